@@ -1,0 +1,81 @@
+"""The error types.  Each carries its problems as data; what prints them lives in ``cli``.
+
+A problem says what is wrong, where, what was found, what was expected and what to do next.  An error
+carries every problem that was seen, not the first one, and the exit code that goes with its kind.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing that is wrong, in words for the person who has to mend it.
+
+    ``what`` is a sentence without a full stop.  ``where`` is a file, ``file:line``, build or address
+    span.  The other parts may be empty where they would only repeat it.
+    """
+
+    what: str
+    where: str = ""
+    found: str = ""
+    expected: str = ""
+    next_step: str = ""
+
+    def __str__(self) -> str:
+        parts = [f"{self.where}: {self.what}" if self.where else self.what]
+        if self.found:
+            parts.append(f"found {self.found}")
+        if self.expected:
+            parts.append(f"expected {self.expected}")
+        if self.next_step:
+            parts.append(self.next_step)
+        return "; ".join(parts)
+
+
+class GemelError(Exception):
+    """Root of every error that gemel raises on purpose; ``problems`` holds at least one problem."""
+
+    exit_code = 2
+    """Process exit code: 2 the work could not be done, 1 a rule is broken."""
+
+    def __init__(self, problems: Iterable[Problem] | Problem) -> None:
+        """Take one problem or several; raises ValueError for none."""
+        self.problems: tuple[Problem, ...] = (
+            (problems,) if isinstance(problems, Problem) else tuple(problems)
+        )
+        if not self.problems:
+            raise ValueError("an error needs at least one problem")
+        super().__init__("\n".join(str(problem) for problem in self.problems))
+
+
+class LayoutError(GemelError):
+    """The layout file is not valid."""
+
+
+class BuildError(GemelError):
+    """A build (ELF, HEX, S-record or raw binary of one core) cannot be read."""
+
+
+class ImageFormatError(GemelError):
+    """An image file (HEX, S-record) is malformed."""
+
+
+class ExtraMissing(GemelError):
+    """An optional library that this command needs is not installed; the problem names the extra."""
+
+
+class UsageProblem(GemelError):
+    """The command was asked for something it cannot do as asked (names, options, missing input)."""
+
+
+class OutputError(GemelError):
+    """An output file could not be written; none of the command's outputs was changed."""
+
+
+class JoinRefused(GemelError):
+    """The builds cannot be joined as they are: a rule of placement is broken."""
+
+    exit_code = 1

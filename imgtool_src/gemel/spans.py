@@ -1,0 +1,131 @@
+"""Address arithmetic: spans of addresses, alignment, and how both are printed.
+
+Everything here works on plain 32-bit byte addresses.  A span is written ``start..last`` with an
+inclusive end, as in a device's memory map.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import NamedTuple
+
+ADDRESS_SPACE = 1 << 32
+"""Number of byte addresses of a 32-bit core."""
+
+
+class Span(NamedTuple):
+    """``size`` bytes from address ``start`` on.
+
+    ``start`` is 0 to 2**32 - 1 and ``size`` at least 0; the constructor does not check, since spans
+    read from hostile files must be representable before they can be refused.  Sorts by address.
+    """
+
+    start: int
+    size: int
+
+    @classmethod
+    def from_bounds(cls, start: int, end: int) -> Span:
+        """The span from ``start`` up to but not including ``end``; empty if ``end <= start``."""
+        return cls(start, max(0, end - start))
+
+    @property
+    def end(self) -> int:
+        """First address behind the span (exclusive end)."""
+        return self.start + self.size
+
+    @property
+    def last(self) -> int:
+        """Last address of the span (inclusive end)."""
+        return self.start + self.size - 1
+
+    def holds(self, address: int) -> bool:
+        """Whether ``address`` lies in the span."""
+        return self.start <= address < self.start + self.size
+
+    def covers(self, other: Span) -> bool:
+        """Whether all of ``other`` lies in this span; an empty span is covered where it starts."""
+        return self.start <= other.start and other.end <= self.end
+
+    def overlaps(self, other: Span) -> bool:
+        """Whether the two share at least one byte."""
+        return max(self.start, other.start) < min(self.end, other.end)
+
+    def intersection(self, other: Span) -> Span:
+        """The bytes both hold; empty (size 0) when they share none."""
+        return Span.from_bounds(max(self.start, other.start), min(self.end, other.end))
+
+    def moved(self, distance: int) -> Span:
+        """The same size, ``distance`` bytes further on."""
+        return Span(self.start + distance, self.size)
+
+    def __str__(self) -> str:
+        if self.size == 0:
+            return f"{format_address(self.start)} (empty)"
+        return f"{format_address(self.start)}..{format_address(self.last)}"
+
+
+def merged(spans: Iterable[Span]) -> list[Span]:
+    """``spans`` sorted by address, with touching and overlapping ones joined and empty ones dropped."""
+    result: list[Span] = []
+    for span in sorted(span for span in spans if span.size):
+        if result and span.start <= result[-1].end:
+            previous = result[-1]
+            result[-1] = Span.from_bounds(previous.start, max(previous.end, span.end))
+        else:
+            result.append(span)
+    return result
+
+
+def without(spans: Iterable[Span], holes: Iterable[Span]) -> list[Span]:
+    """``spans`` (merged) less every byte of ``holes``, sorted by address."""
+    result: list[Span] = []
+    cuts = merged(holes)
+    for span in merged(spans):
+        start = span.start
+        for cut in cuts:
+            if cut.end <= start:
+                continue
+            if cut.start >= span.end:
+                break
+            if cut.start > start:
+                result.append(Span.from_bounds(start, cut.start))
+            start = cut.end
+        if start < span.end:
+            result.append(Span.from_bounds(start, span.end))
+    return result
+
+
+def align_up(value: int, unit: int) -> int:
+    """The smallest multiple of ``unit`` (at least 1) that is not below ``value``."""
+    return -(-value // unit) * unit
+
+
+def align_down(value: int, unit: int) -> int:
+    """The largest multiple of ``unit`` (at least 1) that is not above ``value``."""
+    return value // unit * unit
+
+
+def is_power_of_two(value: int) -> bool:
+    """Whether ``value`` is 1, 2, 4, 8 and so on."""
+    return value > 0 and value & (value - 1) == 0
+
+
+def format_address(address: int) -> str:
+    """``0x1000_0000``: eight hexadecimal digits (more if it takes more), grouped by four."""
+    if address < 0:
+        return f"-{format_address(-address)}"
+    digits = f"{address:08X}"
+    head = len(digits) % 4
+    groups = ([digits[:head]] if head else []) + [
+        digits[i : i + 4] for i in range(head, len(digits), 4)
+    ]
+    return "0x" + "_".join(groups)
+
+
+def format_size(size: int) -> str:
+    """``12 KiB (12,288 bytes)``; ``12,300 bytes`` where no binary unit divides it evenly."""
+    plain = "1 byte" if size == 1 else f"{size:,} bytes"
+    for unit, name in ((1 << 30, "GiB"), (1 << 20, "MiB"), (1 << 10, "KiB")):
+        if size >= unit and size % unit == 0:
+            return f"{size // unit} {name} ({plain})"
+    return plain
