@@ -1,0 +1,1 @@
+"""What the layout and the record's format hand to both teams: one module an export."""
