@@ -144,7 +144,7 @@ BUILD_SIZE = BUILD_STRUCT.size
 
 
 class RecordFault(Enum):
-    """What can be wrong with a record, in the order in which readers look for it.
+    """What can be wrong with a record: first with its frame (1 to 4), then with its contents.
 
     ``code`` is the number of the C reader's enumerator of the same name; ``meaning`` its text.
     """
