@@ -1,0 +1,1 @@
+"""The layout: TOML to a frozen model, its checks and its JSON Schema."""

@@ -1,0 +1,344 @@
+"""The layout as frozen data.  Each field declares its key: kind, meaning and default.
+
+Addresses are 32-bit byte addresses, sizes are bytes.  A layout made by ``reader.read_layout`` has
+passed ``consistency``: names refer to things that exist, areas lie inside their memories and apart.
+"""
+
+from __future__ import annotations
+
+import datetime
+from dataclasses import dataclass
+from typing import Literal
+
+from gemel.layout.kinds import (
+    Address,
+    Always,
+    Choice,
+    Day,
+    Either,
+    Flag,
+    Integer,
+    ListOf,
+    MapOf,
+    Size,
+    Table,
+    Text,
+    key,
+)
+from gemel.spans import Span
+
+NAME = Text(23, words="the name of a table of this layout")
+ARCHITECTURES = ("armv6-m", "armv7-m", "armv7e-m", "armv8-m.base", "armv8-m.main", "armv8.1-m.main")
+EXTENSIONS = ("fp", "fp-double", "dsp", "mve", "mve-fp", "mpu", "security")
+PURPOSES = ("code", "data", "shared", "record", "seal", "reserved")
+HIGHEST = 0xFFFF_FFFF
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Memory:
+    """A piece of the device's address space."""
+
+    name: str
+    kind: Literal["flash", "ram", "rom", "device"] = key(
+        Choice("flash", "ram", "rom", "device"), "what it is; device means registers"
+    )
+    start: int = key(Address(), "first address, as the primary and the programmer see it")
+    size: int = key(Size(), "bytes")
+    erase_block: int | None = key(Size(), "bytes erased at once; absent: not known", None)
+    write_unit: int = key(Size(), "bytes programmed at once; the ends of builds are padded to it", 1)
+    erased_byte: int = key(Integer(0, 255), "what an erased byte reads", 0xFF)
+    aliases: tuple[int, ...] = key(
+        ListOf(Address(), 16), "other addresses at which every core sees the same bytes", ()
+    )
+    views: dict[str, int] = key(MapOf(Address()), "cores that see it elsewhere instead, and where", {})
+
+    @property
+    def span(self) -> Span:
+        """The memory's addresses as the primary and the programmer see them."""
+        return Span(self.start, self.size)
+
+    @property
+    def holds_image(self) -> bool:
+        """Whether image bytes may lie here."""
+        return self.kind in ("flash", "rom")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Release:
+    """What the primary must write so that the secondary leaves reset."""
+
+    vector_register: int = key(Address(), "register that receives the address of the secondary's vectors")
+    control_register: int = key(Address(), "register that lets the secondary run")
+    release_mask: int = key(Address(), "bits of the control register that matter", HIGHEST)
+    release_value: int = key(Address(), "what these bits must read for the core to run")
+    key_mask: int = key(Address(), "bits that must hold an unlock key in the same write; 0: none", 0)
+    key_value: int = key(Address(), "the unlock key", 0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Core:
+    """A processor of the device."""
+
+    name: str
+    role: Literal["primary", "secondary"] = key(
+        Choice("primary", "secondary"), "primary starts at reset; secondary waits for its release"
+    )
+    architecture: str = key(Choice(*ARCHITECTURES), "the architecture's name, as the compiler's -march")
+    extensions: tuple[str, ...] = key(
+        ListOf(Choice(*EXTENSIONS), 16), "what the core has beyond its architecture", ()
+    )
+    interrupts: int = key(Integer(0, 496), "external interrupts: its vector table has 16 + this many entries")
+    ram: tuple[str, ...] = key(ListOf(NAME, 64), "areas of RAM that it owns", ())
+    reset_vectors: int | None = key(
+        Address(), "where it fetches its vectors at reset; absent: start of its lowest code area", None
+    )
+    vector_alignment: int | None = key(
+        Size(), "bytes, where the device demands more than the architecture", None
+    )
+    release: Release | None = key(Table(Release), "of a secondary: how the primary releases it", None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Area:
+    """A named range inside one memory, set aside for one purpose."""
+
+    name: str
+    memory: str = key(NAME, "the memory it lies in")
+    offset: int = key(Size(0), "bytes from the start of the memory")
+    size: int = key(Size(), "bytes")
+    purpose: Literal["code", "data", "shared", "record", "seal", "reserved"] = key(
+        Choice(*PURPOSES), "the one thing it is for; reserved: the image must leave it alone"
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BuildPlan:
+    """Where a team's build goes."""
+
+    name: str
+    core: str = key(NAME, "the core that runs it")
+    stored_in: str = key(NAME, "the area of flash it is stored in")
+    runs_in: str | None = key(NAME, "the RAM area that the primary copies it to; absent: runs in place", None)
+    path: str | None = key(Text(), "the file, relative to the layout; the command line overrides it", None)
+    vector_offset: int = key(Size(0), "bytes from the start of its area to its vector table", 0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SymbolPlace:
+    """The address of a build's symbol, for a value that is written there."""
+
+    build: str = key(NAME, "the build that defines the symbol")
+    symbol: str = key(Text(512), "the symbol's name")
+    offset: int = key(Size(0), "bytes behind the symbol's address", 0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AreaPlace:
+    """An address inside an area."""
+
+    area: str = key(NAME, "the area")
+    offset: int = key(Size(0), "bytes from its start", 0)
+
+
+Place = int | SymbolPlace | AreaPlace
+PLACE = Either(Address(), Table(SymbolPlace), Table(AreaPlace))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StampValue:
+    """A value that is known only at join; exactly one of the keys."""
+
+    size_of: str | None = key(NAME, "bytes of a build as stored (or of an area)", None)
+    start_of: str | None = key(NAME, "address at which a build is stored (or an area starts)", None)
+    end_of: str | None = key(NAME, "first address behind a build as stored (or behind an area)", None)
+    run_start_of: str | None = key(NAME, "address a build runs from, as its core sees it", None)
+    vectors_of: str | None = key(NAME, "address of a build's vector table, as its core sees it", None)
+    version: str | None = key(
+        Choice("packed", "text"), "packed: major << 24 | minor << 16 | patch; text: X.Y.Z", None
+    )
+    rollback: bool | None = key(Always(True), "the rollback counter", None)
+    build_id_of: str | None = key(NAME, "a build's build id", None)
+    sha256_of: str | None = key(NAME, "SHA-256 of a build's bytes as stored (or of an area)", None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stamp:
+    """A value written into the image at join."""
+
+    name: str = key(NAME, "what messages call it")
+    at: Place = key(PLACE, "where it is written: an address, a build's symbol, or a place in an area")
+    width: int = key(Integer(1, 256), "bytes it takes; text and digests are padded with zeros")
+    byte_order: Literal["little", "big"] = key(Choice("little", "big"), "of numbers", "little")
+    value: int | str | StampValue = key(
+        Either(Integer(0, (1 << 64) - 1), Text(256), Table(StampValue, exactly_one=True)),
+        "a number, a text, or what to find out",
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CrcTable:
+    """A CRC by its parameters, as the catalogue of parametrised CRC algorithms writes them."""
+
+    width: int = key(Integer(3, 64), "bits")
+    poly: int = key(Integer(0, (1 << 64) - 1), "polynomial, top term left out, most significant bit first")
+    init: int = key(Integer(0, (1 << 64) - 1), "register at the start")
+    refin: bool = key(Flag(), "each byte enters least significant bit first")
+    refout: bool = key(Flag(), "the register is reversed at the end")
+    xorout: int = key(Integer(0, (1 << 64) - 1), "exclusive-or at the very end")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpanRange:
+    """Bytes by address, for a checksum."""
+
+    start: int = key(Address(), "first address")
+    size: int = key(Size(), "bytes")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AreaRange:
+    """Bytes of an area, for a checksum."""
+
+    area: str = key(NAME, "the area")
+    offset: int = key(Size(0), "bytes from its start", 0)
+    size: int | None = key(Size(), "bytes; absent: to the area's end", None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BuildRange:
+    """A build's bytes as stored, for a checksum: its length comes from the build, not from the area."""
+
+    build: str = key(NAME, "the build")
+
+
+Range = str | SpanRange | AreaRange | BuildRange
+RANGE = Either(NAME, Table(SpanRange), Table(AreaRange), Table(BuildRange))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Checksum:
+    """A CRC or sum over ranges, written into the image."""
+
+    name: str = key(NAME, "what messages call it")
+    algorithm: str | CrcTable = key(
+        Either(Text(64), Table(CrcTable)), "name of the CRC catalogue, a sum's name, or CRC parameters"
+    )
+    over: tuple[Range, ...] = key(
+        ListOf(RANGE, 256), "what it covers, in this order; unwritten bytes count as the erased byte"
+    )
+    exceptions: tuple[Range, ...] = key(ListOf(RANGE, 256), "bytes left out of it", (), name="except")
+    at: Place = key(PLACE, "where it is written")
+    byte_order: Literal["little", "big"] = key(Choice("little", "big"), "of the checksum", "little")
+    feed: Literal["byte", "half-word", "word"] = key(
+        Choice("byte", "half-word", "word"), "unit in which the device's CRC unit takes memory", "byte"
+    )
+    hamming_distance: int | None = key(
+        Integer(2, 6), "bit errors in any pattern fewer than this must be found; absent: 4 (2 below 24 bits)", None
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BootSymbol:
+    """A constant in the primary's code that must hold the secondary's vector address."""
+
+    build: str = key(NAME, "the build that defines it")
+    symbol: str = key(Text(512), "its name")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contract:
+    """What both cores' code must agree on."""
+
+    name: str
+    area: str = key(NAME, "the shared area")
+    symbols: tuple[str, ...] = key(ListOf(Text(512), 256), "same address and size in both builds", ())
+    types: tuple[str, ...] = key(ListOf(Text(512), 256), "same size, offsets and encodings in both builds", ())
+    boot_symbol: BootSymbol | None = key(
+        Table(BootSymbol), "a constant that must hold the secondary's vector address", None
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordPlan:
+    """The record that gemel writes into the image."""
+
+    area: str = key(NAME, "area of purpose record")
+    vendor: str | None = key(Text(253), "vendor: a domain name (UUIDv5 of it is taken) or a UUID", None)
+    product_class: str | None = key(
+        Text(253), "class of device: a text (UUIDv5 of it under the vendor) or a UUID", None, name="class"
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SealPlan:
+    """The signature block over the record."""
+
+    area: str = key(NAME, "area of purpose seal")
+    required: bool = key(Flag(), "whether an image without a sound seal is refused", False)
+    trust: tuple[str, ...] = key(ListOf(Text(), 64), "public key files, relative to the layout", ())
+    algorithms: tuple[str, ...] = key(ListOf(Text(64), 16), "signature algorithms allowed", ())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Waiver:
+    """One broken rule that is accepted, with a reason and an end."""
+
+    rule: str = key(Text(80), "the rule's name")
+    where: str = key(Text(80), "the area, build, core, memory, stamp or checksum the finding names")
+    reason: str = key(Text(2000), "why it is acceptable")
+    until: datetime.date = key(Day(), "last day on which it counts")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RulesPlan:
+    """How this product wants the rules applied."""
+
+    waive: tuple[Waiver, ...] = key(ListOf(Table(Waiver), 256), "accepted findings", ())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layout:
+    """A whole layout file."""
+
+    format: int = key(Always(1), "version of the layout language")
+    product: str = key(Text(31), "the product's name, up to 31 bytes; goes into the record")
+    version: str | None = key(
+        Text(23, r"\d{1,5}\.\d{1,5}\.\d{1,9}", 'a version "X.Y.Z"'), "version; the command line overrides it", None
+    )
+    rollback: int = key(Integer(0, HIGHEST), "rollback counter: never lower than that of an older version", 0)
+    memories: dict[str, Memory] = key(MapOf(Table(Memory)), "the device's memories", name="memory")
+    cores: dict[str, Core] = key(MapOf(Table(Core)), "its cores: one primary, any number of secondaries", name="core")
+    areas: dict[str, Area] = key(MapOf(Table(Area)), "what its memories are set aside for", name="area")
+    builds: dict[str, BuildPlan] = key(MapOf(Table(BuildPlan)), "what goes into the image", name="build")
+    contracts: dict[str, Contract] = key(
+        MapOf(Table(Contract)), "what the cores' code must agree on", {}, name="contract"
+    )
+    stamps: tuple[Stamp, ...] = key(ListOf(Table(Stamp), 256), "values written at join", (), name="stamp")
+    checksums: tuple[Checksum, ...] = key(
+        ListOf(Table(Checksum), 256), "checksums written at join", (), name="checksum"
+    )
+    record: RecordPlan | None = key(Table(RecordPlan), "the record; absent: none is written", None)
+    seal: SealPlan | None = key(Table(SealPlan), "the seal; absent: none is expected", None)
+    rules: RulesPlan = key(Table(RulesPlan), "how the rules are applied", RulesPlan())
+
+    def span_of(self, area: str) -> Span:
+        """The addresses of an area, as the primary and the programmer see them."""
+        placed = self.areas[area]
+        return Span(self.memories[placed.memory].start + placed.offset, placed.size)
+
+    def memory_of(self, area: str) -> Memory:
+        """The memory an area lies in."""
+        return self.memories[self.areas[area].memory]
+
+    def primary(self) -> Core:
+        """The core that starts at reset."""
+        return next(core for core in self.cores.values() if core.role == "primary")
+
+    def secondaries(self) -> list[Core]:
+        """The cores that wait for their release."""
+        return [core for core in self.cores.values() if core.role == "secondary"]
+
+    def builds_of(self, core: str) -> list[BuildPlan]:
+        """The builds a core runs, by the address they are stored at."""
+        own = [build for build in self.builds.values() if build.core == core]
+        return sorted(own, key=lambda build: self.span_of(build.stored_in).start)
