@@ -1,0 +1,1 @@
+"""Images: sparse bytes by address, and the file formats that carry them."""
