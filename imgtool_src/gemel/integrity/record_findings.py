@@ -44,7 +44,7 @@ def frame_findings(view: memoryview, where: str) -> Iterator[Finding]:
         found = mark.hex(" ").upper() or "no bytes"
         problem = Problem("no record here", where, found, f"the mark {MARK.hex(' ').upper()}")
         yield RecordFault.NO_MARK, problem
-    elif len(view) < _FRAME.size:
+    elif len(view) < HEADER_SIZE:
         yield _cut(len(view), HEADER_SIZE, where)
     else:
         yield from _size_findings(view, where)
