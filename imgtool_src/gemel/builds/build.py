@@ -1,0 +1,123 @@
+"""The model of one build, whatever kind of file it came from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+from gemel.spans import Span
+
+if TYPE_CHECKING:
+    from gemel.builds.elf_attributes import BuildAttributes
+    from gemel.builds.elf_symbols import SymbolTable
+    from gemel.errors import Problem
+
+BuildKind = Literal["elf", "hex", "srec", "bin"]
+"""What kind of file a build is: linked ELF, Intel HEX, S-record, raw binary."""
+
+Subject = Literal[
+    "run addresses", "RAM use", "access rights", "entry point", "symbols", "build id", "build attributes"
+]
+"""What a build may be unable to tell; each text of ``Build.missing`` begins with one of these."""
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """One piece of a build: bytes stored at ``load_address``, used at ``run_address``.
+
+    ``memory_size`` (bytes) is what it takes at run time; it is at least ``len(data)``, and what exceeds
+    that is cleared by start-up code and takes no flash.  ``data`` may be empty: then the segment only
+    claims memory.  ``index`` is its number in the file, from 0 (for an ELF file, the number of the
+    program header).
+    """
+
+    load_address: int
+    run_address: int
+    data: bytes
+    memory_size: int
+    readable: bool
+    writable: bool
+    executable: bool
+    index: int
+
+    @property
+    def load_span(self) -> Span:
+        """Where its bytes are stored; empty if it only claims memory."""
+        return Span(self.load_address, len(self.data))
+
+    @property
+    def run_span(self) -> Span:
+        """The memory it takes at run time."""
+        return Span(self.run_address, self.memory_size)
+
+
+@dataclass(frozen=True, slots=True)
+class Build:
+    """One build, sound in itself: its segments lie inside the address space and do not contradict.
+
+    ``segments`` are in order of load address.  ``entry`` keeps the Thumb bit.  ``remarks`` are oddities
+    that do not keep the build from being used.  ``missing`` says in words what this file cannot tell,
+    each text as ``subject: reason``; :meth:`reason_for` finds one.
+    """
+
+    name: str
+    file: str
+    kind: BuildKind
+    segments: tuple[Segment, ...]
+    entry: int | None = None
+    build_id: bytes | None = None
+    attributes: BuildAttributes | None = None
+    symbols: SymbolTable | None = None
+    remarks: tuple[Problem, ...] = ()
+    missing: tuple[str, ...] = ()
+
+    @property
+    def stored(self) -> tuple[Segment, ...]:
+        """The segments that hold bytes, in order of load address."""
+        return tuple(segment for segment in self.segments if segment.data)
+
+    @property
+    def stored_size(self) -> int:
+        """Bytes it takes in the image (overlapping equal bytes counted once for each segment)."""
+        return sum(len(segment.data) for segment in self.segments)
+
+    @property
+    def ram_claims(self) -> tuple[Span, ...]:
+        """What it takes at run time, flash and RAM alike, in order of run address.
+
+        Which of these lie in RAM is for the caller to say, who knows the memories.
+        """
+        return tuple(sorted(segment.run_span for segment in self.segments if segment.memory_size))
+
+    def reason_for(self, subject: Subject) -> str:
+        """Why this build cannot tell ``subject``; empty if it can."""
+        start = f"{subject}: "
+        return next((text[len(start) :] for text in self.missing if text.startswith(start)), "")
+
+    def segment_at_load(self, address: int) -> Segment | None:
+        """The segment that stores a byte at load address ``address``."""
+        return next((segment for segment in self.segments if segment.load_span.holds(address)), None)
+
+    def segment_at_run(self, address: int) -> Segment | None:
+        """The segment that takes the memory at run address ``address``."""
+        return next((segment for segment in self.segments if segment.run_span.holds(address)), None)
+
+    def load_address_of(self, run_address: int, size: int = 1) -> int | None:
+        """Where the ``size`` bytes that are used at ``run_address`` are stored.
+
+        None if they are not stored: outside every segment, or in cleared memory.
+        """
+        wanted = Span(run_address, size)
+        for segment in self.segments:
+            if Span(segment.run_address, len(segment.data)).covers(wanted):
+                return segment.load_address + run_address - segment.run_address
+        return None
+
+    def read_at_run(self, run_address: int, size: int) -> bytes | None:
+        """The ``size`` bytes used at ``run_address`` as the file stores them; None if not stored."""
+        wanted = Span(run_address, size)
+        for segment in self.segments:
+            if Span(segment.run_address, len(segment.data)).covers(wanted):
+                start = run_address - segment.run_address
+                return segment.data[start : start + size]
+        return None

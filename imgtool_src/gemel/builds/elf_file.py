@@ -1,0 +1,132 @@
+"""An ELF file to a build: loadable segments by load address, and what the file says of itself."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from gemel.builds.build import Build, Segment
+from gemel.builds.elf_attributes import AttributesUnreadable, BuildAttributes, read_attributes
+from gemel.builds.elf_header import read_header
+from gemel.builds.elf_notes import read_build_id
+from gemel.builds.elf_sections import (
+    ARM_ATTRIBUTES,
+    NOTE,
+    STRING_TABLE,
+    SYMBOL_TABLE,
+    Sections,
+    outside,
+    read_sections,
+)
+from gemel.builds.elf_segments import NOTE as NOTE_SEGMENT
+from gemel.builds.elf_segments import read_program_headers, read_segments
+from gemel.builds.elf_symbols import ENTRY_SIZE, SymbolTable
+from gemel.errors import BuildError, Problem
+
+if TYPE_CHECKING:
+    from gemel.builds.source import ByteSource
+
+ATTRIBUTES_LIMIT = 1 << 16
+"""Bytes of build attributes that are read at most."""
+
+SYMBOL_LIMIT = 1 << 20
+"""Symbols that are read at most."""
+
+
+def read_elf(source: ByteSource, *, name: str, file: str) -> Build:
+    """The build in an ELF file of a linked 32-bit little-endian Arm program.
+
+    Raises BuildError with everything that keeps it from being loaded.  What only sections tell
+    (symbols, build id, build attributes) is missing with its reason where sections are bad.
+    """
+    header, problems, remarks = read_header(source, file)
+    program_headers, header_problems = read_program_headers(source, header, file)
+    problems += header_problems
+    segments: list[Segment] = []
+    if not header_problems:
+        segments, segment_problems, segment_remarks = read_segments(source, program_headers, file)
+        problems += segment_problems
+        remarks += segment_remarks
+    if problems:
+        raise BuildError(problems)
+    sections = read_sections(source, header)
+    note_places = [(h.offset, h.file_size) for h in program_headers if h.type == NOTE_SEGMENT]
+    note_places += [section.extent for section in sections.of_type(NOTE)]
+    build_id, no_build_id = read_build_id(source, note_places)
+    attributes, no_attributes = _attributes(source, sections)
+    symbols, no_symbols = _symbols(source, sections, file)
+    if attributes is not None:
+        remarks += _attribute_remarks(attributes, file)
+    reasons = {
+        "entry point": "" if header.entry else "the file states none (e_entry is 0)",
+        "symbols": no_symbols,
+        "build id": no_build_id,
+        "build attributes": no_attributes,
+    }
+    return Build(
+        name=name,
+        file=file,
+        kind="elf",
+        segments=tuple(segments),
+        entry=header.entry or None,
+        build_id=build_id,
+        attributes=attributes,
+        symbols=symbols,
+        remarks=tuple(remarks),
+        missing=tuple(f"{subject}: {reason}" for subject, reason in reasons.items() if reason),
+    )
+
+
+def _attributes(source: ByteSource, sections: Sections) -> tuple[BuildAttributes | None, str]:
+    found = sections.of_type(ARM_ATTRIBUTES)
+    if not found:
+        return None, sections.reason or "the file has no section of build attributes"
+    section = found[0]
+    if outside(section, source):
+        return None, "their section lies outside the file (the file is cut)"
+    if section.size > ATTRIBUTES_LIMIT:
+        return None, f"their section has {section.size:,} bytes, more than {ATTRIBUTES_LIMIT:,}"
+    try:
+        return read_attributes(source.read(*section.extent)), ""
+    except AttributesUnreadable as error:
+        return None, f"their section is malformed: {error}"
+
+
+def _attribute_remarks(attributes: BuildAttributes, file: str) -> list[Problem]:
+    remarks: list[Problem] = []
+    if attributes.not_understood:
+        remarks.append(
+            Problem(
+                "the build demands something of its core that gemel does not know",
+                where=f"{file}, build attributes",
+                found="tags " + ", ".join(map(str, attributes.not_understood)),
+                expected="tags of ADDENDA32 2025Q4",
+                next_step="checks of the core against the build's demands cannot be complete",
+            )
+        )
+    if attributes.narrower_scopes:
+        remarks.append(
+            Problem(
+                "build attributes of single sections or symbols are not read",
+                where=f"{file}, build attributes",
+                found=f"{attributes.narrower_scopes} such parts",
+                expected="attributes of the whole file (the others are deprecated since ADDENDA32 2.09)",
+            )
+        )
+    return remarks
+
+
+def _symbols(source: ByteSource, sections: Sections, file: str) -> tuple[SymbolTable | None, str]:
+    found = [section for section in sections.of_type(SYMBOL_TABLE) if section.size > ENTRY_SIZE]
+    if not found:
+        return None, sections.reason or "the file is stripped (it has no symbol table)"
+    table = found[0]
+    if table.entry_size != ENTRY_SIZE:
+        return None, f"the symbol table has entries of {table.entry_size} bytes, not {ENTRY_SIZE}"
+    if table.size // ENTRY_SIZE > SYMBOL_LIMIT:
+        return None, f"there are {table.size // ENTRY_SIZE:,} symbols, more than {SYMBOL_LIMIT:,}"
+    if table.link >= len(sections.headers) or sections.headers[table.link].type != STRING_TABLE:
+        return None, f"the symbol table names section {table.link} for its strings, which holds none"
+    strings = sections.headers[table.link]
+    if outside(table, source) or outside(strings, source):
+        return None, "the symbol table lies outside the file (the file is cut)"
+    return SymbolTable(source, file, table.extent, strings.extent, sections.code()), ""

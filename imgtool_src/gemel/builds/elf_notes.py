@@ -1,0 +1,84 @@
+"""The build id: a note that names one link.
+
+Layout of a note (gABI, "Note Section"; each part padded to 4 bytes)::
+
+    u32 name size, u32 description size, u32 type, name, description
+
+The build id has the name ``GNU`` and type 3; both must match.  It is a digest or random number that
+the linker made, in most cases of 16 or 20 bytes.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterable, Iterator
+from typing import TYPE_CHECKING, NamedTuple
+
+from gemel.spans import align_up
+
+if TYPE_CHECKING:
+    from gemel.builds.source import ByteSource
+
+NOTES_LIMIT = 1 << 16
+"""Bytes of notes in one place that are read at most."""
+
+BUILD_ID_LIMIT = 64
+"""A longer build id than this is refused; the record has room for less."""
+
+_NOTE = struct.Struct("<III")
+_BUILD_ID_TYPE = 3
+_BUILD_ID_NAME = b"GNU\0"
+
+
+class Note(NamedTuple):
+    """One note; ``name`` with its terminator."""
+
+    name: bytes
+    type: int
+    description: bytes
+
+
+def notes_in(data: bytes) -> Iterator[Note]:
+    """The notes in ``data`` in order; ends silently at the first that does not fit."""
+    at = 0
+    while at + _NOTE.size <= len(data):
+        name_size, description_size, kind = _NOTE.unpack_from(data, at)
+        name_at = at + _NOTE.size
+        description_at = name_at + align_up(name_size, 4)
+        if description_at + description_size > len(data):
+            return
+        yield Note(
+            data[name_at : name_at + name_size],
+            kind,
+            data[description_at : description_at + description_size],
+        )
+        at = description_at + align_up(description_size, 4)
+
+
+def read_build_id(source: ByteSource, places: Iterable[tuple[int, int]]) -> tuple[bytes | None, str]:
+    """The build id from the notes at ``places`` ((offset, size) in the file), or None and the reason."""
+    found: set[bytes] = set()
+    unread = False
+    seen: set[tuple[int, int]] = set()
+    for offset, size in places:
+        if (offset, size) in seen:
+            continue
+        seen.add((offset, size))
+        if size > NOTES_LIMIT or offset + size > source.size or len(seen) > NOTES_LIMIT:
+            unread = True
+            continue
+        found.update(
+            note.description
+            for note in notes_in(source.read(offset, size))
+            if note.type == _BUILD_ID_TYPE and note.name == _BUILD_ID_NAME and note.description
+        )
+    if len(found) > 1:
+        return None, f"the file holds {len(found)} build ids that differ"
+    if not found:
+        if unread:
+            return None, "its notes lie outside the file or are too long"
+        return None, "the file holds no build id note (link with --build-id and keep its section)"
+    build_id = found.pop()
+    if len(build_id) > BUILD_ID_LIMIT:
+        return None, f"the build id has {len(build_id):,} bytes, more than {BUILD_ID_LIMIT}"
+    return build_id, ""

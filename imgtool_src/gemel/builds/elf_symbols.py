@@ -1,0 +1,290 @@
+"""The symbol table of an ELF file, read when the first symbol is asked for.
+
+Layout of one entry (gABI, "Symbol Table"; 16 bytes, little-endian)::
+
+    0  st_name   u32  offset of the name in the string table
+    4  st_value  u32  address; bit 0 of a Thumb function is set (AAELF32, "Symbol Values")
+    8  st_size   u32  bytes, 0 if not known
+    12 st_info   u8   binding in the upper, type in the lower four bits
+    13 st_other  u8
+    14 st_shndx  u16  section; 0 undefined, 0xFFF1 absolute
+"""
+
+from __future__ import annotations
+
+import struct
+import sys
+from bisect import bisect_right
+from collections.abc import Iterator, Mapping
+from itertools import accumulate
+from typing import TYPE_CHECKING, NamedTuple
+
+from gemel.errors import BuildError, Problem
+from gemel.spans import Span, format_address
+
+if TYPE_CHECKING:
+    from gemel.builds.source import ByteSource
+
+ENTRY_SIZE = 16
+NAME_LIMIT = 4096
+"""Names are cut at this many bytes, so that a table without terminators costs no quadratic time."""
+
+_ENTRY = struct.Struct("<IIIBBH")
+_UNDEFINED = 0
+_ABSOLUTE = 0xFFF1
+_KINDS = {0: "notype", 1: "object", 2: "function", 3: "section", 4: "file", 5: "common", 6: "tls"}
+_BINDINGS = {0: "local", 1: "global", 2: "weak"}
+_BINDING_ORDER = {"global": 0, "weak": 1, "local": 2}
+
+
+class Symbol(NamedTuple):
+    """One entry of the symbol table.
+
+    ``value`` is the number in the file (a Thumb function's has bit 0 set), ``size`` in bytes, 0 if not
+    known.  ``kind`` is notype, object, function, section, file, common, tls or ``type 10`` and the like;
+    ``binding`` local, global, weak or ``binding 10`` and the like.
+    """
+
+    name: str
+    value: int
+    size: int
+    kind: str
+    binding: str
+    section_index: int
+
+    @property
+    def address(self) -> int:
+        """The address it stands for: the value, without the Thumb bit for a function."""
+        return self.value & ~1 if self.kind == "function" else self.value
+
+    @property
+    def span(self) -> Span:
+        """The addresses it names; empty if the size is not known."""
+        return Span(self.address, self.size)
+
+    @property
+    def defined(self) -> bool:
+        """Whether this file defines it."""
+        return self.section_index != _UNDEFINED
+
+    @property
+    def absolute(self) -> bool:
+        """Whether it is a plain number that no section moves."""
+        return self.section_index == _ABSOLUTE
+
+    @property
+    def mapping(self) -> bool:
+        """Whether it marks code or data for tools: ``$a``, ``$t``, ``$d`` (AAELF32, "Mapping symbols")."""
+        name = self.name
+        return name[:2] in ("$a", "$t", "$d") and (len(name) == 2 or name[2] == ".")
+
+
+class SymbolTable:
+    """The symbols of one file.
+
+    Nothing is read before the first question, and the string table is read once.  Every method raises
+    BuildError if the file became shorter meanwhile.
+    """
+
+    __slots__ = ("_code", "_file", "_functions", "_loaded", "_source", "_strings_at", "_table_at")
+
+    def __init__(
+        self,
+        source: ByteSource,
+        file: str,
+        table: tuple[int, int],
+        strings: tuple[int, int],
+        code_sections: Mapping[int, Span],
+    ) -> None:
+        """``table`` and ``strings`` are (offset, size) inside the file, checked by the caller.
+
+        ``code_sections`` gives the run span of each section of executable code by its number.
+        """
+        self._source = source
+        self._file = file
+        self._table_at = (table[0], table[1] - table[1] % ENTRY_SIZE)
+        self._strings_at = strings
+        self._code = code_sections
+        self._loaded: tuple[bytes, bytes] | None = None
+        self._functions: _FunctionIndex | None = None
+
+    def __len__(self) -> int:
+        return self._table_at[1] // ENTRY_SIZE
+
+    def all(self) -> Iterator[Symbol]:
+        """Every entry in the order of the file, the empty first one left out."""
+        table, strings = self._load()
+        for index, entry in enumerate(_ENTRY.iter_unpack(table)):
+            if index:
+                yield _symbol(entry, strings)
+
+    def named(self, name: str) -> tuple[Symbol, ...]:
+        """Every symbol called exactly ``name``, defined or not, in the order of the file."""
+        if not name:
+            return ()
+        table, strings = self._load()
+        wanted = _offsets_of(name.encode("utf-8") + b"\0", strings)
+        if not wanted:
+            return ()
+        return tuple(
+            _symbol(_ENTRY.unpack_from(table, index * ENTRY_SIZE), strings)
+            for index, offset in enumerate(_name_offsets(table))
+            if offset in wanted
+        )
+
+    def find(self, name: str) -> Symbol | None:
+        """The one defined symbol called ``name``; None if there is none.
+
+        A global one is preferred to a weak one, both to local ones.  Raises BuildError if several of the
+        same binding have different values.
+        """
+        candidates = sorted(
+            (symbol for symbol in self.named(name) if symbol.defined),
+            key=lambda symbol: _BINDING_ORDER.get(symbol.binding, 3),
+        )
+        if not candidates:
+            return None
+        best = [symbol for symbol in candidates if symbol.binding == candidates[0].binding]
+        if len({symbol.value for symbol in best}) > 1:
+            raise BuildError(
+                Problem(
+                    f"the symbol {name} is not unique",
+                    where=self._file,
+                    found=", ".join(_described(symbol) for symbol in best),
+                    expected="one definition",
+                    next_step="rename all but one of them, or make the one that is meant global",
+                )
+            )
+        return best[0]
+
+    def one(self, name: str) -> Symbol:
+        """The one defined symbol called ``name``; BuildError if there is none or no single one."""
+        symbol = self.find(name)
+        if symbol is None:
+            raise BuildError(self._not_found(name))
+        return symbol
+
+    def value_of(self, name: str) -> int:
+        """The value of the one defined symbol called ``name``, Thumb bit kept; BuildError as ``one``."""
+        return self.one(name).value
+
+    def function_at(self, address: int) -> tuple[Symbol, int] | None:
+        """The function whose code holds ``address``, and how many bytes into it that is.
+
+        Bit 0 of ``address`` is ignored.  A function whose size covers the address goes before the
+        nearest preceding function or plain label without a size in the same section of code.
+        """
+        if self._functions is None:
+            self._functions = _FunctionIndex(self.all(), self._code)
+        return self._functions.at(address & ~1)
+
+    def mapping(self) -> tuple[Symbol, ...]:
+        """The mapping symbols, sorted by address."""
+        return tuple(sorted((s for s in self.all() if s.mapping), key=lambda symbol: symbol.value))
+
+    def _load(self) -> tuple[bytes, bytes]:
+        if self._loaded is None:
+            self._loaded = (self._source.read(*self._table_at), self._source.read(*self._strings_at))
+        return self._loaded
+
+    def _not_found(self, name: str) -> Problem:
+        from difflib import get_close_matches
+
+        known = {
+            symbol.name
+            for symbol in self.all()
+            if symbol.defined and abs(len(symbol.name) - len(name)) <= 2 and not symbol.mapping
+        }
+        near = get_close_matches(name, sorted(known), n=3)
+        undefined = any(not symbol.defined for symbol in self.named(name))
+        return Problem(
+            f"the build does not define the symbol {name}",
+            where=self._file,
+            found="a reference to it without a definition" if undefined else "no such symbol",
+            expected=f"one definition (nearest names: {', '.join(near)})" if near else "one definition",
+            next_step="correct the name, or keep the symbol from being dropped by the linker",
+        )
+
+
+class _FunctionIndex:
+    """Functions and labels of code sorted by address."""
+
+    __slots__ = ("_label_starts", "_labels", "_reach", "_sections", "_sized", "_sized_starts")
+
+    def __init__(self, symbols: Iterator[Symbol], sections: Mapping[int, Span]) -> None:
+        sized: list[Symbol] = []
+        labels: list[Symbol] = []
+        for symbol in symbols:
+            if not symbol.defined or not symbol.name or symbol.mapping:
+                continue
+            if symbol.kind == "function" and symbol.size:
+                sized.append(symbol)
+            elif symbol.kind in ("function", "notype") and symbol.section_index in sections:
+                labels.append(symbol)
+        # Of several at one address the last is taken: a function before a plain label, global before
+        # weak before local, and otherwise the first in the file (the sort is stable, hence reversed).
+        for group in (sized, labels):
+            group.reverse()
+            group.sort(key=_preference)
+        self._sections = sections
+        self._sized = sized
+        self._sized_starts = [symbol.address for symbol in sized]
+        self._reach = list(accumulate((symbol.span.end for symbol in sized), max))
+        self._labels = labels
+        self._label_starts = [symbol.value & ~1 for symbol in labels]
+
+    def at(self, address: int) -> tuple[Symbol, int] | None:
+        """See ``SymbolTable.function_at``; ``address`` is even."""
+        at = bisect_right(self._sized_starts, address) - 1
+        while at >= 0 and self._reach[at] > address:
+            if self._sized[at].span.end > address:
+                return self._sized[at], address - self._sized_starts[at]
+            at -= 1
+        at = bisect_right(self._label_starts, address) - 1
+        if at >= 0 and self._sections[self._labels[at].section_index].holds(address):
+            return self._labels[at], address - self._label_starts[at]
+        return None
+
+
+def _preference(symbol: Symbol) -> tuple[int, bool, int]:
+    return symbol.value & ~1, symbol.kind == "function", -_BINDING_ORDER.get(symbol.binding, 3)
+
+
+def _symbol(entry: tuple[int, ...], strings: bytes) -> Symbol:
+    name, value, size, info, _other, section = entry
+    kind, binding = info & 0xF, info >> 4
+    return Symbol(
+        _name(strings, name),
+        value,
+        size,
+        _KINDS.get(kind) or f"type {kind}",
+        _BINDINGS.get(binding) or f"binding {binding}",
+        section,
+    )
+
+
+def _name(strings: bytes, offset: int) -> str:
+    end = strings.find(b"\0", offset, offset + NAME_LIMIT)
+    return strings[offset : offset + NAME_LIMIT if end < 0 else end].decode("utf-8", "replace")
+
+
+def _offsets_of(terminated: bytes, strings: bytes) -> set[int]:
+    """Every offset at which ``terminated`` stands: tails of longer names too, which linkers share."""
+    found: set[int] = set()
+    at = strings.find(terminated)
+    while at >= 0:
+        found.add(at)
+        at = strings.find(terminated, at + 1)
+    return found
+
+
+def _name_offsets(table: bytes) -> memoryview:
+    """The first word of every entry, without copying the table."""
+    if sys.byteorder == "big":
+        names = b"".join(struct.pack("=I", entry[0]) for entry in _ENTRY.iter_unpack(table))
+        return memoryview(names).cast("I")
+    return memoryview(table).cast("I")[:: ENTRY_SIZE // 4]
+
+
+def _described(symbol: Symbol) -> str:
+    return f"{symbol.binding} {symbol.kind} at {format_address(symbol.value)}"
