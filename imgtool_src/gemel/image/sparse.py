@@ -191,7 +191,7 @@ class SparseBytes:
     # -- chunks ------------------------------------------------------------------------------------
 
     def _conflicts(self, address: int, data: memoryview) -> list[Conflict]:
-        """The first differing address of each held run under ``data``.
+        """Return the first differing address of each held run under ``data``.
 
         Apart from ``add`` so that no view of a chunk is alive when that writes.
         """

@@ -1,0 +1,99 @@
+"""The image file formats, and which of them a file name means."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+
+from gemel.errors import Problem, UsageProblem
+from gemel.image import intel_hex, raw_binary, s_record
+from gemel.image.decoded import Decoded
+from gemel.image.sparse import SparseBytes
+from gemel.spans import Span
+
+
+@dataclass(frozen=True, slots=True)
+class Contents:
+    """What an image file is to say.
+
+    ``span`` (None: from the first byte held to the last) and ``fill`` (0 to 255; None: every byte must
+    be held) matter to formats without addresses; ``entry`` (32 bits) to those that can name it, and
+    ``header`` (at most 252 bytes) to those with room for text.
+    """
+
+    image: SparseBytes
+    entry: int | None = None
+    span: Span | None = None
+    fill: int | None = None
+    header: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Format:
+    """One image file format.
+
+    ``has_addresses`` is False when reading must be told the start.  ``decode`` takes blocks of the file,
+    its name for problems, and the start address, which formats with addresses do not look at; it raises
+    ImageFormatError.  ``encode`` raises ValueError for contents that the format cannot say.
+    """
+
+    name: str
+    suffixes: tuple[str, ...]
+    has_addresses: bool
+    decode: Callable[[Iterable[bytes], str, int], Decoded]
+    encode: Callable[[Contents], Iterator[bytes]]
+
+
+def _encode_raw(contents: Contents) -> Iterator[bytes]:
+    span = contents.span or contents.image.bounds() or Span(0, 0)
+    return raw_binary.encode(contents.image, span, contents.fill)
+
+
+FORMATS = (
+    Format(
+        "raw binary",
+        (".bin",),
+        False,
+        lambda blocks, name, start: raw_binary.decode(blocks, start, name),
+        _encode_raw,
+    ),
+    Format(
+        "Intel HEX",
+        (".hex", ".ihex"),
+        True,
+        lambda blocks, name, _: intel_hex.decode(blocks, name),
+        lambda contents: intel_hex.encode(contents.image, contents.entry),
+    ),
+    Format(
+        "S-record",
+        (".srec", ".s19", ".s28", ".s37", ".mot"),
+        True,
+        lambda blocks, name, _: s_record.decode(blocks, name),
+        lambda contents: s_record.encode(contents.image, contents.entry, header=contents.header),
+    ),
+)
+"""Every format, raw binary first."""
+
+
+def format_of(file_name: str) -> Format:
+    """Return the format that the suffix of ``file_name`` means, in upper or lower case.
+
+    Raises UsageProblem for any other suffix, naming the known ones and the nearest.
+    """
+    from difflib import get_close_matches
+    from pathlib import PurePath
+
+    suffix = PurePath(file_name).suffix.lower()
+    by_suffix = {known: known_format for known_format in FORMATS for known in known_format.suffixes}
+    if suffix in by_suffix:
+        return by_suffix[suffix]
+    nearest = get_close_matches(suffix, by_suffix, 1, 0.5)
+    raise UsageProblem(
+        Problem(
+            "the suffix names no image file format",
+            file_name,
+            suffix or "no suffix",
+            ", ".join(by_suffix),
+            f"did you mean {nearest[0]}?" if nearest else "name the file after its format",
+        )
+    )

@@ -1,0 +1,151 @@
+"""What a reader of a text image file gathers: bytes with the lines they came from, problems, remarks.
+
+The bytes are kept in file order and brought into an image at the end, in address order, so that no
+order of records is slow.  Where each byte came from is kept as stretches of consecutive lines with
+consecutive, equally long data: 32 bytes per stretch, and one stretch for thousands of lines of a real file.
+"""
+
+from __future__ import annotations
+
+from array import array
+from collections.abc import Iterator
+
+from gemel.errors import ImageFormatError, Problem
+from gemel.image.decoded import Decoded
+from gemel.image.sparse import SparseBytes
+from gemel.spans import format_address
+
+MOST_PROBLEMS = 20
+"""Problems that are reported in full; further ones are counted."""
+
+RESEND = "have the file made or sent again"
+"""What to do about a record that is damaged."""
+
+SHOWN = 24
+"""Characters of a line that a problem quotes."""
+
+REPEATED = "bytes are given twice, both times the same"
+"""The remark on records that overlap and agree."""
+
+
+class Gathering:
+    """The bytes, problems and remarks of the file ``name`` (used in ``where`` only)."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self._problems: list[Problem] = []
+        self._uncounted = 0
+        self._remarks: dict[str, tuple[int, int, str]] = {}
+        self._data = bytearray()
+        self._addresses = array("Q")
+        self._offsets = array("Q")
+        self._lines = array("Q")
+        self._rows = array("Q")
+        self._next = (-1, -1, -1)
+
+    def refuse(self, line: int, what: str, found: str = "", expected: str = "", next_step: str = "") -> None:
+        """Note a problem of line ``line``; behind the first ``MOST_PROBLEMS`` it is only counted."""
+        if len(self._problems) < MOST_PROBLEMS:
+            self._problems.append(Problem(what, f"{self.name}:{line}", found, expected, next_step))
+        else:
+            self._uncounted += 1
+
+    def remark(self, line: int, what: str, next_step: str = "") -> None:
+        """Note an oddity of line ``line``; all with the same words make one remark."""
+        first, count, _ = self._remarks.get(what, (line, 0, ""))
+        self._remarks[what] = (first, count + 1, next_step)
+
+    def take(self, line: int, address: int, data: bytes | bytearray, row: int) -> None:
+        """Keep ``data`` for ``address``: ``row`` bytes from each line, from ``line`` on.
+
+        ``row`` is at least 1 and divides the length of ``data``, which lies in the address space.
+        """
+        if self._next != (address, line, row):
+            self._addresses.append(address)
+            self._offsets.append(len(self._data))
+            self._lines.append(line)
+            self._rows.append(row)
+        self._data += data
+        self._next = (address + len(data), line + len(data) // row, row)
+
+    def finish(self, entry: int | None) -> Decoded:
+        """Return what was read; raises ImageFormatError with every problem if there is one."""
+        image = self._image()
+        if self._problems:
+            if self._uncounted:
+                count = f"{self._uncounted:,} more problem{'s' if self._uncounted > 1 else ''}"
+                self._problems.append(Problem(f"{count} in this file", self.name))
+            raise ImageFormatError(self._problems)
+        return Decoded(image, entry, tuple(self._remarks_in_full()))
+
+    def _remarks_in_full(self) -> Iterator[Problem]:
+        for what, (line, count, next_step) in self._remarks.items():
+            times = f"{count:,} times, the first one here" if count > 1 else "once"
+            yield Problem(what, f"{self.name}:{line}", times, "", next_step)
+
+    def _image(self) -> SparseBytes:
+        """Bring the stretches together in address order, noting bytes given twice."""
+        image = SparseBytes()
+        self._offsets.append(len(self._data))
+        run, reached = bytearray(), 0
+        with memoryview(self._data) as data:
+            for index in sorted(range(len(self._addresses)), key=self._addresses.__getitem__):
+                address = self._addresses[index]
+                piece = data[self._offsets[index] : self._offsets[index + 1]]
+                if address != reached:
+                    image.write(reached - len(run), run)
+                    run.clear()
+                if address >= reached:
+                    run += piece
+                else:
+                    self._add(image, address, piece, self._lines[index])
+                reached = max(reached, address + len(piece))
+        image.write(reached - len(run), run)
+        return image
+
+    def _add(self, image: SparseBytes, address: int, piece: memoryview, line: int) -> None:
+        """Add to ``image`` what overlaps something that it holds already."""
+        conflicts = image.add(address, piece)
+        for conflict in conflicts:
+            self._refuse_conflict(conflict.address)
+        if not conflicts:
+            self.remark(line, REPEATED, "see whether two files were put together")
+
+    def _refuse_conflict(self, address: int) -> None:
+        """Note that lines disagree about the byte at ``address``, naming the first two that do."""
+        if len(self._problems) >= MOST_PROBLEMS:
+            self._uncounted += 1
+            return
+        given = list(self._given(address))
+        first_line, first_byte = given[0]
+        line, byte = next((line, byte) for line, byte in given if byte != first_byte)
+        self.refuse(
+            line,
+            f"a second, different byte for {format_address(address)}",
+            f"0x{byte:02X} here, 0x{first_byte:02X} in line {first_line}",
+            "one value for each address",
+            "see whether two files were put together, or one was edited",
+        )
+
+    def _given(self, address: int) -> Iterator[tuple[int, int]]:
+        """Each (line, byte) that the file gives for ``address``, in file order; looks at every stretch."""
+        for index, start in enumerate(self._addresses):
+            offset = self._offsets[index] + address - start
+            if self._offsets[index] <= offset < self._offsets[index + 1]:
+                yield self._lines[index] + (address - start) // self._rows[index], self._data[offset]
+
+
+def shown(text: bytes) -> str:
+    """Quote the beginning of ``text``, with escapes for whatever is not printable ASCII."""
+    return f"'{repr(text[:SHOWN])[2:-1]}{'...' if len(text) > SHOWN else ''}'"
+
+
+def fault_of_digits(digits: bytes, column: int) -> tuple[str, str, str]:
+    """Say why ``digits``, which begin at ``column`` (from 1) of their line, are no bytes.
+
+    Returns what is wrong, what was found and what was expected.
+    """
+    for at, value in enumerate(digits, column):
+        if value not in b"0123456789ABCDEFabcdef":
+            return "a character that is no digit", f"{shown(bytes((value,)))} in column {at}", "0-9 or A-F"
+    return "a cut line", f"an odd number of digits ({len(digits)})", "two digits a byte"

@@ -1,0 +1,100 @@
+"""The lines of a text image file, from blocks of any size, in bounded memory.
+
+A line ends with LF, CR or CRLF; the last one may end with the file.  Runs of equally long lines, which
+make up nearly all of a real file, are offered whole, so that a format can take them in one go.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import Protocol
+
+LINE_LIMIT = 4096
+"""Longest line in characters that a format has to look at; a record takes at most 526 and its margins."""
+
+WINDOW = 1 << 18
+"""Characters looked at in one go."""
+
+LEAST_ROWS = 8
+"""Fewest equally long lines that are worth offering whole."""
+
+
+class LineReader(Protocol):
+    """A text format's reader, as ``scan`` sees it."""
+
+    def line(self, number: int, text: bytes) -> None:
+        """Take line ``number`` (from 1), without its end; possibly blank, never above ``LINE_LIMIT``."""
+
+    def rows(self, number: int, text: bytes, width: int) -> bool:
+        """Take all of ``text``, or return False with nothing done.
+
+        ``text`` is at least ``LEAST_ROWS`` lines of ``width`` characters, each with LF in its last column
+        and possibly, in a hostile file, other line ends inside; line ``number`` is the first.  Must take
+        nothing that ``line`` would refuse or treat in another way.
+        """
+
+    def overlong(self, number: int) -> None:
+        """Refuse line ``number``, which is longer than ``LINE_LIMIT``."""
+
+
+def scan(blocks: Iterable[bytes], reader: LineReader) -> int:
+    """Feed ``reader`` every line of ``blocks`` in order and return the number of lines."""
+    number = 1
+    for window in _windows(blocks):
+        if not window.strip():
+            number += window.count(b"\n") + window.count(b"\r") - window.count(b"\r\n")
+            continue
+        position = 0
+        while position < len(window):
+            width = window.find(b"\n", position) + 1 - position
+            end = position + width * _equal_lines(window, position, width)
+            if end > position and reader.rows(number, window[position:end], width):
+                number += (end - position) // width
+            else:
+                if end <= position:
+                    end = position + width if width > 0 else len(window)
+                number = _one_by_one(window[position:end], number, reader)
+            position = end
+    return number - 1
+
+
+def _one_by_one(text: bytes, number: int, reader: LineReader) -> int:
+    """Feed ``reader`` the lines of ``text`` and return the number of the line behind them."""
+    for line in text.splitlines():
+        if len(line) > LINE_LIMIT:
+            reader.overlong(number)
+        else:
+            reader.line(number, line)
+        number += 1
+    return number
+
+
+def _equal_lines(window: bytes, position: int, width: int) -> int:
+    """How many lines from ``position`` on end every ``width`` characters; 0 for too few to matter."""
+    if width < 2:
+        return 0
+    first = position + width - 1
+    if window[first : first + LEAST_ROWS * width : width] != b"\n" * LEAST_ROWS:
+        return 0
+    ends = window[first::width]
+    return len(ends) - len(ends.lstrip(b"\n"))
+
+
+def _windows(blocks: Iterable[bytes]) -> Iterator[bytes]:
+    """Cut ``blocks`` behind line ends, into about ``WINDOW`` characters each.
+
+    Of a line that is too long, only its first ``LINE_LIMIT`` + 1 characters are sure to be kept.
+    """
+    rest = b""
+    for block in blocks:
+        for start in range(0, len(block), WINDOW):
+            text = rest + block[start : start + WINDOW]
+            # A CR at the very end may be the first half of a CRLF: it waits.
+            cut = max(text.rfind(b"\n"), text.rfind(b"\r", 0, len(text) - 1)) + 1
+            if cut:
+                yield text[:cut]
+            rest = text[cut:]
+            if len(rest) > LINE_LIMIT + 1:
+                rest = rest[: LINE_LIMIT + 1] + (b"\r" if rest.endswith(b"\r") else b"")
+    if rest:
+        yield rest
