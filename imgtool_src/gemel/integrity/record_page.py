@@ -47,8 +47,8 @@ layout gives it an area; `gemel join` writes it there, at the area's start.
 Every number is little-endian, every field naturally aligned, and the record
 starts at an address that is a multiple of 4: C code may lay a struct over it.
 u16 and u32 are unsigned. Text is UTF-8 without control characters, ended by a
-zero byte and padded with zeros to its field's end. A UUID has the byte order of
-RFC 9562: the order in which it is written. Reserved bytes are zero, and a
+zero byte and padded with zeros to its field's end. A UUID has the byte order
+of RFC 9562: the order in which it is written. Reserved bytes are zero, and a
 reader refuses others."""
 
 _CLOSING = """\
@@ -68,9 +68,9 @@ The rest of the flash: every byte of the layout's flash memories that lies
 outside the stored spans of the builds, the record's area, the seal's area and
 the areas of purpose `reserved`, by ascending address, each memory to its end.
 Bytes that nothing wrote count as the erased byte of their memory. So data that
-is in the image but in no build cannot change unseen, and neither can bytes that
-should have been left erased (RFC 9124 4.3.15). The bytes of the record's area
-behind the record are in no digest; join leaves them erased.
+is in the image but in no build cannot change unseen, and neither can bytes
+that should have been left erased (RFC 9124 4.3.15). The bytes of the record's
+area behind the record are in no digest; join leaves them erased.
 
 The record covers itself with its CRC, and the seal, where there is one, signs
 the record's bytes from the mark to the CRC. As the record holds a digest of

@@ -1,0 +1,61 @@
+"""The page of the record's format."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from gemel.integrity.record_format import BUILD, HEADER, MARK, Field, RecordFault
+from gemel.integrity.record_page import page
+
+PAGE = page()
+
+
+def test_fits_80_columns() -> None:
+    """Every line fits a terminal of 80 columns, without trailing blanks."""
+    for line in PAGE.splitlines():
+        assert len(line) <= 79, line
+        assert line == line.rstrip()
+
+
+def described(section: str) -> list[tuple[int, int, str]]:
+    """Offset, size and name of every row of the table in one section of the page."""
+    text = PAGE[PAGE.index(section) :]
+    text = text[text.index("from  size") :].split("\n\n")[0]
+    rows = re.findall(r"^0x([0-9A-F]{2})\s+(\d+)\s+\S+\s+(\w+)\s+\S", text, re.MULTILINE)
+    return [(int(offset, 16), int(size), name) for offset, size, name in rows]
+
+
+@pytest.mark.parametrize(("section", "table"), [("Header\n", HEADER), ("Entry of a build\n", BUILD)])
+def test_rows_agree_with_the_table(section: str, table: tuple[Field, ...]) -> None:
+    """The page lists every field of the table at its offset with its size, in order, and no other."""
+    assert described(section) == [(field.offset, field.size, field.name) for field in table]
+
+
+@pytest.mark.parametrize(("section", "table"), [("Header\n", HEADER), ("Entry of a build\n", BUILD)])
+def test_diagram_agrees_with_the_table(section: str, table: tuple[Field, ...]) -> None:
+    """In the diagram each box starts in its byte's column and is as wide as its field, up to a line."""
+    text = PAGE[PAGE.index(section) :]
+    boxes = []
+    for line in text[: text.index("from  size")].splitlines():
+        if line.startswith("0x"):
+            column = 5
+            for label in line[6:].rstrip("|").split("|"):
+                boxes.append(
+                    (int(line[2:4], 16) + (column - 5) // 8, (len(label) + 1) // 8, label.split()[0])
+                )
+                column += len(label) + 1
+    assert boxes == [(field.offset, min(field.size, 8), field.name) for field in table]
+
+
+def test_says_what_readers_rely_on() -> None:
+    """Mark, size, CRC check value, every fault, and the cautions are on the page."""
+    assert MARK.hex(" ").upper() in PAGE
+    assert "516 bytes for two builds, 2,756 bytes for 16" in PAGE
+    assert "0xCBF43926" in PAGE
+    flowed = " ".join(PAGE.split())
+    for fault in RecordFault:
+        assert (fault.meaning in flowed) == (fault is not RecordFault.NO_FIT)
+    assert "not a safety approval" in PAGE
+    assert "anyone can change a record" in flowed
