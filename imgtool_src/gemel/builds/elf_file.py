@@ -8,6 +8,8 @@ from gemel.builds.build import Build, Segment
 from gemel.builds.elf_attributes import AttributesUnreadable, BuildAttributes, read_attributes
 from gemel.builds.elf_header import read_header
 from gemel.builds.elf_notes import read_build_id
+from gemel.builds.elf_program_headers import NOTE as NOTE_SEGMENT
+from gemel.builds.elf_program_headers import read_program_headers
 from gemel.builds.elf_sections import (
     ARM_ATTRIBUTES,
     NOTE,
@@ -17,8 +19,7 @@ from gemel.builds.elf_sections import (
     outside,
     read_sections,
 )
-from gemel.builds.elf_segments import NOTE as NOTE_SEGMENT
-from gemel.builds.elf_segments import read_program_headers, read_segments
+from gemel.builds.elf_segments import read_segments
 from gemel.builds.elf_symbols import ENTRY_SIZE, SymbolTable
 from gemel.errors import BuildError, Problem
 
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
 ATTRIBUTES_LIMIT = 1 << 16
 """Bytes of build attributes that are read at most."""
 
-SYMBOL_LIMIT = 1 << 20
+SYMBOL_LIMIT = 1 << 18
 """Symbols that are read at most."""
 
 
@@ -42,13 +43,15 @@ def read_elf(source: ByteSource, *, name: str, file: str) -> Build:
     program_headers, header_problems = read_program_headers(source, header, file)
     problems += header_problems
     segments: list[Segment] = []
-    if not header_problems:
+    if program_headers:
         segments, segment_problems, segment_remarks = read_segments(source, program_headers, file)
         problems += segment_problems
         remarks += segment_remarks
     if problems:
         raise BuildError(problems)
     sections = read_sections(source, header)
+    if header.section_headers_at and sections.reason:
+        remarks.append(_without_sections(sections.reason, file))
     note_places = [(h.offset, h.file_size) for h in program_headers if h.type == NOTE_SEGMENT]
     note_places += [section.extent for section in sections.of_type(NOTE)]
     build_id, no_build_id = read_build_id(source, note_places)
@@ -73,6 +76,16 @@ def read_elf(source: ByteSource, *, name: str, file: str) -> Build:
         symbols=symbols,
         remarks=tuple(remarks),
         missing=tuple(f"{subject}: {reason}" for subject, reason in reasons.items() if reason),
+    )
+
+
+def _without_sections(reason: str, file: str) -> Problem:
+    return Problem(
+        "the section headers cannot be read; what is loaded is whole, but symbols and the like are missing",
+        where=file,
+        found=reason,
+        expected="section headers inside the file",
+        next_step="copy or build the file again if it should be whole",
     )
 
 

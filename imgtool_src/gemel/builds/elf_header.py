@@ -18,6 +18,7 @@ import struct
 from typing import TYPE_CHECKING, NamedTuple
 
 from gemel.errors import BuildError, Problem
+from gemel.spans import format_address
 
 if TYPE_CHECKING:
     from gemel.builds.source import ByteSource
@@ -30,7 +31,7 @@ COUNT_ELSEWHERE = 0xFFFF
 """``e_phnum`` (PN_XNUM) when the number of program headers stands in ``sh_info`` of section 0."""
 
 _HEADER = struct.Struct("<16sHHIIIIIHHHHHH")
-_EXECUTABLE = 2
+EXECUTABLE = 2
 _ARM = 40
 _ABI_MASK, _ABI_5 = 0xFF00_0000, 0x0500_0000
 
@@ -131,7 +132,7 @@ def _problems(header: ElfHeader, file: str) -> list[Problem]:
     problems: list[Problem] = []
     if header.machine != _ARM:
         problems.append(_wrong_machine(header.machine, file))
-    if header.type != _EXECUTABLE:
+    if header.type != EXECUTABLE:
         kind, next_step = _TYPES.get(header.type, (f"type {header.type}", "give the linked program"))
         problems.append(
             Problem("the ELF file is not an executable", file, kind, "an executable (type 2)", next_step)
@@ -170,7 +171,7 @@ def _remarks(header: ElfHeader, file: str) -> list[Problem]:
             Problem(
                 "the entry point lacks the Thumb bit",
                 where=file,
-                found=f"0x{header.entry:08X}",
+                found=format_address(header.entry),
                 expected="an odd address: M-profile cores execute Thumb code only",
                 next_step="name a function as the entry point (ENTRY of the linker script)",
             )

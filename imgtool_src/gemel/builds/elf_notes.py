@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from gemel.builds.source import ByteSource
 
 NOTES_LIMIT = 1 << 16
-"""Bytes of notes in one place that are read at most."""
+"""Bytes of notes that are read at most, over all places."""
 
 BUILD_ID_LIMIT = 64
 """A longer build id than this is refused; the record has room for less."""
@@ -59,14 +59,12 @@ def read_build_id(source: ByteSource, places: Iterable[tuple[int, int]]) -> tupl
     """The build id from the notes at ``places`` ((offset, size) in the file), or None and the reason."""
     found: set[bytes] = set()
     unread = False
-    seen: set[tuple[int, int]] = set()
-    for offset, size in places:
-        if (offset, size) in seen:
-            continue
-        seen.add((offset, size))
-        if size > NOTES_LIMIT or offset + size > source.size or len(seen) > NOTES_LIMIT:
+    budget = NOTES_LIMIT
+    for offset, size in dict.fromkeys(places):
+        if size > budget or offset + size > source.size:
             unread = True
             continue
+        budget -= size
         found.update(
             note.description
             for note in notes_in(source.read(offset, size))
@@ -76,7 +74,7 @@ def read_build_id(source: ByteSource, places: Iterable[tuple[int, int]]) -> tupl
         return None, f"the file holds {len(found)} build ids that differ"
     if not found:
         if unread:
-            return None, "its notes lie outside the file or are too long"
+            return None, f"its notes lie outside the file or exceed {NOTES_LIMIT:,} bytes"
         return None, "the file holds no build id note (link with --build-id and keep its section)"
     build_id = found.pop()
     if len(build_id) > BUILD_ID_LIMIT:

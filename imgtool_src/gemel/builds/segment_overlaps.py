@@ -1,0 +1,97 @@
+"""Segments of one build that contradict each other, in what they store or in the memory they use.
+
+Both searches go through the segments in order of address.  The one that reached furthest so far covers
+all that any earlier one can share with the next, so one comparison for each segment finds every
+contradiction.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from gemel.errors import Problem
+from gemel.spans import Span, format_address
+
+if TYPE_CHECKING:
+    from gemel.builds.build import Segment
+
+
+def load_overlaps(
+    segments: list[Segment], file: str
+) -> tuple[list[Problem], list[Problem], set[frozenset[int]]]:
+    """Contradictions between stored bytes, remarks on equal ones, and the pairs that are settled so.
+
+    ``segments`` come in order of load address.  A settled pair (of indexes) runs as far apart as it is
+    stored, so that its overlap at run time is no news.
+    """
+    from gemel.image.sparse import first_difference
+
+    problems: list[Problem] = []
+    remarks: list[Problem] = []
+    settled: set[frozenset[int]] = set()
+    furthest: Segment | None = None
+    for segment in segments:
+        if not segment.data:
+            continue
+        shared = furthest.load_span.intersection(segment.load_span) if furthest else Span(0, 0)
+        if furthest and shared.size:
+            held, new = _cut(furthest, shared), _cut(segment, shared)
+            difference = first_difference(held, new)
+            where = f"{file}, segments {furthest.index} and {segment.index}"
+            if difference is None:
+                remarks.append(
+                    Problem("two segments store the same bytes at the same addresses", where, str(shared))
+                )
+            else:
+                problems.append(_contradiction(where, held, new, difference, shared))
+            if _displacement(furthest) == _displacement(segment):
+                settled.add(frozenset((furthest.index, segment.index)))
+        if furthest is None or segment.load_span.end > furthest.load_span.end:
+            furthest = segment
+    return problems, remarks, settled
+
+
+def _contradiction(where: str, held: memoryview, new: memoryview, difference: int, shared: Span) -> Problem:
+    return Problem(
+        "two segments store different bytes at the same addresses",
+        where=where,
+        found=f"0x{held[difference]:02X} and 0x{new[difference]:02X} at "
+        f"{format_address(shared.start + difference)}, overlap {shared}",
+        expected="load addresses that do not overlap",
+        next_step="correct the load addresses (AT) in the linker script",
+    )
+
+
+def _displacement(segment: Segment) -> int:
+    return segment.run_address - segment.load_address
+
+
+def _cut(segment: Segment, span: Span) -> memoryview:
+    start = span.start - segment.load_address
+    return memoryview(segment.data)[start : start + span.size]
+
+
+def run_overlaps(segments: list[Segment], settled: set[frozenset[int]], file: str) -> list[Problem]:
+    """Segments that take the same memory at run time, without the pairs that are ``settled``."""
+    problems: list[Problem] = []
+    furthest: Segment | None = None
+    for segment in sorted(segments, key=lambda segment: (segment.run_address, segment.index)):
+        if not segment.memory_size:
+            continue
+        if (
+            furthest
+            and furthest.run_span.overlaps(segment.run_span)
+            and frozenset((furthest.index, segment.index)) not in settled
+        ):
+            problems.append(
+                Problem(
+                    "two segments take the same memory at run time",
+                    where=f"{file}, segments {furthest.index} and {segment.index}",
+                    found=str(furthest.run_span.intersection(segment.run_span)),
+                    expected="run addresses that do not overlap",
+                    next_step="correct the addresses in the linker script; overlays are not read",
+                )
+            )
+        if furthest is None or segment.run_span.end > furthest.run_span.end:
+            furthest = segment
+    return problems
