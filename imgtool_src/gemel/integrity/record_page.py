@@ -65,12 +65,15 @@ holds them after stamps and checksums were written. Bytes in it that nothing
 wrote count as the erased byte of their memory.
 
 The rest of the flash: every byte of the layout's flash memories that lies
-outside the stored spans of the builds, the record's area, the seal's area and
-the areas of purpose `reserved`, by ascending address, each memory to its end.
-Bytes that nothing wrote count as the erased byte of their memory. So data that
-is in the image but in no build cannot change unseen, and neither can bytes
-that should have been left erased (RFC 9124 4.3.15). The bytes of the record's
-area behind the record are in no digest; join leaves them erased.
+outside the stored spans of the builds, the record's own bytes, the seal's area
+and the areas of purpose `reserved`, by ascending address, each memory to its
+end. Bytes that nothing wrote count as the erased byte of their memory. So data
+that is in the image but in no build cannot change unseen, and neither can
+bytes that should have been left erased (RFC 9124 4.3.15).
+
+The layout: its parsed TOML as JSON with sorted keys and no white space, less
+the table `rules` and every build's `path`, which say how an image is judged
+and where a file lies. Comments and the order of keys do not change it.
 
 The record covers itself with its CRC, and the seal, where there is one, signs
 the record's bytes from the mark to the CRC. As the record holds a digest of

@@ -26,7 +26,7 @@ class Located(NamedTuple):
 
 
 def starts_of(memory: Memory, core: str | None) -> tuple[int, ...]:
-    """The addresses at which ``core`` (None: the programmer) sees the start of ``memory``; its main one first."""
+    """Where ``core`` (None: the programmer) sees the start of ``memory``; its main address first."""
     main = memory.views.get(core, memory.start) if core else memory.start
     return (main, *memory.aliases)
 

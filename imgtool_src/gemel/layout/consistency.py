@@ -139,10 +139,14 @@ def _memories(layout: Layout) -> Iterator[Fault]:
         for start in everywhere:
             if start + memory.size > ADDRESS_SPACE:
                 found = f"{format_size(memory.size)} from {format_address(start)}"
-                yield Fault(path, "memory ends behind the address space", found, "an end of at most 0xFFFF_FFFF")
+                yield Fault(
+                    path, "memory ends behind the address space", found, "an end of at most 0xFFFF_FFFF"
+                )
         if memory.erase_block and memory.size % memory.erase_block:
             found = f"{format_size(memory.erase_block)} blocks in {format_size(memory.size)}"
-            yield Fault((*path, "erase_block"), "memory is not whole erase blocks", found, "a divisor of its size")
+            yield Fault(
+                (*path, "erase_block"), "memory is not whole erase blocks", found, "a divisor of its size"
+            )
         if not is_power_of_two(memory.write_unit):
             yield Fault((*path, "write_unit"), "write unit", str(memory.write_unit), "a power of two")
     yield from _memories_apart(layout)
@@ -175,7 +179,9 @@ def _areas(layout: Layout) -> Iterator[Fault]:
             expected = f"inside memory {memory.name}, {memory.span}"
             yield Fault(("area", area.name), "area ends behind its memory", found, expected)
         if memory.kind == "device":
-            yield Fault(("area", area.name, "memory"), "area in device registers", memory.name, "flash, ram or rom")
+            yield Fault(
+                ("area", area.name, "memory"), "area in device registers", memory.name, "flash, ram or rom"
+            )
         sound.setdefault(area.memory, []).append(area.name)
     for names in sound.values():
         for first, second in itertools.combinations(names, 2):
@@ -194,13 +200,17 @@ def _builds(layout: Layout) -> Iterator[Fault]:
         memory = layout.memory_of(build.stored_in)
         if not memory.holds_image:
             found = f"{build.stored_in} in {memory.kind} {memory.name}"
-            yield Fault((*path, "stored_in"), "a build is stored in flash", found, "an area of a flash or rom memory")
+            yield Fault(
+                (*path, "stored_in"), "a build is stored in flash", found, "an area of a flash or rom memory"
+            )
         if build.stored_in in stored:
             what = f"area already taken by build {stored[build.stored_in]}"
             yield Fault((*path, "stored_in"), what, build.stored_in, "an area of its own")
         stored[build.stored_in] = build.name
         if build.runs_in and layout.memory_of(build.runs_in).kind != "ram":
-            yield Fault((*path, "runs_in"), "a copied build runs in RAM", build.runs_in, "an area of a ram memory")
+            yield Fault(
+                (*path, "runs_in"), "a copied build runs in RAM", build.runs_in, "an area of a ram memory"
+            )
         if build.vector_offset + 8 > layout.areas[build.stored_in].size:
             found, expected = format_size(build.vector_offset), f"inside area {build.stored_in}"
             yield Fault((*path, "vector_offset"), "vector table behind its area", found, expected)
@@ -225,7 +235,11 @@ def _record_and_seal(layout: Layout) -> Iterator[Fault]:
         except ValueError:
             hint = "add vendor, or give class as a UUID"
             yield Fault(
-                ("record", "class"), "a class's text needs a vendor", layout.record.product_class, "vendor", hint
+                ("record", "class"),
+                "a class's text needs a vendor",
+                layout.record.product_class,
+                "vendor",
+                hint,
             )
 
 
@@ -236,7 +250,7 @@ def _ranges(layout: Layout) -> Iterator[Fault]:
         for key, ranges in (("over", checksum.over), ("except", checksum.exceptions)):
             for position, item in enumerate(ranges):
                 yield from _range_in_image(layout, ("checksum", index, key, position), item)
-    names = [item.name for item in (*layout.stamps, *layout.checksums)]
+    names = [stamp.name for stamp in layout.stamps] + [checksum.name for checksum in layout.checksums]
     for name in sorted({name for name in names if names.count(name) > 1}):
         expected = "a name of its own for each stamp and checksum"
         yield Fault(("checksum",), "name used twice", name, expected)
@@ -252,7 +266,9 @@ def _range_in_image(layout: Layout, path: KeyPath, item: Range) -> Iterator[Faul
         return
     area = item if isinstance(item, str) else item.area
     if not layout.memory_of(area).holds_image:
-        yield Fault(path, "range is not in flash", f"{area} in {layout.memory_of(area).kind}", "an area of flash")
+        yield Fault(
+            path, "range is not in flash", f"{area} in {layout.memory_of(area).kind}", "an area of flash"
+        )
     if isinstance(item, AreaRange):
         size = layout.areas[area].size
         if item.offset + (item.size or 1) > size:

@@ -12,7 +12,7 @@ import datetime
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, ClassVar
 
 KeyPath = tuple[str | int, ...]
 """Where a value stands in the file: keys and list positions, as ("checksum", 0, "width")."""
@@ -97,11 +97,13 @@ class Size(Kind):
     """A number of bytes: a whole number, or text with B, KiB, MiB or GiB; ``low`` is the smallest."""
 
     pattern = re.compile(r"\s*(\d[\d_]{0,15})\s*(B|KiB|MiB|GiB)\s*")
-    units = {"B": 1, "KiB": 1 << 10, "MiB": 1 << 20, "GiB": 1 << 30}
+    units: ClassVar = {"B": 1, "KiB": 1 << 10, "MiB": 1 << 20, "GiB": 1 << 30}
 
     def __init__(self, low: int = 1) -> None:
         self.low = low
-        self.words = f'a size of {low} to 4 GiB: bytes as a number, or text such as "4 KiB" (B, KiB, MiB, GiB)'
+        self.words = (
+            f'a size of {low} to 4 GiB: bytes as a number, or text such as "4 KiB" (B, KiB, MiB, GiB)'
+        )
 
     def read(self, value: object, path: KeyPath, report: Report) -> Any:
         size: int | None = None

@@ -233,7 +233,9 @@ class Checksum:
         Choice("byte", "half-word", "word"), "unit in which the device's CRC unit takes memory", "byte"
     )
     hamming_distance: int | None = key(
-        Integer(2, 6), "bit errors in any pattern fewer than this must be found; absent: 4 (2 below 24 bits)", None
+        Integer(2, 6),
+        "bit errors in any pattern fewer than this must be found; absent: 4 (2 below 24 bits)",
+        None,
     )
 
 
@@ -252,7 +254,9 @@ class Contract:
     name: str
     area: str = key(NAME, "the shared area")
     symbols: tuple[str, ...] = key(ListOf(Text(512), 256), "same address and size in both builds", ())
-    types: tuple[str, ...] = key(ListOf(Text(512), 256), "same size, offsets and encodings in both builds", ())
+    types: tuple[str, ...] = key(
+        ListOf(Text(512), 256), "same size, offsets and encodings in both builds", ()
+    )
     boot_symbol: BootSymbol | None = key(
         Table(BootSymbol), "a constant that must hold the secondary's vector address", None
     )
@@ -303,11 +307,15 @@ class Layout:
     format: int = key(Always(1), "version of the layout language")
     product: str = key(Text(31), "the product's name, up to 31 bytes; goes into the record")
     version: str | None = key(
-        Text(23, r"\d{1,5}\.\d{1,5}\.\d{1,9}", 'a version "X.Y.Z"'), "version; the command line overrides it", None
+        Text(23, r"\d{1,5}\.\d{1,5}\.\d{1,9}", 'a version "X.Y.Z"'),
+        "version; the command line overrides it",
+        None,
     )
     rollback: int = key(Integer(0, HIGHEST), "rollback counter: never lower than that of an older version", 0)
     memories: dict[str, Memory] = key(MapOf(Table(Memory)), "the device's memories", name="memory")
-    cores: dict[str, Core] = key(MapOf(Table(Core)), "its cores: one primary, any number of secondaries", name="core")
+    cores: dict[str, Core] = key(
+        MapOf(Table(Core)), "its cores: one primary, any number of secondaries", name="core"
+    )
     areas: dict[str, Area] = key(MapOf(Table(Area)), "what its memories are set aside for", name="area")
     builds: dict[str, BuildPlan] = key(MapOf(Table(BuildPlan)), "what goes into the image", name="build")
     contracts: dict[str, Contract] = key(

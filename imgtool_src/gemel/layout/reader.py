@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import tomllib
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -40,9 +41,12 @@ class ReadLayout:
         return f"{self.file}:{Positions(self.text).line_of(path)}"
 
 
-def read_layout(data: bytes, file: str) -> ReadLayout:
+def read_layout(
+    data: bytes, file: str, also: Sequence[Callable[[Layout], Iterable[Fault]]] = ()
+) -> ReadLayout:
     """Read the layout in ``data``; ``file`` is its name in messages.
 
+    ``also`` are further checks, from rooms that know more than this one (such as checksum algorithms).
     Raises LayoutError with all faults, each with file, line, key, found and expected.
     """
     document, text = _parse(data, file)
@@ -50,6 +54,8 @@ def read_layout(data: bytes, file: str) -> ReadLayout:
     layout = Table(Layout).read(document, (), faults.append)
     if layout is not INVALID and not faults:
         faults.extend(faults_between(layout))
+        for check in also:
+            faults.extend(check(layout))
     if faults:
         positions = Positions(text)
         raise LayoutError(_problem(fault, file, positions) for fault in faults)
@@ -73,7 +79,9 @@ def digest_of(document: dict[str, Any]) -> bytes:
 def _parse(data: bytes, file: str) -> tuple[dict[str, Any], str]:
     if len(data) > MOST_BYTES:
         raise LayoutError(
-            Problem("the layout file is too large", file, f"{len(data):,} bytes", f"at most {MOST_BYTES:,} bytes")
+            Problem(
+                "the layout file is too large", file, f"{len(data):,} bytes", f"at most {MOST_BYTES:,} bytes"
+            )
         )
     try:
         text = data.decode("utf-8-sig")

@@ -1,0 +1,122 @@
+"""Applying every rule to one image: what holds, what is broken, what could not be checked."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+from gemel.check.registry import all_rules
+from gemel.check.rule import Finding, Holds, NotChecked, Rule, Severity
+from gemel.check.subject import Subject
+from gemel.layout.model import Waiver
+
+Status = Literal["holds", "broken", "waived", "not checked"]
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One finding with the waiver that covers it, if any, and one that would if it had not ended."""
+
+    finding: Finding
+    waiver: Waiver | None = None
+    ended: Waiver | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RuleResult:
+    """What one rule said: places where it holds, findings, and places that it could not look at."""
+
+    rule: Rule
+    holds: tuple[Holds, ...]
+    findings: tuple[Judged, ...]
+    not_checked: tuple[NotChecked, ...]
+
+    @property
+    def severity(self) -> Severity:
+        """How serious a finding of this rule is."""
+        return self.rule.severity
+
+    @property
+    def status(self) -> Status:
+        """Broken before waived before not checked: one place that is not known keeps a rule from holding."""
+        if any(judged.waiver is None for judged in self.findings):
+            return "broken"
+        if self.findings:
+            return "waived"
+        return "not checked" if self.not_checked or not self.holds else "holds"
+
+
+@dataclass(frozen=True, slots=True)
+class CheckResult:
+    """The results of all rules, and waivers that covered nothing."""
+
+    results: tuple[RuleResult, ...]
+    idle_waivers: tuple[Waiver, ...]
+
+    def count(self, status: Status) -> int:
+        """How many rules ended so."""
+        return sum(result.status == status for result in self.results)
+
+    def open_findings(self, severity: Severity) -> list[tuple[Rule, Finding]]:
+        """Findings of that severity which no waiver covers."""
+        return [
+            (result.rule, judged.finding)
+            for result in self.results
+            if result.severity == severity
+            for judged in result.findings
+            if judged.waiver is None
+        ]
+
+    @property
+    def checked_anything(self) -> bool:
+        """Whether any rule could be applied anywhere."""
+        return any(result.holds or result.findings for result in self.results)
+
+    @property
+    def passes(self) -> bool:
+        """No open finding of severity error, and at least one rule applied."""
+        return self.checked_anything and not self.open_findings("error")
+
+
+def check(subject: Subject, today: datetime.date, rules: Iterable[Rule] | None = None) -> CheckResult:
+    """Apply ``rules`` (all, if None) to ``subject``; waivers count up to and including their last day."""
+    waivers = subject.layout.rules.waive
+    used: set[int] = set()
+    results = []
+    for rule in all_rules() if rules is None else rules:
+        results.append(_apply(rule, subject, waivers, today, used))
+    idle = tuple(waiver for index, waiver in enumerate(waivers) if index not in used)
+    return CheckResult(tuple(results), idle)
+
+
+def _apply(
+    rule: Rule, subject: Subject, waivers: tuple[Waiver, ...], today: datetime.date, used: set[int]
+) -> RuleResult:
+    holds: list[Holds] = []
+    findings: list[Judged] = []
+    not_checked: list[NotChecked] = []
+    for outcome in rule.check(subject):
+        if isinstance(outcome, Holds):
+            holds.append(outcome)
+        elif isinstance(outcome, NotChecked):
+            not_checked.append(outcome)
+        else:
+            findings.append(_judged(rule, outcome, waivers, today, used))
+    if not (holds or findings or not_checked):
+        not_checked.append(NotChecked("", rule.absent))
+    return RuleResult(rule, tuple(holds), tuple(findings), tuple(not_checked))
+
+
+def _judged(
+    rule: Rule, finding: Finding, waivers: tuple[Waiver, ...], today: datetime.date, used: set[int]
+) -> Judged:
+    ended = None
+    for index, waiver in enumerate(waivers):
+        if waiver.rule == rule.name and waiver.where in finding.parties:
+            used.add(index)
+            if today <= waiver.until:
+                return Judged(finding, waiver=waiver)
+            ended = waiver
+    return Judged(finding, ended=ended)

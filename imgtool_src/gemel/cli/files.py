@@ -1,0 +1,176 @@
+"""Reading input files for the commands: layouts, builds and images, with errors in plain words."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Iterator, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from gemel.errors import BuildError, GemelError, Problem, UsageProblem
+from gemel.layout.model import Layout
+from gemel.layout.reader import MOST_BYTES, ReadLayout, read_layout
+
+if TYPE_CHECKING:
+    from gemel.builds.build import Build
+    from gemel.image.decoded import Decoded
+    from gemel.integrity.placed import Version
+
+BLOCK = 1 << 20
+
+
+class FileSource:
+    """A build's file, read in parts; the file is opened for each part, so none stays open."""
+
+    def __init__(self, path: Path) -> None:
+        """Take the size now; raises UsageProblem when the file cannot be opened."""
+        self._path = path
+        try:
+            with path.open("rb") as file:
+                self._size = file.seek(0, os.SEEK_END)
+        except OSError as error:
+            raise UsageProblem(_cannot_read(path, error)) from error
+
+    @property
+    def size(self) -> int:
+        """Bytes of the file when it was first opened."""
+        return self._size
+
+    def read(self, offset: int, size: int) -> bytes:
+        """Exactly ``size`` bytes from ``offset`` on; raises BuildError when they are not there."""
+        try:
+            with self._path.open("rb") as file:
+                file.seek(offset)
+                data = file.read(size)
+        except OSError as error:
+            raise BuildError(_cannot_read(self._path, error)) from error
+        if len(data) != size:
+            found, expected = f"{len(data):,} bytes from offset {offset:,}", f"{size:,} bytes"
+            raise BuildError(
+                Problem("the file got shorter while it was read", str(self._path), found, expected)
+            )
+        return data
+
+
+def load_layout(path: Path) -> ReadLayout:
+    """Read the layout file; raises LayoutError or UsageProblem."""
+    try:
+        with path.open("rb") as file:
+            data = file.read(MOST_BYTES + 1)
+    except OSError as error:
+        raise UsageProblem(_cannot_read(path, error)) from error
+    from gemel.integrity.checksums import checksum_faults
+
+    return read_layout(data, str(path), [checksum_faults])
+
+
+def load_builds(
+    read: ReadLayout, folder: Path, given: Iterable[str], *, from_paths: bool
+) -> dict[str, Build]:
+    """The builds given as NAME=FILE and, with ``from_paths``, those with a path in the layout.
+
+    Raises one error with the problems of all of them.
+    """
+    from gemel.builds.reader import read_build
+
+    builds: dict[str, Build] = {}
+    problems: list[Problem] = []
+    for name, path in _build_files(read.layout, folder, given, from_paths).items():
+        stored = read.layout.span_of(read.layout.builds[name].stored_in)
+        try:
+            builds[name] = read_build(FileSource(path), name=name, file=str(path), raw_start=stored.start)
+        except GemelError as error:
+            problems.extend(error.problems)
+    if problems:
+        raise BuildError(problems)
+    return builds
+
+
+def _build_files(layout: Layout, folder: Path, given: Iterable[str], from_paths: bool) -> dict[str, Path]:
+    from gemel.layout.kinds import nearest_hint
+
+    files: dict[str, Path] = {}
+    problems = []
+    for text in given:
+        name, equals, file = text.partition("=")
+        if not equals or not file:
+            problems.append(
+                Problem("not a build", "", text, "NAME=FILE", "write the build's name, '=' and its file")
+            )
+        elif name not in layout.builds:
+            known = ", ".join(layout.builds)
+            hint = nearest_hint(name, layout.builds)
+            problems.append(
+                Problem("the layout has no build of this name", "", name, f"one of {known}", hint)
+            )
+        elif name in files:
+            problems.append(Problem("a build is given twice", "", text, f"one file for {name}"))
+        else:
+            files[name] = Path(file)
+    if problems:
+        raise UsageProblem(problems)
+    if from_paths:
+        for name, plan in layout.builds.items():
+            if plan.path is not None:
+                files.setdefault(name, folder / plan.path)
+    return files
+
+
+def load_image(path: Path, layout: Layout | None, at: int | None) -> Decoded:
+    """Read an image; a raw binary at ``at``, else at the start of the layout's first flash memory."""
+    from gemel.image.formats import format_of
+
+    form = format_of(path.name)
+    start = at or 0
+    if at is None and not form.has_addresses:
+        start = _first_flash(layout, path)
+    return form.decode(blocks_of_file(path), str(path), start)
+
+
+def _first_flash(layout: Layout | None, path: Path) -> int:
+    if layout is None:
+        hint = "give --at ADDRESS, or --layout LAYOUT"
+        raise UsageProblem(
+            Problem("a raw binary does not say where it goes", str(path), "", "an address", hint)
+        )
+    flash = min((memory.start for memory in layout.memories.values() if memory.kind == "flash"), default=None)
+    if flash is None:
+        hint = "give --at ADDRESS"
+        raise UsageProblem(
+            Problem("the layout has no flash for a raw binary", str(path), "", "an address", hint)
+        )
+    return flash
+
+
+def blocks_of_file(path: Path) -> Iterator[bytes]:
+    """The file's bytes in blocks; raises UsageProblem when it cannot be read."""
+    try:
+        with path.open("rb") as file:
+            while block := file.read(BLOCK):
+                yield block
+    except OSError as error:
+        raise UsageProblem(_cannot_read(path, error)) from error
+
+
+def version_of(text: str | None) -> Version | None:
+    """A version from the command line; raises UsageProblem unless it is X.Y.Z in the record's ranges."""
+    from gemel.integrity.placed import Version
+
+    if text is None:
+        return None
+    parts = text.split(".")
+    limits = (0xFFFF, 0xFFFF, 0xFFFF_FFFF)
+    sound = len(parts) == 3 and all(part.isascii() and part.isdigit() and len(part) <= 10 for part in parts)
+    if not sound or any(int(part) > limit for part, limit in zip(parts, limits, strict=True)):
+        expected = "X.Y.Z, at most 65535.65535.4294967295"
+        raise UsageProblem(Problem("not a version", "--version", text, expected))
+    return Version.of(text)
+
+
+def resolved_builds(layout: Layout, builds: Mapping[str, object]) -> list[str]:
+    """The layout's builds that are not at hand."""
+    return [name for name in layout.builds if name not in builds]
+
+
+def _cannot_read(path: Path, error: OSError) -> Problem:
+    return Problem("the file cannot be read", str(path), error.strerror or str(error), "a readable file")

@@ -1,0 +1,47 @@
+"""Joining and checking in one go, for the commands that do it."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+import click
+
+from gemel.errors import Problem, UsageProblem
+
+if TYPE_CHECKING:
+    import datetime
+
+    from gemel.builds.build import Build
+    from gemel.check.runner import CheckResult
+    from gemel.integrity.placed import Version
+    from gemel.join.pipeline import Joined
+    from gemel.layout.reader import ReadLayout
+
+
+def joined_and_checked(
+    read: ReadLayout, builds: Mapping[str, Build], version: Version | None, rollback: int | None
+) -> tuple[Joined, CheckResult]:
+    """Join, check the result and print what is to be said about it; raises what ``join`` raises."""
+    from gemel.check.report_text import summary_of
+    from gemel.check.runner import check
+    from gemel.check.subject import Subject
+    from gemel.join.pipeline import join
+
+    joined = join(read, builds, version, rollback)
+    result = check(Subject(read, joined.image, builds, version, rollback), today())
+    click.echo("\n".join(summary_of(result)))
+    return joined, result
+
+
+def today() -> datetime.date:
+    """The date that waivers are held against; raises UsageProblem for a malformed SOURCE_DATE_EPOCH."""
+    from gemel.check.subject import today_or_epoch
+
+    epoch = os.environ.get("SOURCE_DATE_EPOCH")
+    try:
+        return today_or_epoch(epoch)
+    except (ValueError, OverflowError, OSError) as error:
+        problem = Problem("SOURCE_DATE_EPOCH is malformed", "environment", str(epoch), "seconds since 1970")
+        raise UsageProblem(problem) from error

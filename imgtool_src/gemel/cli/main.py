@@ -1,0 +1,105 @@
+"""The command ``gemel``: its sub-commands by name, loaded when used, and how errors become exit codes."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from typing import Any
+
+import click
+
+from gemel import __version__
+from gemel.errors import GemelError
+
+COMMANDS = {
+    "demo": "Join, check and show the built-in tide gauge, and a mistake being caught.",
+    "join": "Join the builds of a layout into one flash image.",
+    "check": "Check an image against its layout, with the builds if they are at hand.",
+    "show": "Show what is in an image.",
+    "export": "Write out what both teams need from a layout or from gemel.",
+    "explain": "Explain the rules, one rule, or the format of the record.",
+}
+"""Each sub-command and the first sentence of its help; its module is ``gemel.cli.command_NAME``."""
+
+
+class LateGroup(click.Group):
+    """A group that imports a sub-command's module only when that command is used."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """The commands in the order in which a new user meets them."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """The command of that name, imported now."""
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"gemel.cli.command_{cmd_name}")
+        command: click.Command = module.command
+        return command
+
+    def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
+        """As click does, with the nearest command's name where the given one is unknown."""
+        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            from gemel.layout.kinds import nearest_hint
+
+            hint = nearest_hint(args[0], COMMANDS)
+            known = ", ".join(COMMANDS)
+            ctx.fail(f"no command {args[0]!r}; there are {known}. {hint}".rstrip())
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands without importing any of them."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+EPILOG = (
+    "A passing check is evidence, not a safety approval. A wrong image can brick hardware or make it unsafe. "
+    "Exit codes: 0 all holds; 1 a rule is broken; 2 the work could not be done."
+)
+
+
+@click.group(cls=LateGroup, epilog=EPILOG, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, "--version", message="%(prog)s %(version)s")
+@click.option("-v", "--verbose", is_flag=True, help="Show the cause behind an error.")
+@click.pass_context
+def gemel(ctx: click.Context, verbose: bool) -> None:
+    """Join the builds of a two-core microcontroller into one flash image, prove it, and show it.
+
+    \b
+    Example:
+      gemel demo tide-gauge
+    """
+    ctx.obj = {"verbose": verbose}
+
+
+def run() -> None:
+    """Run the command line and leave the process with its exit code; never a traceback."""
+    verbose = "-v" in sys.argv[1:2] or "--verbose" in sys.argv[1:2]
+    sys.exit(_exit_code(verbose))
+
+
+def _exit_code(verbose: bool) -> int:
+    from gemel.cli.printing import print_problems
+
+    try:
+        result = gemel.main(prog_name="gemel", standalone_mode=False)
+        return result if isinstance(result, int) else 0
+    except GemelError as error:
+        print_problems(error, verbose)
+        return error.exit_code
+    except click.ClickException as error:
+        error.show()
+        return 2
+    except (KeyboardInterrupt, click.Abort):
+        click.echo("stopped; no output was changed", err=True)
+        return 130
+    except BrokenPipeError:
+        sys.stderr.close()
+        return 2
+    except MemoryError:
+        click.echo("error: out of memory; no output was changed", err=True)
+        return 2
+    except RecursionError:
+        click.echo("error: the input is nested too deeply; no output was changed", err=True)
+        return 2

@@ -1,0 +1,118 @@
+"""Where a build lies in an image and where its core runs it: what stamps, record and rules work from."""
+
+from __future__ import annotations
+
+import hashlib
+import uuid
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import NamedTuple, Protocol
+
+from gemel.image.sparse import SparseBytes
+from gemel.layout.addresses import locate
+from gemel.layout.model import Layout, RecordPlan
+from gemel.spans import Span, without
+
+BLOCK = 1 << 20
+"""Bytes that are handed on at once when a long span is digested."""
+
+
+class Version(NamedTuple):
+    """A shipped version, X.Y.Z; 0..65535, 0..65535, 0..2**32 - 1 in the record."""
+
+    major: int
+    minor: int
+    patch: int
+
+    @classmethod
+    def of(cls, text: str) -> Version:
+        """Read ``X.Y.Z``; raises ValueError for anything else."""
+        major, minor, patch = (int(part) for part in text.split("."))
+        return cls(major, minor, patch)
+
+    def __str__(self) -> str:
+        return f"{self.major}.{self.minor}.{self.patch}"
+
+
+@dataclass(frozen=True, slots=True)
+class PlacedBuild:
+    """One build in an image.
+
+    ``stored`` is in plain addresses and reaches to whole write units.  ``run_start`` and
+    ``vector_address`` are as the build's own core sees them; ``build_id`` is None where it has none or
+    it is not known.
+    """
+
+    name: str
+    core: str
+    stored: Span
+    run_start: int
+    vector_address: int
+    build_id: bytes | None
+
+    def run_address(self, plain: int) -> int:
+        """Where the byte stored at ``plain`` lies when the core runs it."""
+        return plain - self.stored.start + self.run_start
+
+
+class SymbolLookup(Protocol):
+    """Finds the plain address in the image of a build's symbol."""
+
+    def __call__(self, build: str, symbol: str) -> int:
+        """The address; raises GemelError when there is no such symbol or no build to ask."""
+
+
+def blocks_of(layout: Layout, image: SparseBytes, span: Span) -> Iterator[bytes | memoryview]:
+    """The bytes of ``span``, ascending, in blocks; unwritten ones as the erased byte of their memory.
+
+    ``span`` must lie in one memory; outside all memories 0xFF stands for unwritten bytes.
+    """
+    located = locate(layout, span.start)
+    erased = located.memory.erased_byte if located else 0xFF
+    position = span.start
+    for address, piece in image.pieces(span):
+        yield from _erased(erased, address - position)
+        yield piece
+        position = address + len(piece)
+    yield from _erased(erased, span.end - position)
+
+
+def _erased(byte: int, size: int) -> Iterator[bytes]:
+    while size > 0:
+        yield bytes((byte,)) * min(size, BLOCK)
+        size -= BLOCK
+
+
+def sha256_of(layout: Layout, image: SparseBytes, spans: list[Span]) -> bytes:
+    """SHA-256 over the bytes of ``spans`` in the given order."""
+    digest = hashlib.sha256()
+    for span in spans:
+        for block in blocks_of(layout, image, span):
+            digest.update(block)
+    return digest.digest()
+
+
+def rest_spans(layout: Layout, placed: Mapping[str, PlacedBuild], record: Span) -> list[Span]:
+    """What no build's digest covers: flash less builds, the record itself, seal and reserved areas."""
+    memories = [memory.span for memory in layout.memories.values() if memory.holds_image]
+    holes = [build.stored for build in placed.values()]
+    holes.append(record)
+    holes.extend(
+        layout.span_of(area.name) for area in layout.areas.values() if area.purpose in ("seal", "reserved")
+    )
+    return without(memories, holes)
+
+
+def identities_of(plan: RecordPlan) -> tuple[uuid.UUID | None, uuid.UUID | None]:
+    """Vendor and class id: UUIDs as given, else UUIDv5 as RFC 9124 sections 3.3 and 3.4 recommend."""
+    vendor = _uuid_or(plan.vendor, uuid.NAMESPACE_DNS)
+    return vendor, _uuid_or(plan.product_class, vendor)
+
+
+def _uuid_or(text: str | None, space: uuid.UUID | None) -> uuid.UUID | None:
+    if text is None:
+        return None
+    try:
+        return uuid.UUID(text)
+    except ValueError:
+        return uuid.uuid5(space, text) if space else None

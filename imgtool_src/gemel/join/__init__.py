@@ -1,0 +1,1 @@
+"""Join: the passes that turn builds and a layout into one image."""

@@ -1,0 +1,135 @@
+"""Putting the placed builds into one image: no build may touch another's area.
+
+One exception: bytes of another core's build inside the primary's build, at the place where that build
+is stored, are a copy of it and must equal it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from gemel.errors import Problem
+from gemel.image.sparse import SparseBytes, first_difference
+from gemel.join.placement import Piece, Placement
+from gemel.layout.model import Layout
+from gemel.spans import Span, format_address, without
+
+NOTE_HEAD = b"\4\0\0\0\x14\0\0\0\3\0\0\0GNU\0"
+"""Start of a build id note of 20 bytes (gABI, note section; type NT_GNU_BUILD_ID of the GNU tools)."""
+
+
+def put_together(layout: Layout, placements: Mapping[str, Placement]) -> tuple[SparseBytes, list[Problem]]:
+    """The image of all builds' bytes, each in its own area, and everything that lies elsewhere."""
+    image = SparseBytes()
+    problems: list[Problem] = []
+    for placement in placements.values():
+        area = layout.span_of(placement.plan.stored_in)
+        for piece in placement.pieces:
+            inside = piece.span.intersection(area)
+            if inside.size:
+                image.write(inside.start, _bytes_of(piece, inside))
+    for placement in placements.values():
+        area = layout.span_of(placement.plan.stored_in)
+        for piece in placement.pieces:
+            for outside in without([piece.span], [area]):
+                problems.extend(_outside(layout, placements, placement, piece, outside, image))
+    return image, problems
+
+
+def _bytes_of(piece: Piece, span: Span) -> memoryview:
+    start = span.start - piece.address
+    return memoryview(piece.segment.data)[start : start + span.size]
+
+
+def _outside(
+    layout: Layout,
+    placements: Mapping[str, Placement],
+    placement: Placement,
+    piece: Piece,
+    outside: Span,
+    image: SparseBytes,
+) -> list[Problem]:
+    """What is wrong with bytes of one build outside its own area, by whose area they fall into."""
+    problems = []
+    rest = [outside]
+    plan = placement.plan
+    for area in layout.areas.values():
+        span = layout.span_of(area.name)
+        shared = outside.intersection(span)
+        if not shared.size:
+            continue
+        rest = without(rest, [span])
+        owner = next((other for other in layout.builds.values() if other.stored_in == area.name), None)
+        if owner and _may_hold_copy(layout, plan.core, owner.core):
+            problem = _stale_copy(layout, placements, placement, piece, shared, owner.name, image)
+            problems.extend([problem] if problem else [])
+            continue
+        whose = f"area {area.name}" + (f" of build {owner.name}" if owner else f" ({area.purpose})")
+        problems.append(_astray(layout, placement, piece, shared, f"falls into {whose}"))
+    problems.extend(_astray(layout, placement, piece, span, "lies in no area") for span in rest)
+    return problems
+
+
+def _astray(layout: Layout, placement: Placement, piece: Piece, span: Span, how: str) -> Problem:
+    plan = placement.plan
+    hint = "move it in the linker script, or enlarge its area in the layout"
+    if piece.segment.data[:4] == b"\x7fELF":
+        hint = "its first segment stores the ELF file's own headers: keep them out of it (linker option -n)"
+    return Problem(
+        f"build {plan.name} {how}",
+        f"build {plan.name} ({placement.build.file}, segment {piece.segment.index})",
+        str(span),
+        f"inside area {plan.stored_in}, {layout.span_of(plan.stored_in)}",
+        hint,
+    )
+
+
+def _may_hold_copy(layout: Layout, core: str, owner_core: str) -> bool:
+    return layout.cores[core].role == "primary" and layout.cores[owner_core].role == "secondary"
+
+
+def _stale_copy(
+    layout: Layout,
+    placements: Mapping[str, Placement],
+    placement: Placement,
+    piece: Piece,
+    shared: Span,
+    owner: str,
+    image: SparseBytes,
+) -> Problem | None:
+    """The copy of build ``owner`` inside another one, against the build that was handed in."""
+    copy = bytes(_bytes_of(piece, shared))
+    if owner not in placements:
+        return None
+    erased = layout.memory_of(layout.builds[owner].stored_in).erased_byte
+    handed_in = image.read(shared, erased)
+    offset = first_difference(copy, handed_in)
+    if offset is None:
+        return None
+    address = shared.start + offset
+    theirs, ours = build_ids_in(copy), placements[owner].build.build_id
+    return Problem(
+        f"the copy of build {owner} inside build {placement.plan.name} is not the {owner} handed in",
+        f"build {placement.plan.name} ({placement.build.file}, segment {piece.segment.index}), "
+        f"first difference at {format_address(address)}",
+        f"0x{copy[offset]:02X} in the copy, build id {_id_words(theirs)}",
+        f"0x{handed_in[offset]:02X} as in {placements[owner].build.file}, "
+        f"build id {_id_words([ours] if ours else [])}",
+        f"build {placement.plan.name} again with the new {owner}, or hand in the {owner} it was built with",
+    )
+
+
+def build_ids_in(data: bytes) -> list[bytes]:
+    """The build ids of 20 bytes whose notes lie in ``data``, in their order."""
+    found = []
+    position = data.find(NOTE_HEAD)
+    while position >= 0:
+        start = position + len(NOTE_HEAD)
+        if start + 20 <= len(data):
+            found.append(data[start : start + 20])
+        position = data.find(NOTE_HEAD, position + 1)
+    return found
+
+
+def _id_words(ids: list[bytes]) -> str:
+    return ", ".join(each.hex() for each in ids) or "none"
