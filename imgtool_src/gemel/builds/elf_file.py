@@ -32,6 +32,9 @@ ATTRIBUTES_LIMIT = 1 << 16
 SYMBOL_LIMIT = 1 << 18
 """Symbols that are read at most."""
 
+PROBLEM_LIMIT = 20
+"""Problems of one file that are told one by one."""
+
 
 def read_elf(source: ByteSource, *, name: str, file: str) -> Build:
     """The build in an ELF file of a linked 32-bit little-endian Arm program.
@@ -48,7 +51,7 @@ def read_elf(source: ByteSource, *, name: str, file: str) -> Build:
         problems += segment_problems
         remarks += segment_remarks
     if problems:
-        raise BuildError(problems)
+        raise BuildError(_in_short(problems, "problems", file))
     sections = read_sections(source, header)
     if header.section_headers_at and sections.reason:
         remarks.append(_without_sections(sections.reason, file))
@@ -74,9 +77,17 @@ def read_elf(source: ByteSource, *, name: str, file: str) -> Build:
         build_id=build_id,
         attributes=attributes,
         symbols=symbols,
-        remarks=tuple(remarks),
+        remarks=tuple(_in_short(remarks, "remarks", file)),
         missing=tuple(f"{subject}: {reason}" for subject, reason in reasons.items() if reason),
     )
+
+
+def _in_short(problems: list[Problem], what: str, file: str) -> list[Problem]:
+    """The first problems in full and the number of the others."""
+    left = len(problems) - PROBLEM_LIMIT
+    if left <= 0:
+        return problems
+    return [*problems[:PROBLEM_LIMIT], Problem(f"there are {left:,} more {what} like these", where=file)]
 
 
 def _without_sections(reason: str, file: str) -> Problem:
