@@ -22,8 +22,9 @@ HERE = Path(__file__).parent
 if str(HERE.parent) not in sys.path:  # run as a script; pytest has put the tests' folder there
     sys.path.insert(0, str(HERE.parent))
 
-from gemel.check.runner import RuleResult  # noqa: E402
 from small_device import rendering  # noqa: E402
+
+from gemel.check.runner import RuleResult  # noqa: E402
 
 RULES, RENDERINGS = HERE / "rules", HERE / "renderings"
 
@@ -33,7 +34,7 @@ def rules_with_tests() -> list[str]:
     return sorted(path.stem.removeprefix("test_").replace("_", "-") for path in RULES.glob("test_*.py"))
 
 
-def test_module_of(rule: str) -> ModuleType:
+def tests_of(rule: str) -> ModuleType:
     """The test module of a rule; raises ModuleNotFoundError if it has none."""
     return importlib.import_module(f"check.rules.test_{rule.replace('-', '_')}")
 
@@ -41,7 +42,7 @@ def test_module_of(rule: str) -> ModuleType:
 @cache
 def results(rule: str, which: str) -> Mapping[str, RuleResult]:
     """The result of each case of ``BREAKS`` or ``KEEPS`` in the rule's test module, each made once."""
-    cases: Mapping[str, Callable[[], RuleResult]] = getattr(test_module_of(rule), which)
+    cases: Mapping[str, Callable[[], RuleResult]] = getattr(tests_of(rule), which)
     return {name: make() for name, make in cases.items()}
 
 
