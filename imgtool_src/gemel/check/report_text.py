@@ -45,11 +45,11 @@ def _finding(sign: str, rule: Rule, judged: Judged) -> Iterator[str]:
         ("where", finding.where),
         ("found", finding.found),
         ("expected", finding.expected),
-        ("next", finding.next_step or rule.remedy),
     ):
         if value:
             yield from _wrapped(label, value)
-    yield from (f"    {line}" for line in finding.lines)
+    yield from (f"  {'because' if index == 0 else '':<9} {line}" for index, line in enumerate(finding.lines))
+    yield from _wrapped("next", finding.next_step or rule.remedy)
     if judged.ended:
         yield from _wrapped("waiver", f"ended on {judged.ended.until}: {judged.ended.reason}")
 

@@ -78,7 +78,7 @@ def load_builds(
     for name, path in _build_files(read.layout, folder, given, from_paths).items():
         stored = read.layout.span_of(read.layout.builds[name].stored_in)
         try:
-            builds[name] = read_build(FileSource(path), name=name, file=str(path), raw_start=stored.start)
+            builds[name] = read_build(FileSource(path), name=name, file=path.name, raw_start=stored.start)
         except GemelError as error:
             problems.extend(error.problems)
     if problems:

@@ -12,6 +12,7 @@ import json
 import tomllib
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from pathlib import PurePath
 from typing import Any
 
 from gemel.errors import LayoutError, Problem
@@ -35,6 +36,11 @@ class ReadLayout:
     file: str
     digest: bytes
     text: str
+
+    @property
+    def name(self) -> str:
+        """The file's name without its folder, for reports, which hold no paths."""
+        return PurePath(self.file).name
 
     def at(self, path: KeyPath) -> str:
         """``file:line`` of a key, for messages."""

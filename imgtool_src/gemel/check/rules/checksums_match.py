@@ -1,0 +1,125 @@
+"""Rule ``checksums-match``: every checksum in the image is right, and if not, what would make it right."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.subject import Subject
+from gemel.errors import GemelError, Problem
+from gemel.integrity.checksum_coverages import declared_coverage, usual_alternatives
+from gemel.integrity.checksum_diagnosis import Coverage, diagnose
+from gemel.integrity.checksums import algorithm_of, checksum_bytes
+from gemel.integrity.places import address_of, covered_spans, span_of_range
+from gemel.layout.model import BuildRange, Checksum
+from gemel.spans import Span
+
+
+def check(subject: Subject) -> Iterator[Outcome]:
+    """One outcome for each checksum."""
+    for checksum in subject.layout.checksums:
+        yield _outcome(subject, checksum)
+
+
+def _outcome(subject: Subject, checksum: Checksum) -> Outcome:
+    layout, image = subject.layout, subject.image
+    where = f"checksum {checksum.name}"
+    if reason := _unknown_range(subject, checksum):
+        return NotChecked(where, reason)
+    try:
+        address = address_of(layout, checksum.at, subject.symbols)
+    except GemelError as error:
+        problem = error.problems[0]
+        return NotChecked(where, f"{problem.what}: {problem.next_step or problem.found}")
+    covered = covered_spans(layout, checksum, subject.placed)
+    expected = checksum_bytes(layout, image, checksum, covered)
+    if isinstance(expected, Problem):
+        parties = (checksum.name,)
+        return Finding(
+            expected.what, parties, where, expected.found, expected.expected, None, expected.next_step
+        )
+    place = Span(address, len(expected))
+    found = subject.bytes_of(place)
+    if found == expected:
+        return Holds(where)
+    return Finding(
+        f"checksum {checksum.name} does not match the bytes it covers",
+        (checksum.name, *_areas_of(subject, covered)),
+        f"{where} at {place}, over {', '.join(map(str, covered[:3]))}{', ...' if covered[3:] else ''}",
+        found.hex(" "),
+        f"{expected.hex(' ')} ({algorithm_of(checksum).name}, {checksum.byte_order} byte order)",
+        place,
+        lines=_explanations(subject, checksum, place, covered, found),
+    )
+
+
+def _unknown_range(subject: Subject, checksum: Checksum) -> str:
+    """Why the covered bytes cannot be told; empty if they can."""
+    for item in (*checksum.over, *checksum.exceptions):
+        if isinstance(item, BuildRange):
+            found = subject.placed_with_origin.get(item.build)
+            if found is None or found[1] == "layout":
+                return (
+                    f"where build {item.build} ends: give {item.build}=FILE, or an image with a sound record"
+                )
+    return ""
+
+
+def _areas_of(subject: Subject, covered: Sequence[Span]) -> tuple[str, ...]:
+    names = [
+        name
+        for name in subject.layout.areas
+        if any(subject.layout.span_of(name).overlaps(s) for s in covered)
+    ]
+    return tuple(names)
+
+
+def _explanations(
+    subject: Subject, checksum: Checksum, place: Span, covered: Sequence[Span], found: bytes
+) -> tuple[str, ...]:
+    erased = subject.erased_byte_at(covered[0].start)
+    left_out = [span_of_range(subject.layout, item, subject.placed) for item in checksum.exceptions]
+    declared = declared_coverage(subject.image, covered, erased)
+    alternatives = usual_alternatives(subject.image, covered, left_out, place, erased)
+    alternatives += _builds_alone(subject, covered, declared, erased)
+    diagnosis = diagnose(
+        algorithm_of(checksum), checksum.feed, checksum.byte_order, found, declared, alternatives
+    )
+    lines = [str(explanation) for explanation in diagnosis.explanations]
+    if diagnosis.blank:
+        lines.insert(0, "the stored value is blank: nothing was written there, or it was erased")
+    if not lines:
+        lines.append(
+            "no other byte order, feed, reflection, algorithm, range or fill explains the stored value"
+        )
+        lines.append(
+            "so the covered bytes changed after it was computed, or it covers something else altogether"
+        )
+    if not diagnosis.complete:
+        lines.append("not everything was tried, since the covered bytes are many")
+    return tuple(lines)
+
+
+def _builds_alone(
+    subject: Subject, covered: Sequence[Span], declared: Coverage, erased: int
+) -> Iterator[Coverage]:
+    """The bytes of each build that lies in the covered ranges, without what follows to the area's end."""
+    for placed in subject.placed.values():
+        if any(span.covers(placed.stored) for span in covered) and placed.stored.size != declared.size:
+            alone = declared_coverage(subject.image, [placed.stored], erased)
+            yield replace(alone, words=f"if it covers build {placed.name} alone, {placed.stored}")
+
+
+RULE = Rule(
+    name="checksums-match",
+    severity="error",
+    checks="Every checksum in the image is that of the bytes it covers, by its algorithm, feed and byte order.",
+    why="Boot code that computes another value refuses to start the image, or, where it does not check, "
+    "runs bytes that nobody vouched for.",
+    remedy="If one of the explanations fits, mend that key of the layout to what the device computes, and "
+    "join again; if none does, the image was changed after the join.",
+    source="the parametrised CRC catalogue; common practice for feed and byte order",
+    absent="the layout declares no checksum",
+    check=check,
+)

@@ -1,0 +1,51 @@
+"""Rule ``record-digests-match``: each build's bytes are those that were recorded."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.subject import Subject
+from gemel.integrity.placed import PlacedBuild
+from gemel.join.pipeline import entry_of
+
+
+def check(subject: Subject) -> Iterator[Outcome]:
+    """One outcome for each build that the record lists: its CRC-32 and its SHA-256."""
+    plan = subject.layout.record
+    if plan is None:
+        return
+    if subject.record is None:
+        yield NotChecked("record", "the record is not sound")
+        return
+    for entry in subject.record.builds:
+        where = f"build {entry.name}, {entry.stored}"
+        if entry.core not in subject.layout.cores:
+            yield NotChecked(where, f"the layout has no core {entry.core}")
+            continue
+        placed = PlacedBuild(entry.name, entry.core, entry.stored, entry.run_start, 0, None)
+        actual = entry_of(subject.layout, subject.image, placed)
+        if (actual.crc32, actual.sha256) == (entry.crc32, entry.sha256):
+            yield Holds(f"build {entry.name}")
+            continue
+        yield Finding(
+            f"the bytes of build {entry.name} are not those that the record was made for",
+            (entry.name, entry.core, plan.area),
+            where,
+            f"CRC-32 0x{actual.crc32:08X}, SHA-256 {actual.sha256.hex()[:16]}...",
+            f"CRC-32 0x{entry.crc32:08X}, SHA-256 {entry.sha256.hex()[:16]}... as the record says",
+            entry.stored,
+        )
+
+
+RULE = Rule(
+    name="record-digests-match",
+    severity="error",
+    checks="The CRC-32 and the SHA-256 of each build's stored span are those that the record holds.",
+    why="A build whose bytes changed after the join is not what was checked and released; the core runs "
+    "whatever the bytes now say.",
+    remedy="Join again from the builds, or get the image again; never patch an image by hand.",
+    source="FIPS 180-4 (SHA-256); RFC 9124 section 3.13, payload digests",
+    absent="the layout has no record",
+    check=check,
+)

@@ -1,0 +1,62 @@
+"""Rule ``record-of-these-builds``: the record says of each build what the build at hand says."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.subject import Subject
+from gemel.integrity.placed import PlacedBuild
+from gemel.integrity.record import BuildEntry
+from gemel.spans import format_address
+
+
+def check(subject: Subject) -> Iterator[Outcome]:
+    """One outcome for each build of the layout."""
+    plan = subject.layout.record
+    if plan is None:
+        return
+    entries = {entry.name: entry for entry in subject.record.builds} if subject.record else {}
+    for name in subject.layout.builds:
+        placement = subject.placements.get(name)
+        if subject.record is None:
+            yield NotChecked(f"build {name}", "the record is not sound")
+        elif placement is None:
+            yield NotChecked(f"build {name}", f"needs the build: {name}=FILE")
+        elif placement.placed is None or name not in entries:
+            yield NotChecked(f"build {name}", "the build or its entry in the record was not found")
+        else:
+            differences = list(_differences(entries[name], placement.placed))
+            for what, found, expected in differences:
+                words = f"the record gives build {name} another {what} than the build at hand"
+                where = f"record in area {plan.area}, entry {name}"
+                yield Finding(words, (name, plan.area), where, found, f"{expected} ({placement.build.file})")
+            if not differences:
+                yield Holds(f"build {name}")
+
+
+def _differences(entry: BuildEntry, placed: PlacedBuild) -> Iterator[tuple[str, str, str]]:
+    if entry.stored != placed.stored:
+        yield "stored span", str(entry.stored), str(placed.stored)
+    for what, found, expected in (
+        ("run address", entry.run_start, placed.run_start),
+        ("vector address", entry.vector_address, placed.vector_address),
+    ):
+        if found != expected:
+            yield what, "none" if found is None else format_address(found), format_address(expected)
+    if entry.build_id != (placed.build_id or b""):
+        yield "build id", entry.build_id.hex() or "none", (placed.build_id or b"").hex() or "none"
+
+
+RULE = Rule(
+    name="record-of-these-builds",
+    severity="error",
+    checks="For each build at hand, the record's stored span, run address, vector address and build id are "
+    "those of the build.",
+    why="Boot code that trusts the record copies and starts what it says; with another run or vector address "
+    "the secondary starts in the wrong place, and with another build id the evidence is for other code.",
+    remedy="Hand in the builds that the image was joined from, or join again from these.",
+    source="the record's format, `gemel explain record`; common practice",
+    absent="the layout has no record",
+    check=check,
+)

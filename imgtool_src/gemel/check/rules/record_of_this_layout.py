@@ -1,0 +1,92 @@
+"""Rule ``record-of-this-layout``: the image was joined with the layout it is checked against."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.subject import Subject
+from gemel.integrity.placed import identities_of
+from gemel.integrity.record import Record
+from gemel.layout.model import RecordPlan
+
+
+def check(subject: Subject) -> Iterator[Outcome]:
+    """One finding for each thing in which the record and the layout differ."""
+    plan = subject.layout.record
+    if plan is None:
+        return
+    record = subject.record
+    if record is None:
+        yield NotChecked("record", "the record is not sound")
+        return
+    findings = [*_identity(subject, record, plan), *_builds(subject, record, plan)]
+    yield from findings
+    if not findings:
+        yield Holds("record and layout")
+
+
+def _identity(subject: Subject, record: Record, plan: RecordPlan) -> Iterator[Finding]:
+    vendor, product_class = identities_of(plan)
+    where = f"record in area {plan.area}"
+    pairs = (
+        ("product", record.product, subject.layout.product),
+        ("vendor id", record.vendor_id, vendor),
+        ("class id", record.class_id, product_class),
+    )
+    for what, found, expected in pairs:
+        if found != expected:
+            what_words = f"the image is for another {what}"
+            yield Finding(what_words, (plan.area, what), where, _words(found), _words(expected))
+    if record.layout_sha256 != subject.read.digest:
+        yield Finding(
+            "the image was joined with another layout",
+            (plan.area, "layout"),
+            where,
+            f"layout SHA-256 {record.layout_sha256.hex()[:16]}...",
+            f"{subject.read.digest.hex()[:16]}... ({subject.read.name})",
+            next_step="check it with the layout it was joined with, or join again with this one",
+        )
+
+
+def _words(value: object) -> str:
+    return "none" if value is None else str(value)
+
+
+def _builds(subject: Subject, record: Record, plan: RecordPlan) -> Iterator[Finding]:
+    where = f"record in area {plan.area}"
+    names = [entry.name for entry in record.builds]
+    if names != list(subject.layout.builds):
+        expected = ", ".join(subject.layout.builds)
+        yield Finding("the record lists other builds", (plan.area,), where, ", ".join(names), expected)
+    for entry in record.builds:
+        build = subject.layout.builds.get(entry.name)
+        if build is None:
+            continue
+        role = subject.layout.cores[build.core].role
+        if (entry.core, entry.role) != (build.core, role):
+            found, expected = f"{entry.role} {entry.core}", f"{role} {build.core}"
+            what = f"build {entry.name} is recorded for another core"
+            yield Finding(what, (entry.name, build.core), where, found, expected)
+        area = subject.layout.span_of(build.stored_in)
+        if not area.covers(entry.stored):
+            what = f"build {entry.name} is recorded outside its area"
+            expected = f"inside area {build.stored_in}, {area}"
+            yield Finding(
+                what, (entry.name, build.stored_in), where, str(entry.stored), expected, entry.stored
+            )
+
+
+RULE = Rule(
+    name="record-of-this-layout",
+    severity="error",
+    checks="The record names the layout's product, vendor and class ids, the SHA-256 of this layout and its "
+    "builds, each for its core and inside its area.",
+    why="An image for another product, or joined for another memory map, can brick the device or run one "
+    "core's code on the other.",
+    remedy="Take the layout that belongs to the image, or the image that belongs to the device.",
+    source="RFC 9124 sections 3.3 and 3.4, vendor and class id; section 4.2.3, THREAT.IMG.INCOMPATIBLE "
+    "(draft 13 read)",
+    absent="the layout has no record",
+    check=check,
+)

@@ -1,0 +1,54 @@
+"""Rule ``rest-digest-matches``: flash outside the builds is as it was at the join."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.subject import Subject
+from gemel.integrity.placed import PlacedBuild, rest_spans, sha256_of
+from gemel.integrity.record import record_size
+from gemel.spans import Span
+
+
+def check(subject: Subject) -> Iterator[Outcome]:
+    """One outcome: the digest over flash less builds, record, seal and reserved areas."""
+    plan = subject.layout.record
+    if plan is None:
+        return
+    record = subject.record
+    if record is None:
+        yield NotChecked("record", "the record is not sound")
+        return
+    recorded = {
+        entry.name: PlacedBuild(entry.name, entry.core, entry.stored, entry.run_start, 0, None)
+        for entry in record.builds
+    }
+    place = Span(subject.layout.span_of(plan.area).start, record_size(len(record.builds)))
+    spans = rest_spans(subject.layout, recorded, place)
+    actual = sha256_of(subject.layout, subject.image, spans)
+    if actual == record.rest_sha256:
+        yield Holds("flash outside the builds")
+        return
+    held = [str(part) for span in spans for part in subject.image.held_in(span)]
+    yield Finding(
+        "flash outside the builds is not as it was at the join",
+        ("rest", plan.area),
+        f"bytes held outside the builds: {', '.join(held[:4]) or 'none'}{', ...' if held[4:] else ''}",
+        f"SHA-256 {actual.hex()[:16]}...",
+        f"SHA-256 {record.rest_sha256.hex()[:16]}... as the record says",
+    )
+
+
+RULE = Rule(
+    name="rest-digest-matches",
+    severity="error",
+    checks="The SHA-256 over all flash outside the builds' stored spans, the record itself, the seal and "
+    "reserved areas, unwritten bytes counted as erased, is the one that the record holds.",
+    why="Checksums, stamps and data outside the builds steer the start of the device too, and bytes added "
+    "where nothing should be can be run by faulty or hostile code.",
+    remedy="Get the image again from where it was joined, or join again.",
+    source="RFC 9124 section 4.3.15, REQ.SEC.IMG.COMPLETE_DIGEST (draft 13 read); FIPS 180-4",
+    absent="the layout has no record",
+    check=check,
+)

@@ -1,0 +1,89 @@
+"""Rule ``stamps-match``: every stamp in the image holds the value that the layout gives it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.subject import Subject
+from gemel.errors import GemelError, Problem
+from gemel.integrity.placed import Version
+from gemel.integrity.places import address_of
+from gemel.integrity.stamps import StampSources, stamp_bytes
+from gemel.layout.model import Stamp, StampValue
+from gemel.spans import Span
+
+
+def check(subject: Subject) -> Iterator[Outcome]:
+    """One outcome for each stamp."""
+    layout, record = subject.layout, subject.record
+    version = subject.version or (Version.of(record.version) if record else None)
+    if version is None and layout.version:
+        version = Version.of(layout.version)
+    rollback = subject.rollback
+    if rollback is None:
+        rollback = record.rollback if record else layout.rollback
+    sources = StampSources(layout, subject.image, subject.placed, version, rollback)
+    for stamp in layout.stamps:
+        yield _outcome(subject, stamp, sources)
+
+
+def _outcome(subject: Subject, stamp: Stamp, sources: StampSources) -> Outcome:
+    where = f"stamp {stamp.name}"
+    if reason := _not_known(subject, stamp):
+        return NotChecked(where, reason)
+    try:
+        address = address_of(subject.layout, stamp.at, subject.symbols)
+    except GemelError as error:
+        problem = error.problems[0]
+        return NotChecked(where, f"{problem.what}: {problem.next_step or problem.found}")
+    expected = stamp_bytes(stamp, sources)
+    if isinstance(expected, Problem):
+        return NotChecked(where, f"{expected.what}: {expected.next_step or expected.found}")
+    span = Span(address, stamp.width)
+    found = subject.bytes_of(span)
+    if found == expected:
+        return Holds(where)
+    lines: tuple[str, ...] = ()
+    if found == expected[::-1]:
+        lines = ("the bytes are right in the other byte order",)
+    elif found.count(subject.erased_byte_at(address)) == len(found):
+        lines = ("the place is still erased: the image was not joined, or joined with another layout",)
+    shown = (found.hex(" "), expected.hex(" "))
+    if max(map(len, shown)) > 64:
+        shown = (shown[0][:47] + " ...", shown[1][:47] + " ...")
+    what = f"stamp {stamp.name} does not hold its value"
+    return Finding(what, (stamp.name,), f"{where} at {span}", *shown, span, lines=lines)
+
+
+def _not_known(subject: Subject, stamp: Stamp) -> str:
+    """Why the stamp's value cannot be told; empty if it can."""
+    value = stamp.value
+    if not isinstance(value, StampValue):
+        return ""
+    name = value.size_of or value.start_of or value.end_of or value.sha256_of
+    name = name or value.run_start_of or value.vectors_of or value.build_id_of
+    if name is None or name not in subject.layout.builds:
+        return ""
+    if name not in subject.placed_with_origin:
+        return f"nothing of build {name} was found in the image"
+    placed, origin = subject.placed_with_origin[name]
+    sure_from_layout = value.start_of or value.run_start_of or value.vectors_of
+    if origin == "layout" and not sure_from_layout:
+        return f"needs the build ({name}=FILE) or a sound record"
+    if value.build_id_of and placed.build_id is None:
+        return f"the build id of {name} is not known: give its ELF file, linked with --build-id"
+    return ""
+
+
+RULE = Rule(
+    name="stamps-match",
+    severity="error",
+    checks="Every stamp's bytes in the image are those of the value that the layout gives it.",
+    why="Code on the device takes lengths, addresses and versions from stamps; a wrong one makes it copy, "
+    "check or start the wrong bytes.",
+    remedy="Join again; nothing may change an image after its stamps were written.",
+    source="common practice",
+    absent="the layout declares no stamp",
+    check=check,
+)

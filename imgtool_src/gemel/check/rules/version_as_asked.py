@@ -1,0 +1,55 @@
+"""Rule ``version-as-asked``: the record's version and rollback counter are the ones asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.subject import Subject
+from gemel.integrity.placed import Version
+
+
+def check(subject: Subject) -> Iterator[Outcome]:
+    """One outcome each for version and rollback counter, against the command line or the layout."""
+    plan = subject.layout.record
+    if plan is None:
+        return
+    record = subject.record
+    if record is None:
+        yield NotChecked("record", "the record is not sound")
+        return
+    where = f"record in area {plan.area}"
+    asked = subject.version or (Version.of(subject.layout.version) if subject.layout.version else None)
+    if asked is None:
+        yield NotChecked("version", "neither the layout nor --version says which is meant")
+    elif record.version != str(asked):
+        origin = "--version" if subject.version else "layout"
+        expected = f"{asked} ({origin})"
+        yield Finding(
+            "the image holds another version", (plan.area, "version"), where, record.version, expected
+        )
+    else:
+        yield Holds(f"version {asked}")
+    rollback = subject.layout.rollback if subject.rollback is None else subject.rollback
+    if record.rollback != rollback:
+        expected = f"{rollback} ({'layout' if subject.rollback is None else '--rollback'})"
+        found = str(record.rollback)
+        yield Finding(
+            "the image holds another rollback counter", (plan.area, "rollback"), where, found, expected
+        )
+    else:
+        yield Holds(f"rollback counter {rollback}")
+
+
+RULE = Rule(
+    name="version-as-asked",
+    severity="error",
+    checks="The record's version and rollback counter are those of the command line or, where it gives none, "
+    "of the layout.",
+    why="An old image with known faults, or a new one under an old number, reaches the device, and a device "
+    "that keeps a counter refuses it in the field.",
+    remedy="Give the version that is meant (--version, --rollback) or take the image of that version.",
+    source="RFC 9124 section 3.2, monotonic sequence number; section 4.3.1 REQ.SEC.SEQUENCE (draft 13 read)",
+    absent="the layout has no record",
+    check=check,
+)
