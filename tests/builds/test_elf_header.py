@@ -6,6 +6,10 @@ import pytest
 from builds.elf_writer import elf
 from builds.reading import CODE, one_refusal, read, read_elf, refused
 
+from gemel.builds.elf_file import read_elf as read_elf_file
+from gemel.builds.source import BytesSource
+from gemel.errors import BuildError
+
 SOUND = elf([CODE], entry=0x1000_0001)
 
 
@@ -170,3 +174,11 @@ def test_every_cut_is_refused_or_loads_the_same(size: int) -> None:
     build = read(SOUND[:size])
     assert build.segments == read(SOUND).segments
     assert any("cut" in str(remark) for remark in build.remarks)
+
+
+@pytest.mark.parametrize(("data", "found"), [(b"", "an empty file"), (b"MZ\x90\0", "4D 5A 90 00")])
+def test_reader_of_elf_files_alone(data: bytes, found: str) -> None:
+    """The reader of ELF files, called for something else, says what it was given."""
+    with pytest.raises(BuildError, match="this is not an ELF file") as caught:
+        read_elf_file(BytesSource(data), name="sampler", file="sampler.elf")
+    assert found in str(caught.value)

@@ -76,8 +76,6 @@ def run_overlaps(segments: list[Segment], settled: set[frozenset[int]], file: st
     problems: list[Problem] = []
     furthest: Segment | None = None
     for segment in sorted(segments, key=lambda segment: (segment.run_address, segment.index)):
-        if not segment.memory_size:
-            continue
         if (
             furthest
             and furthest.run_span.overlaps(segment.run_span)

@@ -16,7 +16,10 @@ BLOCK_SIZE = 1 << 18
 
 
 class ByteSource(Protocol):
-    """A file of known size that can be read anywhere."""
+    """A file of known size that can be read anywhere.
+
+    A build keeps its source for its symbol table, so it must stay readable as long as symbols are asked.
+    """
 
     @property
     def size(self) -> int:
