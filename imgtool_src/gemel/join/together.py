@@ -23,15 +23,15 @@ def put_together(layout: Layout, placements: Mapping[str, Placement]) -> tuple[S
     image = SparseBytes()
     problems: list[Problem] = []
     for placement in placements.values():
-        area = layout.span_of(placement.plan.stored_in)
         for piece in placement.pieces:
-            inside = piece.span.intersection(area)
-            if inside.size:
-                image.write(inside.start, _bytes_of(piece, inside))
+            for area in layout.spans_of_build(placement.plan):
+                inside = piece.span.intersection(area)
+                if inside.size:
+                    image.write(inside.start, _bytes_of(piece, inside))
     for placement in placements.values():
-        area = layout.span_of(placement.plan.stored_in)
+        areas = layout.spans_of_build(placement.plan)
         for piece in placement.pieces:
-            for outside in without([piece.span], [area]):
+            for outside in without([piece.span], areas):
                 problems.extend(_outside(layout, placements, placement, piece, outside, image))
     return image, problems
 
@@ -59,7 +59,9 @@ def _outside(
         if not shared.size:
             continue
         rest = without(rest, [span])
-        owner = next((other for other in layout.builds.values() if other.stored_in == area.name), None)
+        owner = next(
+            (it for it in layout.builds.values() if area.name in (it.stored_in, *it.also_stored_in)), None
+        )
         if owner and _may_hold_copy(layout, plan.core, owner.core):
             problem = _stale_copy(layout, placements, placement, piece, shared, owner.name, image)
             problems.extend([problem] if problem else [])

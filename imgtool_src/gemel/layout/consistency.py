@@ -59,6 +59,8 @@ def _references(layout: Layout) -> Iterator[tuple[KeyPath, str, str]]:
     for build in layout.builds.values():
         yield ("build", build.name, "core"), build.core, "core"
         yield ("build", build.name, "stored_in"), build.stored_in, "area"
+        for index, area in enumerate(build.also_stored_in):
+            yield ("build", build.name, "also_stored_in", index), area, "area"
         if build.runs_in is not None:
             yield ("build", build.name, "runs_in"), build.runs_in, "area"
     for contract in layout.contracts.values():
@@ -197,16 +199,9 @@ def _builds(layout: Layout) -> Iterator[Fault]:
     stored: dict[str, str] = {}
     for build in layout.builds.values():
         path: KeyPath = ("build", build.name)
-        memory = layout.memory_of(build.stored_in)
-        if not memory.holds_image:
-            found = f"{build.stored_in} in {memory.kind} {memory.name}"
-            yield Fault(
-                (*path, "stored_in"), "a build is stored in flash", found, "an area of a flash or rom memory"
-            )
-        if build.stored_in in stored:
-            what = f"area already taken by build {stored[build.stored_in]}"
-            yield Fault((*path, "stored_in"), what, build.stored_in, "an area of its own")
-        stored[build.stored_in] = build.name
+        for area in (build.stored_in, *build.also_stored_in):
+            key = "stored_in" if area == build.stored_in else "also_stored_in"
+            yield from _build_area(layout, (*path, key), build.name, area, stored)
         if build.runs_in and layout.memory_of(build.runs_in).kind != "ram":
             yield Fault(
                 (*path, "runs_in"), "a copied build runs in RAM", build.runs_in, "an area of a ram memory"
@@ -219,6 +214,23 @@ def _builds(layout: Layout) -> Iterator[Fault]:
             if layout.memory_of(area).kind != "ram":
                 found = f"{area} in {layout.memory_of(area).kind} {layout.memory_of(area).name}"
                 yield Fault(("core", core.name, "ram", index), "not RAM", found, "an area of a ram memory")
+
+
+def _build_area(
+    layout: Layout, path: KeyPath, build: str, area: str, stored: dict[str, str]
+) -> Iterator[Fault]:
+    """Faults of one area that a build is stored in; ``stored`` gathers who has which area."""
+    memory = layout.memory_of(area)
+    if not memory.holds_image:
+        found = f"{area} in {memory.kind} {memory.name}"
+        yield Fault(path, "a build is stored in flash", found, "an area of a flash or rom memory")
+    if area in stored:
+        yield Fault(path, f"area already taken by build {stored[area]}", area, "an area of its own")
+    purpose = layout.areas[area].purpose
+    if purpose not in ("code", "data"):
+        found = f"{area}, purpose {purpose}"
+        yield Fault(path, "an area that is not for builds", found, "an area of purpose code or data")
+    stored[area] = build
 
 
 def _record_and_seal(layout: Layout) -> Iterator[Fault]:

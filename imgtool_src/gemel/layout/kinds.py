@@ -49,9 +49,13 @@ def in_toml_words(value: object) -> str:
 
 
 class Kind:
-    """Base of all kinds.  `words` completes "expected ..."; `read` reports faults and never raises."""
+    """Base of all kinds.  `words` completes "expected ..."; `read` reports faults and never raises.
+
+    ``label`` names the kind in a word or two, for the reference of the language.
+    """
 
     words = "a value"
+    label = "value"
 
     def read(self, value: object, path: KeyPath, report: Report) -> Any:
         """The model's value for ``value``, or INVALID after reporting what is wrong with it."""
@@ -73,6 +77,7 @@ class Integer(Kind):
     def __init__(self, low: int, high: int) -> None:
         self.low, self.high = low, high
         self.words = f"a whole number from {low} to {high}"
+        self.label = f"number {low}..{high}"
 
     def read(self, value: object, path: KeyPath, report: Report) -> Any:
         if isinstance(value, bool) or not isinstance(value, int):
@@ -91,12 +96,14 @@ class Address(Integer):
     def __init__(self) -> None:
         super().__init__(0, 0xFFFF_FFFF)
         self.words = "an address or 32-bit value, 0x0000_0000 to 0xFFFF_FFFF"
+        self.label = "address"
 
 
 class Size(Kind):
     """A number of bytes: a whole number, or text with B, KiB, MiB or GiB; ``low`` is the smallest."""
 
     pattern = re.compile(r"\s*(\d[\d_]{0,15})\s*(B|KiB|MiB|GiB)\s*")
+    label = "size"
     units: ClassVar = {"B": 1, "KiB": 1 << 10, "MiB": 1 << 20, "GiB": 1 << 30}
 
     def __init__(self, low: int = 1) -> None:
@@ -129,7 +136,7 @@ class Size(Kind):
 class Flag(Kind):
     """true or false."""
 
-    words = "true or false"
+    words = label = "true or false"
 
     def read(self, value: object, path: KeyPath, report: Report) -> Any:
         return value if isinstance(value, bool) else self.refuse(value, path, report)
@@ -143,7 +150,7 @@ class Always(Kind):
 
     def __init__(self, value: bool | int) -> None:
         self.value = value
-        self.words = in_toml_words(value)
+        self.words = self.label = in_toml_words(value)
 
     def read(self, value: object, path: KeyPath, report: Report) -> Any:
         same = type(value) is type(self.value) and value == self.value
@@ -156,8 +163,8 @@ class Always(Kind):
 class Text(Kind):
     """Text of 1 to ``most`` bytes of UTF-8, matching ``pattern`` (whole) where one is given."""
 
-    def __init__(self, most: int = 4096, pattern: str = "", words: str = "") -> None:
-        self.most, self.pattern = most, pattern
+    def __init__(self, most: int = 4096, pattern: str = "", words: str = "", label: str = "text") -> None:
+        self.most, self.pattern, self.label = most, pattern, label
         self.words = words or f"text of 1 to {most} bytes"
 
     def read(self, value: object, path: KeyPath, report: Report) -> Any:
@@ -182,6 +189,7 @@ class Choice(Kind):
     def __init__(self, *options: str) -> None:
         self.options = options
         self.words = "one of " + ", ".join(f'"{option}"' for option in options)
+        self.label = " | ".join(f'"{option}"' for option in options)
 
     def read(self, value: object, path: KeyPath, report: Report) -> Any:
         if isinstance(value, str) and value in self.options:
@@ -200,6 +208,7 @@ class Day(Kind):
     """A date, written bare: 2027-06-30."""
 
     words = "a date, written without quotes: 2027-06-30"
+    label = "date"
 
     def read(self, value: object, path: KeyPath, report: Report) -> Any:
         if isinstance(value, datetime.date) and not isinstance(value, datetime.datetime):
@@ -216,6 +225,7 @@ class ListOf(Kind):
     def __init__(self, item: Kind, most: int = 4096) -> None:
         self.item, self.most = item, most
         self.words = f"a list, each {item.words}"
+        self.label = f"list of {item.label}"
 
     def read(self, value: object, path: KeyPath, report: Report) -> Any:
         if not isinstance(value, list):
@@ -238,6 +248,7 @@ class MapOf(Kind):
     def __init__(self, item: Kind) -> None:
         self.item = item
         self.words = f"a table of names, each {item.words}"
+        self.label = f"NAME = {item.label}"
 
     def read(self, value: object, path: KeyPath, report: Report) -> Any:
         if not isinstance(value, dict):
@@ -270,6 +281,7 @@ class Either(Kind):
     def __init__(self, *kinds: Kind) -> None:
         self.kinds = kinds
         self.words = "; or ".join(kind.words for kind in kinds)
+        self.label = " or ".join(dict.fromkeys(kind.label for kind in kinds))
 
     def read(self, value: object, path: KeyPath, report: Report) -> Any:
         if isinstance(value, dict):
@@ -328,6 +340,7 @@ class Table(Kind):
             elif each.name == "name":
                 self.takes_name = True
         listed = ", ".join(self.keys)
+        self.label = "table"
         self.words = f"a table with one of {listed}" if exactly_one else f"a table with {listed}"
 
     def likeness(self, value: dict[str, object]) -> int:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from gemel.layout.kinds import (
+    NAME_PATTERN,
     Address,
     Always,
     Choice,
@@ -27,7 +28,8 @@ from gemel.layout.kinds import (
 )
 from gemel.spans import Span
 
-NAME = Text(23, words="the name of a table of this layout")
+NAME = Text(23, NAME_PATTERN, "the name of a table of this layout", "name")
+LABEL = Text(23, NAME_PATTERN, "1 to 23 letters, digits, '-' or '_'", "name")
 ARCHITECTURES = ("armv6-m", "armv7-m", "armv7e-m", "armv8-m.base", "armv8-m.main", "armv8.1-m.main")
 EXTENSIONS = ("fp", "fp-double", "dsp", "mve", "mve-fp", "mpu", "security")
 PURPOSES = ("code", "data", "shared", "record", "seal", "reserved")
@@ -118,6 +120,11 @@ class BuildPlan:
     name: str
     core: str = key(NAME, "the core that runs it")
     stored_in: str = key(NAME, "the area of flash it is stored in")
+    also_stored_in: tuple[str, ...] = key(
+        ListOf(NAME, 16),
+        "further areas of flash that hold bytes of it, such as constants apart from the code",
+        (),
+    )
     runs_in: str | None = key(NAME, "the RAM area that the primary copies it to; absent: runs in place", None)
     path: str | None = key(Text(), "the file, relative to the layout; the command line overrides it", None)
     vector_offset: int = key(Size(0), "bytes from the start of its area to its vector table", 0)
@@ -165,7 +172,7 @@ class StampValue:
 class Stamp:
     """A value written into the image at join."""
 
-    name: str = key(NAME, "what messages call it")
+    name: str = key(LABEL, "what messages call it")
     at: Place = key(PLACE, "where it is written: an address, a build's symbol, or a place in an area")
     width: int = key(Integer(1, 256), "bytes it takes; text and digests are padded with zeros")
     byte_order: Literal["little", "big"] = key(Choice("little", "big"), "of numbers", "little")
@@ -219,7 +226,7 @@ RANGE = Either(NAME, Table(SpanRange), Table(AreaRange), Table(BuildRange))
 class Checksum:
     """A CRC or sum over ranges, written into the image."""
 
-    name: str = key(NAME, "what messages call it")
+    name: str = key(LABEL, "what messages call it")
     algorithm: str | CrcTable = key(
         Either(Text(64), Table(CrcTable)), "name of the CRC catalogue, a sum's name, or CRC parameters"
     )
@@ -337,6 +344,10 @@ class Layout:
     def memory_of(self, area: str) -> Memory:
         """The memory an area lies in."""
         return self.memories[self.areas[area].memory]
+
+    def spans_of_build(self, build: BuildPlan) -> list[Span]:
+        """The addresses of all areas a build may have bytes in; the one with its code first."""
+        return [self.span_of(area) for area in (build.stored_in, *build.also_stored_in)]
 
     def primary(self) -> Core:
         """The core that starts at reset."""

@@ -1,0 +1,58 @@
+"""What can be exported: one description each, found by name."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Export:
+    """One thing that gemel hands out: its name on the command line, its file name and how it is made."""
+
+    name: str
+    meaning: str
+    file_name: str
+    text: Callable[[], str]
+
+
+def _c_reader() -> str:
+    from gemel.export.c_reader import c_reader
+
+    return c_reader()
+
+
+def _layout_schema() -> str:
+    from gemel.layout.schema import layout_schema
+
+    return json.dumps(layout_schema(), indent=2) + "\n"
+
+
+def _check_schema() -> str:
+    from gemel.check.report_json import check_schema
+
+    return json.dumps(check_schema(), indent=2) + "\n"
+
+
+EXPORTS = (
+    Export(
+        "c-reader",
+        "one C99 header that finds and checks the record in flash, for boot code",
+        "gemel_record.h",
+        _c_reader,
+    ),
+    Export(
+        "schema",
+        "the JSON Schema of the layout language, for editors",
+        "gemel-layout.schema.json",
+        _layout_schema,
+    ),
+    Export(
+        "check-schema",
+        "the JSON Schema of `gemel check --format json`",
+        "gemel-check.schema.json",
+        _check_schema,
+    ),
+)
+"""Everything that can be exported; a further one is one more entry here."""

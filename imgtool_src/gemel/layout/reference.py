@@ -1,0 +1,72 @@
+"""The reference of the layout language, made from the model's own declarations."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator
+
+from gemel.layout.kinds import REQUIRED, Either, Key, Kind, ListOf, MapOf, Table
+from gemel.layout.model import Layout
+
+
+def layout_reference() -> str:
+    """Every table and key as text: what it takes, what it means, and its default."""
+    lines = ["The layout language, format 1", ""]
+    for title, table in _tables("", Table(Layout)):
+        lines += [title, "-" * len(title)]
+        for name, (_, key) in table.keys.items():
+            lines += _key_lines(name, key)
+        lines.append("")
+    return "\n".join(lines)
+
+
+def _tables(title: str, table: Table) -> Iterator[tuple[str, Table]]:
+    """The table and all below it, each with its header as the file writes it; each model once."""
+    seen: set[type] = set()
+    waiting = [(title, table)]
+    while waiting:
+        header, current = waiting.pop(0)
+        if current.model in seen:
+            continue
+        seen.add(current.model)
+        yield header or "top of the file", current
+        for name, (_, key) in current.keys.items():
+            waiting += _inner(header.strip("[]"), name, key.kind)
+
+
+def _inner(parent: str, name: str, kind: Kind) -> list[tuple[str, Table]]:
+    path = f"{parent}.{name}" if parent else name
+    if isinstance(kind, Table):
+        return [(f"[{path}]", kind)]
+    if isinstance(kind, MapOf) and isinstance(kind.item, Table):
+        return [(f"[{path}.NAME]", kind.item)]
+    if isinstance(kind, ListOf) and isinstance(kind.item, Table):
+        return [(f"[[{path}]]", kind.item)]
+    choices = kind.item if isinstance(kind, ListOf) else kind
+    if isinstance(choices, Either):
+        tables = [each for each in choices.kinds if isinstance(each, Table)]
+        return [(f"{path} = {{ {next(iter(each.keys))} ... }}", each) for each in tables]
+    return []
+
+
+def _key_lines(name: str, key: Key) -> list[str]:
+    if key.default is REQUIRED:
+        default = "required"
+    elif key.default in (None, (), {}) or not isinstance(key.default, int | str | bool):
+        default = "optional"
+    else:
+        default = f"default {_as_written(key.default)}"
+    head = f"  {name:<18} {default + ';':<10} {key.meaning}"
+    lines = textwrap.wrap(head, 92, subsequent_indent=" " * 32, break_on_hyphens=False)
+    lines += textwrap.wrap(
+        key.kind.label, 92, initial_indent=" " * 21, subsequent_indent=" " * 21, break_on_hyphens=False
+    )
+    return lines
+
+
+def _as_written(default: int | str | bool) -> str:
+    if isinstance(default, bool):
+        return "true" if default else "false"
+    if isinstance(default, str):
+        return f'"{default}"'
+    return f"0x{default:X}" if default > 0xF else str(default)
