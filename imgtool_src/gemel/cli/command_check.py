@@ -59,7 +59,8 @@ def command(
     if form == "json":
         from gemel.check.report_json import report
 
-        click.echo(report(result, subject, image.name))
+        # JSON is UTF-8 whatever the terminal's encoding; a name that is no text keeps its bytes as escapes.
+        click.echo(report(result, subject, image.name).encode("utf-8", "backslashreplace"))
     else:
         from gemel.check.report_text import report_of
 

@@ -42,15 +42,18 @@ def command(
     Example:
       gemel join tide-gauge.toml station=station.elf sampler=sampler.elf -o tide.hex -o tide.bin
     """
-    from gemel.cli.encoding import encoded
+    from gemel.cli.encoding import encoded, refuse_suffixes
     from gemel.cli.files import load_builds, load_layout, version_of
     from gemel.cli.joining import joined_and_checked
+    from gemel.cli.output_targets import refuse_targets
     from gemel.cli.outputs import write_all
     from gemel.cli.printing import print_remarks
 
     version = version_of(version_text)
+    refuse_suffixes(outputs)
     read = load_layout(layout)
     handed = load_builds(read, layout.parent, builds, from_paths=True)
+    refuse_targets(outputs, [layout, *(Path(build.file) for build in handed.values())])
     for build in handed.values():
         print_remarks(build.remarks)
     joined, result = joined_and_checked(read, handed, version, rollback)

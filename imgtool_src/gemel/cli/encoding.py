@@ -11,6 +11,20 @@ from gemel.layout.model import Layout
 from gemel.spans import Span, format_address, without
 
 
+def refuse_suffixes(paths: Iterable[Path]) -> None:
+    """Raise UsageProblem with every path whose suffix names no image file format."""
+    from gemel.image.formats import format_of
+
+    problems: list[Problem] = []
+    for path in paths:
+        try:
+            format_of(path.name)
+        except UsageProblem as error:
+            problems.extend(error.problems)
+    if problems:
+        raise UsageProblem(problems)
+
+
 def encoded(path: Path, image: SparseBytes, layout: Layout, entry: int | None) -> Iterable[bytes]:
     """The blocks of the file ``path``; raises UsageProblem where its format cannot hold the image."""
     from gemel.image.formats import Contents, format_of

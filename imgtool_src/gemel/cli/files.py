@@ -5,8 +5,9 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, BinaryIO
 
+from gemel.cli.output_targets import kind_of
 from gemel.errors import BuildError, GemelError, Problem, UsageProblem
 from gemel.layout.model import Layout
 from gemel.layout.reader import MOST_BYTES, ReadLayout, read_layout
@@ -18,18 +19,18 @@ if TYPE_CHECKING:
 
 BLOCK = 1 << 20
 
+MOST_IMAGE_BYTES = 1 << 29
+"""Largest image file that is read, 512 MiB (180 MiB of flash as Intel HEX): a pipe may never end."""
+
 
 class FileSource:
     """A build's file, read in parts; the file is opened for each part, so none stays open."""
 
     def __init__(self, path: Path) -> None:
-        """Take the size now; raises UsageProblem when the file cannot be opened."""
+        """Take the size now; raises UsageProblem when it is no plain file or cannot be opened."""
         self._path = path
-        try:
-            with path.open("rb") as file:
-                self._size = file.seek(0, os.SEEK_END)
-        except OSError as error:
-            raise UsageProblem(_cannot_read(path, error)) from error
+        with _opened(path, plain=True) as file:
+            self._size = file.seek(0, os.SEEK_END)
 
     @property
     def size(self) -> int:
@@ -54,14 +55,14 @@ class FileSource:
 
 def load_layout(path: Path) -> ReadLayout:
     """Read the layout file; raises LayoutError or UsageProblem."""
-    try:
-        with path.open("rb") as file:
-            data = file.read(MOST_BYTES + 1)
-    except OSError as error:
-        raise UsageProblem(_cannot_read(path, error)) from error
+    data = bytearray()
+    for block in blocks_of_file(path):
+        data += block
+        if len(data) > MOST_BYTES:
+            break
     from gemel.integrity.checksums import checksum_faults
 
-    return read_layout(data, str(path), [checksum_faults])
+    return read_layout(bytes(data), str(path), [checksum_faults])
 
 
 def load_builds(
@@ -143,13 +144,35 @@ def _first_flash(layout: Layout | None, path: Path) -> int:
 
 
 def blocks_of_file(path: Path) -> Iterator[bytes]:
-    """The file's bytes in blocks; raises UsageProblem when it cannot be read."""
+    """The bytes of a file or pipe in blocks; raises UsageProblem when it cannot be read or never ends."""
+    size = 0
+    with _opened(path, plain=False) as file:
+        while block := _next_block(file, path):
+            size += len(block)
+            if size > MOST_IMAGE_BYTES:
+                found, expected = f"more than {MOST_IMAGE_BYTES:,} bytes", "an image of a microcontroller"
+                raise UsageProblem(Problem("the file is too large", str(path), found, expected))
+            yield block
+
+
+def _next_block(file: BinaryIO, path: Path) -> bytes:
     try:
-        with path.open("rb") as file:
-            while block := file.read(BLOCK):
-                yield block
+        return file.read(BLOCK)
     except OSError as error:
         raise UsageProblem(_cannot_read(path, error)) from error
+
+
+def _opened(path: Path, *, plain: bool) -> BinaryIO:
+    """The file, open for reading; devices are refused, and where it must be ``plain`` pipes are too."""
+    try:
+        kind = kind_of(os.stat(path).st_mode)
+        if not kind or (kind == "a pipe" and not plain):
+            return path.open("rb")
+    except (OSError, ValueError) as error:
+        raise UsageProblem(_cannot_read(path, error)) from error
+    expected = "a file" if plain else "a file or a pipe"
+    hint = "copy it into a file first" if kind == "a pipe" else ""
+    raise UsageProblem(Problem("this cannot be read as a file", str(path), kind, expected, hint))
 
 
 def version_of(text: str | None) -> Version | None:
@@ -172,5 +195,6 @@ def resolved_builds(layout: Layout, builds: Mapping[str, object]) -> list[str]:
     return [name for name in layout.builds if name not in builds]
 
 
-def _cannot_read(path: Path, error: OSError) -> Problem:
-    return Problem("the file cannot be read", str(path), error.strerror or str(error), "a readable file")
+def _cannot_read(path: Path, error: OSError | ValueError) -> Problem:
+    reason = getattr(error, "strerror", None) or str(error)
+    return Problem("the file cannot be read", str(path), reason, "a readable file")

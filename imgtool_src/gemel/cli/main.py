@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import importlib
 import sys
+from io import TextIOWrapper
 from typing import Any
 
 import click
 
 from gemel import __version__
-from gemel.errors import GemelError
 
 COMMANDS = {
     "demo": "Join, check and show the built-in tide gauge, and a mistake being caught.",
@@ -75,31 +75,17 @@ def gemel(ctx: click.Context, verbose: bool) -> None:
 
 def run() -> None:
     """Run the command line and leave the process with its exit code; never a traceback."""
-    verbose = "-v" in sys.argv[1:2] or "--verbose" in sys.argv[1:2]
-    sys.exit(_exit_code(verbose))
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
+    sys.exit(_exit_code())
 
 
-def _exit_code(verbose: bool) -> int:
-    from gemel.cli.printing import print_problems
-
+def _exit_code() -> int:
     try:
         result = gemel.main(prog_name="gemel", standalone_mode=False)
         return result if isinstance(result, int) else 0
-    except GemelError as error:
-        print_problems(error, verbose)
-        return error.exit_code
-    except click.ClickException as error:
-        error.show()
-        return 2
-    except (KeyboardInterrupt, click.Abort):
-        click.echo("stopped; no output was changed", err=True)
-        return 130
-    except BrokenPipeError:
-        sys.stderr.close()
-        return 2
-    except MemoryError:
-        click.echo("error: out of memory; no output was changed", err=True)
-        return 2
-    except RecursionError:
-        click.echo("error: the input is nested too deeply; no output was changed", err=True)
-        return 2
+    except BaseException as error:
+        from gemel.cli.endings import exit_code_of
+
+        return exit_code_of(error, verbose="-v" in sys.argv[1:2] or "--verbose" in sys.argv[1:2])

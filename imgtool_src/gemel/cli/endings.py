@@ -1,0 +1,94 @@
+"""How a command ends that did not come to its own end: words for the user, and an exit code."""
+
+from __future__ import annotations
+
+import os
+import sys
+import traceback
+from typing import TextIO
+
+import click
+
+from gemel.cli.printing import print_problems, problem_lines
+from gemel.errors import GemelError, Problem
+
+NOTHING_CHANGED = "no output was changed"
+
+
+def exit_code_of(error: BaseException, verbose: bool) -> int:
+    """Say on stderr what ``error`` means for the user and return the exit code: 2, or 1 for a broken rule.
+
+    130 and the like (128 and the number of the signal) when the process was told to stop.
+    """
+    try:
+        return _said(error, verbose)
+    except OSError:  # stderr cannot be written to either
+        _silence(sys.stderr)
+        return 2
+
+
+def _said(error: BaseException, verbose: bool) -> int:
+    if isinstance(error, click.ClickException):
+        error.show()
+        return 2
+    # click leaves by SystemExit, and only then, when the reader of its output has gone.
+    cause = BrokenPipeError(None, "its reader has gone") if isinstance(error, SystemExit) else error
+    if isinstance(cause, OSError) and not cause.filename:
+        # Every file that is read or written has its own error: what is left is the terminal or pipe.
+        _silence(sys.stdout)
+        _say(Problem(f"the result cannot be printed; {NOTHING_CHANGED}", "stdout", _reason(cause)))
+        return 2
+    if isinstance(error, GemelError):
+        print_problems(error, verbose)
+        return error.exit_code
+    if isinstance(error, KeyboardInterrupt | click.Abort):
+        click.echo(f"stopped; {NOTHING_CHANGED}", err=True)
+        code: int = getattr(error, "exit_code", 130)
+        return code
+    _say(_problem_of(error))
+    if verbose:
+        for line in _trail(error):
+            click.echo(line, err=True)
+    return 2
+
+
+def _problem_of(error: BaseException) -> Problem:
+    if isinstance(error, MemoryError):
+        return Problem(f"out of memory; {NOTHING_CHANGED}")
+    if isinstance(error, RecursionError):
+        return Problem(f"the input is nested too deeply; {NOTHING_CHANGED}")
+    if isinstance(error, OSError):
+        where = os.fsdecode(error.filename) if isinstance(error.filename, str | bytes) else ""
+        return Problem(f"the system refused; {NOTHING_CHANGED}", where, _reason(error))
+    hint = "run it again as gemel -v ... and report what it says"
+    return Problem(
+        "this is a fault in gemel, not in your input", type(error).__name__, str(error), next_step=hint
+    )
+
+
+def _say(problem: Problem) -> None:
+    click.echo("\n".join(problem_lines(problem, "error:", sys.stderr)), err=True)
+
+
+def _trail(error: BaseException) -> list[str]:
+    """Where in the program it happened, outermost first."""
+    return [
+        f"  at        {os.path.basename(frame.filename)}:{frame.lineno} {frame.name}"
+        for frame in traceback.extract_tb(error.__traceback__)
+    ]
+
+
+def _reason(error: OSError) -> str:
+    return error.strerror or str(error)
+
+
+def _silence(stream: TextIO | None) -> None:
+    """Lead ``stream`` to nowhere: Python would try again at exit, and complain in its own words."""
+    if stream is None:
+        return
+    try:
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, stream.fileno())
+        os.close(nowhere)
+    except (OSError, ValueError):
+        return

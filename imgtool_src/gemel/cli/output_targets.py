@@ -1,0 +1,118 @@
+"""What may be an output: judged before anything is read for long, and again before anything is written.
+
+An output is a plain file, there already or not.  A symbolic link is followed: the file that it names is
+the one that is replaced.  What cannot appear whole or not at all (a device, a pipe, a socket, a folder)
+is refused, and so is a file that somebody has write-protected, although renaming over it would work.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+from gemel.errors import Problem, UsageProblem
+
+KINDS = (
+    (stat.S_ISDIR, "a folder"),
+    (stat.S_ISCHR, "a device"),
+    (stat.S_ISBLK, "a device"),
+    (stat.S_ISFIFO, "a pipe"),
+    (stat.S_ISSOCK, "a socket"),
+)
+WRITE_BITS = stat.S_IWUSR | stat.S_IWGRP | stat.S_IWOTH
+
+
+def refuse_targets(targets: Sequence[Path], inputs: Iterable[Path] = ()) -> None:
+    """Raise UsageProblem, with all that is wrong, unless every target may be written.
+
+    Wrong are two targets that are one file (or would be where names are compared without case), a
+    target that is one of ``inputs``, no folder to put it in, and anything that is not a plain file.
+    """
+    problems = [problem for target in targets for problem in _own_problems(target)]
+    problems += _doubled(targets)
+    problems += _inputs_hit(targets, list(inputs))
+    if problems:
+        raise UsageProblem(problems)
+
+
+def kind_of(mode: int) -> str:
+    """What a file of this ``st_mode`` is in words; empty for a plain file."""
+    found = [words for holds, words in KINDS if holds(mode)]
+    return found[0] if found else "" if stat.S_ISREG(mode) else "something else than a file"
+
+
+def real_path(path: Path) -> str:
+    """The path with every symbolic link followed; the last part need not be there."""
+    return os.path.realpath(path)
+
+
+def _own_problems(target: Path) -> list[Problem]:
+    """What is wrong with one target whatever the others are."""
+    where = str(target)
+    try:
+        real = real_path(target)
+        if not os.path.isdir(os.path.dirname(real)):
+            return [_no_folder(target, os.path.dirname(real))]
+        mode = os.stat(real).st_mode if os.path.lexists(real) else None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        return [Problem("the output's name cannot be used", where, reason, "the name of a file")]
+    if mode is None:
+        return []
+    if kind := kind_of(mode):
+        hint = "write a file and copy it there" if kind != "a folder" else "add a file's name"
+        return [Problem(f"the output is {kind}", where, kind, "a file, there already or not", hint)]
+    if not mode & WRITE_BITS or not os.access(real, os.W_OK):
+        hint = "take the protection off, or give the output another name"
+        return [Problem("the output is a write-protected file", where, "", "a file that may change", hint)]
+    return []
+
+
+def _no_folder(target: Path, folder: str) -> Problem:
+    found = "a file in its place" if os.path.exists(folder) else "no such folder"
+    return Problem(
+        "the output's folder is not there", str(target), f"{folder}: {found}", "a folder", "make it first"
+    )
+
+
+def _doubled(targets: Sequence[Path]) -> list[Problem]:
+    """Targets that are one file; names that differ only in case or composition count as one."""
+    first: dict[tuple[str, str], Path] = {}
+    problems = []
+    for target in targets:
+        key = _name_key(target)
+        other = first.setdefault(key, target) if key else target
+        if other is not target:
+            what = "two outputs are one file"
+            expected = "names that differ in more than upper and lower case"
+            problems.append(Problem(what, str(target), f"{other} and {target}", expected))
+    return problems
+
+
+def _name_key(path: Path) -> tuple[str, str] | None:
+    import unicodedata
+
+    try:
+        folder, name = os.path.split(real_path(path))
+    except (OSError, ValueError):
+        return None
+    return folder, unicodedata.normalize("NFC", name).casefold()
+
+
+def _inputs_hit(targets: Sequence[Path], inputs: Sequence[Path]) -> list[Problem]:
+    """Targets that are one of the inputs, under whatever name."""
+    return [
+        Problem("an output is an input of the same command", str(target), str(source), "a file of its own")
+        for target in targets
+        for source in inputs
+        if _same_file(target, source)
+    ]
+
+
+def _same_file(left: Path, right: Path) -> bool:
+    try:
+        return os.path.samefile(left, right)
+    except (OSError, ValueError):  # one of them is not there, or cannot be
+        return False
