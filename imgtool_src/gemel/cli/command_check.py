@@ -47,13 +47,13 @@ def command(
     """
     from gemel.check.runner import check
     from gemel.check.subject import Subject
-    from gemel.cli.files import load_builds, load_image, load_layout, version_of
+    from gemel.cli.files import build_files, load_builds, load_image, load_layout, version_of
     from gemel.cli.joining import today
 
     version = version_of(version_text)
     read = load_layout(layout)
     decoded = load_image(image, read.layout, at)
-    handed = load_builds(read, layout.parent, builds, from_paths=False)
+    handed = load_builds(read.layout, build_files(read.layout, builds))
     subject = Subject(read, decoded.image, handed, version, rollback, decoded.remarks)
     result = check(subject, today())
     if form == "json":

@@ -43,8 +43,8 @@ def command(
       gemel join tide-gauge.toml station=station.elf sampler=sampler.elf -o tide.hex -o tide.bin
     """
     from gemel.cli.encoding import encoded, refuse_suffixes
-    from gemel.cli.files import load_builds, load_layout, version_of
-    from gemel.cli.joining import joined_and_checked
+    from gemel.cli.files import build_files, load_builds, load_layout, version_of
+    from gemel.cli.joining import contents_of, joined_and_checked
     from gemel.cli.output_targets import refuse_targets
     from gemel.cli.outputs import write_all
     from gemel.cli.printing import print_remarks
@@ -52,8 +52,9 @@ def command(
     version = version_of(version_text)
     refuse_suffixes(outputs)
     read = load_layout(layout)
-    handed = load_builds(read, layout.parent, builds, from_paths=True)
-    refuse_targets(outputs, [layout, *(Path(build.file) for build in handed.values())])
+    files = build_files(read.layout, builds, layout.parent)
+    refuse_targets(outputs, [layout, *files.values()])
+    handed = load_builds(read.layout, files)
     for build in handed.values():
         print_remarks(build.remarks)
     joined, result = joined_and_checked(read, handed, version, rollback)
@@ -61,4 +62,6 @@ def command(
         click.echo("nothing was written", err=True)
         return 1
     write_all({path: encoded(path, joined.image, read.layout, joined.entry) for path in outputs})
+    click.echo("\n".join(contents_of(joined)))
+    click.echo(f"wrote {', '.join(str(path) for path in outputs)}")
     return 0

@@ -65,19 +65,17 @@ def load_layout(path: Path) -> ReadLayout:
     return read_layout(bytes(data), str(path), [checksum_faults])
 
 
-def load_builds(
-    read: ReadLayout, folder: Path, given: Iterable[str], *, from_paths: bool
-) -> dict[str, Build]:
-    """The builds given as NAME=FILE and, with ``from_paths``, those with a path in the layout.
+def load_builds(layout: Layout, files: Mapping[str, Path]) -> dict[str, Build]:
+    """The builds in ``files`` by name; raises one BuildError with the problems of all of them.
 
-    Raises one error with the problems of all of them.
+    A build's ``file`` is its file's name alone, since it enters reports, which hold no paths.
     """
     from gemel.builds.reader import read_build
 
     builds: dict[str, Build] = {}
     problems: list[Problem] = []
-    for name, path in _build_files(read.layout, folder, given, from_paths).items():
-        stored = read.layout.span_of(read.layout.builds[name].stored_in)
+    for name, path in files.items():
+        stored = layout.span_of(layout.builds[name].stored_in)
         try:
             builds[name] = read_build(FileSource(path), name=name, file=path.name, raw_start=stored.start)
         except GemelError as error:
@@ -87,7 +85,11 @@ def load_builds(
     return builds
 
 
-def _build_files(layout: Layout, folder: Path, given: Iterable[str], from_paths: bool) -> dict[str, Path]:
+def build_files(layout: Layout, given: Iterable[str], folder: Path | None = None) -> dict[str, Path]:
+    """Each build's file: given as NAME=FILE, or by its path in the layout, relative to ``folder``.
+
+    ``folder`` None leaves the layout's paths out.  Raises UsageProblem for names that do not exist.
+    """
     from gemel.layout.kinds import nearest_hint
 
     files: dict[str, Path] = {}
@@ -110,7 +112,7 @@ def _build_files(layout: Layout, folder: Path, given: Iterable[str], from_paths:
             files[name] = Path(file)
     if problems:
         raise UsageProblem(problems)
-    if from_paths:
+    if folder is not None:
         for name, plan in layout.builds.items():
             if plan.path is not None:
                 files.setdefault(name, folder / plan.path)

@@ -35,6 +35,22 @@ def joined_and_checked(
     return joined, result
 
 
+def contents_of(joined: Joined) -> list[str]:
+    """A line for each build in the image, and one for the record: what a release engineer notes down."""
+    from gemel.spans import format_size
+
+    width = max(map(len, joined.placed))
+    lines = []
+    for name, placed in joined.placed.items():
+        build_id = placed.build_id.hex()[:12] if placed.build_id else "none"
+        size = format_size(placed.stored.size)
+        lines.append(f"  {name:<{width}}  {placed.stored}  {size}, build id {build_id}")
+    record = joined.record
+    if record:
+        lines.append(f"  record: {record.product} {record.version}, rollback counter {record.rollback}")
+    return lines
+
+
 def today() -> datetime.date:
     """The date that waivers are held against; raises UsageProblem for a malformed SOURCE_DATE_EPOCH."""
     from gemel.check.subject import today_or_epoch

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import sys
+from collections.abc import Sequence
 from io import TextIOWrapper
 from typing import Any
 
@@ -78,14 +79,15 @@ def run() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
-    sys.exit(_exit_code())
+    sys.exit(exit_code(sys.argv[1:]))
 
 
-def _exit_code() -> int:
+def exit_code(arguments: Sequence[str]) -> int:
+    """Run one command line in this process and say on stderr what went wrong; the exit code."""
     try:
-        result = gemel.main(prog_name="gemel", standalone_mode=False)
+        result = gemel.main(list(arguments), prog_name="gemel", standalone_mode=False)
         return result if isinstance(result, int) else 0
     except BaseException as error:
         from gemel.cli.endings import exit_code_of
 
-        return exit_code_of(error, verbose="-v" in sys.argv[1:2] or "--verbose" in sys.argv[1:2])
+        return exit_code_of(error, verbose=bool({"-v", "--verbose"} & set(arguments[:1])))

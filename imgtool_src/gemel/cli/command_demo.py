@@ -1,0 +1,137 @@
+"""``gemel demo``."""
+
+from __future__ import annotations
+
+import contextlib
+from pathlib import Path
+from typing import NamedTuple
+
+import click
+
+from gemel.demo import BUILDS, FAULTY, LAYOUT
+
+GIVEN = tuple(f"{name.removesuffix('.elf')}={name}" for name in BUILDS)
+JOIN = ("join", LAYOUT, *GIVEN, "-o", "tide.hex", "-o", "tide.bin")
+CHECK = ("check", LAYOUT, "tide.hex", *GIVEN)
+SHOW = ("show", "tide.hex", "--layout", LAYOUT, *GIVEN)
+MISTAKE = ("join", LAYOUT, GIVEN[0], f"sampler={FAULTY}", "-o", "wrong.hex")
+
+INTRODUCTION = """\
+A harbour tide gauge runs on a microcontroller with two cores. The station (primary) starts at
+reset and reports; the sampler (secondary) measures, and stays in reset until the station writes
+it a boot address and lets it go. Two teams built them separately:
+
+  {layout}        the device: memories, cores, and where everything goes
+  station.elf            the station team's build
+  sampler.elf            the sampler team's build
+  {faulty}  the sampler again, linked at a wrong address
+
+Everything below is run in {folder}
+"""
+
+
+class Step(NamedTuple):
+    """One step: what is said first, the command, and the exit code it must end with."""
+
+    title: str
+    remark: str
+    arguments: tuple[str, ...]
+    due: int
+
+
+STEPS = (
+    Step(
+        "1. Join the two builds into one flash image, as Intel HEX and as raw binary.",
+        "The image is checked before it is written: every rule must hold.",
+        JOIN,
+        0,
+    ),
+    Step("2. Check the image, as the team that receives it would, with both builds at hand.", "", CHECK, 0),
+    Step("3. See what is in it.", "", SHOW, 0),
+    Step(
+        "4. A mistake being caught: the sampler was linked at another address than the station starts.",
+        "On the bench this is a core that stays silent. Here it is an exit code of 1, and no file:",
+        MISTAKE,
+        1,
+    ),
+)
+
+CLOSING = """\
+The files are in {folder}; commands.txt there repeats each step by hand.
+A passing check is evidence, not a safety approval: a wrong image can brick hardware or make it
+unsafe, and what may run on your product is for your own procedures and licensed practice to decide.
+"""
+
+
+@click.command("demo")
+@click.argument("folder", required=False, type=click.Path(path_type=Path))
+def command(folder: Path | None) -> int:
+    """Join, check and show the built-in tide gauge, and a mistake being caught.
+
+    The files are left in FOLDER (a new or empty one; without it, a new tide-gauge-demo here), with the
+    commands to repeat each step by hand.
+
+    \b
+    Example:
+      gemel demo tide-gauge
+    """
+    from gemel.cli.printing import styled
+
+    target = _target(folder)
+    _unpack(target)
+    stdout = click.get_text_stream("stdout")
+    click.echo(INTRODUCTION.format(layout=LAYOUT, faulty=FAULTY, folder=target))
+    as_expected = True
+    for step in STEPS:
+        click.echo(styled(step.title, stdout, bold=True))
+        if step.remark:
+            click.echo(step.remark)
+        click.echo(f"\n$ {shown(step.arguments)}")
+        stdout.flush()
+        code = _run(target, step.arguments)
+        click.echo(f"exit code {code}\n")
+        as_expected = as_expected and code == step.due
+    click.echo(CLOSING.format(folder=target))
+    return 0 if as_expected else 1
+
+
+def shown(arguments: tuple[str, ...]) -> str:
+    """A command as it is typed."""
+    return " ".join(("gemel", *arguments))
+
+
+def _target(folder: Path | None) -> Path:
+    """The folder for the demo's files: the one asked for if it is new or empty, else a new one."""
+    from gemel.errors import Problem, UsageProblem
+
+    if folder is None:
+        names = ("tide-gauge-demo", *(f"tide-gauge-demo-{number}" for number in range(2, 1000)))
+        return next(path for path in map(Path, names) if not path.exists())
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        found = "a file" if not folder.is_dir() else "a folder with files in it"
+        hint = "name a new folder; the demo never overwrites"
+        raise UsageProblem(Problem("the demo needs a folder of its own", str(folder), found, "none", hint))
+    return folder
+
+
+def _unpack(target: Path) -> None:
+    from gemel.cli.outputs import write_all
+    from gemel.demo import demo_files
+    from gemel.errors import OutputError, Problem
+
+    commands = "".join(f"{step.title}\n  {shown(step.arguments)}\n" for step in STEPS)
+    try:
+        target.mkdir(parents=True, exist_ok=True)
+        files = demo_files()
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise OutputError(Problem("the demo's files cannot be laid out", str(target), reason)) from error
+    write_all({target / name: [data] for name, data in {**files, "commands.txt": commands.encode()}.items()})
+
+
+def _run(target: Path, arguments: tuple[str, ...]) -> int:
+    """Run one command of ours in the demo's folder; its exit code."""
+    from gemel.cli.main import exit_code
+
+    with contextlib.chdir(target):
+        return exit_code(arguments)
