@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import sys
 from pathlib import Path
 from typing import NamedTuple
 
@@ -79,7 +80,7 @@ def command(folder: Path | None) -> int:
 
     target = _target(folder)
     _unpack(target)
-    stdout = click.get_text_stream("stdout")
+    stdout = sys.stdout
     click.echo(INTRODUCTION.format(layout=LAYOUT, faulty=FAULTY, folder=target))
     as_expected = True
     for step in STEPS:
