@@ -24,7 +24,7 @@ from typing import Any
 from elftools.elf.elffile import ELFFile
 from tools import required_tool
 
-ROOT = Path(__file__).resolve().parents[2]
+ROOT = Path(__file__).resolve().parents[1]
 GAUGE = ROOT / "testdata" / "tide-gauge"
 BUILT = GAUGE / "built"
 ARRANGEMENTS = ("in-place", "copied", "two-banks")
