@@ -165,7 +165,7 @@ class _Search:
             return
         self._seen.add(_key(reading))
         if stored_bytes(reading.algorithm, value, reading.byte_order) == self._stored:
-            yield Explanation(tuple(change.words for change in changes))
+            yield Explanation(tuple(_words(changes, reading.algorithm)))
 
     def _value(self, reading: _Reading) -> int | None:
         """The checksum of a reading, or None where its bytes do not come out even in its units."""
@@ -182,6 +182,14 @@ class _Search:
             except LayoutError:
                 self._values[key] = None
         return self._values[key]
+
+
+def _words(changes: Sequence[_Change], algorithm: Algorithm) -> Iterator[str]:
+    """The words of the changes; other parameters are followed by the catalogue's name for what they make."""
+    parameters = [change for change in changes if change.kind in ("reflection", "init", "xorout")]
+    name = name_of(algorithm.parameters) if isinstance(algorithm, CrcAlgorithm) else None
+    for change in changes:
+        yield f"{change.words} ({name})" if name and change in parameters[-1:] else change.words
 
 
 def _key(reading: _Reading) -> tuple[Algorithm, Feed, ByteOrder, str]:
@@ -249,7 +257,6 @@ def _parameter_change(kind: _Kind, words: str, own: CrcParameters, altered: _Alt
     """The change of some parameters, unless the algorithm has them already."""
     if altered(own) == own:
         return
-    name = name_of(altered(own))
 
     def applied(reading: _Reading) -> _Reading:
         algorithm = reading.algorithm
@@ -257,7 +264,7 @@ def _parameter_change(kind: _Kind, words: str, own: CrcParameters, altered: _Alt
             return reading
         return reading._replace(algorithm=crc_algorithm(altered(algorithm.parameters)))
 
-    yield _Change(kind, f"for {words}" + (f" ({name})" if name else ""), applied)
+    yield _Change(kind, f"for {words}", applied)
 
 
 def _algorithms_as_wide(bits: int) -> Iterator[Algorithm]:

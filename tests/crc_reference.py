@@ -1,0 +1,20 @@
+"""A CRC bit by bit, as its definition reads: independent of the library, for tests."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+
+def bitwise_crc(
+    width: int, poly: int, init: int, refin: bool, refout: bool, xorout: int, message: Sequence[int]
+) -> int:
+    """Divide the message's bits by the polynomial, one after another, in a list of single bits."""
+    register = [init >> bit & 1 for bit in reversed(range(width))]
+    taps = [poly >> bit & 1 for bit in reversed(range(width))]
+    for byte in message:
+        for bit in range(8) if refin else reversed(range(8)):
+            feedback = register[0] ^ (byte >> bit & 1)
+            register = [a ^ (feedback & b) for a, b in zip([*register[1:], 0], taps, strict=True)]
+    if refout:
+        register.reverse()
+    return int("".join(map(str, register)), 2) ^ xorout
