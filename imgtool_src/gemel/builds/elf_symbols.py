@@ -35,6 +35,9 @@ _ABSOLUTE = 0xFFF1
 _KINDS = {0: "notype", 1: "object", 2: "function", 3: "section", 4: "file", 5: "common", 6: "tls"}
 _BINDINGS = {0: "local", 1: "global", 2: "weak"}
 _BINDING_ORDER = {"global": 0, "weak": 1, "local": 2}
+_BINDING_RANKS = {1: 3, 2: 2, 0: 1}
+_FUNCTION = 2
+_CODE_KINDS = (0, _FUNCTION)
 
 
 class Symbol(NamedTuple):
@@ -75,8 +78,7 @@ class Symbol(NamedTuple):
     @property
     def mapping(self) -> bool:
         """Whether it marks code or data for tools: ``$a``, ``$t``, ``$d`` (AAELF32, "Mapping symbols")."""
-        name = self.name
-        return name[:2] in ("$a", "$t", "$d") and (len(name) == 2 or name[2] == ".")
+        return _is_mapping(self.name)
 
 
 class SymbolTable:
@@ -175,7 +177,7 @@ class SymbolTable:
         nearest preceding function or plain label without a size in the same section of code.
         """
         if self._functions is None:
-            self._functions = _FunctionIndex(self.all(), self._code)
+            self._functions = _FunctionIndex(*self._load(), self._code)
         return self._functions.at(address & ~1)
 
     def mapping(self) -> tuple[Symbol, ...]:
@@ -207,47 +209,71 @@ class SymbolTable:
 
 
 class _FunctionIndex:
-    """Functions and labels of code sorted by address."""
+    """Functions and labels of code sorted by address.
 
-    __slots__ = ("_label_starts", "_labels", "_reach", "_sections", "_sized", "_sized_starts")
+    Works on the raw entries: of a large build's symbols only the few that are asked for get a name.
+    """
 
-    def __init__(self, symbols: Iterator[Symbol], sections: Mapping[int, Span]) -> None:
-        sized: list[Symbol] = []
-        labels: list[Symbol] = []
-        for symbol in symbols:
-            if not symbol.defined or not symbol.name or symbol.mapping:
+    __slots__ = (
+        "_label_starts",
+        "_labels",
+        "_reach",
+        "_sections",
+        "_sized",
+        "_sized_starts",
+        "_strings",
+        "_table",
+    )
+
+    def __init__(self, table: bytes, strings: bytes, sections: Mapping[int, Span]) -> None:
+        sized: list[tuple[int, bool, int, int, int]] = []
+        labels: list[tuple[int, bool, int, int, int]] = []
+        for number, (name, value, size, info, _, section) in enumerate(_ENTRY.iter_unpack(table)):
+            kind = info & 0xF
+            if kind not in _CODE_KINDS or section == _UNDEFINED:
                 continue
-            if symbol.kind == "function" and symbol.size:
-                sized.append(symbol)
-            elif symbol.kind in ("function", "notype") and symbol.section_index in sections:
-                labels.append(symbol)
-        # Of several at one address the last is taken: a function before a plain label, global before
-        # weak before local, and otherwise the first in the file (the sort is stable, hence reversed).
-        for group in (sized, labels):
-            group.reverse()
-            group.sort(key=_preference)
+            group = sized if kind == _FUNCTION and size else labels
+            if group is labels and section not in sections:
+                continue
+            initial = strings[name : name + 1]
+            if initial in (b"", b"\0") or (initial == b"$" and _is_mapping(_name(strings, name))):
+                continue
+            # Of several at one address the last is taken: a function before a plain label, global before
+            # weak before local, and otherwise the first in the file.
+            rank = _BINDING_RANKS.get(info >> 4, 0)
+            group.append((value & ~1, kind == _FUNCTION, rank, -number, size))
+        sized.sort()
+        labels.sort()
+        self._table = table
+        self._strings = strings
         self._sections = sections
         self._sized = sized
-        self._sized_starts = [symbol.address for symbol in sized]
-        self._reach = list(accumulate((symbol.span.end for symbol in sized), max))
+        self._sized_starts = [entry[0] for entry in sized]
+        self._reach = list(accumulate((entry[0] + entry[4] for entry in sized), max))
         self._labels = labels
-        self._label_starts = [symbol.value & ~1 for symbol in labels]
+        self._label_starts = [entry[0] for entry in labels]
 
     def at(self, address: int) -> tuple[Symbol, int] | None:
         """See ``SymbolTable.function_at``; ``address`` is even."""
         at = bisect_right(self._sized_starts, address) - 1
         while at >= 0 and self._reach[at] > address:
-            if self._sized[at].span.end > address:
-                return self._sized[at], address - self._sized_starts[at]
+            start, _, _, number, size = self._sized[at]
+            if start + size > address:
+                return self._symbol(-number), address - start
             at -= 1
         at = bisect_right(self._label_starts, address) - 1
-        if at >= 0 and self._sections[self._labels[at].section_index].holds(address):
-            return self._labels[at], address - self._label_starts[at]
+        if at >= 0:
+            symbol = self._symbol(-self._labels[at][3])
+            if self._sections[symbol.section_index].holds(address):
+                return symbol, address - self._label_starts[at]
         return None
 
+    def _symbol(self, number: int) -> Symbol:
+        return _symbol(_ENTRY.unpack_from(self._table, number * ENTRY_SIZE), self._strings)
 
-def _preference(symbol: Symbol) -> tuple[int, bool, int]:
-    return symbol.value & ~1, symbol.kind == "function", -_BINDING_ORDER.get(symbol.binding, 3)
+
+def _is_mapping(name: str) -> bool:
+    return name[:2] in ("$a", "$t", "$d") and (len(name) == 2 or name[2] == ".")
 
 
 def _symbol(entry: tuple[int, ...], strings: bytes) -> Symbol:
