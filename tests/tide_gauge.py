@@ -21,6 +21,7 @@ from math import floor
 from pathlib import Path
 from typing import Any
 
+import pytest
 from elftools.elf.elffile import ELFFile
 from tools import required_tool
 
@@ -180,19 +181,25 @@ def expected_text(arrangement: str) -> list[str]:
     ]
 
 
-def join(arrangement: str, *outputs: Path) -> None:
-    """Joins the arrangement's committed ELF files through the command line."""
+def run_join(
+    arrangement: str, *outputs: Path, station: str = "station", sampler: str = "sampler"
+) -> subprocess.CompletedProcess[str]:
+    """Joins committed ELF files, named without their suffix, through the command line."""
     command = [sys.executable, "-m", "gemel", "join", str(layout_file(arrangement))]
-    command += [f"{name}={BUILT / arrangement / name}.elf" for name in ("station", "sampler")]
+    for build, name in (("station", station), ("sampler", sampler)):
+        command.append(f"{build}={BUILT / arrangement / name}.elf")
     for output in outputs:
         command += ["-o", str(output)]
     source = os.pathsep.join([str(ROOT / "imgtool_src"), os.environ.get("PYTHONPATH", "")])
-    done = subprocess.run(
-        command, env={**os.environ, "PYTHONPATH": source}, capture_output=True, text=True, check=False
-    )
+    environment = {**os.environ, "PYTHONPATH": source}
+    return subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
+
+
+def join(arrangement: str, *outputs: Path) -> None:
+    """Joins the arrangement's sound builds; the running test fails where that is refused."""
+    done = run_join(arrangement, *outputs)
     if done.returncode:
-        message = f"join ended with {done.returncode}:\n{done.stdout}{done.stderr}"
-        raise AssertionError(message)
+        pytest.fail(f"join ended with {done.returncode}:\n{done.stdout}{done.stderr}")
 
 
 def boot(image: Path) -> list[str]:
