@@ -253,6 +253,20 @@ def test_exceptions_counted_too() -> None:
     assert found == "the stored value is right if its exceptions are counted too"
 
 
+def test_ranges_in_an_order_of_their_own() -> None:
+    """Where the layout covers ranges in another order than by address, what is added comes behind them."""
+    covered = [Span(0x1050, 100), Span(0x1000, 64)]
+    data = CODE[80:180] + CODE[:64] + CODE[64:80]
+    found = explained(image_with({0x1000: CODE}), data, covered, [Span(0x1040, 16)], Span(0x3000, 4))
+    assert found == "the stored value is right if its exceptions are counted too"
+
+
+def test_a_range_where_nothing_is_written() -> None:
+    """A covered range of nothing but unwritten bytes has no written end to offer, and is no error."""
+    found = explained(image_with({}), bytes(64), [Span(0x1000, 64)], [], Span(0x3000, 4))
+    assert found == "the stored value is right if unwritten bytes count as 0x00"
+
+
 def test_last_bytes_left_out() -> None:
     """A checksum that ends four bytes early is explained so, across a border of two ranges too."""
     covered = [Span(0x1000, 98), Span(0x1080, 2)]

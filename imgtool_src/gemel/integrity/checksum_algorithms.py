@@ -89,18 +89,23 @@ class CrcDescription(Protocol):
     @property
     def width(self) -> int:
         """Bits."""
+
     @property
     def poly(self) -> int:
         """Polynomial, top term left out, most significant bit first."""
+
     @property
     def init(self) -> int:
         """Register at the start."""
+
     @property
     def refin(self) -> bool:
         """Whether each byte enters least significant bit first."""
+
     @property
     def refout(self) -> bool:
         """Whether the register is reversed at the end."""
+
     @property
     def xorout(self) -> int:
         """Combined with the result last."""

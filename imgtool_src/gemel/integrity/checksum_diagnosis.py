@@ -15,7 +15,6 @@ from functools import partial
 from itertools import combinations, product
 from typing import Literal, NamedTuple
 
-from gemel.errors import LayoutError
 from gemel.integrity.checksum_algorithms import (
     Algorithm,
     ByteOrder,
@@ -144,7 +143,7 @@ class _Search:
     def __init__(self, stored: bytes, declared: _Reading) -> None:
         self.declared = declared
         self._stored = stored
-        self._values: dict[tuple[Algorithm, Feed, str], int | None] = {}
+        self._values: dict[tuple[Algorithm, Feed, str], int] = {}
         self._seen: set[tuple[Algorithm, Feed, ByteOrder, str]] = {_key(declared)}
         self._cost = 0.0
 
@@ -177,10 +176,7 @@ class _Search:
             self._cost += _cost(algorithm, feed, coverage.size)
             if self._cost > _MOST_COST:
                 raise _CostBound
-            try:
-                self._values[key] = compute(algorithm, coverage.blocks(), feed)
-            except LayoutError:
-                self._values[key] = None
+            self._values[key] = compute(algorithm, coverage.blocks(), feed)
         return self._values[key]
 
 

@@ -298,6 +298,4 @@ def _plain(name: str) -> str:
 
 @cache
 def _by_plain_name() -> dict[str, CatalogueEntry]:
-    return {
-        _plain(name): entry for entry in catalogue().values() for name in (entry.name, *entry.aliases)
-    }
+    return {_plain(name): entry for entry in catalogue().values() for name in (entry.name, *entry.aliases)}
