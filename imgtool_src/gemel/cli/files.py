@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from gemel.image.decoded import Decoded
     from gemel.integrity.placed import Version
 
-BLOCK = 1 << 20
+BLOCK = 1 << 18
 
 MOST_IMAGE_BYTES = 1 << 29
 """Largest image file that is read, 512 MiB (180 MiB of flash as Intel HEX): a pipe may never end."""
