@@ -1,0 +1,62 @@
+"""Build id notes in stored bytes, and what is known of each build's own id."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+from gemel.builds.elf_notes import BUILD_ID_LIMIT
+from gemel.image.sparse import Octets
+
+if TYPE_CHECKING:
+    from gemel.check.subject import Subject
+
+_TYPE_AND_NAME = b"\3\0\0\0GNU\0"
+"""Type NT_GNU_BUILD_ID and the name of the note, behind its two sizes (gABI, "Note Section")."""
+
+
+class BuildIdNote(NamedTuple):
+    """A build id and the offset of its note in the bytes that were searched."""
+
+    offset: int
+    build_id: bytes
+
+
+def build_id_notes(data: Octets) -> list[BuildIdNote]:
+    """The build id notes in ``data``, at any offset (an array holds them where it likes), in their order."""
+    octets = bytes(data)
+    found = []
+    at = octets.find(_TYPE_AND_NAME)
+    while at >= 0:
+        name_size = int.from_bytes(octets[max(0, at - 8) : at - 4], "little") if at >= 8 else 0
+        size = int.from_bytes(octets[at - 4 : at], "little") if at >= 8 else 0
+        start = at + len(_TYPE_AND_NAME)
+        if name_size == 4 and 0 < size <= BUILD_ID_LIMIT and start + size <= len(octets):
+            found.append(BuildIdNote(at - 8, octets[start : start + size]))
+        at = octets.find(_TYPE_AND_NAME, at + 1)
+    return found
+
+
+def id_words(ids: list[bytes]) -> str:
+    """Build ids for a message; ``none`` for none."""
+    return ", ".join(dict.fromkeys(each.hex() for each in ids)) or "none"
+
+
+def recorded_id(subject: Subject, name: str) -> bytes | None:
+    """The build id that the image's record gives a build; empty if it says that there is none.
+
+    None if there is no sound record or no entry of that name.
+    """
+    entries = subject.record.builds if subject.record else ()
+    return next((entry.build_id for entry in entries if entry.name == name), None)
+
+
+def known_id(subject: Subject, name: str) -> bytes | None:
+    """The build id of a build: of the file at hand, else of the record; None if neither tells one."""
+    build = subject.builds.get(name)
+    return (build.build_id if build else None) or recorded_id(subject, name) or None
+
+
+def stored_notes(subject: Subject, name: str) -> list[BuildIdNote]:
+    """The notes in the bytes that the image holds at the build's place; empty if there is no such place."""
+    placed = subject.placed.get(name)
+    return build_id_notes(subject.bytes_of(placed.stored)) if placed else []

@@ -1,0 +1,122 @@
+"""Rule ``builds-in-own-areas``: no build stores a byte outside its own area."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.check.rule import Finding, NotChecked, Outcome, Rule
+from gemel.check.subject import Subject
+from gemel.check.wording import found_or_holds, needs_build, owners_of, segment_words, sized
+from gemel.join.placement import Piece, Placement
+from gemel.layout.addresses import locate
+from gemel.layout.model import Area
+from gemel.spans import Span, without
+
+
+def check(subject: Subject) -> Iterator[Outcome]:
+    """One outcome for each build, one finding for each piece of it in another area or in none."""
+    for name in subject.layout.builds:
+        placement = subject.placements.get(name)
+        where = f"build {name}"
+        if placement is None:
+            yield NotChecked(where, needs_build(name))
+            continue
+        in_flash = [piece for piece in placement.pieces if _in_flash(subject, piece).size]
+        if not in_flash:
+            yield NotChecked(where, "none of its bytes lies in flash: see load-addresses-in-flash")
+            continue
+        yield from found_or_holds(_findings(subject, placement, in_flash), where)
+
+
+def _in_flash(subject: Subject, piece: Piece) -> Span:
+    """The bytes of the piece in flash; what runs over the memory's end is left to load-addresses-in-flash."""
+    located = locate(subject.layout, piece.address)
+    if located is None or not located.memory.holds_image:
+        return Span(piece.address, 0)
+    return piece.span.intersection(located.memory.span)
+
+
+def _findings(subject: Subject, placement: Placement, pieces: list[Piece]) -> Iterator[Finding]:
+    layout, plan = subject.layout, placement.plan
+    own = layout.span_of(plan.stored_in)
+    for piece in pieces:
+        for outside in without([_in_flash(subject, piece)], [own]):
+            rest = [outside]
+            for area in layout.areas.values():
+                span = layout.span_of(area.name)
+                if not span.overlaps(outside):
+                    continue
+                rest = without(rest, [span])
+                if not may_hold_copy(subject, plan.core, area):
+                    yield _astray(subject, placement, piece, span.intersection(outside), area)
+            for span in rest:
+                yield _astray(subject, placement, piece, span, None)
+    if not any(piece.span.overlaps(own) for piece in pieces):
+        yield _none_in_own(subject, placement, pieces)
+
+
+def may_hold_copy(subject: Subject, core: str, area: Area) -> bool:
+    """Whether a build of ``core`` may store a copy of the build that belongs into ``area``."""
+    cores = subject.layout.cores
+    owners = [plan.core for plan in subject.layout.builds.values() if plan.stored_in == area.name]
+    return cores[core].role == "primary" and any(cores[owner].role == "secondary" for owner in owners)
+
+
+def _astray(subject: Subject, placement: Placement, piece: Piece, span: Span, area: Area | None) -> Finding:
+    plan = placement.plan
+    words, owners = owners_of(subject.layout, area) if area else ("", ())
+    place = f"in area {area.name}, {words}" if area else "that belong to no area"
+    hint = "move them in the linker script, or enlarge its area in the layout"
+    if piece.segment.data[:4] == b"\x7fELF":
+        hint = "this segment stores the ELF file's own headers: keep them out of it (linker option -n)"
+    return Finding(
+        f"build {plan.name} has bytes {place}",
+        (plan.name, plan.core, plan.stored_in, *([area.name] if area else []), *owners),
+        segment_words(placement.build, piece.segment),
+        sized(span),
+        f"inside area {plan.stored_in}, {subject.layout.span_of(plan.stored_in)}",
+        span,
+        hint,
+    )
+
+
+def _none_in_own(subject: Subject, placement: Placement, pieces: list[Piece]) -> Finding:
+    layout, plan = subject.layout, placement.plan
+    own = layout.span_of(plan.stored_in)
+    others = [
+        other
+        for other in layout.builds.values()
+        if other.name != plan.name
+        and all(layout.span_of(other.stored_in).covers(piece.span) for piece in pieces)
+    ]
+    lines = [
+        f"all of them lie in area {other.stored_in} of build {other.name}: were the files of {plan.name} and "
+        f"{other.name} swapped?"
+        for other in others
+    ]
+    extent = Span.from_bounds(pieces[0].address, max(piece.span.end for piece in pieces))
+    return Finding(
+        f"build {plan.name} has no byte in its own area",
+        (plan.name, plan.core, plan.stored_in, *(other.name for other in others)),
+        f"build {plan.name} ({placement.build.file})",
+        f"bytes in {extent}",
+        f"bytes in area {plan.stored_in}, {own}",
+        extent,
+        "its linker script and the layout differ in origin: mend one of them, or hand in the right file",
+        tuple(lines),
+    )
+
+
+RULE = Rule(
+    name="builds-in-own-areas",
+    severity="error",
+    checks="Every byte that a build stores in flash lies in the area that the layout gives it, save for the "
+    "primary's copy of a secondary's build at the place of that build.",
+    why="Where two builds meet, one overwrites the other: merged files keep the bytes of whichever came "
+    "last, and a core runs into code that is not its own. An update of one build then destroys the other.",
+    remedy="Link each build for its own area; if it has outgrown it, enlarge the area in the layout and tell "
+    "both teams.",
+    source="common practice",
+    absent="the layout has no build",
+    check=check,
+)

@@ -1,0 +1,148 @@
+"""Rule ``copied-build-in-run-area``: a build that is copied to RAM fits and is linked for its place there."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.subject import Subject
+from gemel.check.windows import parts_of, windows_of
+from gemel.check.wording import found_or_holds, needs_elf, segment_words, sized
+from gemel.integrity.placed import PlacedBuild
+from gemel.join.placement import Piece, Placement
+from gemel.layout.addresses import seen_by
+from gemel.layout.model import BuildPlan
+from gemel.spans import Span, format_address, format_size
+
+
+def check(subject: Subject) -> Iterator[Outcome]:
+    """One outcome for each build with runs_in, one finding for each thing that is wrong with its copy."""
+    for name, plan in subject.layout.builds.items():
+        if plan.runs_in is None:
+            continue
+        where = f"build {name}"
+        if name not in subject.placed_with_origin:
+            yield NotChecked(where, "nothing of the build was found in the image")
+            continue
+        placed, origin = subject.placed_with_origin[name]
+        area = subject.layout.span_of(plan.runs_in)
+        if placed.stored.size > area.size:
+            yield _too_large(plan, placed, area)
+            continue
+        if origin == "layout":
+            size = f"{format_size(placed.stored.size)} would fit, but where it runs is not known"
+            yield NotChecked(where, f"{size}: needs {name}=FILE, or an image with a sound record")
+        elif origin == "record":
+            yield _block(subject, plan, placed, area) or Holds(where)
+        elif reason := _run_addresses_unknown(subject, placement := subject.placements[name]):
+            yield NotChecked(where, reason)
+        else:
+            yield from found_or_holds(_segments(subject, placement, placed, area), where)
+
+
+def _run_addresses_unknown(subject: Subject, placement: Placement) -> str:
+    """Why the run addresses are not known; bytes stored for the RAM they run in tell them in any file."""
+    area = subject.layout.span_of(placement.plan.runs_in or "")
+    windows = windows_of(subject.layout, placement.plan.core)
+    run = [part.plain for piece in placement.pieces for part in parts_of(piece.segment.run_span, windows)]
+    if all(area.covers(span) for span in run):
+        return ""
+    return needs_elf(placement.plan.name, placement.build, "run addresses")
+
+
+def _segments(subject: Subject, placement: Placement, placed: PlacedBuild, area: Span) -> Iterator[Finding]:
+    plan = placement.plan
+    windows = windows_of(subject.layout, plan.core)
+    own = [piece for piece in placement.pieces if piece.span.overlaps(placed.stored)]
+    for piece in own:
+        run = Span(piece.segment.run_address, len(piece.segment.data))
+        parts = parts_of(run, windows)
+        if not all(area.covers(part.plain) and part.memory for part in parts):
+            yield _outside(subject, plan, placement, piece, run, area)
+    first = own[0]
+    distance = first.segment.run_address - first.address
+    for piece in own[1:]:
+        if piece.segment.run_address - piece.address != distance:
+            yield _apart(plan, placement, first, piece, distance)
+    block = _block(subject, plan, placed, area)
+    if block and all(area.covers(part.plain) for part in parts_of(first.segment.run_span, windows)):
+        yield block
+
+
+def _parties(plan: BuildPlan) -> tuple[str, ...]:
+    return plan.name, plan.core, plan.stored_in, plan.runs_in or plan.stored_in
+
+
+def _too_large(plan: BuildPlan, placed: PlacedBuild, area: Span) -> Finding:
+    return Finding(
+        f"build {plan.name} is larger than area {plan.runs_in}, which it is copied to",
+        _parties(plan),
+        f"build {plan.name}, stored in {placed.stored}",
+        f"{format_size(placed.stored.size)} as stored, whole write units",
+        f"at most {format_size(area.size)}, area {plan.runs_in}, {area}",
+        placed.stored,
+        "make the build smaller, or enlarge the area",
+    )
+
+
+def _block(subject: Subject, plan: BuildPlan, placed: PlacedBuild, area: Span) -> Finding | None:
+    """What is wrong with the place of the block that the primary copies, padding included."""
+    run = Span(placed.run_start, placed.stored.size)
+    parts = parts_of(run, windows_of(subject.layout, plan.core))
+    if all(part.memory and area.covers(part.plain) for part in parts):
+        return None
+    seen = seen_by(subject.layout, area.start, plan.core)
+    return Finding(
+        f"build {plan.name} runs outside area {plan.runs_in}, which it is copied to",
+        _parties(plan),
+        f"build {plan.name}, stored in {placed.stored}",
+        f"runs at {sized(run)}, as core {plan.core} sees it",
+        f"inside {Span(seen, area.size)}, area {plan.runs_in}",
+        run,
+    )
+
+
+def _outside(
+    subject: Subject, plan: BuildPlan, placement: Placement, piece: Piece, run: Span, area: Span
+) -> Finding:
+    seen = seen_by(subject.layout, area.start, plan.core)
+    lines = []
+    if piece.segment.run_address == piece.segment.load_address:
+        lines.append("load address and run address are the same: it is linked to run where it is stored")
+    return Finding(
+        f"build {plan.name} is not linked to run in area {plan.runs_in}, which it is copied to",
+        _parties(plan),
+        segment_words(placement.build, piece.segment),
+        f"runs at {sized(run)}, as core {plan.core} sees it",
+        f"inside {Span(seen, area.size)}, area {plan.runs_in}",
+        run,
+        lines=tuple(lines),
+    )
+
+
+def _apart(plan: BuildPlan, placement: Placement, first: Piece, piece: Piece, distance: int) -> Finding:
+    return Finding(
+        f"build {plan.name} is copied as one block, but its segments run apart",
+        _parties(plan),
+        segment_words(placement.build, piece.segment),
+        f"stored at {format_address(piece.address)}, runs at {format_address(piece.segment.run_address)}",
+        f"runs at {format_address(piece.address + distance)}, as the first segment does",
+        piece.span,
+        "link all that the build stores for consecutive run addresses",
+    )
+
+
+RULE = Rule(
+    name="copied-build-in-run-area",
+    severity="error",
+    checks="A build with runs_in, as stored and padded, fits that RAM area, is linked to run there as its "
+    "core sees it, and moves there as one block.",
+    why="The primary copies the block before it releases the core. What does not fit overwrites the RAM "
+    "behind the area; code that was linked for another place jumps and loads relative to that place and "
+    "faults at once, or later, where only absolute addresses are wrong.",
+    remedy="Link the build with run addresses in the area (> RAM AT> FLASH for code as well), or mend "
+    "runs_in.",
+    source="System V gABI, chapter 7, program header, p_vaddr; common practice",
+    absent="no build of the layout is copied to RAM (runs_in)",
+    check=check,
+)

@@ -1,0 +1,183 @@
+"""Rule ``embedded-build-current``: the primary carries other builds as they are now."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.check.build_ids import build_id_notes, id_words, known_id
+from gemel.check.embedded_copies import Held, copies_of, held_by, held_in, ids_in, own_bytes
+from gemel.check.image_bytes import Deviation, differing
+from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.subject import Subject
+from gemel.check.wording import counted, needs_build, needs_elf
+from gemel.layout.model import BuildPlan
+from gemel.spans import Span, format_address
+
+
+def check(subject: Subject) -> Iterator[Outcome]:
+    """One outcome for each copy found in the primary's builds; one for each such build without a copy."""
+    layout = subject.layout
+    if len(layout.builds) < 2:
+        return
+    for plan in layout.builds_of(layout.primary().name):
+        holder = held_by(subject, plan.name)
+        if not holder:
+            yield NotChecked(f"build {plan.name}", "nothing of the build was found in the image")
+            continue
+        outcomes = [*_in_place(subject, plan), *_inside(subject, plan, holder)]
+        yield from outcomes or [_nothing_found(subject, plan)]
+
+
+def _nothing_found(subject: Subject, plan: BuildPlan) -> Outcome:
+    """The builds at hand were looked for by their vectors and build ids, others by build ids alone."""
+    for name in subject.layout.builds:
+        if name not in subject.builds and name != plan.name and not known_id(subject, name):
+            searched = "only build ids were looked for inside it, and none was found"
+            return NotChecked(f"build {plan.name}", f"{searched}: {needs_build(name)}")
+    return Holds(f"build {plan.name}, which holds no copy of another build")
+
+
+def _in_place(subject: Subject, plan: BuildPlan) -> Iterator[Outcome]:
+    """Copies at the very place where the other build is stored."""
+    placement = subject.placements.get(plan.name)
+    if placement is None:
+        return
+    for other in subject.layout.builds.values():
+        if subject.layout.cores[other.core].role == "primary":
+            continue
+        copy = held_in(placement, subject.layout.span_of(other.stored_in))
+        if copy:
+            yield _copy_in_place(subject, plan, other, copy)
+
+
+def _copy_in_place(subject: Subject, plan: BuildPlan, other: BuildPlan, copy: list[Held]) -> Outcome:
+    extent = Span.from_bounds(copy[0].address, copy[-1].span.end)
+    where = f"copy of build {other.name} inside build {plan.name}, at its place {extent}"
+    placement = subject.placements.get(other.name)
+    ids = [each.build_id for held in copy for each in build_id_notes(held.data)]
+    if placement is None:
+        known = known_id(subject, other.name)
+        if known is None or not ids:
+            return NotChecked(where, needs_build(other.name))
+        return Holds(where) if known in ids else _stale(subject, plan, other, extent, ids, None, b"")
+    original = own_bytes(subject, placement)
+    erased = subject.erased_byte_at(extent.start)
+    for held in copy:
+        if deviation := differing(original, held.address, held.data, erased):
+            expected = original.read(Span(deviation.first, 1), erased)
+            return _stale(subject, plan, other, extent, ids, deviation, expected, held)
+    return Holds(where)
+
+
+def _inside(subject: Subject, plan: BuildPlan, holder: list[Held]) -> Iterator[Outcome]:
+    """Copies anywhere else, as arrays in the primary's code have them."""
+    seen: list[Span] = []
+    for name, placement in subject.placements.items():
+        if name == plan.name:
+            continue
+        for copy in copies_of(subject, placement, holder):
+            seen.append(copy.span)
+            where = f"copy of build {name} inside build {plan.name}, {copy.span}"
+            if copy.deviation is None:
+                yield Holds(where)
+                continue
+            held = next(each for each in holder if each.span.holds(copy.span.start))
+            inside = copy.span.intersection(held.span)
+            ids = [each.build_id for each in build_id_notes(held.cut(inside).data)]
+            original = own_bytes(subject, placement)
+            bounds = original.bounds() or copy.span
+            at = copy.deviation.first - copy.span.start + bounds.start
+            expected = original.read(Span(at, 1), subject.erased_byte_at(at))
+            yield _stale(subject, plan, placement.plan, copy.span, ids, copy.deviation, expected, held)
+    yield from _by_id(subject, plan, ids_in(holder, seen))
+
+
+def _by_id(subject: Subject, plan: BuildPlan, notes: list[tuple[int, bytes]]) -> Iterator[Outcome]:
+    """Copies of which only the build id note is known."""
+    own = known_id(subject, plan.name)
+    others = [name for name in subject.layout.builds if name != plan.name]
+    ids = {name: known_id(subject, name) for name in others}
+    strange = []
+    for address, build_id in notes:
+        if build_id == own:
+            continue
+        copied = next((name for name in others if ids[name] == build_id), None)
+        if copied:
+            yield Holds(f"build id of {copied} inside build {plan.name}, at {format_address(address)}")
+        else:
+            strange.append((address, build_id))
+    build = subject.builds.get(plan.name)
+    if own is None and (build is None or build.kind != "elf"):
+        strange = strange[1:]  # nothing tells its own id, so one of them may well be it
+    unknown = [name for name in others if ids[name] is None]
+    for address, build_id in strange:
+        where = f"build id {build_id.hex()} inside build {plan.name}, at {format_address(address)}"
+        if own is None or unknown:
+            lacking = next(iter([*unknown, plan.name]))
+            yield NotChecked(where, needs_elf(lacking, subject.builds.get(lacking), "build id"))
+        else:
+            yield _foreign_id(subject, plan, address, build_id, {name: ids[name] or b"" for name in others})
+
+
+def _stale(
+    subject: Subject,
+    plan: BuildPlan,
+    other: BuildPlan,
+    extent: Span,
+    ids: list[bytes],
+    deviation: Deviation | None,
+    expected: bytes,
+    held: Held | None = None,
+) -> Finding:
+    build = subject.builds.get(other.name)
+    known = known_id(subject, other.name)
+    found, wanted = f"build id {id_words(ids)}", f"build id {id_words([known] if known else [])}"
+    where = f"build {plan.name}, copy in {extent}"
+    lines: tuple[str, ...] = ()
+    if deviation:
+        where += f", first difference at {format_address(deviation.first)}"
+        there = held.data[deviation.first - held.address :][:1] if held else b""
+        found = f"{f'0x{there[0]:02X}' if there else 'the end of the copy'}, {found}"
+        wanted = f"0x{expected[0]:02X}, {wanted}"
+        lines = (f"{counted(deviation.count, 'byte')} of the copy differ, in {deviation.span}",)
+    source = f"as in {build.file}" if build else "as the record says"
+    return Finding(
+        f"the copy of build {other.name} inside build {plan.name} is not the {other.name} of this image",
+        (plan.name, other.name, plan.core, other.core, plan.stored_in, other.stored_in),
+        where,
+        found,
+        f"{wanted}, {source}",
+        deviation.span if deviation else extent,
+        f"build {plan.name} again with the new {other.name}, "
+        f"or hand in the {other.name} that it was built with",
+        lines,
+    )
+
+
+def _foreign_id(
+    subject: Subject, plan: BuildPlan, address: int, build_id: bytes, ids: dict[str, bytes]
+) -> Finding:
+    return Finding(
+        f"build {plan.name} holds a build id that is neither its own nor that of another build of this image",
+        (plan.name, plan.core, plan.stored_in, *ids),
+        f"build {plan.name}, note at {format_address(address)}",
+        build_id.hex(),
+        ", ".join(f"{each.hex()} of {name}" for name, each in ids.items()),
+        Span(address, 16 + len(build_id)),
+        f"build {plan.name} again after what it carries; if this is a library's note, waive the rule",
+    )
+
+
+RULE = Rule(
+    name="embedded-build-current",
+    severity="error",
+    checks="A copy of another build that the primary's build carries, found at that build's place, by its "
+    "vector table or by its build id, equals the build at hand or has its build id.",
+    why="A primary that was not built anew after the secondary carries yesterday's secondary. The device "
+    "starts that one, or refuses the update since nothing seems to have changed, and the two cores' code no "
+    "longer fits.",
+    remedy="Build the secondary first and the primary with it, in one step, and hand in both from that step.",
+    source='System V gABI, section "Note Section", for the build id note; common practice',
+    absent="the layout has one build only",
+    check=check,
+)

@@ -1,0 +1,136 @@
+"""Rule ``image-equals-builds``: the image holds the builds at hand, byte by byte."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from gemel.check.image_bytes import Deviation, differing, differs_only_as
+from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.subject import Subject
+from gemel.check.wording import counted, needs_build, segment_words, symbol_at
+from gemel.check.written_places import UnknownPlace, WrittenPlaces, written_places
+from gemel.join.placement import Piece, Placement
+from gemel.layout.addresses import locate
+from gemel.spans import Span, format_address, without
+
+ROW = 8
+"""Bytes shown of image and build from the first difference on."""
+
+
+class _Difference(NamedTuple):
+    piece: Piece
+    deviation: Deviation
+
+
+def check(subject: Subject) -> Iterator[Outcome]:
+    """One outcome for each build."""
+    places = written_places(subject)
+    for name in subject.layout.builds:
+        placement = subject.placements.get(name)
+        yield (
+            _outcome(subject, placement, places)
+            if placement
+            else NotChecked(f"build {name}", needs_build(name))
+        )
+
+
+def _outcome(subject: Subject, placement: Placement, places: WrittenPlaces) -> Outcome:
+    where = f"build {placement.plan.name}"
+    pieces = [piece for piece in placement.pieces if _in_flash(subject, piece)]
+    if not pieces:
+        return NotChecked(where, "none of its bytes lies in flash: see load-addresses-in-flash")
+    differences = [
+        _Difference(piece, deviation)
+        for piece in pieces
+        for span in without([piece.span], places.known.values())
+        if (deviation := _deviation(subject, piece, span))
+    ]
+    if not differences:
+        if len(pieces) < len(placement.build.stored):
+            return NotChecked(where, "some of its bytes do not lie in flash: see load-addresses-in-flash")
+        return Holds(where)
+    unknown = [place for place in places.unknown if _concerns(subject, placement, place)]
+    count = sum(each.deviation.count for each in differences)
+    if count <= sum(place.width for place in unknown):
+        first = format_address(differences[0].deviation.first)
+        names = ", ".join(f"{place.name} (symbol {place.symbol})" for place in unknown)
+        needed = ", ".join(dict.fromkeys(f"{place.build}=FILE" for place in unknown))
+        may_be = f"{counted(count, 'byte')} from {first} on may be {names}"
+        return NotChecked(where, f"{may_be}: needs the ELF file with symbols, {needed}")
+    return _finding(subject, placement, differences, count)
+
+
+def _in_flash(subject: Subject, piece: Piece) -> bool:
+    located = locate(subject.layout, piece.address)
+    return located is not None and located.memory.holds_image
+
+
+def _deviation(subject: Subject, piece: Piece, span: Span) -> Deviation | None:
+    start = span.start - piece.address
+    data = memoryview(piece.segment.data)[start : start + span.size]
+    return differing(subject.image, span.start, data, subject.erased_byte_at(span.start))
+
+
+def _concerns(subject: Subject, placement: Placement, place: UnknownPlace) -> bool:
+    """Whether a place that is not known may lie in bytes of this build."""
+    area = subject.layout.span_of(subject.layout.builds[place.build].stored_in)
+    return any(piece.span.overlaps(area) for piece in placement.pieces)
+
+
+def _finding(subject: Subject, placement: Placement, differences: list[_Difference], count: int) -> Finding:
+    plan, build = placement.plan, placement.build
+    piece, deviation = differences[0]
+    offset = deviation.first - piece.address
+    expected = piece.segment.data[offset : offset + ROW]
+    found = subject.bytes_of(Span(deviation.first, len(expected)))
+    symbol = symbol_at(build, piece.segment.run_address + offset)
+    extent = Span.from_bounds(deviation.first, differences[-1].deviation.last + 1)
+    return Finding(
+        f"the image does not hold build {plan.name} as it is at hand: {counted(count, 'byte')} differ",
+        (plan.name, plan.core, plan.stored_in),
+        f"{segment_words(build, piece.segment)}, first difference at {format_address(deviation.first)}"
+        + (f", in {symbol}" if symbol else ""),
+        f"{found.hex(' ')} in the image",
+        f"{expected.hex(' ')} in {build.file}",
+        extent,
+        lines=tuple(_explanations(subject, differences, count)),
+    )
+
+
+def _explanations(subject: Subject, differences: list[_Difference], count: int) -> Iterator[str]:
+    """Where the differences lie, and what a usual cause would look like."""
+    spans = [each.deviation.span for each in differences]
+    if count > 1:
+        yield f"the differing bytes lie in {', '.join(map(str, spans[:3]))}{', ...' if spans[3:] else ''}"
+    for byte, words in (
+        (subject.erased_byte_at(spans[0].start), "erased: these bytes are not in the image"),
+        (0x00, "zero: padding of another file may have been written over them"),
+    ):
+        if all(_all_differing_are(subject, each, byte) for each in differences):
+            yield f"in the image each of them is {words}"
+            return
+
+
+def _all_differing_are(subject: Subject, difference: _Difference, byte: int) -> bool:
+    """Whether the image has ``byte`` wherever it differs, from the first difference to the last."""
+    piece, span = difference.piece, difference.deviation.span
+    held = subject.bytes_of(span)
+    start = span.start - piece.address
+    expected = piece.segment.data[start : start + span.size]
+    return differs_only_as(held, expected, byte)
+
+
+RULE = Rule(
+    name="image-equals-builds",
+    severity="error",
+    checks="Each byte that a build at hand stores is in the image at its place, save where the layout writes "
+    "a stamp or a checksum.",
+    why="The device runs what is in the image, not what was tested: another version of a build, one that "
+    "padding of another file was written over, or one that something changed after the link. Symbols and "
+    "debug information of the build at hand then belong to other code than the one that fails.",
+    remedy="Hand in the files that the image was joined from, or join again from these.",
+    source="common practice",
+    absent="the layout has no build",
+    check=check,
+)

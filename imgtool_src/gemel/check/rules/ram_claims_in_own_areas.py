@@ -1,0 +1,177 @@
+"""Rule ``ram-claims-in-own-areas``: a build takes RAM only where its core owns it or all share it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.builds.build import Build
+from gemel.check.ram_claims import Claim, claims_of, own_ram, shared_ram
+from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.subject import Subject
+from gemel.check.wording import biggest_symbols, in_short, needs_elf, owners_of, segment_words, sized
+from gemel.layout.addresses import locate
+from gemel.layout.model import Area, BuildPlan, Layout
+from gemel.spans import Span, format_address, without
+
+
+def check(subject: Subject) -> Iterator[Outcome]:
+    """One outcome for each build, one finding for each piece of memory that it should not take."""
+    for name, plan in subject.layout.builds.items():
+        where = f"build {name}"
+        build = subject.builds.get(name)
+        reason = needs_elf(name, build, "RAM use")
+        if build is None or reason:
+            yield NotChecked(where, reason)
+            continue
+        findings = list(in_short(_findings(subject.layout, plan, build)))
+        if findings:
+            yield from findings
+        elif _owner_unknown(subject.layout, plan, build):
+            yield NotChecked(
+                where, f"needs the RAM that the core owns: ram in [core.{plan.core}] of the layout"
+            )
+        else:
+            yield Holds(where)
+
+
+def _owner_unknown(layout: Layout, plan: BuildPlan, build: Build) -> bool:
+    """Whether the build takes RAM and the layout does not say what RAM its core owns."""
+    return not layout.cores[plan.core].ram and any(_astray(layout, plan, build))
+
+
+def _astray(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[tuple[Claim, Span, Area | None]]:
+    """Each piece of claimed RAM that the core does not own and nobody shares, with the area it lies in."""
+    allowed = own_ram(layout, plan.core) + shared_ram(layout)
+    for claim in claims_of(layout, plan, build):
+        rest = without([claim.plain], allowed) if claim.in_ram else []
+        for area in layout.areas.values() if rest else ():
+            span = layout.span_of(area.name)
+            yield from ((claim, piece.intersection(span), area) for piece in rest if piece.overlaps(span))
+            rest = without(rest, [span])
+        yield from ((claim, piece, None) for piece in rest)
+
+
+def _findings(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[Finding]:
+    for claim, span, area in _astray(layout, plan, build):
+        if area or layout.cores[plan.core].ram:
+            yield _foreign(layout, plan, build, claim, span, area)
+    own, shared = own_ram(layout, plan.core), shared_ram(layout)
+    for claim in claims_of(layout, plan, build):
+        if not claim.in_ram:
+            yield _no_ram(layout, plan, build, claim)
+            continue
+        outside_shared = without([claim.plain], without(shared, own))
+        if outside_shared and outside_shared != [claim.plain] and not without([claim.plain], own + shared):
+            yield _runs_over(layout, plan, build, claim)
+
+
+def _expected(layout: Layout, plan: BuildPlan) -> str:
+    names = [*layout.cores[plan.core].ram]
+    names += [
+        each.runs_in for each in layout.builds_of(plan.core) if each.runs_in and each.runs_in not in names
+    ]
+    names += [
+        area.name for area in layout.areas.values() if area.purpose == "shared" and area.name not in names
+    ]
+    listed = ", ".join(f"{name} {layout.span_of(name)}" for name in names)
+    return f"inside {listed}" if listed else "no RAM, since the layout gives the core none"
+
+
+def _seen(claim: Claim, span: Span) -> Span:
+    """``span`` (plain) as the build's core sees it."""
+    return span.moved(claim.seen.start - claim.plain.start)
+
+
+def _found(claim: Claim, plan: BuildPlan, span: Span) -> str:
+    seen = _seen(claim, span)
+    return (
+        sized(span)
+        if seen == span
+        else f"{sized(span)}, which core {plan.core} sees at {format_address(seen.start)}"
+    )
+
+
+def _symbol_lines(build: Build, seen: Span) -> tuple[str, ...]:
+    symbols = biggest_symbols(build, seen)
+    return (f"largest objects of build {build.name} there: {symbols}",) if symbols else ()
+
+
+def _foreign(
+    layout: Layout, plan: BuildPlan, build: Build, claim: Claim, span: Span, area: Area | None
+) -> Finding:
+    words, owners = owners_of(layout, area) if area else ("", ())
+    place = f"in area {area.name}, {words}" if area else "that belongs to no area"
+    memory = claim.memory.name if claim.memory else ""
+    return Finding(
+        f"build {plan.name} takes RAM {place}",
+        (plan.name, plan.core, *([area.name] if area else []), memory, *owners),
+        segment_words(build, claim.segment),
+        _found(claim, plan, span),
+        _expected(layout, plan),
+        span,
+        lines=_symbol_lines(build, _seen(claim, span)),
+    )
+
+
+def _runs_over(layout: Layout, plan: BuildPlan, build: Build, claim: Claim) -> Finding:
+    shared = [
+        area.name
+        for area in layout.areas.values()
+        if area.purpose == "shared" and layout.span_of(area.name).overlaps(claim.plain)
+    ]
+    return Finding(
+        f"one segment of build {plan.name} runs from its own RAM into what is shared",
+        (plan.name, plan.core, *shared),
+        segment_words(build, claim.segment),
+        _found(claim, plan, claim.plain),
+        _expected(layout, plan),
+        claim.plain,
+        "give what is shared a segment of its own, behind all that is cleared or initialised at the start",
+        _symbol_lines(build, claim.seen),
+    )
+
+
+def _no_ram(layout: Layout, plan: BuildPlan, build: Build, claim: Claim) -> Finding:
+    parties = (plan.name, plan.core)
+    where = segment_words(build, claim.segment)
+    if claim.memory:
+        return Finding(
+            f"build {plan.name} takes {claim.memory.kind} {claim.memory.name} as if it were RAM",
+            (*parties, claim.memory.name),
+            where,
+            f"cleared bytes or a run address without stored bytes in {sized(claim.seen)}",
+            _expected(layout, plan),
+            claim.plain,
+            lines=_symbol_lines(build, claim.seen),
+        )
+    lines = []
+    if located := locate(layout, claim.seen.start):
+        start = format_address(located.memory.views.get(plan.core, located.memory.start))
+        memory = f"{located.memory.kind} {located.memory.name}"
+        lines.append(f"others see {memory} there; core {plan.core} sees it at {start}")
+    return Finding(
+        f"build {plan.name} takes memory where core {plan.core} sees none",
+        parties,
+        where,
+        sized(claim.seen),
+        _expected(layout, plan),
+        claim.seen,
+        "link it for the addresses that its core sees, or add the memory or its view to the layout",
+        (*lines, *_symbol_lines(build, claim.seen)),
+    )
+
+
+RULE = Rule(
+    name="ram-claims-in-own-areas",
+    severity="error",
+    checks="The memory that each segment of a build takes at run time, as its core sees it, lies in RAM that "
+    "this core owns, in the area that the build is copied to, or as a whole in shared areas.",
+    why="A build that takes RAM outside its own overwrites the other core's data, stack or copied code, or "
+    "memory that does not exist on the device, where every access faults. Data that runs over into a shared "
+    "area is cleared by one core's start after the other has filled it.",
+    remedy="Mend the RAM regions of the build's linker script to what the layout gives its core, or the "
+    "layout.",
+    source="System V gABI, chapter 7, program header, p_vaddr and p_memsz; common practice",
+    absent="the layout has no build",
+    check=check,
+)

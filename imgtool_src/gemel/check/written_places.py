@@ -1,0 +1,49 @@
+"""Where a join writes into builds' bytes afterwards: the places of stamps and checksums."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from gemel.errors import GemelError
+from gemel.integrity.checksums import checksum_size
+from gemel.integrity.places import address_of
+from gemel.layout.model import Checksum, Stamp, SymbolPlace
+from gemel.spans import Span
+
+if TYPE_CHECKING:
+    from gemel.check.subject import Subject
+
+
+@dataclass(frozen=True, slots=True)
+class UnknownPlace:
+    """A stamp or checksum whose place is a symbol that cannot be looked up; ``width`` in bytes."""
+
+    name: str
+    build: str
+    symbol: str
+    width: int
+
+
+@dataclass(frozen=True, slots=True)
+class WrittenPlaces:
+    """The plain spans of all stamps and checksums by name, and those that could not be told."""
+
+    known: dict[str, Span]
+    unknown: tuple[UnknownPlace, ...]
+
+
+def written_places(subject: Subject) -> WrittenPlaces:
+    """The places that the layout declares, as far as the builds at hand tell them."""
+    known: dict[str, Span] = {}
+    unknown: list[UnknownPlace] = []
+    items: list[Stamp | Checksum] = [*subject.layout.stamps, *subject.layout.checksums]
+    for item in items:
+        width = item.width if isinstance(item, Stamp) else checksum_size(item)
+        try:
+            known[item.name] = Span(address_of(subject.layout, item.at, subject.symbols), width)
+        except GemelError:
+            if not isinstance(item.at, SymbolPlace):
+                raise
+            unknown.append(UnknownPlace(item.name, item.at.build, item.at.symbol, width))
+    return WrittenPlaces(known, tuple(unknown))
