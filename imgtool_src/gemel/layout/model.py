@@ -10,22 +10,8 @@ import datetime
 from dataclasses import dataclass
 from typing import Literal
 
-from gemel.layout.kinds import (
-    NAME_PATTERN,
-    Address,
-    Always,
-    Choice,
-    Day,
-    Either,
-    Flag,
-    Integer,
-    ListOf,
-    MapOf,
-    Size,
-    Table,
-    Text,
-    key,
-)
+from gemel.layout.kinds import Address, Always, Choice, Day, Flag, Integer, Size, Text, VersionText, key
+from gemel.layout.tables import NAME_PATTERN, Either, ListOf, MapOf, Table
 from gemel.spans import Span
 
 NAME = Text(23, NAME_PATTERN, "the name of a table of this layout", "name")
@@ -52,7 +38,7 @@ class Memory:
     aliases: tuple[int, ...] = key(
         ListOf(Address(), 16), "other addresses at which every core sees the same bytes", ()
     )
-    views: dict[str, int] = key(MapOf(Address()), "cores that see it elsewhere instead, and where", {})
+    views: dict[str, int] = key(MapOf(Address(), 16), "cores that see it elsewhere instead, and where", {})
 
     @property
     def span(self) -> Span:
@@ -126,7 +112,9 @@ class BuildPlan:
         (),
     )
     runs_in: str | None = key(NAME, "the RAM area that the primary copies it to; absent: runs in place", None)
-    path: str | None = key(Text(), "the file, relative to the layout; the command line overrides it", None)
+    path: str | None = key(
+        Text(), "the file, relative to the layout; the command line overrides it", None, digested=False
+    )
     vector_offset: int = key(Size(0), "bytes from the start of its area to its vector table", 0)
 
 
@@ -177,7 +165,7 @@ class Stamp:
     width: int = key(Integer(1, 256), "bytes it takes; text and digests are padded with zeros")
     byte_order: Literal["little", "big"] = key(Choice("little", "big"), "of numbers", "little")
     value: int | str | StampValue = key(
-        Either(Integer(0, (1 << 64) - 1), Text(256), Table(StampValue, exactly_one=True)),
+        Either(Integer(0, (1 << 64) - 1), Text(256, ""), Table(StampValue, exactly_one=True)),
         "a number, a text, or what to find out",
     )
 
@@ -296,7 +284,7 @@ class Waiver:
 
     rule: str = key(Text(80), "the rule's name")
     where: str = key(Text(80), "the area, build, core, memory, stamp or checksum the finding names")
-    reason: str = key(Text(2000), "why it is acceptable")
+    reason: str = key(Text(2000, ""), "why it is acceptable")
     until: datetime.date = key(Day(), "last day on which it counts")
 
 
@@ -313,20 +301,16 @@ class Layout:
 
     format: int = key(Always(1), "version of the layout language")
     product: str = key(Text(31), "the product's name, up to 31 bytes; goes into the record")
-    version: str | None = key(
-        Text(23, r"\d{1,5}\.\d{1,5}\.\d{1,9}", 'a version "X.Y.Z"'),
-        "version; the command line overrides it",
-        None,
-    )
+    version: str | None = key(VersionText(), "version; the command line overrides it", None)
     rollback: int = key(Integer(0, HIGHEST), "rollback counter: never lower than that of an older version", 0)
-    memories: dict[str, Memory] = key(MapOf(Table(Memory)), "the device's memories", name="memory")
+    memories: dict[str, Memory] = key(MapOf(Table(Memory), 64), "the device's memories", name="memory")
     cores: dict[str, Core] = key(
-        MapOf(Table(Core)), "its cores: one primary, any number of secondaries", name="core"
+        MapOf(Table(Core), 16), "its cores: one primary, any number of secondaries", name="core"
     )
-    areas: dict[str, Area] = key(MapOf(Table(Area)), "what its memories are set aside for", name="area")
-    builds: dict[str, BuildPlan] = key(MapOf(Table(BuildPlan)), "what goes into the image", name="build")
+    areas: dict[str, Area] = key(MapOf(Table(Area), 512), "what its memories are set aside for", name="area")
+    builds: dict[str, BuildPlan] = key(MapOf(Table(BuildPlan), 64), "what goes into the image", name="build")
     contracts: dict[str, Contract] = key(
-        MapOf(Table(Contract)), "what the cores' code must agree on", {}, name="contract"
+        MapOf(Table(Contract), 64), "what the cores' code must agree on", {}, name="contract"
     )
     stamps: tuple[Stamp, ...] = key(ListOf(Table(Stamp), 256), "values written at join", (), name="stamp")
     checksums: tuple[Checksum, ...] = key(
@@ -334,7 +318,7 @@ class Layout:
     )
     record: RecordPlan | None = key(Table(RecordPlan), "the record; absent: none is written", None)
     seal: SealPlan | None = key(Table(SealPlan), "the seal; absent: none is expected", None)
-    rules: RulesPlan = key(Table(RulesPlan), "how the rules are applied", RulesPlan())
+    rules: RulesPlan = key(Table(RulesPlan), "how the rules are applied", RulesPlan(), digested=False)
 
     def span_of(self, area: str) -> Span:
         """The addresses of an area, as the primary and the programmer see them."""

@@ -1,92 +1,169 @@
-"""The line on which a key of a TOML text stands, found with the TOML parser itself.
+"""The lines on which keys of a TOML text stand.
 
-The parser gives values without positions.  A key's line is that of the shortest prefix of the text, cut
-at line ends, in which the parser sees the key.  That holds for every way TOML can write a key
-(headers, dotted keys, inline tables, arrays of tables), and costs nothing while a layout is valid.
+The parser of the standard library gives values without positions.  `lines_of` walks a text that this
+parser has accepted once more, from key to key, and notes the lines of the paths asked for; it does not
+read values, and trusts that the text is valid.  A walk takes time in proportion to the text and memory
+in proportion to what is asked.  Standard: TOML 1.0.0 (toml.io), sections Keys, Table, Array of Tables.
 """
 
 from __future__ import annotations
 
+import re
 import tomllib
-from typing import Any
+from collections.abc import Sequence
 
 from gemel.layout.kinds import KeyPath
 
+_BLANK = re.compile(r"(?:[ \t\n]|#[^\n]*)*+")
+_SPACE = re.compile(r"[ \t]*+")
+_KEY = re.compile(r'"(?:[^"\\\n]|\\.)*+"|\'[^\'\n]*+\'|[A-Za-z0-9_-]++')
+_STRING = re.compile(
+    r'"""(?:[^"\\]|\\[\s\S]|"(?!""))*+"{3,5}'
+    r"|'''(?:[^']|'(?!''))*+'{3,5}"
+    r'|"(?:[^"\\\n]|\\.)*+"'
+    r"|'[^'\n]*+'"
+)
+_OTHER = re.compile(r"[^,\]}#\n]*+")
 
-class Positions:
-    """Finds lines in one TOML text; parses prefixes only when asked, and each at most once."""
 
-    def __init__(self, text: str) -> None:
-        """Take the whole text, which must parse."""
-        self._lines = text.splitlines(keepends=True)
-        self._prefixes: dict[int, dict[str, Any] | None] = {}
+def lines_of(text: str, paths: Sequence[KeyPath]) -> list[int]:
+    """For each path the line (from 1) of its key, or of its nearest parent that stands in ``text``.
 
-    def line_of(self, path: KeyPath) -> int:
-        """The line (from 1) of the key at ``path``, or of its nearest parent that stands in the text.
+    ``text`` must parse as TOML, with line ends of one character.  An entry of a list has its own line; a
+    table has that of its header, or of its first key where it has none.
+    """
+    walk = _Walk(text, {path[:length] for path in paths for length in range(1, len(path) + 1)})
+    if walk.wanted:
+        walk.document()
+    return [_nearest(walk.lines, path) for path in paths]
 
-        A value over several lines is given by the line on which it starts.
-        """
-        while path:
-            line = self._first_line_with(path)
-            if line:
-                return line
-            path = path[:-1]
-        return 1
 
-    def _first_line_with(self, path: KeyPath) -> int:
-        """Bisect for the first whole prefix that holds ``path``; 0 when even the whole text does not."""
-        without, holding = 0, len(self._lines)
-        if not self._holds(holding, path):
-            return 0
-        while True:
-            middle = self._next_whole((without + holding) // 2 or 1, holding)
-            if middle >= holding or middle <= without:
-                middle = self._previous_whole(holding)
-                if middle <= without:
-                    return without + 1 + self._blank_lines_from(without)
-            if self._holds(middle, path):
-                holding = middle
+def _nearest(lines: dict[KeyPath, int], path: KeyPath) -> int:
+    while path:
+        if path in lines:
+            return lines[path]
+        path = path[:-1]
+    return 1
+
+
+class _Walk:
+    """One pass over a text; ``lines`` holds what was found of ``wanted``."""
+
+    def __init__(self, text: str, wanted: set[KeyPath]) -> None:
+        self.wanted = wanted
+        self.lines: dict[KeyPath, int] = {}
+        self._text = text + "\n"
+        self._at = 0
+        self._counted_to, self._line = 0, 1
+        self._last_of: dict[KeyPath, int] = {}
+
+    def document(self) -> None:
+        """Walk the whole text, statement by statement."""
+        table: KeyPath = ()
+        self._skip(_BLANK)
+        while self._at < len(self._text):
+            if self._text[self._at] == "[":
+                table = self._header()
             else:
-                without = middle
+                self._value(self._key(table))
+            self._skip(_BLANK)
 
-    def _blank_lines_from(self, line: int) -> int:
-        """How many lines behind ``line`` are blank or comments, which the parser reads as nothing."""
-        count = 0
-        for text in self._lines[line:]:
-            stripped = text.strip()
-            if stripped and not stripped.startswith("#"):
-                break
-            count += 1
-        return count
+    def _header(self) -> KeyPath:
+        """``[a.b]`` or ``[[a.b]]``; gives the path of the table that it opens."""
+        several = self._text.startswith("[[", self._at)
+        self._at += 2 if several else 1
+        steps = self._steps()
+        self._at += 2 if several else 1
+        path: KeyPath = ()
+        for step in steps[:-1]:
+            path = self._into_last((*path, step))
+            self._note(path)
+        path = (*path, steps[-1])
+        if several:
+            self._note(path)
+            self._last_of[path] = self._last_of.get(path, -1) + 1
+            path = self._into_last(path)
+        self._note(path, by_header=True)
+        return path
 
-    def _next_whole(self, line: int, end: int) -> int:
-        """The first line from ``line`` on at which the text so far is whole TOML, at most ``end``."""
-        while line < end and self._parsed(line) is None:
-            line += 1
-        return line
+    def _into_last(self, path: KeyPath) -> KeyPath:
+        """``path``, or the last entry so far where it is an array of tables."""
+        self._note(path)
+        return (*path, self._last_of[path]) if path in self._last_of else path
 
-    def _previous_whole(self, line: int) -> int:
-        """The last line before ``line`` at which the text so far is whole TOML; 0 for none."""
-        line -= 1
-        while line > 0 and self._parsed(line) is None:
-            line -= 1
-        return line
+    def _key(self, table: KeyPath) -> KeyPath:
+        """A key with all its dotted parts and the equals sign; gives its path."""
+        path = table
+        for step in self._steps():
+            path = (*path, step)
+            self._note(path)
+        self._at += 1
+        self._skip(_SPACE)
+        return path
 
-    def _parsed(self, line: int) -> dict[str, Any] | None:
-        if line not in self._prefixes:
-            try:
-                self._prefixes[line] = tomllib.loads("".join(self._lines[:line]))
-            except tomllib.TOMLDecodeError:
-                self._prefixes[line] = None
-        return self._prefixes[line]
+    def _steps(self) -> list[str]:
+        """The parts of a dotted key, up to what follows it."""
+        steps = []
+        while True:
+            self._skip(_SPACE)
+            start = self._at
+            self._skip(_KEY)
+            steps.append(_plain_key(self._text[start : self._at]))
+            self._skip(_SPACE)
+            if self._text[self._at] != ".":
+                return steps
+            self._at += 1
 
-    def _holds(self, line: int, path: KeyPath) -> bool:
-        node: Any = self._parsed(line)
-        for step in path:
-            if isinstance(step, int):
-                if not isinstance(node, list) or step >= len(node):
-                    return False
-            elif not isinstance(node, dict) or step not in node:
-                return False
-            node = node[step]
-        return True
+    def _value(self, path: KeyPath) -> None:
+        """A value with all in it; ``open_values`` are the lists (next position) and tables (-1) around it."""
+        open_values: list[tuple[KeyPath, int]] = []
+        while True:
+            character = self._text[self._at]
+            if character in "[{":
+                self._at += 1
+                open_values.append((path, 0 if character == "[" else -1))
+            else:
+                self._skip(_STRING if character in "\"'" else _OTHER)
+            inner = self._next_in(open_values)
+            if inner is None:
+                return
+            path = inner
+
+    def _next_in(self, open_values: list[tuple[KeyPath, int]]) -> KeyPath | None:
+        """The path of the next value in the innermost open one, closing those that end; None for none."""
+        while open_values:
+            self._skip(_BLANK)
+            character = self._text[self._at]
+            if character == ",":
+                self._at += 1
+            elif character in "]}":
+                self._at += 1
+                open_values.pop()
+            else:
+                parent, position = open_values[-1]
+                if position < 0:
+                    return self._key(parent)
+                open_values[-1] = parent, position + 1
+                path = (*parent, position)
+                self._note(path)
+                return path
+        return None
+
+    def _skip(self, pattern: re.Pattern[str]) -> None:
+        match = pattern.match(self._text, self._at)
+        if match:
+            self._at = match.end()
+
+    def _note(self, path: KeyPath, by_header: bool = False) -> None:
+        """Keep the current line for ``path`` unless it has one; a table's own header counts before others."""
+        if path in self.wanted and (by_header or path not in self.lines):
+            self._line += self._text.count("\n", self._counted_to, self._at)
+            self._counted_to = self._at
+            self.lines[path] = self._line
+
+
+def _plain_key(written: str) -> str:
+    if written[:1] == '"' and "\\" in written:
+        decoded: str = tomllib.loads(f"key = {written}")["key"]
+        return decoded
+    return written[1:-1] if written[:1] in "\"'" else written

@@ -1,31 +1,41 @@
 """Reading a layout: TOML text to the frozen model, with every fault of it reported at once.
 
-The stages: the TOML parser; keys and values by the model's own declarations; then, if these are sound,
-what the parts say about each other (``consistency``).  A fault of an earlier stage hides the later
-stages, since what they would say might only be its echo.
+The stages: the TOML parser; keys and values by the model's own declarations; names, which must exist; then
+what the parts say about each other (``consistency``) and what further rooms have to say.  A fault of an
+earlier stage hides the later stages, since what they would say might only be its echo.
 """
 
 from __future__ import annotations
 
-import hashlib
-import json
+import re
 import tomllib
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import PurePath
 from typing import Any
 
 from gemel.errors import LayoutError, Problem
 from gemel.layout.consistency import faults_between
-from gemel.layout.kinds import INVALID, Fault, KeyPath, Table
+from gemel.layout.digest import digest_of
+from gemel.layout.kinds import INVALID, Fault, KeyPath, printable
 from gemel.layout.model import Layout
-from gemel.layout.positions import Positions
+from gemel.layout.names import unknown_names
+from gemel.layout.positions import lines_of
+from gemel.layout.tables import Table, dotted
 
 MOST_BYTES = 1 << 20
 """A layout file over 1 MiB is refused: none is that large, and its faults would not be readable."""
 
-NOT_DIGESTED = ("rules",)
-"""Tables that say how an image is judged and not what it is; they are left out of the digest."""
+MOST_FAULTS = 100
+"""Faults told of one file; whoever has more of them mends these first."""
+
+MOST_KEY_PARTS = 64
+"""Parts of a dotted key; the parser's time grows with their square, and a layout's keys have five."""
+
+_LONG_KEY = re.compile(r"""(?<![A-Za-z0-9_-])(?:(?:[A-Za-z0-9_-]++|"[^"]*+"|'[^']*+')[ \t]*+\.[ \t]*+){64}""")
+
+Check = Callable[[Layout], Iterable[Fault]]
+"""A check of a layout by a room that knows more than this one, such as checksum algorithms."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,87 +54,127 @@ class ReadLayout:
 
     def at(self, path: KeyPath) -> str:
         """``file:line`` of a key, for messages."""
-        return f"{self.file}:{Positions(self.text).line_of(path)}"
+        return f"{self.file}:{lines_of(self.text, [path])[0]}"
 
 
-def read_layout(
-    data: bytes, file: str, also: Sequence[Callable[[Layout], Iterable[Fault]]] = ()
-) -> ReadLayout:
+def read_layout(data: bytes, file: str, also: Sequence[Check] = ()) -> ReadLayout:
     """Read the layout in ``data``; ``file`` is its name in messages.
 
-    ``also`` are further checks, from rooms that know more than this one (such as checksum algorithms).
-    Raises LayoutError with all faults, each with file, line, key, found and expected.
+    ``also`` are further checks, which may count on every name in the layout to exist.  Raises LayoutError
+    with all faults (the first MOST_FAULTS of them) in the order of the file, each with file, line, key,
+    found and expected.
     """
     document, text = _parse(data, file)
     faults: list[Fault] = []
-    layout = Table(Layout).read(document, (), faults.append)
-    if layout is not INVALID and not faults:
-        faults.extend(faults_between(layout))
-        for check in also:
-            faults.extend(check(layout))
+    layout = _layout_in(document, faults)
+    if not faults:
+        _gather(faults, unknown_names(layout))
+    if not faults:
+        _gather(faults, _all_checks(layout, also))
     if faults:
-        positions = Positions(text)
-        raise LayoutError(_problem(fault, file, positions) for fault in faults)
-    return ReadLayout(layout, file, digest_of(document), text)
+        raise LayoutError(_problems(faults, file, text))
+    return ReadLayout(layout, file, digest_of(layout), text)
 
 
-def digest_of(document: dict[str, Any]) -> bytes:
-    """SHA-256 over the parsed layout as JSON with sorted keys, less the tables in NOT_DIGESTED.
+class _EnoughFaults(Exception):
+    """Stops a stage that found more than MOST_FAULTS faults."""
 
-    Comments, order and the way a number is written do not change it; a build's `path` neither.
-    """
-    kept: dict[str, Any] = {name: value for name, value in document.items() if name not in NOT_DIGESTED}
-    builds = kept.get("build", {})
-    kept["build"] = {
-        name: {key: value for key, value in plan.items() if key != "path"} for name, plan in builds.items()
-    }
-    canonical = json.dumps(kept, sort_keys=True, separators=(",", ":"), ensure_ascii=False, default=str)
-    return hashlib.sha256(canonical.encode()).digest()
+
+def _layout_in(document: dict[str, Any], faults: list[Fault]) -> Any:
+    """The model of ``document``; INVALID and ``faults`` filled where it has any."""
+
+    def report(fault: Fault) -> None:
+        faults.append(fault)
+        if len(faults) > MOST_FAULTS:
+            raise _EnoughFaults
+
+    version = document.get("format")
+    if isinstance(version, int) and not isinstance(version, bool) and version != 1:
+        hint = "this gemel reads format 1; another one may read this file"
+        faults.append(Fault(("format",), "unknown format of the layout", str(version), "1", hint))
+        return INVALID
+    try:
+        return Table(Layout).read(document, (), report)
+    except _EnoughFaults:
+        return INVALID
+
+
+def _gather(faults: list[Fault], found: Iterable[Fault]) -> None:
+    for fault in found:
+        faults.append(fault)
+        if len(faults) > MOST_FAULTS:
+            return
+
+
+def _all_checks(layout: Layout, also: Sequence[Check]) -> Iterator[Fault]:
+    """Faults of this room, then of the others, each key that is already at fault left out."""
+    told = set()
+    for fault in faults_between(layout):
+        told.add(fault.path)
+        yield fault
+    for check in also:
+        for fault in check(layout):
+            if fault.path not in told:
+                yield fault
 
 
 def _parse(data: bytes, file: str) -> tuple[dict[str, Any], str]:
     if len(data) > MOST_BYTES:
-        raise LayoutError(
-            Problem(
-                "the layout file is too large", file, f"{len(data):,} bytes", f"at most {MOST_BYTES:,} bytes"
-            )
-        )
+        found, expected = f"{len(data):,} bytes", f"at most {MOST_BYTES:,} bytes"
+        raise LayoutError(Problem("the layout file is too large", file, found, expected))
     try:
-        text = data.decode("utf-8-sig")
+        text = data.decode("utf-8-sig").replace("\r\n", "\n")
     except UnicodeDecodeError as error:
         line = data[: error.start].count(b"\n") + 1
-        problem = Problem(
-            "the layout is not UTF-8 text", f"{file}:{line}", f"byte 0x{data[error.start]:02X}", "UTF-8"
-        )
+        found = f"byte 0x{data[error.start]:02X}"
+        problem = Problem("the layout is not UTF-8 text", f"{file}:{line}", found, "UTF-8")
         raise LayoutError(problem) from error
-    text = text.replace("\r\n", "\n")
+    _refuse_long_keys(text, file)
     try:
         return tomllib.loads(text), text
-    except tomllib.TOMLDecodeError as error:
-        raise LayoutError(_syntax_problem(error, file, text)) from error
     except RecursionError as error:
-        raise LayoutError(Problem("the layout is nested too deeply", file, "", "tables of tables")) from error
+        expected = "tables of tables"
+        raise LayoutError(Problem("the layout is nested too deeply", file, "", expected)) from error
+    except ValueError as error:  # TOMLDecodeError, or a plain one for a number of thousands of digits
+        raise LayoutError(_syntax_problem(error, file, text)) from error
 
 
-def _syntax_problem(error: tomllib.TOMLDecodeError, file: str, text: str) -> Problem:
-    import re
+def _refuse_long_keys(text: str, file: str) -> None:
+    for number, line in enumerate(text.split("\n"), 1):
+        if line.count(".") >= MOST_KEY_PARTS and _LONG_KEY.search(line):
+            where, expected = f"{file}:{number}", f"fewer than {MOST_KEY_PARTS} parts, joined by dots"
+            raise LayoutError(Problem("a key of too many parts", where, printable(line), expected))
 
+
+def _syntax_problem(error: ValueError, file: str, text: str) -> Problem:
     message = str(error)
+    if not isinstance(error, tomllib.TOMLDecodeError):
+        digits = re.search(r"[0-9_]{4300,}", text)
+        line = text.count("\n", 0, digits.start()) + 1 if digits else 1
+        what = "a number of too many digits"
+        return Problem(what, f"{file}:{line}", message, "a number of at most 64 bits")
     match = re.search(r"\(at line (\d+), column \d+\)", message)
-    line = int(match[1]) if match else text.count("\n") + 1
-    lines = text.splitlines()
-    found = lines[line - 1].strip()[:60] if line <= len(lines) else "the end of the file"
-    reason = re.sub(r"\s*\(at .*\)$", "", message)
-    return Problem(f"not valid TOML: {reason}", f"{file}:{line}", found, "TOML 1.0 (toml.io)")
-
-
-def _problem(fault: Fault, file: str, positions: Positions) -> Problem:
-    dotted = ".".join(str(step) if isinstance(step, str) else f"[{step}]" for step in fault.path)
-    dotted = dotted.replace(".[", "[")
+    lines = text.rstrip("\n").split("\n")
+    line = int(match[1]) if match else len(lines)
+    found = printable(lines[line - 1].strip()) if match and line <= len(lines) else ""
+    reason = printable(re.sub(r"\s*\(at .*\)$", "", message), 200)
     return Problem(
-        f"{fault.what}: {dotted}" if dotted else fault.what,
-        f"{file}:{positions.line_of(fault.path)}",
-        fault.found,
-        fault.expected,
-        fault.next_step,
+        f"not valid TOML: {reason}", f"{file}:{line}", found or "the end of the file", "TOML 1.0 (toml.io)"
     )
+
+
+def _problems(faults: list[Fault], file: str, text: str) -> list[Problem]:
+    """The faults as problems, by line; where there are too many of them the last one says so."""
+    shown = faults[:MOST_FAULTS]
+    lines = lines_of(text, [fault.path for fault in shown])
+    placed = sorted(zip(lines, shown, strict=True), key=lambda pair: pair[0])
+    problems = [_problem(fault, f"{file}:{line}") for line, fault in placed]
+    if len(faults) > MOST_FAULTS:
+        hint = "mend these first"
+        problems.append(Problem(f"there are more than {MOST_FAULTS} faults", file, next_step=hint))
+    return problems
+
+
+def _problem(fault: Fault, where: str) -> Problem:
+    what = f"{fault.what}: {dotted(fault.path)}" if fault.path else fault.what
+    return Problem(what, where, fault.found, fault.expected, fault.next_step)

@@ -5,8 +5,9 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator
 
-from gemel.layout.kinds import REQUIRED, Either, Key, Kind, ListOf, MapOf, Table
+from gemel.layout.kinds import REQUIRED, Key, Kind
 from gemel.layout.model import Layout
+from gemel.layout.tables import Either, ListOf, MapOf, Table
 
 
 def layout_reference() -> str:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from gemel.layout.kinds import Table
 from gemel.layout.model import Layout
+from gemel.layout.tables import Table
 
 
 def layout_schema() -> dict[str, Any]:

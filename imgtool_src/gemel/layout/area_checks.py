@@ -1,0 +1,141 @@
+"""What a layout says of its areas and of what lies in them: builds, record, seal."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Iterator
+
+from gemel.layout.kinds import Fault, KeyPath
+from gemel.layout.model import BuildPlan, Layout, RecordPlan
+from gemel.spans import Span, format_address, format_size
+
+RECORD_MOST_BUILDS = 16
+RECORD_ALIGNMENT = 4
+RECORD_HEAD, RECORD_ENTRY = 196, 160
+"""Bytes of a record without entries and of an entry; the tests hold all four to the record's format."""
+
+VECTORS_AT_LEAST = 8
+"""Bytes of the two words that a core reads at its start: stack pointer and reset handler."""
+
+
+def area_faults(layout: Layout) -> Iterator[Fault]:
+    """Areas that do not lie inside one memory, or not apart."""
+    by_memory: dict[str, list[tuple[Span, str]]] = {}
+    for area in layout.areas.values():
+        memory, span = layout.memories[area.memory], layout.span_of(area.name)
+        if area.offset + area.size > memory.size:
+            found = f"{span}, {format_size(area.size)}"
+            expected = f"inside memory {memory.name}, {memory.span}"
+            yield Fault(("area", area.name), "area ends behind its memory", found, expected)
+        if memory.kind == "device":
+            path: KeyPath = ("area", area.name, "memory")
+            yield Fault(path, "area in device registers", memory.name, "a memory of kind flash, ram or rom")
+        by_memory.setdefault(area.memory, []).append((span, area.name))
+    for areas in by_memory.values():
+        areas.sort()
+        for index, (span, first) in enumerate(areas):
+            for other, second in areas[index + 1 :]:
+                if other.start >= span.end:
+                    break
+                what = f"areas overlap: {first} and {second} share {span.intersection(other)}"
+                yield Fault(("area", second), what, f"{first} {span}, {second} {other}", "areas apart")
+
+
+def build_faults(layout: Layout) -> Iterator[Fault]:
+    """Builds that lie where no build can lie, or where another does."""
+    if not layout.builds:
+        yield Fault(("build",), "the layout has no build", "none", "at least one [build.NAME]")
+    taken: dict[str, str] = {}
+    runners: dict[str, str] = {}
+    for build in layout.builds.values():
+        path: KeyPath = ("build", build.name)
+        yield from _stored(layout, (*path, "stored_in"), build.name, build.stored_in, taken)
+        for index, area in enumerate(build.also_stored_in):
+            yield from _stored(layout, (*path, "also_stored_in", index), build.name, area, taken)
+        if build.runs_in is not None:
+            yield from _running(layout, (*path, "runs_in"), build, build.runs_in, runners)
+        size = layout.areas[build.stored_in].size
+        if build.vector_offset + VECTORS_AT_LEAST > size:
+            found = f"{build.vector_offset:#x}"
+            expected = f"inside area {build.stored_in} of {format_size(size)}"
+            yield Fault((*path, "vector_offset"), "vector table behind its area", found, expected)
+        if build.vector_offset % 4:
+            found = f"{build.vector_offset:#x}"
+            yield Fault((*path, "vector_offset"), "vector table not at a word", found, "a multiple of 4")
+
+
+def _stored(layout: Layout, path: KeyPath, build: str, area: str, taken: dict[str, str]) -> Iterator[Fault]:
+    """Faults of one area that a build is stored in; ``taken`` gathers who has which area."""
+    memory, purpose = layout.memory_of(area), layout.areas[area].purpose
+    if not memory.holds_image:
+        found = f"{area} in {memory.kind} {memory.name}"
+        hint = "where it runs is said with runs_in" if memory.kind == "ram" else ""
+        yield Fault(path, "a build is stored in flash", found, "an area of a flash or rom memory", hint)
+    if purpose not in ("code", "data"):
+        found = f"{area}, purpose {purpose}"
+        yield Fault(path, "an area that is not for builds", found, "an area of purpose code or data")
+    if area in taken:
+        yield Fault(path, f"area already taken by build {taken[area]}", area, "an area of its own")
+    taken.setdefault(area, build)
+
+
+def _running(
+    layout: Layout, path: KeyPath, build: BuildPlan, area: str, runners: dict[str, str]
+) -> Iterator[Fault]:
+    """Faults of the area a build runs in; ``runners`` gathers which core runs code in which area."""
+    memory, purpose = layout.memory_of(area), layout.areas[area].purpose
+    if memory.kind != "ram":
+        found = f"{area} in {memory.kind} {memory.name}"
+        hint = "a build that runs where it is stored has no runs_in"
+        yield Fault(path, "a copied build runs in RAM", found, "an area of a ram memory", hint)
+    elif purpose not in ("code", "data"):
+        found = f"{area}, purpose {purpose}"
+        yield Fault(path, "an area that is not for builds", found, "an area of purpose code or data")
+    if runners.setdefault(area, build.core) != build.core:
+        found, expected = f"{area}, where core {runners[area]} runs code", "an area of its own"
+        yield Fault(path, "two cores run code in one area", found, expected)
+    owner = next((core.name for core in layout.cores.values() if area in core.ram), build.core)
+    if owner != build.core:
+        expected = f"an area of core {build.core}, or of none"
+        yield Fault(path, "a build runs in another core's RAM", f"{area}, of core {owner}", expected)
+
+
+def record_faults(layout: Layout) -> Iterator[Fault]:
+    """What is wrong with where record and seal go and with whom the record names."""
+    record, seal = layout.record, layout.seal
+    if record:
+        yield from _area_for(layout, "record", record.area)
+        yield from _record_size(layout, record)
+        yield from _class_without_vendor(record)
+    if seal:
+        yield from _area_for(layout, "seal", seal.area)
+
+
+def _area_for(layout: Layout, purpose: str, area: str) -> Iterator[Fault]:
+    memory, found = layout.memory_of(area), layout.areas[area].purpose
+    if found != purpose or not memory.holds_image:
+        where = f"{area}, purpose {found}, in {memory.kind} {memory.name}"
+        yield Fault((purpose, "area"), f"wrong area for the {purpose}", where, f"purpose {purpose}, in flash")
+
+
+def _record_size(layout: Layout, record: RecordPlan) -> Iterator[Fault]:
+    count, area = len(layout.builds), layout.span_of(record.area)
+    if count > RECORD_MOST_BUILDS:
+        what = "more builds than a record can hold"
+        yield Fault(("record",), what, str(count), f"at most {RECORD_MOST_BUILDS}")
+    if (needed := RECORD_HEAD + count * RECORD_ENTRY) > area.size:
+        found, expected = f"{record.area} of {format_size(area.size)}", f"at least {needed:,} bytes"
+        yield Fault(("record", "area"), f"a record of {count} builds does not fit", found, expected)
+    if area.start % RECORD_ALIGNMENT:
+        found, expected = format_address(area.start), f"a start at a multiple of {RECORD_ALIGNMENT}"
+        yield Fault(("record", "area"), "the record's area is not aligned", found, expected)
+
+
+def _class_without_vendor(record: RecordPlan) -> Iterator[Fault]:
+    if record.product_class and not record.vendor:
+        try:
+            uuid.UUID(record.product_class)
+        except ValueError:
+            hint = "add vendor, or give class as a UUID"
+            found = record.product_class
+            yield Fault(("record", "class"), "a class given as text needs a vendor", found, "vendor", hint)

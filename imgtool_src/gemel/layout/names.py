@@ -1,0 +1,95 @@
+"""The first thing a layout must get right: every memory, core, area and build that it names exists."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from gemel.layout.kinds import Fault, KeyPath, nearest_hint
+from gemel.layout.model import AreaPlace, AreaRange, BuildRange, Layout, Place, Range, StampValue, SymbolPlace
+
+_TABLES = {"memory": "memories", "core": "cores", "area": "areas", "build": "builds"}
+
+
+class Reference(NamedTuple):
+    """A place in the layout that names something: where, what name, and the tables it may be in."""
+
+    path: KeyPath
+    name: str
+    tables: tuple[str, ...]
+
+
+def unknown_names(layout: Layout) -> Iterator[Fault]:
+    """A fault for each name that nothing in the layout goes by."""
+    for path, name, tables in references(layout):
+        known = sorted({each for table in tables for each in getattr(layout, _TABLES[table])})
+        if name not in known:
+            what = " or ".join(tables)
+            expected = f"one of {', '.join(known)}" if known else f"none: the layout has no {what}"
+            yield Fault(path, f"no {what} of this name", name, expected, nearest_hint(name, known))
+
+
+def references(layout: Layout) -> Iterator[Reference]:
+    """Every place in the layout that names a memory, core, area or build."""
+    for memory in layout.memories.values():
+        for core in memory.views:
+            yield Reference(("memory", memory.name, "views", core), core, ("core",))
+    for owner in layout.cores.values():
+        yield from _areas(("core", owner.name, "ram"), owner.ram)
+    for area in layout.areas.values():
+        yield Reference(("area", area.name, "memory"), area.memory, ("memory",))
+    for build in layout.builds.values():
+        path: KeyPath = ("build", build.name)
+        yield Reference((*path, "core"), build.core, ("core",))
+        yield Reference((*path, "stored_in"), build.stored_in, ("area",))
+        yield from _areas((*path, "also_stored_in"), build.also_stored_in)
+        if build.runs_in is not None:
+            yield Reference((*path, "runs_in"), build.runs_in, ("area",))
+    for contract in layout.contracts.values():
+        path = ("contract", contract.name)
+        yield Reference((*path, "area"), contract.area, ("area",))
+        if contract.boot_symbol:
+            yield Reference((*path, "boot_symbol", "build"), contract.boot_symbol.build, ("build",))
+    if layout.record:
+        yield Reference(("record", "area"), layout.record.area, ("area",))
+    if layout.seal:
+        yield Reference(("seal", "area"), layout.seal.area, ("area",))
+    yield from _in_values(layout)
+
+
+def _areas(path: KeyPath, names: tuple[str, ...]) -> Iterator[Reference]:
+    for index, name in enumerate(names):
+        yield Reference((*path, index), name, ("area",))
+
+
+def _in_values(layout: Layout) -> Iterator[Reference]:
+    for index, stamp in enumerate(layout.stamps):
+        yield from _in_place(("stamp", index, "at"), stamp.at)
+        if isinstance(stamp.value, StampValue):
+            for key in ("run_start_of", "vectors_of", "build_id_of"):
+                if name := getattr(stamp.value, key):
+                    yield Reference(("stamp", index, "value", key), name, ("build",))
+            for key in ("size_of", "start_of", "end_of", "sha256_of"):
+                if name := getattr(stamp.value, key):
+                    yield Reference(("stamp", index, "value", key), name, ("build", "area"))
+    for index, checksum in enumerate(layout.checksums):
+        yield from _in_place(("checksum", index, "at"), checksum.at)
+        for key, ranges in (("over", checksum.over), ("except", checksum.exceptions)):
+            for position, item in enumerate(ranges):
+                yield from _in_range(("checksum", index, key, position), item)
+
+
+def _in_place(path: KeyPath, place: Place) -> Iterator[Reference]:
+    if isinstance(place, SymbolPlace):
+        yield Reference((*path, "build"), place.build, ("build",))
+    elif isinstance(place, AreaPlace):
+        yield Reference((*path, "area"), place.area, ("area",))
+
+
+def _in_range(path: KeyPath, item: Range) -> Iterator[Reference]:
+    if isinstance(item, str):
+        yield Reference(path, item, ("area",))
+    elif isinstance(item, AreaRange):
+        yield Reference((*path, "area"), item.area, ("area",))
+    elif isinstance(item, BuildRange):
+        yield Reference((*path, "build"), item.build, ("build",))

@@ -1,0 +1,215 @@
+"""The kinds of value that hold others: lists, tables of the user's names, tables with fixed keys, choices.
+
+`Table` reads the keys that a dataclass of ``model`` declares with `key`; with the kinds of ``kinds`` below
+it, one description serves the reader, the JSON Schema and the reference of the layout language.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+from typing import Any
+
+from gemel.layout.kinds import (
+    INVALID,
+    REQUIRED,
+    WRONG_KIND,
+    Fault,
+    Key,
+    KeyPath,
+    Kind,
+    Report,
+    in_toml_words,
+    nearest_hint,
+    printable,
+)
+
+NAME_PATTERN = r"[A-Za-z0-9][A-Za-z0-9_-]{0,22}"
+"""Names of the user's choice; the record holds up to 31 bytes of them."""
+
+
+class ListOf(Kind):
+    """A list of at most ``most`` values of one kind, read as a tuple."""
+
+    def __init__(self, item: Kind, most: int) -> None:
+        self.item, self.most = item, most
+        self.words = f"a list, each {item.words}"
+        self.label = f"list of {item.label}"
+
+    def read(self, value: object, path: KeyPath, report: Report) -> Any:
+        """A tuple of the entries that are sound; every other one is reported."""
+        if not isinstance(value, list):
+            return self.refuse(value, path, report)
+        if len(value) > self.most:
+            return _too_many(len(value), self.most, path, report)
+        items = [self.item.read(entry, (*path, index), report) for index, entry in enumerate(value)]
+        return tuple(item for item in items if item is not INVALID)
+
+    def schema(self) -> dict[str, Any]:
+        """An array."""
+        return {"type": "array", "items": self.item.schema(), "maxItems": self.most}
+
+    def example(self, path: KeyPath) -> str:
+        """A header in double brackets where the entries are tables."""
+        return f"[[{dotted(path)}]]" if isinstance(self.item, Table) else f"{path[-1]} = [...]"
+
+
+class MapOf(Kind):
+    """A table of at most ``most`` names of the user's choice, each holding one kind; read as a dict."""
+
+    def __init__(self, item: Kind, most: int) -> None:
+        self.item, self.most = item, most
+        self.words = f"a table of names, each {item.words}"
+        self.label = f"NAME = {item.label}"
+
+    def read(self, value: object, path: KeyPath, report: Report) -> Any:
+        """A dict of the entries that are sound; every other one is reported, and every unfit name."""
+        if not isinstance(value, dict):
+            return self.refuse(value, path, report)
+        if len(value) > self.most:
+            return _too_many(len(value), self.most, path, report)
+        result = {}
+        for name, entry in value.items():
+            if not re.fullmatch(NAME_PATTERN, name):
+                expected = "1 to 23 letters, digits, '-' or '_', a letter or digit first"
+                report(Fault((*path, name), "name of the wrong form", in_toml_words(name), expected))
+            item = self.item.read(entry, (*path, name), report)
+            if item is not INVALID:
+                result[name] = item
+        return result
+
+    def schema(self) -> dict[str, Any]:
+        """An object with any names of the right form."""
+        return {
+            "type": "object",
+            "propertyNames": {"pattern": f"^{NAME_PATTERN}$"},
+            "additionalProperties": self.item.schema(),
+            "maxProperties": self.most,
+        }
+
+    def example(self, path: KeyPath) -> str:
+        """A header with a place for the name where the entries are tables."""
+        if isinstance(self.item, Table):
+            return f"[{dotted(path)}.NAME]"
+        return f"{path[-1]} = {{ NAME = ... }}"
+
+
+def _too_many(count: int, most: int, path: KeyPath, report: Report) -> Any:
+    report(Fault(path, "too many entries", f"{count:,}", f"at most {most:,}"))
+    return INVALID
+
+
+class Either(Kind):
+    """Any of several kinds, told apart by the type of what was found (text, number or table).
+
+    At most one of them takes text, one numbers; among tables the one that knows most of the keys
+    is taken, so that its faults are the ones reported.
+    """
+
+    def __init__(self, *kinds: Kind) -> None:
+        self.kinds = kinds
+        self.words = "; or ".join(kind.words for kind in kinds)
+        self.label = " or ".join(dict.fromkeys(kind.label for kind in kinds))
+
+    def read(self, value: object, path: KeyPath, report: Report) -> Any:
+        """What the kind for this type of value reads; of all of them when none takes the type."""
+        tables = [kind for kind in self.kinds if isinstance(kind, Table)]
+        if isinstance(value, dict) and tables:
+            return max(tables, key=lambda table: table.likeness(value)).read(value, path, report)
+        for kind in self.kinds:
+            faults: list[Fault] = []
+            result = kind.read(value, path, faults.append)
+            if result is not INVALID:
+                return result
+            if faults and faults[0].what != WRONG_KIND:
+                for fault in faults:
+                    report(fault)
+                return INVALID
+        return self.refuse(value, path, report)
+
+    def schema(self) -> dict[str, Any]:
+        """Any of the kinds' schemas."""
+        return {"anyOf": [kind.schema() for kind in self.kinds]}
+
+
+class Table(Kind):
+    """A table with exactly the keys that dataclass ``model`` declares; read as an instance of it.
+
+    A field named ``name`` without a declaration takes the name the table goes by in its parent.
+    """
+
+    def __init__(self, model: type[Any], exactly_one: bool = False) -> None:
+        self.model, self.exactly_one = model, exactly_one
+        self.keys: dict[str, tuple[str, Key]] = {}
+        self.takes_name = False
+        for each in dataclasses.fields(model):
+            declared = each.metadata.get("key")
+            if declared:
+                self.keys[declared.name or each.name] = (each.name, declared)
+            elif each.name == "name":
+                self.takes_name = True
+        listed = ", ".join(self.keys)
+        self.label = "table"
+        self.words = f"a table with one of {listed}" if exactly_one else f"a table with {listed}"
+
+    def likeness(self, value: dict[str, object]) -> int:
+        """How many of the found keys this table knows, less those that it requires and misses."""
+        known = sum(1 for name in value if name in self.keys)
+        missing = sum(
+            1 for name, (_, key) in self.keys.items() if key.default is REQUIRED and name not in value
+        )
+        return 8 * known - missing
+
+    def read(self, value: object, path: KeyPath, report: Report) -> Any:
+        """An instance of the model; every unknown, missing and unfit key is reported."""
+        if not isinstance(value, dict):
+            return self.refuse(value, path, report)
+        sound = True
+        for name in value:
+            if name not in self.keys:
+                sound = False
+                expected, hint = "one of " + ", ".join(self.keys), nearest_hint(name, self.keys)
+                report(Fault((*path, name), "unknown key", printable(name), expected, hint))
+        values: dict[str, Any] = {"name": str(path[-1])} if self.takes_name else {}
+        for name, (attribute, key) in self.keys.items():
+            if name in value:
+                values[attribute] = key.kind.read(value[name], (*path, name), report)
+                sound = sound and values[attribute] is not INVALID
+            elif key.default is REQUIRED:
+                sound = False
+                hint = f"add {key.kind.example((*path, name))}"
+                report(Fault((*path, name), "missing key", "nothing", key.kind.words, hint))
+        if self.exactly_one and sum(name in value for name in self.keys) != 1:
+            return self.refuse(value, path, report, "exactly one of the keys must be given")
+        return self.model(**values) if sound else INVALID
+
+    def schema(self) -> dict[str, Any]:
+        """An object with these properties and no others."""
+        properties = {}
+        for name, (_, key) in self.keys.items():
+            properties[name] = {"description": key.meaning, **key.kind.schema()}
+        result: dict[str, Any] = {
+            "type": "object",
+            "properties": properties,
+            "required": [name for name, (_, key) in self.keys.items() if key.default is REQUIRED],
+            "additionalProperties": False,
+        }
+        if self.exactly_one:
+            result |= {"minProperties": 1, "maxProperties": 1}
+        return result
+
+    def example(self, path: KeyPath) -> str:
+        """Its header."""
+        return f"[{dotted(path)}]"
+
+
+def dotted(path: KeyPath) -> str:
+    """``path`` as messages write it: ``checksum[0].at``, names quoted where TOML would quote them."""
+    text = ""
+    for step in path:
+        if isinstance(step, int):
+            text += f"[{step}]"
+        else:
+            bare = re.fullmatch(r"[A-Za-z0-9_-]{1,60}", step)
+            text += ("." if text else "") + (step if bare else in_toml_words(step))
+    return text

@@ -1,0 +1,214 @@
+"""What a layout says of stamps and checksums, as far as it can be told without the builds.
+
+Where a value goes is known for an address and for a place in an area; where a symbol lies is only known
+at join, which looks at the same things again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from gemel.layout.addresses import locate
+from gemel.layout.kinds import Fault, KeyPath
+from gemel.layout.model import (
+    AreaPlace,
+    AreaRange,
+    BuildRange,
+    Checksum,
+    CrcTable,
+    Layout,
+    Place,
+    Range,
+    SpanRange,
+    StampValue,
+)
+from gemel.spans import Span, format_address, format_size, without
+
+SHA256_SIZE = 32
+NOT_FREE = ("record", "seal", "reserved")
+"""Purposes of areas into which no stamp or checksum is written."""
+
+RESERVED_NAME = "record"
+"""What join calls the record among the values it writes."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Written:
+    """One stamp or checksum: what it is called, where it stands in the file, where and how wide it goes."""
+
+    path: KeyPath
+    name: str
+    at: Place
+    width: int
+
+
+def value_faults(layout: Layout) -> Iterator[Fault]:
+    """What is wrong with stamps and checksums."""
+    written = [
+        _Written(("stamp", index), stamp.name, stamp.at, stamp.width)
+        for index, stamp in enumerate(layout.stamps)
+    ]
+    written += [
+        _Written(("checksum", index), checksum.name, checksum.at, _width_of(checksum))
+        for index, checksum in enumerate(layout.checksums)
+    ]
+    yield from _names(written)
+    yield from _values(layout)
+    yield from _places(layout, written)
+    for index, checksum in enumerate(layout.checksums):
+        yield from _ranges(layout, index, checksum)
+
+
+def _width_of(checksum: Checksum) -> int:
+    """Bytes that it takes; 1 where only its algorithm's name would tell."""
+    return -(-checksum.algorithm.width // 8) if isinstance(checksum.algorithm, CrcTable) else 1
+
+
+def _names(written: list[_Written]) -> Iterator[Fault]:
+    known: set[str] = set()
+    for each in written:
+        if each.name in known:
+            expected = "a name of its own for each stamp and checksum"
+            yield Fault((*each.path, "name"), "name used twice", each.name, expected)
+        if each.name == RESERVED_NAME:
+            yield Fault((*each.path, "name"), "the record's own name", each.name, "another name")
+        known.add(each.name)
+
+
+def _values(layout: Layout) -> Iterator[Fault]:
+    for index, stamp in enumerate(layout.stamps):
+        path: KeyPath = ("stamp", index)
+        if isinstance(stamp.value, int) and stamp.value >> 8 * stamp.width:
+            found, expected = f"{stamp.value:#x}", f"at most {8 * stamp.width} bits"
+            yield Fault((*path, "value"), "value wider than its stamp", found, expected)
+        if isinstance(stamp.value, str) and len(stamp.value.encode()) > stamp.width:
+            found, expected = f"{len(stamp.value.encode())} bytes", f"at most its width of {stamp.width}"
+            yield Fault((*path, "value"), "text longer than its stamp", found, expected)
+        if isinstance(stamp.value, StampValue) and stamp.value.sha256_of and stamp.width < SHA256_SIZE:
+            found, expected = f"{stamp.width} bytes", f"{SHA256_SIZE} bytes"
+            yield Fault((*path, "width"), "a SHA-256 does not fit", found, expected)
+
+
+def _places(layout: Layout, written: list[_Written]) -> Iterator[Fault]:
+    """Places outside flash, outside their areas, in areas that are not free, or on top of each other."""
+    placed: list[tuple[Span, _Written]] = []
+    for each in written:
+        span = _span_of_place(layout, each.at, each.width)
+        if span is None:
+            continue
+        faults = list(_place(layout, (*each.path, "at"), each.at, span))
+        yield from faults
+        if not faults:
+            placed.append((span, each))
+    placed.sort(key=lambda pair: pair[0])
+    for index, (span, first) in enumerate(placed):
+        for other, second in placed[index + 1 :]:
+            if other.start >= span.end:
+                break
+            found = f"{first.name} {span}, {second.name} {other}"
+            what = "two values are written to the same bytes"
+            yield Fault((*second.path, "at"), what, found, "places apart")
+
+
+def _span_of_place(layout: Layout, place: Place, width: int) -> Span | None:
+    """Where a value of ``width`` bytes goes; None where only the build tells."""
+    if isinstance(place, int):
+        return Span(place, width)
+    if isinstance(place, AreaPlace):
+        return Span(layout.span_of(place.area).start + place.offset, width)
+    return None
+
+
+def _place(layout: Layout, path: KeyPath, place: Place, span: Span) -> Iterator[Fault]:
+    if isinstance(place, AreaPlace) and not layout.span_of(place.area).covers(span):
+        area = layout.span_of(place.area)
+        yield Fault(path, "place ends behind its area", str(span), f"inside area {place.area}, {area}")
+    elif not any(memory.holds_image and memory.span.covers(span) for memory in layout.memories.values()):
+        expected = "inside one flash or rom memory"
+        yield Fault(path, "place is not in flash", str(span), expected, _alias_hint(layout, span.start))
+    for taken in layout.areas.values():
+        if taken.purpose in NOT_FREE and layout.span_of(taken.name).overlaps(span):
+            found = f"{span} in area {taken.name}, purpose {taken.purpose}"
+            expected = "an area of purpose code or data"
+            yield Fault(path, "place is in an area that is not free", found, expected)
+
+
+def _alias_hint(layout: Layout, address: int) -> str:
+    """Says so when ``address`` is flash, but not as the primary's and the programmer's first address."""
+    for observer in (None, *layout.cores):
+        located = locate(layout, address, observer)
+        if located and located.memory.holds_image and located.plain != address:
+            plain = format_address(located.plain)
+            return f"this is another address of {located.memory.name}: write {plain}"
+    return ""
+
+
+def _ranges(layout: Layout, index: int, checksum: Checksum) -> Iterator[Fault]:
+    path: KeyPath = ("checksum", index)
+    if not checksum.over:
+        yield Fault((*path, "over"), "a checksum over nothing", "an empty list", "at least one range")
+        return
+    faults: list[Fault] = []
+    for key, ranges in (("over", checksum.over), ("except", checksum.exceptions)):
+        for position, item in enumerate(ranges):
+            faults += _range(layout, (*path, key, position), item)
+    yield from faults
+    if not faults:
+        yield from _coverage(layout, path, checksum)
+
+
+def _range(layout: Layout, path: KeyPath, item: Range) -> Iterator[Fault]:
+    span = _span_of_range(layout, item)
+    if span is None:
+        return
+    if isinstance(item, AreaRange):
+        size = layout.areas[item.area].size
+        if item.offset + (item.size or 1) > size:
+            found = f"offset {item.offset:#x}, size {item.size or 'to the end'}"
+            yield Fault(path, "range ends behind its area", found, f"inside {format_size(size)}")
+            return
+    if not any(memory.holds_image and memory.span.covers(span) for memory in layout.memories.values()):
+        expected = "inside one flash or rom memory"
+        yield Fault(path, "range is not in flash", str(span), expected, _alias_hint(layout, span.start))
+
+
+def _span_of_range(layout: Layout, item: Range) -> Span | None:
+    """The plain span of a range; None where only the build tells."""
+    if isinstance(item, BuildRange):
+        return None
+    if isinstance(item, SpanRange):
+        return Span(item.start, item.size)
+    if isinstance(item, AreaRange):
+        area = layout.span_of(item.area)
+        return Span(area.start + item.offset, item.size or area.size - item.offset)
+    return layout.span_of(item)
+
+
+def _coverage(layout: Layout, path: KeyPath, checksum: Checksum) -> Iterator[Fault]:
+    """Exceptions that leave out nothing or all; a checksum that would have to cover itself."""
+    over = [_span_of_range(layout, item) for item in checksum.over]
+    exceptions = [_span_of_range(layout, item) for item in checksum.exceptions]
+    known = [span for span in over if span]
+    for position, span in enumerate(exceptions):
+        if span and None not in over and not any(span.overlaps(each) for each in known):
+            found = str(span)
+            expected = f"bytes of what it covers: {', '.join(str(each) for each in known[:4])}"
+            yield Fault((*path, "except", position), "an exception that leaves nothing out", found, expected)
+    if None in exceptions:
+        return
+    covered = without(known, [span for span in exceptions if span])
+    if not covered and None not in over:
+        yield Fault((*path, "except"), "everything is left out", "no byte to cover", "fewer exceptions")
+    place = _span_of_place(layout, checksum.at, _width_of(checksum))
+    if place and any(span.overlaps(place) for span in covered):
+        found = f"{checksum.name} is written to {format_address(place.start)}, which it covers"
+        hint = f"add its place to except, {_exception_words(checksum)}"
+        yield Fault((*path, "at"), "a checksum over its own place", found, "a place it does not cover", hint)
+
+
+def _exception_words(checksum: Checksum) -> str:
+    size = _width_of(checksum) if isinstance(checksum.algorithm, CrcTable) else "SIZE"
+    if isinstance(checksum.at, AreaPlace):
+        return f'as {{ area = "{checksum.at.area}", offset = {checksum.at.offset:#x}, size = {size} }}'
+    return f"as {{ start = {checksum.at:#x}, size = {size} }}"
