@@ -153,7 +153,7 @@ def test_pieces_cannot_be_written_through() -> None:
     """The views handed out are read-only."""
     image = SparseBytes()
     image.write(16, b"abc")
-    (_, piece), = image.pieces()
+    ((_, piece),) = image.pieces()
     with pytest.raises(TypeError):
         piece[0] = 0
     assert repr(image) == "SparseBytes(0x0000_0010..0x0000_0012)"

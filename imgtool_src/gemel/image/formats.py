@@ -87,7 +87,7 @@ def format_of(file_name: str) -> Format:
     by_suffix = {known: known_format for known_format in FORMATS for known in known_format.suffixes}
     if suffix in by_suffix:
         return by_suffix[suffix]
-    nearest = get_close_matches(suffix, by_suffix, 1, 0.5)
+    nearest = get_close_matches(suffix, by_suffix, 1, 0.6)
     raise UsageProblem(
         Problem(
             "the suffix names no image file format",

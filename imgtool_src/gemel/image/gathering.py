@@ -24,6 +24,9 @@ RESEND = "have the file made or sent again"
 SHOWN = 24
 """Characters of a line that a problem quotes."""
 
+RUN_LIMIT = 1 << 20
+"""Most bytes that are brought together before they go into the image."""
+
 REPEATED = "bytes are given twice, both times the same"
 """The remark on records that overlap and agree."""
 
@@ -92,13 +95,15 @@ class Gathering:
             for index in sorted(range(len(self._addresses)), key=self._addresses.__getitem__):
                 address = self._addresses[index]
                 piece = data[self._offsets[index] : self._offsets[index + 1]]
-                if address != reached:
+                if address != reached or len(run) + len(piece) > RUN_LIMIT:
                     image.write(reached - len(run), run)
                     run.clear()
-                if address >= reached:
-                    run += piece
-                else:
+                if address < reached:
                     self._add(image, address, piece, self._lines[index])
+                elif len(piece) > RUN_LIMIT:
+                    image.write(address, piece)
+                else:
+                    run += piece
                 reached = max(reached, address + len(piece))
         image.write(reached - len(run), run)
         return image

@@ -20,7 +20,7 @@ from gemel.image.decoded import Decoded
 from gemel.image.sparse import SparseBytes
 from gemel.spans import ADDRESS_SPACE, Span, format_address
 
-BLOCK = 1 << 20
+BLOCK = 1 << 18
 """Bytes that ``encode`` makes at a time."""
 
 
@@ -33,15 +33,11 @@ def decode(blocks: Iterable[bytes], start: int, name: str) -> Decoded:
     address = start
     for block in blocks:
         if address < 0 or address + len(block) > ADDRESS_SPACE:
-            raise ImageFormatError(
-                Problem(
-                    "the file reaches beyond the 32-bit address space",
-                    name,
-                    f"a byte at {format_address(address + len(block) - 1) if address >= 0 else start}",
-                    "0x0000_0000..0xFFFF_FFFF",
-                    f"see whether {format_address(start)} is its start address",
-                )
-            )
+            wrong = address if address < 0 else address + len(block) - 1
+            what = "the file reaches beyond the 32-bit address space"
+            advice = f"see whether {format_address(start)} is its start address"
+            found = f"a byte at {format_address(wrong)}"
+            raise ImageFormatError(Problem(what, name, found, "0x0000_0000..0xFFFF_FFFF", advice))
         image.write(address, block)
         address += len(block)
     empty = Problem("the file is empty", name, "0 bytes", "", "see whether this is the right file")
@@ -49,7 +45,7 @@ def decode(blocks: Iterable[bytes], start: int, name: str) -> Decoded:
 
 
 def encode(image: SparseBytes, span: Span, fill: int | None) -> Iterator[bytes]:
-    """Write the bytes of ``span`` in blocks of up to 1 MiB, with the byte ``fill`` where nothing is held.
+    """Write the bytes of ``span`` in blocks of up to 256 KiB, with the byte ``fill`` where nothing is held.
 
     What the image holds outside ``span`` is not written.  Raises ValueError, before the first block,
     for a span outside the address space, and with ``fill`` None for a span that is not held in full.

@@ -178,15 +178,11 @@ class _Reader:
         except Error:
             refuse(number, *fault_of_digits(text[2:], 3), RESEND)
             return None
-        given = len(raw) - 2
-        if given < width + 1 or given != raw[1]:
-            expected = (
-                f"{raw[1]} bytes by its count"
-                if given > 0 and raw[1] > width
-                else f"at least {width + 1} bytes"
-            )
-            what = "a line longer than its record" if given > max(width, raw[1]) else "a cut line"
-            refuse(number, what, f"{max(0, given)} bytes behind the count", expected, RESEND)
+        count, given = int.from_bytes(raw[1:2], "big"), max(0, len(raw) - 2)
+        if given != count or count <= width:
+            expected = f"{count} bytes by its count" if count > width else f"at least {width + 1} bytes"
+            what = "a line longer than its record" if given > count > width else "a cut line"
+            refuse(number, what, f"{given} bytes behind the count", expected, RESEND)
             return None
         if sum(raw[1:]) & 0xFF != 0xFF:
             right = INVERTED[sum(raw[1:-1]) & 0xFF]

@@ -12,6 +12,9 @@ from typing import Protocol
 LINE_LIMIT = 4096
 """Longest line in characters that a format has to look at; a record takes at most 526 and its margins."""
 
+TOO_LONG = b"?"
+"""Stands for the rest of a line that is too long, so that this is never taken for blank."""
+
 WINDOW = 1 << 18
 """Characters looked at in one go."""
 
@@ -41,7 +44,7 @@ def scan(blocks: Iterable[bytes], reader: LineReader) -> int:
     """Feed ``reader`` every line of ``blocks`` in order and return the number of lines."""
     number = 1
     for window in _windows(blocks):
-        if not window.strip():
+        if not window.strip(b"\r\n"):
             number += window.count(b"\n") + window.count(b"\r") - window.count(b"\r\n")
             continue
         position = 0
@@ -83,7 +86,7 @@ def _equal_lines(window: bytes, position: int, width: int) -> int:
 def _windows(blocks: Iterable[bytes]) -> Iterator[bytes]:
     """Cut ``blocks`` behind line ends, into about ``WINDOW`` characters each.
 
-    Of a line that is too long, only its first ``LINE_LIMIT`` + 1 characters are sure to be kept.
+    Of a line that is too long, ``LINE_LIMIT`` characters and ``TOO_LONG`` are sure to be kept.
     """
     rest = b""
     for block in blocks:
@@ -95,6 +98,6 @@ def _windows(blocks: Iterable[bytes]) -> Iterator[bytes]:
                 yield text[:cut]
             rest = text[cut:]
             if len(rest) > LINE_LIMIT + 1:
-                rest = rest[: LINE_LIMIT + 1] + (b"\r" if rest.endswith(b"\r") else b"")
+                rest = rest[:LINE_LIMIT] + TOO_LONG + (b"\r" if rest.endswith(b"\r") else b"")
     if rest:
         yield rest
