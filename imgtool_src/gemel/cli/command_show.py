@@ -1,0 +1,142 @@
+"""``gemel show``."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from gemel.cli.parameters import address
+
+if TYPE_CHECKING:
+    from gemel.show.contents import Contents
+    from gemel.show.styled import Line, Signs
+
+ELF_START = b"\x7fELF"
+DEFAULT_WIDTH = 80
+COLOURS: dict[str, dict[str, object]] = {
+    "title": {"bold": True},
+    "name": {"bold": True},
+    "dim": {"dim": True},
+    "build": {"fg": "cyan"},
+    "record": {"fg": "magenta"},
+    "other": {"fg": "yellow"},
+    "good": {"fg": "green"},
+    "bad": {"fg": "red", "bold": True},
+}
+
+
+@click.command("show")
+@click.argument("image", type=click.Path(path_type=Path))
+@click.argument("builds", metavar="[NAME=BUILD]...", nargs=-1)
+@click.option("--layout", type=click.Path(path_type=Path), help="Layout to read the image by.")
+@click.option(
+    "--at", type=address, help="Where a raw binary goes; else the start of the layout's first flash."
+)
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "json"]),
+    default="text",
+    help="Form of the result on stdout.",
+)
+def command(image: Path, builds: tuple[str, ...], layout: Path | None, at: int | None, form: str) -> int:
+    """Show what is in an image.
+
+    With a layout: its memories drawn to scale, builds, record, vector tables, stamps and checksums. With
+    the builds' ELF files also the RAM they claim and the names of their handlers. Without a layout: what
+    the file alone tells. Whether the image is as it must be is for gemel check to say.
+
+    \b
+    Example:
+      gemel show tide.hex --layout tide-gauge.toml station=station.elf sampler=sampler.elf
+    """
+    contents = _contents(image, builds, layout, at)
+    if form == "json":
+        from gemel.show.as_data import json_text
+
+        # JSON is ASCII by its escapes; the bytes are the same whatever the terminal's encoding.
+        click.echo(json_text(contents).encode("ascii"), nl=False)
+        return 0
+    from gemel.show.text import text_of
+
+    signs = _signs(sys.stdout)
+    lines = text_of(contents, _width(sys.stdout), signs)
+    click.echo("\n".join(_printed(line) for line in lines))
+    return 0
+
+
+def _contents(image: Path, builds: tuple[str, ...], layout: Path | None, at: int | None) -> Contents:
+    from gemel.cli.files import build_files, load_builds, load_image, load_layout
+    from gemel.cli.printing import print_remarks
+    from gemel.errors import Problem, UsageProblem
+    from gemel.show.gather import contents_of, contents_of_file
+
+    _refuse_elf(image)
+    if layout is None and builds:
+        hint = "give --layout LAYOUT, which says where each build goes"
+        raise UsageProblem(Problem("builds can be shown only by a layout", "", " ".join(builds), "", hint))
+    read = load_layout(layout) if layout else None
+    decoded = load_image(image, read.layout if read else None, at)
+    print_remarks(decoded.remarks)
+    if read is None or layout is None:
+        return contents_of_file(decoded.image, image.name, decoded.entry)
+    from gemel.check.subject import Subject
+
+    handed = load_builds(read.layout, build_files(read.layout, builds))
+    subject = Subject(read, decoded.image, handed)
+    return contents_of(subject, image.name, decoded.entry, layout.name)
+
+
+def _refuse_elf(image: Path) -> None:
+    """An ELF file is a build and no image: say what to do with it."""
+    from gemel.errors import Problem, UsageProblem
+
+    try:
+        if not image.is_file():
+            return  # a pipe can be read once only, and a missing file is for the reader of images to tell
+        with image.open("rb") as file:
+            start = file.read(len(ELF_START))
+    except (OSError, ValueError):
+        return
+    if start == ELF_START:
+        name = image.stem
+        raise UsageProblem(
+            Problem(
+                "this is a build, not an image",
+                str(image),
+                "an ELF file",
+                "an image: .hex, .srec or .bin",
+                f"join it (gemel join LAYOUT {name}={image.name} ... -o IMAGE) and show the image, or show an"
+                f" image with it: gemel show IMAGE --layout LAYOUT {name}={image.name}",
+            )
+        )
+
+
+def _signs(stream: object) -> Signs:
+    """Block characters where the stream can print them."""
+    from gemel.show.styled import ASCII, BLOCKS
+
+    try:
+        BLOCKS.all.encode(getattr(stream, "encoding", None) or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        return ASCII
+    return BLOCKS
+
+
+def _width(stream: object) -> int:
+    """The terminal's width; 80 where the output goes elsewhere, unless COLUMNS says otherwise."""
+    if not os.environ.get("COLUMNS") and not getattr(stream, "isatty", lambda: False)():
+        return DEFAULT_WIDTH
+    return shutil.get_terminal_size((DEFAULT_WIDTH, 24)).columns
+
+
+def _printed(line: Line) -> str:
+    """The line, in colour where that is wanted."""
+    from gemel.cli.printing import styled
+
+    return "".join(styled(text, sys.stdout, **COLOURS.get(style, {})) for text, style in line)

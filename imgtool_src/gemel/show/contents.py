@@ -1,0 +1,243 @@
+"""What ``show`` tells of an image, as plain data.  Text and JSON are two renderings of it.
+
+The words at each field become its description in the JSON Schema.  Addresses
+are plain addresses (as the programmer sees them) unless a field says otherwise; sizes are bytes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, Literal
+
+from gemel.spans import Span
+
+FORMAT = 1
+"""Version of the JSON form; a change that an old reader would misread gets the next number."""
+
+
+class Address(int):
+    """A 32-bit address or word; in JSON it comes with its text."""
+
+
+Match = Literal["matches", "differs", "not known"]
+"""Whether a value in the image equals what it is computed from; not known: it cannot be computed."""
+
+PartKind = Literal["build", "record", "seal", "stamp", "checksum", "unknown", "ram claim", "copy"]
+"""What takes bytes of an area.
+
+ram claim: memory that a build takes at run time, by its ELF file; copy: where a build is copied to
+run, told where no ELF file tells its claims.
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class ImageFacts:
+    """The image file."""
+
+    file: Annotated[str, "the file's name"]
+    size: Annotated[int, "bytes it holds"]
+    entry: Annotated[Address | None, "start address that the file names; null: none"]
+    runs: Annotated[tuple[Span, ...], "runs of bytes that it holds, ascending"]
+    gaps: Annotated[tuple[Span, ...], "addresses between the runs, ascending"]
+
+
+@dataclass(frozen=True, slots=True)
+class LayoutFacts:
+    """The layout it is read by."""
+
+    file: Annotated[str, "the file's name"]
+    product: Annotated[str, "the product's name in the layout"]
+    sha256: Annotated[bytes, "digest of the layout, as the record keeps it"]
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """Bytes of an area that something takes."""
+
+    kind: Annotated[PartKind, "what takes them"]
+    name: Annotated[str, "the build, stamp or checksum; else what it is in words"]
+    spans: Annotated[tuple[Span, ...], "the bytes, ascending, apart"]
+    size: Annotated[int, "bytes of all spans"]
+
+
+@dataclass(frozen=True, slots=True)
+class AreaUse:
+    """An area, or a stretch of a memory that no area takes."""
+
+    name: Annotated[str | None, "the area's name; null: no area is here"]
+    purpose: Annotated[str | None, "the area's purpose; null: no area is here"]
+    span: Annotated[Span, "where it lies"]
+    used: Annotated[int, "bytes that parts take, each counted once"]
+    free: Annotated[int, "bytes that nothing takes"]
+    per_cent: Annotated[float, "used of the area's size, to one place"]
+    largest_free: Annotated[Span | None, "the longest stretch that nothing takes; null: none is free"]
+    parts: Annotated[tuple[Part, ...], "what takes its bytes, by address"]
+
+
+@dataclass(frozen=True, slots=True)
+class CoreView:
+    """A core that sees a memory elsewhere."""
+
+    core: Annotated[str, "the core"]
+    start: Annotated[Address, "where it sees the memory's first byte"]
+
+
+@dataclass(frozen=True, slots=True)
+class MemoryUse:
+    """A memory of the layout."""
+
+    name: Annotated[str, "its name"]
+    kind: Annotated[str, "flash, ram, rom or device"]
+    span: Annotated[Span, "where it lies"]
+    erase_block: Annotated[int | None, "bytes erased at once; null: not known"]
+    write_unit: Annotated[int, "bytes programmed at once"]
+    erased_byte: Annotated[int, "what an erased byte reads"]
+    aliases: Annotated[tuple[Address, ...], "other addresses at which every core sees it"]
+    views: Annotated[tuple[CoreView, ...], "cores that see it elsewhere instead"]
+    used: Annotated[int, "bytes that are used, inside areas and outside"]
+    all_known: Annotated[bool, "false for RAM of which a build may take more, as its ELF file was not given"]
+    per_cent: Annotated[float, "used of its size, to one place"]
+    areas: Annotated[tuple[AreaUse, ...], "all of the memory, by address: areas and what lies between them"]
+
+
+@dataclass(frozen=True, slots=True)
+class BuildUse:
+    """A build of the layout, where it lies in the image."""
+
+    name: Annotated[str, "its name"]
+    core: Annotated[str, "the core that runs it"]
+    role: Annotated[str, "the core's role: primary or secondary"]
+    area: Annotated[str, "the area it is stored in"]
+    known_from: Annotated[
+        Literal["build", "record", "layout", "nothing"],
+        "what tells its place: the build's file, the record, or the layout (then guessed from the bytes of "
+        "its area); nothing: it is not in the image",
+    ]
+    file: Annotated[str | None, "the build's file if it was given"]
+    stored: Annotated[Span | None, "where it is stored"]
+    per_cent: Annotated[float | None, "of its area, to one place"]
+    run: Annotated[Span | None, "where its core runs it, as that core sees it"]
+    vectors: Annotated[Address | None, "where its core sees its vector table"]
+    build_id: Annotated[bytes | None, "its build id; null: none, or not known"]
+    ram: Annotated[int | None, "bytes of RAM that it claims; null: not known without its ELF file"]
+
+
+@dataclass(frozen=True, slots=True)
+class RecordBuild:
+    """What a record says of one build, and whether the image agrees."""
+
+    name: Annotated[str, "the build's name"]
+    core: Annotated[str, "the core that runs it"]
+    role: Annotated[str, "the core's role"]
+    stored: Annotated[Span, "where it is stored"]
+    run_start: Annotated[Address, "where its core runs it"]
+    vectors: Annotated[Address | None, "address of its vector table as its core sees it; null: none"]
+    build_id: Annotated[bytes | None, "its build id; null: none"]
+    build_id_of_file: Annotated[Match, "whether the build's file that was given has this build id"]
+    crc32: Annotated[Address, "CRC-32/ISO-HDLC in the record"]
+    crc32_of_image: Annotated[Match, "whether the image's bytes have this CRC-32"]
+    sha256: Annotated[bytes, "SHA-256 in the record"]
+    sha256_of_image: Annotated[Match, "whether the image's bytes have this SHA-256"]
+
+
+@dataclass(frozen=True, slots=True)
+class RecordFacts:
+    """A sound record in the image."""
+
+    span: Annotated[Span, "where it lies"]
+    in_its_area: Annotated[bool | None, "whether it lies where the layout says; null: it says nothing"]
+    product: Annotated[str, "the product's name"]
+    version: Annotated[str, "the version, X.Y.Z"]
+    rollback: Annotated[int, "the rollback counter"]
+    vendor_id: Annotated[str | None, "the vendor's UUID"]
+    class_id: Annotated[str | None, "the UUID of the class of device"]
+    layout_sha256: Annotated[bytes, "digest of the layout it was joined by"]
+    layout: Annotated[Match, "whether that is the layout given"]
+    rest_sha256: Annotated[bytes, "digest of the flash outside builds and record"]
+    rest: Annotated[Match, "whether the image has this digest; it takes the layout to compute it"]
+    builds: Annotated[tuple[RecordBuild, ...], "its builds"]
+
+
+@dataclass(frozen=True, slots=True)
+class BrokenRecord:
+    """A place where a record should be, or seems to be, and is not sound."""
+
+    start: Annotated[Address, "where it should begin"]
+    expected: Annotated[bool, "whether the layout says that a record is here"]
+    problems: Annotated[tuple[str, ...], "what is wrong with it"]
+
+
+@dataclass(frozen=True, slots=True)
+class VectorGroup:
+    """Neighbouring entries of a vector table that hold the same word."""
+
+    first: Annotated[int, "number of the first entry"]
+    last: Annotated[int, "number of the last entry"]
+    name: Annotated[str, "what the architecture calls them"]
+    value: Annotated[Address, "the word they hold"]
+    symbol: Annotated[str | None, "the function there, by the build's symbols"]
+    used: Annotated[bool, "whether they hold a handler (or the stack pointer)"]
+    note: Annotated[str, "where a stack pointer points, or what is odd; empty: nothing to say"]
+
+
+@dataclass(frozen=True, slots=True)
+class VectorFacts:
+    """The vector table of one build."""
+
+    build: Annotated[str, "the build"]
+    core: Annotated[str, "the core that runs it"]
+    span: Annotated[Span, "where the table lies in the image"]
+    seen_at: Annotated[Address, "where its core sees it"]
+    entries: Annotated[int, "how many entries it has"]
+    unused: Annotated[int, "how many of the device's own handlers are not used"]
+    groups: Annotated[tuple[VectorGroup, ...], "its entries, in order"]
+
+
+@dataclass(frozen=True, slots=True)
+class VectorHint:
+    """A place that looks like a vector table: a hint, not a finding."""
+
+    start: Annotated[Address, "where it would begin"]
+    stack: Annotated[Address, "word 0, which would be the initial stack pointer"]
+    reset: Annotated[Address, "word 1, which would be the reset handler"]
+    runs_from_ram: Annotated[bool, "whether its handlers lie in RAM: it would be copied before it runs"]
+
+
+@dataclass(frozen=True, slots=True)
+class WrittenValue:
+    """A stamp or a checksum of the layout, as the image holds it."""
+
+    kind: Annotated[Literal["stamp", "checksum"], "which of the two"]
+    name: Annotated[str, "its name"]
+    source: Annotated[str, "what it says: the algorithm, or what the value is taken from"]
+    span: Annotated[Span | None, "where it lies; null: the place is not known"]
+    value: Annotated[bytes | None, "the bytes in the image"]
+    shown: Annotated[str, "the value for people"]
+    match: Annotated[Match, "whether the image has the value it must have"]
+    expected: Annotated[str, "the value it must have, where it differs; else why it is not known"]
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """A stretch of the file, where no layout is given."""
+
+    kind: Annotated[Literal["bytes", "blank", "build", "record"], "blank: one byte value over and over"]
+    name: Annotated[str, "the build's name, or what it is in words"]
+    span: Annotated[Span, "where it lies"]
+
+
+@dataclass(frozen=True, slots=True)
+class Contents:
+    """What is in an image."""
+
+    image: Annotated[ImageFacts, "the file"]
+    layout: Annotated[LayoutFacts | None, "the layout; null: none was given"]
+    memories: Annotated[tuple[MemoryUse, ...], "the layout's memories"]
+    outside: Annotated[tuple[Span, ...], "bytes of the image that lie in no memory of the layout"]
+    builds: Annotated[tuple[BuildUse, ...], "the layout's builds"]
+    records: Annotated[tuple[RecordFacts, ...], "sound records, by address"]
+    broken_records: Annotated[tuple[BrokenRecord, ...], "records that are expected and missing, or damaged"]
+    vector_tables: Annotated[tuple[VectorFacts, ...], "the vector tables of the builds"]
+    values: Annotated[tuple[WrittenValue, ...], "stamps and checksums"]
+    pieces: Annotated[tuple[Piece, ...], "without a layout: the file cut into pieces"]
+    vector_hints: Annotated[tuple[VectorHint, ...], "without a layout: what looks like vector tables"]

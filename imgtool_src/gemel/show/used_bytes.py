@@ -1,0 +1,79 @@
+"""Which bytes of an image are content, and which are erased or blank."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator
+from typing import NamedTuple
+
+from gemel.image.sparse import SparseBytes
+from gemel.spans import Span, merged, without
+
+JOINING_GAP = 16
+"""Fewer erased bytes than this between content belong to the content."""
+
+BLANK_RUN = 256
+"""From this many equal bytes 0x00 or 0xFF on, a stretch is told as blank."""
+
+_BLOCK = 1 << 16
+
+
+class Blank(NamedTuple):
+    """A stretch of one byte value."""
+
+    span: Span
+    byte: int
+
+
+def content_runs(image: SparseBytes, span: Span, erased: int) -> list[Span]:
+    """The runs of bytes in ``span`` that are held and not erased, ascending.
+
+    Runs with fewer than ``JOINING_GAP`` bytes between them are told as one.
+    """
+    pattern = re.compile(b"[^%b]+" % re.escape(bytes((erased,))))
+    runs: list[Span] = []
+    for address, view in image.pieces(span):
+        for offset in range(0, len(view), _BLOCK):
+            block = bytes(view[offset : offset + _BLOCK])
+            if block.count(erased) == len(block):
+                continue
+            for match in pattern.finditer(block):
+                run = Span(address + offset + match.start(), match.end() - match.start())
+                if runs and run.start - runs[-1].end < JOINING_GAP:
+                    runs[-1] = Span.from_bounds(runs[-1].start, run.end)
+                else:
+                    runs.append(run)
+    return runs
+
+
+def has_content(image: SparseBytes, span: Span, erased: int) -> bool:
+    """Whether any byte of ``span`` is held and not erased."""
+    blank = bytes((erased,))
+    return any(bytes(view).strip(blank) for _, view in image.pieces(span))
+
+
+def blank_runs(image: SparseBytes) -> Iterator[Blank]:
+    """The stretches of at least ``BLANK_RUN`` bytes 0xFF or 0x00 in what ``image`` holds, ascending."""
+    pattern = re.compile(rb"\xff{%d,}|\x00{%d,}" % (BLANK_RUN, BLANK_RUN))
+    for run in image.spans():
+        data = image.read(run, None)
+        for match in pattern.finditer(data):
+            start, end = match.span()
+            yield Blank(Span(run.start + start, end - start), data[start])
+
+
+def size_of(spans: Iterable[Span]) -> int:
+    """Bytes that the spans take, each byte counted once."""
+    return sum(span.size for span in merged(spans))
+
+
+def largest_free(span: Span, taken: Iterable[Span]) -> Span | None:
+    """The longest stretch of ``span`` outside ``taken``, the first of equals; None if there is none."""
+    return max(without([span], taken), key=lambda free: free.size, default=None)
+
+
+def per_cent(part: int, whole: int) -> float:
+    """``part`` of ``whole`` in per cent to one place; 0 and 100 only where they are exact."""
+    if part in (0, whole) or whole == 0:
+        return 100.0 if part and part == whole else 0.0
+    return min(99.9, max(0.1, round(100 * part / whole, 1)))
