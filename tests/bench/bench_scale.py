@@ -9,6 +9,7 @@ before it, or when more memory is held than 4 times the image and what gemel tak
 from __future__ import annotations
 
 import argparse
+import itertools
 import subprocess
 import sys
 import tempfile
@@ -43,7 +44,7 @@ def main() -> int:
                 f"{size // KIB:5,} KiB  {command:8} {seconds * 1000:7.0f} ms"
                 f" {seconds * 1000 * MIB / size:7.1f} ms {peak / MIB:6.1f} MiB {(peak - own) / size:9.2f}"
             )
-        costs = [_cost(results, command, *pair) for pair in zip(sizes, sizes[1:], strict=False)]
+        costs = [_cost(results, command, *pair) for pair in itertools.pairwise(sizes)]
         worst = max((most_memory(results[size][command]) - own) / size for size in sizes)
         met.append(verdict(f"{command}: memory over gemel's own, of the image", worst, MEMORY))
         if len(costs) > 1:

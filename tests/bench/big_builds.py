@@ -142,7 +142,7 @@ def layout_text(area: int = AREA) -> str:
 
 
 def written_build(name: str, area: int, code_size: int) -> bytes:
-    """The ELF file of one build, without a compiler: vectors, pseudo-random code, a symbol for every 128 bytes."""
+    """One build's ELF file, without a compiler: vectors, pseudo-random code, a symbol for every 128 bytes."""
     from builds.elf_writer import SegmentSpec, SymbolSpec, elf
 
     number = NAMES.index(name)

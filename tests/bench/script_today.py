@@ -1,4 +1,4 @@
-"""The joining script that people write today, with ``pyelftools`` and ``intelhex``: what gemel is timed against.
+"""The joining script that people write today, with pyelftools and intelhex: what gemel is timed against.
 
 Run as ``script_today.py STATION.elf SAMPLER.elf IMAGE.hex IMAGE.bin``.  It loads the PT_LOAD segments by
 physical address, fills each area, puts a CRC-32 into its last word, and writes Intel HEX and a raw binary.
