@@ -17,9 +17,8 @@ from gemel.image import sparse
 from gemel.image.sparse import Conflict, SparseBytes, first_difference
 from gemel.spans import ADDRESS_SPACE, Span, merged
 
-TOP = ADDRESS_SPACE - 400
-NEAR = st.one_of(st.integers(0, 300), st.integers(TOP, ADDRESS_SPACE - 40))
-DATA = st.binary(max_size=40)
+NEAR = st.one_of(st.integers(0, 100), st.integers(ADDRESS_SPACE - 60, ADDRESS_SPACE - 24))
+DATA = st.one_of(st.binary(max_size=24), st.sampled_from([b"a" * size for size in range(1, 25)]))
 SPANS = st.builds(Span, NEAR, st.integers(0, 60))
 
 
@@ -158,6 +157,35 @@ def test_pieces_cannot_be_written_through() -> None:
         piece[0] = 0
     assert repr(image) == "SparseBytes(0x0000_0010..0x0000_0012)"
     assert image != "abc"
+
+
+def test_views_do_not_keep_an_image_from_changing() -> None:
+    """A piece that somebody kept stays readable while its chunk grows, shrinks and is erased."""
+    image = SparseBytes()
+    image.write(16, b"abcd")
+    kept = [piece for _, piece in image.pieces()]
+    image.write(20, b"ef")
+    kept += [piece for _, piece in image.pieces()]
+    image.erase(Span(20, 2))
+    image.erase(Span(16, 1))
+    image.write(15, b"xy")
+    image.erase(Span(18, 1))
+    assert [bytes(piece) for piece in kept] == [b"abcd", b"abcdef"]
+    assert list(octets(image)) == [(15, ord("x")), (16, ord("y")), (17, ord("b")), (19, ord("d"))]
+
+
+def test_a_run_in_several_chunks_conflicts_once() -> None:
+    """Of a run of held bytes only the first difference is reported, however it is stored."""
+    image = SparseBytes()
+    for address in range(9 * sparse.MERGE_LIMIT, 0, -sparse.MERGE_LIMIT // 2):
+        image.write(address, b"a" * (sparse.MERGE_LIMIT // 2))
+    (span,) = image.spans()
+    assert len(list(image.pieces())) > 1
+    image.erase(Span(span.end - 10, 1))
+    assert image.add(span.start, b"b" * span.size) == [
+        Conflict(span.start, ord("a"), ord("b")),
+        Conflict(span.end - 9, ord("a"), ord("b")),
+    ]
 
 
 @given(left=st.binary(max_size=50), right=st.binary(max_size=50))
