@@ -56,11 +56,11 @@ def build_faults(layout: Layout) -> Iterator[Fault]:
             yield from _running(layout, (*path, "runs_in"), build, build.runs_in, runners)
         size = layout.areas[build.stored_in].size
         if build.vector_offset + VECTORS_AT_LEAST > size:
-            found = f"{build.vector_offset:#x}"
+            found = f"0x{build.vector_offset:X}"
             expected = f"inside area {build.stored_in} of {format_size(size)}"
             yield Fault((*path, "vector_offset"), "vector table behind its area", found, expected)
         if build.vector_offset % 4:
-            found = f"{build.vector_offset:#x}"
+            found = f"0x{build.vector_offset:X}"
             yield Fault((*path, "vector_offset"), "vector table not at a word", found, "a multiple of 4")
 
 
@@ -68,7 +68,7 @@ def _stored(layout: Layout, path: KeyPath, build: str, area: str, taken: dict[st
     """Faults of one area that a build is stored in; ``taken`` gathers who has which area."""
     memory, purpose = layout.memory_of(area), layout.areas[area].purpose
     if not memory.holds_image:
-        found = f"{area} in {memory.kind} {memory.name}"
+        found = f"{area}, in {memory.words}"
         hint = "where it runs is said with runs_in" if memory.kind == "ram" else ""
         yield Fault(path, "a build is stored in flash", found, "an area of a flash or rom memory", hint)
     if purpose not in ("code", "data"):
@@ -85,7 +85,7 @@ def _running(
     """Faults of the area a build runs in; ``runners`` gathers which core runs code in which area."""
     memory, purpose = layout.memory_of(area), layout.areas[area].purpose
     if memory.kind != "ram":
-        found = f"{area} in {memory.kind} {memory.name}"
+        found = f"{area}, in {memory.words}"
         hint = "a build that runs where it is stored has no runs_in"
         yield Fault(path, "a copied build runs in RAM", found, "an area of a ram memory", hint)
     elif purpose not in ("code", "data"):
@@ -114,7 +114,7 @@ def record_faults(layout: Layout) -> Iterator[Fault]:
 def _area_for(layout: Layout, purpose: str, area: str) -> Iterator[Fault]:
     memory, found = layout.memory_of(area), layout.areas[area].purpose
     if found != purpose or not memory.holds_image:
-        where = f"{area}, purpose {found}, in {memory.kind} {memory.name}"
+        where = f"{area}, purpose {found}, in {memory.words}"
         yield Fault((purpose, "area"), f"wrong area for the {purpose}", where, f"purpose {purpose}, in flash")
 
 

@@ -53,7 +53,9 @@ def _architecture(core: Core) -> Iterator[Fault]:
         yield Fault((*path, "interrupts"), "more interrupts than armv6-m has", str(core.interrupts), expected)
     if core.vector_alignment and not is_power_of_two(core.vector_alignment):
         found = str(core.vector_alignment)
-        yield Fault((*path, "vector_alignment"), "alignment of vectors", found, "a power of two")
+        yield Fault(
+            (*path, "vector_alignment"), "alignment is no power of two", found, "128, 256, 512 and so on"
+        )
 
 
 def _start(core: Core) -> Iterator[Fault]:
@@ -84,7 +86,7 @@ def _release(layout: Layout, path: KeyPath, release: Release) -> Iterator[Fault]
         address = getattr(release, key)
         for memory in layout.memories.values():
             if memory.kind != "device" and memory.span.holds(address):
-                found = f"{format_address(address)} in {memory.kind} {memory.name}"
+                found = f"{format_address(address)}, in {memory.words}"
                 yield Fault((*path, key), "a register outside device registers", found, "a device address")
 
 
@@ -95,7 +97,7 @@ def _own_ram(layout: Layout) -> Iterator[Fault]:
             path: KeyPath = ("core", core.name, "ram", index)
             memory, purpose = layout.memory_of(area), layout.areas[area].purpose
             if memory.kind != "ram":
-                found = f"{area} in {memory.kind} {memory.name}"
+                found = f"{area}, in {memory.words}"
                 yield Fault(path, "not RAM", found, "an area of a ram memory")
             elif purpose not in ("code", "data"):
                 hint = "shared areas belong to no core" if purpose == "shared" else ""

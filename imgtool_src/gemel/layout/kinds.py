@@ -92,9 +92,11 @@ class Kind:
         """How the key at ``path`` is written into the file, for who left it out."""
         return f"{path[-1]} = ..."
 
-    def refuse(self, value: object, path: KeyPath, report: Report, what: str = "") -> Any:
+    def refuse(
+        self, value: object, path: KeyPath, report: Report, what: str = WRONG_KIND, next_step: str = ""
+    ) -> Any:
         """Report that ``value`` is not of this kind."""
-        report(Fault(path, what or WRONG_KIND, in_toml_words(value), self.words))
+        report(Fault(path, what, in_toml_words(value), self.words, next_step))
         return INVALID
 
 
@@ -309,5 +311,5 @@ def nearest_hint(found: str, known: Iterable[str]) -> str:
     """``did you mean "x"?`` for the known word nearest to ``found``; empty when none is near."""
     from difflib import get_close_matches
 
-    near = get_close_matches(found, list(known), 1, 0.6) if len(found) <= 80 else []
+    near = get_close_matches(found, list(known), 1, 0.65) if len(found) <= 80 else []
     return f'did you mean "{near[0]}"?' if near else ""

@@ -43,7 +43,7 @@ def _units(memory: Memory) -> Iterator[Fault]:
             (*path, "erase_block"), "memory is not whole erase blocks", found, "a divisor of its size", hint
         )
     if not is_power_of_two(unit):
-        yield Fault((*path, "write_unit"), "write unit", str(unit), "a power of two")
+        yield Fault((*path, "write_unit"), "write unit is no power of two", str(unit), "1, 2, 4, 8 and so on")
     elif (block or memory.size) % unit:
         whole = f"the erase block of {format_size(block)}" if block else f"size {format_size(memory.size)}"
         yield Fault(
@@ -54,7 +54,7 @@ def _units(memory: Memory) -> Iterator[Fault]:
 def _views(layout: Layout, memory: Memory) -> Iterator[Fault]:
     for core, start in memory.views.items():
         if layout.cores[core].role == "primary":
-            found, expected = format_address(start), f"views of secondaries; {core} sees it at its start"
+            found, expected = format_address(start), f"views of secondaries, as {core} sees it at its start"
             hint = "give start as the primary sees it, and further addresses as aliases"
             yield Fault(
                 ("memory", memory.name, "views", core), "a view of the primary", found, expected, hint

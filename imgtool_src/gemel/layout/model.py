@@ -46,6 +46,11 @@ class Memory:
         return Span(self.start, self.size)
 
     @property
+    def words(self) -> str:
+        """What messages call it: its name and kind."""
+        return f"memory {self.name} of kind {self.kind}"
+
+    @property
     def holds_image(self) -> bool:
         """Whether image bytes may lie here."""
         return self.kind in ("flash", "rom")

@@ -39,7 +39,7 @@ class ListOf(Kind):
     def read(self, value: object, path: KeyPath, report: Report) -> Any:
         """A tuple of the entries that are sound; every other one is reported."""
         if not isinstance(value, list):
-            return self.refuse(value, path, report)
+            return self.refuse(value, path, report, next_step=_header_hint(self, value, path))
         if len(value) > self.most:
             return _too_many(len(value), self.most, path, report)
         items = [self.item.read(entry, (*path, index), report) for index, entry in enumerate(value)]
@@ -65,7 +65,7 @@ class MapOf(Kind):
     def read(self, value: object, path: KeyPath, report: Report) -> Any:
         """A dict of the entries that are sound; every other one is reported, and every unfit name."""
         if not isinstance(value, dict):
-            return self.refuse(value, path, report)
+            return self.refuse(value, path, report, next_step=_header_hint(self, value, path))
         if len(value) > self.most:
             return _too_many(len(value), self.most, path, report)
         result = {}
@@ -92,6 +92,11 @@ class MapOf(Kind):
         if isinstance(self.item, Table):
             return f"[{dotted(path)}.NAME]"
         return f"{path[-1]} = {{ NAME = ... }}"
+
+
+def _header_hint(kind: Kind, value: object, path: KeyPath) -> str:
+    """The right header, for who wrote [stamp] for [[stamp]] or [[memory]] for [memory.NAME]."""
+    return f"write {kind.example(path)}" if isinstance(value, dict | list) else ""
 
 
 def _too_many(count: int, most: int, path: KeyPath, report: Report) -> Any:
@@ -163,7 +168,7 @@ class Table(Kind):
     def read(self, value: object, path: KeyPath, report: Report) -> Any:
         """An instance of the model; every unknown, missing and unfit key is reported."""
         if not isinstance(value, dict):
-            return self.refuse(value, path, report)
+            return self.refuse(value, path, report, next_step=_header_hint(self, value, path))
         sound = True
         for name in value:
             if name not in self.keys:

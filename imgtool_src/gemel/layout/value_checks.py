@@ -80,7 +80,7 @@ def _values(layout: Layout) -> Iterator[Fault]:
     for index, stamp in enumerate(layout.stamps):
         path: KeyPath = ("stamp", index)
         if isinstance(stamp.value, int) and stamp.value >> 8 * stamp.width:
-            found, expected = f"{stamp.value:#x}", f"at most {8 * stamp.width} bits"
+            found, expected = f"0x{stamp.value:X}", f"at most {8 * stamp.width} bits"
             yield Fault((*path, "value"), "value wider than its stamp", found, expected)
         if isinstance(stamp.value, str) and len(stamp.value.encode()) > stamp.width:
             found, expected = f"{len(stamp.value.encode())} bytes", f"at most its width of {stamp.width}"
@@ -121,17 +121,19 @@ def _span_of_place(layout: Layout, place: Place, width: int) -> Span | None:
 
 
 def _place(layout: Layout, path: KeyPath, place: Place, span: Span) -> Iterator[Fault]:
+    found = str(span) if span.size > 1 else format_address(span.start)
     if isinstance(place, AreaPlace) and not layout.span_of(place.area).covers(span):
-        area = layout.span_of(place.area)
-        yield Fault(path, "place ends behind its area", str(span), f"inside area {place.area}, {area}")
-    elif not any(memory.holds_image and memory.span.covers(span) for memory in layout.memories.values()):
-        expected = "inside one flash or rom memory"
-        yield Fault(path, "place is not in flash", str(span), expected, _alias_hint(layout, span.start))
-    for taken in layout.areas.values():
-        if taken.purpose in NOT_FREE and layout.span_of(taken.name).overlaps(span):
-            found = f"{span} in area {taken.name}, purpose {taken.purpose}"
+        expected = f"inside area {place.area}, {layout.span_of(place.area)}"
+        yield Fault(path, "place ends behind its area", found, expected)
+        return
+    if not any(memory.holds_image and memory.span.covers(span) for memory in layout.memories.values()):
+        expected, hint = "inside one flash or rom memory", _alias_hint(layout, span.start)
+        yield Fault(path, "place is not in flash", found, expected, hint)
+    for area in layout.areas.values():
+        if area.purpose in NOT_FREE and layout.span_of(area.name).overlaps(span):
+            where = f"{found} in area {area.name}, purpose {area.purpose}"
             expected = "an area of purpose code or data"
-            yield Fault(path, "place is in an area that is not free", found, expected)
+            yield Fault(path, "place is in an area that is not free", where, expected)
 
 
 def _alias_hint(layout: Layout, address: int) -> str:
@@ -165,7 +167,7 @@ def _range(layout: Layout, path: KeyPath, item: Range) -> Iterator[Fault]:
     if isinstance(item, AreaRange):
         size = layout.areas[item.area].size
         if item.offset + (item.size or 1) > size:
-            found = f"offset {item.offset:#x}, size {item.size or 'to the end'}"
+            found = f"offset 0x{item.offset:X}, size {item.size or 'to the end'}"
             yield Fault(path, "range ends behind its area", found, f"inside {format_size(size)}")
             return
     if not any(memory.holds_image and memory.span.covers(span) for memory in layout.memories.values()):
@@ -210,5 +212,6 @@ def _coverage(layout: Layout, path: KeyPath, checksum: Checksum) -> Iterator[Fau
 def _exception_words(checksum: Checksum) -> str:
     size = _width_of(checksum) if isinstance(checksum.algorithm, CrcTable) else "SIZE"
     if isinstance(checksum.at, AreaPlace):
-        return f'as {{ area = "{checksum.at.area}", offset = {checksum.at.offset:#x}, size = {size} }}'
-    return f"as {{ start = {checksum.at:#x}, size = {size} }}"
+        return f'as {{ area = "{checksum.at.area}", offset = 0x{checksum.at.offset:X}, size = {size} }}'
+    start = format_address(checksum.at) if isinstance(checksum.at, int) else "ADDRESS"
+    return f"as {{ start = {start}, size = {size} }}"
