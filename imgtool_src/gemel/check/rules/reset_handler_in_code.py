@@ -4,46 +4,63 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.check.core_views import in_execute_never, run_span_as_seen, runs_from, told
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.spans import Span, format_address
+from gemel.check.subject import Subject, VectorTable
+from gemel.check.vector_tables import place_of, tables, word_span
+from gemel.layout.addresses import locate
+from gemel.spans import format_address
 
 
 def check(subject: Subject) -> Iterator[Outcome]:
     """One outcome for each build: its vector table's second word."""
-    for name in subject.layout.builds:
-        table = subject.vector_table(name)
-        if table is None or len(table.words) < 2:
-            yield NotChecked(f"build {name}", "nothing of the build was found in the image")
-            continue
-        reset = table.words[1]
-        run = Span(table.placed.run_start, table.placed.stored.size)
-        where = f"build {name}, word 1 of the vector table at {format_address(table.span.start)}"
-        place = Span(table.span.start + 4, 4)
-        parties = (name, table.core.name, table.plan.stored_in)
-        if not run.holds(reset & ~1):
-            what = f"core {table.core.name} would start outside the code of build {name}"
-            expected = f"inside {run}"
-            yield Finding(what, parties, where, format_address(reset), expected, place)
-        elif not reset & 1:
-            what = f"the reset handler of build {name} lacks the Thumb bit"
-            yield Finding(
-                what, parties, where, format_address(reset), format_address(reset | 1) + " (bit 0 set)", place
-            )
-        else:
-            yield Holds(f"build {name}")
+    for table in tables(subject):
+        yield table if isinstance(table, NotChecked) else _outcome(subject, table)
+
+
+def _outcome(subject: Subject, table: VectorTable) -> Outcome:
+    name, core, reset = table.plan.name, table.core.name, table.words[1]
+    parties = (name, core, table.plan.stored_in)
+    where, place = place_of(table, 1), word_span(table, 1)
+    found = told(subject, core, reset)
+    if not runs_from(subject, table.placed, reset & ~1):
+        what = f"core {core} would start outside the code of build {name}"
+        expected = f"inside {run_span_as_seen(table.placed)}"
+        return Finding(what, parties, where, found, expected, place, _next_step(subject, table, reset))
+    if closed := in_execute_never(reset):
+        what = f"core {core} would start where nothing is executed"
+        expected = f"outside {closed}, which the default memory map keeps from execution"
+        return Finding(what, parties, where, found, expected, place)
+    if not reset & 1:
+        what = f"the reset handler of build {name} lacks the Thumb bit"
+        return Finding(what, parties, where, found, f"{format_address(reset | 1)} (bit 0 set)", place)
+    return Holds(f"build {name}")
+
+
+def _next_step(subject: Subject, table: VectorTable, reset: int) -> str:
+    """What to do about a reset handler outside its code, if its place tells more than the remedy."""
+    located = locate(subject.layout, reset, table.core.name)
+    name = table.plan.name
+    if located and located.memory.kind == "ram" and table.plan.runs_in is None:
+        return f"RAM holds no code at reset: keep the reset handler of build {name} where it is stored"
+    if located and table.plan.runs_in and table.placed.stored.holds(located.plain):
+        start = format_address(table.placed.run_start)
+        return f"link build {name} for {start}, where it runs, and only load it to where it is stored"
+    return ""
 
 
 RULE = Rule(
     name="reset-handler-in-code",
     severity="error",
-    checks="The reset handler of each build, word 1 of its vector table, is an address inside the bytes that "
-    "the build runs from, with bit 0 set.",
-    why="At reset the core takes this word as its first address. Outside its code it runs whatever lies there; "
-    "with bit 0 clear it leaves Thumb state, which M-profile cores do not have, and the first instruction faults.",
-    remedy="Link the build for the place the layout gives it, with the vector table first; mark an assembler "
-    "handler as a Thumb function (.thumb_func).",
-    source="Armv7-M Architecture Reference Manual, section B1.5.5, reset behaviour (second-hand); Armv6-M likewise",
-    absent="the layout has no build",
+    checks="The reset handler of each build, word 1 of its vector table, is an address inside the bytes "
+    "that the build runs from, in memory that can be executed, with bit 0 set.",
+    why="At reset the core takes this word as its first address. Outside its code it runs whatever lies "
+    "there; with bit 0 clear it leaves Thumb state, which M-profile cores do not have, and the first "
+    "instruction faults.",
+    remedy="Link the build for the place the layout gives it, with the vector table first; mark an "
+    "assembler handler as a Thumb function (.thumb_func).",
+    source="Armv7-M Architecture Reference Manual, section B1.5.5, reset behaviour (second-hand); Armv6-M "
+    "likewise; parts of the default memory map that are never executed (from memory)",
+    absent="the layout has no build in an area of purpose code",
     check=check,
 )

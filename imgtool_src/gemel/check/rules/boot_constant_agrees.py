@@ -1,0 +1,190 @@
+"""Rule ``boot-constant-agrees``: the primary sends each secondary to where its vectors are."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from gemel.check.core_views import distance, whereabouts
+from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.subject import Subject
+from gemel.check.vector_tables import is_blank, likely_tables, table_span, vector_builds
+from gemel.check.wording import needs_elf
+from gemel.join.symbol_places import SymbolNotPlaced
+from gemel.layout.addresses import locate
+from gemel.layout.model import BuildPlan
+from gemel.spans import Span, format_address
+
+
+class Constant(NamedTuple):
+    """A constant that a contract names: ``place`` in the image, the ``value`` that stands there."""
+
+    contract: str
+    build: str
+    symbol: str
+    place: Span
+    value: int
+
+    @property
+    def where(self) -> str:
+        """Where it is, for people."""
+        at = format_address(self.place.start)
+        return f"contract {self.contract}, constant {self.symbol} of build {self.build} at {at}"
+
+
+class Start(NamedTuple):
+    """A vector table of a secondary at ``address`` as its core sees it, ``plain`` for the others.
+
+    ``declared`` is the address that the layout gives it, if its table was found elsewhere.
+    """
+
+    plan: BuildPlan
+    address: int
+    plain: int
+    declared: int | None
+
+    def __str__(self) -> str:
+        return f"{format_address(self.address)}, the vector table of build {self.plan.name}"
+
+
+def check(subject: Subject) -> Iterator[Outcome]:
+    """One outcome for each constant, and one for secondaries that no contract has a constant for."""
+    secondaries = [core.name for core in subject.layout.secondaries()]
+    if not secondaries:
+        return
+    starts, hidden = _starts(subject)
+    constants: list[Constant] = []
+    for found in _constants(subject):
+        if isinstance(found, Constant):
+            constants.append(found)
+        else:
+            yield found
+    matched: set[str] = set()
+    for constant in sorted(constants, key=lambda each: len(_fitting(subject, each, starts))):
+        free = [start for start in _fitting(subject, constant, starts) if start.plan.core not in matched]
+        if free:
+            matched.add(free[0].plan.core)
+            yield Holds(f"constant {constant.symbol} of build {constant.build} for core {free[0].plan.core}")
+        elif hidden:
+            yield NotChecked(constant.where, hidden)
+        else:
+            yield _finding(subject, constant, starts)
+    named = {boot for each in subject.layout.contracts.values() if (boot := each.boot_symbol)}
+    if len(named) < len(secondaries):
+        rest = ", ".join(f"core {name}" for name in secondaries if name not in matched)
+        yield NotChecked(rest, "no contract names the constant that holds its vector address (boot_symbol)")
+
+
+def _constants(subject: Subject) -> Iterator[Constant | NotChecked]:
+    seen = set()
+    for contract in subject.layout.contracts.values():
+        boot = contract.boot_symbol
+        if boot is None or boot in seen:
+            continue
+        seen.add(boot)
+        try:
+            place = Span(subject.symbols(boot.build, boot.symbol), 4)
+        except SymbolNotPlaced as error:
+            missing = needs_elf(boot.build, subject.builds.get(boot.build), "symbols")
+            reason = missing or "; ".join(str(problem) for problem in error.problems)
+            yield NotChecked(
+                f"contract {contract.name}, constant {boot.symbol} of build {boot.build}", reason
+            )
+            continue
+        yield Constant(contract.name, boot.build, boot.symbol, place, subject.word_at(place.start))
+
+
+def _starts(subject: Subject) -> tuple[list[Start], str]:
+    """The vector tables of the secondaries, and why some of them are not known, if so."""
+    starts: list[Start] = []
+    hidden: list[str] = []
+    for plan in vector_builds(subject.layout):
+        if subject.layout.cores[plan.core].role != "secondary":
+            continue
+        placed = subject.placed.get(plan.name)
+        declared = table_span(subject.layout, plan)
+        blank = is_blank(subject, declared)
+        likely = likely_tables(subject, plan) if blank else [declared.start]
+        if placed is None or len(likely) != 1:
+            hidden.append(f"build {plan.name}")
+            continue
+        address = placed.run_address(likely[0])
+        located = locate(subject.layout, address, plan.core)
+        elsewhere = placed.vector_address if blank else None
+        starts.append(Start(plan, address, located.plain if located else address, elsewhere))
+    reason = (
+        f"the vector table of {' and '.join(hidden)} is blank, see vector-table-not-blank" if hidden else ""
+    )
+    return starts, reason
+
+
+def _fitting(subject: Subject, constant: Constant, starts: list[Start]) -> list[Start]:
+    """The tables that lie at the constant's value, for the core that is sent there."""
+    layout, value = subject.layout, constant.value
+    return [start for start in starts if distance(layout, start.plan.core, start.address, value) == 0]
+
+
+def _finding(subject: Subject, constant: Constant, starts: list[Start]) -> Finding:
+    value = format_address(constant.value)
+    cores = list(dict.fromkeys(start.plan.core for start in starts))
+    parties = [constant.build, constant.contract, *cores, *(start.plan.name for start in starts)]
+    if taken := _fitting(subject, constant, starts):
+        what = f"two constants send core {taken[0].plan.core} to its vector table, and none another core"
+    elif len(cores) == 1:
+        what = f"build {constant.build} would release core {cores[0]} with the wrong vector table"
+    else:
+        what = f"build {constant.build} would release a core where no secondary has its vector table"
+    seen = [f"for core {core} {_seen(subject, core, constant.value)}" for core in cores]
+    return Finding(
+        what,
+        tuple(dict.fromkeys(parties)),
+        constant.where,
+        f"{value}, {' and '.join(seen)}",
+        " or ".join(map(str, starts)),
+        constant.place,
+        _next_step(subject, constant, starts),
+    )
+
+
+def _seen(subject: Subject, core: str, address: int) -> str:
+    """What a core that is sent to ``address`` finds there."""
+    text = whereabouts(subject, core, address)
+    located = locate(subject.layout, address, core)
+    if located is None or not located.memory.holds_image or located.offset + 8 > located.memory.size:
+        return text
+    words = [format_address(subject.word_at(located.plain + offset)) for offset in (0, 4)]
+    return f"{text}, where the image has {' and '.join(words)}"
+
+
+def _next_step(subject: Subject, constant: Constant, starts: list[Start]) -> str:
+    for start in starts:
+        build = start.plan.name
+        seen = locate(subject.layout, constant.value)
+        if seen and seen.plain == start.plain:
+            own = format_address(start.address)
+            return (
+                f"core {start.plan.core} sees this place at {own}: build {constant.build} with that address"
+            )
+        if start.declared is not None and start.declared == constant.value:
+            return (
+                f"build {constant.build} and the layout count on {format_address(start.declared)}, where "
+                f"nothing lies: link build {build} for it, or change both to {format_address(start.address)}"
+            )
+    return ""
+
+
+RULE = Rule(
+    name="boot-constant-agrees",
+    severity="error",
+    checks="The constant in the primary's code that each contract names as boot_symbol holds, in the image, "
+    "the address at which a secondary sees its own vector table, each constant that of another secondary.",
+    why="The primary writes this constant into the secondary's vector register and lets it run. When the "
+    "second build has moved and the first was not built again, the secondary takes its stack pointer and "
+    "first address from erased flash or the middle of a function, and locks up without a sign; the primary "
+    "waits for it for ever.",
+    remedy="Build the primary again with the address at which the secondary's build lies, from a header "
+    "that the layout gives out; or have the join write it, with a stamp of value vectors_of.",
+    source="common practice: the boot address word must name a vector table of that core's build",
+    absent="the layout has no secondary core",
+    check=check,
+)

@@ -1,0 +1,42 @@
+"""Tests of the rule ``secure-fault-vector-unused``."""
+
+from __future__ import annotations
+
+from check.vector_fixtures import SAMPLER_CORE, alone, of
+from small_device import findings, layout, sampler_elf
+
+RULE = "secure-fault-vector-unused"
+BASELINE = layout({SAMPLER_CORE: SAMPLER_CORE.replace("armv8-m.main", "armv8-m.base")})
+
+BREAKS = {
+    "handler on Baseline": lambda: of(RULE, read=BASELINE),
+    "erased": lambda: of(RULE, read=BASELINE, sampler=sampler_elf(words={7: 0xFFFF_FFFF})),
+    "image alone": lambda: alone(RULE, read=BASELINE),
+}
+KEEPS = {
+    "zero": lambda: of(RULE, read=BASELINE, sampler=sampler_elf(words={7: 0})),
+    "zero, image alone": lambda: alone(RULE, read=BASELINE, sampler=sampler_elf(words={7: 0})),
+}
+
+
+def test_it_is_a_warning_that_names_the_function() -> None:
+    """A SecureFault handler on a Baseline core is a warning with the function's name."""
+    result = BREAKS["handler on Baseline"]()
+    assert result.severity == "warning"
+    (finding,) = findings(result)
+    assert finding.found == "0x1000_1089 (other_handler)"
+
+
+def test_other_architectures_have_nothing_to_look_at() -> None:
+    """Without a Baseline core the rule is not checked, and says why."""
+    result = of(RULE)
+    assert result.status == "not checked"
+    assert [each.reason for each in result.not_checked] == [
+        "no build in a code area runs on an armv8-m.base core"
+    ]
+
+
+def test_a_blank_table_is_not_checked() -> None:
+    """A blank table has no word 7 to look at."""
+    result = of(RULE, read=BASELINE, sampler=sampler_elf(words={0: 0, 1: 0}))
+    assert [each.where for each in result.not_checked] == ["build sampler"]

@@ -1,0 +1,91 @@
+"""Tests of the rule ``vector-table-not-blank``."""
+
+from __future__ import annotations
+
+from check.vector_fixtures import (
+    alone,
+    changed,
+    copied_layout,
+    copied_sampler,
+    of,
+    without_record,
+)
+from small_device import SAMPLER, apply, findings, joined, layout, sampler_elf, station_elf
+
+from gemel.spans import Span
+
+RULE = "vector-table-not-blank"
+
+
+def _misplaced(bases: int = 1) -> bytes:
+    """A sampler linked 2 KiB behind the place that the layout gives it."""
+    return sampler_elf(base=SAMPLER + 0x800 * bases)
+
+
+def _no_sampler():
+    """An image without record, of which the sampler's area was erased, by itself."""
+    read = without_record()
+    image = joined(read).image
+    image.erase(read.layout.span_of("sampler-code"))
+    return apply(RULE, read, image, {})
+
+
+def _erased_to_zero():
+    """Flash that reads 0x00 when erased, and a sampler that is not where it should be."""
+    return of(
+        RULE, sampler=_misplaced(), read=layout({"write_unit = 8\n": "write_unit = 8\nerased_byte = 0\n"})
+    )
+
+
+BREAKS = {
+    "linked behind its place": lambda: of(RULE, sampler=_misplaced()),
+    "linked behind its place, image alone": lambda: alone(RULE, sampler=_misplaced()),
+    "both words zero": lambda: of(RULE, station=station_elf(words={0: 0, 1: 0})),
+    "nothing of the build in the image": _no_sampler,
+    "erased byte 0x00": _erased_to_zero,
+    "copied build, table wiped": lambda: changed(RULE, {SAMPLER: 0xFFFF_FFFF, SAMPLER + 4: 0xFFFF_FFFF}),
+}
+KEEPS = {
+    "both builds": lambda: of(RULE),
+    "image alone": lambda: alone(RULE),
+    "only the stack pointer erased": lambda: of(RULE, station=station_elf(words={0: 0xFFFF_FFFF})),
+    "only the reset handler zero": lambda: of(RULE, station=station_elf(words={1: 0})),
+    "copied sampler": lambda: of(RULE, read=copied_layout(), sampler=copied_sampler()),
+    "layout told where it is": lambda: of(
+        RULE,
+        sampler=_misplaced(),
+        read=layout({'stored_in = "sampler-code"': 'stored_in = "sampler-code"\nvector_offset = 0x800'}),
+    ),
+}
+
+
+def test_the_finding_says_where_the_table_went() -> None:
+    """For a build linked elsewhere in its area, the finding gives its table's address and the way out."""
+    (finding,) = findings(BREAKS["linked behind its place"]())
+    assert finding.lines == ("what could be its vector table lies at 0x1000_1800",)
+    assert "vector_offset = 0x800" in finding.next_step
+    assert "0x1000_1000" in finding.next_step
+    assert finding.span == Span(SAMPLER, 8)
+
+
+def test_no_place_is_made_up() -> None:
+    """Where nothing looks like a vector table, the finding names no other place."""
+    (finding,) = findings(BREAKS["both words zero"]())
+    assert finding.lines == ()
+    assert finding.next_step == ""
+
+
+def test_a_table_of_the_other_core_is_no_candidate() -> None:
+    """A table whose stack pointer is in the other core's RAM is not offered as this core's."""
+    foreign = sampler_elf(base=SAMPLER + 0x800, words={0: 0x2000_2000})
+    (finding,) = findings(of(RULE, sampler=foreign))
+    assert finding.lines == ()
+
+
+def test_a_core_without_code_is_not_checked() -> None:
+    """A core none of whose builds lies in a code area is named as not checked."""
+    read = layout({'"4 KiB", size = "4 KiB", purpose = "code"': '"4 KiB", size = "4 KiB", purpose = "data"'})
+    result = of(RULE, read=read)
+    assert result.status == "not checked"
+    assert [each.where for each in result.not_checked] == ["core sampler"]
+    assert "area of purpose code" in result.not_checked[0].reason
