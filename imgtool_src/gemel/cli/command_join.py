@@ -47,7 +47,7 @@ def command(
     from gemel.cli.joining import contents_of, joined_and_checked
     from gemel.cli.output_targets import refuse_targets
     from gemel.cli.outputs import write_all
-    from gemel.cli.printing import print_remarks
+    from gemel.cli.printing import print_done, print_remarks
 
     version = version_of(version_text)
     refuse_suffixes(outputs)
@@ -61,7 +61,7 @@ def command(
     if not result.passes:
         click.echo("nothing was written", err=True)
         return 1
-    write_all({path: encoded(path, joined.image, read.layout, joined.entry) for path in outputs})
     click.echo("\n".join(contents_of(joined)))
-    click.echo(f"wrote {', '.join(str(path) for path in outputs)}")
+    write_all({path: encoded(path, joined.image, read.layout, joined.entry) for path in outputs})
+    print_done(f"wrote {', '.join(str(path) for path in outputs)}")
     return 0

@@ -5,11 +5,10 @@ from __future__ import annotations
 import os
 import sys
 import traceback
-from typing import TextIO
 
 import click
 
-from gemel.cli.printing import print_problems, problem_lines
+from gemel.cli.printing import print_problems, problem_lines, silence
 from gemel.errors import GemelError, Problem
 
 NOTHING_CHANGED = "no output was changed"
@@ -23,7 +22,7 @@ def exit_code_of(error: BaseException, verbose: bool) -> int:
     try:
         return _said(error, verbose)
     except OSError:  # stderr cannot be written to either
-        _silence(sys.stderr)
+        silence(sys.stderr)
         return 2
 
 
@@ -35,7 +34,7 @@ def _said(error: BaseException, verbose: bool) -> int:
     cause = BrokenPipeError(None, "its reader has gone") if isinstance(error, SystemExit) else error
     if isinstance(cause, OSError) and not cause.filename:
         # Every file that is read or written has its own error: what is left is the terminal or pipe.
-        _silence(sys.stdout)
+        silence(sys.stdout)
         _say(Problem(f"the result cannot be printed; {NOTHING_CHANGED}", "stdout", _reason(cause)))
         return 2
     if isinstance(error, GemelError):
@@ -43,8 +42,9 @@ def _said(error: BaseException, verbose: bool) -> int:
         return error.exit_code
     if isinstance(error, KeyboardInterrupt | click.Abort):
         click.echo(f"stopped; {NOTHING_CHANGED}", err=True)
-        code: int = getattr(error, "exit_code", 130)
-        return code
+        # click turns what stopped it into its own Abort and keeps it as the cause.
+        code: int = getattr(error.__cause__ or error, "exit_code", 130)
+        return code if code > 128 else 130
     _say(_problem_of(error))
     if verbose:
         for line in _trail(error):
@@ -80,15 +80,3 @@ def _trail(error: BaseException) -> list[str]:
 
 def _reason(error: OSError) -> str:
     return error.strerror or str(error)
-
-
-def _silence(stream: TextIO | None) -> None:
-    """Lead ``stream`` to nowhere: Python would try again at exit, and complain in its own words."""
-    if stream is None:
-        return
-    try:
-        nowhere = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(nowhere, stream.fileno())
-        os.close(nowhere)
-    except (OSError, ValueError):
-        return

@@ -55,12 +55,12 @@ def _own_problems(target: Path) -> list[Problem]:
         real = real_path(target)
         if not os.path.isdir(os.path.dirname(real)):
             return [_no_folder(target, os.path.dirname(real))]
-        mode = os.stat(real).st_mode if os.path.lexists(real) else None
+        mode = os.stat(real).st_mode
+    except FileNotFoundError:
+        return []
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         return [Problem("the output's name cannot be used", where, reason, "the name of a file")]
-    if mode is None:
-        return []
     if kind := kind_of(mode):
         hint = "write a file and copy it there" if kind != "a folder" else "add a file's name"
         return [Problem(f"the output is {kind}", where, kind, "a file, there already or not", hint)]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Iterable
+from typing import TextIO
 
 import click
 
@@ -47,3 +48,23 @@ def print_remarks(remarks: Iterable[Problem]) -> None:
     """Oddities that stop nothing, to stderr."""
     for remark in remarks:
         click.echo("\n".join(problem_lines(remark, "remark:", sys.stderr, "yellow")), err=True)
+
+
+def print_done(text: str) -> None:
+    """Say on stdout what was done; when nobody listens any more it is done all the same."""
+    try:
+        click.echo(text)
+    except OSError:
+        silence(sys.stdout)
+
+
+def silence(stream: TextIO | None) -> None:
+    """Lead ``stream`` to nowhere: Python would try again at exit, and complain in its own words."""
+    if stream is None:
+        return
+    try:
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, stream.fileno())
+        os.close(nowhere)
+    except (OSError, ValueError):
+        return

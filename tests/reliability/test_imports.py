@@ -1,0 +1,71 @@
+"""What a command imports: nothing heavy that it does not use, and the help nothing but the command line."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from reliability.runs import BUILDS, JOIN, environment, write_device
+
+HEAVY = ("elftools", "intelhex", "cryptography", "rich", "numpy", "cbor2", "msgspec", "unicorn", "capstone")
+
+LISTED = """
+import sys
+from gemel.cli.main import exit_code
+code = exit_code(sys.argv[1:])
+sys.stderr.write("\\n".join(sorted(sys.modules)))
+sys.exit(code)
+"""
+
+
+def imported(folder: Path, *words: str) -> set[str]:
+    """The modules that an interpreter holds after ``gemel WORDS``."""
+    done = subprocess.run(
+        [sys.executable, "-c", LISTED, *words],
+        cwd=folder,
+        env=environment(),
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    return set(done.stderr.split())
+
+
+@pytest.fixture(scope="module")
+def device(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The small device as files, joined."""
+    folder = write_device(tmp_path_factory.mktemp("device"))
+    imported(folder, *JOIN, "-o", "tide.hex")
+    return folder
+
+
+COMMANDS = {
+    "help": ("--help",),
+    "version": ("--version",),
+    "join": (*JOIN, "-o", "tide.hex", "-o", "tide.bin"),
+    "check": ("check", "small.toml", "tide.hex", *BUILDS),
+}
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_nothing_heavy(device: Path, command: str) -> None:
+    """Help, join and check import no large library: gemel's own readers and codecs do their work."""
+    roots = {name.partition(".")[0] for name in imported(device, *COMMANDS[command])}
+    assert roots.isdisjoint(HEAVY)
+    assert "click" in roots
+
+
+def test_help_imports_no_room_but_the_command_line(device: Path) -> None:
+    """``gemel --help`` imports the package, the command line's main module, and nothing else of gemel."""
+    own = {name for name in imported(device, "--help") if name.partition(".")[0] == "gemel"}
+    assert own == {"gemel", "gemel.cli", "gemel.cli.main"}
+
+
+def test_join_leaves_out_what_it_does_not_use(device: Path) -> None:
+    """``join`` to Intel HEX imports neither S-record nor JSON reports, nor what shows and exports."""
+    own = imported(device, *JOIN, "-o", "tide.hex")
+    assert not [name for name in own if name.startswith(("gemel.show", "gemel.export"))]
+    assert "gemel.check.report_json" not in own
