@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import uuid
+import zlib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple, Protocol
@@ -39,8 +40,8 @@ class PlacedBuild:
     """One build in an image.
 
     ``stored`` is in plain addresses and reaches to whole write units.  ``run_start`` and
-    ``vector_address`` are as the build's own core sees them; ``build_id`` is None where it has none or
-    it is not known.
+    ``vector_address`` are as the build's own core sees them (that of a build without vectors means
+    nothing, see ``has_vectors``); ``build_id`` is None where it has none or it is not known.
     """
 
     name: str
@@ -92,15 +93,43 @@ def sha256_of(layout: Layout, image: SparseBytes, spans: list[Span]) -> bytes:
     return digest.digest()
 
 
+class Digests(NamedTuple):
+    """The two digests that a record keeps of a build's bytes."""
+
+    crc32: int
+    sha256: bytes
+
+
+def digests_of(layout: Layout, image: SparseBytes, span: Span) -> Digests:
+    """CRC-32/ISO-HDLC and SHA-256 over the bytes of ``span``, which lies in one memory."""
+    crc, digest = 0, hashlib.sha256()
+    for block in blocks_of(layout, image, span):
+        crc = zlib.crc32(block, crc)
+        digest.update(block)
+    return Digests(crc, digest.digest())
+
+
 def rest_spans(layout: Layout, placed: Mapping[str, PlacedBuild], record: Span) -> list[Span]:
-    """What no build's digest covers: flash less builds, the record itself, seal and reserved areas."""
-    memories = [memory.span for memory in layout.memories.values() if memory.holds_image]
+    """What no build's digest covers: flash less builds, the record itself, seal and reserved areas.
+
+    By address; no span reaches over the end of its memory.
+    """
     holes = [build.stored for build in placed.values()]
     holes.append(record)
-    holes.extend(
-        layout.span_of(area.name) for area in layout.areas.values() if area.purpose in ("seal", "reserved")
-    )
-    return without(memories, holes)
+    holes.extend(not_ours(layout))
+    memories = sorted(memory.span for memory in layout.memories.values() if memory.holds_image)
+    return [rest for memory in memories for rest in without([memory], holes)]
+
+
+def not_ours(layout: Layout) -> list[Span]:
+    """The areas that a join writes nothing into: those of purpose seal, which comes last, and reserved."""
+    areas = layout.areas.values()
+    return [layout.span_of(area.name) for area in areas if area.purpose in ("seal", "reserved")]
+
+
+def has_vectors(layout: Layout, build: str) -> bool:
+    """Whether a build of the layout has a vector table: it is stored in an area of purpose code."""
+    return layout.areas[layout.builds[build].stored_in].purpose == "code"
 
 
 def identities_of(plan: RecordPlan) -> tuple[uuid.UUID | None, uuid.UUID | None]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from gemel.errors import Problem
 from gemel.image.sparse import SparseBytes
-from gemel.integrity.placed import PlacedBuild, Version, sha256_of
+from gemel.integrity.placed import PlacedBuild, Version, has_vectors, sha256_of
 from gemel.layout.model import Layout, Stamp, StampValue
 from gemel.spans import Span
 
@@ -69,6 +69,10 @@ def _value(value: int | str | StampValue, sources: StampSources) -> int | bytes 
     if value.run_start_of:
         return placed[value.run_start_of].run_start
     if value.vectors_of:
+        if not has_vectors(sources.layout, value.vectors_of):
+            found = f"stored in area {sources.layout.builds[value.vectors_of].stored_in}, purpose data"
+            what = f"build {value.vectors_of} has no vector table"
+            return Problem(what, "", found, "a build in an area of purpose code")
         return placed[value.vectors_of].vector_address
     if value.build_id_of:
         build_id = placed[value.build_id_of].build_id

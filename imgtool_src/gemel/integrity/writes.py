@@ -5,7 +5,7 @@ A checksum over bytes that a stamp writes must come after it; a digest over a ch
 
 from __future__ import annotations
 
-import itertools
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
@@ -15,7 +15,10 @@ from gemel.spans import Span
 
 @dataclass(frozen=True, slots=True)
 class Write:
-    """One value to be written: its name, where it goes, what it reads and how its bytes are made."""
+    """One value to be written: its name, where it goes, what it reads and how its bytes are made.
+
+    ``make`` gives ``place.size`` bytes or the problem that keeps it from doing so; it may raise GemelError.
+    """
 
     name: str
     place: Span
@@ -26,27 +29,52 @@ class Write:
 def in_order(writes: Sequence[Write]) -> list[Write]:
     """``writes`` so that each comes after all whose place it reads; otherwise in the given order.
 
-    Raises LayoutError naming the circle when there is one, or the two writes that share bytes.
+    Raises LayoutError naming every pair of writes that share bytes and every circle that was met.
     """
-    _refuse_shared_bytes(writes)
-    ready: list[Write] = []
-    state: dict[str, str] = {}
-
-    def visit(write: Write, trail: list[Write]) -> None:
-        if state.get(write.name) == "done":
-            return
-        if state.get(write.name) == "open":
-            raise LayoutError(_circle([*trail[trail.index(write) :], write]))
-        state[write.name] = "open"
-        for other in writes:
-            if any(other.place.overlaps(span) for span in write.reads):
-                visit(other, [*trail, write])
-        state[write.name] = "done"
-        ready.append(write)
-
-    for write in writes:
-        visit(write, [])
+    problems = list(_shared_bytes(writes))
+    ready, circles = _sorted(writes)
+    problems += [_circle(circle) for circle in circles]
+    if problems:
+        raise LayoutError(problems)
     return ready
+
+
+def _sorted(writes: Sequence[Write]) -> tuple[list[Write], list[list[Write]]]:
+    """The writes in order, and each circle as the writes along it, the first one again at its end."""
+    needs = _needs(writes)
+    ready: list[Write] = []
+    done: set[int] = set()
+    circles = []
+    for first in range(len(writes)):
+        trail = [first] if first not in done else []
+        waiting = [iter(needs[first])]
+        while trail:
+            needed = next(waiting[-1], None)
+            if needed is None:
+                waiting.pop()
+                done.add(trail[-1])
+                ready.append(writes[trail.pop()])
+            elif needed in trail:
+                circles.append([writes[index] for index in [*trail[trail.index(needed) :], needed]])
+            elif needed not in done:
+                trail.append(needed)
+                waiting.append(iter(needs[needed]))
+    return ready, circles
+
+
+def _needs(writes: Sequence[Write]) -> list[list[int]]:
+    """For each write the numbers of those whose place it reads; places are taken to lie apart."""
+    by_address = sorted(range(len(writes)), key=lambda index: writes[index].place)
+    starts = [writes[index].place.start for index in by_address]
+    needs = []
+    for write in writes:
+        found: set[int] = set()
+        for span in write.reads:
+            first = max(0, bisect_right(starts, span.start) - 1)
+            near = by_address[first : bisect_left(starts, span.end)]
+            found.update(index for index in near if writes[index].place.overlaps(span))
+        needs.append(sorted(found))
+    return needs
 
 
 def _circle(circle: list[Write]) -> Problem:
@@ -60,14 +88,14 @@ def _circle(circle: list[Write]) -> Problem:
     return Problem(what, circle[0].name, names, "an order in which each can be computed", hint)
 
 
-def _refuse_shared_bytes(writes: Sequence[Write]) -> None:
+def _shared_bytes(writes: Sequence[Write]) -> list[Problem]:
     problems = []
     by_address = sorted(writes, key=lambda write: write.place)
-    for first, second in itertools.pairwise(by_address):
-        if first.place.overlaps(second.place):
+    for index, first in enumerate(by_address):
+        for second in by_address[index + 1 :]:
+            if second.place.start >= first.place.end:
+                break
             found = f"{first.name} {first.place}, {second.name} {second.place}"
-            problems.append(
-                Problem("two values are written to the same bytes", second.name, found, "places apart")
-            )
-    if problems:
-        raise LayoutError(problems)
+            what = "two values are written to the same bytes"
+            problems.append(Problem(what, second.name, found, "places apart"))
+    return problems

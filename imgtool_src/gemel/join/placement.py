@@ -75,9 +75,10 @@ def _plain_address(layout: Layout, plan: BuildPlan, segment: Segment) -> int | N
     stored = layout.span_of(plan.stored_in)
     seen = [locate(layout, segment.load_address, plan.core), locate(layout, segment.load_address)]
     found = [located.plain for located in seen if located]
-    for plain in found:
-        if stored.holds(plain):
-            return plain
+    for area in layout.spans_of_build(plan):
+        for plain in found:
+            if area.holds(plain):
+                return plain
     if plan.runs_in:
         run = layout.span_of(plan.runs_in)
         for plain in found:
@@ -145,6 +146,9 @@ def _memory_problems(layout: Layout, plan: BuildPlan, build: Build, piece: Piece
 def _not_in_its_area(layout: Layout, plan: BuildPlan, build: Build, pieces: list[Piece]) -> Problem:
     found = ", ".join(str(piece.span) for piece in pieces[:4]) or "no bytes"
     hint = "the build's linker script and the layout name different origins; mend one of them"
+    for other in layout.builds.values():
+        if pieces and all(layout.span_of(other.stored_in).covers(piece.span) for piece in pieces):
+            hint = f"all of it lies in area {other.stored_in} of build {other.name}: were the files swapped?"
     return Problem(
         f"build {plan.name} has no byte in its own area",
         _where(plan, build),

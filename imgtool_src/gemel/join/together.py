@@ -8,32 +8,59 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from gemel.builds.elf_notes import BUILD_ID_LIMIT
 from gemel.errors import Problem
-from gemel.image.sparse import SparseBytes, first_difference
+from gemel.image.sparse import Conflict, SparseBytes, first_difference
 from gemel.join.placement import Piece, Placement
+from gemel.layout.addresses import locate
 from gemel.layout.model import Layout
 from gemel.spans import Span, format_address, without
 
-NOTE_HEAD = b"\4\0\0\0\x14\0\0\0\3\0\0\0GNU\0"
-"""Start of a build id note of 20 bytes (gABI, note section; type NT_GNU_BUILD_ID of the GNU tools)."""
+NOTE_TAIL = b"\3\0\0\0GNU\0"
+"""Type and name of a build id note, behind its two sizes (gABI, note section; NT_GNU_BUILD_ID)."""
 
 
 def put_together(layout: Layout, placements: Mapping[str, Placement]) -> tuple[SparseBytes, list[Problem]]:
-    """The image of all builds' bytes, each in its own area, and everything that lies elsewhere."""
+    """The image of all builds' bytes, each in its own area, and everything that lies elsewhere.
+
+    Bytes that the placements themselves complain of (outside flash, none in the own area) are passed over.
+    """
     image = SparseBytes()
     problems: list[Problem] = []
     for placement in placements.values():
         for piece in placement.pieces:
             for area in layout.spans_of_build(placement.plan):
                 inside = piece.span.intersection(area)
-                if inside.size:
-                    image.write(inside.start, _bytes_of(piece, inside))
+                conflicts = image.add(inside.start, _bytes_of(piece, inside)) if inside.size else []
+                problems.extend(_twice(placement, piece, conflict) for conflict in conflicts[:1])
     for placement in placements.values():
+        if placement.placed is None:
+            continue
         areas = layout.spans_of_build(placement.plan)
         for piece in placement.pieces:
-            for outside in without([piece.span], areas):
+            for outside in without([_in_flash(layout, piece)], areas):
                 problems.extend(_outside(layout, placements, placement, piece, outside, image))
     return image, problems
+
+
+def _in_flash(layout: Layout, piece: Piece) -> Span:
+    """The bytes of the piece in the memory where it starts; empty if that holds no image."""
+    located = locate(layout, piece.address)
+    if located is None or not located.memory.holds_image:
+        return Span(piece.address, 0)
+    return piece.span.intersection(located.memory.span)
+
+
+def _twice(placement: Placement, piece: Piece, conflict: Conflict) -> Problem:
+    """Two segments of one build that reach the same place by different addresses, such as an alias."""
+    plan = placement.plan
+    return Problem(
+        f"build {plan.name} stores two different bytes at {format_address(conflict.address)}",
+        f"build {plan.name} ({placement.build.file}, segment {piece.segment.index})",
+        f"0x{conflict.new:02X} in this segment, 0x{conflict.held:02X} in one before it",
+        "one byte at each place",
+        "memory aliases and views show the same bytes at several addresses: link the build for one of them",
+    )
 
 
 def _bytes_of(piece: Piece, span: Span) -> memoryview:
@@ -101,7 +128,7 @@ def _stale_copy(
 ) -> Problem | None:
     """The copy of build ``owner`` inside another one, against the build that was handed in."""
     copy = bytes(_bytes_of(piece, shared))
-    if owner not in placements:
+    if owner not in placements or placements[owner].placed is None:
         return None
     erased = layout.memory_of(layout.builds[owner].stored_in).erased_byte
     handed_in = image.read(shared, erased)
@@ -122,14 +149,15 @@ def _stale_copy(
 
 
 def build_ids_in(data: bytes) -> list[bytes]:
-    """The build ids of 20 bytes whose notes lie in ``data``, in their order."""
+    """The build ids whose notes lie in ``data``, in their order."""
     found = []
-    position = data.find(NOTE_HEAD)
+    position = data.find(NOTE_TAIL)
     while position >= 0:
-        start = position + len(NOTE_HEAD)
-        if start + 20 <= len(data):
-            found.append(data[start : start + 20])
-        position = data.find(NOTE_HEAD, position + 1)
+        size = int.from_bytes(data[position - 4 : position], "little") if position >= 8 else 0
+        start = position + len(NOTE_TAIL)
+        if 0 < size <= BUILD_ID_LIMIT and start + size <= len(data):
+            found.append(data[start : start + size])
+        position = data.find(NOTE_TAIL, position + 1)
     return found
 
 

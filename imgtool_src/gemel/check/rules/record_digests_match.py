@@ -6,8 +6,7 @@ from collections.abc import Iterator
 
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
-from gemel.integrity.placed import PlacedBuild
-from gemel.join.pipeline import entry_of
+from gemel.integrity.placed import digests_of
 
 
 def check(subject: Subject) -> Iterator[Outcome]:
@@ -20,11 +19,13 @@ def check(subject: Subject) -> Iterator[Outcome]:
         return
     for entry in subject.record.builds:
         where = f"build {entry.name}, {entry.stored}"
-        if entry.core not in subject.layout.cores:
-            yield NotChecked(where, f"the layout has no core {entry.core}")
+        memories = subject.layout.memories.values()
+        if not any(memory.holds_image and memory.span.covers(entry.stored) for memory in memories):
+            what = f"the record has build {entry.name} outside flash"
+            expected = "inside one flash or rom memory"
+            yield Finding(what, (entry.name, entry.core, plan.area), where, str(entry.stored), expected)
             continue
-        placed = PlacedBuild(entry.name, entry.core, entry.stored, entry.run_start, 0, None)
-        actual = entry_of(subject.layout, subject.image, placed)
+        actual = digests_of(subject.layout, subject.image, entry.stored)
         if (actual.crc32, actual.sha256) == (entry.crc32, entry.sha256):
             yield Holds(f"build {entry.name}")
             continue

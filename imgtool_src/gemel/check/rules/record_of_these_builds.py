@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
-from gemel.integrity.placed import PlacedBuild
+from gemel.integrity.placed import PlacedBuild, has_vectors
 from gemel.integrity.record import BuildEntry
 from gemel.spans import format_address
 
@@ -26,7 +26,8 @@ def check(subject: Subject) -> Iterator[Outcome]:
         elif placement.placed is None or name not in entries:
             yield NotChecked(f"build {name}", "the build or its entry in the record was not found")
         else:
-            differences = list(_differences(entries[name], placement.placed))
+            vectors = placement.placed.vector_address if has_vectors(subject.layout, name) else None
+            differences = list(_differences(entries[name], placement.placed, vectors))
             for what, found, expected in differences:
                 words = f"the record gives build {name} another {what} than the build at hand"
                 where = f"record in area {plan.area}, entry {name}"
@@ -35,17 +36,23 @@ def check(subject: Subject) -> Iterator[Outcome]:
                 yield Holds(f"build {name}")
 
 
-def _differences(entry: BuildEntry, placed: PlacedBuild) -> Iterator[tuple[str, str, str]]:
+def _differences(
+    entry: BuildEntry, placed: PlacedBuild, vectors: int | None
+) -> Iterator[tuple[str, str, str]]:
     if entry.stored != placed.stored:
         yield "stored span", str(entry.stored), str(placed.stored)
     for what, found, expected in (
         ("run address", entry.run_start, placed.run_start),
-        ("vector address", entry.vector_address, placed.vector_address),
+        ("vector address", entry.vector_address, vectors),
     ):
         if found != expected:
-            yield what, "none" if found is None else format_address(found), format_address(expected)
+            yield what, _words(found), _words(expected)
     if entry.build_id != (placed.build_id or b""):
         yield "build id", entry.build_id.hex() or "none", (placed.build_id or b"").hex() or "none"
+
+
+def _words(address: int | None) -> str:
+    return "none" if address is None else format_address(address)
 
 
 RULE = Rule(
