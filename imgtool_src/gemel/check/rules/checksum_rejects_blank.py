@@ -4,51 +4,48 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.rule import Finding, Holds, Outcome, Rule
+from gemel.check.checksum_ranges import known_coverage
+from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
 from gemel.errors import GemelError
-from gemel.integrity.checksum_algorithms import compute, stored_bytes
+from gemel.integrity.checksum_algorithms import stored_size
 from gemel.integrity.checksums import algorithm_of
-from gemel.integrity.places import covered_spans
-from gemel.layout.model import BuildRange, Checksum
-
-BLOCK = 1 << 20
+from gemel.integrity.crc_strength import blank_range_verifies
+from gemel.layout.model import Checksum
+from gemel.spans import format_size
 
 
 def check(subject: Subject) -> Iterator[Outcome]:
-    """One outcome for each checksum: whether its range would verify if all of it were erased, or zero."""
+    """For each checksum: whether its range would verify if all of it, its own place too, were one byte."""
     for checksum in subject.layout.checksums:
-        if any(isinstance(item, BuildRange) for item in (*checksum.over, *checksum.exceptions)):
-            size = sum(placed.stored.size for placed in subject.placed.values())
-            size = size - size % 4
-        else:
-            size = sum(span.size for span in covered_spans(subject.layout, checksum, {}))
-        yield from _outcomes(subject, checksum, size)
+        covered = known_coverage(subject, checksum)
+        if isinstance(covered, str):
+            yield NotChecked(f"checksum {checksum.name}", covered)
+            continue
+        try:
+            yield from _outcomes(subject, checksum, sum(span.size for span in covered))
+        except GemelError as error:
+            problem = error.problems[0]
+            yield NotChecked(f"checksum {checksum.name}", f"{problem.what}: {problem.found}")
 
 
 def _outcomes(subject: Subject, checksum: Checksum, size: int) -> Iterator[Outcome]:
     algorithm = algorithm_of(checksum)
     where = f"checksum {checksum.name}"
-    sound = True
-    erased = {memory.erased_byte for memory in subject.layout.memories.values() if memory.kind == "flash"}
-    for byte in sorted(erased | {0x00}):
-        blocks = (bytes((byte,)) * min(BLOCK, size - done) for done in range(0, size, BLOCK))
-        try:
-            value = compute(algorithm, blocks, checksum.feed)
-        except GemelError:
-            continue
-        stored = stored_bytes(algorithm, value, checksum.byte_order)
-        if stored == bytes((byte,)) * len(stored):
-            sound = False
-            state = "erased" if byte in erased else "all zero"
-            yield Finding(
-                f"checksum {checksum.name} is right over flash that is {state}",
-                (checksum.name,),
-                f"{where}, {algorithm.name} over {size:,} bytes of 0x{byte:02X}",
-                f"value {stored.hex(' ')}, which is what such a place reads",
-                "a value that blank flash does not hold",
-            )
-    if sound:
+    memories = subject.layout.memories.values()
+    erased = {memory.erased_byte for memory in memories if memory.kind == "flash"}
+    blank = [byte for byte in sorted(erased | {0x00}) if blank_range_verifies(algorithm, size, byte)]
+    for byte in blank:
+        stored = bytes((byte,) * stored_size(algorithm)).hex(" ")
+        state = "erased" if byte in erased else "all zero"
+        yield Finding(
+            f"checksum {checksum.name} is right over flash that is {state}",
+            (checksum.name,),
+            f"{where}, {algorithm.name} over {format_size(size)} of 0x{byte:02X}",
+            f"value {stored}, which is what its place reads then",
+            "a value that blank flash does not hold",
+        )
+    if not blank:
         yield Holds(where)
 
 

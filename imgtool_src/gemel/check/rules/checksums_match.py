@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
+from gemel.check.checksum_ranges import known_coverage
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
 from gemel.errors import GemelError, Problem
 from gemel.integrity.checksum_coverages import declared_coverage, usual_alternatives
 from gemel.integrity.checksum_diagnosis import Coverage, diagnose
 from gemel.integrity.checksums import algorithm_of, checksum_bytes
-from gemel.integrity.places import address_of, covered_spans, span_of_range
-from gemel.layout.model import BuildRange, Checksum
+from gemel.integrity.places import address_of, span_of_range
+from gemel.layout.model import Checksum
 from gemel.spans import Span
 
 
@@ -25,14 +26,14 @@ def check(subject: Subject) -> Iterator[Outcome]:
 def _outcome(subject: Subject, checksum: Checksum) -> Outcome:
     layout, image = subject.layout, subject.image
     where = f"checksum {checksum.name}"
-    if reason := _unknown_range(subject, checksum):
-        return NotChecked(where, reason)
+    covered = known_coverage(subject, checksum)
+    if isinstance(covered, str):
+        return NotChecked(where, covered)
     try:
         address = address_of(layout, checksum.at, subject.symbols)
     except GemelError as error:
         problem = error.problems[0]
         return NotChecked(where, f"{problem.what}: {problem.next_step or problem.found}")
-    covered = covered_spans(layout, checksum, subject.placed)
     expected = checksum_bytes(layout, image, checksum, covered)
     if isinstance(expected, Problem):
         parties = (checksum.name,)
@@ -52,18 +53,6 @@ def _outcome(subject: Subject, checksum: Checksum) -> Outcome:
         place,
         lines=_explanations(subject, checksum, place, covered, found),
     )
-
-
-def _unknown_range(subject: Subject, checksum: Checksum) -> str:
-    """Why the covered bytes cannot be told; empty if they can."""
-    for item in (*checksum.over, *checksum.exceptions):
-        if isinstance(item, BuildRange):
-            found = subject.placed_with_origin.get(item.build)
-            if found is None or found[1] == "layout":
-                return (
-                    f"where build {item.build} ends: give {item.build}=FILE, or an image with a sound record"
-                )
-    return ""
 
 
 def _areas_of(subject: Subject, covered: Sequence[Span]) -> tuple[str, ...]:
@@ -114,7 +103,8 @@ def _builds_alone(
 RULE = Rule(
     name="checksums-match",
     severity="error",
-    checks="Every checksum in the image is that of the bytes it covers, by its algorithm, feed and byte order.",
+    checks="Every checksum in the image is that of the bytes it covers, by its algorithm, feed and byte "
+    "order.",
     why="Boot code that computes another value refuses to start the image, or, where it does not check, "
     "runs bytes that nobody vouched for.",
     remedy="If one of the explanations fits, mend that key of the layout to what the device computes, and "
