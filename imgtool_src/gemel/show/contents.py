@@ -164,6 +164,7 @@ class BrokenRecord:
 
     start: Annotated[Address, "where it should begin"]
     expected: Annotated[bool, "whether the layout says that a record is here"]
+    missing: Annotated[bool, "whether nothing there looks like a record"]
     problems: Annotated[tuple[str, ...], "what is wrong with it"]
 
 

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 from gemel.check.subject import Subject
-from gemel.errors import GemelError
 from gemel.integrity.record import record_size
 from gemel.layout.addresses import plain_span
 from gemel.layout.model import Area, Memory
-from gemel.show.build_uses import claimed_ram
+from gemel.show.build_uses import claimed_ram, stored_in_image
 from gemel.show.contents import Address, AreaUse, CoreView, MemoryUse, Part, PartKind
 from gemel.show.used_bytes import content_runs, has_content, largest_free, per_cent, size_of
-from gemel.show.values import place_of
+from gemel.show.values import written_places
 from gemel.spans import Span, merged, without
 
 
@@ -22,14 +19,15 @@ class _Taken:
     def __init__(self, subject: Subject) -> None:
         self.known: list[tuple[PartKind, str, list[Span]]] = []
         self._subject = subject
-        for name, placed in subject.placed.items():
-            if has_content(subject.image, placed.stored, subject.erased_byte_at(placed.stored.start)):
-                self._add("build", name, [placed.stored])
+        for name in subject.layout.builds:
+            stored = stored_in_image(subject, name)
+            if stored:
+                self._add("build", name, [stored])
         if subject.record and subject.layout.record:
             start = subject.layout.span_of(subject.layout.record.area).start
             self._add("record", "record", [Span(start, record_size(len(subject.record.builds)))])
         builds = [span for kind, _, spans in self.known if kind == "build" for span in spans]
-        for kind, name, place in _written_places(subject):
+        for kind, name, place in written_places(subject):
             erased = subject.erased_byte_at(place.start)
             outside_builds = without([place], builds)
             if outside_builds and has_content(subject.image, place, erased):
@@ -55,19 +53,6 @@ class _Taken:
                 run = plain_span(subject.layout, Span(placed.run_start, placed.stored.size), plan.core)
                 if run and not claims and _in_ram(subject, run):
                     self._add("copy", name, [run])
-
-
-def _written_places(subject: Subject) -> Iterator[tuple[PartKind, str, Span]]:
-    for stamp in subject.layout.stamps:
-        try:
-            yield "stamp", stamp.name, place_of(subject, stamp)
-        except GemelError:
-            continue  # its place is told as not known, among the values
-    for checksum in subject.layout.checksums:
-        try:
-            yield "checksum", checksum.name, place_of(subject, checksum)
-        except GemelError:
-            continue
 
 
 def _in_ram(subject: Subject, span: Span) -> bool:

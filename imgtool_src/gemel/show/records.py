@@ -10,7 +10,7 @@ from gemel.errors import Problem
 from gemel.image.sparse import SparseBytes
 from gemel.integrity.placed import PlacedBuild, blocks_of, rest_spans, sha256_of
 from gemel.integrity.record import BuildEntry, Record, RecordError, decode, find, record_size
-from gemel.integrity.record_format import MOST_BUILDS
+from gemel.integrity.record_format import MOST_BUILDS, RecordFault
 from gemel.layout.model import Layout
 from gemel.show.contents import Address, BrokenRecord, Match, RecordBuild, RecordFacts
 from gemel.spans import ADDRESS_SPACE, Span, format_address
@@ -34,7 +34,8 @@ def broken_records(image: SparseBytes, subject: Subject | None) -> tuple[BrokenR
         read = _read(image, start)
         if isinstance(read, RecordError):
             problems = tuple(_words(problem) for problem in read.problems)
-            broken.append(BrokenRecord(Address(start), start == expected, problems))
+            missing = RecordFault.NO_MARK in read.faults
+            broken.append(BrokenRecord(Address(start), start == expected, missing, problems))
     return tuple(broken)
 
 

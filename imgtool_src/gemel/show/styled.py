@@ -6,6 +6,7 @@ that the words beside it do not.
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -89,6 +90,8 @@ def fitted(line: Iterable[Styled], width: int, signs: Signs) -> Line:
     for piece in line:
         text = shortened(printable(piece.text, signs), left, signs)
         left -= width_of(text)
+        if pieces and pieces[-1].style == piece.style:
+            text = pieces.pop().text + text
         pieces.append(Styled(text, piece.style))
     while pieces and not pieces[-1].text.rstrip():
         pieces.pop()
@@ -103,17 +106,30 @@ def wrapped(pieces: Iterable[Styled], width: int, indent: int) -> list[Line]:
     A word longer than a line stands alone and is cut later by ``fitted``.
     """
     lines: list[list[Styled]] = [[]]
-    column, fresh = 0, True
-    for piece in pieces:
-        for index, word in enumerate(piece.text.split(" ")):
-            space = " " if index else ""
-            if not fresh and word and space and column + width_of(space + word) > width:
-                lines.append([Styled(" " * indent)])
-                column, fresh, space = indent, True, ""
-            lines[-1].append(Styled(space + word, piece.style))
-            column += width_of(space + word)
-            fresh = fresh and not word
+    column = 0
+    for space, word in _words(pieces):
+        size = sum(width_of(piece.text) for piece in word)
+        if column + len(space.text) + size > width and column > indent:
+            lines.append([Styled(" " * indent)])
+            column = indent
+        else:
+            lines[-1].append(space)
+            column += len(space.text)
+        lines[-1] += word
+        column += size
     return [tuple(line) for line in lines]
+
+
+def _words(pieces: Iterable[Styled]) -> list[tuple[Styled, list[Styled]]]:
+    """Each word with the spaces before it; a word may be made of several pieces."""
+    words: list[tuple[Styled, list[Styled]]] = [(Styled(""), [])]
+    for piece in pieces:
+        for token in re.findall(" +|[^ ]+", piece.text):
+            if token[0] == " ":
+                words.append((Styled(token, piece.style), []))
+            else:
+                words[-1][1].append(Styled(token, piece.style))
+    return words
 
 
 def plain(lines: Iterable[Line]) -> str:

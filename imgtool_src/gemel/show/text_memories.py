@@ -63,7 +63,7 @@ def _heading(contents: Contents, memory: MemoryUse, width: int) -> Iterator[Line
     more += [f"also at {format_address(alias)}" for alias in memory.aliases]
     more += [f"{view.core} sees it at {format_address(view.start)}" for view in memory.views]
     if more:
-        yield from wrapped([Styled("  " + ", ".join(more), "dim")], width, 2)
+        yield from wrapped([Styled("  " + "; ".join(more), "dim")], width, 2)
 
 
 def _verb(names: list[str]) -> str:

@@ -83,8 +83,9 @@ def _build(build: RecordBuild, width: int) -> Iterator[Line]:
 
 
 def _broken(broken: BrokenRecord, width: int) -> Iterator[Line]:
-    where = " where the layout says it is" if broken.expected else ""
-    words = f" NOT SOUND at {format_address(broken.start)}{where}"
+    where = ", where the layout has it" if broken.expected else ""
+    verdict = "MISSING" if broken.missing else "NOT SOUND"
+    words = f" {verdict} at {format_address(broken.start)}{where}"
     yield (Styled("record", "title"), Styled(words, "bad"))
     for problem in broken.problems[:8]:
         yield from wrapped([Styled(f"  {problem}")], width, 4)

@@ -32,24 +32,28 @@ def content_runs(image: SparseBytes, span: Span, erased: int) -> list[Span]:
     """
     pattern = re.compile(b"[^%b]+" % re.escape(bytes((erased,))))
     runs: list[Span] = []
+    for address, block in _blocks(image, span):
+        if block.count(erased) == len(block):
+            continue
+        for match in pattern.finditer(block):
+            run = Span(address + match.start(), match.end() - match.start())
+            if runs and run.start - runs[-1].end < JOINING_GAP:
+                runs[-1] = Span.from_bounds(runs[-1].start, run.end)
+            else:
+                runs.append(run)
+    return runs
+
+
+def _blocks(image: SparseBytes, span: Span) -> Iterator[tuple[int, bytes]]:
+    """What ``image`` holds in ``span``, in pieces small enough to be copied."""
     for address, view in image.pieces(span):
         for offset in range(0, len(view), _BLOCK):
-            block = bytes(view[offset : offset + _BLOCK])
-            if block.count(erased) == len(block):
-                continue
-            for match in pattern.finditer(block):
-                run = Span(address + offset + match.start(), match.end() - match.start())
-                if runs and run.start - runs[-1].end < JOINING_GAP:
-                    runs[-1] = Span.from_bounds(runs[-1].start, run.end)
-                else:
-                    runs.append(run)
-    return runs
+            yield address + offset, bytes(view[offset : offset + _BLOCK])
 
 
 def has_content(image: SparseBytes, span: Span, erased: int) -> bool:
     """Whether any byte of ``span`` is held and not erased."""
-    blank = bytes((erased,))
-    return any(bytes(view).strip(blank) for _, view in image.pieces(span))
+    return any(block.count(erased) != len(block) for _, block in _blocks(image, span))
 
 
 def blank_runs(image: SparseBytes) -> Iterator[Blank]:

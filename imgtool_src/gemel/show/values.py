@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Literal
 
 from gemel.check.subject import Subject
@@ -19,6 +20,17 @@ def place_of(subject: Subject, item: Stamp | Checksum) -> Span:
     """Where a stamp or checksum is written; raises GemelError when that cannot be told."""
     size = item.width if isinstance(item, Stamp) else checksum_size(item)
     return Span(address_of(subject.layout, item.at, subject.symbols), size)
+
+
+def written_places(subject: Subject) -> Iterator[tuple[Literal["stamp", "checksum"], str, Span]]:
+    """Kind, name and place of each stamp and checksum whose place can be told."""
+    items: list[Stamp | Checksum] = [*subject.layout.stamps, *subject.layout.checksums]
+    for item in items:
+        try:
+            place = place_of(subject, item)
+        except GemelError:
+            continue  # it is told among the values, with the reason
+        yield "stamp" if isinstance(item, Stamp) else "checksum", item.name, place
 
 
 def written_values(subject: Subject) -> tuple[WrittenValue, ...]:
