@@ -49,7 +49,8 @@ BREAKS = {
         sampler=copied_sampler(),
     ),
     "own view of flash": lambda: of(RULE, read=viewed_layout(), **viewed_builds(boot_constant=SAMPLER)),
-    "no table of either": lambda: _three(station_for_three(logger_at=HIGH + 8)),
+    "one of two": lambda: _three(station_for_three(logger_at=HIGH + 8)),
+    "neither of two": lambda: _three(station_for_three(SAMPLER + 8, HIGH + 8)),
     "both constants for one core": lambda: _three(station_for_three(logger_at=SAMPLER)),
     "end of flash": lambda: of(RULE, station=station_elf(boot_constant=0x1000_3FFC)),
 }
@@ -72,6 +73,11 @@ KEEPS = {
     ),
     "two secondaries": lambda: _three(station_for_three()),
     "two secondaries, crosswise": lambda: _three(station_for_three(HIGH, SAMPLER)),
+    "two constants for one secondary": lambda: of(
+        RULE,
+        read=layout(add=LOGGER_CONTRACT),
+        station=station_for_three(SAMPLER, SAMPLER),
+    ),
     "two contracts name one constant": lambda: of(
         RULE, read=layout(add=f'\n[contract.again]\narea = "link"\n{BOOT_SYMBOL}')
     ),
@@ -107,9 +113,10 @@ def test_two_constants_need_two_cores() -> None:
     """With two secondaries one table does not satisfy both constants, and the finding says so."""
     result = BREAKS["both constants for one core"]()
     (finding,) = findings(result)
-    assert finding.what == "two constants send core sampler to its vector table, and none another core"
+    assert finding.what == "build station would release core sampler twice and another core never"
+    assert finding.expected == "0x1000_3000, the vector table of build logger"
     assert len(result.holds) == 1
-    assert set(finding.parties) >= {"station", "sampler", "logger", "log"}
+    assert finding.parties == ("station", "log", "logger")
 
 
 def test_it_needs_the_station_s_elf_file() -> None:
@@ -135,6 +142,25 @@ def test_a_secondary_without_constant_is_named() -> None:
     result = of(RULE, read=layout({BOOT_SYMBOL: ""}))
     assert [each.where for each in result.not_checked] == ["core sampler"]
     assert "boot_symbol" in result.not_checked[0].reason
+
+
+def test_what_a_constant_does_not_fit_is_not_offered_twice() -> None:
+    """With one of two constants right, the other is expected to name the core that is left."""
+    (finding,) = findings(BREAKS["one of two"]())
+    assert finding.what == "build station would release core logger with the wrong vector table"
+    assert finding.expected == "0x1000_3000, the vector table of build logger"
+    both = findings(BREAKS["neither of two"]())
+    assert [finding.expected for finding in both] == [
+        "0x1000_1000, the vector table of build sampler or 0x1000_3000, the vector table of build logger"
+    ] * 2
+
+
+def test_a_secondary_without_code_leaves_it_open() -> None:
+    """A secondary whose build lies in no code area has no vector table to compare with."""
+    code = '"4 KiB", size = "4 KiB", purpose = "code"'
+    result = of(RULE, read=layout({code: code.replace("code", "data")}))
+    assert result.status == "not checked"
+    assert result.not_checked[0].reason == "core sampler has no build in an area of purpose code"
 
 
 def test_a_blank_table_leaves_it_open() -> None:

@@ -30,7 +30,7 @@ BREAKS = {
     "reset handler in constants": lambda: of(RULE, station=_station({1: STATION + 0x401})),
     "in a gap": lambda: of(RULE, station=_station({16: STATION + 0x301, 17: STATION + 0x303})),
     "in the padding at the end": lambda: of(RULE, station=station_elf(words={16: STATION + 0x12D})),
-    "more than eight": lambda: of(RULE, station=_station(dict.fromkeys(range(16, 30), STATION + 1025))),
+    "many interrupts": lambda: of(RULE, station=_station(dict.fromkeys(range(16, 30), STATION + 0x401))),
 }
 KEEPS = {
     "both builds": lambda: of(RULE),

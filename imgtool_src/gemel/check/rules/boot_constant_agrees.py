@@ -59,20 +59,31 @@ def check(subject: Subject) -> Iterator[Outcome]:
             constants.append(found)
         else:
             yield found
-    matched: set[str] = set()
-    for constant in sorted(constants, key=lambda each: len(_fitting(subject, each, starts))):
-        free = [start for start in _fitting(subject, constant, starts) if start.plan.core not in matched]
-        if free:
-            matched.add(free[0].plan.core)
-            yield Holds(f"constant {constant.symbol} of build {constant.build} for core {free[0].plan.core}")
+    fitting = {constant: _fitting(subject, constant, starts) for constant in constants}
+    matched = _matched(fitting)
+    rest = [start for start in starts if start.plan.core not in matched.values()]
+    for constant, fits in fitting.items():
+        core = matched.get(constant) or (fits[0].plan.core if fits and not rest else None)
+        if core:
+            yield Holds(f"constant {constant.symbol} of build {constant.build} for core {core}")
         elif hidden:
             yield NotChecked(constant.where, hidden)
         else:
-            yield _finding(subject, constant, starts)
+            yield _finding(subject, constant, fits, rest or starts)
     named = {boot for each in subject.layout.contracts.values() if (boot := each.boot_symbol)}
     if len(named) < len(secondaries):
-        rest = ", ".join(f"core {name}" for name in secondaries if name not in matched)
-        yield NotChecked(rest, "no contract names the constant that holds its vector address (boot_symbol)")
+        left = ", ".join(f"core {name}" for name in secondaries if name not in matched.values())
+        yield NotChecked(left, "no contract names the constant that holds its vector address (boot_symbol)")
+
+
+def _matched(fitting: dict[Constant, list[Start]]) -> dict[Constant, str]:
+    """A core for each constant that fits one, no core twice; those that fit fewest choose first."""
+    matched: dict[Constant, str] = {}
+    for constant in sorted(fitting, key=lambda each: len(fitting[each])):
+        free = [start.plan.core for start in fitting[constant] if start.plan.core not in matched.values()]
+        if free:
+            matched[constant] = free[0]
+    return matched
 
 
 def _constants(subject: Subject) -> Iterator[Constant | NotChecked]:
@@ -95,27 +106,35 @@ def _constants(subject: Subject) -> Iterator[Constant | NotChecked]:
 
 
 def _starts(subject: Subject) -> tuple[list[Start], str]:
-    """The vector tables of the secondaries, and why some of them are not known, if so."""
+    """The vector tables of the secondaries, and why that of some of them is not known, if so."""
     starts: list[Start] = []
     hidden: list[str] = []
-    for plan in vector_builds(subject.layout):
-        if subject.layout.cores[plan.core].role != "secondary":
-            continue
-        placed = subject.placed.get(plan.name)
-        declared = table_span(subject.layout, plan)
-        blank = is_blank(subject, declared)
-        likely = likely_tables(subject, plan) if blank else [declared.start]
-        if placed is None or len(likely) != 1:
-            hidden.append(f"build {plan.name}")
-            continue
-        address = placed.run_address(likely[0])
-        located = locate(subject.layout, address, plan.core)
-        elsewhere = placed.vector_address if blank else None
-        starts.append(Start(plan, address, located.plain if located else address, elsewhere))
-    reason = (
-        f"the vector table of {' and '.join(hidden)} is blank, see vector-table-not-blank" if hidden else ""
-    )
-    return starts, reason
+    plans = vector_builds(subject.layout)
+    for core in subject.layout.secondaries():
+        own = [plan for plan in plans if plan.core == core.name]
+        if not own:
+            hidden.append(f"core {core.name} has no build in an area of purpose code")
+        for plan in own:
+            start = _start(subject, plan)
+            if start:
+                starts.append(start)
+            else:
+                hidden.append(f"the vector table of build {plan.name} is blank, see vector-table-not-blank")
+    return starts, "; ".join(hidden)
+
+
+def _start(subject: Subject, plan: BuildPlan) -> Start | None:
+    """Where a build's vector table is: as the layout says, or the only likely one if it is blank there."""
+    placed = subject.placed.get(plan.name)
+    declared = table_span(subject.layout, plan)
+    blank = is_blank(subject, declared)
+    likely = likely_tables(subject, plan) if blank else [declared.start]
+    if placed is None or len(likely) != 1:
+        return None
+    address = placed.run_address(likely[0])
+    located = locate(subject.layout, address, plan.core)
+    plain = located.plain if located else address
+    return Start(plan, address, plain, placed.vector_address if blank else None)
 
 
 def _fitting(subject: Subject, constant: Constant, starts: list[Start]) -> list[Start]:
@@ -124,25 +143,25 @@ def _fitting(subject: Subject, constant: Constant, starts: list[Start]) -> list[
     return [start for start in starts if distance(layout, start.plan.core, start.address, value) == 0]
 
 
-def _finding(subject: Subject, constant: Constant, starts: list[Start]) -> Finding:
-    value = format_address(constant.value)
-    cores = list(dict.fromkeys(start.plan.core for start in starts))
-    parties = [constant.build, constant.contract, *cores, *(start.plan.name for start in starts)]
-    if taken := _fitting(subject, constant, starts):
-        what = f"two constants send core {taken[0].plan.core} to its vector table, and none another core"
+def _finding(subject: Subject, constant: Constant, taken: list[Start], due: list[Start]) -> Finding:
+    """What is wrong with a constant; ``taken`` it fits, ``due`` are the tables that it could name instead."""
+    cores = list(dict.fromkeys(start.plan.core for start in due))
+    parties = [constant.build, constant.contract, *cores, *(start.plan.name for start in due)]
+    if taken:
+        what = f"build {constant.build} would release core {taken[0].plan.core} twice and another core never"
     elif len(cores) == 1:
         what = f"build {constant.build} would release core {cores[0]} with the wrong vector table"
     else:
         what = f"build {constant.build} would release a core where no secondary has its vector table"
-    seen = [f"for core {core} {_seen(subject, core, constant.value)}" for core in cores]
+    seen = dict.fromkeys(_seen(subject, core, constant.value) for core in cores)
     return Finding(
         what,
         tuple(dict.fromkeys(parties)),
         constant.where,
-        f"{value}, {' and '.join(seen)}",
-        " or ".join(map(str, starts)),
+        f"{format_address(constant.value)}, {' and '.join(seen)}",
+        " or ".join(map(str, due)),
         constant.place,
-        _next_step(subject, constant, starts),
+        _next_step(subject, constant, due),
     )
 
 
@@ -150,25 +169,26 @@ def _seen(subject: Subject, core: str, address: int) -> str:
     """What a core that is sent to ``address`` finds there."""
     text = whereabouts(subject, core, address)
     located = locate(subject.layout, address, core)
-    if located is None or not located.memory.holds_image or located.offset + 8 > located.memory.size:
+    if located is None:
+        return text
+    text = f"for core {core} {text}"
+    if not located.memory.holds_image or located.offset + 8 > located.memory.size:
         return text
     words = [format_address(subject.word_at(located.plain + offset)) for offset in (0, 4)]
     return f"{text}, where the image has {' and '.join(words)}"
 
 
-def _next_step(subject: Subject, constant: Constant, starts: list[Start]) -> str:
-    for start in starts:
-        build = start.plan.name
-        seen = locate(subject.layout, constant.value)
+def _next_step(subject: Subject, constant: Constant, due: list[Start]) -> str:
+    """What to do, where the constant tells which mistake it was."""
+    seen = locate(subject.layout, constant.value)
+    for start in due:
+        own, build = format_address(start.address), constant.build
         if seen and seen.plain == start.plain:
-            own = format_address(start.address)
-            return (
-                f"core {start.plan.core} sees this place at {own}: build {constant.build} with that address"
-            )
+            return f"core {start.plan.core} sees this place at {own}: build {build} with that address"
         if start.declared is not None and start.declared == constant.value:
             return (
-                f"build {constant.build} and the layout count on {format_address(start.declared)}, where "
-                f"nothing lies: link build {build} for it, or change both to {format_address(start.address)}"
+                f"build {build} and the layout count on {format_address(start.declared)}, where nothing "
+                f"lies: link build {start.plan.name} for it, or change both to {own}"
             )
     return ""
 
@@ -177,7 +197,8 @@ RULE = Rule(
     name="boot-constant-agrees",
     severity="error",
     checks="The constant in the primary's code that each contract names as boot_symbol holds, in the image, "
-    "the address at which a secondary sees its own vector table, each constant that of another secondary.",
+    "the address at which a secondary sees its own vector table, and no secondary goes without while "
+    "another has two.",
     why="The primary writes this constant into the secondary's vector register and lets it run. When the "
     "second build has moved and the first was not built again, the secondary takes its stack pointer and "
     "first address from erased flash or the middle of a function, and locks up without a sign; the primary "

@@ -35,14 +35,14 @@ def check(subject: Subject) -> Iterator[Outcome]:
         reason = f"it starts in rom {located.memory.name}, of which the image does not hold these bytes"
         yield NotChecked(f"core {primary.name}", reason)
     else:
-        places = [f"{format_address(table_span(layout, plan).start)} (build {plan.name})" for plan in plans]
+        tables = [f"{format_address(table_span(layout, plan).start)} (build {plan.name})" for plan in plans]
         seen = whereabouts(subject, primary.name, fetched)
         yield Finding(
             f"core {primary.name} does not find the vector table of its build at reset",
             (primary.name, *(plan.name for plan in plans)),
             f"core {primary.name}, vectors fetched at {format_address(fetched)} ({said})",
-            f"vector tables at {', '.join(places)}",
-            f"one at {format_address(fetched)}: {seen}",
+            f"the address fetched from is {seen}; the vector table is at {' or '.join(tables)}",
+            f"the vector table at {format_address(fetched)}",
             Span(located.plain if located else fetched, 8),
         )
 
