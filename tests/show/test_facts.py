@@ -261,3 +261,42 @@ def test_many_pieces_stay_readable():
     text = plain(text_of(contents_of_file(image, "x"), 80, BLOCKS))
     assert len(text.splitlines()) < 60
     assert "and 276 smaller pieces" in text
+
+
+def test_why_a_value_is_not_known():
+    """A value that rests on a build that is not there, or on a version nobody gave, says so."""
+    place = small_device.FLASH + 0x3000
+    add = (
+        f'\n[[stamp]]\nname = "length"\nat = {place}\nwidth = 4\nvalue = {{ size_of = "sampler" }}\n'
+        f'[[stamp]]\nname = "shipped"\nat = {place + 8}\nwidth = 4\nvalue = {{ version = "packed" }}\n'
+        f'[[checksum]]\nname = "own"\nalgorithm = {{ width = 16, poly = 0x1021, init = 0, refin = false,'
+        f' refout = false, xorout = 0 }}\nover = [{{ build = "sampler" }}]\nat = {place + 16}\n'
+    )
+    read = small_device.layout({'version = "1.2.3"\n': ""}, add)
+    values = {value.name: value for value in contents_of(Subject(read, SparseBytes()), "x").values}
+    assert values["length"].expected == values["own"].expected == "build sampler is not in the image"
+    assert values["shipped"].match == "not known"
+    assert "version" in values["shipped"].expected
+    assert values["own"].source == "CRC of 16 bits, polynomial 0x1021"
+
+
+def test_a_record_of_bytes_that_are_not_there():
+    """Without a layout, digests of bytes that the file does not hold differ: nobody knows what they are."""
+    image = small_device.joined().image
+    image.erase(Span(small_device.STATION + 8, 8))
+    contents = contents_of_file(image, "x")
+    station, sampler = contents.records[0].builds
+    assert (station.crc32_of_image, station.sha256_of_image) == ("differs", "differs")
+    assert sampler.sha256_of_image == "matches"
+    assert [piece.name for piece in contents.pieces if piece.kind == "build"] == ["sampler"]
+
+
+def test_many_runs_outside_memories_are_counted():
+    """Of many runs outside every memory the first are told and the rest counted."""
+
+    def scatter(image):
+        for index in range(12):
+            image.write(0x4000_0000 + 32 * index, b"x")
+
+    text = plain(text_of(small(scatter), 80, BLOCKS))
+    assert "and 4 runs more, 4 bytes" in text

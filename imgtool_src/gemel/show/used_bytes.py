@@ -58,12 +58,22 @@ def has_content(image: SparseBytes, span: Span, erased: int) -> bool:
 
 def blank_runs(image: SparseBytes) -> Iterator[Blank]:
     """The stretches of at least ``BLANK_RUN`` bytes 0xFF or 0x00 in what ``image`` holds, ascending."""
-    pattern = re.compile(rb"\xff{%d,}|\x00{%d,}" % (BLANK_RUN, BLANK_RUN))
     for run in image.spans():
         data = image.read(run, None)
-        for match in pattern.finditer(data):
-            start, end = match.span()
-            yield Blank(Span(run.start + start, end - start), data[start])
+        blanks = [blank for byte in (0x00, 0xFF) for blank in _blanks_of(data, byte, run.start)]
+        yield from sorted(blanks)
+
+
+def _blanks_of(data: bytes, byte: int, start: int) -> Iterator[Blank]:
+    """Those of one byte value in ``data``, which lies at address ``start``."""
+    other = re.compile(b"[^%b]" % re.escape(bytes((byte,))))
+    wanted = bytes((byte,)) * BLANK_RUN
+    position = data.find(wanted)
+    while position >= 0:
+        behind = other.search(data, position)
+        end = behind.start() if behind else len(data)
+        yield Blank(Span(start + position, end - position), byte)
+        position = data.find(wanted, end)
 
 
 def size_of(spans: Iterable[Span]) -> int:
