@@ -2,28 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import textwrap
+from collections.abc import Iterable, Iterator
 
-from gemel.check.rule import Finding, Rule
+from gemel.check.rule import Finding, NotChecked, Rule
 from gemel.check.runner import CheckResult, Judged, RuleResult
 
 CAUTION = "A passing check is evidence, not a safety approval."
 SIGNS = {"error": "BROKEN", "warning": "WARNING", "note": "NOTE"}
+WIDTH = 80
+"""Columns; what must not be broken (spans, file names, tables) may be longer."""
+
+NEEDS = "needs "
+"""Reasons that begin so, up to a colon, are told together: they name what would have to be given."""
 
 
 def report_of(result: CheckResult, *, everything: bool = False) -> list[str]:
-    """All lines of the report; ``everything`` lists the rules that hold as well."""
-    lines = [*_findings(result)]
-    lines += _waived(result)
-    lines += _not_checked(result)
+    """All lines of the report; ``everything`` lists the rules that hold, and each place not checked."""
+    lines = [*_findings(result), *_waived(result)]
+    lines += _each_not_checked(result) if everything else _not_checked(result)
     if everything:
         lines += _holding(result)
     return [*lines, *_closing(result)]
 
 
 def summary_of(result: CheckResult) -> list[str]:
-    """The short form, for a command that checks on its way: findings and the count."""
-    return [*_findings(result), *_closing(result)]
+    """The short form, for a command that checks on its way: findings, waived or not, and the count."""
+    return [*_findings(result), *_waived(result), *_closing(result)]
 
 
 def _findings(result: CheckResult) -> Iterator[str]:
@@ -40,39 +45,88 @@ def _findings(result: CheckResult) -> Iterator[str]:
 def _finding(sign: str, rule: Rule, judged: Judged) -> Iterator[str]:
     finding: Finding = judged.finding
     yield f"{sign} {rule.name}"
-    yield f"  {finding.what}"
-    for label, value in (
-        ("where", finding.where),
-        ("found", finding.found),
-        ("expected", finding.expected),
-    ):
-        if value:
-            yield from _wrapped(label, value)
-    yield from (f"  {'because' if index == 0 else '':<9} {line}" for index, line in enumerate(finding.lines))
-    yield from _wrapped("next", finding.next_step or rule.remedy)
+    yield from _wrapped(finding.what, "  ")
+    yield from _labelled("where", finding.where)
+    yield from _labelled("found", finding.found)
+    yield from _labelled("expected", finding.expected)
+    for index, line in enumerate(finding.lines):
+        yield from _labelled("" if index else "detail", line, "  ")
+    yield from _labelled("next", finding.next_step or rule.remedy)
     if judged.ended:
-        yield from _wrapped("waiver", f"ended on {judged.ended.until}: {judged.ended.reason}")
+        yield from _labelled("waiver", f"ended on {judged.ended.until}: {judged.ended.reason}")
 
 
-def _wrapped(label: str, value: str) -> Iterator[str]:
-    import textwrap
+def _labelled(label: str, value: str, indent: str = "") -> Iterator[str]:
+    """``value`` behind its label; nothing for no value.  A line with columns of its own stays whole."""
+    if not value:
+        return
+    head = f"  {label:<9} "
+    yield from [head + value] if "  " in value else _wrapped(value, head, indent)
 
-    wrapped = textwrap.wrap(value, 88, break_long_words=False, break_on_hyphens=False)
-    for index, line in enumerate(wrapped):
-        yield f"  {label if index == 0 else '':<9} {line}"
+
+def _wrapped(text: str, head: str, indent: str = "") -> list[str]:
+    """``text`` behind ``head``, its further lines as far to the right, and by ``indent`` more."""
+    return textwrap.wrap(
+        text,
+        WIDTH,
+        initial_indent=head,
+        subsequent_indent=" " * len(head) + indent,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
 
 
 def _waived(result: CheckResult) -> Iterator[str]:
     for each in result.results:
         for judged in each.findings:
             if judged.waiver:
-                yield f"waived {each.rule.name}: {judged.finding.what}"
-                yield from _wrapped("reason", f"{judged.waiver.reason} (until {judged.waiver.until})")
+                yield f"waived {each.rule.name}"
+                yield from _wrapped(judged.finding.what, "  ")
+                yield from _labelled("where", judged.finding.where)
+                yield from _labelled("reason", f"{judged.waiver.reason} (until {judged.waiver.until})")
+                yield ""
     for waiver in result.idle_waivers:
-        yield f"waiver without a finding: {waiver.rule} at {waiver.where}: remove it from the layout"
+        text = f"waiver without a finding: {waiver.rule} at {waiver.where}; remove it from the layout"
+        yield from _wrapped(text, "")
+    if result.idle_waivers:
+        yield ""
 
 
 def _not_checked(result: CheckResult) -> Iterator[str]:
+    """Each reason once, with the rules that it kept from being applied everywhere; what is missing first."""
+    groups: dict[tuple[str, ...], list[str]] = {}
+    for each in result.results:
+        if each.not_checked:
+            groups.setdefault(_reasons(each.not_checked), []).append(each.rule.name)
+    if not groups:
+        return
+    yield "not checked"
+    for reasons, names in sorted(groups.items(), key=lambda group: not group[0][0].startswith(NEEDS)):
+        for reason in reasons:
+            yield from _wrapped(reason, "  ")
+        yield from _wrapped(", ".join(names), "      ")
+    yield ""
+
+
+def _reasons(places: Iterable[NotChecked]) -> tuple[str, ...]:
+    """The reasons, each once; places are told where the reason does not name what is needed."""
+    needed: dict[str, list[str]] = {}
+    others: dict[str, list[str]] = {}
+    for missing in places:
+        for part in missing.reason.split("; ") if missing.reason.startswith(NEEDS) else [missing.reason]:
+            what, colon, names = part.partition(": ")
+            if part.startswith(NEEDS) and colon:
+                needed.setdefault(what, []).append(names)
+            else:
+                others.setdefault(part, []).append(missing.where)
+    told = [f"{what}: {', '.join(dict.fromkeys(names))}" for what, names in needed.items()]
+    for reason, where in others.items():
+        named = ", ".join(place for place in where if place)
+        told.append(f"{named}: {reason}" if named else reason)
+    return tuple(told)
+
+
+def _each_not_checked(result: CheckResult) -> Iterator[str]:
     rows: list[RuleResult] = [each for each in result.results if each.not_checked]
     if not rows:
         return
@@ -81,26 +135,40 @@ def _not_checked(result: CheckResult) -> Iterator[str]:
         reasons: dict[str, list[str]] = {}
         for missing in each.not_checked:
             reasons.setdefault(missing.reason, []).append(missing.where)
+        yield f"  {each.rule.name}"
         for reason, places in reasons.items():
             where = ", ".join(place for place in places if place)
-            yield f"  {each.rule.name:<30} {where + ': ' if where else ''}{reason}"
+            yield from _wrapped(f"{where}: {reason}" if where else reason, "      ")
     yield ""
 
 
 def _holding(result: CheckResult) -> Iterator[str]:
+    rows = [each for each in result.results if each.status == "holds"]
+    if not rows:
+        return
     yield "holds"
-    for each in result.results:
-        if each.status == "holds":
-            yield f"  {each.rule.name:<30} {', '.join(held.where for held in each.holds)}"
+    for each in rows:
+        yield f"  {each.rule.name}"
+        yield from _wrapped(", ".join(held.where for held in each.holds), "      ")
     yield ""
 
 
 def _closing(result: CheckResult) -> Iterator[str]:
-    counted = [f"{result.count('holds')} rules hold", f"{result.count('broken')} broken"]
+    held = result.count("holds")
+    counted = [f"{held} rule{' holds' if held == 1 else 's hold'}", f"{_open(result, 'error')} broken"]
+    for severity, word in (("warning", "with a warning"), ("note", "with a note")):
+        if count := _open(result, severity):
+            counted.append(f"{count} {word}")
     if waived := result.count("waived"):
         counted.append(f"{waived} waived")
     counted.append(f"{result.count('not checked')} not checked")
     verdict = "PASS" if result.passes else "FAIL"
     if not result.checked_anything:
         yield "No rule could be applied: that is a failure, not a pass."
-    yield f"{verdict}: {', '.join(counted)}. {CAUTION}"
+    yield f"{verdict}: {', '.join(counted)}."
+    yield CAUTION
+
+
+def _open(result: CheckResult, severity: str) -> int:
+    """Rules of that severity with a finding that no waiver covers."""
+    return sum(each.severity == severity and each.status == "broken" for each in result.results)

@@ -50,7 +50,7 @@ class RuleResult:
 
 @dataclass(frozen=True, slots=True)
 class CheckResult:
-    """The results of all rules, and waivers that covered nothing."""
+    """The results of all rules, and waivers that cover nothing although their rule was applied everywhere."""
 
     results: tuple[RuleResult, ...]
     idle_waivers: tuple[Waiver, ...]
@@ -87,8 +87,14 @@ def check(subject: Subject, today: datetime.date, rules: Iterable[Rule] | None =
     results = []
     for rule in all_rules() if rules is None else rules:
         results.append(_apply(rule, subject, waivers, today, used))
-    idle = tuple(waiver for index, waiver in enumerate(waivers) if index not in used)
-    return CheckResult(tuple(results), idle)
+    applied = {result.rule.name for result in results if _looked_everywhere(result)}
+    idle = [waiver for index, waiver in enumerate(waivers) if index not in used and waiver.rule in applied]
+    return CheckResult(tuple(results), tuple(idle))
+
+
+def _looked_everywhere(result: RuleResult) -> bool:
+    """Whether no place was left out, be it that there was none."""
+    return result.not_checked in ((), (NotChecked("", result.rule.absent),))
 
 
 def _apply(

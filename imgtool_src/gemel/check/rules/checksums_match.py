@@ -8,6 +8,7 @@ from dataclasses import replace
 from gemel.check.checksum_ranges import known_coverage
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
+from gemel.check.unknown_places import no_place
 from gemel.errors import GemelError, Problem
 from gemel.integrity.checksum_coverages import declared_coverage, usual_alternatives
 from gemel.integrity.checksum_diagnosis import Coverage, diagnose
@@ -32,8 +33,7 @@ def _outcome(subject: Subject, checksum: Checksum) -> Outcome:
     try:
         address = address_of(layout, checksum.at, subject.symbols)
     except GemelError as error:
-        problem = error.problems[0]
-        return NotChecked(where, f"{problem.what}: {problem.next_step or problem.found}")
+        return NotChecked(where, no_place(subject, checksum, error))
     expected = checksum_bytes(layout, image, checksum, covered)
     if isinstance(expected, Problem):
         parties = (checksum.name,)
@@ -75,15 +75,13 @@ def _explanations(
     diagnosis = diagnose(
         algorithm_of(checksum), checksum.feed, checksum.byte_order, found, declared, alternatives
     )
-    lines = [str(explanation) for explanation in diagnosis.explanations]
     if diagnosis.blank:
-        lines.insert(0, "the stored value is blank: nothing was written there, or it was erased")
+        return ("the stored value is blank: nothing was written there, or it was erased",)
+    lines = [str(explanation) for explanation in diagnosis.explanations]
     if not lines:
         lines.append(
-            "no other byte order, feed, reflection, algorithm, range or fill explains the stored value"
-        )
-        lines.append(
-            "so the covered bytes changed after it was computed, or it covers something else altogether"
+            "no other byte order, feed, reflection, algorithm, range or fill explains the stored value: the "
+            "covered bytes changed after it was computed, or it covers something else altogether"
         )
     if not diagnosis.complete:
         lines.append("not everything was tried, since the covered bytes are many")

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
+from gemel.check.unknown_places import no_place
 from gemel.errors import GemelError, Problem
 from gemel.integrity.placed import Version
 from gemel.integrity.places import address_of
@@ -35,8 +36,7 @@ def _outcome(subject: Subject, stamp: Stamp, sources: StampSources) -> Outcome:
     try:
         address = address_of(subject.layout, stamp.at, subject.symbols)
     except GemelError as error:
-        problem = error.problems[0]
-        return NotChecked(where, f"{problem.what}: {problem.next_step or problem.found}")
+        return NotChecked(where, no_place(subject, stamp, error))
     expected = stamp_bytes(stamp, sources)
     if isinstance(expected, Problem):
         return NotChecked(where, f"{expected.what}: {expected.next_step or expected.found}")
