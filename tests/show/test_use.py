@@ -191,3 +191,12 @@ def test_per_cent_is_exact_at_its_ends(whole, data):
     assert (share == 0) == (part == 0)
     assert (share == 100) == (part == whole)
     assert abs(share - 100 * part / whole) <= 0.1000001
+
+
+@pytest.mark.parametrize(("gap", "runs"), [(JOINING_GAP - 1, 1), (JOINING_GAP, 2)])
+def test_the_gap_that_parts_content(gap, runs):
+    """Fifteen erased bytes belong to the content around them, sixteen part it."""
+    image = SparseBytes()
+    image.write(0x100, b"a" + b"\xff" * gap + b"b")
+    assert len(content_runs(image, Span(0x100, 64), 0xFF)) == runs
+    assert JOINING_GAP == 16
