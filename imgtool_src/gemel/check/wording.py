@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from gemel.builds.build import Build, Segment
 from gemel.builds.build import Subject as Telling
 from gemel.check.rule import Finding, Holds, Outcome
-from gemel.layout.model import Area, Layout
+from gemel.layout.model import Area, BuildPlan, Layout
 from gemel.spans import Span, format_address, format_size
 
 if TYPE_CHECKING:
@@ -19,9 +19,19 @@ SHOWN = 8
 """Findings or lines of one kind that are shown in full; of more only the number is told."""
 
 
+def place_words(span: Span) -> str:
+    """``0x1000_0000..0x1000_00FF``; of a single byte its address."""
+    return format_address(span.start) if span.size == 1 else str(span)
+
+
 def sized(span: Span) -> str:
     """``0x1000_0000..0x1000_00FF, 256 bytes``."""
-    return f"{span}, {format_size(span.size)}"
+    return f"{place_words(span)}, {format_size(span.size)}"
+
+
+def concerned(*names: str) -> tuple[str, ...]:
+    """The names in their order, each once, empty ones left out."""
+    return tuple(dict.fromkeys(name for name in names if name))
 
 
 def counted(count: int, what: str) -> str:
@@ -77,16 +87,25 @@ def segment_words(build: Build, segment: Segment) -> str:
     return f"build {build.name} ({build.file}, segment {segment.index})"
 
 
+def builds_stored_in(layout: Layout, area: str) -> list[BuildPlan]:
+    """The builds that an area is for; at most one in a sound layout."""
+    return [plan for plan in layout.builds.values() if area in (plan.stored_in, *plan.also_stored_in)]
+
+
+def own_areas_words(layout: Layout, plan: BuildPlan) -> str:
+    """``inside area station-code, 0x1000_0000..0x1000_0FFF``, and further areas of the build."""
+    names = (plan.stored_in, *plan.also_stored_in)
+    return "inside " + " or ".join(f"area {name}, {layout.span_of(name)}" for name in names)
+
+
 def owners_of(layout: Layout, area: Area) -> tuple[str, tuple[str, ...]]:
     """Whose an area is, in words, and the names of the cores and builds that these are."""
-    stored = [
-        f"build {plan.name} is stored" for plan in layout.builds.values() if plan.stored_in == area.name
-    ]
-    runs = [f"build {plan.name} runs" for plan in layout.builds.values() if plan.runs_in == area.name]
+    stored = [plan.name for plan in builds_stored_in(layout, area.name)]
+    runs = [plan.name for plan in layout.builds.values() if plan.runs_in == area.name]
     owners = [core.name for core in layout.cores.values() if area.name in core.ram]
-    names = [plan.name for plan in layout.builds.values() if area.name in (plan.stored_in, plan.runs_in)]
     if stored or runs:
-        return f"where {' and '.join(stored + runs)}", tuple(names + owners)
+        uses = [f"build {name} is stored" for name in stored] + [f"build {name} runs" for name in runs]
+        return f"where {' and '.join(uses)}", tuple(stored + runs + owners)
     if owners:
         return f"which core {' and core '.join(owners)} owns", tuple(owners)
     return f"of purpose {area.purpose}", ()

@@ -32,7 +32,7 @@ def _finding(layout: Layout, area: Area, memory: Memory, ragged: list[tuple[str,
     return Finding(
         f"area {area.name} {' and '.join(word for word, _ in ragged)} inside a write unit",
         (area.name, memory.name, *sharing),
-        f"area {area.name} in {memory.kind} {memory.name}, {span}",
+        f"area {area.name} in {memory.words}, {span}",
         ", ".join(f"{word} at {format_address(at)}" for word, at in ragged),
         f"multiples of {unit}, such as {whole}",
         span,

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from gemel.builds.elf_attributes import BuildAttributes
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
-from gemel.check.wording import needs_elf
+from gemel.check.wording import concerned, needs_elf
 from gemel.layout.model import BuildPlan, Core
 
 CPU_ARCH, PROFILE, ARM_INSTRUCTIONS = 6, 7, 8
@@ -75,7 +75,7 @@ def _finding(
     name = f", for {attributes.cpu_name}" if attributes.cpu_name else ""
     return Finding(
         f"build {plan.name} is compiled for another architecture than core {core.name} has",
-        (plan.name, core.name),
+        concerned(plan.name, core.name),
         f"build {plan.name} ({file}), build attributes",
         f"{found}{name}",
         f"{expected}, core {core.name}",

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from gemel.check.build_ids import id_words, recorded_id, stored_notes
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
-from gemel.check.wording import needs_elf
+from gemel.check.wording import concerned, needs_elf
 from gemel.spans import Span, format_address
 
 
@@ -52,14 +52,14 @@ def _only_source(name: str, source: str) -> str:
 
 def _parties(subject: Subject, name: str) -> tuple[str, ...]:
     plan = subject.layout.builds[name]
-    return name, plan.core, plan.stored_in
+    return concerned(name, plan.core, plan.stored_in)
 
 
 def _in_record(subject: Subject, name: str, recorded: bytes, known: bytes, source: str) -> Finding:
     area = subject.layout.record.area if subject.layout.record else ""
     return Finding(
         f"the record names another build id for build {name} than the build at hand has",
-        (*_parties(subject, name), area),
+        concerned(*_parties(subject, name), area),
         f"record in area {area}, entry {name}",
         recorded.hex() or "none",
         f"{known.hex()}, as in {source}",

@@ -6,7 +6,16 @@ from collections.abc import Iterator
 
 from gemel.check.rule import Finding, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
-from gemel.check.wording import found_or_holds, needs_build, owners_of, segment_words, sized
+from gemel.check.wording import (
+    builds_stored_in,
+    concerned,
+    found_or_holds,
+    needs_build,
+    own_areas_words,
+    owners_of,
+    segment_words,
+    sized,
+)
 from gemel.join.placement import Piece, Placement
 from gemel.layout.addresses import locate
 from gemel.layout.model import Area
@@ -38,27 +47,27 @@ def _in_flash(subject: Subject, piece: Piece) -> Span:
 
 def _findings(subject: Subject, placement: Placement, pieces: list[Piece]) -> Iterator[Finding]:
     layout, plan = subject.layout, placement.plan
-    own = layout.span_of(plan.stored_in)
+    if not any(piece.span.overlaps(layout.span_of(plan.stored_in)) for piece in pieces):
+        yield _none_in_own(subject, placement, pieces)
+        return
     for piece in pieces:
-        for outside in without([_in_flash(subject, piece)], [own]):
+        for outside in without([_in_flash(subject, piece)], layout.spans_of_build(plan)):
             rest = [outside]
             for area in layout.areas.values():
                 span = layout.span_of(area.name)
                 if not span.overlaps(outside):
                     continue
                 rest = without(rest, [span])
-                if not may_hold_copy(subject, plan.core, area):
+                if not _may_hold_copy(subject, plan.core, area):
                     yield _astray(subject, placement, piece, span.intersection(outside), area)
             for span in rest:
                 yield _astray(subject, placement, piece, span, None)
-    if not any(piece.span.overlaps(own) for piece in pieces):
-        yield _none_in_own(subject, placement, pieces)
 
 
-def may_hold_copy(subject: Subject, core: str, area: Area) -> bool:
+def _may_hold_copy(subject: Subject, core: str, area: Area) -> bool:
     """Whether a build of ``core`` may store a copy of the build that belongs into ``area``."""
     cores = subject.layout.cores
-    owners = [plan.core for plan in subject.layout.builds.values() if plan.stored_in == area.name]
+    owners = [plan.core for plan in builds_stored_in(subject.layout, area.name)]
     return cores[core].role == "primary" and any(cores[owner].role == "secondary" for owner in owners)
 
 
@@ -71,10 +80,10 @@ def _astray(subject: Subject, placement: Placement, piece: Piece, span: Span, ar
         hint = "this segment stores the ELF file's own headers: keep them out of it (linker option -n)"
     return Finding(
         f"build {plan.name} has bytes {place}",
-        (plan.name, plan.core, plan.stored_in, *([area.name] if area else []), *owners),
+        concerned(plan.name, plan.core, plan.stored_in, area.name if area else "", *owners),
         segment_words(placement.build, piece.segment),
         sized(span),
-        f"inside area {plan.stored_in}, {subject.layout.span_of(plan.stored_in)}",
+        own_areas_words(subject.layout, plan),
         span,
         hint,
     )
@@ -97,7 +106,7 @@ def _none_in_own(subject: Subject, placement: Placement, pieces: list[Piece]) ->
     extent = Span.from_bounds(pieces[0].address, max(piece.span.end for piece in pieces))
     return Finding(
         f"build {plan.name} has no byte in its own area",
-        (plan.name, plan.core, plan.stored_in, *(other.name for other in others)),
+        concerned(plan.name, plan.core, plan.stored_in, *(other.name for other in others)),
         f"build {plan.name} ({placement.build.file})",
         f"bytes in {extent}",
         f"bytes in area {plan.stored_in}, {own}",

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from gemel.check.rule import Finding, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
 from gemel.check.windows import Window, parts_of, windows_of
-from gemel.check.wording import found_or_holds, needs_elf, segment_words, sized
+from gemel.check.wording import concerned, found_or_holds, needs_elf, segment_words, sized
 from gemel.join.placement import Piece, Placement
 from gemel.spans import Span, format_address, format_size
 
@@ -40,7 +40,7 @@ def _finding(placement: Placement, piece: Piece, run: Span, stored: Span) -> Fin
     side = "behind" if distance > 0 else "before"
     return Finding(
         f"build {plan.name} runs from flash at one place and is stored at another",
-        (plan.name, plan.core, plan.stored_in),
+        concerned(plan.name, plan.core, plan.stored_in),
         segment_words(placement.build, piece.segment),
         f"stored at {stored}, runs at {sized(run)}",
         f"stored at {format_address(run.start)}, where core {plan.core} takes it from",

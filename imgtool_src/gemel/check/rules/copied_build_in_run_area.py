@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
-from gemel.check.windows import parts_of, windows_of
-from gemel.check.wording import found_or_holds, needs_elf, segment_words, sized
+from gemel.check.windows import Window, parts_of, windows_of
+from gemel.check.wording import concerned, found_or_holds, needs_elf, segment_words, sized
 from gemel.integrity.placed import PlacedBuild
 from gemel.join.placement import Piece, Placement
 from gemel.layout.addresses import seen_by
@@ -44,8 +44,7 @@ def _run_addresses_unknown(subject: Subject, placement: Placement) -> str:
     """Why the run addresses are not known; bytes stored for the RAM they run in tell them in any file."""
     area = subject.layout.span_of(placement.plan.runs_in or "")
     windows = windows_of(subject.layout, placement.plan.core)
-    run = [part.plain for piece in placement.pieces for part in parts_of(piece.segment.run_span, windows)]
-    if all(area.covers(span) for span in run):
+    if all(_lies_in(area, piece.segment.run_span, windows) for piece in placement.pieces):
         return ""
     return needs_elf(placement.plan.name, placement.build, "run addresses")
 
@@ -54,23 +53,26 @@ def _segments(subject: Subject, placement: Placement, placed: PlacedBuild, area:
     plan = placement.plan
     windows = windows_of(subject.layout, plan.core)
     own = [piece for piece in placement.pieces if piece.span.overlaps(placed.stored)]
-    for piece in own:
-        run = Span(piece.segment.run_address, len(piece.segment.data))
-        parts = parts_of(run, windows)
-        if not all(area.covers(part.plain) and part.memory for part in parts):
-            yield _outside(subject, plan, placement, piece, run, area)
-    first = own[0]
-    distance = first.segment.run_address - first.address
+    runs = [Span(piece.segment.run_address, len(piece.segment.data)) for piece in own]
+    outside = [at for at, run in enumerate(runs) if not _lies_in(area, run, windows)]
+    if outside:
+        yield from (_outside(subject, plan, placement, own[at], runs[at], area) for at in outside)
+        return
+    distance = runs[0].start - own[0].address
     for piece in own[1:]:
         if piece.segment.run_address - piece.address != distance:
-            yield _apart(plan, placement, first, piece, distance)
-    block = _block(subject, plan, placed, area)
-    if block and all(area.covers(part.plain) for part in parts_of(first.segment.run_span, windows)):
+            yield _apart(plan, placement, piece, distance)
+    if block := _block(subject, plan, placed, area):
         yield block
 
 
+def _lies_in(area: Span, run: Span, windows: list[Window]) -> bool:
+    """Whether all of ``run``, as the observer of ``windows`` sees it, lies in the area at plain ``area``."""
+    return all(part.memory and area.covers(part.plain) for part in parts_of(run, windows))
+
+
 def _parties(plan: BuildPlan) -> tuple[str, ...]:
-    return plan.name, plan.core, plan.stored_in, plan.runs_in or plan.stored_in
+    return concerned(plan.name, plan.core, plan.stored_in, plan.runs_in or "")
 
 
 def _too_large(plan: BuildPlan, placed: PlacedBuild, area: Span) -> Finding:
@@ -88,8 +90,7 @@ def _too_large(plan: BuildPlan, placed: PlacedBuild, area: Span) -> Finding:
 def _block(subject: Subject, plan: BuildPlan, placed: PlacedBuild, area: Span) -> Finding | None:
     """What is wrong with the place of the block that the primary copies, padding included."""
     run = Span(placed.run_start, placed.stored.size)
-    parts = parts_of(run, windows_of(subject.layout, plan.core))
-    if all(part.memory and area.covers(part.plain) for part in parts):
+    if _lies_in(area, run, windows_of(subject.layout, plan.core)):
         return None
     seen = seen_by(subject.layout, area.start, plan.core)
     return Finding(
@@ -120,7 +121,7 @@ def _outside(
     )
 
 
-def _apart(plan: BuildPlan, placement: Placement, first: Piece, piece: Piece, distance: int) -> Finding:
+def _apart(plan: BuildPlan, placement: Placement, piece: Piece, distance: int) -> Finding:
     return Finding(
         f"build {plan.name} is copied as one block, but its segments run apart",
         _parties(plan),

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.build_ids import build_id_notes, id_words, known_id
-from gemel.check.embedded_copies import Held, copies_of, held_by, held_in, ids_in, own_bytes
-from gemel.check.image_bytes import Deviation, differing
+from gemel.check.build_ids import id_words, known_id
+from gemel.check.embedded_copies import Copy, Held, copies_of, copy_in_place, held_by, held_in, ids_in
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
-from gemel.check.wording import counted, needs_build, needs_elf
+from gemel.check.wording import concerned, counted, needs_build, needs_elf, place_words
 from gemel.layout.model import BuildPlan
 from gemel.spans import Span, format_address
 
@@ -45,28 +44,10 @@ def _in_place(subject: Subject, plan: BuildPlan) -> Iterator[Outcome]:
     for other in subject.layout.builds.values():
         if subject.layout.cores[other.core].role == "primary":
             continue
-        copy = held_in(placement, subject.layout.span_of(other.stored_in))
-        if copy:
-            yield _copy_in_place(subject, plan, other, copy)
-
-
-def _copy_in_place(subject: Subject, plan: BuildPlan, other: BuildPlan, copy: list[Held]) -> Outcome:
-    extent = Span.from_bounds(copy[0].address, copy[-1].span.end)
-    where = f"copy of build {other.name} inside build {plan.name}, at its place {extent}"
-    placement = subject.placements.get(other.name)
-    ids = [each.build_id for held in copy for each in build_id_notes(held.data)]
-    if placement is None:
-        known = known_id(subject, other.name)
-        if known is None or not ids:
-            return NotChecked(where, needs_build(other.name))
-        return Holds(where) if known in ids else _stale(subject, plan, other, extent, ids, None, b"")
-    original = own_bytes(subject, placement)
-    erased = subject.erased_byte_at(extent.start)
-    for held in copy:
-        if deviation := differing(original, held.address, held.data, erased):
-            expected = original.read(Span(deviation.first, 1), erased)
-            return _stale(subject, plan, other, extent, ids, deviation, expected, held)
-    return Holds(where)
+        held = held_in(placement, subject.layout.spans_of_build(other))
+        if held:
+            copy = copy_in_place(subject, subject.placements.get(other.name), held)
+            yield _copy_outcome(subject, plan, other, copy, ", at its place")
 
 
 def _inside(subject: Subject, plan: BuildPlan, holder: list[Held]) -> Iterator[Outcome]:
@@ -77,19 +58,21 @@ def _inside(subject: Subject, plan: BuildPlan, holder: list[Held]) -> Iterator[O
             continue
         for copy in copies_of(subject, placement, holder):
             seen.append(copy.span)
-            where = f"copy of build {name} inside build {plan.name}, {copy.span}"
-            if copy.deviation is None:
-                yield Holds(where)
-                continue
-            held = next(each for each in holder if each.span.holds(copy.span.start))
-            inside = copy.span.intersection(held.span)
-            ids = [each.build_id for each in build_id_notes(held.cut(inside).data)]
-            original = own_bytes(subject, placement)
-            bounds = original.bounds() or copy.span
-            at = copy.deviation.first - copy.span.start + bounds.start
-            expected = original.read(Span(at, 1), subject.erased_byte_at(at))
-            yield _stale(subject, plan, placement.plan, copy.span, ids, copy.deviation, expected, held)
+            yield _copy_outcome(subject, plan, placement.plan, copy, "")
     yield from _by_id(subject, plan, ids_in(holder, seen))
+
+
+def _copy_outcome(subject: Subject, plan: BuildPlan, other: BuildPlan, copy: Copy, how: str) -> Outcome:
+    """Whether a copy is current: by its bytes if the other build is at hand, else by its build id."""
+    where = f"copy of build {other.name} inside build {plan.name}{how}, {copy.span}"
+    if copy.deviation:
+        return _stale(subject, plan, other, copy)
+    if other.name in subject.placements:
+        return Holds(where)
+    known = known_id(subject, other.name)
+    if known is None or not copy.build_ids:
+        return NotChecked(where, needs_build(other.name))
+    return Holds(where) if known in copy.build_ids else _stale(subject, plan, other, copy)
 
 
 def _by_id(subject: Subject, plan: BuildPlan, notes: list[tuple[int, bytes]]) -> Iterator[Outcome]:
@@ -119,35 +102,25 @@ def _by_id(subject: Subject, plan: BuildPlan, notes: list[tuple[int, bytes]]) ->
             yield _foreign_id(subject, plan, address, build_id, {name: ids[name] or b"" for name in others})
 
 
-def _stale(
-    subject: Subject,
-    plan: BuildPlan,
-    other: BuildPlan,
-    extent: Span,
-    ids: list[bytes],
-    deviation: Deviation | None,
-    expected: bytes,
-    held: Held | None = None,
-) -> Finding:
+def _stale(subject: Subject, plan: BuildPlan, other: BuildPlan, copy: Copy) -> Finding:
     build = subject.builds.get(other.name)
     known = known_id(subject, other.name)
-    found, wanted = f"build id {id_words(ids)}", f"build id {id_words([known] if known else [])}"
-    where = f"build {plan.name}, copy in {extent}"
+    found, expected = f"build id {id_words(copy.build_ids)}", f"build id {id_words([known] if known else [])}"
+    where = f"build {plan.name}, copy in {copy.span}"
     lines: tuple[str, ...] = ()
-    if deviation:
-        where += f", first difference at {format_address(deviation.first)}"
-        there = held.data[deviation.first - held.address :][:1] if held else b""
-        found = f"{f'0x{there[0]:02X}' if there else 'the end of the copy'}, {found}"
-        wanted = f"0x{expected[0]:02X}, {wanted}"
-        lines = (f"{counted(deviation.count, 'byte')} of the copy differ, in {deviation.span}",)
-    source = f"as in {build.file}" if build else "as the record says"
+    if copy.deviation:
+        where += f", first difference at {format_address(copy.deviation.first)}"
+        found = f"{f'0x{copy.found[0]:02X}' if copy.found else 'the end of the copy'}, {found}"
+        expected = f"0x{copy.expected[0]:02X}, {expected}"
+        differ = counted(copy.deviation.count, "byte")
+        lines = (f"{differ} of the copy not as expected, in {place_words(copy.deviation.span)}",)
     return Finding(
         f"the copy of build {other.name} inside build {plan.name} is not the {other.name} of this image",
-        (plan.name, other.name, plan.core, other.core, plan.stored_in, other.stored_in),
+        concerned(plan.name, other.name, plan.core, other.core, plan.stored_in, other.stored_in),
         where,
         found,
-        f"{wanted}, {source}",
-        deviation.span if deviation else extent,
+        f"{expected}, as {f'in {build.file}' if build else 'the record says'}",
+        copy.deviation.span if copy.deviation else copy.span,
         f"build {plan.name} again with the new {other.name}, "
         f"or hand in the {other.name} that it was built with",
         lines,
@@ -159,7 +132,7 @@ def _foreign_id(
 ) -> Finding:
     return Finding(
         f"build {plan.name} holds a build id that is neither its own nor that of another build of this image",
-        (plan.name, plan.core, plan.stored_in, *ids),
+        concerned(plan.name, plan.core, plan.stored_in, *ids),
         f"build {plan.name}, note at {format_address(address)}",
         build_id.hex(),
         ", ".join(f"{each.hex()} of {name}" for name, each in ids.items()),

@@ -7,7 +7,7 @@ from itertools import pairwise
 
 from gemel.check.rule import Finding, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
-from gemel.check.wording import found_or_holds, owners_of, sized
+from gemel.check.wording import builds_stored_in, concerned, found_or_holds, owners_of, sized
 from gemel.layout.model import Area, Layout, Memory
 from gemel.spans import Span, align_down, format_size
 
@@ -36,7 +36,7 @@ def check(subject: Subject) -> Iterator[Outcome]:
 def _neighbours(
     layout: Layout, memory: Memory, size: int, areas: list[Area]
 ) -> Iterator[tuple[Span, Area, Area]]:
-    """Each erase block with two areas that follow each other in it and are not written together."""
+    """Each erase block with two areas that follow each other in it and are updated apart."""
     by_block: dict[int, list[Area]] = {}
     for area in sorted(areas, key=lambda area: area.offset):
         ends = {align_down(area.offset, size), align_down(area.offset + area.size - 1, size)}
@@ -44,8 +44,15 @@ def _neighbours(
             by_block.setdefault(block, []).append(area)
     for block, sharing in sorted(by_block.items()):
         for first, second in pairwise(sharing):
-            if not (first.purpose in WRITTEN_TOGETHER and second.purpose in WRITTEN_TOGETHER):
+            if not _written_together(layout, first, second):
                 yield Span(memory.start + block, size), first, second
+
+
+def _written_together(layout: Layout, first: Area, second: Area) -> bool:
+    if first.purpose in WRITTEN_TOGETHER and second.purpose in WRITTEN_TOGETHER:
+        return True
+    builds = builds_stored_in(layout, first.name)
+    return bool(builds) and builds == builds_stored_in(layout, second.name)
 
 
 def _finding(layout: Layout, memory: Memory, block: Span, first: Area, second: Area) -> Finding:
@@ -54,8 +61,8 @@ def _finding(layout: Layout, memory: Memory, block: Span, first: Area, second: A
     inside = [span.intersection(block) for span in spans]
     return Finding(
         f"areas {first.name} and {second.name} share an erase block: an update of one erases the other",
-        (first.name, second.name, memory.name, *(name for names in owners for name in names)),
-        f"block {block} of {memory.kind} {memory.name}",
+        concerned(first.name, second.name, memory.name, *(name for names in owners for name in names)),
+        f"block {block} of {memory.words}",
         f"{first.name} {spans[0]}, {second.name} {spans[1]}",
         f"areas that start and end on erase blocks of {format_size(block.size)}",
         block,
@@ -69,8 +76,8 @@ def _finding(layout: Layout, memory: Memory, block: Span, first: Area, second: A
 RULE = Rule(
     name="erase-blocks-apart",
     severity="error",
-    checks="No two areas of a flash memory lie in the same erase block, save for record and seal, which "
-    "every update writes together.",
+    checks="No two areas of a flash memory lie in the same erase block, save for those of one "
+    "build, and for record and seal, which every update writes together.",
     why="Flash is erased a block at a time. An update of one area erases the bytes of its neighbour in the "
     "shared block: the other core's code, its settings, or the record that vouches for both. The device "
     "works until its first update in the field.",

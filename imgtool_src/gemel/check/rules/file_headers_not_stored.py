@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
-from gemel.check.wording import found_or_holds, segment_words, sized
+from gemel.check.wording import concerned, found_or_holds, segment_words, sized
 from gemel.join.placement import Placement
 from gemel.spans import Span
 
@@ -25,7 +25,7 @@ def check(subject: Subject) -> Iterator[Outcome]:
             yield from found_or_holds(_in_build(placement), where)
         elif name in subject.placed:
             plan, stored = subject.layout.builds[name], subject.placed[name].stored
-            parties = (name, plan.core, plan.stored_in)
+            parties = concerned(name, plan.core, plan.stored_in)
             header = Span(stored.start, HEADER_SIZE)
             found = subject.bytes_of(Span(stored.start, len(MARK))) == MARK
             yield (
@@ -41,7 +41,7 @@ def _in_build(placement: Placement) -> Iterator[Finding]:
     plan = placement.plan
     for piece in placement.pieces:
         if piece.segment.data.startswith(MARK):
-            parties = (plan.name, plan.core, plan.stored_in)
+            parties = concerned(plan.name, plan.core, plan.stored_in)
             span = Span(piece.address, min(HEADER_SIZE, piece.span.size))
             yield _finding(plan.name, parties, segment_words(placement.build, piece.segment), span)
 

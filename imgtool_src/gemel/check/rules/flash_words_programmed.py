@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
-from gemel.check.wording import counted, lines_in_short, sized
+from gemel.check.wording import counted, lines_in_short, place_words, sized
 from gemel.integrity.places import covered_spans
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildRange
@@ -17,7 +17,7 @@ def check(subject: Subject) -> Iterator[Outcome]:
     """One outcome for each build and for each checksum."""
     layout, placed = subject.layout, subject.placed
     for name, plan in layout.builds.items():
-        spans = [placed[name].stored] if name in placed else []
+        spans = [placed[name].stored, *_elsewhere(subject, name)] if name in placed else []
         yield _outcome(subject, f"build {name}", (name, plan.stored_in), spans, [name])
     for checksum in layout.checksums:
         items = (*checksum.over, *checksum.exceptions)
@@ -25,6 +25,14 @@ def check(subject: Subject) -> Iterator[Outcome]:
         spans = covered_spans(layout, checksum, placed) if placed.keys() >= set(builds) else []
         areas = [name for name in layout.areas if any(layout.span_of(name).overlaps(span) for span in spans)]
         yield _outcome(subject, f"checksum {checksum.name}", (checksum.name, *areas), spans, builds)
+
+
+def _elsewhere(subject: Subject, name: str) -> list[Span]:
+    """Where a build at hand has bytes in further areas of its own."""
+    placement = subject.placements.get(name)
+    spans = [subject.layout.span_of(area) for area in subject.layout.builds[name].also_stored_in]
+    pieces = placement.pieces if placement else ()
+    return [piece.span.intersection(span) for piece in pieces for span in spans if piece.span.overlaps(span)]
 
 
 def _outcome(
@@ -66,7 +74,7 @@ def _finding(
         f"{where} covers flash that the image leaves unprogrammed",
         (*parties, located.memory.name) if located else parties,
         f"{where}, {', '.join(map(str, spans[:3]))}{', ...' if spans[3:] else ''}",
-        f"{size} not held, in {counted(len(holes), 'hole')}, the first {holes[0]}",
+        f"{size} not held, in {counted(len(holes), 'hole')}, the first at {place_words(holes[0])}",
         f"every write unit ({unit}) written, with the erased byte if nothing else",
         holes[0],
         lines=lines_in_short([f"hole {sized(hole)}" for hole in holes[1:]], "hole"),

@@ -8,7 +8,7 @@ from typing import NamedTuple
 from gemel.check.image_bytes import Deviation, differing, differs_only_as
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
-from gemel.check.wording import counted, needs_build, segment_words, symbol_at
+from gemel.check.wording import concerned, counted, needs_build, segment_words, symbol_at
 from gemel.check.written_places import UnknownPlace, WrittenPlaces, written_places
 from gemel.join.placement import Piece, Placement
 from gemel.layout.addresses import locate
@@ -88,7 +88,7 @@ def _finding(subject: Subject, placement: Placement, differences: list[_Differen
     extent = Span.from_bounds(deviation.first, differences[-1].deviation.last + 1)
     return Finding(
         f"the image does not hold build {plan.name} as it is at hand: {counted(count, 'byte')} differ",
-        (plan.name, plan.core, plan.stored_in),
+        concerned(plan.name, plan.core, plan.stored_in),
         f"{segment_words(build, piece.segment)}, first difference at {format_address(deviation.first)}"
         + (f", in {symbol}" if symbol else ""),
         f"{found.hex(' ')} in the image",

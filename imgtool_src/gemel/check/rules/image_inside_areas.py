@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from gemel.check.image_bytes import Deviation, not_erased
 from gemel.check.rule import Finding, Holds, Outcome, Rule
 from gemel.check.subject import Subject
-from gemel.check.wording import counted, sized
+from gemel.check.wording import concerned, counted, place_words, sized
 from gemel.check.written_places import written_places
 from gemel.layout.model import Memory
 from gemel.spans import Span, without
@@ -43,10 +43,10 @@ def _finding(subject: Subject, memory: Memory, gap: Span, found: Deviation) -> F
     ]
     whose = f", with bytes of build {' and build '.join(builds)}" if builds else ""
     return Finding(
-        f"the image has bytes in {memory.kind} {memory.name} that belong to no area",
-        (memory.name, *before, *behind, *builds),
-        f"{memory.kind} {memory.name}, {', '.join([str(gap), *sides])}",
-        f"{counted(found.count, 'byte')} in {found.span}{whose}",
+        f"the image has bytes in {memory.words} that belong to no area",
+        concerned(memory.name, *before, *behind, *builds),
+        f"{memory.words}, {', '.join([str(gap), *sides])}",
+        f"{counted(found.count, 'byte')} at {place_words(found.span)}{whose}",
         f"0x{memory.erased_byte:02X}, as erased, in all of {sized(gap)}",
         found.span,
     )

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from gemel.check.rule import Finding, Holds, Outcome, Rule
 from gemel.check.subject import Subject
 from gemel.check.windows import Part, Window, parts_of, windows_of
-from gemel.check.wording import counted, lines_in_short, sized
+from gemel.check.wording import counted, lines_in_short, place_words, sized
 from gemel.layout.model import Memory
 from gemel.spans import Span, format_address, format_size, without
 
@@ -63,18 +63,18 @@ def _nearest(subject: Subject, address: int) -> Window:
 
 def _finding(subject: Subject, kind: str, memory: Memory, spans: list[Span]) -> Finding:
     homes = [each for each in subject.layout.memories.values() if each.holds_image]
-    expected = ", ".join(f"{each.name} {each.span}" for each in homes) or "a flash memory in the layout"
-    what = f"the image has bytes in {memory.kind} {memory.name}"
+    expected = ", ".join(f"{each.words}, {each.span}" for each in homes) or "a flash memory in the layout"
+    what = f"the image has bytes in {memory.words}"
     hint = "give the section a load address in flash (AT> in the linker script)"
     parties: tuple[str, ...] = (memory.name,)
     if kind == "alias":
-        what = f"the image has bytes at an alias of {memory.kind} {memory.name}"
+        what = f"the image has bytes at an alias of {memory.words}"
         hint = (
             f"move them to its plain addresses, from {format_address(memory.start)} on, and keep them there"
         )
     elif kind.startswith("view "):
         core = kind.removeprefix("view ")
-        what = f"the image has bytes where only core {core} sees {memory.kind} {memory.name}"
+        what = f"the image has bytes where only core {core} sees {memory.words}"
         hint = f"move them to its plain addresses, from {format_address(memory.start)} on"
         parties = (memory.name, core)
     elif kind == "nowhere":
@@ -83,12 +83,12 @@ def _finding(subject: Subject, kind: str, memory: Memory, spans: list[Span]) -> 
     size = sum(span.size for span in spans)
     found = sized(spans[0])
     if len(spans) > 1:
-        found = f"{format_size(size)} in {len(spans):,} runs, the first {spans[0]}"
-    lines = [f"run {sized(span)}" for span in spans] if len(spans) > 1 else []
+        found = f"{format_size(size)} in {len(spans):,} runs, the first at {place_words(spans[0])}"
+    lines = lines_in_short([f"run {sized(span)}" for span in spans], "run") if len(spans) > 1 else ()
     if kind == "nowhere":
-        lines.append(_distance(spans[0], _nearest(subject, spans[0].start)))
+        lines = (_distance(spans[0], _nearest(subject, spans[0].start)), *lines)
     extent = Span.from_bounds(spans[0].start, spans[-1].end)
-    return Finding(what, parties, str(extent), found, expected, extent, hint, lines_in_short(lines, "line"))
+    return Finding(what, parties, place_words(extent), found, expected, extent, hint, lines)
 
 
 def _distance(span: Span, nearest: Window) -> str:
@@ -98,7 +98,7 @@ def _distance(span: Span, nearest: Window) -> str:
     else:
         gap, side = nearest.seen.start - span.start, "before the start"
     words = f"{format_size(gap)} {side}" if gap else "right behind the end"
-    return f"the nearest memory is {memory.kind} {memory.name}, {nearest.seen}: the first byte lies {words}"
+    return f"the nearest memory is {memory.words}, {nearest.seen}: the first byte lies {words}"
 
 
 RULE = Rule(

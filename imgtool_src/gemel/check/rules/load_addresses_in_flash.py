@@ -8,7 +8,7 @@ from gemel.builds.build import Segment
 from gemel.check.rule import Finding, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
 from gemel.check.windows import parts_of, windows_of
-from gemel.check.wording import found_or_holds, needs_build, segment_words, sized
+from gemel.check.wording import concerned, found_or_holds, needs_build, own_areas_words, segment_words, sized
 from gemel.join.placement import Piece, Placement
 from gemel.layout.addresses import locate
 from gemel.spans import Span
@@ -37,19 +37,14 @@ def _findings(subject: Subject, placement: Placement) -> Iterator[Finding]:
             yield _over_the_end(subject, placement, piece)
 
 
-def _expected(subject: Subject, placement: Placement) -> str:
-    plan = placement.plan
-    return f"inside area {plan.stored_in}, {subject.layout.span_of(plan.stored_in)}"
-
-
 def _nowhere(subject: Subject, placement: Placement, segment: Segment) -> Finding:
     plan = placement.plan
     return Finding(
         f"build {plan.name} has bytes to store where the layout has no memory",
-        (plan.name, plan.core, plan.stored_in),
+        concerned(plan.name, plan.core, plan.stored_in),
         segment_words(placement.build, segment),
         f"load address {sized(segment.load_span)}",
-        _expected(subject, placement),
+        own_areas_words(subject.layout, plan),
         segment.load_span,
         "mend the load address in the linker script, or the memory in the layout",
     )
@@ -59,7 +54,7 @@ def _in_ram(subject: Subject, placement: Placement, piece: Piece) -> Finding:
     plan, segment = placement.plan, piece.segment
     parts = parts_of(piece.span, windows_of(subject.layout))
     memory = parts[0].memory
-    kind = f"{memory.kind} {memory.name}" if memory else "no memory"
+    kind = memory.words if memory else "no memory"
     hint = "give the section a load address in flash (AT> in the linker script)"
     if plan.runs_in is None and memory and memory.kind == "ram":
         hint += ", or name the RAM area it runs in as runs_in in the layout"
@@ -68,10 +63,10 @@ def _in_ram(subject: Subject, placement: Placement, piece: Piece) -> Finding:
         lines.append("load address and run address are the same: nothing is left to be copied at the start")
     return Finding(
         f"build {plan.name} has bytes to store in {kind}",
-        (plan.name, plan.core, plan.stored_in, *([memory.name] if memory else [])),
+        concerned(plan.name, plan.core, plan.stored_in, memory.name if memory else ""),
         segment_words(placement.build, segment),
         f"load address {sized(segment.load_span)}",
-        _expected(subject, placement),
+        own_areas_words(subject.layout, plan),
         piece.span,
         hint,
         tuple(lines),
@@ -84,11 +79,11 @@ def _over_the_end(subject: Subject, placement: Placement, piece: Piece) -> Findi
     memory = located.memory if located else subject.layout.memory_of(plan.stored_in)
     over = Span.from_bounds(memory.span.end, piece.span.end)
     return Finding(
-        f"build {plan.name} runs over the end of {memory.kind} {memory.name}",
-        (plan.name, plan.core, plan.stored_in, memory.name),
+        f"build {plan.name} runs over the end of {memory.words}",
+        concerned(plan.name, plan.core, plan.stored_in, memory.name),
         segment_words(placement.build, piece.segment),
         f"{piece.span}, of which {sized(over)}, lie behind the end",
-        f"inside {memory.kind} {memory.name}, {memory.span}",
+        f"inside {memory.words}, {memory.span}",
         over,
         "make the build smaller, or mend the size of the memory in the layout",
     )

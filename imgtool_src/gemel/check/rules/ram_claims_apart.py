@@ -9,7 +9,7 @@ from gemel.builds.build import Build
 from gemel.check.ram_claims import claims_of, ram_of, shared_ram
 from gemel.check.rule import Finding, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
-from gemel.check.wording import biggest_symbols, found_or_holds, needs_elf, sized
+from gemel.check.wording import biggest_symbols, concerned, found_or_holds, needs_elf, sized
 from gemel.layout.model import BuildPlan, Layout
 from gemel.spans import Span, without
 
@@ -51,7 +51,7 @@ def _finding(layout: Layout, takers: list[tuple[BuildPlan, Build]], span: Span) 
     shared = ", ".join(str(each) for each in shared_ram(layout)) or "none in this layout"
     return Finding(
         f"builds {names[0]} and {names[1]} both take {sized(span)} of RAM",
-        (*names, *cores, *areas),
+        concerned(*names, *cores, *areas),
         f"area {', area '.join(areas)}" if areas else "no area",
         ", ".join(f"build {plan.name} ({build.file})" for plan, build in takers),
         f"spans apart, or both inside a shared area: {shared}",

@@ -8,7 +8,15 @@ from gemel.builds.build import Build
 from gemel.check.ram_claims import Claim, claims_of, own_ram, shared_ram
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
-from gemel.check.wording import biggest_symbols, in_short, needs_elf, owners_of, segment_words, sized
+from gemel.check.wording import (
+    biggest_symbols,
+    concerned,
+    in_short,
+    needs_elf,
+    owners_of,
+    segment_words,
+    sized,
+)
 from gemel.layout.addresses import locate
 from gemel.layout.model import Area, BuildPlan, Layout
 from gemel.spans import Span, format_address, without
@@ -60,8 +68,8 @@ def _findings(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[Finding
         if not claim.in_ram:
             yield _no_ram(layout, plan, build, claim)
             continue
-        outside_shared = without([claim.plain], without(shared, own))
-        if outside_shared and outside_shared != [claim.plain] and not without([claim.plain], own + shared):
+        rest = without([claim.plain], shared)
+        if rest and rest != [claim.plain] and not without(rest, own):
             yield _runs_over(layout, plan, build, claim)
 
 
@@ -104,7 +112,7 @@ def _foreign(
     memory = claim.memory.name if claim.memory else ""
     return Finding(
         f"build {plan.name} takes RAM {place}",
-        (plan.name, plan.core, *([area.name] if area else []), memory, *owners),
+        concerned(plan.name, plan.core, area.name if area else "", memory, *owners),
         segment_words(build, claim.segment),
         _found(claim, plan, span),
         _expected(layout, plan),
@@ -121,7 +129,7 @@ def _runs_over(layout: Layout, plan: BuildPlan, build: Build, claim: Claim) -> F
     ]
     return Finding(
         f"one segment of build {plan.name} runs from its own RAM into what is shared",
-        (plan.name, plan.core, *shared),
+        concerned(plan.name, plan.core, *shared),
         segment_words(build, claim.segment),
         _found(claim, plan, claim.plain),
         _expected(layout, plan),
@@ -132,12 +140,12 @@ def _runs_over(layout: Layout, plan: BuildPlan, build: Build, claim: Claim) -> F
 
 
 def _no_ram(layout: Layout, plan: BuildPlan, build: Build, claim: Claim) -> Finding:
-    parties = (plan.name, plan.core)
+    parties = concerned(plan.name, plan.core)
     where = segment_words(build, claim.segment)
     if claim.memory:
         return Finding(
-            f"build {plan.name} takes {claim.memory.kind} {claim.memory.name} as if it were RAM",
-            (*parties, claim.memory.name),
+            f"build {plan.name} takes {claim.memory.words} as if it were RAM",
+            concerned(*parties, claim.memory.name),
             where,
             f"cleared bytes or a run address without stored bytes in {sized(claim.seen)}",
             _expected(layout, plan),
@@ -147,7 +155,7 @@ def _no_ram(layout: Layout, plan: BuildPlan, build: Build, claim: Claim) -> Find
     lines = []
     if located := locate(layout, claim.seen.start):
         start = format_address(located.memory.views.get(plan.core, located.memory.start))
-        memory = f"{located.memory.kind} {located.memory.name}"
+        memory = located.memory.words
         lines.append(f"others see {memory} there; core {plan.core} sees it at {start}")
     return Finding(
         f"build {plan.name} takes memory where core {plan.core} sees none",

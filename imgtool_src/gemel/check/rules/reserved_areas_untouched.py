@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from gemel.check.image_bytes import Deviation, not_erased
 from gemel.check.rule import Finding, Holds, Outcome, Rule
 from gemel.check.subject import Subject
-from gemel.check.wording import counted, sized
+from gemel.check.wording import counted, place_words, sized
 from gemel.layout.model import Area
 from gemel.spans import Span
 
@@ -45,8 +45,8 @@ def _finding(subject: Subject, area: Area, found: Deviation) -> Finding:
     return Finding(
         f"the image has bytes in the reserved area {area.name}",
         (area.name, area.memory, *builds),
-        f"area {area.name} in {memory.kind} {memory.name}, {span}",
-        f"{counted(found.count, 'byte')} in {found.span}{whose}",
+        f"area {area.name} in {memory.words}, {span}",
+        f"{counted(found.count, 'byte')} at {place_words(found.span)}{whose}",
         f"{nothing}, in all of {sized(span)}",
         found.span,
     )

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from gemel.check.rule import Finding, Holds, Outcome, Rule
 from gemel.check.subject import Subject
-from gemel.check.wording import counted, lines_in_short
+from gemel.check.wording import counted, lines_in_short, place_words
 from gemel.layout.model import Layout, Memory
 from gemel.spans import Span, align_down, align_up, format_size
 
@@ -46,19 +46,17 @@ def _finding(memory: Memory, area: str | None, runs: list[Span]) -> Finding:
     unit = memory.write_unit
     first = runs[0]
     whole = Span.from_bounds(align_down(first.start, unit), align_up(first.end, unit))
-    place = (
-        f"area {area} in {memory.kind} {memory.name}" if area else f"{memory.kind} {memory.name}, in no area"
-    )
+    place = f"area {area} in {memory.words}" if area else f"{memory.words}, in no area"
     missing = whole.size - first.size
     return Finding(
-        f"the image fills write units of {memory.kind} {memory.name} in part",
+        f"the image fills write units of {memory.words} in part",
         (memory.name, area) if area else (memory.name,),
         place,
-        f"{counted(len(runs), 'run')} of bytes, the first {first}",
+        f"{counted(len(runs), 'run')} of bytes, the first at {place_words(first)}",
         f"runs that start and end on multiples of {format_size(unit)}, such as {whole} "
         f"({counted(missing, 'byte')} more)",
         first,
-        lines=lines_in_short([f"run {run}" for run in runs[1:]], "run"),
+        lines=lines_in_short([f"run {place_words(run)}" for run in runs[1:]], "run"),
     )
 
 

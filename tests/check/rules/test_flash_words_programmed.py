@@ -1,0 +1,87 @@
+"""``flash-words-programmed``: holes of whole write units in builds and checksummed ranges."""
+
+from __future__ import annotations
+
+from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from image_edits import changed, filled, holding
+from small_device import FLASH, SAMPLER, STATION, apply, builds, findings, joined, layout
+
+from gemel.join.pipeline import join
+from gemel.spans import Span
+
+RULE = "flash-words-programmed"
+NO_RECORD = layout({'[record]\narea = "record"\nvendor = "harbour.example"\nclass = "small device"\n': ""})
+OVER_BUILD = layout(
+    {
+        'over = [{ area = "station-code", offset = 0, size = 0xFFC }]': 'over = [{ build = "sampler" }]',
+    }
+)
+
+
+def _without(*spans, read=None, handed=None):
+    return apply(RULE, read, changed(joined(read).image, {}, tuple(Span(*span) for span in spans)), handed)
+
+
+BREAKS = {
+    "a unit of a build": lambda: _without((SAMPLER + 0x40, 8)),
+    "the unwritten tail of a checksummed area": lambda: _without((STATION + 0x200, 0xDF8), handed={}),
+    "several holes": lambda: _without(*((SAMPLER + 0x20 * n, 0x10) for n in range(1, 6))),
+    "the first unit of a build": lambda: _without((SAMPLER, 8)),
+    "the build that a checksum covers": lambda: _without((SAMPLER + 0x40, 8), read=OVER_BUILD, handed={}),
+    "known from the image's bytes alone": lambda: _without((SAMPLER + 0x40, 8), read=NO_RECORD, handed={}),
+}
+
+KEEPS = {
+    "a join": lambda: apply(RULE),
+    "the image alone, with its record": lambda: apply(RULE, handed={}),
+    "fill of a raw binary": lambda: apply(RULE, image=filled(joined().image, Span(FLASH, 0x4000))),
+    "a unit in part": lambda: _without((SAMPLER + 0x41, 7), (SAMPLER + 0x60, 7)),
+    "a checksum over a build": lambda: apply(RULE, OVER_BUILD),
+    **{
+        f"the joined tide gauge, {name}": lambda name=name: apply(
+            RULE, gauge(name), join(gauge(name), gauge_builds(name)).image, gauge_builds(name)
+        )
+        for name in ARRANGEMENTS
+    },
+}
+
+
+def test_builds_and_checksums_are_told_apart() -> None:
+    """A hole in the station's area behind its build breaks the checksum's range, not the build."""
+    result = BREAKS["the unwritten tail of a checksummed area"]()
+    assert [finding.parties for finding in findings(result)] == [("station-crc", "station-code", "flash")]
+    assert [held.where for held in result.holds] == ["build station", "build sampler"]
+
+
+def test_only_whole_units_count() -> None:
+    """A hole that begins and ends inside units is cut to the units of which nothing is held."""
+    (finding,) = findings(_without((SAMPLER + 0x41, 0x1E)))
+    assert finding.span == Span(SAMPLER + 0x48, 0x10)
+
+
+def test_the_end_of_a_guessed_build_is_not_known() -> None:
+    """Without build and record, bytes behind the last one that is not erased may be missing or not."""
+    result = apply(RULE, NO_RECORD, handed={}, image=joined(NO_RECORD).image)
+    assert [each.where for each in result.not_checked] == ["build station", "build sampler"]
+    assert "sampler=FILE" in result.not_checked[1].reason
+
+
+def test_a_build_that_is_not_there_is_not_checked() -> None:
+    """Neither the build nor a checksum over it can be looked at when nothing of it is found."""
+    image = holding({STATION: b"\1" * 64})
+    result = apply(RULE, OVER_BUILD, image, {})
+    reasons = {each.where: each.reason for each in result.not_checked}
+    assert reasons["build sampler"] == "nothing of build sampler was found in the image"
+    assert reasons["checksum station-crc"] == "nothing of build sampler was found in the image"
+
+
+def test_it_warns() -> None:
+    """Flash without error correction reads such words as erased, so the image is not refused."""
+    assert BREAKS["a unit of a build"]().severity == "warning"
+
+
+def test_a_build_at_hand_tells_its_own_extent() -> None:
+    """With the build at hand, a hole at its very end counts as well."""
+    end = joined().placed["sampler"].stored.end
+    (finding,) = findings(_without((end - 16, 16), handed=builds()))
+    assert finding.span == Span(end - 16, 16)

@@ -1,0 +1,201 @@
+"""``ram-claims-in-own-areas``: RAM that a build takes from others, from nobody, or where there is none."""
+
+from __future__ import annotations
+
+import pytest
+from builds.elf_writer import SegmentSpec, SymbolSpec, elf
+from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from small_device import (
+    FLASH,
+    LINK,
+    RAM_OF_SAMPLER,
+    SAMPLER,
+    STATION,
+    STATION_RAM,
+    apply,
+    builds,
+    findings,
+    joined,
+    layout,
+    sampler_elf,
+    station_elf,
+)
+from small_device import build as build_of
+
+from gemel.builds.reader import read_build
+from gemel.builds.source import BytesSource
+from gemel.spans import Span
+
+RULE = "ram-claims-in-own-areas"
+IMAGE = joined().image
+HOLE = layout({'offset = "13 KiB", size = "3 KiB"': 'offset = "13 KiB", size = "2 KiB"'})
+RESERVED = layout(
+    {
+        'ram = ["sampler-ram", "sampler-run"]': 'ram = ["sampler-ram"]',
+        'size = "3 KiB", purpose = "code"': 'size = "3 KiB", purpose = "reserved"',
+    }
+)
+COPIED = layout(
+    {
+        'ram = ["sampler-ram", "sampler-run"]': 'ram = ["sampler-ram"]',
+        'stored_in = "sampler-code"': 'stored_in = "sampler-code"\nruns_in = "sampler-run"',
+    }
+)
+NO_RAM = layout({'ram = ["station-ram"]\n': ""})
+CONTRACT = """[contract.link]
+area = "link"
+symbols = ["link_frames"]
+boot_symbol = { build = "station", symbol = "sampler_start_address" }
+"""
+NO_SHARED = layout(
+    {
+        'ram = ["sampler-ram", "sampler-run"]\n': "",
+        '"1 KiB", purpose = "shared"': '"1 KiB", purpose = "data"',
+        CONTRACT: "",
+    }
+)
+ALIAS = layout(
+    {"views = { sampler = 0x3000_0000 }": "views = { sampler = 0x3000_0000 }\naliases = [0x2200_0000]"}
+)
+TWO_RAMS = layout(
+    {
+        "[memory.control]": '[memory.more]\nkind = "ram"\nstart = 0x2000_4000\nsize = "4 KiB"\n\n[memory.control]',
+        'ram = ["station-ram"]': 'ram = ["station-ram", "station-more"]',
+        "[area]\n": '[area]\nstation-more = { memory = "more", offset = 0, size = "4 KiB", purpose = "data" }\n',
+    }
+)
+
+
+def _bss(address, size):
+    return SegmentSpec(address, b"", memory_size=size, flags="rw")
+
+
+def _station(*segments, read=None, symbols=()):
+    return apply(RULE, read, IMAGE, builds(station=station_elf(ram=None, extra=segments, symbols=symbols)))
+
+
+def _sampler(*segments, read=None, **options):
+    return apply(RULE, read, IMAGE, builds(sampler=sampler_elf(ram=None, extra=segments, **options)))
+
+
+BREAKS = {
+    "sampler in the station's RAM": lambda: _sampler(_bss(RAM_OF_SAMPLER + 0x100, 0x80)),
+    "station in the sampler's RAM": lambda: _station(
+        _bss(STATION_RAM + 0x1F00, 0x200),
+        symbols=(
+            SymbolSpec("samples", STATION_RAM + 0x1F80, 0x100, "object"),
+            SymbolSpec("levels", STATION_RAM + 0x2080, 0x20, "object"),
+            SymbolSpec("far", STATION_RAM, 0x400, "object"),
+        ),
+    ),
+    "one byte over the end": lambda: _station(_bss(STATION_RAM, 0x2001)),
+    "through an alias": lambda: _station(_bss(0x2200_2000, 16), read=ALIAS),
+    "RAM of no area": lambda: _sampler(_bss(RAM_OF_SAMPLER + 0x3C00, 16), read=HOLE),
+    "reserved RAM": lambda: _sampler(_bss(RAM_OF_SAMPLER + 0x3400, 16), read=RESERVED),
+    "where the other core's build runs": lambda: apply(
+        RULE,
+        COPIED,
+        IMAGE,
+        builds(
+            station=station_elf(ram=_bss(STATION_RAM + 0x3400, 16)),
+            sampler=sampler_elf(run=RAM_OF_SAMPLER + 0x3400),
+        ),
+    ),
+    "at the address that only the station sees": lambda: _sampler(_bss(STATION_RAM + 0x2000, 16)),
+    "where no memory is": lambda: _station(_bss(0x6000_0000, 16)),
+    "over the end of RAM": lambda: _sampler(_bss(RAM_OF_SAMPLER + 0x3F00, 0x200)),
+    "cleared bytes in flash": lambda: _station(_bss(FLASH + 0x800, 64)),
+    "cleared bytes behind code": lambda: _station(SegmentSpec(FLASH + 0x800, b"code", memory_size=0x40)),
+    "run address where no memory is": lambda: _sampler(base=SAMPLER, run=0x6000_0000),
+    "over into the shared area": lambda: _sampler(_bss(RAM_OF_SAMPLER + 0x2F00, 0x180)),
+    "initialised data in the other core's RAM": lambda: _station(
+        SegmentSpec(FLASH + 0x400, b"data", run_address=STATION_RAM + 0x2000, flags="rw")
+    ),
+    "a core without RAM in another's": lambda: _station(_bss(STATION_RAM + 0x2000, 16), read=NO_RAM),
+    "a core without RAM and nothing shared": lambda: _sampler(
+        _bss(RAM_OF_SAMPLER + 0x100, 16), read=NO_SHARED
+    ),
+    "more segments than are listed": lambda: _sampler(
+        *(_bss(RAM_OF_SAMPLER + 0x100 + 0x20 * n, 16) for n in range(12))
+    ),
+}
+
+KEEPS = {
+    "both builds": lambda: apply(RULE),
+    "all of its RAM": lambda: _station(_bss(STATION_RAM, 0x2000)),
+    "shared RAM": lambda: _sampler(_bss(RAM_OF_SAMPLER + 0x3000, 0x400)),
+    "initialised data": lambda: _station(
+        SegmentSpec(FLASH + 0x400, b"data", run_address=STATION_RAM, memory_size=0x800, flags="rw")
+    ),
+    "a copied build": lambda: _sampler(
+        _bss(RAM_OF_SAMPLER + 0x2000, 16), read=COPIED, base=SAMPLER, run=RAM_OF_SAMPLER + 0x3400
+    ),
+    "no RAM at all": lambda: _station(),
+    "device registers": lambda: _station(_bss(0x5000_0000, 0x100)),
+    "through an alias": lambda: _station(_bss(0x2200_0000, 0x2000), read=ALIAS),
+    "from one memory into the next": lambda: _station(_bss(STATION_RAM, 0x2000), _bss(0x2000_4000, 64), read=TWO_RAMS),
+    "bytes stored where no memory is, which is another rule's": lambda: _station(
+        SegmentSpec(0x6000_0000, b"lost")
+    ),
+    **{
+        f"the tide gauge, {name}": lambda name=name: apply(RULE, gauge(name), IMAGE, gauge_builds(name))
+        for name in ARRANGEMENTS
+    },
+}
+
+
+@pytest.mark.parametrize("case", sorted(BREAKS))
+def test_one_fault_one_finding(case: str) -> None:
+    """Each case is one fault and has one finding, but for those that are long on purpose."""
+    expected = {"more segments than are listed": 8, "over the end of RAM": 1}.get(case, 1)
+    assert len(findings(BREAKS[case]())) == expected
+
+
+def test_the_part_that_is_astray_is_told() -> None:
+    """The span is that of the foreign bytes alone, in plain addresses, with the largest objects in it."""
+    (finding,) = findings(BREAKS["station in the sampler's RAM"]())
+    assert finding.span == Span(STATION_RAM + 0x2000, 0x100)
+    assert finding.parties == ("station", "sampler-ram", "ram", "sampler")
+    (line,) = finding.lines
+    assert line.index("samples at 0x2000_1F80, 256 bytes") < line.index("levels at 0x2000_2080, 32 bytes")
+    assert "far" not in line
+
+
+def test_a_view_is_told_beside_the_plain_address() -> None:
+    """What the sampler takes is told as the memory's plain address and as the sampler sees it."""
+    (finding,) = findings(BREAKS["sampler in the station's RAM"]())
+    assert finding.span == Span(STATION_RAM + 0x100, 0x80)
+    assert "core sampler sees at 0x3000_0100" in finding.found
+
+
+def test_the_view_is_suggested() -> None:
+    """A build linked for addresses that others see is told where its own core sees that memory."""
+    (finding,) = findings(BREAKS["at the address that only the station sees"]())
+    assert finding.lines[0] == "others see memory ram of kind ram there; core sampler sees it at 0x3000_0000"
+
+
+def test_a_core_without_ram_in_the_layout_is_not_checked() -> None:
+    """RAM of no other area cannot be judged while the layout does not say what the core owns."""
+    hole = layout({'ram = ["sampler-ram", "sampler-run"]\n': "", 'size = "3 KiB", purpose = "code"': 'size = 16, purpose = "code"'})
+    result = _sampler(_bss(RAM_OF_SAMPLER + 0x3800, 16), read=hole)
+    assert [each.where for each in result.not_checked] == ["build sampler"]
+    assert "ram in [core.sampler]" in result.not_checked[0].reason
+
+
+def test_files_that_do_not_tell_are_not_checked() -> None:
+    """A raw binary tells no RAM, and a build that is not at hand tells nothing."""
+    raw = read_build(BytesSource(b"\1" * 64, "station.bin"), name="station", file="station.bin", raw_start=STATION)
+    result = apply(RULE, image=IMAGE, handed={"station": raw})
+    assert result.status == "not checked"
+    reasons = {each.where: each.reason for each in result.not_checked}
+    assert reasons == {
+        "build station": "a raw binary does not tell what memory the program takes; needs its ELF file",
+        "build sampler": "needs the ELF file: sampler=FILE",
+    }
+
+
+def test_a_stripped_build_is_checked_without_names() -> None:
+    """Without symbols the finding is the same, less the objects' names."""
+    stripped = build_of("station", elf([SegmentSpec(STATION, b"\1" * 64), _bss(LINK - 0x1000, 64)]))
+    (finding,) = findings(apply(RULE, image=IMAGE, handed={"station": stripped}))
+    assert finding.lines == ()
