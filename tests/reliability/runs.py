@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import atexit
 import functools
 import os
+import shutil
 import subprocess
 import sys
+import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
@@ -26,9 +29,17 @@ def unavailable(reason: str) -> None:
 
 
 def environment(changes: Mapping[str, str] | None = None) -> dict[str, str]:
-    """This process's, with this tree's gemel first, and ``changes``."""
+    """This process's, with this tree's gemel first, byte code kept for all runs, and ``changes``."""
     path = os.pathsep.join([str(ROOT / "imgtool_src"), os.environ.get("PYTHONPATH", "")]).rstrip(os.pathsep)
-    return {**os.environ, "PYTHONPATH": path, "PYTHONIOENCODING": "utf-8", **(changes or {})}
+    own = {"PYTHONPATH": path, "PYTHONIOENCODING": "utf-8", "PYTHONPYCACHEPREFIX": _bytecode_folder()}
+    return {**os.environ, **own, "PYTHONDONTWRITEBYTECODE": "", **(changes or {})}
+
+
+@functools.cache
+def _bytecode_folder() -> str:
+    folder = tempfile.mkdtemp(prefix="gemel-tests-bytecode-")
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    return folder
 
 
 def run(

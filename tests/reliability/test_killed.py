@@ -56,26 +56,25 @@ def large(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def joined(folder: Path, version: str, bytecode: Path) -> dict[str, bytes]:
+def joined(folder: Path, version: str) -> dict[str, bytes]:
     """Join to both outputs and return their bytes."""
     words = [*JOIN, "--version", version, *(word for name in OUTPUTS for word in ("-o", name))]
-    done = run(*words, cwd=folder, changes={"PYTHONPYCACHEPREFIX": str(bytecode)})
+    done = run(*words, cwd=folder)
     assert done.returncode == 0, done.stderr
     return {name: (folder / name).read_bytes() for name in OUTPUTS}
 
 
-def test_killed_at_random_moments(large: Path, tmp_path: Path) -> None:
-    """Forty kills, most of them while files are written: no torn file, no mixed pair but between the renames."""
-    new = joined(large, "2.0.0", tmp_path)
-    old = joined(large, "1.0.0", tmp_path)
+def test_killed_at_random_moments(large: Path) -> None:
+    """Forty kills, most of them while files are written: no torn file, no pair mixed but in between."""
+    new = joined(large, "2.0.0")
+    old = joined(large, "1.0.0")
     assert all(old[name] != new[name] for name in OUTPUTS)
-    environ = environment({"PYTHONPYCACHEPREFIX": str(tmp_path), "PYTHONDONTWRITEBYTECODE": ""})
     command = [*GEMEL, *JOIN, "--version", "2.0.0", *(word for name in OUTPUTS for word in ("-o", name))]
     numbers = random.Random(SEED)
     outcomes = dict.fromkeys(("old", "new", "mixed", "writing"), 0)
     for kill in range(KILLS):
         child = subprocess.Popen(
-            command, cwd=large, env=environ, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+            command, cwd=large, env=environment(), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         )
         if kill % 4:  # once it writes; else anywhere from its start on
             while child.poll() is None and not list(large.glob(".gemel-*")):
@@ -160,15 +159,14 @@ def test_between_the_renames_check_tells_and_joining_again_mends(tmp_path: Path)
     assert {name: (folder / name).read_bytes() for name in OUTPUTS} == both
 
 
-def test_terminated_while_writing(large: Path, tmp_path: Path) -> None:
+def test_terminated_while_writing(large: Path) -> None:
     """SIGTERM to a join that writes: nothing changed, nothing left; or it was too late, and both are new."""
-    new = joined(large, "2.0.0", tmp_path)
-    old = joined(large, "1.0.0", tmp_path)
-    environ = environment({"PYTHONPYCACHEPREFIX": str(tmp_path)})
+    new = joined(large, "2.0.0")
+    old = joined(large, "1.0.0")
     command = [*GEMEL, *JOIN, "--version", "2.0.0", "-o", OUTPUTS[0], "-o", OUTPUTS[1]]
     codes = []
     for _ in range(4):
-        child = subprocess.Popen(command, cwd=large, env=environ, stdout=subprocess.DEVNULL)
+        child = subprocess.Popen(command, cwd=large, env=environment(), stdout=subprocess.DEVNULL)
         while child.poll() is None and not list(large.glob(".gemel-*")):
             time.sleep(0.001)
         child.terminate()

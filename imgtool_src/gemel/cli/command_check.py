@@ -6,12 +6,12 @@ from pathlib import Path
 
 import click
 
-from gemel.cli.parameters import address
+from gemel.cli.parameters import FILE, address
 
 
 @click.command("check")
-@click.argument("layout", type=click.Path(path_type=Path))
-@click.argument("image", type=click.Path(path_type=Path))
+@click.argument("layout", type=FILE)
+@click.argument("image", type=FILE)
 @click.argument("builds", metavar="[NAME=BUILD]...", nargs=-1)
 @click.option(
     "--at", type=address, help="Where a raw binary goes; else the start of the layout's first flash."

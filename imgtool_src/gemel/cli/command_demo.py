@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 import click
 
+from gemel.cli.parameters import FILE
 from gemel.demo import BUILDS, FAULTY, LAYOUT
 
 GIVEN = tuple(f"{name.removesuffix('.elf')}={name}" for name in BUILDS)
@@ -65,7 +66,7 @@ unsafe, and what may run on your product is for your own procedures and licensed
 
 
 @click.command("demo")
-@click.argument("folder", required=False, type=click.Path(path_type=Path))
+@click.argument("folder", required=False, type=FILE)
 def command(folder: Path | None) -> int:
     """Join, check and show the built-in tide gauge, and a mistake being caught.
 
@@ -88,7 +89,8 @@ def command(folder: Path | None) -> int:
         if step.remark:
             click.echo(step.remark)
         click.echo(f"\n$ {shown(step.arguments)}")
-        stdout.flush()
+        if stdout is not None:  # it is, where the demo was started without one
+            stdout.flush()
         code = _run(target, step.arguments)
         click.echo(f"exit code {code}\n")
         as_expected = as_expected and code == step.due

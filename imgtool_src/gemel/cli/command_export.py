@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from gemel.cli.parameters import FILE
 from gemel.export.kinds import EXPORTS
 
 LISTED = "\n".join(f"  {export.name:<14}{export.meaning}" for export in EXPORTS)
@@ -20,7 +21,7 @@ LISTED = "\n".join(f"  {export.name:<14}{export.meaning}" for export in EXPORTS)
 @click.option(
     "-o",
     "--output",
-    type=click.Path(path_type=Path),
+    type=FILE,
     help="File to write; without it the text goes to stdout.",
 )
 def command(what: str, output: Path | None) -> int:

@@ -6,9 +6,11 @@ from pathlib import Path
 
 import click
 
+from gemel.cli.parameters import FILE
+
 
 @click.command("join")
-@click.argument("layout", type=click.Path(path_type=Path))
+@click.argument("layout", type=FILE)
 @click.argument("builds", metavar="[NAME=BUILD]...", nargs=-1)
 @click.option(
     "-o",
@@ -17,7 +19,7 @@ import click
     metavar="IMAGE",
     multiple=True,
     required=True,
-    type=click.Path(path_type=Path),
+    type=FILE,
     help="Image to write, by suffix .hex, .srec or .bin; may be given several times.",
 )
 @click.option("--version", "version_text", metavar="X.Y.Z", help="Version of the image; else the layout's.")

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from gemel.cli.parameters import address
+from gemel.cli.parameters import FILE, address
 
 if TYPE_CHECKING:
     from gemel.show.contents import Contents
@@ -31,9 +31,9 @@ COLOURS: dict[str, dict[str, object]] = {
 
 
 @click.command("show")
-@click.argument("image", type=click.Path(path_type=Path))
+@click.argument("image", type=FILE)
 @click.argument("builds", metavar="[NAME=BUILD]...", nargs=-1)
-@click.option("--layout", type=click.Path(path_type=Path), help="Layout to read the image by.")
+@click.option("--layout", type=FILE, help="Layout to read the image by.")
 @click.option(
     "--at", type=address, help="Where a raw binary goes; else the start of the layout's first flash."
 )

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import click
+
+FILE = click.Path(path_type=Path, readable=False)
+"""A file's name.  Whether it can be read is told where it is read, with the system's reason."""
 
 
 def address(value: str) -> int:
