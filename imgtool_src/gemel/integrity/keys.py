@@ -9,17 +9,16 @@ No text, repr or error made here holds key material or a pass phrase.
 
 from __future__ import annotations
 
+from base64 import b64encode
 from dataclasses import dataclass
 from functools import cached_property
 from hashlib import sha256
-from typing import TYPE_CHECKING, Any, NoReturn, Protocol
+from typing import Any, NoReturn, Protocol
 
 from gemel.errors import GemelError, Problem
 from gemel.integrity import signature_schemes as schemes
+from gemel.integrity.key_encryption import LONGEST_PASS_PHRASE, encrypted_pkcs8
 from gemel.integrity.signature_algorithms import SignatureAlgorithm, algorithm_named, unknown_algorithm
-
-if TYPE_CHECKING:
-    from cryptography.hazmat.primitives.serialization import KeySerializationEncryption
 
 
 class KeyFileError(GemelError):
@@ -107,16 +106,28 @@ class PrivateKey:
         return schemes.signature_by(self._key, self.algorithm, bytes(data))
 
     def to_pem(self, pass_phrase: bytes | None = None) -> bytes:
-        """PKCS#8 in PEM, encrypted where a pass phrase is given.  Raises KeyFileError for an empty one."""
-        from cryptography.hazmat.primitives.serialization import Encoding, PrivateFormat
-
-        return bytes(self._key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, _encryption_by(pass_phrase)))
+        """PKCS#8 in PEM, encrypted where a pass phrase is given; as ``to_der``."""
+        label = "PRIVATE KEY" if pass_phrase is None else "ENCRYPTED PRIVATE KEY"
+        text = b64encode(self.to_der(pass_phrase)).decode("ascii")
+        lines = [text[start : start + 64] for start in range(0, len(text), 64)]
+        return "\n".join([f"-----BEGIN {label}-----", *lines, f"-----END {label}-----", ""]).encode("ascii")
 
     def to_der(self, pass_phrase: bytes | None = None) -> bytes:
-        """PKCS#8 in DER, encrypted where a pass phrase is given.  Raises KeyFileError for an empty one."""
-        from cryptography.hazmat.primitives.serialization import Encoding, PrivateFormat
+        """PKCS#8 in DER, encrypted where a pass phrase is given.
 
-        return bytes(self._key.private_bytes(Encoding.DER, PrivateFormat.PKCS8, _encryption_by(pass_phrase)))
+        Raises KeyFileError for a pass phrase that is empty or longer than 1,023 bytes.
+        """
+        from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
+
+        der = bytes(self._key.private_bytes(Encoding.DER, PrivateFormat.PKCS8, NoEncryption()))
+        if pass_phrase is None:
+            return der
+        if not 0 < len(pass_phrase) <= LONGEST_PASS_PHRASE:
+            expected = f"1 to {LONGEST_PASS_PHRASE:,} bytes, or no pass phrase at all"
+            raise KeyFileError(
+                Problem("a pass phrase that no key can have", "", f"{len(pass_phrase):,} bytes", expected)
+            )
+        return encrypted_pkcs8(der, pass_phrase)
 
     def __repr__(self) -> str:
         return f"PrivateKey({self.algorithm.name}, {self._public.fingerprint.hex()})"
@@ -157,15 +168,3 @@ def public_key_of(key: Any, algorithm: SignatureAlgorithm) -> PublicKey:
 def private_key_of(key: Any, algorithm: SignatureAlgorithm) -> PrivateKey:
     """The PrivateKey for a private key of the library ``cryptography`` that has that algorithm."""
     return PrivateKey(key, public_key_of(key.public_key(), algorithm))
-
-
-def _encryption_by(pass_phrase: bytes | None) -> KeySerializationEncryption:
-    from cryptography.hazmat.primitives.serialization import BestAvailableEncryption, NoEncryption
-
-    if pass_phrase is None:
-        return NoEncryption()
-    if not pass_phrase:
-        raise KeyFileError(
-            Problem("the pass phrase is empty", expected="one or more characters, or no pass phrase at all")
-        )
-    return BestAvailableEncryption(pass_phrase)

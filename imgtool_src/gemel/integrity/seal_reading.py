@@ -58,7 +58,7 @@ def _body_findings(sign: Sign, where: str) -> list[Finding]:
 
 def _order_findings(sign: Sign, where: str) -> list[Finding]:
     findings: list[Finding] = []
-    ids = [part.protected.get(KEY_ID) for part in sign.signatures]
+    ids = [part.protected[KEY_ID] for part in sign.signatures if KEY_ID in part.protected]
     if len(set(ids)) < len(ids):
         findings.append(finding(SealFault.SIGNER_TWICE, where))
     headers = [part.protected_bytes for part in sign.signatures]

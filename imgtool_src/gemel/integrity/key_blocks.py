@@ -1,0 +1,99 @@
+"""The one key in a file's bytes: its PEM block or DER, and the library's reading of it.
+
+PEM is RFC 7468; text around a block, as tools write it, is passed over.  An ``EC PARAMETERS`` block, which
+some tools write before an EC key, does not count.
+"""
+
+from __future__ import annotations
+
+import re
+import warnings
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import Enum
+from typing import Any
+
+LARGEST_KEY_FILE = 64 << 10
+"""Bytes; the largest key of the supported kinds takes about 12 KiB."""
+
+_BEGIN = b"-----BEGIN "
+_BLOCK = re.compile(rb"-----BEGIN ([A-Z0-9 ]{1,40})-----.*?-----END \1-----", re.DOTALL)
+_PARAMETERS = "EC PARAMETERS"
+
+
+class Unreadable(Enum):
+    """Why the library gave no key."""
+
+    DAMAGED = "not a key, or damaged"
+    UNKNOWN_KIND = "a key of a kind that the installed library cryptography does not know"
+    ENCRYPTED = "the key is encrypted, and no pass phrase was given"
+    NOT_ENCRYPTED = "a pass phrase was given, but the key is not encrypted"
+
+
+class UnreadableKey(Exception):
+    """The library gave no key; ``reason`` says why."""
+
+    def __init__(self, reason: Unreadable) -> None:
+        super().__init__(reason.value)
+        self.reason = reason
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class KeyBlock:
+    """A key as it is written; ``label`` is that of its PEM block, empty for DER."""
+
+    data: bytes
+    label: str
+
+
+def key_blocks(data: bytes) -> list[KeyBlock]:
+    """The keys in ``data``: complete PEM blocks, or all of it as DER where it is not PEM."""
+    if _BEGIN not in data:
+        return [KeyBlock(bytes(data), "")]
+    found = (KeyBlock(match[0] + b"\n", match[1].decode("ascii")) for match in _BLOCK.finditer(data))
+    return [block for block in found if block.label != _PARAMETERS]
+
+
+def library_public_key(block: KeyBlock) -> Any:
+    """The library's public key.  Raises UnreadableKey."""
+    from cryptography.hazmat.primitives import serialization
+
+    read = serialization.load_pem_public_key if block.label else serialization.load_der_public_key
+    return _read(lambda: read(block.data), Unreadable.DAMAGED)
+
+
+def library_private_key(block: KeyBlock, pass_phrase: bytes | None = None) -> Any:
+    """The library's private key.  Raises UnreadableKey; a wrong pass phrase counts as damage."""
+    from cryptography.hazmat.primitives import serialization
+
+    read = serialization.load_pem_private_key if block.label else serialization.load_der_private_key
+    mismatch = Unreadable.ENCRYPTED if pass_phrase is None else Unreadable.NOT_ENCRYPTED
+    return _read(lambda: read(block.data, pass_phrase), mismatch)
+
+
+def why_not_private(block: KeyBlock) -> Unreadable | None:
+    """Why ``block`` is no private key as it stands, without a pass phrase; None where it is one."""
+    try:
+        library_private_key(block)
+    except UnreadableKey as error:
+        return error.reason
+    return None
+
+
+def _read(read: Callable[[], Any], mismatch: Unreadable) -> Any:
+    """What ``read`` gives, less the library's warnings about old kinds of key: those are refused anyway.
+
+    The library raises TypeError where a pass phrase and a key do not go together: ``mismatch``.
+    """
+    from cryptography.exceptions import UnsupportedAlgorithm
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        try:
+            return read()
+        except TypeError as error:
+            raise UnreadableKey(mismatch) from error
+        except UnsupportedAlgorithm as error:
+            raise UnreadableKey(Unreadable.UNKNOWN_KIND) from error
+        except ValueError as error:
+            raise UnreadableKey(Unreadable.DAMAGED) from error
