@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from gemel.integrity.cbor import ARRAY, BYTES, NIL, TAG, head
+from gemel.integrity.cbor import ARRAY, BYTES, NIL, TAG, encoded, head
 from gemel.integrity.cose import COSE_SIGN, MOST_SIGNERS
+from gemel.integrity.record_format import record_size
 from gemel.integrity.seal_format import (
     BODY_HEADER,
     FINGERPRINT_SIZE,
@@ -31,11 +32,11 @@ It is a COSE_Sign (RFC 9052 4.1, CBOR tag {COSE_SIGN}) whose payload is detached
 record's own bytes, from the mark to the CRC, where they lie in the image.
 
     {COSE_SIGN}([
-      << {{ 3: "{RECORD_CONTENT_TYPE}" }} >>,     protected header, the same for all
-      {{}},                                         unprotected header, empty
-      nil,                                        the payload is the record
-      [                                           1 to {MOST_SIGNERS} signers
-        [ << {{ 1: COSE id of the algorithm,       the signer's protected header
+      << {{ 3: "{RECORD_CONTENT_TYPE}" }} >>,  protected header, signed by all
+      {{}},                                      unprotected header, empty
+      nil,                                     the payload is the record
+      [                                        1 to {MOST_SIGNERS} signers
+        [ << {{ 1: COSE id of the algorithm,    the signer's protected header
                4: fingerprint of the key }} >>,
           {{}},
           signature ],
@@ -49,12 +50,13 @@ ones, keys ascending. Signers stand in ascending order of their protected
 headers, and no key signs twice. So the bytes of a seal follow from its
 signatures, and a change of any of them is found."""
 
-_SIGNED = """\
-Each signer signs the Sig_structure of RFC 9052 4.4, and nothing else:
+_SIGNED = f"""\
+Each signer signs the Sig_structure of RFC 9052 4.4, and nothing else: the
+context, the protected headers of seal and signer, no external data, and the
+record. The two headers are those above, byte for byte. For {ED25519.name}:
+"""
 
-    [ "Signature", << protected header of the seal >>,
-      << protected header of the signer >>, h'', record ]
-
+_BOUND = """\
 The content type is among the signed bytes: what the same key signs elsewhere
 is never a seal. So are the algorithm and the key's fingerprint: a signature
 cannot be passed off as that of another algorithm or key."""
@@ -161,8 +163,9 @@ A device that never gets step 1 takes nothing signed by the new key alone."""
 _TWO_STEPS = """\
 Signing in two steps
 --------------------
-A signing room needs neither gemel nor the image: it takes the bytes to be
-signed, from the table's first column on, and gives back a signature.
+A signing room needs neither gemel nor the image. It gets the bytes to be
+signed ("What is signed", above), which hold the record, and gives back the
+signature. With the command line of OpenSSL:
 
     Ed25519       openssl pkeyutl -sign -rawin -inkey KEY -in BYTES -out SIG
     ECDSA-P256    openssl dgst -sha256 -sign KEY -out SIG BYTES
@@ -175,7 +178,7 @@ signed, from the table's first column on, and gives back a signature.
 
 gemel takes ECDSA signatures in DER too, and verifies each signature before it
 writes it into a seal. Whoever signs should know what: the bytes end with the
-record, and `gemel check` of the image says what is in it."""
+record, and `gemel check` says whether the image is the one it describes."""
 
 _CAUTIONS = """\
 Cautions
@@ -195,13 +198,18 @@ Cautions
   signs the same record: a seal's bytes are no name for an image."""
 
 
+Part = tuple[bytes | int, str]
+"""A piece of a structure: its bytes, or how many where they differ, and what it is."""
+
+
 def page() -> str:
-    """The format with a byte diagram, algorithms, faults, promises, threats, rotation, two steps, cautions."""
+    """The format byte by byte, algorithms, faults; promises, threats; rotation, two steps, cautions."""
     parts = [
         _OPENING,
-        _titled(f"One signer, {ED25519.name}, byte by byte", _bytes()),
+        _titled(f"One signer, {ED25519.name}, byte by byte", _rows(parts_of_a_seal())),
         "\n".join(_sizes()),
-        _titled("What is signed", [_SIGNED]),
+        _titled("What is signed", [_SIGNED, *_rows(parts_of_the_signed_bytes())]),
+        _BOUND,
         _titled("The fingerprint of a key", [_FINGERPRINT]),
         _titled("Algorithms", _algorithms()),
         _CHOICES,
@@ -216,8 +224,8 @@ def page() -> str:
     return "\n\n".join(parts) + "\n"
 
 
-def parts_of_a_seal() -> list[tuple[bytes | int, str]]:
-    """A seal by one Ed25519 key, piece by piece: its bytes (or how many, where they differ), and what it is."""
+def parts_of_a_seal() -> list[Part]:
+    """A seal by one Ed25519 key, piece by piece."""
     header = signer_header(ED25519, bytes(FINGERPRINT_SIZE))
     before = len(header) - FINGERPRINT_SIZE
     content_type = RECORD_CONTENT_TYPE.encode("ascii")
@@ -241,14 +249,33 @@ def parts_of_a_seal() -> list[tuple[bytes | int, str]]:
     ]
 
 
+def parts_of_the_signed_bytes() -> list[Part]:
+    """What one Ed25519 key signs for a record of two builds, piece by piece."""
+    header = signer_header(ED25519, bytes(FINGERPRINT_SIZE))
+    context = encoded("Signature")
+    size = record_size(2)
+    return [
+        (head(ARRAY, 5), "an array of 5"),
+        (context[:1], f"text of {len(context) - 1} bytes"),
+        (len(context) - 1, '"Signature"'),
+        (head(BYTES, len(BODY_HEADER)), f"{len(BODY_HEADER)} bytes"),
+        (len(BODY_HEADER), "the seal's protected header, from A1 on"),
+        (head(BYTES, len(header)), f"{len(header)} bytes"),
+        (len(header), "the signer's protected header, from A2 on"),
+        (encoded(b""), "no external data"),
+        (head(BYTES, size), f"{size} bytes, for a record of two builds"),
+        (size, "the record, from its mark to its CRC"),
+    ]
+
+
 def _titled(title: str, lines: Iterable[str]) -> str:
     return "\n".join([title, "-" * len(title), *lines])
 
 
-def _bytes() -> Iterator[str]:
+def _rows(parts: Iterable[Part]) -> Iterator[str]:
     yield "from  size  bytes           meaning"
     offset = 0
-    for content, meaning in parts_of_a_seal():
+    for content, meaning in parts:
         size = content if isinstance(content, int) else len(content)
         shown = "..." if isinstance(content, int) else content.hex(" ").upper()
         yield f"0x{offset:02X}  {size:>4}  {shown:<14}  {meaning}"
@@ -277,12 +304,16 @@ def _algorithms() -> Iterator[str]:
     yield ""
     yield f" * {Evidence.EXAMPLES.value}"
     yield f"** {Evidence.SECOND_HAND.value}"
+    yield "Sections of FIPS 186-5, RFC 8017 and RFC 8230 are named from memory."
 
 
 def _faults() -> Iterator[str]:
+    from textwrap import wrap
+
     makers = (SealFault.NO_SIGNER, SealFault.TOO_MANY_SIGNERS, SealFault.NO_ROOM, SealFault.BAD_SIGNATURE)
-    yield from (f"- {fault.value}" for fault in SealFault if fault not in makers)
-    yield f"- {SealFault.BAD_SIGNATURE.value}"
+    faults = [fault for fault in SealFault if fault not in makers] + [SealFault.BAD_SIGNATURE]
+    for fault in faults:
+        yield from wrap(fault.value, _WIDTH, initial_indent="- ", subsequent_indent="  ")
 
 
 def _threats() -> Iterator[str]:

@@ -3,6 +3,8 @@
 A layout writes them by ``name``: ``algorithms = ["Ed25519"]``.  Each has one COSE identifier and each
 identifier here stands for one algorithm with one key size, so what a seal names leaves nothing open.
 
+Sections of FIPS 186-5, RFC 8017 and RFC 8230 are named from memory.
+
 Identifiers: ES256, ES384 and EdDSA were read in the sources of RFC 9053 and occur in the published examples
 of the COSE working group; PS256 and PS384 (RFC 8230) occur in those examples.  The registration of the
 ML-DSA identifiers could not be read: they are second-hand (``Evidence.SECOND_HAND``).  RFC 9864 registers
