@@ -24,4 +24,5 @@ def known_coverage(subject: Subject, checksum: Checksum) -> list[Span] | str:
                 return (
                     f"where build {item.build} ends: needs {item.build}=FILE, or an image with a sound record"
                 )
-    return covered_spans(subject.layout, checksum, subject.placed)
+    covered = covered_spans(subject.layout, checksum, subject.placed)
+    return covered or "its exceptions leave out all that it covers"

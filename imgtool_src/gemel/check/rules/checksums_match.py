@@ -44,6 +44,7 @@ def _outcome(subject: Subject, checksum: Checksum) -> Outcome:
     found = subject.bytes_of(place)
     if found == expected:
         return Holds(where)
+    lines, next_step = _explanations(subject, checksum, place, covered, found)
     return Finding(
         f"checksum {checksum.name} does not match the bytes it covers",
         (checksum.name, *_areas_of(subject, covered)),
@@ -51,7 +52,8 @@ def _outcome(subject: Subject, checksum: Checksum) -> Outcome:
         found.hex(" "),
         f"{expected.hex(' ')} ({algorithm_of(checksum).name}, {checksum.byte_order} byte order)",
         place,
-        lines=_explanations(subject, checksum, place, covered, found),
+        next_step,
+        lines,
     )
 
 
@@ -66,7 +68,8 @@ def _areas_of(subject: Subject, covered: Sequence[Span]) -> tuple[str, ...]:
 
 def _explanations(
     subject: Subject, checksum: Checksum, place: Span, covered: Sequence[Span], found: bytes
-) -> tuple[str, ...]:
+) -> tuple[tuple[str, ...], str]:
+    """What would make the stored value right, and what to do then."""
     erased = subject.erased_byte_at(covered[0].start)
     left_out = [span_of_range(subject.layout, item, subject.placed) for item in checksum.exceptions]
     declared = declared_coverage(subject.image, covered, erased)
@@ -76,16 +79,19 @@ def _explanations(
         algorithm_of(checksum), checksum.feed, checksum.byte_order, found, declared, alternatives
     )
     if diagnosis.blank:
-        return ("the stored value is blank: nothing was written there, or it was erased",)
+        hint = "join the image with this layout, or look for what erased the place afterwards"
+        return ("the stored value is blank: nothing was written there, or it was erased",), hint
+    hint = "mend that key of the layout to what the device computes, and join again"
     lines = [str(explanation) for explanation in diagnosis.explanations]
     if not lines:
+        hint = "get the image again from where it was joined; look for what changed it after the join"
         lines.append(
             "no other byte order, feed, reflection, algorithm, range or fill explains the stored value: the "
             "covered bytes changed after it was computed, or it covers something else altogether"
         )
     if not diagnosis.complete:
         lines.append("not everything was tried, since the covered bytes are many")
-    return tuple(lines)
+    return tuple(lines), hint
 
 
 def _builds_alone(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.check.image_bytes import not_erased
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
 from gemel.integrity.placed import PlacedBuild, rest_spans, sha256_of
@@ -30,11 +31,17 @@ def check(subject: Subject) -> Iterator[Outcome]:
     if actual == record.rest_sha256:
         yield Holds("flash outside the builds")
         return
-    held = [str(part) for span in spans for part in subject.image.held_in(span)]
+    runs = [
+        str(found.span)
+        for span in spans
+        for part in subject.image.held_in(span)
+        if (found := not_erased(subject.image, part, subject.erased_byte_at(part.start)))
+    ]
+    shown = f"{', '.join(runs[:4])}{', ...' if runs[4:] else ''}" if runs else "nothing"
     yield Finding(
         "flash outside the builds is not as it was at the join",
         ("rest", plan.area),
-        f"bytes held outside the builds: {', '.join(held[:4]) or 'none'}{', ...' if held[4:] else ''}",
+        f"flash outside the builds, where not erased: {shown}",
         f"SHA-256 {actual.hex()[:16]}...",
         f"SHA-256 {record.rest_sha256.hex()[:16]}... as the record says",
     )

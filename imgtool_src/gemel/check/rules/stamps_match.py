@@ -39,7 +39,7 @@ def _outcome(subject: Subject, stamp: Stamp, sources: StampSources) -> Outcome:
         return NotChecked(where, no_place(subject, stamp, error))
     expected = stamp_bytes(stamp, sources)
     if isinstance(expected, Problem):
-        return NotChecked(where, f"{expected.what}: {expected.next_step or expected.found}")
+        return NotChecked(where, f"{expected.what}: found {expected.found}, expected {expected.expected}")
     span = Span(address, stamp.width)
     found = subject.bytes_of(span)
     if found == expected:
@@ -70,7 +70,7 @@ def _not_known(subject: Subject, stamp: Stamp) -> str:
     placed, origin = subject.placed_with_origin[name]
     sure_from_layout = value.start_of or value.run_start_of or value.vectors_of
     if origin == "layout" and not sure_from_layout:
-        return f"needs the build ({name}=FILE) or a sound record"
+        return f"needs the build: {name}=FILE, or an image with a sound record"
     if value.build_id_of and placed.build_id is None:
         return f"the build id of {name} is not known: give its ELF file, linked with --build-id"
     return ""

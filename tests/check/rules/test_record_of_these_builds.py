@@ -1,0 +1,92 @@
+"""``record-of-these-builds``: what the record says of a build, against the file at hand."""
+
+from __future__ import annotations
+
+from image_edits import changed
+from record_edits import with_entry
+from small_device import RECORD, SAMPLER, STATION, apply, build, builds, findings, joined, layout, sampler_elf
+
+from gemel.check.runner import RuleResult
+
+RULE = "record-of-these-builds"
+COPIED = layout({'stored_in = "sampler-code"': 'stored_in = "sampler-code"\nruns_in = "sampler-run"'})
+DATA = layout(
+    {
+        'sampler-code = { memory = "flash", offset = "4 KiB", size = "4 KiB", purpose = "code" }': (
+            'sampler-code = { memory = "flash", offset = "4 KiB", size = "4 KiB", purpose = "data" }'
+        )
+    }
+)
+
+
+def _entry(index: int, **values: object) -> RuleResult:
+    return apply(RULE, image=with_entry(index, **values))
+
+
+BREAKS = {
+    "another stored span": lambda: _entry(1, stored_size=0x80),
+    "another run address": lambda: _entry(1, run_start=0x3000_3400),
+    "another vector address": lambda: _entry(0, vector_address=STATION + 0x80),
+    "no vector address": lambda: _entry(0, vector_address=None),
+    "another build id": lambda: _entry(1, build_id=bytes(20)),
+    "no build id": lambda: _entry(0, build_id=b""),
+    "all of it": lambda: _entry(
+        0, stored_size=0x80, run_start=0, vector_address=0x400, build_id=bytes(range(32))
+    ),
+    "a newer build at hand": lambda: apply(
+        RULE, image=joined().image, handed=builds(sampler=sampler_elf(build_id=bytes(20), code=b"\1" * 200))
+    ),
+    "a build at hand without an id": lambda: apply(
+        RULE, image=joined().image, handed=builds(sampler=sampler_elf(build_id=None))
+    ),
+}
+
+KEEPS = {
+    "a join": lambda: apply(RULE),
+    "a copied build": lambda: apply(
+        RULE, COPIED, handed=builds(sampler=sampler_elf(run=0x3000_3400, base=SAMPLER))
+    ),
+    "a build of data, without vectors": lambda: apply(RULE, DATA),
+}
+
+
+def test_each_difference_has_its_finding() -> None:
+    """Four fields that differ are four findings, and the other build holds."""
+    result = BREAKS["all of it"]()
+    words = [
+        finding.what.removeprefix("the record gives build station another ") for finding in findings(result)
+    ]
+    assert [each.split(" than")[0] for each in words] == [
+        "stored span",
+        "run address",
+        "vector address",
+        "build id",
+    ]
+    assert [held.where for held in result.holds] == ["build sampler"]
+
+
+def test_a_build_of_data_is_recorded_without_vectors() -> None:
+    """An area of purpose data holds no vector table, and the record says so."""
+    made = joined(DATA).record
+    assert made is not None
+    assert [entry.vector_address for entry in made.builds] == [STATION, None]
+
+
+def test_without_builds_it_says_what_it_needs() -> None:
+    """Each build that is not at hand is not checked, with the word that gives it."""
+    result = apply(RULE, handed={})
+    assert [missing.reason for missing in result.not_checked] == [
+        "needs the build: station=FILE",
+        "needs the build: sampler=FILE",
+    ]
+
+
+def test_what_it_cannot_compare() -> None:
+    """An unsound record, a build that lies elsewhere and an entry of another name are told, not passed over."""
+    unsound = apply(RULE, image=changed(joined().image, {RECORD: b"X"}))
+    assert {missing.reason for missing in unsound.not_checked} == {"the record is not sound"}
+    elsewhere = {**builds(), "sampler": build("sampler", sampler_elf(base=0x1000_3000))}
+    astray = apply(RULE, image=joined().image, handed=elsewhere)
+    assert [missing.where for missing in astray.not_checked] == ["build sampler"]
+    renamed = _entry(1, name="logger")
+    assert [missing.where for missing in renamed.not_checked] == ["build sampler"]

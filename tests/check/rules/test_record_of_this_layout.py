@@ -1,0 +1,82 @@
+"""``record-of-this-layout``: an image of another product, layout or set of builds."""
+
+from __future__ import annotations
+
+import uuid
+
+from gauge_builds import gauge, gauge_builds
+from image_edits import changed
+from record_edits import record_of, with_entry, with_record
+from small_device import RECORD, apply, findings, joined, layout
+
+from gemel.join.pipeline import join
+
+RULE = "record-of-this-layout"
+NAMES = 'vendor = "harbour.example"\nclass = "small device"\n'
+OTHER_NAMES = layout({NAMES: 'vendor = "lighthouse.example"\nclass = "small device"\n'})
+NO_NAMES = layout({NAMES: ""})
+UUIDS = layout(
+    {
+        NAMES: 'vendor = "6ba7b810-9dad-11d1-80b4-00c04fd430c8"\n'
+        'class = "6ba7b811-9dad-11d1-80b4-00c04fd430c8"\n'
+    }
+)
+
+
+BREAKS = {
+    "another product": lambda: apply(RULE, image=with_record(product="tide-gauge")),
+    "another vendor and class": lambda: apply(RULE, OTHER_NAMES, joined().image),
+    "ids that the layout does not give": lambda: apply(RULE, NO_NAMES, joined().image),
+    "no ids": lambda: apply(RULE, image=with_record(vendor_id=None, class_id=None)),
+    "another layout": lambda: apply(RULE, layout({"rollback = 7": "rollback = 8"}), joined().image),
+    "other builds": lambda: apply(RULE, image=with_record(builds=record_of(joined().image).builds[:1])),
+    "builds in another order": lambda: apply(
+        RULE, image=with_record(builds=record_of(joined().image).builds[::-1])
+    ),
+    "a build of another name": lambda: apply(RULE, image=with_entry(1, name="logger")),
+    "a build for another core": lambda: apply(RULE, image=with_entry(1, core="station", role="primary")),
+    "a core in another role": lambda: apply(RULE, image=with_entry(1, role="primary")),
+    "a build outside its area": lambda: apply(RULE, image=with_entry(1, stored_start=0x1000_1FF8)),
+}
+
+KEEPS = {
+    "a join": lambda: apply(RULE),
+    "the image alone": lambda: apply(RULE, handed={}),
+    "no vendor, no class": lambda: apply(RULE, NO_NAMES),
+    "ids as UUIDs": lambda: apply(RULE, UUIDS),
+    "the joined tide gauge": lambda: apply(RULE, gauge(), join(gauge(), gauge_builds()).image, {}),
+}
+
+
+def test_vendor_and_class_are_the_uuids_of_the_standard() -> None:
+    """RFC 9124 sections 3.3 and 3.4: UUIDv5 of the domain name, then of the class under it (`uuid` computes)."""
+    made = joined().record
+    assert made is not None
+    vendor = uuid.uuid5(uuid.NAMESPACE_DNS, "harbour.example")
+    assert (made.vendor_id, made.class_id) == (vendor, uuid.uuid5(vendor, "small device"))
+    given = joined(UUIDS).record
+    assert given is not None
+    assert given.vendor_id == uuid.NAMESPACE_DNS
+    assert given.class_id == uuid.NAMESPACE_URL
+
+
+def test_a_changed_comment_is_the_same_layout() -> None:
+    """The digest is of what the layout says, so comments, order of keys and spacing do not count."""
+    other = layout({"rollback = 7": "rollback   =   7   # as agreed"})
+    assert apply(RULE, other, joined().image).status == "holds"
+
+
+def test_two_differences_are_two_findings() -> None:
+    """Another vendor changes the class as well, and the layout's digest."""
+    found = [finding.what for finding in findings(BREAKS["another vendor and class"]())]
+    assert found == [
+        "the image is for another vendor id",
+        "the image is for another class id",
+        "the image was joined with another layout",
+    ]
+
+
+def test_an_unsound_record_is_not_checked() -> None:
+    """What an unsound record says of product and builds is not looked at."""
+    result = apply(RULE, image=changed(joined().image, {RECORD: b"X"}))
+    assert [missing.reason for missing in result.not_checked] == ["the record is not sound"]

@@ -1,0 +1,96 @@
+"""``record-sound``: a record that cannot be read or is not whole; its own damage is told in one go."""
+
+from __future__ import annotations
+
+import zlib
+
+import pytest
+from image_edits import changed
+from small_device import RECORD, apply, findings, joined, layout
+
+from gemel.image.sparse import SparseBytes
+from gemel.integrity.record import record_size
+from gemel.integrity.record_format import BUILD, HEADER, HEADER_SIZE
+from gemel.spans import Span
+
+RULE = "record-sound"
+NO_RECORD = layout({'[record]\narea = "record"\nvendor = "harbour.example"\nclass = "small device"\n': ""})
+
+
+def _at(name: str, entry: int | None = None) -> int:
+    """Where a field of the header, or of an entry, lies."""
+    if entry is None:
+        return RECORD + next(field.offset for field in HEADER if field.name == name)
+    offset = next(field.offset for field in BUILD if field.name == name)
+    return RECORD + HEADER_SIZE + 160 * entry + offset
+
+
+def _damaged(writes: dict[int, bytes], crc: bool = False) -> SparseBytes:
+    """The joined image with bytes of its record replaced; ``crc``: with a record's CRC that is right again."""
+    image = changed(joined().image, writes)
+    if crc:
+        place = Span(RECORD, record_size(2) - 4)
+        image.write(place.end, zlib.crc32(image.read(place, None)).to_bytes(4, "little"))
+    return image
+
+
+def _says(writes: dict[int, bytes], crc: bool = False):
+    return apply(RULE, image=_damaged(writes, crc))
+
+
+BREAKS = {
+    "no record at all": lambda: apply(
+        RULE, image=changed(joined().image, {}, (Span(RECORD, record_size(2)),)), handed={}
+    ),
+    "a mark of something else": lambda: _says({RECORD: b"OTHERREC"}),
+    "a format of tomorrow": lambda: _says({_at("format"): b"\2\0"}),
+    "sizes that do not fit": lambda: _says({_at("build_count"): b"\3\0"}),
+    "more builds than the area holds": lambda: _says(
+        {_at("build_count"): b"\x10\0", _at("record_size"): record_size(16).to_bytes(4, "little")}
+    ),
+    "one changed byte": lambda: _says({_at("patch"): b"\4"}),
+    "a changed CRC": lambda: _says({RECORD + record_size(2) - 1: b"\0"}),
+    "several faults at once, behind a right CRC": lambda: _says(
+        {
+            _at("reserved"): b"\1",
+            _at("role", 0): b"\7\0",
+            _at("name", 1): b"\xff",
+            _at("stored_size", 1): bytes(4),
+        },
+        crc=True,
+    ),
+}
+
+KEEPS = {
+    "a join": lambda: apply(RULE),
+    "the image alone": lambda: apply(RULE, handed={}),
+}
+
+
+def test_nothing_to_look_at_without_a_record_in_the_layout() -> None:
+    """A layout that asks for no record has the rule not checked, and says why."""
+    result = apply(RULE, NO_RECORD)
+    assert result.status == "not checked"
+    assert [missing.reason for missing in result.not_checked] == ["the layout has no record"]
+
+
+def test_every_fault_has_its_finding() -> None:
+    """Behind a right CRC every wrong field is found: an empty span is wrong as stored and as run."""
+    found = findings(BREAKS["several faults at once, behind a right CRC"]())
+    assert [finding.where.split("0x1000_2BFF")[1] for finding in found] == [
+        ", offset 0xA0",
+        ", entry 0",
+        ", entry 1, name",
+        ", entry 1, stored_start",
+        ", entry 1, run_start",
+    ]
+    assert {finding.span for finding in found} == {Span(RECORD, 0x400)}
+
+
+@pytest.mark.parametrize("offset", [0, 7, 8, 11, 24, 64, 159, 191, 192, 351, 352, 511, 512, 515])
+def test_any_changed_byte_is_found(offset: int) -> None:
+    """One byte of the record, changed anywhere from its first to its last, makes it not sound."""
+    byte = joined().image.read(Span(RECORD + offset, 1), None)[0]
+    assert (
+        apply(RULE, image=changed(joined().image, {RECORD + offset: bytes((byte ^ 1,))})).status == "broken"
+    )

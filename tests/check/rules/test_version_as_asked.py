@@ -1,0 +1,65 @@
+"""``version-as-asked``: an image of another version or rollback counter than was meant."""
+
+from __future__ import annotations
+
+from image_edits import changed
+from record_edits import with_record
+from small_device import RECORD, apply, builds, findings, joined, layout
+
+from gemel.integrity.placed import Version
+from gemel.join.pipeline import join
+
+RULE = "version-as-asked"
+NO_VERSION = layout({'version = "1.2.3"\n': ""})
+
+BREAKS = {
+    "an older version": lambda: apply(RULE, image=with_record(patch=2)),
+    "another version than on the command line": lambda: apply(RULE, version=Version(1, 3, 0)),
+    "another rollback counter": lambda: apply(RULE, image=with_record(rollback=6)),
+    "another counter than on the command line": lambda: apply(RULE, rollback=8),
+    "both": lambda: apply(RULE, image=with_record(major=2, rollback=0), handed={}),
+}
+
+KEEPS = {
+    "a join": lambda: apply(RULE),
+    "the image alone": lambda: apply(RULE, handed={}),
+    "version and counter of the command line": lambda: apply(
+        RULE,
+        image=join(layout(), builds(), Version(2, 0, 70_000), 9).image,
+        version=Version(2, 0, 70_000),
+        rollback=9,
+    ),
+    "a counter of 0 on the command line": lambda: apply(
+        RULE, image=join(layout(), builds(), rollback=0).image, rollback=0
+    ),
+}
+
+
+def test_origin_is_told() -> None:
+    """A finding says whether layout or command line asked for it."""
+    asked = {
+        finding.expected
+        for name in (
+            "both",
+            "another version than on the command line",
+            "another counter than on the command line",
+        )
+        for finding in findings(BREAKS[name]())
+    }
+    assert asked == {"1.2.3 (layout)", "7 (layout)", "1.3.0 (--version)", "8 (--rollback)"}
+
+
+def test_no_version_anywhere_is_not_checked() -> None:
+    """Where neither layout nor command line gives a version, the counter alone is checked."""
+    image = join(NO_VERSION, builds(), Version(1, 0, 0)).image
+    result = apply(RULE, NO_VERSION, image)
+    assert [missing.reason for missing in result.not_checked] == [
+        "neither the layout nor --version says which is meant"
+    ]
+    assert [held.where for held in result.holds] == ["rollback counter 7"]
+
+
+def test_an_unsound_record_is_not_checked() -> None:
+    """An unsound record has no version to compare."""
+    result = apply(RULE, image=changed(joined().image, {RECORD: b"X"}))
+    assert [missing.reason for missing in result.not_checked] == ["the record is not sound"]
