@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 from gemel.errors import GemelError, Problem
 from gemel.join.placement import Placement
+from gemel.layout.kinds import nearest_hint
 from gemel.spans import Span, format_address
 
 
@@ -42,7 +43,7 @@ class SymbolPlaces:
         if len({span.start for span in spans}) != 1:
             words = f"{len(spans)} symbols of this name" if spans else "no such symbol"
             hint = (
-                "what nothing uses is dropped at link: mark it used, or keep its section in the linker script"
+                "rename all but one of them in the build's sources" if spans else _nearest(placement, symbol)
             )
             what = f"symbol {symbol} of build {build} cannot be placed"
             raise SymbolNotPlaced(Problem(what, where, words, "one symbol", hint))
@@ -56,6 +57,15 @@ class SymbolPlaces:
         raise SymbolNotPlaced(
             Problem(what, where, format_address(run.start), "an address in stored bytes", hint)
         )
+
+
+def _nearest(placement: Placement, symbol: str) -> str:
+    """The nearest name there is, or why a symbol of the source may not be there."""
+    symbols = placement.build.symbols
+    names = {each.name for each in symbols.all() if each.defined} if symbols else ()
+    return nearest_hint(symbol, names) or (
+        "what nothing uses is dropped at link: mark it used, or keep its section in the linker script"
+    )
 
 
 def _no_table(build: str, symbol: str, where: str, found: str) -> Problem:

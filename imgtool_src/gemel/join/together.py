@@ -16,6 +16,9 @@ from gemel.layout.addresses import locate
 from gemel.layout.model import Layout
 from gemel.spans import Span, format_address, without
 
+HEAD = 8
+"""Bytes that a build begins with and a copy is known by: initial stack pointer and reset handler."""
+
 NOTE_TAIL = b"\3\0\0\0GNU\0"
 """Type and name of a build id note, behind its two sizes (gABI, note section; NT_GNU_BUILD_ID)."""
 
@@ -89,12 +92,13 @@ def _outside(
         owner = next(
             (it for it in layout.builds.values() if area.name in (it.stored_in, *it.also_stored_in)), None
         )
-        if owner and _may_hold_copy(layout, plan.core, owner.core):
-            problem = _stale_copy(layout, placements, placement, piece, shared, owner.name, image)
-            problems.extend([problem] if problem else [])
-            continue
         whose = f"area {area.name}" + (f" of build {owner.name}" if owner else f" ({area.purpose})")
-        problems.append(_astray(layout, placement, piece, shared, f"falls into {whose}"))
+        astray = _astray(layout, placement, piece, shared, f"falls into {whose}")
+        if owner and _may_hold_copy(layout, plan.core, owner.core):
+            problem = _of_copy(layout, placements, placement, piece, shared, owner.name, image, astray)
+            problems.extend([problem] if problem else [])
+        else:
+            problems.append(astray)
     problems.extend(_astray(layout, placement, piece, span, "lies in no area") for span in rest)
     return problems
 
@@ -117,7 +121,7 @@ def _may_hold_copy(layout: Layout, core: str, owner_core: str) -> bool:
     return layout.cores[core].role == "primary" and layout.cores[owner_core].role == "secondary"
 
 
-def _stale_copy(
+def _of_copy(
     layout: Layout,
     placements: Mapping[str, Placement],
     placement: Placement,
@@ -125,16 +129,23 @@ def _stale_copy(
     shared: Span,
     owner: str,
     image: SparseBytes,
+    astray: Problem,
 ) -> Problem | None:
-    """The copy of build ``owner`` inside another one, against the build that was handed in."""
-    copy = bytes(_bytes_of(piece, shared))
+    """What is wrong with bytes in the area of build ``owner``: none if they equal it, else a stale copy.
+
+    ``astray`` if they are no copy at all but what a build that grew too large pushed over there.
+    """
     if owner not in placements or placements[owner].placed is None:
         return None
+    copy = bytes(_bytes_of(piece, shared))
     erased = layout.memory_of(layout.builds[owner].stored_in).erased_byte
     handed_in = image.read(shared, erased)
     offset = first_difference(copy, handed_in)
     if offset is None:
         return None
+    begins_there = piece.address == shared.start or copy[:HEAD] == handed_in[:HEAD]
+    if not image.held_in(shared) or not (begins_there or build_ids_in(copy)):
+        return astray
     address = shared.start + offset
     theirs, ours = build_ids_in(copy), placements[owner].build.build_id
     return Problem(

@@ -36,9 +36,9 @@ def write_values(read: ReadLayout, sources: StampSources, lookup: SymbolPlaces) 
     that are not free and values that need each other; with all problems of one kind at once.
     """
     layout = sources.layout
-    writes, problems = _planned(sources, lookup)
+    writes, problems, faults = _planned(sources, lookup)
     record = _RecordWrite(read, sources, layout.record) if layout.record else None
-    faults = [problem for write in writes for problem in _misplaced(layout, write)]
+    faults += [problem for write in writes for problem in _misplaced(layout, write)]
     writes += [record.write] if record else []
     try:
         ordered = in_order(writes)
@@ -57,23 +57,27 @@ def write_values(read: ReadLayout, sources: StampSources, lookup: SymbolPlaces) 
     return record.made if record else None
 
 
-def _planned(sources: StampSources, lookup: SymbolPlaces) -> tuple[list[Write], list[Problem]]:
-    """Every stamp and checksum as a write, and what is wrong with the symbols that they are written to."""
+def _planned(sources: StampSources, lookup: SymbolPlaces) -> tuple[list[Write], list[Problem], list[Problem]]:
+    """Every stamp and checksum as a write; what is wrong with builds' symbols, and what with the layout."""
     writes: list[Write] = []
     problems: list[Problem] = []
+    faults: list[Problem] = []
     items: list[Stamp | Checksum] = [*sources.layout.stamps, *sources.layout.checksums]
     for item in items:
         try:
             write = (
                 _stamp(item, sources, lookup) if isinstance(item, Stamp) else _checksum(item, sources, lookup)
             )
+        except LayoutError as error:
+            faults.extend(error.problems)
+            continue
         except GemelError as error:
             problems.extend(error.problems)
             continue
         writes.append(write)
         if isinstance(item.at, SymbolPlace):
             problems.extend(_too_wide(item.at, write, lookup))
-    return writes, problems
+    return writes, problems, faults
 
 
 def _stamp(stamp: Stamp, sources: StampSources, lookup: SymbolPlaces) -> Write:
