@@ -103,6 +103,22 @@ def test_a_build_that_moved_is_found_where_it_lies() -> None:
     assert "change both to 0x1000_1800" in finding.next_step
 
 
+def test_advice_fits_the_mistake() -> None:
+    """If the sampler moved and the constant names a third place, the layout is not said to count on that."""
+    moved = sampler_elf(base=SAMPLER + 0x800)
+    (finding,) = findings(of(RULE, station=station_elf(boot_constant=SAMPLER + 0x400), sampler=moved))
+    assert finding.next_step == ""
+    assert finding.expected == "0x1000_1800, the vector table of build sampler"
+
+
+def test_words_are_shown_up_to_the_end_of_flash() -> None:
+    """The last two words of flash can be shown; one word further there is no second one."""
+    (finding,) = findings(of(RULE, station=station_elf(boot_constant=0x1000_3FF8)))
+    assert finding.found.endswith("where the image has 0xFFFF_FFFF and 0xFFFF_FFFF")
+    (finding,) = findings(BREAKS["end of flash"]())
+    assert finding.found.endswith("outside all areas")
+
+
 def test_the_wrong_core_s_address_is_recognised() -> None:
     """The station's own address of a place that the sampler sees elsewhere gets its own advice."""
     (finding,) = findings(BREAKS["copied sampler, as the station sees it"]())

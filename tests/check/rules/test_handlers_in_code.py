@@ -129,6 +129,13 @@ def test_different_values_are_listed_up_to_eight() -> None:
     assert finding.found.endswith("and 11 other values")
 
 
+def test_two_values_are_both_listed() -> None:
+    """Of two different values the finding gives one in its line and both below."""
+    (finding,) = findings(of(RULE, station=_station({16: STATION + 0x801, 17: STATION + 0x803})))
+    assert finding.found.endswith("and 1 other value")
+    assert len(finding.lines) == 2
+
+
 def test_the_finding_says_whose_code_it_is() -> None:
     """A handler in the other core's code is told with build, core and function, and names the exception."""
     (finding,) = findings(BREAKS["in the other core's code"]())

@@ -68,6 +68,14 @@ def test_the_finding_says_where_the_table_went() -> None:
     assert finding.span == Span(SAMPLER, 8)
 
 
+def test_the_offset_counts_from_the_area() -> None:
+    """Where the layout already has an offset, the one it is told is still from the start of the area."""
+    read = layout({'stored_in = "sampler-code"': 'stored_in = "sampler-code"\nvector_offset = 0x400'})
+    (finding,) = findings(of(RULE, sampler=_misplaced(), read=read))
+    assert "vector_offset = 0x800" in finding.next_step
+    assert "lies at 0x1000_1400" in finding.next_step
+
+
 def test_no_place_is_made_up() -> None:
     """Where nothing looks like a vector table, the finding names no other place."""
     (finding,) = findings(BREAKS["both words zero"]())
