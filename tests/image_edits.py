@@ -19,7 +19,7 @@ def changed(image: SparseBytes, writes: Mapping[int, bytes], without: tuple[Span
 
 
 def filled(image: SparseBytes, span: Span, byte: int = 0xFF) -> SparseBytes:
-    """A copy of ``image`` in which all of ``span`` is held, with ``byte`` where nothing was: as a BIN has it."""
+    """A copy of ``image`` that holds all of ``span``, with ``byte`` where nothing was, as a BIN does."""
     result = SparseBytes()
     result.write(span.start, image.read(span, byte))
     for run in image.spans():

@@ -18,14 +18,21 @@ def _with(replace):
 
 BREAKS = {
     "an end inside a unit": lambda: _with({SPARE: SPARE.replace('"2 KiB"', "2044")}),
-    "a start inside a unit": lambda: _with({SPARE: SPARE.replace('"8 KiB", size = "2 KiB"', "8196, size = 2044")}),
+    "a start inside a unit": lambda: _with(
+        {SPARE: SPARE.replace('"8 KiB", size = "2 KiB"', "8196, size = 2044")}
+    ),
     "both, in two areas": lambda: _with(
-        {SPARE: SPARE.replace('"2 KiB"', "2044"), RECORD: 'record = { memory = "flash", offset = 10236, size = 1028'}
+        {
+            SPARE: SPARE.replace('"2 KiB"', "2044"),
+            RECORD: 'record = { memory = "flash", offset = 10236, size = 1028',
+        }
     ),
     "start and end of one area": lambda: _with(
         {SPARE: SPARE.replace('"8 KiB", size = "2 KiB"', "8196, size = 2040")}
     ),
-    "a write unit of 2 KiB": lambda: _with({"write_unit = 8": "write_unit = 2048", 'erase_block = "1 KiB"\n': ""}),
+    "a write unit of 2 KiB": lambda: _with(
+        {"write_unit = 8": "write_unit = 2048", 'erase_block = "1 KiB"\n': ""}
+    ),
 }
 
 KEEPS = {

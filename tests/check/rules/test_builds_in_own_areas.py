@@ -2,12 +2,26 @@
 
 from __future__ import annotations
 
+import layout_edits as edits
 import pytest
 from builds.elf_writer import SegmentSpec
 from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
-from small_device import FLASH, RECORD, SAMPLER, SPARE, STATION, STATION_RAM, apply, builds, findings, joined
+from small_device import (
+    FLASH,
+    RECORD,
+    SAMPLER,
+    SPARE,
+    STATION,
+    STATION_RAM,
+    apply,
+    builds,
+    findings,
+    joined,
+    layout,
+    sampler_elf,
+    station_elf,
+)
 from small_device import build as build_of
-from small_device import sampler_elf, station_elf
 
 RULE = "builds-in-own-areas"
 IMAGE = joined().image
@@ -23,9 +37,7 @@ BREAKS = {
         sampler=sampler_elf(extra=(SegmentSpec(STATION + 0x800, b"tables"),))
     ),
     "one byte over its end": lambda: _apply(sampler=sampler_elf(extra=(SegmentSpec(SPARE - 7, bytes(8)),))),
-    "one byte before its start": lambda: _apply(
-        sampler=sampler_elf(extra=(SegmentSpec(SAMPLER - 1, b"x"),))
-    ),
+    "one byte before its start": lambda: _apply(sampler=sampler_elf(extra=(SegmentSpec(SAMPLER - 1, b"x"),))),
     "in the record's area": lambda: _apply(station=station_elf(extra=(SegmentSpec(RECORD, b"mark"),))),
     "in no area": lambda: _apply(station=station_elf(extra=(SegmentSpec(FLASH + 0x3400, b"table"),))),
     "linked for another place": lambda: _apply(sampler=sampler_elf(base=FLASH + 0x3000)),
@@ -49,6 +61,12 @@ KEEPS = {
     ),
     "a copy of the secondary's build inside the primary's": lambda: _apply(
         station=station_elf(extra=(SegmentSpec(SAMPLER, SAMPLER_BYTES),))
+    ),
+    "constants in a further area of its own": lambda: apply(
+        RULE,
+        layout(edits.ALSO_SPARE),
+        IMAGE,
+        builds(station=station_elf(extra=(SegmentSpec(SPARE, b"table"),))),
     ),
     "the tide gauge with an embedded sampler": lambda: apply(
         RULE, gauge(), IMAGE, gauge_builds(station="station-embedding")

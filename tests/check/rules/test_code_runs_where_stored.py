@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import layout_edits as edits
 import pytest
 from builds.elf_writer import SegmentSpec
 from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
@@ -26,9 +27,9 @@ from gemel.spans import Span
 
 RULE = "code-runs-where-stored"
 IMAGE = joined().image
-VIEW = layout({"write_unit = 8\n": "write_unit = 8\nviews = { sampler = 0x0000_0000 }\n"})
+VIEW = layout(edits.SEEN_ELSEWHERE)
 ALIAS = layout({"write_unit = 8\n": "write_unit = 8\naliases = [0x0C00_0000]\n"})
-COPIED = layout({'stored_in = "sampler-code"': 'stored_in = "sampler-code"\nruns_in = "sampler-run"'})
+COPIED = layout(edits.COPIED)
 
 
 def _sampler(read=None, **options):
@@ -59,7 +60,9 @@ KEEPS = {
         ),
     ),
     "stored and run through the core's view": lambda: _sampler(VIEW, base=0x1000),
-    "stored at the plain address, run through the core's view": lambda: _sampler(VIEW, base=SAMPLER, run=0x1000),
+    "stored at the plain address, run through the core's view": lambda: _sampler(
+        VIEW, base=SAMPLER, run=0x1000
+    ),
     "run through an alias": lambda: _sampler(ALIAS, base=SAMPLER, run=0x0C00_1000),
     "a copied build": lambda: _sampler(COPIED, base=SAMPLER, run=RAM_OF_SAMPLER + 0x3400),
     "run where no memory is, which is another rule's": lambda: _sampler(base=SAMPLER, run=0x6000_0000),
@@ -83,7 +86,9 @@ def test_the_distance_is_told() -> None:
 
 def test_a_raw_binary_does_not_tell() -> None:
     """Only an ELF file tells run addresses apart from load addresses."""
-    raw = read_build(BytesSource(b"\1" * 64, "sampler.bin"), name="sampler", file="sampler.bin", raw_start=SAMPLER)
+    raw = read_build(
+        BytesSource(b"\1" * 64, "sampler.bin"), name="sampler", file="sampler.bin", raw_start=SAMPLER
+    )
     result = apply(RULE, image=IMAGE, handed={"sampler": raw})
     reasons = {each.where: each.reason for each in result.not_checked}
     assert reasons["build station"] == "needs the ELF file: station=FILE"

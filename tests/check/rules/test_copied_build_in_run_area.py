@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import layout_edits as edits
 from builds.elf_writer import SegmentSpec
 from gauge_builds import gauge, gauge_builds
 from image_edits import holding
@@ -23,13 +24,12 @@ from gemel.join.pipeline import join
 
 RULE = "copied-build-in-run-area"
 RUN = RAM_OF_SAMPLER + 0x3400
-COPIED_TEXT = {'stored_in = "sampler-code"': 'stored_in = "sampler-code"\nruns_in = "sampler-run"'}
-COPIED = layout(COPIED_TEXT)
-NO_RECORD = layout(
-    {**COPIED_TEXT, '[record]\narea = "record"\nvendor = "harbour.example"\nclass = "small device"\n': ""}
+COPIED = layout(edits.COPIED)
+NO_RECORD = layout(edits.COPIED | edits.NO_RECORD)
+MOVED_AREA = layout(
+    {**edits.COPIED, 'offset = "13 KiB", size = "3 KiB"': 'offset = "14 KiB", size = "2 KiB"'}
 )
-MOVED_AREA = layout({**COPIED_TEXT, 'offset = "13 KiB", size = "3 KiB"': 'offset = "14 KiB", size = "2 KiB"'})
-SMALL_AREA = layout({**COPIED_TEXT, 'offset = "13 KiB", size = "3 KiB"': 'offset = "13 KiB", size = 256'})
+SMALL_AREA = layout({**edits.COPIED, 'offset = "13 KiB", size = "3 KiB"': 'offset = "13 KiB", size = 256'})
 SOUND = sampler_elf(base=SAMPLER, run=RUN)
 IMAGE = joined(COPIED, builds(sampler=SOUND)).image
 SIZE = 0x124
@@ -41,7 +41,9 @@ def _sampler(*extra, read=COPIED, **options):
 
 
 def _raw(start, read=COPIED):
-    raw = read_build(BytesSource(b"\1" * 64, "sampler.bin"), name="sampler", file="sampler.bin", raw_start=start)
+    raw = read_build(
+        BytesSource(b"\1" * 64, "sampler.bin"), name="sampler", file="sampler.bin", raw_start=start
+    )
     return apply(RULE, read, IMAGE, {"sampler": raw})
 
 

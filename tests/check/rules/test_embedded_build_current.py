@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import layout_edits as edits
 from builds.elf_writer import SegmentSpec
 from gauge_builds import gauge, gauge_builds
 from image_edits import holding
@@ -30,7 +31,7 @@ OLD_ID = bytes(range(200, 220))
 OLD_CODE = CODE[:64] + b"\x55" * 64
 ARRAY = STATION + 0x400
 PLAIN = joined().image
-NO_RECORD = layout({'[record]\narea = "record"\nvendor = "harbour.example"\nclass = "small device"\n': ""})
+NO_RECORD = layout(edits.NO_RECORD)
 
 
 def _bytes(elf: bytes) -> bytes:
@@ -83,7 +84,9 @@ KEEPS = {
     "a copy in an array": lambda: _with((ARRAY, b"head" + TODAY + b"tail")),
     "its build id in an array": lambda: _with((ARRAY, b"x" + note(SAMPLER_ID))),
     "the image alone, with its record": lambda: _alone((ARRAY, TODAY)),
-    "a copy at its place, the sampler known from the record": lambda: _alone((SAMPLER, TODAY), names=["station"]),
+    "a copy at its place, the sampler known from the record": lambda: _alone(
+        (SAMPLER, TODAY), names=["station"]
+    ),
     "build ids without a record": lambda: _alone((ARRAY, TODAY), read=NO_RECORD, names=["sampler"]),
     "the tide gauge with today's sampler": lambda: apply(
         RULE,
@@ -124,9 +127,7 @@ def test_two_copies_are_two_outcomes() -> None:
 
 def test_a_copy_without_another_build_to_hold_it_against() -> None:
     """Where nothing tells the sampler's build id, its copy is not checked and says what it takes."""
-    at_place = apply(
-        RULE, NO_RECORD, PLAIN, {"station": build_of("station", _station((SAMPLER, OLD)))}
-    )
+    at_place = apply(RULE, NO_RECORD, PLAIN, {"station": build_of("station", _station((SAMPLER, OLD)))})
     assert [each.reason for each in at_place.not_checked] == ["needs the build: sampler=FILE"]
     array = apply(RULE, NO_RECORD, PLAIN, {"station": build_of("station", _station((ARRAY, OLD)))})
     assert [each.reason for each in array.not_checked] == ["needs the ELF file: sampler=FILE"]
@@ -172,14 +173,16 @@ def test_a_sampler_without_stored_vectors_is_found_by_id_alone() -> None:
     later = sampler_elf(base=SAMPLER + 0x100)
     for sampler in (blank, later):
         result = apply(RULE, image=PLAIN, handed=builds(sampler=sampler))
-        assert [held.where for held in result.holds] == ["build station, which holds no copy of another build"]
+        assert [held.where for held in result.holds] == [
+            "build station, which holds no copy of another build"
+        ]
 
 
 def test_missing_builds() -> None:
     """An image in which the station is not found is not checked; a layout of one build has no copies."""
     result = apply(RULE, image=holding({SAMPLER: TODAY}), handed={})
     assert result.not_checked[0].reason == "nothing of the build was found in the image"
-    single = layout({'[build.sampler]\ncore = "sampler"\nstored_in = "sampler-code"\n': ""})
+    single = layout(edits.ONE_BUILD)
     alone = apply(RULE, single, PLAIN, {"station": builds()["station"]})
     assert alone.not_checked[0].reason == "the layout has one build only"
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 
+import layout_edits as edits
 from gauge_builds import ARRANGEMENTS, gauge
 from image_edits import holding
 from small_device import apply, findings, layout
@@ -22,21 +23,19 @@ def _blocks(size, replace=None, add=""):
     return apply(RULE, read, NOTHING, {})
 
 
-BOOT = {
-    'size = "2 KiB", purpose = "reserved"': 'size = "1 KiB", purpose = "code"',
-    "[contract.link]": '[build.boot]\ncore = "station"\nstored_in = "spare"\n\n[contract.link]',
+SETTINGS = {
+    "[area]\n": '[area]\nsettings = { memory = "flash", offset = "13 KiB", size = 512, purpose = "data" }\n'
+    'log = { memory = "flash", offset = 0x3600, size = 512, purpose = "data" }\n'
 }
-SETTINGS = {"[area]\n": '[area]\nsettings = { memory = "flash", offset = "13 KiB", size = 512, purpose = "data" }\n'
-            'log = { memory = "flash", offset = 0x3600, size = 512, purpose = "data" }\n'}
 WAIVED = """
 [rules]
-waive = [{ rule = "erase-blocks-apart", where = "sampler", reason = "never updated alone", until = 2027-06-30 }]
+waive = [{ rule = "erase-blocks-apart", where = "sampler", reason = "never alone", until = 2027-06-30 }]
 """
 
 BREAKS = {
     "two cores' builds": lambda: _blocks("8 KiB"),
     "a reserved area and the record": lambda: _blocks("4 KiB"),
-    "a boot loader and the record": lambda: _blocks("4 KiB", BOOT),
+    "a boot loader and the record": lambda: _blocks("4 KiB", edits.WITH_BOOT),
     "two areas that no build is stored in": lambda: _blocks("1 KiB", SETTINGS),
     "everything in one block": lambda: _blocks("16 KiB"),
 }
@@ -44,6 +43,18 @@ BREAKS = {
 KEEPS = {
     "blocks of 1 KiB": lambda: apply(RULE, handed={}, image=NOTHING),
     "record and seal in one block": lambda: _blocks("2 KiB"),
+    "two areas of one build in one block": lambda: _blocks(
+        "2 KiB",
+        {
+            **edits.ALSO_SPARE,
+            'sampler-code = { memory = "flash", offset = "4 KiB"': 'sampler-code = { memory = "flash", '
+            'offset = "12 KiB"',
+            'station-code = { memory = "flash", offset = 0, size = "4 KiB"': "station-code = { memory = "
+            '"flash", offset = 0, size = 8184',
+            'spare = { memory = "flash", offset = "8 KiB", size = "2 KiB"': 'spare = { memory = "flash", '
+            "offset = 8184, size = 2056",
+        },
+    ),
     "blocks smaller than every area": lambda: _blocks("64 B"),
     "in-place": lambda: apply(RULE, gauge("in-place"), NOTHING, {}),
     "copied": lambda: apply(RULE, gauge("copied"), NOTHING, {}),

@@ -15,7 +15,9 @@ WITH_HEADERS = elf([SegmentSpec(SAMPLER, bytes(0x54), offset=0), SegmentSpec(SAM
 HEADER_IN_IMAGE = {SAMPLER: b"\x7fELF\1\1\1" + bytes(45)}
 
 BREAKS = {
-    "headers in the first segment": lambda: apply(RULE, image=joined().image, handed=builds(sampler=WITH_HEADERS)),
+    "headers in the first segment": lambda: apply(
+        RULE, image=joined().image, handed=builds(sampler=WITH_HEADERS)
+    ),
     "headers in a later segment": lambda: apply(
         RULE,
         image=joined().image,

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import layout_edits as edits
+from builds.elf_writer import SegmentSpec
 from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
 from image_edits import changed, filled, holding
-from small_device import FLASH, SAMPLER, STATION, apply, builds, findings, joined, layout
+from small_device import FLASH, SAMPLER, STATION, apply, builds, findings, joined, layout, station_elf
 
 from gemel.join.pipeline import join
 from gemel.spans import Span
 
 RULE = "flash-words-programmed"
-NO_RECORD = layout({'[record]\narea = "record"\nvendor = "harbour.example"\nclass = "small device"\n': ""})
+NO_RECORD = layout(edits.NO_RECORD)
 OVER_BUILD = layout(
     {
         'over = [{ area = "station-code", offset = 0, size = 0xFFC }]': 'over = [{ build = "sampler" }]',
@@ -18,8 +20,12 @@ OVER_BUILD = layout(
 )
 
 
+TABLE = builds(station=station_elf(extra=(SegmentSpec(FLASH + 0x2000, bytes(range(64))),)))
+
+
 def _without(*spans, read=None, handed=None):
-    return apply(RULE, read, changed(joined(read).image, {}, tuple(Span(*span) for span in spans)), handed)
+    image = joined(read, handed or builds()).image
+    return apply(RULE, read, changed(image, {}, tuple(Span(*span) for span in spans)), handed)
 
 
 BREAKS = {
@@ -28,6 +34,9 @@ BREAKS = {
     "several holes": lambda: _without(*((SAMPLER + 0x20 * n, 0x10) for n in range(1, 6))),
     "the first unit of a build": lambda: _without((SAMPLER, 8)),
     "the build that a checksum covers": lambda: _without((SAMPLER + 0x40, 8), read=OVER_BUILD, handed={}),
+    "a further area of a build": lambda: _without(
+        (FLASH + 0x2010, 0x10), read=layout(edits.ALSO_SPARE), handed=TABLE
+    ),
     "known from the image's bytes alone": lambda: _without((SAMPLER + 0x40, 8), read=NO_RECORD, handed={}),
 }
 
@@ -36,6 +45,7 @@ KEEPS = {
     "the image alone, with its record": lambda: apply(RULE, handed={}),
     "fill of a raw binary": lambda: apply(RULE, image=filled(joined().image, Span(FLASH, 0x4000))),
     "a unit in part": lambda: _without((SAMPLER + 0x41, 7), (SAMPLER + 0x60, 7)),
+    "a further area of a build": lambda: apply(RULE, layout(edits.ALSO_SPARE), handed=TABLE),
     "a checksum over a build": lambda: apply(RULE, OVER_BUILD),
     **{
         f"the joined tide gauge, {name}": lambda name=name: apply(

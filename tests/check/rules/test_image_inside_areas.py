@@ -12,10 +12,13 @@ RULE = "image-inside-areas"
 FREE = Span(FLASH + 0x3000, 0x1000)
 ZERO_ERASED = layout({"write_unit = 8": "write_unit = 8\nerased_byte = 0"})
 CHECKSUM_OUTSIDE = layout({'at = { area = "station-code", offset = 0xFFC }': "at = 0x1000_3FFC"})
-STAMP_OUTSIDE = layout(
-    {'at = { build = "station", symbol = "image_length" }': "at = 0x1000_3008"}
+STAMP_OUTSIDE = layout({'at = { build = "station", symbol = "image_length" }': "at = 0x1000_3008"})
+GAP_INSIDE = layout(
+    {
+        'spare = { memory = "flash", offset = "8 KiB", size = "2 KiB"': 'spare = { memory = "flash", '
+        'offset = "8 KiB", size = "1 KiB"'
+    }
 )
-GAP_INSIDE = layout({'spare = { memory = "flash", offset = "8 KiB", size = "2 KiB"': 'spare = { memory = "flash", offset = "8 KiB", size = "1 KiB"'})
 
 
 def _with(writes, read=None, handed=None):

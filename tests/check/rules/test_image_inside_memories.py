@@ -12,7 +12,9 @@ RULE = "image-inside-memories"
 END = FLASH + 0x4000
 WITH_ALIAS = layout({"write_unit = 8\n": "write_unit = 8\naliases = [0]\n"})
 WITH_VIEW = layout({"write_unit = 8\n": "write_unit = 8\nviews = { sampler = 0x0C00_0000 }\n"})
-WITH_ROM = layout({"[memory.control]": '[memory.boot]\nkind = "rom"\nstart = 0x0\nsize = 64\n\n[memory.control]'})
+WITH_ROM = layout(
+    {"[memory.control]": '[memory.boot]\nkind = "rom"\nstart = 0x0\nsize = 64\n\n[memory.control]'}
+)
 
 
 def _with(writes, read=None):
@@ -27,7 +29,9 @@ BREAKS = {
     "a run over the end of flash": lambda: _with({END - 4: bytes(8)}),
     "bytes behind flash": lambda: _with({END + 0x100: b"x"}),
     "bytes before flash": lambda: _with({FLASH - 0x400: bytes(16)}),
-    "runs in RAM and nowhere": lambda: _with({RAM: b"a", RAM + 2: b"b", 0x4000_0000: b"c", 0x4000_0010: b"d"}),
+    "runs in RAM and nowhere": lambda: _with(
+        {RAM: b"a", RAM + 2: b"b", 0x4000_0000: b"c", 0x4000_0010: b"d"}
+    ),
     "more runs than are listed": lambda: _with({RAM + 2 * n: b"x" for n in range(12)}),
 }
 
@@ -53,7 +57,7 @@ def test_first_byte_behind_flash_is_found() -> None:
 
 
 def test_each_memory_has_its_finding() -> None:
-    """Runs are grouped by memory (nowhere: the nearest one), so that a waiver for one of them covers nothing else."""
+    """Runs are grouped by memory, or by the nearest one, so that a waiver for one covers nothing else."""
     found = findings(BREAKS["runs in RAM and nowhere"]())
     assert [finding.parties for finding in found] == [("ram",), ("control",)]
     assert ["no memory" in finding.what for finding in found] == [False, True]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import layout_edits as edits
 import pytest
 from builds.elf_writer import SegmentSpec
 from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
@@ -24,9 +25,9 @@ from gemel.spans import Span
 
 RULE = "load-addresses-in-flash"
 END = FLASH + 0x4000
-COPIED = layout({'stored_in = "sampler-code"': 'stored_in = "sampler-code"\nruns_in = "sampler-run"'})
+COPIED = layout(edits.COPIED)
 RUN = RAM_OF_SAMPLER + 0x3400
-FLASH_SEEN_ELSEWHERE = layout({"write_unit = 8\n": "write_unit = 8\nviews = { sampler = 0x0000_0000 }\n"})
+FLASH_SEEN_ELSEWHERE = layout(edits.SEEN_ELSEWHERE)
 
 
 def _station(*extra, read=None):
@@ -38,7 +39,9 @@ BREAKS = {
     "bytes loaded to registers": lambda: _station(SegmentSpec(0x5000_0000, b"\1\0\0\0", flags="rw")),
     "bytes where no memory is": lambda: _station(SegmentSpec(0x0800_0000, bytes(64))),
     "over the end of flash": lambda: _station(SegmentSpec(END - 8, bytes(16))),
-    "two segments": lambda: _station(SegmentSpec(STATION_RAM + 0x800, b"data"), SegmentSpec(0x6000_0000, b"x")),
+    "two segments": lambda: _station(
+        SegmentSpec(STATION_RAM + 0x800, b"data"), SegmentSpec(0x6000_0000, b"x")
+    ),
     "more segments than are listed": lambda: _station(
         *(SegmentSpec(0x6000_0000 + 0x100 * n, b"x") for n in range(12))
     ),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import layout_edits as edits
 import pytest
 from builds.elf_writer import SegmentSpec, SymbolSpec, elf
 from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
@@ -30,13 +31,8 @@ IMAGE = joined().image
 ALIAS = layout(
     {"views = { sampler = 0x3000_0000 }": "views = { sampler = 0x3000_0000 }\naliases = [0x2200_0000]"}
 )
-COPIED = layout({'stored_in = "sampler-code"': 'stored_in = "sampler-code"\nruns_in = "sampler-run"'})
-WITH_BOOT = layout(
-    {
-        'size = "2 KiB", purpose = "reserved"': 'size = "2 KiB", purpose = "code"',
-        "[contract.link]": '[build.boot]\ncore = "station"\nstored_in = "spare"\n\n[contract.link]',
-    }
-)
+COPIED = layout(edits.COPIED)
+WITH_BOOT = layout(edits.WITH_BOOT)
 
 
 def _bss(address, size):
@@ -133,7 +129,9 @@ def test_both_builds_are_needed(missing: str) -> None:
 
 def test_a_raw_binary_does_not_tell() -> None:
     """A raw binary says nothing of RAM, so the pair is not checked."""
-    raw = read_build(BytesSource(b"\1" * 64, "station.bin"), name="station", file="station.bin", raw_start=STATION)
+    raw = read_build(
+        BytesSource(b"\1" * 64, "station.bin"), name="station", file="station.bin", raw_start=STATION
+    )
     result = apply(RULE, image=IMAGE, handed={**builds(), "station": raw})
     assert [each.where for each in result.not_checked] == ["builds station and sampler"]
     assert "does not tell what memory" in result.not_checked[0].reason
@@ -141,6 +139,6 @@ def test_a_raw_binary_does_not_tell() -> None:
 
 def test_one_core_has_no_pair() -> None:
     """A layout with builds of one core only has nothing to compare."""
-    single = layout({'[build.sampler]\ncore = "sampler"\nstored_in = "sampler-code"\n': ""})
+    single = layout(edits.ONE_BUILD)
     result = apply(RULE, single, IMAGE, {"station": builds()["station"]})
     assert result.not_checked[0].reason == "the layout has no builds of two cores"

@@ -57,13 +57,15 @@ NO_SHARED = layout(
 ALIAS = layout(
     {"views = { sampler = 0x3000_0000 }": "views = { sampler = 0x3000_0000 }\naliases = [0x2200_0000]"}
 )
-TWO_RAMS = layout(
-    {
-        "[memory.control]": '[memory.more]\nkind = "ram"\nstart = 0x2000_4000\nsize = "4 KiB"\n\n[memory.control]',
-        'ram = ["station-ram"]': 'ram = ["station-ram", "station-more"]',
-        "[area]\n": '[area]\nstation-more = { memory = "more", offset = 0, size = "4 KiB", purpose = "data" }\n',
-    }
-)
+MORE_RAM = """[memory.more]
+kind = "ram"
+start = 0x2000_4000
+size = "4 KiB"
+
+[area]
+station-more = { memory = "more", offset = 0, size = "4 KiB", purpose = "data" }
+"""
+TWO_RAMS = layout({"[area]\n": MORE_RAM, 'ram = ["station-ram"]': 'ram = ["station-ram", "station-more"]'})
 
 
 def _bss(address, size):
@@ -133,7 +135,9 @@ KEEPS = {
     "no RAM at all": lambda: _station(),
     "device registers": lambda: _station(_bss(0x5000_0000, 0x100)),
     "through an alias": lambda: _station(_bss(0x2200_0000, 0x2000), read=ALIAS),
-    "from one memory into the next": lambda: _station(_bss(STATION_RAM, 0x2000), _bss(0x2000_4000, 64), read=TWO_RAMS),
+    "from one memory into the next": lambda: _station(
+        _bss(STATION_RAM, 0x2000), _bss(0x2000_4000, 64), read=TWO_RAMS
+    ),
     "bytes stored where no memory is, which is another rule's": lambda: _station(
         SegmentSpec(0x6000_0000, b"lost")
     ),
@@ -176,7 +180,12 @@ def test_the_view_is_suggested() -> None:
 
 def test_a_core_without_ram_in_the_layout_is_not_checked() -> None:
     """RAM of no other area cannot be judged while the layout does not say what the core owns."""
-    hole = layout({'ram = ["sampler-ram", "sampler-run"]\n': "", 'size = "3 KiB", purpose = "code"': 'size = 16, purpose = "code"'})
+    hole = layout(
+        {
+            'ram = ["sampler-ram", "sampler-run"]\n': "",
+            'size = "3 KiB", purpose = "code"': 'size = 16, purpose = "code"',
+        }
+    )
     result = _sampler(_bss(RAM_OF_SAMPLER + 0x3800, 16), read=hole)
     assert [each.where for each in result.not_checked] == ["build sampler"]
     assert "ram in [core.sampler]" in result.not_checked[0].reason
@@ -184,7 +193,9 @@ def test_a_core_without_ram_in_the_layout_is_not_checked() -> None:
 
 def test_files_that_do_not_tell_are_not_checked() -> None:
     """A raw binary tells no RAM, and a build that is not at hand tells nothing."""
-    raw = read_build(BytesSource(b"\1" * 64, "station.bin"), name="station", file="station.bin", raw_start=STATION)
+    raw = read_build(
+        BytesSource(b"\1" * 64, "station.bin"), name="station", file="station.bin", raw_start=STATION
+    )
     result = apply(RULE, image=IMAGE, handed={"station": raw})
     assert result.status == "not checked"
     reasons = {each.where: each.reason for each in result.not_checked}

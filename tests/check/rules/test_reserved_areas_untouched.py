@@ -29,7 +29,8 @@ BREAKS = {
     "zero padding": lambda: apply(RULE, image=filled(joined().image, AREA, 0x00), handed={}),
     "in RAM": lambda: _with({SAMPLER_RUN: b"\xff", SAMPLER_RUN + 8: b"\xff"}, RESERVED_RAM),
     "bytes of a build": lambda: _with(
-        {SPARE + 0x40: b"keys"}, handed=builds(station=station_elf(extra=(SegmentSpec(SPARE + 0x40, b"keys"),)))
+        {SPARE + 0x40: b"keys"},
+        handed=builds(station=station_elf(extra=(SegmentSpec(SPARE + 0x40, b"keys"),))),
     ),
 }
 

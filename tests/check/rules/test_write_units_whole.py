@@ -21,7 +21,9 @@ BREAKS = {
     "an end inside a unit": lambda: _runs((STATION, 13)),
     "a start inside a unit": lambda: _runs((STATION + 4, 12)),
     "a hole inside a unit": lambda: _runs((STATION, 4), (STATION + 6, 2)),
-    "in three areas and in none": lambda: _runs((STATION, 9), (SAMPLER + 1, 7), (SPARE, 1), (FLASH + 0x3000, 3)),
+    "in three areas and in none": lambda: _runs(
+        (STATION, 9), (SAMPLER + 1, 7), (SPARE, 1), (FLASH + 0x3000, 3)
+    ),
     "many runs in one area": lambda: _runs(*((SAMPLER + 16 * n, 5) for n in range(12))),
     "a word dropped from a join": lambda: apply(
         RULE, image=changed(joined().image, {}, (Span(SAMPLER + 0x120, 4),)), handed={}

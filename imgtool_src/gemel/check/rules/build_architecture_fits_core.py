@@ -73,12 +73,16 @@ def _finding(
     plan: BuildPlan, core: Core, file: str, attributes: BuildAttributes, found: str, expected: str
 ) -> Finding:
     name = f", for {attributes.cpu_name}" if attributes.cpu_name else ""
+    lines: tuple[str, ...] = ()
+    if attributes.cpu_arch == ARMV7E_M and core.architecture in WITH_DSP:
+        lines = (f"core {core.name} would run it with dsp among its extensions in the layout",)
     return Finding(
         f"build {plan.name} is compiled for another architecture than core {core.name} has",
         concerned(plan.name, core.name),
         f"build {plan.name} ({file}), build attributes",
         f"{found}{name}",
         f"{expected}, core {core.name}",
+        lines=lines,
     )
 
 

@@ -14,6 +14,8 @@ from gemel.join.placement import Piece, Placement
 from gemel.layout.addresses import locate
 from gemel.spans import Span, format_address, without
 
+TELLING = 4
+"""Differing bytes from which on a value that they all have points to a cause."""
 ROW = 8
 """Bytes shown of image and build from the first difference on."""
 
@@ -87,7 +89,7 @@ def _finding(subject: Subject, placement: Placement, differences: list[_Differen
     symbol = symbol_at(build, piece.segment.run_address + offset)
     extent = Span.from_bounds(deviation.first, differences[-1].deviation.last + 1)
     return Finding(
-        f"the image does not hold build {plan.name} as it is at hand: {counted(count, 'byte')} differ",
+        f"the image does not hold build {plan.name} as it is at hand: {counted(count, 'differing byte')}",
         concerned(plan.name, plan.core, plan.stored_in),
         f"{segment_words(build, piece.segment)}, first difference at {format_address(deviation.first)}"
         + (f", in {symbol}" if symbol else ""),
@@ -103,12 +105,14 @@ def _explanations(subject: Subject, differences: list[_Difference], count: int) 
     spans = [each.deviation.span for each in differences]
     if count > 1:
         yield f"the differing bytes lie in {', '.join(map(str, spans[:3]))}{', ...' if spans[3:] else ''}"
+    if count < TELLING:
+        return
     for byte, words in (
         (subject.erased_byte_at(spans[0].start), "erased: these bytes are not in the image"),
         (0x00, "zero: padding of another file may have been written over them"),
     ):
         if all(_all_differing_are(subject, each, byte) for each in differences):
-            yield f"in the image each of them is {words}"
+            yield f"in the image all of them are {words}"
             return
 
 

@@ -9,7 +9,7 @@ from gemel.builds.build import Build
 from gemel.check.ram_claims import claims_of, ram_of, shared_ram
 from gemel.check.rule import Finding, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
-from gemel.check.wording import biggest_symbols, concerned, found_or_holds, needs_elf, sized
+from gemel.check.wording import biggest_symbols, concerned, found_or_holds, needs_elf, place_words, sized
 from gemel.layout.model import BuildPlan, Layout
 from gemel.spans import Span, without
 
@@ -69,7 +69,8 @@ def _evidence(layout: Layout, plan: BuildPlan, build: Build, span: Span) -> Iter
         seen = claim.plain.intersection(span).moved(claim.seen.start - claim.plain.start)
         symbols = biggest_symbols(build, seen)
         told = f": {symbols}" if symbols else ", objects not known"
-        yield f"build {plan.name}, segment {claim.segment.index}, as core {plan.core} sees it {seen}{told}"
+        segment = f"build {plan.name}, segment {claim.segment.index}"
+        yield f"{segment}, as core {plan.core} sees it {place_words(seen)}{told}"
 
 
 RULE = Rule(

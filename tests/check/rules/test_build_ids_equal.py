@@ -1,0 +1,144 @@
+"""``build-ids-equal``: build ids of the builds at hand, of the record and of the image's bytes."""
+
+from __future__ import annotations
+
+import layout_edits as edits
+import pytest
+from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from image_edits import changed, holding
+from small_device import (
+    CODE,
+    SAMPLER,
+    SAMPLER_ID,
+    STATION,
+    STATION_ID,
+    apply,
+    builds,
+    findings,
+    joined,
+    layout,
+    note,
+    sampler_elf,
+    station_elf,
+)
+from small_device import build as build_of
+
+from gemel.builds.reader import read_build
+from gemel.builds.source import BytesSource
+from gemel.join.pipeline import join
+
+RULE = "build-ids-equal"
+OTHER = bytes(range(200, 220))
+SHORT = bytes(range(8))
+NO_RECORD = layout(edits.NO_RECORD)
+NOTE_AT = SAMPLER + 4 * 32 + len(CODE)
+IMAGE = joined().image
+OTHER_SAMPLER = sampler_elf(build_id=OTHER)
+NO_ID = sampler_elf(build_id=None)
+RAW = read_build(
+    BytesSource(builds()["sampler"].stored[0].data, "sampler.bin"),
+    name="sampler",
+    file="sampler.bin",
+    raw_start=SAMPLER,
+)
+
+BREAKS = {
+    "another sampler at hand": lambda: apply(RULE, image=IMAGE, handed=builds(sampler=OTHER_SAMPLER)),
+    "another sampler at hand, no record": lambda: apply(
+        RULE, NO_RECORD, IMAGE, builds(sampler=OTHER_SAMPLER)
+    ),
+    "another note in the image": lambda: apply(RULE, image=changed(IMAGE, {NOTE_AT: note(OTHER)})),
+    "another note in the image, by its record alone": lambda: apply(
+        RULE, image=changed(IMAGE, {NOTE_AT: note(OTHER)}), handed={}
+    ),
+    "a record that says there is none": lambda: apply(
+        RULE, image=changed(joined(handed=builds(sampler=NO_ID)).image, {NOTE_AT: note(SAMPLER_ID)})
+    ),
+    "a raw binary at hand, another note in the image": lambda: apply(
+        RULE,
+        image=changed(IMAGE, {NOTE_AT: note(OTHER)}),
+        handed={"station": builds()["station"], "sampler": RAW},
+    ),
+    "the tide gauge, another build of the sampler": lambda: apply(
+        RULE, gauge(), join(gauge(), gauge_builds()).image, gauge_builds(sampler="sampler-wide-enums")
+    ),
+}
+
+KEEPS = {
+    "a join": lambda: apply(RULE),
+    "the image alone, by its record": lambda: apply(RULE, handed={}),
+    "no record": lambda: apply(RULE, NO_RECORD),
+    "a short build id": lambda: apply(RULE, handed=builds(sampler=sampler_elf(build_id=SHORT))),
+    "a raw binary at hand": lambda: apply(
+        RULE, image=IMAGE, handed={"station": builds()["station"], "sampler": RAW}
+    ),
+    "a note among others": lambda: apply(RULE, image=changed(IMAGE, {STATION + 0x800: note(OTHER)})),
+    "a note that was dropped, known from the record": lambda: apply(
+        RULE, image=changed(IMAGE, {NOTE_AT: b"\xff" * 36})
+    ),
+    **{
+        f"the tide gauge, {name}": lambda name=name: apply(
+            RULE, gauge(name), join(gauge(name), gauge_builds(name)).image, gauge_builds(name)
+        )
+        for name in ARRANGEMENTS
+    },
+}
+
+
+def test_record_and_image_are_two_findings() -> None:
+    """Where both record and image name another build than the one at hand, each is told."""
+    found = findings(BREAKS["another sampler at hand"]())
+    assert [finding.found for finding in found] == [SAMPLER_ID.hex(), SAMPLER_ID.hex()]
+    assert [finding.expected for finding in found] == [f"{OTHER.hex()}, as in sampler.elf"] * 2
+    assert "record" in found[0].parties
+    assert found[1].span is not None
+    assert found[1].span.start == NOTE_AT
+
+
+def test_the_record_stands_in_for_the_build() -> None:
+    """With the image alone, its note is held against the record."""
+    (finding,) = findings(BREAKS["another note in the image, by its record alone"]())
+    assert finding.expected == f"{SAMPLER_ID.hex()}, as in the record"
+
+
+def test_no_build_id_anywhere_is_not_checked() -> None:
+    """A build that was linked without one gives nothing to compare, and the reason says how to get one."""
+    handed = builds(sampler=NO_ID)
+    result = apply(RULE, handed=handed, image=joined(handed=handed).image)
+    assert [each.where for each in result.not_checked] == ["build sampler"]
+    assert "--build-id" in result.not_checked[0].reason
+
+
+def test_one_source_alone_is_not_checked() -> None:
+    """A build id that only the ELF file, or only the record, tells is held against nothing."""
+    blank = changed(IMAGE, {NOTE_AT: b"\xff" * 36})
+    by_file = apply(RULE, NO_RECORD, blank)
+    by_record = apply(RULE, image=blank, handed={"station": builds()["station"]})
+    assert [each.where for each in by_file.not_checked] == ["build sampler"]
+    assert by_file.not_checked[0].reason.startswith("only sampler.elf tells its build id")
+    assert by_record.not_checked[0].reason.endswith("needs the ELF file: sampler=FILE")
+
+
+def test_nothing_at_hand_is_not_checked() -> None:
+    """Neither ELF file nor record: nothing tells what the build id should be."""
+    result = apply(RULE, NO_RECORD, holding({SAMPLER: b"\1"}), {})
+    assert {each.reason for each in result.not_checked} == {
+        "needs the ELF file: station=FILE",
+        "needs the ELF file: sampler=FILE",
+    }
+
+
+@pytest.mark.parametrize("size", [1, 8, 16, 20, 32])
+def test_build_ids_of_every_usual_length_are_found(size: int) -> None:
+    """Linkers make build ids of 8, 16 and 20 bytes, or of any length on demand (common practice)."""
+    handed = builds(station=station_elf(build_id=bytes(range(1, size + 1))))
+    assert apply(RULE, handed=handed).status == "holds"
+    other = builds(station=station_elf(build_id=STATION_ID[:size][::-1]))
+    assert apply(RULE, image=joined(handed=handed).image, handed=other).status == "broken"
+
+
+def test_the_station_is_named_with_its_own_id() -> None:
+    """The other build of a broken pair still holds."""
+    result = BREAKS["another sampler at hand"]()
+    assert [held.where for held in result.holds] == ["build station"]
+    assert build_of("station", station_elf()).build_id == STATION_ID

@@ -1,0 +1,53 @@
+"""Build id notes found in stored bytes, against the reader of whole note sections."""
+
+from __future__ import annotations
+
+import pytest
+from builds.elf_writer import build_id_note, note
+from hypothesis import given
+from hypothesis import strategies as st
+
+from gemel.builds.elf_notes import BUILD_ID_LIMIT, notes_in
+from gemel.check.build_ids import build_id_notes, id_words
+
+
+@given(
+    before=st.binary(max_size=40),
+    build_id=st.binary(min_size=1, max_size=BUILD_ID_LIMIT),
+    behind=st.binary(max_size=40),
+)
+def test_a_note_is_found_at_any_offset(before: bytes, build_id: bytes, behind: bytes) -> None:
+    """A note among other bytes is found with its offset and id, as the note reader reads it there."""
+    data = before + build_id_note(build_id) + behind
+    found = [each for each in build_id_notes(data) if each.offset == len(before)]
+    assert [each.build_id for each in found] == [next(notes_in(data[len(before) :])).description]
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        note(b"GNU\0", 1, bytes(20)),
+        note(b"XYZ\0", 3, bytes(20)),
+        build_id_note(bytes(20))[:-1],
+        build_id_note(bytes(BUILD_ID_LIMIT + 4)),
+        build_id_note(b""),
+        build_id_note(bytes(20))[8:],
+        b"\5" + build_id_note(bytes(20))[1:],
+    ],
+    ids=["other type", "other name", "cut", "too long", "empty", "without sizes", "other name size"],
+)
+def test_what_is_no_build_id_note_is_passed_over(data: bytes) -> None:
+    """Type, name and both sizes must fit (gABI, "Note Section": recognised by name and type)."""
+    assert build_id_notes(data) == []
+
+
+def test_several_notes_come_in_order() -> None:
+    """Copies of other builds bring their notes along."""
+    data = build_id_note(b"\1" * 20) + bytes(7) + build_id_note(b"\2" * 16)
+    assert [(each.offset, each.build_id[0]) for each in build_id_notes(data)] == [(0, 1), (43, 2)]
+
+
+def test_ids_in_words() -> None:
+    """Each id once, and a word where there is none."""
+    assert id_words([]) == "none"
+    assert id_words([b"\1", b"\2", b"\1"]) == "01, 02"
