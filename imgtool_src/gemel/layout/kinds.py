@@ -105,8 +105,9 @@ class Integer(Kind):
 
     def __init__(self, low: int, high: int) -> None:
         self.low, self.high = low, high
-        self.words = f"a whole number from {low} to {high}"
-        self.label = f"number {low}..{high}"
+        top = format_address(high) if high > 0xFFFF else str(high)
+        self.words = f"a whole number from {low} to {top}"
+        self.label = f"number {low}..{top}"
 
     def read(self, value: object, path: KeyPath, report: Report) -> Any:
         if isinstance(value, bool) or not isinstance(value, int):

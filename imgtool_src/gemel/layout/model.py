@@ -234,7 +234,7 @@ class Checksum:
     )
     hamming_distance: int | None = key(
         Integer(2, 6),
-        "bit errors in any pattern fewer than this must be found; absent: 4 (2 below 24 bits)",
+        "fewer bit errors than this, in any pattern, must be found; absent: 4 (2 below 24 bits)",
         None,
     )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator
+from itertools import chain
 
 from gemel.layout.kinds import REQUIRED, Key, Kind
 from gemel.layout.model import Layout
@@ -16,7 +17,7 @@ def layout_reference() -> str:
     for title, table in _tables("", Table(Layout)):
         lines += [title, "-" * len(title)]
         for name, (_, key) in table.keys.items():
-            lines += _key_lines(name, key)
+            lines += _key_lines(name, key, table.exactly_one)
         lines.append("")
     return "\n".join(lines)
 
@@ -31,8 +32,8 @@ def _tables(title: str, table: Table) -> Iterator[tuple[str, Table]]:
             continue
         seen.add(current.model)
         yield header or "top of the file", current
-        for name, (_, key) in current.keys.items():
-            waiting += _inner(header.strip("[]"), name, key.kind)
+        inner = [_inner(header.strip("[]"), name, key.kind) for name, (_, key) in current.keys.items()]
+        waiting = [*chain.from_iterable(inner), *waiting]
 
 
 def _inner(parent: str, name: str, kind: Kind) -> list[tuple[str, Table]]:
@@ -50,17 +51,20 @@ def _inner(parent: str, name: str, kind: Kind) -> list[tuple[str, Table]]:
     return []
 
 
-def _key_lines(name: str, key: Key) -> list[str]:
-    if key.default is REQUIRED:
+def _key_lines(name: str, key: Key, one_of_all: bool) -> list[str]:
+    if one_of_all:
+        default = "one of these"
+    elif key.default is REQUIRED:
         default = "required"
     elif key.default in (None, (), {}) or not isinstance(key.default, int | str | bool):
         default = "optional"
     else:
         default = f"default {_as_written(key.default)}"
-    head = f"  {name:<18} {default + ';':<10} {key.meaning}"
-    lines = textwrap.wrap(head, 92, subsequent_indent=" " * 32, break_on_hyphens=False)
+    head = f"  {name:<18}{default + ';':<20}{key.meaning}"
+    lines = textwrap.wrap(head, 96, subsequent_indent=" " * 40, break_on_hyphens=False)
+    indent = " " * 20
     lines += textwrap.wrap(
-        key.kind.label, 92, initial_indent=" " * 21, subsequent_indent=" " * 21, break_on_hyphens=False
+        key.kind.label, 96, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False
     )
     return lines
 
