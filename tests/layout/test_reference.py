@@ -1,0 +1,86 @@
+"""The reference that `gemel explain layout` prints."""
+
+from __future__ import annotations
+
+from layout.test_layouts_readme import kinds_in
+
+from gemel.layout.model import Layout
+from gemel.layout.reference import layout_reference
+from gemel.layout.tables import Table
+
+TEXT = layout_reference()
+
+
+def section(header: str) -> str:
+    """The lines of one table."""
+    start = TEXT.index(f"\n{header}\n{'-' * len(header)}\n") + 1
+    return TEXT[start : TEXT.index("\n\n", start)]
+
+
+def test_every_table_has_its_keys() -> None:
+    """Each table of the model stands in the reference once, with every key on a line of its own."""
+    tables = {kind.model: kind for kind in kinds_in(Table(Layout)) if isinstance(kind, Table)}
+    for table in tables.values():
+        names = list(table.keys)
+        starts = [line.split()[0] for line in TEXT.split("\n") if line.startswith("  ") and line[2] != " "]
+        assert any(starts[index : index + len(names)] == names for index in range(len(starts))), table.model
+
+
+def test_a_table_is_described_in_full() -> None:
+    """What a key takes, what it means and its default, for a table with all of these."""
+    assert (
+        section("[core.NAME.release]")
+        == """\
+[core.NAME.release]
+-------------------
+  vector_register   required;           register that receives the address of the secondary's
+                                        vectors
+                    address
+  control_register  required;           register that lets the secondary run
+                    address
+  release_mask      default 0xFFFFFFFF; bits of the control register that matter
+                    address
+  release_value     required;           what these bits must read for the core to run
+                    address
+  key_mask          default 0;          bits that must hold an unlock key in the same write; 0:
+                                        none
+                    address
+  key_value         default 0;          the unlock key
+                    address"""
+    )
+
+
+def test_choices_and_words_are_shown_as_the_file_writes_them() -> None:
+    """Defaults, choices and alternatives stand as TOML writes them."""
+    assert 'default "little";   of numbers' in section("[[stamp]]")
+    assert '"little" | "big"' in section("[[stamp]]")
+    assert "default false;" in section("[seal]")
+    assert "one of these;" in section("stamp.value = { size_of ... }")
+    assert "list of name or table" in section("[[checksum]]")
+
+
+def test_the_reference_fits_a_terminal_of_96_columns() -> None:
+    """No line is longer, and none ends in blanks."""
+    for line in TEXT.split("\n"):
+        assert len(line) <= 96
+        assert line == line.rstrip()
+
+
+def test_headers_come_in_the_order_of_the_file() -> None:
+    """A table's inner tables follow it directly."""
+    headers = [line for line in TEXT.split("\n") if line.startswith("[")]
+    assert headers == [
+        "[memory.NAME]",
+        "[core.NAME]",
+        "[core.NAME.release]",
+        "[area.NAME]",
+        "[build.NAME]",
+        "[contract.NAME]",
+        "[contract.NAME.boot_symbol]",
+        "[[stamp]]",
+        "[[checksum]]",
+        "[record]",
+        "[seal]",
+        "[rules]",
+        "[[rules.waive]]",
+    ]
