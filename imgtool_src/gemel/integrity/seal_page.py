@@ -32,7 +32,7 @@ It is a COSE_Sign (RFC 9052 4.1, CBOR tag {COSE_SIGN}) whose payload is detached
 record's own bytes, from the mark to the CRC, where they lie in the image.
 
     {COSE_SIGN}([
-      << {{ 3: "{RECORD_CONTENT_TYPE}" }} >>,  protected header, signed by all
+      << {{ 3: "{RECORD_CONTENT_TYPE}" }} >>,  protected header, for all
       {{}},                                      unprotected header, empty
       nil,                                     the payload is the record
       [                                        1 to {MOST_SIGNERS} signers
