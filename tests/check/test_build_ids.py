@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import pytest
+import small_device
 from builds.elf_writer import build_id_note, note
 from hypothesis import given
 from hypothesis import strategies as st
 
 from gemel.builds.elf_notes import BUILD_ID_LIMIT, notes_in
-from gemel.check.build_ids import build_id_notes, id_words
+from gemel.check import build_ids
+from gemel.check.build_ids import build_id_notes, id_words, stored_notes
+from gemel.check.subject import Subject
+from gemel.image.sparse import SparseBytes
 
 
 @given(
@@ -45,6 +49,20 @@ def test_several_notes_come_in_order() -> None:
     """Copies of other builds bring their notes along."""
     data = build_id_note(b"\1" * 20) + bytes(7) + build_id_note(b"\2" * 16)
     assert [(each.offset, each.build_id[0]) for each in build_id_notes(data)] == [(0, 1), (43, 2)]
+
+
+@pytest.mark.parametrize("window", [1, 7, 16, 64, 1 << 20])
+def test_the_search_in_windows_finds_the_same(window: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Notes that lie across the windows in which an image is searched are found once, wherever they begin."""
+    monkeypatch.setattr(build_ids, "WINDOW", window)
+    code = bytes(5) + build_id_note(b"\2" * BUILD_ID_LIMIT) + build_id_note(b"\3" * 8) + bytes(50)
+    handed = small_device.builds(sampler=small_device.sampler_elf(code=code))
+    read = small_device.layout()
+    subject = Subject(read, small_device.joined(read, handed).image, handed)
+    whole = build_id_notes(subject.bytes_of(subject.placed["sampler"].stored))
+    assert stored_notes(subject, "sampler") == whole
+    assert len(whole) == 3
+    assert stored_notes(Subject(read, SparseBytes(), {}), "sampler") == []
 
 
 def test_ids_in_words() -> None:

@@ -6,10 +6,15 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from gemel.builds.elf_notes import BUILD_ID_LIMIT
 from gemel.image.sparse import Octets
+from gemel.spans import Span
 
 if TYPE_CHECKING:
     from gemel.check.subject import Subject
 
+WINDOW = 1 << 20
+"""Bytes of an image that are searched at once."""
+NOTE_LIMIT = 16 + BUILD_ID_LIMIT
+"""Bytes of the longest note."""
 _TYPE_AND_NAME = b"\3\0\0\0GNU\0"
 """Type NT_GNU_BUILD_ID and the name of the note, behind its two sizes (gABI, "Note Section")."""
 
@@ -57,6 +62,17 @@ def known_id(subject: Subject, name: str) -> bytes | None:
 
 
 def stored_notes(subject: Subject, name: str) -> list[BuildIdNote]:
-    """The notes in the bytes that the image holds at the build's place; empty if there is no such place."""
+    """The notes in the bytes that the image holds at the build's place; empty if there is no such place.
+
+    The place is searched a window at a time; windows overlap by the longest note.
+    """
     placed = subject.placed.get(name)
-    return build_id_notes(subject.bytes_of(placed.stored)) if placed else []
+    if placed is None:
+        return []
+    found: dict[int, BuildIdNote] = {}
+    start, size = placed.stored
+    for offset in range(0, size, WINDOW):
+        data = subject.bytes_of(Span(start + offset, min(WINDOW + NOTE_LIMIT, size - offset)))
+        for note in build_id_notes(data):
+            found[offset + note.offset] = BuildIdNote(offset + note.offset, note.build_id)
+    return list(found.values())

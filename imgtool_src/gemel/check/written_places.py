@@ -40,10 +40,11 @@ def written_places(subject: Subject) -> WrittenPlaces:
     items: list[Stamp | Checksum] = [*subject.layout.stamps, *subject.layout.checksums]
     for item in items:
         width = item.width if isinstance(item, Stamp) else checksum_size(item)
+        if not isinstance(item.at, SymbolPlace):
+            known[item.name] = Span(address_of(subject.layout, item.at, subject.symbols), width)
+            continue
         try:
             known[item.name] = Span(address_of(subject.layout, item.at, subject.symbols), width)
         except GemelError:
-            if not isinstance(item.at, SymbolPlace):
-                raise
             unknown.append(UnknownPlace(item.name, item.at.build, item.at.symbol, width))
     return WrittenPlaces(known, tuple(unknown))

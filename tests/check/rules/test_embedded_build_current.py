@@ -178,6 +178,15 @@ def test_a_sampler_without_stored_vectors_is_found_by_id_alone() -> None:
         ]
 
 
+def test_a_copy_without_its_first_bytes_is_found_by_id() -> None:
+    """What lies in front of the vectors may be missing in a copy that begins with them."""
+    read = layout({'stored_in = "sampler-code"': 'stored_in = "sampler-code"\nvector_offset = 64'})
+    sampler = sampler_elf(base=SAMPLER + 64, extra=(SegmentSpec(SAMPLER, bytes(range(64))),))
+    copy = build_of("sampler", sampler).stored[1].data
+    result = apply(RULE, read, PLAIN, builds(_station((ARRAY, copy)), sampler))
+    assert [held.where.partition(" inside")[0] for held in result.holds] == ["build id of sampler"]
+
+
 def test_missing_builds() -> None:
     """An image in which the station is not found is not checked; a layout of one build has no copies."""
     result = apply(RULE, image=holding({SAMPLER: TODAY}), handed={})

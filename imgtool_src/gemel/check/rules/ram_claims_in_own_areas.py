@@ -17,7 +17,7 @@ from gemel.check.wording import (
     segment_words,
     sized,
 )
-from gemel.layout.addresses import locate
+from gemel.layout.addresses import locate, seen_by
 from gemel.layout.model import Area, BuildPlan, Layout
 from gemel.spans import Span, format_address, without
 
@@ -81,8 +81,14 @@ def _expected(layout: Layout, plan: BuildPlan) -> str:
     names += [
         area.name for area in layout.areas.values() if area.purpose == "shared" and area.name not in names
     ]
-    listed = ", ".join(f"{name} {layout.span_of(name)}" for name in names)
+    listed = ", ".join(_area_words(layout, plan.core, name) for name in names)
     return f"inside {listed}" if listed else "no RAM, since the layout gives the core none"
+
+
+def _area_words(layout: Layout, core: str, area: str) -> str:
+    span = layout.span_of(area)
+    seen = seen_by(layout, span.start, core)
+    return f"{area} {span}" + (f" (seen at {format_address(seen)})" if seen != span.start else "")
 
 
 def _seen(claim: Claim, span: Span) -> Span:
@@ -147,7 +153,7 @@ def _no_ram(layout: Layout, plan: BuildPlan, build: Build, claim: Claim) -> Find
             f"build {plan.name} takes {claim.memory.words} as if it were RAM",
             concerned(*parties, claim.memory.name),
             where,
-            f"cleared bytes or a run address without stored bytes in {sized(claim.seen)}",
+            f"{sized(claim.seen)}, cleared at the start or never stored",
             _expected(layout, plan),
             claim.plain,
             lines=_symbol_lines(build, claim.seen),
