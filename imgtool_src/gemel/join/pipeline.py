@@ -4,8 +4,9 @@
     fill       builds and checksummed ranges have no holes; their ends are whole write units
     stamp      every stamp and checksum holds its value, each computed after what it reads
     record     the record describes exactly these bytes
+    seal       keys hold for the record (``sealing``: a pass of its own, for who has keys)
 
-The seal comes last, over the record; what is written to files is checked before that (``check``).
+An image is checked before it is sealed and before it is written to files (``check``).
 """
 
 from __future__ import annotations

@@ -62,7 +62,7 @@ class SymbolPlaces:
 def _nearest(placement: Placement, symbol: str) -> str:
     """The nearest name there is, or why a symbol of the source may not be there."""
     symbols = placement.build.symbols
-    names = {each.name for each in symbols.all() if each.defined} if symbols else ()
+    names = sorted({each.name for each in symbols.all() if each.defined}) if symbols else ()
     return nearest_hint(symbol, names) or (
         "what nothing uses is dropped at link: mark it used, or keep its section in the linker script"
     )

@@ -48,7 +48,7 @@ def _station_alone() -> int:
 
 
 def _unfilled_image(byte: int) -> SparseBytes:
-    """The join as a tool makes it that does not fill: holes for unwritten bytes, which it took as ``byte``."""
+    """The join of a tool that leaves holes, and took them as ``byte`` in the checksum."""
     made = joined()
     station = made.placed["station"].stored
     image = changed(made.image, {}, (Span.from_bounds(station.end, PLACE),))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import layout_edits as edits
 from image_edits import changed
 from record_edits import with_entry
 from small_device import RECORD, SAMPLER, STATION, apply, build, builds, findings, joined, layout, sampler_elf
@@ -9,7 +10,7 @@ from small_device import RECORD, SAMPLER, STATION, apply, build, builds, finding
 from gemel.check.runner import RuleResult
 
 RULE = "record-of-these-builds"
-COPIED = layout({'stored_in = "sampler-code"': 'stored_in = "sampler-code"\nruns_in = "sampler-run"'})
+COPIED = layout(edits.COPIED)
 DATA = layout(
     {
         'sampler-code = { memory = "flash", offset = "4 KiB", size = "4 KiB", purpose = "code" }': (
@@ -82,7 +83,7 @@ def test_without_builds_it_says_what_it_needs() -> None:
 
 
 def test_what_it_cannot_compare() -> None:
-    """An unsound record, a build that lies elsewhere and an entry of another name are told, not passed over."""
+    """An unsound record, a misplaced build and an entry of another name are told, not passed over."""
     unsound = apply(RULE, image=changed(joined().image, {RECORD: b"X"}))
     assert {missing.reason for missing in unsound.not_checked} == {"the record is not sound"}
     elsewhere = {**builds(), "sampler": build("sampler", sampler_elf(base=0x1000_3000))}

@@ -26,7 +26,7 @@ def _at(name: str, entry: int | None = None) -> int:
 
 
 def _damaged(writes: dict[int, bytes], crc: bool = False) -> SparseBytes:
-    """The joined image with bytes of its record replaced; ``crc``: with a record's CRC that is right again."""
+    """The joined image with bytes of its record replaced; ``crc``: with the record's CRC made right again."""
     image = changed(joined().image, writes)
     if crc:
         place = Span(RECORD, record_size(2) - 4)

@@ -145,7 +145,7 @@ KEEPS = {
 
 
 def test_the_record_tells_the_version_that_was_joined() -> None:
-    """A stamp is compared with the version in the record, not the layout's, where the command line has none."""
+    """A stamp is compared with the record's version, not the layout's, where the command line has none."""
     read = _stamped('{ version = "packed" }')
     image = join(read, builds(), Version(3, 4, 5)).image
     assert apply(RULE, read, image).status == "holds"
