@@ -228,20 +228,28 @@ class _FunctionIndex:
     def __init__(self, table: bytes, strings: bytes, sections: Mapping[int, Span]) -> None:
         sized: list[tuple[int, bool, int, int, int]] = []
         labels: list[tuple[int, bool, int, int, int]] = []
-        for number, (name, value, size, info, _, section) in enumerate(_ENTRY.iter_unpack(table)):
-            kind = info & 0xF
+        skipped: set[int] = (
+            set()
+        )  # names of mapping symbols: three of four entries of a large build share a few
+        words = _words(table)
+        values, sizes = words[1::4], words[2::4]
+        for number, (name, tail) in enumerate(zip(words[0::4], words[3::4], strict=True)):
+            if name in skipped:
+                continue
+            kind, binding, section = tail & 0xF, tail >> 4 & 0xF, tail >> 16
             if kind not in _CODE_KINDS or section == _UNDEFINED:
                 continue
-            group = sized if kind == _FUNCTION and size else labels
+            group = sized if kind == _FUNCTION and sizes[number] else labels
             if group is labels and section not in sections:
                 continue
             initial = strings[name : name + 1]
             if initial in (b"", b"\0") or (initial == b"$" and _is_mapping(_name(strings, name))):
+                skipped.add(name)
                 continue
             # Of several at one address the last is taken: a function before a plain label, global before
             # weak before local, and otherwise the first in the file.
-            rank = _BINDING_RANKS.get(info >> 4, 0)
-            group.append((value & ~1, kind == _FUNCTION, rank, -number, size))
+            rank = _BINDING_RANKS.get(binding, 0)
+            group.append((values[number] & ~1, kind == _FUNCTION, rank, -number, sizes[number]))
         sized.sort()
         labels.sort()
         self._table = table
@@ -306,10 +314,14 @@ def _offsets_of(terminated: bytes, strings: bytes) -> set[int]:
 
 def _name_offsets(table: bytes) -> memoryview:
     """The first word of every entry, without copying the table."""
+    return _words(table)[:: ENTRY_SIZE // 4]
+
+
+def _words(table: bytes) -> memoryview:
+    """The table as 32-bit words: name, value, size, and type, binding and section together."""
     if sys.byteorder == "big":
-        names = b"".join(struct.pack("=I", entry[0]) for entry in _ENTRY.iter_unpack(table))
-        return memoryview(names).cast("I")
-    return memoryview(table).cast("I")[:: ENTRY_SIZE // 4]
+        table = struct.pack(f"={len(table) // 4}I", *struct.unpack(f"<{len(table) // 4}I", table))
+    return memoryview(table).cast("I")
 
 
 def _described(symbol: Symbol) -> str:
