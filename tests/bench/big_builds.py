@@ -141,8 +141,8 @@ def layout_text(area: int = AREA) -> str:
     )
 
 
-def written_build(name: str, area: int, code_size: int) -> bytes:
-    """One build's ELF file, without a compiler: vectors, pseudo-random code, a symbol for every 128 bytes."""
+def written_build(name: str, area: int, code_size: int, symbol_count: int = 100) -> bytes:
+    """One build's ELF file, without a compiler: vectors, pseudo-random code, some symbols of 128 bytes."""
     from builds.elf_writer import SegmentSpec, SymbolSpec, elf
 
     number = NAMES.index(name)
@@ -152,7 +152,7 @@ def written_build(name: str, area: int, code_size: int) -> bytes:
         words[index] = 0
     table = struct.pack(f"<{len(words)}I", *words).ljust(0x400, b"\0")
     code = table + random.Random(name).randbytes(code_size - len(table))
-    count = min(FILES * FUNCTIONS, code_size // 128 - 16)
+    count = min(symbol_count, code_size // 128 - 16)
     symbols = [SymbolSpec("start", flash + 0x401, 2)]
     symbols += [SymbolSpec(f"{name}_{index}", flash + 0x403 + index * 128, 128) for index in range(count)]
     return elf(
@@ -263,7 +263,7 @@ uint32_t {name}_{part}_{index}(uint32_t argument) {{
 
 def _written(work: Path, name: str, _: int) -> None:
     debug = random.Random(f"debug {name}").randbytes(5 << 20)
-    (work / f"{name}.elf").write_bytes(written_build(name, AREA, 900 << 10) + debug)
+    (work / f"{name}.elf").write_bytes(written_build(name, AREA, 900 << 10, FILES * FUNCTIONS) + debug)
 
 
 if __name__ == "__main__":
