@@ -9,6 +9,7 @@ from functools import cached_property
 from typing import Literal
 
 from gemel.builds.build import Build
+from gemel.check.written_places import WrittenPlaces, written_places
 from gemel.errors import Problem
 from gemel.image.sparse import SparseBytes
 from gemel.integrity.placed import PlacedBuild, Version
@@ -53,6 +54,11 @@ class Subject:
     def symbols(self) -> SymbolPlaces:
         """Looks up plain addresses of symbols of the builds at hand."""
         return SymbolPlaces(self.placements)
+
+    @cached_property
+    def written(self) -> WrittenPlaces:
+        """Where stamps and checksums are written, as far as the builds at hand tell."""
+        return written_places(self)
 
     @cached_property
     def record_or_error(self) -> Record | RecordError | None:

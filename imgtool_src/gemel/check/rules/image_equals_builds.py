@@ -9,7 +9,7 @@ from gemel.check.image_bytes import Deviation, differing, differs_only_as
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
 from gemel.check.wording import concerned, counted, needs_build, segment_words, symbol_at
-from gemel.check.written_places import UnknownPlace, WrittenPlaces, written_places
+from gemel.check.written_places import UnknownPlace, WrittenPlaces
 from gemel.join.placement import Piece, Placement
 from gemel.layout.addresses import locate
 from gemel.spans import Span, format_address, without
@@ -27,7 +27,7 @@ class _Difference(NamedTuple):
 
 def check(subject: Subject) -> Iterator[Outcome]:
     """One outcome for each build."""
-    places = written_places(subject)
+    places = subject.written
     for name in subject.layout.builds:
         placement = subject.placements.get(name)
         yield (

@@ -8,14 +8,13 @@ from gemel.check.image_bytes import Deviation, not_erased
 from gemel.check.rule import Finding, Holds, Outcome, Rule
 from gemel.check.subject import Subject
 from gemel.check.wording import concerned, counted, place_words, sized
-from gemel.check.written_places import written_places
 from gemel.layout.model import Memory
 from gemel.spans import Span, without
 
 
 def check(subject: Subject) -> Iterator[Outcome]:
     """One outcome for each flash or rom memory, one finding for each gap between areas that holds bytes."""
-    written = list(written_places(subject).known.values())
+    written = list(subject.written.known.values())
     for memory in subject.layout.memories.values():
         if not memory.holds_image:
             continue

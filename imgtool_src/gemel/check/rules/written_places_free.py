@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from gemel.check.rule import Finding, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
 from gemel.check.wording import concerned, found_or_holds, needs_build, segment_words, sized, symbol_at
-from gemel.check.written_places import written_places
 from gemel.join.placement import Piece, Placement
 from gemel.layout.model import BuildPlan, Checksum, Stamp, SymbolPlace
 from gemel.spans import Span, format_size
@@ -15,7 +14,7 @@ from gemel.spans import Span, format_size
 
 def check(subject: Subject) -> Iterator[Outcome]:
     """One outcome for each stamp and checksum, or a finding for each build that it spoils."""
-    places = written_places(subject)
+    places = subject.written
     unknown = {place.name: place for place in places.unknown}
     items: list[Stamp | Checksum] = [*subject.layout.stamps, *subject.layout.checksums]
     for item in items:
