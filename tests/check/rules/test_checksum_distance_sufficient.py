@@ -69,7 +69,7 @@ KEEPS = {
 
 
 def test_the_bound_is_exact() -> None:
-    """CRC-32 has distance 4 over 91,607 bits (common practice: 91,639 with the CRC): one byte more is told."""
+    """CRC-32 has distance 4 over 91,607 bits and one byte more is told."""
     assert _of('"CRC-32/ISO-HDLC"', 4, _bytes(11450 + 4)).status == "holds"
     (finding,) = findings(_of('"CRC-32/ISO-HDLC"', 4, _bytes(11451 + 4)))
     assert finding.lines[0] == "this CRC has distance 4 over at most 11,450 bytes"
@@ -98,7 +98,7 @@ def test_the_ways_out_are_told(case: str, ways: list[str]) -> None:
 
 
 def test_a_distance_that_a_polynomial_never_has() -> None:
-    """The 16-bit polynomial 0x1021 has distance 6 over no length, and that is said instead of a length of 0."""
+    """The 16-bit polynomial 0x1021 has distance 6 over no length, and that is said."""
     (finding,) = findings(_of('"CRC-16/XMODEM"', 6))
     assert finding.lines[0] == "this CRC has distance 6 over no length"
 

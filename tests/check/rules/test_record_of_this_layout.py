@@ -49,7 +49,7 @@ KEEPS = {
 
 
 def test_vendor_and_class_are_the_uuids_of_the_standard() -> None:
-    """RFC 9124 sections 3.3 and 3.4: UUIDv5 of the domain name, then of the class under it, as `uuid` has it."""
+    """RFC 9124 sections 3.3 and 3.4: UUIDv5 of the domain name, then of the class under it (`uuid`)."""
     made = joined().record
     assert made is not None
     vendor = uuid.uuid5(uuid.NAMESPACE_DNS, "harbour.example")
