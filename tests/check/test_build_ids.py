@@ -66,6 +66,7 @@ def test_the_search_in_windows_finds_the_same(window: int, monkeypatch: pytest.M
 
 
 def test_ids_in_words() -> None:
-    """Each id once, and a word where there is none."""
+    """Each id once, the first of many, and a word where there is none."""
+    assert id_words([bytes((n,)) for n in range(9)]) == "00, 01, 02, 03 and 5 more"
     assert id_words([]) == "none"
     assert id_words([b"\1", b"\2", b"\1"]) == "01, 02"

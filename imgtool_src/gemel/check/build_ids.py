@@ -11,6 +11,8 @@ from gemel.spans import Span
 if TYPE_CHECKING:
     from gemel.check.subject import Subject
 
+SHOWN = 4
+"""Build ids that a message names."""
 WINDOW = 1 << 20
 """Bytes of an image that are searched at once."""
 NOTE_LIMIT = 16 + BUILD_ID_LIMIT
@@ -42,8 +44,10 @@ def build_id_notes(data: Octets) -> list[BuildIdNote]:
 
 
 def id_words(ids: list[bytes]) -> str:
-    """Build ids for a message; ``none`` for none."""
-    return ", ".join(dict.fromkeys(each.hex() for each in ids)) or "none"
+    """Build ids for a message, the first of many; ``none`` for none."""
+    words = list(dict.fromkeys(each.hex() for each in ids))
+    more = f" and {len(words) - SHOWN:,} more" if len(words) > SHOWN else ""
+    return ", ".join(words[:SHOWN]) + more or "none"
 
 
 def recorded_id(subject: Subject, name: str) -> bytes | None:

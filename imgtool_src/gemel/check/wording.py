@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
+from itertools import islice
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build, Segment
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
     from gemel.builds.elf_symbols import Symbol
 
 SHOWN = 8
-"""Findings or lines of one kind that are shown in full; of more only the number is told."""
+"""Findings or lines of one kind that are shown; of more it is only told that there are."""
 
 
 def place_words(span: Span) -> str:
@@ -40,18 +41,11 @@ def counted(count: int, what: str) -> str:
 
 
 def in_short(findings: Iterable[Finding]) -> Iterator[Finding]:
-    """The first findings; the last one shown says how many more there are."""
-    kept: list[Finding] = []
-    left = 0
-    for finding in findings:
-        if len(kept) < SHOWN:
-            kept.append(finding)
-        else:
-            left += 1
-    if left:
-        last = kept.pop()
-        line = f"and {counted(left, 'more finding')} of this kind, not listed"
-        kept.append(replace(last, lines=(*last.lines, line)))
+    """The first findings; the last one shown says that there are more, which are not even made."""
+    kept = list(islice(findings, SHOWN + 1))
+    if len(kept) > SHOWN:
+        last = kept[SHOWN - 1]
+        kept[SHOWN - 1 :] = [replace(last, lines=(*last.lines, "there are more findings of this kind"))]
     yield from kept
 
 

@@ -12,6 +12,9 @@ from gemel.check.wording import concerned, counted, needs_build, needs_elf, plac
 from gemel.layout.model import BuildPlan
 from gemel.spans import Span, format_address
 
+NOTES_LIMIT = 64
+"""Build id notes inside one build that are looked at."""
+
 
 def check(subject: Subject) -> Iterator[Outcome]:
     """One outcome for each copy found in the primary's builds; one for each such build without a copy."""
@@ -81,7 +84,7 @@ def _by_id(subject: Subject, plan: BuildPlan, notes: list[tuple[int, bytes]]) ->
     others = [name for name in subject.layout.builds if name != plan.name]
     ids = {name: known_id(subject, name) for name in others}
     strange = []
-    for address, build_id in notes:
+    for address, build_id in notes[:NOTES_LIMIT]:
         if build_id == own:
             continue
         copied = next((name for name in others if ids[name] == build_id), None)
@@ -89,6 +92,9 @@ def _by_id(subject: Subject, plan: BuildPlan, notes: list[tuple[int, bytes]]) ->
             yield Holds(f"build id of {copied} inside build {plan.name}, at {format_address(address)}")
         else:
             strange.append((address, build_id))
+    if len(notes) > NOTES_LIMIT:
+        told = f"only the first {NOTES_LIMIT} of {len(notes):,} build id notes were looked at"
+        yield NotChecked(f"build {plan.name}", f"{told}: needs a build that does not hold so many")
     build = subject.builds.get(plan.name)
     if own is None and (build is None or build.kind != "elf"):
         strange = strange[1:]  # nothing tells its own id, so one of them may well be it
