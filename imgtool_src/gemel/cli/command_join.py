@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from gemel.cli.parameters import FILE
+from gemel.cli.pass_phrases import pass_phrase_options
 
 
 @click.command("join")
@@ -28,17 +29,35 @@ from gemel.cli.parameters import FILE
     type=click.IntRange(0, 0xFFFF_FFFF),
     help="Rollback counter of the image; else the layout's.",
 )
+@click.option(
+    "--key",
+    "key_texts",
+    metavar="KEY",
+    multiple=True,
+    help="Seal with this private key, a file or the pkcs11: URI of one on a token; may be given several times.",
+)
+@pass_phrase_options
+@click.option(
+    "--leave-unsealed",
+    is_flag=True,
+    help="Write the image without the seal that the layout requires, to be sealed later with gemel sign.",
+)
 def command(
     layout: Path,
     builds: tuple[str, ...],
     outputs: tuple[Path, ...],
     version_text: str | None,
     rollback: int | None,
+    key_texts: tuple[str, ...],
+    phrase_files: tuple[Path, ...],
+    phrase_names: tuple[str, ...],
+    leave_unsealed: bool,
 ) -> int:
     """Join the builds of a layout into one flash image.
 
     The image is checked before it is written; one that breaks a rule is not written. A build is given as
-    NAME=FILE, or by its path in the layout.
+    NAME=FILE, or by its path in the layout. With --key the image is sealed: the seal is written last, over
+    the record.
 
     \b
     Example:
@@ -47,23 +66,33 @@ def command(
     from gemel.cli.encoding import encoded, refuse_suffixes
     from gemel.cli.files import build_files, load_builds, load_layout, version_of
     from gemel.cli.joining import contents_of, joined_and_checked
+    from gemel.cli.keys_at_hand import KeysAtHand
     from gemel.cli.output_targets import refuse_targets
     from gemel.cli.outputs import write_all
+    from gemel.cli.pass_phrases import PassPhrases
     from gemel.cli.printing import print_done, print_remarks
+    from gemel.cli.sealing import NOT_SEALED, refuse_unsealable, seal_lines
 
     version = version_of(version_text)
     refuse_suffixes(outputs)
     read = load_layout(layout)
-    files = build_files(read.layout, builds, layout.parent)
-    refuse_targets(outputs, [layout, *files.values()])
-    handed = load_builds(read.layout, files)
-    for build in handed.values():
-        print_remarks(build.remarks)
-    joined, result = joined_and_checked(read, handed, version, rollback)
-    if not result.passes:
+    with KeysAtHand(key_texts, PassPhrases(phrase_files, phrase_names)) as keys:
+        refuse_unsealable(read.layout, keys, leave_unsealed)
+        files = build_files(read.layout, builds, layout.parent)
+        refuse_targets(outputs, [layout, *files.values(), *keys.files])
+        handed = load_builds(read.layout, files)
+        for build in handed.values():
+            print_remarks(build.remarks)
+        made = joined_and_checked(read, handed, version, rollback, keys, leave_unsealed)
+    if not made.result.passes:
         click.echo("nothing was written", err=True)
         return 1
+    joined = made.joined
     click.echo("\n".join(contents_of(joined)))
+    if made.seal:
+        click.echo("\n".join(seal_lines(read.layout, made.seal)))
+    elif read.layout.seal or leave_unsealed:
+        click.echo(NOT_SEALED)
     write_all({path: encoded(path, joined.image, read.layout, joined.entry) for path in outputs})
     print_done(f"wrote {', '.join(str(path) for path in outputs)}")
     return 0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
@@ -12,27 +12,57 @@ from gemel.errors import Problem, UsageProblem
 
 if TYPE_CHECKING:
     import datetime
+    from collections.abc import Iterable
 
     from gemel.builds.build import Build
+    from gemel.check.rule import Rule
     from gemel.check.runner import CheckResult
+    from gemel.cli.keys_at_hand import KeysAtHand
     from gemel.integrity.placed import Version
+    from gemel.integrity.seal import Seal
     from gemel.join.pipeline import Joined
     from gemel.layout.reader import ReadLayout
 
 
+class Made(NamedTuple):
+    """A joined image with the result of its check, and its seal, if it got one."""
+
+    joined: Joined
+    result: CheckResult
+    seal: Seal | None
+
+
 def joined_and_checked(
-    read: ReadLayout, builds: Mapping[str, Build], version: Version | None, rollback: int | None
-) -> tuple[Joined, CheckResult]:
-    """Join, check the result and print what is to be said about it; raises what ``join`` raises."""
+    read: ReadLayout,
+    builds: Mapping[str, Build],
+    version: Version | None,
+    rollback: int | None,
+    keys: KeysAtHand,
+    leave_unsealed: bool,
+) -> Made:
+    """Join, seal with ``keys``, check and print what is to be said; raises what ``join`` and ``seal`` raise.
+
+    Nothing that breaks a rule is signed: with keys the image is checked before it is sealed, and after.
+    """
     from gemel.check.report_text import summary_of
     from gemel.check.runner import check
     from gemel.check.subject import Subject
+    from gemel.cli.sealing import rules_without_seal
     from gemel.join.pipeline import join
+    from gemel.join.sealing import seal
 
     joined = join(read, builds, version, rollback)
-    result = check(Subject(read, joined.image, builds, version, rollback), today())
+
+    def checked(rules: Iterable[Rule] | None) -> CheckResult:
+        return check(Subject(read, joined.image, builds, version, rollback), today(), rules)
+
+    made = None
+    result = checked(rules_without_seal() if keys or leave_unsealed else None)
+    if keys and result.passes:
+        made = seal(read.layout, joined.image, keys.open())
+        result = checked(None)
     click.echo("\n".join(summary_of(result)))
-    return joined, result
+    return Made(joined, result, made)
 
 
 def contents_of(joined: Joined) -> list[str]:

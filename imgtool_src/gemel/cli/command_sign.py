@@ -1,0 +1,105 @@
+"""``gemel sign``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from gemel.cli.parameters import FILE, address
+from gemel.cli.pass_phrases import pass_phrase_options
+
+
+@click.command("sign")
+@click.argument("layout", type=FILE)
+@click.argument("image", type=FILE)
+@click.argument("builds", metavar="[NAME=BUILD]...", nargs=-1)
+@click.option(
+    "-o",
+    "--output",
+    "outputs",
+    metavar="IMAGE",
+    multiple=True,
+    type=FILE,
+    help="Sealed image to write, by suffix .hex, .srec or .bin; may be given several times.",
+)
+@click.option(
+    "--key",
+    "key_texts",
+    metavar="KEY",
+    multiple=True,
+    help="Private key, a file or a pkcs11: URI of a key on a token; may be given several times.",
+)
+@pass_phrase_options
+@click.option(
+    "--to-be-signed",
+    metavar="FILE",
+    multiple=True,
+    type=FILE,
+    help="Write the bytes that the --public key's owner must sign elsewhere, and no image.",
+)
+@click.option(
+    "--signature",
+    "signatures",
+    metavar="FILE",
+    multiple=True,
+    type=FILE,
+    help="Take in a signature that was made elsewhere with the --public key; of ECDSA also in DER.",
+)
+@click.option(
+    "--public",
+    "publics",
+    metavar="KEY",
+    multiple=True,
+    type=FILE,
+    help="Public key file of a --to-be-signed or --signature, in the same order.",
+)
+@click.option("--add", is_flag=True, help="Keep the signers that the image has; all of them must hold.")
+@click.option(
+    "--trust",
+    metavar="KEY",
+    multiple=True,
+    type=FILE,
+    help="Public key file of a signer to keep, beyond those that the layout trusts.",
+)
+@click.option(
+    "--at", type=address, help="Where a raw binary goes; else the start of the layout's first flash."
+)
+def command(
+    layout: Path,
+    image: Path,
+    builds: tuple[str, ...],
+    outputs: tuple[Path, ...],
+    key_texts: tuple[str, ...],
+    phrase_files: tuple[Path, ...],
+    phrase_names: tuple[str, ...],
+    to_be_signed: tuple[Path, ...],
+    signatures: tuple[Path, ...],
+    publics: tuple[Path, ...],
+    add: bool,
+    trust: tuple[Path, ...],
+    at: int | None,
+) -> int:
+    """Seal an image that was joined before.
+
+    The image is checked before anything is signed, and once more before the sealed image is written. Its old
+    seal, if it has one, is replaced; with --add its signers are kept.
+
+    For a signing room without gemel: --to-be-signed FILE --public KEY writes exactly the bytes to be signed
+    and says how openssl signs them; run again on the same image, --signature FILE --public KEY takes the
+    signature in.
+
+    \b
+    Example:
+      gemel sign tide-gauge.toml tide.hex --key trial.pem -o sealed.hex
+    """
+    from gemel.cli.keys_at_hand import KeysAtHand
+    from gemel.cli.pass_phrases import PassPhrases
+    from gemel.cli.signing import SignRequest, hand_over, refuse_mixture, seal_image
+
+    request = SignRequest(layout, image, builds, outputs, to_be_signed, signatures, publics, add, trust, at)
+    refuse_mixture(request, bool(key_texts))
+    if to_be_signed:
+        return hand_over(request)
+    with KeysAtHand(key_texts, PassPhrases(phrase_files, phrase_names)) as keys:
+        return seal_image(request, keys)
