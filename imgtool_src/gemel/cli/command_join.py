@@ -34,7 +34,7 @@ from gemel.cli.pass_phrases import pass_phrase_options
     "key_texts",
     metavar="KEY",
     multiple=True,
-    help="Seal with this private key, a file or the pkcs11: URI of one on a token; may be given several times.",
+    help="Seal with this private key, a file or a pkcs11: URI (a key on a token); may be repeated.",
 )
 @pass_phrase_options
 @click.option(

@@ -28,7 +28,7 @@ from gemel.cli.pass_phrases import pass_phrase_options
     "key_texts",
     metavar="KEY",
     multiple=True,
-    help="Private key, a file or a pkcs11: URI of a key on a token; may be given several times.",
+    help="Private key, a file or a pkcs11: URI (a key on a token); may be repeated.",
 )
 @pass_phrase_options
 @click.option(

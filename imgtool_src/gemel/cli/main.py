@@ -16,8 +16,10 @@ from gemel import __version__
 COMMANDS = {
     "demo": "Join, check and show the built-in tide gauge, and a mistake being caught.",
     "join": "Join the builds of a layout into one flash image.",
+    "sign": "Seal an image that was joined before.",
     "check": "Check an image against its layout, with the builds if they are at hand.",
     "show": "Show what is in an image.",
+    "keys": "Make and show the keys that images are sealed with.",
     "export": "Write out what both teams need from a layout or from gemel.",
     "explain": "Explain the rules, one rule, or the format of the record.",
 }

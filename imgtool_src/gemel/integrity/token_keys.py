@@ -102,9 +102,10 @@ class TokenSigner:
 class Token:
     """A token that was found, closed at first; ``text`` says which one, without anything secret."""
 
-    def __init__(self, token: Any, text: str) -> None:
-        """Take a token of the library."""
+    def __init__(self, token: Any, module_path: str, text: str) -> None:
+        """Take a token of the library and the path of its PKCS#11 library."""
         self._token = token
+        self._module_path = module_path
         self._session: Any = None
         self._pin: str | None = None
         self.text = text
@@ -119,7 +120,7 @@ class Token:
     @property
     def identity(self) -> object:
         """Equal for two that are one token."""
-        return self._token
+        return self._module_path, self._token.slot.slot_id
 
     def open(self, pin: bytes | None) -> None:
         """Log in; ``pin`` None: on the token's own pad.  Raises KeyFileError; the PIN is in no error."""
@@ -212,7 +213,7 @@ def find_token(uri: TokenUri, module_path: str) -> Token:
         tokens = list(_tokens(library))
         found = [token for token in tokens if _fits(token, uri)]
     if len(found) == 1:
-        return Token(found[0], uri.token_words)
+        return Token(found[0], module_path, uri.token_words)
     seen = ", ".join(_token_words(token) for token in (found or tokens)[:8]) or "no token"
     if found:
         problem = Problem("several tokens match", uri.token_words, seen, "one", "add serial=... to the URI")
