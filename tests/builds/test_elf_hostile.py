@@ -184,9 +184,9 @@ def _with_sections(kind: int, offset: int, size: int) -> bytes:
 def test_hostile_file_costs_little(name: str) -> None:
     """A hostile file is read or refused within two seconds, in at most three times its size and 4 MiB."""
     data = HOSTILE[name]()
-    started = time.perf_counter()
+    started = time.process_time()
     _read_or_refuse(data)
-    took = time.perf_counter() - started
+    took = time.process_time() - started
     tracemalloc.start()
     try:
         _read_or_refuse(data)

@@ -282,10 +282,10 @@ def test_strings_without_an_end() -> None:
     """A name that never ends is cut instead of read over and over."""
     symbols = [SymbolSpec("x", FLASH + n, kind="object") for n in range(200)]
     table = _table(*symbols, string_table=b"\0" + b"a" * 1_000_000)
-    started = time.perf_counter()
+    started = time.process_time()
     assert {len(symbol.name) for symbol in table.all()} == {4096}
     assert table.named("a" * 100) == ()
-    assert time.perf_counter() - started < 1
+    assert time.process_time() - started < 1
 
 
 def test_name_past_the_strings() -> None:
@@ -309,12 +309,12 @@ def test_large_table_is_quick() -> None:
         table = read(data).symbols
         assert table is not None
         table.named("warm up: read the table")
-        started = time.perf_counter()
+        started = time.process_time()
         assert table.named("function_number_12345")[0].address == FLASH + 24_690
-        best["named"] = min(best["named"], time.perf_counter() - started)
+        best["named"] = min(best["named"], time.process_time() - started)
         table.function_at(FLASH)
-        started = time.perf_counter()
+        started = time.process_time()
         assert _name_at(table, FLASH + 24_690) == ("function_number_12345", 0)
-        best["function_at"] = min(best["function_at"], time.perf_counter() - started)
+        best["function_at"] = min(best["function_at"], time.process_time() - started)
     assert best["named"] < 0.005
     assert best["function_at"] < 0.001

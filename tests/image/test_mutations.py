@@ -24,12 +24,12 @@ FORMS = st.sampled_from(sorted(CODECS))
 
 def outcome(text: bytes, form: str) -> Decoded | None:
     """What is read, or None where the file is refused with well-formed problems."""
-    started = time.perf_counter()
+    started = time.process_time()
     try:
         return CODECS[form].decode([text], "tide")
     except ImageFormatError as error:
         problems = error.problems
-    assert time.perf_counter() - started < 5
+    assert time.process_time() - started < 5
     assert 1 <= len(problems) <= MOST_PROBLEMS + 1
     for problem in problems:
         assert problem.what

@@ -284,7 +284,7 @@ HOSTILE: dict[str, tuple[Callable[[], Iterator[bytes]], int, str]] = {
 def test_hostile_files_take_bounded_memory(form: str, name: str) -> None:
     """Files that grow without holding data are refused in at most 8 MiB of memory, within seconds."""
     blocks, count, words = HOSTILE[name]
-    started = time.perf_counter()
+    started = time.process_time()
     tracemalloc.start()
     try:
         with pytest.raises(ImageFormatError) as caught:
@@ -292,6 +292,6 @@ def test_hostile_files_take_bounded_memory(form: str, name: str) -> None:
         assert tracemalloc.get_traced_memory()[1] < 8 * MIB
     finally:
         tracemalloc.stop()
-    assert time.perf_counter() - started < 20
+    assert time.process_time() - started < 20
     assert len(caught.value.problems) <= count
     assert words in caught.value.problems[0].what

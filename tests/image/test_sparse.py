@@ -233,9 +233,9 @@ def test_no_order_of_writing_is_slow(order) -> None:
     """100,000 small writes take well under the tens of seconds that a quadratic store would need."""
     writes = order(100_000)
     image = SparseBytes()
-    started = time.perf_counter()
+    started = time.process_time()
     for address, data in writes:
         assert image.add(address, data) == []
-    assert time.perf_counter() - started < 6
+    assert time.process_time() - started < 6
     last, data = max(writes)
     assert image.bounds() == Span.from_bounds(min(writes)[0], last + len(data))

@@ -69,9 +69,9 @@ def test_a_file_of_the_largest_size_is_refused_in_bounded_time(what: str) -> Non
     """Whatever fills the file, reading it ends soon, with a bounded number of printable messages."""
     text = LARGEST[what]()
     assert len(text.encode()) <= MOST_BYTES
-    begin = time.perf_counter()
+    begin = time.process_time()
     told = messages(text)
-    assert time.perf_counter() - begin < MOST_SECONDS
+    assert time.process_time() - begin < MOST_SECONDS
     assert 1 <= len(told) <= MOST_FAULTS + 1
     assert all(message.startswith(f"{FILE}") and message.isprintable() for message in told)
     assert sum(map(len, told)) < 100_000
@@ -122,8 +122,8 @@ def test_what_no_parser_takes_is_one_layout_error(data: bytes, what: str) -> Non
 
 
 def test_long_keys_up_to_the_limit_are_read() -> None:
-    """A key of one part less than the limit is an unknown key; dots in comments are no key."""
-    key = ".".join("a" * (MOST_KEY_PARTS - 1))
+    """A key of as many parts as the limit is an unknown key; dots in comments are no key."""
+    key = ".".join("a" * MOST_KEY_PARTS)
     assert [problem.what for problem in problems(f"{LAYOUT}\n[rules]\n{key} = 1\n")] == [
         "unknown key: rules.a"
     ]

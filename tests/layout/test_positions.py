@@ -285,10 +285,10 @@ def test_hundreds_of_lines_cost_what_one_does() -> None:
         f'[[stamp]]\nname = "stamp-{index}"\nat = {{ area = "a", offset = [1, 2] }}\n'
         for index in range(17_000)
     )
-    begin = time.perf_counter()
+    begin = time.process_time()
     tomllib.loads(text)
-    parsing = time.perf_counter() - begin
+    parsing = time.process_time() - begin
     paths: list[KeyPath] = [("stamp", index, "at", "offset", 1) for index in range(0, 17_000, 170)]
-    begin = time.perf_counter()
+    begin = time.process_time()
     assert lines_of(text, paths) == [3 * index + 3 for index in range(0, 17_000, 170)]
-    assert time.perf_counter() - begin < 5 * parsing + 0.5
+    assert time.process_time() - begin < 5 * parsing + 0.5
