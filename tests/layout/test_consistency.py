@@ -16,6 +16,8 @@ from small_device import LAYOUT, layout_text
 from gemel.integrity import record_format
 from gemel.layout import area_checks, core_checks, memory_checks, names, value_checks
 from gemel.layout.kinds import Fault
+from gemel.layout.model import BuildRange
+from gemel.layout.reader import MOST_FAULTS
 
 SUBJECTS = {
     "names": (names, faulty_layouts.OF_NAMES),
@@ -115,6 +117,28 @@ def test_a_key_at_fault_is_told_once() -> None:
     )
     assert len(told) == 1
     assert "range ends behind its area" in told[0]
+
+
+def test_of_more_overlaps_than_anybody_reads_the_first_hundred_are_told() -> None:
+    """Areas that all lie on each other do not give a message for each pair."""
+    areas = "".join(
+        f'area-{index} = {{ memory = "flash", offset = "12 KiB", size = 4, purpose = "data" }}\n'
+        for index in range(100)
+    )
+    told = messages(layout_text({"[area]\n": f"[area]\n{areas}"}))
+    assert len(told) == MOST_FAULTS + 1
+    assert all("areas overlap" in message for message in told[:-1])
+    assert told[-1].endswith(f"there are more than {MOST_FAULTS} faults; mend these first")
+
+
+def test_what_only_a_build_tells_is_left_to_the_join() -> None:
+    """Where a build is left out of a checksum, nobody knows yet whether the checksum covers its own place."""
+    text = layout_text(
+        {
+            '[{ area = "station-code", offset = 0, size = 0xFFC }]': '["station-code"]\nexcept = [{ build = "station" }]'
+        }
+    )
+    assert read(text).layout.checksums[0].exceptions[0] == BuildRange(build="station")
 
 
 def test_the_record_has_the_room_that_its_format_needs() -> None:

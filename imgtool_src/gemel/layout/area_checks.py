@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import uuid
 from collections.abc import Iterator
 
 from gemel.layout.kinds import Fault, KeyPath
@@ -133,6 +132,8 @@ def _record_size(layout: Layout, record: RecordPlan) -> Iterator[Fault]:
 
 def _class_without_vendor(record: RecordPlan) -> Iterator[Fault]:
     if record.product_class and not record.vendor:
+        import uuid
+
         try:
             uuid.UUID(record.product_class)
         except ValueError:

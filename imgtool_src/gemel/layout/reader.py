@@ -20,7 +20,6 @@ from gemel.layout.digest import digest_of
 from gemel.layout.kinds import INVALID, Fault, KeyPath, printable
 from gemel.layout.model import Layout
 from gemel.layout.names import unknown_names
-from gemel.layout.positions import lines_of
 from gemel.layout.tables import Table, dotted
 
 MOST_BYTES = 1 << 20
@@ -54,6 +53,8 @@ class ReadLayout:
 
     def at(self, path: KeyPath) -> str:
         """``file:line`` of a key, for messages."""
+        from gemel.layout.positions import lines_of
+
         return f"{self.file}:{lines_of(self.text, [path])[0]}"
 
 
@@ -142,7 +143,7 @@ def _parse(data: bytes, file: str) -> tuple[dict[str, Any], str]:
 def _refuse_long_keys(text: str, file: str) -> None:
     for number, line in enumerate(text.split("\n"), 1):
         if line.count(".") >= MOST_KEY_PARTS and _LONG_KEY.search(line):
-            where, expected = f"{file}:{number}", f"fewer than {MOST_KEY_PARTS} parts, joined by dots"
+            where, expected = f"{file}:{number}", f"at most {MOST_KEY_PARTS} parts, joined by dots"
             raise LayoutError(Problem("a key of too many parts", where, printable(line), expected))
 
 
@@ -165,6 +166,8 @@ def _syntax_problem(error: ValueError, file: str, text: str) -> Problem:
 
 def _problems(faults: list[Fault], file: str, text: str) -> list[Problem]:
     """The faults as problems, by line; where there are too many of them the last one says so."""
+    from gemel.layout.positions import lines_of
+
     shown = faults[:MOST_FAULTS]
     lines = lines_of(text, [fault.path for fault in shown])
     placed = sorted(zip(lines, shown, strict=True), key=lambda pair: pair[0])
