@@ -135,7 +135,8 @@ def test_what_only_a_build_tells_is_left_to_the_join() -> None:
     """Where a build is left out of a checksum, nobody knows yet whether the checksum covers its own place."""
     text = layout_text(
         {
-            '[{ area = "station-code", offset = 0, size = 0xFFC }]': '["station-code"]\nexcept = [{ build = "station" }]'
+            '[{ area = "station-code", offset = 0, size = 0xFFC }]': '["station-code"]\n'
+            'except = [{ build = "station" }]'
         }
     )
     assert read(text).layout.checksums[0].exceptions[0] == BuildRange(build="station")
