@@ -25,7 +25,7 @@ class Unreadable(Enum):
     """Why the library gave no key."""
 
     DAMAGED = "not a key, or damaged"
-    UNKNOWN_KIND = "a key of a kind that the installed library cryptography does not know"
+    UNKNOWN_KIND = "a key, or an encryption of it, that the installed library cryptography does not know"
     ENCRYPTED = "the key is encrypted, and no pass phrase was given"
     NOT_ENCRYPTED = "a pass phrase was given, but the key is not encrypted"
 

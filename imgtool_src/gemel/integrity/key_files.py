@@ -120,8 +120,9 @@ def _not_private(block: KeyBlock, name: str, reason: Unreadable, pass_phrase: by
         return Problem(reason.value, name, next_step="give its pass phrase")
     if reason is Unreadable.NOT_ENCRYPTED:
         return Problem(reason.value, name, next_step="leave the pass phrase out, or encrypt the key")
-    if pass_phrase is not None and why_not_private(block) is Unreadable.ENCRYPTED:
-        what = "the pass phrase does not open the key, or the key is damaged"
+    wrong = reason is Unreadable.DAMAGED and pass_phrase is not None
+    if wrong and why_not_private(block) is Unreadable.ENCRYPTED:
+        what = "the pass phrase does not open the key (or it is damaged, or encrypted in a way unknown here)"
         return Problem(what, name, next_step="give the key's own pass phrase")
     if not block.label and _is_public(block):
         return _public_for_private(name)

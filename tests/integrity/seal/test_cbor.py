@@ -143,7 +143,7 @@ def test_numbers_beyond_64_bits_are_not_encoded() -> None:
     ids=["arrays", "maps", "tags", "bytes", "items", "entries", "signers", "signature"],
 )
 def test_hostile_structures_take_little_time_and_memory(data: bytes) -> None:
-    """A MiB of nested or huge structure is refused in less than 50 ms and 3 MiB."""
+    """A MiB of nested or huge structure is refused in less than half a second and 3 MiB."""
     tracemalloc.start()
     started = time.process_time()
     with pytest.raises(CborError):
@@ -151,7 +151,7 @@ def test_hostile_structures_take_little_time_and_memory(data: bytes) -> None:
     seconds = time.process_time() - started
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
-    assert seconds < 0.05
+    assert seconds < 0.5
     assert peak < 3 << 20
 
 
