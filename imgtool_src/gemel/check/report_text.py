@@ -165,7 +165,7 @@ def _closing(result: CheckResult) -> Iterator[str]:
     verdict = "PASS" if result.passes else "FAIL"
     if not result.checked_anything:
         yield "No rule could be applied: that is a failure, not a pass."
-    yield f"{verdict}: {', '.join(counted)}."
+    yield from _wrapped(f"{verdict}: {', '.join(counted)}.", "")
     yield CAUTION
 
 

@@ -81,14 +81,19 @@ class CheckResult:
 
 
 def check(subject: Subject, today: datetime.date, rules: Iterable[Rule] | None = None) -> CheckResult:
-    """Apply ``rules`` (all, if None) to ``subject``; waivers count up to and including their last day."""
+    """Apply ``rules`` (all, if None) to ``subject``; waivers count up to and including their last day.
+
+    A waiver is idle if it covers nothing and its rule looked everywhere, or if there is no such rule.
+    """
     waivers = subject.layout.rules.waive
     used: set[int] = set()
     results = []
     for rule in all_rules() if rules is None else rules:
         results.append(_apply(rule, subject, waivers, today, used))
-    applied = {result.rule.name for result in results if _looked_everywhere(result)}
-    idle = [waiver for index, waiver in enumerate(waivers) if index not in used and waiver.rule in applied]
+    silent = {result.rule.name for result in results if not _looked_everywhere(result)}
+    if rules is not None:
+        silent |= {waiver.rule for waiver in waivers} - {result.rule.name for result in results}
+    idle = [waiver for index, waiver in enumerate(waivers) if index not in used and waiver.rule not in silent]
     return CheckResult(tuple(results), tuple(idle))
 
 

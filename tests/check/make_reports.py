@@ -1,0 +1,121 @@
+"""Re-makes ``reports/*.txt``: whole reports of a check, word for word as people read them.
+
+    python tests/check/make_reports.py
+
+``CASES`` names each report and how it is made; ``test_report_text.py`` compares the stored ones with what is
+said now.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+HERE = Path(__file__).parent
+if str(HERE.parent) not in sys.path:  # run as a script; pytest has put the tests' folder there
+    sys.path.insert(0, str(HERE.parent))
+
+from check.rule_fixtures import FINDING, HOLDS, MISSING, result_of, rule, waiver, waiving  # noqa: E402
+from gauge_builds import gauge, gauge_builds  # noqa: E402
+from image_edits import changed  # noqa: E402
+from small_device import STATION, TODAY, builds, joined, layout  # noqa: E402
+
+from gemel.check.registry import all_rules  # noqa: E402
+from gemel.check.report_text import report_of, summary_of  # noqa: E402
+from gemel.check.rule import NotChecked  # noqa: E402
+from gemel.check.runner import CheckResult, check  # noqa: E402
+from gemel.check.subject import Subject  # noqa: E402
+from gemel.image.sparse import SparseBytes  # noqa: E402
+from gemel.join.pipeline import join  # noqa: E402
+
+REPORTS = HERE / "reports"
+RULES = (
+    "boot-constant-agrees",
+    "builds-in-own-areas",
+    "checksum-distance-sufficient",
+    "checksums-match",
+    "code-runs-where-stored",
+    "copied-build-in-run-area",
+    "image-equals-builds",
+    "record-digests-match",
+    "record-of-these-builds",
+    "record-sound",
+    "reserved-areas-untouched",
+    "rest-digest-matches",
+    "stamps-match",
+    "write-units-whole",
+)
+"""The rules whose reports are stored: these only, so that a new rule changes none of them."""
+
+LONG = replace(
+    FINDING,
+    what="a sentence that is so long that no line of a terminal of eighty columns holds all of it",
+    found="0x1000_0000..0x1000_0FFF, 4 KiB (4,096 bytes), of which 256 bytes from 0x1000_0400 on differ",
+    lines=("station  12  used  34", f"a line of evidence without columns, {'long enough ' * 4}to be wrapped"),
+    next_step="do this",
+)
+
+
+def _checked(subject: Subject) -> CheckResult:
+    return check(subject, TODAY, [each for each in all_rules() if each.name in RULES])
+
+
+def _small(image: SparseBytes | None = None, alone: bool = False) -> CheckResult:
+    image = joined().image if image is None else image
+    return _checked(Subject(layout(), image, {} if alone else builds()))
+
+
+def _every_kind() -> CheckResult:
+    waivers = (
+        waiver("d-rule", reason="the sampler is never updated alone"),
+        waiver("e-rule", until="2026-01-31", reason="until the next board"),
+        waiver("f-rule", "sampler-code", reason="a reason nobody needs any more"),
+    )
+    rules = [
+        rule("a-rule", LONG, HOLDS),
+        rule("b-rule", FINDING, severity="warning"),
+        rule("c-rule", FINDING, severity="note"),
+        rule("d-rule", FINDING),
+        rule("e-rule", FINDING),
+        rule("f-rule", HOLDS),
+        rule("g-rule", MISSING, HOLDS),
+        rule("h-rule", NotChecked("builds", "needs the build: a=FILE; needs the build: b=FILE")),
+        rule("i-rule", NotChecked("build station", "its vector table is blank"), MISSING),
+        rule("j-rule", absent="the layout has no seal"),
+        rule("k-rule", absent="the layout has no seal"),
+    ]
+    return result_of(rules, waiving(*waivers))
+
+
+def _gauge_alone() -> CheckResult:
+    read = gauge()
+    return _checked(Subject(read, join(read, gauge_builds()).image, {}))
+
+
+CASES: dict[str, Callable[[], list[str]]] = {
+    "a-sound-image-with-builds": lambda: report_of(_small()),
+    "a-sound-image-alone": lambda: report_of(_small(alone=True)),
+    "a-sound-image-everything": lambda: report_of(_small(alone=True), everything=True),
+    "the-tide-gauge-alone": lambda: report_of(_gauge_alone()),
+    "a-changed-byte": lambda: report_of(_small(changed(joined().image, {STATION + 0x90: b"\0"}))),
+    "a-changed-byte-in-short": lambda: summary_of(_small(changed(joined().image, {STATION + 0x90: b"\0"}))),
+    "every-kind-of-line": lambda: report_of(_every_kind()),
+    "every-kind-of-line-in-short": lambda: summary_of(_every_kind()),
+    "no-rule-applied": lambda: report_of(result_of([rule("a-rule", MISSING)])),
+}
+
+
+def main() -> None:
+    """Write every report anew."""
+    REPORTS.mkdir(exist_ok=True)
+    for path in REPORTS.glob("*.txt"):
+        path.unlink()
+    for name, make in CASES.items():
+        text = "".join(f"{line}\n" for line in make())
+        (REPORTS / f"{name}.txt").write_text(text, encoding="utf-8", newline="\n")
+
+
+if __name__ == "__main__":
+    main()

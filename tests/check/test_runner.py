@@ -1,0 +1,168 @@
+"""Applying rules: what a rule's outcomes make of it, waivers, and when a check passes."""
+
+from __future__ import annotations
+
+import datetime
+
+import pytest
+from check.rule_fixtures import FINDING, HOLDS, MISSING, result_of, rule, waiver, waiving
+from small_device import TODAY, builds, joined, layout
+
+from gemel.check.registry import all_rules
+from gemel.check.rule import NotChecked
+from gemel.check.runner import check
+from gemel.check.subject import Subject, today_or_epoch
+from gemel.image.sparse import SparseBytes
+
+
+@pytest.mark.parametrize(
+    ("outcomes", "status"),
+    [
+        ((HOLDS,), "holds"),
+        ((HOLDS, MISSING), "not checked"),
+        ((MISSING,), "not checked"),
+        ((), "not checked"),
+        ((HOLDS, FINDING), "broken"),
+        ((FINDING, MISSING), "broken"),
+    ],
+)
+def test_status(outcomes, status: str) -> None:
+    """One place broken breaks a rule, one that is not known keeps it from holding, none is not checked."""
+    result = result_of([rule("some-rule", *outcomes)])
+    assert result.results[0].status == status
+    assert result.count(status) == 1
+
+
+def test_a_rule_with_nothing_to_look_at_says_why() -> None:
+    """A rule without any outcome is not checked, and its own words say why."""
+    (result,) = result_of([rule("some-rule", absent="the layout has no seal")]).results
+    assert result.not_checked == (NotChecked("", "the layout has no seal"),)
+
+
+@pytest.mark.parametrize(
+    ("rules", "passes"),
+    [
+        ([rule("a-rule", HOLDS)], True),
+        ([rule("a-rule", HOLDS), rule("b-rule", FINDING)], False),
+        ([rule("a-rule", HOLDS), rule("b-rule", FINDING, severity="warning")], True),
+        ([rule("a-rule", FINDING, severity="note")], True),
+        ([rule("a-rule", HOLDS), rule("b-rule", MISSING)], True),
+        ([rule("a-rule", MISSING), rule("b-rule")], False),
+        ([], False),
+    ],
+)
+def test_when_a_check_passes(rules, passes: bool) -> None:
+    """A check passes with no open finding of severity error, and never where no rule could be applied."""
+    result = result_of(rules)
+    assert result.passes == passes
+    assert result.checked_anything == any(each.holds or each.findings for each in result.results)
+
+
+def test_open_findings_by_severity() -> None:
+    """Findings are told by severity, waived ones not."""
+    read = waiving(waiver("c-rule"))
+    result = result_of(
+        [rule("a-rule", FINDING), rule("b-rule", FINDING, severity="warning"), rule("c-rule", FINDING)], read
+    )
+    assert [(each.name, found) for each, found in result.open_findings("error")] == [("a-rule", FINDING)]
+    assert [each.name for each, _ in result.open_findings("warning")] == ["b-rule"]
+    assert result.open_findings("note") == []
+
+
+@pytest.mark.parametrize("where", ["station", "station-code"])
+def test_a_waiver_covers_findings_that_name_its_party(where: str) -> None:
+    """A waiver of the rule that names any party of the finding covers it: waived, and the check passes."""
+    result = result_of([rule("a-rule", FINDING)], waiving(waiver("a-rule", where)))
+    (each,) = result.results
+    assert each.status == "waived"
+    assert each.findings[0].waiver is not None
+    assert each.findings[0].waiver.where == where
+    assert result.passes
+    assert result.idle_waivers == ()
+
+
+@pytest.mark.parametrize(
+    ("name", "where"), [("b-rule", "station"), ("a-rule", "sampler"), ("a-rule", "stat")]
+)
+def test_a_waiver_of_something_else_covers_nothing(name: str, where: str) -> None:
+    """Rule and party must both be the finding's, by their whole names."""
+    result = result_of([rule("a-rule", FINDING)], waiving(waiver(name, where)))
+    assert result.results[0].status == "broken"
+    assert not result.passes
+
+
+def test_one_finding_waived_and_one_not() -> None:
+    """A waiver for one party leaves findings about others open."""
+    from dataclasses import replace
+
+    other = replace(FINDING, parties=("sampler",))
+    result = result_of([rule("a-rule", FINDING, other)], waiving(waiver("a-rule", "station")))
+    assert [judged.waiver is None for judged in result.results[0].findings] == [False, True]
+    assert result.results[0].status == "broken"
+
+
+@pytest.mark.parametrize(("days", "status"), [(-1, "waived"), (0, "waived"), (1, "broken")])
+def test_a_waiver_counts_up_to_its_last_day(days: int, status: str) -> None:
+    """On its last day a waiver still counts; the day after, the finding is open and names what ended."""
+    last = datetime.date(2027, 6, 30)
+    read = waiving(waiver("a-rule", until=str(last)))
+    (each,) = result_of([rule("a-rule", FINDING)], read, last + datetime.timedelta(days)).results
+    assert each.status == status
+    (judged,) = each.findings
+    assert (judged.ended is None) == (status == "waived")
+    if judged.ended:
+        assert judged.ended.until == last
+
+
+def test_a_waiver_that_counts_is_preferred_to_one_that_ended() -> None:
+    """Of two waivers for one finding the one that still counts covers it; both belong to a finding."""
+    read = waiving(waiver("a-rule", until="2026-01-01"), waiver("a-rule", "station-code"))
+    result = result_of([rule("a-rule", FINDING)], read)
+    assert result.results[0].status == "waived"
+    assert result.idle_waivers == ()
+
+
+@pytest.mark.parametrize(
+    ("outcomes", "idle"), [((HOLDS,), True), ((), True), ((HOLDS, MISSING), False), ((FINDING,), True)]
+)
+def test_idle_waivers(outcomes, idle: bool) -> None:
+    """A waiver that covers nothing is idle, unless its rule could not look everywhere."""
+    result = result_of([rule("a-rule", *outcomes)], waiving(waiver("a-rule", "nobody")))
+    assert [each.where for each in result.idle_waivers] == (["nobody"] if idle else [])
+
+
+def test_a_waiver_of_a_rule_that_was_not_run_is_not_idle() -> None:
+    """Where only some rules are applied, waivers of the others say nothing."""
+    assert result_of([rule("a-rule", HOLDS)], waiving(waiver("b-rule"))).idle_waivers == ()
+
+
+def test_a_waiver_of_no_rule_at_all_is_idle() -> None:
+    """Where all rules are applied, a waiver of a rule that does not exist covers nothing."""
+    read = waiving(waiver("no-such-rule"))
+    result = check(Subject(read, joined(read).image, builds()), TODAY)
+    assert [each.rule for each in result.idle_waivers] == ["no-such-rule"]
+
+
+def test_every_rule_runs() -> None:
+    """Without a choice all rules are applied, in the order of their names, broken or not."""
+    image = joined().image
+    image.write(0x1000_0000, bytes(8))
+    result = check(Subject(layout(), image, builds()), TODAY)
+    assert [each.rule for each in result.results] == list(all_rules())
+    assert not result.passes
+
+
+def test_nothing_to_check_fails() -> None:
+    """An empty image without builds is no pass: what could be applied is broken or missing."""
+    result = check(Subject(layout(), SparseBytes(), {}), TODAY)
+    assert not result.passes
+    assert result.count("not checked") > 10
+
+
+def test_the_date_of_waivers() -> None:
+    """SOURCE_DATE_EPOCH sets the date in UTC; anything but seconds is refused."""
+    assert today_or_epoch("1764028799") == datetime.date(2025, 11, 24)
+    assert today_or_epoch("1764028800") == datetime.date(2025, 11, 25)
+    assert today_or_epoch(None) == datetime.datetime.now(datetime.UTC).date()
+    with pytest.raises(ValueError, match="invalid literal"):
+        today_or_epoch("yesterday")
