@@ -27,18 +27,15 @@ def run_span_as_seen(placed: PlacedBuild) -> Span:
     return Span(placed.run_start, placed.stored.size)
 
 
-def distance(layout: Layout, core: str, start: int, address: int) -> int | None:
-    """Bytes from ``start`` to ``address`` as ``core`` sees both; aliases count; None if one is no memory."""
+def distance(layout: Layout, core: str, start: int, address: int) -> int:
+    """Bytes from ``start`` to ``address``, both as ``core`` sees them; aliases of a memory count as one."""
     first, second = locate(layout, start, core), locate(layout, address, core)
-    if first and second:
-        return second.plain - first.plain
-    return None if first or second else address - start
+    return second.plain - first.plain if first and second else address - start
 
 
 def runs_from(subject: Subject, placed: PlacedBuild, address: int) -> bool:
     """Whether ``address``, as the build's core sees it, is in what it runs of the build; aliases count."""
-    offset = distance(subject.layout, placed.core, placed.run_start, address)
-    return offset is not None and 0 <= offset < placed.stored.size
+    return 0 <= distance(subject.layout, placed.core, placed.run_start, address) < placed.stored.size
 
 
 def in_execute_never(address: int) -> Span | None:

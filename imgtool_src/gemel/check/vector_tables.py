@@ -146,17 +146,16 @@ def likely_tables(subject: Subject, plan: BuildPlan) -> list[int]:
     """Plain addresses in the build's area at which something starts that could be its vector table.
 
     That is: at a multiple of 128, an initial stack pointer in RAM that the core owns, then a reset handler
-    with the Thumb bit inside the area (or the one it runs in).  The place that the layout names is left out.
+    with the Thumb bit inside the area (or the one it runs in).
     """
     layout = subject.layout
     area = layout.span_of(plan.stored_in)
     runs = layout.span_of(plan.runs_in) if plan.runs_in else area
-    declared = area.start + plan.vector_offset
     data = subject.bytes_of(area)
     found = []
     for address in range(align_up(area.start, SMALLEST_ALIGNMENT), area.end - 7, SMALLEST_ALIGNMENT):
         pointer, reset = struct.unpack_from("<II", data, address - area.start)
-        if not reset & 1 or address == declared:
+        if not reset & 1:
             continue
         located = locate(layout, reset, plan.core)
         if located and runs.holds(located.plain) and stack_area(subject, plan.core, pointer):

@@ -82,6 +82,7 @@ KEEPS = {
     "unused words are zero": lambda: of(
         RULE, station=_station(dict.fromkeys([*range(4, 7), *range(15, 32)], 0))
     ),
+    "first half-word of its bytes": lambda: of(RULE, station=_station({20: STATION + 1})),
     "last half-word of its bytes": lambda: of(RULE, station=_station({20: BEHIND - 1})),
     "function copied to RAM": lambda: of(RULE, station=_station({20: IN_RAM}, (COPIED,))),
     "image alone": lambda: alone(RULE),

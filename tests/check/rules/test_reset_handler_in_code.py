@@ -83,6 +83,12 @@ def test_the_finding_says_whose_code_it_is() -> None:
     assert finding.expected == "inside 0x1000_0000..0x1000_012F"
 
 
+def test_the_middle_of_a_function_is_told_with_its_offset() -> None:
+    """An address inside a function is given as the function and the bytes into it."""
+    (finding,) = findings(of(RULE, station=_station(SAMPLER + 0x8D)))
+    assert finding.found == "0x1000_108D (in build sampler of core sampler, other_handler + 4)"
+
+
 def test_the_finding_gives_the_run_addresses_of_a_copied_build() -> None:
     """For a copied build the code is expected where it runs, and both addresses of its table are given."""
     (finding,) = findings(BREAKS["copied sampler, stored address"]())

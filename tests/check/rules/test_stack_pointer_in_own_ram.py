@@ -38,6 +38,12 @@ BREAKS = {
     "zero": lambda: of(RULE, station=_station(0)),
     "in no memory": lambda: of(RULE, station=_station(0x9000_0000)),
     "as the other core sees it": lambda: of(RULE, sampler=_sampler(SAMPLER_RAM + 0x1000)),
+    "where the other core's build is copied to": lambda: of(
+        RULE,
+        read=copied_layout(),
+        station=_station(STATION_RAM + 0x4000),
+        sampler=copied_sampler(),
+    ),
     "image alone": lambda: alone(RULE, station=_station(SAMPLER_RAM + 0x800)),
 }
 KEEPS = {

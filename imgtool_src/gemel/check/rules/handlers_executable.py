@@ -50,7 +50,7 @@ def _part_without_code(subject: Subject, placement: Placement, address: int) -> 
     parts = []
     for segment in placement.build.stored:
         offset = distance(subject.layout, placement.plan.core, segment.run_address, address)
-        if offset is not None and 0 <= offset < len(segment.data):
+        if 0 <= offset < len(segment.data):
             parts.append(segment)
     if any(segment.executable for segment in parts):
         return ""

@@ -122,11 +122,10 @@ def _is_copied_to(subject: Subject, plan: BuildPlan, address: int) -> bool | Non
     build = subject.builds.get(plan.name)
     if build is None or build.reason_for("run addresses"):
         return None
-    for segment in build.stored:
-        offset = distance(subject.layout, plan.core, segment.run_address, address)
-        if offset is not None and 0 <= offset < len(segment.data):
-            return True
-    return False
+    return any(
+        0 <= distance(subject.layout, plan.core, segment.run_address, address) < len(segment.data)
+        for segment in build.stored
+    )
 
 
 def _finding(subject: Subject, table: VectorTable, fault: Fault, indices: list[int]) -> Finding:

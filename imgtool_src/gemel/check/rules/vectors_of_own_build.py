@@ -53,8 +53,9 @@ def words_in_file(subject: Subject, name: str) -> dict[int, int]:
         return {}
     span = table_span(subject.layout, placement.plan)
     held = SparseBytes()
-    for address, segment in placement.pieces:
-        held.write(address, segment.data)
+    for piece in placement.pieces:
+        part = piece.span.intersection(span)
+        held.write(part.start, piece.segment.data[part.start - piece.address : part.end - piece.address])
     places = {index: Span(span.start + 4 * index, 4) for index in range(span.size // 4)}
     return {
         index: int.from_bytes(held.read(place, None), "little")
