@@ -60,7 +60,7 @@ RULE = Rule(
     remedy="Set the end of the stack in the build's linker script to the end of RAM that this core owns, as "
     "this core sees it; or mend ram of the core in the layout.",
     source="Armv7-M Architecture Reference Manual, section B1.5.5, reset behaviour (second-hand); AAPCS32, "
-    "section 'The Stack' (full descending); one past the last byte is legal",
+    "section 'The Stack' (full descending, so that the first word lies below the pointer; from memory)",
     absent="the layout has no build in an area of purpose code",
     check=check,
 )

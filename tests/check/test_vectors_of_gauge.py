@@ -1,0 +1,76 @@
+"""The rules about vector tables and start on the tide gauge: real ELF files from a cross compiler."""
+
+from __future__ import annotations
+
+import pytest
+from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from small_device import TODAY, findings
+
+from gemel.check.registry import rule_named
+from gemel.check.runner import RuleResult, check
+from gemel.check.subject import Subject
+from gemel.join.pipeline import join
+
+FROM_THE_IMAGE = (
+    "vector-table-not-blank",
+    "vector-table-aligned",
+    "vector-table-complete",
+    "stack-pointer-in-own-ram",
+    "stack-pointer-aligned",
+    "reset-handler-in-code",
+    "handlers-in-code",
+    "required-handlers-present",
+    "reserved-vectors-zero",
+    "primary-vectors-at-reset",
+)
+WITH_THE_BUILDS = (
+    "handlers-executable",
+    "entry-point-agrees",
+    "vectors-of-own-build",
+    "boot-constant-agrees",
+)
+
+
+def _results(arrangement: str, handed: bool = True, **files: str) -> dict[str, RuleResult]:
+    builds = gauge_builds(arrangement, **files)
+    read = gauge(arrangement)
+    subject = Subject(read, join(read, builds).image, builds if handed else {})
+    rules = [rule for name in FROM_THE_IMAGE + WITH_THE_BUILDS if (rule := rule_named(name))]
+    return {result.rule.name: result for result in check(subject, TODAY, rules).results}
+
+
+@pytest.mark.parametrize("arrangement", ARRANGEMENTS)
+def test_sound_builds_keep_every_rule(arrangement: str) -> None:
+    """In place, copied to RAM, and on two unlike cores: with both builds at hand every rule holds."""
+    results = _results(arrangement)
+    assert {name: result.status for name, result in results.items()} == dict.fromkeys(results, "holds")
+    assert len(results) == len(FROM_THE_IMAGE + WITH_THE_BUILDS)
+
+
+@pytest.mark.parametrize("arrangement", ARRANGEMENTS)
+def test_the_image_alone_tells_most(arrangement: str) -> None:
+    """Without builds every rule that needs none holds, and the others say which file they need."""
+    results = _results(arrangement, handed=False)
+    assert {name for name, result in results.items() if result.status == "holds"} == set(FROM_THE_IMAGE)
+    for name in WITH_THE_BUILDS:
+        assert results[name].status == "not checked"
+        assert all("=FILE" in each.reason for each in results[name].not_checked)
+
+
+def test_the_misplaced_sampler_is_found_out() -> None:
+    """A sampler linked 16 KiB too far breaks two rules, which say where its vectors went.
+
+    Nothing else of its table is judged from erased flash: those rules say that it is blank.
+    """
+    results = _results("in-place", sampler="sampler-misplaced")
+    broken = {name for name, result in results.items() if result.status == "broken"}
+    assert broken == {"vector-table-not-blank", "boot-constant-agrees"}
+    (blank,) = findings(results["vector-table-not-blank"])
+    assert blank.lines == ("what could be its vector table lies at 0x1000_C000",)
+    assert "vector_offset = 0x4000 in [build.sampler]" in blank.next_step
+    (constant,) = findings(results["boot-constant-agrees"])
+    assert "0x1000_8000, for core sampler in area sampler-code" in constant.found
+    assert "0xFFFF_FFFF and 0xFFFF_FFFF" in constant.found
+    assert constant.expected == "0x1000_C000, the vector table of build sampler"
+    reasons = {each.reason for result in results.values() for each in result.not_checked}
+    assert reasons == {"its vector table is blank, see vector-table-not-blank"}
