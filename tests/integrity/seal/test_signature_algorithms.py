@@ -1,0 +1,60 @@
+"""The registry of signature algorithms: what the issue asks for, and nothing said twice."""
+
+from __future__ import annotations
+
+import pytest
+from pycose.algorithms import EdDSA, Es256, Es384, Ps256, Ps384
+
+from gemel.integrity.signature_algorithms import (
+    ALGORITHMS,
+    Evidence,
+    algorithm_named,
+    algorithm_names,
+    algorithm_of_cose_id,
+    unknown_algorithms,
+)
+
+
+def test_names_and_identifiers_are_each_of_one_algorithm() -> None:
+    """Each algorithm is found by its name and by its COSE identifier, and no two share either."""
+    assert len({each.name.lower() for each in ALGORITHMS}) == len(ALGORITHMS)
+    assert len({each.cose_id for each in ALGORITHMS}) == len(ALGORITHMS)
+    for each in ALGORITHMS:
+        assert algorithm_named(each.name) is each
+        assert algorithm_named(each.name.upper()) is each
+        assert algorithm_of_cose_id(each.cose_id) is each
+        assert str(each) == each.name
+    assert algorithm_of_cose_id(0) is None
+
+
+@pytest.mark.parametrize(
+    ("name", "independent"),
+    [
+        ("Ed25519", EdDSA),
+        ("ECDSA-P256", Es256),
+        ("ECDSA-P384", Es384),
+        ("RSA-3072-PSS", Ps256),
+        ("RSA-4096-PSS", Ps384),
+    ],
+)
+def test_identifiers_are_those_of_an_independent_library(name: str, independent) -> None:
+    """The package pycose gives each classical algorithm the same identifier and name."""
+    algorithm = algorithm_named(name)
+    assert algorithm is not None
+    assert algorithm.cose_id == independent.identifier
+    assert algorithm.cose_name.upper() == independent.fullname
+
+
+def test_only_the_ml_dsa_registrations_are_second_hand() -> None:
+    """What could not be read is marked: the ML-DSA ones, which are those made for quantum computers."""
+    second_hand = {each.name for each in ALGORITHMS if each.evidence is Evidence.SECOND_HAND}
+    assert second_hand == {"ML-DSA-65", "ML-DSA-87"}
+    assert second_hand == {each.name for each in ALGORITHMS if each.quantum_safe}
+
+
+def test_each_unknown_name_of_a_list_is_a_problem() -> None:
+    """Known names give no problem; each unknown one gives its own."""
+    assert unknown_algorithms(algorithm_names()) == []
+    problems = unknown_algorithms(["Ed25519", "ed448", "RSA-2048"], "layout.toml")
+    assert [problem.found for problem in problems] == ["ed448", "RSA-2048"]
+    assert all("ECDSA-P384" in problem.expected for problem in problems)
