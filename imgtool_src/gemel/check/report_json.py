@@ -75,12 +75,17 @@ def _rule(each: RuleResult) -> dict[str, Any]:
     return {
         "name": each.rule.name,
         "severity": each.severity,
+        "severity_changed": _change(each),
         "status": each.status,
         "checks": each.rule.checks,
         "holds": [held.where for held in each.holds],
         "findings": [_finding(judged) for judged in each.findings],
         "not_checked": [{"where": it.where, "reason": it.reason} for it in each.not_checked],
     }
+
+
+def _change(each: RuleResult) -> dict[str, str] | None:
+    return {"from": each.rule.severity, "reason": each.change.reason} if each.change else None
 
 
 def _finding(judged: Judged) -> dict[str, Any]:
@@ -134,10 +139,13 @@ def check_schema() -> dict[str, Any]:
         waived_by=optional_waiver,
         ended_waiver=optional_waiver,
     )
+    severity = {"enum": ["error", "warning", "note"]}
+    change = _object(**{"from": severity, "reason": text})
     statuses = ["holds", "broken", "waived", "not checked"]
     rule = _object(
         name={"type": "string", "pattern": "^[a-z0-9]+(-[a-z0-9]+)*$"},
-        severity={"enum": ["error", "warning", "note"]},
+        severity=severity,
+        severity_changed={"anyOf": [change, {"type": "null"}]},
         status={"enum": statuses},
         checks=text,
         holds=texts,

@@ -19,7 +19,7 @@ NEEDS = "needs "
 
 def report_of(result: CheckResult, *, everything: bool = False) -> list[str]:
     """All lines of the report; ``everything`` lists the rules that hold, and each place not checked."""
-    lines = [*_findings(result), *_waived(result)]
+    lines = [*_findings(result), *_waived(result), *_severities(result)]
     lines += _each_not_checked(result) if everything else _not_checked(result)
     if everything:
         lines += _holding(result)
@@ -28,7 +28,7 @@ def report_of(result: CheckResult, *, everything: bool = False) -> list[str]:
 
 def summary_of(result: CheckResult) -> list[str]:
     """The short form, for a command that checks on its way: findings, waived or not, and the count."""
-    return [*_findings(result), *_waived(result), *_closing(result)]
+    return [*_findings(result), *_waived(result), *_severities(result), *_closing(result)]
 
 
 def _findings(result: CheckResult) -> Iterator[str]:
@@ -90,6 +90,19 @@ def _waived(result: CheckResult) -> Iterator[str]:
         yield from _wrapped(text, "")
     if result.idle_waivers:
         yield ""
+
+
+def _severities(result: CheckResult) -> Iterator[str]:
+    """Every rule that the layout makes count for more or less, whether it holds or not."""
+    changed = [each for each in result.results if each.change]
+    if not changed:
+        return
+    yield "severity changed by the layout"
+    for each in changed:
+        reason = each.change.reason if each.change else ""
+        yield f"  {each.rule.name}"
+        yield from _wrapped(f"from {each.rule.severity} to {each.severity}: {reason}", "      ")
+    yield ""
 
 
 def _not_checked(result: CheckResult) -> Iterator[str]:

@@ -10,7 +10,7 @@ from typing import Literal
 from gemel.check.registry import all_rules
 from gemel.check.rule import Finding, Holds, NotChecked, Rule, Severity
 from gemel.check.subject import Subject
-from gemel.layout.model import Waiver
+from gemel.layout.model import SeverityChange, Waiver
 
 Status = Literal["holds", "broken", "waived", "not checked"]
 
@@ -26,17 +26,21 @@ class Judged:
 
 @dataclass(frozen=True, slots=True)
 class RuleResult:
-    """What one rule said: places where it holds, findings, and places that it could not look at."""
+    """What one rule said: places where it holds, findings, and places that it could not look at.
+
+    ``change`` is the layout's word on how serious its findings are, where that is not the rule's own.
+    """
 
     rule: Rule
     holds: tuple[Holds, ...]
     findings: tuple[Judged, ...]
     not_checked: tuple[NotChecked, ...]
+    change: SeverityChange | None = None
 
     @property
     def severity(self) -> Severity:
-        """How serious a finding of this rule is."""
-        return self.rule.severity
+        """How serious a finding of this rule is in this product."""
+        return self.change.severity if self.change else self.rule.severity
 
     @property
     def status(self) -> Status:
@@ -117,7 +121,9 @@ def _apply(
             findings.append(_judged(rule, outcome, waivers, today, used))
     if not (holds or findings or not_checked):
         not_checked.append(NotChecked("", rule.absent))
-    return RuleResult(rule, tuple(holds), tuple(findings), tuple(not_checked))
+    changes = subject.layout.rules.severity
+    change = next((it for it in changes if it.rule == rule.name and it.severity != rule.severity), None)
+    return RuleResult(rule, tuple(holds), tuple(findings), tuple(not_checked), change)
 
 
 def _judged(

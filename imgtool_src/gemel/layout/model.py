@@ -294,10 +294,24 @@ class Waiver:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SeverityChange:
+    """A rule whose findings count for more or less in this product than they do by themselves."""
+
+    rule: str = key(Text(80), "the rule's name; rules about the seal and the rollback counter stay errors")
+    severity: Literal["error", "warning", "note"] = key(
+        Choice("error", "warning", "note"), "error: the image is refused; warning and note: it is not"
+    )
+    reason: str = key(Text(2000, ""), "why")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RulesPlan:
     """How this product wants the rules applied."""
 
     waive: tuple[Waiver, ...] = key(ListOf(Table(Waiver), 256), "accepted findings", ())
+    severity: tuple[SeverityChange, ...] = key(
+        ListOf(Table(SeverityChange), 256), "rules whose findings count for more or less", ()
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
