@@ -9,6 +9,7 @@ from check.make_reports import CASES, REPORTS, RULES
 from check.rule_fixtures import FINDING, HOLDS, MISSING, result_of, rule
 
 from gemel.check.report_text import CAUTION, WIDTH, report_of, summary_of
+from gemel.check.rule import Finding
 
 
 @pytest.mark.parametrize("name", CASES)
@@ -55,6 +56,14 @@ def test_errors_come_before_warnings_before_notes() -> None:
 def test_the_remedy_stands_in_for_a_next_step() -> None:
     """A finding without a next step of its own gets the rule's remedy."""
     assert "  next      Mend it." in report_of(result_of([rule("a-rule", FINDING)]))
+
+
+def test_what_a_finding_does_not_tell_takes_no_line() -> None:
+    """Parts of a finding that are empty are left out, and so are sections without content."""
+    bare = Finding("what is wrong", ("station",))
+    lines = report_of(result_of([rule("a-rule", bare)]), everything=True)
+    assert lines[:4] == ["BROKEN a-rule", "  what is wrong", "  next      Mend it.", ""]
+    assert lines[4].startswith("FAIL: 0 rules hold, 1 broken")
 
 
 def test_every_rule_not_checked_is_named_once() -> None:

@@ -166,6 +166,16 @@ def test_the_entry_is_that_of_the_build_the_primary_starts_with() -> None:
     assert joined(NO_SYMBOLS, flat).entry is None
 
 
+def test_no_build_of_the_primary() -> None:
+    """Where the primary has no build of its own in the layout there is no entry point to tell."""
+    station = '[build.station]\ncore = "station"\nstored_in = "station-code"\n'
+    boot = 'boot_symbol = { build = "station", symbol = "sampler_start_address" }\n'
+    stamp_value = {'value = { size_of = "station" }': "value = 1", STAMP_AT_SYMBOL: "at = 0x1000_0FF0"}
+    made = joined(layout({station: "", boot: "", **stamp_value}), {"sampler": builds()["sampler"]})
+    assert made.entry is None
+    assert list(made.placed) == ["sampler"]
+
+
 SECOND = (
     'notes = { memory = "flash", offset = "12 KiB", size = "1 KiB", purpose = "data" }\n'
     'more = { memory = "flash", offset = "13 KiB", size = "1 KiB", purpose = "data" }\n'

@@ -7,6 +7,7 @@ import struct
 import zlib
 
 import pytest
+from builds.elf_writer import SymbolSpec
 from check.vector_fixtures import RUN, copied_layout, copied_sampler
 from join.refusals import refused, whats
 from small_device import (
@@ -386,6 +387,29 @@ def test_two_values_in_the_same_bytes() -> None:
     (problem,) = _layout_refused(layout({STAMP: STAMP + second}))
     assert problem.what == "two values are written to the same bytes"
     assert problem.found == ("again 0x1000_0100..0x1000_0101, station-length 0x1000_0100..0x1000_0103")
+
+
+MARK = SymbolSpec("mark", STATION + 0x100, 0, "notype")
+"""A symbol without a size, from which an offset reaches anywhere."""
+
+
+@pytest.mark.parametrize(
+    ("offset", "what"),
+    [
+        (0x1F00, "s is written into an area that is not free"),
+        (0x2780, "s is written into an area that is not free"),
+        (0x2B00, "s is written into an area that is not free"),
+        (0x3EFE, "s is written outside flash"),
+        (0x8000, "s is written outside flash"),
+    ],
+)
+def test_values_far_from_their_symbol(offset: int, what: str) -> None:
+    """An offset that leads into a reserved area, the record, the seal or out of flash is refused."""
+    at = f'at = {{ build = "station", symbol = "mark", offset = {offset} }}'
+    stamp = f'[[stamp]]\nname = "s"\n{at}\nwidth = 4\nvalue = 1\n'
+    handed = builds(station_elf(symbols=(MARK,)))
+    problems = refused(lambda: joined(layout({STAMP: stamp}), handed), LayoutError)
+    assert what in whats(problems)
 
 
 def test_a_checksum_over_the_seal() -> None:

@@ -67,9 +67,20 @@ KEEPS = {
 }
 
 
-def test_nothing_to_look_at_without_a_record_in_the_layout() -> None:
-    """A layout that asks for no record has the rule not checked, and says why."""
-    result = apply(RULE, NO_RECORD)
+@pytest.mark.parametrize(
+    "rule",
+    [
+        "record-sound",
+        "record-digests-match",
+        "record-of-these-builds",
+        "record-of-this-layout",
+        "rest-digest-matches",
+        "version-as-asked",
+    ],
+)
+def test_nothing_to_look_at_without_a_record_in_the_layout(rule: str) -> None:
+    """A layout that asks for no record has each rule about it not checked, and says why."""
+    result = apply(rule, NO_RECORD)
     assert result.status == "not checked"
     assert [missing.reason for missing in result.not_checked] == ["the layout has no record"]
 
