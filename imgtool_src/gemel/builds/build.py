@@ -10,13 +10,21 @@ from gemel.spans import Span
 if TYPE_CHECKING:
     from gemel.builds.elf_attributes import BuildAttributes
     from gemel.builds.elf_symbols import SymbolTable
+    from gemel.builds.section_table import SectionTable
     from gemel.errors import Problem
 
 BuildKind = Literal["elf", "hex", "srec", "bin"]
 """What kind of file a build is: linked ELF, Intel HEX, S-record, raw binary."""
 
 Subject = Literal[
-    "run addresses", "RAM use", "access rights", "entry point", "symbols", "build id", "build attributes"
+    "run addresses",
+    "RAM use",
+    "access rights",
+    "entry point",
+    "symbols",
+    "build id",
+    "build attributes",
+    "sections",
 ]
 """What a build may be unable to tell; each text of ``Build.missing`` begins with one of these."""
 
@@ -68,6 +76,7 @@ class Build:
     build_id: bytes | None = None
     attributes: BuildAttributes | None = None
     symbols: SymbolTable | None = None
+    sections: SectionTable | None = None
     remarks: tuple[Problem, ...] = ()
     missing: tuple[str, ...] = ()
 

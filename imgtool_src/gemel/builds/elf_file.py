@@ -21,9 +21,11 @@ from gemel.builds.elf_sections import (
 )
 from gemel.builds.elf_segments import read_segments
 from gemel.builds.elf_symbols import ENTRY_SIZE, SymbolTable
+from gemel.builds.section_table import NAMES_LIMIT, SectionTable
 from gemel.errors import BuildError, Problem
 
 if TYPE_CHECKING:
+    from gemel.builds.elf_header import ElfHeader
     from gemel.builds.source import ByteSource
 
 ATTRIBUTES_LIMIT = 1 << 16
@@ -34,6 +36,8 @@ SYMBOL_LIMIT = 1 << 18
 
 PROBLEM_LIMIT = 20
 """Problems of one file that are told one by one."""
+
+_NAMES_INDEX_ELSEWHERE = 0xFFFF
 
 
 def read_elf(source: ByteSource, *, name: str, file: str) -> Build:
@@ -60,6 +64,7 @@ def read_elf(source: ByteSource, *, name: str, file: str) -> Build:
     build_id, no_build_id = read_build_id(source, note_places)
     attributes, no_attributes = _attributes(source, sections)
     symbols, no_symbols = _symbols(source, sections, file)
+    named_sections, no_sections = _named_sections(source, sections, header)
     if attributes is not None:
         remarks += _attribute_remarks(attributes, file)
     reasons = {
@@ -67,6 +72,7 @@ def read_elf(source: ByteSource, *, name: str, file: str) -> Build:
         "symbols": no_symbols,
         "build id": no_build_id,
         "build attributes": no_attributes,
+        "sections": no_sections,
     }
     return Build(
         name=name,
@@ -77,6 +83,7 @@ def read_elf(source: ByteSource, *, name: str, file: str) -> Build:
         build_id=build_id,
         attributes=attributes,
         symbols=symbols,
+        sections=named_sections,
         remarks=tuple(_in_short(remarks, "remarks", file)),
         missing=tuple(f"{subject}: {reason}" for subject, reason in reasons.items() if reason),
     )
@@ -154,3 +161,21 @@ def _symbols(source: ByteSource, sections: Sections, file: str) -> tuple[SymbolT
     if outside(table, source) or outside(strings, source):
         return None, "the symbol table lies outside the file (the file is cut)"
     return SymbolTable(source, file, table.extent, strings.extent, sections.code()), ""
+
+
+def _named_sections(
+    source: ByteSource, sections: Sections, header: ElfHeader
+) -> tuple[SectionTable | None, str]:
+    if len(sections.headers) < 2:
+        return None, sections.reason or "the file has no sections"
+    index = header.section_names_index
+    if index == _NAMES_INDEX_ELSEWHERE:  # gABI: then it stands in sh_link of section 0
+        index = sections.headers[0].link
+    if index >= len(sections.headers) or sections.headers[index].type != STRING_TABLE:
+        return None, f"the header names section {index} for the names of sections, which holds none"
+    names = sections.headers[index]
+    if outside(names, source):
+        return None, "the names of its sections lie outside the file (the file is cut)"
+    if names.size > NAMES_LIMIT:
+        return None, f"the names of its sections have {names.size:,} bytes, more than {NAMES_LIMIT:,}"
+    return SectionTable(source, sections.headers, names.extent), ""

@@ -94,6 +94,7 @@ def _missing(kind: BuildKind, entry: int | None) -> tuple[str, ...]:
         f"symbols: {holder} has none",
         f"build id: {holder} has none",
         f"build attributes: {holder} has none",
+        f"sections: {holder} has none",
     ]
     if entry is None:
         reason = "cannot state one" if kind == "bin" else "states none"
