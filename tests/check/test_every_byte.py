@@ -27,14 +27,18 @@ READ = layout(
     {
         'size = "16 KiB"\nerase_block = "1 KiB"': "size = 0xB00\nerase_block = 0x100",
         'offset = 0, size = "4 KiB", purpose = "code"': 'offset = 0, size = 0x200, purpose = "code"',
-        'offset = "4 KiB", size = "4 KiB", purpose = "code"': 'offset = 0x200, size = 0x200, purpose = "code"',
+        'offset = "4 KiB", size = "4 KiB", purpose = "code"': (
+            'offset = 0x200, size = 0x200, purpose = "code"'
+        ),
         'offset = "8 KiB", size = "2 KiB", purpose = "reserved"': (
             'offset = 0x400, size = 0x100, purpose = "reserved"'
         ),
         'offset = "10 KiB", size = "1 KiB", purpose = "record"': (
             'offset = 0x500, size = 0x300, purpose = "record"'
         ),
-        'offset = "11 KiB", size = "1 KiB", purpose = "seal"': 'offset = 0x800, size = 0x100, purpose = "seal"',
+        'offset = "11 KiB", size = "1 KiB", purpose = "seal"': (
+            'offset = 0x800, size = 0x100, purpose = "seal"'
+        ),
         "interrupts = 16": "interrupts = 0",
         "0xFFC": "0x1FC",
     }
@@ -84,7 +88,7 @@ def image() -> SparseBytes:
 
 @pytest.mark.parametrize("handed", [BUILDS, {}], ids=["with the builds", "with image and layout alone"])
 def test_every_changed_byte_of_flash_is_found(image: SparseBytes, handed: dict[str, Build]) -> None:
-    """Any byte of flash, held or not, changed to three other values, fails the check; the seal's alone do not.
+    """Any byte of flash, held or not, changed to three other values, fails the check; only the seal's do not.
 
     The seal's area is claimed by no digest: the seal itself covers the record, and the record all the rest.
     """

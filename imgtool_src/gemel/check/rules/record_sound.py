@@ -39,8 +39,8 @@ RULE = Rule(
     why="Boot code and whoever services the device find the builds through the record. A record that is not "
     "sound means that the image was cut, changed after it was joined, or written to another place.",
     remedy="Get the image again from where it was joined; if it was changed on purpose, join again.",
-    source="the record's format, `gemel explain record`; a format with a mark, a size and a CRC of its own is "
-    "common practice",
+    source="the record's format, `gemel explain record`; a mark, a size and a CRC of its own are common "
+    "practice",
     absent="the layout has no record",
     check=check,
 )
