@@ -33,6 +33,8 @@ STATION, SAMPLER = FLASH, FLASH + 0x1000
 SPARE, RECORD, SEAL = FLASH + 0x2000, FLASH + 0x2800, FLASH + 0x2C00
 STATION_RAM, SAMPLER_RAM, LINK, SAMPLER_RUN = RAM, RAM + 0x2000, RAM + 0x3000, RAM + 0x3400
 STATION_ID, SAMPLER_ID = bytes(range(20)), bytes(range(100, 120))
+RAM_FOR_STATION = SegmentSpec(STATION_RAM, b"", memory_size=0x400, flags="rw")
+RAM_FOR_SAMPLER = SegmentSpec(RAM_OF_SAMPLER + 0x2000, b"", memory_size=0x200, flags="rw")
 TODAY = datetime.date(2026, 11, 24)
 
 LAYOUT = """\
@@ -139,7 +141,7 @@ def layout(replace: Mapping[str, str] | None = None, add: str = "") -> ReadLayou
 def vector_words(
     stack: int, reset: int, interrupts: int = 16, words: Mapping[int, int] | None = None
 ) -> bytes:
-    """A vector table of 16 + ``interrupts`` words as Armv8-M Mainline has it; ``words`` replaces single ones."""
+    """A vector table of 16 + ``interrupts`` words for Armv8-M Mainline; ``words`` replaces single ones."""
     table = [stack, reset, *[reset + 8] * 6, 0, 0, 0, reset + 8, reset + 8, 0, reset + 8, reset + 8]
     table += [reset + 8] * interrupts
     for index, word in (words or {}).items():
@@ -165,7 +167,7 @@ def station_elf(
     symbols: tuple[SymbolSpec, ...] = (),
     base: int = STATION,
     build_id: bytes | None = STATION_ID,
-    ram: SegmentSpec | None = SegmentSpec(STATION_RAM, b"", memory_size=0x400, flags="rw"),
+    ram: SegmentSpec | None = RAM_FOR_STATION,
 ) -> bytes:
     """The station's ELF file: vectors, code, two constants, its build id note; RAM for data."""
     table_size = 4 * (16 + interrupts)
@@ -198,7 +200,7 @@ def sampler_elf(
     base: int = SAMPLER,
     run: int | None = None,
     build_id: bytes | None = SAMPLER_ID,
-    ram: SegmentSpec | None = SegmentSpec(RAM_OF_SAMPLER + 0x2000, b"", memory_size=0x200, flags="rw"),
+    ram: SegmentSpec | None = RAM_FOR_SAMPLER,
 ) -> bytes:
     """The sampler's ELF file: vectors, code, its build id note; it sees RAM at its own address."""
     table_size = 4 * (16 + interrupts)

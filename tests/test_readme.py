@@ -24,7 +24,9 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @posix
-@pytest.mark.parametrize("block", console_blocks(TEXT), ids=lambda block: block.splitlines()[-1][:0] or block[:60])
+@pytest.mark.parametrize(
+    "block", console_blocks(TEXT), ids=lambda block: block.splitlines()[-1][:0] or block[:60]
+)
 def test_every_example_prints_what_the_readme_shows(block: str, demo: Path) -> None:
     """Each console block of the README, run in the demo's folder, prints exactly what stands below it."""
     assert with_output(block, demo) == block, "run tests/readme_examples.py and read what changed"
@@ -56,7 +58,7 @@ def test_the_help_begins_with_the_sentence_that_the_list_shows(name: str) -> Non
 
 @posix
 def test_the_examples_in_the_helps_run(demo: Path) -> None:
-    """The example at the end of each command's help runs in the demo's folder; keys first, for those who sign."""
+    """The example at the end of each command's help runs in the demo's folder; keys come first."""
     for name in sorted(COMMANDS, key=lambda name: name != "keys"):
         command = gemel.get_command(None, name)  # type: ignore[arg-type]
         assert command is not None
@@ -67,5 +69,10 @@ def test_the_examples_in_the_helps_run(demo: Path) -> None:
 
 def test_the_readme_names_the_exit_codes_and_the_caution() -> None:
     """The README states all three exit codes and that a passing check is evidence, not an approval."""
-    for words in ("**0** all holds", "**1** a rule is broken", "**2** the", "evidence, not a safety approval"):
+    for words in (
+        "**0** all holds",
+        "**1** a rule is broken",
+        "**2** the",
+        "evidence, not a safety approval",
+    ):
         assert words in TEXT
