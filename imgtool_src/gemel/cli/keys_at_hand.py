@@ -94,8 +94,8 @@ class KeysAtHand:
         if problems:
             raise UsageProblem(problems)
 
-    def __bool__(self) -> bool:
-        return bool(self._keys)
+    def __len__(self) -> int:
+        return len(self._keys)
 
     def __enter__(self) -> KeysAtHand:
         return self

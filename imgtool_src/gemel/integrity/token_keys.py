@@ -218,7 +218,8 @@ def find_token(uri: TokenUri, module_path: str) -> Token:
     if found:
         problem = Problem("several tokens match", uri.token_words, seen, "one", "add serial=... to the URI")
     else:
-        step = "plug it in, or name the token as it is listed"
+        none = "plug it in, and look at the configuration of the PKCS#11 library"
+        step = "name the token as it is listed" if tokens else none
         problem = Problem("there is no such token", uri.token_words, seen, "one that is there", step)
     raise KeyFileError(problem)
 
