@@ -9,6 +9,7 @@ from gemel.spans import Span
 
 if TYPE_CHECKING:
     from gemel.builds.elf_attributes import BuildAttributes
+    from gemel.builds.elf_debug import DebugInformation
     from gemel.builds.elf_symbols import SymbolTable
     from gemel.builds.section_table import SectionTable
     from gemel.errors import Problem
@@ -77,6 +78,7 @@ class Build:
     attributes: BuildAttributes | None = None
     symbols: SymbolTable | None = None
     sections: SectionTable | None = None
+    debug: DebugInformation | None = None
     remarks: tuple[Problem, ...] = ()
     missing: tuple[str, ...] = ()
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build, Segment
 from gemel.builds.elf_attributes import AttributesUnreadable, BuildAttributes, read_attributes
+from gemel.builds.elf_debug import DebugInformation, DebugSections
 from gemel.builds.elf_header import read_header
 from gemel.builds.elf_notes import read_build_id
 from gemel.builds.elf_program_headers import NOTE as NOTE_SEGMENT
@@ -84,6 +85,7 @@ def read_elf(source: ByteSource, *, name: str, file: str) -> Build:
         attributes=attributes,
         symbols=symbols,
         sections=named_sections,
+        debug=DebugInformation(DebugSections(source, sections, header.section_names_index), file),
         remarks=tuple(_in_short(remarks, "remarks", file)),
         missing=tuple(f"{subject}: {reason}" for subject, reason in reasons.items() if reason),
     )

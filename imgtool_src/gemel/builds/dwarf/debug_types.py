@@ -1,0 +1,266 @@
+"""What a build's debug information tells of types, variables and enumerators."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from gemel.builds.dwarf.constants import NAMED, RECORDS, At, Tag
+from gemel.builds.dwarf.entries import Entries, Place
+from gemel.builds.dwarf.fault import DebugUnreadable, DwarfFault
+from gemel.builds.dwarf.index import Index
+from gemel.builds.dwarf.names import keyword, scoped, taken_apart
+from gemel.builds.dwarf.sections import read_debug_sections
+from gemel.builds.dwarf.type_reader import constant_of, read_type
+from gemel.builds.dwarf.types import (
+    Alias,
+    Array,
+    Basic,
+    Enumeration,
+    Opaque,
+    Pointer,
+    Record,
+    Reference,
+    Type,
+)
+from gemel.builds.elf_debug import DebugSections
+
+ALIAS_LIMIT = 64
+"""Names and qualifiers on top of each other that are followed at most; also levels of a declaration."""
+
+DEFINITION_LIMIT = 4096
+"""Definitions of one name in one file that are looked at."""
+
+
+def read_debug_types(sections: DebugSections, file: str) -> DebugTypes:
+    """The types of a file; DebugUnreadable with the reason if it has none or they break the format."""
+    with _told(file):
+        return DebugTypes(Entries(read_debug_sections(sections)), file)
+
+
+@contextmanager
+def _told(file: str) -> Iterator[None]:
+    """Turns whatever malformed debug information leads to into DebugUnreadable."""
+    try:
+        yield
+    except DwarfFault as error:
+        raise DebugUnreadable(str(error), file) from error
+    except (LookupError, ValueError, OverflowError, struct.error) as error:
+        raise DebugUnreadable(f"it does not keep the format ({error})", file) from error
+
+
+class DebugTypes:
+    """The types of one file.  Every method raises DebugUnreadable where the file breaks the format."""
+
+    __slots__ = ("_entries", "_file", "_index", "_types")
+
+    def __init__(self, entries: Entries, file: str) -> None:
+        """``file`` is the path as the user wrote it."""
+        self._entries = entries
+        self._file = file
+        self._index = Index(entries)
+        self._types: dict[Reference, Type] = {}
+
+    @property
+    def split(self) -> bool:
+        """Whether part of the debug information is in other files (.dwo), which are not read."""
+        return any(unit.split for unit in self._entries.units)
+
+    def named(self, spelling: str) -> tuple[Reference, ...]:
+        """Every definition of a type: ``struct link_frame``, ``link_frame_t``, ``link::ring<int, 4>``.
+
+        In the order of the file, at most DEFINITION_LIMIT; a header that several sources include is defined
+        in each.  What is only declared does not count.  Types inside of classes are found by their path.
+        """
+        wanted = taken_apart(spelling)
+        with _told(self._file):
+            found = [
+                entry.offset
+                for entry in self._index.named(wanted.last)
+                if entry.tag in wanted.tags and entry.scope == wanted.scope
+            ]
+            if wanted.scope:
+                found += self._inside(wanted.scope, wanted.last, wanted.tags)
+            defined = [at for at in found if not self._declared_only(self._entries.at(at))]
+            return tuple(sorted(set(defined))[:DEFINITION_LIMIT])
+
+    def variables(self, name: str) -> tuple[Reference, ...]:
+        """The types of every variable of that name outside of functions, each once.
+
+        Definitions go before declarations, which count only where there is nothing else.
+        """
+        *scope, last = scoped(name)
+        with _told(self._file):
+            defined: dict[Reference, None] = {}
+            declared: dict[Reference, None] = {}
+            for entry in self._index.named(last):
+                if entry.tag != Tag.VARIABLE or (scope and entry.scope != tuple(scope)):
+                    continue
+                place = self._entries.at(entry.offset)
+                only = At.DECLARATION in place.abbreviation.forms
+                reference = self._type_of_variable(place)
+                if reference is not None and not (only and self.size_of(reference) is None):
+                    (declared if only else defined)[reference] = None
+            return tuple(defined or declared)
+
+    def constants(self, name: str) -> tuple[int, ...]:
+        """The values of every enumerator of that name and of every variable that only has a constant value.
+
+        Each value once, in the order of the file.  ``scope::NAME`` names one in a namespace or enumeration.
+        """
+        *scope, last = scoped(name)
+        with _told(self._file):
+            keys = set(self._entries.keys_of(last))
+            found: list[tuple[int, int]] = []
+            for entry in self._index.of_tag(Tag.ENUMERATION_TYPE):
+                place = self._entries.at(entry.offset)
+                for child in self._entries.children(place):
+                    if child.abbreviation.tag == Tag.ENUMERATOR and self._entries.name_key(child) in keys:
+                        around = entry.scope, (*entry.scope, self._entries.name(place))
+                        if not scope or tuple(scope) in around:
+                            found.append((child.offset, self._enumerator(entry.offset, last)))
+            for entry in self._index.named(last):
+                if entry.tag == Tag.VARIABLE and (not scope or entry.scope == tuple(scope)):
+                    value = self._constant_value(self._entries.at(entry.offset))
+                    if value is not None:
+                        found.append((entry.offset, value))
+            return tuple(dict.fromkeys(value for _, value in sorted(found)))
+
+    def type_at(self, reference: Reference) -> Type:
+        """The type that ``reference`` names."""
+        found = self._types.get(reference)
+        if found is None:
+            with _told(self._file):
+                found = self._types[reference] = read_type(self._entries, reference)
+        return found
+
+    def resolved(self, reference: Reference | None) -> tuple[Reference | None, Type]:
+        """The type behind names and qualifiers, and its reference; ``void`` for None."""
+        for _ in range(ALIAS_LIMIT):
+            if reference is None:
+                return None, Opaque("void")
+            found = self.type_at(reference)
+            if not isinstance(found, Alias):
+                return reference, found
+            reference = found.target
+        raise DebugUnreadable("names of types refer to each other in circles", self._file)
+
+    def definition(self, reference: Reference | None) -> tuple[Reference | None, Type]:
+        """As ``resolved``; what is only declared there is replaced by a definition of that name, if any."""
+        reference, found = self.resolved(reference)
+        if isinstance(found, Record | Enumeration) and found.declaration and found.name:
+            kind = "enum" if isinstance(found, Enumeration) else found.kind
+            defined = self.named(f"{kind} {found.name}")
+            if defined:
+                return defined[0], self.type_at(defined[0])
+        return reference, found
+
+    def size_of(self, reference: Reference | None) -> int | None:
+        """Bytes that the type takes; None if it is open or only declared."""
+        size = 1
+        for _ in range(ALIAS_LIMIT):
+            reference, found = self.resolved(reference)
+            if isinstance(found, Alias):
+                return None
+            if not isinstance(found, Array):
+                own = found.size
+                return None if own is None else size * own
+            for count in found.counts:
+                if count is None:
+                    return None
+                size *= count
+            if found.stride is not None:
+                return size * found.stride
+            reference = found.element
+        return None
+
+    def declared(self, reference: Reference | None, name: str) -> str:
+        """How C declares ``name`` with that type, qualifiers left out: ``struct link_frame frames[4]``."""
+        for _ in range(ALIAS_LIMIT):
+            if reference is None:
+                return f"void {name}".rstrip()
+            found = self.type_at(reference)
+            if isinstance(found, Alias):
+                if found.name:
+                    return f"{found.name} {name}".rstrip()
+                reference = found.target
+            elif isinstance(found, Pointer):
+                _, target = self.resolved(found.target)
+                name = f"({found.sign}{name})" if isinstance(target, Array) else f"{found.sign}{name}"
+                reference = found.target
+            elif isinstance(found, Array):
+                name += "".join("[]" if count is None else f"[{count}]" for count in found.counts)
+                reference = found.element
+            else:
+                return f"{_own_name(found)} {name}".rstrip()
+        return name
+
+    def near_names(self, spelling: str) -> list[str]:
+        """Names of types that are near to ``spelling``, at most three."""
+        from difflib import get_close_matches
+
+        with _told(self._file):
+            known: dict[str, None] = {}
+            wanted = taken_apart(spelling).last
+            for name, entry in self._index.names(frozenset(NAMED)):
+                if name and abs(len(name) - len(wanted)) <= 4:
+                    known["::".join((*entry.scope, name))] = None
+                    if name == wanted:
+                        return [keyword(entry.tag) + "::".join((*entry.scope, name))]
+            return get_close_matches(wanted, sorted(known), n=3)
+
+    def _inside(self, scope: tuple[str, ...], last: str, tags: frozenset[int]) -> list[Reference]:
+        """Types called ``last`` inside of the classes that the path ``scope`` names."""
+        found: list[Reference] = []
+        for outer in self.named("::".join(scope)):
+            place = self._entries.at(outer)
+            if place.abbreviation.tag in RECORDS:
+                for child in self._entries.children(place):
+                    if child.abbreviation.tag in tags and self._entries.name(child) == last:
+                        found.append(child.offset)
+        return found
+
+    def _declared_only(self, place: Place) -> bool:
+        if At.DECLARATION not in place.abbreviation.forms:
+            return False
+        return bool(self._entries.read(place).values.get(At.DECLARATION))
+
+    def _type_of_variable(self, place: Place) -> Reference | None:
+        entries = self._entries
+        for _ in range(ALIAS_LIMIT):
+            values = entries.read(place).values
+            found = entries.reference(place.unit, place.abbreviation, values, At.TYPE)
+            if found is not None:
+                return found
+            declared = entries.reference(place.unit, place.abbreviation, values, At.SPECIFICATION)
+            if declared is None:
+                return None
+            place = entries.at(declared)
+        return None
+
+    def _enumerator(self, enumeration: Reference, name: str) -> int:
+        found = self.type_at(enumeration)
+        if isinstance(found, Enumeration):
+            for each, value in found.enumerators:
+                if each == name:
+                    return value
+        raise DwarfFault(f"the enumeration at offset {enumeration:#x} has lost its enumerator {name}")
+
+    def _constant_value(self, place: Place) -> int | None:
+        if At.CONST_VALUE not in place.abbreviation.forms:
+            return None
+        _, found = self.resolved(self._type_of_variable(place))
+        if isinstance(found, Enumeration):
+            return constant_of(self._entries.read(place), bool(found.signed))
+        if isinstance(found, Basic) and found.encoding in ("signed", "unsigned", "boolean"):
+            return constant_of(self._entries.read(place), found.encoding == "signed")
+        return None
+
+
+def _own_name(found: Basic | Enumeration | Record | Opaque) -> str:
+    if isinstance(found, Record):
+        return f"{found.kind} {found.name}".rstrip()
+    if isinstance(found, Enumeration):
+        return f"enum {found.name}".rstrip()
+    return found.name if isinstance(found, Basic) else found.words

@@ -1,0 +1,209 @@
+"""Walking the entries of units without reading what nobody asks for.
+
+DWARF 5, section 2.3: entries form a tree; the children of an entry follow it and end with a zero byte.
+An entry with children may tell where the next one after them is (its sibling).
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from gemel.builds.dwarf.abbreviations import Abbreviation, Value
+from gemel.builds.dwarf.constants import STRING_INDEXES, UNIT_RELATIVE, At, Form
+from gemel.builds.dwarf.fault import DwarfFault
+from gemel.builds.dwarf.sections import DebugData
+from gemel.builds.dwarf.units import Unit, read_units
+
+NAME_LIMIT = 4096
+"""Bytes of a name that are read at most."""
+
+NameKey = int | bytes
+"""A name before it is read: an offset in .debug_str, -1 less one in .debug_line_str, or the text itself."""
+
+
+class Place(NamedTuple):
+    """One entry: where it starts, its unit, its kind, and where its attributes start."""
+
+    offset: int
+    unit: Unit
+    abbreviation: Abbreviation
+    attributes: int
+
+
+class Attributes(NamedTuple):
+    """The attributes of an entry that types need, as written, and where they end."""
+
+    place: Place
+    values: dict[int, Value]
+    end: int
+
+    def number(self, attribute: int) -> int | None:
+        """The number that an attribute holds; None if it is not there or no number."""
+        value = self.values.get(attribute)
+        return value if isinstance(value, int) else None
+
+
+class Entries:
+    """The units of one file and how to get at their entries."""
+
+    __slots__ = ("_data", "_signatures", "_starts", "_visited", "joined", "units")
+
+    def __init__(self, data: DebugData) -> None:
+        """Reads the headers of all units; DwarfFault if they do not keep the format."""
+        self._data = data
+        self.joined = data.info + data.types if data.types else data.info
+        self.units = read_units(data, self.joined)
+        self._starts = [unit.start for unit in self.units]
+        self._signatures = {unit.signature: unit.type for unit in self.units if unit.signature is not None}
+        self._visited = 0
+
+    def at(self, offset: int) -> Place:
+        """The entry at an offset; DwarfFault if none can be there."""
+        index = bisect_right(self._starts, offset) - 1
+        unit = self.units[index] if index >= 0 else None
+        if unit is None or not unit.entries <= offset < unit.end:
+            raise DwarfFault(f"a reference to offset {offset:#x}, where no entry is")
+        abbreviation, attributes = unit.abbreviation(self.joined, offset)
+        if abbreviation is None:
+            raise DwarfFault(f"a reference to offset {offset:#x}, where a list of entries ends")
+        return Place(offset, unit, abbreviation, attributes)
+
+    def read(self, place: Place) -> Attributes:
+        """The attributes of an entry."""
+        values, end = place.abbreviation.read(self.joined, place.attributes)
+        return Attributes(place, values, end)
+
+    def children(self, place: Place) -> Iterator[Place]:
+        """The entries directly below one."""
+        if place.abbreviation.children:
+            yield from self.listed(place.unit, place.abbreviation.end(self.joined, place.attributes))
+
+    def listed(self, unit: Unit, at: int) -> Iterator[Place]:
+        """The entries of the list that starts at ``at``."""
+        joined, end = self.joined, unit.end
+        while at < end:
+            abbreviation, attributes = unit.abbreviation(joined, at)
+            if abbreviation is None:
+                return
+            self._visited += 1
+            if self._visited > len(joined) << 4:
+                raise DwarfFault("its entries refer to each other in circles")
+            yield Place(at, unit, abbreviation, attributes)
+            at = self.behind(unit, abbreviation, attributes)
+
+    def behind(self, unit: Unit, abbreviation: Abbreviation, at: int) -> int:
+        """The offset behind an entry, whose attributes start at ``at``, and everything below it."""
+        joined = self.joined
+        if not abbreviation.children:
+            return abbreviation.end(joined, at)
+        sibling = 0
+        if abbreviation.sibling_at >= 0:
+            start = at + abbreviation.sibling_at
+            sibling = unit.start + int.from_bytes(joined[start : start + 4], "little")
+        elif At.SIBLING in abbreviation.forms:
+            values, _ = abbreviation.read(joined, at)
+            sibling = self.reference(unit, abbreviation, values, At.SIBLING) or 0
+        if at < sibling <= unit.end:
+            return sibling
+        return self._behind_children(unit, abbreviation.end(joined, at))
+
+    def _behind_children(self, unit: Unit, at: int) -> int:
+        joined, end, known = self.joined, unit.end, unit.abbreviations
+        depth = 1
+        while depth and at < end:
+            code = joined[at]
+            if code == 0:
+                depth -= 1
+                at += 1
+                continue
+            if code < 0x80 and (abbreviation := known.get(code)) is not None:
+                at += 1
+            else:
+                abbreviation, at = unit.abbreviation(joined, at)
+                if abbreviation is None:
+                    raise DwarfFault(f"an abbreviation of number 0 in several bytes at offset {at:#x}")
+            if abbreviation.children:
+                depth += 1
+            at = at + abbreviation.size if abbreviation.size >= 0 else abbreviation.end(joined, at)
+        return at
+
+    def reference(
+        self, unit: Unit, abbreviation: Abbreviation, values: dict[int, Value], attribute: int
+    ) -> int | None:
+        """The offset of the entry that an attribute refers to; None if the attribute is not there."""
+        value = values.get(attribute)
+        if value is None:
+            return None
+        form = abbreviation.forms.get(attribute)
+        if not isinstance(value, int):
+            raise DwarfFault(f"a reference near offset {unit.start:#x} in a form that is none ({form:#x})")
+        if form in UNIT_RELATIVE:
+            return unit.start + value
+        if form == Form.REF_ADDR:
+            return value
+        if form == Form.REF_SIG8:
+            found = self._signatures.get(value)
+            if found is None:
+                raise DwarfFault(f"a type of signature {value:#018x} that the file does not hold")
+            return found
+        raise DwarfFault("a reference into a supplementary file, which gemel does not read")
+
+    def name_key(self, place: Place) -> NameKey | None:
+        """The name of an entry as it is written; None if it has none."""
+        abbreviation = place.abbreviation
+        at = abbreviation.name_at
+        if at >= 0 and abbreviation.name_form == Form.STRP and place.unit.sizes.offset == 4:
+            start = place.attributes + at
+            return int.from_bytes(self.joined[start : start + 4], "little")
+        form = abbreviation.forms.get(At.NAME)
+        if form is None:
+            return None
+        value = abbreviation.read(self.joined, place.attributes)[0].get(At.NAME)
+        if isinstance(value, bytes) and form == Form.STRX3:
+            value = int.from_bytes(value, "little")
+        if value is None or isinstance(value, bytes):
+            return value
+        if form in STRING_INDEXES:
+            return self._string_offset(place.unit, value)
+        if form == Form.LINE_STRP:
+            return -1 - value
+        if form == Form.STRP:
+            return value
+        raise DwarfFault("a name in a form that is no text, or that stands in another file")
+
+    def _string_offset(self, unit: Unit, index: int) -> int:
+        size = unit.sizes.offset
+        start = unit.string_offsets + index * size
+        field = self._data.string_offsets[start : start + size]
+        if len(field) < size:
+            raise DwarfFault(f"text number {index} of the unit at offset {unit.start:#x} is not in the table")
+        return int.from_bytes(field, "little")
+
+    def text(self, key: NameKey | None) -> str:
+        """The name behind a key; empty for None."""
+        if key is None:
+            return ""
+        if isinstance(key, bytes):
+            return key[:NAME_LIMIT].decode("utf-8", "replace")
+        table, at = (self._data.strings, key) if key >= 0 else (self._data.line_strings, -1 - key)
+        end = table.find(b"\0", at, at + NAME_LIMIT)
+        if end < 0:
+            raise DwarfFault(f"a name at offset {at:#x} of the texts, which has no end there")
+        return table[at:end].decode("utf-8", "replace")
+
+    def name(self, place: Place) -> str:
+        """The name of an entry; empty if it has none."""
+        return self.text(self.name_key(place))
+
+    def keys_of(self, name: str) -> list[NameKey]:
+        """Every way in which ``name`` can be written: tails of longer texts too, which linkers share."""
+        raw = name.encode("utf-8")
+        keys: list[NameKey] = [raw]
+        for table, sign in ((self._data.strings, 1), (self._data.line_strings, -1)):
+            at = table.find(raw + b"\0")
+            while at >= 0:
+                keys.append(at if sign > 0 else -1 - at)
+                at = table.find(raw + b"\0", at + 1)
+        return keys

@@ -1,0 +1,99 @@
+"""Which types and variables stand at the top of units or in namespaces, by name."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from gemel.builds.dwarf.constants import NAMED, At, Tag
+from gemel.builds.dwarf.entries import Entries, NameKey, Place
+from gemel.builds.dwarf.fault import DwarfFault
+
+DEPTH_LIMIT = 64
+"""Namespaces inside each other that are followed at most."""
+
+_INDEXED = frozenset((*NAMED, Tag.VARIABLE))
+
+
+class Indexed(NamedTuple):
+    """One entry of the index: its offset, its tag, and the namespaces around it from the outside in."""
+
+    offset: int
+    tag: int
+    scope: tuple[str, ...]
+
+
+class Index:
+    """All named types and variables of a file outside of functions, by how their names are written."""
+
+    __slots__ = ("_entries", "_found", "_visited")
+
+    def __init__(self, entries: Entries) -> None:
+        """Walks over the top of every unit."""
+        self._entries = entries
+        self._found: dict[NameKey, list[Indexed]] = {}
+        self._visited = 0
+        for unit in entries.units:
+            if unit.entries >= unit.end:
+                continue
+            top = entries.at(unit.entries)
+            if top.abbreviation.children:
+                self._gather(top, (), 0)
+
+    def named(self, name: str) -> list[Indexed]:
+        """Every entry of that name, in the order of the file."""
+        found: list[Indexed] = []
+        for key in self._entries.keys_of(name):
+            found += self._found.get(key, ())
+        return sorted(found)
+
+    def names(self, tags: frozenset[int]) -> Iterator[tuple[str, Indexed]]:
+        """Every named entry with one of ``tags`` and its name; for suggestions of near names."""
+        for key, entries in self._found.items():
+            for entry in entries:
+                if entry.tag in tags:
+                    yield self._entries.text(key), entry
+                    break
+
+    def of_tag(self, tag: int) -> Iterator[Indexed]:
+        """Every entry with that tag, the unnamed ones too, in no order."""
+        for entries in self._found.values():
+            yield from (entry for entry in entries if entry.tag == tag)
+
+    def _gather(self, parent: Place, scope: tuple[str, ...], depth: int) -> None:
+        if depth > DEPTH_LIMIT:
+            raise DwarfFault(f"more than {DEPTH_LIMIT} namespaces inside each other")
+        entries, joined, found = self._entries, self._entries.joined, self._found
+        unit = parent.unit
+        at, end = parent.abbreviation.end(joined, parent.attributes), unit.end
+        behind, abbreviation_at = entries.behind, unit.abbreviation
+        while at < end:
+            abbreviation, attributes = abbreviation_at(joined, at)
+            if abbreviation is None:
+                return
+            self._visited += 1
+            if self._visited > len(joined):
+                raise DwarfFault("its entries refer to each other in circles")
+            tag = abbreviation.tag
+            if tag in _INDEXED:
+                place = Place(at, unit, abbreviation, attributes)
+                key = entries.name_key(place)
+                if key is None:
+                    key = self._specified(place) if tag == Tag.VARIABLE else b""
+                found.setdefault(key, []).append(Indexed(at, tag, scope))
+            elif tag == Tag.NAMESPACE and abbreviation.children:
+                place = Place(at, unit, abbreviation, attributes)
+                name = entries.name(place)
+                self._gather(place, (*scope, name) if name else scope, depth + 1)
+            at = behind(unit, abbreviation, attributes)
+
+    def _specified(self, place: Place) -> NameKey:
+        """The name of the declaration that a variable's definition refers to."""
+        abbreviation = place.abbreviation
+        if At.SPECIFICATION not in abbreviation.forms:
+            return b""
+        values = self._entries.read(place).values
+        declared = self._entries.reference(place.unit, abbreviation, values, At.SPECIFICATION)
+        if declared is None:
+            return b""
+        return self._entries.name_key(self._entries.at(declared)) or b""

@@ -1,0 +1,123 @@
+"""The sections of debug information, decompressed.
+
+Compressed sections come in two forms.  With the flag SHF_COMPRESSED (gABI, "Section Compression") a header
+of 12 bytes stands in front: ``ch_type u32`` (1 zlib, 2 zstd), ``ch_size u32``, ``ch_addralign u32``.
+The older form is told by its name, ``.zdebug_info``: ``"ZLIB"``, the size as 8 bytes big-endian, the stream.
+"""
+
+from __future__ import annotations
+
+import struct
+import zlib
+from typing import NamedTuple
+
+from gemel.builds.dwarf.fault import DwarfFault
+from gemel.builds.elf_debug import DebugSections
+from gemel.builds.elf_sections import SectionHeader, outside
+
+SIZE_LIMIT = 1 << 27
+"""Bytes of one section that are read at most, decompressed: 128 MiB."""
+
+_NAMES_LIMIT = 1 << 20
+_NO_BITS = 8
+_COMPRESSED = 0x800
+_COMPRESSION_HEADER = struct.Struct("<III")
+_ZLIB, _ZSTD = 1, 2
+_OLD_MARK = b"ZLIB"
+
+
+class DebugData(NamedTuple):
+    """The bytes of the sections that tell of types; ``types`` is the .debug_types of DWARF 4."""
+
+    info: bytes
+    abbreviations: bytes
+    strings: bytes
+    line_strings: bytes
+    string_offsets: bytes
+    types: bytes
+
+
+_WANTED = ("info", "abbrev", "str", "line_str", "str_offsets", "types")
+
+
+def read_debug_sections(debug: DebugSections) -> DebugData:
+    """What ``debug`` points at; DwarfFault with the reason if there is none or it cannot be read."""
+    if not debug.sections.headers:
+        raise DwarfFault(debug.sections.reason)
+    names = _names(debug)
+    by_name = {_name(header, names): header for header in debug.sections.headers}
+    found: dict[str, bytes] = {}
+    for wanted in _WANTED:
+        header, old = by_name.get(f".debug_{wanted}"), by_name.get(f".zdebug_{wanted}")
+        if header is not None and header.type != _NO_BITS:
+            found[wanted] = _content(debug, header, f".debug_{wanted}")
+        elif old is not None:
+            found[wanted] = _old_compressed(_raw(debug, old, f".zdebug_{wanted}"), f".zdebug_{wanted}")
+    if not found.get("info") or not found.get("abbrev"):
+        raise DwarfFault(_absent(debug, by_name))
+    return DebugData(*(found.get(wanted, b"") for wanted in _WANTED))
+
+
+def _absent(debug: DebugSections, by_name: dict[str, SectionHeader]) -> str:
+    link = by_name.get(".gnu_debuglink")
+    if link is not None and link.size < _NAMES_LIMIT and not outside(link, debug.source):
+        name = debug.source.read(*link.extent).split(b"\0")[0].decode("utf-8", "replace")
+        return f"the file is stripped, its debug information is in {name} (.gnu_debuglink)"
+    if any(name.endswith(".dwo") for name in by_name):
+        return "the file is one half of a split build (.dwo) without the other"
+    return "the file has no debug information (.debug_info)"
+
+
+def _names(debug: DebugSections) -> bytes:
+    headers = debug.sections.headers
+    if debug.names_index >= len(headers):
+        raise DwarfFault("the names of its sections cannot be found")
+    header = headers[debug.names_index]
+    if outside(header, debug.source) or header.size > _NAMES_LIMIT:
+        raise DwarfFault("the names of its sections lie outside the file or are too long")
+    return debug.source.read(*header.extent)
+
+
+def _name(header: SectionHeader, names: bytes) -> str:
+    end = names.find(b"\0", header.name, header.name + 64)
+    return names[header.name : max(end, header.name)].decode("ascii", "replace")
+
+
+def _raw(debug: DebugSections, header: SectionHeader, name: str) -> bytes:
+    if outside(header, debug.source):
+        raise DwarfFault(f"section {name} lies outside the file (the file is cut)")
+    if header.size > SIZE_LIMIT:
+        raise DwarfFault(f"section {name} has {header.size:,} bytes, more than {SIZE_LIMIT:,}")
+    return debug.source.read(*header.extent)
+
+
+def _content(debug: DebugSections, header: SectionHeader, name: str) -> bytes:
+    data = _raw(debug, header, name)
+    if not header.flags & _COMPRESSED:
+        return data
+    if len(data) < _COMPRESSION_HEADER.size:
+        raise DwarfFault(f"section {name} is compressed and too short for the header that says how")
+    kind, size, _ = _COMPRESSION_HEADER.unpack_from(data)
+    if kind == _ZSTD:
+        raise DwarfFault(f"section {name} is compressed with zstd; gemel reads zlib (-gz=zlib)")
+    if kind != _ZLIB:
+        raise DwarfFault(f"section {name} is compressed in a way that gemel does not know (type {kind})")
+    return _inflated(data[_COMPRESSION_HEADER.size :], size, name)
+
+
+def _old_compressed(data: bytes, name: str) -> bytes:
+    if data[:4] != _OLD_MARK or len(data) < 12:
+        raise DwarfFault(f"section {name} does not begin with ZLIB and its size")
+    return _inflated(data[12:], int.from_bytes(data[4:12], "big"), name)
+
+
+def _inflated(stream: bytes, size: int, name: str) -> bytes:
+    if size > SIZE_LIMIT:
+        raise DwarfFault(f"section {name} has {size:,} bytes decompressed, more than {SIZE_LIMIT:,}")
+    try:
+        data = zlib.decompressobj().decompress(stream, size + 1)
+    except zlib.error as error:
+        raise DwarfFault(f"section {name} cannot be decompressed ({error})") from error
+    if len(data) != size:
+        raise DwarfFault(f"section {name} has not the {size:,} bytes that it promises, decompressed")
+    return data

@@ -1,0 +1,144 @@
+"""Units: the pieces of ``.debug_info``, one for each source file, and of ``.debug_types``.
+
+DWARF 5, section 7.5.1.  A unit begins with (sizes in bytes, ``o`` is 4, or 8 after the escape
+``FFFF_FFFF``)::
+
+    length 4 or 4 + 8 | version 2 | version 2 to 4: abbreviations o, address size 1
+                                  | version 5:      kind 1, address size 1, abbreviations o
+    of a type unit also: signature 8, offset of the type o
+    of a skeleton or split unit of version 5: id 8
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from gemel.builds.dwarf.abbreviations import Abbreviation, Sizes, read_table, uleb
+from gemel.builds.dwarf.constants import (
+    SKELETON_UNIT,
+    SPLIT_COMPILE_UNIT,
+    SPLIT_TYPE_UNIT,
+    TYPE_UNIT,
+    At,
+)
+from gemel.builds.dwarf.fault import DwarfFault
+from gemel.builds.dwarf.sections import DebugData
+
+VERSIONS = range(2, 6)
+_ESCAPE = 0xFFFF_FFFF
+_RESERVED = 0xFFFF_FFF0
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """One unit; offsets count from the start of the joined debug data.
+
+    ``entries`` is the offset of its first entry, ``string_offsets`` where its part of the table of string
+    offsets starts (DWARF 5), ``signature`` and ``type`` name the type of a type unit, ``split`` says that
+    its entries are in another file.
+    """
+
+    start: int
+    end: int
+    entries: int
+    sizes: Sizes
+    abbreviations: dict[int, Abbreviation]
+    string_offsets: int
+    signature: int | None
+    type: int
+    split: bool
+
+    def abbreviation(self, data: bytes, at: int) -> tuple[Abbreviation | None, int]:
+        """The kind of the entry at ``at`` and where its attributes start; None for the end of a list."""
+        code = data[at]
+        at += 1
+        if code >= 0x80:
+            code, at = uleb(data, at - 1)
+        if code == 0:
+            return None, at
+        found = self.abbreviations.get(code)
+        if found is None:
+            raise DwarfFault(f"the entry at offset {at - 1:#x} has an abbreviation that its unit has not")
+        return found, at
+
+
+def read_units(data: DebugData, joined: bytes) -> list[Unit]:
+    """All units; ``joined`` is ``.debug_info`` and behind it ``.debug_types``."""
+    tables: dict[tuple[int, Sizes], dict[int, Abbreviation]] = {}
+    units: list[Unit] = []
+    at = 0
+    while at < len(joined):
+        unit = _read_unit(data, joined, at, at >= len(data.info), tables)
+        units.append(unit)
+        at = unit.end
+    return units
+
+
+def _read_unit(
+    data: DebugData,
+    joined: bytes,
+    start: int,
+    of_types: bool,
+    tables: dict[tuple[int, Sizes], dict[int, Abbreviation]],
+) -> Unit:
+    limit = len(joined) if of_types else len(data.info)
+    length, offset_size, at = _number(joined, start, 4), 4, start + 4
+    if length == _ESCAPE:
+        length, offset_size, at = _number(joined, at, 8), 8, at + 8
+    elif length >= _RESERVED:
+        raise DwarfFault(f"the unit at offset {start:#x} has a reserved length")
+    end = at + length
+    if end > limit:
+        raise DwarfFault(f"the unit at offset {start:#x} reaches past the end of its section")
+    version = _number(joined, at, 2)
+    at += 2
+    if version not in VERSIONS:
+        raise DwarfFault(f"the unit at offset {start:#x} is of DWARF version {version}")
+    kind, signature, type_at = (TYPE_UNIT if of_types else 0), None, 0
+    if version == 5:
+        kind, address_size = joined[at], joined[at + 1]
+        abbreviations_at = _number(joined, at + 2, offset_size)
+        at += 2 + offset_size
+    else:
+        abbreviations_at, address_size = _number(joined, at, offset_size), joined[at + offset_size]
+        at += offset_size + 1
+    if address_size not in (4, 8):
+        raise DwarfFault(f"the unit at offset {start:#x} has addresses of {address_size} bytes")
+    if kind in (TYPE_UNIT, SPLIT_TYPE_UNIT):
+        signature = _number(joined, at, 8)
+        type_at = start + _number(joined, at + 8, offset_size)
+        at += 8 + offset_size
+    elif kind in (SKELETON_UNIT, SPLIT_COMPILE_UNIT):
+        at += 8
+    sizes = Sizes(version, offset_size, address_size)
+    key = abbreviations_at, sizes
+    if key not in tables:
+        tables[key] = read_table(data.abbreviations, abbreviations_at, sizes)
+    table = tables[key]
+    strings, split = _of_first_entry(joined, at, end, table)
+    if kind in (SPLIT_COMPILE_UNIT, SPLIT_TYPE_UNIT, SKELETON_UNIT):
+        split = True
+    return Unit(start, end, at, sizes, table, strings, signature, type_at, split)
+
+
+def _of_first_entry(joined: bytes, at: int, end: int, table: dict[int, Abbreviation]) -> tuple[int, bool]:
+    """The base of the unit's string offsets, and whether the rest of it is in another file."""
+    if at >= end:
+        return 0, False
+    code, at = uleb(joined, at)
+    found = table.get(code)
+    if found is None:
+        return 0, False
+    if not found.forms.keys() & {At.STR_OFFSETS_BASE, At.DWO_NAME, At.GNU_DWO_NAME}:
+        return 0, False
+    values, _ = found.read(joined, at)
+    base = values.get(At.STR_OFFSETS_BASE, 0)
+    split = At.DWO_NAME in values or At.GNU_DWO_NAME in values
+    return (base if isinstance(base, int) else 0), split
+
+
+def _number(data: bytes, at: int, size: int) -> int:
+    field = data[at : at + size]
+    if len(field) < size:
+        raise DwarfFault(f"the header of the unit at the end of the debug information is cut (at {at:#x})")
+    return int.from_bytes(field, "little")
