@@ -6,20 +6,25 @@ import datetime
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from gemel.builds.build import Build
 from gemel.check.written_places import WrittenPlaces, written_places
 from gemel.errors import Problem
 from gemel.image.sparse import SparseBytes
 from gemel.integrity.placed import PlacedBuild, Version
-from gemel.integrity.record import Record, RecordError, decode
+from gemel.integrity.record import Record, RecordError, decode, record_size
 from gemel.join.placement import Placement, place_all
 from gemel.join.symbol_places import SymbolPlaces
 from gemel.layout.addresses import locate, seen_by
 from gemel.layout.model import BuildPlan, Core, Layout, Memory
 from gemel.layout.reader import ReadLayout
 from gemel.spans import Span
+
+if TYPE_CHECKING:
+    from gemel.check.previous import Previous
+    from gemel.check.seal_under_check import SealUnderCheck
+    from gemel.integrity.keys import PublicKey
 
 Origin = Literal["build", "record", "layout"]
 """Where the knowledge of a build's place comes from; ``layout`` means guessed from its area's bytes."""
@@ -30,7 +35,9 @@ class Subject:
     """One image under check.
 
     ``builds`` are those at hand, by name; ``version`` and ``rollback`` what the image is meant to hold
-    (None: whatever its record says).  Everything else is worked out once, when first asked for.
+    (None: whatever its record says).  ``trusted`` are the keys whose seals are taken; ``at_least`` and
+    ``previous`` say below what its rollback counter must not be.  Everything else is worked out once, when
+    first asked for.
     """
 
     read: ReadLayout
@@ -39,6 +46,9 @@ class Subject:
     version: Version | None = None
     rollback: int | None = None
     remarks: tuple[Problem, ...] = ()
+    trusted: tuple[PublicKey, ...] = ()
+    at_least: int | None = None
+    previous: Previous | None = None
 
     @property
     def layout(self) -> Layout:
@@ -75,6 +85,21 @@ class Subject:
     def record(self) -> Record | None:
         """The image's record if there is one and it is sound."""
         return self.record_or_error if isinstance(self.record_or_error, Record) else None
+
+    @cached_property
+    def record_bytes(self) -> bytes | None:
+        """The exact bytes of the image's record, which a seal is over, if it is sound."""
+        if self.layout.record is None or self.record is None:
+            return None
+        start = self.layout.span_of(self.layout.record.area).start
+        return self.bytes_of(Span(start, record_size(len(self.record.builds))))
+
+    @cached_property
+    def seal(self) -> SealUnderCheck | None:
+        """What lies in the seal's area and what became of each signer; None if the layout has no seal."""
+        from gemel.check.seal_under_check import seal_under_check
+
+        return seal_under_check(self)
 
     @cached_property
     def placed_with_origin(self) -> dict[str, tuple[PlacedBuild, Origin]]:

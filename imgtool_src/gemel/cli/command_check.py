@@ -19,50 +19,86 @@ from gemel.cli.parameters import FILE, address
 @click.option(
     "--format",
     "form",
-    type=click.Choice(["text", "json"]),
+    type=click.Choice(["text", "json", "sarif", "junit"]),
     default="text",
     help="Form of the result on stdout.",
+)
+@click.option(
+    "--report",
+    "reports",
+    metavar="FILE",
+    multiple=True,
+    type=FILE,
+    help="Write the result to this file too, by suffix .txt, .json, .sarif or .xml (JUnit); may be repeated.",
 )
 @click.option("--all", "everything", is_flag=True, help="In text, list the rules that hold too.")
 @click.option("--version", "version_text", metavar="X.Y.Z", help="Version that the image must hold.")
 @click.option("--rollback", type=click.IntRange(0, 0xFFFF_FFFF), help="Rollback counter that it must hold.")
+@click.option(
+    "--trust",
+    metavar="PUBKEY",
+    multiple=True,
+    type=FILE,
+    help="Take seals of this public key; of those that the layout trusts only these. May be repeated.",
+)
+@click.option(
+    "--at-least",
+    metavar="N",
+    type=click.IntRange(0, 0xFFFF_FFFF),
+    help="Lowest rollback counter that the image may have.",
+)
+@click.option(
+    "--previous",
+    metavar="IMAGE",
+    type=FILE,
+    help="Older image, whose rollback counter the image may not be below.",
+)
 def command(
     layout: Path,
     image: Path,
     builds: tuple[str, ...],
     at: int | None,
     form: str,
+    reports: tuple[Path, ...],
     everything: bool,
     version_text: str | None,
     rollback: int | None,
+    trust: tuple[Path, ...],
+    at_least: int | None,
+    previous: Path | None,
 ) -> int:
     """Check an image against its layout, with the builds if they are at hand.
 
     Every rule ends as holds, broken or not checked; what the builds would tell and are not at hand for is
-    not checked, with the reason. A passing check is evidence, not a safety approval.
+    not checked, with the reason. Seals are held against the public keys that the layout trusts; --trust
+    narrows them, and gives them where the layout names none. Files that --report names are written whether
+    rules are broken or not, all of them or none. A passing check is evidence, not a safety approval.
 
     \b
     Example:
       gemel check tide-gauge.toml tide.hex station=station.elf sampler=sampler.elf
     """
+    from gemel.check.previous import previous_of
     from gemel.check.runner import check
     from gemel.check.subject import Subject
     from gemel.cli.files import build_files, load_builds, load_image, load_layout, version_of
     from gemel.cli.joining import today
+    from gemel.cli.reporting import give_reports, refuse_reports
+    from gemel.cli.trust import trusted_keys
 
     version = version_of(version_text)
     read = load_layout(layout)
+    files = build_files(read.layout, builds)
+    refuse_reports(reports, [layout, image, *files.values(), *trust, *([previous] if previous else [])])
     decoded = load_image(image, read.layout, at)
-    handed = load_builds(read.layout, build_files(read.layout, builds))
-    subject = Subject(read, decoded.image, handed, version, rollback, decoded.remarks)
+    handed = load_builds(read.layout, files)
+    trusted = trusted_keys(read, trust)
+    older = None
+    if previous:
+        older = previous_of(read.layout, load_image(previous, read.layout, at).image, previous.name)
+    subject = Subject(
+        read, decoded.image, handed, version, rollback, decoded.remarks, trusted, at_least, older
+    )
     result = check(subject, today())
-    if form == "json":
-        from gemel.check.report_json import report
-
-        # JSON is UTF-8 whatever the terminal's encoding; a name that is no text keeps its bytes as escapes.
-        click.echo(report(result, subject, image.name).encode("utf-8", "backslashreplace"))
-    else:
-        from gemel.check.report_text import report_of
-
-        click.echo("\n".join(report_of(result, everything=everything)))
+    give_reports(result, subject, image, form, reports, everything)
     return 0 if result.passes else 1

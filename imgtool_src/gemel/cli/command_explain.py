@@ -6,12 +6,13 @@ import click
 
 
 @click.command("explain")
-@click.argument("topic", metavar="[RULE|record|layout]", required=False)
+@click.argument("topic", metavar="[RULE|record|seal|layout]", required=False)
 def command(topic: str | None) -> int:
     """Explain the rules, one rule, or the format of the record.
 
     Without a topic: all rules, a line each. With a rule's name: what it checks, why, what to do, the source.
-    With record: the record's format, byte by byte. With layout: every key of the layout language.
+    With record: the record's format, byte by byte. With seal: the seal's format, its algorithms, what it
+    promises and what it does not. With layout: every key of the layout language.
 
     \b
     Example:
@@ -23,6 +24,10 @@ def command(topic: str | None) -> int:
         from gemel.integrity.record_page import page
 
         click.echo(page(), nl=False)
+    elif topic == "seal":
+        from gemel.integrity.seal_page import page as seal_page
+
+        click.echo(seal_page(), nl=False)
     elif topic == "layout":
         from gemel.layout.reference import layout_reference
 
@@ -45,7 +50,7 @@ def _all_rules() -> str:
         "",
         f"{len(all_rules())} rules. `gemel explain RULE` says why, what to do and where it comes from;",
     ]
-    lines.append("`gemel explain record` and `gemel explain layout` print the formats.")
+    lines.append("`gemel explain record`, `gemel explain seal` and `gemel explain layout` print the formats.")
     return "\n".join(lines)
 
 
@@ -59,9 +64,9 @@ def _one_rule(name: str) -> str:
     rule = rule_named(name)
     if rule is None:
         names = [each.name for each in all_rules()]
-        hint = nearest_hint(name, [*names, "record", "layout"]) or "`gemel explain` lists the rules"
+        hint = nearest_hint(name, [*names, "record", "seal", "layout"]) or "`gemel explain` lists the rules"
         raise UsageProblem(
-            Problem("no rule or topic of this name", "", name, "a rule, record or layout", hint)
+            Problem("no rule or topic of this name", "", name, "a rule, record, seal or layout", hint)
         )
     lines = [f"{rule.name}  ({rule.severity})", ""]
     for label, text in (

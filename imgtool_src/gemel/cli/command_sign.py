@@ -56,11 +56,16 @@ from gemel.cli.pass_phrases import pass_phrase_options
 )
 @click.option("--add", is_flag=True, help="Keep the signers that the image has; all of them must hold.")
 @click.option(
+    "--more-to-come",
+    is_flag=True,
+    help="Write the image although further signers are due, who sign it later with --add.",
+)
+@click.option(
     "--trust",
     metavar="KEY",
     multiple=True,
     type=FILE,
-    help="Public key file of a signer to keep, beyond those that the layout trusts.",
+    help="Public key file of a signer to keep; of those that the layout trusts only these.",
 )
 @click.option(
     "--at", type=address, help="Where a raw binary goes; else the start of the layout's first flash."
@@ -77,6 +82,7 @@ def command(
     signatures: tuple[Path, ...],
     publics: tuple[Path, ...],
     add: bool,
+    more_to_come: bool,
     trust: tuple[Path, ...],
     at: int | None,
 ) -> int:
@@ -97,7 +103,9 @@ def command(
     from gemel.cli.pass_phrases import PassPhrases
     from gemel.cli.signing import SignRequest, hand_over, refuse_mixture, seal_image
 
-    request = SignRequest(layout, image, builds, outputs, to_be_signed, signatures, publics, add, trust, at)
+    request = SignRequest(
+        layout, image, builds, outputs, to_be_signed, signatures, publics, add, trust, at, more_to_come
+    )
     refuse_mixture(request, bool(key_texts))
     if to_be_signed:
         return hand_over(request)

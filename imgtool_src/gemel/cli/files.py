@@ -60,9 +60,13 @@ def load_layout(path: Path) -> ReadLayout:
         data += block
         if len(data) > MOST_BYTES:
             break
+    from gemel.check.severities import severity_faults
+    from gemel.check.waivers import waiver_faults
     from gemel.integrity.checksums import checksum_faults
+    from gemel.integrity.seal_policy import seal_faults
 
-    return read_layout(bytes(data), str(path), [checksum_faults])
+    further = [checksum_faults, seal_faults, waiver_faults, severity_faults]
+    return read_layout(bytes(data), str(path), further)
 
 
 def load_builds(layout: Layout, files: Mapping[str, Path]) -> dict[str, Build]:

@@ -43,23 +43,28 @@ def joined_and_checked(
     """Join, seal with ``keys``, check and print what is to be said; raises what ``join`` and ``seal`` raise.
 
     Nothing that breaks a rule is signed: with keys the image is checked before it is sealed, and after.
+    The seal is held against the keys that the layout trusts; where it names none, those that signed are.
     """
     from gemel.check.report_text import summary_of
     from gemel.check.runner import check
     from gemel.check.subject import Subject
-    from gemel.cli.sealing import rules_without_seal
+    from gemel.cli.sealing import rules_without_seal, sealed_with
+    from gemel.cli.trust import trusted_keys
     from gemel.join.pipeline import join
-    from gemel.join.sealing import seal
 
+    trusted = trusted_keys(read) if keys else ()
     joined = join(read, builds, version, rollback)
 
     def checked(rules: Iterable[Rule] | None) -> CheckResult:
-        return check(Subject(read, joined.image, builds, version, rollback), today(), rules)
+        subject = Subject(read, joined.image, builds, version, rollback, trusted=trusted)
+        return check(subject, today(), rules)
 
     made = None
     result = checked(rules_without_seal() if keys or leave_unsealed else None)
     if keys and result.passes:
-        made = seal(read.layout, joined.image, keys.open())
+        signers = keys.open()
+        trusted = trusted or tuple(signer.public_key for signer in signers)
+        made = sealed_with(read.layout, joined.image, signers)
         result = checked(None)
     click.echo("\n".join(summary_of(result)))
     return Made(joined, result, made)

@@ -13,12 +13,13 @@ import click
 from gemel.cli.encoding import encoded, refuse_suffixes
 from gemel.cli.files import build_files, load_builds, load_image, load_layout
 from gemel.cli.joining import today
-from gemel.cli.keys_at_hand import KeysAtHand, public_keys
+from gemel.cli.keys_at_hand import KeysAtHand
 from gemel.cli.output_targets import refuse_targets
 from gemel.cli.outputs import write_all
 from gemel.cli.printing import print_done
-from gemel.cli.sealing import rules_without_seal, seal_lines
+from gemel.cli.sealing import MORE_SIGNERS, missing_lines, rules_of_a_part, rules_without_seal, seal_lines
 from gemel.cli.signing_room import hand_over_lines, paired, signatures_from
+from gemel.cli.trust import trusted_keys
 from gemel.errors import Problem, UsageProblem
 from gemel.join import sealing
 
@@ -47,6 +48,7 @@ class SignRequest:
     add: bool
     trust: Sequence[Path]
     at: int | None
+    more_to_come: bool = False
 
     @cached_property
     def read(self) -> ReadLayout:
@@ -80,7 +82,7 @@ def refuse_mixture(request: SignRequest, keys: bool) -> None:
     problems = []
     if request.to_be_signed:
         named = {"--key": keys, "--signature": request.signatures, "-o": request.outputs}
-        named |= {"--add": request.add, "--trust": request.trust}
+        named |= {"--add": request.add, "--trust": request.trust, "--more-to-come": request.more_to_come}
         others = [name for name, given in named.items() if given]
         if others:
             what, found = "--to-be-signed writes no image and signs nothing", ", ".join(others)
@@ -129,6 +131,7 @@ def seal_image(request: SignRequest, keys: KeysAtHand) -> int:
     elsewhere = [key.algorithm for _, key in pairs]
     sealing.check_sealable(layout, [*elsewhere, *keys.known_algorithms])
     record = sealing.record_bytes(layout, image)
+    trusted = trusted_keys(request.read)
     made = signatures_from(record, pairs)
     kept = _kept(request, record) if request.add else []
     if not _passes(request, rules_without_seal(), say_so=False):
@@ -137,25 +140,35 @@ def seal_image(request: SignRequest, keys: KeysAtHand) -> int:
     new = {key.fingerprint for key in [*(key for key, _ in made), *(each.public_key for each in signers)]}
     made += [each for each in kept if each[0].fingerprint not in new]
     algorithms = [*(key.algorithm for key, _ in made), *(each.algorithm for each in signers)]
-    sealing.check_sealable(layout, algorithms)
+    plan = sealing.check_sealable(layout, algorithms)
+    if not request.more_to_come:
+        sealing.refuse_too_few(plan, algorithms, MORE_SIGNERS)
     replaced = [] if request.add else _replaced(request)
     made += sealing.signatures_by(record, signers)
     seal = sealing.put_seal(layout, image, make_seal(record, made))
-    if not _passes(request, None, say_so=True):
+    rules = rules_of_a_part() if request.more_to_come else None
+    if not _passes(request, rules, say_so=True, trusted=trusted or tuple(key for key, _ in made)):
         return _nothing_written()
-    click.echo("\n".join([*seal_lines(layout, seal), *replaced]))
+    click.echo("\n".join([*seal_lines(layout, seal), *replaced, *missing_lines(layout, seal)]))
     write_all({path: encoded(path, image, layout, request.decoded.entry) for path in request.outputs})
     print_done(f"wrote {', '.join(str(path) for path in request.outputs)}")
     return 0
 
 
-def _passes(request: SignRequest, rules: Iterable[Rule] | None, *, say_so: bool) -> bool:
+def _passes(
+    request: SignRequest,
+    rules: Iterable[Rule] | None,
+    *,
+    say_so: bool,
+    trusted: tuple[PublicKey, ...] = (),
+) -> bool:
     """Whether the image as it is now keeps ``rules`` (None: all); what breaks them is printed in any case."""
     from gemel.check.report_text import summary_of
     from gemel.check.runner import check
     from gemel.check.subject import Subject
 
-    subject = Subject(request.read, request.decoded.image, request.handed, remarks=request.decoded.remarks)
+    decoded = request.decoded
+    subject = Subject(request.read, decoded.image, request.handed, remarks=decoded.remarks, trusted=trusted)
     result = check(subject, today(), rules)
     if say_so or not result.passes:
         click.echo("\n".join(summary_of(result)))
@@ -176,8 +189,7 @@ def _kept(request: SignRequest, record: bytes) -> Signatures:
     from gemel.integrity.seal import SealError, SealFault, verify
 
     layout = request.read.layout
-    plan = sealing.sealed_plan(layout)
-    trusted = public_keys([*(request.layout.parent / name for name in plan.trust), *request.trust])
+    trusted = trusted_keys(request.read, request.trust)
     try:
         present = sealing.present_seal(layout, request.decoded.image)
     except SealError as error:

@@ -278,9 +278,17 @@ class SealPlan:
     """The signature block over the record."""
 
     area: str = key(NAME, "area of purpose seal")
-    required: bool = key(Flag(), "whether an image without a sound seal is refused", False)
-    trust: tuple[str, ...] = key(ListOf(Text(), 64), "public key files, relative to the layout", ())
-    algorithms: tuple[str, ...] = key(ListOf(Text(64), 16), "signature algorithms allowed", ())
+    required: bool = key(Flag(), "whether an image without a sound seal is refused", False, digested=False)
+    trust: tuple[str, ...] = key(
+        ListOf(Text(), 64), "public key files, relative to the layout", (), digested=False
+    )
+    algorithms: tuple[str, ...] = key(
+        ListOf(Text(64), 16), "signature algorithms allowed; none: all of a seal's", (), digested=False
+    )
+    signers: int = key(Integer(1, 8), "how many trusted keys must have signed", 1, digested=False)
+    pair: bool = key(
+        Flag(), "whether one classical and one ML-DSA signature must both hold", False, digested=False
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,55 @@
+"""Rule ``seal-algorithm-allowed``: every signer of the seal has an algorithm that the layout allows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.check.rule import Finding, Holds, Outcome, Rule
+from gemel.check.seal_under_check import signer_words
+from gemel.check.subject import Subject
+from gemel.integrity.seal import Outcome as Became
+
+
+def check(subject: Subject) -> Iterator[Outcome]:
+    """One outcome for each signer, be its key trusted or not."""
+    seal = subject.seal
+    if seal is None:
+        return
+    if missing := seal.unreadable():
+        yield missing
+    for verdict in seal.verdicts:
+        signer = verdict.signer
+        if signer.algorithm not in seal.allowed:
+            yield Finding(
+                "a signer has an algorithm that the layout does not allow",
+                (seal.plan.area,),
+                seal.where,
+                signer_words(signer),
+                ", ".join(algorithm.name for algorithm in seal.allowed),
+                seal.span,
+            )
+        elif verdict.outcome is Became.OTHER_ALGORITHM and verdict.key:
+            yield Finding(
+                "a signer names another algorithm than its key has",
+                (seal.plan.area,),
+                seal.where,
+                signer_words(signer),
+                f"{verdict.key.algorithm.name}, as the trusted key has",
+                seal.span,
+            )
+        else:
+            yield Holds(signer_words(signer))
+
+
+RULE = Rule(
+    name="seal-algorithm-allowed",
+    severity="error",
+    checks="Each signer of the seal has an algorithm that the layout lists, and a trusted key its own.",
+    why="A seal is as strong as the weakest algorithm that is taken: who can break an old one, or one that "
+    "the device does not know, seals what he likes.",
+    remedy="Seal the image with an allowed algorithm, or add the algorithm to [seal] if it is meant.",
+    source="RFC 9124 section 4.3.4, REQ.SEC.AUTHENTIC (draft 13 read); a list of allowed algorithms is "
+    "common practice",
+    absent="the layout has no seal",
+    check=check,
+)

@@ -1,0 +1,46 @@
+"""Rule ``seal-well-formed``: the seal's area holds a seal in its one form, and erased bytes behind it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.check.rule import Finding, Holds, Outcome, Rule
+from gemel.check.subject import Subject
+from gemel.integrity.seal_format import SealError
+
+
+def check(subject: Subject) -> Iterator[Outcome]:
+    """One finding for each thing that is wrong with the seal's bytes."""
+    seal = subject.seal
+    if seal is None:
+        return
+    if seal.absent and (missing := seal.unreadable()):
+        yield missing
+    elif isinstance(seal.found, SealError):
+        for problem in seal.found.problems:
+            yield Finding(
+                f"the seal is not well formed: {problem.what}",
+                (seal.plan.area,),
+                problem.where,
+                problem.found or "other bytes",
+                problem.expected or "a seal in its one form",
+                seal.span,
+                problem.next_step,
+            )
+    else:
+        yield Holds(seal.where)
+
+
+RULE = Rule(
+    name="seal-well-formed",
+    severity="error",
+    checks="The seal's area begins with a seal in its one deterministic form, and every byte behind it is "
+    "erased.",
+    why="A reader on the device takes nothing else. Bytes that no form accounts for could hold anything: "
+    "they are what no digest and no signature covers.",
+    remedy="Seal the image again (gemel sign), or get it again from where it was sealed.",
+    source="RFC 9052 section 4.1 (COSE_Sign); RFC 8949 section 4.2.1 (deterministic encoding); "
+    "`gemel explain seal`",
+    absent="the layout has no seal",
+    check=check,
+)
