@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from gemel.layout.kinds import Address, Always, Choice, Day, Flag, Integer, Size, Text, VersionText, key
+from gemel.layout.rehearsal_model import RehearsalPlan
 from gemel.layout.tables import NAME_PATTERN, Either, ListOf, MapOf, Table
 from gemel.spans import Span
 
@@ -345,6 +346,9 @@ class Layout:
     )
     record: RecordPlan | None = key(Table(RecordPlan), "the record; absent: none is written", None)
     seal: SealPlan | None = key(Table(SealPlan), "the seal; absent: none is expected", None)
+    rehearsal: RehearsalPlan | None = key(
+        Table(RehearsalPlan), "the emulated device and what both cores must get to", None, digested=False
+    )
     rules: RulesPlan = key(Table(RulesPlan), "how the rules are applied", RulesPlan(), digested=False)
 
     def span_of(self, area: str) -> Span:

@@ -1,0 +1,162 @@
+"""The `[rehearsal]` table: what the emulated device answers, and where each core has to get to.
+
+Everything here is optional.  Addresses are plain ones, as the primary and the programmer see them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from gemel.layout.kinds import Address, Flag, Integer, Size, Text, key
+from gemel.layout.tables import NAME_PATTERN, ListOf, MapOf, Table
+
+NAME = Text(23, NAME_PATTERN, "the name of a table of this layout", "name")
+LABEL = Text(23, NAME_PATTERN, "1 to 23 letters, digits, '-' or '_'", "name")
+DEFAULT_BUDGET = 20_000_000
+MOST_BUDGET = 10_000_000_000
+ALL_BITS = 0xFFFF_FFFF
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConstantRegister:
+    """A register that always reads the same."""
+
+    at: int = key(Address(), "its address")
+    value: int = key(Address(), "what it reads")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SequenceRegister:
+    """A register that reads one value after the other, such as a status that becomes ready."""
+
+    at: int = key(Address(), "its address")
+    values: tuple[int, ...] = key(ListOf(Address(), 256), "what it reads, one value a read")
+    repeat: bool = key(Flag(), "start again behind the last value; else the last one stays", False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeldRegister:
+    """A register that reads what was last written."""
+
+    at: int = key(Address(), "its address")
+    reset: int = key(Address(), "what it reads before the first write", 0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetClearRegister:
+    """One value with an address that sets bits in it and one that clears bits."""
+
+    value_at: int = key(Address(), "where the value is read")
+    set_at: int = key(Address(), "a one written here sets that bit")
+    clear_at: int = key(Address(), "a one written here clears that bit")
+    reset: int = key(Address(), "the value at reset", 0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StatusRegister:
+    """Bits of a register that tell how a core is; several entries may share one address."""
+
+    at: int = key(Address(), "its address")
+    core: str = key(NAME, "the core it tells of")
+    sleeping: int = key(Address(), "bits that read one while the core sleeps", 0)
+    locked_up: int = key(Address(), "bits that read one once the core is locked up", 0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InterCoreInterrupt:
+    """A register with which one core interrupts another: up to 32 interrupts one way."""
+
+    sender: str = key(NAME, "the core that raises it", name="from")
+    receiver: str = key(NAME, "the core that is interrupted", name="to")
+    set_at: int = key(Address(), "a one written here makes that interrupt pending")
+    clear_at: int = key(Address(), "a one written here takes it back")
+    pending_at: int | None = key(Address(), "where what is pending is read; absent: at clear_at", None)
+    mask: int = key(Address(), "bits that exist", ALL_BITS)
+    interrupt: int = key(Integer(0, 495), "number of the receiver's external interrupt for bit 0")
+    shared_line: bool = key(Flag(), "all bits raise this one interrupt; else each bit the next one", False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MutexRegister:
+    """A lock: a read takes it and tells whether it did, a write gives it back."""
+
+    at: int = key(Address(), "its address")
+    taken: int = key(Address(), "what a read gives that takes the lock", 1)
+    busy: int = key(Address(), "what a read gives while the other core has it", 0)
+    guards: str | None = key(NAME, "the shared area that may be touched with this lock only", None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SerialRegister:
+    """A register whose writes are characters of a text."""
+
+    at: int = key(Address(), "the data register's address")
+    name: str = key(LABEL, "what the rehearsal calls the port", "serial")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RegistersOf:
+    """Registers that only the named cores may touch."""
+
+    start: int = key(Address(), "first address")
+    size: int = key(Size(), "bytes")
+    cores: tuple[str, ...] = key(ListOf(NAME, 16), "the cores they are given to")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SharedWord:
+    """A word of memory that takes a value."""
+
+    at: int = key(Address(), "its address")
+    value: int = key(Address(), "the value")
+    mask: int = key(Address(), "bits that matter", ALL_BITS)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Goal:
+    """What has to happen; exactly one of symbol, address, word and text."""
+
+    core: str = key(NAME, "the core it is expected of")
+    symbol: str | None = key(Text(512), "a function or label that the core reaches", None)
+    address: int | None = key(Address(), "an address that the core reaches, as it sees it", None)
+    word: SharedWord | None = key(Table(SharedWord), "a word of memory that takes a value", None)
+    text: str | None = key(Text(256), "text that the core sends to a serial register", None)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RehearsalPlan:
+    """The emulated device beyond its memories, and what both cores must get to."""
+
+    budget: int = key(
+        Integer(1, MOST_BUDGET), "instructions that each core may take from the primary's reset", DEFAULT_BUDGET
+    )
+    required: bool = key(Flag(), "a check includes the rehearsal", False)
+    goals: tuple[Goal, ...] = key(ListOf(Table(Goal), 64), "what must happen", (), name="goal")
+    serial: tuple[SerialRegister, ...] = key(ListOf(Table(SerialRegister), 16), "serial ports", ())
+    constants: tuple[ConstantRegister, ...] = key(
+        ListOf(Table(ConstantRegister), 256), "registers of one value", (), name="constant"
+    )
+    sequences: tuple[SequenceRegister, ...] = key(
+        ListOf(Table(SequenceRegister), 64), "registers of changing values", (), name="sequence"
+    )
+    held: tuple[HeldRegister, ...] = key(
+        ListOf(Table(HeldRegister), 256), "registers that read what was written", ()
+    )
+    set_clear: tuple[SetClearRegister, ...] = key(
+        ListOf(Table(SetClearRegister), 64), "values with a set and a clear address", ()
+    )
+    status: tuple[StatusRegister, ...] = key(
+        ListOf(Table(StatusRegister), 32), "registers that tell how a core is", ()
+    )
+    interrupts: tuple[InterCoreInterrupt, ...] = key(
+        ListOf(Table(InterCoreInterrupt), 16), "interrupts between cores", (), name="inter_core_interrupt"
+    )
+    mutexes: tuple[MutexRegister, ...] = key(
+        ListOf(Table(MutexRegister), 64), "locks between cores", (), name="mutex"
+    )
+    registers_of: tuple[RegistersOf, ...] = key(
+        ListOf(Table(RegistersOf), 64), "which registers are given to which core", ()
+    )
+    stack_sizes: dict[str, int] = key(
+        MapOf(Size(), 16), "bytes that each core's stack may take", {}, name="stack_size"
+    )

@@ -1,0 +1,67 @@
+"""The bytes of a memory in the emulating process, seen by every core through its own mappings."""
+
+from __future__ import annotations
+
+import ctypes
+import hashlib
+import mmap
+
+from gemel.rehearse.plan import PAGE, MemoryPlan
+from gemel.spans import align_up
+
+
+class Backing:
+    """One memory's bytes.  ``slack`` bytes lie in front of them, so that pages begin where the cores' do."""
+
+    def __init__(self, plan: MemoryPlan, slack: int) -> None:
+        self.plan, self.slack = plan, slack
+        self._bytes = mmap.mmap(-1, align_up(slack + plan.size, PAGE))
+        self._place(0, plan.fill * (-(-plan.size // len(plan.fill))))
+        for offset, piece in plan.pieces:
+            self._place(offset, piece)
+        self._anchor = ctypes.c_char.from_buffer(self._bytes)
+        self.address = ctypes.addressof(self._anchor)
+        self.written: bytearray | None = None
+
+    def _place(self, offset: int, data: bytes) -> None:
+        room = self.plan.size - offset
+        start = self.slack + offset
+        self._bytes[start : start + min(room, len(data))] = data[:room]
+
+    def read(self, offset: int, size: int) -> bytes:
+        """``size`` bytes from ``offset`` of the memory on; fewer at its end."""
+        start = self.slack + offset
+        return self._bytes[start : min(start + size, self.slack + self.plan.size)]
+
+    def word(self, offset: int) -> int:
+        """The little-endian word at ``offset``."""
+        return int.from_bytes(self.read(offset, 4), "little")
+
+    def digest(self) -> str:
+        """SHA-256 of all bytes."""
+        return hashlib.sha256(self.read(0, self.plan.size)).hexdigest()
+
+    def quick_digest(self) -> bytes:
+        """A digest to tell two moments apart."""
+        return hashlib.blake2b(self.read(0, self.plan.size), digest_size=16).digest()
+
+    def touched(self, offset: int, size: int) -> int:
+        """How many bytes of the range no longer hold the fill."""
+        data, fill = self.read(offset, size), self._fill_from(offset, size)
+        if data == fill:
+            return 0
+        return sum(left != right for left, right in zip(data, fill, strict=True))
+
+    def lowest_touched(self, offset: int, size: int) -> int | None:
+        """Offset of the first byte of the range that no longer holds the fill."""
+        data, fill = self.read(offset, size), self._fill_from(offset, size)
+        if data == fill:
+            return None
+        differing = (at for at, pair in enumerate(zip(data, fill, strict=True)) if pair[0] != pair[1])
+        return offset + next(differing)
+
+    def _fill_from(self, offset: int, size: int) -> bytes:
+        fill = self.plan.fill
+        size = len(self.read(offset, size))
+        first = offset % len(fill)
+        return (fill * (size // len(fill) + 2))[first : first + size]

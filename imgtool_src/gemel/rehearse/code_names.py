@@ -1,0 +1,146 @@
+"""Names for addresses: function and, where the build holds line tables, source line."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from gemel.builds.build import Build
+from gemel.builds.source import ByteSource
+from gemel.check.core_views import whereabouts
+from gemel.check.subject import Subject
+from gemel.spans import format_address
+
+REACH = 0x1000
+"""Bytes behind the last line entry of a sequence that still count as its line, at most."""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """An address of a core's code.  ``function`` holds the offset into it; both may be empty."""
+
+    core: str
+    address: int
+    function: str = ""
+    source: str = ""
+
+    def __str__(self) -> str:
+        named = f"{self.function} ({format_address(self.address)})" if self.function else format_address(self.address)
+        return f"{named}, {self.source}" if self.source else named
+
+
+class CodeNames:
+    """Names for the addresses that one image's cores execute.
+
+    ``sources`` are the builds' ELF files, for source lines; without them there are none.
+    """
+
+    def __init__(self, subject: Subject, sources: Mapping[str, ByteSource]) -> None:
+        self._subject, self._sources = subject, sources
+        self._lines: dict[str, list[tuple[int, str]]] = {}
+        self.notes: list[str] = []
+
+    def builds_of(self, core: str) -> list[tuple[str, Build]]:
+        """The builds at hand that a core runs."""
+        placements, layout = self._subject.placements, self._subject.layout
+        return [(name, each.build) for name, each in placements.items() if layout.builds[name].core == core]
+
+    def function(self, core: str, address: int) -> str:
+        """``name`` or ``name + 12``; empty where no build at hand tells."""
+        name, offset = self._function(core, address)
+        return f"{name} + {offset}" if name and offset else name
+
+    def function_name(self, core: str, address: int) -> str:
+        """The function alone."""
+        return self._function(core, address)[0]
+
+    def _function(self, core: str, address: int) -> tuple[str, int]:
+        for _, build in self.builds_of(core):
+            found = build.symbols.function_at(address) if build.symbols else None
+            if found:
+                return found[0].name, found[1]
+        return "", 0
+
+    def function_count(self, core: str) -> int:
+        """How many functions the core's builds define."""
+        names = set()
+        for _, build in self.builds_of(core):
+            for symbol in build.symbols.all() if build.symbols else ():
+                if symbol.kind == "function" and symbol.defined:
+                    names.add(symbol.address)
+        return len(names)
+
+    def place(self, core: str, address: int, source: bool = False) -> Place:
+        """The place, with its source line if asked for."""
+        line = self._source(core, address) if source else ""
+        return Place(core, address, self.function(core, address), line)
+
+    def what_is_at(self, core: str, address: int) -> str:
+        """What the core sees at a data address: area, memory or nothing."""
+        return whereabouts(self._subject, core, address)
+
+    def variable(self, core: str, address: int) -> str:
+        """The variable of the core's builds that holds ``address``; empty if none is known."""
+        for _, build in self.builds_of(core):
+            for symbol in build.symbols.all() if build.symbols else ():
+                if symbol.kind == "object" and symbol.defined and symbol.span.holds(address):
+                    offset = address - symbol.address
+                    return f"{symbol.name} + {offset}" if offset else symbol.name
+        return ""
+
+    def _source(self, core: str, address: int) -> str:
+        for name, build in self.builds_of(core):
+            if build.segment_at_run(address) and name in self._sources:
+                table = self._lines_of(name)
+                index = bisect_right(table, (address, "\U0010ffff")) - 1
+                if index >= 0 and table[index][1] and address - table[index][0] < REACH:
+                    return table[index][1]
+        return ""
+
+    def _lines_of(self, name: str) -> list[tuple[int, str]]:
+        if name not in self._lines:
+            self._lines[name] = self._read_lines(name)
+        return self._lines[name]
+
+    def _read_lines(self, name: str) -> list[tuple[int, str]]:
+        try:
+            from elftools.common.exceptions import ELFError
+            from elftools.elf.elffile import ELFFile
+        except ImportError:
+            self.notes.append("source lines: needs pyelftools (pip install 'gemel[rehearse]')")
+            return []
+        import io
+
+        source = self._sources[name]
+        try:
+            elf = ELFFile(io.BytesIO(source.read(0, source.size)))
+            return sorted(_line_entries(elf)) if elf.has_dwarf_info() else []
+        except (ELFError, ValueError, KeyError, IndexError, AttributeError, OSError, TypeError) as error:
+            self.notes.append(f"source lines of build {name} cannot be read: {error}")
+            return []
+
+
+def _line_entries(elf: Any) -> list[tuple[int, str]]:
+    """(address, "file:line") of every row, and (end, "") behind each sequence (DWARF 5, section 6.2)."""
+    entries = []
+    dwarf = elf.get_dwarf_info()
+    for unit in dwarf.iter_CUs():
+        program = dwarf.line_program_for_CU(unit)
+        if program is None:
+            continue
+        files = [_text(entry.name) for entry in program["file_entry"]]
+        base = 0 if program["version"] >= 5 else 1
+        for entry in program.get_entries():
+            state = entry.state
+            if state is None:
+                continue
+            index = state.file - base
+            file = files[index].rpartition("/")[2] if 0 <= index < len(files) else "?"
+            entries.append((state.address, "" if state.end_sequence else f"{file}:{state.line}"))
+    return entries
+
+
+def _text(name: bytes | str) -> str:
+    return name.decode("utf-8", "replace") if isinstance(name, bytes) else name

@@ -1,0 +1,61 @@
+"""The layout's goals with their symbols resolved."""
+
+from __future__ import annotations
+
+from gemel.check.subject import Subject
+from gemel.errors import BuildError, Problem
+from gemel.layout.addresses import locate
+from gemel.layout.rehearsal_model import Goal, RehearsalPlan
+from gemel.rehearse.plan import GoalPlan
+from gemel.spans import format_address
+
+
+def goals_of(subject: Subject, described: RehearsalPlan) -> tuple[tuple[GoalPlan, ...], list[Problem]]:
+    """The goals, and what is wrong with those that are left out."""
+    goals, problems = [], []
+    for goal in described.goals:
+        resolved = _goal(subject, goal)
+        (problems if isinstance(resolved, Problem) else goals).append(resolved)  # type: ignore[arg-type]
+    return tuple(goals), problems
+
+
+def _goal(subject: Subject, goal: Goal) -> GoalPlan | Problem:
+    if goal.symbol is not None:
+        return _symbol_goal(subject, goal.core, goal.symbol)
+    if goal.address is not None:
+        label = f"{goal.core} reaches {format_address(goal.address)}"
+        return GoalPlan(goal.core, label, address=goal.address & ~1)
+    if goal.text is not None:
+        return GoalPlan(goal.core, f'{goal.core} sends "{goal.text}"', text=goal.text)
+    word = goal.word
+    located = locate(subject.layout, word.at) if word else None
+    if word is None or located is None or located.memory.kind == "device":
+        where = format_address(word.at) if word else ""
+        return Problem("a goal's word is in no memory", f"core {goal.core}", where, "an address of RAM")
+    label = f"the word at {format_address(word.at)} becomes {format_address(word.value)}"
+    return GoalPlan(
+        goal.core, label, word=(located.memory.name, located.offset, word.value, word.mask)
+    )
+
+
+def _symbol_goal(subject: Subject, core: str, symbol: str) -> GoalPlan | Problem:
+    where = f"goal of core {core}"
+    builds = [
+        placement.build
+        for name, placement in subject.placements.items()
+        if subject.layout.builds[name].core == core and placement.build.symbols
+    ]
+    if not builds:
+        names = [name for name, plan in subject.layout.builds.items() if plan.core == core]
+        needed = ", ".join(f"{name}=FILE" for name in names) or "a build of that core"
+        return Problem(f"where {symbol} lies is not known", where, "no ELF file", f"the ELF file: {needed}")
+    problems: list[Problem] = []
+    for build in builds:
+        try:
+            found = build.symbols.one(symbol) if build.symbols else None
+        except BuildError as error:
+            problems.extend(error.problems)
+            continue
+        if found is not None:
+            return GoalPlan(core, f"{core} reaches {symbol}", address=found.address & ~1)
+    return problems[0]

@@ -1,0 +1,80 @@
+"""The kinds of event, and which of them are findings."""
+
+from __future__ import annotations
+
+FATAL = frozenset(
+    {
+        "unmapped-read",
+        "unmapped-write",
+        "fetch-outside-code",
+        "write-to-flash",
+        "undefined-instruction",
+        "instruction-missing",
+        "instruction-not-emulated",
+        "float-unit-off",
+        "no-coprocessor",
+        "alignment-fault",
+        "secure-or-fetch-fault",
+        "leaves-secure-state",
+        "stack-limit-fault",
+        "invalid-state",
+        "breakpoint",
+        "bad-vector",
+        "bad-exception-return",
+        "stacking",
+        "unstacking",
+        "vectors-unreadable",
+        "call-in-call",
+        "exception",
+        "emulator-error",
+        "reset-requested",
+    }
+)
+"""Events after which the core that they happen on does not go on."""
+
+WARNINGS = frozenset({"register-of-both-cores", "read-of-unwritten", "unaligned", "vector-after-release"})
+"""Findings that someone has to decide about; the image passes with them."""
+
+ERRORS = (FATAL - {"instruction-not-emulated", "emulator-error"}) | {
+    "release-without-key",
+    "released-before-vector",
+    "released-at-wrong-address",
+    "copy-differs",
+    "never-released",
+    "goal-not-reached",
+    "endless-loop",
+    "write-to-other-core",
+    "write-to-own-code",
+    "below-stack-limit",
+    "register-not-given",
+    "without-lock",
+    "lock-not-given-back",
+    "lock-not-held",
+    "emulator-ended",
+}
+"""Findings with which an image does not pass."""
+
+UNJUDGED = frozenset({"instruction-not-emulated", "emulator-error"})
+"""The emulator's own ends: nothing is known of the device behind them, so an image does not pass either."""
+
+ONCE_A_PLACE = frozenset(
+    {
+        "write-to-other-core",
+        "write-to-own-code",
+        "below-stack-limit",
+        "register-not-given",
+        "register-of-both-cores",
+        "without-lock",
+        "lock-not-held",
+        "read-of-unwritten",
+        "unaligned",
+        "interrupt-raised",
+        "exception-taken",
+        "lock-taken",
+        "lock-given-back",
+        "woken",
+        "vector-register",
+        "held-back-again",
+    }
+)
+"""Events of which the first at each place is kept, with a count of the others."""

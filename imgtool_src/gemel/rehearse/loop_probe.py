@@ -1,0 +1,45 @@
+"""What a core that is in the same state again waits for: one more slice with every read looked at."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from gemel.rehearse.device import Device
+    from gemel.rehearse.emulated_core import EmulatedCore
+
+
+def probe_loops(device: Device) -> None:
+    """Report for each core that runs in circles what it reads there: event ``loops``.
+
+    Its numbers are ``register`` and ``memory``, the first address of each kind that it reads if it reads
+    any, and ``interrupts``, whether an interrupt could lead it out.
+    """
+    for core in device.cores.values():
+        if core.state in ("running", "waiting"):
+            _probe(device, core)
+
+
+def _probe(device: Device, core: EmulatedCore) -> None:
+    import unicorn
+
+    numbers: dict[str, int] = {}
+    before = {key: access.reads for key, access in device.registers.accesses.items()}
+
+    def on_read(uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
+        located = core.locate(address)
+        if located and located[0].plan.kind == "ram":
+            numbers.setdefault("memory", address)
+
+    hook = core.uc.hook_add(unicorn.UC_HOOK_MEM_READ, on_read)
+    core.uc.ctl_flush_tb()
+    waits = core.state == "waiting"
+    place = core.pc
+    core.run(device.plan.slice_size, core.slice_start)
+    core.uc.hook_del(hook)
+    for (name, address), access in sorted(device.registers.accesses.items()):
+        if name == core.plan.name and access.reads > before.get((name, address), 0):
+            numbers.setdefault("register", address)
+    can_interrupt = bool(core.system.enabled) or core.system.may_wake
+    numbers["interrupts"] = int(can_interrupt and not core.registers.masked)
+    device.report(core, "loops", place, numbers, {"waits": "yes"} if waits else {})

@@ -1,0 +1,152 @@
+"""What the emulated device is made of: plain data, worked out beforehand, so that the process that
+emulates needs neither layout nor builds.
+
+Addresses are those of the core that a part belongs to, unless they are said to be plain.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from gemel.layout.rehearsal_model import RehearsalPlan
+from gemel.spans import Span
+
+PAGE = 4096
+"""Bytes of the emulator's pages: rights and mappings go by these."""
+
+SLICE = 4096
+"""Instructions that a core takes before it is the other one's turn."""
+
+FILL = bytes((0xC5, 0xD6, 0xE7, 0xF8))
+"""What RAM holds before anybody writes it.  As a word it is 0xF8E7_D6C5, an address of nothing."""
+
+MemoryKind = Literal["flash", "ram", "rom"]
+
+
+@dataclass(frozen=True, slots=True)
+class MemoryPlan:
+    """A memory with its bytes at reset: ``pieces`` by offset, ``fill`` repeated everywhere else."""
+
+    name: str
+    kind: MemoryKind
+    size: int
+    fill: bytes
+    pieces: tuple[tuple[int, bytes], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """Where a core sees a memory."""
+
+    start: int
+    memory: str
+    size: int
+
+    @property
+    def span(self) -> Span:
+        """The addresses."""
+        return Span(self.start, self.size)
+
+
+@dataclass(frozen=True, slots=True)
+class Closed:
+    """Addresses that a core must not write: ``what`` is the event's kind, ``party`` whose they are.
+
+    ``until_release`` names the core at whose release the span closes: before it, the primary copies there.
+    """
+
+    span: Span
+    what: str
+    party: str
+    from_release_of: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class CopiedBuild:
+    """A build that the primary copies to RAM before the release: where, and what must lie there."""
+
+    build: str
+    memory: str
+    pieces: tuple[tuple[int, bytes], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ReleasePlan:
+    """The registers (plain addresses) that start a core, and the vector address that is expected.
+
+    ``expected`` None: nothing tells where its vectors lie.
+    """
+
+    vector_register: int
+    control_register: int
+    release_mask: int
+    release_value: int
+    key_mask: int
+    key_value: int
+    expected: int | None
+    copied: tuple[CopiedBuild, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class CorePlan:
+    """A core.
+
+    ``emulated_as`` is the emulator's number of the nearest core, ``lacks`` the needs that this core cannot
+    meet (see ``instruction_needs``), ``devices`` its device registers as (span, plain start), ``guarded``
+    the areas that a lock guards, ``own_ram`` its areas as (area, memory, offset, size), ``vectors`` where
+    the primary finds its vector table at reset.
+    """
+
+    name: str
+    primary: bool
+    architecture: str
+    extensions: tuple[str, ...]
+    emulated_as: int
+    lacks: tuple[str, ...]
+    interrupts: int
+    windows: tuple[Window, ...]
+    devices: tuple[tuple[Span, int], ...]
+    executable: tuple[Span, ...]
+    closed: tuple[Closed, ...]
+    guarded: tuple[tuple[Span, str], ...]
+    stack_limit: int | None
+    own_ram: tuple[tuple[str, str, int, int], ...]
+    vectors: int | None
+    release: ReleasePlan | None
+
+    @property
+    def secure(self) -> bool:
+        """Whether it has the Security Extension, and so starts in Secure state."""
+        return "security" in self.extensions
+
+    @property
+    def has_float(self) -> bool:
+        """Whether it has a float unit."""
+        return any(each in self.extensions for each in ("fp", "fp-double", "mve-fp"))
+
+
+@dataclass(frozen=True, slots=True)
+class GoalPlan:
+    """A goal with its symbol resolved; ``label`` is how the layout says it."""
+
+    core: str
+    label: str
+    address: int | None = None
+    word: tuple[str, int, int, int] | None = None
+    text: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class DevicePlan:
+    """A whole device, ready to start."""
+
+    memories: tuple[MemoryPlan, ...]
+    cores: tuple[CorePlan, ...]
+    registers: RehearsalPlan
+    goals: tuple[GoalPlan, ...]
+    budget: int
+    watches: tuple[str, ...] = ()
+    slice_size: int = SLICE
+    exact: bool = True
+    notes: tuple[str, ...] = ()

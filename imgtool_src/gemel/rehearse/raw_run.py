@@ -1,0 +1,91 @@
+"""What the emulation reports: plain data that goes through JSON between two processes."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass
+from typing import Any
+
+MOST_EVENTS = 2000
+"""Events kept of one run; a device that makes more of them is not told apart any better."""
+
+MOST_TEXT = 1 << 16
+"""Characters kept of each serial register."""
+
+
+@dataclass(frozen=True, slots=True)
+class RawEvent:
+    """One thing that happened.
+
+    ``time`` counts instructions from the primary's reset: both cores run in turn over the same count, and it
+    goes on while a core sleeps.  ``pc`` is the address of the instruction (None: none was executing).
+    ``numbers`` and ``words`` hold what the kind asks for; ``calls`` the addresses of the calls that led
+    there, outermost first.
+    """
+
+    time: int
+    core: str
+    kind: str
+    pc: int | None
+    numbers: dict[str, int]
+    words: dict[str, str]
+    calls: tuple[int, ...] = ()
+    handler: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RawAccess:
+    """How one core used one device register (plain address)."""
+
+    core: str
+    address: int
+    reads: int
+    writes: int
+    first_pc: int
+    last_value: int
+    known: bool
+
+
+@dataclass(frozen=True, slots=True)
+class RawCore:
+    """How a core ended: state is reset, running, sleeping, waiting, locked up or stopped."""
+
+    name: str
+    state: str
+    instructions: int
+    pc: int
+    blocks: tuple[int, ...]
+    stack_top: int | None
+    stack_lowest: int | None
+    ram_touched: dict[str, int]
+
+
+@dataclass(frozen=True, slots=True)
+class RawRun:
+    """A whole run.  ``ended`` is why: goals, asleep, same state, budget, finding, or a word of the emulator."""
+
+    events: tuple[RawEvent, ...]
+    cores: tuple[RawCore, ...]
+    accesses: tuple[RawAccess, ...]
+    texts: dict[str, str]
+    goals: tuple[bool, ...]
+    ended: str
+    time: int
+    executed: int
+    notes: tuple[str, ...]
+    memory_digests: dict[str, str]
+
+
+def to_json(run: RawRun) -> str:
+    """The run as one line of JSON."""
+    return json.dumps(asdict(run), ensure_ascii=True, separators=(",", ":"))
+
+
+def from_json(text: str) -> RawRun:
+    """The run that ``to_json`` wrote; raises ValueError, KeyError or TypeError for anything else."""
+    data: dict[str, Any] = json.loads(text)
+    events = tuple(RawEvent(**{**each, "calls": tuple(each["calls"])}) for each in data.pop("events"))
+    cores = tuple(RawCore(**{**each, "blocks": tuple(each["blocks"])}) for each in data.pop("cores"))
+    accesses = tuple(RawAccess(**each) for each in data.pop("accesses"))
+    goals, notes = tuple(data.pop("goals")), tuple(data.pop("notes"))
+    return RawRun(events=events, cores=cores, accesses=accesses, goals=goals, notes=notes, **data)

@@ -1,0 +1,248 @@
+"""The device registers: what each described one answers, and who touched which.
+
+A register is a word of 32 bits.  Reads and writes of a byte or half-word reach their part of it.  What the
+layout does not describe reads zero and forgets what is written; every access is counted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from gemel.layout.rehearsal_model import (
+    InterCoreInterrupt,
+    MutexRegister,
+    RehearsalPlan,
+    SequenceRegister,
+    SerialRegister,
+    SetClearRegister,
+    StatusRegister,
+)
+from gemel.rehearse.raw_run import MOST_TEXT
+from gemel.rehearse.release import ReleaseWatch, Report
+
+Reader = Callable[[str], int]
+Writer = Callable[[str, int, int], None]
+WORD = 0xFFFF_FFFF
+MOST_REGISTERS = 4096
+"""Device registers of which accesses are counted one by one."""
+
+
+@dataclass(slots=True)
+class Access:
+    """How one core used one register."""
+
+    reads: int = 0
+    writes: int = 0
+    first_pc: int = 0
+    last_value: int = 0
+
+
+class DeviceRegisters:
+    """All described registers of a device, by plain address."""
+
+    def __init__(
+        self,
+        plan: RehearsalPlan,
+        releases: dict[str, ReleaseWatch],
+        report: Report,
+        raise_interrupt: Callable[[str, int, bool], None],
+        state_of: Callable[[str], str],
+    ) -> None:
+        """``raise_interrupt(core, number, pending)`` sets or takes back an external interrupt of a core.
+
+        ``state_of(core)`` is running, sleeping, locked up and so on.
+        """
+        self.accesses: dict[tuple[str, int], Access] = {}
+        self.texts: dict[str, str] = {}
+        self.touched: dict[int, str] = {}
+        self._readers: dict[int, Reader] = {}
+        self._writers: dict[int, Writer] = {}
+        self._report, self._raise, self._state_of = report, raise_interrupt, state_of
+        self._plan = plan
+        self.mutexes = {each.at & ~3: Mutex(each, report) for each in plan.mutexes}
+        self._values: list[list[int]] = []
+        self._describe(plan)
+        for watch in releases.values():
+            self._add(watch.plan.vector_register, watch.read_vector, watch.write_vector)
+            self._add(watch.plan.control_register, watch.read_control, watch.write_control)
+        self.shared = {
+            *(each.at & ~3 for each in plan.status),
+            *self.mutexes,
+            *(at & ~3 for each in plan.interrupts for at in (each.set_at, each.clear_at)),
+            *(each.pending_at & ~3 for each in plan.interrupts if each.pending_at is not None),
+        }
+
+    def known(self, address: int) -> bool:
+        """Whether the layout describes the register."""
+        return address & ~3 in self._readers or address & ~3 in self._writers
+
+    def read(self, core: str, address: int, size: int, pc: int) -> int:
+        """What ``core`` reads at plain ``address``."""
+        word, shift = address & ~3, 8 * (address & 3)
+        reader = self._readers.get(word)
+        value = reader(core) if reader else 0
+        value = value >> shift & ((1 << 8 * size) - 1)
+        self._count(core, word, pc, value, write=False)
+        return value
+
+    def write(self, core: str, address: int, size: int, value: int, pc: int) -> None:
+        """``core`` writes at plain ``address``."""
+        word, shift = address & ~3, 8 * (address & 3)
+        mask = ((1 << 8 * size) - 1) << shift & WORD
+        self._count(core, word, pc, value, write=True)
+        writer = self._writers.get(word)
+        if writer:
+            writer(core, value << shift & mask, mask)
+
+    def state(self) -> tuple[object, ...]:
+        """Everything that decides what reads will answer, for telling whether nothing changes any more."""
+        locks = tuple(each.holder for each in self.mutexes.values())
+        return tuple(tuple(each) for each in self._values), locks
+
+    def _count(self, core: str, word: int, pc: int, value: int, *, write: bool) -> None:
+        access = self.accesses.get((core, word))
+        if access is None:
+            if len(self.accesses) >= MOST_REGISTERS:
+                return
+            access = self.accesses[core, word] = Access(first_pc=pc)
+        if write:
+            access.writes += 1
+        else:
+            access.reads += 1
+        access.last_value = value
+
+    def _add(self, address: int, reader: Reader | None, writer: Writer | None) -> None:
+        if reader:
+            self._readers[address & ~3] = reader
+        if writer:
+            self._writers[address & ~3] = writer
+
+    def _cell(self, value: int) -> list[int]:
+        """A value that the state remembers."""
+        cell = [value]
+        self._values.append(cell)
+        return cell
+
+    def _describe(self, plan: RehearsalPlan) -> None:
+        for constant in plan.constants:
+            self._add(constant.at, lambda core, value=constant.value: value, None)  # type: ignore[misc]
+        for held in plan.held:
+            self._held(held.at, self._cell(held.reset))
+        for sequence in plan.sequences:
+            self._sequence(sequence, self._cell(0))
+        for pair in plan.set_clear:
+            self._set_clear(pair, self._cell(pair.reset))
+        for interrupt in plan.interrupts:
+            self._interrupt(interrupt, self._cell(0))
+        for port in plan.serial:
+            self._serial(port)
+        for mutex in self.mutexes.values():
+            self._add(mutex.plan.at, mutex.read, mutex.write)
+        for address in {each.at & ~3 for each in plan.status}:
+            told = [each for each in plan.status if each.at & ~3 == address]
+            self._add(address, lambda core, told=told: self._status(told), None)  # type: ignore[misc]
+
+    def _held(self, at: int, cell: list[int]) -> None:
+        def write(core: str, value: int, mask: int) -> None:
+            cell[0] = cell[0] & ~mask | value
+
+        self._add(at, lambda core: cell[0], write)
+
+    def _sequence(self, plan: SequenceRegister, cell: list[int]) -> None:
+        def read(core: str) -> int:
+            position, count = cell[0], len(plan.values)
+            if not count:
+                return 0
+            cell[0] = (position + 1) % count if plan.repeat else min(position + 1, count - 1)
+            return plan.values[position]
+
+        self._add(plan.at, read, None)
+
+    def _set_clear(self, plan: SetClearRegister, cell: list[int]) -> None:
+        def set_bits(core: str, value: int, mask: int) -> None:
+            cell[0] |= value
+
+        def clear_bits(core: str, value: int, mask: int) -> None:
+            cell[0] &= ~value
+
+        def read(core: str) -> int:
+            return cell[0]
+
+        self._add(plan.set_at, read, set_bits)
+        self._add(plan.clear_at, read, clear_bits)
+        self._add(plan.value_at, read, None)
+
+    def _interrupt(self, plan: InterCoreInterrupt, cell: list[int]) -> None:
+        def change(now: int) -> None:
+            before, cell[0] = cell[0], now
+            for bit in range(32):
+                if (before ^ now) >> bit & 1:
+                    number = plan.interrupt + (0 if plan.shared_line else bit)
+                    pending = bool(now) if plan.shared_line else bool(now >> bit & 1)
+                    self._raise(plan.receiver, number, pending)
+
+        def set_bits(core: str, value: int, mask: int) -> None:
+            raised = value & plan.mask & ~cell[0]
+            if raised:
+                self._report("interrupt-raised", {"bits": raised}, {"to": plan.receiver})
+            change(cell[0] | value & plan.mask)
+
+        def clear_bits(core: str, value: int, mask: int) -> None:
+            change(cell[0] & ~value)
+
+        def read(core: str) -> int:
+            return cell[0]
+
+        self._add(plan.set_at, read, set_bits)
+        self._add(plan.clear_at, read, clear_bits)
+        if plan.pending_at is not None:
+            self._add(plan.pending_at, read, self._writers.get(plan.pending_at & ~3))
+
+    def _serial(self, plan: SerialRegister) -> None:
+        self.texts[plan.name] = ""
+
+        def write(core: str, value: int, mask: int) -> None:
+            text = self.texts[plan.name]
+            if len(text) < MOST_TEXT:
+                self.texts[plan.name] = text + chr(value & 0xFF)
+            if value & 0xFF == 0x0A:
+                line = text.rpartition("\n")[2]
+                self._report("text", {}, {"port": plan.name, "line": line})
+
+        self._add(plan.at, None, write)
+
+    def _status(self, told: list[StatusRegister]) -> int:
+        value = 0
+        for each in told:
+            state = self._state_of(each.core)
+            value |= each.sleeping if state in ("sleeping", "waiting") else 0
+            value |= each.locked_up if state == "locked up" else 0
+        return value
+
+
+class Mutex:
+    """A lock of the device."""
+
+    def __init__(self, plan: MutexRegister, report: Report) -> None:
+        self.plan = plan
+        self.holder = ""
+        self.waited: set[str] = set()
+        self._report = report
+
+    def read(self, core: str) -> int:
+        """Take the lock if it is free."""
+        if self.holder:
+            self.waited.add(core)
+            return self.plan.busy
+        self.holder = core
+        self._report("lock-taken", {"register": self.plan.at}, {})
+        return self.plan.taken
+
+    def write(self, core: str, value: int, mask: int) -> None:
+        """Give it back; a core that has not got it changes nothing, and is told of."""
+        if self.holder != core:
+            self._report("lock-not-held", {"register": self.plan.at}, {"holder": self.holder})
+            return
+        self.holder = ""
+        self._report("lock-given-back", {"register": self.plan.at}, {})

@@ -1,0 +1,70 @@
+"""``rehearse``: from layout, image and builds to a rehearsal."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from gemel.builds.build import Build
+from gemel.builds.source import ByteSource
+from gemel.check.subject import Subject
+from gemel.errors import ExtraMissing, Problem
+from gemel.image.sparse import SparseBytes
+from gemel.layout.reader import ReadLayout
+from gemel.rehearse.apart import EmulatorEnded, EmulatorMissing, run_apart
+from gemel.rehearse.code_names import CodeNames
+from gemel.rehearse.judging import ended_outside, rehearsal_of
+from gemel.rehearse.planning import plan_of
+from gemel.rehearse.rehearsal import Rehearsal
+
+
+@dataclass(frozen=True, slots=True)
+class RehearsalOptions:
+    """How to rehearse.
+
+    ``budget`` (instructions a core; None: the layout's, else 20 million), ``watches`` (names of
+    ``fine_watches.WATCHES``), ``apart`` (in a process of its own, so that a crash of the emulator is a
+    finding; without it a crash is yours), ``exact`` (a second run that makes times exact and follows calls).
+    """
+
+    budget: int | None = None
+    watches: tuple[str, ...] = ()
+    apart: bool = True
+    exact: bool = True
+
+
+def rehearse(
+    read: ReadLayout,
+    image: SparseBytes,
+    builds: Mapping[str, Build] | None = None,
+    options: RehearsalOptions | None = None,
+    sources: Mapping[str, ByteSource] | None = None,
+) -> Rehearsal:
+    """Run the reset code of both cores from the bytes of ``image`` in the device that ``read`` describes.
+
+    ``builds`` (by name) give functions and what was copied, ``sources`` (the same builds' ELF files) source
+    lines.  Two calls with the same arguments give equal results.  Raises ExtraMissing without the emulator,
+    CannotRehearse (a GemelError) for a device that it cannot map or an image without a start.
+    """
+    options = options or RehearsalOptions()
+    subject = Subject(read, image, builds or {})
+    plan = plan_of(subject, options.budget, options.watches, options.exact)
+    names = CodeNames(subject, sources or {})
+    try:
+        if options.apart:
+            run = run_apart(plan)
+        else:
+            from gemel.rehearse.device import run_plan
+
+            run = run_plan(plan)
+    except EmulatorEnded as error:
+        return ended_outside(subject, plan, str(error))
+    except (ImportError, EmulatorMissing) as error:
+        raise ExtraMissing(extra_problem()) from error
+    return rehearsal_of(subject, plan, run, names)
+
+
+def extra_problem() -> Problem:
+    """What to install for a rehearsal."""
+    expected, hint = "the emulator unicorn", "pip install 'gemel[rehearse]'"
+    return Problem("a rehearsal needs an emulator that is not installed", "", "no module unicorn", expected, hint)

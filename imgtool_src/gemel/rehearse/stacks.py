@@ -1,0 +1,57 @@
+"""Down to where a core's stack may grow."""
+
+from __future__ import annotations
+
+from gemel.builds.build import Build
+from gemel.check.core_views import area_as_seen, stack_area
+from gemel.check.subject import Subject
+from gemel.integrity.placed import has_vectors
+
+
+def stack_limit_of(subject: Subject, core: str) -> int | None:
+    """The lowest address (as the core sees it) that belongs to its first stack; None if nothing tells.
+
+    The layout's ``stack_size`` goes first.  Else the build tells: what it sets aside for nothing but the
+    stack, and otherwise the end of its highest variable below the initial stack pointer.
+    """
+    pointer = _initial_pointer(subject, core)
+    if pointer is None:
+        return None
+    described = subject.layout.rehearsal
+    if described and core in described.stack_sizes:
+        return max(0, pointer - described.stack_sizes[core])
+    area = stack_area(subject, core, pointer)
+    builds = [
+        placement.build
+        for name, placement in subject.placements.items()
+        if subject.layout.builds[name].core == core and placement.build.symbols
+    ]
+    if area is None or not builds:
+        return None
+    return max(_limit_by_build(build, area_as_seen(subject.layout, area, core).start, pointer) for build in builds)
+
+
+def _initial_pointer(subject: Subject, core: str) -> int | None:
+    for name, plan in subject.layout.builds.items():
+        if plan.core == core and has_vectors(subject.layout, name):
+            table = subject.vector_table(name)
+            if table and table.words:
+                return table.words[0] & ~3
+    return None
+
+
+def _limit_by_build(build: Build, lowest: int, pointer: int) -> int:
+    limit = lowest
+    variables = []
+    for symbol in build.symbols.all() if build.symbols else ():
+        if symbol.kind == "object" and symbol.defined and symbol.size and lowest <= symbol.address < pointer:
+            variables.append(symbol.span)
+    for span in variables:
+        # A stack that is a variable itself begins where that begins.
+        limit = max(limit, span.start if span.end >= pointer else span.end)
+    for segment in build.segments:
+        span = segment.run_span
+        alone = not any(span.overlaps(each) for each in variables)
+        if not segment.data and alone and span.start < pointer <= span.end:
+            limit = max(limit, span.start)
+    return limit
