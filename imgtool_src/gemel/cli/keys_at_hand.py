@@ -35,12 +35,17 @@ class KeyFile:
     def __init__(self, path: Path) -> None:
         """Read it, and say if others may.  Raises KeyFileError and UsageProblem."""
         from gemel.integrity.key_files import is_encrypted, load_private_key
+        from gemel.integrity.keys import KeyFileError
 
         self.path = path
         self.name = str(path)
         self._data = key_file_bytes(path)
-        encrypted = is_encrypted(self._data)
-        self.key: PrivateKey | None = None if encrypted else load_private_key(self._data, self.name)
+        self.key: PrivateKey | None = None
+        try:
+            self.key = load_private_key(self._data, self.name)
+        except KeyFileError:  # asked second: reading an RSA key takes 100 ms, and most keys at hand are plain
+            if not is_encrypted(self._data):
+                raise
         print_remarks(_open_to_others(path))
 
     @property
