@@ -13,7 +13,8 @@ from gemel.image.sparse import SparseBytes
 from gemel.integrity.keys import PublicKey, Signer
 from gemel.integrity.record import decode, record_size
 from gemel.integrity.seal import Seal, bytes_to_sign, check_room, make_seal, read_seal
-from gemel.integrity.signature_algorithms import ALGORITHMS, SignatureAlgorithm, algorithm_named
+from gemel.integrity.seal_policy import allowed_algorithms, demanded_words, missing_signers
+from gemel.integrity.signature_algorithms import SignatureAlgorithm
 from gemel.layout.model import Layout, SealPlan
 from gemel.spans import align_up
 
@@ -36,7 +37,7 @@ def check_sealable(layout: Layout, algorithms: Sequence[SignatureAlgorithm]) -> 
     does not allow, SealError, with the bytes needed, where its area is too small.
     """
     plan = sealed_plan(layout)
-    allowed = [algorithm_named(name) for name in plan.algorithms] or ALGORITHMS
+    allowed = allowed_algorithms(plan)
     refused = [algorithm.name for algorithm in algorithms if algorithm not in allowed]
     if refused:
         what = "the layout does not allow seals of this algorithm"
@@ -45,6 +46,15 @@ def check_sealable(layout: Layout, algorithms: Sequence[SignatureAlgorithm]) -> 
         raise JoinRefused(Problem(what, "seal", found, expected, "give a key of an allowed algorithm"))
     check_room(algorithms, layout.span_of(plan.area).size, area_words(layout, plan))
     return plan
+
+
+def refuse_too_few(plan: SealPlan, algorithms: Sequence[SignatureAlgorithm], next_step: str) -> None:
+    """Raise JoinRefused where good signers of ``algorithms`` are fewer than ``plan`` demands."""
+    missing = missing_signers(plan, algorithms)
+    if missing:
+        found = f"{', '.join(each.name for each in algorithms) or 'none'}; missing {' and '.join(missing)}"
+        what = "fewer signers than the layout demands"
+        raise JoinRefused(Problem(what, "seal", found, demanded_words(plan), next_step))
 
 
 def sealed_plan(layout: Layout) -> SealPlan:
