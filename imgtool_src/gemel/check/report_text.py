@@ -43,8 +43,13 @@ def _findings(result: CheckResult) -> Iterator[str]:
 
 
 def _finding(sign: str, rule: Rule, judged: Judged) -> Iterator[str]:
-    finding: Finding = judged.finding
     yield f"{sign} {rule.name}"
+    yield from finding_lines(rule, judged)
+
+
+def finding_lines(rule: Rule, judged: Judged) -> Iterator[str]:
+    """What is told of one finding below its head: the sentence, evidence, next step, a waiver that ended."""
+    finding: Finding = judged.finding
     yield from _wrapped(finding.what, "  ")
     yield from _labelled("where", finding.where)
     yield from _labelled("found", finding.found)

@@ -1,9 +1,8 @@
 """Changes of a rule's severity that a layout may not make: faults of the layout, told when it is read.
 
-Whoever makes an error of theirs a warning ships images that break the rule, so a reason is always due and
-every report tells the change.  The rules about the seal and the rollback counter are left as they are: what
-they guard against is somebody else's image, and no reason written into a layout can know that one.  A finding
-of theirs can be waived like any other, at one place and until a day.
+Who makes an error a warning takes images that break the rule, so a reason is always due and every report
+tells the change.  The rules about the seal and the rollback counter stay what they are: what they guard
+against is somebody else's image, and no reason written into a layout can know that one.
 """
 
 from __future__ import annotations
@@ -14,8 +13,11 @@ from gemel.check.waivers import rule_names
 from gemel.layout.kinds import Fault, KeyPath, nearest_hint
 from gemel.layout.model import Layout, SeverityChange
 
-KEPT = ("seal-", "rollback-")
-"""What the names of rules begin with that no layout makes count for less."""
+KEPT = {
+    "seal-": "to take images without a sound seal, set required = false in [seal]",
+    "rollback-": "waive the finding until a day, under [rules] waive",
+}
+"""What the names of rules begin with that no layout makes count for less, and what to do instead."""
 
 WEIGHTS = {"note": 0, "warning": 1, "error": 2}
 
@@ -38,12 +40,12 @@ def severity_faults(layout: Layout) -> Iterator[Fault]:
 
 def _lowered(path: KeyPath, change: SeverityChange) -> Iterator[Fault]:
     """The fault of making a rule count for less that must not; others are not even loaded."""
-    if not change.rule.startswith(KEPT):
+    hint = next((step for start, step in KEPT.items() if change.rule.startswith(start)), None)
+    if hint is None:
         return
     from gemel.check.registry import rule_named
 
     rule = rule_named(change.rule)
     if rule and WEIGHTS[change.severity] < WEIGHTS[rule.severity]:
         what = "a rule about the seal or the rollback counter cannot count for less"
-        hint = "waive the finding at its place and until a day, under [rules] waive"
         yield Fault((*path, "severity"), what, change.severity, rule.severity, hint)

@@ -1,0 +1,67 @@
+"""The reports of a check: one form on stdout, any number in files, all files together or none."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from gemel.cli.printing import silence
+
+if TYPE_CHECKING:
+    from gemel.check.runner import CheckResult
+    from gemel.check.subject import Subject
+
+
+def refuse_reports(files: Sequence[Path], inputs: Iterable[Path]) -> None:
+    """Raise UsageProblem for files whose suffix names no form or that may not be written.
+
+    Called before builds and image are read, so that a slip in a name costs no work.
+    """
+    from gemel.check.reports import format_of_file
+    from gemel.cli.output_targets import refuse_targets
+
+    for file in files:
+        format_of_file(file.name)
+    refuse_targets(files, inputs)
+
+
+def give_reports(
+    result: CheckResult, subject: Subject, image: Path, form: str, files: Sequence[Path], everything: bool
+) -> None:
+    """Print the report in ``form`` and write one into each of ``files`` in the form of its suffix.
+
+    The reports are the result, so they are written whether rules are broken or not; ``everything`` makes
+    texts list the rules that hold too.  What was written is said on stderr: stdout may be read by a program.
+    """
+    from gemel.check.reports import FULL_TEXT, ReportFormat, format_named, format_of_file
+
+    def text_in(chosen: ReportFormat) -> str:
+        chosen = FULL_TEXT if everything and chosen.name == FULL_TEXT.name else chosen
+        return chosen.render(result, subject, image.name)
+
+    printed = text_in(format_named(form))
+    # What programs read is UTF-8 whatever the terminal's encoding.
+    click.echo(printed if form == FULL_TEXT.name else _encoded(printed), nl=False)
+    if not files:
+        return
+    from gemel.cli.outputs import write_all
+
+    write_all({file: [_encoded(text_in(format_of_file(file.name)))] for file in files})
+    _say(f"wrote {', '.join(str(file) for file in files)}")
+
+
+def _say(text: str) -> None:
+    """On stderr; when nobody listens there any more the files are written all the same."""
+    try:
+        click.echo(text, err=True)
+    except OSError:
+        silence(sys.stderr)
+
+
+def _encoded(text: str) -> bytes:
+    """UTF-8; a name that is no text keeps its bytes as escapes, which JSON reads back."""
+    return text.encode("utf-8", "backslashreplace")
