@@ -15,11 +15,11 @@ from __future__ import annotations
 import argparse
 import sys
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from big_builds import AREA, big_builds
-from measuring import GEMEL, interleaved, median_seconds, verdict
+from measuring import GEMEL, Measured, interleaved, verdict
 
 ADDED, ADDED_BY_RSA = 0.35, 2.5
 """Most that sealing may add, of the time of the join left unsealed."""
@@ -46,12 +46,12 @@ def main() -> int:
         for label in commands:
             if label != "left unsealed":
                 refuse_unsound(layout, folder, label)
-    base = median_seconds(results["left unsealed"])
-    print(f"join of two builds, {how}; whole processes, alternating, medians")
+    base = fastest(results["left unsealed"])
+    print(f"join of two builds, {how}; whole processes, alternating, the fastest of each")
     print(f"{'':26} {'join':>9} {'added':>9} {'of the join':>12}")
     ratios = {}
     for label, runs in results.items():
-        seconds = median_seconds(runs)
+        seconds = fastest(runs)
         ratios[label] = (seconds - base) / base
         print(f"{label:26} {seconds * 1000:6.0f} ms {(seconds - base) * 1000:6.0f} ms {ratios[label]:12.2f}")
     rsa = [ratio for label, ratio in ratios.items() if label.startswith("RSA")]
@@ -63,13 +63,19 @@ def main() -> int:
     return 0 if all(met) else 1
 
 
+def fastest(runs: Sequence[Measured]) -> float:
+    """The least wall time in seconds: what is measured is a small difference, and other work only adds."""
+    return min(each.seconds for each in runs)
+
+
 def sealed_layout(builds: Path, folder: Path) -> Path:
     """The builds' layout with a seal of 16 KiB behind the record; the builds by their whole paths."""
     text = (builds / "layout.toml").read_text(encoding="utf-8")
     flash, seal = f"size = {2 * AREA + 0x1000:#x}", f"size = {2 * AREA + 0x5000:#x}"
     if text.count(flash) != 1:
         raise SystemExit("the layout of big_builds has another flash than this benchmark knows")
-    area = f'seal = {{ memory = "flash", offset = {2 * AREA + 0x1000:#x}, size = "16 KiB", purpose = "seal" }}'
+    offset = f"{2 * AREA + 0x1000:#x}"
+    area = f'seal = {{ memory = "flash", offset = {offset}, size = "16 KiB", purpose = "seal" }}'
     text = text.replace(flash, seal).replace("[area]\n", f"[area]\n{area}\n")
     for name in ("station", "sampler"):
         text = text.replace(f'path = "{name}.elf"', f'path = "{(builds / name).as_posix()}.elf"')
@@ -120,11 +126,11 @@ def refuse_unsound(layout: Path, folder: Path, label: str) -> None:
 
     read = read_layout(layout.read_bytes(), layout.name).layout
     image = decode([(folder / f"{label}.hex").read_bytes()], label).image
-    trusted = [
-        load_private_key(path.read_bytes(), path.name, PHRASE.encode() if path.stem == "encrypted" else None)
-        for path in folder.glob("*.pem")
-    ]
-    verdicts = verify(present_seal(read, image), record_bytes(read, image), [key.public_key for key in trusted])
+    trusted = []
+    for path in folder.glob("*.pem"):
+        phrase = PHRASE.encode() if path.stem == "encrypted" else None
+        trusted.append(load_private_key(path.read_bytes(), path.name, phrase).public_key)
+    verdicts = verify(present_seal(read, image), record_bytes(read, image), trusted)
     if not all(each.good for each in verdicts):
         raise SystemExit(f"{label}: the seal does not hold")
 

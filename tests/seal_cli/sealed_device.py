@@ -70,9 +70,7 @@ def run_here(capfd: pytest.CaptureFixture[str]) -> Run:
     return run
 
 
-def write_device(
-    folder: Path, seal: str = REQUIRED, replace: dict[str, str] | None = None
-) -> None:
+def write_device(folder: Path, seal: str = REQUIRED, replace: dict[str, str] | None = None) -> None:
     """``small.toml`` with ``seal`` behind it, and both builds."""
     (folder / "small.toml").write_text(small_device.layout_text(replace, seal), encoding="utf-8")
     (folder / "station.elf").write_bytes(small_device.station_elf())

@@ -29,7 +29,7 @@ CURVES = {"P-256": "secp256r1", "P-384": "secp384r1", "P-521": "secp521r1"}
 
 
 def module_path() -> str:
-    """SoftHSM's PKCS#11 library; skips or fails the running test where SoftHSM or python-pkcs11 is missing."""
+    """SoftHSM's PKCS#11 library; skips or fails the running test where it or python-pkcs11 is missing."""
     required_tool("softhsm2-util")
     try:
         import pkcs11  # noqa: F401
@@ -53,7 +53,8 @@ def token_folder() -> tempfile.TemporaryDirectory[str]:
     tokens = Path(folder.name, "tokens")
     tokens.mkdir()
     configuration = Path(folder.name, "softhsm2.conf")
-    configuration.write_text(f"directories.tokendir = {tokens}\nobjectstore.backend = file\nlog.level = ERROR\n")
+    lines = (f"directories.tokendir = {tokens}", "objectstore.backend = file", "log.level = ERROR", "")
+    configuration.write_text("\n".join(lines))
     os.environ["SOFTHSM2_CONF"] = str(configuration)
     return folder
 

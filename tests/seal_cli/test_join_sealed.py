@@ -56,7 +56,7 @@ def test_each_algorithm_seals(device: Path, gemel: Run, name: str) -> None:
 
 
 def test_the_seal_changes_its_area_and_no_other_byte(device: Path, gemel: Run) -> None:
-    """Sealed and unsealed image differ in the seal's area alone; it holds whole write units, the rest erased."""
+    """Sealed and unsealed differ in the seal's area alone, which holds whole write units, the rest erased."""
     write_key(device / "key.pem")
     assert gemel(*JOIN, "-o", "plain.hex", "--leave-unsealed").code == 0
     assert gemel(*JOIN, "-o", "sealed.hex", "--key", "key.pem").code == 0

@@ -29,7 +29,7 @@ def locked(device: Path) -> Path:
 
 
 def test_asked_twice_for_a_new_key(device: Path) -> None:
-    """On a terminal the pass phrase of a new key is asked for twice; the screen shows neither; it opens the key."""
+    """On a terminal a new key's pass phrase is asked for twice, unseen, and opens the key."""
     answers = [("pass phrase of the new key: ", PHRASE), ("the same again: ", PHRASE)]
     code, screen = on_terminal(device, NEW, answers)
     assert code == 0, screen
@@ -85,7 +85,7 @@ def test_stopped_while_asked(locked: Path) -> None:
 
 
 def test_nobody_to_ask(locked: Path, gemel: Run, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Without a terminal and without an option the error names both options; it does not wait or read stdin."""
+    """Without a terminal or an option the error names both options; nothing is read from stdin."""
     with open(os.devnull) as nothing:
         monkeypatch.setattr("sys.stdin", nothing)
         done = gemel(*JOIN, "-o", "tide.hex", *ENCRYPTED)
@@ -179,7 +179,7 @@ def test_a_pass_phrase_for_a_key_that_has_none(device: Path, gemel: Run) -> None
 
 
 def test_no_option_takes_a_pass_phrase_itself() -> None:
-    """Of all options of the commands that use keys, those about pass phrases take a file's or variable's name."""
+    """Of all options of the commands with keys, those about pass phrases name a file or variable."""
     commands = [join_command, sign_command, *keys_command.commands.values()]
     names = {name for command in commands for option in command.params for name in option.opts}
     about = {name for name in names if any(word in name for word in ("phrase", "pass", "pin", "secret"))}

@@ -1,4 +1,4 @@
-"""What the layout demands of a seal, where it is made: trusted keys, several signers, a pair, one room at a time."""
+"""What the layout demands of a seal, where it is made: trust, several signers, a pair, room by room."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def two_keys(device: Path, more: str) -> None:
 
 
 def test_a_key_that_the_layout_does_not_trust(device: Path, gemel: Run) -> None:
-    """Sealed with a key that is not in ``trust``, the image breaks a rule and is not written; with one, it is."""
+    """With a key that is not in ``trust`` the image breaks a rule and is not written."""
     two_keys(device, 'trust = ["one-pub.pem"]\n')
     done = gemel(*JOIN, *OUT, "--key", "two.pem")
     assert done.code == 1
@@ -67,7 +67,7 @@ def test_as_many_as_demanded(device: Path, gemel: Run) -> None:
 
 @pytest.mark.usefixtures("never_signs")
 def test_two_classical_keys_are_no_pair(device: Path, gemel: Run) -> None:
-    """Where a pair is demanded, two classical keys are refused, with what is missing, before anything is signed."""
+    """Where a pair is demanded, two classical keys are refused before anything is signed."""
     two_keys(device, "pair = true\n")
     done = gemel(*JOIN, *OUT, "--key", "one.pem", "--key", "two.pem")
     assert done.code == 1
@@ -82,7 +82,7 @@ def test_a_pair(device: Path, gemel: Run) -> None:
 
 
 def test_one_signing_room_after_the_other(device: Path, gemel: Run) -> None:
-    """With ``--more-to-come`` the first room's seal is written, and said to be too little; the second completes it."""
+    """With ``--more-to-come`` the first room's seal is written as incomplete; the second completes it."""
     two_keys(device, "signers = 2\n" + BOTH)
     assert gemel(*JOIN, "-o", "plain.hex", "--leave-unsealed").code == 0
     words = ("sign", "small.toml", "plain.hex", "--key", "one.pem", "-o", "first.hex")
@@ -99,7 +99,7 @@ def test_one_signing_room_after_the_other(device: Path, gemel: Run) -> None:
 
 
 def test_more_to_come_lets_nothing_else_pass(device: Path, gemel: Run) -> None:
-    """``--more-to-come`` excuses missing signers alone: a signer that is not trusted is refused all the same."""
+    """``--more-to-come`` excuses missing signers alone, not one that is not trusted."""
     two_keys(device, 'signers = 2\ntrust = ["one-pub.pem", "three-pub.pem"]\n')
     write_key(device / "three.pem")
     assert gemel(*JOIN, "-o", "plain.hex", "--leave-unsealed").code == 0

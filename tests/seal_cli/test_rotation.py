@@ -37,7 +37,7 @@ def test_both_trusted_at_once(device: Path, gemel: Run, keys: dict[str, PrivateK
 def test_sealed_with_both_for_devices_of_either_age(
     device: Path, gemel: Run, keys: dict[str, PrivateKey]
 ) -> None:
-    """An image sealed with both has a good signer for who knows only the old key, and for who knows only the new."""
+    """An image sealed with both has a good signer for who knows only the old or only the new key."""
     words = ("--key", "old.pem", "--key", "new.pem")
     assert gemel(*JOIN, "-o", "both.hex", *words).code == 0
     assert outcomes(device / "both.hex", keys["old"]) == {GOOD, UNKNOWN}
@@ -59,9 +59,7 @@ def test_an_old_release_sealed_anew(device: Path, gemel: Run, keys: dict[str, Pr
     assert outcomes(device / "new.hex", keys["old"]) == {UNKNOWN}
 
 
-def test_the_new_key_added_to_an_old_release(
-    device: Path, gemel: Run, keys: dict[str, PrivateKey]
-) -> None:
+def test_the_new_key_added_to_an_old_release(device: Path, gemel: Run, keys: dict[str, PrivateKey]) -> None:
     """With ``--add`` the old signer stays for devices in the field and the new one comes beside it."""
     assert gemel(*JOIN, "-o", "old.hex", "--key", "old.pem").code == 0
     words = ("--key", "new.pem", "--add", "--trust", "old-pub.pem", "-o", "both.hex")
@@ -72,7 +70,7 @@ def test_the_new_key_added_to_an_old_release(
 def test_a_new_key_of_the_same_name_is_another_key(
     device: Path, gemel: Run, keys: dict[str, PrivateKey]
 ) -> None:
-    """A key goes by its fingerprint: another one in a file of the old name verifies nothing of the old one's."""
+    """A key goes by its fingerprint: another one in a file of the old name verifies nothing."""
     assert gemel(*JOIN, "-o", "old.hex", "--key", "old.pem").code == 0
     Path("old.pem").unlink()
     again = write_key(device / "old.pem", "ECDSA-P256")

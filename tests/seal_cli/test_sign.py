@@ -124,7 +124,7 @@ def test_the_layouts_trusted_keys_tell_too(plain: Path, gemel: Run) -> None:
 
 
 def test_a_signer_of_unknown_key_is_not_kept(plain: Path, gemel: Run) -> None:
-    """A signer whose public key is not at hand cannot be vouched for: ``--add`` refuses and says what to give."""
+    """A signer whose public key is not at hand cannot be vouched for: ``--add`` refuses it."""
     assert gemel(*SIGN, "plain.hex", "--key", "one.pem", "-o", "a.hex").code == 0
     done = gemel(*SIGN, "a.hex", "--key", "two.pem", "--add", "-o", "b.hex")
     assert done.code == 2
@@ -169,16 +169,22 @@ def test_kept_signers_count_for_the_room(plain: Path, gemel: Run) -> None:
     assert "the area is too small for the seal of RSA-4096-PSS, RSA-4096-PSS" in done.err
 
 
+HAND_OVER = ("--to-be-signed", "t", "--public", "one-pub.pem")
+OURS = ("--key", "one.pem", "-o", "x.hex")
 MIXTURES = {
     "no signer": (("-o", "x.hex"), "nothing says who signs"),
     "no output": (("--key", "one.pem"), "nothing says where"),
-    "handing over with a key": (("--to-be-signed", "t", "--public", "one-pub.pem", "--key", "one.pem"), "--key"),
-    "handing over with output": (("--to-be-signed", "t", "--public", "one-pub.pem", "-o", "x.hex"), "-o"),
-    "trust without add": (("--key", "one.pem", "-o", "x.hex", "--trust", "one-pub.pem"), "--add"),
+    "handing over with a key": ((*HAND_OVER, "--key", "one.pem"), "--key"),
+    "handing over with output": ((*HAND_OVER, "-o", "x.hex"), "-o"),
+    "handing over with more to come": ((*HAND_OVER, "--more-to-come"), "--more-to-come"),
+    "trust without add": ((*OURS, "--trust", "one-pub.pem"), "--add"),
     "signature without key": (("--signature", "one.pem", "-o", "x.hex"), "do not pair"),
-    "public without signature": (("--key", "one.pem", "--public", "one-pub.pem", "-o", "x.hex"), "do not pair"),
+    "public without signature": (
+        ("--key", "one.pem", "--public", "one-pub.pem", "-o", "x.hex"),
+        "do not pair",
+    ),
     "handing over without key": (("--to-be-signed", "t"), "do not pair"),
-    "a pass phrase for nobody": (("--key", "one.pem", "-o", "x.hex", "--pass-phrase-env", "HOME"), "no key needs"),
+    "a pass phrase for nobody": ((*OURS, "--pass-phrase-env", "HOME"), "no key needs"),
     "output over the image": (("--key", "one.pem", "-o", "plain.hex"), "an output is an input"),
     "output over the key": (("--key", "one.pem", "-o", "two.pem"), "suffix"),
     "a folder that is not there": (("--key", "one.pem", "-o", "no/folder/x.hex"), "folder is not there"),
@@ -187,7 +193,7 @@ MIXTURES = {
 
 @pytest.mark.parametrize("name", MIXTURES)
 def test_options_that_do_not_go_together(plain: Path, gemel: Run, name: str) -> None:
-    """Each mixture of options that says nothing sensible is one error with exit code 2, and writes nothing."""
+    """Each mixture of options that makes no sense is one error with exit code 2, and writes nothing."""
     words, said = MIXTURES[name]
     before = sorted(path.name for path in plain.iterdir())
     done = gemel(*SIGN, "plain.hex", *words)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import string
+from contextlib import suppress
 from urllib.parse import quote
 
 import pytest
@@ -17,7 +18,8 @@ from gemel.integrity.token_uri import TokenUri, is_token_uri, parse_token_uri
 EXAMPLES = {
     "pkcs11:object=my-pubkey;type=private": TokenUri(label="my-pubkey"),
     "pkcs11:token=The%20Software%20PKCS%2311%20Softtoken;manufacturer=Snake%20Oil,%20Inc.;model=1.0;"
-    "object=my-certificate;type=private;id=%69%95%3E%5C%F4%BD%EC%91;serial=?pin-source=file:/etc/token_pin": TokenUri(
+    "object=my-certificate;type=private;id=%69%95%3E%5C%F4%BD%EC%91;serial="
+    "?pin-source=file:/etc/token_pin": TokenUri(
         token="The Software PKCS#11 Softtoken",
         manufacturer="Snake Oil, Inc.",
         model="1.0",
@@ -99,10 +101,8 @@ def test_the_text_of_a_uri_names_the_same_key(label: str, key_id: bytes) -> None
 @given(st.text(st.sampled_from(string.ascii_lowercase + string.digits + ";?&=%-:|/ "), max_size=60))
 def test_any_text_is_understood_or_refused(text: str) -> None:
     """No text behind the scheme ends otherwise than in a key or in problems."""
-    try:
-        parse_token_uri("pkcs11:" + text)
-    except GemelError as error:
-        assert error.problems
+    with suppress(GemelError):
+        assert parse_token_uri("pkcs11:" + text) != TokenUri()
 
 
 @given(st.text(st.characters(categories=["L", "N"]), min_size=6, max_size=20))
