@@ -49,6 +49,7 @@ class Subject:
     trusted: tuple[PublicKey, ...] = ()
     at_least: int | None = None
     previous: Previous | None = None
+    disassemble: bool = False
 
     @property
     def layout(self) -> Layout:

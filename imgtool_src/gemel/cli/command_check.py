@@ -53,6 +53,11 @@ from gemel.cli.parameters import FILE, address
     type=FILE,
     help="Older image, whose rollback counter the image may not be below.",
 )
+@click.option(
+    "--disassemble",
+    is_flag=True,
+    help="Read the code instruction by instruction for those that its core lacks.",
+)
 def command(
     layout: Path,
     image: Path,
@@ -66,6 +71,7 @@ def command(
     trust: tuple[Path, ...],
     at_least: int | None,
     previous: Path | None,
+    disassemble: bool,
 ) -> int:
     """Check an image against its layout, with the builds if they are at hand.
 
@@ -97,7 +103,7 @@ def command(
     if previous:
         older = previous_of(read.layout, load_image(previous, read.layout, at).image, previous.name)
     subject = Subject(
-        read, decoded.image, handed, version, rollback, decoded.remarks, trusted, at_least, older
+        read, decoded.image, handed, version, rollback, decoded.remarks, trusted, at_least, older, disassemble
     )
     result = check(subject, today())
     give_reports(result, subject, image, form, reports, everything)

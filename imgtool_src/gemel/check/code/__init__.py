@@ -1,0 +1,1 @@
+"""The code of builds and images read as instructions: which ones a core lacks, and where they stand."""

@@ -1,0 +1,79 @@
+"""The code of a build as its mapping symbols tell it from data (AAELF32, "Mapping symbols").
+
+``$t`` begins Thumb code, ``$a`` Arm code, ``$d`` data, each up to the next one of its section.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+from gemel.builds.build import Build
+from gemel.builds.elf_symbols import Symbol
+from gemel.spans import Span
+
+
+class MappedSection(NamedTuple):
+    """One section of code as its core runs it.
+
+    ``code`` holds its bytes with zeros (a harmless instruction) where data or Arm code stands; ``size`` is
+    how many bytes are Thumb code, ``arm`` where Arm code stands.
+    """
+
+    start: int
+    code: bytes
+    size: int
+    arm: tuple[Span, ...]
+
+
+class MappedCode(NamedTuple):
+    """The sections of code of one build; ``unmapped`` are those without a mapping symbol."""
+
+    sections: tuple[MappedSection, ...]
+    unmapped: tuple[Span, ...]
+
+
+def mapped_code(build: Build) -> MappedCode | None:
+    """The code of ``build`` by its mapping symbols; None if it has no symbols.
+
+    Sections whose bytes the build does not store are left out.
+    """
+    if build.symbols is None:
+        return None
+    marks: dict[int, list[Symbol]] = {}
+    for symbol in build.symbols.mapping():
+        marks.setdefault(symbol.section_index, []).append(symbol)
+    sections, unmapped = [], []
+    for index, span in _stored_sections(build, build.symbols.code_sections).items():
+        if index in marks:
+            sections.append(_mapped(span, build.read_at_run(span.start, span.size) or b"", marks[index]))
+        else:
+            unmapped.append(span)
+    return MappedCode(tuple(sections), tuple(unmapped))
+
+
+def _stored_sections(build: Build, sections: Mapping[int, Span]) -> dict[int, Span]:
+    found = {}
+    for index, span in sections.items():
+        if span.size and build.read_at_run(span.start, span.size) is not None:
+            found[index] = span
+    return found
+
+
+def _mapped(span: Span, data: bytes, marks: list[Symbol]) -> MappedSection:
+    code = bytearray(data)
+    arm: list[Span] = []
+    end = max(min(marks[0].value, span.end), span.start)
+    code[: end - span.start] = bytes(end - span.start)
+    size = 0
+    for number, mark in enumerate(marks):
+        following = marks[number + 1].value if number + 1 < len(marks) else span.end
+        stretch = Span.from_bounds(mark.value, max(mark.value, following)).intersection(span)
+        if mark.name.startswith("$t"):
+            size += stretch.size
+            continue
+        first = stretch.start - span.start
+        code[first : first + stretch.size] = bytes(stretch.size)
+        if mark.name.startswith("$a") and stretch.size:
+            arm.append(stretch)
+    return MappedSection(span.start, bytes(code), size, tuple(arm))

@@ -1,0 +1,39 @@
+"""The text of single instructions, by the disassembler library, which is an extra."""
+
+from __future__ import annotations
+
+from functools import cache
+from importlib import import_module
+from importlib.util import find_spec
+from typing import Any
+
+NEEDS_EXTRA = "needs the disassembler: pip install 'gemel[disassemble]'"
+NOT_ASKED = "takes its time, and was not asked for (gemel check --disassemble)"
+
+
+def why_not(asked: bool) -> str:
+    """Why code is not read instruction by instruction; empty if it is."""
+    if not asked:
+        return NOT_ASKED
+    return "" if find_spec("capstone") else NEEDS_EXTRA
+
+
+def spelled(data: bytes, address: int) -> str:
+    """The one instruction that ``data`` is, as ``vadd.f32 s0, s0, s1``; empty if the library knows none."""
+    for instruction in _disassembler().disasm(data, address):
+        if instruction.size == len(data):
+            return f"{instruction.mnemonic} {instruction.op_str}".rstrip()
+    return ""
+
+
+def spelled_or_raw(data: bytes, address: int) -> str:
+    """The same; where the library knows none, the half-words as an assembler takes them."""
+    return spelled(data, address) or ".inst.w 0x" + data[1::-1].hex() + data[3:1:-1].hex()
+
+
+@cache
+def _disassembler() -> Any:
+    capstone = import_module("capstone")
+    return capstone.Cs(
+        capstone.CS_ARCH_ARM, capstone.CS_MODE_THUMB | capstone.CS_MODE_MCLASS | capstone.CS_MODE_V8
+    )
