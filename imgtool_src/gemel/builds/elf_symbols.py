@@ -113,6 +113,11 @@ class SymbolTable:
     def __len__(self) -> int:
         return self._table_at[1] // ENTRY_SIZE
 
+    @property
+    def code_sections(self) -> Mapping[int, Span]:
+        """The run span of each section of executable code by its number; nothing is read for it."""
+        return self._code
+
     def all(self) -> Iterator[Symbol]:
         """Every entry in the order of the file, the empty first one left out."""
         table, strings = self._load()
