@@ -88,7 +88,7 @@ class SymbolTable:
     BuildError if the file became shorter meanwhile.
     """
 
-    __slots__ = ("_code", "_file", "_functions", "_loaded", "_source", "_strings_at", "_table_at")
+    __slots__ = ("_asked", "_code", "_file", "_functions", "_loaded", "_source", "_strings_at", "_table_at")
 
     def __init__(
         self,
@@ -109,14 +109,10 @@ class SymbolTable:
         self._code = code_sections
         self._loaded: tuple[bytes, bytes] | None = None
         self._functions: _FunctionIndex | None = None
+        self._asked: dict[frozenset[str], dict[str, Symbol]] = {}
 
     def __len__(self) -> int:
         return self._table_at[1] // ENTRY_SIZE
-
-    @property
-    def code_sections(self) -> Mapping[int, Span]:
-        """The run span of each section of executable code by its number; nothing is read for it."""
-        return self._code
 
     def all(self) -> Iterator[Symbol]:
         """Every entry in the order of the file, the empty first one left out."""
@@ -145,13 +141,9 @@ class SymbolTable:
         A global one is preferred to a weak one, both to local ones.  Raises BuildError if several of the
         same binding have different values.
         """
-        candidates = sorted(
-            (symbol for symbol in self.named(name) if symbol.defined),
-            key=lambda symbol: _BINDING_ORDER.get(symbol.binding, 3),
-        )
-        if not candidates:
+        best = _best([symbol for symbol in self.named(name) if symbol.defined])
+        if not best:
             return None
-        best = [symbol for symbol in candidates if symbol.binding == candidates[0].binding]
         if len({symbol.value for symbol in best}) > 1:
             raise BuildError(
                 Problem(
@@ -163,6 +155,28 @@ class SymbolTable:
                 )
             )
         return best[0]
+
+    def among(self, names: frozenset[str]) -> Mapping[str, Symbol]:
+        """Those of ``names`` that one defined symbol has, as :meth:`find` chooses it; one pass for all.
+
+        A name that several symbols of the same binding have with different values is left out.
+        """
+        if names not in self._asked:
+            table, strings = self._load()
+            wanted = {
+                offset: name for name in names for offset in _offsets_of(name.encode("utf-8") + b"\0", strings)
+            }
+            found: dict[str, list[Symbol]] = {}
+            for index, offset in enumerate(_name_offsets(table) if wanted else ()):
+                if offset in wanted:
+                    symbol = _symbol(_ENTRY.unpack_from(table, index * ENTRY_SIZE), strings)
+                    if symbol.defined:
+                        found.setdefault(wanted[offset], []).append(symbol)
+            chosen = {name: _best(symbols) for name, symbols in found.items()}
+            self._asked[names] = {
+                name: best[0] for name, best in chosen.items() if len({each.value for each in best}) == 1
+            }
+        return self._asked[names]
 
     def one(self, name: str) -> Symbol:
         """The one defined symbol called ``name``; BuildError if there is none or no single one."""
@@ -305,6 +319,12 @@ def _symbol(entry: tuple[int, ...], strings: bytes) -> Symbol:
 def _name(strings: bytes, offset: int) -> str:
     end = strings.find(b"\0", offset, offset + NAME_LIMIT)
     return strings[offset : offset + NAME_LIMIT if end < 0 else end].decode("utf-8", "replace")
+
+
+def _best(candidates: list[Symbol]) -> list[Symbol]:
+    """Those of the strongest binding among the candidates."""
+    order = [_BINDING_ORDER.get(symbol.binding, 3) for symbol in candidates]
+    return [symbol for symbol, rank in zip(candidates, order, strict=True) if rank == min(order)]
 
 
 def _offsets_of(terminated: bytes, strings: bytes) -> set[int]:

@@ -1,8 +1,8 @@
 """What memory a build takes at run time, by memory and in plain addresses.
 
-A build claims RAM with the run addresses of its segments: initialised and cleared data, stack and heap
-as far as its linker script gives them room, code that is copied.  Bytes that run where they are stored
-claim nothing.
+A build claims RAM with the run addresses of its segments: initialised and cleared data, code that is
+copied; and with the heap and stack that its linker script sets aside by section names or symbols, whether
+they lie in a segment or not.  Bytes that run where they are stored claim nothing.
 """
 
 from __future__ import annotations
@@ -11,15 +11,16 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from gemel.builds.build import Build, Segment
-from gemel.check.windows import Part, parts_of, windows_of
+from gemel.check.reserves import Reserve, reserves_of
+from gemel.check.windows import Part, Window, parts_of, windows_of
 from gemel.layout.model import BuildPlan, Layout, Memory
-from gemel.spans import Span, merged
+from gemel.spans import Span, merged, without
 
 
 class Claim(NamedTuple):
-    """A span that one segment takes in one memory (None: in no memory that its core sees)."""
+    """A span that one segment, heap or stack takes in one memory (None: in no memory that its core sees)."""
 
-    segment: Segment
+    by: Segment | Reserve
     seen: Span
     memory: Memory | None
     plain: Span
@@ -29,11 +30,21 @@ class Claim(NamedTuple):
         """Whether the memory can be claimed at all."""
         return self.memory is not None and self.memory.kind == "ram"
 
+    @property
+    def reserve(self) -> Reserve | None:
+        """The heap or stack that takes it; None for a segment."""
+        return self.by if isinstance(self.by, Reserve) else None
+
+    @property
+    def told(self) -> str:
+        """``segment 2``, or ``heap, symbols __HeapBase and __HeapLimit``."""
+        return self.by.words if isinstance(self.by, Reserve) else f"segment {self.by.index}"
+
 
 def claims_of(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[Claim]:
     """What ``build`` takes beside the flash it is stored in; device registers are left out.
 
-    Claims outside RAM are those of a build that is linked for another device: cleared bytes in flash,
+    A heap or stack claims what no segment claims already.  Claims outside RAM are those of a build that is linked for another device: cleared bytes in flash,
     run addresses where its core sees no memory.
     """
     windows = windows_of(layout, plan.core)
@@ -42,6 +53,24 @@ def claims_of(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[Claim]:
             seen = _claimed(segment, part)
             if seen.size:
                 yield Claim(segment, seen, part.memory, seen.moved(part.plain.start - part.seen.start))
+    taken = [segment.run_span for segment in build.segments]
+    for reserve in reserves_of(build):
+        for span in without([reserve.span], taken):
+            yield from _claims(reserve, span, windows)
+        taken.append(reserve.span)
+
+
+def reserve_claims(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[Claim]:
+    """The whole of each heap and stack that the build sets aside, whatever segments lie there."""
+    windows = windows_of(layout, plan.core)
+    for reserve in reserves_of(build):
+        yield from _claims(reserve, reserve.span, windows)
+
+
+def _claims(reserve: Reserve, span: Span, windows: list[Window]) -> Iterator[Claim]:
+    for part in parts_of(span, windows):
+        if part.memory is None or part.memory.kind != "device":
+            yield Claim(reserve, part.seen, part.memory, part.plain)
 
 
 def ram_of(layout: Layout, plan: BuildPlan, build: Build) -> list[Span]:

@@ -15,6 +15,7 @@ from gemel.spans import Span, format_address, format_size
 
 if TYPE_CHECKING:
     from gemel.builds.elf_symbols import Symbol
+    from gemel.check.ram_claims import Claim
 
 SHOWN = 8
 """Findings or lines of one kind that are shown; of more it is only told that there are."""
@@ -79,6 +80,11 @@ def needs_elf(name: str, build: Build | None, asked: Telling) -> str:
 def segment_words(build: Build, segment: Segment) -> str:
     """``build station (station.elf, segment 1)``."""
     return f"build {build.name} ({build.file}, segment {segment.index})"
+
+
+def claim_words(build: Build, claim: Claim) -> str:
+    """``build station (station.elf, segment 1)``, ``build station (station.elf, heap, section .heap)``."""
+    return f"build {build.name} ({build.file}, {claim.told})"
 
 
 def builds_stored_in(layout: Layout, area: str) -> list[BuildPlan]:

@@ -61,28 +61,28 @@ def _finding(layout: Layout, takers: list[tuple[BuildPlan, Build]], span: Span) 
 
 
 def _evidence(layout: Layout, plan: BuildPlan, build: Build, span: Span) -> Iterator[str]:
-    """For each segment that takes some of ``span``: which, where its core sees it, and what lies there."""
+    """For each segment, heap or stack that takes some of ``span``: which, where its core sees it, and what lies there."""
     claims = [
         claim for claim in claims_of(layout, plan, build) if claim.in_ram and claim.plain.overlaps(span)
     ]
     for claim in claims[:2]:
         seen = claim.plain.intersection(span).moved(claim.seen.start - claim.plain.start)
         symbols = biggest_symbols(build, seen)
-        told = f": {symbols}" if symbols else ", objects not known"
-        segment = f"build {plan.name}, segment {claim.segment.index}"
-        yield f"{segment}, as core {plan.core} sees it {place_words(seen)}{told}"
+        told = f": {symbols}" if symbols else "" if claim.reserve else ", objects not known"
+        yield f"build {plan.name}, {claim.told}, as core {plan.core} sees it {place_words(seen)}{told}"
 
 
 RULE = Rule(
     name="ram-claims-apart",
     severity="error",
-    checks="No byte of RAM outside the shared areas is taken at run time by builds of two cores, whatever "
-    "address each core sees it at.",
+    checks="No byte of RAM outside the shared areas is taken at run time by builds of two cores, for data, "
+    "copied code, heap or stack, whatever address each core sees it at.",
     why="Each core's code writes to such a byte as if it were alone: a stack or a heap of one grows into "
     "variables of the other, and values change that nobody wrote. It often takes months until the two meet.",
     remedy="Give the two linker scripts RAM regions apart from each other, those of the layout; put what "
     "both must see into a shared area.",
-    source="System V gABI, chapter 7, program header, p_vaddr and p_memsz; common practice",
+    source="System V gABI, chapter 7, program header, p_vaddr and p_memsz; common practice "
+    "(sections and symbols of heap and stack; their usual names from memory)",
     absent="the layout has no builds of two cores",
     check=check,
 )

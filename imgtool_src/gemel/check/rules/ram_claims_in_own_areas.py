@@ -5,16 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.builds.build import Build
-from gemel.check.ram_claims import Claim, claims_of, own_ram, shared_ram
+from gemel.check.core_views import owned_areas
+from gemel.check.ram_claims import Claim, claims_of, own_ram, reserve_claims, shared_ram
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
 from gemel.check.wording import (
     biggest_symbols,
+    claim_words,
     concerned,
     in_short,
     needs_elf,
     owners_of,
-    segment_words,
     sized,
 )
 from gemel.layout.addresses import locate, seen_by
@@ -69,8 +70,12 @@ def _findings(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[Finding
             yield _no_ram(layout, plan, build, claim)
             continue
         rest = without([claim.plain], shared)
-        if rest and rest != [claim.plain] and not without(rest, own):
+        whole_segment = claim.reserve is None
+        if whole_segment and rest and rest != [claim.plain] and not without(rest, own):
             yield _runs_over(layout, plan, build, claim)
+    for claim in reserve_claims(layout, plan, build):
+        for span in (common for each in shared if (common := each.intersection(claim.plain)).size):
+            yield _in_shared(layout, plan, build, claim, span)
 
 
 def _expected(layout: Layout, plan: BuildPlan) -> str:
@@ -119,7 +124,7 @@ def _foreign(
     return Finding(
         f"build {plan.name} takes RAM {place}",
         concerned(plan.name, plan.core, area.name if area else "", memory, *owners),
-        segment_words(build, claim.segment),
+        claim_words(build, claim),
         _found(claim, plan, span),
         _expected(layout, plan),
         span,
@@ -136,7 +141,7 @@ def _runs_over(layout: Layout, plan: BuildPlan, build: Build, claim: Claim) -> F
     return Finding(
         f"one segment of build {plan.name} runs from its own RAM into what is shared",
         concerned(plan.name, plan.core, *shared),
-        segment_words(build, claim.segment),
+        claim_words(build, claim),
         _found(claim, plan, claim.plain),
         _expected(layout, plan),
         claim.plain,
@@ -145,9 +150,28 @@ def _runs_over(layout: Layout, plan: BuildPlan, build: Build, claim: Claim) -> F
     )
 
 
+def _in_shared(layout: Layout, plan: BuildPlan, build: Build, claim: Claim, span: Span) -> Finding:
+    areas = [
+        area.name
+        for area in layout.areas.values()
+        if area.purpose == "shared" and layout.span_of(area.name).overlaps(span)
+    ]
+    kind = claim.reserve.kind if claim.reserve else ""
+    own = ", ".join(_area_words(layout, plan.core, name) for name in owned_areas(layout, plan.core))
+    return Finding(
+        f"build {plan.name} has its {kind} in RAM that the cores share",
+        concerned(plan.name, plan.core, *areas),
+        claim_words(build, claim),
+        _found(claim, plan, span),
+        f"inside {own}" if own else "RAM of its own",
+        span,
+        f"place the {kind} in RAM that core {plan.core} owns",
+    )
+
+
 def _no_ram(layout: Layout, plan: BuildPlan, build: Build, claim: Claim) -> Finding:
     parties = concerned(plan.name, plan.core)
-    where = segment_words(build, claim.segment)
+    where = claim_words(build, claim)
     if claim.memory:
         return Finding(
             f"build {plan.name} takes {claim.memory.words} as if it were RAM",
@@ -178,14 +202,16 @@ def _no_ram(layout: Layout, plan: BuildPlan, build: Build, claim: Claim) -> Find
 RULE = Rule(
     name="ram-claims-in-own-areas",
     severity="error",
-    checks="The memory that each segment of a build takes at run time, as its core sees it, lies in RAM that "
-    "this core owns, in the area that the build is copied to, or as a whole in shared areas.",
+    checks="The memory that each segment of a build, its heap and its stack take at run time, as its core sees "
+    "it, lies in RAM that this core owns or in the area that the build is copied to; a segment may lie as a "
+    "whole in shared areas.",
     why="A build that takes RAM outside its own overwrites the other core's data, stack or copied code, or "
     "memory that does not exist on the device, where every access faults. Data that runs over into a shared "
     "area is cleared by one core's start after the other has filled it.",
     remedy="Mend the RAM regions of the build's linker script to what the layout gives its core, or the "
     "layout.",
-    source="System V gABI, chapter 7, program header, p_vaddr and p_memsz; common practice",
+    source="System V gABI, chapter 7, program header, p_vaddr and p_memsz; common practice "
+    "(sections and symbols of heap and stack; their usual names from memory)",
     absent="the layout has no build",
     check=check,
 )
