@@ -185,3 +185,14 @@ def test_the_command_for_ml_dsa_names_the_version() -> None:
     """For ML-DSA the command is that of OpenSSL 3.5 (from memory; not run here)."""
     words = openssl_command(ML_DSA_65, "k", "f", "s")
     assert " ".join(words) == "openssl pkeyutl -sign -inkey k -in f -out s"
+
+
+def test_the_help_has_the_same_commands() -> None:
+    """The help of ``gemel sign`` shows, for each algorithm, the words that are printed and tested here."""
+    from gemel.cli.command_sign import command
+
+    text = " ".join((command.help or "").split())
+    for algorithm in ALGORITHMS:
+        words = " ".join(openssl_command(algorithm, "KEY.pem", "FILE", "SIG"))
+        name = "ML-DSA" if algorithm.quantum_safe else algorithm.name
+        assert f"{name} {words}" in text

@@ -92,8 +92,18 @@ def command(
     seal, if it has one, is replaced; with --add its signers are kept.
 
     For a signing room without gemel: --to-be-signed FILE --public KEY writes exactly the bytes to be signed
-    and says how openssl signs them; run again on the same image, --signature FILE --public KEY takes the
-    signature in.
+    and says how openssl signs them (as below; ML-DSA from 3.5 on). Run again on the same image,
+    --signature FILE --public KEY takes the signature in.
+
+    \b
+    Ed25519      openssl pkeyutl -sign -rawin -inkey KEY.pem -in FILE -out SIG
+    ECDSA-P256   openssl dgst -sha256 -sign KEY.pem -out SIG FILE
+    ECDSA-P384   openssl dgst -sha384 -sign KEY.pem -out SIG FILE
+    RSA-3072-PSS openssl dgst -sha256 -sigopt rsa_padding_mode:pss
+                   -sigopt rsa_pss_saltlen:digest -sign KEY.pem -out SIG FILE
+    RSA-4096-PSS openssl dgst -sha384 -sigopt rsa_padding_mode:pss
+                   -sigopt rsa_pss_saltlen:digest -sign KEY.pem -out SIG FILE
+    ML-DSA       openssl pkeyutl -sign -inkey KEY.pem -in FILE -out SIG
 
     \b
     Example:
