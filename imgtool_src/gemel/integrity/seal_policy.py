@@ -67,7 +67,7 @@ def seal_faults(layout: Layout) -> Iterator[Fault]:
         if layout.record is None:
             hint = 'add an area of purpose "record" and [record] area = "NAME"'
             yield Fault(("seal", "required"), "a seal over no record", "no [record]", "[record]", hint)
-        yield from _softened(layout)
+        yield from _waivers(layout)
 
 
 def _algorithms(plan: SealPlan) -> Iterator[Fault]:
@@ -94,7 +94,7 @@ def _numbers(plan: SealPlan) -> Iterator[Fault]:
         found = f"{demanded_words(plan)}; {trusted} in trust"
         expected = f"at most {trusted}, or more keys in trust"
         yield Fault(path, "more signers than trusted keys", found, expected)
-    if plan.pair and plan.algorithms:
+    if plan.pair and all(algorithm_named(name) for name in plan.algorithms):
         kinds = {algorithm.quantum_safe for algorithm in allowed_algorithms(plan)}
         for safe, words in _PAIR:
             if safe not in kinds:
@@ -103,17 +103,11 @@ def _numbers(plan: SealPlan) -> Iterator[Fault]:
                 yield Fault(("seal", "pair"), f"a pair without {words}", found, expected)
 
 
-def _softened(layout: Layout) -> Iterator[Fault]:
-    """A required seal whose rules are waived would be none: it has one switch, and that is ``required``."""
-    kept = "rules that hold without exception, of a seal that is required"
+def _waivers(layout: Layout) -> Iterator[Fault]:
+    """A required seal that is waived would be none: it has one switch, and that is ``required``."""
     for index, waiver in enumerate(layout.rules.waive):
         if waiver.rule.startswith(SEAL_RULES):
             path: KeyPath = ("rules", "waive", index, "rule")
             step = "take the waiver out, or set required = false in [seal]"
-            yield Fault(path, "a required seal cannot be waived", waiver.rule, kept, step)
-    for index, change in enumerate(layout.rules.severity):
-        if change.rule.startswith(SEAL_RULES) and change.severity != "error":
-            path = ("rules", "severity", index, "severity")
-            step = "take the change out, or set required = false in [seal]"
-            found = f"{change.rule} as {change.severity}"
-            yield Fault(path, "the rules about a required seal cannot be softened", found, kept, step)
+            expected = "no waiver of a seal that is required"
+            yield Fault(path, "a required seal cannot be waived", waiver.rule, expected, step)
