@@ -10,6 +10,7 @@ Capability = Literal[
     "baseline",
     "exclusive",
     "divide",
+    "unaligned",
     "acquire",
     "thumb2",
     "coprocessor",
@@ -29,6 +30,7 @@ IN_WORDS: dict[Capability, str] = {
     "baseline": "what Armv8-M Baseline and Armv7-M add to Armv6-M",
     "exclusive": "exclusive accesses",
     "divide": "divide instructions",
+    "unaligned": "unaligned data accesses",
     "acquire": "the load-acquire and store-release instructions of Armv8-M",
     "thumb2": "most instructions of Armv7-M and Armv8-M Mainline",
     "coprocessor": "coprocessor instructions",
@@ -44,7 +46,9 @@ IN_WORDS: dict[Capability, str] = {
 }
 """What a core lacks that lacks a capability, as the end of a sentence."""
 
-_ARMV7_M: frozenset[Capability] = frozenset({"baseline", "exclusive", "divide", "thumb2", "coprocessor"})
+_ARMV7_M: frozenset[Capability] = frozenset(
+    {"baseline", "exclusive", "divide", "unaligned", "thumb2", "coprocessor"}
+)
 _OF_ARCHITECTURE: dict[str, frozenset[Capability]] = {
     "armv6-m": frozenset(),
     "armv7-m": _ARMV7_M,
