@@ -12,6 +12,7 @@ from gemel.layout.core_checks import contract_faults, core_faults
 from gemel.layout.kinds import Fault
 from gemel.layout.memory_checks import memory_faults
 from gemel.layout.model import Layout
+from gemel.layout.rehearsal_checks import rehearsal_faults
 from gemel.layout.value_checks import value_faults
 
 
@@ -24,3 +25,4 @@ def faults_between(layout: Layout) -> Iterator[Fault]:
     yield from contract_faults(layout)
     yield from record_faults(layout)
     yield from value_faults(layout)
+    yield from rehearsal_faults(layout)

@@ -128,7 +128,9 @@ class RehearsalPlan:
     """The emulated device beyond its memories, and what both cores must get to."""
 
     budget: int = key(
-        Integer(1, MOST_BUDGET), "instructions that each core may take from the primary's reset", DEFAULT_BUDGET
+        Integer(1, MOST_BUDGET),
+        "instructions that each core may take from the primary's reset",
+        DEFAULT_BUDGET,
     )
     required: bool = key(Flag(), "a check includes the rehearsal", False)
     goals: tuple[Goal, ...] = key(ListOf(Table(Goal), 64), "what must happen", (), name="goal")

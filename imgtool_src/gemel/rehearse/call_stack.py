@@ -1,4 +1,4 @@
-"""The exact count and the calls inside a slice, from a hook on each block: slow, used on the parts that matter."""
+"""The exact count and the calls inside a slice, from a hook on each block: slow, for what matters."""
 
 from __future__ import annotations
 

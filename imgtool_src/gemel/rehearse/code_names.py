@@ -11,6 +11,7 @@ from gemel.builds.build import Build
 from gemel.builds.source import ByteSource
 from gemel.check.core_views import whereabouts
 from gemel.check.subject import Subject
+from gemel.check.vector_tables import likely_tables
 from gemel.spans import format_address
 
 REACH = 0x1000
@@ -27,7 +28,11 @@ class Place:
     source: str = ""
 
     def __str__(self) -> str:
-        named = f"{self.function} ({format_address(self.address)})" if self.function else format_address(self.address)
+        named = (
+            f"{self.function} ({format_address(self.address)})"
+            if self.function
+            else format_address(self.address)
+        )
         return f"{named}, {self.source}" if self.source else named
 
 
@@ -76,6 +81,11 @@ class CodeNames:
         """The place, with its source line if asked for."""
         line = self._source(core, address) if source else ""
         return Place(core, address, self.function(core, address), line)
+
+    def likely_tables(self, core: str) -> list[int]:
+        """Plain addresses in the image at which something starts that could be the core's vector table."""
+        plans = [plan for plan in self._subject.layout.builds.values() if plan.core == core]
+        return [each for plan in plans for each in likely_tables(self._subject, plan)]
 
     def what_is_at(self, core: str, address: int) -> str:
         """What the core sees at a data address: area, memory or nothing."""

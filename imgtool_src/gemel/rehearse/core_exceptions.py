@@ -26,7 +26,7 @@ def enter(core: EmulatedCore, number: int, return_address: int) -> bool:
 
     False if the stack or the vector cannot be reached; the core has then reported it.
     """
-    handler = core.read_word(core.system.vector_table + 4 * number)
+    handler = core.bus.read_word(core.system.vector_table + 4 * number)
     if handler is None or not handler & 1 or not core.may_execute(handler & ~1):
         numbers = {"number": number, "vector": handler or 0}
         core.fault("bad-vector", return_address, numbers)
@@ -43,7 +43,7 @@ def enter(core: EmulatedCore, number: int, return_address: int) -> bool:
     data = struct.pack("<8I", *words)
     if with_float:
         data += registers.float_frame()
-    if not core.write_stack(frame, data):
+    if not core.bus.write_stack(frame, data):
         core.fault("stacking", return_address, {"number": number, "address": frame})
         return False
     on_process_stack = thread and bool(control & USE_PROCESS_STACK)
@@ -70,7 +70,7 @@ def leave(core: EmulatedCore, link: int) -> bool:
     from_process_stack = bool(link & PROCESS_STACK)
     frame = registers.process_stack if from_process_stack else registers.main_stack
     size = FRAME + (0 if link & STANDARD_FRAME else FLOAT_FRAME)
-    data = core.read_bytes(frame, size)
+    data = core.bus.read_bytes(frame, size)
     if len(data) < size:
         core.fault("unstacking", core.pc, {"number": number, "address": frame})
         return False

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from itertools import pairwise
 from typing import NamedTuple
 
 from gemel.rehearse.plan import PAGE, Closed, CorePlan, Window
@@ -44,7 +45,7 @@ def page_runs(core: CorePlan, ram: set[str], released: set[str]) -> Iterator[Pag
         for span in (*shut, *open_code):
             edges.update(edge for edge in (span.start, span.end) if pages.start < edge < pages.end)
         ordered = sorted(edges)
-        for start, end in zip(ordered, ordered[1:], strict=False):
+        for start, end in pairwise(ordered):
             writable = window.memory in ram and not any(span.holds(start) for span in shut)
             executable = any(span.holds(start) for span in open_code)
             yield PageRun(

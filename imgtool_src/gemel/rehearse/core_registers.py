@@ -91,6 +91,11 @@ class CoreRegisters:
         return not (holds != bool(condition & 1) or condition >> 1 == 7)
 
     @property
+    def thumb(self) -> bool:
+        """Whether the core is in Thumb state, the only one that it has."""
+        return bool(self._emulator.reg_read(self._numbers.UC_ARM_REG_CPSR) >> 5 & 1)
+
+    @property
     def pc(self) -> int:
         """The program counter."""
         return int(self._emulator.reg_read(self._numbers.UC_ARM_REG_PC))
@@ -117,9 +122,7 @@ class CoreRegisters:
         write(numbers.UC_ARM_REG_LR, link)
         write(numbers.UC_ARM_REG_IPSR, number)
 
-    def leave_handler(
-        self, words: tuple[int, ...], outer: int, stack: int, process_stack: bool
-    ) -> None:
+    def leave_handler(self, words: tuple[int, ...], outer: int, stack: int, process_stack: bool) -> None:
         """Registers from an exception frame; back to exception ``outer`` or, with 0, to thread mode."""
         write, numbers = self._emulator.reg_write, self._numbers
         write(numbers.UC_ARM_REG_IPSR, outer)

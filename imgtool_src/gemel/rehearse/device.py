@@ -127,7 +127,7 @@ class Device:
     # -- what cores and registers ask of it ---------------------------------------------------------
 
     def now(self, core: EmulatedCore) -> int:
-        """The time at the core's current instruction: exact while calls are followed, else its turn's start."""
+        """The time at the core's instruction: exact while calls are followed, else its turn's start."""
         if core.calls is None or self._running is not core:
             return core.slice_start
         return core.slice_start + core.calls.count_at(core.registers.pc & ~1)
@@ -156,6 +156,8 @@ class Device:
 
     def touched_guarded(self, core: EmulatedCore, area: str, address: int, pc: int, write: bool) -> None:
         """A core touched an area that a lock guards."""
+        if not self._released:
+            return  # nobody else runs yet
         holders = {each.holder for each in self.registers.mutexes.values() if each.plan.guards == area}
         if core.plan.name not in holders:
             self.log.add(core, "without-lock", pc, {"address": address, "write": int(write)}, {"area": area})
@@ -170,7 +172,12 @@ class Device:
 
     def _look_for_text(self, core: EmulatedCore, line: str) -> None:
         for index, goal in enumerate(self.plan.goals):
-            if goal.text and goal.core == core.plan.name and goal.text in line and not self.reached_goals[index]:
+            if (
+                goal.text
+                and goal.core == core.plan.name
+                and goal.text in line
+                and not self.reached_goals[index]
+            ):
                 self._reach(index, goal.core, core.registers.pc & ~1)
 
     def _reach(self, index: int, core: str, pc: int | None) -> None:
@@ -179,7 +186,9 @@ class Device:
 
     def _goal_addresses(self, core: str) -> tuple[int, ...]:
         return tuple(
-            sorted({goal.address for goal in self.plan.goals if goal.core == core and goal.address is not None})
+            sorted(
+                {goal.address for goal in self.plan.goals if goal.core == core and goal.address is not None}
+            )
         )
 
     def _raise_interrupt(self, core: str, number: int, pending: bool) -> None:
@@ -207,7 +216,9 @@ class Device:
                 found = memory.read(offset, len(expected))
                 if found == expected:
                     continue
-                at = next(i for i, pair in enumerate(zip(found, expected, strict=False)) if pair[0] != pair[1])
+                at = next(
+                    i for i, pair in enumerate(zip(found, expected, strict=False)) if pair[0] != pair[1]
+                )
                 numbers = {"offset": offset + at, "found": found[at], "expected": expected[at]}
                 self._register_event(
                     "copy-differs", numbers, {"of": core, "build": copied.build, "memory": copied.memory}
@@ -219,7 +230,7 @@ class Device:
         for name, address in self._to_start:
             self._released.add(name)
             for core in self.cores.values():
-                core.released(self._released)
+                core.bus.map_memories(self._released)
             if self.cores[name].state == "reset":
                 self.cores[name].start(address, now)
         self._to_start = []
@@ -265,7 +276,7 @@ class Device:
         top, bottom = core.initial_stack, core.plan.stack_limit
         if top is None or bottom is None or bottom >= top:
             return None
-        located = core.locate(bottom)
+        located = core.bus.locate(bottom)
         if located is None:
             return None
         memory, offset = located

@@ -1,25 +1,18 @@
-"""One core in the emulator: mapped, started, run for a slice, and what came of the slice.
-
-The emulator must not be stopped or remapped from a callback about a memory access: a stop there leaves the
-instruction half done, a remapping ends the process.  Callbacks note what they see; between slices it is
-acted on.  (Measured with unicorn 2.1.4.)
-"""
+"""One core in the emulator: started, run for a slice, and what came of the slice."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any, Protocol
+from typing import Any
 
 from gemel.rehearse.backing import Backing
 from gemel.rehearse.block_checks import BlockChecks
 from gemel.rehearse.call_stack import CallStack
+from gemel.rehearse.core_bus import CoreBus, DeviceSide
 from gemel.rehearse.core_exceptions import RETURN_MAGIC, enter, leave
-from gemel.rehearse.core_mapping import device_pages, page_runs, partly_closed, slack_of
 from gemel.rehearse.core_registers import CoreRegisters
 from gemel.rehearse.instruction_needs import SLEEP, SLEEP_WIDE, WAITS, WAITS_WIDE
-from gemel.rehearse.plan import PAGE, CorePlan
-from gemel.rehearse.system_space import BASE, SIZE, SystemSpace
-from gemel.spans import Span
+from gemel.rehearse.plan import CorePlan
+from gemel.rehearse.system_space import SystemSpace
 
 NOWHERE = 0xE00F_FFFE
 """Where the emulator is told to stop; never executed."""
@@ -36,30 +29,6 @@ _INTERRUPTS = {
 """The emulator's numbers of exceptions and what they are reported as."""
 
 
-class DeviceSide(Protocol):
-    """What a core asks of the device around it."""
-
-    def now(self, core: EmulatedCore) -> int:
-        """The instruction count at the core's current instruction, as exactly as it is known."""
-
-    def report(
-        self, core: EmulatedCore, kind: str, pc: int | None, numbers: dict[str, int], words: dict[str, str]
-    ) -> None:
-        """Something happened."""
-
-    def read_register(self, core: EmulatedCore, address: int, size: int, pc: int) -> int:
-        """A device register at a plain address."""
-
-    def write_register(self, core: EmulatedCore, address: int, size: int, value: int, pc: int) -> None:
-        """A device register at a plain address."""
-
-    def reached(self, core: EmulatedCore, address: int) -> None:
-        """An address that is a goal."""
-
-    def touched_guarded(self, core: EmulatedCore, area: str, address: int, pc: int, write: bool) -> None:
-        """An area that a lock guards."""
-
-
 class EmulatedCore:
     """A core.  ``state`` is reset, running, sleeping, waiting, locked up or stopped."""
 
@@ -68,8 +37,8 @@ class EmulatedCore:
     ) -> None:
         import unicorn
 
-        self._unicorn = unicorn
-        self.plan, self._backings, self._device = plan, backings, device
+        self._unicorn: Any = unicorn
+        self.plan, self._device = plan, device
         self.state = "reset"
         self.pc = 0
         self.active: list[int] = []
@@ -79,49 +48,18 @@ class EmulatedCore:
         self.initial_stack: int | None = None
         self._trouble = False
         self._interrupt: int | None = None
-        self._hooks: list[int] = []
         self._block_hook: int | None = None
-        self._mapped: list[Span] = []
-        self.uc: Any = unicorn.Uc(unicorn.UC_ARCH_ARM, unicorn.UC_MODE_THUMB, plan.emulated_as)
+        self.uc: Any = self._unicorn.Uc(unicorn.UC_ARCH_ARM, unicorn.UC_MODE_THUMB, plan.emulated_as)
         self.registers = CoreRegisters(self.uc)
         self.system = SystemSpace(self.ticks, self._active_number, self._system_event)
-        self.blocks = BlockChecks(plan, self.read_code, lambda: self.system.float_unit_on)
-        self._map_devices()
-        self._map_memories(set())
-        self._watch(goals)
-
-    # -- what it sees ------------------------------------------------------------------------------
-
-    def locate(self, address: int) -> tuple[Backing, int] | None:
-        """The memory and offset at an address of this core."""
-        for window in self.plan.windows:
-            if window.start <= address < window.start + window.size:
-                return self._backings[window.memory], address - window.start
-        return None
-
-    def read_bytes(self, address: int, size: int) -> bytes:
-        """Bytes of memory; fewer where the memory ends, none outside memories."""
-        located = self.locate(address)
-        return located[0].read(located[1], size) if located else b""
-
-    def read_code(self, address: int, size: int) -> bytes:
-        """As ``read_bytes``."""
-        return self.read_bytes(address, size)
-
-    def read_word(self, address: int) -> int | None:
-        """A word of memory; None outside memories."""
-        data = self.read_bytes(address, 4)
-        return int.from_bytes(data, "little") if len(data) == 4 else None
-
-    def write_stack(self, address: int, data: bytes) -> bool:
-        """Write an exception frame; False where the core has no RAM."""
-        located = self.locate(address)
-        if located is None or located[0].plan.kind != "ram" or len(self.read_bytes(address, len(data))) < len(data):
-            return False
-        self.uc.mem_write(address, data)
-        if located[0].written is not None:
-            located[0].written[located[1] : located[1] + len(data)] = b"\x01" * len(data)
-        return True
+        self.blocks = BlockChecks(
+            plan, lambda address, size: self.bus.read_bytes(address, size), lambda: self.system.float_unit_on
+        )
+        self.bus = CoreBus(self, backings, device)
+        self.uc.hook_add(unicorn.UC_HOOK_INTR, self._on_interrupt)
+        self.uc.hook_add(unicorn.UC_HOOK_EDGE_GENERATED, self._new_block)
+        for goal in goals:
+            self.uc.hook_add(unicorn.UC_HOOK_CODE, self._on_goal, begin=goal, end=goal)
 
     def may_execute(self, address: int) -> bool:
         """Whether there is code of this core at ``address``."""
@@ -135,7 +73,7 @@ class EmulatedCore:
 
     def start(self, vectors: int, now: int) -> None:
         """Leave reset: stack pointer and reset handler from the vector table at ``vectors``."""
-        stack, reset = self.read_word(vectors), self.read_word(vectors + 4)
+        stack, reset = self.bus.read_word(vectors), self.bus.read_word(vectors + 4)
         self.state = "running"
         self.slice_start = now
         self.system.start(vectors)
@@ -148,7 +86,9 @@ class EmulatedCore:
         self.initial_stack = stack & ~3
         self.pc = reset & ~1
         self.report("start", None, {"vectors": vectors, "stack": stack, "reset": reset})
-        if not reset & 1:
+        if self.bus.is_erased(vectors):
+            self.fault("vectors-erased", None, {"address": vectors})
+        elif not reset & 1:
             self.fault("invalid-state", self.pc, {"address": reset})
 
     def run(self, count: int, now: int) -> None:
@@ -192,10 +132,11 @@ class EmulatedCore:
         elif self._is_before(SLEEP, (SLEEP_WIDE,)):
             self.ended_early = True
             self.state = "sleeping"
+            self.report("sleeps", self.pc)
 
     def _is_before(self, narrow: int, wide: tuple[int, ...]) -> bool:
         """Whether the instruction in front of the program counter is one of these."""
-        data = self.read_code(self.pc - 4, 4)
+        data = self.bus.read_bytes(self.pc - 4, 4)
         if len(data) < 4:
             return False
         first, second = data[0] | data[1] << 8, data[2] | data[3] << 8
@@ -210,7 +151,7 @@ class EmulatedCore:
                 self._note_exception(self.pc)
             return
         if number == 3 and self._is_non_secure_branch():
-            self.fault("leaves-secure-state", self.pc, {})
+            self.stop("leaves-secure-state", self.pc, {})
             return
         kind = _INTERRUPTS.get(number, "exception")
         if kind == "no-coprocessor" and self.blocks.missing(self.pc):
@@ -219,25 +160,28 @@ class EmulatedCore:
         self.fault(kind, self.pc, {"number": number})
 
     def _is_non_secure_branch(self) -> bool:
-        data = self.read_code(self.pc, 4)
+        data = self.bus.read_bytes(self.pc, 4)
         return len(data) >= 2 and data[0] & 0x07 == 0x04 and data[1] == 0x47
 
     def _failed(self, error: int) -> None:
         """The emulator gave up: a wait, an instruction that it does not know, or a word of its own."""
         if error != self._unicorn.UC_ERR_INSN_INVALID:
-            self.fault("emulator-error", self.pc, {"number": error})
+            self.stop("emulator-error", self.pc, {"number": error})
             return
         if any(self._is_before(narrow, WAITS_WIDE) for narrow in WAITS) and self._goes_on():
             self.state = "waiting"
+            return
+        if not self.registers.thumb:
+            self.fault("invalid-state", self.pc, {"address": self.pc})
             return
         if not self._trouble and self.state == "running":
             need = self.blocks.need_at(self.pc)
             if self.blocks.missing(self.pc):
                 self.fault("instruction-missing", self.pc, {}, {"need": need})
             elif self.blocks.not_emulated(self.pc):
-                self.fault("instruction-not-emulated", self.pc, {}, {"need": need})
+                self.stop("instruction-not-emulated", self.pc, {}, {"need": need})
             else:
-                data = self.read_code(self.pc, 4)
+                data = self.bus.read_bytes(self.pc, 4)
                 self.fault("undefined-instruction", self.pc, {"code": int.from_bytes(data, "little")})
 
     def _goes_on(self) -> bool:
@@ -296,7 +240,11 @@ class EmulatedCore:
     # -- reporting ---------------------------------------------------------------------------------
 
     def report(
-        self, kind: str, pc: int | None, numbers: dict[str, int] | None = None, words: dict[str, str] | None = None
+        self,
+        kind: str,
+        pc: int | None,
+        numbers: dict[str, int] | None = None,
+        words: dict[str, str] | None = None,
     ) -> None:
         """Tell the device of an event of this core."""
         self._device.report(self, kind, pc, numbers or {}, words or {})
@@ -305,7 +253,7 @@ class EmulatedCore:
         self, kind: str, pc: int | None, numbers: dict[str, int], words: dict[str, str] | None = None
     ) -> None:
         """The core cannot go on: it would take its fault handler, or lock up if it has none."""
-        handler = self.read_word(self.system.vector_table + 4 * 3)
+        handler = self.bus.read_word(self.system.vector_table + 4 * 3)
         sound = handler is not None and bool(handler & 1) and self.may_execute(handler & ~1)
         locked = not sound or 3 in self.active or 2 in self.active
         self.state = "locked up" if locked else "stopped"
@@ -313,75 +261,30 @@ class EmulatedCore:
         self.report(kind, pc, {**numbers, **more, "locked_up": int(locked)}, words)
         self._trouble = True
 
+    def stop(
+        self, kind: str, pc: int | None, numbers: dict[str, int], words: dict[str, str] | None = None
+    ) -> None:
+        """The rehearsal cannot follow the core any further, whatever the hardware would do."""
+        self.state = "stopped"
+        self.report(kind, pc, numbers, words)
+        self._trouble = True
+
     def _active_number(self) -> int:
         return self.active[-1] if self.active else 0
 
     def _system_event(self, kind: str, numbers: dict[str, int]) -> None:
-        self.report(kind, self.registers.pc & ~1, numbers)
-
-    # -- mapping and hooks -------------------------------------------------------------------------
-
-    def released(self, cores: set[str]) -> None:
-        """The rights that change once ``cores`` run; not from a callback."""
-        self._map_memories(cores)
-
-    def _map_memories(self, released: set[str]) -> None:
-        u = self._unicorn
-        for span in self._mapped:
-            self.uc.mem_unmap(span.start, span.size)
-        self._mapped = []
-        ram = {name for name, backing in self._backings.items() if backing.plan.kind == "ram"}
-        for run in page_runs(self.plan, ram, released):
-            rights = u.UC_PROT_READ
-            rights |= u.UC_PROT_WRITE if run.writable else 0
-            rights |= u.UC_PROT_EXEC if run.executable else 0
-            address = self._backings[run.memory].address + run.offset
-            self.uc.mem_map_ptr(run.span.start, run.span.size, rights, address)
-            self._mapped.append(run.span)
-        for hook in self._hooks:
-            self.uc.hook_del(hook)
-        self._hooks = []
-        for span, closed in partly_closed(self.plan, released):
-            self._hook_range(u.UC_HOOK_MEM_WRITE, span, self._closed_write, (closed.what, closed.party))
-        for window in self.plan.windows:
-            for span in slack_of(window):
-                self._hook_range(u.UC_HOOK_MEM_READ | u.UC_HOOK_MEM_WRITE, span, self._slack, None)
-        self._shut = [each for each in self.plan.closed if not each.from_release_of or each.from_release_of in released]
-
-    def _hook_range(self, kinds: int, span: Span, callback: Callable[..., Any], data: object) -> None:
-        self._hooks.append(
-            self.uc.hook_add(kinds, callback, user_data=data, begin=span.start, end=span.last)
-        )
-
-    def _map_devices(self) -> None:
-        for pages in device_pages(self.plan):
-            self.uc.mmio_map(
-                pages.start, pages.size, self._device_read, pages.start, self._device_write, pages.start
-            )
-        self.uc.mmio_map(BASE, SIZE, self._system_read, None, self._system_write, None)
-
-    def _watch(self, goals: tuple[int, ...]) -> None:
-        u = self._unicorn
-        self.uc.hook_add(u.UC_HOOK_MEM_INVALID, self._invalid)
-        self.uc.hook_add(u.UC_HOOK_INTR, self._on_interrupt)
-        self.uc.hook_add(u.UC_HOOK_EDGE_GENERATED, self._new_block)
-        for goal in goals:
-            self.uc.hook_add(u.UC_HOOK_CODE, self._on_goal, begin=goal, end=goal)
-        limit = self.plan.stack_limit
-        if limit is not None:
-            self.uc.hook_add(
-                u.UC_HOOK_MEM_WRITE, self._near_stack_limit, begin=max(0, limit - PAGE), end=limit - 1
-            )
-        both = u.UC_HOOK_MEM_READ | u.UC_HOOK_MEM_WRITE
-        for span, area in self.plan.guarded:
-            self.uc.hook_add(both, self._guarded, user_data=area, begin=span.start, end=span.last)
+        if kind == "reset-requested":
+            self.stop(kind, self.registers.pc & ~1, numbers)
+            self.uc.emu_stop()
+        else:
+            self.report(kind, self.registers.pc & ~1, numbers)
 
     def follow_calls(self, wanted: bool) -> None:
         """Count and follow calls from the next slice on, or stop doing so; not from a callback."""
         if wanted == (self._block_hook is not None):
             return
         if wanted:
-            self.calls = self.calls or CallStack(self.read_code)
+            self.calls = self.calls or CallStack(self.bus.read_bytes)
             self._block_hook = self.uc.hook_add(self._unicorn.UC_HOOK_BLOCK, self._on_block)
         else:
             self.uc.hook_del(self._block_hook)
@@ -405,73 +308,3 @@ class EmulatedCore:
     def _on_interrupt(self, uc: Any, number: int, data: object) -> None:
         self._interrupt = number
         uc.emu_stop()
-
-    def _invalid(self, uc: Any, access: int, address: int, size: int, value: int, data: object) -> bool:
-        u = self._unicorn
-        pc = self.registers.pc & ~1
-        if access in (u.UC_MEM_FETCH_UNMAPPED, u.UC_MEM_FETCH_PROT):
-            if not (self.active and address >= RETURN_MAGIC & ~1):
-                self.fault("fetch-outside-code", pc, {"address": address})
-            return False
-        if access == u.UC_MEM_WRITE_PROT:
-            for closed in self._shut:
-                if closed.span.holds(address):
-                    self._closed_write(uc, access, address, size, value, (closed.what, closed.party))
-                    return True
-            self.fault("write-to-flash", pc, {"address": address, "size": size})
-            return False
-        kind = "unmapped-write" if access == u.UC_MEM_WRITE_UNMAPPED else "unmapped-read"
-        self.fault(kind, pc, {"address": address, "size": size})
-        return False
-
-    def _closed_write(
-        self, uc: Any, access: int, address: int, size: int, value: int, data: tuple[str, str]
-    ) -> None:
-        numbers = {"address": address, "size": size, "value": value & 0xFFFF_FFFF}
-        self.report(data[0], self.registers.pc & ~1, numbers, {"party": data[1]})
-
-    def _slack(self, uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
-        write = access == self._unicorn.UC_MEM_WRITE
-        kind = "unmapped-write" if write else "unmapped-read"
-        self.fault(kind, self.registers.pc & ~1, {"address": address, "size": size})
-        uc.emu_stop()
-
-    def _near_stack_limit(
-        self, uc: Any, access: int, address: int, size: int, value: int, data: object
-    ) -> None:
-        limit, stack = self.plan.stack_limit or 0, self.registers.stack
-        if stack < limit and stack <= address:
-            self.report("below-stack-limit", self.registers.pc & ~1, {"address": address, "limit": limit, "stack": stack})
-
-    def _guarded(self, uc: Any, access: int, address: int, size: int, value: int, area: str) -> None:
-        write = access == self._unicorn.UC_MEM_WRITE
-        self._device.touched_guarded(self, area, address, self.registers.pc & ~1, write)
-
-    def _plain(self, address: int) -> int | None:
-        for span, plain in self.plan.devices:
-            if span.holds(address):
-                return plain + address - span.start
-        return None
-
-    def _device_read(self, uc: Any, offset: int, size: int, start: int) -> int:
-        pc, plain = self.registers.pc & ~1, self._plain(start + offset)
-        if plain is None:
-            self.fault("unmapped-read", pc, {"address": start + offset, "size": size})
-            uc.emu_stop()
-            return 0
-        return self._device.read_register(self, plain, size, pc)
-
-    def _device_write(self, uc: Any, offset: int, size: int, value: int, start: int) -> None:
-        pc, plain = self.registers.pc & ~1, self._plain(start + offset)
-        if plain is None:
-            self.fault("unmapped-write", pc, {"address": start + offset, "size": size})
-            uc.emu_stop()
-            return
-        self._device.write_register(self, plain, size, value, pc)
-
-    def _system_read(self, uc: Any, offset: int, size: int, data: object) -> int:
-        self.accesses_in_slice += 1
-        return self.system.read(offset, size)
-
-    def _system_write(self, uc: Any, offset: int, size: int, value: int, data: object) -> None:
-        self.system.write(offset, size, value)

@@ -12,10 +12,14 @@ from gemel.spans import format_address
 
 def goals_of(subject: Subject, described: RehearsalPlan) -> tuple[tuple[GoalPlan, ...], list[Problem]]:
     """The goals, and what is wrong with those that are left out."""
-    goals, problems = [], []
+    goals: list[GoalPlan] = []
+    problems: list[Problem] = []
     for goal in described.goals:
         resolved = _goal(subject, goal)
-        (problems if isinstance(resolved, Problem) else goals).append(resolved)  # type: ignore[arg-type]
+        if isinstance(resolved, Problem):
+            problems.append(resolved)
+        else:
+            goals.append(resolved)
     return tuple(goals), problems
 
 
@@ -33,9 +37,7 @@ def _goal(subject: Subject, goal: Goal) -> GoalPlan | Problem:
         where = format_address(word.at) if word else ""
         return Problem("a goal's word is in no memory", f"core {goal.core}", where, "an address of RAM")
     label = f"the word at {format_address(word.at)} becomes {format_address(word.value)}"
-    return GoalPlan(
-        goal.core, label, word=(located.memory.name, located.offset, word.value, word.mask)
-    )
+    return GoalPlan(goal.core, label, word=(located.memory.name, located.offset, word.value, word.mask))
 
 
 def _symbol_goal(subject: Subject, core: str, symbol: str) -> GoalPlan | Problem:

@@ -19,7 +19,7 @@ from gemel.rehearse.rehearsal import (
     RehearsalFinding,
     Severity,
 )
-from gemel.rehearse.release_findings import loop_findings, release_findings, unreached_goals
+from gemel.rehearse.release_findings import lock_up_findings, loop_findings, release_findings, unreached_goals
 from gemel.rehearse.telling import telling
 from gemel.rehearse.wording import Words, words_for
 
@@ -36,7 +36,9 @@ ENDINGS = {
 def rehearsal_of(subject: Subject, plan: DevicePlan, run: RawRun, names: CodeNames) -> Rehearsal:
     """What ``run`` says of the image."""
     findings = [*_findings(run, names), *release_findings(plan, run, names)]
-    findings += [*loop_findings(run, names), *unreached_goals(plan, run, names)]
+    findings += [*lock_up_findings(run, names), *loop_findings(run, names)]
+    if not any(finding.severity == "error" for finding in findings):
+        findings += unreached_goals(plan, run, names)
     findings.sort(key=lambda finding: (finding.time, finding.kind, finding.core))
     return Rehearsal(
         product=subject.layout.product,

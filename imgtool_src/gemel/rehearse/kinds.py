@@ -24,6 +24,7 @@ FATAL = frozenset(
         "stacking",
         "unstacking",
         "vectors-unreadable",
+        "vectors-erased",
         "call-in-call",
         "exception",
         "emulator-error",
@@ -51,6 +52,7 @@ ERRORS = (FATAL - {"instruction-not-emulated", "emulator-error"}) | {
     "lock-not-given-back",
     "lock-not-held",
     "emulator-ended",
+    "locked-up",
 }
 """Findings with which an image does not pass."""
 
@@ -73,6 +75,7 @@ ONCE_A_PLACE = frozenset(
         "lock-taken",
         "lock-given-back",
         "woken",
+        "sleeps",
         "vector-register",
         "held-back-again",
     }

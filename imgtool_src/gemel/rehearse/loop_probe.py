@@ -12,8 +12,9 @@ if TYPE_CHECKING:
 def probe_loops(device: Device) -> None:
     """Report for each core that runs in circles what it reads there: event ``loops``.
 
-    Its numbers are ``register`` and ``memory``, the first address of each kind that it reads if it reads
-    any, and ``interrupts``, whether an interrupt could lead it out.
+    Its numbers are ``register``, ``described`` and ``memory``, the first register that the layout does not
+    describe, the first that it does, and the first word of RAM that it reads, if it reads any; and
+    ``interrupts``, whether an interrupt could lead it out.
     """
     for core in device.cores.values():
         if core.state in ("running", "waiting"):
@@ -27,7 +28,7 @@ def _probe(device: Device, core: EmulatedCore) -> None:
     before = {key: access.reads for key, access in device.registers.accesses.items()}
 
     def on_read(uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
-        located = core.locate(address)
+        located = core.bus.locate(address)
         if located and located[0].plan.kind == "ram":
             numbers.setdefault("memory", address)
 
@@ -39,7 +40,15 @@ def _probe(device: Device, core: EmulatedCore) -> None:
     core.uc.hook_del(hook)
     for (name, address), access in sorted(device.registers.accesses.items()):
         if name == core.plan.name and access.reads > before.get((name, address), 0):
-            numbers.setdefault("register", address)
-    can_interrupt = bool(core.system.enabled) or core.system.may_wake
+            numbers.setdefault("described" if device.registers.known(address) else "register", address)
+    between_cores = {
+        16 + each.interrupt + (0 if each.shared_line else bit)
+        for each in device.plan.registers.interrupts
+        if each.receiver == core.plan.name
+        for bit in range(32)
+        if each.mask >> bit & 1
+    }
+    # The other core is in the same state again too, so that no interrupt will come from it.
+    can_interrupt = bool(core.system.enabled - between_cores) or core.system.may_wake
     numbers["interrupts"] = int(can_interrupt and not core.registers.masked)
     device.report(core, "loops", place, numbers, {"waits": "yes"} if waits else {})

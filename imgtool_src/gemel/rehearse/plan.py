@@ -1,5 +1,6 @@
-"""What the emulated device is made of: plain data, worked out beforehand, so that the process that
-emulates needs neither layout nor builds.
+"""What the emulated device is made of: plain data, worked out beforehand.
+
+The process that emulates needs neither layout nor builds.
 
 Addresses are those of the core that a part belongs to, unless they are said to be plain.
 """

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 from gemel.check.core_views import owned_areas
 from gemel.check.subject import Subject
 from gemel.errors import GemelError, Problem
@@ -15,15 +17,16 @@ from gemel.rehearse.goals import goals_of
 from gemel.rehearse.plan import (
     FILL,
     PAGE,
-    Closed,
     CopiedBuild,
     CorePlan,
     DevicePlan,
+    MemoryKind,
     MemoryPlan,
     ReleasePlan,
     Window,
 )
 from gemel.rehearse.profiles import emulated_as, profile_notes
+from gemel.rehearse.rights import as_seen, closed_spans, executable_spans
 from gemel.rehearse.stacks import stack_limit_of
 from gemel.spans import Span, format_address, format_size, without
 
@@ -68,7 +71,9 @@ def _size_problems(layout: Layout) -> list[Problem]:
         return []
     expected = f"at most {format_size(MOST_MEMORY)}"
     hint = "describe for the rehearsal only the part of a large memory that the cores use"
-    return [Problem("the device has more memory than a rehearsal emulates", "", format_size(size), expected, hint)]
+    return [
+        Problem("the device has more memory than a rehearsal emulates", "", format_size(size), expected, hint)
+    ]
 
 
 def _page_problems(layout: Layout) -> list[Problem]:
@@ -80,7 +85,7 @@ def _page_problems(layout: Layout) -> list[Problem]:
             for memory in layout.memories.values()
             for start in starts_of(memory, core.name)
         )
-        for (first, name), (second, other) in zip(placed, placed[1:], strict=False):
+        for (first, name), (second, other) in pairwise(placed):
             if second.start < first.end:
                 found = f"memories {name} and {other} for core {core.name} at {format_address(second.start)}"
                 expected = f"each page of {PAGE:,} bytes in one memory"
@@ -90,7 +95,9 @@ def _page_problems(layout: Layout) -> list[Problem]:
         if memory.kind != "device" and len({start % PAGE for start in starts}) > 1:
             found = ", ".join(format_address(start) for start in sorted(starts))
             expected = f"addresses apart by whole pages of {PAGE:,} bytes"
-            problems.append(Problem(f"views of memory {memory.name} that cannot be mapped", "", found, expected))
+            problems.append(
+                Problem(f"views of memory {memory.name} that cannot be mapped", "", found, expected)
+            )
     return problems
 
 
@@ -100,7 +107,7 @@ def _memory(subject: Subject, memory: Memory) -> MemoryPlan:
     pieces = tuple(
         (address - memory.start, bytes(piece)) for address, piece in subject.image.pieces(memory.span)
     )
-    kind = "rom" if memory.kind == "rom" else "flash"
+    kind: MemoryKind = "rom" if memory.kind == "rom" else "flash"
     return MemoryPlan(memory.name, kind, memory.size, bytes((memory.erased_byte,)), pieces)
 
 
@@ -116,7 +123,7 @@ def _core(subject: Subject, core: Core, described: RehearsalPlan) -> CorePlan:
         (span, mutex.guards)
         for mutex in described.mutexes
         if mutex.guards
-        for span in _as_seen(layout, layout.span_of(mutex.guards), core.name)
+        for span in as_seen(layout, layout.span_of(mutex.guards), core.name)
     )
     return CorePlan(
         name=core.name,
@@ -128,22 +135,14 @@ def _core(subject: Subject, core: Core, described: RehearsalPlan) -> CorePlan:
         interrupts=core.interrupts,
         windows=windows,
         devices=tuple(_devices(layout, core.name, described)),
-        executable=tuple(_executable(subject, core)),
-        closed=tuple(_closed(subject, core)),
+        executable=tuple(executable_spans(subject, core)),
+        closed=tuple(closed_spans(subject, core)),
         guarded=guarded,
         stack_limit=stack_limit_of(subject, core.name),
         own_ram=tuple(_own_ram(layout, core.name)),
         vectors=_reset_vectors(layout, core) if core.role == "primary" else None,
         release=_release(subject, core) if core.release else None,
     )
-
-
-def _as_seen(layout: Layout, plain: Span, core: str) -> list[Span]:
-    """Every place at which ``core`` sees a plain span of one memory."""
-    located = locate(layout, plain.start)
-    if located is None:
-        return [plain]
-    return [Span(start + located.offset, plain.size) for start in starts_of(located.memory, core)]
 
 
 def _devices(layout: Layout, core: str, described: RehearsalPlan) -> list[tuple[Span, int]]:
@@ -167,55 +166,18 @@ def register_addresses(layout: Layout, described: RehearsalPlan) -> list[int]:
         if core.release
         for register in (core.release.vector_register, core.release.control_register)
     ]
-    for each in (*described.constants, *described.sequences, *described.held):
-        addresses.append(each.at)
-    addresses += [each.at for each in (*described.status, *described.mutexes, *described.serial)]
+    addresses += [constant.at for constant in described.constants]
+    addresses += [sequence.at for sequence in described.sequences]
+    addresses += [held.at for held in described.held]
+    addresses += [status.at for status in described.status]
+    addresses += [mutex.at for mutex in described.mutexes]
+    addresses += [port.at for port in described.serial]
     for pair in described.set_clear:
         addresses += [pair.value_at, pair.set_at, pair.clear_at]
     for interrupt in described.interrupts:
         addresses += [interrupt.set_at, interrupt.clear_at]
         addresses += [interrupt.pending_at] if interrupt.pending_at is not None else []
     return sorted(set(addresses))
-
-
-def _executable(subject: Subject, core: Core) -> list[Span]:
-    """Where the core's code may lie: rom, areas of purpose code that are not another core's, its own builds'."""
-    layout = subject.layout
-    plain: list[Span] = [memory.span for memory in layout.memories.values() if memory.kind == "rom"]
-    own = {plan.stored_in for plan in layout.builds.values() if plan.core == core.name}
-    own |= set(owned_areas(layout, core.name))
-    others = {plan.stored_in for plan in layout.builds.values() if plan.core != core.name}
-    others |= {area for other in layout.cores if other != core.name for area in owned_areas(layout, other)}
-    for area in layout.areas.values():
-        if area.purpose == "code" and (area.name in own or area.name not in others):
-            plain.append(layout.span_of(area.name))
-    plain += [layout.span_of(each.runs_in) for each in layout.builds.values() if each.core == core.name and each.runs_in]
-    seen = [span for each in plain for span in _as_seen(layout, each, core.name)]
-    for name, placement in subject.placements.items():
-        if layout.builds[name].core == core.name and placement.build.kind == "elf":
-            seen += [each.run_span for each in placement.build.segments if each.executable and each.memory_size]
-    return sorted(set(seen))
-
-
-def _closed(subject: Subject, core: Core) -> list[Closed]:
-    """Other cores' RAM, and code of this core that was copied to RAM."""
-    layout = subject.layout
-    closed = []
-    for other in layout.cores.values():
-        if other.name == core.name:
-            continue
-        copied = {plan.runs_in for plan in layout.builds.values() if plan.core == other.name and plan.runs_in}
-        for area in owned_areas(layout, other.name):
-            after = other.name if area in copied and core.role == "primary" else ""
-            for span in _as_seen(layout, layout.span_of(area), core.name):
-                closed.append(Closed(span, "write-to-other-core", area, after))
-    for name, placement in subject.placements.items():
-        plan = layout.builds[name]
-        if plan.core == core.name and plan.runs_in and placement.build.kind == "elf":
-            for segment in placement.build.segments:
-                if segment.executable and not segment.writable and segment.data:
-                    closed.append(Closed(segment.run_span, "write-to-own-code", name))
-    return closed
 
 
 def _own_ram(layout: Layout, core: str) -> list[tuple[str, str, int, int]]:

@@ -62,7 +62,7 @@ class RawCore:
 
 @dataclass(frozen=True, slots=True)
 class RawRun:
-    """A whole run.  ``ended`` is why: goals, asleep, same state, budget, finding, or a word of the emulator."""
+    """A whole run.  ``ended`` is why: goals, asleep, same state, budget or finding."""
 
     events: tuple[RawEvent, ...]
     cores: tuple[RawCore, ...]

@@ -27,12 +27,14 @@ def release_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterato
         if core.release is None:
             continue
         released = next((e for e in run.events if e.kind == "released" and e.words["of"] == core.name), None)
-        if released is None:
+        if released is None and run.ended != "finding":
             yield _never_released(plan, core, run, names)
+        elif released is None:
+            continue  # the finding that ended the run says why
         elif not released.numbers["written"]:
             words = Words(
                 f"core {core.name} is released before its vector register was written",
-                f"{format_address(core.release.vector_register)} was not written; the core starts at 0x0000_0000",
+                f"{format_address(core.release.vector_register)} was not written; the core starts at zero",
                 "the address of its vector table, then the release",
                 "write the vector register first",
             )
@@ -80,11 +82,30 @@ def _never_released(plan: DevicePlan, core: CorePlan, run: RawRun, names: CodeNa
     control = format_address(release.control_register) if release else ""
     words = Words(
         f"core {core.name} is never released",
-        f"after {run.time:,} instructions core {primary.name} {STATES[raw.state]}",
+        f"{_budget(run)}after {run.time:,} instructions core {primary.name} {STATES[raw.state]}",
         f"a write to {control} that lets it run",
         "see why the primary does not get there; a register that it waits for may need describing",
     )
     return _at_end(raw, run, words, names, "never-released")
+
+
+def _budget(run: RawRun) -> str:
+    return "the budget ended; " if run.ended == "budget" else ""
+
+
+def lock_up_findings(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
+    """Cores that met a fault and have no handler for it."""
+    for event in run.events:
+        if event.numbers.get("locked_up"):
+            handler = event.numbers.get("handler")
+            shown = format_address(handler) if handler is not None else "in no memory"
+            words = Words(
+                f"core {event.core} is locked up",
+                f"a fault ({event.kind}) with no handler: its HardFault vector is {shown}",
+                "a HardFault handler in code of this core",
+                "mend the fault; and fill the HardFault vector, so that a later one can be told of",
+            )
+            yield _about(event, words, names, "locked-up")
 
 
 def loop_findings(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
@@ -92,13 +113,20 @@ def loop_findings(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
     for event in run.events:
         if event.kind != "loops" or "register" in event.numbers or event.numbers["interrupts"]:
             continue
-        memory = event.numbers.get("memory")
-        if memory is None:
-            found, hint = "it reads neither a device register nor RAM", "an endless loop is no place to wait in"
+        memory, register = event.numbers.get("memory"), event.numbers.get("described")
+        if register is not None:
+            found = f"it reads register {format_address(register)}, which will not change any more"
+            hint = "see what the layout says of this register, and what the other core does"
+        elif memory is None:
+            found, hint = (
+                "it reads neither a device register nor RAM",
+                "an endless loop is no place to wait in",
+            )
         else:
             named = names.variable(event.core, memory)
             where = names.what_is_at(event.core, memory)
-            found = f"it reads {named + ', ' if named else ''}{format_address(memory)} ({where}), which nobody changes"
+            named = f"{named}, " if named else ""
+            found = f"it reads {named}{format_address(memory)} ({where}), which nobody changes"
             hint = "see what should have written it"
         words = Words(
             f"core {event.core} is in an endless loop: the whole device is in the same state again",
@@ -117,16 +145,16 @@ def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator
         raw = next(each for each in run.cores if each.name == goal.core)
         words = Words(
             f"a goal was not reached: {goal.label}",
-            f"after {run.time:,} instructions core {goal.core} {STATES[raw.state]}",
+            f"{_budget(run)}after {run.time:,} instructions core {goal.core} {STATES[raw.state]}",
             goal.label,
-            "see the timeline, or allow more instructions (--budget)" if run.ended == "budget" else "see the timeline",
+            "see the timeline, or allow more instructions (--budget)"
+            if run.ended == "budget"
+            else "see the timeline",
         )
         yield _at_end(raw, run, words, names, "goal-not-reached")
 
 
-def _at_end(
-    raw: RawCore, run: RawRun, words: Words, names: CodeNames, kind: str
-) -> RehearsalFinding:
+def _at_end(raw: RawCore, run: RawRun, words: Words, names: CodeNames, kind: str) -> RehearsalFinding:
     place = names.place(raw.name, raw.pc, source=True) if raw.state != "reset" else None
     return RehearsalFinding(kind, "error", raw.name, run.time, *words, place)
 

@@ -67,4 +67,6 @@ def rehearse(
 def extra_problem() -> Problem:
     """What to install for a rehearsal."""
     expected, hint = "the emulator unicorn", "pip install 'gemel[rehearse]'"
-    return Problem("a rehearsal needs an emulator that is not installed", "", "no module unicorn", expected, hint)
+    return Problem(
+        "a rehearsal needs an emulator that is not installed", "", "no module unicorn", expected, hint
+    )

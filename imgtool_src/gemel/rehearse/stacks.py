@@ -28,7 +28,9 @@ def stack_limit_of(subject: Subject, core: str) -> int | None:
     ]
     if area is None or not builds:
         return None
-    return max(_limit_by_build(build, area_as_seen(subject.layout, area, core).start, pointer) for build in builds)
+    return max(
+        _limit_by_build(build, area_as_seen(subject.layout, area, core).start, pointer) for build in builds
+    )
 
 
 def _initial_pointer(subject: Subject, core: str) -> int | None:

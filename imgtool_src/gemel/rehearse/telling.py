@@ -63,6 +63,11 @@ def _woken(event: RawEvent, names: CodeNames) -> str:
     return f"is woken by exception {event.numbers['number']}"
 
 
+def _sleeps(event: RawEvent, names: CodeNames) -> str:
+    times = event.numbers.get("times", 1)
+    return "goes to sleep" + (f", {times:,} times" if times > 1 else "")
+
+
 def _loops(event: RawEvent, names: CodeNames) -> str:
     if "register" in event.numbers:
         return f"waits for register {format_address(event.numbers['register'])}"
@@ -97,6 +102,7 @@ _TELL: dict[str, Callable[[RawEvent, CodeNames], str]] = {
     "interrupt-raised": _raised,
     "exception-taken": _taken,
     "woken": _woken,
+    "sleeps": _sleeps,
     "loops": _loops,
     "lock-taken": _lock("takes"),
     "lock-given-back": _lock("gives back"),

@@ -114,12 +114,16 @@ def _stack(event: RawEvent, names: CodeNames) -> Words:
 def _undefined(event: RawEvent, names: CodeNames) -> Words:
     code = event.numbers["code"]
     erased = code == ERASED
-    found = "erased flash (0xFFFF_FFFF)" if erased else f"the encoding 0x{code & 0xFFFF:04X} 0x{code >> 16:04X}"
+    found = (
+        "erased flash (0xFFFF_FFFF)" if erased else f"the encoding 0x{code & 0xFFFF:04X} 0x{code >> 16:04X}"
+    )
     return Words(
         f"core {event.core} meets an undefined instruction",
         found,
         "code",
-        "a build that is not there, or was linked for another address" if erased else "see what is stored there",
+        "a build that is not there, or was linked for another address"
+        if erased
+        else "see what is stored there",
     )
 
 
@@ -179,12 +183,24 @@ def _vectors(event: RawEvent, names: CodeNames) -> Words:
     )
 
 
+def _vectors_erased(event: RawEvent, names: CodeNames) -> Words:
+    likely = names.likely_tables(event.core)
+    shown = " or ".join(format_address(each) for each in likely)
+    return Words(
+        f"core {event.core} starts where no vector table is",
+        f"{_at(event, names)} reads as never written"
+        + (f"; a table that looks like its own is at {shown}" if shown else ""),
+        "the core's vector table, at the address written to the vector register",
+        "link the build for the address where the primary starts it, or correct that address",
+    )
+
+
 def _no_key(event: RawEvent, names: CodeNames) -> Words:
     return Words(
         f"the release of core {event.words['of']} is written without its key",
         f"{format_address(event.numbers['value'])}: the register ignores it",
-        f"{format_address(event.numbers['key_value'])} in the bits {format_address(event.numbers['key_mask'])}"
-        " of the same write",
+        f"{format_address(event.numbers['key_value'])} in the same write, in the bits "
+        f"{format_address(event.numbers['key_mask'])}",
         "write the key and the release in one go",
     )
 
@@ -278,8 +294,12 @@ _WORDS: dict[str, Callable[[RawEvent, CodeNames], Words]] = {
     "instruction-missing": _missing,
     "instruction-not-emulated": _not_emulated,
     "float-unit-off": _float_off,
-    "no-coprocessor": _plain("core {core} uses a coprocessor that it has not", "", "see the core's extensions"),
-    "alignment-fault": _plain("core {core} makes an access whose address is not aligned", "an aligned address"),
+    "no-coprocessor": _plain(
+        "core {core} uses a coprocessor that it has not", "", "see the core's extensions"
+    ),
+    "alignment-fault": _plain(
+        "core {core} makes an access whose address is not aligned", "an aligned address"
+    ),
     "secure-or-fetch-fault": _plain("core {core} branches to an address that it cannot fetch from"),
     "leaves-secure-state": _plain("core {core} leaves Secure state, which the rehearsal does not follow"),
     "stack-limit-fault": _plain("core {core} pushes below the stack limit register that it set itself"),
@@ -292,6 +312,7 @@ _WORDS: dict[str, Callable[[RawEvent, CodeNames], Words]] = {
     "stacking": _plain("core {core} cannot stack an exception frame", "RAM below the stack pointer"),
     "unstacking": _plain("core {core} cannot unstack an exception frame", "a frame in RAM"),
     "vectors-unreadable": _vectors,
+    "vectors-erased": _vectors_erased,
     "call-in-call": _plain("core {core} makes a supervisor call inside the supervisor call's handler"),
     "exception": _plain("core {core} takes an exception that the rehearsal does not model"),
     "emulator-error": _plain("the emulator cannot go on with core {core}"),

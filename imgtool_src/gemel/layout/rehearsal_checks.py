@@ -1,0 +1,132 @@
+"""What a layout's `[rehearsal]` table says, held against the rest of the layout."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.layout.addresses import locate
+from gemel.layout.kinds import Fault, KeyPath, nearest_hint
+from gemel.layout.model import Layout
+from gemel.layout.rehearsal_model import Goal, RehearsalPlan
+from gemel.spans import format_address
+
+
+def rehearsal_faults(layout: Layout) -> Iterator[Fault]:
+    """What is wrong with the rehearsal: names, registers in memory, two answers for one register, goals."""
+    plan = layout.rehearsal
+    if plan is None:
+        return
+    yield from _cores(layout, plan)
+    yield from _registers(layout, plan)
+    for index, sequence in enumerate(plan.sequences):
+        if not sequence.values:
+            path: KeyPath = ("rehearsal", "sequence", index, "values")
+            yield Fault(path, "a sequence of nothing", "an empty list", "at least one value")
+    for index, goal in enumerate(plan.goals):
+        yield from _goal(layout, ("rehearsal", "goal", index), goal)
+    for index, mutex in enumerate(plan.mutexes):
+        path = ("rehearsal", "mutex", index)
+        if mutex.taken == mutex.busy:
+            found = format_address(mutex.taken)
+            yield Fault(
+                (*path, "busy"), "a lock that does not tell whether it was taken", found, "two values"
+            )
+        if mutex.guards is not None:
+            yield from _guarded(layout, (*path, "guards"), mutex.guards)
+
+
+def _cores(layout: Layout, plan: RehearsalPlan) -> Iterator[Fault]:
+    named: list[tuple[KeyPath, str]] = []
+    for index, goal in enumerate(plan.goals):
+        named.append((("rehearsal", "goal", index, "core"), goal.core))
+    for index, status in enumerate(plan.status):
+        named.append((("rehearsal", "status", index, "core"), status.core))
+    for index, interrupt in enumerate(plan.interrupts):
+        path: KeyPath = ("rehearsal", "inter_core_interrupt", index)
+        named += [((*path, "from"), interrupt.sender), ((*path, "to"), interrupt.receiver)]
+    for index, given in enumerate(plan.registers_of):
+        for position, core in enumerate(given.cores):
+            named.append((("rehearsal", "registers_of", index, "cores", position), core))
+    for core in plan.stack_sizes:
+        named.append((("rehearsal", "stack_size", core), core))
+    for path, core in named:
+        if core not in layout.cores:
+            known = ", ".join(layout.cores)
+            yield Fault(
+                path, "no core of this name", core, f"one of {known}", nearest_hint(core, layout.cores)
+            )
+    for index, interrupt in enumerate(plan.interrupts):
+        receiver = layout.cores.get(interrupt.receiver)
+        highest = interrupt.interrupt + (0 if interrupt.shared_line else interrupt.mask.bit_length() - 1)
+        if receiver and highest >= receiver.interrupts:
+            path = ("rehearsal", "inter_core_interrupt", index, "interrupt")
+            expected = f"below {receiver.interrupts}, the interrupts of core {receiver.name}"
+            hint = "set mask to the bits that exist, or shared_line where all of them raise one interrupt"
+            yield Fault(path, "an interrupt that the receiver has not", str(highest), expected, hint)
+
+
+def _registers(layout: Layout, plan: RehearsalPlan) -> Iterator[Fault]:
+    """Registers in flash or RAM, and registers described twice."""
+    told: dict[int, str] = {}
+    for core in layout.cores.values():
+        if core.release:
+            for key in ("vector_register", "control_register"):
+                told[getattr(core.release, key) & ~3] = f"core.{core.name}.release.{key}"
+    for path, address in _addresses(plan):
+        located = locate(layout, address)
+        if located and located.memory.kind != "device":
+            found = f"{format_address(address)}, in {located.memory.words}"
+            yield Fault(path, "a register outside device registers", found, "a device address")
+        kind, word = str(path[1]), address & ~3
+        name = f"rehearsal.{kind}"
+        shares = kind in ("status", "set_clear", "inter_core_interrupt") and told.get(word) == name
+        if word in told and not shares:
+            expected = "one description of each register"
+            yield Fault(
+                path, f"a register already described by {told[word]}", format_address(address), expected
+            )
+        told.setdefault(word, name)
+
+
+def _addresses(plan: RehearsalPlan) -> Iterator[tuple[KeyPath, int]]:
+    groups: tuple[tuple[str, tuple[object, ...], tuple[str, ...]], ...] = (
+        ("constant", plan.constants, ("at",)),
+        ("sequence", plan.sequences, ("at",)),
+        ("held", plan.held, ("at",)),
+        ("serial", plan.serial, ("at",)),
+        ("mutex", plan.mutexes, ("at",)),
+        ("status", plan.status, ("at",)),
+        ("set_clear", plan.set_clear, ("value_at", "set_at", "clear_at")),
+        ("inter_core_interrupt", plan.interrupts, ("set_at", "clear_at", "pending_at")),
+    )
+    for kind, entries, keys in groups:
+        for index, entry in enumerate(entries):
+            for key in keys:
+                address = getattr(entry, key)
+                if address is not None:
+                    yield ("rehearsal", kind, index, key), address
+
+
+def _goal(layout: Layout, path: KeyPath, goal: Goal) -> Iterator[Fault]:
+    given = [key for key in ("symbol", "address", "word", "text") if getattr(goal, key) is not None]
+    if len(given) != 1:
+        found = ", ".join(given) or "none of them"
+        yield Fault(path, "a goal is one thing", found, "exactly one of symbol, address, word, text")
+    if goal.word:
+        located = locate(layout, goal.word.at)
+        if located is None or located.memory.kind != "ram":
+            found = format_address(goal.word.at)
+            yield Fault((*path, "word", "at"), "a word that nobody can write", found, "an address of RAM")
+        if goal.word.at % 4:
+            found = format_address(goal.word.at)
+            yield Fault((*path, "word", "at"), "a word that is not aligned", found, "a multiple of 4")
+
+
+def _guarded(layout: Layout, path: KeyPath, name: str) -> Iterator[Fault]:
+    area = layout.areas.get(name)
+    if area is None:
+        known = ", ".join(layout.areas)
+        yield Fault(path, "no area of this name", name, f"one of {known}", nearest_hint(name, layout.areas))
+    elif area.purpose != "shared":
+        found = f"{name}, purpose {area.purpose}"
+        yield Fault(path, "a lock guards what both cores use", found, "an area of purpose shared")
