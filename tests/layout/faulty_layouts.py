@@ -31,6 +31,7 @@ _CRC_AT = 'at = { area = "station-code", offset = 0xFFC }'
 _CRC_16 = "{ width = 16, poly = 0x1021, init = 0, refin = false, refout = false, xorout = 0 }"
 _THIRD_CORE = '[core.third]\nrole = "secondary"\narchitecture = "armv7-m"\ninterrupts = 0\n'
 _REGISTERS = "vector_register = 0x5000_0000\ncontrol_register = 0x5000_0004\nrelease_value = 0\n"
+_COPIED_BY = 'copied_by = { build = "station", length = "sampler_size" }'
 _BUILDS = """\
 [build.station]
 core = "station"
@@ -75,6 +76,16 @@ OF_NAMES = [
         'stored_in = "nowhere"',
         "no area of this name: build.station.stored_in; found nowhere; expected one of <areas>",
         {'stored_in = "station-code"': 'stored_in = "nowhere"'},
+    ),
+    Faulty(
+        "copied-by-no-build",
+        "copied_by",
+        "no build of this name: build.sampler.copied_by.build; found stations; expected one of sampler, "
+        'station; did you mean "station"?',
+        {
+            'stored_in = "sampler-code"': 'stored_in = "sampler-code"\nruns_in = "sampler-run"\n'
+            + _COPIED_BY.replace("station", "stations")
+        },
     ),
     Faulty(
         "also-in-no-area",
@@ -495,6 +506,33 @@ OF_AREAS = [
         "a build runs in another core's RAM: build.sampler.runs_in; found station-ram, of core "
         "station; expected an area of core sampler, or of none",
         {'stored_in = "sampler-code"': 'stored_in = "sampler-code"\nruns_in = "station-ram"'},
+    ),
+    Faulty(
+        "copy-of-what-runs-in-place",
+        "copied_by",
+        "a build that runs where it is stored is not copied: build.sampler.copied_by; found no runs_in; "
+        "expected runs_in, or no copied_by",
+        {'stored_in = "sampler-code"': 'stored_in = "sampler-code"\n' + _COPIED_BY},
+    ),
+    Faulty(
+        "copied-by-the-secondary",
+        "copied_by",
+        "the primary copies a build: build.sampler.copied_by.build; found sampler of core sampler; expected "
+        "a build of the primary",
+        {
+            'stored_in = "sampler-code"': 'stored_in = "sampler-code"\nruns_in = "sampler-run"\n'
+            + _COPIED_BY.replace("station", "sampler")
+        },
+    ),
+    Faulty(
+        "copy-without-constants",
+        "copied_by",
+        "no constant of the copy is named: build.sampler.copied_by; found only build; expected source, "
+        "destination or length",
+        {
+            'stored_in = "sampler-code"': 'stored_in = "sampler-code"\nruns_in = "sampler-run"\n'
+            'copied_by = { build = "station" }'
+        },
     ),
     Faulty(
         "vectors-behind-the-area",

@@ -75,6 +75,7 @@ def test_headers_come_in_the_order_of_the_file() -> None:
         "[core.NAME.release]",
         "[area.NAME]",
         "[build.NAME]",
+        "[build.NAME.copied_by]",
         "[contract.NAME]",
         "[contract.NAME.boot_symbol]",
         "[[stamp]]",

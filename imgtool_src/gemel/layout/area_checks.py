@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.layout.copy_model import CopiedBy
 from gemel.layout.kinds import Fault, KeyPath
 from gemel.layout.model import BuildPlan, Layout, RecordPlan
 from gemel.spans import Span, format_address, format_size
@@ -53,6 +54,8 @@ def build_faults(layout: Layout) -> Iterator[Fault]:
             yield from _stored(layout, (*path, "also_stored_in", index), build.name, area, taken)
         if build.runs_in is not None:
             yield from _running(layout, (*path, "runs_in"), build, build.runs_in, runners)
+        if build.copied_by:
+            yield from _copied(layout, (*path, "copied_by"), build, build.copied_by)
         size = layout.areas[build.stored_in].size
         if build.vector_offset + VECTORS_AT_LEAST > size:
             found = f"0x{build.vector_offset:X}"
@@ -97,6 +100,19 @@ def _running(
     if owner != build.core:
         expected = f"an area of core {build.core}, or of none"
         yield Fault(path, "a build runs in another core's RAM", f"{area}, of core {owner}", expected)
+
+
+def _copied(layout: Layout, path: KeyPath, build: BuildPlan, copied: CopiedBy) -> Iterator[Fault]:
+    if build.runs_in is None:
+        what, expected = "a build that runs where it is stored is not copied", "runs_in, or no copied_by"
+        yield Fault(path, what, "no runs_in", expected)
+    core = layout.cores[layout.builds[copied.build].core]
+    if core.role != "primary":
+        found = f"{copied.build} of core {core.name}"
+        yield Fault((*path, "build"), "the primary copies a build", found, "a build of the primary")
+    if not copied.symbols:
+        expected = "source, destination or length"
+        yield Fault(path, "no constant of the copy is named", "only build", expected)
 
 
 def record_faults(layout: Layout) -> Iterator[Fault]:

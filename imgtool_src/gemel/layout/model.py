@@ -10,6 +10,7 @@ import datetime
 from dataclasses import dataclass
 from typing import Literal
 
+from gemel.layout.copy_model import CopiedBy
 from gemel.layout.kinds import Address, Always, Choice, Day, Flag, Integer, Size, Text, VersionText, key
 from gemel.layout.rehearsal_model import RehearsalPlan
 from gemel.layout.tables import NAME_PATTERN, Either, ListOf, MapOf, Table
@@ -118,6 +119,9 @@ class BuildPlan:
         (),
     )
     runs_in: str | None = key(NAME, "the RAM area that the primary copies it to; absent: runs in place", None)
+    copied_by: CopiedBy | None = key(
+        Table(CopiedBy), "the constants by which the primary copies it; absent: not known", None
+    )
     path: str | None = key(
         Text(), "the file, relative to the layout; the command line overrides it", None, digested=False
     )

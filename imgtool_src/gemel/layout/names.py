@@ -45,6 +45,8 @@ def references(layout: Layout) -> Iterator[Reference]:
         yield from _areas((*path, "also_stored_in"), build.also_stored_in)
         if build.runs_in is not None:
             yield Reference((*path, "runs_in"), build.runs_in, ("area",))
+        if build.copied_by:
+            yield Reference((*path, "copied_by", "build"), build.copied_by.build, ("build",))
     for contract in layout.contracts.values():
         path = ("contract", contract.name)
         yield Reference((*path, "area"), contract.area, ("area",))
