@@ -80,12 +80,35 @@ class Index:
                 key = entries.name_key(place)
                 if key is None:
                     key = self._specified(place) if tag == Tag.VARIABLE else b""
-                found.setdefault(key, []).append(Indexed(at, tag, scope))
+                if At.SPECIFICATION in abbreviation.forms and tag != Tag.VARIABLE:
+                    found.setdefault(key, []).append(Indexed(at, tag, self._scope_of_declaration(place)))
+                else:
+                    found.setdefault(key, []).append(Indexed(at, tag, scope))
             elif tag == Tag.NAMESPACE and abbreviation.children:
                 place = Place(at, unit, abbreviation, attributes)
                 name = entries.name(place)
                 self._gather(place, (*scope, name) if name else scope, depth + 1)
             at = behind(unit, abbreviation, attributes)
+
+    def _scope_of_declaration(self, place: Place) -> tuple[str, ...]:
+        """What is around the declaration that a type's definition refers to, as type units write them."""
+        entries = self._entries
+        values = entries.read(place).values
+        declared = entries.reference(place.unit, place.abbreviation, values, At.SPECIFICATION)
+        scope: list[str] = []
+        around = entries.at(place.unit.entries)
+        for _ in range(DEPTH_LIMIT):
+            inner = None
+            for child in entries.children(around):
+                if declared is None or child.offset > declared:
+                    break
+                inner = child
+            if inner is None or inner.offset == declared:
+                break
+            around = inner
+            if name := entries.name(around):
+                scope.append(name)
+        return tuple(scope)
 
     def _specified(self, place: Place) -> NameKey:
         """The name of the declaration that a variable's definition refers to."""
