@@ -401,6 +401,31 @@ OF_CORES = [
         {'area = "link"': 'area = "sampler-run"'},
     ),
     Faulty(
+        "contract-names-a-symbol-twice",
+        'symbols = ["link_frames"',
+        "named twice in this contract: contract.link.symbols[1]; found link_frames; expected each name once",
+        {'symbols = ["link_frames"]': 'symbols = ["link_frames", "link_frames"]'},
+    ),
+    Faulty(
+        "contract-names-a-type-twice",
+        "types =",
+        "named twice in this contract: contract.link.types[2]; found struct a; expected each name once",
+        {'symbols = ["link_frames"]': 'types = ["struct a", "union b", "struct a"]'},
+    ),
+    Faulty(
+        "contract-names-a-constant-twice",
+        "constants =",
+        "named twice in this contract: contract.link.constants[1]; found VERSION; expected each name once",
+        {'symbols = ["link_frames"]': 'constants = ["VERSION", "VERSION"]'},
+    ),
+    Faulty(
+        "pointers-of-no-types",
+        "follow_pointers",
+        "pointers of no types cannot be followed: contract.link.follow_pointers; found a contract without "
+        "types; expected types, or no follow_pointers",
+        {'symbols = ["link_frames"]': "follow_pointers = true"},
+    ),
+    Faulty(
         "boot-symbol-in-the-secondary",
         "boot_symbol",
         "the primary starts the secondary: contract.link.boot_symbol.build; found sampler of core"

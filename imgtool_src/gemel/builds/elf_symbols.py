@@ -114,6 +114,11 @@ class SymbolTable:
     def __len__(self) -> int:
         return self._table_at[1] // ENTRY_SIZE
 
+    @property
+    def code_sections(self) -> Mapping[int, Span]:
+        """The run span of each section of executable code by its number; nothing is read for it."""
+        return self._code
+
     def all(self) -> Iterator[Symbol]:
         """Every entry in the order of the file, the empty first one left out."""
         table, strings = self._load()
@@ -198,6 +203,17 @@ class SymbolTable:
         if self._functions is None:
             self._functions = _FunctionIndex(*self._load(), self._code)
         return self._functions.at(address & ~1)
+
+    def objects_in(self, span: Span) -> tuple[Symbol, ...]:
+        """The defined objects and labels without a type whose value lies in ``span``, in the order of the file."""
+        table, strings = self._load()
+        values = _words(table)[1::4]
+        symbols = (
+            _symbol(_ENTRY.unpack_from(table, index * ENTRY_SIZE), strings)
+            for index, value in enumerate(values)
+            if span.start <= value < span.end
+        )
+        return tuple(each for each in symbols if each.defined and each.kind in ("object", "notype", "common"))
 
     def mapping(self) -> tuple[Symbol, ...]:
         """The mapping symbols, sorted by address."""

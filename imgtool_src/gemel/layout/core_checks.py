@@ -117,6 +117,11 @@ def contract_faults(layout: Layout) -> Iterator[Fault]:
         if area.purpose != "shared":
             found = f"{area.name}, purpose {area.purpose}"
             yield Fault((*path, "area"), "a contract is about shared RAM", found, "an area of purpose shared")
+        for name in ("symbols", "types", "constants"):
+            yield from _named_twice((*path, name), getattr(contract, name))
+        if contract.follow_pointers and not contract.types:
+            what, expected = "pointers of no types cannot be followed", "types, or no follow_pointers"
+            yield Fault((*path, "follow_pointers"), what, "a contract without types", expected)
         if contract.boot_symbol:
             build = layout.builds[contract.boot_symbol.build]
             if layout.cores[build.core].role != "primary":
@@ -127,3 +132,11 @@ def contract_faults(layout: Layout) -> Iterator[Fault]:
                     found,
                     "a build of the primary",
                 )
+
+
+def _named_twice(path: KeyPath, names: tuple[str, ...]) -> Iterator[Fault]:
+    seen: set[str] = set()
+    for index, name in enumerate(names):
+        if name in seen:
+            yield Fault((*path, index), "named twice in this contract", name, "each name once")
+        seen.add(name)

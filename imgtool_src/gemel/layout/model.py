@@ -262,6 +262,12 @@ class Contract:
     types: tuple[str, ...] = key(
         ListOf(Text(512), 256), "same size, offsets and encodings in both builds", ()
     )
+    constants: tuple[str, ...] = key(
+        ListOf(Text(512), 256), "enumerators, or symbols of constants, of one value in both builds", ()
+    )
+    follow_pointers: bool = key(
+        Flag(), "whether what the pointers in these types point at must be laid out alike too", False
+    )
     boot_symbol: BootSymbol | None = key(
         Table(BootSymbol), "a constant that must hold the secondary's vector address", None
     )
