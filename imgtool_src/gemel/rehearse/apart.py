@@ -54,7 +54,7 @@ def run_apart(plan: DevicePlan, seconds: float | None = None) -> RawRun:
         raise EmulatorEnded(_how(done.returncode, done.stderr))
     try:
         return from_json(done.stdout.decode("ascii"))
-    except (ValueError, KeyError, TypeError) as error:
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise EmulatorEnded(f"its answer makes no sense: {error}") from error
 
 

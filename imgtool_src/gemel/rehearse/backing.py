@@ -37,10 +37,6 @@ class Backing:
         """The little-endian word at ``offset``."""
         return int.from_bytes(self.read(offset, 4), "little")
 
-    def digest(self) -> str:
-        """SHA-256 of all bytes."""
-        return hashlib.sha256(self.read(0, self.plan.size)).hexdigest()
-
     def quick_digest(self) -> bytes:
         """A digest to tell two moments apart."""
         return hashlib.blake2b(self.read(0, self.plan.size), digest_size=16).digest()

@@ -43,6 +43,10 @@ def enter(core: EmulatedCore, number: int, return_address: int) -> bool:
     data = struct.pack("<8I", *words)
     if with_float:
         data += registers.float_frame()
+    limit = core.plan.stack_limit
+    if limit is not None and frame < limit <= stack:
+        numbers = {"address": frame, "limit": limit, "stack": frame}
+        core.report("below-stack-limit", return_address, numbers)
     if not core.bus.write_stack(frame, data):
         core.fault("stacking", return_address, {"number": number, "address": frame})
         return False

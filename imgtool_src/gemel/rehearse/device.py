@@ -13,7 +13,7 @@ from gemel.rehearse.device_events import EventLog
 from gemel.rehearse.emulated_core import EmulatedCore
 from gemel.rehearse.fine_watches import FineWatches
 from gemel.rehearse.loop_probe import probe_loops
-from gemel.rehearse.plan import PAGE, DevicePlan
+from gemel.rehearse.plan import MOST_SHARED, PAGE, DevicePlan
 from gemel.rehearse.raw_run import RawAccess, RawCore, RawEvent, RawRun
 from gemel.rehearse.registers import DeviceRegisters
 from gemel.rehearse.release import ReleaseWatch
@@ -182,7 +182,10 @@ class Device:
 
     def _reach(self, index: int, core: str, pc: int | None) -> None:
         self.reached_goals[index] = True
-        self.log.add(self.cores[core], "goal", pc, {}, {"goal": self.plan.goals[index].label})
+        words = {"goal": self.plan.goals[index].label}
+        # A word of memory is looked at when the turn is over.
+        time = (self.turn + 1) * self.plan.slice_size if pc is None else None
+        self.log.add(self.cores[core], "goal", pc, {}, words, time)
 
     def _goal_addresses(self, core: str) -> tuple[int, ...]:
         return tuple(
@@ -253,7 +256,10 @@ class Device:
             time=self.turn * self.plan.slice_size,
             executed=self.executed,
             notes=tuple(self.log.notes()),
-            memory_digests={name: each.digest() for name, each in self.memories.items()},
+            shared={
+                area: self.memories[memory].read(offset, min(size, MOST_SHARED)).hex()
+                for area, memory, offset, size in self.plan.shared
+            },
         )
 
     def _core_result(self, core: EmulatedCore) -> RawCore:

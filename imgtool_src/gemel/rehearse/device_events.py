@@ -37,9 +37,15 @@ class EventLog:
         self._first_users: dict[int, str] = {}
 
     def add(
-        self, core: EmulatedCore, kind: str, pc: int | None, numbers: dict[str, int], words: dict[str, str]
+        self,
+        core: EmulatedCore,
+        kind: str,
+        pc: int | None,
+        numbers: dict[str, int],
+        words: dict[str, str],
+        time: int | None = None,
     ) -> None:
-        """One more event."""
+        """One more event, at ``time`` (None: at the core's current instruction)."""
         self.note_turn()
         if kind in FATAL:
             self.fatal = True
@@ -54,8 +60,8 @@ class EventLog:
             self._dropped += 1
             return
         calls = tuple(call for call, _ in core.calls.calls) if core.calls else ()
-        time = self._device.now(core)
-        self.events.append(RawEvent(time, core.plan.name, kind, pc, dict(numbers), dict(words), calls))
+        when = self._device.now(core) if time is None else time
+        self.events.append(RawEvent(when, core.plan.name, kind, pc, dict(numbers), dict(words), calls))
         if kind != "text":
             self._turns_of_findings.add(self._device.turn)
 

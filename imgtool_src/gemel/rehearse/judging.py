@@ -67,7 +67,7 @@ def rehearsal_of(subject: Subject, plan: DevicePlan, run: RawRun, names: CodeNam
             for each in run.accesses
         ),
         notes=(*plan.notes, *run.notes, *_undescribed(run), *names.notes),
-        memory_sha256=run.memory_digests,
+        shared_memory={area: bytes.fromhex(digits) for area, digits in run.shared.items()},
     )
 
 

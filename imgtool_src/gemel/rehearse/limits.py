@@ -9,8 +9,8 @@ NOT_MODELLED = (
     "describes, the tick timer, PendSV and supervisor calls. They are taken between slices, one at a "
     "time, none interrupts another. No other device ever interrupts.",
     "Time: every instruction counts as one tick of every clock. Real instructions take longer, flash has "
-    "wait states, and the two cores run in turn for some thousand instructions each, not at once: a race between "
-    "them may stay unseen.",
+    "wait states, and the two cores run in turn for some thousand instructions each, not at once: a race "
+    "between them may stay unseen.",
     "Devices: a register that the layout does not describe reads zero and forgets what is written. Clocks do "
     "not have to be started, memories not to be powered.",
     "DMA: nothing moves data but the two cores.",

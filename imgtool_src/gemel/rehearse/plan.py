@@ -22,6 +22,9 @@ SLICE = 4096
 FILL = bytes((0xC5, 0xD6, 0xE7, 0xF8))
 """What RAM holds before anybody writes it.  As a word it is 0xF8E7_D6C5, an address of nothing."""
 
+MOST_SHARED = 1 << 16
+"""Bytes of each shared area that a result holds."""
+
 MemoryKind = Literal["flash", "ram", "rom"]
 
 
@@ -140,13 +143,14 @@ class GoalPlan:
 
 @dataclass(frozen=True, slots=True)
 class DevicePlan:
-    """A whole device, ready to start."""
+    """A whole device, ready to start; ``shared`` are the shared areas as (area, memory, offset, size)."""
 
     memories: tuple[MemoryPlan, ...]
     cores: tuple[CorePlan, ...]
     registers: RehearsalPlan
     goals: tuple[GoalPlan, ...]
     budget: int
+    shared: tuple[tuple[str, str, int, int], ...] = ()
     watches: tuple[str, ...] = ()
     slice_size: int = SLICE
     exact: bool = True

@@ -59,6 +59,11 @@ def plan_of(
         registers=described,
         goals=goals,
         budget=budget or (layout.rehearsal.budget if layout.rehearsal else DEFAULT_BUDGET),
+        shared=tuple(
+            (area.name, area.memory, area.offset, area.size)
+            for area in layout.areas.values()
+            if area.purpose == "shared" and layout.memories[area.memory].kind == "ram"
+        ),
         watches=watches,
         exact=exact,
         notes=tuple(note for core in layout.cores.values() for note in profile_notes(core)),

@@ -62,7 +62,10 @@ class RawCore:
 
 @dataclass(frozen=True, slots=True)
 class RawRun:
-    """A whole run.  ``ended`` is why: goals, asleep, same state, budget or finding."""
+    """A whole run.  ``ended`` is why: goals, asleep, same state, budget or finding.
+
+    ``shared`` are the contents of the shared areas at the end, as hexadecimal digits.
+    """
 
     events: tuple[RawEvent, ...]
     cores: tuple[RawCore, ...]
@@ -73,7 +76,7 @@ class RawRun:
     time: int
     executed: int
     notes: tuple[str, ...]
-    memory_digests: dict[str, str]
+    shared: dict[str, str]
 
 
 def to_json(run: RawRun) -> str:
@@ -82,7 +85,7 @@ def to_json(run: RawRun) -> str:
 
 
 def from_json(text: str) -> RawRun:
-    """The run that ``to_json`` wrote; raises ValueError, KeyError or TypeError for anything else."""
+    """The run that ``to_json`` wrote; raises ValueError, KeyError, TypeError or AttributeError for anything else."""
     data: dict[str, Any] = json.loads(text)
     events = tuple(RawEvent(**{**each, "calls": tuple(each["calls"])}) for each in data.pop("events"))
     cores = tuple(RawCore(**{**each, "blocks": tuple(each["blocks"])}) for each in data.pop("cores"))

@@ -104,8 +104,8 @@ class Rehearsal:
     """What happened when both cores started from the image's own bytes.
 
     ``ended`` says in words why it ended; ``time`` is the count reached, ``executed`` the instructions of all
-    cores that were counted.  ``memory_sha256`` are the memories' contents at the end, for comparison with
-    another emulation.  ``not_modelled`` belongs to every result: passing is evidence, not proof.
+    cores that were counted.  ``shared_memory`` holds the contents of the shared areas at the end (of each the
+    first 64 KiB).  ``not_modelled`` belongs to every result: passing is evidence, not proof.
     """
 
     product: str
@@ -120,7 +120,7 @@ class Rehearsal:
     goals: tuple[GoalResult, ...]
     registers: tuple[RegisterUse, ...]
     notes: tuple[str, ...]
-    memory_sha256: dict[str, str]
+    shared_memory: dict[str, bytes]
     not_modelled: tuple[str, ...] = NOT_MODELLED
 
     @property

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from typing import Any
 
@@ -66,7 +67,9 @@ def report_data(rehearsal: Rehearsal, image_name: str) -> dict[str, Any]:
             }
             for use in rehearsal.registers
         ],
-        "memory_sha256": rehearsal.memory_sha256,
+        "shared_memory_sha256": {
+            area: hashlib.sha256(data).hexdigest() for area, data in rehearsal.shared_memory.items()
+        },
         "notes": list(rehearsal.notes),
         "not_modelled": list(rehearsal.not_modelled),
         "caution": CAUTION,
@@ -183,7 +186,7 @@ def report_schema() -> dict[str, Any]:
                 "serial": {"type": "object", "additionalProperties": text},
                 "goals": _list(_object({"core": text, "goal": text, "reached": flag})),
                 "registers": _list(_object(register)),
-                "memory_sha256": {"type": "object", "additionalProperties": text},
+                "shared_memory_sha256": {"type": "object", "additionalProperties": text},
                 "notes": _list(text),
                 "not_modelled": _list(text),
                 "caution": text,

@@ -295,28 +295,78 @@ _WORDS: dict[str, Callable[[RawEvent, CodeNames], Words]] = {
     "instruction-not-emulated": _not_emulated,
     "float-unit-off": _float_off,
     "no-coprocessor": _plain(
-        "core {core} uses a coprocessor that it has not", "", "see the core's extensions"
+        "core {core} uses a coprocessor that it has not",
+        "only coprocessors that the core has",
+        "compile for this core's extensions, or correct them in the layout",
     ),
     "alignment-fault": _plain(
-        "core {core} makes an access whose address is not aligned", "an aligned address"
+        "core {core} makes an access that must be aligned and is not",
+        "an address that is a multiple of the access's size",
+        "align the data, or access it by bytes",
     ),
-    "secure-or-fetch-fault": _plain("core {core} branches to an address that it cannot fetch from"),
-    "leaves-secure-state": _plain("core {core} leaves Secure state, which the rehearsal does not follow"),
-    "stack-limit-fault": _plain("core {core} pushes below the stack limit register that it set itself"),
+    "secure-or-fetch-fault": _plain(
+        "core {core} branches to where it cannot fetch, or makes an access that the security state forbids",
+        "an address in code of this core",
+        "follow the calls to the pointer that led there",
+    ),
+    "leaves-secure-state": _plain(
+        "core {core} branches to Non-secure state, which the rehearsal does not follow",
+        "code that stays in Secure state",
+        "nothing is known of what follows: rehearse up to here, with a goal in front of the branch",
+    ),
+    "stack-limit-fault": _plain(
+        "core {core} pushes below the stack limit register that it set itself",
+        "a stack pointer above the limit",
+        "give the stack more room, or correct the limit",
+    ),
     "invalid-state": _plain(
-        "core {core} branches to an address without the Thumb bit", "bit 0 set in every code pointer"
+        "core {core} branches to an address without the Thumb bit",
+        "bit 0 set in every code pointer and vector",
+        "declare the target as a function, or set bit 0 where the address is made by hand",
     ),
-    "breakpoint": _plain("core {core} meets a breakpoint instruction", "none outside a debugger"),
+    "breakpoint": _plain(
+        "core {core} meets a breakpoint instruction",
+        "none without a debugger: it is a fault then",
+        "take it out, or make the assertion that it stands for hold",
+    ),
     "bad-vector": _bad_vector,
-    "bad-exception-return": _plain("core {core} returns from an exception with an impossible link value"),
-    "stacking": _plain("core {core} cannot stack an exception frame", "RAM below the stack pointer"),
-    "unstacking": _plain("core {core} cannot unstack an exception frame", "a frame in RAM"),
+    "bad-exception-return": _plain(
+        "core {core} returns from an exception with an impossible link value",
+        "the link value that the core put into the link register",
+        "see what the handler does with the link register",
+    ),
+    "stacking": _plain(
+        "core {core} cannot stack an exception frame",
+        "RAM below the stack pointer",
+        "correct the stack pointer",
+    ),
+    "unstacking": _plain(
+        "core {core} cannot unstack an exception frame",
+        "the frame where it was stacked",
+        "see what the handler does with the stack pointer",
+    ),
     "vectors-unreadable": _vectors,
     "vectors-erased": _vectors_erased,
-    "call-in-call": _plain("core {core} makes a supervisor call inside the supervisor call's handler"),
-    "exception": _plain("core {core} takes an exception that the rehearsal does not model"),
-    "emulator-error": _plain("the emulator cannot go on with core {core}"),
-    "reset-requested": _plain("core {core} asks for a reset of the device", "code that goes on"),
+    "call-in-call": _plain(
+        "core {core} makes a supervisor call inside the supervisor call's handler",
+        "a supervisor call outside its handler",
+        "on the device this is a fault, unless priorities allow it",
+    ),
+    "exception": _plain(
+        "core {core} takes an exception that the rehearsal does not model",
+        "code that the rehearsal can follow",
+        "nothing is known of what follows",
+    ),
+    "emulator-error": _plain(
+        "the emulator cannot go on with core {core}",
+        "code that the emulator can execute",
+        "nothing is known of what follows; report it with the image if you can",
+    ),
+    "reset-requested": _plain(
+        "core {core} asks for a reset of the device",
+        "code that goes on",
+        "see why it gives up: a check of its own may have failed",
+    ),
     "release-without-key": _no_key,
     "copy-differs": _copy,
     "register-not-given": _register,
@@ -325,7 +375,9 @@ _WORDS: dict[str, Callable[[RawEvent, CodeNames], Words]] = {
     "lock-not-given-back": _lock_kept,
     "lock-not-held": _lock_not_held,
     "vector-after-release": _plain(
-        "the vector register is written after the release", "the vectors first", "swap the two writes"
+        "the vector register is written after the release",
+        "the vectors first",
+        "write the vector register before the release",
     ),
     "read-of-unwritten": _unwritten,
     "unaligned": _unaligned,

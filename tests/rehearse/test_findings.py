@@ -1,0 +1,167 @@
+"""Each finding from a real compile: the small device of testdata/rehearsal, one fault at a time."""
+
+from __future__ import annotations
+
+import pytest
+from rehearsals import device, kinds
+
+SOURCES = {"station": "station.c", "sampler": "sampler.c"}
+
+FATAL_OF_STATION = [
+    ("unmapped-read", [("unmapped-read", "station")], "fault", "0x6000_0000"),
+    ("unmapped-write", [("unmapped-write", "station")], "fault", "0x6000_0000"),
+    ("jump-to-null", [("fetch-outside-code", "station")], "", "0x0000_0000"),
+    ("write-to-flash", [("write-to-flash", "station")], "fault", "0x1000_3000"),
+    ("asks-for-reset", [("reset-requested", "station")], "fault", ""),
+    ("never-released", [("never-released", "station")], "ask_sampler", "sleeps"),
+    ("without-key", [("release-without-key", "station"), ("never-released", "station")], "", "0x0000_0001"),
+    ("wrong-address", [("released-at-wrong-address", "station")], "write_vector", "0x3000_8400"),
+    ("released-before-vector", [("released-before-vector", "station")], "release_sampler", "0x5000_0010"),
+    ("short-copy", [("copy-differs", "station")], "release_sampler", "offset 0x8100"),
+    ("endless-loop", [("endless-loop", "station"), ("never-released", "station")], "fault", "neither"),
+    ("counts-for-ever", [("never-released", "station")], "fault", "the budget ended"),
+    ("write-to-other-core", [("write-to-other-core", "station")], "fault", "0x2000_4000"),
+]
+FATAL_OF_SAMPLER = [
+    ("unmapped-read", [("unmapped-read", "sampler")], "fault", "0x6000_0000"),
+    ("jump-into-data", [("fetch-outside-code", "sampler")], "", "0x3000_8"),
+    ("undefined-instruction", [("undefined-instruction", "sampler")], "fault", "0xDE07"),
+    ("breakpoint", [("breakpoint", "sampler")], "fault", "HardFault handler unexpected"),
+    ("unaligned-pair", [("alignment-fault", "sampler")], "fault", ""),
+    ("no-thumb-bit", [("invalid-state", "sampler")], "unexpected", ""),
+    ("float-instruction", [("instruction-missing", "sampler")], "fault", "float unit"),
+    ("dsp-instruction", [("instruction-missing", "sampler")], "fault", "DSP"),
+    ("write-to-other-core", [("write-to-other-core", "sampler")], "fault", "0x3000_0000"),
+    ("write-to-own-code", [("write-to-own-code", "sampler")], "fault", "code of build sampler"),
+    ("deep-recursion", [("below-stack-limit", "sampler")], "recurse", "stack pointer"),
+    ("touches-serial", [("register-not-given", "sampler")], "fault", "0x5001_0000"),
+    ("waits-for-nothing", [("endless-loop", "sampler")], "fault", "data_word"),
+    ("fault-without-handler", [("breakpoint", "sampler"), ("locked-up", "sampler")], "fault", "locks up"),
+    (
+        "keeps-lock",
+        [("endless-loop", "station"), ("lock-not-given-back", "sampler")],
+        "ask_sampler",
+        "0x5000_0020",
+    ),
+    ("without-lock", [("without-lock", "sampler")], "measure", "area link"),
+    ("gives-back-twice", [("lock-not-held", "sampler")], "fault", "free"),
+    ("bad-interrupt-vector", [("bad-vector", "sampler")], "run", "0x4000_0000"),
+]
+
+
+def test_sound_pair_reaches_every_goal() -> None:
+    """Handshakes by interrupts, lock and shared memory work, and nothing is found."""
+    rehearsal = device().rehearse()
+    assert rehearsal.findings == ()
+    assert all(goal.reached for goal in rehearsal.goals)
+    assert rehearsal.texts["serial"].splitlines() == [
+        "station: lamps lit",
+        "station: start",
+        "station: level 1182 mm",
+        "station: done",
+    ]
+    taken = [
+        (event.core, event.numbers["number"]) for event in rehearsal.events if event.kind == "exception-taken"
+    ]
+    assert taken == [("sampler", 16 + 5), ("station", 16 + 3)]
+
+
+@pytest.mark.parametrize(
+    ("fault", "expected", "function", "found"),
+    FATAL_OF_STATION,
+    ids=lambda v: v if isinstance(v, str) else "",
+)
+def test_fault_of_the_station_is_found(
+    fault: str, expected: list[tuple[str, str]], function: str, found: str
+) -> None:
+    """The finding is the one that the fault deserves, in the function and with the value that it has."""
+    _held_to(device(station=fault).rehearse(), expected, function, found)
+
+
+@pytest.mark.parametrize(
+    ("fault", "expected", "function", "found"),
+    FATAL_OF_SAMPLER,
+    ids=lambda v: v if isinstance(v, str) else "",
+)
+def test_fault_of_the_sampler_is_found(
+    fault: str, expected: list[tuple[str, str]], function: str, found: str
+) -> None:
+    """The same for the core that runs from RAM and sees it elsewhere."""
+    _held_to(device(sampler=fault).rehearse(), expected, function, found)
+
+
+def _held_to(rehearsal, expected, function, found) -> None:  # type: ignore[no-untyped-def]
+    assert kinds(rehearsal)[: len(expected)] == expected
+    assert not rehearsal.passes
+    finding = rehearsal.findings[0]
+    assert finding.place is not None
+    assert finding.place.function.partition(" + ")[0] == function or not function
+    if function:
+        assert finding.place.source.rpartition(":")[0] in ("core.c", "core.h", "station.c", "sampler.c")
+        assert int(finding.place.source.rpartition(":")[2]) > 0
+    assert found in finding.found
+    assert finding.what and finding.next_step
+
+
+def test_registers_of_both_cores_are_a_warning() -> None:
+    """A register that the layout gives to nobody and both cores touch is told of; the image passes."""
+    rehearsal = device(station="touches-nobodys", sampler="touches-nobodys").rehearse()
+    assert kinds(rehearsal) == [("register-of-both-cores", "sampler")]
+    assert rehearsal.passes
+
+
+def test_read_of_unwritten_ram_is_found_by_the_watch_only() -> None:
+    """The watch for reads finds the one read of RAM that nobody wrote; without it nothing is said."""
+    case = device(station="read-of-unwritten")
+    assert case.rehearse().findings == ()
+    found = case.rehearse(watches=("reads",)).findings
+    assert [(finding.kind, finding.severity) for finding in found] == [("read-of-unwritten", "warning")]
+    assert "0x2000_2000" in found[0].found
+    assert found[0].place is not None and found[0].place.source.startswith("core.c:")
+
+
+def test_sound_pair_reads_nothing_unwritten() -> None:
+    """The watch for reads says nothing of a sound pair."""
+    assert device().rehearse(watches=("reads",)).findings == ()
+
+
+def test_back_trace_leads_from_reset_to_the_fault() -> None:
+    """The calls of a finding are those of the source, outermost first, each with its line."""
+    finding = device(station="unmapped-read").rehearse().finding("unmapped-read")
+    assert finding is not None
+    assert [call.function.partition(" + ")[0] for call in finding.calls] == ["reset_handler", "run"]
+    assert [call.source.partition(":")[0] for call in finding.calls] == ["core.c", "station.c"]
+
+
+def test_status_register_tells_that_the_sampler_sleeps() -> None:
+    """A station that watches the status word sees the sampler asleep."""
+    rehearsal = device(station="watches-status").rehearse()
+    assert "station: sampler sleeps" in rehearsal.texts["serial"]
+
+
+def test_status_register_tells_that_the_sampler_is_locked_up() -> None:
+    """A station that watches the status word sees that the sampler locked up."""
+    replace = {"sleeping = 0x1\n": ""}
+    rehearsal = device(
+        "watches-status",
+        "none",
+        {**replace, "vector_register = 0x5000_0010": "vector_register = 0x5000_0018"},
+    ).rehearse()
+    assert "station: sampler locked up" in rehearsal.texts["serial"]
+
+
+def test_goal_that_is_not_reached_is_a_finding() -> None:
+    """A goal that nothing else explains is told of by itself."""
+    replace = {'text = "station: done"': 'text = "station: gone"'}
+    rehearsal = device(replace=replace).rehearse()
+    assert kinds(rehearsal) == [("goal-not-reached", "station")]
+    assert 'sends "station: gone"' in rehearsal.findings[0].what
+
+
+def test_stack_size_of_the_layout_goes_first() -> None:
+    """A stack size in the layout is the limit, whatever the build sets aside."""
+    text = {"[[rehearsal.serial]]": "[rehearsal.stack_size]\nstation = 32\n\n[[rehearsal.serial]]"}
+    finding = device(replace=text).rehearse().finding("below-stack-limit")
+    assert finding is not None
+    assert finding.core == "station"
+    assert "0x2000_3FE0" in finding.expected

@@ -1,0 +1,178 @@
+"""Images that want to do harm: each rehearsal ends within its budget, with a verdict and bounded memory."""
+
+from __future__ import annotations
+
+import random
+import struct
+import subprocess
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from rehearsals import gauge
+from tools import required_tool
+
+from gemel.image.sparse import SparseBytes
+from gemel.rehearse import apart
+from gemel.rehearse.rehearsal import Rehearsal
+from gemel.rehearse.session import RehearsalOptions, rehearse
+
+FLASH, RAM = 0x1000_0000, 0x3800_0000
+BUDGET = 400_000
+
+
+def assembled(source: str, folder: Path) -> bytes:
+    """Machine code of Thumb assembly, by the system's assembler."""
+    text, elf, binary = folder / "code.s", folder / "code.o", folder / "code.bin"
+    text.write_text(f".syntax unified\n.thumb\n{source}\n", encoding="ascii")
+    tool = required_tool("arm-none-eabi-as")
+    subprocess.run([tool, "-mthumb", "-march=armv8-m.main", str(text), "-o", str(elf)], check=True)
+    copy = required_tool("arm-none-eabi-objcopy")
+    subprocess.run([copy, "-O", "binary", str(elf), str(binary)], check=True)
+    return binary.read_bytes()
+
+
+def run(code: bytes, stack: int = RAM + 0x8000, reset: int = FLASH + 0x401, **options: object) -> Rehearsal:
+    """A rehearsal of ``code`` at 0x1000_0400 behind a vector table of the station."""
+    image = SparseBytes()
+    image.write(FLASH, struct.pack("<II", stack, reset) + struct.pack("<I", reset) * 14)
+    image.write(FLASH + 0x400, code)
+    settled = RehearsalOptions(budget=BUDGET, **options)  # type: ignore[arg-type]
+    return rehearse(gauge("in-place").read, image, {}, settled)
+
+
+PROGRAMS = {
+    "writes all memory": "ldr r0, =0x38000000\n1: str r1, [r0], #4\n b 1b",
+    "writes all memory downwards": "ldr r0, =0x38020000\n1: str r1, [r0, #-4]!\n b 1b",
+    "recursion without end": "1: push {r0-r7, lr}\n bl 1b",
+    "supervisor calls without end": "1: svc 0\n b 1b",
+    "serial without end": "ldr r0, =0x50200000\n1: str r0, [r0]\n b 1b",
+    "newlines without end": "ldr r0, =0x50200000\n movs r1, #10\n1: str r1, [r0]\n b 1b",
+    "every device register": "ldr r0, =0x50200000\n1: adds r0, #4\n str r0, [r0]\n ldr r1, [r0]\n b 1b",
+    "system space": "ldr r0, =0xE000E000\n movs r1, #255\n1: str r1, [r0], #4\n b 1b",
+    "tick interrupts": "ldr r0, =0xE000E010\n movs r1, #7\n str r1, [r0, #4]\n str r1, [r0]\n1: b 1b",
+    "pends everything": "ldr r0, =0xE000E100\n mvn r1, #0\n str r1, [r0]\n str r1, [r0, #0x100]\n1: b 1b",
+    "vector table into nothing": "ldr r0, =0xE000ED08\n ldr r1, =0x70000000\n str r1, [r0]\n svc 0",
+    "stack pointer into devices": "ldr r0, =0x50200100\n mov sp, r0\n push {r0-r7}\n svc 0\n b .",
+    "stack pointer into system space": "ldr r0, =0xE000F000\n mov sp, r0\n 1: push {r0-r7}\n b 1b",
+    "returns from no exception": "ldr r0, =0xFFFFFFF9\n bx r0",
+    "pops a magic value": "ldr r0, =0xFFFFFFFD\n push {r0}\n pop {pc}",
+    "jumps to the top": "ldr r0, =0xFFFFFFFF\n bx r0",
+    "waits without end": "1: wfe\n b 1b",
+    "sleeps at once": "cpsid i\n wfi\n b .",
+    "semihosting": "movs r0, #0x18\n bkpt 0xAB\n b .",
+    "non-secure branch": "ldr r0, =0x10000400\n blxns r0",
+    "secure gateway": "sg\n sg\n b .",
+    "releases by a byte": "ldr r0, =0x50021118\n movs r1, #0\n strb r1, [r0]\n b .",
+    "releases into nothing": "ldr r0, =0x50021114\n ldr r1, =0x77777777\n str r1, [r0]\n"
+    " movs r1, #0\n str r1, [r0, #4]\n b .",
+    "releases itself": "ldr r0, =0x50021114\n ldr r1, =0x10000000\n str r1, [r0]\n movs r1, #0\n"
+    " str r1, [r0, #4]\n b .",
+    "exclusive without end": "ldr r0, =0x38000000\n1: ldrex r1, [r0]\n strex r2, r1, [r0]\n b 1b",
+    "wide accesses at edges": "ldr r0, =0x3801FFFE\n ldr r1, [r0]\n b .",
+    "control register": "mvn r0, #0\n msr control, r0\n isb\n msr psp, r0\n push {r0}\n b .",
+}
+
+
+@pytest.mark.parametrize("name", PROGRAMS)
+def test_hostile_program_ends_with_a_verdict(name: str, tmp_path: Path) -> None:
+    """The rehearsal in its own process ends by itself; none of these programs passes as released."""
+    rehearsal = run(assembled(PROGRAMS[name], tmp_path))
+    assert rehearsal.time <= BUDGET + 4096
+    assert not rehearsal.passes
+    assert rehearsal.finding("emulator-ended") is None
+    assert len(rehearsal.events) <= 2000
+    assert all(len(text) <= 1 << 16 for text in rehearsal.texts.values())
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_noise_ends_with_a_verdict(seed: int) -> None:
+    """Random bytes as code, with a sound vector table, end within the budget."""
+    rehearsal = run(random.Random(seed).randbytes(8192))
+    assert not rehearsal.passes
+    assert rehearsal.finding("emulator-ended") is None
+
+
+@pytest.mark.parametrize("stack", [0, 1, 0x5002_1118, 0xE000_ED08, 0xFFFF_FFFF, FLASH + 0x100])
+@pytest.mark.parametrize("reset", [0, 1, FLASH, FLASH + 0x7FFF_FFFF & 0xFFFF_FFFF, 0xFFFF_FFFF, RAM + 1])
+def test_noise_in_the_vector_table_ends_with_a_verdict(stack: int, reset: int) -> None:
+    """Any stack pointer with any reset vector that is no code of the core is a finding."""
+    image = SparseBytes()
+    image.write(FLASH, struct.pack("<II", stack, reset) + b"\xa5" * 512)
+    options = RehearsalOptions(budget=BUDGET, apart=False)
+    rehearsal = rehearse(gauge("in-place").read, image, {}, options)
+    assert not rehearsal.passes
+
+
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(st.binary(min_size=2, max_size=64))
+def test_any_short_program_ends_with_a_verdict(code: bytes) -> None:
+    """Any bytes in front of a sound image's reset handler give a rehearsal, never an exception."""
+    image = SparseBytes()
+    image.write(
+        FLASH, struct.pack("<II", RAM + 0x8000, FLASH + 0x401) + struct.pack("<I", FLASH + 0x401) * 140
+    )
+    image.write(FLASH + 0x400, code)
+    options = RehearsalOptions(budget=40_000, apart=False)
+    assert rehearse(gauge("in-place").read, image, {}, options).findings
+
+
+def test_self_modifying_code_in_ram_is_refused_or_run(tmp_path: Path) -> None:
+    """Code that writes code into data RAM and jumps there is found to execute what is not its code."""
+    source = "ldr r0, =0x38000000\n ldr r1, =0xE7FEE7FE\n str r1, [r0]\n dsb\n isb\n adds r0, #1\n bx r0\n"
+    rehearsal = run(assembled(source, tmp_path))
+    finding = rehearsal.finding("fetch-outside-code")
+    assert finding is not None and "0x3800_0000" in finding.found
+
+
+def test_empty_image_is_a_finding() -> None:
+    """An image without a byte starts nothing: erased vectors are found."""
+    options = RehearsalOptions(budget=BUDGET, apart=False)
+    rehearsal = rehearse(gauge("in-place").read, SparseBytes(), {}, options)
+    assert [finding.kind for finding in rehearsal.findings] == ["locked-up", "vectors-erased"]
+
+
+def test_crash_of_the_emulator_is_a_finding(monkeypatch: pytest.MonkeyPatch) -> None:
+    """When the process with the emulator is killed by a signal, the rehearsal says so and fails."""
+    monkeypatch.setattr(apart, "CHILD", "import os, signal; os.kill(os.getpid(), signal.SIGSEGV)")
+    finding = gauge("in-place").rehearse(apart=True).finding("emulator-ended")
+    assert finding is not None and "SIGSEGV" in finding.found
+
+
+def test_process_that_never_ends_is_stopped(monkeypatch: pytest.MonkeyPatch) -> None:
+    """When the process with the emulator hangs, it is stopped after its time and the rehearsal fails."""
+    monkeypatch.setattr(apart, "CHILD", "import time; time.sleep(60)")
+    monkeypatch.setattr(apart, "SECONDS_TO_START", 0.3)
+    monkeypatch.setattr(apart, "INSTRUCTIONS_A_SECOND", 1e12)
+    finding = gauge("in-place").rehearse(apart=True).finding("emulator-ended")
+    assert finding is not None and "stopped" in finding.found
+
+
+@pytest.mark.parametrize("answer", ["", "{}", "[1]", "no json", '{"events": 3}', "null"])
+def test_nonsense_from_the_process_is_a_finding(answer: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is no run is never taken for one."""
+    monkeypatch.setattr(apart, "CHILD", f"import sys; sys.stdout.write({answer!r})")
+    finding = gauge("in-place").rehearse(apart=True).finding("emulator-ended")
+    assert finding is not None and "makes no sense" in finding.found
+
+
+def test_memory_of_the_process_stays_bounded(tmp_path: Path) -> None:
+    """A program that makes new code, registers and text all the time keeps the process below 400 MiB."""
+    source = PROGRAMS["every device register"]
+    code = "import sys, resource\nfrom gemel.rehearse.child import main\nmain()\n"
+    code += "sys.stderr.write(str(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss))"
+    from gemel.check.subject import Subject
+    from gemel.rehearse.planning import plan_of
+
+    image = SparseBytes()
+    image.write(FLASH, struct.pack("<II", RAM + 0x8000, FLASH + 0x401))
+    image.write(FLASH + 0x400, assembled(source, tmp_path))
+    plan = plan_of(Subject(gauge("in-place").read, image), 4_000_000)
+    import pickle
+    import sys
+
+    done = subprocess.run(
+        [sys.executable, "-c", code], input=pickle.dumps(plan), capture_output=True, check=True
+    )
+    assert int(done.stderr) < 400 << 10

@@ -1,0 +1,43 @@
+"""Two rehearsals of the same image are the same, byte for byte."""
+
+from __future__ import annotations
+
+import pytest
+from rehearsals import Case, device, gauge
+
+from gemel.rehearse.report_json import report
+from gemel.rehearse.report_svg import picture_of
+from gemel.rehearse.report_text import report_of
+
+CASES = {
+    "gauge": lambda: gauge("in-place"),
+    "unlike cores": lambda: gauge("two-banks"),
+    "interrupts": device,
+    "a fault": lambda: device(sampler="deep-recursion"),
+    "a loop": lambda: device(sampler="keeps-lock"),
+    "the budget": lambda: device(station="counts-for-ever"),
+}
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_two_rehearsals_give_the_same_bytes(name: str) -> None:
+    """JSON, text and picture are equal, and so is a run in a process of its own."""
+    case: Case = CASES[name]()
+    first, second, apart = case.rehearse(), case.rehearse(), case.rehearse(apart=True)
+    assert report(first, "x") == report(second, "x") == report(apart, "x")
+    assert report_of(first) == report_of(apart)
+    assert picture_of(first) == picture_of(apart)
+    assert first == apart
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_following_calls_changes_nothing_but_times(name: str) -> None:
+    """The second, slower run sees the same events in the same order of each core as the fast one alone."""
+    case: Case = CASES[name]()
+    exact, fast = case.rehearse(), case.rehearse(exact=False)
+    assert not any("second run" in note for note in exact.notes)
+    for core in ("station", "sampler"):
+        slow_events = [(e.kind, e.place) for e in exact.events if e.core == core]
+        assert slow_events == [(e.kind, e.place) for e in fast.events if e.core == core]
+    assert exact.texts == fast.texts
+    assert exact.time == fast.time

@@ -1,0 +1,90 @@
+"""The tide gauge rehearsed in all its arrangements, sound and faulty."""
+
+from __future__ import annotations
+
+import time
+
+import pytest
+from rehearsals import gauge, kinds
+from tide_gauge import ARRANGEMENTS, BUILT, expected_text, read_elf
+
+
+@pytest.mark.parametrize("arrangement", ["in-place", "copied"])
+def test_station_says_what_it_must(arrangement: str) -> None:
+    """The serial text is the one worked out from the ELF files and the pressure table."""
+    rehearsal = gauge(arrangement).rehearse()
+    assert rehearsal.texts["serial"].splitlines() == expected_text(arrangement)
+    assert rehearsal.findings == ()
+
+
+def test_unlike_cores_with_views_and_key_rehearse() -> None:
+    """An Armv7E-M station with floats and an Armv6-M sampler run; only the smoothed levels come on top."""
+    rehearsal = gauge("two-banks").rehearse()
+    lines = rehearsal.texts["serial"].splitlines()
+    assert [line.partition(", smoothed")[0] for line in lines] == expected_text("two-banks")
+    assert ", smoothed 1182 mm" in lines[6]
+    assert rehearsal.passes
+
+
+@pytest.mark.parametrize("arrangement", ARRANGEMENTS)
+def test_sampler_starts_at_its_vector_table(arrangement: str) -> None:
+    """The release is seen with the address at which pyelftools finds the sampler's vector table."""
+    rehearsal = gauge(arrangement).rehearse()
+    released, started = rehearsal.event("released", "station"), rehearsal.event("start", "sampler")
+    vectors = read_elf(BUILT / arrangement / "sampler.elf").symbols["vector_table"]
+    assert released is not None and started is not None
+    assert released.numbers["vectors"] == started.numbers["vectors"] == vectors
+    assert released.place is not None and released.place.function.startswith("sampler_release")
+    assert "reset_handler" in started.text
+
+
+@pytest.mark.parametrize("arrangement", ARRANGEMENTS)
+def test_it_runs_and_judges_without_a_table(arrangement: str) -> None:
+    """Without a rehearsal table both cores start, run and go to sleep, and the image passes."""
+    rehearsal = gauge(arrangement, with_table=False).rehearse()
+    assert rehearsal.passes
+    assert [core.state for core in rehearsal.cores] == ["sleeping", "sleeping"]
+    assert "every core sleeps" in rehearsal.ended
+
+
+@pytest.mark.parametrize("arrangement", ARRANGEMENTS)
+def test_it_runs_and_judges_without_builds(arrangement: str) -> None:
+    """From image and layout alone both cores start; only names are missing."""
+    rehearsal = gauge(arrangement).rehearse(with_builds=False)
+    assert rehearsal.passes
+    assert rehearsal.texts["serial"].endswith("tide gauge: done\n")
+    assert all(core.functions == () for core in rehearsal.cores)
+
+
+def test_misplaced_sampler_is_found() -> None:
+    """A sampler linked elsewhere in its area: the finding names where its table seems to lie instead."""
+    rehearsal = gauge("in-place", sampler="sampler-misplaced").rehearse()
+    assert kinds(rehearsal) == [("locked-up", "sampler"), ("vectors-erased", "sampler")]
+    finding = rehearsal.finding("vectors-erased")
+    assert finding is not None and "0x1000_C000" in finding.found
+    assert rehearsal.cores[1].state == "locked up"
+
+
+def test_from_start_to_finding_in_under_a_second() -> None:
+    """A whole rehearsal in its own process, to the finding, takes less than one second."""
+    case = gauge("in-place", sampler="sampler-misplaced")
+    best = 9.0
+    for _ in range(5):
+        began = time.perf_counter()
+        rehearsal = case.rehearse(apart=True)
+        best = min(best, time.perf_counter() - began)
+        if best < 1.0:
+            break
+    assert not rehearsal.passes
+    assert best < 1.0
+
+
+def test_stack_use_and_functions_are_told() -> None:
+    """Stack marks lie inside the room that the linker script gives, and functions are those of the ELF."""
+    station, sampler = gauge("in-place").rehearse().cores
+    assert station.stack_used is not None and 64 < station.stack_used < (station.stack_room or 0) == 2048
+    assert sampler.stack_used is not None and 64 < sampler.stack_used < (sampler.stack_room or 0) == 1024
+    known = set(read_elf(BUILT / "in-place" / "sampler.elf").symbols)
+    assert {"reset_handler", "run_sampler", "filter_frame"} <= set(sampler.functions) <= known
+    assert "unexpected_exception" not in sampler.functions
+    assert sampler.function_count == len(sampler.functions) + 1
