@@ -1,4 +1,4 @@
-"""A C99 header that finds and validates the record, walks its builds and checks their CRCs.
+"""A C99 header that finds and validates the record, walks its builds and its seal, and checks CRCs.
 
 The code is in ``record_reader.h`` beside this file; structs, their compile-time checks, constants and
 errors are filled in from the table of ``record_format``, so that they follow the format by themselves.
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.export.c_seal_reader import c_seal_reader
 from gemel.integrity.record_format import (
     BUILD,
     CRC_SIZE,
@@ -45,6 +46,7 @@ def c_reader() -> str:
     from importlib.resources import files
 
     text = files("gemel.export").joinpath("record_reader.h").read_text(encoding="utf-8")
+    text = text.replace("/* @seal@ */\n", c_seal_reader())
     parts = {
         "defines": _defines(),
         "structs": _structs(),

@@ -38,7 +38,7 @@ def _check_schema() -> str:
 EXPORTS = (
     Export(
         "c-reader",
-        "one C99 header that finds and checks the record in flash, for boot code",
+        "one C99 header that finds and checks the record and walks its seal, for boot code",
         "gemel_record.h",
         _c_reader,
     ),

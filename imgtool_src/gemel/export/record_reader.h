@@ -1,18 +1,19 @@
 /*
- * gemel_record.h: find, validate and walk the record of a joined image.
+ * gemel_record.h: find, validate and walk the record of a joined image and its seal.
  *
  * SPDX-License-Identifier: Apache-2.0
  *
  * Written by `gemel export c-reader` for record format @format@; `gemel explain record` prints
  * the format byte by byte. One header, C99 (and C++), for boot code and for hosts: no
  * allocation, no library, no state, and no read outside the memory handed in, whatever
- * the record says. The stack it takes is a few dozen bytes.
+ * the record says. The stack it takes is less than 256 bytes.
  *
  * What a sound record is: evidence of what was joined. It is not a safety approval, and
  * it shows integrity, not authenticity: whoever changes an image can recompute every
  * CRC in it. Starting a core from a wrong image, or flashing one, can leave a device
  * that no longer starts at all; keep a way to recover it. The SHA-256 digests and the
- * seal are for code with a cryptographic library; nothing here looks at them.
+ * signatures of the seal are for code with a cryptographic library; this reader walks the
+ * seal and hands out what such code must verify (see gemel_seal_check() below).
  *
  * Use, for a flash of 512 KiB that is read in place at 0x10000000:
  *
@@ -399,5 +400,7 @@ static inline enum gemel_record_error gemel_build_check(const struct gemel_build
     }
     return GEMEL_RECORD_BUILD_OUTSIDE;
 }
+
+/* @seal@ */
 
 #endif /* GEMEL_RECORD_H */
