@@ -774,4 +774,28 @@ OF_VALUES = [
     ),
 ]
 
-ALL = [*OF_NAMES, *OF_MEMORIES, *OF_CORES, *OF_AREAS, *OF_VALUES]
+OF_SECURITY = [
+    Faulty(
+        "attribution-without-extension",
+        "station-code = ",
+        "no core tells secure from non-secure: area.station-code.security; found secure; expected "
+        'a core with "security" among its extensions',
+        {
+            'extensions = ["security"]': "extensions = []",
+            'size = "4 KiB", purpose = "code" }\nsampler': 'size = "4 KiB", purpose = "code",'
+            ' security = "secure" }\nsampler',
+        },
+    ),
+    Faulty(
+        "data-to-call-into",
+        "station-ram = ",
+        "an area to call into holds code: area.station-ram.security; found non-secure-callable, "
+        "purpose data; expected purpose code; only the veneers belong there: give them an area of their own",
+        {
+            'size = "8 KiB", purpose = "data" }': 'size = "8 KiB", purpose = "data",'
+            ' security = "non-secure-callable" }'
+        },
+    ),
+]
+
+ALL = [*OF_NAMES, *OF_MEMORIES, *OF_CORES, *OF_AREAS, *OF_SECURITY, *OF_VALUES]

@@ -14,7 +14,7 @@ from layout.reading import FILE, messages, read
 from small_device import LAYOUT, layout_text
 
 from gemel.integrity import record_format
-from gemel.layout import area_checks, core_checks, memory_checks, names, value_checks
+from gemel.layout import area_checks, core_checks, memory_checks, names, security_checks, value_checks
 from gemel.layout.kinds import Fault
 from gemel.layout.model import BuildRange
 from gemel.layout.reader import MOST_FAULTS
@@ -24,6 +24,7 @@ SUBJECTS = {
     "memories": (memory_checks, faulty_layouts.OF_MEMORIES),
     "cores": (core_checks, faulty_layouts.OF_CORES),
     "areas": (area_checks, faulty_layouts.OF_AREAS),
+    "security": (security_checks, faulty_layouts.OF_SECURITY),
     "values": (value_checks, faulty_layouts.OF_VALUES),
 }
 AREAS = "link, record, sampler-code, sampler-ram, sampler-run, seal, spare, station-code, station-ram"

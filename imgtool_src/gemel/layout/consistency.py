@@ -13,6 +13,7 @@ from gemel.layout.kinds import Fault
 from gemel.layout.memory_checks import memory_faults
 from gemel.layout.model import Layout
 from gemel.layout.rehearsal_checks import rehearsal_faults
+from gemel.layout.security_checks import security_faults
 from gemel.layout.value_checks import value_faults
 
 
@@ -21,6 +22,7 @@ def faults_between(layout: Layout) -> Iterator[Fault]:
     yield from memory_faults(layout)
     yield from core_faults(layout)
     yield from area_faults(layout)
+    yield from security_faults(layout)
     yield from build_faults(layout)
     yield from contract_faults(layout)
     yield from record_faults(layout)

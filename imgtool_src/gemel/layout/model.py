@@ -20,6 +20,7 @@ NAME = Text(23, NAME_PATTERN, "the name of a table of this layout", "name")
 LABEL = Text(23, NAME_PATTERN, "1 to 23 letters, digits, '-' or '_'", "name")
 ARCHITECTURES = ("armv6-m", "armv7-m", "armv7e-m", "armv8-m.base", "armv8-m.main", "armv8.1-m.main")
 EXTENSIONS = ("fp", "fp-double", "dsp", "mve", "mve-fp", "mpu", "security")
+ATTRIBUTIONS = ("secure", "non-secure", "non-secure-callable")
 PURPOSES = ("code", "data", "shared", "record", "seal", "reserved")
 HIGHEST = 0xFFFF_FFFF
 
@@ -103,6 +104,9 @@ class Area:
     size: int = key(Size(), "bytes")
     purpose: Literal["code", "data", "shared", "record", "seal", "reserved"] = key(
         Choice(*PURPOSES), "the one thing it is for; reserved: the image must leave it alone"
+    )
+    security: Literal["secure", "non-secure", "non-secure-callable"] | None = key(
+        Choice(*ATTRIBUTIONS), "how a core with the security extension sees it; absent: not stated", None
     )
 
 

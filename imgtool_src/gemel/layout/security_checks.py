@@ -1,0 +1,24 @@
+"""What a layout says of secure and non-secure areas: there must be a core that tells them apart."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.layout.kinds import Fault, KeyPath
+from gemel.layout.model import Layout
+
+
+def security_faults(layout: Layout) -> Iterator[Fault]:
+    """Attributions that no core can see, and areas that cannot be called into."""
+    extended = any("security" in core.extensions for core in layout.cores.values())
+    for area in layout.areas.values():
+        path: KeyPath = ("area", area.name, "security")
+        if area.security is None:
+            continue
+        if not extended:
+            expected = 'a core with "security" among its extensions'
+            yield Fault(path, "no core tells secure from non-secure", area.security, expected)
+        if area.security == "non-secure-callable" and area.purpose != "code":
+            found = f"{area.security}, purpose {area.purpose}"
+            hint = "only the veneers belong there: give them an area of their own"
+            yield Fault(path, "an area to call into holds code", found, "purpose code", hint)
