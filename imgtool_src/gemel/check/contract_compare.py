@@ -1,0 +1,168 @@
+"""Whether two types, each of its own build, take the same bytes in the same way."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, NamedTuple
+
+from gemel.builds.dwarf.fault import DebugUnreadable
+from gemel.builds.dwarf.types import Alias, Array, Basic, Enumeration, Member, Pointer, Record, Type
+
+if TYPE_CHECKING:
+    from gemel.builds.dwarf.debug_types import DebugTypes
+    from gemel.builds.dwarf.types import Reference
+
+DEPTH_LIMIT = 100
+"""Types inside each other that are followed at most."""
+
+
+class Pair(NamedTuple):
+    """The same member on both sides; None where a side has no such member."""
+
+    left: Member | None
+    right: Member | None
+
+
+class Elements(NamedTuple):
+    """What an array holds, all its dimensions together."""
+
+    type: Reference
+    counts: tuple[int | None, ...]
+    stride: int | None
+
+
+class Comparison:
+    """Compares types of two builds (or two definitions of one build).
+
+    Two types agree when their sizes are equal, and their encodings, the names, places and sizes of their
+    members (to the bit), the bounds of arrays, the names and values of enumerators, and so on in every type
+    inside of them.  What types and base types are called, qualifiers, and whether a structure is called class
+    make no difference.  ``follow_pointers`` holds what pointers point at to the same; a target that
+    one side only declares agrees with everything.
+    """
+
+    __slots__ = ("_known", "_trial", "follow_pointers", "left", "right")
+
+    def __init__(self, left: DebugTypes, right: DebugTypes, follow_pointers: bool) -> None:
+        """``left`` and ``right`` may be the same file."""
+        self.left = left
+        self.right = right
+        self.follow_pointers = follow_pointers
+        self._known: dict[tuple[Reference | None, Reference | None], bool] = {}
+        self._trial: dict[tuple[Reference | None, Reference | None], bool] = {}
+
+    def same(self, left: Reference | None, right: Reference | None) -> bool:
+        """Whether the two types agree; DebugUnreadable if they are too deep to tell."""
+        self._trial = {}
+        result = self._same(left, right, 0)
+        # What was found equal on the way may rest on the assumption that the whole is equal.
+        self._known.update((pair, equal) for pair, equal in self._trial.items() if result or not equal)
+        return result
+
+    def _same(self, left: Reference | None, right: Reference | None, depth: int) -> bool:
+        pair = (left, right)
+        known = self._known.get(pair)
+        if known is None:
+            known = self._trial.get(pair)
+        if known is not None:
+            return known
+        if depth > DEPTH_LIMIT:
+            raise DebugUnreadable(f"a type has more than {DEPTH_LIMIT} types inside each other", "")
+        self._trial[pair] = True
+        result = self._trial[pair] = self._same_types(
+            self.left.resolved(left), self.right.resolved(right), depth + 1
+        )
+        return result
+
+    def _same_types(
+        self, left: tuple[Reference | None, Type], right: tuple[Reference | None, Type], depth: int
+    ) -> bool:
+        (at_left, one), (at_right, other) = left, right
+        if isinstance(one, Basic) and isinstance(other, Basic):
+            return (one.size, one.encoding, one.big_endian) == (other.size, other.encoding, other.big_endian)
+        if isinstance(one, Pointer) and isinstance(other, Pointer):
+            return one.size == other.size and (not self.follow_pointers or self._targets(one, other, depth))
+        if isinstance(one, Array) and isinstance(other, Array) and at_left is not None:
+            mine, theirs = elements_of(self.left, at_left), elements_of(self.right, at_right or 0)
+            equal = mine.counts == theirs.counts and mine.stride == theirs.stride
+            return equal and self._same(mine.type, theirs.type, depth)
+        if isinstance(one, Enumeration) and isinstance(other, Enumeration):
+            return one.size == other.size and dict(one.enumerators) == dict(other.enumerators)
+        if isinstance(one, Record) and isinstance(other, Record):
+            return self._same_records(one, other, depth)
+        return type(one) is type(other) and not isinstance(one, Alias) and one == other
+
+    def _targets(self, one: Pointer, other: Pointer, depth: int) -> bool:
+        (left, target), (right, other_target) = (
+            self.left.definition(one.target),
+            self.right.definition(other.target),
+        )
+        if only_declared(target) or only_declared(other_target):
+            return True
+        return self._same(left, right, depth)
+
+    def _same_records(self, one: Record, other: Record, depth: int) -> bool:
+        if (one.kind == "union") != (other.kind == "union") or one.size != other.size:
+            return False
+        if len(one.members) != len(other.members):
+            return False
+        return all(self._same_members(pair, depth) for pair in paired(one, other))
+
+    def _same_members(self, pair: Pair, depth: int) -> bool:
+        left, right = pair
+        if left is None or right is None:
+            return False
+        return same_place(left, right) and self._same(left.type, right.type, depth)
+
+
+def same_place(left: Member, right: Member) -> bool:
+    """Whether two members lie at the same bits, of the same case."""
+    return (left.bit, left.bits, left.case) == (right.bit, right.bits, right.case)
+
+
+def only_declared(found: Type) -> bool:
+    """Whether the build knows no more of a type than its name."""
+    return isinstance(found, Record | Enumeration) and found.declaration
+
+
+def elements_of(types: DebugTypes, array: Reference) -> Elements:
+    """An array whose elements are arrays, perhaps through a typedef, as one of more dimensions."""
+    counts: tuple[int | None, ...] = ()
+    strides: list[int | None] = []
+    for _ in range(DEPTH_LIMIT):
+        _, found = types.resolved(array)
+        if not isinstance(found, Array):
+            break
+        counts += found.counts
+        strides.append(found.stride)
+        array = found.element
+    return Elements(array, counts, strides[-1] if strides else None)
+
+
+def paired(left: Record, right: Record) -> Iterator[Pair]:
+    """The members of both by name and, of equal names (such as none), by their order.
+
+    In the order of ``left``; a member that only ``right`` has comes behind the one before it there.
+    """
+    theirs = dict(_keyed(right))
+    mine = dict(_keyed(left))
+    only_right: dict[tuple[str, str | None, int] | None, list[Member]] = {}
+    before: tuple[str, str | None, int] | None = None
+    for key, member in theirs.items():
+        if key in mine:
+            before = key
+        else:
+            only_right.setdefault(before, []).append(member)
+    yield from (Pair(None, member) for member in only_right.get(None, ()))
+    for key, member in mine.items():
+        yield Pair(member, theirs.get(key))
+        yield from (Pair(None, member) for member in only_right.get(key, ()))
+
+
+def _keyed(record: Record) -> Iterator[tuple[tuple[str, str | None, int], Member]]:
+    """Each member with its name, its case, and how many of that name came before it."""
+    seen: dict[tuple[str, str | None], int] = {}
+    for member in record.members:
+        name = member.name, member.case
+        seen[name] = seen.get(name, -1) + 1
+        yield (*name, seen[name]), member

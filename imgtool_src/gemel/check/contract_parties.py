@@ -1,0 +1,130 @@
+"""Who a contract binds, and what each party's build tells of symbols and types."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, NamedTuple
+
+from gemel.builds.build import Build
+from gemel.check.rule import NotChecked
+from gemel.check.subject import Subject
+from gemel.check.wording import needs_elf
+from gemel.errors import BuildError
+from gemel.layout.addresses import plain_span
+from gemel.layout.model import BuildPlan, Layout
+from gemel.spans import Span
+
+if TYPE_CHECKING:
+    from gemel.builds.dwarf.debug_types import DebugTypes
+    from gemel.builds.dwarf.types import Reference
+    from gemel.builds.elf_symbols import Symbol
+
+
+class Missing(NamedTuple):
+    """Why a build tells nothing of what was asked; ``absent``: it can be read, and there is no such thing."""
+
+    plan: BuildPlan
+    reason: str
+    absent: bool
+
+
+class DefinedType(NamedTuple):
+    """Every definition of a type in one build; at least one."""
+
+    plan: BuildPlan
+    build: Build
+    types: DebugTypes
+    references: tuple[Reference, ...]
+
+
+class DefinedSymbol(NamedTuple):
+    """A symbol of one build: as its core sees it, and its plain span (None: in no memory its core sees)."""
+
+    plan: BuildPlan
+    build: Build
+    symbol: Symbol
+    plain: Span | None
+
+
+def parties(layout: Layout) -> list[BuildPlan]:
+    """All builds, those of the primary first: what the others are held against."""
+    return sorted(layout.builds.values(), key=lambda plan: layout.cores[plan.core].role != "primary")
+
+
+def debug_types(subject: Subject, plan: BuildPlan) -> DebugTypes | Missing:
+    """What the debug information of a build tells, or why it tells nothing."""
+    build = subject.builds.get(plan.name)
+    if build is None or build.debug is None:
+        reason = needs_elf(plan.name, build, "symbols")
+        return Missing(plan, reason or "this kind of file has no debug information", False)
+    from gemel.builds.dwarf.fault import DebugUnreadable
+
+    try:
+        return build.debug.types()
+    except DebugUnreadable as error:
+        return Missing(plan, error.reason, False)
+    except BuildError as error:
+        return Missing(plan, error.problems[0].what, False)
+
+
+def defined_type(subject: Subject, plan: BuildPlan, spelling: str) -> DefinedType | Missing:
+    """The definitions of a type in one build."""
+    types = debug_types(subject, plan)
+    if isinstance(types, Missing):
+        return types
+    from gemel.builds.dwarf.fault import DebugUnreadable
+
+    try:
+        references = types.named(spelling)
+        if references:
+            return DefinedType(plan, subject.builds[plan.name], types, references)
+        near = types.near_names(spelling)
+    except DebugUnreadable as error:
+        return Missing(plan, error.reason, False)
+    reason = f"its debug information does not define {spelling}"
+    if types.split:
+        reason = f"{reason}; part of it is in other files (.dwo), which gemel does not read"
+        return Missing(plan, reason, False)
+    return Missing(plan, f"{reason} (near: {', '.join(near)})" if near else reason, True)
+
+
+def defined_symbol(subject: Subject, plan: BuildPlan, name: str) -> DefinedSymbol | Missing:
+    """The one symbol of that name in one build, where the cores see it."""
+    build = subject.builds.get(plan.name)
+    reason = needs_elf(plan.name, build, "symbols")
+    if build is None or reason or build.symbols is None:
+        return Missing(plan, reason or "it has no symbols", False)
+    try:
+        symbol = build.symbols.find(name)
+    except BuildError as error:
+        problem = error.problems[0]
+        return Missing(plan, f"{problem.what}: {problem.found}", False)
+    if symbol is None:
+        return Missing(plan, f"it does not define {name}", True)
+    return DefinedSymbol(plan, build, symbol, plain_span(subject.layout, symbol.span, plan.core))
+
+
+def without_a_voice(missing: list[Missing], present: list[BuildPlan]) -> list[Missing]:
+    """The builds that tell nothing and that matter.
+
+    A core is spoken for by one of its builds.  Of more than two builds those may go without that simply
+    do not have what two others share.
+    """
+    cores = {plan.core for plan in present}
+    return [
+        each for each in missing if each.plan.core not in cores and not (each.absent and len(present) > 1)
+    ]
+
+
+def not_told(where: str, missing: list[Missing], present: list[BuildPlan]) -> Iterator[NotChecked]:
+    """What could not be looked at because of the builds in ``missing``."""
+    for each in without_a_voice(missing, present):
+        yield NotChecked(f"{where}, build {each.plan.name}", each.reason)
+
+
+class Comparable(NamedTuple):
+    """One side of a comparison: what it is called, whose it is, and the type."""
+
+    name: str
+    of: DefinedType
+    reference: Reference

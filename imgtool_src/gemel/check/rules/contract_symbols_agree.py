@@ -1,0 +1,154 @@
+"""Rule ``contract-symbols-agree``: every symbol of a contract is one place for all cores."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.check.contract_parties import DefinedSymbol, Missing, defined_symbol, parties, without_a_voice
+from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.subject import Subject
+from gemel.check.wording import concerned, sized
+from gemel.layout.addresses import seen_by
+from gemel.layout.model import Contract
+from gemel.spans import Span, format_address, format_size
+
+
+def check(subject: Subject) -> Iterator[Outcome]:
+    """One outcome or more for each symbol that a contract names."""
+    if len(subject.layout.builds) < 2:
+        return
+    for contract in subject.layout.contracts.values():
+        for name in contract.symbols:
+            yield from _symbol(subject, contract, name)
+
+
+def _symbol(subject: Subject, contract: Contract, name: str) -> Iterator[Outcome]:
+    where = f"contract {contract.name}, {name}"
+    found: list[DefinedSymbol] = []
+    missing: list[Missing] = []
+    for plan in parties(subject.layout):
+        answer = defined_symbol(subject, plan, name)
+        if isinstance(answer, Missing):
+            missing.append(answer)
+        else:
+            found.append(answer)
+    present = [each.plan for each in found]
+    findings: list[Finding] = []
+    for lacking in without_a_voice(missing, present):
+        if lacking.absent and found:
+            findings.append(_not_defined(contract, name, where, lacking, found[0]))
+        else:
+            yield NotChecked(f"{where}, build {lacking.plan.name}", lacking.reason)
+    findings += _outside(subject, contract, where, found)
+    inside = [each for each in found if each.plain and _area(subject, contract).covers(each.plain)]
+    for each in inside[1:]:
+        findings += _apart(subject, contract, where, inside[0], each)
+    yield from findings
+    if not findings and len(found) > 1:
+        yield Holds(f"{where} in builds {' and '.join(plan.name for plan in present)}")
+
+
+def _area(subject: Subject, contract: Contract) -> Span:
+    return subject.layout.span_of(contract.area)
+
+
+def _names(contract: Contract, *found: DefinedSymbol) -> tuple[str, ...]:
+    builds = [each.plan.name for each in found]
+    return concerned(*builds, *(each.plan.core for each in found), contract.name, contract.area)
+
+
+def _file(each: DefinedSymbol) -> str:
+    return f"build {each.plan.name} ({each.build.file})"
+
+
+def _not_defined(contract: Contract, name: str, where: str, each: Missing, other: DefinedSymbol) -> Finding:
+    return Finding(
+        f"build {each.plan.name} does not define {name}",
+        concerned(each.plan.name, each.plan.core, contract.name, contract.area),
+        where,
+        "no such symbol",
+        f"{name} as in {_file(other)}, at {format_address(other.symbol.address)}",
+        next_step="correct the name, or keep the object: what nothing uses is dropped at link "
+        "(KEEP in the linker script)",
+    )
+
+
+def _outside(
+    subject: Subject, contract: Contract, where: str, found: list[DefinedSymbol]
+) -> Iterator[Finding]:
+    area = _area(subject, contract)
+    for each in found:
+        if each.plain and area.covers(each.plain):
+            continue
+        start = seen_by(subject.layout, area.start, each.plan.core)
+        seen = f", which core {each.plan.core} sees at {format_address(start)}" if start != area.start else ""
+        place = _place(each) if each.plain else f"{_place(each)}, in no memory that the core sees"
+        yield Finding(
+            f"{each.symbol.name} of build {each.plan.name} is not inside area {contract.area}",
+            _names(contract, each),
+            where,
+            f"{place} in {_file(each)}",
+            f"inside {area}{seen}",
+            each.plain,
+            f"put it in a section of its own, and that section at {format_address(start)} in the linker "
+            f"script of build {each.plan.name}",
+        )
+
+
+def _apart(
+    subject: Subject, contract: Contract, where: str, first: DefinedSymbol, each: DefinedSymbol
+) -> Iterator[Finding]:
+    name, builds = each.symbol.name, f"builds {first.plan.name} and {each.plan.name}"
+    lines = tuple(f"build {side.plan.name:<{_width(first, each)}}  {_place(side)}" for side in (first, each))
+    names = _names(contract, each, first)
+    if first.plain and each.plain and first.plain.start != each.plain.start:
+        due = seen_by(subject.layout, first.plain.start, each.plan.core)
+        yield Finding(
+            f"{builds} have {name} at different places",
+            names,
+            where,
+            f"{format_address(each.symbol.address)} in {_file(each)}",
+            f"{format_address(due)}, the place of build {first.plan.name} as core {each.plan.core} sees it",
+            each.plain,
+            "give it a fixed place in both linker scripts, before anything else of the area",
+            lines,
+        )
+    sizes = first.symbol.size, each.symbol.size
+    if sizes[0] != sizes[1] and all(sizes):
+        yield Finding(
+            f"{builds} have {name} in different sizes",
+            names,
+            where,
+            f"{format_size(sizes[1])} in {_file(each)}",
+            f"{format_size(sizes[0])} as in {_file(first)}",
+            each.plain,
+            lines=lines,
+        )
+
+
+def _width(*found: DefinedSymbol) -> int:
+    return max(len(each.plan.name) for each in found)
+
+
+def _place(each: DefinedSymbol) -> str:
+    symbol = each.symbol
+    seen = sized(symbol.span) if symbol.size else f"{format_address(symbol.address)}, size not known"
+    if each.plain is None or each.plain.start == symbol.address:
+        return seen
+    return f"{seen}, the others' {format_address(each.plain.start)}"
+
+
+RULE = Rule(
+    name="contract-symbols-agree",
+    severity="error",
+    checks="Each symbol that a contract names is defined in every core's build, lies inside the contract's "
+    "area, at the same place through each core's view and the aliases, and has the same size.",
+    why="Two linkers place the same object in the order that suits each of them. A core that writes at one "
+    "address while the other one waits at the next leaves both running without a word between them, or "
+    "overwrites the neighbour.",
+    remedy="Give the object a section of its own at a fixed address in both linker scripts, from addresses "
+    "that both take from the layout.",
+    source="common practice: what two programs share has one address; System V gABI, section Symbol Table",
+    absent="no contract names a symbol, or the layout has a single build",
+    check=check,
+)

@@ -1,0 +1,131 @@
+"""Rule ``shared-symbols-agree``: what bears one name in the shared areas of two builds is one thing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.check.contract_parties import DefinedType, Missing, debug_types, parties
+from gemel.check.contract_types import unlike
+from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.shared_objects import SharedObject, shared_areas, shared_objects
+from gemel.check.subject import Subject
+from gemel.check.wording import concerned, in_short, needs_elf, sized
+from gemel.errors import BuildError
+from gemel.layout.model import Layout
+from gemel.spans import format_address
+
+
+def check(subject: Subject) -> Iterator[Outcome]:
+    """One outcome for each name that two builds have in shared areas, as far as no contract speaks of it."""
+    layout = subject.layout
+    if len(layout.builds) < 2 or not shared_areas(layout):
+        return
+    first_of: dict[str, SharedObject] = {}
+    for plan in parties(layout):
+        build = subject.builds.get(plan.name)
+        reason = needs_elf(plan.name, build, "symbols")
+        if build is None or reason:
+            yield NotChecked(f"build {plan.name}", reason)
+            continue
+        findings: list[Finding] = []
+        for name, each in shared_objects(layout, plan, build).items():
+            first = first_of.setdefault(name, each)
+            if first is each or first.of.plan.core == plan.core:
+                continue
+            for outcome in _pair(subject, name, first, each):
+                if isinstance(outcome, Finding):
+                    findings.append(outcome)
+                else:
+                    yield outcome
+        yield from in_short(findings)
+
+
+def _pair(subject: Subject, name: str, first: SharedObject, each: SharedObject) -> Iterator[Outcome]:
+    builds = f"builds {first.of.plan.name} and {each.of.plan.name}"
+    where = f"{name} in {builds}"
+    named = {symbol for contract in subject.layout.contracts.values() for symbol in contract.symbols}
+    findings = [] if name in named else list(_places(where, builds, first, each))
+    if findings:
+        yield from findings
+        return
+    left, right = _type_of(subject, name, first), _type_of(subject, name, each)
+    for side in (left, right):
+        if isinstance(side, Missing):
+            if name not in named or not _types_named(subject.layout):
+                yield NotChecked(f"the type of {name}, build {side.plan.name}", side.reason)
+            return
+    if not isinstance(left, DefinedType) or not isinstance(right, DefinedType):
+        return
+    spelling = left.types.declared(left.references[0], "")
+    if name in named and spelling in _types_named(subject.layout):
+        return
+    try:
+        label = left.types.declared(left.references[0], name)
+        findings = list(unlike(left, right, label, where, False))
+    except BuildError as error:
+        yield NotChecked(f"the type of {where}", error.problems[0].found)
+        return
+    yield from findings
+    if not findings:
+        yield Holds(where)
+
+
+def _types_named(layout: Layout) -> set[str]:
+    return {spelling for contract in layout.contracts.values() for spelling in contract.types}
+
+
+def _type_of(subject: Subject, name: str, each: SharedObject) -> DefinedType | Missing:
+    plan = each.of.plan
+    types = debug_types(subject, plan)
+    if isinstance(types, Missing):
+        return types
+    try:
+        references = types.variables(name)
+    except BuildError as error:
+        return Missing(plan, error.problems[0].found, False)
+    if not references:
+        return Missing(plan, f"its debug information does not describe {name}", True)
+    return DefinedType(plan, each.of.build, types, references)
+
+
+def _places(where: str, builds: str, first: SharedObject, each: SharedObject) -> Iterator[Finding]:
+    mine, theirs = first.of, each.of
+    if mine.plain is None or theirs.plain is None:
+        return
+    same_size = mine.symbol.size == theirs.symbol.size or not (mine.symbol.size and theirs.symbol.size)
+    if mine.plain.start == theirs.plain.start and same_size:
+        return
+    what = "at different places" if mine.plain.start != theirs.plain.start else "in different sizes"
+    yield Finding(
+        f"{builds} have {theirs.symbol.name} {what} in what they share",
+        concerned(theirs.plan.name, mine.plan.name, theirs.plan.core, mine.plan.core, each.area, first.area),
+        where,
+        f"{sized(theirs.plain)} in build {theirs.plan.name} ({theirs.build.file})",
+        f"{sized(mine.plain)} as in build {mine.plan.name} ({mine.build.file})",
+        theirs.plain,
+        "if it is one object, name it in a contract and fix its place in both linker scripts; if not, give "
+        "the two different names",
+        _seen(mine.symbol.address, theirs.symbol.address, each),
+    )
+
+
+def _seen(first: int, address: int, each: SharedObject) -> tuple[str, ...]:
+    plain = each.of.plain
+    if plain is None or plain.start == address:
+        return ()
+    return (f"core {each.of.plan.core} sees it at {format_address(address)}",)
+
+
+RULE = Rule(
+    name="shared-symbols-agree",
+    severity="error",
+    checks="Every global object that the builds of two cores have under one name in shared areas lies at one "
+    "place and has one size and one type, except as far as a contract names it and says so already.",
+    why="Two linkers that are given the same objects in another order place them at different addresses "
+    "without a word. Each core then reads what the other one wrote as something else.",
+    remedy="Fix the place of every shared object in both linker scripts, compile one header on both sides, "
+    "and name the objects in a contract.",
+    source="common practice: what two programs share has one address and one layout",
+    absent="no two cores have an object of the same name in a shared area of which no contract speaks",
+    check=check,
+)

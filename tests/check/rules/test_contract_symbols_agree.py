@@ -1,0 +1,86 @@
+"""Tests of the rule ``contract-symbols-agree``."""
+
+from __future__ import annotations
+
+from builds.elf_writer import SymbolSpec
+from check.contract_fixtures import checked, contract, flat, of_sides, written
+from contract_builds import side
+from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from small_device import LINK, RAM_OF_SAMPLER, apply, findings, layout, sampler_elf, station_elf
+
+RULE = "contract-symbols-agree"
+LINK_OF_SAMPLER = RAM_OF_SAMPLER + 0x3000
+ALL = contract('symbols = ["link_ring", "link_nodes", "link_log"]')
+
+
+def _written(*symbols: SymbolSpec, name: str = "more"):
+    """The small device whose builds both have ``link_frames``; ``symbols`` are the station's."""
+    read = contract(f'symbols = ["{name}"]')
+    return apply(RULE, read, handed=written(station=station_elf(symbols=symbols)))
+
+
+def _pair(station: SymbolSpec, sampler: tuple[int, int]):
+    read = contract('symbols = ["link_frames"]')
+    elf = station_elf().replace(b"link_frames\0", b"other_thing\0")
+    handed = written(station=elf, sampler=sampler_elf())
+    del station, sampler
+    return apply(RULE, read, handed=handed)
+
+
+BREAKS = {
+    "placed by two linkers": lambda: of_sides(RULE, ALL, sampler="sampler-unfixed"),
+    "another size": lambda: of_sides(RULE, contract('symbols = ["link_ring"]'), sampler="sampler-depth"),
+    "not defined in one build": lambda: _written(SymbolSpec("more", LINK + 64, 8, "object")),
+    "renamed in the primary": lambda: _pair(SymbolSpec("", 0), (0, 0)),
+    "outside of the area": lambda: apply(
+        RULE, layout({'offset = "12 KiB", size = "1 KiB"': 'offset = "12 KiB", size = 32'})
+    ),
+    "another view": lambda: apply(
+        RULE, layout({"views = { sampler = 0x3000_0000 }": "views = { sampler = 0x2FFF_FF00 }"})
+    ),
+    "no view where there should be one": lambda: apply(
+        RULE, layout({"views = { sampler = 0x3000_0000 }": ""})
+    ),
+}
+KEEPS = {
+    "three objects": lambda: of_sides(RULE, ALL),
+    "seen elsewhere by the sampler": lambda: apply(RULE),
+    "through an alias": lambda: apply(
+        RULE, layout({"views = { sampler = 0x3000_0000 }": "aliases = [0x3000_0000]"})
+    ),
+    **{
+        f"the tide gauge, {arrangement}": lambda arrangement=arrangement: apply(
+            RULE, gauge(arrangement), handed=gauge_builds(arrangement)
+        )
+        for arrangement in ARRANGEMENTS
+    },
+}
+
+
+def test_the_finding_says_where_the_other_core_would_look() -> None:
+    """Places are told as each core sees them: the sampler sees RAM elsewhere."""
+    found = findings(BREAKS["placed by two linkers"]())
+    assert found
+    for finding in found:
+        assert "as core sampler sees it" in finding.expected
+        assert finding.found.startswith("0x3000_3")
+
+
+def test_a_build_without_symbols_is_not_checked() -> None:
+    """A missing build, a raw binary and a stripped file are not checked, with the reason."""
+    station = side("station", "station")
+    for sampler, reason in (
+        (None, "needs the ELF file: sampler=FILE"),
+        (flat("sampler"), "needs its ELF file"),
+        (side("sampler", "station-stripped"), "stripped"),
+    ):
+        result = checked(RULE, ALL, station, sampler)
+        assert result.status == "not checked"
+        assert reason in result.not_checked[0].reason
+
+
+def test_a_symbol_that_nobody_defines_is_not_checked() -> None:
+    """A name that no build has is told as such for each of them."""
+    result = of_sides(RULE, contract('symbols = ["link_rang"]'))
+    assert result.status == "not checked"
+    assert {each.reason for each in result.not_checked} == {"it does not define link_rang"}

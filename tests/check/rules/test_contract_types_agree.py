@@ -1,0 +1,137 @@
+"""Tests of the rule ``contract-types-agree``."""
+
+from __future__ import annotations
+
+import pytest
+from check.contract_fixtures import checked, flat, of_sides, types
+from contract_builds import C_TYPES, CPP_TYPES, side
+from gauge_builds import gauge, gauge_builds
+from small_device import apply, findings
+
+from gemel.check.contract_picture import WIDTH
+
+RULE = "contract-types-agree"
+RING = types("link_ring_t")
+
+
+def _gauge(sampler: str = "sampler"):
+    return apply(RULE, gauge(), handed=gauge_builds(sampler=sampler))
+
+
+BREAKS = {
+    "enumerations of another size (the tide gauge)": lambda: _gauge("sampler-wide-enums"),
+    "packed on one side only": lambda: of_sides(RULE, types("struct link_sample"), sampler="sampler-packed"),
+    "packed deep inside": lambda: of_sides(RULE, RING, sampler="sampler-packed"),
+    "enumerations of another size": lambda: of_sides(RULE, RING, sampler="sampler-wide-enums"),
+    "wide characters of another size": lambda: of_sides(RULE, RING, sampler="sampler-short-wchar"),
+    "another alignment": lambda: of_sides(
+        RULE, types("struct link_sample", "struct link_frame"), sampler="sampler-aligned-by-4"
+    ),
+    "another bit field": lambda: of_sides(RULE, types("struct link_flags"), sampler="sampler-bit-field"),
+    "signed on one side only": lambda: of_sides(RULE, types("struct link_frame"), sampler="sampler-signed"),
+    "two members swapped": lambda: of_sides(RULE, types("struct link_frame"), sampler="sampler-swapped"),
+    "another array bound": lambda: of_sides(RULE, RING, sampler="sampler-depth"),
+    "another enumerator": lambda: of_sides(RULE, types("enum link_quality"), sampler="sampler-enumerator"),
+    "behind a pointer": lambda: of_sides(
+        RULE, types("struct link_node", follow=True), sampler="sampler-long-names"
+    ),
+    "two layouts in one build": lambda: of_sides(
+        RULE, types("struct link_sample"), sampler="sampler-two-layouts"
+    ),
+    "a template with one more member": lambda: of_sides(
+        RULE, types("link::Ring<link::Frame, 4>"), "cpp-station", "cpp-sampler-extra"
+    ),
+    "DWARF 2 against 5": lambda: of_sides(
+        RULE, types("struct link_flags"), "station-dwarf2", "sampler-bit-field"
+    ),
+}
+KEEPS = {
+    "every type in C": lambda: of_sides(RULE, types(*C_TYPES, follow=True)),
+    "every type in C++": lambda: of_sides(RULE, types(*CPP_TYPES, follow=True), "cpp-station", "cpp-sampler"),
+    "the tide gauge": _gauge,
+    "a packed type nobody names": lambda: of_sides(
+        RULE, types("struct link_flags", "union link_value"), sampler="sampler-packed"
+    ),
+    "pointers not followed": lambda: of_sides(RULE, types("struct link_node"), sampler="sampler-long-names"),
+    "an enumerator nobody shares": lambda: of_sides(
+        RULE, types("struct link_flags"), sampler="sampler-enumerator"
+    ),
+}
+STATIONS = (
+    *(f"station-dwarf{version}" for version in (2, 3, 4, 5)),
+    "station-dwarf64",
+    "station-types4",
+    "station-types5",
+    "station-compressed",
+    "station-zdebug",
+)
+
+
+@pytest.mark.parametrize("station", STATIONS)
+@pytest.mark.parametrize("sampler", ["sampler", "sampler-dwarf2"])
+def test_the_form_of_the_debug_information_makes_no_difference(station: str, sampler: str) -> None:
+    """Builds with one layout agree in every version of DWARF, with type units, and compressed."""
+    result = of_sides(RULE, types(*C_TYPES, follow=True), station, sampler)
+    assert result.status == "holds"
+    assert len(result.holds) == len(C_TYPES)
+
+
+@pytest.mark.parametrize("station", STATIONS)
+def test_a_difference_is_found_in_every_form(station: str) -> None:
+    """A bit field of another size is found, at the same place, whatever form the debug information has."""
+    (finding,) = findings(of_sides(RULE, types("struct link_flags"), station, "sampler-bit-field"))
+    assert finding.found.startswith("uint32_t channel at byte 0, bit 1, 6 bits,")
+    assert finding.expected.startswith("uint32_t channel at byte 0, bit 1, 5 bits,")
+
+
+@pytest.mark.parametrize(
+    ("station", "reason"),
+    [
+        ("station-no-debug", "the file has no debug information"),
+        ("station-stripped", "the file has no debug information"),
+        ("station-debuglink", "the file is stripped, its debug information is in station.debug"),
+        ("station-split", "part of it is in other files (.dwo)"),
+    ],
+)
+def test_without_debug_information_it_is_not_checked(station: str, reason: str) -> None:
+    """A build that was stripped, split or never had debug information is not checked, with the reason."""
+    read = types("struct link_frame")
+    result = checked(RULE, read, side("station", station), side("sampler", "sampler"))
+    assert result.status == "not checked"
+    assert not result.holds
+    assert reason in result.not_checked[0].reason
+
+
+def test_without_a_build_or_with_a_raw_binary_it_is_not_checked() -> None:
+    """A missing build and one that is no ELF file are named with what they would have to be."""
+    read = types("struct link_frame")
+    station = side("station", "station")
+    assert checked(RULE, read, station, None).not_checked[0].reason == "needs the ELF file: sampler=FILE"
+    result = checked(RULE, read, station, flat("sampler"))
+    assert result.status == "not checked"
+    assert "needs its ELF file" in result.not_checked[0].reason
+
+
+def test_an_unknown_type_is_not_checked_and_the_nearest_named() -> None:
+    """A misspelled type is not taken for one that holds."""
+    result = of_sides(RULE, types("struct link_frane"))
+    assert result.status == "not checked"
+    assert "(near: link_frame" in result.not_checked[0].reason
+
+
+@pytest.mark.parametrize("case", sorted(BREAKS))
+def test_pictures_fit_a_report_of_80_columns_and_mark_one_first_difference(case: str) -> None:
+    """Every picture is at most 68 columns wide and has exactly one row marked as the first difference."""
+    for finding in findings(BREAKS[case]()):
+        picture = [line for line in finding.lines if not line.startswith("a likely cause")]
+        assert max(map(len, picture)) <= WIDTH == 68
+        assert 1 <= sum(line.startswith(">>") for line in picture) <= 2
+
+
+def test_the_picture_names_the_cause() -> None:
+    """Where the build attributes differ in what decides the layout, the finding says so."""
+    finding = findings(_gauge("sampler-wide-enums"))[0]
+    assert any("size of enumerations" in line for line in finding.lines)
+    assert "likely cause" not in "".join(
+        findings(of_sides(RULE, types("struct link_sample"), sampler="sampler-packed"))[0].lines
+    )

@@ -1,0 +1,65 @@
+"""Tests of the rule ``shared-symbols-agree``."""
+
+from __future__ import annotations
+
+from builds.elf_writer import SymbolSpec
+from check.contract_fixtures import BOOT, checked, contract, flat, of_sides, written
+from contract_builds import side
+from small_device import LINK, apply, findings, station_elf
+
+RULE = "shared-symbols-agree"
+NOTHING = contract("")
+
+
+BREAKS = {
+    "placed by two linkers": lambda: of_sides(RULE, NOTHING, sampler="sampler-unfixed"),
+    "another size": lambda: of_sides(RULE, NOTHING, sampler="sampler-depth"),
+    "another type of the same size": lambda: of_sides(RULE, NOTHING, sampler="sampler-swapped"),
+    "signed on one side only": lambda: of_sides(RULE, NOTHING, sampler="sampler-signed"),
+    "another type altogether": lambda: of_sides(RULE, NOTHING, sampler="sampler-initialised"),
+    "a symbol of a contract with another type": lambda: of_sides(
+        RULE, contract('symbols = ["link_ring"]'), sampler="sampler-bit-field"
+    ),
+}
+KEEPS = {
+    "three objects": lambda: of_sides(RULE, NOTHING),
+    "C++": lambda: of_sides(RULE, NOTHING, "cpp-station", "cpp-sampler"),
+    "named in a contract without types": lambda: of_sides(RULE, contract('symbols = ["link_ring"]')),
+}
+
+
+def test_what_a_contract_says_already_is_not_said_twice() -> None:
+    """An object whose place and type a contract names is left to the rules of contracts."""
+    named = contract('symbols = ["link_ring"]', 'types = ["link_ring_t"]')
+    assert findings(of_sides(RULE, named, sampler="sampler-depth")) == []
+    undeclared = findings(of_sides(RULE, NOTHING, sampler="sampler-depth"))
+    assert [finding.what.split(" have ")[1].split()[0] for finding in undeclared] == ["link_ring"]
+
+
+def test_a_local_name_or_one_outside_of_shared_areas_says_nothing() -> None:
+    """Statics of one name and objects in a core's own RAM are nobody else's business."""
+    local = station_elf(symbols=(SymbolSpec("link_frames", LINK + 128, 8, "object", "local"),))
+    result = apply(RULE, contract("", more={BOOT: ""}), handed=written(station=local))
+    assert findings(result) == []
+
+
+def test_objects_without_debug_information_are_compared_by_place_only() -> None:
+    """Without debug information a difference of place is found, and an equal place is not said to hold."""
+    assert findings(apply(RULE, NOTHING, handed=written(station=_moved())))[0].found.startswith("0x2000_3000")
+    result = apply(RULE, NOTHING, handed=written())
+    assert result.status == "not checked"
+    assert "no debug information" in result.not_checked[0].reason
+
+
+def _moved() -> bytes:
+    return station_elf().replace((LINK).to_bytes(4, "little"), (LINK + 8).to_bytes(4, "little"))
+
+
+def test_builds_without_symbols_are_not_checked() -> None:
+    """Missing and raw builds are named."""
+    result = checked(RULE, NOTHING, side("station", "station"), None)
+    assert result.not_checked[0].reason == "needs the ELF file: sampler=FILE"
+    assert (
+        "needs its ELF file"
+        in checked(RULE, NOTHING, side("station", "station"), flat("sampler")).not_checked[0].reason
+    )
