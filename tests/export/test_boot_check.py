@@ -1,0 +1,288 @@
+"""The worked example of boot code, ``testdata/boot-check``: it and gemel agree on real images, good and bad.
+
+The tide gauge's real builds are joined and sealed by gemel; the example verifies with libsodium and mbed TLS,
+libraries that have nothing of gemel's in them, and finds the bytes that are signed by the exported header.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import re
+import subprocess
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import pytest
+from export.test_c_reader import SANITIZERS, WARNINGS, compile_
+from gauge_builds import ROOT, gauge_builds
+from image_edits import filled
+from seal_keys import key_for, other_key
+from small_device import TODAY
+from tools import required_tool
+
+from gemel.check.runner import check
+from gemel.check.subject import Subject
+from gemel.export.c_reader import FILE_NAME, c_reader
+from gemel.image.sparse import SparseBytes
+from gemel.integrity import record
+from gemel.integrity.keys import PrivateKey
+from gemel.integrity.seal import make_seal
+from gemel.integrity.seal_policy import seal_faults
+from gemel.join.pipeline import join
+from gemel.join.sealing import put_seal, record_bytes, signatures_by
+from gemel.layout.reader import ReadLayout, read_layout
+from gemel.spans import Span
+
+EXAMPLE = ROOT / "testdata" / "boot-check"
+SOURCES = [str(EXAMPLE / f"{name}.c") for name in ("boot_check", "verify_sodium", "verify_mbedtls")]
+LIBRARIES = {"sodium.h": "libsodium-dev", "mbedtls/ecdsa.h": "libmbedtls-dev"}
+KEYS = {"ed25519": key_for("Ed25519"), "p256": key_for("ECDSA-P256"), "other": other_key(5)}
+FLASH = Span(0x1000_0000, 0x8_0000)
+RECORD, SEAL = Span(0x1001_0000, 0x1000), Span(0x1001_1000, 0x4000)
+
+
+def require_libraries() -> None:
+    """Skip the test where a library's headers are missing, or fail it where GEMEL_REQUIRE_TOOLS=1 is set."""
+    compiler = required_tool("gcc")
+    for header, package in LIBRARIES.items():
+        words = [compiler, "-E", "-x", "c", "-", "-o", os.devnull]
+        done = subprocess.run(
+            words, input=f"#include <{header}>\n", text=True, capture_output=True, check=False
+        )
+        if done.returncode:
+            reason = f"{header} is not installed (Debian: {package})"
+            if os.environ.get("GEMEL_REQUIRE_TOOLS") == "1":
+                pytest.fail(f"{reason}, and GEMEL_REQUIRE_TOOLS=1 asks for it")
+            pytest.skip(reason)
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with the exported header, the example built with sanitizers, and the keys' public parts."""
+    require_libraries()
+    folder = tmp_path_factory.mktemp("boot-check")
+    (folder / FILE_NAME).write_text(c_reader(), encoding="utf-8", newline="\n")
+    libraries = ["-lsodium", "-lmbedcrypto"]
+    compile_(
+        folder,
+        "gcc",
+        "-std=c99",
+        *WARNINGS,
+        *SANITIZERS,
+        "-I.",
+        f"-I{EXAMPLE}",
+        *SOURCES,
+        *libraries,
+        "-o",
+        "boot-check",
+    )
+    for name, key in KEYS.items():
+        (folder / f"{name}.der").write_bytes(key.public_key.to_der())
+    return folder
+
+
+def layout_of(arrangement: str, keys: str = "required = true\n", old: str = "", new: str = "") -> ReadLayout:
+    """A layout of the tide gauge, with a seal that is required."""
+    text = (ROOT / f"layouts/tide-gauge-{arrangement}.toml").read_text("utf-8").replace(old, new, 1)
+    assert text.count("\n[seal]\n") == 1
+    text = text.replace("\n[seal]\n", f"\n[seal]\n{keys}")
+    return read_layout(text.encode(), "tide-gauge.toml", [seal_faults])
+
+
+def put(read: ReadLayout, image: SparseBytes, *signers: PrivateKey) -> None:
+    """Seal an image by ``signers`` without a look at the layout's policy."""
+    data = record_bytes(read.layout, image)
+    put_seal(read.layout, image, make_seal(data, signatures_by(data, signers)))
+
+
+@dataclass(frozen=True)
+class Device:
+    """A device with a flash: what it trusts, how many must have signed, the lowest counter it accepts."""
+
+    folder: Path
+    keys: tuple[str, ...] = ("ed25519", "p256")
+    signers: int = 1
+    at_least: int = 0
+
+    def boots(self, image: SparseBytes) -> tuple[int, str]:
+        """Exit code of the example and its last line."""
+        (self.folder / "flash.bin").write_bytes(image.read(FLASH, 0xFF))
+        numbers = [FLASH.start, RECORD.start, SEAL.start, SEAL.size, self.at_least]
+        words = ["flash.bin", *(f"{number:x}" for number in numbers), str(self.signers)]
+        done = subprocess.run(
+            [self.folder / "boot-check", *words, *(f"{key}.der" for key in self.keys)],
+            cwd=self.folder,
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        assert done.stderr == ""
+        return done.returncode, done.stdout.splitlines()[-1]
+
+    def gemel_passes(self, image: SparseBytes, read: ReadLayout) -> bool:
+        """What ``gemel check`` says of the image alone by one who trusts the same keys."""
+        trusted = tuple(dict.fromkeys(KEYS[name].public_key for name in self.keys))
+        return check(Subject(read, image, trusted=trusted, at_least=self.at_least), TODAY).passes
+
+
+@pytest.fixture(scope="module")
+def plain() -> tuple[ReadLayout, SparseBytes]:
+    """The tide gauge that runs in place, joined, with its layout; not sealed."""
+    read = layout_of("in-place")
+    return read, join(read, gauge_builds("in-place")).image
+
+
+def sealed(plain: tuple[ReadLayout, SparseBytes], *names: str) -> SparseBytes:
+    """The joined image, sealed by these keys."""
+    image = plain[1].copy()
+    put(plain[0], image, *(KEYS[name] for name in names))
+    return image
+
+
+@pytest.mark.parametrize("arrangement", ["in-place", "copied"])
+@pytest.mark.parametrize("name", ["ed25519", "p256"])
+def test_real_images_are_started(folder: Path, arrangement: str, name: str) -> None:
+    """Ed25519 by libsodium and P-256 by mbed TLS verify gemel's seals over joined real builds."""
+    read = layout_of(arrangement)
+    image = join(read, gauge_builds(arrangement)).image
+    put(read, image, KEYS[name])
+    assert Device(folder).boots(image) == (0, "started: tide-gauge 1.4.2")
+    assert Device(folder).gemel_passes(image, read)
+
+
+def test_two_signers_where_two_are_due(folder: Path, plain: tuple[ReadLayout, SparseBytes]) -> None:
+    """Both must have signed; one of them alone, or one key named twice, is not enough."""
+    two = Device(folder, signers=2)
+    assert two.boots(sealed(plain, "ed25519", "p256"))[0] == 0
+    for names in (("ed25519",), ("p256",), ("ed25519", "other")):
+        assert two.boots(sealed(plain, *names)) == (1, "refused: too few trusted keys signed")
+    twice = replace(two, keys=("ed25519", "ed25519"))
+    assert twice.boots(sealed(plain, "ed25519"))[0] == 1
+
+
+def test_rotation(folder: Path, plain: tuple[ReadLayout, SparseBytes]) -> None:
+    """A device that trusts two keys takes either's image; one that lost the old key, only the new's."""
+    both, withdrawn = Device(folder), Device(folder, keys=("p256",))
+    old, new = sealed(plain, "ed25519"), sealed(plain, "p256")
+    assert [both.boots(image)[0] for image in (old, new)] == [0, 0]
+    assert [withdrawn.boots(image)[0] for image in (old, new)] == [1, 0]
+    assert withdrawn.boots(sealed(plain, "ed25519", "p256"))[0] == 0
+
+
+def _without_seal(image: SparseBytes) -> SparseBytes:
+    return _with(image, SEAL.start, b"\xff" * SEAL.size)
+
+
+def _with(image: SparseBytes, address: int, data: bytes) -> SparseBytes:
+    result = image.copy()
+    result.write(address, data)
+    return result
+
+
+def _flipped(image: SparseBytes, address: int) -> SparseBytes:
+    (byte,) = image.read(Span(address, 1), 0xFF)
+    return _with(image, address, bytes((byte ^ 0x40,)))
+
+
+def _moved(plain: tuple[ReadLayout, SparseBytes]) -> SparseBytes:
+    """The image with the seal of the next version."""
+    later = layout_of("in-place", old='version = "1.4.2"', new='version = "1.4.3"')
+    image = join(later, gauge_builds("in-place")).image
+    put(later, image, KEYS["ed25519"])
+    return _with(plain[1], SEAL.start, image.read(SEAL, 0xFF))
+
+
+def _forged(image: SparseBytes) -> SparseBytes:
+    """One instruction of the sampler changed, and every digest and CRC of the record made right again."""
+    import hashlib
+    import zlib
+
+    result = _flipped(image, 0x1000_8400)
+    old = record.decode(result.read(RECORD, 0xFF), "record")
+    entries = []
+    for entry in old.builds:
+        data = result.read(entry.stored, 0xFF)
+        digest = hashlib.sha256(data).digest()
+        entries.append(replace(entry, crc32=zlib.crc32(data), sha256=digest))
+    return _with(result, RECORD.start, record.encode(replace(old, builds=tuple(entries))))
+
+
+def bad_images(plain: tuple[ReadLayout, SparseBytes]) -> Iterator[tuple[str, SparseBytes, str]]:
+    """Images that must not be started: each with a name and what the example says."""
+    good, few = sealed(plain, "ed25519"), "too few trusted keys signed"
+    yield "never sealed", plain[1], "no seal: every byte of the area is erased"
+    yield "seal cut away", _without_seal(good), "no seal: every byte of the area is erased"
+    yield (
+        "seal zeroed",
+        _with(good, SEAL.start, bytes(200)),
+        "the bytes are not in the one form that a seal has",
+    )
+    yield "bytes behind", _flipped(good, SEAL.last), "the area holds other bytes behind the seal"
+    yield "another's seal", sealed(plain, "other"), few
+    yield "seal of another image", _moved(plain), few
+    yield "signature damaged", _flipped(good, SEAL.start + 120), few
+    yield "P-256 signature damaged", _flipped(sealed(plain, "p256"), SEAL.start + 120), few
+    yield "record damaged", _flipped(good, RECORD.start + 100), "the record's CRC does not match its bytes"
+    yield "record and builds made to fit", _forged(good), few
+    yield "station changed", _flipped(good, 0x1000_0200), "a build was changed"
+    yield "sampler changed", _flipped(good, 0x1000_8400), "a build was changed"
+    yield "checksum changed", _flipped(good, 0x1000_7FFE), "flash outside the builds was changed"
+    yield "something added", _with(good, 0x1007_FF00, b"\x70\x47"), "flash outside the builds was changed"
+
+
+def test_bad_images_are_refused_and_said_why(folder: Path, plain: tuple[ReadLayout, SparseBytes]) -> None:
+    """Each bad image is refused by the example for its own reason, and by gemel's check as well."""
+    device = Device(folder)
+    for name, image, why in bad_images(plain):
+        assert device.boots(image) == (1, f"refused: {why}"), name
+        assert not device.gemel_passes(image, plain[0]), name
+
+
+def test_an_old_image_is_refused(folder: Path, plain: tuple[ReadLayout, SparseBytes]) -> None:
+    """The gauge's rollback counter is 3: a device that accepts 3 starts it, one that demands 4 does not."""
+    image = sealed(plain, "p256")
+    assert Device(folder, at_least=3).boots(image)[0] == 0
+    assert Device(folder, at_least=4).boots(image) == (1, "refused: older than this device accepts")
+    assert Device(folder, at_least=3).gemel_passes(image, plain[0])
+    assert not Device(folder, at_least=4).gemel_passes(image, plain[0])
+
+
+def test_single_changed_bytes_are_found_as_gemel_finds_them(
+    folder: Path, plain: tuple[ReadLayout, SparseBytes]
+) -> None:
+    """A byte here and there in the whole flash, and many in record and seal: boot check and gemel refuse."""
+    generator = random.Random(20_261_124)
+    places = [generator.randrange(FLASH.start, FLASH.end) for _ in range(60)]
+    places += [generator.randrange(RECORD.start, RECORD.start + 600) for _ in range(60)]
+    places += [generator.randrange(SEAL.start, SEAL.start + 320) for _ in range(120)]
+    image = filled(sealed(plain, "ed25519", "p256"), FLASH)
+    device = Device(folder, signers=2)
+    read = layout_of("in-place", "required = true\nsigners = 2\n")
+    assert device.boots(image)[0] == 0
+    for address in places:
+        changed = _flipped(image, address)
+        assert device.boots(changed)[0] == 1, hex(address)
+        assert not device.gemel_passes(changed, read), hex(address)
+
+
+def test_the_readme_builds_and_runs_it(
+    folder: Path, plain: tuple[ReadLayout, SparseBytes], tmp_path: Path
+) -> None:
+    """The compiler's command in the README builds the example, and the numbers in it are the gauge's."""
+    text = (EXAMPLE / "README.md").read_text("utf-8")
+    (build,) = re.findall(r"^\$ (cc .*)$", text, re.MULTILINE)
+    (call,) = re.findall(r"^\$ \./boot-check tide\.bin (.*) release-pub\.der$", text, re.MULTILINE)
+    assert call.split() == ["10000000", "10010000", "10011000", "4000", "3", "1"]
+    for path in EXAMPLE.glob("*.[ch]"):
+        (tmp_path / path.name).write_bytes(path.read_bytes())
+    (tmp_path / FILE_NAME).write_text(c_reader(), encoding="utf-8")
+    required_tool("cc")
+    subprocess.run(build.split(), cwd=tmp_path, check=True)
+    (tmp_path / "tide.bin").write_bytes(sealed(plain, "ed25519").read(FLASH, 0xFF))
+    words = ["tide.bin", *call.split(), str(folder / "ed25519.der")]
+    done = subprocess.run(
+        [tmp_path / "boot-check", *words], cwd=tmp_path, capture_output=True, text=True, check=True
+    )
+    assert done.stdout.splitlines() == ["1 of 1 trusted keys signed this record", "started: tide-gauge 1.4.2"]
