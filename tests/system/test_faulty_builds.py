@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from rehearsals import gauge
 from tide_gauge import BUILT, boot, expected_text, read_elf, run_join
 
 
@@ -35,3 +36,14 @@ def test_station_that_carries_todays_sampler_is_joined_and_runs(tmp_path: Path) 
     assert done.returncode == 0, done.stdout + done.stderr
     own_lines = 3  # the banner and the two about the station itself
     assert boot(image)[own_lines:] == expected_text("in-place")[own_lines:]
+
+
+def test_station_that_skips_a_header_joins_and_starts_nothing(tmp_path: Path) -> None:
+    """The image joins, the machine never reports a frame, and the rehearsal says why."""
+    image = tmp_path / "image.hex"
+    done = run_join("in-place", image, station="station-behind-header")
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert not [line for line in boot(image) if line.startswith("frame")]
+    rehearsal = gauge("in-place", station="station-behind-header").rehearse()
+    assert [finding.kind for finding in rehearsal.findings] == ["released-at-wrong-address"]
+    assert "0x1000_8200" in rehearsal.findings[0].found

@@ -23,6 +23,7 @@ from gemel.spans import Span
 
 if TYPE_CHECKING:
     from gemel.check.previous import Previous
+    from gemel.check.rehearsed import Rehearsed
     from gemel.check.seal_under_check import SealUnderCheck
     from gemel.integrity.keys import PublicKey
 
@@ -36,7 +37,8 @@ class Subject:
 
     ``builds`` are those at hand, by name; ``version`` and ``rollback`` what the image is meant to hold
     (None: whatever its record says).  ``trusted`` are the keys whose seals are taken; ``at_least`` and
-    ``previous`` say below what its rollback counter must not be.  Everything else is worked out once, when
+    ``previous`` say below what its rollback counter must not be.  ``rehearsal`` is what happened when its
+    cores were started (None: they were not).  Everything else is worked out once, when
     first asked for.
     """
 
@@ -50,6 +52,7 @@ class Subject:
     at_least: int | None = None
     previous: Previous | None = None
     disassemble: bool = False
+    rehearsal: Rehearsed | None = None
 
     @property
     def layout(self) -> Layout:

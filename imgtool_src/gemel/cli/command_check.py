@@ -58,6 +58,12 @@ from gemel.cli.parameters import FILE, address
     is_flag=True,
     help="Read the code instruction by instruction for those that its core lacks.",
 )
+@click.option(
+    "--rehearse",
+    "rehearsed",
+    is_flag=True,
+    help="Run the reset code of all cores in an emulated device too (see gemel rehearse).",
+)
 def command(
     layout: Path,
     image: Path,
@@ -72,6 +78,7 @@ def command(
     at_least: int | None,
     previous: Path | None,
     disassemble: bool,
+    rehearsed: bool,
 ) -> int:
     """Check an image against its layout, with the builds if they are at hand.
 
@@ -89,6 +96,7 @@ def command(
     from gemel.check.subject import Subject
     from gemel.cli.files import build_files, load_builds, load_image, load_layout, version_of
     from gemel.cli.joining import today
+    from gemel.cli.rehearsing import rehearsal_of
     from gemel.cli.reporting import give_reports, refuse_reports
     from gemel.cli.trust import trusted_keys
 
@@ -103,7 +111,17 @@ def command(
     if previous:
         older = previous_of(read.layout, load_image(previous, read.layout, at).image, previous.name)
     subject = Subject(
-        read, decoded.image, handed, version, rollback, decoded.remarks, trusted, at_least, older, disassemble
+        read,
+        decoded.image,
+        handed,
+        version,
+        rollback,
+        decoded.remarks,
+        trusted,
+        at_least,
+        older,
+        disassemble,
+        rehearsal_of(read, decoded.image, handed, files, rehearsed),
     )
     result = check(subject, today())
     give_reports(result, subject, image, form, reports, everything)

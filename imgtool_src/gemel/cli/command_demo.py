@@ -4,29 +4,34 @@ from __future__ import annotations
 
 import contextlib
 import sys
+from importlib.util import find_spec
 from pathlib import Path
 from typing import NamedTuple
 
 import click
 
 from gemel.cli.parameters import FILE
-from gemel.demo import BUILDS, FAULTY, LAYOUT
+from gemel.demo import BUILDS, FAULTY, FAULTY_START, LAYOUT
 
 GIVEN = tuple(f"{name.removesuffix('.elf')}={name}" for name in BUILDS)
 JOIN = ("join", LAYOUT, *GIVEN, "-o", "tide.hex", "-o", "tide.bin")
 CHECK = ("check", LAYOUT, "tide.hex", *GIVEN)
 SHOW = ("show", "tide.hex", "--layout", LAYOUT, *GIVEN)
 MISTAKE = ("join", LAYOUT, GIVEN[0], f"sampler={FAULTY}", "-o", "wrong.hex")
+REHEARSE = ("rehearse", LAYOUT, "tide.hex", *GIVEN)
+JOIN_FAULTY_START = ("join", LAYOUT, f"station={FAULTY_START}", GIVEN[1], "-o", "silent.hex")
+REHEARSE_FAULTY_START = ("rehearse", LAYOUT, "silent.hex", f"station={FAULTY_START}", GIVEN[1])
 
 INTRODUCTION = """\
 A harbour tide gauge runs on a microcontroller with two cores. The station (primary) starts at
 reset and reports; the sampler (secondary) measures, and stays in reset until the station writes
 it a boot address and lets it go. Two teams built them separately:
 
-  {layout}        the device: memories, cores, and where everything goes
-  station.elf            the station team's build
-  sampler.elf            the sampler team's build
-  {faulty}  the sampler again, linked at a wrong address
+  {layout}            the device: memories, cores, and where everything goes
+  station.elf                the station team's build
+  sampler.elf                the sampler team's build
+  {faulty}      the sampler again, linked at a wrong address
+  {faulty_start}  the station again, which releases the sampler in the wrong place
 
 Everything below is run in {folder}
 """
@@ -56,6 +61,19 @@ STEPS = (
         MISTAKE,
         1,
     ),
+    Step(
+        "5. Start both cores from the image's own bytes, in an emulated device.",
+        "",
+        REHEARSE,
+        0,
+    ),
+    Step(
+        "6. A mistake that no static check can see: this station's code skips a header that is not there.",
+        "Its constants are right, so it joins:",
+        JOIN_FAULTY_START,
+        0,
+    ),
+    Step("7. But it does not start both cores:", "", REHEARSE_FAULTY_START, 1),
 )
 
 CLOSING = """\
@@ -68,7 +86,7 @@ unsafe, and what may run on your product is for your own procedures and licensed
 @click.command("demo")
 @click.argument("folder", required=False, type=FILE)
 def command(folder: Path | None) -> int:
-    """Join, check and show the built-in tide gauge, and a mistake being caught.
+    """Join, check, show and rehearse the built-in tide gauge, and two mistakes being caught.
 
     The files are left in FOLDER (a new or empty one; without it, a new tide-gauge-demo here), with the
     commands to repeat each step by hand.
@@ -82,10 +100,13 @@ def command(folder: Path | None) -> int:
     target = _target(folder)
     _unpack(target)
     stdout = sys.stdout
-    click.echo(INTRODUCTION.format(layout=LAYOUT, faulty=FAULTY, folder=target))
+    click.echo(INTRODUCTION.format(layout=LAYOUT, faulty=FAULTY, faulty_start=FAULTY_START, folder=target))
     as_expected = True
     for step in STEPS:
         click.echo(styled(step.title, stdout, bold=True))
+        if step.arguments[0] == "rehearse" and find_spec("unicorn") is None:
+            click.echo("Left out: the emulator is not installed; pip install 'gemel[rehearse]'\n")
+            continue
         if step.remark:
             click.echo(step.remark)
         click.echo(f"\n$ {shown(step.arguments)}")

@@ -48,15 +48,17 @@ def joined_and_checked(
     from gemel.check.report_text import summary_of
     from gemel.check.runner import check
     from gemel.check.subject import Subject
+    from gemel.cli.rehearsing import rehearsal_of
     from gemel.cli.sealing import rules_without_seal, sealed_with
     from gemel.cli.trust import trusted_keys
     from gemel.join.pipeline import join
 
     trusted = trusted_keys(read) if keys else ()
     joined = join(read, builds, version, rollback)
+    rehearsal = rehearsal_of(read, joined.image, builds, {}, asked_for=False)
 
     def checked(rules: Iterable[Rule] | None) -> CheckResult:
-        subject = Subject(read, joined.image, builds, version, rollback, trusted=trusted)
+        subject = Subject(read, joined.image, builds, version, rollback, trusted=trusted, rehearsal=rehearsal)
         return check(subject, today(), rules)
 
     made = None

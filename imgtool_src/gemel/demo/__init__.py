@@ -1,4 +1,4 @@
-"""The built-in example: a harbour tide gauge of two cores, with its builds, layout and a faulty build."""
+"""The built-in example: a harbour tide gauge of two cores, with its builds, layout and faulty builds."""
 
 from __future__ import annotations
 
@@ -7,10 +7,11 @@ from pathlib import Path
 LAYOUT = "tide-gauge.toml"
 BUILDS = ("station.elf", "sampler.elf")
 FAULTY = "sampler-misplaced.elf"
+FAULTY_START = "station-behind-header.elf"
 
 SOURCES = {
     LAYOUT: "layouts/tide-gauge-in-place.toml",
-    **{name: f"testdata/tide-gauge/built/in-place/{name}" for name in (*BUILDS, FAULTY)},
+    **{name: f"testdata/tide-gauge/built/in-place/{name}" for name in (*BUILDS, FAULTY, FAULTY_START)},
 }
 """Each file of the demo and where the repository keeps it; a wheel carries them beside this module."""
 

@@ -1,0 +1,63 @@
+"""``rehearsal-passes``: each error of a rehearsal is a finding, with what led there."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+from rehearsals import Case, device
+from small_device import TODAY, findings
+
+from gemel.check.registry import rule_named
+from gemel.check.runner import RuleResult, check
+from gemel.check.subject import Subject
+
+RULE = "rehearsal-passes"
+
+
+def _result(case: Case, *, rehearsed: bool = True) -> RuleResult:
+    """What the rule says of a case, rehearsed or not."""
+    rule = rule_named(RULE)
+    assert rule is not None
+    rehearsal = case.rehearse() if rehearsed else None
+    subject = Subject(case.read, case.image, case.builds, rehearsal=rehearsal)
+    return check(subject, TODAY, [rule]).results[0]
+
+
+BREAKS: dict[str, Callable[[], RuleResult]] = {
+    "released at a wrong address": lambda: _result(device(station="wrong-address")),
+    "sampler faults": lambda: _result(device(sampler="unmapped-read")),
+}
+KEEPS: dict[str, Callable[[], RuleResult]] = {"both cores start": lambda: _result(device())}
+
+
+@pytest.mark.parametrize("case", BREAKS)
+def test_every_error_of_the_rehearsal_is_a_finding(case: str) -> None:
+    """A rehearsal with an error breaks the rule, and the finding names core, count and function."""
+    result = BREAKS[case]()
+    assert result.status == "broken"
+    for finding in findings(result):
+        assert finding.where.startswith(f"core {finding.parties[0]}, after ")
+        assert "instructions, at " in finding.where
+
+
+def test_the_calls_that_led_there_are_told() -> None:
+    """The finding's lines are the calls, the nearest first."""
+    finding = findings(BREAKS["released at a wrong address"]())[0]
+    assert finding.lines
+    assert all(line.startswith("called from ") for line in finding.lines)
+    assert "reset_handler" in finding.lines[-1]
+
+
+def test_a_sound_start_holds() -> None:
+    """A rehearsal without an error holds, and says why it ended."""
+    result = KEEPS["both cores start"]()
+    assert result.status == "holds"
+    assert "all cores: " in result.holds[0].where
+
+
+def test_without_a_rehearsal_the_rule_is_not_checked() -> None:
+    """Where no rehearsal was made, the rule is not checked and names the option."""
+    result = _result(device(), rehearsed=False)
+    assert result.status == "not checked"
+    assert "--rehearse" in result.not_checked[0].reason
