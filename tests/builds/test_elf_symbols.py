@@ -318,3 +318,22 @@ def test_large_table_is_quick() -> None:
         best["function_at"] = min(best["function_at"], time.process_time() - started)
     assert best["named"] < 0.005
     assert best["function_at"] < 0.001
+
+
+def test_several_names_in_one_pass() -> None:
+    """``among`` gives for each name what ``find`` gives, and leaves out what ``find`` refuses or has not."""
+    symbols = [
+        SymbolSpec("level", 0x2000_0000, kind="object", binding="local", section=0xFFF1),
+        SymbolSpec("level", 0x2000_0010, kind="object", section=0xFFF1),
+        SymbolSpec("water_level", 0x2000_0020, kind="object", section=0xFFF1),
+        SymbolSpec("twice", 1, binding="local", section=0xFFF1),
+        SymbolSpec("twice", 2, binding="local", section=0xFFF1),
+        SymbolSpec("elsewhere", 0, section=0),
+    ]
+    table = read(elf([CODE], symbols=symbols), "a.elf").symbols
+    assert table is not None
+    names = frozenset({"level", "water_level", "twice", "elsewhere", "absent"})
+    found = table.among(names)
+    assert dict(found) == {name: table.find(name) for name in ("level", "water_level")}
+    assert found is table.among(names)
+    assert dict(table.among(frozenset())) == {}

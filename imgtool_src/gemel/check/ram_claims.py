@@ -44,8 +44,8 @@ class Claim(NamedTuple):
 def claims_of(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[Claim]:
     """What ``build`` takes beside the flash it is stored in; device registers are left out.
 
-    A heap or stack claims what no segment claims already.  Claims outside RAM are those of a build that is linked for another device: cleared bytes in flash,
-    run addresses where its core sees no memory.
+    A heap or stack claims what no segment claims already.  Claims outside RAM are those of a build that
+    is linked for another device: cleared bytes in flash, run addresses where its core sees no memory.
     """
     windows = windows_of(layout, plan.core)
     for segment in build.segments:

@@ -73,9 +73,7 @@ DATA_ENDS = ("__end__", "_end", "end")
 """Symbols of the first address behind all data, from which a heap of a stated size grows."""
 
 _NAMES = frozenset(
-    name
-    for names in (*HEAP_ENDS, *STACK_ENDS, TOPS, *SIZES.values(), DATA_ENDS)
-    for name in names
+    name for names in (*HEAP_ENDS, *STACK_ENDS, TOPS, *SIZES.values(), DATA_ENDS) for name in names
 )
 _WORDS = re.compile(r"[^a-z0-9]+")
 _OTHER_SECTIONS = re.compile(r"^\.(note|debug|comment|stack_sizes|text|rodata)")

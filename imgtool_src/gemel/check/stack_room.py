@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from gemel.builds.build import Build
-from gemel.check.core_views import owned_areas, run_span
+from gemel.check.core_views import owned_areas
 from gemel.check.ram_claims import claims_of
 from gemel.check.reserves import Reserve, Stated, reserves_of, spans_of_sections, stated_stack
 from gemel.check.subject import Subject
@@ -21,7 +21,7 @@ from gemel.spans import Span, without
 
 
 class Obstacle(NamedTuple):
-    """Bytes of RAM (plain) that a stack must not reach; ``name`` of the build or shared area, for waivers."""
+    """Bytes of RAM (plain) that a stack must not reach, and the ``name`` of the build that takes them."""
 
     span: Span
     words: str
@@ -29,7 +29,7 @@ class Obstacle(NamedTuple):
 
 
 class Place(NamedTuple):
-    """Where a stack grows, in plain addresses: from ``pointer`` down, inside ``area``, which its core owns."""
+    """Where a stack grows, in plain addresses: from ``pointer`` down, inside an ``area`` of its core."""
 
     pointer: int
     area: Span
@@ -90,7 +90,7 @@ def own_obstacles(subject: Subject, plan: BuildPlan, build: Build, pointer: int)
 
 
 def other_obstacles(subject: Subject, plan: BuildPlan) -> Iterator[Obstacle]:
-    """What builds of other cores take, as far as they are at hand; blocks that are copied; shared areas."""
+    """What builds of other cores take, as far as they are at hand."""
     layout = subject.layout
     for name, other in layout.builds.items():
         if other.core == plan.core:
@@ -101,12 +101,6 @@ def other_obstacles(subject: Subject, plan: BuildPlan) -> Iterator[Obstacle]:
                 if claim.in_ram:
                     what = f"the {claim.told}" if claim.reserve else f"data, {claim.told},"
                     yield Obstacle(claim.plain, f"{what} of build {name} of core {other.core}", name)
-        elif other.runs_in and name in subject.placed:
-            words = f"build {name} of core {other.core}, which is copied there"
-            yield Obstacle(run_span(subject, subject.placed[name]), words, name)
-    for area in layout.areas.values():
-        if area.purpose == "shared":
-            yield Obstacle(layout.span_of(area.name), f"area {area.name}, which the cores share", area.name)
 
 
 def room_below(place: Place, obstacles: list[Obstacle]) -> tuple[int, Obstacle | None]:

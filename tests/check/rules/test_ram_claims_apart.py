@@ -6,6 +6,7 @@ import layout_edits as edits
 import pytest
 from builds.elf_writer import SegmentSpec, SymbolSpec, elf
 from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from ram_and_start import of as of_small
 from small_device import (
     RAM,
     RAM_OF_SAMPLER,
@@ -59,6 +60,9 @@ def _three(boot, station, sampler):
 SYMBOLS = (SymbolSpec("history", RAM + 0x2100, 0x80, "object"),)
 
 BREAKS = {
+    "a heap over the other build's data": lambda: of_small(RULE, "station-heap-over-sampler"),
+    "data in the other build's data and heap": lambda: of_small(RULE, "sampler-log-in-station-ram"),
+    "data over a copied build": lambda: of_small(RULE, "copying-station-tides-in-copy"),
     "the same RAM at two addresses": lambda: _both(
         [(RAM + 0x2100, 0x100)], [(RAM_OF_SAMPLER + 0x2180, 0x100)], symbols=SYMBOLS
     ),
@@ -78,6 +82,7 @@ BREAKS = {
 }
 
 KEEPS = {
+    "heaps and stacks apart": lambda: of_small(RULE, "station"),
     "both builds": lambda: apply(RULE),
     "side by side": lambda: _both([(RAM, 0x2000)], [(RAM_OF_SAMPLER + 0x2000, 0x1000)]),
     "the same shared area": lambda: _both([(RAM + 0x3000, 0x400)], [(RAM_OF_SAMPLER + 0x3000, 0x400)]),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from builds.elf_writer import SegmentSpec, SymbolSpec, elf
 from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from ram_and_start import of as of_small
 from small_device import (
     FLASH,
     LINK,
@@ -81,6 +82,24 @@ def _sampler(*segments, read=None, **options):
 
 
 BREAKS = {
+    "a heap in the other core's RAM": lambda: of_small(RULE, "station-heap-over-sampler"),
+    "a heap in shared RAM": lambda: of_small(RULE, "station-heap-in-link"),
+    "a stack in shared RAM": lambda: of_small(RULE, "sampler-stack-in-link"),
+    "a heap in a segment of shared RAM": lambda: _station(
+        SegmentSpec(LINK, b"", memory_size=0x200, flags="rw", section_name=".heap")
+    ),
+    "a stack over the end of its RAM": lambda: _station(
+        symbols=(
+            SymbolSpec("__StackLimit", STATION_RAM + 0x1F00, kind="notype"),
+            SymbolSpec("__StackTop", STATION_RAM + 0x2100, kind="notype"),
+        )
+    ),
+    "a heap where there is no memory": lambda: _station(
+        symbols=(
+            SymbolSpec("__HeapBase", 0x7000_0000, kind="notype"),
+            SymbolSpec("__HeapLimit", 0x7000_0100, kind="notype"),
+        )
+    ),
     "sampler in the station's RAM": lambda: _sampler(_bss(RAM_OF_SAMPLER + 0x100, 0x80)),
     "station in the sampler's RAM": lambda: _station(
         _bss(STATION_RAM + 0x1F00, 0x200),
@@ -123,6 +142,7 @@ BREAKS = {
 }
 
 KEEPS = {
+    "heap and stack of its own, told by symbols": lambda: of_small(RULE, "station"),
     "both builds": lambda: apply(RULE),
     "all of its RAM": lambda: _station(_bss(STATION_RAM, 0x2000)),
     "shared RAM": lambda: _sampler(_bss(RAM_OF_SAMPLER + 0x3000, 0x400)),

@@ -61,7 +61,7 @@ def _finding(layout: Layout, takers: list[tuple[BuildPlan, Build]], span: Span) 
 
 
 def _evidence(layout: Layout, plan: BuildPlan, build: Build, span: Span) -> Iterator[str]:
-    """For each segment, heap or stack that takes some of ``span``: which, where its core sees it, and what lies there."""
+    """Each segment, heap or stack that takes some of ``span``, where its core sees it, what lies there."""
     claims = [
         claim for claim in claims_of(layout, plan, build) if claim.in_ram and claim.plain.overlaps(span)
     ]
@@ -81,8 +81,8 @@ RULE = Rule(
     "variables of the other, and values change that nobody wrote. It often takes months until the two meet.",
     remedy="Give the two linker scripts RAM regions apart from each other, those of the layout; put what "
     "both must see into a shared area.",
-    source="System V gABI, chapter 7, program header, p_vaddr and p_memsz; common practice "
-    "(sections and symbols of heap and stack; their usual names from memory)",
+    source="System V gABI, chapter 7, program header, p_vaddr and p_memsz; common practice (sections and "
+    "symbols of heap and stack; their usual names from memory)",
     absent="the layout has no builds of two cores",
     check=check,
 )

@@ -202,16 +202,16 @@ def _no_ram(layout: Layout, plan: BuildPlan, build: Build, claim: Claim) -> Find
 RULE = Rule(
     name="ram-claims-in-own-areas",
     severity="error",
-    checks="The memory that each segment of a build, its heap and its stack take at run time, as its core sees "
-    "it, lies in RAM that this core owns or in the area that the build is copied to; a segment may lie as a "
-    "whole in shared areas.",
+    checks="The memory that each segment of a build, its heap and its stack take at run time, as its core "
+    "sees it, lies in RAM that this core owns or in the area that the build is copied to; a segment may "
+    "lie as a whole in shared areas.",
     why="A build that takes RAM outside its own overwrites the other core's data, stack or copied code, or "
-    "memory that does not exist on the device, where every access faults. Data that runs over into a shared "
-    "area is cleared by one core's start after the other has filled it.",
+    "memory that does not exist on the device, where every access faults. Data that runs over into a "
+    "shared area is cleared by one core's start after the other has filled it.",
     remedy="Mend the RAM regions of the build's linker script to what the layout gives its core, or the "
     "layout.",
-    source="System V gABI, chapter 7, program header, p_vaddr and p_memsz; common practice "
-    "(sections and symbols of heap and stack; their usual names from memory)",
+    source="System V gABI, chapter 7, program header, p_vaddr and p_memsz; common practice (sections and "
+    "symbols of heap and stack; their usual names from memory)",
     absent="the layout has no build",
     check=check,
 )

@@ -59,7 +59,9 @@ def _outcome(subject: Subject, table: VectorTable, place: Place) -> Outcome:
         stated = f", {format_size(needed)} stated" if meant else ""
         return Holds(f"{where}: {format_size(room)} below {format_address(pointer)}{stated}")
     if obstacle in own and room == 0 and build.symbols is None:
-        return NotChecked(where, f"whether what its stack starts in is a stack: {build.reason_for('symbols')}")
+        return NotChecked(
+            where, f"whether what its stack starts in is a stack: {build.reason_for('symbols')}"
+        )
     lines = _symbol_lines(subject, table, build, obstacle, place, needed) if obstacle in own else ()
     return _finding(table, place, room, obstacle, meant, lines)
 
@@ -102,7 +104,7 @@ def _finding(
         found = f"{format_size(room)} from {format_address(pointer)} down to {below}"
     else:
         inside = obstacle.span.end > place.pointer
-        what = f"the first stack of core {core} starts in {'' if inside else 'the end of '}{obstacle.words}"
+        what = f"the first stack of core {core} starts {'in' if inside else 'at the end of'} {obstacle.words}"
         found = f"{format_address(pointer)}: no byte below it is free of {below}"
     return Finding(
         what,
@@ -126,7 +128,9 @@ def _symbol_lines(
     """The largest objects that the stack would overwrite first."""
     if obstacle is None:
         return ()
-    wanted = Span.from_bounds(max(place.area.start, place.pointer - max(needed, EXCEPTION_FRAME)), place.pointer)
+    wanted = Span.from_bounds(
+        max(place.area.start, place.pointer - max(needed, EXCEPTION_FRAME)), place.pointer
+    )
     plain = obstacle.span.intersection(wanted)
     seen = Span(seen_by(subject.layout, plain.start, table.core.name), plain.size)
     symbols = biggest_symbols(build, seen) if plain.size else ""
@@ -141,14 +145,14 @@ def _symbol_lines(
 RULE = Rule(
     name="stack-has-room",
     severity="error",
-    checks="Below the initial stack pointer of each build, down to the next byte that its own data, heap or "
-    "code, another core's build or a shared area takes, lies at least the stack that the build states, or "
-    "one exception frame where it states none.",
-    why="Nothing stops a stack that meets data: it overwrites variables, and a store to one of them changes a "
-    "return address. A build links without a word when its data has grown into the stack, and fails in the "
-    "deepest call or the first interrupt.",
-    remedy="Make the build's data smaller, or its RAM larger, and let its linker script assert that the stack "
-    "fits behind the data; set word 0 of the vector table to the first address behind the stack.",
+    checks="Below the initial stack pointer of each build, down to the next byte that its own data, heap "
+    "or code or another core's build takes, or to the start of its RAM, lies at least the stack that the "
+    "build states, or one exception frame where it states none.",
+    why="Nothing stops a stack that meets data: it overwrites variables, and a store to one of them "
+    "changes a return address. A build links without a word when its data has grown into the stack, and "
+    "fails in the deepest call or the first interrupt.",
+    remedy="Make the build's data smaller, or its RAM larger, and let its linker script assert that the "
+    "stack fits behind the data; set word 0 of the vector table to the first address behind the stack.",
     source="AAPCS32, section 'The Stack' (full descending; from memory); Armv7-M Architecture Reference "
     "Manual, section B1.5.6 (eight words are pushed; from memory); common practice (names of sections and "
     "symbols)",

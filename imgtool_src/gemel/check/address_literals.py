@@ -1,0 +1,135 @@
+"""Whether code can get at an address: as a word in its literals, or put together by instructions.
+
+Encodings of the Arm instruction set for M-profile cores, from memory (Armv7-M and Armv8-M Architecture
+Reference Manuals, MOV (immediate) T2 and T3, MOVT T1, LSL (immediate) T1); the tests hold them to the
+assembler.  Thumb instructions are little-endian half-words::
+
+    MOVW  11110 i 100100 imm4 | 0 imm3 Rd imm8     Rd = imm4:i:imm3:imm8
+    MOVT  11110 i 101100 imm4 | 0 imm3 Rd imm8     the upper half of Rd
+    MOV.W 11110 i 000100 1111 | 0 imm3 Rd imm8     Rd = ThumbExpandImm(i:imm3:imm8)
+    MOVS  00100 Rd imm8, then LSLS 00000 imm5 Rd Rd
+"""
+
+from __future__ import annotations
+
+import re
+import struct
+from collections.abc import Iterator
+from typing import NamedTuple
+
+PAIR_DISTANCE = 32
+"""Bytes within which the second instruction of a pair must follow the first."""
+
+_MOVW, _MOVT, _MOV = 0xF240, 0xF2C0, 0xF04F
+
+
+class Held(NamedTuple):
+    """An offset at which code holds an address, and how."""
+
+    offset: int
+    how: str
+
+
+def holders_of(address: int, data: bytes, start: int) -> Iterator[Held]:
+    """Where ``data``, whose first byte lies at ``start``, holds ``address``; literals first."""
+    for offset in _all(struct.pack("<I", address), data):
+        if (start + offset) % 4 == 0:
+            yield Held(offset, "a word")
+    for offset in _single(address, data, start):
+        yield Held(offset, "one instruction")
+    yield from _pairs(address, data, start)
+
+
+def _all(wanted: bytes, data: bytes) -> Iterator[int]:
+    at = data.find(wanted)
+    while at >= 0:
+        yield at
+        at = data.find(wanted, at + 1)
+
+
+def _move(opcode: int, immediate: int) -> re.Pattern[bytes]:
+    """The instruction that moves a 12- or 16-bit immediate to any register; group 1 holds the register."""
+    imm8, imm3, i, imm4 = immediate & 0xFF, immediate >> 8 & 7, immediate >> 11 & 1, immediate >> 12 & 0xF
+    first = struct.pack("<H", opcode | i << 10 | imm4)
+    registers = bytes(range(imm3 << 4, (imm3 << 4) + 15))
+    return re.compile(
+        re.escape(first) + re.escape(bytes((imm8,))) + b"([" + re.escape(registers) + b"])", re.DOTALL
+    )
+
+
+def _matches(pattern: re.Pattern[bytes], data: bytes, start: int) -> Iterator[re.Match[bytes]]:
+    """Every match at an even address, overlapping ones too."""
+    match = pattern.search(data)
+    while match:
+        if (start + match.start()) % 2 == 0:
+            yield match
+        match = pattern.search(data, match.start() + 1)
+
+
+def _single(address: int, data: bytes, start: int) -> Iterator[int]:
+    """One MOVW (an address below 64 KiB) or one MOV.W with a modified immediate, and no MOVT behind it."""
+    matches = list(_matches(_move(_MOVW, address), data, start)) if address < 1 << 16 else []
+    encoded = modified_immediate(address)
+    if encoded is not None:
+        matches += _matches(_move(_MOV, encoded), data, start)
+    for match in matches:
+        if not any(_is_upper_half(data, at, match) for at in _following(data, match.end())):
+            yield match.start()
+
+
+def _is_upper_half(data: bytes, offset: int, lower: re.Match[bytes]) -> bool:
+    """Whether a MOVT of the register of ``lower`` stands at ``offset``."""
+    first, second = struct.unpack_from("<2H", data, offset)
+    return first & 0xFBF0 == _MOVT and not second & 0x8000 and second >> 8 & 0xF == lower[1][0] & 0xF
+
+
+def modified_immediate(value: int) -> int | None:
+    """The 12 bits i:imm3:imm8 that ThumbExpandImm makes ``value`` of; None if there are none."""
+    low, high = value & 0xFF, value >> 8 & 0xFF
+    for pattern, encoded in (
+        (low, low),
+        (low | low << 16, 0x100 | low),
+        (high << 8 | high << 24, 0x200 | high),
+        (low * 0x0101_0101, 0x300 | low),
+    ):
+        if pattern == value:
+            return encoded
+    for rotation in range(8, 32):
+        turned = (value << rotation | value >> (32 - rotation)) & 0xFFFF_FFFF
+        if 0x80 <= turned <= 0xFF:
+            return rotation << 7 | turned & 0x7F
+    return None
+
+
+def _pairs(address: int, data: bytes, start: int) -> Iterator[Held]:
+    """MOVW (or MOV.W) and MOVT behind it, or MOVS and LSLS behind it, of one register near each other."""
+    upper = {match.start() for match in _matches(_move(_MOVT, address >> 16), data, start)}
+    if upper:
+        lower = list(_matches(_move(_MOVW, address & 0xFFFF), data, start))
+        encoded = modified_immediate(address & 0xFFFF)
+        if encoded is not None:
+            lower += _matches(_move(_MOV, encoded), data, start)
+        for match in lower:
+            behind = upper.intersection(_following(data, match.end()))
+            if any(_is_upper_half(data, at, match) for at in behind):
+                yield Held(match.start(), "a pair of instructions")
+    if address:
+        yield from _shifted(address, data, start)
+
+
+def _shifted(address: int, data: bytes, start: int) -> Iterator[Held]:
+    """MOVS Rd, #imm8 and LSLS Rd, Rd, #n behind it, as code without MOVT does it."""
+    zeros = (address & -address).bit_length() - 1
+    for shift in range(max(1, address.bit_length() - 8), zeros + 1):
+        for register in range(8):
+            move = struct.pack("<H", 0x2000 | register << 8 | address >> shift)
+            left = struct.pack("<H", shift << 6 | register << 3 | register)
+            for offset in _all(move, data):
+                even = (start + offset) % 2 == 0
+                if even and any(data[at : at + 2] == left for at in _following(data, offset + 2, 2)):
+                    yield Held(offset, "a pair of instructions")
+
+
+def _following(data: bytes, offset: int, size: int = 4) -> range:
+    """Offsets of half-words behind ``offset`` at which the second of a pair, of ``size`` bytes, may stand."""
+    return range(offset, min(len(data) - size + 1, offset + PAIR_DISTANCE), 2)

@@ -1,0 +1,147 @@
+"""Rule ``copy-constants-agree``: the primary copies a build from where it is stored to where it runs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from gemel.check.core_views import run_span, whereabouts
+from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.subject import Subject
+from gemel.check.wording import concerned, needs_elf
+from gemel.errors import BuildError
+from gemel.integrity.placed import PlacedBuild
+from gemel.join.symbol_places import SymbolNotPlaced
+from gemel.layout.addresses import locate, seen_by
+from gemel.layout.copy_model import CopiedBy
+from gemel.layout.model import BuildPlan
+from gemel.spans import Span, format_address, format_size
+
+
+class Constant(NamedTuple):
+    """What one key of copied_by names: its value, and where it stands (None: it is a symbol's own value)."""
+
+    key: str
+    symbol: str
+    value: int
+    place: Span | None
+
+
+def check(subject: Subject) -> Iterator[Outcome]:
+    """One outcome for each constant that the layout names."""
+    for plan in subject.layout.builds.values():
+        for key, symbol in plan.copied_by.symbols if plan.copied_by else ():
+            yield _outcome(subject, plan, key, symbol)
+
+
+def _outcome(subject: Subject, plan: BuildPlan, key: str, symbol: str) -> Outcome:
+    copied = plan.copied_by
+    placed = subject.placed.get(plan.name)
+    where = f"{key} of the copy of build {plan.name}"
+    if copied is None or placed is None:
+        return NotChecked(where, "nothing of the build was found in the image")
+    constant = _constant(subject, copied, key, symbol)
+    if isinstance(constant, str):
+        return NotChecked(where, constant)
+    core = subject.layout.builds[copied.build].core
+    if key == "length":
+        fault = _length_fault(subject, plan, placed, constant.value)
+    else:
+        due = placed.stored.start if key == "source" else run_span(subject, placed).start
+        fault = _address_fault(subject, core, constant.value, due)
+    if fault is None:
+        return Holds(f"{where}: {symbol} of build {copied.build}")
+    found, expected = fault
+    at = f" at {format_address(constant.place.start)}" if constant.place else ", its own value"
+    return Finding(
+        f"build {copied.build} copies build {plan.name} {_WRONG[key]}",
+        concerned(plan.name, copied.build, plan.core, core, plan.stored_in, plan.runs_in or ""),
+        f"build {copied.build}, constant {symbol}{at}",
+        found,
+        expected,
+        constant.place,
+    )
+
+
+_WRONG = {
+    "source": "from where it is not stored",
+    "destination": "to where it does not run",
+    "length": "with a length that does not fit",
+}
+
+
+def _constant(subject: Subject, copied: CopiedBy, key: str, symbol: str) -> Constant | str:
+    """The constant, or why its value is not known."""
+    build = subject.builds.get(copied.build)
+    if reason := needs_elf(copied.build, build, "symbols"):
+        return reason
+    try:
+        place = Span(subject.symbols(copied.build, symbol), 4)
+    except SymbolNotPlaced as error:
+        own = _own_value(subject, copied.build, symbol)
+        reason = "; ".join(str(problem) for problem in error.problems)
+        return reason if own is None else Constant(key, symbol, own, None)
+    return Constant(key, symbol, subject.word_at(place.start), place)
+
+
+def _own_value(subject: Subject, build: str, symbol: str) -> int | None:
+    """The value of an absolute symbol, by which linker scripts hand out addresses and sizes."""
+    symbols = subject.builds[build].symbols
+    try:
+        found = symbols.find(symbol) if symbols else None
+    except BuildError:
+        return None
+    return found.value if found and found.absolute else None
+
+
+def _address_fault(subject: Subject, core: str, value: int, due: int) -> tuple[str, str] | None:
+    """Found and expected, unless ``core`` sees the plain address ``due`` at ``value``."""
+    located = locate(subject.layout, value, core)
+    if located and located.plain == due:
+        return None
+    found = f"{format_address(value)}, for core {core} {whereabouts(subject, core, value)}"
+    return found, format_address(seen_by(subject.layout, due, core))
+
+
+def _length_fault(
+    subject: Subject, plan: BuildPlan, placed: PlacedBuild, value: int
+) -> tuple[str, str] | None:
+    least = _stored_bytes(subject, placed)
+    run = run_span(subject, placed)
+    area = subject.layout.span_of(plan.runs_in or plan.stored_in)
+    memory = subject.layout.memory_of(plan.stored_in)
+    most = min(area.end - run.start, memory.span.end - placed.stored.start)
+    if least <= value <= most:
+        return None
+    return (
+        f"{format_size(value)}, {'less than is stored' if value < least else 'more than has room'}",
+        f"at least {format_size(least)}, which are stored, and at most {format_size(most)}",
+    )
+
+
+def _stored_bytes(subject: Subject, placed: PlacedBuild) -> int:
+    """Bytes of the build, from its start to its last byte, without padding as far as that is known."""
+    placement = subject.placements.get(placed.name)
+    if placement:
+        ends = [piece.span.end for piece in placement.pieces if piece.span.overlaps(placed.stored)]
+        return max(ends) - placed.stored.start
+    erased = bytes((subject.erased_byte_at(placed.stored.start),))
+    return len(subject.bytes_of(placed.stored).rstrip(erased))
+
+
+RULE = Rule(
+    name="copy-constants-agree",
+    severity="error",
+    checks="The constants in the primary's code that the layout names as source, destination and length of "
+    "the copy of a build (copied_by) hold, in the image, where it is stored, where it runs, and a length "
+    "that takes in all of it and fits its area.",
+    why="The primary copies what lies at the source, for as long as the length says. When the second build "
+    "has moved or grown and the first was not built again, the secondary starts without its last functions "
+    "or initial values, or with other code altogether; a length too large overwrites the RAM behind the "
+    "area.",
+    remedy="Let the join write the constants, with stamps of values start_of, run_start_of and size_of; or "
+    "build the primary again from a header that the layout gives out.",
+    source="common practice",
+    absent="no build of the layout names the constants of its copy (copied_by)",
+    check=check,
+)

@@ -1,0 +1,81 @@
+"""Rule ``initialised-data-copied``: all that is stored for RAM is copied there by somebody."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.check.rule import Finding, NotChecked, Outcome, Rule
+from gemel.check.start_tables import StartEntry, copies_of
+from gemel.check.subject import Subject
+from gemel.check.wording import biggest_symbols, concerned, found_or_holds, needs_elf, segment_words, sized
+from gemel.join.placement import Piece, Placement
+from gemel.layout.addresses import locate
+from gemel.spans import Span, format_address, without
+
+
+def check(subject: Subject) -> Iterator[Outcome]:
+    """One outcome for each build that stores bytes for RAM and tells by symbols what it copies."""
+    for name in subject.layout.builds:
+        where = f"build {name}"
+        build = subject.builds.get(name)
+        if reason := needs_elf(name, build, "symbols"):
+            yield NotChecked(where, reason)
+            continue
+        placement = subject.placements[name]
+        pieces = [piece for piece in placement.pieces if _moves(subject, placement, piece)]
+        if not pieces:
+            continue
+        entries = copies_of(placement.build)
+        if entries:
+            findings = (each for piece in pieces for each in _findings(placement, piece, entries))
+            yield from found_or_holds(findings, where)
+        else:
+            told = "none of the usual symbols of copy tables or of the ends of its data"
+            yield NotChecked(where, f"it has {told}: what its start-up code copies is not known")
+
+
+def _moves(subject: Subject, placement: Placement, piece: Piece) -> bool:
+    """Whether the core finds the piece elsewhere than it is stored, and no other core brings it there."""
+    located = locate(subject.layout, piece.segment.run_address, placement.plan.core)
+    if located is None or located.memory.kind != "ram":
+        return False
+    if placement.plan.runs_in is None:
+        return True
+    placed = placement.placed
+    own = placed is not None and placed.stored.overlaps(piece.span)
+    return not own
+
+
+def _findings(placement: Placement, piece: Piece, entries: list[StartEntry]) -> Iterator[Finding]:
+    plan, segment = placement.plan, piece.segment
+    run = Span(segment.run_address, len(segment.data))
+    for rest in without([run], [entry.span for entry in entries]):
+        symbols = biggest_symbols(placement.build, rest)
+        stored = Span(piece.address + rest.start - run.start, rest.size)
+        if not any(segment.data[rest.start - run.start :][: rest.size]) and rest.end == run.end:
+            continue  # zeros that fill the segment up
+        yield Finding(
+            f"build {plan.name} stores bytes for RAM that its start-up code does not copy",
+            concerned(plan.name, plan.core),
+            segment_words(placement.build, segment),
+            f"{sized(rest)}, stored at {format_address(stored.start)}, in no block that is copied",
+            "inside a block of the copy table or between the symbols of initialised data",
+            stored,
+            lines=(f"largest objects there: {symbols}",) if symbols else (),
+        )
+
+
+RULE = Rule(
+    name="initialised-data-copied",
+    severity="warning",
+    checks="Each byte that a build stores in flash for a run address in RAM lies in a block that its "
+    "start-up code copies, by its copy table or the usual symbols, or in the block that the primary copies.",
+    why="A section of initialised data or of code for RAM that was added to the linker script and "
+    "forgotten in the copy table is in the image and never in RAM: the core finds there what was left at "
+    "power-up. With a debugger, which loads RAM itself, all works.",
+    remedy="Add the section to the copy table, or put it between the symbols of initialised data; if other "
+    "code copies it, waive this rule for the build.",
+    source="common practice (tables and symbols of start-up code, from memory)",
+    absent="no build stores bytes for RAM and tells by symbols what it copies",
+    check=check,
+)

@@ -1,0 +1,105 @@
+"""``copy-constants-agree``: source, destination and length of the copy of a build."""
+
+from __future__ import annotations
+
+import struct
+
+from builds.elf_writer import SegmentSpec, SymbolSpec
+from check.vector_fixtures import copied_sampler
+from gauge_builds import gauge, gauge_builds
+from ram_and_start import of
+from small_device import SAMPLER, SAMPLER_RUN, STATION, apply, builds, layout, station_elf
+
+from gemel.join.pipeline import join
+from gemel.spans import Span
+
+RULE = "copy-constants-agree"
+PLACE = STATION + 0x400
+STORED = 0x124
+"""Bytes of the copied sampler: 128 of vectors, 128 of code, 36 of its build id note."""
+COPIED_BY = (
+    'copied_by = { build = "station", source = "copy_from", destination = "copy_to", length = "copy_size" }'
+)
+
+
+def _layout(copied_by=COPIED_BY, more=()):
+    stored = 'stored_in = "sampler-code"'
+    return layout({stored: f'{stored}\nruns_in = "sampler-run"\n{copied_by}', **dict(more)})
+
+
+def _copy(source=SAMPLER, target=SAMPLER_RUN, size=STORED, read=None, keep=("station", "sampler")):
+    """The small device whose station copies the sampler by these three constants."""
+    words = SegmentSpec(PLACE, struct.pack("<3I", source, target, size), flags="r")
+    names = ("copy_from", "copy_to", "copy_size")
+    symbols = tuple(SymbolSpec(name, PLACE + 4 * at, 4, "object") for at, name in enumerate(names))
+    read = read or _layout()
+    handed = builds(station_elf(extra=(words,), symbols=symbols), copied_sampler())
+    image = join(read, handed).image
+    return apply(RULE, read, image, {name: handed[name] for name in keep})
+
+
+def _by_linker(source=SAMPLER, size=STORED):
+    """The same by absolute symbols of the station's linker script."""
+    symbols = (
+        SymbolSpec("copy_from", source, kind="notype", section=0xFFF1),
+        SymbolSpec("copy_size", size, kind="notype", section=0xFFF1),
+    )
+    read = _layout('copied_by = { build = "station", source = "copy_from", length = "copy_size" }')
+    handed = builds(station_elf(symbols=symbols), copied_sampler())
+    return apply(RULE, read, None, handed)
+
+
+_VIEWS = "views = { sampler = 0x3000_0000 }"
+ALIASED = ((_VIEWS, f"{_VIEWS}\naliases = [0x2200_0000]"),)
+
+BREAKS = {
+    "too few bytes": lambda: of(RULE, "copying-station-copy-short"),
+    "more bytes than the area has": lambda: of(RULE, "copying-station-copy-long"),
+    "to another place": lambda: of(RULE, "copying-station-copy-to-elsewhere"),
+    "from another place": lambda: of(RULE, "copying-station-copy-from-elsewhere"),
+    "one byte too few": lambda: _copy(size=STORED - 1),
+    "one byte more than has room": lambda: _copy(size=0xC01),
+    "to where the secondary sees it": lambda: _copy(target=0x3000_3400),
+    "never written": lambda: _copy(0xFFFF_FFFF, 0xFFFF_FFFF, 0xFFFF_FFFF),
+    "the other build is only in the image": lambda: _copy(size=STORED - 1, keep=("station",)),
+    "by symbols of the linker script": lambda: _by_linker(SAMPLER + 8, 0),
+}
+KEEPS = {
+    "exactly the bytes that are stored": lambda: _copy(),
+    "as many as the area has": lambda: _copy(size=0xC00),
+    "the other build is only in the image": lambda: _copy(keep=("station",)),
+    "by an alias": lambda: _copy(target=0x2200_3400, read=_layout(more=ALIASED)),
+    "by symbols of the linker script": _by_linker,
+    "sound": lambda: of(RULE, "copying-station"),
+    "the tide gauge, by stamps": lambda: apply(
+        RULE, gauge("copied"), join(gauge("copied"), gauge_builds("copied")).image, gauge_builds("copied")
+    ),
+}
+
+
+def test_reasons() -> None:
+    """Without the primary's file, without such a symbol and without the build in the image: each says so."""
+    without_file = _copy(keep=())
+    assert {each.reason for each in without_file.not_checked} == {"needs the ELF file: station=FILE"}
+    assert len(without_file.not_checked) == 3
+    read = _layout('copied_by = { build = "station", length = "copy_sise" }')
+    (unknown,) = _copy(read=read).not_checked
+    assert "no such symbol" in unknown.reason
+    assert "copy_size" in unknown.reason
+    handed = builds(sampler=copied_sampler())
+    image = join(_layout(), handed).image
+    image.erase(Span(SAMPLER, 0x1000))
+    image.erase(Span(STATION + 0x2800, 0x400))
+    missing = apply(RULE, _layout(), image, {"station": handed["station"]})
+    assert {each.reason for each in missing.not_checked} == {"nothing of the build was found in the image"}
+
+
+def test_the_same_name_twice_is_no_constant() -> None:
+    """Two absolute symbols of one name and different values are not guessed between."""
+    symbols = tuple(
+        SymbolSpec("copy_size", value, kind="notype", section=0xFFF1, binding="local") for value in (1, 2)
+    )
+    read = _layout('copied_by = { build = "station", length = "copy_size" }')
+    result = apply(RULE, read, None, builds(station_elf(symbols=symbols), copied_sampler()))
+    assert result.status == "not checked"
+    assert "2 symbols of this name" in result.not_checked[0].reason

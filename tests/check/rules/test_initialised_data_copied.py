@@ -1,0 +1,55 @@
+"""``initialised-data-copied``: bytes stored for RAM that no copy brings there."""
+
+from __future__ import annotations
+
+from builds.elf_writer import SegmentSpec
+from check.rules.test_start_copies_stored_data import with_symbols, with_table
+from check.vector_fixtures import copied_layout, copied_sampler
+from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from ram_and_start import of
+from small_device import STATION, STATION_RAM, apply, builds, station_elf
+
+from gemel.join.pipeline import join
+
+RULE = "initialised-data-copied"
+DATA_AT = STATION + 0x400
+ZEROS = SegmentSpec(DATA_AT, bytes(range(1, 61)) + bytes(4), STATION_RAM, flags="rw")
+
+
+BREAKS = {
+    "code for RAM, forgotten in the table": lambda: of(RULE, "station-ramcode-forgotten"),
+    "the end of the data": lambda: with_symbols(RULE, end=STATION_RAM + 48),
+    "the middle of it": lambda: with_table(
+        RULE, (DATA_AT, STATION_RAM, 20), (DATA_AT + 44, STATION_RAM + 44, 20)
+    ),
+}
+KEEPS = {
+    "by symbols": lambda: with_symbols(RULE),
+    "zeros at the end are no data": lambda: with_symbols(RULE, end=STATION_RAM + 60, segment=ZEROS),
+    "sound, in place": lambda: of(RULE, "station"),
+    "sound, copied": lambda: of(RULE, "copying-station"),
+    **{
+        f"the tide gauge, {arrangement}": lambda arrangement=arrangement: apply(
+            RULE,
+            gauge(arrangement),
+            join(gauge(arrangement), gauge_builds(arrangement)).image,
+            gauge_builds(arrangement),
+        )
+        for arrangement in ARRANGEMENTS
+    },
+}
+
+
+def test_a_build_without_the_usual_symbols_is_not_judged() -> None:
+    """Bytes for RAM in a build whose symbols do not tell what is copied are not checked, with the reason."""
+    segment = SegmentSpec(DATA_AT, bytes(range(1, 65)), STATION_RAM, flags="rw")
+    result = apply(RULE, None, None, builds(station=station_elf(ram=None, extra=(segment,))))
+    assert result.status == "not checked"
+    assert "what its start-up code copies is not known" in result.not_checked[0].reason
+
+
+def test_what_the_primary_copies_needs_no_copy_of_its_own() -> None:
+    """The copied sampler's block lies in RAM and is brought there by the primary."""
+    result = apply(RULE, copied_layout(), None, builds(sampler=copied_sampler()))
+    assert result.status == "not checked"
+    assert [each.reason for each in result.not_checked] == [result.rule.absent]

@@ -1,0 +1,63 @@
+"""``release-registers-in-device``: registers of the release outside device memories."""
+
+from __future__ import annotations
+
+from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from small_device import apply, joined, layout
+
+from gemel.join.pipeline import join
+
+RULE = "release-registers-in-device"
+CONTROL = '[memory.control]\nkind = "device"\nstart = 0x5000_0000\nsize = "4 KiB"\n'
+RELEASE = """[core.sampler.release]
+vector_register = 0x5000_0000
+control_register = 0x5000_0004
+release_mask = 0x1
+release_value = 0x1
+"""
+
+
+def _with(changes):
+    read = layout(changes)
+    return apply(RULE, read, joined().image)
+
+
+BREAKS = {
+    "in no memory": lambda: _with({"vector_register = 0x5000_0000": "vector_register = 0x5001_0000"}),
+    "not at a word": lambda: _with({"control_register = 0x5000_0004": "control_register = 0x5000_0006"}),
+    "over the end of the registers": lambda: _with(
+        {"control_register = 0x5000_0004": "control_register = 0x5000_0FFE"}
+    ),
+    "in RAM at another address": lambda: _with(
+        {
+            "views = { sampler = 0x3000_0000 }": "aliases = [0x2200_0000]",
+            "vector_register = 0x5000_0000": "vector_register = 0x2200_0000",
+        }
+    ),
+    "both": lambda: _with({CONTROL: CONTROL.replace("0x5000_0000", "0x4000_0000")}),
+}
+KEEPS = {
+    "the small device": lambda: apply(RULE),
+    "without builds": lambda: apply(RULE, handed={}),
+    "at the end of the registers": lambda: _with(
+        {"control_register = 0x5000_0004": "control_register = 0x5000_0FFC"}
+    ),
+    **{
+        f"the tide gauge, {arrangement}": lambda arrangement=arrangement: apply(
+            RULE, gauge(arrangement), join(gauge(arrangement), gauge_builds(arrangement)).image, {}
+        )
+        for arrangement in ARRANGEMENTS
+    },
+}
+
+
+def test_what_the_layout_leaves_out_is_told() -> None:
+    """A layout without a release, or without any device registers, says what is missing."""
+    without_release = _with({RELEASE: ""})
+    assert [each.reason for each in without_release.not_checked] == [
+        "the layout does not say how it is released"
+    ]
+    without_registers = _with({CONTROL: ""})
+    assert [each.reason for each in without_registers.not_checked] == [
+        "the layout declares no memory of kind device"
+    ]

@@ -1,0 +1,80 @@
+"""``start-clears-own-ram``: blocks cleared at the start that are shared, stored or not the core's own."""
+
+from __future__ import annotations
+
+import struct
+
+from builds.elf_writer import SegmentSpec
+from check.rules.test_start_copies_stored_data import DATA, TABLE_AT, label
+from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from ram_and_start import of
+from small_device import LINK, SAMPLER_RAM, STATION_RAM, apply, builds, findings, station_elf
+
+from gemel.join.pipeline import join
+
+RULE = "start-clears-own-ram"
+BSS = SegmentSpec(STATION_RAM + 64, b"", memory_size=0x100, flags="rw")
+
+
+def _cleared(start, end, *segments):
+    symbols = (label("__bss_start__", start), label("__bss_end__", end))
+    elf = station_elf(ram=None, extra=(DATA, BSS, *segments), symbols=symbols)
+    return apply(RULE, None, None, builds(station=elf))
+
+
+def _table(*rows):
+    data = b"".join(struct.pack("<2I", *row) for row in rows)
+    symbols = (
+        label("__zero_table_start__", TABLE_AT),
+        label("__zero_table_end__", TABLE_AT + len(data)),
+    )
+    table = SegmentSpec(TABLE_AT, data, flags="r")
+    elf = station_elf(ram=None, extra=(DATA, BSS, table), symbols=symbols)
+    return apply(RULE, None, None, builds(station=elf))
+
+
+BREAKS = {
+    "what the cores share": lambda: of(RULE, "station-link-cleared"),
+    "initialised data": lambda: of(RULE, "sampler-data-cleared"),
+    "far into the other core's RAM": lambda: _cleared(STATION_RAM + 64, SAMPLER_RAM + 0x10),
+    "ends before it starts": lambda: _cleared(STATION_RAM + 64, STATION_RAM),
+    "memory that is none": lambda: _cleared(0x7000_0000, 0x7000_0010),
+    "an entry of a table in bytes": lambda: _table((STATION_RAM + 64, 0x100), (LINK + 8, 0x20)),
+}
+KEEPS = {
+    "the cleared data": lambda: _cleared(STATION_RAM + 64, STATION_RAM + 0x140),
+    "more of its own RAM": lambda: _cleared(STATION_RAM + 64, STATION_RAM + 0x1000),
+    "a table in words": lambda: _table((STATION_RAM + 64, 0x40)),
+    "sound, in place": lambda: of(RULE, "station"),
+    "sound, copied": lambda: of(RULE, "copying-station"),
+    **{
+        f"the tide gauge, {arrangement}": lambda arrangement=arrangement: apply(
+            RULE,
+            gauge(arrangement),
+            join(gauge(arrangement), gauge_builds(arrangement)).image,
+            gauge_builds(arrangement),
+        )
+        for arrangement in ARRANGEMENTS
+    },
+}
+
+
+def test_words_are_told_from_bytes_by_the_segments() -> None:
+    """A block of 0x40 words ends where the segment of 0x100 bytes does; of 0x100 words it would not."""
+    assert KEEPS["a table in words"]().status == "holds"
+    assert not findings(_table((STATION_RAM + 64, 0x100)))
+
+
+def test_segments_outside_the_own_ram_are_left_to_their_rule() -> None:
+    """Cleared data in the other core's RAM is told by ram-claims-in-own-areas, not here once more."""
+    segment = SegmentSpec(SAMPLER_RAM + 0x800, b"", memory_size=0x40, flags="rw")
+    assert not findings(_cleared(SAMPLER_RAM + 0x800, SAMPLER_RAM + 0x840, segment))
+
+
+def test_without_symbols_nothing_is_known() -> None:
+    """A build without the usual symbols is no party; the image alone needs the file."""
+    assert apply(RULE).status == "not checked"
+    assert {each.reason for each in apply(RULE, handed={}).not_checked} == {
+        "needs the ELF file: station=FILE",
+        "needs the ELF file: sampler=FILE",
+    }

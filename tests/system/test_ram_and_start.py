@@ -1,0 +1,103 @@
+"""The faulty builds of ``testdata/ram-and-start``: one fault, exactly the findings that belong to it."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+
+import pytest
+from ram_and_start import BUILT, FOLDER, SOUND, all_of, broken_in, layout_of
+from system.test_rebuild import elf_files, refuse_other_versions
+from tools import required_tool
+
+CLAIMS = {"ram-claims-in-own-areas": 1, "ram-claims-apart": 1}
+HINT = {"primary-holds-vector-address": 1}
+FAULTS: dict[str, dict[str, int]] = {
+    # RAM: who takes what
+    "sampler-log-in-station-ram": CLAIMS,
+    "station-heap-over-sampler": CLAIMS,
+    "copying-station-tides-in-copy": CLAIMS,
+    "station-heap-in-link": {"ram-claims-in-own-areas": 1},
+    "station-heap-into-stack": {"heap-room-free": 1},
+    "station-heap-over-data": {"heap-room-free": 1},
+    # stacks
+    "sampler-stack-short": {"stack-has-room": 1},
+    "sampler-stack-in-data": {"stack-has-room": 1},
+    "station-stack-upside-down": {"stack-has-room": 1},
+    "sampler-stack-in-link": {"ram-claims-in-own-areas": 1, "stack-pointer-in-own-ram": 1},
+    # what the start copies and clears
+    "sampler-data-from-ram": {"start-copies-stored-data": 1},
+    "sampler-data-cleared": {"start-clears-own-ram": 1},
+    "station-link-cleared": {"start-clears-own-ram": 1},
+    "station-ramcode-forgotten": {"initialised-data-copied": 1},
+    # how the sampler is started
+    "station-boot-constant": {"boot-constant-agrees": 1, **HINT},
+    "station-computes-vectors": HINT,
+    "copying-station-copy-short": {"copy-constants-agree": 1},
+    "copying-station-copy-long": {"copy-constants-agree": 1},
+    "copying-station-copy-to-elsewhere": {"copy-constants-agree": 1},
+    "copying-station-copy-from-elsewhere": {"copy-constants-agree": 1},
+    "sampler-few-vectors": {"handlers-in-code": 2},
+    "sampler-even-handler": {"handlers-in-code": 1},
+}
+"""For each faulty build the rules that it breaks, with the number of findings; all others say nothing."""
+
+REGISTER = "control_register = 0x5002_1118"
+FAULTY_LAYOUTS: dict[str, tuple[tuple[str, str], dict[str, int]]] = {
+    "a register that the device does not have": (
+        (REGISTER, "control_register = 0x5003_1118"),
+        {"release-registers-in-device": 1},
+    ),
+    "RAM that was given to the other core": (
+        (
+            'station-ram = { memory = "ram", offset = 0, size = "8 KiB"',
+            'station-ram = { memory = "ram", offset = 0, size = "4 KiB"',
+        ),
+        {"ram-claims-in-own-areas": 1, "stack-pointer-in-own-ram": 1},
+    ),
+}
+"""The sound builds under a layout with one mistake."""
+
+
+@pytest.mark.parametrize("file", FAULTS)
+def test_one_fault_gives_exactly_its_findings(file) -> None:
+    """Of all rules only those that belong to the fault have findings, and as many as belong to it."""
+    assert broken_in(all_of(file)) == FAULTS[file]
+
+
+@pytest.mark.parametrize("pair", SOUND.values(), ids=SOUND)
+def test_the_sound_pairs_break_no_rule(pair) -> None:
+    """The builds without a fault break no rule, and every rule of this table holds for them."""
+    result = all_of(pair[0])
+    assert broken_in(result) == {}
+    status = {each.rule.name: each.status for each in result.results}
+    wanted = {rule for rules in FAULTS.values() for rule in rules} - {"copy-constants-agree"}
+    assert {status[rule] for rule in wanted} == {"holds"}
+
+
+@pytest.mark.parametrize("name", FAULTY_LAYOUTS)
+def test_one_mistake_in_the_layout_gives_exactly_its_findings(name) -> None:
+    """The sound pair under a wrong layout breaks the rules that belong to the mistake and no other."""
+    change, expected = FAULTY_LAYOUTS[name]
+    assert layout_of("in-place", change).layout
+    assert broken_in(all_of("station", change)) == expected
+
+
+def test_every_build_is_in_the_table() -> None:
+    """No committed ELF file is left out of the table, and none in it is missing."""
+    files = {path.stem for path in BUILT.glob("*.elf")}
+    assert files == {*FAULTS, *(name for pair in SOUND.values() for name in pair)}
+
+
+def test_rebuilding_elsewhere_gives_the_committed_bytes(tmp_path) -> None:
+    """A build in another folder gives every committed ELF file byte by byte, and no other."""
+    refuse_other_versions()
+    copy = tmp_path / "another-folder"
+    shutil.copytree(FOLDER, copy, ignore=shutil.ignore_patterns("built", "build"))
+    made = subprocess.run(
+        [required_tool("make"), "-C", str(copy), "-j2"], capture_output=True, text=True, check=False
+    )
+    assert made.returncode == 0, made.stdout + made.stderr
+    rebuilt, committed = elf_files(copy / "built"), elf_files(BUILT)
+    assert rebuilt.keys() == committed.keys()
+    assert [name for name in committed if rebuilt[name] != committed[name]] == []
