@@ -96,6 +96,27 @@ What a reader does, on the device too
 
 A signature that holds says nothing before step 5 is done."""
 
+_POLICY = """\
+What a layout demands
+---------------------
+    [seal]
+    area = "seal"
+    required = true                   an image without a sound seal is refused
+    trust = ["a-pub.pem", ...]        public keys, relative to the layout
+    algorithms = ["ECDSA-P256", ...]  none: all of those above
+    signers = 1                       how many trusted keys must have signed
+    pair = true                       one classical and one ML-DSA signature
+                                      must both hold, whatever else does
+
+A signer counts when its key is trusted, its algorithm is allowed and is the
+key's, and its signature holds; each key counts once. `signers` counts keys:
+two classical keys are two, so a pair is asked for by name. `gemel check
+--trust` narrows the layout's trust, and gives it where the layout names no
+key. With no key to trust nothing is verified, and an image whose seal is
+required does not pass. While it is required, no rule of the seal can be
+waived or made less severe. None of these keys is in the layout's digest, so
+that a key can be withdrawn without joining every older image again."""
+
 _PROMISES = """\
 What a seal promises
 --------------------
@@ -215,6 +236,7 @@ def page() -> str:
         _CHOICES,
         _titled("What a reader refuses", _faults()),
         _STEPS,
+        _POLICY,
         _PROMISES,
         _titled("Threats", [_THREATS_INTRO, "", *_threats()]),
         _ROTATION,
