@@ -71,7 +71,13 @@ __attribute__((noinline)) static void call(uint32_t address)
     ((void (*)(void))address)();
 }
 
-/* Commits the fault that this build was made for; `OTHER_RAM` is the other core's. */
+/* The compiler must not see that the address it is called with is not aligned. */
+__attribute__((noinline, noclone, noipa)) static uint32_t load(const volatile uint32_t *from)
+{
+    return *from;
+}
+
+/* Commits the fault that this build was made for. `OTHER_RAM` is the other core's. */
 void fault(enum fault which)
 {
     switch (which) {
@@ -103,7 +109,7 @@ void fault(enum fault which)
     }
 #endif
     case UNALIGNED_WORD:
-        data_word = *(volatile uint32_t *)((uint32_t)&data_word + 2u);
+        data_word = load((const volatile uint32_t *)((uint32_t)&data_word + 2u));
         break;
     case NO_THUMB_BIT:
         call((uint32_t)unexpected & ~1u);

@@ -100,7 +100,8 @@ def _held_to(rehearsal, expected, function, found) -> None:  # type: ignore[no-u
         assert finding.place.source.rpartition(":")[0] in ("core.c", "core.h", "station.c", "sampler.c")
         assert int(finding.place.source.rpartition(":")[2]) > 0
     assert found in finding.found
-    assert finding.what and finding.next_step
+    assert finding.what
+    assert finding.next_step
 
 
 def test_registers_of_both_cores_are_a_warning() -> None:
@@ -117,7 +118,8 @@ def test_read_of_unwritten_ram_is_found_by_the_watch_only() -> None:
     found = case.rehearse(watches=("reads",)).findings
     assert [(finding.kind, finding.severity) for finding in found] == [("read-of-unwritten", "warning")]
     assert "0x2000_2000" in found[0].found
-    assert found[0].place is not None and found[0].place.source.startswith("core.c:")
+    assert found[0].place is not None
+    assert found[0].place.source.startswith("core.c:")
 
 
 def test_sound_pair_reads_nothing_unwritten() -> None:

@@ -32,9 +32,11 @@ def test_sampler_starts_at_its_vector_table(arrangement: str) -> None:
     rehearsal = gauge(arrangement).rehearse()
     released, started = rehearsal.event("released", "station"), rehearsal.event("start", "sampler")
     vectors = read_elf(BUILT / arrangement / "sampler.elf").symbols["vector_table"]
-    assert released is not None and started is not None
+    assert released is not None
+    assert started is not None
     assert released.numbers["vectors"] == started.numbers["vectors"] == vectors
-    assert released.place is not None and released.place.function.startswith("sampler_release")
+    assert released.place is not None
+    assert released.place.function.startswith("sampler_release")
     assert "reset_handler" in started.text
 
 
@@ -61,7 +63,8 @@ def test_misplaced_sampler_is_found() -> None:
     rehearsal = gauge("in-place", sampler="sampler-misplaced").rehearse()
     assert kinds(rehearsal) == [("locked-up", "sampler"), ("vectors-erased", "sampler")]
     finding = rehearsal.finding("vectors-erased")
-    assert finding is not None and "0x1000_C000" in finding.found
+    assert finding is not None
+    assert "0x1000_C000" in finding.found
     assert rehearsal.cores[1].state == "locked up"
 
 
@@ -82,8 +85,10 @@ def test_from_start_to_finding_in_under_a_second() -> None:
 def test_stack_use_and_functions_are_told() -> None:
     """Stack marks lie inside the room that the linker script gives, and functions are those of the ELF."""
     station, sampler = gauge("in-place").rehearse().cores
-    assert station.stack_used is not None and 64 < station.stack_used < (station.stack_room or 0) == 2048
-    assert sampler.stack_used is not None and 64 < sampler.stack_used < (sampler.stack_room or 0) == 1024
+    assert station.stack_used is not None
+    assert 64 < station.stack_used < (station.stack_room or 0) == 2048
+    assert sampler.stack_used is not None
+    assert 64 < sampler.stack_used < (sampler.stack_room or 0) == 1024
     known = set(read_elf(BUILT / "in-place" / "sampler.elf").symbols)
     assert {"reset_handler", "run_sampler", "filter_frame"} <= set(sampler.functions) <= known
     assert "unexpected_exception" not in sampler.functions

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from typing import NamedTuple
 
 from gemel.rehearse.instruction_needs import (
     BASE,
@@ -22,6 +23,18 @@ LOOK_AHEAD = 128
 
 _EMULATED_DOUBLE = 10
 """The emulator's number of its one core with a double-precision unit."""
+
+
+class Doubtful(NamedTuple):
+    """An instruction that the core may not execute: where, behind how many others, and what it needs.
+
+    ``switched_off``: the core has what it needs, but it is off.
+    """
+
+    address: int
+    before: int
+    need: str
+    switched_off: bool
 
 
 class BlockChecks:
@@ -54,26 +67,18 @@ class BlockChecks:
             return False
         if not self._executable(address):
             return True
-        for at, _, need in self._candidates(address, code):
-            if at is not None and need:
-                return True
+        if next(self._candidates(address, code), None) is not None:
+            return True
         self._seen[address] = code
         return False
 
-    def doubtful(self, address: int) -> Iterator[tuple[int, int, str]]:
-        """For each doubtful instruction from ``address`` on: how many come before it, where it is, its need.
+    def first_doubtful(self, address: int) -> Doubtful | None:
+        """The first doubtful instruction from ``address`` on, in straight order; None if there is none near.
 
-        The need is ``off`` for the float unit being switched off.  What lies behind a branch may be no
-        instruction at all: whoever asks must go there step by step.
+        What lies behind a branch may be no instruction at all: whoever asks must go there step by step.
         """
-        code = self._read(address, LOOK_AHEAD)
         self.starts.add(address)
-        found = False
-        for at, count, need in self._candidates(address, code):
-            found = True
-            yield count, at, need
-        if not found:
-            return
+        return next(self._candidates(address, self._read(address, LOOK_AHEAD)), None)
 
     def need_at(self, address: int) -> str:
         """What the instruction at ``address`` needs."""
@@ -93,14 +98,14 @@ class BlockChecks:
     def _executable(self, address: int) -> bool:
         return any(span.holds(address) for span in self._plan.executable)
 
-    def _candidates(self, address: int, code: bytes) -> Iterator[tuple[int, int, str]]:
+    def _candidates(self, address: int, code: bytes) -> Iterator[Doubtful]:
         off = self._uses_float and not self._float_on()
         for count, (offset, first, second) in enumerate(instructions(code)):
             need = need_of(first, second)
             if need in self._lacks:
-                yield address + offset, count, need
+                yield Doubtful(address + offset, count, need, False)
             elif off and need in (FLOAT, DOUBLE):
-                yield address + offset, count, "off"
+                yield Doubtful(address + offset, count, need, True)
             else:
                 self._covered.add(address + offset)
 

@@ -17,6 +17,9 @@ from gemel.rehearse.system_space import SystemSpace
 NOWHERE = 0xE00F_FFFE
 """Where the emulator is told to stop; never executed."""
 
+MOST_STEPS = 64
+"""Doubtful instructions that are walked up to in one go."""
+
 SUPERVISOR_CALL = 2
 _INTERRUPTS = {
     3: "secure-or-fetch-fault",
@@ -106,33 +109,40 @@ class EmulatedCore:
         self._execute(count)
 
     def _execute(self, count: int) -> None:
-        self._trouble, self._interrupt = False, None
-        error = 0
-        try:
-            self.uc.emu_start(self.pc | 1, NOWHERE, count=count)
-        except self._unicorn.UcError as problem:
-            error = problem.errno
-        self.pc = self.registers.pc & ~1
+        if not self._go(count):
+            self.ended_early = True
+            return
         suspect, self.blocks.suspect = self.blocks.suspect, None
-        if self._trouble:
-            self.ended_early = True
-        elif self.active and self.pc >= RETURN_MAGIC & ~1:
-            self.ended_early = True
-            if leave(self, self.pc | 1) and not self.active and self.system.sleeps_on_exit:
-                self.state = "sleeping"
-        elif self._interrupt is not None:
-            self.ended_early = True
-            self._taken_by_emulator(self._interrupt)
-        elif error:
-            self.ended_early = True
-            self._failed(error)
-        elif suspect is not None:
+        if suspect is not None:
             self.ended_early = True
             self._inspect(suspect)
         elif self._is_before(SLEEP, (SLEEP_WIDE,)):
             self.ended_early = True
             self.state = "sleeping"
             self.report("sleeps", self.pc)
+
+    def _go(self, count: int) -> bool:
+        """Execute up to ``count`` instructions; False if something else ended them, which is then seen to."""
+        self._trouble, self._interrupt, self.blocks.suspect = False, None, None
+        error = 0
+        try:
+            self.uc.emu_start(self.pc | 1, NOWHERE, count=count)
+        except self._unicorn.UcError as problem:
+            error = problem.errno
+        self.pc = self.registers.pc & ~1
+        if self._trouble:
+            return False
+        if self.active and self.pc >= RETURN_MAGIC & ~1:
+            if leave(self, self.pc | 1) and not self.active and self.system.sleeps_on_exit:
+                self.state = "sleeping"
+            return False
+        if self._interrupt is not None:
+            self._taken_by_emulator(self._interrupt)
+            return False
+        if error:
+            self._failed(error)
+            return False
+        return True
 
     def _is_before(self, narrow: int, wide: tuple[int, ...]) -> bool:
         """Whether the instruction in front of the program counter is one of these."""
@@ -146,9 +156,8 @@ class EmulatedCore:
         if number == SUPERVISOR_CALL:
             if 11 in self.active:
                 self.fault("call-in-call", self.pc - 2, {})
-            elif enter(self, 11, self.pc):
-                self.report("exception-taken", self.pc, {"number": 11})
-                self._note_exception(self.pc)
+            else:
+                self._enter(11)
             return
         if number == 3 and self._is_non_secure_branch():
             self.stop("leaves-secure-state", self.pc, {})
@@ -202,19 +211,22 @@ class EmulatedCore:
                 self.fault("fetch-outside-code", address, {"address": address})
                 return False
             return True
-        for count, at, need in self.blocks.doubtful(address):
-            if count:
-                try:
-                    self.uc.emu_start(self.pc | 1, NOWHERE, count=count)
-                except self._unicorn.UcError:
-                    return True  # the next slice meets it again
-                self.pc = self.registers.pc & ~1
-            if self.pc == at and not self.registers.skips_next:
-                kind = "float-unit-off" if need == "off" else "instruction-missing"
-                if need != "off" or not self.system.float_unit_on:
-                    self.fault(kind, at, {}, {"need": self.blocks.need_at(at)})
-                    return False
-            return True
+        for _ in range(MOST_STEPS):
+            doubtful = self.blocks.first_doubtful(self.pc)
+            if doubtful is None:
+                return True
+            if doubtful.before and not self._go(doubtful.before):
+                return self.state == "running"
+            if self.pc != doubtful.address:
+                continue
+            if self.registers.skips_next or (doubtful.switched_off and self.system.float_unit_on):
+                if not self._go(1):
+                    return self.state == "running"
+                continue
+            self.blocks.suspect = None
+            kind = "float-unit-off" if doubtful.switched_off else "instruction-missing"
+            self.fault(kind, self.pc, {}, {"need": doubtful.need})
+            return False
         return True
 
     def _take_exception(self) -> None:
@@ -228,14 +240,16 @@ class EmulatedCore:
         limit = self.registers.priority_mask
         if self.active or self.registers.masked or (limit and self.system.priority(number) >= limit):
             return
-        if self.state in ("running", "waiting") and enter(self, number, self.pc):
+        if self.state in ("running", "waiting"):
             self.state = "running"
-            self.report("exception-taken", self.pc, {"number": number})
-            self._note_exception(self.pc)
+            self._enter(number)
 
-    def _note_exception(self, interrupted: int) -> None:
-        if self.calls is not None:
-            self.calls.enter_exception(interrupted)
+    def _enter(self, number: int) -> None:
+        interrupted = self.pc
+        if enter(self, number, interrupted):
+            self.report("exception-taken", self.pc, {"number": number})
+            if self.calls is not None:
+                self.calls.enter_exception(interrupted)
 
     # -- reporting ---------------------------------------------------------------------------------
 

@@ -85,7 +85,10 @@ def to_json(run: RawRun) -> str:
 
 
 def from_json(text: str) -> RawRun:
-    """The run that ``to_json`` wrote; raises ValueError, KeyError, TypeError or AttributeError for anything else."""
+    """The run that ``to_json`` wrote.
+
+    Anything else raises ValueError, KeyError, TypeError or AttributeError.
+    """
     data: dict[str, Any] = json.loads(text)
     events = tuple(RawEvent(**{**each, "calls": tuple(each["calls"])}) for each in data.pop("events"))
     cores = tuple(RawCore(**{**each, "blocks": tuple(each["blocks"])}) for each in data.pop("cores"))

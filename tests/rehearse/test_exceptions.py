@@ -1,0 +1,176 @@
+"""Exceptions in small programs: what handlers see is compared with a machine of qemu-system-arm."""
+
+from __future__ import annotations
+
+import struct
+from pathlib import Path
+
+import pytest
+from machine import Machine
+from rehearsals import gauge
+from thumb import assembled
+
+from gemel.image.sparse import SparseBytes
+from gemel.rehearse.rehearsal import Rehearsal
+from gemel.rehearse.session import RehearsalOptions, rehearse
+
+FLASH, STACK, LINK = 0x1000_0000, 0x3800_8000, 0x3801_0000
+CODE, HANDLER = FLASH + 0x400, FLASH + 0x800
+DONE = 0x600D_600D
+NOTED = 16
+"""Words of the link that a program fills."""
+
+PREAMBLE = """
+    ldr r7, =0x38010000
+    movs r6, #0
+    mov r5, r7
+1:  str r6, [r5], #4
+    ldr r4, =0x38010040
+    cmp r5, r4
+    bne 1b
+"""
+END = """
+    str r0, [r7, #32]
+    str r1, [r7, #36]
+    str r12, [r7, #40]
+    mov r3, sp
+    str r3, [r7, #44]
+    mrs r3, ipsr
+    str r3, [r7, #48]
+    ldr r3, =0x600D600D
+    str r3, [r7, #64]
+2:  wfi
+    b 2b
+    .ltorg
+"""
+HANDLED = """
+    ldr r0, =0x38010000
+    str lr, [r0]
+    mrs r1, ipsr
+    str r1, [r0, #4]
+    mov r2, sp
+    str r2, [r0, #8]
+    mrs r2, psp
+    str r2, [r0, #12]
+    ldr r1, [r0, #52]
+    adds r1, #1
+    str r1, [r0, #52]
+    movs r1, #99
+    mov r12, r1
+    ldr r2, =0xE000ED04
+    ldr r2, [r2]
+    ldr r3, =0x1FF
+    ands r2, r3
+    str r2, [r0, #16]
+    ldr r2, =0xE000E010
+    movs r3, #0
+    str r3, [r2]
+    bx lr
+    .ltorg
+"""
+SET = "movs r0, #11\n movs r1, #22\n mov r12, r0\n"
+
+ON_PROCESS_STACK = "ldr r0, =0x38004000\n msr psp, r0\n movs r0, #2\n msr control, r0\n isb\n"
+ICSR = "ldr r2, =0xE000ED04\n ldr r3, =0x10000000\n"
+TICKS = "ldr r2, =0xE000E010\n ldr r3, =0x3000\n str r3, [r2, #4]\n str r3, [r2, #8]\n"
+PEND = "str r3, [r2]\n dsb\n isb\n"
+NOT_YET = "ldr r3, [r7, #52]\n str r3, [r7, #56]\n"
+WAIT = "3: ldr r3, [r7, #52]\n cmp r3, #0\n beq 3b\n"
+LOW_PRIORITY = "ldr r2, =0xE000ED20\n ldr r3, =0x00800000\n str r3, [r2]\n"
+
+PROGRAMS = {
+    "supervisor call": f"{SET} svc 5",
+    "supervisor call on an odd stack": f"sub sp, #4\n {SET} svc 5",
+    "supervisor call on the process stack": f"{ON_PROCESS_STACK} {SET} svc 5",
+    "pendsv": f"{ICSR} {SET} {PEND} {WAIT}",
+    "tick": f"{TICKS} {SET} movs r3, #7\n str r3, [r2]\n {WAIT}",
+    "tick wakes from sleep": f"{TICKS} {SET} movs r3, #7\n str r3, [r2]\n wfi\n {WAIT}",
+    "interrupt pended by software": f"ldr r2, =0xE000E100\n movs r3, #0x20\n str r3, [r2]\n {SET}"
+    f" str r3, [r2, #0x100]\n dsb\n isb\n {WAIT}",
+    "pending but masked": f"cpsid i\n {ICSR} {SET} {PEND} {NOT_YET} cpsie i\n isb\n {WAIT}",
+    "masked by priority": f"movs r3, #0x40\n msr basepri, r3\n {LOW_PRIORITY} {ICSR} {SET} {PEND}"
+    f" {NOT_YET} movs r3, #0\n msr basepri, r3\n isb\n {WAIT}",
+}
+
+
+def image_of(program: str, folder: Path) -> SparseBytes:
+    """An image of the station alone: every exception goes to the same handler."""
+    image = SparseBytes()
+    image.write(FLASH, struct.pack("<II", STACK, CODE + 1) + struct.pack("<I", HANDLER + 1) * 138)
+    image.write(CODE, assembled(PREAMBLE + program + END, folder))
+    image.write(HANDLER, assembled(HANDLED, folder))
+    return image
+
+
+def rehearsed(image: SparseBytes) -> Rehearsal:
+    """The rehearsal of the station alone."""
+    options = RehearsalOptions(budget=2_000_000, apart=False)
+    return rehearse(gauge("in-place").read, image, {}, options)
+
+
+@pytest.mark.parametrize("name", PROGRAMS)
+def test_handlers_see_what_they_see_on_the_machine(name: str, tmp_path: Path) -> None:
+    """Link value, exception number, stack pointers, restored registers and count equal the machine's."""
+    image = image_of(PROGRAMS[name], tmp_path)
+    ours = rehearsed(image).shared_memory["link"][: 4 * NOTED + 4]
+    file = tmp_path / "image.bin"
+    flash = gauge("in-place").read.layout.memories["flash"]
+    file.write_bytes(image.read(flash.span, flash.erased_byte))
+    machine = Machine(file, tmp_path)
+    try:
+        machine.wait_for(LINK + 4 * NOTED, DONE)
+        theirs = machine.memory(LINK, 4 * NOTED + 4)
+    finally:
+        machine.end()
+    assert [hex(word) for (word,) in struct.iter_unpack("<I", ours)] == [
+        hex(word) for (word,) in struct.iter_unpack("<I", theirs)
+    ]
+    assert struct.unpack_from("<I", ours, 52)[0] == 1
+
+
+def test_float_registers_survive_an_exception(tmp_path: Path) -> None:
+    """A handler may change the float registers of who uses them: the frame brings them back."""
+    enable = (
+        "ldr r2, =0xE000ED88\n ldr r3, =0xF00000\n str r3, [r2]\n dsb\n isb\n movs r3, #77\n vmov s3, r3\n"
+    )
+    program = enable + SET + " svc 5\n vmov r3, s3\n str r3, [r7, #56]"
+    changed = HANDLED.replace("    bx lr", "    vmov s3, r1\n    bx lr")
+    image = SparseBytes()
+    image.write(FLASH, struct.pack("<II", STACK, CODE + 1) + struct.pack("<I", HANDLER + 1) * 138)
+    image.write(CODE, assembled(PREAMBLE + program + END, tmp_path, "armv8-m.main+fp"))
+    image.write(HANDLER, assembled(changed, tmp_path, "armv8-m.main+fp"))
+    case = gauge("in-place")
+    text = case.read.text.replace(
+        'extensions = ["mpu", "security"]', 'extensions = ["fp", "mpu", "security"]'
+    )
+    from gemel.layout.reader import read_layout
+
+    options = RehearsalOptions(budget=400_000, apart=False)
+    rehearsal = rehearse(read_layout(text.encode(), "x.toml"), image, {}, options)
+    words = struct.unpack("<17I", rehearsal.shared_memory["link"][:68])
+    assert words[14] == 77
+    assert words[0] == 0xFFFF_FFE9
+    assert words[2] == STACK - 104
+    assert words[16] == DONE
+
+
+def test_float_unit_must_be_switched_on(tmp_path: Path) -> None:
+    """A float instruction before the coprocessor access register is set is found, after it is not."""
+    from gemel.layout.reader import read_layout
+
+    case = gauge("in-place")
+    text = case.read.text.replace(
+        'extensions = ["mpu", "security"]', 'extensions = ["fp", "mpu", "security"]'
+    )
+    read = read_layout(text.encode(), "x.toml")
+    enable = "ldr r2, =0xE000ED88\n ldr r3, =0xF00000\n str r3, [r2]\n dsb\n isb\n"
+    for first, expected in (("", True), (enable, False)):
+        image = SparseBytes()
+        image.write(FLASH, struct.pack("<II", STACK, CODE + 1) + struct.pack("<I", CODE + 1) * 138)
+        source = f"{first} nop\n cmp r0, r0\n it ne\n vmovne s0, r1\n vmov s0, r1\n b .\n .ltorg"
+        image.write(CODE, assembled(source, tmp_path, "armv8-m.main+fp"))
+        rehearsal = rehearse(read, image, {}, RehearsalOptions(budget=40_000, apart=False))
+        finding = rehearsal.finding("float-unit-off")
+        assert (finding is not None) == expected
+        if finding is not None and finding.place is not None:
+            assert finding.place.address == CODE + 10  # behind nop, cmp, it and the skipped one

@@ -1,0 +1,154 @@
+"""Which of the emulator's cores stands for which architecture: measured, and held against what is said."""
+
+from __future__ import annotations
+
+import struct
+from pathlib import Path
+
+import pytest
+from rehearsals import device, gauge, kinds
+from thumb import assembled
+from unicorn import UC_ARCH_ARM, UC_HOOK_INTR, UC_MODE_THUMB, UC_PROT_ALL, Uc, UcError
+
+from gemel.image.sparse import SparseBytes
+from gemel.layout.model import Core
+from gemel.layout.reader import read_layout
+from gemel.rehearse.profiles import emulated_as, profile_notes
+from gemel.rehearse.rehearsal import Rehearsal
+from gemel.rehearse.session import RehearsalOptions, rehearse
+
+FLASH = 0x1000_0000
+SAMPLES = {
+    "mainline": "add.w r8, r9, r10",
+    "baseline": "movw r0, #1",
+    "dsp": "sadd8 r0, r1, r2",
+    "fp": "vadd.f32 s0, s1, s2",
+    "fp-double": "vadd.f64 d0, d1, d2",
+    "armv8": "lda r0, [sp]",
+}
+EXECUTES = {
+    "armv6-m": set[str](),
+    "armv7-m": {"baseline", "mainline"},
+    "armv7e-m": {"baseline", "mainline", "dsp", "fp"},
+    "armv7e-m double": {"baseline", "mainline", "dsp", "fp", "fp-double"},
+    "armv8-m.main": {"baseline", "mainline", "dsp", "fp", "armv8"},
+}
+"""What the emulator's core for each architecture was measured to execute."""
+
+
+def core(architecture: str, *extensions: str) -> Core:
+    """A core with only what the profile asks."""
+    return Core(
+        name="station", role="primary", architecture=architecture, extensions=extensions, interrupts=1
+    )
+
+
+def executes(number: int, code: bytes) -> bool:
+    """Whether the emulator's core of that number executes one instruction."""
+    emulator = Uc(UC_ARCH_ARM, UC_MODE_THUMB, number)
+    emulator.mem_map(FLASH, 0x1000, UC_PROT_ALL)
+    emulator.mem_map(0x2000_0000, 0x1000, UC_PROT_ALL)
+    emulator.mem_write(FLASH, code + b"\xfe\xe7")
+    from unicorn.arm_const import UC_ARM_REG_SP
+
+    emulator.reg_write(UC_ARM_REG_SP, 0x2000_0800)
+    taken = []
+    emulator.hook_add(UC_HOOK_INTR, lambda uc, number, data: (taken.append(number), uc.emu_stop()))
+    try:
+        emulator.emu_start(FLASH | 1, 0, count=1)
+    except UcError:
+        return False
+    return not taken
+
+
+@pytest.mark.parametrize("name", EXECUTES)
+def test_emulated_cores_execute_what_is_said_of_them(name: str, tmp_path: Path) -> None:
+    """The table of what each emulated core executes is true of the installed emulator."""
+    architecture, _, double = name.partition(" ")
+    number = emulated_as(core(architecture, *(["fp-double"] if double else [])))
+    found = {
+        need
+        for need, line in SAMPLES.items()
+        if executes(number, assembled(line, tmp_path, "armv8-m.main+dsp+fp.dp"))
+    }
+    assert found == EXECUTES[name]
+
+
+@pytest.mark.parametrize(
+    ("architecture", "extensions", "said"),
+    [
+        ("armv7-m", (), ""),
+        ("armv7e-m", ("fp", "dsp"), ""),
+        ("armv7e-m", ("dsp",), "Armv7E-M core with DSP and float"),
+        ("armv8-m.main", ("fp", "dsp"), ""),
+        ("armv8-m.main", (), "Armv8-M Mainline core with DSP"),
+        ("armv8-m.main", ("fp-double", "dsp"), "no double-precision"),
+        ("armv8-m.base", (), "Armv8-M Mainline core"),
+        ("armv8.1-m.main", ("mve",), "no Armv8.1-M core"),
+        ("armv6-m", (), "unaligned accesses"),
+    ],
+)
+def test_a_stand_in_is_told_of(architecture: str, extensions: tuple[str, ...], said: str) -> None:
+    """Where the emulator has no such core, the result says which one stands for it; else nothing."""
+    notes = " ".join(profile_notes(core(architecture, *extensions)))
+    assert said in notes
+    assert bool(notes) == bool(said)
+
+
+@pytest.mark.parametrize("suffix", ["-base", "-v6"])
+def test_lesser_cores_rehearse(suffix: str) -> None:
+    """Samplers for Armv8-M Baseline and Armv6-M run through the whole handshake without a finding."""
+    architecture = {"-base": "armv8-m.base", "-v6": "armv6-m"}[suffix]
+    rehearsal = device(sampler=f"none{suffix}", replace=sampler_is(architecture)).rehearse()
+    assert rehearsal.findings == ()
+    assert all(goal.reached for goal in rehearsal.goals)
+
+
+@pytest.mark.parametrize("architecture", ["armv8-m.base", "armv6-m"])
+def test_build_for_a_greater_core_is_found(architecture: str) -> None:
+    """A sampler compiled for Armv8-M Mainline on a lesser core meets an instruction that the core lacks."""
+    rehearsal = device(replace=sampler_is(architecture)).rehearse()
+    assert kinds(rehearsal) == [("instruction-missing", "sampler")]
+    finding = rehearsal.findings[0]
+    assert finding.place is not None
+    assert finding.place.source.startswith(("core.c", "sampler.c"))
+
+
+def test_unaligned_word_on_armv6_m_is_a_fault() -> None:
+    """The emulator's Armv6-M core faults on an unaligned word by itself."""
+    rehearsal = device(sampler="unaligned-word-v6", replace=sampler_is("armv6-m")).rehearse()
+    assert kinds(rehearsal) == [("alignment-fault", "sampler")]
+
+
+def test_unaligned_word_on_baseline_is_found_by_the_watch() -> None:
+    """On Armv8-M Baseline, emulated by a greater core, the watch for alignment finds it."""
+    case = device(sampler="unaligned-word-base", replace=sampler_is("armv8-m.base"))
+    assert case.rehearse().findings == ()
+    watched = case.rehearse(watches=("alignment",))
+    assert kinds(watched) == [("unaligned", "sampler")]
+
+
+def test_what_the_emulator_cannot_execute_is_no_verdict(tmp_path: Path) -> None:
+    """Double-precision arithmetic of an Armv8-M core ends the rehearsal; the finding says just that."""
+    enable = "ldr r2, =0xE000ED88\n ldr r3, =0xF00000\n str r3, [r2]\n dsb\n isb\n"
+    rehearsal = of_station('["fp-double"]', enable + "vadd.f64 d0, d1, d2\n b .\n .ltorg", tmp_path)
+    assert kinds(rehearsal)[0] == ("instruction-not-emulated", "station")
+    assert not rehearsal.passes
+
+
+def of_station(extensions: str, source: str, folder: Path) -> Rehearsal:
+    """The tide gauge's station with other extensions and other code."""
+    text = gauge("in-place").read.text.replace('["mpu", "security"]', extensions, 1)
+    image = SparseBytes()
+    image.write(
+        FLASH, struct.pack("<II", 0x3800_8000, FLASH + 0x401) + struct.pack("<I", FLASH + 0x401) * 138
+    )
+    image.write(FLASH + 0x400, assembled(source, folder, "armv8-m.main+dsp+fp.dp"))
+    options = RehearsalOptions(budget=40_000, apart=False)
+    return rehearse(read_layout(text.encode(), "x.toml"), image, {}, options)
+
+
+def sampler_is(architecture: str) -> dict[str, str]:
+    """The replacement that gives the small device's sampler another architecture."""
+    before = '[core.sampler]\nrole = "secondary"\narchitecture = "armv8-m.main"'
+    return {before: before.replace("armv8-m.main", architecture)}
