@@ -82,7 +82,7 @@ class Flow:
         """Note where a 32-bit instruction leads; whether the stream ends with it."""
         word = first << 16 | second
         if word & 0xF800_9000 == 0xF000_9000:
-            self._waiting.append(at + 4 + _far(first, second))
+            self._waiting.append(at + 4 + far_distance(first, second))
             return not second & 0x4000
         if word & 0xF800_D000 == 0xF000_8000 and first >> 7 & 7 != 7:
             self._waiting.append(at + 4 + _conditional(first, second))
@@ -120,7 +120,7 @@ def _signed(value: int, bits: int) -> int:
     return value - (1 << bits) if value >> (bits - 1) else value
 
 
-def _far(first: int, second: int) -> int:
+def far_distance(first: int, second: int) -> int:
     """The distance of BL and B.W (encoding T4): sign, I1, I2, ten bits, eleven bits, halved."""
     sign = first >> 10 & 1
     upper = ((second >> 13 & 1) ^ sign ^ 1) << 1 | ((second >> 11 & 1) ^ sign ^ 1)

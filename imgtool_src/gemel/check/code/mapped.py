@@ -16,8 +16,8 @@ from gemel.spans import Span
 class MappedSection(NamedTuple):
     """One section of code as its core runs it.
 
-    ``code`` holds its bytes with zeros (a harmless instruction) where data or Arm code stands; ``size`` is
-    how many bytes are Thumb code, ``arm`` where Arm code stands.
+    ``code`` holds its bytes with zeros (a harmless instruction) where data, fill or Arm code stands; ``size``
+    is how many bytes are Thumb code, ``arm`` where Arm code stands.
     """
 
     start: int
@@ -60,6 +60,11 @@ def _stored_sections(build: Build, sections: Mapping[int, Span]) -> dict[int, Sp
     return found
 
 
+def _fill_behind(code: bytes) -> int:
+    """How many bytes at the end are the erased half-words with which linkers fill up sections."""
+    return (len(code) - len(code.rstrip(b"\xff"))) & ~1
+
+
 def _mapped(span: Span, data: bytes, marks: list[Symbol]) -> MappedSection:
     code = bytearray(data)
     arm: list[Span] = []
@@ -69,10 +74,12 @@ def _mapped(span: Span, data: bytes, marks: list[Symbol]) -> MappedSection:
     for number, mark in enumerate(marks):
         following = marks[number + 1].value if number + 1 < len(marks) else span.end
         stretch = Span.from_bounds(mark.value, max(mark.value, following)).intersection(span)
-        if mark.name.startswith("$t"):
-            size += stretch.size
-            continue
         first = stretch.start - span.start
+        if mark.name.startswith("$t"):
+            filled = _fill_behind(data[first : first + stretch.size])
+            code[first + stretch.size - filled : first + stretch.size] = bytes(filled)
+            size += stretch.size - filled
+            continue
         code[first : first + stretch.size] = bytes(stretch.size)
         if mark.name.startswith("$a") and stretch.size:
             arm.append(stretch)

@@ -54,11 +54,11 @@ RULE = Rule(
     "unaligned accesses, pointer authentication, security.",
     why="An instruction of an extension that the core lacks faults when it is reached, and so does an "
     "unaligned access on a core that has none. Libraries for the larger core link without a word.",
-    remedy="Compile the build with the -march= of its core (and -mno-unaligned-access where it has none), or "
-    "correct the core's extensions in the layout if the device has them.",
+    remedy="Compile the build with the -march= of its core (and -mno-unaligned-access where it has none), "
+    "or correct the core's extensions in the layout if the device has them.",
     source='ADDENDA32 2025Q4, section "The target-related attributes", Tag_CPU_unaligned_access, '
-    "Tag_DIV_use, Tag_DSP_extension, Tag_MVE_arch, Tag_PAC_extension, Tag_BTI_extension, Tag_Virtualization_use; that "
-    "Armv6-M and Armv8-M Baseline have no unaligned accesses: from memory",
+    "Tag_DIV_use, Tag_DSP_extension, Tag_MVE_arch, Tag_PAC_extension, Tag_BTI_extension, "
+    "Tag_Virtualization_use; that Armv6-M and Armv8-M Baseline have no unaligned accesses: from memory",
     absent="the layout has no build",
     check=check,
 )

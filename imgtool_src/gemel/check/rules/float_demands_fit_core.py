@@ -68,16 +68,16 @@ def _unclear(subject: Subject) -> Iterator[tuple[str, str]]:
 RULE = Rule(
     name="float-demands-fit-core",
     severity="error",
-    checks="The floating-point unit, precision and way of passing arguments in a build's attributes are ones "
-    "that its core has.",
+    checks="The floating-point unit, precision and way of passing arguments in a build's attributes are "
+    "ones that its core has.",
     why="The first floating-point instruction on a core without a unit faults, and the compiler puts them "
-    "where nobody wrote a float: it saves registers and copies structures with them. Two libraries that pass "
-    "arguments in different registers hand over garbage.",
+    "where nobody wrote a float: it saves registers and copies structures with them. Two libraries that "
+    "pass arguments in different registers hand over garbage.",
     remedy="Compile the build and all its libraries with the -march= and -mfloat-abi= of its core, or "
     "correct the core's extensions in the layout if the device has them.",
     source='ADDENDA32 2025Q4, sections "The target-related attributes" and "The ABI-related attributes", '
-    "Tag_FP_arch, Tag_Advanced_SIMD_arch, Tag_ABI_HardFP_use, Tag_ABI_VFP_args; which units M-profile cores "
-    "have: from memory",
+    "Tag_FP_arch, Tag_Advanced_SIMD_arch, Tag_ABI_HardFP_use, Tag_ABI_VFP_args; which units M-profile "
+    "cores have: from memory",
     absent="the layout has no build",
     check=check,
 )

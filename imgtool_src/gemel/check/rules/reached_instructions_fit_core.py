@@ -75,8 +75,8 @@ def _lacking(table: VectorTable, code: bytes, flow: Flow) -> Iterator[Place]:
 RULE = Rule(
     name="reached-instructions-fit-core",
     severity="warning",
-    checks="Where a build's symbols are not at hand, every instruction of the image that branches and calls "
-    "from its vectors lead to is one that its core has.",
+    checks="Where a build's symbols are not at hand, every instruction of the image that branches and "
+    "calls from its vectors lead to is one that its core has.",
     why="An instruction that the core lacks is undefined and faults when it is reached. Without mapping "
     "symbols data may look like code, so what is found here is worth a look and no proof.",
     remedy="Check again with the build's ELF file, which settles it; then see instructions-fit-core.",

@@ -1,0 +1,155 @@
+"""Rule ``callable-area-holds-only-veneers``: non-secure code finds no way in beside the gateways."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.check.rule import Finding, Holds, Outcome, Rule
+from gemel.check.secure_builds import GATEWAY, VECTOR_UNIT, VENEER_SIZE, callable_areas, gateways_of
+from gemel.check.subject import Subject
+from gemel.check.wording import builds_stored_in, concerned, counted, in_short
+from gemel.layout.addresses import locate
+from gemel.layout.model import Area
+from gemel.spans import Span, align_down, align_up, format_address, merged
+
+
+def check(subject: Subject) -> Iterator[Outcome]:
+    """One outcome for each callable area, or one finding for each way in and each other content."""
+    for area in callable_areas(subject.layout):
+        span = subject.layout.span_of(area.name)
+        data = subject.bytes_of(span)
+        veneers = list(_veneers(data, span.start))
+        findings = [
+            *in_short(_other_gateways(area, span, data, veneers)),
+            *in_short(_unnamed(subject, area, span, veneers)),
+            *in_short(_other_content(subject, area, span, data, veneers)),
+        ]
+        yield from findings
+        if not findings:
+            yield Holds(f"area {area.name}, {counted(len(veneers), 'veneer')}")
+
+
+def _veneers(data: bytes, start: int) -> Iterator[int]:
+    """Offsets of what has the form of a veneer: SG at a multiple of 8, then a branch."""
+    for offset in range(-start % VENEER_SIZE, len(data) - VENEER_SIZE + 1, VENEER_SIZE):
+        if data.startswith(GATEWAY, offset):
+            branch = int.from_bytes(data[offset + 4 : offset + 8], "little")
+            if branch & 0xD000_F800 == 0x9000_F000:
+                yield offset
+
+
+def _other_gateways(area: Area, span: Span, data: bytes, veneers: list[int]) -> Iterator[Finding]:
+    """SG at any other even address: as data, as parts of two instructions, as what is left of old code."""
+    offset = data.find(GATEWAY)
+    while offset >= 0:
+        if (span.start + offset) % 2 == 0 and offset not in veneers:
+            place = Span(span.start + offset, len(GATEWAY))
+            yield Finding(
+                f"non-secure code can enter area {area.name} at a place that is no veneer",
+                _parties(area),
+                f"area {area.name} at {format_address(place.start)}",
+                f"{GATEWAY.hex(' ')}, the instruction SG",
+                "SG only as the first instruction of a veneer",
+                place,
+            )
+        offset = data.find(GATEWAY, offset + 1)
+
+
+def _unnamed(subject: Subject, area: Area, span: Span, veneers: list[int]) -> Iterator[Finding]:
+    """Veneers that no function of the builds stored there has; nothing where their symbols are missing."""
+    plans = builds_stored_in(subject.layout, area.name)
+    builds = [subject.builds.get(plan.name) for plan in plans]
+    if not builds or any(build is None or build.symbols is None for build in builds):
+        return
+    named = set()
+    for plan, build in zip(plans, builds, strict=True):
+        for gateway in gateways_of(build) if build else ():
+            located = (
+                locate(subject.layout, gateway.address, plan.core) if gateway.address is not None else None
+            )
+            if located:
+                named.add(located.plain)
+    for offset in veneers:
+        if span.start + offset not in named:
+            yield Finding(
+                f"non-secure code can enter area {area.name} by a veneer of no function",
+                _parties(area, *(plan.name for plan in plans)),
+                f"area {area.name} at {format_address(span.start + offset)}",
+                "SG and a branch",
+                f"a veneer only where a symbol of build {', '.join(plan.name for plan in plans)} names it",
+                Span(span.start + offset, VENEER_SIZE),
+            )
+
+
+def _other_content(
+    subject: Subject, area: Area, span: Span, data: bytes, veneers: list[int]
+) -> Iterator[Finding]:
+    """Bytes that are neither veneers nor free, and what is not zero behind the veneers of a unit of 32."""
+    taken = {offset + each for offset in veneers for each in range(VENEER_SIZE)}
+    taken |= _gateway_bytes(data)
+    erased = subject.erased_byte_at(span.start)
+    padded = _padding(span.start, veneers)
+    wrong: dict[str, list[Span]] = {"padding": [], "content": []}
+    for offset, byte in enumerate(data):
+        if byte and offset not in taken and (byte != erased or offset in padded):
+            kind = "padding" if byte == erased else "content"
+            wrong[kind].append(Span(span.start + offset, 1))
+    for place in merged(wrong["padding"]):
+        yield Finding(
+            f"the veneers of area {area.name} are not padded with zeros",
+            _parties(area),
+            f"area {area.name}, {place}",
+            f"{place.size:,} erased bytes behind the last veneer",
+            f"zeros up to the next multiple of {VECTOR_UNIT} bytes, {format_address(place.end)}",
+            place,
+        )
+    for place in merged(wrong["content"]):
+        first = data[place.start - span.start :][: min(place.size, 8)]
+        yield Finding(
+            f"area {area.name} holds something else than veneers",
+            _parties(area),
+            f"area {area.name}, {place}",
+            f"{first.hex(' ')}{' ...' if place.size > len(first) else ''}",
+            "veneers, zeros and erased bytes only",
+            place,
+        )
+
+
+def _gateway_bytes(data: bytes) -> set[int]:
+    """Offsets of every SG, which have a finding of their own."""
+    found: set[int] = set()
+    offset = data.find(GATEWAY)
+    while offset >= 0:
+        found.update(range(offset, offset + len(GATEWAY)))
+        offset = data.find(GATEWAY, offset + 1)
+    return found
+
+
+def _padding(start: int, veneers: list[int]) -> set[int]:
+    """Offsets that must be zero: the rest of each unit of 32 bytes that holds veneers."""
+    found: set[int] = set()
+    for offset in veneers:
+        unit = align_down(start + offset, VECTOR_UNIT) - start
+        found.update(range(max(unit, 0), align_up(start + offset + VENEER_SIZE, VECTOR_UNIT) - start))
+    return found
+
+
+def _parties(area: Area, *names: str) -> tuple[str, ...]:
+    return concerned(area.name, *names)
+
+
+RULE = Rule(
+    name="callable-area-holds-only-veneers",
+    severity="error",
+    checks="A non-secure-callable area of the image holds veneers in units of 32 bytes filled up with "
+    "zeros, and otherwise nothing but zeros and erased bytes, with the instruction SG nowhere else at an "
+    "even address.",
+    why="Wherever SG stands in such an area, non-secure code may branch to it and go on in secure state "
+    "behind it: a constant or two neighbouring instructions can be that door. Whatever else lies there is "
+    "a place for one.",
+    remedy="Keep only the section .gnu.sgstubs in the area, at a multiple of 32 bytes, and put constants "
+    "and code into secure areas.",
+    source='CMSE 1.4, chapter "CMSE support", requirements 5, 9, 12 and 13, secure gateway veneers',
+    absent="the layout has no area that is non-secure-callable",
+    check=check,
+)

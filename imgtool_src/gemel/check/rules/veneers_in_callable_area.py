@@ -1,0 +1,82 @@
+"""Rule ``veneers-in-callable-area``: a secure build's gateways lie where non-secure code may call into."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.secure_builds import (
+    SECURE,
+    Gateway,
+    area_at,
+    area_words,
+    builds_of,
+    callable_areas,
+    gateways_of,
+    states_security,
+)
+from gemel.check.subject import Subject
+from gemel.check.wording import concerned, counted, lines_in_short, needs_elf
+from gemel.layout.model import BuildPlan
+from gemel.spans import format_address
+
+
+def check(subject: Subject) -> Iterator[Outcome]:
+    """One outcome for each secure build that offers functions, or whose symbols are missing."""
+    if not states_security(subject.layout):
+        return
+    for plan in builds_of(subject.layout, *SECURE):
+        build = subject.builds.get(plan.name)
+        missing = needs_elf(plan.name, build, "symbols")
+        if build is None or missing:
+            yield NotChecked(f"build {plan.name}", missing)
+            continue
+        made = [gateway for gateway in gateways_of(build) if gateway.address is not None]
+        outside = [gateway for gateway in made if not _callable(subject, plan, gateway)]
+        if outside:
+            yield _finding(subject, plan, build.file, outside)
+        elif made:
+            yield Holds(f"build {plan.name}, {counted(len(made), 'gateway')}")
+
+
+def _callable(subject: Subject, plan: BuildPlan, gateway: Gateway) -> bool:
+    area = area_at(subject.layout, gateway.address or 0, plan.core)
+    return area is not None and area.security == "non-secure-callable"
+
+
+def _finding(subject: Subject, plan: BuildPlan, file: str, outside: list[Gateway]) -> Finding:
+    lines = [_told(subject, plan, gateway) for gateway in outside]
+    area = area_at(subject.layout, outside[0].address or 0, plan.core)
+    expected = [
+        f"{area_words(each)}, {subject.layout.span_of(each.name)}" for each in callable_areas(subject.layout)
+    ]
+    return Finding(
+        f"non-secure code cannot enter build {plan.name} through {counted(len(outside), 'gateway')}",
+        concerned(plan.name, plan.core, area.name if area else ""),
+        f"build {plan.name} ({file})",
+        lines[0],
+        " or ".join(expected) or "an area that the layout calls non-secure-callable",
+        lines=lines_in_short(lines[1:], "gateway"),
+    )
+
+
+def _told(subject: Subject, plan: BuildPlan, gateway: Gateway) -> str:
+    address = gateway.address or 0
+    area = area_words(area_at(subject.layout, address, plan.core))
+    return f"{gateway.name} at {format_address(address)}, in {area}"
+
+
+RULE = Rule(
+    name="veneers-in-callable-area",
+    severity="error",
+    checks="Each gateway of a secure build, by its symbols, lies in an area that the layout calls "
+    "non-secure-callable.",
+    why="A branch from non-secure code into secure memory that is not callable faults, so that the first "
+    "call of the function ends in a SecureFault.",
+    remedy="Give the section .gnu.sgstubs the address of the callable area (--section-start with the GNU "
+    "linker), or make the area in which it lies non-secure-callable in the layout and in the attribution "
+    "unit.",
+    source='CMSE 1.4, chapter "CMSE support", requirements 5 and 8, secure gateway veneers',
+    absent="the layout states no secure area, or no secure build offers functions (symbols __acle_se_...)",
+    check=check,
+)
