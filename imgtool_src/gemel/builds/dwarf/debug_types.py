@@ -86,7 +86,7 @@ class DebugTypes:
             return tuple(sorted(set(defined))[:DEFINITION_LIMIT])
 
     def variables(self, name: str) -> tuple[Reference, ...]:
-        """The types of every variable of that name outside of functions, each once.
+        """The types of every variable of that name (in the source or for linkers) outside of functions.
 
         Definitions go before declarations, which count only where there is nothing else.
         """
@@ -94,7 +94,7 @@ class DebugTypes:
         with _told(self._file):
             defined: dict[Reference, None] = {}
             declared: dict[Reference, None] = {}
-            for entry in self._index.named(last):
+            for entry in self._index.named(last) + self._index.linked(name):
                 if entry.tag != Tag.VARIABLE or (scope and entry.scope != tuple(scope)):
                     continue
                 place = self._entries.at(entry.offset)

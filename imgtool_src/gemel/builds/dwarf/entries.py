@@ -157,10 +157,15 @@ class Entries:
         if at >= 0 and abbreviation.name_form == Form.STRP and place.unit.sizes.offset == 4:
             start = place.attributes + at
             return int.from_bytes(self.joined[start : start + 4], "little")
-        form = abbreviation.forms.get(At.NAME)
+        return self.text_key(place, At.NAME)
+
+    def text_key(self, place: Place, attribute: int) -> NameKey | None:
+        """A text that an attribute of an entry holds, as it is written; None if there is none."""
+        abbreviation = place.abbreviation
+        form = abbreviation.forms.get(attribute)
         if form is None:
             return None
-        value = abbreviation.read(self.joined, place.attributes)[0].get(At.NAME)
+        value = abbreviation.read(self.joined, place.attributes)[0].get(attribute)
         if isinstance(value, bytes) and form == Form.STRX3:
             value = int.from_bytes(value, "little")
         if value is None or isinstance(value, bytes):

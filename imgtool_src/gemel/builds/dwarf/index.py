@@ -26,12 +26,13 @@ class Indexed(NamedTuple):
 class Index:
     """All named types and variables of a file outside of functions, by how their names are written."""
 
-    __slots__ = ("_entries", "_found", "_visited")
+    __slots__ = ("_entries", "_found", "_linked", "_visited")
 
     def __init__(self, entries: Entries) -> None:
         """Walks over the top of every unit."""
         self._entries = entries
         self._found: dict[NameKey, list[Indexed]] = {}
+        self._linked: dict[NameKey, list[Indexed]] = {}
         self._visited = 0
         for unit in entries.units:
             if unit.entries >= unit.end:
@@ -45,6 +46,13 @@ class Index:
         found: list[Indexed] = []
         for key in self._entries.keys_of(name):
             found += self._found.get(key, ())
+        return sorted(found)
+
+    def linked(self, name: str) -> list[Indexed]:
+        """Every variable that linkers know by that name, where this is not its name in the source."""
+        found: list[Indexed] = []
+        for key in self._entries.keys_of(name):
+            found += self._linked.get(key, ())
         return sorted(found)
 
     def names(self, tags: frozenset[int]) -> Iterator[tuple[str, Indexed]]:
@@ -84,11 +92,20 @@ class Index:
                     found.setdefault(key, []).append(Indexed(at, tag, self._scope_of_declaration(place)))
                 else:
                     found.setdefault(key, []).append(Indexed(at, tag, scope))
+                if tag == Tag.VARIABLE:
+                    self._link(place, Indexed(at, tag, scope))
             elif tag == Tag.NAMESPACE and abbreviation.children:
                 place = Place(at, unit, abbreviation, attributes)
                 name = entries.name(place)
                 self._gather(place, (*scope, name) if name else scope, depth + 1)
             at = behind(unit, abbreviation, attributes)
+
+    def _link(self, place: Place, entry: Indexed) -> None:
+        for attribute in (At.LINKAGE_NAME, At.MIPS_LINKAGE_NAME):
+            if attribute in place.abbreviation.forms:
+                key = self._entries.text_key(place, attribute)
+                if key is not None:
+                    self._linked.setdefault(key, []).append(entry)
 
     def _scope_of_declaration(self, place: Place) -> tuple[str, ...]:
         """What is around the declaration that a type's definition refers to, as type units write them."""

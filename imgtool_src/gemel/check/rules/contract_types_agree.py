@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.check.contract_parties import DefinedType, Missing, defined_type, not_told, parties
-from gemel.check.contract_types import unlike, unlike_in_one_build
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
 from gemel.errors import BuildError
@@ -46,6 +45,8 @@ def _type(subject: Subject, contract: Contract, spelling: str) -> Iterator[Outco
 
 
 def _findings(found: list[DefinedType], contract: Contract, spelling: str, where: str) -> Iterator[Finding]:
+    from gemel.check.contract_types import unlike, unlike_in_one_build
+
     for each in found:
         yield from unlike_in_one_build(each, spelling, where, contract.follow_pointers)
     for each in found[1:]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.builds.build import Build
-from gemel.builds.dwarf.types import Basic
 from gemel.check.contract_parties import parties
 from gemel.check.data_conventions import HALF_PRECISION, Differing, differing_conventions
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
@@ -18,6 +17,7 @@ from gemel.check.shared_objects import (
 )
 from gemel.check.subject import Subject
 from gemel.check.wording import concerned, needs_elf
+from gemel.errors import BuildError
 from gemel.layout.model import BuildPlan
 
 
@@ -51,7 +51,10 @@ def _pair(
         return
     known = [shared_types(subject, *each) for each in (first, other)]
     reason = next((each.reason for each in known if each.reason), "")
-    open_ones = [each for each in differing if reason or _not_told_by_types(each, known)]
+    try:
+        open_ones = [each for each in differing if reason or _not_told_by_types(each, known)]
+    except BuildError as error:
+        open_ones, reason = differing, error.problems[0].found
     for each in open_ones:
         yield _finding(subject, first, other, each, reason)
     if not open_ones:
@@ -70,6 +73,8 @@ def _not_told_by_types(differing: Differing, known: list[SharedTypes]) -> bool:
 
 
 def _is_half(shared: SharedTypes, reference: int) -> bool:
+    from gemel.builds.dwarf.types import Basic
+
     found = shared.types.type_at(reference) if shared.types else None
     return isinstance(found, Basic) and found.encoding == "float" and found.size == 2
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.check.contract_parties import DefinedType, Missing, debug_types, parties
-from gemel.check.contract_types import unlike
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.shared_objects import SharedObject, shared_areas, shared_objects
 from gemel.check.subject import Subject
@@ -56,10 +55,12 @@ def _pair(subject: Subject, name: str, first: SharedObject, each: SharedObject) 
             return
     if not isinstance(left, DefinedType) or not isinstance(right, DefinedType):
         return
-    spelling = left.types.declared(left.references[0], "")
-    if name in named and spelling in _types_named(subject.layout):
-        return
+    from gemel.check.contract_types import unlike
+
     try:
+        spelling = left.types.declared(left.references[0], "")
+        if name in named and spelling in _types_named(subject.layout):
+            return
         label = left.types.declared(left.references[0], name)
         findings = list(unlike(left, right, label, where, False))
     except BuildError as error:
