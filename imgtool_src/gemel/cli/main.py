@@ -15,6 +15,7 @@ from gemel import __version__
 
 COMMANDS = {
     "demo": "Join, check and show the built-in tide gauge, and a mistake being caught.",
+    "draft": "Draft a first layout from the builds.",
     "join": "Join the builds of a layout into one flash image.",
     "sign": "Seal an image that was joined before.",
     "check": "Check an image against its layout, with the builds if they are at hand.",

@@ -1,0 +1,172 @@
+"""Cores from builds: architecture and extensions by build attributes, and who starts first."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from itertools import islice
+from typing import NamedTuple
+
+from gemel.builds.build import Segment
+from gemel.builds.elf_attributes import BuildAttributes
+from gemel.draft.evidence import Evidence, can_be_named
+from gemel.layout.core_checks import EXTENSIONS_OF, MOST_INTERRUPTS_ARMV6_M
+from gemel.spans import Span, format_address
+
+ARCHITECTURES = {
+    10: "armv7-m",
+    11: "armv6-m",
+    12: "armv6-m",
+    13: "armv7e-m",
+    16: "armv8-m.base",
+    17: "armv8-m.main",
+    21: "armv8.1-m.main",
+}
+"""By Tag_CPU_arch (ADDENDA32 2025Q4, "The target-related attributes"); 10 only with profile M."""
+
+CPU_ARCH = 6
+SINGLE_PRECISION_ONLY = 1
+MOST_HITS = 32
+"""Places of one address in one segment that are looked at."""
+
+
+class CoreGuess(NamedTuple):
+    """What a core must be to run its build, each with the reason."""
+
+    architecture: str
+    architecture_from: str
+    extensions: tuple[str, ...]
+    extensions_from: str
+    interrupts: int
+    interrupts_from: str
+
+
+class BootConstant(NamedTuple):
+    """A place in one build that holds the address of another's vector table; ``symbol`` if one names it."""
+
+    holder: str
+    target: str
+    run_address: int
+    symbol: str
+
+
+class Primary(NamedTuple):
+    """The core that starts at reset, why it is taken for that, and the constants that told."""
+
+    name: str
+    reason: str
+    constants: tuple[BootConstant, ...]
+
+
+def guess_core(seen: Evidence) -> CoreGuess:
+    """The core of one build."""
+    architecture, reason = _architecture(seen)
+    attributes = seen.build.attributes
+    extensions = _extensions(attributes) if attributes else []
+    possible = [name for name in extensions if name in EXTENSIONS_OF[architecture]]
+    if architecture == "armv7e-m" and "dsp" not in possible:
+        possible.append("dsp")
+    told = f"what the code of {seen.file} uses"
+    if attributes is None:
+        told = f"nothing: {seen.file} has no build attributes"
+    count, count_from = 0, f"no vector table was found in {seen.file}"
+    if seen.vectors:
+        count = seen.vectors.interrupts
+        if architecture == "armv6-m":
+            count = min(count, MOST_INTERRUPTS_ARMV6_M)
+        by = "its symbol's size" if seen.vectors.sized else "the words that are handlers"
+        count_from = f"a vector table of {16 + count} words, by {by}"
+    return CoreGuess(architecture, reason, tuple(possible), told, count, count_from)
+
+
+def _architecture(seen: Evidence) -> tuple[str, str]:
+    attributes = seen.build.attributes
+    if attributes and CPU_ARCH in attributes.values:
+        found = ARCHITECTURES.get(attributes.cpu_arch)
+        words = attributes.in_words(CPU_ARCH)
+        if found and attributes.profile in ("M", ""):
+            return found, f"the build attributes of {seen.file}: {words}"
+        return "armv7-m", f"{seen.file} is compiled for {words}, which no M-profile core runs"
+    words_used = seen.vectors.words if seen.vectors else ()
+    if any(words_used[7:8]):
+        return "armv8-m.main", "its vector table has a SecureFault handler; no build attributes"
+    if any(words_used[4:7]) or any(words_used[12:13]):
+        return "armv7-m", "its vector table has the faults of a Mainline; no build attributes"
+    return "armv6-m", f"nothing better: {seen.file} has no build attributes"
+
+
+def _extensions(attributes: BuildAttributes) -> list[str]:
+    """What the code demands; an MPU and the security extension leave no trace in the attributes."""
+    extensions = []
+    if attributes.fp_arch:
+        extensions.append("fp")
+        if attributes.hard_fp_use != SINGLE_PRECISION_ONLY:
+            extensions.append("fp-double")
+    if attributes.dsp == 1:
+        extensions.append("dsp")
+    if attributes.mve:
+        extensions.append("mve")
+    if attributes.mve == 2:
+        extensions.append("mve-fp")
+    return extensions
+
+
+def guess_primary(all_seen: list[Evidence]) -> Primary:
+    """The one build that holds the vector address of another and is held by none; else the first named."""
+    constants = [
+        constant
+        for holder in all_seen
+        for target in all_seen
+        if holder is not target
+        for constant in _boot_constants(holder, target)
+    ]
+    holders = {constant.holder for constant in constants} - {constant.target for constant in constants}
+    if len(holders) == 1:
+        name = holders.pop()
+        own = [constant for constant in constants if constant.holder == name]
+        shown = next((it for it in own if it.symbol), own[0])
+        by = f"symbol {shown.symbol}" if shown.symbol else format_address(shown.run_address)
+        reason = f"its {by} holds {shown.target}'s vector address"
+        return Primary(name, reason, tuple(own))
+    why = "the only build"
+    if len(all_seen) > 1:
+        why = "named first; no single build holds the vector address of another"
+    return Primary(all_seen[0].name, why, ())
+
+
+def _boot_constants(holder: Evidence, target: Evidence) -> list[BootConstant]:
+    """Aligned words of ``holder`` that equal the address of the target's vectors; named ones first."""
+    if target.vectors is None or not target.vectors.run_address:
+        return []
+    wanted = struct.pack("<I", target.vectors.run_address)
+    found = [
+        BootConstant(holder.name, target.name, address, _object_at(holder, address))
+        for segment in holder.build.stored
+        for address in islice(_aligned_hits(segment, wanted, target.stored), MOST_HITS)
+    ]
+    return sorted(found, key=lambda constant: (not constant.symbol, constant.run_address))
+
+
+def _aligned_hits(segment: Segment, wanted: bytes, embedded: list[Span]) -> Iterator[int]:
+    """Run addresses of the word ``wanted``, less those in an embedded copy, which may name its own table."""
+    at = segment.data.find(wanted)
+    while at >= 0:
+        address, stored_at = segment.run_address + at, segment.load_address + at
+        if address % 4 == 0 and not any(span.holds(stored_at) for span in embedded):
+            yield address
+        at = segment.data.find(wanted, at + 1)
+
+
+def _object_at(seen: Evidence, address: int) -> str:
+    """The object of exactly one word at ``address``, if a symbol names one."""
+    if seen.build.symbols is None:
+        return ""
+    return next(
+        (
+            symbol.name
+            for symbol in seen.build.symbols.all()
+            if symbol.kind == "object" and symbol.defined and symbol.address == address and symbol.size == 4
+            if can_be_named(symbol.name)
+        ),
+        "",
+    )

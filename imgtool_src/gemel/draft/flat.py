@@ -1,0 +1,50 @@
+"""Builds that tell only where they are stored: where they run, by what their vector table points at.
+
+A HEX file of code that is copied to RAM begins with a table whose handlers lie in RAM.  How far they are from
+the table's own place is not told; blocks are copied whole, so the distance is taken for a multiple of 4 KiB,
+the largest that leaves every handler behind the table.
+"""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import replace
+
+from gemel.builds.build import Build, Segment
+from gemel.draft.vectors import ALIGNMENT, RAM_REGIONS, SYSTEM_WORDS, find_vectors
+from gemel.spans import align_down, align_up
+
+UNIT = 4 << 10
+HANDLERS = (1, 2, 3, 11, 14)
+"""Words that are a handler in every profile: Reset, NMI, HardFault, SVCall, PendSV."""
+
+
+def with_run_addresses(build: Build) -> Build:
+    """``build`` with its run addresses guessed, if it tells none and its vectors point elsewhere."""
+    if not build.reason_for("run addresses") or find_vectors(build) is not None:
+        return build
+    distances = [distance for segment in build.stored if (distance := _distance(build, segment)) is not None]
+    if not distances:
+        return build
+    moved = tuple(replace(it, run_address=it.load_address + distances[0]) for it in build.segments)
+    return replace(build, segments=moved)
+
+
+def _distance(build: Build, segment: Segment) -> int | None:
+    """From where the bytes are stored to where they run, by the first likely vector table of a segment."""
+    last = segment.load_address + len(segment.data) - 4 * SYSTEM_WORDS
+    for address in range(align_up(segment.load_address, ALIGNMENT), last + 1, ALIGNMENT):
+        words = struct.unpack_from(f"<{SYSTEM_WORDS}I", segment.data, address - segment.load_address)
+        handlers = [words[index] for index in HANDLERS if words[index] or index == 1]
+        stack_fits = words[0] % 4 == 0 and _in_ram(words[0])
+        if not stack_fits or not all(word & 1 and _in_ram(word) for word in handlers):
+            continue
+        distance = align_down(min(handlers) - 4 * SYSTEM_WORDS - address, UNIT)
+        ends = [it.load_address + len(it.data) + distance for it in build.stored]
+        if max(handlers) < max(ends):
+            return distance
+    return None
+
+
+def _in_ram(address: int) -> bool:
+    return any(region.holds(address - 4) for region in RAM_REGIONS)

@@ -1,0 +1,97 @@
+"""Stretches of the address space that somebody uses, and groups of them that are likely one memory."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Literal, NamedTuple
+
+from gemel.spans import Span
+
+Kind = Literal["flash", "ram", "device"]
+Use = Literal["stored", "own", "runs", "shared", "registers"]
+"""What a stretch is for: a build's bytes, a core's RAM, a copied build, both cores, registers."""
+
+NEAR = 512 << 10
+"""Stretches of one kind that are no further apart are taken for one memory."""
+
+KINDS: dict[Use, Kind] = {
+    "stored": "flash",
+    "own": "ram",
+    "runs": "ram",
+    "shared": "ram",
+    "registers": "device",
+}
+
+
+class Piece(NamedTuple):
+    """A stretch, what it is for and whose it is (empty: of all)."""
+
+    span: Span
+    use: Use
+    owner: str
+
+    @property
+    def kind(self) -> Kind:
+        """The kind of memory it must lie in."""
+        return KINDS[self.use]
+
+
+class Group(NamedTuple):
+    """Neighbouring pieces of one kind, by address, and the first address that belongs to somebody else."""
+
+    kind: Kind
+    pieces: tuple[Piece, ...]
+    limit: int
+
+    @property
+    def start(self) -> int:
+        """The first address used."""
+        return self.pieces[0].span.start
+
+    @property
+    def end(self) -> int:
+        """The first address behind all that is used."""
+        return max(piece.span.end for piece in self.pieces)
+
+
+def put_together(pieces: Iterable[Piece]) -> list[Piece]:
+    """The pieces by address, near ones of one use and owner joined where nothing of others lies between.
+
+    A copied build and what all share are never joined: each is a stretch of its own.
+    """
+    result: list[Piece] = []
+    for piece in sorted(pieces):
+        last = result[-1] if result else None
+        joinable = piece.use in ("stored", "own", "registers")
+        near = last is not None and piece.span.start - last.span.end <= NEAR
+        if last and joinable and near and (last.use, last.owner) == (piece.use, piece.owner):
+            end = max(last.span.end, piece.span.end)
+            result[-1] = last._replace(span=Span.from_bounds(last.span.start, end))
+        else:
+            result.append(piece)
+    return result
+
+
+def groups_of(pieces: Iterable[Piece], rounding: int) -> list[Group]:
+    """The groups by address; the limit of each is the start of the next, rounded down if there is room."""
+    gathered: list[list[Piece]] = []
+    for piece in sorted(pieces):
+        last = gathered[-1][-1] if gathered else None
+        if last and last.kind == piece.kind and piece.span.start - last.span.end <= NEAR:
+            gathered[-1].append(piece)
+        else:
+            gathered.append([piece])
+    groups = []
+    for index, members in enumerate(gathered):
+        limit = 1 << 32
+        if index + 1 < len(gathered):
+            start = gathered[index + 1][0].span.start
+            rounded = start // rounding * rounding
+            limit = rounded if rounded >= max(piece.span.end for piece in members) else start
+        groups.append(Group(members[0].kind, tuple(members), limit))
+    return groups
+
+
+def power_of_two(size: int, least: int) -> int:
+    """The smallest power of two that is at least ``size`` and ``least``."""
+    return max(least, 1 << max(0, size - 1).bit_length())

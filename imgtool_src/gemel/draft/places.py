@@ -1,0 +1,255 @@
+"""From the evidence of all builds to areas and memories: who gets which stretch, and how much room."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+from gemel.draft.evidence import Evidence
+from gemel.draft.pieces import Group, Kind, Piece, groups_of, power_of_two, put_together
+from gemel.draft.shared import Shared
+from gemel.errors import Problem, UsageProblem
+from gemel.layout.area_checks import VECTORS_AT_LEAST
+from gemel.spans import Span, align_down, align_up, format_address, format_size, without
+
+MEMORY_START = 64 << 10
+"""Bytes to a multiple of which the start of a memory is rounded down."""
+
+FLASH_LEAST, RAM_LEAST, BLOCK = 4 << 10, 1 << 10, 4 << 10
+"""Smallest areas that are guessed, and the bytes on which areas start that no build has a place for."""
+
+
+@dataclass(frozen=True, slots=True)
+class AreaGuess:
+    """One area: whose it is (empty: of all), and in words what it was guessed from."""
+
+    name: str
+    span: Span
+    purpose: str
+    owner: str
+    reason: str
+    memory: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class MemoryGuess:
+    """One memory, and in words where its start and size come from."""
+
+    name: str
+    kind: Kind
+    span: Span
+    users: tuple[str, ...]
+    start_from: str
+    size_from: str
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """All memories by address and all areas, flash first."""
+
+    memories: tuple[MemoryGuess, ...]
+    areas: tuple[AreaGuess, ...]
+
+    def of(self, owner: str, purpose: str, kind: Kind) -> list[AreaGuess]:
+        """The areas of one owner and purpose in memories of one kind."""
+        kinds = {memory.name: memory.kind for memory in self.memories}
+        return [
+            area
+            for area in self.areas
+            if (area.owner, area.purpose) == (owner, purpose) and kinds[area.memory] == kind
+        ]
+
+
+def pieces_of(all_seen: list[Evidence], primary: str, shared: list[Shared]) -> list[Piece]:
+    """Who uses what, no byte twice: what is shared first, a secondary's bytes before the primary's copy."""
+    common = [each.span for each in shared]
+    pieces = [Piece(span, "shared", "") for span in common]
+    flash: list[Span] = []
+    for seen in sorted(all_seen, key=lambda seen: seen.name == primary):
+        pieces += [Piece(span, "stored", seen.name) for span in without(seen.stored, flash)]
+        flash += seen.stored
+    taken = [*common, *flash]
+    for seen in all_seen:
+        if seen.block:
+            pieces += [Piece(span, "runs", seen.name) for span in without([seen.block], taken)]
+            taken.append(seen.block)
+    own: list[Piece] = []
+    for seen in all_seen:
+        own += [Piece(span, "own", seen.name) for span in without(seen.ram, taken)]
+        taken += seen.ram
+    own += _stacks(all_seen, taken)
+    pieces += own
+    registers = without([span for seen in all_seen for span in seen.devices], taken)
+    pieces += [Piece(span, "registers", "") for span in registers]
+    return put_together(pieces)
+
+
+def _stacks(all_seen: list[Evidence], taken: list[Span]) -> Iterator[Piece]:
+    """Where stacks begin that no segment claims; all RAM up to them for builds that tell of no RAM at all."""
+    for seen in sorted(all_seen, key=lambda seen: seen.initial_stack or 0):
+        top = seen.initial_stack
+        if not top:
+            continue
+        start = top - 8 if seen.ram else align_down(top - 1, MEMORY_START)
+        free = without([Span.from_bounds(start, top)], taken)
+        if free:
+            yield Piece(free[-1], "own", seen.name)
+            taken.append(free[-1])
+
+
+def guess_places(all_seen: list[Evidence], primary: str, shared: list[Shared]) -> Places:
+    """Areas around the pieces, memories around the areas."""
+    pieces = pieces_of(all_seen, primary, shared)
+    groups = groups_of(pieces, MEMORY_START)
+    areas: list[AreaGuess] = []
+    memories: list[MemoryGuess] = []
+    names = _Names()
+    told = {seen.name for seen in all_seen if seen.ram}
+    housed = {piece.owner for piece in pieces if piece.use == "stored"}
+    homeless = [seen for seen in all_seen if seen.name not in housed]
+    home = _first_flash(groups, primary)
+    floor = 0
+    for group in groups:
+        alike = [each for each in groups if each.kind == group.kind]
+        name = group.kind if len(alike) == 1 else f"{group.kind}-{alike.index(group) + 1}"
+        own = list(_areas(group, floor, names, told)) if group.kind != "device" else []
+        end = max((area.span.end for area in own), default=group.end)
+        if group is home:
+            own += _further(homeless, group, end, names)
+            own += _record(group, max(area.span.end for area in own))
+        memory = _memory(name, group, own, floor)
+        areas += [replace(area, memory=memory.name) for area in own]
+        memories.append(memory)
+        floor = memory.span.end
+    flash = {memory.name for memory in memories if memory.kind == "flash"}
+    kept = {area.owner for area in areas if area.memory in flash and area.span.size >= VECTORS_AT_LEAST}
+    left = [seen for seen in all_seen if seen.name not in kept]
+    if left or not flash:
+        _made_up(left, memories, areas, names)
+    order = {memory.name: (memory.kind != "flash", memory.span.start) for memory in memories}
+    areas.sort(key=lambda area: (order[area.memory], area.span.start))
+    return Places(tuple(memories), tuple(areas))
+
+
+class _Names:
+    """Names of at most 23 characters, each given out once."""
+
+    def __init__(self) -> None:
+        self._given: set[str] = set()
+
+    def new(self, owner: str, what: str) -> str:
+        """``owner-what``, with a number behind it where that is taken."""
+        number = 1
+        while True:
+            tail = f"-{what}" if owner else what
+            tail += f"-{number}" if number > 1 else ""
+            name = owner[: 23 - len(tail)] + tail
+            if name not in self._given:
+                self._given.add(name)
+                return name
+            number += 1
+
+
+def _first_flash(groups: list[Group], primary: str) -> Group | None:
+    """The flash with the primary's bytes, else the first."""
+    flash = [group for group in groups if group.kind == "flash"]
+    own = [group for group in flash if any(piece.owner == primary for piece in group.pieces)]
+    return next(iter(own or flash), None)
+
+
+def _areas(group: Group, floor: int, names: _Names, told: set[str]) -> Iterator[AreaGuess]:
+    """One area for each piece, with room up to the next or a round size; ``told``: who tells of RAM."""
+    for index, piece in enumerate(group.pieces):
+        following = group.pieces[index + 1] if index + 1 < len(group.pieces) else None
+        limit = following.span.start if following else group.limit
+        area = _area(piece, following, floor, limit, names)
+        if piece.use == "own" and piece.owner not in told:
+            area = replace(area, reason=f"the RAM below {piece.owner}'s initial stack pointer")
+        yield area
+        floor = min(max(area.span.end, piece.span.end), limit)
+
+
+def _area(piece: Piece, following: Piece | None, floor: int, limit: int, names: _Names) -> AreaGuess:
+    """The area around one piece, not below ``floor`` and not beyond ``limit``."""
+    start, room = piece.span.start, "room up to a power of two"
+    if piece.use == "own":
+        start, room = max(align_down(start, RAM_LEAST), floor), ""
+        end = align_up(piece.span.end, RAM_LEAST)
+    elif piece.use == "stored" and following:
+        end, room = limit, f"room up to {_whose(following)}"
+    else:
+        least = FLASH_LEAST if piece.use == "stored" else RAM_LEAST
+        end = start + power_of_two(piece.span.size, least)
+    what, purpose, words = USES[piece.use]
+    reason = f"{words.format(piece.owner)}, {piece.span}" + (f"; {room}" if room else "")
+    span = Span.from_bounds(start, min(end, limit))
+    return AreaGuess(names.new(piece.owner, what), span, purpose, piece.owner, reason)
+
+
+def _whose(piece: Piece) -> str:
+    return f"what {piece.owner} stores" if piece.owner else "what comes next"
+
+
+USES = {
+    "stored": ("code", "code", "bytes that {} stores"),
+    "own": ("ram", "data", "RAM that {} claims for data, stack and heap"),
+    "runs": ("run", "code", "where {} runs, copied there before its core starts"),
+    "shared": ("shared", "shared", "RAM that builds know by the same name or address"),
+}
+"""For each use the end of the area's name, its purpose, and what tells of it."""
+
+
+def _further(homeless: list[Evidence], group: Group, end: int, names: _Names) -> Iterator[AreaGuess]:
+    """Room in flash for builds that do not say where they are kept."""
+    for seen in homeless:
+        size = power_of_two(seen.block.size if seen.block else 0, FLASH_LEAST)
+        span = Span(align_up(end, BLOCK), size)
+        if span.end <= group.limit:
+            reason = f"nothing: {seen.name} is linked for RAM and names no place in flash"
+            if not seen.without_place:
+                reason = f"nothing: all that {seen.name} stores lies where others store theirs"
+            yield AreaGuess(names.new(seen.name, "code"), span, "code", seen.name, reason)
+            end = span.end
+
+
+def _record(group: Group, end: int) -> Iterator[AreaGuess]:
+    span = Span(align_up(end, BLOCK), BLOCK)
+    if span.end <= group.limit:
+        yield AreaGuess("record", span, "record", "", "nothing: the first free place; room for the record")
+
+
+def _memory(name: str, group: Group, own: list[AreaGuess], floor: int) -> MemoryGuess:
+    first = min([group.start, *(area.span.start for area in own)])
+    end = max([group.end, *(area.span.end for area in own)])
+    start = max(align_down(first, MEMORY_START), floor)
+    least = 4 << 10 if group.kind == "device" else 1 << 10
+    size = min(power_of_two(end - start, least), group.limit - start)
+    size = max(size, end - start)
+    users = tuple(dict.fromkeys(piece.owner for piece in group.pieces if piece.owner))
+    what = {"flash": "stored bytes", "ram": "RAM", "device": "registers"}[group.kind]
+    used = f"the lowest {what} of {' and '.join(users) or 'the builds'}, {format_address(first)}"
+    start_from = used + ("" if start == first else ", rounded down")
+    size_from = f"{format_size(end - start)} of areas" + ("" if size == end - start else ", rounded up")
+    return MemoryGuess(name, group.kind, Span(start, size), users, start_from, size_from)
+
+
+def _made_up(
+    homeless: list[Evidence], memories: list[MemoryGuess], areas: list[AreaGuess], names: _Names
+) -> None:
+    """A flash for builds that no flash has room for: at the first round address that is free."""
+    size = BLOCK + sum(power_of_two(seen.block.size if seen.block else 0, FLASH_LEAST) for seen in homeless)
+    spans = (Span(start, power_of_two(size, MEMORY_START)) for start in range(0, 1 << 32, 1 << 24))
+    free = (span for span in spans if not any(span.overlaps(memory.span) for memory in memories))
+    if (span := next(free, None)) is None:
+        taken = ", ".join(f"{memory.name} {memory.span}" for memory in memories[:8])
+        hint = "look for a segment of senseless size in the builds"
+        raise UsageProblem(Problem("the builds leave no room for a flash", "", taken, "some room", hint))
+    group = Group("flash", (Piece(Span(span.start, 0), "stored", ""),), span.end)
+    own = list(_further(homeless, group, span.start, names))
+    if not any(area.purpose == "record" for area in areas):
+        own += _record(group, max((area.span.end for area in own), default=span.start))
+    name = "flash-0" if any(memory.kind == "flash" for memory in memories) else "flash"
+    nothing = "nothing: the first round address that is free"
+    memories.append(MemoryGuess(name, "flash", span, (), nothing, "what is kept here, rounded up"))
+    memories.sort(key=lambda memory: memory.span.start)
+    areas += [replace(area, memory=name) for area in own]

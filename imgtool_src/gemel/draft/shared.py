@@ -1,0 +1,94 @@
+"""RAM that builds share: symbols of one name at one address, and segments without bytes at one address."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import NamedTuple
+
+from gemel.draft.evidence import DEVICE_REGIONS, Evidence, can_be_named
+from gemel.spans import Span, merged
+
+
+class Shared(NamedTuple):
+    """A stretch of RAM that several builds use, and the symbols in it that they have in common."""
+
+    span: Span
+    symbols: tuple[str, ...]
+    builds: tuple[str, ...]
+
+
+def find_shared(all_seen: list[Evidence]) -> list[Shared]:
+    """Every shared stretch, by address."""
+    symbols = _common_symbols(all_seen)
+    spans = [span for span, _, _ in symbols]
+    spans += _common_segments(all_seen)
+    result = []
+    moved = _at_several_addresses(all_seen)
+    for span in merged(_grown(span, all_seen) for span in spans):
+        inside = [(name, builds) for where, name, builds in symbols if span.covers(where)]
+        users = [seen.name for seen in all_seen if any(claim.overlaps(span) for claim in seen.ram)]
+        named = [build for _, builds in inside for build in builds]
+        fit = [name for name, _ in inside if name not in moved and can_be_named(name)]
+        names = tuple(dict.fromkeys(fit))
+        result.append(Shared(span, names, tuple(dict.fromkeys([*users, *named]))))
+    return result
+
+
+def _common_symbols(all_seen: list[Evidence]) -> list[tuple[Span, str, tuple[str, ...]]]:
+    """Objects of one name that two builds or more have at one address outside all stored bytes."""
+    found: dict[tuple[str, int], dict[str, int]] = {}
+    for seen in all_seen:
+        for name, span in _objects(seen):
+            sizes = found.setdefault((name, span.start), {})
+            sizes[seen.name] = max(span.size, sizes.get(seen.name, 0))
+    return sorted(
+        (Span(address, max(sizes.values())), name, tuple(sizes))
+        for (name, address), sizes in found.items()
+        if len(sizes) > 1
+    )
+
+
+def _at_several_addresses(all_seen: list[Evidence]) -> set[str]:
+    """Names that not all builds have at the same address: no contract can name those."""
+    first: dict[str, int] = {}
+    return {
+        name
+        for seen in all_seen
+        for name, span in _objects(seen)
+        if first.setdefault(name, span.start) != span.start
+    }
+
+
+def _objects(seen: Evidence) -> Iterable[tuple[str, Span]]:
+    if seen.build.symbols is None:
+        return
+    taken = [*seen.stored, *([seen.block] if seen.block else [])]
+    for symbol in seen.build.symbols.all():
+        if symbol.kind != "object" or symbol.binding == "local" or not symbol.defined or not symbol.size:
+            continue
+        elsewhere = any(span.overlaps(symbol.span) for span in taken)
+        if not elsewhere and not any(region.holds(symbol.address) for region in DEVICE_REGIONS):
+            yield symbol.name, symbol.span
+
+
+def _common_segments(all_seen: list[Evidence]) -> list[Span]:
+    """Runs of segments without bytes that start and end alike in two builds."""
+    counts: dict[Span, set[str]] = {}
+    for seen in all_seen:
+        for segment in seen.build.segments:
+            if not segment.data and any(claim.covers(segment.run_span) for claim in seen.ram):
+                counts.setdefault(segment.run_span, set()).add(seen.name)
+    return [span for span, names in counts.items() if len(names) > 1]
+
+
+def _grown(span: Span, all_seen: list[Evidence]) -> Span:
+    """``span`` with the segment around it, where that starts at one address in every build that has it."""
+    around = [
+        segment.run_span
+        for seen in all_seen
+        for segment in seen.build.segments
+        if not segment.data and segment.run_span.covers(span)
+    ]
+    if len(around) > 1 and len({each.start for each in around}) == 1:
+        return max(around, key=lambda each: each.size)
+    return span

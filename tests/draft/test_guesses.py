@@ -1,0 +1,221 @@
+"""What is read off a build: its vector table, its core, what it shares, where it runs."""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import replace
+
+import pytest
+from builds.elf_writer import SegmentSpec, SymbolSpec, elf
+from draft.cases import as_hex, layout_of
+from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from small_device import LINK, SAMPLER, STATION, STATION_RAM, build, builds, sampler_elf, station_elf
+
+from gemel.builds.elf_attributes import BuildAttributes
+from gemel.draft.cores import guess_core, guess_primary
+from gemel.draft.evidence import Evidence
+from gemel.draft.flat import with_run_addresses
+from gemel.draft.pieces import NEAR, Piece, groups_of, power_of_two, put_together
+from gemel.draft.shared import find_shared
+from gemel.draft.vectors import find_vectors
+from gemel.layout.core_checks import EXTENSIONS_OF
+from gemel.spans import Span
+
+
+@pytest.mark.parametrize("arrangement", ARRANGEMENTS)
+@pytest.mark.parametrize("name", ["station", "sampler"])
+@pytest.mark.parametrize("symbols", [True, False])
+def test_vector_tables_of_real_builds(arrangement: str, name: str, symbols: bool) -> None:
+    """Place and length of a real table are found, by its symbol's size or by its words alone."""
+    made = gauge_builds(arrangement)[name]
+    core = gauge(arrangement).layout.cores[name]
+    found = find_vectors(made if symbols else replace(made, symbols=None))
+    assert found is not None
+    assert found.run_address == made.segments[0].run_address
+    assert found.load_address == made.segments[0].load_address
+    assert found.interrupts == core.interrupts
+    assert found.reset | 1 == (made.entry or 0) | 1
+    assert found.sized is symbols
+
+
+@pytest.mark.parametrize("interrupts", [0, 1, 16, 240])
+def test_a_table_ends_where_its_handlers_end(interrupts: int) -> None:
+    """Without a symbol the table reaches to the next symbol, or to the last word that is a handler."""
+    named = build("a", station_elf(interrupts=interrupts))
+    bare = build("a", station_elf(interrupts=interrupts, code=b"\xfe\xff\xff\xe7" * 32))
+    for made in (named, replace(bare, symbols=None)):
+        found = find_vectors(made)
+        assert found is not None
+        assert found.interrupts == interrupts
+
+
+def test_a_table_behind_other_bytes_is_found_by_the_entry_point() -> None:
+    """Of two tables the one whose reset handler is the entry point counts; without one the first."""
+    loader = struct.pack("<16I", STATION_RAM + 0x100, STATION + 0x41, *[STATION + 0x41] * 14) + b"\1" * 64
+    behind = STATION + 0x80
+    table = struct.pack("<16I", STATION_RAM + 0x200, behind + 0x41, *[behind + 0x41] * 14) + b"\1" * 64
+    data = elf([SegmentSpec(STATION, loader + table)], entry=behind + 0x41)
+    assert find_vectors(build("a", data)).run_address == behind  # type: ignore[union-attr]
+    without = replace(build("a", data), entry=None)
+    assert find_vectors(without).run_address == STATION  # type: ignore[union-attr]
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        (0, STATION + 0x41),  # no stack
+        (STATION_RAM + 2, STATION + 0x41),  # a stack at no word
+        (STATION_RAM + 0x100, STATION + 0x40),  # no Thumb bit
+        (STATION_RAM + 0x100, STATION + 0x1_0001),  # outside the code
+        (STATION, STATION + 0x41),  # a stack in flash
+    ],
+)
+def test_what_is_no_vector_table(words: tuple[int, int]) -> None:
+    """Two words that no core could start from are no table, and the core has no interrupts told."""
+    data = struct.pack("<2I", *words) + b"\1" * 120
+    made = build("a", elf([SegmentSpec(STATION, data)], entry=STATION | 1))
+    assert find_vectors(made) is None
+    assert guess_core(Evidence(made)).interrupts == 0
+
+
+@pytest.mark.parametrize(
+    ("values", "architecture", "extensions"),
+    [
+        ({6: 11, 7: 0x4D}, "armv6-m", ()),
+        ({6: 12, 7: 0x4D}, "armv6-m", ()),
+        ({6: 10, 7: 0x4D}, "armv7-m", ()),
+        ({6: 13, 7: 0x4D}, "armv7e-m", ("dsp",)),
+        ({6: 13, 7: 0x4D, 10: 6, 27: 1}, "armv7e-m", ("fp", "dsp")),
+        ({6: 13, 7: 0x4D, 10: 8}, "armv7e-m", ("fp", "fp-double", "dsp")),
+        ({6: 16, 7: 0x4D}, "armv8-m.base", ()),
+        ({6: 17, 7: 0x4D, 10: 8, 27: 1, 46: 1}, "armv8-m.main", ("fp", "dsp")),
+        ({6: 21, 7: 0x4D, 10: 8, 27: 1, 46: 1, 48: 2}, "armv8.1-m.main", ("fp", "dsp", "mve", "mve-fp")),
+        ({6: 21, 7: 0x4D, 48: 1}, "armv8.1-m.main", ("mve",)),
+        ({6: 10, 7: 0x41, 10: 3}, "armv7-m", ()),
+    ],
+)
+def test_cores_by_build_attributes(values, architecture: str, extensions: tuple[str, ...]) -> None:
+    """Architecture and extensions follow the attributes (values: ADDENDA32 2025Q4)."""
+    made = replace(build("a", station_elf()), attributes=BuildAttributes(values))
+    guessed = guess_core(Evidence(made))
+    assert (guessed.architecture, guessed.extensions) == (architecture, extensions)
+    assert set(extensions) <= set(EXTENSIONS_OF[architecture])
+
+
+@pytest.mark.parametrize(
+    ("zeros", "architecture"), [((), "armv8-m.main"), ((7,), "armv7-m"), ((4, 5, 6, 7, 12), "armv6-m")]
+)
+def test_cores_without_build_attributes(zeros: tuple[int, ...], architecture: str) -> None:
+    """Without attributes the faults in the vector table tell the least architecture that has them all."""
+    made = build("a", station_elf(words=dict.fromkeys(zeros, 0)))
+    assert made.attributes is None
+    assert guess_core(Evidence(made)).architecture == architecture
+
+
+def _seen(**files: bytes) -> list[Evidence]:
+    return [Evidence(build(name, data)) for name, data in files.items()]
+
+
+def test_the_primary_holds_the_secondarys_address() -> None:
+    """The build that holds the other's vector address is the primary, whichever is named first."""
+    for order in (("station", "sampler"), ("sampler", "station")):
+        made = {"station": station_elf(), "sampler": sampler_elf()}
+        primary = guess_primary(_seen(**{name: made[name] for name in order}))
+        assert primary.name == "station"
+        assert [it.symbol for it in primary.constants] == ["sampler_start_address"]
+        assert primary.reason == "its symbol sampler_start_address holds sampler's vector address"
+
+
+def test_the_first_is_the_primary_where_nothing_tells() -> None:
+    """Where no build, or each of two, holds the other's address, the first named is the primary."""
+    lost = _seen(sampler=sampler_elf(), station=station_elf(boot_constant=0x1234))
+    assert guess_primary(lost).name == "sampler"
+    both = _seen(
+        sampler=sampler_elf(code=struct.pack("<2I", STATION, 1)), station=station_elf(boot_constant=SAMPLER)
+    )
+    assert guess_primary(both).name == "sampler"
+    assert "named first" in guess_primary(both).reason
+
+
+def test_what_builds_share() -> None:
+    """A symbol of one name at one address is shared, with the segment around it; elsewhere it is not."""
+    frames = SegmentSpec(LINK, b"", memory_size=0x80, flags="rw")
+    one = station_elf(extra=(frames,))
+    other = elf(
+        [SegmentSpec(SAMPLER, b"\1" * 64), frames],
+        symbols=[
+            SymbolSpec("link_frames", LINK, 64, "object"),
+            SymbolSpec("other", LINK + 0x40, 8, "object"),
+        ],
+    )
+    (shared,) = find_shared(_seen(station=one, sampler=other))
+    assert (shared.span, shared.symbols) == (Span(LINK, 0x80), ("link_frames",))
+    assert shared.builds == ("station", "sampler")
+    assert find_shared(_seen(station=station_elf(), sampler=sampler_elf())) == []
+
+
+def test_a_name_at_several_addresses_is_in_no_contract() -> None:
+    """Two builds agree and a third has the name elsewhere: the RAM is shared, the name is not demanded."""
+
+    def small(address: int) -> bytes:
+        symbols = [SymbolSpec("link_frames", address, 64, "object")]
+        return elf([SegmentSpec(SAMPLER, b"\1" * 64)], symbols=symbols)
+
+    (shared,) = find_shared(_seen(a=small(LINK), b=small(LINK), c=small(LINK + 0x100)))
+    assert (shared.span, shared.symbols) == (Span(LINK, 64), ())
+
+
+ODD_NAMES = ("tab\there", "x" * 513, 'quote"s', "back\\slash", "ring::frame<4>", "größe")
+
+
+@pytest.mark.parametrize("name", ODD_NAMES)
+def test_names_that_a_layout_cannot_hold_are_left_out(name: str) -> None:
+    """Whatever a symbol is called, the draft is a layout; the contract names it where it can."""
+    symbols = [SymbolSpec(name, LINK, 64, "object")]
+    data = elf([SegmentSpec(SAMPLER, b"\1" * 64)], symbols=symbols)
+    made = {"a": build("a", data), "b": build("b", data)}
+    (contract,) = layout_of(made).contracts.values()
+    assert contract.symbols == ((name,) if name.isprintable() and len(name) <= 512 else ())
+
+
+def test_where_a_flat_file_runs() -> None:
+    """A HEX file whose handlers lie in RAM gets run addresses; all others keep theirs."""
+    copied = gauge_builds("copied")["sampler"]
+    guessed = with_run_addresses(as_hex(copied))
+    assert [it.run_address for it in guessed.segments][:1] == [copied.segments[0].run_address]
+    for made in (as_hex(gauge_builds()["sampler"]), copied, builds()["station"]):
+        assert with_run_addresses(made) is made
+
+
+def test_pieces_come_together() -> None:
+    """Near pieces of one owner are joined unless another's lies between, or they are blocks of their own."""
+    starts = (0, 0x100, 0x100 + 16 + NEAR, 0x10_0000 + 2 * NEAR)
+    own = [Piece(Span(start, 16), "own", "a") for start in starts]
+    first, second = put_together(own)
+    assert first.span == Span.from_bounds(0, 0x100 + 32 + NEAR)
+    assert second.span == own[-1].span
+    between = Piece(Span(0x80, 16), "own", "b")
+    assert put_together([own[0], between, own[1]]) == [own[0], between, own[1]]
+    blocks = [Piece(Span(start, 16), "runs", "a") for start in (0, 0x100)]
+    assert put_together(blocks) == blocks
+
+
+def test_groups_are_apart() -> None:
+    """Pieces of another kind, or far away, begin a group; it ends where the next one starts, rounded down."""
+    pieces = [
+        Piece(Span(0x1000_0000, 0x100), "stored", "a"),
+        Piece(Span(0x1000_8000, 0x100), "own", "a"),
+        Piece(Span(0x2000_0400, 0x100), "own", "a"),
+    ]
+    groups = groups_of(pieces, 0x1_0000)
+    assert [(group.kind, group.limit) for group in groups] == [
+        ("flash", 0x1000_8000),
+        ("ram", 0x2000_0000),
+        ("ram", 1 << 32),
+    ]
+
+
+@pytest.mark.parametrize(("size", "result"), [(0, 1024), (1024, 1024), (1025, 2048), (5 << 20, 8 << 20)])
+def test_powers_of_two(size: int, result: int) -> None:
+    """A size is rounded up to a power of two, and to no less than the least."""
+    assert power_of_two(size, 1024) == result
