@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from gemel.check.ram_claims import ram_of
 from gemel.check.subject import Subject
-from gemel.layout.addresses import plain_span
 from gemel.layout.model import BuildPlan
 from gemel.show.contents import Address, BuildUse
 from gemel.show.used_bytes import content_runs, has_content, per_cent, size_of
@@ -66,7 +66,4 @@ def claimed_ram(subject: Subject, name: str, plan: BuildPlan) -> int | None:
     build = subject.builds.get(name)
     if build is None or build.reason_for("RAM use"):
         return None
-    memories = [memory.span for memory in subject.layout.memories.values() if memory.kind == "ram"]
-    plain = (plain_span(subject.layout, claim, plan.core) for claim in build.ram_claims)
-    claims = [claim for claim in plain if claim]
-    return size_of(claim.intersection(memory) for claim in claims for memory in memories)
+    return size_of(ram_of(subject.layout, plan, build))

@@ -25,7 +25,8 @@ Match = Literal["matches", "differs", "not known"]
 PartKind = Literal["build", "record", "seal", "stamp", "checksum", "unknown", "ram claim", "copy"]
 """What takes bytes of an area.
 
-ram claim: memory that a build takes at run time, by its ELF file; copy: where a build is copied to
+ram claim: memory that a build takes at run time, by its ELF file, its heap and stack as far as the linker
+script tells them included; copy: where a build is copied to
 run, told where no ELF file tells its claims.
 """
 
@@ -61,6 +62,16 @@ class Part:
 
 
 @dataclass(frozen=True, slots=True)
+class SymbolUse:
+    """An object or a function of a build at hand."""
+
+    name: Annotated[str, "the symbol"]
+    build: Annotated[str, "the build that has it"]
+    span: Annotated[Span, "the bytes it takes"]
+    size: Annotated[int, "how many these are"]
+
+
+@dataclass(frozen=True, slots=True)
 class AreaUse:
     """An area, or a stretch of a memory that no area takes."""
 
@@ -72,6 +83,10 @@ class AreaUse:
     per_cent: Annotated[float, "used of the area's size, to one place"]
     largest_free: Annotated[Span | None, "the longest stretch that nothing takes; null: none is free"]
     parts: Annotated[tuple[Part, ...], "what takes its bytes, by address"]
+    largest: Annotated[
+        tuple[SymbolUse, ...],
+        "the three largest objects or functions of each build at hand that begin in it, largest first",
+    ]
 
 
 @dataclass(frozen=True, slots=True)

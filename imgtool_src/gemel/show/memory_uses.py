@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
+from gemel.check.ram_claims import ram_of
 from gemel.check.subject import Subject
 from gemel.integrity.record import record_size
 from gemel.layout.addresses import plain_span
 from gemel.layout.model import Area, Memory
 from gemel.show.build_uses import claimed_ram, stored_in_image
 from gemel.show.contents import Address, AreaUse, CoreView, MemoryUse, Part, PartKind
+from gemel.show.largest import largest_in, symbol_uses
 from gemel.show.used_bytes import content_runs, has_content, largest_free, per_cent, size_of
 from gemel.show.values import written_places
 from gemel.spans import Span, merged, without
 
 
 class _Taken:
-    """Everything whose place is known, as (kind, name, spans in plain addresses)."""
+    """Everything whose place is known, as (kind, name, spans in plain addresses), and the largest symbols."""
 
     def __init__(self, subject: Subject) -> None:
         self.known: list[tuple[PartKind, str, list[Span]]] = []
+        self.symbols = symbol_uses(subject)
         self._subject = subject
         for name in subject.layout.builds:
             stored = stored_in_image(subject, name)
@@ -41,11 +44,8 @@ class _Taken:
         """What the builds take of RAM: by their ELF files; a copied build by its run address alone."""
         subject = self._subject
         for name, plan in subject.layout.builds.items():
-            claims = [
-                span
-                for claim in (subject.builds[name].ram_claims if name in subject.builds else ())
-                if (span := plain_span(subject.layout, claim, plan.core)) and _in_ram(subject, span)
-            ]
+            build = subject.builds.get(name)
+            claims = ram_of(subject.layout, plan, build) if build else []
             if claims:
                 self._add("ram claim", name, claims)
             placed = subject.placed.get(name)
@@ -125,4 +125,5 @@ def _area_use(subject: Subject, taken: _Taken, memory: Memory, area: Area | None
         per_cent=per_cent(used, span.size),
         largest_free=largest_free(span, everything),
         parts=tuple(parts),
+        largest=largest_in(taken.symbols, span),
     )

@@ -26,11 +26,27 @@ def memory_lines(contents: Contents, width: int, signs: Signs) -> list[list[Line
         lines += picture(memory.span, rows[memory.name], columns, width, signs)
         if not sections:
             lines.append(legend(signs))
+        lines += _largest_lines(memory, width)
         sections.append(lines)
     registers = [memory for memory in contents.memories if not _drawn(memory)]
     sections.append(_register_lines(registers))
     sections.append(list(_outside(contents, width)))
     return sections
+
+
+def _largest_lines(memory: MemoryUse, width: int) -> Iterator[Line]:
+    """For each area the largest symbols of the builds at hand."""
+    if not any(area.largest for area in memory.areas):
+        return
+    yield (Styled("largest objects and functions", "title"),)
+    for area in memory.areas:
+        several = len({use.build for use in area.largest}) > 1
+        told = ", ".join(
+            f"{use.name} {counted(use.size, 'byte')}" + (f" of {use.build}" if several else "")
+            for use in area.largest
+        )
+        if told:
+            yield from wrapped([Styled(f"  {area.name or 'no area'}", "name"), Styled(f": {told}")], width, 4)
 
 
 def legend(signs: Signs) -> Line:
