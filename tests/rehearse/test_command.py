@@ -1,0 +1,100 @@
+"""``gemel rehearse`` as a command."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+from rehearsals import SERIAL
+from tide_gauge import BUILT, join, layout_file
+
+from gemel.cli.command_rehearse import command
+from gemel.errors import ExtraMissing
+from gemel.rehearse import apart
+
+
+@pytest.fixture(scope="module")
+def image(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The in-place tide gauge as HEX."""
+    path = tmp_path_factory.mktemp("image") / "tide.hex"
+    join("in-place", path)
+    return path
+
+
+def rehearse(*arguments: object) -> Result:
+    """One run of the command, in this process."""
+    return CliRunner().invoke(command, [str(each) for each in arguments], standalone_mode=False)
+
+
+BUILDS = tuple(f"{name}={BUILT / 'in-place' / name}.elf" for name in ("station", "sampler"))
+
+
+def test_sound_image_passes(image: Path) -> None:
+    """Exit code 0, the timeline and the verdict on stdout."""
+    done = rehearse(layout_file("in-place"), image, *BUILDS)
+    assert done.return_value == 0
+    assert "releases sampler, vectors 0x1000_8000" in done.stdout
+    assert "rehearsal PASSES" in done.stdout
+
+
+def test_finding_gives_exit_code_1(image: Path) -> None:
+    """A budget that ends before the release is a finding, as text and as JSON."""
+    done = rehearse(layout_file("in-place"), image, "--budget", "10000", "--format", "json")
+    assert done.return_value == 1
+    data = json.loads(done.stdout)
+    assert [finding["kind"] for finding in data["findings"]] == ["never-released"]
+    assert "the budget ended" in data["findings"][0]["found"]
+
+
+def test_picture_is_written(image: Path) -> None:
+    """``--format svg`` writes one SVG document."""
+    done = rehearse(layout_file("in-place"), image, "--format", "svg")
+    assert done.return_value == 0
+    assert done.stdout.startswith("<svg ")
+
+
+def test_raw_binary_goes_where_it_is_told(tmp_path: Path) -> None:
+    """A binary rehearses at the start of flash, and with --at elsewhere finds no vectors."""
+    path = tmp_path / "tide.bin"
+    join("in-place", path)
+    assert rehearse(layout_file("in-place"), path).return_value == 0
+    assert rehearse(layout_file("in-place"), path, "--at", "0x10004000").return_value == 1
+
+
+def test_missing_emulator_names_the_extra(image: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without the emulator the error says what to install."""
+    hidden = "import sys; sys.modules['unicorn'] = None; "
+    monkeypatch.setattr(apart, "CHILD", hidden + apart.CHILD)
+    done = rehearse(layout_file("in-place"), image)
+    assert isinstance(done.exception, ExtraMissing)
+    assert "pip install 'gemel[rehearse]'" in str(done.exception)
+    assert done.exception.exit_code == 2
+
+
+def test_symbol_goal_without_its_build_is_refused(tmp_path: Path, image: Path) -> None:
+    """A goal that names a symbol needs the build, and says so, with exit code 2."""
+    layout = tmp_path / "layout.toml"
+    text = layout_file("in-place").read_text(encoding="utf-8").split("\n[rehearsal]")[0]
+    goal = '\n[[rehearsal.goal]]\ncore = "sampler"\nsymbol = "run_sampler"\n'
+    layout.write_text(text + goal, encoding="utf-8")
+    done = rehearse(layout, image)
+    assert "sampler=FILE" in str(done.exception)
+    assert getattr(done.exception, "exit_code", 0) == 2
+    assert rehearse(layout, image, *BUILDS).return_value == 0
+    layout.write_text(text + goal.replace("run_sampler", "run_samplr"), encoding="utf-8")
+    assert "run_sampler" in str(rehearse(layout, image, *BUILDS).exception)
+
+
+def test_serial_text_is_a_goal(tmp_path: Path, image: Path) -> None:
+    """A rehearsal table with a text as goal ends when it is said."""
+    layout = tmp_path / "layout.toml"
+    text = layout_file("in-place").read_text(encoding="utf-8").split("\n[rehearsal]")[0]
+    text += f"\n[[rehearsal.serial]]\nat = {SERIAL['in-place']:#x}\n"
+    text += '\n[[rehearsal.goal]]\ncore = "station"\ntext = "frame 3: "\n'
+    layout.write_text(text, encoding="utf-8")
+    done = rehearse(layout, image)
+    assert done.return_value == 0
+    assert "frame 3: " in done.stdout
+    assert "frame 6: " not in done.stdout

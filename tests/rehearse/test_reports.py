@@ -1,0 +1,94 @@
+"""A rehearsal told as text, JSON and a picture."""
+
+from __future__ import annotations
+
+import json
+import xml.etree.ElementTree as ET
+
+import jsonschema
+import pytest
+from rehearsals import Case, device, gauge
+
+from gemel.rehearse import limits_page
+from gemel.rehearse.limits import CAUTION, NOT_MODELLED
+from gemel.rehearse.report_json import report, report_data, report_schema
+from gemel.rehearse.report_svg import picture_of
+from gemel.rehearse.report_text import report_of
+
+CASES = {
+    "sound": lambda: gauge("in-place"),
+    "locked up": lambda: gauge("in-place", sampler="sampler-misplaced"),
+    "interrupts": device,
+    "never released": lambda: device(station="never-released"),
+    "deep": lambda: device(sampler="deep-recursion"),
+    "lock": lambda: device(sampler="keeps-lock"),
+}
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+@pytest.fixture(params=CASES)
+def case(request: pytest.FixtureRequest) -> Case:
+    """Each case in turn."""
+    return CASES[request.param]()
+
+
+def test_json_keeps_to_its_schema(case: Case) -> None:
+    """The report validates against the published schema, in ASCII, and holds what the result holds."""
+    rehearsal = case.rehearse()
+    jsonschema.Draft202012Validator.check_schema(report_schema())
+    jsonschema.validate(report_data(rehearsal, "image.hex"), report_schema())
+    text = report(rehearsal, "image.hex")
+    assert text.isascii()
+    data = json.loads(text)
+    assert data["passes"] == rehearsal.passes
+    assert [finding["kind"] for finding in data["findings"]] == [each.kind for each in rehearsal.findings]
+    assert data["not_modelled"] == list(NOT_MODELLED)
+
+
+def test_text_fits_80_columns_and_says_everything(case: Case) -> None:
+    """Every line fits, findings, cores, limits and verdict are there."""
+    rehearsal = case.rehearse()
+    lines = report_of(rehearsal)
+    assert max(len(line) for line in lines) <= 80
+    text = " ".join(" ".join(lines).split())
+    for finding in rehearsal.findings:
+        assert f"{finding.severity} {finding.kind}: " in text
+    for told in (*NOT_MODELLED, CAUTION):
+        assert " ".join(told.split()) in text
+    assert ("rehearsal PASSES" if rehearsal.passes else "rehearsal FAILS") in text
+
+
+def test_picture_has_a_lane_for_each_core(case: Case) -> None:
+    """The SVG is well formed, has a name for each core and a mark for each event but vector writes."""
+    rehearsal = case.rehearse()
+    root = ET.fromstring(picture_of(rehearsal))
+    names = [each.text for each in root.iter(f"{SVG}text") if each.get("class") == "name"]
+    assert names == [core.name for core in rehearsal.cores]
+    marks = len(list(root.iter(f"{SVG}circle")))
+    assert marks == sum(event.kind != "vector-register" for event in rehearsal.events)
+    width = float(root.get("width") or 0)
+    assert all(0 <= float(each.get("x") or 0) <= width for each in root.iter(f"{SVG}text"))
+
+
+def test_hostile_text_does_not_break_reports() -> None:
+    """Control characters and markup that a device sends stay harmless in every form."""
+    case = device()
+    rehearsal = case.rehearse()
+    import dataclasses
+
+    from gemel.rehearse.raw_run import RawEvent
+    from gemel.rehearse.telling import telling
+
+    event = RawEvent(0, "station", "text", None, {}, {"port": "p", "line": "</text>\x1b[31m\x00&<"})
+    happening = dataclasses.replace(rehearsal.events[0], kind="text", text=telling(event, None))  # type: ignore[arg-type]
+    changed = dataclasses.replace(rehearsal, events=(happening,))
+    ET.fromstring(picture_of(changed))
+    assert "\x1b" not in "".join(report_of(changed))
+
+
+def test_limits_page_says_every_limit() -> None:
+    """The page that explain prints holds all of them and the caution, in 80 columns."""
+    page = limits_page()
+    assert max(len(line) for line in page.splitlines()) <= 80
+    flat = " ".join(page.split())
+    assert all(" ".join(text.split()) in flat for text in (*NOT_MODELLED, CAUTION))
