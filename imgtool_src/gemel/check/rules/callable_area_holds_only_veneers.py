@@ -40,9 +40,8 @@ def _veneers(data: bytes, start: int) -> Iterator[int]:
 
 def _other_gateways(area: Area, span: Span, data: bytes, veneers: list[int]) -> Iterator[Finding]:
     """SG at any other even address: as data, as parts of two instructions, as what is left of old code."""
-    offset = data.find(GATEWAY)
-    while offset >= 0:
-        if (span.start + offset) % 2 == 0 and offset not in veneers:
+    for offset in _gateways(data, span.start):
+        if offset not in veneers:
             place = Span(span.start + offset, len(GATEWAY))
             yield Finding(
                 f"non-secure code can enter area {area.name} at a place that is no veneer",
@@ -52,7 +51,6 @@ def _other_gateways(area: Area, span: Span, data: bytes, veneers: list[int]) -> 
                 "SG only as the first instruction of a veneer",
                 place,
             )
-        offset = data.find(GATEWAY, offset + 1)
 
 
 def _unnamed(subject: Subject, area: Area, span: Span, veneers: list[int]) -> Iterator[Finding]:
@@ -86,7 +84,7 @@ def _other_content(
 ) -> Iterator[Finding]:
     """Bytes that are neither veneers nor free, and what is not zero behind the veneers of a unit of 32."""
     taken = {offset + each for offset in veneers for each in range(VENEER_SIZE)}
-    taken |= _gateway_bytes(data)
+    taken |= {offset + each for offset in _gateways(data, span.start) for each in range(len(GATEWAY))}
     erased = subject.erased_byte_at(span.start)
     padded = _padding(span.start, veneers)
     wrong: dict[str, list[Span]] = {"padding": [], "content": []}
@@ -115,14 +113,13 @@ def _other_content(
         )
 
 
-def _gateway_bytes(data: bytes) -> set[int]:
-    """Offsets of every SG, which have a finding of their own."""
-    found: set[int] = set()
+def _gateways(data: bytes, start: int) -> Iterator[int]:
+    """Offsets of every SG at an even address."""
     offset = data.find(GATEWAY)
     while offset >= 0:
-        found.update(range(offset, offset + len(GATEWAY)))
+        if (start + offset) % 2 == 0:
+            yield offset
         offset = data.find(GATEWAY, offset + 1)
-    return found
 
 
 def _padding(start: int, veneers: list[int]) -> set[int]:

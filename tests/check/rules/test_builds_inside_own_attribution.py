@@ -1,0 +1,57 @@
+"""``builds-inside-own-attribution``: areas, segments and first stacks of builds against the layout."""
+
+from __future__ import annotations
+
+from capability_builds import applied
+from gauge_builds import gauge, gauge_builds
+from small_device import apply, findings, joined
+
+RULE = "builds-inside-own-attribution"
+
+BREAKS = {
+    "non-secure data and stack in secure RAM": lambda: applied(
+        RULE, "security", caller="caller-in-secure-ram"
+    ),
+    "the same, of which the image tells the stack": lambda: applied(
+        RULE, "security", caller="caller-in-secure-ram", alone=True
+    ),
+    "a secure build stored in a non-secure area too": lambda: applied(
+        RULE, "security", replace={'security = "non-secure-callable"': 'security = "non-secure"'}
+    ),
+    "secure RAM that the layout calls non-secure": lambda: applied(
+        RULE, "security", replace={'"data", security = "secure"': '"data", security = "non-secure"'}
+    ),
+}
+
+KEEPS = {
+    "each in its own": lambda: applied(RULE, "security"),
+    "each in its own, by the image": lambda: applied(RULE, "security", alone=True),
+    "a window of the wrong state, another rule's matter": lambda: applied(
+        RULE, "security", caller="caller-secure-alias"
+    ),
+}
+
+
+def test_an_area_that_does_not_say_keeps_the_rule_from_holding() -> None:
+    """Where a build uses memory of which the layout does not say, it is not checked."""
+    result = applied(
+        RULE, "security", replace={', security = "non-secure" }\n\n[area.veneers]': " }\n\n[area.veneers]"}
+    )
+    assert [each.where for each in result.not_checked] == ["build caller"]
+    assert "area caller-ram" in result.not_checked[0].reason
+    assert [each.where for each in result.holds] == ["build keeper, 6 spans"]
+
+
+def test_data_and_stack_are_told_apart() -> None:
+    """Each span in the other state's memory has its finding, with the area and what it is used for."""
+    data, stack = findings(BREAKS["non-secure data and stack in secure RAM"]())
+    assert data.what == "build caller uses memory of the other security state"
+    assert stack.what == "build caller starts its stack in memory of the other security state"
+    assert "keeper-ram (secure)" in data.found
+    assert data.parties == ("caller", "keeper-ram", "station")
+
+
+def test_layouts_without_attributions_are_left_alone() -> None:
+    """The tide gauge states none: nothing to look at."""
+    result = apply(RULE, gauge(), joined().image, gauge_builds())
+    assert [each.reason for each in result.not_checked] == [result.rule.absent]
