@@ -52,27 +52,28 @@ def meant_stack(build: Build, pointer: int) -> Reserve | Stated | None:
     return max(holding, key=lambda each: each.span.size, default=None) or stated_stack(build)
 
 
-def stack_object(build: Build, pointer: int) -> str:
-    """The object at whose end ``pointer`` lies, where its name says that it is a stack; else empty."""
+def stack_object(build: Build, pointer: int) -> Span | None:
+    """The object in which a stack from ``pointer`` starts, where its name says that it is one."""
     for symbol in build.symbols.all() if build.symbols else ():
         if symbol.kind == "object" and symbol.defined and symbol.size and _starts_in(symbol.span, pointer):
             name = symbol.name.lower()
             if "stack" in name or "stk" in name:
-                return symbol.name
-    return ""
+                return symbol.span
+    return None
 
 
-def own_obstacles(subject: Subject, plan: BuildPlan, build: Build, pointer: int) -> Iterator[Obstacle]:
-    """What the build itself takes beside the stack in which ``pointer`` starts.
+def own_obstacles(
+    subject: Subject, plan: BuildPlan, build: Build, pointer: int, array: Span | None = None
+) -> Iterator[Obstacle]:
+    """What the build itself takes beside the stack in which ``pointer`` starts, be it an ``array``.
 
     A heap that runs into a stack whose place the build states is left to heap-room-free.
     """
     layout = subject.layout
     meant = meant_stack(build, pointer)
     left_out = spans_of_sections(build)
-    own_object = stack_object(build, pointer)
-    if own_object and build.symbols:
-        left_out += [symbol.span for symbol in build.symbols.named(own_object) if symbol.defined]
+    if array:
+        left_out.append(array)
     for claim in claims_of(layout, plan, build):
         if claim.in_ram and not claim.reserve:
             for seen in without([claim.seen], left_out):

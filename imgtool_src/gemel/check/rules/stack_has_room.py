@@ -15,6 +15,7 @@ from gemel.check.stack_room import (
     own_obstacles,
     place_of_stack,
     room_below,
+    stack_object,
 )
 from gemel.check.subject import Subject, VectorTable
 from gemel.check.vector_tables import place_of, tables, word_span
@@ -55,6 +56,9 @@ def _outcome(subject: Subject, table: VectorTable, place: Place) -> Outcome:
     meant = meant_stack(build, pointer)
     room, obstacle = room_below(place, [*own, *others])
     needed = _bytes_of(meant, pointer) if meant else EXCEPTION_FRAME
+    if room < needed and obstacle in own and (array := stack_object(build, pointer)):
+        own = list(own_obstacles(subject, table.plan, build, pointer, array))
+        room, obstacle = room_below(place, [*own, *others])
     if room >= needed:
         stated = f", {format_size(needed)} stated" if meant else ""
         return Holds(f"{where}: {format_size(room)} below {format_address(pointer)}{stated}")
