@@ -7,11 +7,12 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
-from rehearsals import SERIAL
-from tide_gauge import BUILT, join, layout_file
+from rehearsals import SERIAL, gauge
+from tide_gauge import BUILT, layout_file
 
 from gemel.cli.command_rehearse import command
 from gemel.errors import ExtraMissing
+from gemel.image import intel_hex
 from gemel.rehearse import apart
 
 
@@ -19,7 +20,7 @@ from gemel.rehearse import apart
 def image(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The in-place tide gauge as HEX."""
     path = tmp_path_factory.mktemp("image") / "tide.hex"
-    join("in-place", path)
+    path.write_bytes(b"".join(intel_hex.encode(gauge("in-place").image, None)))
     return path
 
 
@@ -58,7 +59,7 @@ def test_picture_is_written(image: Path) -> None:
 def test_raw_binary_goes_where_it_is_told(tmp_path: Path) -> None:
     """A binary rehearses at the start of flash, and with --at elsewhere finds no vectors."""
     path = tmp_path / "tide.bin"
-    join("in-place", path)
+    path.write_bytes(gauge("in-place").image.read(gauge("in-place").read.layout.memories["flash"].span, 0xFF))
     assert rehearse(layout_file("in-place"), path).return_value == 0
     assert rehearse(layout_file("in-place"), path, "--at", "0x10004000").return_value == 1
 

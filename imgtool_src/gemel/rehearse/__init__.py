@@ -2,6 +2,7 @@
 
 ::
 
+    from gemel.layout.reader import read_layout
     from gemel.rehearse import rehearse
 
     rehearsal = rehearse(read_layout(text, "layout.toml"), image, builds)

@@ -83,18 +83,22 @@ class Device:
                 core.follow_calls(detailed)
             if core.state in ("running", "waiting", "sleeping"):
                 self._running = core
-                core.run(self.plan.slice_size, self.turn * self.plan.slice_size)
+                core.run(self._slice(), self.turn * self.plan.slice_size)
                 self._count(core)
                 self._running = None
         self._look_at_words()
         self._start_released((self.turn + 1) * self.plan.slice_size)
+
+    def _slice(self) -> int:
+        """Instructions of this turn: the last one ends where the budget does."""
+        return min(self.plan.slice_size, self.plan.budget - self.turn * self.plan.slice_size)
 
     def _count(self, core: EmulatedCore) -> None:
         if core.ended_early:
             self.log.note_turn()
             done = core.calls.count_at(core.pc) if core.calls else 0
         else:
-            done = self.plan.slice_size if core.state == "running" else 0
+            done = self._slice() if core.state == "running" else 0
         core.instructions += done
         self.executed += done
 
@@ -184,7 +188,7 @@ class Device:
         self.reached_goals[index] = True
         words = {"goal": self.plan.goals[index].label}
         # A word of memory is looked at when the turn is over.
-        time = (self.turn + 1) * self.plan.slice_size if pc is None else None
+        time = self.turn * self.plan.slice_size + self._slice() if pc is None else None
         self.log.add(self.cores[core], "goal", pc, {}, words, time)
 
     def _goal_addresses(self, core: str) -> tuple[int, ...]:
@@ -253,7 +257,7 @@ class Device:
             texts=dict(self.registers.texts),
             goals=tuple(self.reached_goals),
             ended=ended,
-            time=self.turn * self.plan.slice_size,
+            time=min(self.turn * self.plan.slice_size, self.plan.budget),
             executed=self.executed,
             notes=tuple(self.log.notes()),
             shared={

@@ -94,6 +94,8 @@ class EventLog:
         for mutex in self._device.registers.mutexes.values():
             if mutex.holder:
                 core = self._device.cores[mutex.holder]
+                if ended == "goals" and core.state == "running":
+                    continue  # the run ended while it had the lock
                 waited = ", ".join(sorted(mutex.waited - {mutex.holder}))
                 self.add(
                     core, "lock-not-given-back", core.pc, {"register": mutex.plan.at}, {"waited": waited}

@@ -1,0 +1,59 @@
+"""The rehearsal from Python: the example in the package's docstring, and what tests can assert on."""
+
+from __future__ import annotations
+
+import inspect
+import textwrap
+
+import pytest
+from rehearsals import device, gauge
+
+import gemel.rehearse
+
+
+def test_example_of_the_docstring_runs() -> None:
+    """The example runs as it stands, with a layout's text, an image and builds at hand."""
+    documented = inspect.getdoc(gemel.rehearse) or ""
+    example = textwrap.dedent(documented.partition("::\n")[2].partition("\n\nThe names")[0])
+    assert "rehearse(" in example
+    case = gauge("in-place")
+    names = {"text": case.read.text.encode(), "image": case.image, "builds": case.builds}
+    exec(compile(example, "example", "exec"), names)
+    assert "rehearsal" in names
+
+
+@pytest.mark.parametrize("name", gemel.rehearse.__all__)
+def test_every_public_name_is_there(name: str) -> None:
+    """Each name of the package can be imported and says what it is."""
+    assert getattr(gemel.rehearse, name).__doc__
+
+
+def test_unknown_name_is_no_attribute() -> None:
+    """What the package does not offer is an AttributeError, as anywhere."""
+    with pytest.raises(AttributeError, match="no_such_name"):
+        _ = gemel.rehearse.no_such_name
+
+
+def test_events_are_data() -> None:
+    """Events carry numbers, words, place and time that a test can assert on."""
+    rehearsal = device().rehearse()
+    released = rehearsal.event("released", "station")
+    assert released is not None
+    assert released.numbers == {"vectors": 0x3000_8000, "written": 1, "expected": 0x3000_8000}
+    assert released.words == {"of": "sampler"}
+    assert released.place is not None
+    assert released.place.function.startswith("release_sampler")
+    order = [(event.core, event.kind) for event in rehearsal.events]
+    assert order.index(("station", "released")) < order.index(("sampler", "start"))
+    assert order.index(("sampler", "start")) < order.index(("sampler", "sleeps"))
+    assert order.index(("station", "interrupt-raised")) < order.index(("sampler", "exception-taken"))
+    assert [event.time for event in rehearsal.events] == sorted(event.time for event in rehearsal.events)
+
+
+@pytest.mark.parametrize("budget", [1, 100, 5000])
+def test_budget_is_kept_to_the_instruction(budget: int) -> None:
+    """No core takes more instructions than it was given."""
+    rehearsal = gauge("in-place").rehearse(budget=budget)
+    assert rehearsal.time == budget
+    assert rehearsal.cores[0].instructions == budget
+    assert "budget" in rehearsal.ended
