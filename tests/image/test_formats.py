@@ -69,9 +69,12 @@ def test_every_format_reads_what_it_writes(known: Format) -> None:
 
 @pytest.mark.parametrize("known", FORMATS, ids=lambda known: known.name)
 def test_every_format_writes_an_empty_image(known: Format) -> None:
-    """An image without bytes can be written and read in every format."""
+    """An image without bytes can be written in every format, and read where the format has an end mark."""
     text = b"".join(known.encode(Contents(SparseBytes())))
-    assert known.decode([text], "tide", 0).image == SparseBytes()
+    if known.has_addresses:
+        assert known.decode([text], "tide", 0).image == SparseBytes()
+    else:
+        assert text == b""
 
 
 def test_span_and_fill_shape_a_raw_binary() -> None:

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from strategies import images
 
-from gemel.errors import ImageFormatError, Problem
+from gemel.errors import ImageFormatError
 from gemel.image import raw_binary
 from gemel.image.sparse import SparseBytes
 from gemel.spans import ADDRESS_SPACE, Span
@@ -76,13 +76,12 @@ def test_bytes_beyond_the_address_space_are_refused(start: int, found: str) -> N
     assert "start address" in problem.next_step
 
 
-def test_an_empty_file_is_remarked() -> None:
-    """A file without bytes is an empty image, with a remark."""
-    decoded = raw_binary.decode([b"", b""], 0x1000_0000, "tide.bin")
-    assert decoded.image == SparseBytes()
-    assert decoded.remarks == (
-        Problem("the file is empty", "tide.bin", "0 bytes", "", "see whether this is the right file"),
-    )
+def test_an_empty_file_is_refused() -> None:
+    """A file without bytes is no image of an erased device: nothing tells it from a copy that failed."""
+    with pytest.raises(ImageFormatError) as caught:
+        raw_binary.decode([b"", b""], 0x1000_0000, "tide.bin")
+    (problem,) = caught.value.problems
+    assert (problem.what, problem.where, problem.found) == ("the file is empty", "tide.bin", "0 bytes")
 
 
 def test_a_wide_span_is_written_in_blocks() -> None:

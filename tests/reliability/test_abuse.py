@@ -119,7 +119,7 @@ ABUSES = {
     "image is a build, renamed": Abuse((*CHECK, "station.hex"), ("station.hex", "record")),
     "image is an empty HEX file": Abuse((*CHECK, "empty.hex"), ("empty.hex", "end record")),
     "image is an empty S-record file": Abuse((*CHECK, "empty.srec"), ("empty.srec",)),
-    "image is an empty raw binary": Abuse((*CHECK, "empty.bin"), (), 1),
+    "image is an empty raw binary": Abuse((*CHECK, "empty.bin"), ("empty.bin", "the file is empty")),
     "image is one long line": Abuse((*CHECK, "line.hex"), ("line.hex:1", "too long")),
     "image and layout swapped": Abuse(("check", "image.hex", "small.toml"), ("image.hex:1", "TOML")),
     "raw binary at no address": Abuse((*CHECK, "image.bin", "--at", "here"), ("here", "0x0000_0000")),

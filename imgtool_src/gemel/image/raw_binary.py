@@ -27,7 +27,7 @@ BLOCK = 1 << 18
 def decode(blocks: Iterable[bytes], start: int, name: str) -> Decoded:
     """Read a raw binary from ``blocks`` of any size, its first byte at address ``start``.
 
-    An empty file is read with a remark.  Raises ImageFormatError when a byte would lie beyond 4 GiB.
+    Raises ImageFormatError for an empty file, and when a byte would lie beyond 4 GiB.
     """
     image = SparseBytes()
     address = start
@@ -40,8 +40,10 @@ def decode(blocks: Iterable[bytes], start: int, name: str) -> Decoded:
             raise ImageFormatError(Problem(what, name, found, "0x0000_0000..0xFFFF_FFFF", advice))
         image.write(address, block)
         address += len(block)
-    empty = Problem("the file is empty", name, "0 bytes", "", "see whether this is the right file")
-    return Decoded(image, None, () if image.size else (empty,))
+    if not image.size:
+        advice = "see whether this is the right file, and whether what wrote it was cut short"
+        raise ImageFormatError(Problem("the file is empty", name, "0 bytes", "at least one byte", advice))
+    return Decoded(image, None, ())
 
 
 def encode(image: SparseBytes, span: Span, fill: int | None) -> Iterator[bytes]:
