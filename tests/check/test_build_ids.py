@@ -8,9 +8,9 @@ from builds.elf_writer import build_id_note, note
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gemel.builds.elf_notes import BUILD_ID_LIMIT, notes_in
+from gemel.builds.elf_notes import BUILD_ID_LIMIT, build_id_notes, notes_in
 from gemel.check import build_ids
-from gemel.check.build_ids import build_id_notes, id_words, stored_notes
+from gemel.check.build_ids import id_words, stored_notes
 from gemel.check.subject import Subject
 from gemel.image.sparse import SparseBytes
 
@@ -37,8 +37,20 @@ def test_a_note_is_found_at_any_offset(before: bytes, build_id: bytes, behind: b
         build_id_note(b""),
         build_id_note(bytes(20))[8:],
         b"\5" + build_id_note(bytes(20))[1:],
+        b"\3\0\0\0GNU\0",
+        b"",
     ],
-    ids=["other type", "other name", "cut", "too long", "empty", "without sizes", "other name size"],
+    ids=[
+        "other type",
+        "other name",
+        "cut",
+        "too long",
+        "empty",
+        "without sizes",
+        "other name size",
+        "type and name alone",
+        "nothing",
+    ],
 )
 def test_what_is_no_build_id_note_is_passed_over(data: bytes) -> None:
     """Type, name and both sizes must fit (gABI, "Note Section": recognised by name and type)."""

@@ -195,6 +195,7 @@ def test_first_difference(left: bytes, right: bytes) -> None:
     pairs = zip(left[:size], right[:size], strict=True)
     expected = next((index for index, (a, b) in enumerate(pairs) if a != b), None)
     assert first_difference(left[:size], right[:size]) == expected
+    assert first_difference(memoryview(left)[:size], memoryview(right)[:size]) == expected
 
 
 def test_a_wide_span_costs_only_what_it_holds() -> None:

@@ -18,13 +18,11 @@ from small_device import (
     build,
     builds,
     joined,
-    note,
     sampler_elf,
     station_elf,
 )
 
 from gemel.join.pipeline import join
-from gemel.join.together import build_ids_in
 
 SAMPLER_BYTES = build("sampler", sampler_elf()).stored[0].data
 
@@ -183,13 +181,3 @@ def test_the_tide_gauges_stale_copy() -> None:
     assert current["sampler"].build_id.hex() not in problem.found
     made = join(read, gauge_builds(station="station-embedding"))
     assert made.placed["sampler"] == join(read, current).placed["sampler"]
-
-
-def test_build_ids_are_found_by_their_notes() -> None:
-    """Notes of any sound size are found at any offset, and what only looks like one is not."""
-    first, second = bytes(range(20)), bytes(range(64))
-    assert build_ids_in(b"\0" + note(first) + b"abc" + note(second)) == [first, second]
-    assert build_ids_in(note(first)[:-1]) == []
-    assert build_ids_in(b"\3\0\0\0GNU\0") == []
-    assert build_ids_in(note(bytes(65))) == []
-    assert build_ids_in(b"") == []

@@ -18,6 +18,7 @@ from gemel.spans import align_up
 
 if TYPE_CHECKING:
     from gemel.builds.source import ByteSource
+    from gemel.image.sparse import Octets
 
 NOTES_LIMIT = 1 << 16
 """Bytes of notes that are read at most, over all places."""
@@ -28,6 +29,17 @@ BUILD_ID_LIMIT = 64
 _NOTE = struct.Struct("<III")
 _BUILD_ID_TYPE = 3
 _BUILD_ID_NAME = b"GNU\0"
+
+
+_TYPE_AND_NAME = _BUILD_ID_TYPE.to_bytes(4, "little") + _BUILD_ID_NAME
+"""What stands behind the two sizes of a build id note."""
+
+
+class BuildIdNote(NamedTuple):
+    """A build id and the offset of its note in the bytes that were searched."""
+
+    offset: int
+    build_id: bytes
 
 
 class Note(NamedTuple):
@@ -53,6 +65,21 @@ def notes_in(data: bytes) -> Iterator[Note]:
             data[description_at : description_at + description_size],
         )
         at = description_at + align_up(description_size, 4)
+
+
+def build_id_notes(data: Octets) -> list[BuildIdNote]:
+    """The build id notes in ``data``, at any offset (an array holds them where it likes), in their order."""
+    octets = bytes(data)
+    found = []
+    at = octets.find(_TYPE_AND_NAME)
+    while at >= 0:
+        name_size = int.from_bytes(octets[max(0, at - 8) : at - 4], "little") if at >= 8 else 0
+        size = int.from_bytes(octets[at - 4 : at], "little") if at >= 8 else 0
+        start = at + len(_TYPE_AND_NAME)
+        if name_size == len(_BUILD_ID_NAME) and 0 < size <= BUILD_ID_LIMIT and start + size <= len(octets):
+            found.append(BuildIdNote(at - 8, octets[start : start + size]))
+        at = octets.find(_TYPE_AND_NAME, at + 1)
+    return found
 
 
 def read_build_id(source: ByteSource, places: Iterable[tuple[int, int]]) -> tuple[bytes | None, str]:

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
-from gemel.builds.elf_notes import BUILD_ID_LIMIT
-from gemel.image.sparse import Octets
+from gemel.builds.elf_notes import BUILD_ID_LIMIT, BuildIdNote, build_id_notes
 from gemel.spans import Span
 
 if TYPE_CHECKING:
@@ -17,30 +16,6 @@ WINDOW = 1 << 20
 """Bytes of an image that are searched at once."""
 NOTE_LIMIT = 16 + BUILD_ID_LIMIT
 """Bytes of the longest note."""
-_TYPE_AND_NAME = b"\3\0\0\0GNU\0"
-"""Type NT_GNU_BUILD_ID and the name of the note, behind its two sizes (gABI, "Note Section")."""
-
-
-class BuildIdNote(NamedTuple):
-    """A build id and the offset of its note in the bytes that were searched."""
-
-    offset: int
-    build_id: bytes
-
-
-def build_id_notes(data: Octets) -> list[BuildIdNote]:
-    """The build id notes in ``data``, at any offset (an array holds them where it likes), in their order."""
-    octets = bytes(data)
-    found = []
-    at = octets.find(_TYPE_AND_NAME)
-    while at >= 0:
-        name_size = int.from_bytes(octets[max(0, at - 8) : at - 4], "little") if at >= 8 else 0
-        size = int.from_bytes(octets[at - 4 : at], "little") if at >= 8 else 0
-        start = at + len(_TYPE_AND_NAME)
-        if name_size == 4 and 0 < size <= BUILD_ID_LIMIT and start + size <= len(octets):
-            found.append(BuildIdNote(at - 8, octets[start : start + size]))
-        at = octets.find(_TYPE_AND_NAME, at + 1)
-    return found
 
 
 def id_words(ids: list[bytes]) -> str:

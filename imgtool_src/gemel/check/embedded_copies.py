@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, NamedTuple
 
-from gemel.check.build_ids import build_id_notes
+from gemel.builds.elf_notes import build_id_notes
 from gemel.check.image_bytes import Deviation, differing
 from gemel.image.sparse import SparseBytes
 from gemel.join.placement import Placement

@@ -234,10 +234,11 @@ class SparseBytes:
 
 def first_difference(left: Octets, right: Octets) -> int | None:
     """Index of the first byte in which two equally long runs differ, or None if they are equal."""
-    if left == right:
+    ours, theirs = bytes(left), bytes(right)  # two views are compared item by item, 100 times slower
+    if ours == theirs:
         return None
-    difference = int.from_bytes(left, "big") ^ int.from_bytes(right, "big")
-    return len(left) - (difference.bit_length() + 7) // 8
+    difference = int.from_bytes(ours, "big") ^ int.from_bytes(theirs, "big")
+    return len(ours) - (difference.bit_length() + 7) // 8
 
 
 def _shortened(chunk: bytearray, start: int, end: int) -> bytearray:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from gemel.builds.elf_notes import BUILD_ID_LIMIT
+from gemel.builds.elf_notes import build_id_notes
 from gemel.errors import Problem
 from gemel.image.sparse import Conflict, SparseBytes, first_difference
 from gemel.join.placement import Piece, Placement
@@ -18,9 +18,6 @@ from gemel.spans import Span, format_address, without
 
 HEAD = 8
 """Bytes that a build begins with and a copy is known by: initial stack pointer and reset handler."""
-
-NOTE_TAIL = b"\3\0\0\0GNU\0"
-"""Type and name of a build id note, behind its two sizes (gABI, note section; NT_GNU_BUILD_ID)."""
 
 
 def put_together(layout: Layout, placements: Mapping[str, Placement]) -> tuple[SparseBytes, list[Problem]]:
@@ -144,10 +141,10 @@ def _of_copy(
     if offset is None:
         return None
     begins_there = piece.address == shared.start or copy[:HEAD] == handed_in[:HEAD]
-    if not image.held_in(shared) or not (begins_there or build_ids_in(copy)):
+    theirs, ours = [note.build_id for note in build_id_notes(copy)], placements[owner].build.build_id
+    if not image.held_in(shared) or not (begins_there or theirs):
         return astray
     address = shared.start + offset
-    theirs, ours = build_ids_in(copy), placements[owner].build.build_id
     return Problem(
         f"the copy of build {owner} inside build {placement.plan.name} is not the {owner} handed in",
         f"build {placement.plan.name} ({placement.build.file}, segment {piece.segment.index}), "
@@ -157,19 +154,6 @@ def _of_copy(
         f"build id {_id_words([ours] if ours else [])}",
         f"build {placement.plan.name} again with the new {owner}, or hand in the {owner} it was built with",
     )
-
-
-def build_ids_in(data: bytes) -> list[bytes]:
-    """The build ids whose notes lie in ``data``, in their order."""
-    found = []
-    position = data.find(NOTE_TAIL)
-    while position >= 0:
-        size = int.from_bytes(data[position - 4 : position], "little") if position >= 8 else 0
-        start = position + len(NOTE_TAIL)
-        if 0 < size <= BUILD_ID_LIMIT and start + size <= len(data):
-            found.append(data[start : start + size])
-        position = data.find(NOTE_TAIL, position + 1)
-    return found
 
 
 def _id_words(ids: list[bytes]) -> str:

@@ -8,6 +8,7 @@ from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
 from gemel.integrity.placed import PlacedBuild, has_vectors
 from gemel.integrity.record import BuildEntry
+from gemel.join.placement import Placement
 from gemel.spans import format_address
 
 
@@ -27,7 +28,7 @@ def check(subject: Subject) -> Iterator[Outcome]:
             yield NotChecked(f"build {name}", "the build or its entry in the record was not found")
         else:
             vectors = placement.placed.vector_address if has_vectors(subject.layout, name) else None
-            differences = list(_differences(entries[name], placement.placed, vectors))
+            differences = list(_differences(entries[name], placement, placement.placed, vectors))
             for what, found, expected in differences:
                 words = f"the record gives build {name} another {what} than the build at hand"
                 where = f"record in area {plan.area}, entry {name}"
@@ -37,7 +38,7 @@ def check(subject: Subject) -> Iterator[Outcome]:
 
 
 def _differences(
-    entry: BuildEntry, placed: PlacedBuild, vectors: int | None
+    entry: BuildEntry, placement: Placement, placed: PlacedBuild, vectors: int | None
 ) -> Iterator[tuple[str, str, str]]:
     if entry.stored != placed.stored:
         yield "stored span", str(entry.stored), str(placed.stored)
@@ -47,8 +48,8 @@ def _differences(
     ):
         if found != expected:
             yield what, _words(found), _words(expected)
-    if entry.build_id != (placed.build_id or b""):
-        yield "build id", entry.build_id.hex() or "none", (placed.build_id or b"").hex() or "none"
+    if entry.build_id and placement.build.kind == "elf" and not placed.build_id:
+        yield "build id", entry.build_id.hex(), "none"
 
 
 def _words(address: int | None) -> str:
@@ -58,8 +59,8 @@ def _words(address: int | None) -> str:
 RULE = Rule(
     name="record-of-these-builds",
     severity="error",
-    checks="For each build at hand, the record's stored span, run address, vector address and build id are "
-    "those of the build.",
+    checks="For each build at hand, the record's stored span, run address and vector address are those of "
+    "the build, and where its ELF file has no build id the record names none (build-ids-equal compares two).",
     why="Boot code that trusts the record copies and starts what it says; with another run or vector address "
     "the secondary starts in the wrong place, and with another build id the evidence is for other code.",
     remedy="Hand in the builds that the image was joined from, or join again from these.",
