@@ -206,6 +206,8 @@ def test_segment_with_the_elf_header_is_a_remark() -> None:
     assert len(build.remarks) == 1
     assert "carries the ELF file's own header" in str(build.remarks[0])
     assert "segment 0" in build.remarks[0].where
+    assert "--nmagic" in build.remarks[0].next_step
+    assert "max-page-size" not in build.remarks[0].next_step
 
 
 def test_only_what_is_needed_is_read() -> None:

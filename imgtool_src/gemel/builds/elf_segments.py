@@ -127,6 +127,5 @@ def _carries_header(header: ProgramHeader, file: str) -> Problem:
         where=f"{file}, segment {header.number}",
         found=f"file offset {header.offset}, stored at {format_address(header.load_address)}",
         expected=f"a segment that begins behind the {HEADER_SIZE} bytes of the header",
-        next_step="keep the headers out of the segment: no FILEHDR and PHDRS in the linker script, "
-        "or -z max-page-size=4",
+        next_step="link with -n (--nmagic), and keep FILEHDR and PHDRS out of the linker script's segments",
     )

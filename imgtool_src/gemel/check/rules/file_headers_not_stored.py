@@ -65,8 +65,7 @@ RULE = Rule(
     "its headers into the first segment. They take flash in front of the vector table, often that of the "
     "area before; a core that fetches its vectors there takes the file's mark for its stack pointer. A "
     "warning, since headers that stay inside the build's own area only waste its flash.",
-    remedy="Link with -n or -z max-page-size=4, or keep FILEHDR and PHDRS out of the linker script's "
-    "segments.",
+    remedy="Link with -n (--nmagic), and keep FILEHDR and PHDRS out of the linker script's segments.",
     source="System V gABI, chapter 7, program header; common practice",
     absent="the layout has no build",
     check=check,
