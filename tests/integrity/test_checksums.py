@@ -87,6 +87,17 @@ def test_an_unknown_algorithm() -> None:
     assert len(_faults({ALGORITHM: table})) == 2
 
 
+def test_a_name_of_several_algorithms() -> None:
+    """A trade name that is used for several CRCs is a fault at its line that names them all."""
+    with pytest.raises(LayoutError) as caught:
+        read_layout(layout_text({ALGORITHM: '"CRC16-CCITT"'}).encode(), "small.toml", [checksum_faults])
+    (problem,) = caught.value.problems
+    assert problem.what.startswith("a name of several checksum algorithms: checksum")
+    assert problem.found == "CRC16-CCITT"
+    for name in ("CRC-16/KERMIT", "CRC-16/IBM-3740", "CRC-16/XMODEM", "CRC-16/SPI-FUJITSU"):
+        assert name in problem.expected
+
+
 def test_a_feed_that_does_not_go_with_a_sum() -> None:
     """A sum names its own unit, so a word feed is refused."""
     ((_, what, found),) = _faults({ALGORITHM: '"sum-32"', OVER: f'{OVER}\nfeed = "word"'})

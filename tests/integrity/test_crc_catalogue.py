@@ -13,6 +13,7 @@ from gemel.integrity.crc_catalogue import (
     all_names,
     catalogue,
     find,
+    meant_by,
     name_of,
     parameter_problems,
     reversed_bits,
@@ -98,6 +99,28 @@ def test_names_as_the_trade_writes_them(written: str, meant: str) -> None:
     entry = find(written)
     assert entry is not None
     assert entry.name == meant
+
+
+@pytest.mark.parametrize(
+    ("written", "first", "others"),
+    [
+        ("CRC-16/CCITT", "CRC-16/KERMIT", {"CRC-16/IBM-3740", "CRC-16/XMODEM", "CRC-16/SPI-FUJITSU"}),
+        ("CRC16-CCITT", "CRC-16/KERMIT", {"CRC-16/IBM-3740", "CRC-16/XMODEM", "CRC-16/SPI-FUJITSU"}),
+        ("CRC-CCITT", "CRC-16/KERMIT", {"CRC-16/IBM-3740", "CRC-16/XMODEM", "CRC-16/SPI-FUJITSU"}),
+        ("crc16", "CRC-16/ARC", {"CRC-16/MODBUS"}),
+        ("CRC-8", "CRC-8/SMBUS", {"CRC-8/MAXIM-DOW", "CRC-8/SAE-J1850"}),
+        ("CRC-64", "CRC-64/ECMA-182", {"CRC-64/XZ"}),
+    ],
+)
+def test_names_that_several_go_by(written: str, first: str, others: set[str]) -> None:
+    """Such a name means none by itself; what crccheck's table takes it for comes first of those it may mean."""
+    assert find(written) is None
+    candidates = meant_by(written)
+    assert candidates[0] == first
+    assert others < set(candidates) <= set(catalogue())
+    known = {plain(alias): cls._names[0] for cls in CRCCHECK.values() for alias in cls._names}
+    assert known.get(plain(written), first) == first
+    assert written not in all_names()
 
 
 @pytest.mark.parametrize("name", ["", "CRC", "CRC-32/NONE", "sum-32", "CRC-33"])

@@ -206,7 +206,7 @@ def test_what_is_not_known_is_not_guessed() -> None:
         ("CRC-32", 11_451, 4, "CRC-32/ISCSI"),
         ("CRC-32/AUTOSAR", 1 << 20, 4, "CRC-32/ISCSI"),
         ("CRC-32", 4_000, 6, "CRC-32/AUTOSAR"),
-        ("CRC-8", 20, 4, "CRC-16/IBM-SDLC"),
+        ("CRC-8/SMBUS", 20, 4, "CRC-16/IBM-SDLC"),
         ("CRC-16/ARC", 1 << 20, 4, "CRC-32/ISCSI"),
         ("CRC-32", 1 << 20, 6, None),
         ("CRC-32", 1 << 29, 4, None),

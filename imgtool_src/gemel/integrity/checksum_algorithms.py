@@ -21,7 +21,14 @@ from typing import Literal, Protocol
 
 from gemel.errors import LayoutError, Problem
 from gemel.integrity.checksum_feed import UNIT_SIZES, Feed, fed, in_units, unit_values
-from gemel.integrity.crc_catalogue import CrcParameters, all_names, find, name_of, parameter_problems
+from gemel.integrity.crc_catalogue import (
+    CrcParameters,
+    all_names,
+    find,
+    meant_by,
+    name_of,
+    parameter_problems,
+)
 from gemel.integrity.crc_engine import Block, crc
 
 ByteOrder = Literal["little", "big"]
@@ -114,8 +121,8 @@ class CrcDescription(Protocol):
 def algorithm_from(specification: str | CrcDescription, where: str = "") -> Algorithm:
     """The algorithm of that name or with these parameters.
 
-    ``where`` is what problems name.  Raises LayoutError: an unknown name (with the nearest names), or every
-    fault of the parameters.
+    ``where`` is what problems name.  Raises LayoutError: an unknown name (with the nearest names), a name
+    that several algorithms go by (with these), or every fault of the parameters.
     """
     if isinstance(specification, str):
         algorithm = algorithm_named(specification)
@@ -237,6 +244,9 @@ def _exclusive_or(algorithm: XorAlgorithm, blocks: Iterable[Block]) -> int:
 def _unknown(name: str, where: str) -> Problem:
     from difflib import get_close_matches
 
+    if candidates := meant_by(name):
+        what, expected = "a name of several checksum algorithms", f"one of {', '.join(candidates)}"
+        return Problem(what, where, name, expected, "look up start value and reflection in the device's code")
     names = {known.casefold(): known for known in (*all_names(), *sums_by_name())}
     near = [names[match] for match in get_close_matches(name.casefold(), names, n=3, cutoff=0.5)]
     expected = "a name of the CRC catalogue, a sum such as sum-32-of-words, or a table of CRC parameters"

@@ -179,21 +179,20 @@ CRC-7/MMC                 CRC-7
 CRC-8/I-432-1             CRC-8/ITU
 CRC-8/MAXIM-DOW           CRC-8/MAXIM DOW-CRC
 CRC-8/SAE-J1850           J1850
-CRC-8/SMBUS               CRC-8
 CRC-8/TECH-3250           CRC-8/AES CRC-8/EBU
 CRC-10/ATM                CRC-10 CRC-10/I-610
 CRC-11/FLEXRAY            CRC-11
 CRC-12/DECT               CRC-12-X X-CRC-12
 CRC-12/UMTS               CRC-12/3GPP
 CRC-15/CAN                CRC-15
-CRC-16/ARC                ARC CRC-16
+CRC-16/ARC                ARC
 CRC-16/DECT-R             R-CRC-16
 CRC-16/DECT-X             X-CRC-16
 CRC-16/GENIBUS            CRC-16/DARC CRC-16/EPC CRC-16/EPC-C1G2
 CRC-16/IBM-3740           CRC-16/AUTOSAR CRC-16/CCITT-FALSE CCITT-FALSE
 CRC-16/IBM-SDLC           CRC-16/ISO-HDLC CRC-16/ISO-IEC-14443-3-B CRC-16/X-25 CRC-B X-25
 CRC-16/ISO-IEC-14443-3-A  CRC-A
-CRC-16/KERMIT CRC-16/CCITT CRC-16/CCITT-TRUE CRC-16/V-41-LSB CRC-CCITT KERMIT CRC-16/BLUETOOTH CCITT-TRUE
+CRC-16/KERMIT             CRC-16/CCITT-TRUE CRC-16/V-41-LSB KERMIT CRC-16/BLUETOOTH CCITT-TRUE
 CRC-16/MAXIM-DOW          CRC-16/MAXIM
 CRC-16/MODBUS             MODBUS
 CRC-16/PROFIBUS           CRC-16/IEC-61158-2
@@ -209,10 +208,31 @@ CRC-32/ISO-HDLC           CRC-32 CRC-32/ADCCP CRC-32/V-42 CRC-32/XZ CRC-32/ETHER
 CRC-32/JAMCRC             JAMCRC
 CRC-32/MPEG-2             MPEG-2
 CRC-32/XFER               XFER
-CRC-64/ECMA-182           CRC-64
 CRC-64/XZ                 CRC-64/GO-ECMA
 """
-"""Catalogue name, then the other names it goes by."""
+"""Catalogue name, then the other names it goes by, save for those of `_AMBIGUOUS`."""
+
+_CCITT = "CRC-16/KERMIT CRC-16/IBM-3740 CRC-16/XMODEM CRC-16/SPI-FUJITSU CRC-16/IBM-SDLC"
+_AMBIGUOUS = {
+    "CRC-16/CCITT": _CCITT,
+    "CRC-CCITT": _CCITT,
+    "CRC-CCITT-16": _CCITT,
+    "CRC-16": "CRC-16/ARC CRC-16/MODBUS CRC-16/IBM-3740 CRC-16/XMODEM CRC-16/KERMIT",
+    "CRC-8": "CRC-8/SMBUS CRC-8/MAXIM-DOW CRC-8/SAE-J1850 CRC-8/AUTOSAR",
+    "CRC-64": "CRC-64/ECMA-182 CRC-64/XZ CRC-64/GO-ISO CRC-64/NVME",
+}
+"""Names that the trade uses for several algorithms, and those that are meant by them.
+
+The catalogue takes each of them for one (CRC-16/CCITT for CRC-16/KERMIT, CRC-16 for CRC-16/ARC, CRC-8 for
+CRC-8/SMBUS, CRC-64 for CRC-64/ECMA-182).  Drivers, data sheets and libraries do not: the CCITT polynomial
+0x1021 is called CRC-CCITT with a start value of 0, 0xFFFF or 0x1D0F, reflected or not; a Modbus driver's CRC-16
+starts with 0xFFFF, one of the CCITT polynomial is called CRC-16 as often; the 1-Wire bus has a CRC-8 of its
+own, vehicles another; CRC-64 in one archive format is the reflected one.  Taken silently for the wrong one
+such a name costs a join, a device that does not start, and an afternoon; refused, it costs a line of the
+layout.  Bare names stay where one algorithm has them in practice: CRC-32 is that of zlib and Ethernet even
+where a device computes another one, CRC-24 that of RFC 9580, CRC-7, CRC-11 and CRC-15 those of the buses
+that use no other.  Common practice.
+"""
 
 
 @cache
@@ -239,10 +259,15 @@ def catalogue() -> dict[str, CatalogueEntry]:
 def find(name: str) -> CatalogueEntry | None:
     """The algorithm of that catalogue name or alias; case, spaces and punctuation do not matter.
 
-    ``CRC-32C``, ``crc32c`` and ``CRC_32_C`` are the same name.  ``CRC-16/CCITT`` is what the catalogue takes
-    it for (CRC-16/KERMIT), though many a driver calls CRC-16/IBM-3740 so.
+    ``CRC-32C``, ``crc32c`` and ``CRC_32_C`` are the same name.  None for a name of several (``meant_by``).
     """
     return _by_plain_name().get(_plain(name))
+
+
+def meant_by(name: str) -> tuple[str, ...]:
+    """The catalogue names of the algorithms that a name of several may mean; empty for every other name."""
+    plain = _plain(name)
+    return next((tuple(meant.split()) for each, meant in _AMBIGUOUS.items() if _plain(each) == plain), ())
 
 
 def name_of(parameters: CrcParameters) -> str | None:
