@@ -205,3 +205,12 @@ def test_the_nearest_word_is_offered_only_when_near() -> None:
     assert nearest_hint("writ_unit", ["write_unit", "erase_block"]) == 'did you mean "write_unit"?'
     assert nearest_hint("colour", ["write_unit", "erase_block"]) == ""
     assert nearest_hint("write_unit" * 9, ["write_unit" * 10]) == ""
+
+
+def test_what_a_word_is_the_beginning_of_comes_first() -> None:
+    """Half a word gets the words it begins, unless these are many; half a letter gets none."""
+    known = ["armv7-m", "armv8-m.base", "armv8-m.main", "armv8.1-m.main"]
+    assert nearest_hint("armv8-m", known) == 'did you mean "armv8-m.base" or "armv8-m.main"?'
+    assert nearest_hint("Armv8-M.m", known) == 'did you mean "armv8-m.main"?'
+    assert nearest_hint("armv", known) == 'did you mean "armv7-m"?'
+    assert nearest_hint("arm", ["armv8-m.main"]) == ""

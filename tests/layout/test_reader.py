@@ -39,8 +39,8 @@ FAULTS = [
     (
         "start = 0x5000_0000",
         "start = 0x5_0000_0000",
-        "number out of range: memory.control.start; found 21474836480 (0x5_0000_0000); expected an address or "
-        "32-bit value, 0x0000_0000 to 0xFFFF_FFFF",
+        "number out of range: memory.control.start; found 21474836480 (0x5_0000_0000); expected an address, "
+        "0x0000_0000 to 0xFFFF_FFFF",
     ),
     (
         'product = "small-device"',
@@ -112,6 +112,25 @@ FAULTS = [
         "format = 2",
         "unknown format of the layout: format; found 2; expected 1; this gemel reads format 1; another one may "
         "read this file",
+    ),
+    (
+        "start = 0x1000_0000",
+        'start = "0x10000000"',
+        'value of the wrong kind: memory.flash.start; found "0x10000000"; expected an address, 0x0000_0000 to '
+        "0xFFFF_FFFF; write it without quotes: 0x10000000",
+    ),
+    (
+        'size = "16 KiB"\nerase',
+        'size = "16_384"\nerase',
+        'value of the wrong kind: memory.flash.size; found "16_384"; expected a size of 1 to 4 GiB: bytes as a '
+        'number, or text such as "4 KiB" (B, KiB, MiB, GiB); write it without quotes: 16_384',
+    ),
+    (
+        'architecture = "armv8-m.main"\nextensions',
+        'architecture = "armv8-m"\nextensions',
+        'unknown word: core.station.architecture; found "armv8-m"; expected one of "armv6-m", "armv7-m", '
+        '"armv7e-m", "armv8-m.base", "armv8-m.main", "armv8.1-m.main"; did you mean "armv8-m.base" or '
+        '"armv8-m.main"?',
     ),
     (
         "format = 1",

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+import tomllib
+
 from layout.test_layouts_readme import kinds_in
 
 from gemel.layout.model import Layout
@@ -39,15 +42,32 @@ def test_a_table_is_described_in_full() -> None:
   control_register  required;           register that lets the secondary run
                     address
   release_mask      default 0xFFFFFFFF; bits of the control register that matter
-                    address
+                    32-bit value
   release_value     required;           what these bits must read for the core to run
-                    address
+                    32-bit value
   key_mask          default 0;          bits that must hold an unlock key in the same write; 0:
                                         none
-                    address
+                    32-bit value
   key_value         default 0;          the unlock key
-                    address"""
+                    32-bit value"""
     )
+
+
+def test_numbers_are_written_as_people_count_them() -> None:
+    """Defaults of counts are decimal, those of bytes and masks hexadecimal, and all of them valid TOML."""
+    assert "default 20_000_000;" in section("[rehearsal]")
+    assert "number 1..10_000_000_000" in section("[rehearsal]")
+    assert "default 0xFF;" in section("[memory.NAME]")
+    for default in re.findall(r"default (.*?);", TEXT):
+        tomllib.loads(f"key = {default}")
+
+
+def test_no_key_runs_into_what_follows_it() -> None:
+    """The longest keys too are followed by a blank."""
+    assert "  inter_core_interrupt optional; " in TEXT
+    for kind in kinds_in(Table(Layout)):
+        for name in kind.keys if isinstance(kind, Table) else ():
+            assert f"  {name} " in TEXT
 
 
 def test_choices_and_words_are_shown_as_the_file_writes_them() -> None:
@@ -82,6 +102,19 @@ def test_headers_come_in_the_order_of_the_file() -> None:
         "[[checksum]]",
         "[record]",
         "[seal]",
+        "[rehearsal]",
+        "[[rehearsal.goal]]",
+        "[rehearsal.goal.word]",
+        "[[rehearsal.serial]]",
+        "[[rehearsal.constant]]",
+        "[[rehearsal.sequence]]",
+        "[[rehearsal.held]]",
+        "[[rehearsal.set_clear]]",
+        "[[rehearsal.status]]",
+        "[[rehearsal.inter_core_interrupt]]",
+        "[[rehearsal.mutex]]",
+        "[[rehearsal.registers_of]]",
         "[rules]",
         "[[rules.waive]]",
+        "[[rules.severity]]",
     ]

@@ -74,11 +74,13 @@ def _number_words(value: int) -> str:
 class Kind:
     """Base of all kinds.  `words` completes "expected ..."; `read` reports faults and never raises.
 
-    ``label`` names the kind in a word or two, for the reference of the language.
+    ``label`` names the kind in a word or two, for the reference of the language; ``hexadecimal`` tells that
+    its numbers are written so.
     """
 
     words = "a value"
     label = "value"
+    hexadecimal = False
 
     def read(self, value: object, path: KeyPath, report: Report) -> Any:
         """The model's value for ``value``, or INVALID after reporting what is wrong with it."""
@@ -105,13 +107,13 @@ class Integer(Kind):
 
     def __init__(self, low: int, high: int) -> None:
         self.low, self.high = low, high
-        top = format_address(high) if high > 0xFFFF else str(high)
+        top = format_address(high) if high > 0xFFFF and not high & high + 1 else f"{high:_}"
         self.words = f"a whole number from {low} to {top}"
         self.label = f"number {low}..{top}"
 
     def read(self, value: object, path: KeyPath, report: Report) -> Any:
         if isinstance(value, bool) or not isinstance(value, int):
-            return self.refuse(value, path, report)
+            return self.refuse(value, path, report, next_step=_quoted_number_hint(value))
         if not self.low <= value <= self.high:
             return self.refuse(value, path, report, "number out of range")
         return value
@@ -120,13 +122,44 @@ class Integer(Kind):
         return {"type": "integer", "minimum": self.low, "maximum": self.high}
 
 
+class Byte(Integer):
+    """The value of one byte."""
+
+    hexadecimal = True
+
+    def __init__(self) -> None:
+        super().__init__(0, 0xFF)
+
+
 class Address(Integer):
-    """A 32-bit address or register value."""
+    """A 32-bit address."""
+
+    hexadecimal = True
 
     def __init__(self) -> None:
         super().__init__(0, 0xFFFF_FFFF)
-        self.words = "an address or 32-bit value, 0x0000_0000 to 0xFFFF_FFFF"
+        self.words = "an address, 0x0000_0000 to 0xFFFF_FFFF"
         self.label = "address"
+
+
+class Word(Integer):
+    """What a 32-bit register or word of memory holds: a value, or a mask of its bits."""
+
+    hexadecimal = True
+
+    def __init__(self) -> None:
+        super().__init__(0, 0xFFFF_FFFF)
+        self.words = "a 32-bit value, 0x0000_0000 to 0xFFFF_FFFF"
+        self.label = "32-bit value"
+
+
+def _quoted_number_hint(value: object) -> str:
+    """What to do with a number that stands in quotes; empty for anything else."""
+    if isinstance(value, str) and re.fullmatch(
+        r"0x[0-9A-Fa-f](_?[0-9A-Fa-f]){0,15}|[0-9](_?[0-9]){0,19}", value
+    ):
+        return f"write it without quotes: {value}"
+    return ""
 
 
 class Size(Kind):
@@ -149,7 +182,7 @@ class Size(Kind):
         elif isinstance(value, str) and (match := re.fullmatch(self.pattern, value)):
             size = int(match[1].replace("_", "")) * self.units[match[2]]
         if size is None:
-            return self.refuse(value, path, report)
+            return self.refuse(value, path, report, next_step=_quoted_number_hint(value))
         if not self.low <= size <= 1 << 32:
             return self.refuse(value, path, report, "size out of range")
         return size
@@ -281,6 +314,15 @@ class Day(Kind):
         return {"type": "string", "format": "date"}
 
 
+SHORTEST_BEGINNING = 4
+"""Characters from which on a word counts as the beginning of another one."""
+
+LONGEST_NEAR = 80
+"""Characters of a word that a near one is looked for at most."""
+
+MOST_NEAR = 3
+"""Words that a hint names at most."""
+
 REQUIRED: Any = object()
 
 
@@ -309,8 +351,17 @@ def key(kind: Kind, meaning: str, default: Any = REQUIRED, name: str = "", *, di
 
 
 def nearest_hint(found: str, known: Iterable[str]) -> str:
-    """``did you mean "x"?`` for the known word nearest to ``found``; empty when none is near."""
+    """``did you mean "x"?`` for the known word nearest to ``found``; empty when none is near.
+
+    Words that ``found`` is the beginning of come first: of a few of them all are named.
+    """
     from difflib import get_close_matches
 
-    near = get_close_matches(found, list(known), 1, 0.65) if len(found) <= 80 else []
-    return f'did you mean "{near[0]}"?' if near else ""
+    if len(found) > LONGEST_NEAR:
+        return ""
+    words = list(known)
+    longer = [word for word in words if word.casefold().startswith(found.casefold())]
+    if len(found) < SHORTEST_BEGINNING or not 0 < len(longer) <= MOST_NEAR:
+        longer = get_close_matches(found, words, 1, 0.65)
+    near = " or ".join(f'"{word}"' for word in longer)
+    return f"did you mean {near}?" if near else ""

@@ -11,7 +11,20 @@ from dataclasses import dataclass
 from typing import Literal
 
 from gemel.layout.copy_model import CopiedBy
-from gemel.layout.kinds import Address, Always, Choice, Day, Flag, Integer, Size, Text, VersionText, key
+from gemel.layout.kinds import (
+    Address,
+    Always,
+    Byte,
+    Choice,
+    Day,
+    Flag,
+    Integer,
+    Size,
+    Text,
+    VersionText,
+    Word,
+    key,
+)
 from gemel.layout.rehearsal_model import RehearsalPlan
 from gemel.layout.tables import NAME_PATTERN, Either, ListOf, MapOf, Table
 from gemel.spans import Span
@@ -37,7 +50,7 @@ class Memory:
     size: int = key(Size(), "bytes")
     erase_block: int | None = key(Size(), "bytes erased at once; absent: not known", None)
     write_unit: int = key(Size(), "bytes programmed at once; the ends of builds are padded to it", 1)
-    erased_byte: int = key(Integer(0, 255), "what an erased byte reads", 0xFF)
+    erased_byte: int = key(Byte(), "what an erased byte reads", 0xFF)
     aliases: tuple[int, ...] = key(
         ListOf(Address(), 16), "other addresses at which every core sees the same bytes", ()
     )
@@ -65,10 +78,10 @@ class Release:
 
     vector_register: int = key(Address(), "register that receives the address of the secondary's vectors")
     control_register: int = key(Address(), "register that lets the secondary run")
-    release_mask: int = key(Address(), "bits of the control register that matter", HIGHEST)
-    release_value: int = key(Address(), "what these bits must read for the core to run")
-    key_mask: int = key(Address(), "bits that must hold an unlock key in the same write; 0: none", 0)
-    key_value: int = key(Address(), "the unlock key", 0)
+    release_mask: int = key(Word(), "bits of the control register that matter", HIGHEST)
+    release_value: int = key(Word(), "what these bits must read for the core to run")
+    key_mask: int = key(Word(), "bits that must hold an unlock key in the same write; 0: none", 0)
+    key_value: int = key(Word(), "the unlock key", 0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

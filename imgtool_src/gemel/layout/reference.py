@@ -59,8 +59,8 @@ def _key_lines(name: str, key: Key, one_of_all: bool) -> list[str]:
     elif key.default in (None, (), {}) or not isinstance(key.default, int | str | bool):
         default = "optional"
     else:
-        default = f"default {_as_written(key.default)}"
-    head = f"  {name:<18}{default + ';':<20}{key.meaning}"
+        default = f"default {_as_written(key.default, key.kind)}"
+    head = f"  {name:<17} {default + ';':<19} {key.meaning}"
     lines = textwrap.wrap(head, 96, subsequent_indent=" " * 40, break_on_hyphens=False)
     indent = " " * 20
     lines += textwrap.wrap(
@@ -69,9 +69,9 @@ def _key_lines(name: str, key: Key, one_of_all: bool) -> list[str]:
     return lines
 
 
-def _as_written(default: int | str | bool) -> str:
+def _as_written(default: int | str | bool, kind: Kind) -> str:
     if isinstance(default, bool):
         return "true" if default else "false"
     if isinstance(default, str):
         return f'"{default}"'
-    return f"0x{default:X}" if default > 0xF else str(default)
+    return f"0x{default:X}" if kind.hexadecimal and default > 0xF else f"{default:_}"

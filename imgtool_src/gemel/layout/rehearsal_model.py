@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from gemel.layout.kinds import Address, Flag, Integer, Size, Text, key
+from gemel.layout.kinds import Address, Flag, Integer, Size, Text, Word, key
 from gemel.layout.tables import NAME_PATTERN, ListOf, MapOf, Table
 
 NAME = Text(23, NAME_PATTERN, "the name of a table of this layout", "name")
@@ -22,7 +22,7 @@ class ConstantRegister:
     """A register that always reads the same."""
 
     at: int = key(Address(), "its address")
-    value: int = key(Address(), "what it reads")
+    value: int = key(Word(), "what it reads")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,7 +30,7 @@ class SequenceRegister:
     """A register that reads one value after the other, such as a status that becomes ready."""
 
     at: int = key(Address(), "its address")
-    values: tuple[int, ...] = key(ListOf(Address(), 256), "what it reads, one value a read")
+    values: tuple[int, ...] = key(ListOf(Word(), 256), "what it reads, one value a read")
     repeat: bool = key(Flag(), "start again behind the last value; else the last one stays", False)
 
 
@@ -39,7 +39,7 @@ class HeldRegister:
     """A register that reads what was last written."""
 
     at: int = key(Address(), "its address")
-    reset: int = key(Address(), "what it reads before the first write", 0)
+    reset: int = key(Word(), "what it reads before the first write", 0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +49,7 @@ class SetClearRegister:
     value_at: int = key(Address(), "where the value is read")
     set_at: int = key(Address(), "a one written here sets that bit")
     clear_at: int = key(Address(), "a one written here clears that bit")
-    reset: int = key(Address(), "the value at reset", 0)
+    reset: int = key(Word(), "the value at reset", 0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,8 +58,8 @@ class StatusRegister:
 
     at: int = key(Address(), "its address")
     core: str = key(NAME, "the core it tells of")
-    sleeping: int = key(Address(), "bits that read one while the core sleeps", 0)
-    locked_up: int = key(Address(), "bits that read one once the core is locked up", 0)
+    sleeping: int = key(Word(), "bits that read one while the core sleeps", 0)
+    locked_up: int = key(Word(), "bits that read one once the core is locked up", 0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,7 +71,7 @@ class InterCoreInterrupt:
     set_at: int = key(Address(), "a one written here makes that interrupt pending")
     clear_at: int = key(Address(), "a one written here takes it back")
     pending_at: int | None = key(Address(), "where what is pending is read; absent: at clear_at", None)
-    mask: int = key(Address(), "bits that exist", ALL_BITS)
+    mask: int = key(Word(), "bits that exist", ALL_BITS)
     interrupt: int = key(Integer(0, 495), "number of the receiver's external interrupt for bit 0")
     shared_line: bool = key(Flag(), "all bits raise this one interrupt; else each bit the next one", False)
 
@@ -81,8 +81,8 @@ class MutexRegister:
     """A lock: a read takes it and tells whether it did, a write gives it back."""
 
     at: int = key(Address(), "its address")
-    taken: int = key(Address(), "what a read gives that takes the lock", 1)
-    busy: int = key(Address(), "what a read gives while the other core has it", 0)
+    taken: int = key(Word(), "what a read gives that takes the lock", 1)
+    busy: int = key(Word(), "what a read gives while the other core has it", 0)
     guards: str | None = key(NAME, "the shared area that may be touched with this lock only", None)
 
 
@@ -108,8 +108,8 @@ class SharedWord:
     """A word of memory that takes a value."""
 
     at: int = key(Address(), "its address")
-    value: int = key(Address(), "the value")
-    mask: int = key(Address(), "bits that matter", ALL_BITS)
+    value: int = key(Word(), "the value")
+    mask: int = key(Word(), "bits that matter", ALL_BITS)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

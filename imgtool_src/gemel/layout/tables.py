@@ -121,16 +121,18 @@ class Either(Kind):
         tables = [kind for kind in self.kinds if isinstance(kind, Table)]
         if isinstance(value, dict) and tables:
             return max(tables, key=lambda table: table.likeness(value)).read(value, path, report)
+        hint = ""
         for kind in self.kinds:
             faults: list[Fault] = []
             result = kind.read(value, path, faults.append)
             if result is not INVALID:
                 return result
+            hint = hint or next((fault.next_step for fault in faults if isinstance(value, str)), "")
             if faults and faults[0].what != WRONG_KIND:
                 for fault in faults:
                     report(fault)
                 return INVALID
-        return self.refuse(value, path, report)
+        return self.refuse(value, path, report, next_step=hint)
 
     def schema(self) -> dict[str, Any]:
         """Any of the kinds' schemas."""
