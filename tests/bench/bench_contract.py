@@ -1,13 +1,12 @@
 """Time the comparison of 20 types of two builds against a plain walk over all their debug entries.
 
-Run ``python tests/bench/bench_contract.py [--rounds 5]``.  Two builds are compiled from generated C, each with
-at least 100,000 debug entries in 32 units, and 20 types of one header that every unit includes.  pyelftools
-walks over every entry of both and does nothing with them; gemel reads both builds and applies the rule
-``contract-types-agree``, from the bytes of the files to the result.  Runs alternate in one process.  Before any
-figure is believed, both results are checked: that the sound pair agrees, that the one member changed in the
-other pair is found, and that pyelftools' types are of the sizes that gemel found.  Exits 1 when a target is
-missed: a tenth of the walk's time (half is asked for), and nothing of the reader imported by a join of builds
-whose layout has neither contract nor shared area.
+Run ``python tests/bench/bench_contract.py [--rounds 5]``.  Two builds are compiled from generated C, each
+with at least 100,000 debug entries in 32 units, and 20 types of one header that every unit includes.
+pyelftools walks over every entry of both and does nothing with them; gemel reads both builds and applies the
+rule ``contract-types-agree``, from the bytes of the files to the result.  Runs alternate in one process.
+Before any figure is believed, the results are checked: the sound pair agrees, and the one member changed in
+another build is found.  Exits 1 when a target is missed: a tenth of the walk's time (half is asked for), and
+nothing of the reader imported by a join whose layout has neither contract nor shared area.
 """
 
 from __future__ import annotations
@@ -160,8 +159,9 @@ def _imported() -> int:
     """Modules of the reader that a join of builds without contract and shared area imports."""
     folder, _ = big_builds(compiled=True)
     script = (
-        "import sys\nfrom gemel.cli.main import run\n"
-        f"sys.argv = ['gemel', 'join', {str(folder / 'layout.toml')!r}, '-o', {str(folder / 'contract.bin')!r}]\n"
+        "import sys\nfrom gemel.cli.entry import run\n"
+        f"sys.argv = ['gemel', 'join', {str(folder / 'layout.toml')!r}]\n"
+        f"sys.argv += ['-o', {str(folder / 'contract.bin')!r}]\n"
         "try:\n    run()\nexcept SystemExit:\n    pass\n"
         "print(sum(name.startswith('gemel.builds.dwarf.') for name in sys.modules))"
     )

@@ -142,7 +142,7 @@ def elements_of(types: DebugTypes, array: Reference) -> Elements:
 def paired(left: Record, right: Record) -> Iterator[Pair]:
     """The members of both by name and, of equal names (such as none), by their order.
 
-    In the order of ``left``; a member that only ``right`` has comes behind the one before it there.
+    In the order of ``left``; a member that only ``right`` has comes before the next one that both have.
     """
     theirs = dict(_keyed(right))
     mine = dict(_keyed(left))
@@ -153,10 +153,13 @@ def paired(left: Record, right: Record) -> Iterator[Pair]:
             before = key
         else:
             only_right.setdefault(before, []).append(member)
-    yield from (Pair(None, member) for member in only_right.get(None, ()))
+    waiting = only_right.get(None, [])
     for key, member in mine.items():
+        if key in theirs:
+            yield from (Pair(None, each) for each in waiting)
+            waiting = only_right.get(key, [])
         yield Pair(member, theirs.get(key))
-        yield from (Pair(None, member) for member in only_right.get(key, ()))
+    yield from (Pair(None, each) for each in waiting)
 
 
 def _keyed(record: Record) -> Iterator[tuple[tuple[str, str | None, int], Member]]:

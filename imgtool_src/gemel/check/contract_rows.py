@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, NamedTuple
 
-from gemel.builds.dwarf.types import Array, Enumeration, Member, Pointer, Record, Type
+from gemel.builds.dwarf.types import Array, Basic, Enumeration, Member, Pointer, Record, Type
 from gemel.check.contract_compare import Comparison, Pair, elements_of, paired, same_place
 
 if TYPE_CHECKING:
@@ -59,9 +59,11 @@ def rows_of(comparison: Comparison, left: Reference, right: Reference, label: st
         rows[0] = replace(head, differs=True)
         if head.left == head.right:  # equal in every number, and yet another type
             labels = [side.types.declared(side.reference, "") for side in (one, other)]
+            if labels[0] == labels[1]:
+                labels = [_kind(side, label) for side, label in zip((one, other), labels, strict=True)]
             rows[:1] = [
-                Row(0, _kind(one, labels[0]), head.left, None, True),
-                Row(0, _kind(other, labels[1]), None, head.right, True),
+                Row(0, labels[0], head.left, None, True),
+                Row(0, labels[1], None, head.right, True),
             ]
     return rows
 
@@ -120,13 +122,14 @@ class _Rows:
             yield Row(depth, labels[0], *cells)
             return
         below = any(row.differs for row in inner or ())
-        if not equal_types and not below and labels[0] != labels[1]:
+        other_kind = not equal_types and not below
+        if other_kind and labels[0] == labels[1] and cells[0] == cells[1]:
+            labels = _kind(at_left, labels[0]), _kind(at_right, labels[1])
+        if other_kind and labels[0] != labels[1]:
             yield Row(depth, labels[0], cells[0], None, True)
             yield Row(depth, labels[1], None, cells[1], True)
         else:
-            own = differs and (cells[0] != cells[1] or not below)
-            another = " (another kind)" if own and cells[0] == cells[1] else ""
-            yield Row(depth, labels[0] + another, *cells, own)
+            yield Row(depth, labels[0], *cells, differs and (cells[0] != cells[1] or not below))
         yield from inner or ()
 
     def _into(self, one: Side, other: Side, depth: int) -> list[Row] | None:
@@ -235,6 +238,8 @@ def _label(side: Side, member: Member) -> str:
 
 
 def _kind(side: Side, label: str) -> str:
-    _, found = side.types.resolved(side.reference)
-    encoding = getattr(found, "encoding", "")
-    return f"{label} ({encoding})" if encoding else label
+    """A label with what it does not tell: how the numbers are to be read."""
+    _, found = _opened(side)
+    if not isinstance(found, Basic):
+        return label
+    return f"{label} ({'big-endian ' if found.big_endian else ''}{found.encoding})"

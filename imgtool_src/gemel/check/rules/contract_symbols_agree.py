@@ -122,7 +122,9 @@ def _apart(
             f"{format_size(sizes[1])} in {_file(each)}",
             f"{format_size(sizes[0])} as in {_file(first)}",
             each.plain,
-            lines=lines,
+            "compile one header on both sides with the same options; name its type in the contract too, "
+            "to see what differs",
+            lines,
         )
 
 

@@ -1,0 +1,193 @@
+"""When types agree and when they do not: single differences, each against a type that is equal but for it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+from builds.dwarf.dwarf_writer import Entry, basic, debug_elf, member, record
+
+from gemel.builds.dwarf.constants import At, Tag
+from gemel.builds.dwarf.debug_types import DebugTypes
+from gemel.builds.reader import read_build
+from gemel.builds.source import BytesSource
+from gemel.check.contract_compare import Comparison
+from gemel.check.contract_picture import first_difference, side_by_side
+from gemel.check.contract_rows import Row, rows_of
+
+U32, INT = ("unsigned", 4, 7), ("int", 4, 5)
+
+
+def types_of(*entries: Entry) -> DebugTypes:
+    """The types of a file with these entries."""
+    build = read_build(BytesSource(debug_elf(*entries)), name="station", file="station.elf")
+    assert build.debug is not None
+    return build.debug.types()
+
+
+def compared(
+    left: list[Entry], right: list[Entry], name: str = "r", follow: bool = False
+) -> tuple[bool, list[Row]]:
+    """Whether the types called ``name`` agree, and the rows of both."""
+    mine, theirs = types_of(*left), types_of(*right)
+    comparison = Comparison(mine, theirs, follow)
+    references = mine.named(name)[0], theirs.named(name)[0]
+    return comparison.same(*references), rows_of(comparison, *references, name)
+
+
+def pair(
+    *of: tuple[str, int, int],
+    size: int = 8,
+    names: tuple[str, str] = ("a", "b"),
+    tag: int = Tag.STRUCTURE_TYPE,
+):
+    """A record of two members of four bytes."""
+    kinds = [basic(*each) for each in of or (U32, U32)]
+    parts = [member(name, kind, 4 * at) for at, (name, kind) in enumerate(zip(names, kinds, strict=True))]
+    return [*kinds, record("r", size, *parts, tag=tag)]
+
+
+def array(count: int, stride: int | None = None) -> list[Entry]:
+    """A record of one array."""
+    number = basic()
+    bounds = Entry(Tag.SUBRANGE_TYPE, {At.COUNT: count})
+    more = {At.BYTE_STRIDE: stride} if stride else {}
+    whole = Entry(Tag.ARRAY_TYPE, {At.TYPE: number, **more}, [bounds])
+    return [number, whole, record("r", 64, member("list", whole))]
+
+
+def enumeration(*values: int, size: int = 1) -> list[Entry]:
+    """A record of one enumeration."""
+    names = [
+        Entry(Tag.ENUMERATOR, {At.NAME: f"E{at}", At.CONST_VALUE: value}) for at, value in enumerate(values)
+    ]
+    whole = Entry(Tag.ENUMERATION_TYPE, {At.NAME: "e", At.BYTE_SIZE: size}, names)
+    return [whole, record("r", 4, member("of", whole))]
+
+
+def behind(size: int) -> list[Entry]:
+    """A record with a pointer to another."""
+    number = basic()
+    target = record("target", size, member("value", number))
+    pointer = Entry(Tag.POINTER_TYPE, {At.TYPE: target, At.BYTE_SIZE: 4})
+    return [number, target, pointer, record("r", 4, member("at", pointer))]
+
+
+def big_endian() -> list[Entry]:
+    """A record whose numbers have another byte order."""
+    entries = pair()
+    entries[0].attributes = {**entries[0].attributes, At.ENDIANITY: 1}
+    return entries
+
+
+DIFFERENT: dict[str, tuple[Callable[[], list[Entry]], Callable[[], list[Entry]], str]] = {
+    "size": (pair, lambda: pair(size=12), "r"),
+    "name of a member": (pair, lambda: pair(names=("a", "c")), "unsigned b"),
+    "order of members": (pair, lambda: pair(names=("b", "a")), "unsigned a"),
+    "sign": (pair, lambda: pair(U32, INT), "unsigned b"),
+    "float": (pair, lambda: pair(("float", 4, 4), U32), "unsigned a"),
+    "byte order": (pair, big_endian, "unsigned a (unsigned)"),
+    "union": (pair, lambda: pair(tag=Tag.UNION_TYPE), "struct r"),
+    "count": (lambda: array(4), lambda: array(5), "unsigned list[4]"),
+    "stride": (lambda: array(4), lambda: array(4, 8), "unsigned list[4]"),
+    "enumerator": (lambda: enumeration(0, 1), lambda: enumeration(0, 2), "E1"),
+    "more enumerators": (lambda: enumeration(0, 1), lambda: enumeration(0, 1, 2), "E2"),
+    "size of an enumeration": (lambda: enumeration(0, 1), lambda: enumeration(0, 1, size=4), "enum e of"),
+}
+
+
+@pytest.mark.parametrize("name", DIFFERENT)
+def test_one_difference_is_found_and_shown(name: str) -> None:
+    """Types that differ in one thing do not agree, either way around; its row is marked first."""
+    left, right, label = DIFFERENT[name]
+    same, rows = compared(left(), right())
+    assert not same
+    assert rows[first_difference(rows)].label == label
+    assert rows[first_difference(rows)].differs
+    assert not compared(right(), left())[0]
+    assert compared(left(), left())[0]
+    assert not any(row.differs for row in compared(left(), left())[1])
+
+
+EQUAL: dict[str, tuple[Callable[[], list[Entry]], Callable[[], list[Entry]]]] = {
+    "names of base types": (pair, lambda: pair(("long unsigned int", 4, 7), ("uint", 4, 7))),
+    "characters": (
+        lambda: pair(("char", 4, 8), ("signed char", 4, 6)),
+        lambda: pair(("u8", 4, 7), ("i8", 4, 5)),
+    ),
+    "class": (pair, lambda: pair(tag=Tag.CLASS_TYPE)),
+    "order of enumerators": (lambda: enumeration(0, 1), lambda: enumeration(0, 1)),
+    "targets of pointers": (lambda: behind(4), lambda: behind(8)),
+}
+
+
+@pytest.mark.parametrize("name", EQUAL)
+def test_what_changes_no_byte_makes_no_difference(name: str) -> None:
+    """What types are called, class or struct, and targets that nobody follows."""
+    left, right = EQUAL[name]
+    assert compared(left(), right())[0]
+
+
+def test_targets_are_followed_by_choice_and_only_declared_ones_agree() -> None:
+    """A larger target is found when pointers are followed; one that is only declared says nothing."""
+    assert not compared(behind(4), behind(8), follow=True)[0]
+    declared = Entry(Tag.STRUCTURE_TYPE, {At.NAME: "target", At.DECLARATION: True})
+    pointer = Entry(Tag.POINTER_TYPE, {At.TYPE: declared, At.BYTE_SIZE: 4})
+    assert compared(behind(4), [declared, pointer, record("r", 4, member("at", pointer))], follow=True)[0]
+
+
+def test_types_that_refer_to_each_other_are_told_right_in_any_order() -> None:
+    """What was found equal under an assumption that failed is not remembered as equal."""
+
+    def circle(size: int) -> list[Entry]:
+        number = basic()
+        one, two = record("one", 8), record("two", 4)
+        to_one = Entry(Tag.POINTER_TYPE, {At.TYPE: one, At.BYTE_SIZE: 4})
+        to_two = Entry(Tag.POINTER_TYPE, {At.TYPE: two, At.BYTE_SIZE: 4})
+        one.children = [member("next", to_two), member("end", Entry(0, {}), 4)]
+        last = basic("last", size)
+        one.children = [member("next", to_two), member("end", last, 4)]
+        two.children = [member("back", to_one)]
+        return [number, last, one, two, to_one, to_two]
+
+    left, right = types_of(*circle(4)), types_of(*circle(2))
+    comparison = Comparison(left, right, True)
+    for name in ("one", "two", "one"):
+        assert not comparison.same(left.named(name)[0], right.named(name)[0])
+    assert Comparison(left, left, True).same(left.named("two")[0], left.named("two")[0])
+
+
+def test_a_long_picture_leaves_out_what_does_not_matter() -> None:
+    """Of 200 members the rows around the first difference are shown, and how many are left out."""
+
+    def long(changed: int) -> list[Entry]:
+        number, other = basic(), basic("short", 2, 7)
+        kinds = [other if at == changed else number for at in range(200)]
+        return [
+            number,
+            other,
+            record("r", 800, *(member(f"m{at}", kind, 4 * at) for at, kind in enumerate(kinds))),
+        ]
+
+    _, rows = compared(long(150), long(-1))
+    lines = side_by_side(rows, ("station", "sampler"))
+    assert len(lines) < 24
+    (marked,) = [line for line in lines if line.startswith(">>")]
+    assert "m150" in marked
+    assert "  ... 146 rows left out" in lines[3]
+    assert "rows left out" in lines[-1]
+    left_out = sum(int(line.split()[1]) for line in lines if "left out" in line)
+    assert left_out + len(lines) - 2 - 2 == len(rows)
+
+
+def test_long_names_keep_the_member_s_name_and_the_width() -> None:
+    """A label that is too long loses its middle, never the end where the member's name stands."""
+    number = basic("an_unreasonably_long_name_of_an_unsigned_number", 4)
+    other = basic("an_unreasonably_long_name_of_an_unsigned_number", 4, 5)
+    parts = [[each, record("r", 4, member("kept", each))] for each in (number, other)]
+    _, rows = compared(*parts)
+    lines = side_by_side(rows, ("the-station-of-the-quay", "the-sampler-of-the-quay"))
+    assert max(map(len, lines)) <= 68
+    marked = next(line for line in lines if line.startswith(">>"))
+    assert "an_unr" in marked
+    assert "kept (unsigned) " in marked
