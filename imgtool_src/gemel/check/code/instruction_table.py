@@ -187,6 +187,7 @@ WIDE: tuple[Encoding, ...] = (
         ("fp16", "mve"),
         (0xED00_0900, 0xFF20_0F00),  # VLDR, VSTR
         (0xEE00_0910, 0xFF00_0F10),  # VMOV
+        (0xFEB0_0A40, 0xFFBF_0F50),  # VINS, VMOVX
     ),
     *_family(HALF, ("fp16",), (0xEE00_0900, 0xEF00_0F00)),
     *_family(
@@ -209,7 +210,6 @@ NARROW: tuple[Encoding, ...] = (
         MAINLINE,
         ("thumb2",),
         *((0xBF00 | bit, 0xFF00 | bit) for bit in (1, 2, 4, 8)),  # IT
-        (0xB661, 0xFFED),  # CPS of the fault mask
     ),
     *_family("application-profile instruction", ("nobody",), (0xB650, 0xFFF7)),  # SETEND
 )
