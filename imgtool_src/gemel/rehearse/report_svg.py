@@ -15,7 +15,7 @@ from gemel.rehearse.limits import CAUTION
 from gemel.rehearse.rehearsal import Happening, Rehearsal
 
 WIDTH = 1120
-LEFT, RIGHT, TOP = 110, 30, 96
+LEFT, RIGHT, TOP = 110, 30, 114
 LANE, BAR = 104, 18
 ROW = 17
 MOST_LABELS = 40
@@ -93,7 +93,8 @@ def _title(rehearsal: Rehearsal) -> str:
     return (
         f'<text class="title {colour}" x="20" y="32">{escape(_summary(rehearsal))}</text>'
         f'<text class="dim" x="20" y="54">{rehearsal.time:,} instructions from reset; ended: '
-        f"{escape(rehearsal.ended)}. Stretches without events are drawn shorter than they are.</text>"
+        f"{escape(rehearsal.ended)}</text>"
+        '<text class="dim" x="20" y="72">stretches without events are drawn shorter than they are</text>'
     )
 
 
@@ -127,7 +128,8 @@ def _stops(state: str) -> bool:
 
 
 def _is_bad(event: Happening) -> bool:
-    return event.kind in ERRORS or event.kind in UNJUDGED
+    endless = event.kind == "loops" and "register" not in event.numbers and not event.numbers["interrupts"]
+    return endless or event.kind in ERRORS or event.kind in UNJUDGED
 
 
 def _class_of(event: Happening) -> str:
