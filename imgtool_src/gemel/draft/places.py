@@ -61,13 +61,14 @@ class Places:
 
 
 def pieces_of(all_seen: list[Evidence], primary: str, shared: list[Shared]) -> list[Piece]:
-    """Who uses what, no byte twice: what is shared first, a secondary's bytes before the primary's copy."""
-    common = [each.span for each in shared]
-    pieces = [Piece(span, "shared", "") for span in common]
+    """Who uses what, no byte twice: a secondary's bytes before the primary's copy, then what is shared."""
+    pieces: list[Piece] = []
     flash: list[Span] = []
     for seen in sorted(all_seen, key=lambda seen: seen.name == primary):
         pieces += [Piece(span, "stored", seen.name) for span in without(seen.stored, flash)]
         flash += seen.stored
+    common = without([each.span for each in shared], flash)
+    pieces += [Piece(span, "shared", "") for span in common]
     taken = [*common, *flash]
     for seen in all_seen:
         if seen.block:
