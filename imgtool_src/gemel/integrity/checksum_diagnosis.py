@@ -42,12 +42,15 @@ class Coverage:
     """One reading of what a checksum covers.
 
     ``words`` completes "the stored value is right ...", as in "if the last 4 bytes are left out"; it is
-    empty for what the layout says.  ``blocks`` gives the ``size`` bytes, as often as it is called.
+    empty for what the layout says.  ``blocks`` gives the ``size`` bytes, as often as it is called.  One of
+    many, as are the ranges that end somewhere else, is tried where nothing else fits, and with another byte
+    order at most.
     """
 
     words: str
     size: int
     blocks: Callable[[], Iterable[Block]]
+    one_of_many: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +95,7 @@ class _Reading(NamedTuple):
     coverage: Coverage
 
 
-_Kind = Literal["order", "feed", "range", "reflection", "init", "xorout", "algorithm", "sum"]
+_Kind = Literal["order", "feed", "range", "bounds", "reflection", "init", "xorout", "algorithm", "sum"]
 
 
 class _Change(NamedTuple):
@@ -124,6 +127,8 @@ def diagnose(
     complete = True
     try:
         for change in changes:
+            if found and change.kind == "bounds":
+                break
             found.extend(search.tried((change,)))
         if not found and algorithm.bits >= 16:
             for pair in combinations(changes, 2):
@@ -212,12 +217,16 @@ def _changes(declared: _Reading, alternatives: Sequence[Coverage]) -> Iterator[_
         if feed != declared.feed and isinstance(algorithm, CrcAlgorithm):
             yield _Change("feed", f"for feed {feed}", _with_feed(feed))
     for coverage in alternatives:
-        yield _Change("range", coverage.words, _with_coverage(coverage))
+        if not coverage.one_of_many:
+            yield _Change("range", coverage.words, _with_coverage(coverage))
     if isinstance(algorithm, CrcAlgorithm):
         yield from _parameter_changes(algorithm.parameters)
     for wanted in _algorithms_as_wide(algorithm.bits):
         kind: _Kind = "algorithm" if isinstance(wanted, CrcAlgorithm) else "sum"
         yield _Change(kind, f"for {wanted.name}", _with_algorithm(wanted))
+    for coverage in alternatives:
+        if coverage.one_of_many:
+            yield _Change("bounds", coverage.words, _with_coverage(coverage))
 
 
 _Applied = Callable[[_Reading], _Reading]
@@ -275,12 +284,13 @@ def _go_together(pair: tuple[_Change, ...], bits: int) -> bool:
     """Whether two changes are worth trying at once.
 
     Another algorithm is only paired at 32 bits and more, where chance does not drown the answer, and never
-    with a change of its parameters; a sum, slow to compute, only with the byte order.
+    with a change of its parameters; a sum, slow to compute, only with the byte order, and so is each of the
+    many ranges that end somewhere else.
     """
     kinds = {change.kind for change in pair}
     if len(kinds) < 2:
         return False
-    if "sum" in kinds:
+    if kinds & {"sum", "bounds"}:
         return "order" in kinds
     if "algorithm" in kinds:
         return bits >= 32 and not kinds & {"reflection", "init", "xorout"}

@@ -11,7 +11,19 @@ import zlib
 import pytest
 from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
 from image_edits import changed, filled
-from small_device import CODE, FLASH, STATION, apply, builds, findings, joined, layout, station_elf
+from small_device import (
+    CODE,
+    FLASH,
+    STATION,
+    apply,
+    build,
+    builds,
+    findings,
+    joined,
+    layout,
+    sampler_elf,
+    station_elf,
+)
 
 from gemel.check.runner import RuleResult
 from gemel.image.sparse import SparseBytes
@@ -99,6 +111,42 @@ EXPLAINED = {
     "two at once": "for byte order big and for CRC-32/ISCSI",
 }
 
+ELSEWHERE = {
+    "over the area but for 8 bytes": (
+        "size = 0xFFC }]",
+        "size = 0xFF4 }]",
+        "0x1000_0000..0x1000_0FF3, ending 8 bytes earlier",
+    ),
+    "16 bytes later": (
+        "offset = 0, size = 0xFFC }]",
+        "offset = 16, size = 0xFEC }]",
+        "0x1000_0010..0x1000_0FFB, starting 16 bytes later",
+    ),
+    "256 bytes later": (
+        "offset = 0, size = 0xFFC }]",
+        "offset = 0x100, size = 0xEFC }]",
+        "0x1000_0100..0x1000_0FFB, starting 256 bytes later",
+    ),
+    "behind the vector table": (
+        "offset = 0, size = 0xFFC }]",
+        "offset = 0x80, size = 0xF7C }]",
+        "0x1000_0080..0x1000_0FFB, starting behind the vector table of build station",
+    ),
+}
+"""What the device takes, as a change of the sound layout, and how the finding tells it."""
+
+BREAKS |= {
+    f"a device that covers {name}": lambda old=old, new=new: _stored_as({old: new})
+    for name, (old, new, _) in ELSEWHERE.items()
+}
+BREAKS["a device that covers the area, a layout that covers the build"] = lambda: apply(
+    RULE, layout({OVER: 'over = [{ build = "station" }]'}), joined().image
+)
+BREAKS["another layout than the join's, and nothing that explains it"] = lambda: _stored_as(
+    {OVER: 'over = [{ area = "station-code", offset = 0x54, size = 0x120 }]'}
+)
+BREAKS["a value that was changed"] = lambda: _holding(0x1234_5678)
+
 KEEPS = {
     "a join": lambda: apply(RULE),
     "the image alone": lambda: apply(RULE, handed={}),
@@ -126,6 +174,40 @@ def test_the_explanation_is_found(case: str) -> None:
     assert finding.lines == (f"the stored value is right {EXPLAINED[case]}",)
 
 
+@pytest.mark.parametrize("name", ELSEWHERE)
+def test_a_range_that_starts_or_ends_elsewhere_is_found(name: str) -> None:
+    """Ends off by a few bytes, headers and vector tables left out are named, and no other beside them."""
+    (finding,) = findings(BREAKS[f"a device that covers {name}"]())
+    assert finding.lines == (f"the stored value is right if it covers {ELSEWHERE[name][2]}",)
+
+
+def test_the_whole_area_instead_of_the_build_is_found() -> None:
+    """A device that takes all of the area before the checksum, where the layout says the build."""
+    (finding,) = findings(BREAKS["a device that covers the area, a layout that covers the build"]())
+    assert len(finding.lines) == 1
+    assert "if it covers 0x1000_0000..0x1000_0FFB, ending " in finding.lines[0]
+
+
+def test_what_the_record_vouches_for_is_not_called_changed() -> None:
+    """Where the record's digests hold, the layout differs or the stored value was changed, not the bytes."""
+    (finding,) = findings(BREAKS["another layout than the join's, and nothing that explains it"]())
+    assert finding.lines[0].endswith("unchanged since the join: the layout differs")
+    assert finding.lines[1].startswith("ranges tried: from 0x")
+    (finding,) = findings(BREAKS["a value that was changed"]())
+    assert "unchanged since the join: the stored value was changed" in finding.lines[0]
+
+
+def test_a_build_that_lies_elsewhere_is_not_asked_for_again() -> None:
+    """A checksum over a build that was given, but has no byte in its area, says that."""
+    read = layout({OVER: 'over = [{ build = "sampler" }]', RECORD_TABLE: ""})
+    image = joined(layout({RECORD_TABLE: ""})).image
+    handed = {**builds(), "sampler": build("sampler", sampler_elf(base=FLASH + 0x3000))}
+    (missing,) = apply(RULE, read, image, handed).not_checked
+    assert "no byte of the file that was given for it lies in its area sampler-code" in missing.reason
+    (missing,) = apply(RULE, read, image, {"station": handed["station"]}).not_checked
+    assert "needs sampler=FILE" in missing.reason
+
+
 @pytest.mark.parametrize("case", ["nothing written", "zeroed"])
 def test_a_blank_value_is_called_blank(case: str) -> None:
     """An erased or zeroed place is told as such, without guesses that might fit it."""
@@ -136,8 +218,9 @@ def test_a_blank_value_is_called_blank(case: str) -> None:
 def test_nothing_explains_a_changed_byte() -> None:
     """Where the covered bytes changed no explanation is offered, and that is said."""
     (finding,) = findings(BREAKS["a covered byte changed"]())
-    assert len(finding.lines) == 1
-    assert finding.lines[0].startswith("no other byte order, feed, reflection, algorithm, range or fill")
+    assert len(finding.lines) == 2
+    assert finding.lines[0].startswith("no other byte order, feed, reflection, algorithm, fill or range that")
+    assert "the covered bytes changed" in finding.lines[0]
     stored = zlib.crc32(_covered())
     now = zlib.crc32(_covered(changed(joined().image, {STATION + 0x90: b"\0"})))
     assert finding.found == struct.pack("<I", stored).hex(" ")

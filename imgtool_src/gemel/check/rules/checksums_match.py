@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from gemel.check.checksum_ranges import known_coverage
+from gemel.check.checksum_ranges import known_coverage, ranges_elsewhere
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
+from gemel.check.unchanged import joined_with_other_layout, unchanged_since_join
 from gemel.check.unknown_places import no_place
 from gemel.errors import GemelError, Problem
 from gemel.integrity.checksum_coverages import declared_coverage, usual_alternatives
@@ -16,6 +17,11 @@ from gemel.integrity.checksums import algorithm_of, checksum_bytes
 from gemel.integrity.places import address_of, span_of_range
 from gemel.layout.model import Checksum
 from gemel.spans import Span
+
+
+_NOTHING_FITS = (
+    "no other byte order, feed, reflection, algorithm, fill or range that was tried explains the stored value"
+)
 
 
 def check(subject: Subject) -> Iterator[Outcome]:
@@ -75,8 +81,14 @@ def _explanations(
     declared = declared_coverage(subject.image, covered, erased)
     alternatives = usual_alternatives(subject.image, covered, left_out, place, erased)
     alternatives += _builds_alone(subject, covered, declared, erased)
+    others = ranges_elsewhere(subject, checksum, place, covered, erased)
     diagnosis = diagnose(
-        algorithm_of(checksum), checksum.feed, checksum.byte_order, found, declared, alternatives
+        algorithm_of(checksum),
+        checksum.feed,
+        checksum.byte_order,
+        found,
+        declared,
+        [*alternatives, *others.coverages],
     )
     if diagnosis.blank:
         hint = "join the image with this layout, or look for what erased the place afterwards"
@@ -84,14 +96,24 @@ def _explanations(
     hint = "mend that key of the layout to what the device computes, and join again"
     lines = [str(explanation) for explanation in diagnosis.explanations]
     if not lines:
-        hint = "get the image again from where it was joined; look for what changed it after the join"
-        lines.append(
-            "no other byte order, feed, reflection, algorithm, range or fill explains the stored value: the "
-            "covered bytes changed after it was computed, or it covers something else altogether"
-        )
+        line, hint = _unexplained(subject, covered)
+        lines += [line, *([str(others)] if others.coverages else [])]
     if not diagnosis.complete:
         lines.append("not everything was tried, since the covered bytes are many")
     return tuple(lines), hint
+
+
+def _unexplained(subject: Subject, covered: Sequence[Span]) -> tuple[str, str]:
+    """What is known where nothing that was tried explains the stored value, and what to do."""
+    changed = "get the image again from where it was joined; look for what changed it after the join"
+    if not unchanged_since_join(subject, covered):
+        why = "the covered bytes changed after it was computed, or it covers something else altogether"
+        return f"{_NOTHING_FITS}: {why}", changed
+    unchanged = "by the record's digests the covered bytes are unchanged since the join"
+    if joined_with_other_layout(subject):
+        hint = "check it with the layout it was joined with, or mend what this one says of the checksum"
+        return f"{_NOTHING_FITS}; {unchanged}: the layout differs", hint
+    return f"{_NOTHING_FITS}; {unchanged}: the stored value was changed, or was never this checksum", changed
 
 
 def _builds_alone(

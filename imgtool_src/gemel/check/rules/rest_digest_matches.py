@@ -7,9 +7,8 @@ from collections.abc import Iterator
 from gemel.check.image_bytes import not_erased
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
-from gemel.integrity.placed import PlacedBuild, rest_spans, sha256_of
-from gemel.integrity.record import record_size
-from gemel.spans import Span
+from gemel.check.unchanged import joined_with_other_layout, spans_of_rest
+from gemel.integrity.placed import sha256_of
 
 
 def check(subject: Subject) -> Iterator[Outcome]:
@@ -21,15 +20,14 @@ def check(subject: Subject) -> Iterator[Outcome]:
     if record is None:
         yield NotChecked("record", "the record is not sound")
         return
-    recorded = {
-        entry.name: PlacedBuild(entry.name, entry.core, entry.stored, entry.run_start, 0, None)
-        for entry in record.builds
-    }
-    place = Span(subject.layout.span_of(plan.area).start, record_size(len(record.builds)))
-    spans = rest_spans(subject.layout, recorded, place)
+    spans = spans_of_rest(subject, record)
     actual = sha256_of(subject.layout, subject.image, spans)
     if actual == record.rest_sha256:
         yield Holds("flash outside the builds")
+        return
+    if joined_with_other_layout(subject):
+        reason = "the image was joined with another layout, which tells what lies outside the builds"
+        yield NotChecked("flash outside the builds", f"{reason}: see record-of-this-layout")
         return
     runs = [
         str(found.span)
