@@ -113,7 +113,7 @@ def test_names_as_the_trade_writes_them(written: str, meant: str) -> None:
     ],
 )
 def test_names_that_several_go_by(written: str, first: str, others: set[str]) -> None:
-    """Such a name means none by itself; what crccheck's table takes it for comes first of those it may mean."""
+    """Such a name means none by itself; what crccheck's table takes it for comes first of all it may mean."""
     assert find(written) is None
     candidates = meant_by(written)
     assert candidates[0] == first
