@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import struct
 from dataclasses import dataclass
+from functools import cache
 
 from builds.elf_writer import SegmentSpec, SymbolSpec, build_id_note, elf
 from hypothesis import strategies as st
@@ -229,3 +230,34 @@ boot_symbol = {{ build = "station", symbol = "sampler_start_address" }}
 [record]
 area = "record"
 """
+
+
+@cache
+def _debug_ranges(name: str) -> tuple[tuple[int, int], ...]:
+    from contract_builds import path_of
+    from elftools.elf.elffile import ELFFile
+
+    with path_of(name).open("rb") as stream:
+        return tuple(
+            (section["sh_offset"], section["sh_size"])
+            for section in ELFFile(stream).iter_sections()
+            if section.name.startswith(".debug") and section["sh_size"]
+        )
+
+
+@st.composite
+def mutated_debug_files(draw: st.DrawFn) -> tuple[bytes, bool]:
+    """A real build with bytes of its debug sections replaced, and whether it is C++."""
+    from contract_builds import path_of
+
+    name = draw(
+        st.sampled_from(["station", "station-dwarf2", "station-types4", "station-types5", "cpp-station"])
+    )
+    data = bytearray(path_of(name).read_bytes())
+    ranges = _debug_ranges(name)
+    for _ in range(draw(st.integers(1, 6))):
+        offset, size = draw(st.sampled_from(ranges))
+        at = offset + draw(st.integers(0, size - 1))
+        new = draw(st.binary(min_size=1, max_size=4))
+        data[at : at + len(new)] = new
+    return bytes(data), name.startswith("cpp")

@@ -56,6 +56,11 @@ def uses_shared_area(subject: Subject, plan: BuildPlan, build: Build) -> bool:
     return bool(shared_objects(subject.layout, plan, build))
 
 
+def of_one_side(left: dict[str, SharedObject], right: dict[str, SharedObject]) -> str:
+    """An object that one of two builds has in shared areas and the other has not; empty if there is none."""
+    return next(iter(sorted(left.keys() ^ right.keys())), "")
+
+
 class SharedTypes(NamedTuple):
     """The types of what one build shares, and why they are not all known, if so."""
 
@@ -79,7 +84,12 @@ def shared_types(subject: Subject, plan: BuildPlan, build: Build) -> SharedTypes
                 return SharedTypes(types, (), f"its debug information does not describe {name}")
             references += found
         for spelling in _contract_types(subject.layout):
-            references += types.named(spelling)[:1]
+            named = types.named(spelling)[:1]
+            if not named:
+                return SharedTypes(types, (), f"its debug information does not define {spelling}")
+            references += named
+        for _ in reached(types, tuple(references)):
+            pass  # so that a type which cannot be read is known here
     except BuildError as error:
         return SharedTypes(None, (), error.problems[0].found)
     reason = "" if references else "no object in a shared area and no type of a contract is known"

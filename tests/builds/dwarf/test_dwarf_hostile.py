@@ -5,14 +5,12 @@ from __future__ import annotations
 import struct
 import time
 import zlib
-from functools import cache
 
 import pytest
 from builds.dwarf.dwarf_writer import Debug, Entry, basic, debug_elf, elf_with, member, record
-from contract_builds import C_TYPES, CPP_TYPES, path_of, types_in
-from elftools.elf.elffile import ELFFile
+from contract_builds import C_TYPES, CPP_TYPES, types_in
 from hypothesis import given, settings
-from hypothesis import strategies as st
+from strategies import mutated_debug_files
 
 from gemel.builds.dwarf.constants import At, Form, Tag
 from gemel.builds.dwarf.debug_types import DebugTypes
@@ -166,34 +164,8 @@ def test_doubling_types_take_no_exponential_time() -> None:
     assert time.process_time() - started < 2
 
 
-@cache
-def _debug_ranges(name: str) -> tuple[tuple[int, int], ...]:
-    with path_of(name).open("rb") as stream:
-        return tuple(
-            (section["sh_offset"], section["sh_size"])
-            for section in ELFFile(stream).iter_sections()
-            if section.name.startswith(".debug") and section["sh_size"]
-        )
-
-
-@st.composite
-def mutated_files(draw: st.DrawFn) -> tuple[bytes, bool]:
-    """A real build with bytes of its debug sections replaced, and whether it is C++."""
-    name = draw(
-        st.sampled_from(["station", "station-dwarf2", "station-types4", "station-types5", "cpp-station"])
-    )
-    data = bytearray(path_of(name).read_bytes())
-    ranges = _debug_ranges(name)
-    for _ in range(draw(st.integers(1, 6))):
-        offset, size = draw(st.sampled_from(ranges))
-        at = offset + draw(st.integers(0, size - 1))
-        new = draw(st.binary(min_size=1, max_size=4))
-        data[at : at + len(new)] = new
-    return bytes(data), name.startswith("cpp")
-
-
 @settings(max_examples=400, deadline=None)
-@given(mutated_files())
+@given(mutated_debug_files())
 def test_mutated_debug_information_gives_types_or_a_reason(case: tuple[bytes, bool]) -> None:
     """Whatever bytes change in debug sections: every question ends with an answer or a BuildError."""
     data, cpp = case

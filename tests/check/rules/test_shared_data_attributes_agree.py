@@ -21,7 +21,8 @@ def saying(build: Build, **values: int) -> Build:
     """The build with other build attributes: ``tag26=2``."""
     attributes = dict(build.attributes.values) if build.attributes else {}
     attributes.update({int(name.removeprefix("tag")): value for name, value in values.items()})
-    return replace(build, attributes=BuildAttributes(attributes))
+    missing = tuple(text for text in build.missing if not text.startswith("build attributes"))
+    return replace(build, attributes=BuildAttributes(attributes), missing=missing)
 
 
 def _without_types(**values: int):

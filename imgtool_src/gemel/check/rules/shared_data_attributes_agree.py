@@ -10,14 +10,15 @@ from gemel.check.data_conventions import HALF_PRECISION, Differing, differing_co
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.shared_objects import (
     SharedTypes,
+    of_one_side,
     reached,
     shared_areas,
+    shared_objects,
     shared_types,
     uses_shared_area,
 )
 from gemel.check.subject import Subject
 from gemel.check.wording import concerned, needs_elf
-from gemel.errors import BuildError
 from gemel.layout.model import BuildPlan
 
 
@@ -51,10 +52,9 @@ def _pair(
         return
     known = [shared_types(subject, *each) for each in (first, other)]
     reason = next((each.reason for each in known if each.reason), "")
-    try:
-        open_ones = [each for each in differing if reason or _not_told_by_types(each, known)]
-    except BuildError as error:
-        open_ones, reason = differing, error.problems[0].found
+    if alone := of_one_side(*(shared_objects(subject.layout, *each) for each in (first, other))):
+        reason = reason or f"only one of the builds has {alone} there, so that it is compared with nothing"
+    open_ones = [each for each in differing if reason or _not_told_by_types(each, known)]
     for each in open_ones:
         yield _finding(subject, first, other, each, reason)
     if not open_ones:
