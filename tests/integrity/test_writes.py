@@ -104,6 +104,12 @@ def test_shared_bytes_and_circles_come_together() -> None:
     ]
 
 
+def test_a_circle_among_values_on_top_of_each_other_is_not_told() -> None:
+    """Where two values share bytes that both cover, the shared bytes are the fault to mend first."""
+    problems = _problems(_write("a", 0, (8, 4)), _write("b", 2, (0, 8)))
+    assert [what for what, _ in problems] == ["two values are written to the same bytes"]
+
+
 def test_long_chains() -> None:
     """A chain as long as a layout allows, given backwards, is put in order without recursion."""
     count = 5000

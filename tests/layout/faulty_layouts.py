@@ -696,7 +696,7 @@ OF_VALUES = [
         "two-values-at-one-place",
         "at = 0x1000_0FFE # 2",
         "two values are written to the same bytes: checksum[0].at; found station-length "
-        "0x1000_0FFA..0x1000_1001, station-crc 0x1000_0FFE..0x1000_0FFE; expected places apart",
+        "0x1000_0FFA..0x1000_1001, station-crc 0x1000_0FFE..0x1000_1001; expected places apart",
         {_AT: "at = 0x1000_0FFA", _CRC_AT: "at = 0x1000_0FFE # 2", "width = 4": "width = 8"},
     ),
     Faulty(

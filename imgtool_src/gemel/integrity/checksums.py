@@ -19,6 +19,7 @@ from gemel.integrity.checksum_algorithms import (
 from gemel.integrity.placed import blocks_of
 from gemel.layout.kinds import Fault, KeyPath
 from gemel.layout.model import AreaRange, BuildRange, Checksum, Layout, SpanRange
+from gemel.layout.value_checks import overlap_faults
 from gemel.spans import Span, format_size
 
 
@@ -49,7 +50,8 @@ def checksum_bytes(
 
 
 def checksum_faults(layout: Layout) -> Iterator[Fault]:
-    """What is wrong with the layout's checksums: algorithms, feeds, ranges that do not come out even."""
+    """What is wrong with the layout's checksums: algorithms, feeds, uneven ranges, values on top of others."""
+    widths = []
     for index, checksum in enumerate(layout.checksums):
         path: KeyPath = ("checksum", index)
         try:
@@ -58,10 +60,13 @@ def checksum_faults(layout: Layout) -> Iterator[Fault]:
             for problem in error.problems:
                 yield _fault((*path, "algorithm"), problem)
             continue
+        widths.append(stored_size(algorithm))
         if problem_of_feed := feed_problem(algorithm, checksum.feed):
             yield _fault((*path, "feed"), problem_of_feed)
             continue
         yield from _uneven_ranges(layout, checksum, path, unit_size(algorithm, checksum.feed))
+    if len(widths) == len(layout.checksums):
+        yield from overlap_faults(layout, widths)
 
 
 def _uneven_ranges(layout: Layout, checksum: Checksum, path: KeyPath, unit: int) -> Iterator[Fault]:

@@ -6,7 +6,7 @@ A checksum over bytes that a stamp writes must come after it; a digest over a ch
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from gemel.errors import LayoutError, Problem
@@ -29,11 +29,14 @@ class Write:
 def in_order(writes: Sequence[Write]) -> list[Write]:
     """``writes`` so that each comes after all whose place it reads; otherwise in the given order.
 
-    Raises LayoutError naming every pair of writes that share bytes and every circle that was met.
+    Raises LayoutError naming every pair of writes that share bytes and every circle that was met, save for
+    circles among writes that share bytes, which are told once these lie apart.
     """
-    problems = list(_shared_bytes(writes))
+    sharing = list(_sharing(writes))
+    problems = [_shared(first, second) for first, second in sharing]
     ready, circles = _sorted(writes)
-    problems += [_circle(circle) for circle in circles]
+    told = {each.name for pair in sharing for each in pair}  # of these a circle may be but the echo
+    problems += [_circle(circle) for circle in circles if not told.issuperset(each.name for each in circle)]
     if problems:
         raise LayoutError(problems)
     return ready
@@ -88,14 +91,16 @@ def _circle(circle: list[Write]) -> Problem:
     return Problem(what, circle[0].name, names, "an order in which each can be computed", hint)
 
 
-def _shared_bytes(writes: Sequence[Write]) -> list[Problem]:
-    problems = []
+def _sharing(writes: Sequence[Write]) -> Iterator[tuple[Write, Write]]:
+    """Each two writes that share bytes, by address."""
     by_address = sorted(writes, key=lambda write: write.place)
     for index, first in enumerate(by_address):
         for second in by_address[index + 1 :]:
             if second.place.start >= first.place.end:
                 break
-            found = f"{first.name} {first.place}, {second.name} {second.place}"
-            what = "two values are written to the same bytes"
-            problems.append(Problem(what, second.name, found, "places apart"))
-    return problems
+            yield first, second
+
+
+def _shared(first: Write, second: Write) -> Problem:
+    found = f"{first.name} {first.place}, {second.name} {second.place}"
+    return Problem("two values are written to the same bytes", second.name, found, "places apart")

@@ -6,7 +6,7 @@ at join, which looks at the same things again.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from gemel.layout.addresses import locate
@@ -45,24 +45,46 @@ class _Written:
 
 def value_faults(layout: Layout) -> Iterator[Fault]:
     """What is wrong with stamps and checksums."""
-    written = [
-        _Written(("stamp", index), stamp.name, stamp.at, stamp.width)
-        for index, stamp in enumerate(layout.stamps)
-    ]
-    written += [
-        _Written(("checksum", index), checksum.name, checksum.at, _width_of(checksum))
-        for index, checksum in enumerate(layout.checksums)
-    ]
+    widths = [_width_of(checksum) for checksum in layout.checksums]
+    written = _written(layout, [width or 1 for width in widths])
     yield from _names(written)
     yield from _values(layout)
     yield from _places(layout, written)
+    yield from _on_top(layout, [*written[: len(layout.stamps)], *_with_width(layout, written, widths)])
     for index, checksum in enumerate(layout.checksums):
         yield from _ranges(layout, index, checksum)
 
 
-def _width_of(checksum: Checksum) -> int:
-    """Bytes that it takes; 1 where only its algorithm's name would tell."""
-    return -(-checksum.algorithm.width // 8) if isinstance(checksum.algorithm, CrcTable) else 1
+def overlap_faults(layout: Layout, widths: Sequence[int]) -> Iterator[Fault]:
+    """Values that are written on top of each other; ``widths`` are the bytes that each checksum takes.
+
+    For who knows every algorithm; `value_faults` tells it of values whose width the layout itself states.
+    """
+    yield from _on_top(layout, _written(layout, widths))
+
+
+def _written(layout: Layout, widths: Sequence[int]) -> list[_Written]:
+    written = [
+        _Written(("stamp", index), stamp.name, stamp.at, stamp.width)
+        for index, stamp in enumerate(layout.stamps)
+    ]
+    pairs = enumerate(zip(layout.checksums, widths, strict=True))
+    return written + [
+        _Written(("checksum", index), each.name, each.at, width) for index, (each, width) in pairs
+    ]
+
+
+def _with_width(
+    layout: Layout, written: Sequence[_Written], widths: Sequence[int | None]
+) -> Iterator[_Written]:
+    """The checksums whose width is known."""
+    checksums = written[len(layout.stamps) :]
+    return (each for each, width in zip(checksums, widths, strict=True) if width is not None)
+
+
+def _width_of(checksum: Checksum) -> int | None:
+    """Bytes that it takes; None where only its algorithm's name would tell."""
+    return -(-checksum.algorithm.width // 8) if isinstance(checksum.algorithm, CrcTable) else None
 
 
 def _names(written: list[_Written]) -> Iterator[Fault]:
@@ -91,16 +113,19 @@ def _values(layout: Layout) -> Iterator[Fault]:
 
 
 def _places(layout: Layout, written: list[_Written]) -> Iterator[Fault]:
-    """Places outside flash, outside their areas, in areas that are not free, or on top of each other."""
-    placed: list[tuple[Span, _Written]] = []
+    """Places outside flash, outside their areas, or in areas that are not free."""
     for each in written:
         span = _span_of_place(layout, each.at, each.width)
-        if span is None:
-            continue
-        faults = list(_place(layout, (*each.path, "at"), each.at, span))
-        yield from faults
-        if not faults:
-            placed.append((span, each))
+        if span is not None:
+            yield from _place(layout, (*each.path, "at"), each.at, span)
+
+
+def _on_top(layout: Layout, written: Sequence[_Written]) -> Iterator[Fault]:
+    """Places on top of each other, of those that are sound by themselves."""
+    spans = [(_span_of_place(layout, each.at, each.width), each) for each in written]
+    placed = [
+        (span, each) for span, each in spans if span and not any(_place(layout, each.path, each.at, span))
+    ]
     placed.sort(key=lambda pair: pair[0])
     for index, (span, first) in enumerate(placed):
         for other, second in placed[index + 1 :]:
@@ -202,7 +227,7 @@ def _coverage(layout: Layout, path: KeyPath, checksum: Checksum) -> Iterator[Fau
     covered = without(known, [span for span in exceptions if span])
     if not covered and None not in over:
         yield Fault((*path, "except"), "everything is left out", "no byte to cover", "fewer exceptions")
-    place = _span_of_place(layout, checksum.at, _width_of(checksum))
+    place = _span_of_place(layout, checksum.at, _width_of(checksum) or 1)
     if place and any(span.overlaps(place) for span in covered):
         found = f"{checksum.name} is written to {format_address(place.start)}, which it covers"
         hint = f"add its place to except, {_exception_words(checksum)}"
@@ -210,7 +235,7 @@ def _coverage(layout: Layout, path: KeyPath, checksum: Checksum) -> Iterator[Fau
 
 
 def _exception_words(checksum: Checksum) -> str:
-    size = _width_of(checksum) if isinstance(checksum.algorithm, CrcTable) else "SIZE"
+    size = _width_of(checksum) or "SIZE"
     if isinstance(checksum.at, AreaPlace):
         return f'as {{ area = "{checksum.at.area}", offset = 0x{checksum.at.offset:X}, size = {size} }}'
     start = format_address(checksum.at) if isinstance(checksum.at, int) else "ADDRESS"
