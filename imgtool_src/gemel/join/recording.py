@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from gemel.image.sparse import SparseBytes
 from gemel.integrity.placed import (
@@ -34,10 +34,15 @@ def describe(
         rollback=sources.rollback,
         layout_sha256=read.digest,
         rest_sha256=sha256_of(layout, image, list(rest)),
-        builds=tuple(entry_of(layout, image, build) for build in sources.placed.values()),
+        builds=tuple(entry_of(layout, image, build) for build in in_order_of_record(sources.placed)),
         vendor_id=vendor_id,
         class_id=class_id,
     )
+
+
+def in_order_of_record(placed: Mapping[str, PlacedBuild]) -> list[PlacedBuild]:
+    """The builds by stored address: the layout's digest does not tell in which order its file has them."""
+    return sorted(placed.values(), key=lambda build: build.stored)
 
 
 def entry_of(layout: Layout, image: SparseBytes, build: PlacedBuild) -> BuildEntry:

@@ -56,7 +56,7 @@ def _words(value: object) -> str:
 def _builds(subject: Subject, record: Record, plan: RecordPlan) -> Iterator[Finding]:
     where = f"record in area {plan.area}"
     names = [entry.name for entry in record.builds]
-    if names != list(subject.layout.builds):
+    if set(names) != set(subject.layout.builds):
         expected = ", ".join(subject.layout.builds)
         yield Finding("the record lists other builds", (plan.area,), where, ", ".join(names), expected)
     for entry in record.builds:
