@@ -159,7 +159,7 @@ def test_a_printed_address_is_read_back(address: int) -> None:
         (12_288, "12 KiB (12,288 bytes)"),
         (12_300, "12,300 bytes"),
         (1 << 20, "1 MiB (1,048,576 bytes)"),
-        ((1 << 20) + 1024, "1025 KiB (1,049,600 bytes)"),
+        ((1 << 20) + 1024, "1,025 KiB (1,049,600 bytes)"),
         (1 << 32, "4 GiB (4,294,967,296 bytes)"),
         (-1024, "-1,024 bytes"),
     ],

@@ -127,5 +127,5 @@ def format_size(size: int) -> str:
     plain = "1 byte" if size == 1 else f"{size:,} bytes"
     for unit, name in ((1 << 30, "GiB"), (1 << 20, "MiB"), (1 << 10, "KiB")):
         if size >= unit and size % unit == 0:
-            return f"{size // unit} {name} ({plain})"
+            return f"{size // unit:,} {name} ({plain})"
     return plain

@@ -74,14 +74,13 @@ def test_neighbours_are_named_with_their_owners() -> None:
     assert found[0].span == Span(0x1000_0000, 0x2000)
 
 
-def test_only_the_pair_of_record_and_seal_is_left_out() -> None:
-    """In one block with everything, each pair of neighbours but record and seal is found."""
-    found = findings(BREAKS["everything in one block"]())
-    assert [finding.parties[:2] for finding in found] == [
-        ("station-code", "sampler-code"),
-        ("sampler-code", "spare"),
-        ("spare", "record"),
-    ]
+def test_all_areas_in_one_block_are_one_finding() -> None:
+    """Four areas in one block are one finding, not one for each two; the seal is left to the record."""
+    (finding,) = findings(BREAKS["everything in one block"]())
+    assert finding.parties[:4] == ("station-code", "sampler-code", "spare", "record")
+    assert finding.what.startswith("areas station-code, sampler-code, spare and record share")
+    assert finding.what.endswith("erases the others")
+    assert len(finding.lines) == 4
 
 
 def test_unknown_erase_blocks_are_not_checked() -> None:

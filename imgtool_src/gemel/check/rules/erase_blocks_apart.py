@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
 from gemel.check.rule import Finding, NotChecked, Outcome, Rule
@@ -16,7 +16,7 @@ WRITTEN_TOGETHER = ("record", "seal")
 
 
 def check(subject: Subject) -> Iterator[Outcome]:
-    """One outcome for each flash memory with areas, one finding for each two neighbours in one block."""
+    """One outcome for each flash memory with areas, one finding for each block with areas of several."""
     layout = subject.layout
     for memory in layout.memories.values():
         areas = [area for area in layout.areas.values() if area.memory == memory.name]
@@ -27,25 +27,42 @@ def check(subject: Subject) -> Iterator[Outcome]:
             yield NotChecked(where, f"needs erase_block in [memory.{memory.name}] of the layout")
             continue
         findings = (
-            _finding(layout, memory, block, first, second)
-            for block, first, second in _neighbours(layout, memory, memory.erase_block, areas)
+            _finding(layout, memory, block, sharing)
+            for block, sharing in _shared_blocks(layout, memory, memory.erase_block, areas)
         )
         yield from found_or_holds(findings, where)
 
 
-def _neighbours(
+def _shared_blocks(
     layout: Layout, memory: Memory, size: int, areas: list[Area]
-) -> Iterator[tuple[Span, Area, Area]]:
-    """Each erase block with two areas that follow each other in it and are updated apart."""
+) -> Iterator[tuple[Span, list[Area]]]:
+    """Each erase block with areas that are updated apart, and these areas.
+
+    Two neighbours that a waiver of this rule concerns stand by themselves, so that it covers no others.
+    """
     by_block: dict[int, list[Area]] = {}
     for area in sorted(areas, key=lambda area: area.offset):
         ends = {align_down(area.offset, size), align_down(area.offset + area.size - 1, size)}
         for block in ends:
             by_block.setdefault(block, []).append(area)
-    for block, sharing in sorted(by_block.items()):
-        for first, second in pairwise(sharing):
-            if not _written_together(layout, first, second):
-                yield Span(memory.start + block, size), first, second
+    waived = {waiver.where for waiver in layout.rules.waive if waiver.rule == RULE.name}
+    for start, sharing in sorted(by_block.items()):
+        block = Span(memory.start + start, size)
+        others: list[Area] = []
+        for pair in pairwise(sharing):
+            if _written_together(layout, *pair):
+                continue
+            if waived.isdisjoint(_parties(layout, memory, pair)):
+                others += [area for area in pair if area not in others]
+            else:
+                yield block, list(pair)
+        if others:
+            yield block, others
+
+
+def _parties(layout: Layout, memory: Memory, areas: Sequence[Area]) -> tuple[str, ...]:
+    owners = [name for area in areas for name in owners_of(layout, area)[1]]
+    return concerned(*(area.name for area in areas), memory.name, *owners)
 
 
 def _written_together(layout: Layout, first: Area, second: Area) -> bool:
@@ -55,20 +72,21 @@ def _written_together(layout: Layout, first: Area, second: Area) -> bool:
     return bool(builds) and builds == builds_stored_in(layout, second.name)
 
 
-def _finding(layout: Layout, memory: Memory, block: Span, first: Area, second: Area) -> Finding:
-    spans = [layout.span_of(area.name) for area in (first, second)]
-    words, owners = zip(*(owners_of(layout, area) for area in (first, second)), strict=True)
-    inside = [span.intersection(block) for span in spans]
+def _finding(layout: Layout, memory: Memory, block: Span, areas: Sequence[Area]) -> Finding:
+    spans = [layout.span_of(area.name) for area in areas]
+    names = [area.name for area in areas]
+    listed = f"{', '.join(names[:-1])} and {names[-1]}"
+    others = "the other" if len(areas) == 2 else "the others"
     return Finding(
-        f"areas {first.name} and {second.name} share an erase block: an update of one erases the other",
-        concerned(first.name, second.name, memory.name, *(name for names in owners for name in names)),
+        f"areas {listed} share an erase block: an update of one erases {others}",
+        _parties(layout, memory, areas),
         f"block {block} of {memory.words}",
-        f"{first.name} {spans[0]}, {second.name} {spans[1]}",
+        ", ".join(f"{name} {span}" for name, span in zip(names, spans, strict=True)),
         f"areas that start and end on erase blocks of {format_size(block.size)}",
         block,
         lines=tuple(
-            f"{area.name}, {said}: {sized(part)} in this block"
-            for area, said, part in zip((first, second), words, inside, strict=True)
+            f"{area.name}, {owners_of(layout, area)[0]}: {sized(span.intersection(block))} in this block"
+            for area, span in zip(areas, spans, strict=True)
         ),
     )
 
