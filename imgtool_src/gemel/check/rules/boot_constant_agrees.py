@@ -203,8 +203,8 @@ RULE = Rule(
     "second build has moved and the first was not built again, the secondary takes its stack pointer and "
     "first address from erased flash or the middle of a function, and locks up without a sign; the primary "
     "waits for it for ever.",
-    remedy="Build the primary again with the address at which the secondary's build lies, from a header "
-    "that the layout gives out; or have the join write it, with a stamp of value vectors_of.",
+    remedy="Have the join write it, with a stamp of value = { vectors_of = the secondary's build } at this "
+    "constant; or build the primary again with the address at which the secondary's vector table lies.",
     source="common practice: the boot address word must name a vector table of that core's build",
     absent="the layout has no secondary core",
     check=check,
