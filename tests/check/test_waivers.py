@@ -44,7 +44,7 @@ def test_a_waiver_for_no_place(where: str, hint: str) -> None:
 
 
 def test_every_party_of_a_stored_finding_can_be_waived() -> None:
-    """What the renderings of all rules name as parties are names of some table, or are known by themselves."""
+    """What the renderings of all rules name as parties are names of a table, or known by themselves."""
     named = {
         party.strip()
         for path in RENDERINGS.glob("*.txt")

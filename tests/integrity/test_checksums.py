@@ -100,7 +100,8 @@ def test_a_name_of_several_algorithms() -> None:
 
 def test_two_checksums_on_top_of_each_other() -> None:
     """Checksums known by name share bytes by their real widths, told at the line of the second."""
-    second = '[[checksum]]\nname = "c2"\nalgorithm = "sum-8"\nover = ["sampler-code"]\nat = 0x1000_0FFD\n\n[record]'
+    over = 'name = "c2"\nalgorithm = "sum-8"\nover = ["sampler-code"]'
+    second = f"[[checksum]]\n{over}\nat = 0x1000_0FFD\n\n[record]"
     ((where, what, found),) = _faults({"[record]": second})
     assert what == "two values are written to the same bytes: checksum[1].at"
     assert found == "station-crc 0x1000_0FFC..0x1000_0FFF, c2 0x1000_0FFD..0x1000_0FFD"

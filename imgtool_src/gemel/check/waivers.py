@@ -9,7 +9,6 @@ from gemel.check import rules
 from gemel.layout.kinds import Fault, nearest_hint
 from gemel.layout.model import Layout
 
-
 OTHER_PARTIES = ("rest", "layout", "record", "version", "rollback", "product", "vendor id", "class id")
 """What findings about the record concern besides names of the layout."""
 
@@ -44,5 +43,6 @@ def waiver_faults(layout: Layout) -> Iterator[Fault]:
 def party_names(layout: Layout) -> list[str]:
     """Every name that a finding with this layout can concern, each once: first those of the layout."""
     tables = (layout.areas, layout.builds, layout.cores, layout.memories, layout.contracts)
-    written = (each.name for each in (*layout.stamps, *layout.checksums))
-    return list(dict.fromkeys([*(name for table in tables for name in table), *written, *OTHER_PARTIES]))
+    names = [name for table in tables for name in table]
+    names += [stamp.name for stamp in layout.stamps] + [checksum.name for checksum in layout.checksums]
+    return list(dict.fromkeys([*names, *OTHER_PARTIES]))
