@@ -35,31 +35,33 @@ class Flow:
 
     def reached(self) -> list[tuple[int, int]]:
         """(offset, size) of each instruction that was reached and is no data, in order."""
-        return [(at, size) for at, size in sorted(self.sizes.items()) if not self._is_data(at, size)]
-
-    def _is_data(self, at: int, size: int) -> bool:
-        return any(half in self.data for half in range(at, at + size, 2))
-
-    def _half(self, at: int) -> int:
-        return int.from_bytes(self._code[at : at + 2], "little")
+        data = self.data
+        return [
+            (at, size)
+            for at, size in sorted(self.sizes.items())
+            if at not in data and (size == 2 or at + 2 not in data)
+        ]
 
     def _run(self, at: int) -> None:
         """Follow the stream from offset ``at`` until it ends or meets what was reached before."""
+        code, sizes, data = self._code, self.sizes, self.data
+        end = len(code)
         conditional = 0
-        while at >= 0 and at + 2 <= len(self._code) and at not in self.sizes and at not in self.data:
-            first = self._half(at)
-            size = 2 if first < FIRST_WIDE else 4
-            if at + size > len(self._code):
+        while at >= 0 and at + 2 <= end and at not in sizes and at not in data:
+            first = code[at] | code[at + 1] << 8
+            if first < FIRST_WIDE:
+                size, ends = 2, self._narrow(at, first)
+            elif at + 4 <= end:
+                size, ends = 4, self._wide(at, first, code[at + 2] | code[at + 3] << 8)
+            else:
                 return
-            self.sizes[at] = size
-            second = self._half(at + 2)
-            ends = self._narrow(at, first) if size == 2 else self._wide(at, first, second)
+            sizes[at] = size
             if first & 0xFF00 == 0xBF00 and first & 0xF:
                 conditional = 4 - (first & -first & 0xF).bit_length() + 1
             elif ends and not conditional:
                 return
-            else:
-                conditional = max(0, conditional - 1)
+            elif conditional:
+                conditional -= 1
             at += size
 
     def _narrow(self, at: int, first: int) -> bool:

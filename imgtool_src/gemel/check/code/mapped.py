@@ -5,12 +5,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import NamedTuple
 
 from gemel.builds.build import Build
 from gemel.builds.elf_symbols import Symbol
 from gemel.spans import Span
+
+MOST_OF_BUILD = 2
+"""Sections that lie over each other are read until this many times the build's bytes are."""
 
 
 class MappedSection(NamedTuple):
@@ -27,7 +29,10 @@ class MappedSection(NamedTuple):
 
 
 class MappedCode(NamedTuple):
-    """The sections of code of one build; ``unmapped`` are those without a mapping symbol."""
+    """The sections of code of one build.
+
+    ``unmapped`` are those without a mapping symbol, and those beyond ``MOST_OF_BUILD``.
+    """
 
     sections: tuple[MappedSection, ...]
     unmapped: tuple[Span, ...]
@@ -44,20 +49,20 @@ def mapped_code(build: Build) -> MappedCode | None:
     for symbol in build.symbols.mapping():
         marks.setdefault(symbol.section_index, []).append(symbol)
     sections, unmapped = [], []
-    for index, span in _stored_sections(build, build.symbols.code_sections).items():
-        if index in marks:
+    left = MOST_OF_BUILD * build.stored_size
+    for index, span in build.symbols.code_sections.items():
+        if not span.size or not _is_stored(build, span):
+            continue
+        left -= span.size
+        if index in marks and left >= 0:
             sections.append(_mapped(span, build.read_at_run(span.start, span.size) or b"", marks[index]))
         else:
             unmapped.append(span)
     return MappedCode(tuple(sections), tuple(unmapped))
 
 
-def _stored_sections(build: Build, sections: Mapping[int, Span]) -> dict[int, Span]:
-    found = {}
-    for index, span in sections.items():
-        if span.size and build.read_at_run(span.start, span.size) is not None:
-            found[index] = span
-    return found
+def _is_stored(build: Build, span: Span) -> bool:
+    return any(Span(each.run_address, len(each.data)).covers(span) for each in build.stored)
 
 
 def _fill_behind(code: bytes) -> int:

@@ -20,15 +20,16 @@ def why_not(asked: bool) -> str:
 
 def spelled(data: bytes, address: int) -> str:
     """The one instruction that ``data`` is, as ``vadd.f32 s0, s0, s1``; empty if the library knows none."""
-    for instruction in _disassembler().disasm(data, address):
-        if instruction.size == len(data):
-            return f"{instruction.mnemonic} {instruction.op_str}".rstrip()
+    for _, size, mnemonic, operands in _disassembler().disasm_lite(data, address):
+        if size == len(data):
+            return f"{mnemonic} {operands}".rstrip()
     return ""
 
 
 def spelled_or_raw(data: bytes, address: int) -> str:
     """The same; where the library knows none, the half-words as an assembler takes them."""
-    return spelled(data, address) or ".inst.w 0x" + data[1::-1].hex() + data[3:1:-1].hex()
+    raw = data[1::-1].hex() + data[:1:-1].hex()
+    return spelled(data, address) or f".inst.{'n' if len(data) == 2 else 'w'} 0x{raw}"
 
 
 @cache

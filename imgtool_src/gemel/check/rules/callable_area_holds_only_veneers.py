@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 
 from gemel.check.rule import Finding, Holds, Outcome, Rule
@@ -10,7 +11,7 @@ from gemel.check.subject import Subject
 from gemel.check.wording import builds_stored_in, concerned, counted, in_short
 from gemel.layout.addresses import locate
 from gemel.layout.model import Area
-from gemel.spans import Span, align_down, align_up, format_address, merged
+from gemel.spans import Span, align_down, format_address, merged
 
 
 def check(subject: Subject) -> Iterator[Outcome]:
@@ -83,16 +84,23 @@ def _other_content(
     subject: Subject, area: Area, span: Span, data: bytes, veneers: list[int]
 ) -> Iterator[Finding]:
     """Bytes that are neither veneers nor free, and what is not zero behind the veneers of a unit of 32."""
-    taken = {offset + each for offset in veneers for each in range(VENEER_SIZE)}
-    taken |= {offset + each for offset in _gateways(data, span.start) for each in range(len(GATEWAY))}
-    erased = subject.erased_byte_at(span.start)
-    padded = _padding(span.start, veneers)
-    wrong: dict[str, list[Span]] = {"padding": [], "content": []}
-    for offset, byte in enumerate(data):
-        if byte and offset not in taken and (byte != erased or offset in padded):
-            kind = "padding" if byte == erased else "content"
-            wrong[kind].append(Span(span.start + offset, 1))
-    for place in merged(wrong["padding"]):
+    rest = bytearray(data)
+    for offset in veneers:
+        rest[offset : offset + VENEER_SIZE] = bytes(VENEER_SIZE)
+    for offset in _gateways(data, span.start):
+        rest[offset : offset + len(GATEWAY)] = bytes(len(GATEWAY))
+    erased = re.escape(bytes((subject.erased_byte_at(span.start),)))
+    content = [
+        Span(span.start + match.start(), len(match[0]))
+        for match in re.finditer(rb"[^\0" + erased + rb"]+", rest)
+    ]
+    padding = [
+        Span(span.start + match.start(), len(match[0]))
+        for unit in _units(span, veneers)
+        for match in re.compile(erased + b"+").finditer(rest, unit.start - span.start, unit.end - span.start)
+        if match[0].strip(b"\0")
+    ]
+    for place in merged(padding):
         yield Finding(
             f"the veneers of area {area.name} are not padded with zeros",
             _parties(area),
@@ -101,7 +109,7 @@ def _other_content(
             f"zeros up to the next multiple of {VECTOR_UNIT} bytes, {format_address(place.end)}",
             place,
         )
-    for place in merged(wrong["content"]):
+    for place in merged(content):
         first = data[place.start - span.start :][: min(place.size, 8)]
         yield Finding(
             f"area {area.name} holds something else than veneers",
@@ -122,13 +130,10 @@ def _gateways(data: bytes, start: int) -> Iterator[int]:
         offset = data.find(GATEWAY, offset + 1)
 
 
-def _padding(start: int, veneers: list[int]) -> set[int]:
-    """Offsets that must be zero: the rest of each unit of 32 bytes that holds veneers."""
-    found: set[int] = set()
-    for offset in veneers:
-        unit = align_down(start + offset, VECTOR_UNIT) - start
-        found.update(range(max(unit, 0), align_up(start + offset + VENEER_SIZE, VECTOR_UNIT) - start))
-    return found
+def _units(span: Span, veneers: list[int]) -> list[Span]:
+    """The units of 32 bytes that hold veneers, as far as they lie in the area."""
+    starts = sorted({align_down(span.start + offset, VECTOR_UNIT) for offset in veneers})
+    return [Span(start, VECTOR_UNIT).intersection(span) for start in starts]
 
 
 def _parties(area: Area, *names: str) -> tuple[str, ...]:

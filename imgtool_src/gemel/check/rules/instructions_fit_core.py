@@ -44,7 +44,7 @@ def _outcomes(plan: BuildPlan, core: Core, build: Build, code: MappedCode) -> It
     ]
     yield from findings
     for span in code.unmapped:
-        yield NotChecked(where, f"its code at {span} has no mapping symbols, which tell code from data")
+        yield NotChecked(where, f"its code at {span} has no mapping symbols, or lies below other sections")
     if not findings and not code.unmapped:
         if code.sections:
             yield Holds(where)
