@@ -142,8 +142,24 @@ def values_told(subject: Subject, table: VectorTable, indices: Iterable[int]) ->
     return lines_in_short(lines, "value")
 
 
-def likely_tables(subject: Subject, plan: BuildPlan) -> list[int]:
-    """Plain addresses in the build's area at which something starts that could be its vector table.
+def moved_words(subject: Subject) -> str:
+    """What to look at first where all vector tables lie at one distance from their places; else empty."""
+    plans = vector_builds(subject.layout)
+    distances: set[int] = set()
+    for index, plan in enumerate(plans):
+        declared = table_span(subject.layout, plan).start
+        within = subject.layout.memory_of(plan.stored_in).span
+        found = {address - declared for address in likely_tables(subject, plan, within)}
+        distances = distances & found if index else found
+    if len(plans) < 2 or 0 in distances or not distances:
+        return ""
+    nearest = min(distances, key=lambda each: (abs(each), each))
+    side = "higher" if nearest > 0 else "lower"
+    return f"everything lies 0x{abs(nearest):X} {side}: was the binary read at the right address (--at)?"
+
+
+def likely_tables(subject: Subject, plan: BuildPlan, within: Span | None = None) -> list[int]:
+    """Plain addresses in the build's area (or ``within``) where what could be its vector table starts.
 
     That is: at a multiple of 128, an initial stack pointer in RAM that the core owns, then a reset handler
     with the Thumb bit inside the area (or the one it runs in).
@@ -151,10 +167,11 @@ def likely_tables(subject: Subject, plan: BuildPlan) -> list[int]:
     layout = subject.layout
     area = layout.span_of(plan.stored_in)
     runs = layout.span_of(plan.runs_in) if plan.runs_in else area
-    data = subject.bytes_of(area)
+    searched = within or area
+    data = subject.bytes_of(searched)
     found = []
-    for address in range(align_up(area.start, SMALLEST_ALIGNMENT), area.end - 7, SMALLEST_ALIGNMENT):
-        pointer, reset = struct.unpack_from("<II", data, address - area.start)
+    for address in range(align_up(searched.start, SMALLEST_ALIGNMENT), searched.end - 7, SMALLEST_ALIGNMENT):
+        pointer, reset = struct.unpack_from("<II", data, address - searched.start)
         if not reset & 1:
             continue
         located = locate(layout, reset, plan.core)

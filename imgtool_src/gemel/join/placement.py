@@ -71,6 +71,32 @@ def place_all(layout: Layout, builds: Mapping[str, Build]) -> dict[str, Placemen
     return {name: place(layout, plan, builds[name]) for name, plan in layout.builds.items() if name in builds}
 
 
+def forgotten_run_area(layout: Layout, plan: BuildPlan, address: int) -> str:
+    """What to add to the layout where a secondary's build is linked for ``address`` in an area of RAM.
+
+    ``address`` is one of its code, as its core sees it.  Empty where that explains nothing.
+    """
+    located = locate(layout, address, plan.core)
+    if plan.runs_in or layout.cores[plan.core].role == "primary" or not located:
+        return ""
+    owners = {area: core.name for core in layout.cores.values() for area in core.ram}
+    for area in layout.areas.values():
+        fits = area.purpose in ("code", "data") and owners.get(area.name, plan.core) == plan.core
+        if located.memory.kind == "ram" and fits and layout.span_of(area.name).holds(located.plain):
+            return (
+                f"build {plan.name} is linked to run in area {area.name}: add "
+                f'runs_in = "{area.name}" to [build.{plan.name}]'
+            )
+    return ""
+
+
+def forgotten_by_segment(layout: Layout, plan: BuildPlan, build: Build, segment: Segment) -> str:
+    """The same for a segment, if it holds code as far as the build's file tells."""
+    if not segment.executable or (build.kind != "elf" and segment is not build.stored[0]):
+        return ""
+    return forgotten_run_area(layout, plan, segment.run_address)
+
+
 def _plain_address(layout: Layout, plan: BuildPlan, segment: Segment) -> int | None:
     stored = layout.span_of(plan.stored_in)
     seen = [locate(layout, segment.load_address, plan.core), locate(layout, segment.load_address)]
@@ -133,6 +159,8 @@ def _memory_problems(layout: Layout, plan: BuildPlan, build: Build, piece: Piece
         hint = "give the section a load address in flash (AT> in the linker script)"
         if plan.runs_in is None and memory.kind == "ram":
             hint += ", or name the RAM area it runs in as runs_in in the layout"
+        if forgotten := forgotten_by_segment(layout, plan, build, piece.segment):
+            hint = f"{forgotten}; else give the section a load address in flash (AT> in the linker script)"
         what = f"build {plan.name} has bytes to store at a load address in {memory.kind} {memory.name}"
         return [Problem(what, where, str(piece.segment.load_span), _area_words(layout, plan), hint)]
     if not memory.span.covers(piece.span):

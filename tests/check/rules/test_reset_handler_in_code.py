@@ -15,11 +15,14 @@ from check.vector_fixtures import (
     viewed_layout,
     without_record,
 )
+from join.refusals import refused
 from small_device import (
+    RAM_OF_SAMPLER,
     SAMPLER,
     STATION,
     STATION_RAM,
     apply,
+    builds,
     findings,
     joined,
     layout,
@@ -81,6 +84,22 @@ def test_the_finding_says_whose_code_it_is() -> None:
     assert finding.what == "core station would start outside the code of build station"
     assert finding.found == "0x1000_1081 (in build sampler of core sampler, reset_handler)"
     assert finding.expected == "inside 0x1000_0000..0x1000_012F"
+
+
+def test_a_forgotten_runs_in() -> None:
+    """A secondary's build that is linked for its core's RAM is told the key that the layout lacks."""
+    (finding,) = findings(of(RULE, sampler=sampler_elf(run=RAM_OF_SAMPLER + 0x3400)))
+    assert finding.next_step == (
+        'build sampler is linked to run in area sampler-run: add runs_in = "sampler-run" to [build.sampler]'
+    )
+    constant = station_elf(boot_constant=RAM_OF_SAMPLER + 0x3400)
+    copied = of("boot-constant-agrees", station=constant, sampler=sampler_elf(run=RAM_OF_SAMPLER + 0x3400))
+    assert [each.next_step for each in findings(copied)] == [finding.next_step]
+    handed = builds(sampler=sampler_elf(base=RAM_OF_SAMPLER + 0x3400))
+    (loaded,) = findings(apply("load-addresses-in-flash", image=joined().image, handed=handed))
+    assert loaded.next_step.startswith(finding.next_step)
+    (problem,) = refused(lambda: joined(None, handed))
+    assert problem.next_step.startswith(finding.next_step)
 
 
 def test_the_middle_of_a_function_is_told_with_its_offset() -> None:

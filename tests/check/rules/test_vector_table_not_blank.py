@@ -10,8 +10,9 @@ from check.vector_fixtures import (
     of,
     without_record,
 )
-from small_device import SAMPLER, apply, findings, joined, layout, sampler_elf, station_elf
+from small_device import FLASH, SAMPLER, apply, findings, joined, layout, sampler_elf, station_elf
 
+from gemel.image.sparse import SparseBytes
 from gemel.spans import Span
 
 RULE = "vector-table-not-blank"
@@ -66,6 +67,18 @@ def test_the_finding_says_where_the_table_went() -> None:
     assert "vector_offset = 0x800" in finding.next_step
     assert "0x1000_1000" in finding.next_step
     assert finding.span == Span(SAMPLER, 8)
+
+
+def test_an_image_at_a_wrong_address() -> None:
+    """Where both tables lie at one distance from their places, the address of the binary comes first."""
+    read = without_record()
+    moved = SparseBytes()
+    for address, data in joined(read).image.pieces(Span(FLASH, 0x2800)):
+        moved.write(address + 0x800, bytes(data))
+    found = findings(apply(RULE, read, moved, {}))
+    assert {finding.parties[0] for finding in found} == {"station", "sampler"}
+    expected = "everything lies 0x800 higher: was the binary read at the right address (--at)?"
+    assert {finding.next_step for finding in found} == {expected}
 
 
 def test_the_offset_counts_from_the_area() -> None:

@@ -10,6 +10,7 @@ from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
 from gemel.check.vector_tables import is_blank, likely_tables, table_span, vector_builds
 from gemel.check.wording import needs_elf
+from gemel.join.placement import forgotten_run_area
 from gemel.join.symbol_places import SymbolNotPlaced
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan
@@ -183,6 +184,8 @@ def _next_step(subject: Subject, constant: Constant, due: list[Start]) -> str:
     seen = locate(subject.layout, constant.value)
     for start in due:
         own, build = format_address(start.address), constant.build
+        if forgotten := forgotten_run_area(subject.layout, start.plan, constant.value):
+            return forgotten
         if seen and seen.plain == start.plain:
             return f"core {start.plan.core} sees this place at {own}: build {build} with that address"
         if start.declared is not None and start.declared == constant.value:

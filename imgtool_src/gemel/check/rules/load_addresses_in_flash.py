@@ -9,7 +9,7 @@ from gemel.check.rule import Finding, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
 from gemel.check.windows import parts_of, windows_of
 from gemel.check.wording import concerned, found_or_holds, needs_build, own_areas_words, segment_words, sized
-from gemel.join.placement import Piece, Placement
+from gemel.join.placement import Piece, Placement, forgotten_by_segment
 from gemel.layout.addresses import locate
 from gemel.spans import Span
 
@@ -58,6 +58,8 @@ def _in_ram(subject: Subject, placement: Placement, piece: Piece) -> Finding:
     hint = "give the section a load address in flash (AT> in the linker script)"
     if plan.runs_in is None and memory and memory.kind == "ram":
         hint += ", or name the RAM area it runs in as runs_in in the layout"
+    if forgotten := forgotten_by_segment(subject.layout, plan, placement.build, segment):
+        hint = f"{forgotten}; else give the section a load address in flash (AT> in the linker script)"
     lines = []
     if segment.run_address == segment.load_address:
         lines.append("load address and run address are the same: nothing is left to be copied at the start")

@@ -7,7 +7,8 @@ from collections.abc import Iterator
 from gemel.check.core_views import in_execute_never, run_span_as_seen, runs_from, told
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject, VectorTable
-from gemel.check.vector_tables import place_of, tables, word_span
+from gemel.check.vector_tables import moved_words, place_of, tables, word_span
+from gemel.join.placement import forgotten_run_area
 from gemel.layout.addresses import locate
 from gemel.spans import format_address
 
@@ -41,6 +42,10 @@ def _next_step(subject: Subject, table: VectorTable, reset: int) -> str:
     """What to do about a reset handler outside its code, if its place tells more than the remedy."""
     located = locate(subject.layout, reset, table.core.name)
     name = table.plan.name
+    if moved := moved_words(subject):
+        return moved
+    if forgotten := forgotten_run_area(subject.layout, table.plan, reset):
+        return forgotten
     if located and located.memory.kind == "ram" and table.plan.runs_in is None:
         return f"RAM holds no code at reset: keep the reset handler of build {name} where it is stored"
     if located and table.plan.runs_in and table.placed.stored.holds(located.plain):

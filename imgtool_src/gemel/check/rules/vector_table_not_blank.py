@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
-from gemel.check.vector_tables import is_blank, likely_tables, vector_builds
+from gemel.check.vector_tables import is_blank, likely_tables, moved_words, vector_builds
 from gemel.layout.model import BuildPlan
 from gemel.spans import Span, format_address
 
@@ -30,10 +30,11 @@ def _finding(subject: Subject, plan: BuildPlan, place: Span) -> Finding:
     words = format_address(subject.word_at(place.start))
     parties = (plan.name, plan.core, plan.stored_in)
     where = f"build {plan.name}, vector table at {format_address(place.start)}"
+    moved = moved_words(subject)
     if plan.name not in subject.placed:
         what = f"core {plan.core} has no vector table: nothing of build {plan.name} is in the image"
         found = f"{words}, as in all of area {plan.stored_in}"
-        return Finding(what, parties, where, found, "the vector table of the build", place)
+        return Finding(what, parties, where, found, "the vector table of the build", place, moved)
     others = likely_tables(subject, plan)
     start = place.start - plan.vector_offset
     hint = ""
@@ -49,7 +50,7 @@ def _finding(subject: Subject, plan: BuildPlan, place: Span) -> Finding:
         f"{words} in both words that core {plan.core} starts with",
         "an initial stack pointer and a reset handler",
         place,
-        hint,
+        moved or hint,
         tuple(f"what could be its vector table lies at {format_address(address)}" for address in others[:4]),
     )
 
