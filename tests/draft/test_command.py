@@ -50,7 +50,8 @@ def test_builds_that_do_not_fit_have_a_draft_too(folder: Path, capsys: pytest.Ca
     assert exit_code(["draft", "station=station-stale.elf", GIVEN[1], "-o", "first.toml"]) == 1
     ended = capsys.readouterr()
     assert "the draft does not join as it stands:" in ended.err
-    assert "the copy of build sampler inside build station is not the sampler handed in" in ended.err
+    told = " ".join(ended.err.split())
+    assert "the copy of build sampler inside build station is not the sampler handed in" in told
     assert read_layout(Path("first.toml").read_bytes(), "first.toml")
 
 
@@ -65,7 +66,7 @@ def test_a_broken_rule_is_told(folder: Path, capsys: pytest.CaptureFixture[str])
 @pytest.mark.parametrize(
     ("given", "words"),
     [
-        ((), "Missing argument"),
+        ((), "issing argument"),
         (("station.elf",), "not a build"),
         (("station=",), "not a build"),
         (("a b=station.elf",), "no name for a build"),
@@ -84,7 +85,7 @@ def test_what_cannot_be_done(folder: Path, given: tuple[str, ...], words: str, c
     assert exit_code(["draft", *given]) == 2
     ended = capsys.readouterr()
     assert ended.out == ""
-    assert words in ended.err
+    assert words in " ".join(ended.err.split())
     assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
 
 
