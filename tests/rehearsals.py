@@ -15,8 +15,8 @@ from gemel.builds.source import BytesSource
 from gemel.image.sparse import SparseBytes
 from gemel.join.pipeline import join
 from gemel.layout.reader import ReadLayout, read_layout
-from gemel.rehearse.rehearsal import Rehearsal
-from gemel.rehearse.session import RehearsalOptions, rehearse
+from gemel.rehearsal.rehearsal import Rehearsal
+from gemel.rehearsal.session import RehearsalOptions, rehearse
 
 DEVICE = ROOT / "testdata" / "rehearsal"
 CORES = ("station", "sampler")

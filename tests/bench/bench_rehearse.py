@@ -22,8 +22,8 @@ from thumb import assembled  # noqa: E402
 from gemel.check.subject import Subject  # noqa: E402
 from gemel.image.sparse import SparseBytes  # noqa: E402
 from gemel.layout.reader import read_layout  # noqa: E402
-from gemel.rehearse.device import run_plan  # noqa: E402
-from gemel.rehearse.planning import plan_of  # noqa: E402
+from gemel.rehearsal.device import run_plan  # noqa: E402
+from gemel.rehearsal.planning import plan_of  # noqa: E402
 
 FLASH, STACK = 0x1000_0000, 0x3800_8000
 LOCK = '[[rehearsal.mutex]]\nat = 0x5002_1200\nguards = "link"\n'

@@ -8,12 +8,13 @@ import textwrap
 import pytest
 from rehearsals import device, gauge
 
-import gemel.rehearse
+import gemel
+import gemel.rehearsal
 
 
 def test_example_of_the_docstring_runs() -> None:
     """The example runs as it stands, with a layout's text, an image and builds at hand."""
-    documented = inspect.getdoc(gemel.rehearse) or ""
+    documented = inspect.getdoc(gemel.rehearsal) or ""
     example = textwrap.dedent(documented.partition("::\n")[2].partition("\n\nThe names")[0])
     assert "rehearse(" in example
     case = gauge("in-place")
@@ -22,16 +23,16 @@ def test_example_of_the_docstring_runs() -> None:
     assert "rehearsal" in names
 
 
-@pytest.mark.parametrize("name", gemel.rehearse.__all__)
+@pytest.mark.parametrize("name", gemel.rehearsal.__all__)
 def test_every_public_name_is_there(name: str) -> None:
     """Each name of the package can be imported and says what it is."""
-    assert getattr(gemel.rehearse, name).__doc__
+    assert getattr(gemel.rehearsal, name).__doc__
 
 
 def test_unknown_name_is_no_attribute() -> None:
     """What the package does not offer is an AttributeError, as anywhere."""
     with pytest.raises(AttributeError, match="no_such_name"):
-        _ = gemel.rehearse.no_such_name
+        _ = gemel.rehearsal.no_such_name
 
 
 def test_events_are_data() -> None:
@@ -57,3 +58,10 @@ def test_budget_is_kept_to_the_instruction(budget: int) -> None:
     assert rehearsal.time == budget
     assert rehearsal.cores[0].instructions == budget
     assert "budget" in rehearsal.ended
+
+
+def test_the_tool_offers_it_by_its_short_name() -> None:
+    """``gemel.rehearse`` is the same function, and the package has no other late names."""
+    assert gemel.rehearse is gemel.rehearsal.rehearse
+    with pytest.raises(AttributeError, match="no_such_name"):
+        _ = gemel.no_such_name

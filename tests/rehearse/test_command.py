@@ -13,7 +13,7 @@ from tide_gauge import BUILT, layout_file
 from gemel.cli.command_rehearse import command
 from gemel.errors import ExtraMissing
 from gemel.image import intel_hex
-from gemel.rehearse import apart
+from gemel.rehearsal import apart
 
 
 @pytest.fixture(scope="module")

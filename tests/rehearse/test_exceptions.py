@@ -11,8 +11,8 @@ from rehearsals import gauge
 from thumb import assembled
 
 from gemel.image.sparse import SparseBytes
-from gemel.rehearse.rehearsal import Rehearsal
-from gemel.rehearse.session import RehearsalOptions, rehearse
+from gemel.rehearsal.rehearsal import Rehearsal
+from gemel.rehearsal.session import RehearsalOptions, rehearse
 
 FLASH, STACK, LINK = 0x1000_0000, 0x3800_8000, 0x3801_0000
 CODE, HANDLER = FLASH + 0x400, FLASH + 0x800

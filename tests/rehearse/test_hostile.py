@@ -14,9 +14,9 @@ from rehearsals import gauge
 from thumb import assembled
 
 from gemel.image.sparse import SparseBytes
-from gemel.rehearse import apart
-from gemel.rehearse.rehearsal import Rehearsal
-from gemel.rehearse.session import RehearsalOptions, rehearse
+from gemel.rehearsal import apart
+from gemel.rehearsal.rehearsal import Rehearsal
+from gemel.rehearsal.session import RehearsalOptions, rehearse
 
 FLASH, RAM = 0x1000_0000, 0x3800_0000
 BUDGET = 400_000
@@ -153,10 +153,10 @@ def test_nonsense_from_the_process_is_a_finding(answer: str, monkeypatch: pytest
 def test_memory_of_the_process_stays_bounded(tmp_path: Path) -> None:
     """A program that makes new code, registers and text all the time keeps the process below 400 MiB."""
     source = PROGRAMS["every device register"]
-    code = "import sys, resource\nfrom gemel.rehearse.child import main\nmain()\n"
+    code = "import sys, resource\nfrom gemel.rehearsal.child import main\nmain()\n"
     code += "sys.stderr.write(str(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss))"
     from gemel.check.subject import Subject
-    from gemel.rehearse.planning import plan_of
+    from gemel.rehearsal.planning import plan_of
 
     image = SparseBytes()
     image.write(FLASH, struct.pack("<II", RAM + 0x8000, FLASH + 0x401))

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 from thumb import accepted, assembled
 
-from gemel.rehearse.block_checks import lacking
-from gemel.rehearse.instruction_needs import instructions, is_call, need_of
+from gemel.rehearsal.block_checks import lacking
+from gemel.rehearsal.instruction_needs import instructions, is_call, need_of
 
 ARCHITECTURES = {
     "armv6-m": ("armv6-m", ()),

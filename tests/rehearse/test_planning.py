@@ -12,8 +12,8 @@ from thumb import assembled
 from gemel.check.subject import Subject
 from gemel.image.sparse import SparseBytes
 from gemel.layout.reader import read_layout
-from gemel.rehearse import CannotRehearse, RehearsalOptions, rehearse
-from gemel.rehearse.planning import plan_of
+from gemel.rehearsal import CannotRehearse, RehearsalOptions, rehearse
+from gemel.rehearsal.planning import plan_of
 from gemel.spans import Span
 
 TINY = '[memory.tiny]\nkind = "ram"\nstart = 0x5000_1800\nsize = 64\n\n'

@@ -17,10 +17,10 @@ from gemel.layout.rehearsal_model import (
     SetClearRegister,
     StatusRegister,
 )
-from gemel.rehearse.plan import ReleasePlan
-from gemel.rehearse.raw_run import MOST_TEXT
-from gemel.rehearse.registers import DeviceRegisters
-from gemel.rehearse.release import ReleaseWatch
+from gemel.rehearsal.plan import ReleasePlan
+from gemel.rehearsal.raw_run import MOST_TEXT
+from gemel.rehearsal.registers import DeviceRegisters
+from gemel.rehearsal.release import ReleaseWatch
 
 
 class Bench:

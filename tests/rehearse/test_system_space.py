@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from gemel.rehearse.system_space import BASE, SystemSpace
+from gemel.rehearsal.system_space import BASE, SystemSpace
 
 
 class Bench:

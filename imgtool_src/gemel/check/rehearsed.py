@@ -10,31 +10,43 @@ class RehearsedFinding(Protocol):
     """One thing that went wrong in a rehearsal; see ``RehearsalFinding``."""
 
     @property
-    def kind(self) -> str: ...
+    def kind(self) -> str:
+        """Its kind, such as ``released-at-wrong-address``."""
     @property
-    def severity(self) -> str: ...
+    def severity(self) -> str:
+        """error, warning or note."""
     @property
-    def core(self) -> str: ...
+    def core(self) -> str:
+        """The core it happened to."""
     @property
-    def time(self) -> int: ...
+    def time(self) -> int:
+        """Instructions counted when it happened."""
     @property
-    def what(self) -> str: ...
+    def what(self) -> str:
+        """The sentence that says what went wrong."""
     @property
-    def found(self) -> str: ...
+    def found(self) -> str:
+        """What was found."""
     @property
-    def expected(self) -> str: ...
+    def expected(self) -> str:
+        """What was expected."""
     @property
-    def next_step(self) -> str: ...
+    def next_step(self) -> str:
+        """What to do."""
     @property
-    def place(self) -> object | None: ...
+    def place(self) -> object | None:
+        """Where in the core's code, as text; None if not known."""
     @property
-    def calls(self) -> Sequence[object]: ...
+    def calls(self) -> Sequence[object]:
+        """The calls that led there, outermost first."""
 
 
 class Rehearsed(Protocol):
     """What happened when both cores started from the image's own bytes; see ``Rehearsal``."""
 
     @property
-    def ended(self) -> str: ...
+    def ended(self) -> str:
+        """Why the rehearsal ended, in words."""
     @property
-    def findings(self) -> Sequence[RehearsedFinding]: ...
+    def findings(self) -> Sequence[RehearsedFinding]:
+        """Everything that went wrong."""

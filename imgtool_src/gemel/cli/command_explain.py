@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import click
 
+WIDTH = 80
+"""Columns of the text about rules; the pages on formats are as wide at most."""
+
 
 @click.command("explain")
-@click.argument("topic", metavar="[RULE|record|seal|layout]", required=False)
+@click.argument("topic", metavar="[RULE|record|seal|layout|rehearsal]", required=False)
 def command(topic: str | None) -> int:
     """Explain the rules, one rule, or the format of the record.
 
     Without a topic: all rules, a line each. With a rule's name: what it checks, why, what to do, the source.
     With record: the record's format, byte by byte. With seal: the seal's format, its algorithms, what it
-    promises and what it does not. With layout: every key of the layout language.
+    promises and what it does not. With layout: every key of the layout language. With rehearsal: what a
+    rehearsal does not model.
 
     \b
     Example:
@@ -28,6 +32,10 @@ def command(topic: str | None) -> int:
         from gemel.integrity.seal_page import page as seal_page
 
         click.echo(seal_page(), nl=False)
+    elif topic == "rehearsal":
+        from gemel.rehearsal import limits_page
+
+        click.echo(limits_page(), nl=False)
     elif topic == "layout":
         from gemel.layout.reference import layout_reference
 
@@ -45,12 +53,13 @@ def _all_rules() -> str:
     lines = []
     for rule in all_rules():
         lines.append(f"{rule.name}  ({rule.severity})")
-        lines += textwrap.wrap(rule.checks, 90, initial_indent="    ", subsequent_indent="    ")
+        lines += textwrap.wrap(rule.checks, WIDTH, initial_indent="    ", subsequent_indent="    ")
     lines += [
         "",
-        f"{len(all_rules())} rules. `gemel explain RULE` says why, what to do and where it comes from;",
+        f"{len(all_rules())} rules. `gemel explain RULE` says why, what to do and where it comes",
+        "from; `gemel explain record`, `gemel explain seal` and `gemel explain layout`",
+        "print the formats.",
     ]
-    lines.append("`gemel explain record`, `gemel explain seal` and `gemel explain layout` print the formats.")
     return "\n".join(lines)
 
 
@@ -75,5 +84,5 @@ def _one_rule(name: str) -> str:
         ("remedy", rule.remedy),
         ("source", rule.source),
     ):
-        lines += textwrap.wrap(text, 90, initial_indent=f"  {label:<8}", subsequent_indent=" " * 10)
+        lines += textwrap.wrap(text, WIDTH, initial_indent=f"  {label:<8}", subsequent_indent=" " * 10)
     return "\n".join(lines)

@@ -56,7 +56,7 @@ def command(
       gemel rehearse tide-gauge.toml tide.hex station=station.elf sampler=sampler.elf
     """
     from gemel.cli.files import FileSource, build_files, load_builds, load_image, load_layout
-    from gemel.rehearse.session import RehearsalOptions, rehearse
+    from gemel.rehearsal.session import RehearsalOptions, rehearse
 
     read = load_layout(layout)
     decoded = load_image(image, read.layout, at)
@@ -66,15 +66,15 @@ def command(
     options = RehearsalOptions(budget=budget, watches=watches)
     rehearsal = rehearse(read, decoded.image, handed, options, sources)
     if form == "json":
-        from gemel.rehearse.report_json import report
+        from gemel.rehearsal.report_json import report
 
         click.echo(report(rehearsal, image.name))
     elif form == "svg":
-        from gemel.rehearse.report_svg import picture_of
+        from gemel.rehearsal.report_svg import picture_of
 
         click.echo(picture_of(rehearsal).encode("utf-8"), nl=False)
     else:
-        from gemel.rehearse.report_text import report_of
+        from gemel.rehearsal.report_text import report_of
 
         click.echo("\n".join(report_of(rehearsal)))
     return 0 if rehearsal.passes else 1

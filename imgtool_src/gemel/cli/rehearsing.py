@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from gemel.builds.build import Build
     from gemel.image.sparse import SparseBytes
     from gemel.layout.reader import ReadLayout
-    from gemel.rehearse.rehearsal import Rehearsal
+    from gemel.rehearsal.rehearsal import Rehearsal
 
 
 def rehearsal_of(
@@ -28,7 +28,7 @@ def rehearsal_of(
     if not asked_for and not (plan and plan.required):
         return None
     from gemel.cli.files import FileSource
-    from gemel.rehearse.session import rehearse
+    from gemel.rehearsal.session import rehearse
 
     sources = {name: FileSource(path) for name, path in files.items() if builds[name].kind == "elf"}
     return rehearse(read, image, builds, sources=sources)

@@ -8,16 +8,16 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from gemel.rehearse.backing import Backing
-from gemel.rehearse.device_events import EventLog
-from gemel.rehearse.emulated_core import EmulatedCore
-from gemel.rehearse.fine_watches import FineWatches
-from gemel.rehearse.loop_probe import probe_loops
-from gemel.rehearse.plan import MOST_SHARED, PAGE, DevicePlan
-from gemel.rehearse.raw_run import RawAccess, RawCore, RawEvent, RawRun
-from gemel.rehearse.registers import DeviceRegisters
-from gemel.rehearse.release import ReleaseWatch
-from gemel.rehearse.same_state import SameState
+from gemel.rehearsal.backing import Backing
+from gemel.rehearsal.device_events import EventLog
+from gemel.rehearsal.emulated_core import EmulatedCore
+from gemel.rehearsal.fine_watches import FineWatches
+from gemel.rehearsal.loop_probe import probe_loops
+from gemel.rehearsal.plan import MOST_SHARED, PAGE, DevicePlan
+from gemel.rehearsal.raw_run import RawAccess, RawCore, RawEvent, RawRun
+from gemel.rehearsal.registers import DeviceRegisters
+from gemel.rehearsal.release import ReleaseWatch
+from gemel.rehearsal.same_state import SameState
 
 GRACE = 40
 """Turns that the rest of the device still gets once one core cannot go on: time to notice."""

@@ -6,7 +6,7 @@ import ctypes
 import hashlib
 import mmap
 
-from gemel.rehearse.plan import PAGE, MemoryPlan
+from gemel.rehearsal.plan import PAGE, MemoryPlan
 from gemel.spans import align_up
 
 

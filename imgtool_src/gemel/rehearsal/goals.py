@@ -6,7 +6,7 @@ from gemel.check.subject import Subject
 from gemel.errors import BuildError, Problem
 from gemel.layout.addresses import locate
 from gemel.layout.rehearsal_model import Goal, RehearsalPlan
-from gemel.rehearse.plan import GoalPlan
+from gemel.rehearsal.plan import GoalPlan
 from gemel.spans import format_address
 
 

@@ -11,10 +11,10 @@ from gemel.integrity.placed import has_vectors
 from gemel.layout.addresses import locate, seen_by, starts_of
 from gemel.layout.model import BuildPlan, Core, Layout, Memory
 from gemel.layout.rehearsal_model import DEFAULT_BUDGET, RehearsalPlan
-from gemel.rehearse.block_checks import lacking
-from gemel.rehearse.core_mapping import touched_pages
-from gemel.rehearse.goals import goals_of
-from gemel.rehearse.plan import (
+from gemel.rehearsal.block_checks import lacking
+from gemel.rehearsal.core_mapping import touched_pages
+from gemel.rehearsal.goals import goals_of
+from gemel.rehearsal.plan import (
     FILL,
     PAGE,
     CopiedBuild,
@@ -25,9 +25,9 @@ from gemel.rehearse.plan import (
     ReleasePlan,
     Window,
 )
-from gemel.rehearse.profiles import emulated_as, profile_notes
-from gemel.rehearse.rights import as_seen, closed_spans, executable_spans
-from gemel.rehearse.stacks import stack_limit_of
+from gemel.rehearsal.profiles import emulated_as, profile_notes
+from gemel.rehearsal.rights import as_seen, closed_spans, executable_spans
+from gemel.rehearsal.stacks import stack_limit_of
 from gemel.spans import Span, format_address, format_size, without
 
 MOST_MEMORY = 256 << 20

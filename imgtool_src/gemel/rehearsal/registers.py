@@ -18,8 +18,8 @@ from gemel.layout.rehearsal_model import (
     SetClearRegister,
     StatusRegister,
 )
-from gemel.rehearse.raw_run import MOST_TEXT
-from gemel.rehearse.release import ReleaseWatch, Report
+from gemel.rehearsal.raw_run import MOST_TEXT
+from gemel.rehearsal.release import ReleaseWatch, Report
 
 Reader = Callable[[str], int]
 Writer = Callable[[str, int, int], None]

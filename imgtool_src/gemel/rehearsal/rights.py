@@ -7,7 +7,7 @@ from gemel.check.core_views import owned_areas
 from gemel.check.subject import Subject
 from gemel.layout.addresses import locate, starts_of
 from gemel.layout.model import Core, Layout
-from gemel.rehearse.plan import Closed
+from gemel.rehearsal.plan import Closed
 from gemel.spans import Span, merged
 
 

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from typing import Any
 
-from gemel.rehearse.backing import Backing
-from gemel.rehearse.block_checks import BlockChecks
-from gemel.rehearse.call_stack import CallStack
-from gemel.rehearse.core_bus import CoreBus, DeviceSide
-from gemel.rehearse.core_exceptions import RETURN_MAGIC, enter, leave
-from gemel.rehearse.core_registers import CoreRegisters
-from gemel.rehearse.instruction_needs import SLEEP, SLEEP_WIDE, WAITS, WAITS_WIDE
-from gemel.rehearse.plan import CorePlan
-from gemel.rehearse.system_space import SystemSpace
+from gemel.rehearsal.backing import Backing
+from gemel.rehearsal.block_checks import BlockChecks
+from gemel.rehearsal.call_stack import CallStack
+from gemel.rehearsal.core_bus import CoreBus, DeviceSide
+from gemel.rehearsal.core_exceptions import RETURN_MAGIC, enter, leave
+from gemel.rehearsal.core_registers import CoreRegisters
+from gemel.rehearsal.instruction_needs import SLEEP, SLEEP_WIDE, WAITS, WAITS_WIDE
+from gemel.rehearsal.plan import CorePlan
+from gemel.rehearsal.system_space import SystemSpace
 
 NOWHERE = 0xE00F_FFFE
 """Where the emulator is told to stop; never executed."""

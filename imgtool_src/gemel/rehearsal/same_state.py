@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from gemel.rehearse.device import Device
+    from gemel.rehearsal.device import Device
 
 MOST_USELESS = 8
 """Times that memory is compared in vain against one kept state; then the next one is waited for."""

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from gemel.rehearse.device import Device
-    from gemel.rehearse.emulated_core import EmulatedCore
+    from gemel.rehearsal.device import Device
+    from gemel.rehearsal.emulated_core import EmulatedCore
 
 
 def probe_loops(device: Device) -> None:

@@ -7,9 +7,9 @@ import json
 from typing import Any
 
 from gemel import __version__
-from gemel.rehearse.code_names import Place
-from gemel.rehearse.limits import CAUTION
-from gemel.rehearse.rehearsal import Happening, Rehearsal, RehearsalFinding
+from gemel.rehearsal.code_names import Place
+from gemel.rehearsal.limits import CAUTION
+from gemel.rehearsal.rehearsal import Happening, Rehearsal, RehearsalFinding
 from gemel.spans import format_address
 
 FORMAT = 1

@@ -5,8 +5,8 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator
 
-from gemel.rehearse.limits import CAUTION
-from gemel.rehearse.rehearsal import CoreSummary, Happening, Rehearsal, RehearsalFinding
+from gemel.rehearsal.limits import CAUTION
+from gemel.rehearsal.rehearsal import CoreSummary, Happening, Rehearsal, RehearsalFinding
 from gemel.spans import format_address
 
 WIDTH = 80

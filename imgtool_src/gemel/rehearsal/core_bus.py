@@ -10,15 +10,15 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, Protocol
 
-from gemel.rehearse.backing import Backing
-from gemel.rehearse.core_exceptions import RETURN_MAGIC
-from gemel.rehearse.core_mapping import device_pages, in_force, page_runs, partly_closed, slack_of
-from gemel.rehearse.plan import PAGE
-from gemel.rehearse.system_space import BASE, SIZE
+from gemel.rehearsal.backing import Backing
+from gemel.rehearsal.core_exceptions import RETURN_MAGIC
+from gemel.rehearsal.core_mapping import device_pages, in_force, page_runs, partly_closed, slack_of
+from gemel.rehearsal.plan import PAGE
+from gemel.rehearsal.system_space import BASE, SIZE
 from gemel.spans import Span
 
 if TYPE_CHECKING:
-    from gemel.rehearse.emulated_core import EmulatedCore
+    from gemel.rehearsal.emulated_core import EmulatedCore
 
 
 class DeviceSide(Protocol):

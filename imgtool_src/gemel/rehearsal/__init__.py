@@ -3,7 +3,7 @@
 ::
 
     from gemel.layout.reader import read_layout
-    from gemel.rehearse import rehearse
+    from gemel.rehearsal import rehearse
 
     rehearsal = rehearse(read_layout(text, "layout.toml"), image, builds)
     assert rehearsal.passes
@@ -17,10 +17,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from gemel.rehearse.limits import limits_page
-    from gemel.rehearse.planning import CannotRehearse
-    from gemel.rehearse.rehearsal import Rehearsal, RehearsalFinding
-    from gemel.rehearse.session import RehearsalOptions, rehearse
+    from gemel.rehearsal.limits import limits_page
+    from gemel.rehearsal.planning import CannotRehearse
+    from gemel.rehearsal.rehearsal import Rehearsal, RehearsalFinding
+    from gemel.rehearsal.session import RehearsalOptions, rehearse
 
 __all__ = [
     "CannotRehearse",
@@ -47,4 +47,4 @@ def __getattr__(name: str) -> Any:
         raise AttributeError(f"module {__name__} has no attribute {name}")
     from importlib import import_module
 
-    return getattr(import_module(f"gemel.rehearse.{_HOMES[name]}"), name)
+    return getattr(import_module(f"gemel.rehearsal.{_HOMES[name]}"), name)

@@ -6,13 +6,13 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from gemel.rehearse.kinds import FATAL, ONCE_A_PLACE
-from gemel.rehearse.plan import DevicePlan
-from gemel.rehearse.raw_run import MOST_EVENTS, RawEvent
+from gemel.rehearsal.kinds import FATAL, ONCE_A_PLACE
+from gemel.rehearsal.plan import DevicePlan
+from gemel.rehearsal.raw_run import MOST_EVENTS, RawEvent
 
 if TYPE_CHECKING:
-    from gemel.rehearse.device import Device
-    from gemel.rehearse.emulated_core import EmulatedCore
+    from gemel.rehearsal.device import Device
+    from gemel.rehearsal.emulated_core import EmulatedCore
 
 FOLLOWED_WHOLE = 250
 """A run of at most this many turns is followed from its start, so that back traces are whole."""

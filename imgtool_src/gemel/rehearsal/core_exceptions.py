@@ -10,7 +10,7 @@ import struct
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from gemel.rehearse.emulated_core import EmulatedCore
+    from gemel.rehearsal.emulated_core import EmulatedCore
 
 RETURN_MAGIC = 0xFF00_0000
 """Lowest value of a link register that stands for a return from an exception."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
-from gemel.rehearse.instruction_needs import (
+from gemel.rehearsal.instruction_needs import (
     BASE,
     BASELINE,
     DOUBLE,
@@ -16,7 +16,7 @@ from gemel.rehearse.instruction_needs import (
     instructions,
     need_of,
 )
-from gemel.rehearse.plan import CorePlan
+from gemel.rehearsal.plan import CorePlan
 
 LOOK_AHEAD = 128
 """Bytes looked at where a slice begins in the middle of something."""

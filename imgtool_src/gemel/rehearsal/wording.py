@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import NamedTuple
 
-from gemel.rehearse.code_names import CodeNames
-from gemel.rehearse.instruction_needs import WORDS
-from gemel.rehearse.raw_run import RawEvent
+from gemel.rehearsal.code_names import CodeNames
+from gemel.rehearsal.instruction_needs import WORDS
+from gemel.rehearsal.raw_run import RawEvent
 from gemel.spans import format_address
 
 ERASED = 0xFFFF_FFFF

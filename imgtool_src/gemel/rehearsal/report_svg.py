@@ -10,9 +10,9 @@ from itertools import pairwise
 from math import log2
 from xml.sax.saxutils import escape
 
-from gemel.rehearse.kinds import ERRORS, UNJUDGED, WARNINGS
-from gemel.rehearse.limits import CAUTION
-from gemel.rehearse.rehearsal import Happening, Rehearsal
+from gemel.rehearsal.kinds import ERRORS, UNJUDGED, WARNINGS
+from gemel.rehearsal.limits import CAUTION
+from gemel.rehearsal.rehearsal import Happening, Rehearsal
 
 WIDTH = 1120
 LEFT, RIGHT, TOP = 110, 30, 114

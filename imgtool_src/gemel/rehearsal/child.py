@@ -14,8 +14,8 @@ def main() -> int:
     except ImportError as error:
         sys.stderr.write(str(error))
         return 3
-    from gemel.rehearse.device import run_plan
-    from gemel.rehearse.raw_run import to_json
+    from gemel.rehearsal.device import run_plan
+    from gemel.rehearsal.raw_run import to_json
 
     sys.stdout.write(to_json(run_plan(plan)))
     return 0

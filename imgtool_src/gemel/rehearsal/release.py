@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from gemel.rehearse.plan import ReleasePlan
+from gemel.rehearsal.plan import ReleasePlan
 
 Report = Callable[[str, dict[str, int], dict[str, str]], None]
 """Takes an event's kind, numbers and words; who reports it knows core, time and place."""

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 from itertools import pairwise
 from typing import NamedTuple
 
-from gemel.rehearse.plan import PAGE, Closed, CorePlan, Window
+from gemel.rehearsal.plan import PAGE, Closed, CorePlan, Window
 from gemel.spans import Span, align_down, align_up, merged
 
 

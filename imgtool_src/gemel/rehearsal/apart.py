@@ -10,14 +10,14 @@ import pickle
 import subprocess
 import sys
 
-from gemel.rehearse.plan import DevicePlan
-from gemel.rehearse.raw_run import RawRun, from_json
+from gemel.rehearsal.plan import DevicePlan
+from gemel.rehearsal.raw_run import RawRun, from_json
 
 SECONDS_TO_START = 60
 INSTRUCTIONS_A_SECOND = 200_000
 """Slower than any machine: the time limit is a last resort, a run ends by its budget of instructions."""
 
-CHILD = "import sys; from gemel.rehearse.child import main; sys.exit(main())"
+CHILD = "import sys; from gemel.rehearsal.child import main; sys.exit(main())"
 EXTRA_MISSING = 3
 
 

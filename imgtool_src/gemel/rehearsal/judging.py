@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.check.subject import Subject
-from gemel.rehearse.code_names import CodeNames, Place
-from gemel.rehearse.kinds import ERRORS, UNJUDGED, WARNINGS
-from gemel.rehearse.plan import DevicePlan
-from gemel.rehearse.raw_run import RawCore, RawEvent, RawRun
-from gemel.rehearse.rehearsal import (
+from gemel.rehearsal.code_names import CodeNames, Place
+from gemel.rehearsal.kinds import ERRORS, UNJUDGED, WARNINGS
+from gemel.rehearsal.plan import DevicePlan
+from gemel.rehearsal.raw_run import RawCore, RawEvent, RawRun
+from gemel.rehearsal.rehearsal import (
     CoreSummary,
     GoalResult,
     Happening,
@@ -19,9 +19,9 @@ from gemel.rehearse.rehearsal import (
     RehearsalFinding,
     Severity,
 )
-from gemel.rehearse.release_findings import lock_up_findings, loop_findings, release_findings, unreached_goals
-from gemel.rehearse.telling import telling
-from gemel.rehearse.wording import Words, words_for
+from gemel.rehearsal.release_findings import lock_up_findings, loop_findings, release_findings, unreached_goals
+from gemel.rehearsal.telling import telling
+from gemel.rehearsal.wording import Words, words_for
 
 ENDINGS = {
     "goals": "every goal was reached",

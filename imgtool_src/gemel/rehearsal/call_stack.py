@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from gemel.rehearse.instruction_needs import instructions, is_call
+from gemel.rehearsal.instruction_needs import instructions, is_call
 
 MOST_FRAMES = 64
 """Calls kept; of a deeper recursion the innermost ones count."""
