@@ -15,8 +15,10 @@ from small_device import (
     SEAL,
     SPARE,
     STATION,
+    apply,
     build,
     builds,
+    findings,
     joined,
     sampler_elf,
     station_elf,
@@ -84,8 +86,31 @@ def test_a_secondary_in_another_secondarys_area() -> None:
 def test_a_build_that_outgrew_its_area() -> None:
     """Bytes that run over from the station's area into the sampler's are no copy, and are not called one."""
     (problem,) = refused(_station_with(SegmentSpec(STATION + 0xFF0, b"\1" * 32)))
-    assert problem.what == "build station falls into area sampler-code of build sampler"
-    assert problem.found == "0x1000_1000..0x1000_100F"
+    assert problem.what == "build station is 16 bytes too large for area station-code"
+    assert problem.found == (
+        "bytes up to 0x1000_100F; what lies behind the area falls into area sampler-code of build sampler"
+    )
+
+
+def test_all_that_runs_on_behind_an_area_is_told_once() -> None:
+    """Sections behind each other, into one area after another, are one problem; what lies apart another."""
+    extra = (
+        SegmentSpec(SAMPLER + 0xFF0, b"\1" * 32),
+        SegmentSpec(SPARE + 0x20, b"\2" * 0x7F0),
+        SegmentSpec(FLASH + 0x3800, b"\3" * 4),
+    )
+    handed = builds(sampler=sampler_elf(extra=extra))
+    problems = refused(lambda: joined(None, handed))
+    assert whats(problems) == [
+        "build sampler is 2,064 bytes too large for area sampler-code",
+        "build sampler lies in no area",
+    ]
+    assert "area spare (reserved) and falls into area record (record)" in problems[0].found
+    found = findings(apply("builds-in-own-areas", image=joined().image, handed=handed))
+    assert [finding.what for finding in found] == [
+        "build sampler is 2,064 bytes too large for area sampler-code",
+        "build sampler has bytes that belong to no area",
+    ]
 
 
 def test_an_elf_header_in_the_first_segment() -> None:

@@ -7,7 +7,7 @@ that the layout stores the build in.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -95,6 +95,22 @@ def forgotten_by_segment(layout: Layout, plan: BuildPlan, build: Build, segment:
     if not segment.executable or (build.kind != "elf" and segment is not build.stored[0]):
         return ""
     return forgotten_run_area(layout, plan, segment.run_address)
+
+
+LARGEST_GAP = 64
+"""Bytes between two sections that an alignment leaves; what follows behind more of them lies apart."""
+
+
+def too_large_by(layout: Layout, plan: BuildPlan, strays: Iterable[Span]) -> Span | None:
+    """What of a build runs on behind the end of its area, of ``strays``, its bytes that lie astray.
+
+    From the area's end to the end of the last of them that follows without a gap; None if none does.
+    """
+    start = end = layout.span_of(plan.stored_in).end
+    for span in sorted(strays):
+        if end <= span.start < end + LARGEST_GAP:
+            end = span.end
+    return Span.from_bounds(start, end) if end > start else None
 
 
 def _plain_address(layout: Layout, plan: BuildPlan, segment: Segment) -> int | None:

@@ -6,15 +6,16 @@ is stored, are a copy of it and must equal it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from typing import NamedTuple
 
 from gemel.builds.elf_notes import build_id_notes
 from gemel.errors import Problem
 from gemel.image.sparse import Conflict, SparseBytes, first_difference
-from gemel.join.placement import Piece, Placement
+from gemel.join.placement import Piece, Placement, too_large_by
 from gemel.layout.addresses import locate
 from gemel.layout.model import Layout
-from gemel.spans import Span, format_address, without
+from gemel.spans import Span, format_address, format_size, without
 
 HEAD = 8
 """Bytes that a build begins with and a copy is known by: initial stack pointer and reset handler."""
@@ -37,10 +38,41 @@ def put_together(layout: Layout, placements: Mapping[str, Placement]) -> tuple[S
         if placement.placed is None:
             continue
         areas = layout.spans_of_build(placement.plan)
+        found: list[_Stray | Problem] = []
         for piece in placement.pieces:
             for outside in without([_in_flash(layout, piece)], areas):
-                problems.extend(_outside(layout, placements, placement, piece, outside, image))
+                found.extend(_outside(layout, placements, placement, piece, outside, image))
+        problems.extend(_grouped(layout, placement, found))
     return image, problems
+
+
+class _Stray(NamedTuple):
+    """Bytes of a build outside its areas, in whose area they are, and the problem that they make alone."""
+
+    span: Span
+    how: str
+    problem: Problem
+
+
+def _grouped(layout: Layout, placement: Placement, found: list[_Stray | Problem]) -> Iterator[Problem]:
+    """The problems of one build; all that runs on behind its area as one of them, with its size."""
+    strays = [each for each in found if isinstance(each, _Stray)]
+    over = too_large_by(layout, placement.plan, [stray.span for stray in strays])
+    if over:
+        plan, area = placement.plan, placement.plan.stored_in
+        inside = dict.fromkeys(stray.how for stray in strays if over.covers(stray.span))
+        yield Problem(
+            f"build {plan.name} is {format_size(over.size)} too large for area {area}",
+            f"build {plan.name} ({placement.build.file})",
+            f"bytes up to {format_address(over.last)}; what lies behind the area {' and '.join(inside)}",
+            f"inside area {area}, {layout.span_of(area)}",
+            "make the build smaller, or enlarge its area in the layout",
+        )
+    for each in found:
+        if isinstance(each, Problem):
+            yield each
+        elif over is None or not over.covers(each.span):
+            yield each.problem
 
 
 def _in_flash(layout: Layout, piece: Piece) -> Span:
@@ -75,9 +107,9 @@ def _outside(
     piece: Piece,
     outside: Span,
     image: SparseBytes,
-) -> list[Problem]:
+) -> list[_Stray | Problem]:
     """What is wrong with bytes of one build outside its own area, by whose area they fall into."""
-    problems = []
+    problems: list[_Stray | Problem] = []
     rest = [outside]
     plan = placement.plan
     for area in layout.areas.values():
@@ -100,18 +132,19 @@ def _outside(
     return problems
 
 
-def _astray(layout: Layout, placement: Placement, piece: Piece, span: Span, how: str) -> Problem:
+def _astray(layout: Layout, placement: Placement, piece: Piece, span: Span, how: str) -> _Stray:
     plan = placement.plan
     hint = "move it in the linker script, or enlarge its area in the layout"
     if piece.segment.data[:4] == b"\x7fELF":
         hint = "its first segment stores the ELF file's own headers: keep them out of it (linker option -n)"
-    return Problem(
+    problem = Problem(
         f"build {plan.name} {how}",
         f"build {plan.name} ({placement.build.file}, segment {piece.segment.index})",
         str(span),
         f"inside area {plan.stored_in}, {layout.span_of(plan.stored_in)}",
         hint,
     )
+    return _Stray(span, how, problem)
 
 
 def _may_hold_copy(layout: Layout, core: str, owner_core: str) -> bool:
@@ -126,8 +159,8 @@ def _of_copy(
     shared: Span,
     owner: str,
     image: SparseBytes,
-    astray: Problem,
-) -> Problem | None:
+    astray: _Stray,
+) -> _Stray | Problem | None:
     """What is wrong with bytes in the area of build ``owner``: none if they equal it, else a stale copy.
 
     ``astray`` if they are no copy at all but what a build that grew too large pushed over there.

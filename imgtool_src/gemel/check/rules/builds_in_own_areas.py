@@ -16,10 +16,10 @@ from gemel.check.wording import (
     segment_words,
     sized,
 )
-from gemel.join.placement import Piece, Placement
+from gemel.join.placement import Piece, Placement, too_large_by
 from gemel.layout.addresses import locate
 from gemel.layout.model import Area
-from gemel.spans import Span, without
+from gemel.spans import Span, format_size, without
 
 
 def check(subject: Subject) -> Iterator[Outcome]:
@@ -50,6 +50,21 @@ def _findings(subject: Subject, placement: Placement, pieces: list[Piece]) -> It
     if not any(piece.span.overlaps(layout.span_of(plan.stored_in)) for piece in pieces):
         yield _none_in_own(subject, placement, pieces)
         return
+    strays = list(_strays(subject, placement, pieces))
+    over = too_large_by(layout, plan, [span for _, span, _ in strays])
+    if over:
+        inside = [area for _, span, area in strays if area and over.covers(span)]
+        yield _too_large(subject, placement, over, inside)
+    for piece, span, area in strays:
+        if over is None or not over.covers(span):
+            yield _astray(subject, placement, piece, span, area)
+
+
+def _strays(
+    subject: Subject, placement: Placement, pieces: list[Piece]
+) -> Iterator[tuple[Piece, Span, Area | None]]:
+    """Bytes of a build in flash outside its areas, and the area that they are in, if any."""
+    layout, plan = subject.layout, placement.plan
     for piece in pieces:
         for outside in without([_in_flash(subject, piece)], layout.spans_of_build(plan)):
             rest = [outside]
@@ -59,9 +74,28 @@ def _findings(subject: Subject, placement: Placement, pieces: list[Piece]) -> It
                     continue
                 rest = without(rest, [span])
                 if not _may_hold_copy(subject, plan.core, area):
-                    yield _astray(subject, placement, piece, span.intersection(outside), area)
+                    yield piece, span.intersection(outside), area
             for span in rest:
-                yield _astray(subject, placement, piece, span, None)
+                yield piece, span, None
+
+
+def _too_large(subject: Subject, placement: Placement, over: Span, areas: list[Area]) -> Finding:
+    plan = placement.plan
+    told = [(area, *owners_of(subject.layout, area)) for area in areas]
+    owners = [name for area, _, names in told for name in (area.name, *names)]
+    lines = tuple(
+        dict.fromkeys(f"what lies behind it is in area {area.name}, {words}" for area, words, _ in told)
+    )
+    return Finding(
+        f"build {plan.name} is {format_size(over.size)} too large for area {plan.stored_in}",
+        concerned(plan.name, plan.core, plan.stored_in, *owners),
+        f"build {plan.name} ({placement.build.file})",
+        f"bytes of it behind the area, {sized(over)}",
+        own_areas_words(subject.layout, plan),
+        over,
+        "make the build smaller, or enlarge its area in the layout and tell both teams",
+        lines,
+    )
 
 
 def _may_hold_copy(subject: Subject, core: str, area: Area) -> bool:
