@@ -43,8 +43,8 @@ def _shared_blocks(
     by_block: dict[int, list[Area]] = {}
     for area in sorted(areas, key=lambda area: area.offset):
         ends = {align_down(area.offset, size), align_down(area.offset + area.size - 1, size)}
-        for block in ends:
-            by_block.setdefault(block, []).append(area)
+        for start in ends:
+            by_block.setdefault(start, []).append(area)
     waived = {waiver.where for waiver in layout.rules.waive if waiver.rule == RULE.name}
     for start, sharing in sorted(by_block.items()):
         block = Span(memory.start + start, size)
