@@ -18,7 +18,6 @@ from gemel.integrity.places import address_of, span_of_range
 from gemel.layout.model import Checksum
 from gemel.spans import Span
 
-
 _NOTHING_FITS = (
     "no other byte order, feed, reflection, algorithm, fill or range that was tried explains the stored value"
 )
