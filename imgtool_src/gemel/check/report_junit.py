@@ -5,7 +5,8 @@ CI servers, ``<testsuites><testsuite><properties/><testcase/>``, in which nothin
 Of a test case's children the order is skipped, error, failure, system-out.
 
     rule holds                        a case without skipped, error or failure
-    finding of severity error         one failure for each
+    findings of severity error        one failure that tells them all: readers that count failures and
+                                      readers that count cases agree
     finding of severity warning, note, or waived
                                       told in system-out; the case passes, as the check does
     not checked                       skipped, with the reasons; where the rule also has findings of severity
@@ -64,7 +65,7 @@ def _case(each: RuleResult, product: str) -> _Case:
         words = f"severity changed from {each.rule.severity} to {each.severity}: {each.change.reason}"
         notes = [words, *notes]
     body = [_element("skipped", "\n".join(missing))] if skipped else []
-    body += [_failure(each, judged) for judged in failing]
+    body += [_failure(each, failing)] if failing else []
     if text := "\n".join([*(_told(each, judged) for judged in told), *notes]):
         body.append(_element("system-out", text))
     head = _open("testcase", name=each.rule.name, classname=product)
@@ -74,9 +75,12 @@ def _case(each: RuleResult, product: str) -> _Case:
     return _Case(lines, bool(failing), skipped)
 
 
-def _failure(each: RuleResult, judged: Judged) -> str:
-    start = _open("failure", type=each.severity, message=judged.finding.what)
-    return f"{start}{_text(_finding(each, judged))}</failure>"
+def _failure(each: RuleResult, failing: list[Judged]) -> str:
+    message = failing[0].finding.what
+    if len(failing) > 1:
+        message = f"{len(failing)} findings; the first: {message}"
+    told = "\n\n".join(_finding(each, judged) for judged in failing)
+    return f"{_open('failure', type=each.severity, message=message)}{_text(told)}</failure>"
 
 
 def _told(each: RuleResult, judged: Judged) -> str:
