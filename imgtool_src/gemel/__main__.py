@@ -1,6 +1,6 @@
 """``python -m gemel``."""
 
-from gemel.cli.main import run
+from gemel.cli.entry import run
 
 if __name__ == "__main__":
     run()

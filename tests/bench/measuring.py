@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
-GEMEL = (sys.executable, "-c", "from gemel.cli.main import run; run()")
+GEMEL = (sys.executable, "-c", "from gemel.cli.entry import run; run()")
 """gemel as the installed command starts it, without the installed command."""
 
 KIB, MIB = 1 << 10, 1 << 20

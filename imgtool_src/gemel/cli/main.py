@@ -14,12 +14,14 @@ import click
 from gemel import __version__
 
 COMMANDS = {
-    "demo": "Join, check and show the built-in tide gauge, and a mistake being caught.",
+    "demo": "Join, check, show and rehearse the built-in tide gauge, and two mistakes being caught.",
     "draft": "Draft a first layout from the builds.",
     "join": "Join the builds of a layout into one flash image.",
     "sign": "Seal an image that was joined before.",
     "check": "Check an image against its layout, with the builds if they are at hand.",
     "show": "Show what is in an image.",
+    "rehearse": "Run the reset code of both cores from an image in an emulated device, "
+    "and say what happened.",
     "keys": "Make and show the keys that images are sealed with.",
     "export": "Write out what both teams need from a layout or from gemel.",
     "explain": "Explain the rules, one rule, or the format of the record.",
@@ -45,11 +47,12 @@ class LateGroup(click.Group):
     def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
         """As click does, with the nearest command's name where the given one is unknown."""
         if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            from gemel.errors import Problem, UsageProblem
             from gemel.layout.kinds import nearest_hint
 
-            hint = nearest_hint(args[0], COMMANDS)
-            known = ", ".join(COMMANDS)
-            ctx.fail(f"no command {args[0]!r}; there are {known}. {hint}".rstrip())
+            hint = nearest_hint(args[0], COMMANDS) or "gemel --help"
+            expected = f"one of {', '.join(COMMANDS)}"
+            raise UsageProblem(Problem("no command of this name", "gemel", args[0], expected, hint))
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
@@ -78,14 +81,13 @@ def gemel(ctx: click.Context, verbose: bool) -> None:
     ctx.obj = {"verbose": verbose}
 
 
-def run() -> None:
-    """Run the command line and leave the process with its exit code; never a traceback."""
-    # One command and out: the search for cycles would take a tenth of a join's time and find nothing.
+def prepare_process() -> None:
+    """Set this process up for one command and out."""
+    # The search for cycles would take a tenth of a join's time and find nothing.
     gc.disable()
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
-    sys.exit(exit_code(sys.argv[1:]))
 
 
 def exit_code(arguments: Sequence[str]) -> int:

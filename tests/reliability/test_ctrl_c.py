@@ -1,0 +1,136 @@
+"""Ctrl-C at any moment from the first line of ours on: never a traceback, and never half an output.
+
+What Python does before our first line runs is not ours to mend.  So the runs here begin with a few lines
+that say when ours has taken over: they wait for the first call of ``signal.signal``, which is the first
+thing that ``run`` does, and only then is the signal sent.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from reliability.runs import BUILDS, GEMEL, JOIN, environment, run, write_device
+
+pytestmark = pytest.mark.skipif(os.name != "posix", reason="signals are sent as POSIX has them")
+
+STARTED = """
+import os, signal, sys
+from gemel.cli.entry import run
+
+set_handler = signal.signal
+
+def told(number, handler):
+    signal.signal = set_handler
+    before = set_handler(number, handler)
+    os.write({descriptor}, b"x")
+    return before
+
+signal.signal = told
+run()
+"""
+MOMENTS = [milliseconds / 1000 for milliseconds in range(0, 121, 3)]
+CHECK = ("check", "small.toml", "tide.hex", *BUILDS)
+
+
+@pytest.fixture(scope="module")
+def device(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The small device as files, joined; every module is compiled by then."""
+    folder = write_device(tmp_path_factory.mktemp("device"))
+    assert run(*JOIN, "-o", "tide.hex", cwd=folder).returncode == 0
+    assert run(*CHECK, cwd=folder).returncode == 0
+    return folder
+
+
+def interrupted(folder: Path, moment: float, *words: str) -> tuple[int, str]:
+    """Exit code and stderr of a run that got SIGINT ``moment`` seconds after our first line."""
+    reading, writing = os.pipe()
+    child = subprocess.Popen(
+        [sys.executable, "-c", STARTED.format(descriptor=writing), *words],
+        cwd=folder,
+        env=environment(),
+        pass_fds=[writing],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        encoding="utf-8",
+    )
+    os.close(writing)
+    assert os.read(reading, 1) == b"x"
+    os.close(reading)
+    time.sleep(moment)
+    child.send_signal(signal.SIGINT)
+    _, said = child.communicate(timeout=60)
+    return child.returncode, said
+
+
+@pytest.mark.parametrize("words", [CHECK, (*JOIN, "-o", "again.hex")], ids=["check", "join"])
+def test_at_many_moments(device: Path, words: tuple[str, ...]) -> None:
+    """Forty-one moments from 0 to 120 ms: the run ends by the signal, with 130 in our words, or was done."""
+    ends = set()
+    for moment in MOMENTS:
+        code, said = interrupted(device, moment, *words)
+        assert "Traceback" not in said, f"after {moment * 1000:.0f} ms: {said}"
+        assert "KeyboardInterrupt" not in said, f"after {moment * 1000:.0f} ms: {said}"
+        assert code in (0, 130, -signal.SIGINT), said
+        assert not list(device.glob(".gemel-*"))
+        ends.add(code)
+    assert -signal.SIGINT in ends, "none came while modules were imported"
+
+
+def test_while_the_command_runs(device: Path) -> None:
+    """Once the command reads its input, Ctrl-C ends it with 130 and says that no output was changed."""
+    os.mkfifo(device / "slow.toml")
+    child = subprocess.Popen(
+        [*GEMEL, "join", "slow.toml", *BUILDS, "-o", "slow.hex"],
+        cwd=device,
+        env=environment(),
+        stderr=subprocess.PIPE,
+        encoding="utf-8",
+    )
+    with (device / "slow.toml").open("wb"):  # opens as soon as the other side does
+        time.sleep(0.05)
+        child.send_signal(signal.SIGINT)
+        _, said = child.communicate(timeout=60)
+    (device / "slow.toml").unlink()
+    assert (child.returncode, said.strip()) == (130, "stopped; no output was changed")
+    assert not (device / "slow.hex").exists()
+
+
+def test_ignored_stays_ignored(device: Path) -> None:
+    """Started to ignore Ctrl-C, as background jobs of a shell are, a run goes on to its end."""
+    script = f"import signal\nsignal.signal(signal.SIGINT, signal.SIG_IGN)\n{STARTED}"
+    reading, writing = os.pipe()
+    child = subprocess.Popen(
+        [sys.executable, "-c", script.format(descriptor=writing), *CHECK],
+        cwd=device,
+        env=environment(),
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        pass_fds=[writing],
+        encoding="utf-8",
+    )
+    os.close(writing)
+    os.close(reading)
+    time.sleep(0.05)
+    child.send_signal(signal.SIGINT)
+    _, said = child.communicate(timeout=60)
+    assert (child.returncode, said) == (0, "")
+
+
+def test_the_entry_imports_next_to_nothing(device: Path) -> None:
+    """What is imported before Ctrl-C is taken care of is the package and ``signal``: some milliseconds."""
+    listed = (
+        "import sys; before = set(sys.modules); import gemel.cli.entry;"
+        "print(*sorted(name for name in set(sys.modules) - before if '.' not in name or 'gemel' in name))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", listed], env=environment(), capture_output=True, text=True, check=True
+    )
+    named = set(done.stdout.split())
+    assert {name for name in named if name.startswith("gemel")} == {"gemel", "gemel.cli", "gemel.cli.entry"}
+    assert named.isdisjoint({"click", "inspect", "pathlib", "dataclasses", "argparse"})
