@@ -85,6 +85,9 @@ def _every_kind() -> CheckResult:
         rule("i-rule", NotChecked("build station", "its vector table is blank"), MISSING),
         rule("j-rule", absent="the layout has no seal"),
         rule("k-rule", absent="the layout has no seal"),
+        rule("l-rule", NotChecked("", "takes its time, and was not asked for (gemel check --rehearse)")),
+        rule("m-rule", absent="neither --at-least nor --previous is given"),
+        rule("n-rule", NotChecked("area seal", "needs a trusted key: --trust PUBKEY"), MISSING),
     ]
     return result_of(rules, waiving(*waivers))
 

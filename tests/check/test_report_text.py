@@ -9,7 +9,7 @@ from check.make_reports import CASES, REPORTS, RULES
 from check.rule_fixtures import FINDING, HOLDS, MISSING, result_of, rule
 
 from gemel.check.report_text import CAUTION, WIDTH, report_of, summary_of
-from gemel.check.rule import Finding
+from gemel.check.rule import Finding, NotChecked
 
 
 @pytest.mark.parametrize("name", CASES)
@@ -73,6 +73,32 @@ def test_every_rule_not_checked_is_named_once() -> None:
     (count,) = re.findall(r"(\d+) not checked", lines[-2])
     named = [name for name in re.split(r"[ ,]+", listed) if name in RULES]
     assert len(named) == len(set(named)) == int(count)
+
+
+def test_what_was_not_asked_for_is_told_by_its_option() -> None:
+    """A rule that only an option would have checked stands behind that option; one that lacks more does not."""
+    unasked = NotChecked("", "takes its time, and was not asked for (gemel check --rehearse)")
+    rules = [rule("a-rule", unasked), rule("b-rule", unasked, MISSING), rule("c-rule", HOLDS)]
+    lines = report_of(result_of(rules))
+    assert lines[lines.index("  not asked for") + 1] == "      --rehearse: a-rule"
+    assert "      b-rule" in lines[: lines.index("  not asked for")]
+
+
+def test_what_the_layout_has_nothing_for_is_one_paragraph() -> None:
+    """Rules without anything to look at are named without their reasons, which ``--all`` tells."""
+    rules = [rule("a-rule", absent="no seal"), rule("b-rule", absent="no stamp"), rule("c-rule", HOLDS)]
+    result = result_of(rules)
+    assert "      a-rule, b-rule" in report_of(result)
+    assert not {"  no seal", "      no seal"} & set(report_of(result))
+    assert {"      no seal", "      no stamp"} <= set(report_of(result, everything=True))
+
+
+def test_names_cannot_forge_a_line() -> None:
+    """Control characters in what a finding tells are escaped, in text and in tables."""
+    for found in ("a\nPASS: 9 rules hold", "a  b\x1b[2K\rPASS: 9"):
+        lines = report_of(result_of([rule("a-rule", Finding("what", ("station",), found=found))]))
+        assert not [line for line in lines if line.startswith("PASS")]
+        assert all(line.isprintable() for line in lines)
 
 
 def test_one_rule_in_the_singular() -> None:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Iterable, Iterator
 
 from gemel.check.rule import Finding, NotChecked, Rule
 from gemel.check.runner import CheckResult, Judged, RuleResult
+from gemel.errors import on_one_line
 
 CAUTION = "A passing check is evidence, not a safety approval."
 SIGNS = {"error": "BROKEN", "warning": "WARNING", "note": "NOTE"}
@@ -15,6 +17,9 @@ WIDTH = 80
 
 NEEDS = "needs "
 """Reasons that begin so, up to a colon, are told together: they name what would have to be given."""
+
+OPTION = re.compile(r"(?<!\S)--[a-z-]+")
+"""Reasons that name an option: the rule was not asked for."""
 
 
 def report_of(result: CheckResult, *, everything: bool = False) -> list[str]:
@@ -66,13 +71,16 @@ def _labelled(label: str, value: str, indent: str = "") -> Iterator[str]:
     if not value:
         return
     head = f"  {label:<9} "
-    yield from [head + value] if "  " in value else _wrapped(value, head, indent)
+    yield from [head + on_one_line(value)] if "  " in value else _wrapped(value, head, indent)
 
 
 def _wrapped(text: str, head: str, indent: str = "") -> list[str]:
-    """``text`` behind ``head``, its further lines as far to the right, and by ``indent`` more."""
+    """``text`` behind ``head``, its further lines as far to the right, and by ``indent`` more.
+
+    Names in it may come from anywhere: control characters are escaped.
+    """
     return textwrap.wrap(
-        text,
+        on_one_line(text),
         WIDTH,
         initial_indent=head,
         subsequent_indent=" " * len(head) + indent,
@@ -111,19 +119,45 @@ def _severities(result: CheckResult) -> Iterator[str]:
 
 
 def _not_checked(result: CheckResult) -> Iterator[str]:
-    """Each reason once, with the rules that it kept from being applied everywhere; what is missing first."""
+    """What is missing first, each reason once with its rules; then in short what nobody asked for or has."""
     groups: dict[tuple[str, ...], list[str]] = {}
+    unasked: dict[str, list[str]] = {}
+    nothing: list[str] = []
     for each in result.results:
-        if each.not_checked:
+        if not each.not_checked:
+            continue
+        if options := _options_of(each.not_checked):
+            unasked.setdefault(options, []).append(each.rule.name)
+        elif not each.looked_at_anything:
+            nothing.append(each.rule.name)
+        else:
             groups.setdefault(_reasons(each.not_checked), []).append(each.rule.name)
-    if not groups:
+    if not (groups or unasked or nothing):
         return
     yield "not checked"
     for reasons, names in sorted(groups.items(), key=lambda group: not group[0][0].startswith(NEEDS)):
         for reason in reasons:
             yield from _wrapped(reason, "  ")
         yield from _wrapped(", ".join(names), "      ")
+    if unasked:
+        yield "  not asked for"
+        for options, names in sorted(unasked.items()):
+            yield from _wrapped(f"{options}: {', '.join(names)}", "      ")
+    if nothing:
+        yield "  nothing of the kind in this layout and these builds (--all tells each reason)"
+        yield from _wrapped(", ".join(nothing), "      ")
     yield ""
+
+
+def _options_of(places: Iterable[NotChecked]) -> str:
+    """The options that would have a rule checked everywhere; empty where other things are missing too."""
+    options: dict[str, None] = {}
+    for missing in places:
+        named = OPTION.findall(missing.reason)
+        if not named:
+            return ""
+        options.update(dict.fromkeys(named))
+    return ", ".join(options)
 
 
 def _reasons(places: Iterable[NotChecked]) -> tuple[str, ...]:

@@ -51,6 +51,11 @@ class RuleResult:
             return "waived"
         return "not checked" if self.not_checked or not self.holds else "holds"
 
+    @property
+    def looked_at_anything(self) -> bool:
+        """Whether there was anything for the rule to look at, be it that it could not."""
+        return self.not_checked != (NotChecked("", self.rule.absent),)
+
 
 @dataclass(frozen=True, slots=True)
 class CheckResult:
@@ -103,7 +108,7 @@ def check(subject: Subject, today: datetime.date, rules: Iterable[Rule] | None =
 
 def _looked_everywhere(result: RuleResult) -> bool:
     """Whether no place was left out, be it that there was none."""
-    return result.not_checked in ((), (NotChecked("", result.rule.absent),))
+    return not result.not_checked or not result.looked_at_anything
 
 
 def _apply(
