@@ -26,7 +26,12 @@ def check(subject: Subject) -> Iterator[Outcome]:
         origin = "--version" if subject.version else "layout"
         expected = f"{asked} ({origin})"
         yield Finding(
-            "the image holds another version", (plan.area, "version"), where, record.version, expected
+            "the image holds another version",
+            (plan.area, "version"),
+            where,
+            record.version,
+            expected,
+            next_step=_next_step("--version", record.version, subject.version is None),
         )
     else:
         yield Holds(f"version {asked}")
@@ -35,10 +40,22 @@ def check(subject: Subject) -> Iterator[Outcome]:
         expected = f"{rollback} ({'layout' if subject.rollback is None else '--rollback'})"
         found = str(record.rollback)
         yield Finding(
-            "the image holds another rollback counter", (plan.area, "rollback"), where, found, expected
+            "the image holds another rollback counter",
+            (plan.area, "rollback"),
+            where,
+            found,
+            expected,
+            next_step=_next_step("--rollback", found, subject.rollback is None),
         )
     else:
         yield Holds(f"rollback counter {rollback}")
+
+
+def _next_step(option: str, found: str, by_layout: bool) -> str:
+    """What to do: where the layout was asked, the image may have been joined with an option."""
+    if by_layout:
+        return f"take the image that is meant, or give {option} {found} here if it was joined with that"
+    return f"take the image that is meant, or mend {option}"
 
 
 RULE = Rule(
