@@ -47,11 +47,11 @@ ABUSES = {
     # the words themselves
     "nothing": Abuse((), ("Usage", "join")),
     "no such command": Abuse(("joni",), ("joni", "join")),
-    "no such option": Abuse(("join", "--no-such"), ("No such option", "--no-such")),
-    "join without anything": Abuse(("join",), ("Missing argument", "LAYOUT")),
-    "join without an output": Abuse(JOIN, ("Missing option", "-o")),
-    "check without an image": Abuse(CHECK, ("Missing argument", "IMAGE")),
-    "empty words": Abuse(("join", "", "", "-o", ""), ("no suffix",)),
+    "no such option": Abuse(("join", "--no-such"), ("no option of this name", "--no-such", "gemel join --help")),
+    "join without anything": Abuse(("join",), ("missing argument LAYOUT", "gemel join --help")),
+    "join without an output": Abuse(JOIN, ("missing option --output", "-o")),
+    "check without an image": Abuse(CHECK, ("missing argument IMAGE", "gemel check --help")),
+    "empty words": Abuse(("join", "", "", "-o", ""), ("the output is a folder",)),
     "an option's value is missing": Abuse(("join", "small.toml", "-o"), ("requires an argument",)),
     # layouts
     "layout missing": Abuse(join("none.toml"), ("none.toml", "No such file", "readable file")),
@@ -104,7 +104,7 @@ ABUSES = {
         join("small.toml", "station=elfish.elf", BUILDS[1]), ("elfish.elf", "expected")
     ),
     "build has a name that is no text": Abuse(
-        join("small.toml", "station=\udcff.elf", BUILDS[1]), (r"\udcff.elf", "No such file")
+        join("small.toml", "station=\udcff.elf", BUILDS[1]), (r"build station (\xff.elf)", "No such file")
     ),
     "build has a name that is too long": Abuse(
         join("small.toml", f"station={'x' * 5000}", BUILDS[1]), ("File name too long",)
@@ -116,7 +116,7 @@ ABUSES = {
     "image without a suffix": Abuse((*CHECK, "image"), ("image", "no suffix", ".hex")),
     "image is the layout": Abuse((*CHECK, "small.toml"), ("small.toml", ".toml", ".hex")),
     "image is the layout, renamed": Abuse((*CHECK, "layout.hex"), ("layout.hex:1", "not a record")),
-    "image is a build, renamed": Abuse((*CHECK, "station.hex"), ("station.hex", "record")),
+    "image is a build, renamed": Abuse((*CHECK, "station.hex"), ("station.hex", "a build, not an image")),
     "image is an empty HEX file": Abuse((*CHECK, "empty.hex"), ("empty.hex", "end record")),
     "image is an empty S-record file": Abuse((*CHECK, "empty.srec"), ("empty.srec",)),
     "image is an empty raw binary": Abuse((*CHECK, "empty.bin"), ("empty.bin", "the file is empty")),
@@ -129,9 +129,18 @@ ABUSES = {
     ),
     "raw binary at 5000 digits": Abuse((*CHECK, "image.bin", "--at", "9" * 5000), ("0xFFFF_FFFF",)),
     "raw binary at minus one": Abuse((*CHECK, "image.bin", "--at", "-1"), ("0xFFFF_FFFF",)),
+    "raw binary at digits without 0x": Abuse((*CHECK, "image.bin", "--at", "0800ABCD"), ("write 0x0800ABCD",)),
+    "HEX at an address": Abuse(
+        (*CHECK, "image.hex", "--at", "0x1000_0000"), ("addresses of their own", "leave --at out")
+    ),
+    "image is a build": Abuse((*CHECK, "station.elf"), ("a build, not an image", "gemel join")),
+    "image is a folder without a suffix": Abuse((*CHECK, "folder"), ("folder", "a folder")),
+    "image has a forged line in its name": Abuse(
+        (*CHECK, "a.hex\nPASS: \x1b[2Kall.hex"), (r"a.hex\nPASS: \x1b[2Kall.hex",)
+    ),
     "no such format": Abuse((*CHECK, "image.hex", "--format", "xml"), ("xml", "json")),
     # the other commands
-    "show without an image": Abuse(("show",), ("Missing argument", "IMAGE")),
+    "show without an image": Abuse(("show",), ("missing argument IMAGE",)),
     "show of no file": Abuse(("show", "none.hex"), ("none.hex", "No such file")),
     "show of a build": Abuse(("show", "station.elf"), ("a build, not an image", "gemel join")),
     "show of a raw binary at no address": Abuse(("show", "image.bin"), ("image.bin", "--at ADDRESS")),
@@ -156,6 +165,8 @@ ABUSES = {
     # outputs
     "output without a suffix": Abuse((*JOIN, "-o", "out"), ("out", "no suffix")),
     "output of a near suffix": Abuse((*JOIN, "-o", "out.hexx"), ("did you mean .hex?",)),
+    "output is named as a build": Abuse((*JOIN, "-o", "out.elf"), ("names a build, not an image", "out.hex")),
+    "output is named as another toolchain's build": Abuse((*JOIN, "-o", "a.out"), ("names a build",)),
     "output in no folder": Abuse((*JOIN, "-o", "none/out.hex"), ("none", "no such folder", "make it first")),
     "output below a file": Abuse((*JOIN, "-o", "small.toml/out.hex"), ("a file in its place",)),
     "output is a folder": Abuse((*JOIN, "-o", "folder.hex"), ("the output is a folder",)),
@@ -243,8 +254,12 @@ def test_abuse(device: Path, name: str) -> None:
     assert done.returncode == abuse.code, said
     assert "Traceback" not in said
     assert "fault in gemel" not in said
+    assert "Error:" not in said
+    in_one_line = " ".join(said.split())
     for piece in abuse.says:
-        assert piece in said, said
+        assert piece in in_one_line, said
+    for line in said.splitlines():
+        assert len(line) <= 80 or " " not in line[12:], line
     assert said or done.stdout
     assert contents_of_files(device) == before
 

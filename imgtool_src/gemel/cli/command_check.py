@@ -94,7 +94,7 @@ def command(
     from gemel.check.previous import previous_of
     from gemel.check.runner import check
     from gemel.check.subject import Subject
-    from gemel.cli.files import build_files, load_builds, load_image, load_layout, version_of
+    from gemel.cli.files import build_files, load_builds, load_images, load_layout, version_of
     from gemel.cli.joining import today
     from gemel.cli.rehearsing import rehearsal_of
     from gemel.cli.reporting import give_reports, refuse_reports
@@ -104,12 +104,10 @@ def command(
     read = load_layout(layout)
     files = build_files(read.layout, builds)
     refuse_reports(reports, [layout, image, *files.values(), *trust, *([previous] if previous else [])])
-    decoded = load_image(image, read.layout, at)
+    decoded, *others = load_images([image, *([previous] if previous else [])], read.layout, at)
     handed = load_builds(read.layout, files)
     trusted = trusted_keys(read, trust)
-    older = None
-    if previous:
-        older = previous_of(read.layout, load_image(previous, read.layout, at).image, previous.name)
+    older = previous_of(read.layout, others[0].image, previous.name) if previous else None
     subject = Subject(
         read,
         decoded.image,

@@ -12,6 +12,7 @@ import click
 
 from gemel.cli.parameters import FILE
 from gemel.demo import BUILDS, FAULTY, FAULTY_START, LAYOUT
+from gemel.errors import on_one_line
 
 GIVEN = tuple(f"{name.removesuffix('.elf')}={name}" for name in BUILDS)
 JOIN = ("join", LAYOUT, *GIVEN, "-o", "tide.hex", "-o", "tide.bin")
@@ -23,15 +24,17 @@ JOIN_FAULTY_START = ("join", LAYOUT, f"station={FAULTY_START}", GIVEN[1], "-o", 
 REHEARSE_FAULTY_START = ("rehearse", LAYOUT, "silent.hex", f"station={FAULTY_START}", GIVEN[1])
 
 INTRODUCTION = """\
-A harbour tide gauge runs on a microcontroller with two cores. The station (primary) starts at
-reset and reports; the sampler (secondary) measures, and stays in reset until the station writes
-it a boot address and lets it go. Two teams built them separately:
+A harbour tide gauge runs on a microcontroller with two cores. The station
+(primary) starts at reset and reports; the sampler (secondary) measures, and
+stays in reset until the station writes it a boot address and lets it go. Two
+teams built them separately:
 
-  {layout}            the device: memories, cores, and where everything goes
+  {layout:<25}  the device: memories, cores, and where all goes
   station.elf                the station team's build
   sampler.elf                the sampler team's build
-  {faulty}      the sampler again, linked at a wrong address
-  {faulty_start}  the station again, which releases the sampler in the wrong place
+  {faulty:<25}  the sampler again, linked at a wrong address
+  {faulty_start:<25}  the station again, which releases the sampler in
+                             the wrong place
 
 Everything below is run in {folder}
 """
@@ -53,11 +56,16 @@ STEPS = (
         JOIN,
         0,
     ),
-    Step("2. Check the image, as the team that receives it would, with both builds at hand.", "", CHECK, 0),
+    Step(
+        "2. Check the image, as the team that receives it would, with both builds at\nhand.",
+        "",
+        CHECK,
+        0,
+    ),
     Step("3. See what is in it.", "", SHOW, 0),
     Step(
-        "4. A mistake being caught: the sampler was linked at another address than the station starts.",
-        "On the bench this is a core that stays silent. Here it is an exit code of 1, and no file:",
+        "4. A mistake being caught: the sampler was linked at another address than the\nstation starts.",
+        "On the bench this is a core that stays silent. Here it is an exit code of 1,\nand no file:",
         MISTAKE,
         1,
     ),
@@ -68,7 +76,7 @@ STEPS = (
         0,
     ),
     Step(
-        "6. A mistake that no static check can see: this station's code skips a header that is not there.",
+        "6. A mistake that no static check can see: this station's code skips a header\nthat is not there.",
         "Its constants are right, so it joins:",
         JOIN_FAULTY_START,
         0,
@@ -77,10 +85,13 @@ STEPS = (
 )
 
 CLOSING = """\
-The files are in {folder}; commands.txt there repeats each step by hand.
-A passing check is evidence, not a safety approval: a wrong image can brick hardware or make it
-unsafe, and what may run on your product is for your own procedures and licensed practice to decide.
+The files are in {folder}; commands.txt there repeats each step: sh commands.txt
+A passing check is evidence, not a safety approval: a wrong image can brick
+hardware or make it unsafe, and what may run on your product is for your own
+procedures and licensed practice to decide.
 """
+
+NOT_INSTALLED = "the emulator is not installed; pip install 'gemel[rehearse]'"
 
 
 @click.command("demo")
@@ -100,12 +111,16 @@ def command(folder: Path | None) -> int:
     target = _target(folder)
     _unpack(target)
     stdout = sys.stdout
-    click.echo(INTRODUCTION.format(layout=LAYOUT, faulty=FAULTY, faulty_start=FAULTY_START, folder=target))
+    click.echo(
+        INTRODUCTION.format(
+            layout=LAYOUT, faulty=FAULTY, faulty_start=FAULTY_START, folder=on_one_line(str(target))
+        )
+    )
     as_expected = True
     for step in STEPS:
         click.echo(styled(step.title, stdout, bold=True))
         if step.arguments[0] == "rehearse" and find_spec("unicorn") is None:
-            click.echo("Left out: the emulator is not installed; pip install 'gemel[rehearse]'\n")
+            click.echo(f"Left out: {NOT_INSTALLED}\n")
             continue
         if step.remark:
             click.echo(step.remark)
@@ -115,13 +130,19 @@ def command(folder: Path | None) -> int:
         code = _run(target, step.arguments)
         click.echo(f"exit code {code}\n")
         as_expected = as_expected and code == step.due
-    click.echo(CLOSING.format(folder=target))
+    click.echo(CLOSING.format(folder=on_one_line(str(target))))
     return 0 if as_expected else 1
 
 
 def shown(arguments: tuple[str, ...]) -> str:
     """A command as it is typed."""
     return " ".join(("gemel", *arguments))
+
+
+def _as_script(step: Step) -> str:
+    """A step as lines for a shell: what it is in comments, then the command."""
+    said = [*step.title.splitlines(), *([f"It must end with exit code {step.due}."] if step.due else [])]
+    return "".join(f"# {line}\n" for line in said) + f"{shown(step.arguments)}\n\n"
 
 
 def _target(folder: Path | None) -> Path:
@@ -143,7 +164,7 @@ def _unpack(target: Path) -> None:
     from gemel.demo import demo_files
     from gemel.errors import OutputError, Problem
 
-    commands = "".join(f"{step.title}\n  {shown(step.arguments)}\n" for step in STEPS)
+    commands = "".join(map(_as_script, STEPS))
     try:
         target.mkdir(parents=True, exist_ok=True)
         files = demo_files()

@@ -35,7 +35,7 @@ def command(builds: tuple[str, ...], output: Path | None) -> int:
       gemel draft station=station.elf sampler=sampler.elf
     """
     from gemel.cli.outputs import write_all
-    from gemel.cli.printing import print_remarks
+    from gemel.cli.printing import print_remarks, written_words
     from gemel.draft.document import document
     from gemel.draft.drafting import draft
 
@@ -52,7 +52,7 @@ def command(builds: tuple[str, ...], output: Path | None) -> int:
         click.echo(data, nl=False)
     else:
         write_all({output: [data]})
-        click.echo(f"wrote {output}", err=True)
+        click.echo(written_words([output]), err=True)
     return 0 if holds else 1
 
 
@@ -96,7 +96,7 @@ def _refuse_existing(output: Path) -> None:
 def _builds(files: Mapping[str, Path]) -> dict[str, Build]:
     """The builds, read; raises one BuildError with the problems of all of them."""
     from gemel.builds.reader import read_build
-    from gemel.cli.files import FileSource
+    from gemel.cli.files import FileSource, of_build
     from gemel.errors import BuildError, GemelError, Problem
 
     builds: dict[str, Build] = {}
@@ -105,7 +105,7 @@ def _builds(files: Mapping[str, Path]) -> dict[str, Build]:
         try:
             builds[name] = read_build(FileSource(path), name=name, file=path.name)
         except GemelError as error:
-            problems.extend(error.problems)
+            problems.extend(of_build(problem, name, path) for problem in error.problems)
     if problems:
         raise BuildError(problems)
     return builds

@@ -64,13 +64,14 @@ def command(
       gemel join tide-gauge.toml station=station.elf sampler=sampler.elf -o tide.hex -o tide.bin
     """
     from gemel.cli.encoding import encoded, refuse_suffixes
+    from gemel.cli.endings import NOTHING_WRITTEN
     from gemel.cli.files import build_files, load_builds, load_layout, version_of
-    from gemel.cli.joining import contents_of, joined_and_checked
+    from gemel.cli.joining import assumptions_of, contents_of, joined_and_checked, not_checked_line
     from gemel.cli.keys_at_hand import KeysAtHand
     from gemel.cli.output_targets import refuse_targets
     from gemel.cli.outputs import write_all
     from gemel.cli.pass_phrases import PassPhrases
-    from gemel.cli.printing import print_done, print_remarks
+    from gemel.cli.printing import print_done, print_remarks, written_words
     from gemel.cli.sealing import NOT_SEALED, refuse_unsealable, seal_lines
 
     version = version_of(version_text)
@@ -82,17 +83,17 @@ def command(
         refuse_targets(outputs, [layout, *files.values(), *keys.files])
         handed = load_builds(read.layout, files)
         for build in handed.values():
-            print_remarks(build.remarks)
+            print_remarks([*build.remarks, *assumptions_of(read.layout, build)])
         made = joined_and_checked(read, handed, version, rollback, keys, leave_unsealed)
     if not made.result.passes:
-        click.echo("nothing was written", err=True)
+        click.echo(NOTHING_WRITTEN, err=True)
         return 1
     joined = made.joined
-    click.echo("\n".join(contents_of(joined)))
+    click.echo("\n".join([*not_checked_line(made.result), *contents_of(joined)]))
     if made.seal:
         click.echo("\n".join(seal_lines(read.layout, made.seal)))
     elif read.layout.seal or leave_unsealed:
         click.echo(NOT_SEALED)
     write_all({path: encoded(path, joined.image, read.layout, joined.entry) for path in outputs})
-    print_done(f"wrote {', '.join(str(path) for path in outputs)}")
+    print_done(written_words(outputs))
     return 0

@@ -9,6 +9,7 @@ import click
 
 from gemel.cli.parameters import FILE
 from gemel.cli.pass_phrases import pass_phrase_options
+from gemel.errors import on_one_line
 
 if TYPE_CHECKING:
     from gemel.integrity.keys import PublicKey
@@ -59,6 +60,7 @@ def new(
     """
     from gemel.cli.new_files import OWNER_ALONE, NewFile, refuse_existing, write_new
     from gemel.cli.pass_phrases import PassPhrases
+    from gemel.cli.printing import written_words
     from gemel.errors import Problem, UsageProblem
     from gemel.integrity.keys import new_private_key
     from gemel.integrity.signature_algorithms import algorithm_named, unknown_algorithm
@@ -78,7 +80,7 @@ def new(
     write_new(files)
     kind = "private key, no pass phrase" if phrase is None else "private key, encrypted"
     click.echo("\n".join(_lines(str(output), kind, key.public_key)))
-    click.echo(f"wrote {', '.join(str(file.path) for file in files)}")
+    click.echo(written_words(file.path for file in files))
 
 
 @command.command("show")
@@ -128,12 +130,13 @@ def public_key(key: str, output: Path, phrase_files: tuple[Path, ...], phrase_na
     """
     from gemel.cli.new_files import NewFile, refuse_existing, write_new
     from gemel.cli.pass_phrases import PassPhrases
+    from gemel.cli.printing import written_words
     from gemel.cli.public_part import public_part
 
     refuse_existing([output])
     found = public_part(key, PassPhrases(phrase_files, phrase_names))
     write_new([NewFile(output, _public_bytes(found.key, output))])
-    click.echo(f"wrote {output}")
+    click.echo(written_words([output]))
 
 
 def _public_bytes(key: PublicKey, path: Path) -> bytes:
@@ -144,7 +147,7 @@ def _lines(name: str, kind: str, key: PublicKey) -> list[str]:
     """A key as text."""
     algorithm = key.algorithm
     return [
-        name,
+        on_one_line(name),
         f"  holds        {kind}",
         f"  algorithm    {algorithm.name}: {algorithm.key_words}",
         f"  size         public key {algorithm.public_key_size:,} bytes, "

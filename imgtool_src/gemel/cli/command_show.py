@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,8 +14,6 @@ if TYPE_CHECKING:
     from gemel.show.contents import Contents
     from gemel.show.styled import Line, Signs
 
-ELF_START = b"\x7fELF"
-DEFAULT_WIDTH = 80
 COLOURS: dict[str, dict[str, object]] = {
     "title": {"bold": True},
     "name": {"bold": True},
@@ -62,10 +58,11 @@ def command(image: Path, builds: tuple[str, ...], layout: Path | None, at: int |
         # JSON is ASCII by its escapes; the bytes are the same whatever the terminal's encoding.
         click.echo(json_text(contents).encode("ascii"), nl=False)
         return 0
+    from gemel.cli.printing import terminal_width
     from gemel.show.text import text_of
 
     signs = _signs(sys.stdout)
-    lines = text_of(contents, _width(sys.stdout), signs)
+    lines = text_of(contents, terminal_width(sys.stdout), signs)
     click.echo("\n".join(_printed(line) for line in lines))
     return 0
 
@@ -76,7 +73,6 @@ def _contents(image: Path, builds: tuple[str, ...], layout: Path | None, at: int
     from gemel.errors import Problem, UsageProblem
     from gemel.show.gather import contents_of, contents_of_file
 
-    _refuse_elf(image)
     if layout is None and builds:
         hint = "give --layout LAYOUT, which says where each build goes"
         raise UsageProblem(Problem("builds can be shown only by a layout", "", " ".join(builds), "", hint))
@@ -92,31 +88,6 @@ def _contents(image: Path, builds: tuple[str, ...], layout: Path | None, at: int
     return contents_of(subject, image.name, decoded.entry, layout.name)
 
 
-def _refuse_elf(image: Path) -> None:
-    """An ELF file is a build and no image: say what to do with it."""
-    from gemel.errors import Problem, UsageProblem
-
-    try:
-        if not image.is_file():
-            return  # a pipe can be read once only, and a missing file is for the reader of images to tell
-        with image.open("rb") as file:
-            start = file.read(len(ELF_START))
-    except (OSError, ValueError):
-        return
-    if start == ELF_START:
-        name = image.stem
-        raise UsageProblem(
-            Problem(
-                "this is a build, not an image",
-                str(image),
-                "an ELF file",
-                "an image: .hex, .srec or .bin",
-                f"join it (gemel join LAYOUT {name}={image.name} ... -o IMAGE) and show the image, or show an"
-                f" image with it: gemel show IMAGE --layout LAYOUT {name}={image.name}",
-            )
-        )
-
-
 def _signs(stream: object) -> Signs:
     """Block characters where the stream can print them."""
     from gemel.show.styled import ASCII, BLOCKS
@@ -126,13 +97,6 @@ def _signs(stream: object) -> Signs:
     except (UnicodeEncodeError, LookupError):
         return ASCII
     return BLOCKS
-
-
-def _width(stream: object) -> int:
-    """The terminal's width; 80 where the output goes elsewhere, unless COLUMNS says otherwise."""
-    if not os.environ.get("COLUMNS") and not getattr(stream, "isatty", lambda: False)():
-        return DEFAULT_WIDTH
-    return shutil.get_terminal_size((DEFAULT_WIDTH, 24)).columns
 
 
 def _printed(line: Line) -> str:

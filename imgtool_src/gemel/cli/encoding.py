@@ -13,6 +13,7 @@ from gemel.spans import Span, format_address, without
 
 def refuse_suffixes(paths: Iterable[Path]) -> None:
     """Raise UsageProblem with every path whose suffix names no image file format."""
+    from gemel.cli.not_images import output_that_is_no_image
     from gemel.image.formats import format_of
 
     problems: list[Problem] = []
@@ -20,7 +21,8 @@ def refuse_suffixes(paths: Iterable[Path]) -> None:
         try:
             format_of(path.name)
         except UsageProblem as error:
-            problems.extend(error.problems)
+            other = output_that_is_no_image(path)
+            problems.extend([other] if other else error.problems)
     if problems:
         raise UsageProblem(problems)
 

@@ -9,9 +9,12 @@ import traceback
 import click
 
 from gemel.cli.printing import print_problems, problem_lines, silence
-from gemel.errors import GemelError, Problem
+from gemel.errors import GemelError, Problem, on_one_line
 
 NOTHING_CHANGED = "no output was changed"
+
+NOTHING_WRITTEN = "nothing was written"
+"""The last line of a command whose outputs a broken rule kept back."""
 
 
 def exit_code_of(error: BaseException, verbose: bool) -> int:
@@ -28,8 +31,7 @@ def exit_code_of(error: BaseException, verbose: bool) -> int:
 
 def _said(error: BaseException, verbose: bool) -> int:
     if isinstance(error, click.ClickException):
-        error.show()
-        return 2
+        return _said_of_usage(error)
     # click leaves by SystemExit, and only then, when the reader of its output has gone.
     cause = BrokenPipeError(None, "its reader has gone") if isinstance(error, SystemExit) else error
     if isinstance(cause, OSError) and not cause.filename:
@@ -39,6 +41,8 @@ def _said(error: BaseException, verbose: bool) -> int:
         return 2
     if isinstance(error, GemelError):
         print_problems(error, verbose)
+        if error.exit_code == 1:
+            click.echo(NOTHING_WRITTEN, err=True)
         return error.exit_code
     if isinstance(error, KeyboardInterrupt | click.Abort):
         click.echo(f"stopped; {NOTHING_CHANGED}", err=True)
@@ -48,7 +52,20 @@ def _said(error: BaseException, verbose: bool) -> int:
     _say(_problem_of(error))
     if verbose:
         for line in _trail(error):
-            click.echo(line, err=True)
+            click.echo(on_one_line(line), err=True)
+    return 2
+
+
+def _said_of_usage(error: click.ClickException) -> int:
+    context = getattr(error, "ctx", None)
+    if (
+        type(error).__name__ == "NoArgsIsHelpError" and context is not None
+    ):  # no words at all: the help is due
+        click.echo(context.get_help(), err=True)
+        return 2
+    from gemel.cli.usage_problems import problem_of_usage
+
+    _say(problem_of_usage(error))
     return 2
 
 

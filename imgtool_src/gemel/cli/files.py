@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator, Mapping
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
@@ -11,10 +13,12 @@ from gemel.cli.output_targets import kind_of
 from gemel.errors import BuildError, GemelError, Problem, UsageProblem
 from gemel.layout.model import Layout
 from gemel.layout.reader import MOST_BYTES, ReadLayout, read_layout
+from gemel.spans import format_address
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
     from gemel.image.decoded import Decoded
+    from gemel.image.formats import Format
     from gemel.integrity.placed import Version
 
 BLOCK = 1 << 18
@@ -72,7 +76,8 @@ def load_layout(path: Path) -> ReadLayout:
 def load_builds(layout: Layout, files: Mapping[str, Path]) -> dict[str, Build]:
     """The builds in ``files`` by name; raises one BuildError with the problems of all of them.
 
-    A build's ``file`` is its file's name alone, since it enters reports, which hold no paths.
+    A build's ``file`` is its file's name alone, since it enters reports, which hold no paths; the problems
+    name the build and the file as it was given.
     """
     from gemel.builds.reader import read_build
 
@@ -83,10 +88,26 @@ def load_builds(layout: Layout, files: Mapping[str, Path]) -> dict[str, Build]:
         try:
             builds[name] = read_build(FileSource(path), name=name, file=path.name, raw_start=stored.start)
         except GemelError as error:
-            problems.extend(error.problems)
+            problems.extend(of_build(problem, name, path) for problem in error.problems)
     if problems:
         raise BuildError(problems)
     return builds
+
+
+def of_build(problem: Problem, name: str, path: Path) -> Problem:
+    """A build's problem, its ``where`` beginning with the build's name and the file as it was given."""
+    where = problem.where
+    known = (str(path), path.name)
+    rest = next((where[len(each) :] for each in known if _begins_with_name(where, each)), None)
+    if rest is None:
+        rest = f", {where}" if where else ""
+    line = re.match(r":\d+", rest)
+    in_file = line[0] if line else ""
+    return replace(problem, where=f"build {name} ({path}{in_file}){rest[len(in_file) :]}")
+
+
+def _begins_with_name(where: str, file: str) -> bool:
+    return where == file or where.startswith((f"{file}:", f"{file},"))
 
 
 def build_files(layout: Layout, given: Iterable[str], folder: Path | None = None) -> dict[str, Path]:
@@ -125,9 +146,25 @@ def build_files(layout: Layout, given: Iterable[str], folder: Path | None = None
 
 def load_image(path: Path, layout: Layout | None, at: int | None) -> Decoded:
     """Read an image; a raw binary at ``at``, else at the start of the layout's first flash memory."""
+    return load_images([path], layout, at)[0]
+
+
+def load_images(paths: Sequence[Path], layout: Layout | None, at: int | None) -> list[Decoded]:
+    """Read images, each as ``load_image`` does; raises UsageProblem if ``at`` is given and none is raw."""
+    from gemel.cli.not_images import refuse_no_image
     from gemel.image.formats import format_of
 
-    form = format_of(path.name)
+    for path in paths:
+        refuse_no_image(path)
+    formats = [format_of(path.name) for path in paths]
+    if at is not None and all(form.has_addresses for form in formats):
+        found, step = format_address(at), "leave --at out; it is for raw binaries, .bin"
+        what = f"{formats[0].name} files have addresses of their own"
+        raise UsageProblem(Problem(what, "--at", f"{found} for {paths[0].name}", "no --at", step))
+    return [_decoded(path, form, layout, at) for path, form in zip(paths, formats, strict=True)]
+
+
+def _decoded(path: Path, form: Format, layout: Layout | None, at: int | None) -> Decoded:
     start = at or 0
     if at is None and not form.has_addresses:
         start = _first_flash(layout, path)

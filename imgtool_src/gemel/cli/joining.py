@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import click
 
 from gemel.errors import Problem, UsageProblem
+from gemel.spans import format_address, format_size
 
 if TYPE_CHECKING:
     import datetime
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from gemel.integrity.placed import Version
     from gemel.integrity.seal import Seal
     from gemel.join.pipeline import Joined
+    from gemel.layout.model import Layout
     from gemel.layout.reader import ReadLayout
 
 
@@ -74,8 +76,6 @@ def joined_and_checked(
 
 def contents_of(joined: Joined) -> list[str]:
     """A line for each build in the image, and one for the record: what a release engineer notes down."""
-    from gemel.spans import format_size
-
     width = max(map(len, joined.placed))
     lines = []
     for name, placed in joined.placed.items():
@@ -86,6 +86,33 @@ def contents_of(joined: Joined) -> list[str]:
     if record:
         lines.append(f"  record: {record.product} {record.version}, rollback counter {record.rollback}")
     return lines
+
+
+def not_checked_line(result: CheckResult) -> list[str]:
+    """How many rules could not be looked at, and where they are listed; nothing where there are none."""
+    count = result.count("not checked")
+    if not count:
+        return []
+    rules, them = ("1 rule was", "it") if count == 1 else (f"{count} rules were", "them")
+    return [f"{rules} not checked; `gemel check` lists {them}, each with its reason"]
+
+
+def assumptions_of(layout: Layout, build: Build) -> list[Problem]:
+    """What is to be said of a build that is no ELF file: what was assumed, and that it tells less."""
+    if build.kind == "elf":
+        return []
+    from gemel.builds.flat_files import KIND_NAMES
+
+    area = layout.builds[build.name].stored_in
+    where = f"build {build.name} ({build.file})"
+    less = "it names no symbols, RAM or run addresses: rules that need them are not checked"
+    kind = KIND_NAMES[build.kind]
+    if build.kind != "bin":
+        return [Problem("fewer rules can be checked of this build", where, kind, "an ELF file", less)]
+    what = "a raw binary does not say where it goes, and it was put at the start of its area"
+    put = f"{kind}, put at {format_address(layout.span_of(area).start)}, area {area}"
+    step = f"hold that against the build's linker script; {less}"
+    return [Problem(what, where, put, "an ELF or HEX file, which holds addresses", step)]
 
 
 def today() -> datetime.date:

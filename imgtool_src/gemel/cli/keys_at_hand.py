@@ -7,7 +7,6 @@ hold no key, tokens that are not there.
 from __future__ import annotations
 
 import os
-import stat
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from types import TracebackType
@@ -15,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from gemel.cli.pass_phrases import PassPhrases, phrase_of_file
 from gemel.cli.printing import print_remarks
+from gemel.cli.private_files import open_to_others
 from gemel.errors import GemelError, Problem, UsageProblem
 
 if TYPE_CHECKING:
@@ -46,7 +46,7 @@ class KeyFile:
         except KeyFileError:  # asked second: reading an RSA key takes 100 ms, and most keys at hand are plain
             if not is_encrypted(self._data):
                 raise
-        print_remarks(_open_to_others(path))
+        print_remarks(open_to_others(path, "private key", str(path), str(path)))
 
     @property
     def question(self) -> str:
@@ -210,14 +210,3 @@ def key_file_bytes(path: Path) -> bytes:
         if len(data) > LARGEST_KEY_FILE:
             break
     return bytes(data)
-
-
-def _open_to_others(path: Path) -> list[Problem]:
-    """What is to be said of a private key that others may read; on Windows access lists are not looked at."""
-    if os.name != "posix":
-        return []
-    mode = os.stat(path).st_mode
-    if not stat.S_ISREG(mode) or not mode & 0o077:
-        return []
-    found, step = f"mode {mode & 0o777:04o}", f"chmod 600 {path}"
-    return [Problem("others may read or change this private key", str(path), found, "mode 0600", step)]

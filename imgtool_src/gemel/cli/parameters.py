@@ -2,23 +2,39 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import click
+
+from gemel.errors import Problem, UsageProblem
 
 FILE = click.Path(path_type=Path, readable=False)
 """A file's name.  Whether it can be read is told where it is read, with the system's reason."""
 
 
+MOST_SHOWN = 40
+"""Characters of a wrong value that are shown."""
+
+
 def address(value: str) -> int:
     """A 32-bit address, written as in a layout: 0x1000_0000 or 268435456.
 
-    Raises click.BadParameter with what was found and expected.
+    Raises UsageProblem with what was found and expected.  A decimal number that could be meant in
+    hexadecimal is taken as written, with a remark on stderr.
     """
     try:
         number = int(value, 0)
     except ValueError:
         number = -1
     if not 0 <= number <= 0xFFFF_FFFF:
-        raise click.BadParameter(f"{value!r} is not an address; expected 0x0000_0000 to 0xFFFF_FFFF")
+        step = f"write 0x{value}" if re.fullmatch("[0-9A-Fa-f]{1,8}", value) else ""
+        shown = value if len(value) <= MOST_SHOWN else f"{value[: MOST_SHOWN - 3]}..."
+        raise UsageProblem(Problem("not an address", "--at", shown, "0x0000_0000 to 0xFFFF_FFFF", step))
+    if re.fullmatch("[0-9]{7,8}", value):
+        from gemel.cli.printing import print_remarks
+        from gemel.spans import format_address
+
+        what, step = "the address is taken as a decimal number", f"write 0x{value} if that is meant"
+        print_remarks([Problem(what, "--at", f"{value}, which is {format_address(number)}", "", step)])
     return number

@@ -16,6 +16,8 @@ from typing import Any, TypeVar
 import click
 
 from gemel.cli.parameters import FILE
+from gemel.cli.printing import print_remarks
+from gemel.cli.private_files import open_to_others
 from gemel.errors import Problem, UsageProblem
 
 LARGEST_FILE = 64 << 10
@@ -97,7 +99,10 @@ class PassPhrases:
 
 
 def phrase_of_file(path: Path, option: str) -> bytes:
-    """The one line of the file, without its end; raises UsageProblem, which names the ``option`` alone."""
+    """The one line of the file, without its end; says on stderr if others may read it.
+
+    Raises UsageProblem, which names the ``option`` alone.
+    """
     from gemel.cli.files import blocks_of_file
 
     data = bytearray()
@@ -114,6 +119,8 @@ def phrase_of_file(path: Path, option: str) -> bytes:
     if not line or b"\n" in line:
         found = "several lines" if line else "nothing"
         raise UsageProblem(Problem("not a file with a pass phrase or PIN", option, found, "one line"))
+    # The file's name stays out here too: whoever confused name and phrase may have a file of that name.
+    print_remarks(open_to_others(path, "pass phrase or PIN", option, "the file"))
     return line
 
 

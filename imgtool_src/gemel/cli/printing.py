@@ -1,17 +1,25 @@
-"""How problems and findings are printed: plain words first, colour only on a terminal."""
+"""How problems and findings are printed: plain words first, within the terminal, colour only on one."""
 
 from __future__ import annotations
 
 import os
+import shutil
 import sys
+import textwrap
 from collections.abc import Iterable
+from pathlib import Path
 from typing import TextIO
 
 import click
 
-from gemel.errors import GemelError, Problem
+from gemel.errors import GemelError, Problem, on_one_line
 
 LABELS = ("where", "found", "expected", "next")
+DEFAULT_WIDTH = 80
+MOST_WIDTH = 100
+"""Columns of problems and other prose: the default where no terminal is, and the most on any."""
+
+LEAST_WIDTH = 40
 
 
 def colour_wanted(stream: object) -> bool:
@@ -24,11 +32,40 @@ def styled(text: str, stream: object, **style: object) -> str:
     return click.style(text, **style) if colour_wanted(stream) else text  # type: ignore[arg-type]
 
 
+def terminal_width(stream: object) -> int:
+    """The terminal's columns; 80 where the output goes elsewhere, unless COLUMNS says otherwise."""
+    if not os.environ.get("COLUMNS") and not getattr(stream, "isatty", lambda: False)():
+        return DEFAULT_WIDTH
+    return shutil.get_terminal_size((DEFAULT_WIDTH, 24)).columns
+
+
+def prose_width(stream: object) -> int:
+    """Columns that sentences take on ``stream``: 40 to 100, however wide it is."""
+    return max(LEAST_WIDTH, min(terminal_width(stream), MOST_WIDTH))
+
+
+def wrapped(text: str, stream: object, head: str = "") -> list[str]:
+    """``text`` behind ``head`` as lines that fit ``stream``, those that follow as far to the right.
+
+    Control characters are escaped; words, and so file names and addresses, stay whole.
+    """
+    return textwrap.wrap(
+        on_one_line(text),
+        prose_width(stream),
+        initial_indent=head,
+        subsequent_indent=" " * len(head),
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
 def problem_lines(problem: Problem, title: str, stream: object, colour: str = "red") -> list[str]:
     """A problem as lines: the sentence, then where, found, expected and what to do next."""
-    lines = [f"{styled(title, stream, fg=colour, bold=True)} {problem.what}"]
+    first, *others = wrapped(problem.what, stream, f"{title} ") or [title]
+    lines = [styled(title, stream, fg=colour, bold=True) + first[len(title) :], *others]
     values = (problem.where, problem.found, problem.expected, problem.next_step)
-    lines += [f"  {label:<9} {value}" for label, value in zip(LABELS, values, strict=True) if value]
+    for label, value in zip(LABELS, values, strict=True):
+        lines += wrapped(value, stream, f"  {label:<9} ") if value else []
     return lines
 
 
@@ -40,7 +77,8 @@ def print_problems(error: GemelError, verbose: bool = False) -> None:
         click.echo(f"{len(error.problems)} errors", err=True)
     cause: BaseException | None = error.__cause__
     while verbose and cause is not None:
-        click.echo(f"  because   {type(cause).__name__}: {cause}", err=True)
+        for line in wrapped(f"{type(cause).__name__}: {cause}", sys.stderr, "  because   "):
+            click.echo(line, err=True)
         cause = cause.__cause__
 
 
@@ -48,6 +86,11 @@ def print_remarks(remarks: Iterable[Problem]) -> None:
     """Oddities that stop nothing, to stderr."""
     for remark in remarks:
         click.echo("\n".join(problem_lines(remark, "remark:", sys.stderr, "yellow")), err=True)
+
+
+def written_words(paths: Iterable[Path]) -> str:
+    """``wrote a.hex, b.bin``, on one line whatever the names are."""
+    return f"wrote {', '.join(on_one_line(str(path)) for path in paths)}"
 
 
 def print_done(text: str) -> None:

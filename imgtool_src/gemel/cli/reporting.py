@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from gemel.cli.printing import silence
+from gemel.cli.printing import silence, written_words
 
 if TYPE_CHECKING:
     from gemel.check.runner import CheckResult
@@ -51,7 +51,7 @@ def give_reports(
     from gemel.cli.outputs import write_all
 
     write_all({file: [_encoded(text_in(format_of_file(file.name)))] for file in files})
-    _say(f"wrote {', '.join(str(file) for file in files)}")
+    _say(written_words(files))
 
 
 def _say(text: str) -> None:

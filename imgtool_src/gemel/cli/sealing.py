@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from gemel.cli.keys_at_hand import KeysAtHand
-from gemel.errors import JoinRefused, Problem, UsageProblem
+from gemel.errors import Problem, UsageProblem
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -26,16 +26,16 @@ SUFFICIENT = "seal-signers-sufficient"
 """The rule that a seal breaks as long as further signers are due."""
 
 NOT_SEALED = (
-    "  NOT SEALED: nobody can tell whose image this is, and no device that demands a seal will take it;\n"
-    "  seal it with: gemel sign"
+    "  NOT SEALED: nobody can tell whose image this is, and no device that demands\n"
+    "  a seal will take it; seal it with: gemel sign"
 )
 
 
 def refuse_unsealable(layout: Layout, keys: KeysAtHand, leave_unsealed: bool) -> None:
     """Hold the wish to seal, or not to, against the layout, before anything is asked for or signed.
 
-    Raises JoinRefused where a seal is required and no key is given or too few, UsageProblem for wishes that
-    cannot be, SealError where the area is too small for what is known of the keys.
+    Raises UsageProblem for wishes that cannot be, and where a seal is required and no key is given or too
+    few; SealError where the area is too small for what is known of the keys.
     """
     if keys and leave_unsealed:
         found = "--key and --leave-unsealed"
@@ -47,11 +47,11 @@ def refuse_unsealable(layout: Layout, keys: KeysAtHand, leave_unsealed: bool) ->
         plan = check_sealable(layout, keys.known_algorithms)
         if len(keys) < least_signers(plan):
             what, found = "fewer keys than the layout demands signers", f"{len(keys)} --key"
-            raise JoinRefused(Problem(what, "seal", found, demanded_words(plan), MORE_KEYS))
+            raise UsageProblem(Problem(what, "seal", found, demanded_words(plan), MORE_KEYS))
     elif layout.seal and layout.seal.required and not leave_unsealed:
-        what = "the layout requires a seal, and no key is given; nothing was written"
+        what = "the layout requires a seal, and no key is given"
         step = "give --key KEY, or --leave-unsealed and seal the image later with gemel sign"
-        raise JoinRefused(Problem(what, "seal", "no --key", "a key (required = true in [seal])", step))
+        raise UsageProblem(Problem(what, "seal", "no --key", "a key (required = true in [seal])", step))
 
 
 def sealed_with(layout: Layout, image: SparseBytes, signers: Sequence[Signer]) -> Seal:

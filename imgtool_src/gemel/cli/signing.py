@@ -11,12 +11,13 @@ from typing import TYPE_CHECKING
 import click
 
 from gemel.cli.encoding import encoded, refuse_suffixes
+from gemel.cli.endings import NOTHING_WRITTEN
 from gemel.cli.files import build_files, load_builds, load_image, load_layout
 from gemel.cli.joining import today
 from gemel.cli.keys_at_hand import KeysAtHand
 from gemel.cli.output_targets import refuse_targets
 from gemel.cli.outputs import write_all
-from gemel.cli.printing import print_done
+from gemel.cli.printing import print_done, written_words
 from gemel.cli.sealing import MORE_SIGNERS, missing_lines, rules_of_a_part, rules_without_seal, seal_lines
 from gemel.cli.signing_room import hand_over_lines, paired, signatures_from
 from gemel.cli.trust import trusted_keys
@@ -116,7 +117,7 @@ def hand_over(request: SignRequest) -> int:
     for path, key in pairs:
         click.echo("\n".join(hand_over_lines(key, path, len(texts[path]))))
     write_all({path: [text] for path, text in texts.items()})
-    print_done(f"wrote {', '.join(str(path) for path in texts)}")
+    print_done(written_words(texts))
     return 0
 
 
@@ -151,7 +152,7 @@ def seal_image(request: SignRequest, keys: KeysAtHand) -> int:
         return _nothing_written()
     click.echo("\n".join([*seal_lines(layout, seal), *replaced, *missing_lines(layout, seal)]))
     write_all({path: encoded(path, image, layout, request.decoded.entry) for path in request.outputs})
-    print_done(f"wrote {', '.join(str(path) for path in request.outputs)}")
+    print_done(written_words(request.outputs))
     return 0
 
 
@@ -176,7 +177,7 @@ def _passes(
 
 
 def _nothing_written() -> int:
-    click.echo("nothing was written", err=True)
+    click.echo(NOTHING_WRITTEN, err=True)
     return 1
 
 

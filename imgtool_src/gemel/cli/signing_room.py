@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gemel.errors import Problem, UsageProblem
+from gemel.errors import Problem, UsageProblem, on_one_line
 
 if TYPE_CHECKING:
     from gemel.integrity.keys import PublicKey
@@ -81,10 +81,11 @@ def hand_over_lines(key: PublicKey, path: Path, size: int) -> list[str]:
 
     words = openssl_command(key.algorithm, "KEY.pem", str(path), f"{path}.sig")
     since = ", from OpenSSL 3.5 on" if key.algorithm.quantum_safe else ""
+    command = on_one_line(shlex.join(words))
     return [
-        f"{path}: {size:,} bytes, to be signed with the {key.algorithm.name} key",
+        f"{on_one_line(str(path))}: {size:,} bytes, to be signed with the {key.algorithm.name} key",
         f"  {key.fingerprint.hex()}",
-        f"  for instance{since}: {shlex.join(words)}",
+        f"  for instance{since}: {command}",
     ]
 
 

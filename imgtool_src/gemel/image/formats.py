@@ -87,7 +87,8 @@ def format_of(file_name: str) -> Format:
     by_suffix = {known: known_format for known_format in FORMATS for known in known_format.suffixes}
     if suffix in by_suffix:
         return by_suffix[suffix]
-    nearest = get_close_matches(suffix, by_suffix, 1, 0.6)
+    alike = [known for known in by_suffix if known[:2] == suffix[:2]]  # .hx is near .hex, .out not near .mot
+    nearest = get_close_matches(suffix, alike, 1, 0.6)
     raise UsageProblem(
         Problem(
             "the suffix names no image file format",

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from gemel.errors import JoinRefused, Problem, UsageProblem
+from gemel.errors import Problem, UsageProblem
 from gemel.image.sparse import SparseBytes
 from gemel.integrity.keys import PublicKey, Signer
 from gemel.integrity.record import decode, record_size
@@ -22,7 +22,7 @@ from gemel.spans import align_up
 def seal(layout: Layout, image: SparseBytes, signers: Sequence[Signer]) -> Seal:
     """Sign the record in ``image`` with all ``signers`` and write the seal; the seal as it is read back.
 
-    Raises UsageProblem, SealError and JoinRefused as ``check_sealable`` does, RecordError without a sound
+    Raises UsageProblem and SealError as ``check_sealable`` does, RecordError without a sound
     record, and whatever a signer raises; ``image`` is then unchanged.
     """
     check_sealable(layout, [signer.algorithm for signer in signers])
@@ -33,8 +33,8 @@ def seal(layout: Layout, image: SparseBytes, signers: Sequence[Signer]) -> Seal:
 def check_sealable(layout: Layout, algorithms: Sequence[SignatureAlgorithm]) -> SealPlan:
     """The layout's seal, if one signer of each of ``algorithms`` may go into it; before anything is signed.
 
-    Raises UsageProblem where the layout has no seal or no record, JoinRefused for an algorithm that it
-    does not allow, SealError, with the bytes needed, where its area is too small.
+    Raises UsageProblem where the layout has no seal or no record and for an algorithm that it does not
+    allow, SealError, with the bytes needed, where its area is too small.
     """
     plan = sealed_plan(layout)
     allowed = allowed_algorithms(plan)
@@ -43,18 +43,18 @@ def check_sealable(layout: Layout, algorithms: Sequence[SignatureAlgorithm]) -> 
         what = "the layout does not allow seals of this algorithm"
         expected = f"one of {', '.join(plan.algorithms)} (algorithms in [seal])"
         found = ", ".join(dict.fromkeys(refused))
-        raise JoinRefused(Problem(what, "seal", found, expected, "give a key of an allowed algorithm"))
+        raise UsageProblem(Problem(what, "seal", found, expected, "give a key of an allowed algorithm"))
     check_room(algorithms, layout.span_of(plan.area).size, area_words(layout, plan))
     return plan
 
 
 def refuse_too_few(plan: SealPlan, algorithms: Sequence[SignatureAlgorithm], next_step: str) -> None:
-    """Raise JoinRefused where good signers of ``algorithms`` are fewer than ``plan`` demands."""
+    """Raise UsageProblem where good signers of ``algorithms`` are fewer than ``plan`` demands."""
     missing = missing_signers(plan, algorithms)
     if missing:
         found = f"{', '.join(each.name for each in algorithms) or 'none'}; missing {' and '.join(missing)}"
         what = "fewer signers than the layout demands"
-        raise JoinRefused(Problem(what, "seal", found, demanded_words(plan), next_step))
+        raise UsageProblem(Problem(what, "seal", found, demanded_words(plan), next_step))
 
 
 def sealed_plan(layout: Layout) -> SealPlan:

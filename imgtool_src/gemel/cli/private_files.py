@@ -1,0 +1,26 @@
+"""Files that nobody else should be able to read: private keys, pass phrases."""
+
+from __future__ import annotations
+
+import os
+import stat
+from pathlib import Path
+
+from gemel.errors import Problem
+
+
+def open_to_others(path: Path, what: str, where: str, file: str) -> list[Problem]:
+    """What is to be said of ``what`` in ``path`` that others may read or change, ``file`` in the next step.
+
+    Nothing on Windows: access lists are not looked at.  Nothing of pipes and the like.
+    """
+    if os.name != "posix":
+        return []
+    try:
+        mode = os.stat(path).st_mode
+    except (OSError, ValueError):  # gone since it was read
+        return []
+    if not stat.S_ISREG(mode) or not mode & 0o077:
+        return []
+    found = f"mode {mode & 0o777:04o}"
+    return [Problem(f"others may read or change this {what}", where, found, "mode 0600", f"chmod 600 {file}")]

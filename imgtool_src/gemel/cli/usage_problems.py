@@ -1,0 +1,49 @@
+"""Wrong usage as problems: what click finds wrong with a command line, in the shape of all other errors."""
+
+from __future__ import annotations
+
+import click
+
+from gemel.errors import Problem
+
+
+def problem_of_usage(error: click.ClickException) -> Problem:
+    """What is wrong, at which command and parameter, what was found, and where its help is."""
+    context = getattr(error, "ctx", None)
+    where = context.command_path if context else "gemel"
+    step = f"{where} --help"
+    if isinstance(error, click.NoSuchOption):
+        near = ", ".join(error.possibilities or ())
+        step = f"did you mean {near}? ({step})" if near else step
+        return Problem("no option of this name", where, error.option_name, "", step)
+    if isinstance(error, click.MissingParameter):
+        kind = error.param_type or (error.param.param_type_name if error.param else "argument")
+        name = _name(error)
+        return Problem(f"missing {kind} {name}".rstrip(), where, "", _usage(context), step)
+    if isinstance(error, click.BadParameter):
+        return Problem(_sentence(error.message), f"{where}, {_name(error)}".rstrip(", "), "", "", step)
+    return Problem(_sentence(error.format_message()), where, "", _usage(context), step)
+
+
+def _name(error: click.BadParameter) -> str:
+    """The parameter as the help writes it: ``--at``, ``IMAGE``."""
+    if isinstance(error.param, click.Option):
+        return max(error.param.opts, key=len)
+    if error.param is not None:
+        return (
+            error.param.make_metavar(error.ctx).strip("[].") if error.ctx else error.param.human_readable_name
+        )
+    return error.param_hint if isinstance(error.param_hint, str) else ", ".join(error.param_hint or ())
+
+
+def _usage(context: click.Context | None) -> str:
+    """How the command is called; empty where it is not known which one was meant."""
+    if context is None:
+        return ""
+    return " ".join((context.command_path, *context.command.collect_usage_pieces(context)))
+
+
+def _sentence(message: str) -> str:
+    """The sentence of click without its full stop, beginning as our sentences do."""
+    text = message.rstrip(".")
+    return text[:1].lower() + text[1:]
