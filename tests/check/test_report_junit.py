@@ -1,4 +1,4 @@
-"""The JUnit file: valid by a published schema (xmlschema judges), true to the result, sound XML always."""
+"""The JUnit file: valid by a schema (xmlschema judges), read by an independent reader, true to the result, sound XML always."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import xml.etree.ElementTree as ElementTree
 from dataclasses import replace
 from pathlib import Path
 
+import junitparser
 import pytest
 import xmlschema
 from check.make_documents import CASES, STORED, case, document, stored
@@ -18,7 +19,7 @@ from gemel.check.report_junit import report
 from gemel.check.runner import check
 from gemel.check.subject import Subject
 
-SCHEMA = xmlschema.XMLSchema(str(Path(__file__).parent / "schemas" / "junit-ci-server.xsd"))
+SCHEMA = xmlschema.XMLSchema(str(Path(__file__).parent / "schemas" / "junit.xsd"))
 every_case = pytest.mark.parametrize("name", CASES)
 
 
@@ -43,6 +44,16 @@ def test_the_schema_refuses_what_is_not_junit() -> None:
 def test_files_are_valid(name: str) -> None:
     """Files of sound, broken, empty, strange and real images keep to the schema."""
     SCHEMA.validate(document(name, "junit"))
+
+
+@every_case
+def test_an_independent_reader_counts_the_same(name: str) -> None:
+    """``junitparser``, from PyPI, reads the file and counts failures, errors and skipped cases as it says."""
+    read = junitparser.JUnitXml.fromstring(document(name, "junit").encode())
+    (suite,) = read
+    said = (suite.tests, suite.failures, suite.errors, suite.skipped)
+    suite.update_statistics()
+    assert (suite.tests, suite.failures, suite.errors, suite.skipped) == said
 
 
 @pytest.mark.parametrize("name", STORED)
