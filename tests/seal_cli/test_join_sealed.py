@@ -123,8 +123,8 @@ def refused(device: Path, gemel: Run, code: int, *words: str) -> str:
 
 
 def test_a_required_seal_without_a_key(device: Path, gemel: Run) -> None:
-    """Where the layout requires a seal and no key is given, join ends with 1 and says both ways on."""
-    said = refused(device, gemel, 1)
+    """Where the layout requires a seal and no key is given, join ends with 2 and says both ways on."""
+    said = refused(device, gemel, 2)
     assert "--key KEY" in said
     assert "--leave-unsealed" in said
     assert "gemel sign" in said
@@ -212,7 +212,7 @@ def test_an_algorithm_that_the_layout_does_not_allow(device: Path, gemel: Run) -
     write_device(device, REQUIRED + 'algorithms = ["ECDSA-P256"]\n')
     write_key(device / "one.pem")
     write_key(device / "two.pem", "ECDSA-P256")
-    said = refused(device, gemel, 1, "--key", "one.pem")
+    said = refused(device, gemel, 2, "--key", "one.pem")
     assert "Ed25519" in said
     assert "ECDSA-P256 (algorithms in [seal])" in said
     assert gemel(*JOIN, *OUT, "--key", "two.pem").code == 0

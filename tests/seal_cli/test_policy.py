@@ -49,11 +49,11 @@ def test_trusted_keys_that_are_not_there(device: Path, gemel: Run) -> None:
 
 @pytest.mark.usefixtures("never_signs")
 def test_fewer_keys_than_signers(device: Path, gemel: Run) -> None:
-    """Where two signers must hold, one key is refused with 1 before its pass phrase is asked for."""
+    """Where two signers must hold, one key is refused with 2 before its pass phrase is asked for."""
     two_keys(device, "signers = 2\n" + BOTH)
     write_key(device / "locked.pem", "Ed25519", b"phrase")
     done = gemel(*JOIN, *OUT, "--key", "locked.pem")
-    assert done.code == 1
+    assert done.code == 2
     assert "2 signers" in done.err
     assert "pass phrase" not in done.err
     assert not Path("tide.hex").exists()
@@ -70,7 +70,7 @@ def test_two_classical_keys_are_no_pair(device: Path, gemel: Run) -> None:
     """Where a pair is demanded, two classical keys are refused before anything is signed."""
     two_keys(device, "pair = true\n")
     done = gemel(*JOIN, *OUT, "--key", "one.pem", "--key", "two.pem")
-    assert done.code == 1
+    assert done.code == 2
     assert "missing an ML-DSA signature" in done.err
 
 
@@ -87,7 +87,7 @@ def test_one_signing_room_after_the_other(device: Path, gemel: Run) -> None:
     assert gemel(*JOIN, "-o", "plain.hex", "--leave-unsealed").code == 0
     words = ("sign", "small.toml", "plain.hex", "--key", "one.pem", "-o", "first.hex")
     refused = gemel(*words)
-    assert (refused.code, "--more-to-come" in refused.err) == (1, True)
+    assert (refused.code, "--more-to-come" in refused.err) == (2, True)
     assert not Path("first.hex").exists()
     first = gemel(*words, "--more-to-come")
     assert first.code == 0, first.everything

@@ -218,7 +218,7 @@ def test_a_broken_image_reaches_no_token(device: Path, gemel: Run, monkeypatch: 
 
 def test_the_library_is_an_extra(device: Path) -> None:
     """Without ``python-pkcs11`` the error names the extra to install; nothing else of gemel needs it."""
-    hide = "import sys; sys.modules['pkcs11'] = None; from gemel.cli.main import run; run()"
+    hide = "import sys; sys.modules['pkcs11'] = None; from gemel.cli.entry import run; run()"
     words = [sys.executable, "-c", hide, "keys", "show", uri("P-256")]
     done = subprocess.run(words, capture_output=True, text=True, check=False)
     assert done.returncode == 2
