@@ -36,17 +36,18 @@ def test_a_table_is_described_in_full() -> None:
         == """\
 [core.NAME.release]
 -------------------
-  vector_register   required;           register that receives the address of the secondary's
-                                        vectors
+  vector_register   required;           register that receives the address of
+                                        the secondary's vectors
                     address
   control_register  required;           register that lets the secondary run
                     address
   release_mask      default 0xFFFFFFFF; bits of the control register that matter
                     32-bit value
-  release_value     required;           what these bits must read for the core to run
+  release_value     required;           what these bits must read for the core
+                                        to run
                     32-bit value
-  key_mask          default 0;          bits that must hold an unlock key in the same write; 0:
-                                        none
+  key_mask          default 0;          bits that must hold an unlock key in the
+                                        same write; 0: none
                     32-bit value
   key_value         default 0;          the unlock key
                     32-bit value"""

@@ -10,6 +10,9 @@ from gemel.layout.kinds import REQUIRED, Key, Kind
 from gemel.layout.model import Layout
 from gemel.layout.tables import Either, ListOf, MapOf, Table
 
+WIDTH = 80
+"""Columns of the reference."""
+
 
 def layout_reference() -> str:
     """Every table and key as text: what it takes, what it means, and its default."""
@@ -61,10 +64,10 @@ def _key_lines(name: str, key: Key, one_of_all: bool) -> list[str]:
     else:
         default = f"default {_as_written(key.default, key.kind)}"
     head = f"  {name:<17} {default + ';':<19} {key.meaning}"
-    lines = textwrap.wrap(head, 96, subsequent_indent=" " * 40, break_on_hyphens=False)
+    lines = textwrap.wrap(head, WIDTH, subsequent_indent=" " * 40, break_on_hyphens=False)
     indent = " " * 20
     lines += textwrap.wrap(
-        key.kind.label, 96, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False
+        key.kind.label, WIDTH, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False
     )
     return lines
 
