@@ -21,21 +21,21 @@ def check(subject: Subject) -> Iterator[Outcome]:
 
 def _outcome(subject: Subject, table: VectorTable) -> Outcome:
     name, core, reset = table.plan.name, table.core.name, table.words[1]
-    parties = (name, core, table.plan.stored_in)
-    where, place = place_of(table, 1), word_span(table, 1)
-    found = told(subject, core, reset)
     if not runs_from(subject, table.placed, reset & ~1):
         what = f"core {core} would start outside the code of build {name}"
         expected = f"inside {run_span_as_seen(table.placed)}"
-        return Finding(what, parties, where, found, expected, place, _next_step(subject, table, reset))
-    if closed := in_execute_never(reset):
+        next_step = _next_step(subject, table, reset)
+    elif closed := in_execute_never(reset):
         what = f"core {core} would start where nothing is executed"
         expected = f"outside {closed}, which the default memory map keeps from execution"
-        return Finding(what, parties, where, found, expected, place)
-    if not reset & 1:
+        next_step = ""
+    elif not reset & 1:
         what = f"the reset handler of build {name} lacks the Thumb bit"
-        return Finding(what, parties, where, found, f"{format_address(reset | 1)} (bit 0 set)", place)
-    return Holds(f"build {name}")
+        expected, next_step = f"{format_address(reset | 1)} (bit 0 set)", ""
+    else:
+        return Holds(f"build {name}")
+    parties, found = (name, core, table.plan.stored_in), told(subject, core, reset)
+    return Finding(what, parties, place_of(table, 1), found, expected, word_span(table, 1), next_step)
 
 
 def _next_step(subject: Subject, table: VectorTable, reset: int) -> str:
