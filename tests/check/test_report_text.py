@@ -76,7 +76,7 @@ def test_every_rule_not_checked_is_named_once() -> None:
 
 
 def test_what_was_not_asked_for_is_told_by_its_option() -> None:
-    """A rule that only an option would have checked stands behind that option; one that lacks more does not."""
+    """A rule that only an option would have checked stands behind it; one that lacks more does not."""
     unasked = NotChecked("", "takes its time, and was not asked for (gemel check --rehearse)")
     rules = [rule("a-rule", unasked), rule("b-rule", unasked, MISSING), rule("c-rule", HOLDS)]
     lines = report_of(result_of(rules))

@@ -47,7 +47,9 @@ ABUSES = {
     # the words themselves
     "nothing": Abuse((), ("Usage", "join")),
     "no such command": Abuse(("joni",), ("joni", "join")),
-    "no such option": Abuse(("join", "--no-such"), ("no option of this name", "--no-such", "gemel join --help")),
+    "no such option": Abuse(
+        ("join", "--no-such"), ("no option of this name", "--no-such", "gemel join --help")
+    ),
     "join without anything": Abuse(("join",), ("missing argument LAYOUT", "gemel join --help")),
     "join without an output": Abuse(JOIN, ("missing option --output", "-o")),
     "check without an image": Abuse(CHECK, ("missing argument IMAGE", "gemel check --help")),
@@ -129,7 +131,9 @@ ABUSES = {
     ),
     "raw binary at 5000 digits": Abuse((*CHECK, "image.bin", "--at", "9" * 5000), ("0xFFFF_FFFF",)),
     "raw binary at minus one": Abuse((*CHECK, "image.bin", "--at", "-1"), ("0xFFFF_FFFF",)),
-    "raw binary at digits without 0x": Abuse((*CHECK, "image.bin", "--at", "0800ABCD"), ("write 0x0800ABCD",)),
+    "raw binary at digits without 0x": Abuse(
+        (*CHECK, "image.bin", "--at", "0800ABCD"), ("write 0x0800ABCD",)
+    ),
     "HEX at an address": Abuse(
         (*CHECK, "image.hex", "--at", "0x1000_0000"), ("addresses of their own", "leave --at out")
     ),
