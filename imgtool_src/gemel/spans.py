@@ -116,9 +116,7 @@ def format_address(address: int) -> str:
         return f"-{format_address(-address)}"
     digits = f"{address:08X}"
     head = len(digits) % 4
-    groups = ([digits[:head]] if head else []) + [
-        digits[i : i + 4] for i in range(head, len(digits), 4)
-    ]
+    groups = ([digits[:head]] if head else []) + [digits[i : i + 4] for i in range(head, len(digits), 4)]
     return "0x" + "_".join(groups)
 
 

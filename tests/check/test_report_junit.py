@@ -1,4 +1,4 @@
-"""The JUnit file: valid by a schema (xmlschema judges), read by an independent reader, true to the result, sound XML always."""
+"""The JUnit file: valid by a schema, read by an independent reader, true to the result, sound XML."""
 
 from __future__ import annotations
 

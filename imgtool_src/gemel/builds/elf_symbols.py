@@ -169,7 +169,9 @@ class SymbolTable:
         if names not in self._asked:
             table, strings = self._load()
             wanted = {
-                offset: name for name in names for offset in _offsets_of(name.encode("utf-8") + b"\0", strings)
+                offset: name
+                for name in names
+                for offset in _offsets_of(name.encode("utf-8") + b"\0", strings)
             }
             found: dict[str, list[Symbol]] = {}
             for index, offset in enumerate(_name_offsets(table) if wanted else ()):
@@ -205,7 +207,7 @@ class SymbolTable:
         return self._functions.at(address & ~1)
 
     def objects_in(self, span: Span) -> tuple[Symbol, ...]:
-        """The defined objects and labels without a type whose value lies in ``span``, in the order of the file."""
+        """The defined objects and labels without a type whose value lies in ``span``, in file order."""
         table, strings = self._load()
         values = _words(table)[1::4]
         symbols = (

@@ -12,30 +12,39 @@ class RehearsedFinding(Protocol):
     @property
     def kind(self) -> str:
         """Its kind, such as ``released-at-wrong-address``."""
+
     @property
     def severity(self) -> str:
         """error, warning or note."""
+
     @property
     def core(self) -> str:
         """The core it happened to."""
+
     @property
     def time(self) -> int:
         """Instructions counted when it happened."""
+
     @property
     def what(self) -> str:
         """The sentence that says what went wrong."""
+
     @property
     def found(self) -> str:
         """What was found."""
+
     @property
     def expected(self) -> str:
         """What was expected."""
+
     @property
     def next_step(self) -> str:
         """What to do."""
+
     @property
     def place(self) -> object | None:
         """Where in the core's code, as text; None if not known."""
+
     @property
     def calls(self) -> Sequence[object]:
         """The calls that led there, outermost first."""
@@ -47,6 +56,7 @@ class Rehearsed(Protocol):
     @property
     def ended(self) -> str:
         """Why the rehearsal ended, in words."""
+
     @property
     def findings(self) -> Sequence[RehearsedFinding]:
         """Everything that went wrong."""

@@ -20,7 +20,7 @@ from gemel.integrity.checksum_diagnosis import Coverage
 from gemel.spans import Span, format_address, format_size, merged, without
 
 DISTANCES = (1, 2, 3, 4, 8, 12, 16, 0x40, 0x100)
-"""Bytes by which a range is made longer and shorter at either end: slips of 1 to 4 bytes or words, a header."""
+"""Bytes by which a range is made longer and shorter at either end: slips of bytes or words, a header."""
 
 
 class Bound(NamedTuple):

@@ -50,7 +50,7 @@ def checksum_bytes(
 
 
 def checksum_faults(layout: Layout) -> Iterator[Fault]:
-    """What is wrong with the layout's checksums: algorithms, feeds, uneven ranges, values on top of others."""
+    """What is wrong with the layout's checksums: algorithms, feeds, uneven ranges, overlaps."""
     widths = []
     for index, checksum in enumerate(layout.checksums):
         path: KeyPath = ("checksum", index)

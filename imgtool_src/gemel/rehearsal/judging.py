@@ -19,7 +19,12 @@ from gemel.rehearsal.rehearsal import (
     RehearsalFinding,
     Severity,
 )
-from gemel.rehearsal.release_findings import lock_up_findings, loop_findings, release_findings, unreached_goals
+from gemel.rehearsal.release_findings import (
+    lock_up_findings,
+    loop_findings,
+    release_findings,
+    unreached_goals,
+)
 from gemel.rehearsal.telling import telling
 from gemel.rehearsal.wording import Words, words_for
 

@@ -83,7 +83,9 @@ def test_it_tells_where_to_look() -> None:
 def test_another_layout_is_not_the_images_fault() -> None:
     """With a layout that sets aside more flash the rest is another; the rule about layouts reports it."""
     area = 'settings = { memory = "flash", offset = "12 KiB", size = "1 KiB", purpose = "reserved" }'
-    other = layout({"[build.station]": f"[area.settings]\n{area[13:-2].replace(', ', chr(10))}\n[build.station]"})
+    other = layout(
+        {"[build.station]": f"[area.settings]\n{area[13:-2].replace(', ', chr(10))}\n[build.station]"}
+    )
     result = apply(RULE, other, joined().image)
     assert result.findings == ()
     assert "joined with another layout" in result.not_checked[0].reason

@@ -44,8 +44,8 @@ RULE = Rule(
     "secondary at its vectors and goes on without a fault, a forbidden access or a hang.",
     why="No static check proves that the second core starts. What goes wrong here goes wrong on the bench, "
     "where it shows as a core that is silent.",
-    remedy="See the timeline of `gemel rehearse` for what led there; describe in [rehearsal] the registers that "
-    "the start-up code waits for, if it is the emulated device that lacks them.",
+    remedy="See the timeline of `gemel rehearse` for what led there; describe in [rehearsal] the registers "
+    "that the start-up code waits for, if it is the emulated device that lacks them.",
     source="common practice",
     absent="no rehearsal was made",
     check=check,
