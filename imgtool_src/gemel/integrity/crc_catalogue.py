@@ -227,11 +227,11 @@ The catalogue takes each of them for one (CRC-16/CCITT for CRC-16/KERMIT, CRC-16
 CRC-8/SMBUS, CRC-64 for CRC-64/ECMA-182).  Drivers, data sheets and libraries do not: the CCITT polynomial
 0x1021 is called CRC-CCITT with a start value of 0, 0xFFFF or 0x1D0F, reflected or not; the CRC-16 of a
 Modbus driver starts with 0xFFFF, one of the CCITT polynomial is called CRC-16 as often; the one-wire bus
-has a CRC-8 of its own, vehicles another; CRC-64 in one archive format is the reflected one.  Taken silently for the wrong one
-such a name costs a join, a device that does not start, and an afternoon; refused, it costs a line of the
-layout.  Bare names stay where one algorithm has them in practice: CRC-32 is that of zlib and Ethernet even
-where a device computes another one, CRC-24 that of RFC 9580, CRC-7, CRC-11 and CRC-15 those of the buses
-that use no other.  Common practice.
+has a CRC-8 of its own, vehicles another; CRC-64 in one archive format is the reflected one. Taken
+silently for the wrong one such a name costs a join, a device that does not start, and an afternoon;
+refused, it costs a line of the layout. Bare names stay where one algorithm has them in practice: CRC-32
+is that of zlib and Ethernet even where a device computes another one, CRC-24 that of RFC 9580, CRC-7,
+CRC-11 and CRC-15 those of the buses that use no other. Common practice.
 """
 
 
