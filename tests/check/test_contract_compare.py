@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 
 import pytest
@@ -13,7 +14,8 @@ from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
 from gemel.check.contract_compare import Comparison
 from gemel.check.contract_picture import first_difference, side_by_side
-from gemel.check.contract_rows import Row, rows_of
+from gemel.check.contract_rows import Cell, Row, rows_of
+from gemel.errors import BuildError
 
 U32, INT = ("unsigned", 4, 7), ("int", 4, 5)
 
@@ -191,3 +193,53 @@ def test_long_names_keep_the_member_s_name_and_the_width() -> None:
     marked = next(line for line in lines if line.startswith(">>"))
     assert "an_unr" in marked
     assert "kept (unsigned) " in marked
+
+
+NUMBERS = [480, 999_999, 0xFFFF_FFFF, 0xFFFF_FFFF_FFFF_FFFF, (1 << 128) - 1, 10**90]
+
+
+@pytest.mark.parametrize("number", NUMBERS)
+@pytest.mark.parametrize("bits", [False, True])
+@pytest.mark.parametrize("depth", [1, 7])
+def test_numbers_of_any_length_keep_every_digit_and_the_width(number: int, bits: bool, depth: int) -> None:
+    """However long offsets, sizes and enumerators are, no line exceeds 68 columns and no digit is lost."""
+    place, size = (f"{number}:7", f"{number} bits") if bits else (str(number), str(number - 1))
+    rows = [
+        Row(0, "struct link_frame", Cell("", str(number - 2)), Cell("", "4")),
+        Row(depth, "struct link_sample samples[480]", Cell("4", "4"), Cell(place, size), True),
+        Row(depth, "LINK_LOST", Cell("", f"= {number - 3}"), None, True),
+    ]
+    names = "the-station-of-the-quay", "the-sampler-of-the-quay"
+    lines = side_by_side(rows, names)
+    assert max(map(len, lines)) <= 68
+    assert [line[:2] for line in lines if line.startswith((">>", " >"))] == [">>", " >"]
+    together = "".join(line.strip() for line in lines)
+    for text in (str(number - 2), place.removesuffix(":7"), size.split()[0], str(number - 3)):
+        assert text in together
+    marked = next(line for line in lines if line.startswith(">>"))
+    assert re.search(r"st.*480\]", marked)
+
+
+def test_large_offsets_and_sizes_of_real_types_stay_in_the_table() -> None:
+    """Offsets and sizes up to 0xFFFF_FFFF stand beside each other, with the head above their columns."""
+    number = basic()
+    left = [number, record("r", 0xFFFF_FFFF, member("a", number), member("b", number, 480))]
+    right = [number, record("r", 0xFFFF_FFFE, member("a", number), member("b", number, 0xFFFF_FFF0))]
+    _, rows = compared(left, right)
+    lines = side_by_side(rows, ("station", "sampler"))
+    assert max(map(len, lines)) <= 68
+    assert {len(line) for line in lines} == {68}
+    (moved,) = [line for line in lines if "unsigned b" in line]
+    assert moved.split()[-4:] == ["480", "4", "4294967280", "4"]
+    assert "size" in lines[1]
+
+
+def test_an_array_larger_than_any_address_space_is_unreadable() -> None:
+    """Bounds whose product has thousands of digits are a fault of the file, told as one."""
+    number = basic()
+    bounds = [Entry(Tag.SUBRANGE_TYPE, {At.COUNT: 1 << 62}) for _ in range(300)]
+    whole = Entry(Tag.ARRAY_TYPE, {At.TYPE: number}, bounds)
+    other = Entry(Tag.ARRAY_TYPE, {At.TYPE: number}, bounds[1:])
+    left, right = ([number, each, record("r", 64, member("list", each))] for each in (whole, other))
+    with pytest.raises(BuildError, match="more than any address space"):
+        compared(left, right)

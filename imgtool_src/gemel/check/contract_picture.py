@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from typing import NamedTuple
+
 from gemel.check.contract_rows import Cell, Row
 
 WIDTH = 68
@@ -11,24 +14,26 @@ BEFORE, BEHIND, FURTHER = 4, 6, 6
 """Rows shown before the first difference and behind it, and other rows that differ."""
 
 MARK, FURTHER_MARK = ">>", " >"
+_MARGIN, _INDENT = 3, 2
+
 _PLACE, _SIZE = 6, 8
-_GROUP = _PLACE + _SIZE
-_INDENT = 2
+"""Columns of a place, and of a size with the blank before it, at least: longer numbers take more."""
+
+FEWEST = 12
+"""Columns of the names at least; where longer numbers leave fewer, both sides stand below each other."""
 
 
 def side_by_side(rows: list[Row], names: tuple[str, str]) -> tuple[str, ...]:
     """The lines: the names of both sides, what the columns hold, and the rows that matter.
 
     ``>>`` marks the first row that differs, ``>`` every further one.  Rows far from any difference are
-    left out, and it is said how many.
+    left out, and it is said how many.  No line is wider than ``WIDTH``: names lose their middle for it,
+    numbers never a digit.
     """
     first = first_difference(rows)
     shown = _shown(rows, first)
-    label_width = WIDTH - 3 - 2 * (_GROUP + 1)
-    lines = [
-        " " * (3 + label_width) + "".join(f" {_fitted(name, _GROUP):>{_GROUP}}" for name in names),
-        f"{'':3}{_units(rows):{label_width}}" + f" {'offset':>{_PLACE}}{'size':>{_SIZE}}" * 2,
-    ]
+    table = _table(names, [row for number, row in enumerate(rows) if number in shown])
+    lines = list(table.head(_units(rows)))
     left_out = 0
     for number, row in enumerate(rows):
         if number not in shown:
@@ -38,10 +43,70 @@ def side_by_side(rows: list[Row], names: tuple[str, str]) -> tuple[str, ...]:
             lines.append(_left_out(left_out))
             left_out = 0
         mark = MARK if number == first else FURTHER_MARK if row.differs else ""
-        lines.append(_line(row, mark, label_width))
+        lines += table.row(row, mark)
     if left_out:
         lines.append(_left_out(left_out))
     return tuple(line.rstrip() for line in lines)
+
+
+class _Beside(NamedTuple):
+    """Both sides beside each other; the widths of the name, and of a place and a size on either side."""
+
+    names: tuple[str, str]
+    label: int
+    place: int
+    size: int
+
+    def head(self, units: str) -> Iterator[str]:
+        group = self.place + self.size
+        if len(units) > self.label:
+            yield f"{'':{_MARGIN}}{units}"
+            units = ""
+        columns = f" {'offset':>{self.place}}{'size':>{self.size}}"
+        yield " " * (_MARGIN + self.label) + "".join(
+            f" {_fitted(name, group):>{group}}" for name in self.names
+        )
+        yield f"{'':{_MARGIN}}{units:{self.label}}{columns * 2}"
+
+    def row(self, row: Row, mark: str) -> Iterator[str]:
+        label = _indented(row, self.label)
+        yield f"{mark:2} {label:{self.label}} {self._cell(row.left)} {self._cell(row.right)}"
+
+    def _cell(self, cell: Cell | None) -> str:
+        place, size = cell or ("-", "-")
+        return f"{place:>{self.place}}{size:>{self.size}}"
+
+
+class _Below(NamedTuple):
+    """Both sides below each other, a line or more for each, where their numbers do not fit one line."""
+
+    names: tuple[str, str]
+
+    def head(self, units: str) -> Iterator[str]:
+        yield f"{'':{_MARGIN}}{units}"
+
+    def row(self, row: Row, mark: str) -> Iterator[str]:
+        from textwrap import wrap
+
+        label = _indented(row, WIDTH - _MARGIN)
+        yield f"{mark:2} {label}"
+        margin = " " * (_MARGIN + len(label) - len(label.lstrip()) + _INDENT)
+        for name, cell in zip(self.names, (row.left, row.right), strict=True):
+            yield from wrap(
+                f"{name}: {_in_words(cell)}",
+                WIDTH,
+                initial_indent=margin,
+                subsequent_indent=margin + " " * _INDENT,
+                break_on_hyphens=False,
+            )
+
+
+def _table(names: tuple[str, str], rows: list[Row]) -> _Beside | _Below:
+    cells = [cell for row in rows for cell in (row.left, row.right) if cell]
+    place = max([_PLACE, *(len(cell.place) for cell in cells)])
+    size = max([_SIZE, *(1 + len(cell.size) for cell in cells)])
+    label = WIDTH - _MARGIN - 2 * (1 + place + size)
+    return _Beside(names, label, place, size) if label >= FEWEST else _Below(names)
 
 
 def first_difference(rows: list[Row]) -> int:
@@ -83,14 +148,17 @@ def _units(rows: list[Row]) -> str:
     return "(4:3 is byte 4, bit 3)" if bits else "(bytes)"
 
 
-def _line(row: Row, mark: str, label_width: int) -> str:
-    indent = " " * (_INDENT * row.depth)
-    label = indent + _fitted(row.label, label_width - len(indent))
-    return f"{mark:2} {label:{label_width}}" + "".join(f" {_cell(cell)}" for cell in (row.left, row.right))
+def _indented(row: Row, width: int) -> str:
+    """The name of a row behind its indent, which leaves at least half of ``width`` to it."""
+    indent = " " * min(_INDENT * row.depth, width // 2)
+    return indent + _fitted(row.label, width - len(indent))
 
 
-def _cell(cell: Cell | None) -> str:
-    return f"{cell.place:>{_PLACE}}{cell.size:>{_SIZE}}" if cell else f"{'-':>{_PLACE}}{'-':>{_SIZE}}"
+def _in_words(cell: Cell | None) -> str:
+    if cell is None:
+        return "-"
+    size = cell.size if cell.size.startswith("=") else f"size {cell.size}"
+    return f"offset {cell.place}, {size}" if cell.place else size
 
 
 def _fitted(text: str, width: int) -> str:

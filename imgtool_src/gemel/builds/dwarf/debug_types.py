@@ -29,6 +29,9 @@ from gemel.builds.elf_debug import DebugSections
 ALIAS_LIMIT = 64
 """Names and qualifiers on top of each other that are followed at most; also levels of a declaration."""
 
+SIZE_LIMIT = 1 << 64
+"""Bytes of an array beyond which its size is taken for a fault."""
+
 DEFINITION_LIMIT = 4096
 """Definitions of one name in one file that are looked at."""
 
@@ -170,6 +173,8 @@ class DebugTypes:
                 if count is None:
                     return None
                 size *= count
+                if size > SIZE_LIMIT:
+                    raise DebugUnreadable("an array in it takes more than any address space", self._file)
             if found.stride is not None:
                 return size * found.stride
             reference = found.element
