@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import re
+from dataclasses import fields
 
 import pytest
 
+from gemel.integrity.placed import PlacedBuild
 from gemel.integrity.record_format import BUILD, HEADER, MARK, Field, RecordFault
 from gemel.integrity.record_page import page
+from gemel.join.recording import in_order_of_record
+from gemel.layout.model import BuildPlan, Layout, SealPlan
+from gemel.spans import Span
 
 PAGE = page()
 
@@ -59,3 +64,31 @@ def test_says_what_readers_rely_on() -> None:
         assert (fault.meaning in flowed) == (fault is not RecordFault.NO_FIT)
     assert "not a safety approval" in PAGE
     assert "anyone can change a record" in flowed
+
+
+def test_tells_the_order_of_entries_that_join_keeps() -> None:
+    """Entries stand by stored address, as the page says, when the layout names the builds the other way."""
+    builds = {
+        name: PlacedBuild(name, name, Span(start, start + 16), start, start, None)
+        for name, start in (("sampler", 0x1004_0000), ("station", 0x1000_0000))
+    }
+    starts = [build.stored.start for build in in_order_of_record(builds)]
+    assert starts == sorted(starts)
+    assert "The entries stand in ascending order of stored_start" in PAGE
+
+
+def test_names_every_key_that_the_layout_s_digest_leaves_out() -> None:
+    """Tables and keys that do not enter the digest are named on the page; of the seal only its area does."""
+    paragraph = PAGE[PAGE.index("The layout: its parsed TOML") :].split("\n\n")[0]
+    keys = {
+        model: {field.name: field.metadata["key"] for field in fields(model) if "key" in field.metadata}
+        for model in (Layout, BuildPlan, SealPlan)
+    }
+    left_out = [
+        name for model in (Layout, BuildPlan) for name, key in keys[model].items() if not key.digested
+    ]
+    assert left_out
+    for name in left_out:
+        assert f"`{name}`" in paragraph
+    assert [name for name, key in keys[SealPlan].items() if key.digested] == ["area"]
+    assert "of `seal` all but its area" in " ".join(paragraph.split())

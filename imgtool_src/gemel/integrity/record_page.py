@@ -43,6 +43,9 @@ layout gives it an area; `gemel join` writes it there, at the area's start.
     CRC                    4 bytes
 
 {record_size(2)} bytes for two builds, {record_size(MOST_BUILDS):,} bytes for {MOST_BUILDS}.
+The entries stand in ascending order of stored_start, whatever the order of the
+builds in the layout: the same builds give the same record. A reader refuses no
+other order.
 
 Every number is little-endian, every field naturally aligned, and the record
 starts at an address that is a multiple of 4: C code may lay a struct over it.
@@ -72,8 +75,9 @@ that is in the image but in no build cannot change unseen, and neither can
 bytes that should have been left erased (RFC 9124 4.3.15).
 
 The layout: its parsed TOML as JSON with sorted keys and no white space, less
-the table `rules` and every build's `path`, which say how an image is judged
-and where a file lies. Comments and the order of keys do not change it.
+keys with their default value, and less what says where a file lies and how an
+image is judged: every build's `path`, the tables `rules` and `rehearsal`, and
+of `seal` all but its area. Comments and the order of keys do not change it.
 
 The record covers itself with its CRC, and the seal, where there is one, signs
 the record's bytes from the mark to the CRC. As the record holds a digest of
