@@ -57,4 +57,3 @@ def test_a_layout_can_require_it(tmp_path: Path, capsys: pytest.CaptureFixture[s
     capsys.readouterr()
     assert exit_code(["check", layout, str(image), "--format", "json"]) == 0
     assert _rehearsal_rule(capsys.readouterr().out)["status"] == "holds"
-
