@@ -108,9 +108,16 @@ def rehearsed(image: SparseBytes) -> Rehearsal:
     return rehearse(gauge("in-place").read, image, {}, options)
 
 
+COUNT = 13
+"""Which of the words tells how often the handler ran."""
+
+
 @pytest.mark.parametrize("name", PROGRAMS)
 def test_handlers_see_what_they_see_on_the_machine(name: str, tmp_path: Path) -> None:
-    """Link value, exception number, stack pointers, restored registers and count equal the machine's."""
+    """Link value, exception number, stack pointers, restored registers and count equal the machine's.
+
+    The machine's timer runs in real time: on a busy computer it may tick once more before it is stopped.
+    """
     image = image_of(PROGRAMS[name], tmp_path)
     ours = rehearsed(image).shared_memory["link"][: 4 * NOTED + 4]
     file = tmp_path / "image.bin"
@@ -122,10 +129,14 @@ def test_handlers_see_what_they_see_on_the_machine(name: str, tmp_path: Path) ->
         theirs = machine.memory(LINK, 4 * NOTED + 4)
     finally:
         machine.end()
-    assert [hex(word) for (word,) in struct.iter_unpack("<I", ours)] == [
-        hex(word) for (word,) in struct.iter_unpack("<I", theirs)
-    ]
-    assert struct.unpack_from("<I", ours, 52)[0] == 1
+    of_ours, of_theirs = (
+        [hex(word) for (word,) in struct.iter_unpack("<I", words)] for words in (ours, theirs)
+    )
+    assert of_ours[COUNT] == "0x1"
+    if name.startswith("tick"):
+        assert int(of_theirs[COUNT], 16) >= 1
+        of_theirs[COUNT] = of_ours[COUNT]
+    assert of_ours == of_theirs
 
 
 def test_float_registers_survive_an_exception(tmp_path: Path) -> None:

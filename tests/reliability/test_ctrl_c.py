@@ -17,6 +17,8 @@ from pathlib import Path
 import pytest
 from reliability.runs import BUILDS, GEMEL, JOIN, environment, run, write_device
 
+from gemel.cli.endings import exit_code_of
+
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="signals are sent as POSIX has them")
 
 STARTED = """
@@ -134,3 +136,12 @@ def test_the_entry_imports_next_to_nothing(device: Path) -> None:
     named = set(done.stdout.split())
     assert {name for name in named if name.startswith("gemel")} == {"gemel", "gemel.cli", "gemel.cli.entry"}
     assert named.isdisjoint({"click", "inspect", "pathlib", "dataclasses", "argparse"})
+
+
+def test_a_stop_inside_a_class_statement_is_a_stop(capsys: pytest.CaptureFixture[str]) -> None:
+    """Python turns an interrupt inside a class statement into a RuntimeError; it still ends with 130."""
+    error = RuntimeError("Error calling __set_name__")
+    error.__cause__ = KeyboardInterrupt()
+    assert exit_code_of(error, verbose=False) == 130
+    assert "stopped" in capsys.readouterr().err
+    assert exit_code_of(RuntimeError("of its own"), verbose=False) == 2

@@ -30,6 +30,7 @@ def exit_code_of(error: BaseException, verbose: bool) -> int:
 
 
 def _said(error: BaseException, verbose: bool) -> int:
+    error = _stop_behind(error) or error
     if isinstance(error, click.ClickException):
         return _said_of_usage(error)
     # click leaves by SystemExit, and only then, when the reader of its output has gone.
@@ -54,6 +55,16 @@ def _said(error: BaseException, verbose: bool) -> int:
         for line in _trail(error):
             click.echo(on_one_line(line), err=True)
     return 2
+
+
+def _stop_behind(error: BaseException) -> KeyboardInterrupt | None:
+    """The stop that ``error`` came of: what is stopped inside a class statement ends as a RuntimeError."""
+    cause: BaseException | None = error
+    while cause is not None and isinstance(error, RuntimeError):
+        if isinstance(cause, KeyboardInterrupt):
+            return cause
+        cause = cause.__cause__ or cause.__context__
+    return None
 
 
 def _said_of_usage(error: click.ClickException) -> int:

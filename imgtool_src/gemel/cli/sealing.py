@@ -98,8 +98,7 @@ def seal_lines(layout: Layout, seal: Seal) -> list[str]:
 
     area = format_size(layout.span_of(layout.seal.area).size) if layout.seal else ""
     signers = "1 signer" if len(seal.signers) == 1 else f"{len(seal.signers)} signers"
-    width = max(len(signer.algorithm.name) for signer in seal.signers)
     lines = [f"  seal: {signers}, {seal.size:,} bytes of {area}"]
     for signer in seal.signers:
-        lines.append(f"    {signer.algorithm.name:<{width}}  key {signer.key_fingerprint.hex()}")
+        lines += [f"    {signer.algorithm.name}", f"      key {signer.key_fingerprint.hex()}"]
     return lines
