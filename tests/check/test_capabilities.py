@@ -87,6 +87,11 @@ FOUND: dict[str, tuple[str, dict[str, str], dict[str, int]]] = {
         {"keeper": "keeper-veneers-outside", "caller": "caller-veneers-outside"},
         {"veneers-in-callable-area": 1},
     ),
+    "veneers inside of a unit of 32 bytes": (
+        SECURITY,
+        {"keeper": "keeper-misaligned", "caller": "caller-misaligned"},
+        {"veneers-aligned": 1},
+    ),
     "inadvertent gateway": (
         SECURITY,
         {"keeper": "keeper-inadvertent-gateway"},

@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, NamedTuple
 
 from gemel.layout.addresses import locate
+from gemel.spans import Span, align_up
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
@@ -24,6 +25,9 @@ GATEWAY = bytes.fromhex("7fe97fe9")
 
 VENEER_SIZE, VECTOR_UNIT = 8, 32
 """Bytes of a veneer, and of the unit in which they are aligned and padded (CMSE 1.4, requirements 9, 13)."""
+
+VENEER_SECTION = ".gnu.sgstubs"
+"""The section into which the GNU linker puts the veneers that it makes."""
 
 SECURE = ("secure", "non-secure-callable")
 
@@ -71,6 +75,24 @@ def gateways_of(build: Build) -> list[Gateway]:
         address = functions.get(name)
         found.append(Gateway(name, None if address == entry else address, entry))
     return sorted(found, key=lambda gateway: (gateway.address or 0, gateway.name))
+
+
+def veneer_vectors(build: Build) -> list[Span]:
+    """Where the build's vectors of veneers lie as its core sees them, by its sections; none if not known.
+
+    Zeros up to a multiple of 32 belong to no vector: a linker told to begin elsewhere puts the vector there
+    and fills the section with them.  Other zeros in front may be a function that was dropped.
+    """
+    found = []
+    for section in build.sections.named(VENEER_SECTION) if build.sections else ():
+        span = section.span
+        if section.allocated and section.stored and span.size:
+            start = min(align_up(span.start, VECTOR_UNIT), span.end)
+            filling = build.read_at_run(span.start, start - span.start)
+            if filling is None or any(filling):
+                start = span.start
+            found.append(Span.from_bounds(start, span.end))
+    return [vector for vector in found if vector.size]
 
 
 def imported(build: Build) -> Iterator[Symbol]:

@@ -27,6 +27,9 @@ BREAKS = {
     ),
     "a constant": lambda: applied(RULE, "security", keeper="keeper-crowded"),
     "erased bytes for padding": lambda: applied(RULE, "security", keeper="keeper-unpadded"),
+    "erased bytes in front, in the image alone": lambda: applied(
+        RULE, "security", keeper="keeper-misaligned", caller="caller-misaligned", alone=True
+    ),
     "SG across two instructions": lambda: _changed({0x102: SG}),
     "SG without a branch": lambda: _changed({0x20: SG + bytes(4)}, alone=True),
     "SG inside a veneer's branch": lambda: _changed({0xC: SG}),
@@ -42,6 +45,9 @@ KEEPS = {
         {0x20: VENEER + bytes(24)}, alone=True
     ),
     "a hole where a function was dropped": lambda: _changed({0: bytes(8)}),
+    "erased bytes in front of misaligned veneers, another rule's matter": lambda: applied(
+        RULE, "security", keeper="keeper-misaligned", caller="caller-misaligned"
+    ),
     "veneers in another area": lambda: applied(
         RULE, "security", keeper="keeper-veneers-outside", caller="caller-veneers-outside"
     ),

@@ -6,7 +6,16 @@ import re
 from collections.abc import Iterator
 
 from gemel.check.rule import Finding, Holds, Outcome, Rule
-from gemel.check.secure_builds import GATEWAY, VECTOR_UNIT, VENEER_SIZE, callable_areas, gateways_of
+from gemel.check.secure_builds import (
+    GATEWAY,
+    SECURE,
+    VECTOR_UNIT,
+    VENEER_SIZE,
+    builds_of,
+    callable_areas,
+    gateways_of,
+    veneer_vectors,
+)
 from gemel.check.subject import Subject
 from gemel.check.wording import builds_stored_in, concerned, counted, in_short
 from gemel.layout.addresses import locate
@@ -83,7 +92,7 @@ def _unnamed(subject: Subject, area: Area, span: Span, veneers: list[int]) -> It
 def _other_content(
     subject: Subject, area: Area, span: Span, data: bytes, veneers: list[int]
 ) -> Iterator[Finding]:
-    """Bytes that are neither veneers nor free, and what is not zero behind the veneers of a unit of 32."""
+    """Bytes that are neither veneers nor free, and what is not zero beside the veneers of a unit of 32."""
     rest = bytearray(data)
     for offset in veneers:
         rest[offset : offset + VENEER_SIZE] = bytes(VENEER_SIZE)
@@ -96,17 +105,20 @@ def _other_content(
     ]
     padding = [
         Span(span.start + match.start(), len(match[0]))
-        for unit in _units(span, veneers)
+        for unit in _units(span, veneers, _misaligned(subject))
         for match in re.compile(erased + b"+").finditer(rest, unit.start - span.start, unit.end - span.start)
         if match[0].strip(b"\0")
     ]
     for place in merged(padding):
+        front = place.start < span.start + veneers[0]
         yield Finding(
             f"the veneers of area {area.name} are not padded with zeros",
             _parties(area),
             f"area {area.name}, {place}",
-            f"{place.size:,} erased bytes behind the last veneer",
-            f"zeros up to the next multiple of {VECTOR_UNIT} bytes, {format_address(place.end)}",
+            f"{counted(place.size, 'erased byte')} {'in front of' if front else 'behind'} the veneers",
+            f"veneers from a multiple of {VECTOR_UNIT} bytes on"
+            if front
+            else f"zeros up to the next multiple of {VECTOR_UNIT} bytes, {format_address(place.end)}",
             place,
         )
     for place in merged(content):
@@ -130,10 +142,29 @@ def _gateways(data: bytes, start: int) -> Iterator[int]:
         offset = data.find(GATEWAY, offset + 1)
 
 
-def _units(span: Span, veneers: list[int]) -> list[Span]:
-    """The units of 32 bytes that hold veneers, as far as they lie in the area."""
-    starts = sorted({align_down(span.start + offset, VECTOR_UNIT) for offset in veneers})
-    return [Span(start, VECTOR_UNIT).intersection(span) for start in starts]
+def _units(span: Span, veneers: list[int], misaligned: list[Span]) -> list[Span]:
+    """The units of 32 bytes that hold veneers, as far as they lie in the area.
+
+    Of a vector that is ``misaligned`` only what is its own: what lies around it comes of that fault.
+    """
+    units = []
+    for start in sorted({align_down(span.start + offset, VECTOR_UNIT) for offset in veneers}):
+        unit = Span(start, VECTOR_UNIT).intersection(span)
+        vector = next((vector for vector in misaligned if vector.overlaps(unit)), unit)
+        units.append(unit.intersection(vector))
+    return units
+
+
+def _misaligned(subject: Subject) -> list[Span]:
+    """Plain spans of the vectors that rule ``veneers-aligned`` finds."""
+    found = []
+    for plan in builds_of(subject.layout, *SECURE):
+        build = subject.builds.get(plan.name)
+        for vector in veneer_vectors(build) if build else ():
+            located = locate(subject.layout, vector.start, plan.core)
+            if located and vector.start % VECTOR_UNIT:
+                found.append(Span(located.plain, vector.size))
+    return found
 
 
 def _parties(area: Area, *names: str) -> tuple[str, ...]:
