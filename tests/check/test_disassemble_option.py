@@ -52,7 +52,7 @@ def test_with_the_image_alone_it_is_a_warning(checked) -> None:
     """Without the ELF files what is found is a warning, which fails nothing."""
     code, output = checked("--disassemble")
     assert code == 0
-    assert "reached-instructions-fit-core" in output
+    assert "swept-instructions-fit-core" in output
     assert "less certain than with the ELF file" in " ".join(output.split())
 
 

@@ -9,9 +9,70 @@ Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Container, Iterable, Iterator
+from dataclasses import dataclass, field
+from typing import NamedTuple
 
-FIRST_WIDE = 0xE800
+from gemel.check.code.half_words import (
+    CONDITIONS,
+    COPROCESSOR,
+    COPROCESSORS,
+    FIRST_WIDE,
+    IMPROBABLE,
+    LEADS,
+    UNDEFINED,
+    kinds_of_half_words,
+)
+
+
+class Table(NamedTuple):
+    """The form of a table of branches: bytes of an entry, whether signed, and by what it is multiplied."""
+
+    width: int
+    signed: bool
+    scale: int
+
+
+CASE_ROUTINES = {
+    bytes.fromhex("02b4 7146 4908 4900 095c 4900 8e44"): Table(1, False, 2),
+    bytes.fromhex("02b4 7146 4908 4900 0956 4900 8e44"): Table(1, True, 2),
+    bytes.fromhex("03b4 7146 4908 4000 4900 095a 4900"): Table(2, False, 2),
+    bytes.fromhex("03b4 7146 4908 4000 4900 095e 4900"): Table(2, True, 2),
+    bytes.fromhex("03b4 7146 0231 8908 8000 8900 0858"): Table(4, True, 1),
+}
+"""How the routines begin that compilers call on Armv6-M and Armv8-M Baseline to choose a ``case``: the table
+lies behind the call, and the index comes in r0 (a compiler's own library; a test compares)."""
+
+CASE_ROUTINE_SIZE = 14
+INDEX_REACH, MOST_ENTRIES = 24, 512
+"""How far before a branch by a table its index is compared with the number of entries, at most, in bytes; and
+how many a table has at most whose index is not seen to be."""
+
+
+@dataclass(slots=True)
+class Stream:
+    """Instructions that follow one another, as the core runs them from one place.
+
+    ``sizes`` by offset; ``branches`` and ``calls``: each offset that they lead to, with that of the
+    instruction that does; ``data``: what they use as data, and ``used`` the half-words of that; ``end``: the
+    offset behind the last, and ``after_call`` the one behind the last call (0: none).  ``closed`` says that a
+    return or jump ends it, ``improbable`` that half-words do which are hardly code.
+    """
+
+    sizes: dict[int, int] = field(default_factory=dict)
+    branches: dict[int, int] = field(default_factory=dict)
+    calls: dict[int, int] = field(default_factory=dict)
+    data: list[range] = field(default_factory=list)
+    used: set[int] = field(default_factory=set)
+    end: int = 0
+    after_call: int = 0
+    closed: bool = False
+    improbable: bool = False
+
+    def uses(self, part: range) -> None:
+        """Note half-words that are used as data."""
+        self.data.append(part)
+        self.used.update(part)
 
 
 class Flow:
@@ -22,16 +83,23 @@ class Flow:
     """
 
     def __init__(self, code: bytes, start: int) -> None:
+        self.code, self.start = code, start
         self.sizes: dict[int, int] = {}
         self.data: set[int] = set()
-        self._code, self._start = code, start
-        self._waiting: list[int] = []
 
     def follow(self, entries: Iterable[int]) -> None:
         """Reach what ``entries`` lead to: addresses as the core sees them, bit 0 ignored."""
-        self._waiting += [(entry & ~1) - self._start for entry in entries]
-        while self._waiting:
-            self._run(self._waiting.pop())
+        waiting = [(entry & ~1) - self.start for entry in entries]
+        while waiting:
+            stream = self.stream(waiting.pop())
+            self.take(stream)
+            waiting += stream.branches
+            waiting += stream.calls
+
+    def take(self, stream: Stream) -> None:
+        """Count a stream among what was reached."""
+        self.sizes.update(stream.sizes)
+        self.data |= stream.used
 
     def reached(self) -> list[tuple[int, int]]:
         """(offset, size) of each instruction that was reached and is no data, in order."""
@@ -42,80 +110,146 @@ class Flow:
             if at not in data and (size == 2 or at + 2 not in data)
         ]
 
-    def _run(self, at: int) -> None:
-        """Follow the stream from offset ``at`` until it ends or meets what was reached before."""
-        code, sizes, data = self._code, self.sizes, self.data
-        end = len(code)
-        conditional = 0
-        while at >= 0 and at + 2 <= end and at not in sizes and at not in data:
+    def stream(
+        self, at: int, also: Container[int] = (), stop: int | None = None, strict: bool = False
+    ) -> Stream:
+        """The stream from offset ``at`` until it ends or meets what was reached before, ``also`` or ``stop``.
+
+        What is undefined ends it; ``strict``: what is hardly code, too.
+        """
+        stream = Stream()
+        code, sizes, used, kinds = self.code, stream.sizes, stream.used, kinds_of_half_words()
+        known, data = self.sizes, self.data
+        last = (len(code) if stop is None else stop) - 2
+        conditional, unlikely = 0, UNDEFINED | IMPROBABLE if strict else UNDEFINED
+        while 0 <= at <= last and not (at in known or at in data or at in used or at in also):
             first = code[at] | code[at + 1] << 8
+            kind = kinds[first]
+            if kind & unlikely or (first >= FIRST_WIDE and at + 2 > last):
+                stream.improbable = True
+                break
+            ends = False
             if first < FIRST_WIDE:
-                size, ends = 2, self._narrow(at, first)
-            elif at + 4 <= end:
-                size, ends = 4, self._wide(at, first, code[at + 2] | code[at + 3] << 8)
+                sizes[at] = 2
+                if kind & LEADS:
+                    ends = self._narrow(stream, at, first)
+                at += 2
             else:
-                return
-            sizes[at] = size
-            if first & 0xFF00 == 0xBF00 and first & 0xF:
+                second = code[at + 2] | code[at + 3] << 8
+                if strict and kind & COPROCESSOR and not COPROCESSORS >> (second >> 8 & 15) & 1:
+                    stream.improbable = True
+                    break
+                sizes[at] = 4
+                if kind & LEADS:
+                    ends = self._wide(stream, at, first, second)
+                at += 4
+            if kind & CONDITIONS:
                 conditional = 4 - (first & -first & 0xF).bit_length() + 1
-            elif ends and not conditional:
-                return
             elif conditional:
                 conditional -= 1
-            at += size
+            elif ends:
+                stream.closed = True
+                break
+        stream.end = at
+        return stream
 
-    def _narrow(self, at: int, first: int) -> bool:
+    def _narrow(self, stream: Stream, at: int, first: int) -> bool:
         """Note where a 16-bit instruction leads; whether the stream ends with it."""
         top = first >> 8
         if top >> 4 == 0xD and top < 0xDE:
-            self._waiting.append(at + 4 + _signed(first & 0xFF, 8) * 2)
+            stream.branches[at + 4 + _signed(first & 0xFF, 8) * 2] = at
         elif top >> 3 == 0b11100:
-            self._waiting.append(at + 4 + _signed(first & 0x7FF, 11) * 2)
+            stream.branches[at + 4 + _signed(first & 0x7FF, 11) * 2] = at
             return True
         elif first & 0xF500 == 0xB100:
-            self._waiting.append(at + 4 + (first >> 9 & 1) * 64 + (first >> 3 & 0x1F) * 2)
+            stream.branches[at + 4 + (first >> 9 & 1) * 64 + (first >> 3 & 0x1F) * 2] = at
         elif top >> 3 == 0b01001:
-            self._literal(at, (first & 0xFF) * 4, 4)
+            stream.uses(self._literal(at, (first & 0xFF) * 4, 4))
         returns = first & 0xFF80 == 0x4700 or top == 0xBD
         moves_to_pc = first & 0xFD87 == 0x4487
         return returns or moves_to_pc or top == 0xDE
 
-    def _wide(self, at: int, first: int, second: int) -> bool:
+    def _wide(self, stream: Stream, at: int, first: int, second: int) -> bool:
         """Note where a 32-bit instruction leads; whether the stream ends with it."""
         word = first << 16 | second
         if word & 0xF800_9000 == 0xF000_9000:
-            self._waiting.append(at + 4 + far_distance(first, second))
-            return not second & 0x4000
+            target = at + 4 + far_distance(first, second)
+            if not second & 0x4000:
+                stream.branches[target] = at
+                return True
+            stream.calls[target] = at
+            stream.after_call = at + 4
+            return target >= 0 and self._case(stream, at, self.code[target : target + CASE_ROUTINE_SIZE])
         if word & 0xF800_D000 == 0xF000_8000 and first >> 7 & 7 != 7:
-            self._waiting.append(at + 4 + _conditional(first, second))
+            stream.branches[at + 4 + _conditional(first, second)] = at
         elif word & 0xFFFF_FFE0 == 0xE8DF_F000:
-            self._table(at + 4, 2 if second & 0x10 else 1)
+            form = Table(2 if second & 0x10 else 1, False, 2)
+            self._table(stream, at, at + 4, form, self._entries(at, second & 0xF))
             return True
         elif first & 0xFE1F == 0xF81F:
             size = 1 << (first >> 5 & 3)
-            self._literal(at, second & 0xFFF if first & 0x80 else -(second & 0xFFF), size)
-        elif word & 0xFF3F_0E00 == 0xED1F_0A00:
+            stream.uses(self._literal(at, second & 0xFFF if first & 0x80 else -(second & 0xFFF), size))
+        elif word & 0xFF3F_0E00 == 0xED1F_0A00 or first & 0xFF7F == 0xE95F:
             offset = (second & 0xFF) * 4
-            self._literal(at, offset if first & 0x80 else -offset, 8 if second & 0x100 else 4)
+            size = 8 if second & 0x100 or first < 0xED00 else 4
+            stream.uses(self._literal(at, offset if first & 0x80 else -offset, size))
         loads_many = first & 0xFE50 == 0xE810 and second >> 15 == 1
         loads_one = first & 0xFF70 == 0xF850 and second >> 12 == 15
         return loads_many or loads_one or word & 0xFFF0_F000 == 0xF7F0_A000
 
-    def _literal(self, at: int, offset: int, size: int) -> None:
-        address = (self._start + at + 4 & ~3) + offset - self._start
-        self.data.update(range(address & ~1, address + size, 2))
+    def _literal(self, at: int, offset: int, size: int) -> range:
+        address = (self.start + at + 4 & ~3) + offset - self.start
+        return range(address & ~1, address + size, 2)
 
-    def _table(self, at: int, width: int) -> None:
-        """A table of branches: it ends where the nearest of its targets begins."""
-        nearest, entry = len(self._code), at
-        while entry + width <= nearest:
-            target = at + 2 * int.from_bytes(self._code[entry : entry + width], "little")
-            if target <= entry or target >= len(self._code):
+    def _case(self, stream: Stream, at: int, called: bytes) -> bool:
+        """Note the table behind a call if what is ``called`` is a routine for that; whether it is."""
+        form = CASE_ROUTINES.get(called)
+        if form is None:
+            return False
+        place = at + 4 + (-(self.start + at) % 4 if form.width == 4 else 0)
+        self._table(stream, at, place, form, self._entries(at, 0))
+        return True
+
+    def _entries(self, at: int, register: int) -> int:
+        """How many entries a table has whose index was compared shortly before ``at``."""
+        code = self.code
+        for place in range(at - 2, max(at - INDEX_REACH, 0) - 1, -2):
+            first = code[place] | code[place + 1] << 8
+            if register < 8 and first & 0xFF00 == 0x2800 | register << 8:
+                return (first & 0xFF) + 1
+            if first == 0xF1B0 | register and code[place + 3] & 0x8F == 0x0F:
+                return code[place + 2] + 1
+        return MOST_ENTRIES
+
+    def _table(self, stream: Stream, at: int, start: int, form: Table, entries: int) -> None:
+        """The table at ``start``: it ends where the nearest of its targets begins, or after ``entries``."""
+        code, nearest, entry = self.code, len(self.code), start
+        while entry + form.width <= nearest and entries:
+            value = int.from_bytes(code[entry : entry + form.width], "little", signed=form.signed)
+            target = start + form.scale * value
+            if not 0 <= target < len(code) or start <= target <= entry:
                 break
-            nearest = min(nearest, target)
-            self._waiting.append(target)
-            entry += width
-        self.data.update(range(at, entry + entry % 2, 2))
+            if target > start:
+                nearest = min(nearest, target)
+            stream.branches[target] = at
+            entry += form.width
+            entries -= 1
+        stream.uses(range(start, entry + (entry - start) % 2, 2))
+
+
+def runs(instructions: Iterable[tuple[int, int]]) -> Iterator[tuple[int, int, list[int]]]:
+    """Instructions (offset, size) in order, those without a gap together: first offset, end, their sizes."""
+    first = end = -1
+    sizes: list[int] = []
+    for at, size in instructions:
+        if at != end:
+            if sizes:
+                yield first, end, sizes
+            first, sizes = at, []
+        sizes.append(size)
+        end = at + size
+    if sizes:
+        yield first, end, sizes
 
 
 def _signed(value: int, bits: int) -> int:

@@ -12,10 +12,8 @@ from collections.abc import Iterator, Set
 from typing import NamedTuple
 
 from gemel.check.code.capabilities import Capability
+from gemel.check.code.half_words import FIRST_WIDE
 from gemel.check.code.instruction_table import NARROW, OTHER_WIDE, WIDE, Encoding
-
-FIRST_WIDE = 0xE800
-"""The lowest first half-word of a 32-bit instruction."""
 
 
 class Unfit(NamedTuple):

@@ -26,6 +26,11 @@ def spelled(data: bytes, address: int) -> str:
     return ""
 
 
+def reads_as(data: bytes, address: int, sizes: list[int]) -> bool:
+    """Whether the library reads ``data`` as instructions of just these sizes, in bytes."""
+    return [size for _, size, _, _ in _disassembler().disasm_lite(data, address)] == sizes
+
+
 def spelled_or_raw(data: bytes, address: int) -> str:
     """The same; where the library knows none, the half-words as an assembler takes them."""
     raw = data[1::-1].hex() + data[:1:-1].hex()

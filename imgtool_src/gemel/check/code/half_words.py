@@ -1,0 +1,48 @@
+"""What the first half-word of a Thumb instruction says of it, before anything else is looked at.
+
+Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
+"""
+
+from __future__ import annotations
+
+from functools import cache
+
+FIRST_WIDE = 0xE800
+"""The lowest first half-word of a 32-bit instruction."""
+
+LEADS, CONDITIONS, COPROCESSOR, UNDEFINED, IMPROBABLE = 1, 2, 4, 8, 16
+"""What a first half-word says of its instruction: it may lead elsewhere, use literals or end the stream; it
+makes the next ones conditional; it is one for a coprocessor; there is none; nobody writes it."""
+
+COPROCESSORS = 0b1100_1111_0000_0000
+"""Those that instructions of the architecture itself go by: floating point and vectors; a bit for each."""
+
+
+_RANGES = (
+    (LEADS, ((0x4480, 0x5000), (0xB100, 0xB200), (0xB300, 0xB400), (0xB900, 0xBA00), (0xBB00, 0xBC00))),
+    (LEADS, ((0xBD00, 0xBE00), (0xD000, 0xDF00), (0xE000, 0xE800), (0xE810, 0xE9E0), (0xED10, 0xEDE0))),
+    (LEADS, ((0xF000, 0xF800), (0xF810, 0xFA00))),
+    (COPROCESSOR, ((0xEC00, 0xEF00), (0xFC00, 0xFF00))),
+    (CONDITIONS, ((0xBF01, 0xC000),)),
+    (UNDEFINED, ((0xB640, 0xB650), (0xB680, 0xB700), (0xB800, 0xB900), (0xFFC0, 0x1_0000))),
+    (UNDEFINED, ((0xF860, 0xF880), (0xF8E0, 0xF900))),
+    (UNDEFINED, tuple((store, store + 1) for store in (0xF80F, 0xF82F, 0xF84F, 0xF88F, 0xF8AF, 0xF8CF))),
+    (IMPROBABLE, ((0x0000, 0x0001), (0x0800, 0x0840), (0x1000, 0x1040), (0xB650, 0xB660), (0xBA80, 0xBAC0))),
+    (IMPROBABLE, ((0xDE00, 0xDEFF),)),
+)
+"""Half-words from the first up to but not with the second.  Improbable are moves of a register to itself
+that nobody takes for a NOP, shifts by 32, which the addresses in data look like, a change of byte order,
+halts of other profiles, and the undefined instructions that compilers do not use."""
+
+
+@cache
+def kinds_of_half_words() -> bytes:
+    """For each first half-word of an instruction, what it says of it."""
+    kinds = bytearray(0x1_0000)
+    for kind, ranges in _RANGES:
+        for first, end in ranges:
+            for half_word in range(first, end):
+                kinds[half_word] |= kind
+    for hint in range(0xBF00, 0xC000, 0x10):
+        kinds[hint] = 0 if hint < 0xBF50 else IMPROBABLE
+    return bytes(kinds)

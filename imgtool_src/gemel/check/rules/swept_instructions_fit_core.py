@@ -1,0 +1,143 @@
+"""Rule ``swept-instructions-fit-core``: what reads as code in an image alone is code for its core."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.subject import Subject
+from gemel.check.vector_tables import is_blank, reserved_words, vector_builds
+from gemel.check.wording import needs_elf
+from gemel.layout.addresses import seen_by
+from gemel.layout.model import BuildPlan
+from gemel.spans import Span, format_size
+
+if TYPE_CHECKING:
+    from gemel.check.code.unmapped import UnmappedCode
+
+FOLLOWED = (
+    "less certain than with the ELF file: code is told from data by following branches from the vectors, "
+    "so this may be data"
+)
+SWEPT = (
+    "much less certain than with the ELF file: no branch from the vectors leads here, the bytes only read as "
+    "code, so this may well be data"
+)
+
+
+def check(subject: Subject) -> Iterator[Outcome]:
+    """Outcomes for each build whose symbols are not at hand, and for code areas of no build."""
+    from gemel.check.code.spelling import why_not
+
+    reason = why_not(subject.disassemble)
+    for plan in vector_builds(subject.layout):
+        build = subject.builds.get(plan.name)
+        if not needs_elf(plan.name, build, "symbols"):
+            continue
+        if plan.name not in subject.placed:
+            yield NotChecked(f"build {plan.name}", "nothing of the build was found in the image")
+        elif reason:
+            yield NotChecked(f"build {plan.name}", reason)
+        else:
+            yield from _outcomes(subject, plan)
+    if not reason:
+        yield from _nobodys(subject)
+
+
+def _outcomes(subject: Subject, plan: BuildPlan) -> Iterator[Outcome]:
+    where = f"build {plan.name} in the image"
+    stretches = [(span, _code(subject, plan, span, start)) for span, start in _stretches(subject, plan)]
+    findings = [each for span, code in stretches for each in _findings(subject, plan, span, code)]
+    yield from findings
+    for span, code in stretches:
+        if code.unfinished:
+            reason = "its bytes lead in circles, as made to keep a sweep from coming to an end"
+            yield NotChecked(f"{where}, the rest of {span}", reason)
+    if not findings:
+        followed, swept, left = (
+            format_size(sum(sizes)) for sizes in zip(*(code.sizes for _, code in stretches), strict=True)
+        )
+        yield Holds(
+            f"{where}: {followed} to which its vectors lead, {swept} that read as code, {left} as data"
+        )
+
+
+def _stretches(subject: Subject, plan: BuildPlan) -> Iterator[tuple[Span, int]]:
+    """Where the build's code may be in the image, and where its core runs the first byte of that."""
+    placed = subject.placed[plan.name]
+    yield placed.stored, placed.run_start
+    for name in plan.also_stored_in:
+        span = subject.layout.span_of(name)
+        if subject.layout.areas[name].purpose == "code" and not _is_erased(subject, span):
+            yield span, seen_by(subject.layout, span.start, plan.core)
+
+
+def _code(subject: Subject, plan: BuildPlan, span: Span, start: int) -> UnmappedCode:
+    from gemel.check.code.unmapped import unmapped_code
+
+    entries, vectors = _vectors(subject, plan)
+    layout = subject.layout
+    code_areas = [layout.span_of(area.name) for area in layout.areas.values() if area.purpose == "code"]
+    code_areas += [layout.span_of(each.runs_in) for each in layout.builds.values() if each.runs_in]
+    code_areas += [memory.span for memory in layout.memories.values() if memory.kind == "rom"]
+    beyond = [Span(seen_by(layout, each.start, plan.core), each.size) for each in code_areas]
+    return unmapped_code(subject.bytes_of(span), start, entries, vectors, beyond)
+
+
+def _vectors(subject: Subject, plan: BuildPlan) -> tuple[list[int], list[Span]]:
+    """The addresses in the build's vector table, and the table; none if it is blank: all is swept then."""
+    table = subject.vector_table(plan.name)
+    if table is None or is_blank(subject, table.span):
+        return [], []
+    skipped = reserved_words(table.core.architecture)
+    words = [word for index, word in enumerate(table.words) if index and index not in skipped and word & 1]
+    return words, [Span(table.placed.vector_address, 4 * len(table.words))]
+
+
+def _findings(subject: Subject, plan: BuildPlan, span: Span, code: UnmappedCode) -> Iterator[Finding]:
+    from gemel.check.code.capabilities import lacking
+    from gemel.check.code.lacking_instructions import lacking_findings
+    from gemel.check.code.sieve import Sieve
+
+    core = subject.layout.cores[plan.core]
+    sieve = Sieve(lacking(core))
+    where = f"build {plan.name} in the image, {span}"
+    yield from lacking_findings(plan, core, where, code.followed_places(sieve), FOLLOWED)
+    yield from lacking_findings(plan, core, where, code.swept_places(sieve), SWEPT)
+
+
+def _nobodys(subject: Subject) -> Iterator[NotChecked]:
+    """Code areas that hold bytes, but of no build of the layout."""
+    layout = subject.layout
+    taken = {
+        name
+        for plan in layout.builds.values()
+        for name in (plan.stored_in, *plan.also_stored_in, plan.runs_in)
+    }
+    for area in layout.areas.values():
+        if area.purpose == "code" and area.name not in taken:
+            span = layout.span_of(area.name)
+            if not _is_erased(subject, span):
+                reason = "no build of the layout is stored there, so which core runs its code is not known"
+                yield NotChecked(f"area {area.name}, {span}", reason)
+
+
+def _is_erased(subject: Subject, span: Span) -> bool:
+    return not subject.bytes_of(span).strip(bytes((subject.erased_byte_at(span.start),)))
+
+
+RULE = Rule(
+    name="swept-instructions-fit-core",
+    severity="warning",
+    checks="Where a build's symbols are not at hand, every instruction in its code areas is one that its "
+    "core has: what branches and calls from its vectors lead to, and whatever else there reads as code.",
+    why="An instruction that the core lacks is undefined and faults when it is reached. Without mapping "
+    "symbols data may look like code, and code like data, so what is found here is worth a look and no "
+    "proof, and what is not found is no proof either.",
+    remedy="Check again with the build's ELF file, which settles it; then see instructions-fit-core.",
+    source="common practice; encodings of branches and which architecture has which instruction: Armv6-M, "
+    "Armv7-M and Armv8-M architecture reference manuals (from memory)",
+    absent="no build has to do without its symbols: instructions-fit-core looks at them",
+    check=check,
+)

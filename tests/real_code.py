@@ -1,0 +1,102 @@
+"""Programs with a C library, compiled, and what their mapping symbols say is code."""
+
+from __future__ import annotations
+
+import subprocess
+from pathlib import Path
+
+from tools import required_tool
+
+from gemel.builds.build import Build, Segment
+from gemel.builds.reader import read_build
+from gemel.builds.source import BytesSource
+
+PROGRAM = r"""
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+void _exit(int c) { (void)c; for (;;) {} }
+int _write(int f, char *b, int n) { (void)f; (void)b; return n; }
+int _read(int f, char *b, int n) { (void)f; (void)b; (void)n; return 0; }
+int _close(int f) { return f; }
+int _lseek(int f, int o, int w) { return f + o + w; }
+int _fstat(int f, void *s) { (void)s; return f; }
+int _isatty(int f) { return f; }
+void _fini(void) {}
+void _init(void) {}
+int _kill(int p, int s) { return p + s; }
+int _getpid(void) { return 1; }
+char heap[4096];
+void *_sbrk(int n) { static int at; at += n; return heap + at - n; }
+int main(int c, char **v)
+{
+    double d;
+    sscanf(v[0], "%lf", &d);
+    printf("%d %f %s", c, d, v[0]);
+    switch (c) {
+    case 1: return 5;
+    case 2: puts("b"); return 9;
+    case 3: abort();
+    case 4: return 1;
+    case 5: exit(3);
+    case 6: return 12;
+    }
+    return atoi(v[1]);
+}
+void reset(void) { main(0, 0); _exit(0); }
+__attribute__((section(".vectors"), used)) const void *const vectors[2] = {heap, reset};
+"""
+
+SCRIPT = """
+SECTIONS {
+    .text 0x08000000 : { KEEP(*(.vectors)) *(.text*) *(.rodata*) }
+    .ARM.exidx : { *(.ARM.exidx*) }
+    .data 0x20000000 : { *(.data*) }
+    .bss : { *(.bss*) *(COMMON) }
+}
+"""
+
+
+def library_program(march: str, folder: Path, *, whole_of: str = "") -> Build:
+    """A program with formatted output and input, floating point and jump tables.
+
+    ``whole_of`` names a library (``m``) that is linked whole, so that most of it is called by nobody.
+    """
+    whole = ["-Wl,--whole-archive", f"-l{whole_of}", "-Wl,--no-whole-archive"] if whole_of else []
+    options = [f"-mfloat-abi={'softfp' if '+fp' in march else 'soft'}", "-Os", "-nostartfiles", *whole]
+    options += ["-Wl,--no-warn-rwx-segments", "-Wl,-e,reset"]
+    return compiled(PROGRAM, march, folder, *options)
+
+
+def compiled(source: str, march: str, folder: Path, *options: str) -> Build:
+    """The build that a C source becomes, code and constants from 0x0800_0000."""
+    (folder / "main.c").write_text(source, encoding="utf-8")
+    (folder / "link.ld").write_text(SCRIPT, encoding="utf-8")
+    elf = folder / "main.elf"
+    command = [required_tool("arm-none-eabi-gcc"), f"-march={march}", "-mthumb", "-T", "link.ld", "main.c"]
+    done = subprocess.run(
+        [*command, "-o", elf.name, *options], cwd=folder, capture_output=True, text=True, check=False
+    )
+    if done.returncode:
+        raise RuntimeError(done.stderr)
+    return read_build(BytesSource(elf.read_bytes(), elf.name), name="main", file=elf.name)
+
+
+def code_segment(build: Build) -> Segment:
+    """The largest segment of a build that holds code."""
+    return max((each for each in build.stored if each.executable), key=lambda each: len(each.data))
+
+
+def mapped_instructions(build: Build) -> dict[int, int]:
+    """The size of each Thumb instruction in the code segment by its offset, told by the mapping symbols."""
+    segment = code_segment(build)
+    data, start = segment.data, segment.run_address
+    marks = sorted(build.symbols.mapping() if build.symbols else (), key=lambda mark: mark.value)
+    ends = [mark.value for mark in marks[1:]] + [start + len(data)]
+    sizes: dict[int, int] = {}
+    for mark, end in zip(marks, ends, strict=True):
+        at = mark.value - start
+        while mark.name.startswith("$t") and at >= 0 and at + 2 <= min(end - start, len(data)):
+            sizes[at] = 4 if data[at + 1] >> 3 in (0b11101, 0b11110, 0b11111) else 2
+            at += sizes[at]
+    return sizes
