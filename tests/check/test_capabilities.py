@@ -40,6 +40,11 @@ FOUND: dict[str, tuple[str, dict[str, str], dict[str, int]]] = {
         {"sampler": "sampler-float-instruction"},
         {"instructions-fit-core": 1},
     ),
+    "one float instruction that only a table leads to": (
+        MAINLINE,
+        {"sampler": "sampler-callback-instruction"},
+        {"instructions-fit-core": 1},
+    ),
     "one DSP instruction": (MAINLINE, {"sampler": "sampler-dsp-instruction"}, {"instructions-fit-core": 1}),
     "one vector instruction": (
         MAINLINE,

@@ -52,6 +52,9 @@ BREAKS = {
         RULE, "small-secondary", sampler="small-sampler-divide-instruction", alone=True
     ),
     "hard float": lambda: applied(RULE, sampler="sampler-hard-float", alone=True),
+    "one instruction that only a table leads to": lambda: applied(
+        RULE, sampler="sampler-callback-instruction", alone=True
+    ),
     "a routine that only a word points to": lambda: _with(
         {FREE: DATA + (FREE + 17).to_bytes(4, "little") + DATA[:4] + CALLED_BY_POINTER}
     ),
@@ -84,11 +87,13 @@ def test_it_is_said_to_be_less_certain() -> None:
     assert "ELF file, which settles it" in result.rule.remedy
 
 
-@pytest.mark.parametrize("case", ["a routine that only a word points to", "a routine that nothing points to"])
+@pytest.mark.parametrize(
+    "case", ["one instruction that only a table leads to", "a routine that nothing points to"]
+)
 def test_what_is_swept_is_said_to_be_less_certain_still(case: str) -> None:
     """Where no branch from the vectors leads, the finding says that the bytes only read as code."""
     (finding,) = findings(BREAKS[case]())
-    assert finding.found.endswith("vadd.f32 s0, s0, s1")
+    assert finding.found.endswith(("vmov s0, r0", "vadd.f32 s0, s0, s1"))
     assert finding.lines[-1].startswith("much less certain than with the ELF file")
 
 
