@@ -26,6 +26,7 @@ void _fini(void) {}
 void _init(void) {}
 int _kill(int p, int s) { return p + s; }
 int _getpid(void) { return 1; }
+__attribute__((visibility("hidden"))) void *__dso_handle;
 char heap[4096];
 void *_sbrk(int n) { static int at; at += n; return heap + at - n; }
 int main(int c, char **v)
@@ -60,9 +61,13 @@ SECTIONS {
 def library_program(march: str, folder: Path, *, whole_of: str = "") -> Build:
     """A program with formatted output and input, floating point and jump tables.
 
-    ``whole_of`` names a library (``m``) that is linked whole, so that most of it is called by nobody.
+    ``whole_of`` names a library (``m``) that is linked whole, so that most of it is called by nobody; what it
+    wants of others stays open.
     """
-    whole = ["-Wl,--whole-archive", f"-l{whole_of}", "-Wl,--no-whole-archive"] if whole_of else []
+    whole = []
+    if whole_of:
+        whole = ["-Wl,--whole-archive", f"-l{whole_of}", "-Wl,--no-whole-archive"]
+        whole += ["-Wl,--allow-multiple-definition,--unresolved-symbols=ignore-all"]
     options = [f"-mfloat-abi={'softfp' if '+fp' in march else 'soft'}", "-Os", "-nostartfiles", *whole]
     options += ["-Wl,--no-warn-rwx-segments", "-Wl,-e,reset"]
     return compiled(PROGRAM, march, folder, *options)
