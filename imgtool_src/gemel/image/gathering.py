@@ -32,10 +32,15 @@ REPEATED = "bytes are given twice, both times the same"
 
 
 class Gathering:
-    """The bytes, problems and remarks of the file ``name`` (used in ``where`` only)."""
+    """The bytes, problems and remarks of the file ``name`` (used in ``where`` only).
+
+    ``end_line`` is the line of the record that ends the file; 0 until one does.
+    """
 
     def __init__(self, name: str) -> None:
         self.name = name
+        self.end_line = 0
+        self._goes_on = False
         self._problems: list[Problem] = []
         self._uncounted = 0
         self._remarks: dict[str, tuple[int, int, str]] = {}
@@ -71,8 +76,27 @@ class Gathering:
         self._data += data
         self._next = (address + len(data), line + len(data) // row, row)
 
-    def finish(self, entry: int | None) -> Decoded:
-        """Return what was read; raises ImageFormatError with every problem if there is one."""
+    def refuse_going_on(self, line: int, text: bytes) -> None:
+        """Refuse what stands in ``line`` behind the end record, once."""
+        if not self._goes_on:
+            self._goes_on = True
+            self.refuse(
+                line,
+                "the file goes on behind its end record",
+                f"{shown(text)} after line {self.end_line}",
+                "nothing",
+                "see whether two files were put together",
+            )
+
+    def finish(self, entry: int | None, lines: int, end_record: str) -> Decoded:
+        """Return what was read of ``lines`` lines; ``end_record``, in words, should be the last.
+
+        Raises ImageFormatError with every problem if there is one.
+        """
+        if not self.end_line:
+            what = "the file ends without an end record"
+            expected = f"{end_record} as the last record"
+            self.refuse(max(1, lines), what, "", expected, f"{RESEND}: its end is missing")
         image = self._image()
         if self._problems:
             if self._uncounted:

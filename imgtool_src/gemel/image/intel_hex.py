@@ -88,8 +88,6 @@ class _Reader:
         self.base_type = LINEAR_BASE
         self.bases_seen: set[int] = set()
         self.entry: int | None = None
-        self.end_line = 0
-        self.went_on = False
 
     def overlong(self, number: int) -> None:
         self.base = None
@@ -105,8 +103,8 @@ class _Reader:
         text = text.strip()
         if not text:
             return
-        if self.end_line:
-            self._refuse_going_on(number, text)
+        if self.gathering.end_line:
+            self.gathering.refuse_going_on(number, text)
             return
         record = self._record(number, text)
         if record is None:
@@ -121,7 +119,7 @@ class _Reader:
 
     def rows(self, number: int, text: bytes, width: int) -> bool:
         raw = unhex_rows(text, width, b":")
-        if raw is None or self.end_line or self.base is None:
+        if raw is None or self.gathering.end_line or self.base is None:
             return False
         count, row = len(text) // width, raw[0]
         size, first = row + 5, raw[1] << 8 | raw[2]
@@ -136,27 +134,7 @@ class _Reader:
         return True
 
     def finish(self, lines: int) -> Decoded:
-        if not self.end_line:
-            self.gathering.refuse(
-                max(1, lines),
-                "the file ends without an end record",
-                "",
-                ":00000001FF as the last record",
-                f"{RESEND}: its end is missing",
-            )
-        return self.gathering.finish(self.entry)
-
-    def _refuse_going_on(self, number: int, text: bytes) -> None:
-        """Refuse what stands behind the end record, once."""
-        if not self.went_on:
-            self.went_on = True
-            self.gathering.refuse(
-                number,
-                "the file goes on behind its end record",
-                f"{shown(text)} after line {self.end_line}",
-                "nothing",
-                "see whether two files were put together",
-            )
+        return self.gathering.finish(self.entry, lines, ":00000001FF")
 
     def _record(self, number: int, text: bytes) -> bytes | None:
         """Return the record's bytes from RECLEN to CHKSUM, or None after refusing them."""
@@ -196,7 +174,7 @@ class _Reader:
         else:
             return True
         if kind == END:
-            self.end_line = number
+            self.gathering.end_line = number
         elif kind in (SEGMENT_BASE, LINEAR_BASE):
             self.base = None
         return False
@@ -205,7 +183,7 @@ class _Reader:
         """Obey a record other than data."""
         value = int.from_bytes(data, "big")
         if kind == END:
-            self.end_line = number
+            self.gathering.end_line = number
         elif kind == LINEAR_START:
             self._enter(number, value)
         elif kind == SEGMENT_START:

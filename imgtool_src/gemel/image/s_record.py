@@ -74,8 +74,6 @@ class _Reader:
         self.unreadable = 0
         self.widths: set[int] = set()
         self.entry: int | None = None
-        self.end_line = 0
-        self.went_on = False
 
     def overlong(self, number: int) -> None:
         self.unreadable += 1
@@ -91,8 +89,8 @@ class _Reader:
         text = text.strip()
         if not text:
             return
-        if self.end_line:
-            self._refuse_going_on(number, text)
+        if self.gathering.end_line:
+            self.gathering.refuse_going_on(number, text)
             return
         raw = self._record(number, text)
         if raw is None:
@@ -106,7 +104,7 @@ class _Reader:
             self.gathering.refuse(
                 number, f"wrong length of the S{kind} record", f"{raw[1]}", f"{width + 1}", RESEND
             )
-            self.end_line = number if kind > 6 else self.end_line
+            self.gathering.end_line = number if kind > 6 else self.gathering.end_line
         elif kind in (5, 6):
             self._check_count(number, address)
         elif kind:
@@ -114,7 +112,7 @@ class _Reader:
 
     def rows(self, number: int, text: bytes, width: int) -> bool:
         count = len(text) // width
-        if self.end_line or text[:1] != b"S" or text[1:2] not in (b"1", b"2", b"3"):
+        if self.gathering.end_line or text[:1] != b"S" or text[1:2] not in (b"1", b"2", b"3"):
             return False
         if text[0::width] != b"S" * count:
             return False
@@ -141,27 +139,7 @@ class _Reader:
         return True
 
     def finish(self, lines: int) -> Decoded:
-        if not self.end_line:
-            self.gathering.refuse(
-                max(1, lines),
-                "the file ends without an end record",
-                "",
-                "S7, S8 or S9 as the last record",
-                f"{RESEND}: its end is missing",
-            )
-        return self.gathering.finish(self.entry)
-
-    def _refuse_going_on(self, number: int, text: bytes) -> None:
-        """Refuse what stands behind the end record, once."""
-        if not self.went_on:
-            self.went_on = True
-            self.gathering.refuse(
-                number,
-                "the file goes on behind its end record",
-                f"{shown(text)} after line {self.end_line}",
-                "nothing",
-                "see whether two files were put together",
-            )
+        return self.gathering.finish(self.entry, lines, "S7, S8 or S9")
 
     def _record(self, number: int, text: bytes) -> bytes | None:
         """Return the record's bytes with its type as the first, or None after refusing them."""
@@ -229,7 +207,7 @@ class _Reader:
 
     def _end(self, number: int, kind: int, width: int, entry: int) -> None:
         """Obey an end record."""
-        self.end_line = number
+        self.gathering.end_line = number
         self.entry = entry or None
         widest = max(self.widths, default=width)
         if width != widest and not self.unreadable:

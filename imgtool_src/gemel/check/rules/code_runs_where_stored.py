@@ -6,23 +6,22 @@ from collections.abc import Iterator
 
 from gemel.check.rule import Finding, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
+from gemel.check.telling import telling
 from gemel.check.windows import Window, parts_of, windows_of
-from gemel.check.wording import concerned, found_or_holds, needs_elf, segment_words, sized
+from gemel.check.wording import concerned, found_or_holds, segment_words, sized
 from gemel.join.placement import Piece, Placement
 from gemel.spans import Span, format_address, format_size
 
 
 def check(subject: Subject) -> Iterator[Outcome]:
     """One outcome for each build, one finding for each segment that runs in flash where it is not stored."""
-    for name in subject.layout.builds:
-        where = f"build {name}"
-        build = subject.builds.get(name)
-        if reason := needs_elf(name, build, "run addresses"):
-            yield NotChecked(where, reason)
+    for told in telling(subject, "run addresses"):
+        if isinstance(told, NotChecked):
+            yield told
             continue
-        placement = subject.placements[name]
-        windows = windows_of(subject.layout, placement.plan.core)
-        yield from found_or_holds(_findings(placement, windows), where)
+        plan, _ = told
+        windows = windows_of(subject.layout, plan.core)
+        yield from found_or_holds(_findings(subject.placements[plan.name], windows), f"build {plan.name}")
 
 
 def _findings(placement: Placement, windows: list[Window]) -> Iterator[Finding]:

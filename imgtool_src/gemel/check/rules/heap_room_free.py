@@ -8,23 +8,23 @@ from gemel.builds.build import Build
 from gemel.check.reserves import Reserve, inverted_heaps, reserves_of
 from gemel.check.rule import Finding, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
-from gemel.check.wording import biggest_symbols, concerned, found_or_holds, needs_elf, segment_words, sized
+from gemel.check.telling import telling
+from gemel.check.wording import biggest_symbols, concerned, found_or_holds, segment_words, sized
 from gemel.layout.model import BuildPlan
 from gemel.spans import Span, format_address
 
 
 def check(subject: Subject) -> Iterator[Outcome]:
     """One outcome for each build whose linker script sets a heap aside."""
-    for name, plan in subject.layout.builds.items():
-        build = subject.builds.get(name)
-        reason = needs_elf(name, build, "symbols")
-        if build is None or reason:
-            yield NotChecked(f"build {name}", reason)
+    for told in telling(subject, "symbols"):
+        if isinstance(told, NotChecked):
+            yield told
             continue
+        plan, build = told
         heaps = [reserve for reserve in reserves_of(build) if reserve.kind == "heap"]
         findings = list(_findings(plan, build, heaps))
         if heaps or findings:
-            yield from found_or_holds(findings, f"build {name}")
+            yield from found_or_holds(findings, f"build {plan.name}")
 
 
 def _findings(plan: BuildPlan, build: Build, heaps: list[Reserve]) -> Iterator[Finding]:

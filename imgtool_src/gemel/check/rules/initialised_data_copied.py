@@ -7,7 +7,8 @@ from collections.abc import Iterator
 from gemel.check.rule import Finding, NotChecked, Outcome, Rule
 from gemel.check.start_tables import StartEntry, copies_of
 from gemel.check.subject import Subject
-from gemel.check.wording import biggest_symbols, concerned, found_or_holds, needs_elf, segment_words, sized
+from gemel.check.telling import telling
+from gemel.check.wording import biggest_symbols, concerned, found_or_holds, segment_words, sized
 from gemel.join.placement import Piece, Placement
 from gemel.layout.addresses import locate
 from gemel.spans import Span, format_address, without
@@ -15,13 +16,12 @@ from gemel.spans import Span, format_address, without
 
 def check(subject: Subject) -> Iterator[Outcome]:
     """One outcome for each build that stores bytes for RAM and tells by symbols what it copies."""
-    for name in subject.layout.builds:
-        where = f"build {name}"
-        build = subject.builds.get(name)
-        if reason := needs_elf(name, build, "symbols"):
-            yield NotChecked(where, reason)
+    for told in telling(subject, "symbols"):
+        if isinstance(told, NotChecked):
+            yield told
             continue
-        placement = subject.placements[name]
+        where = f"build {told[0].name}"
+        placement = subject.placements[told[0].name]
         pieces = [piece for piece in placement.pieces if _moves(subject, placement, piece)]
         if not pieces:
             continue
@@ -30,8 +30,8 @@ def check(subject: Subject) -> Iterator[Outcome]:
             findings = (each for piece in pieces for each in _findings(placement, piece, entries))
             yield from found_or_holds(findings, where)
         else:
-            told = "none of the usual symbols of copy tables or of the ends of its data"
-            yield NotChecked(where, f"it has {told}: what its start-up code copies is not known")
+            lacking = "none of the usual symbols of copy tables or of the ends of its data"
+            yield NotChecked(where, f"it has {lacking}: what its start-up code copies is not known")
 
 
 def _moves(subject: Subject, placement: Placement, piece: Piece) -> bool:

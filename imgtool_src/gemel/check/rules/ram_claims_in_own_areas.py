@@ -9,12 +9,12 @@ from gemel.check.core_views import owned_areas
 from gemel.check.ram_claims import Claim, claims_of, own_ram, reserve_claims, shared_ram
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
+from gemel.check.telling import telling
 from gemel.check.wording import (
     biggest_symbols,
     claim_words,
     concerned,
     in_short,
-    needs_elf,
     owners_of,
     sized,
 )
@@ -25,13 +25,12 @@ from gemel.spans import Span, format_address, without
 
 def check(subject: Subject) -> Iterator[Outcome]:
     """One outcome for each build, one finding for each piece of memory that it should not take."""
-    for name, plan in subject.layout.builds.items():
-        where = f"build {name}"
-        build = subject.builds.get(name)
-        reason = needs_elf(name, build, "RAM use")
-        if build is None or reason:
-            yield NotChecked(where, reason)
+    for told in telling(subject, "RAM use"):
+        if isinstance(told, NotChecked):
+            yield told
             continue
+        plan, build = told
+        where = f"build {plan.name}"
         findings = list(in_short(_findings(subject.layout, plan, build)))
         if findings:
             yield from findings

@@ -9,7 +9,8 @@ from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.shared_objects import shared_areas
 from gemel.check.shared_starts import SharedStart, by_several, shared_starts
 from gemel.check.subject import Subject
-from gemel.check.wording import concerned, needs_elf, segment_words, sized
+from gemel.check.telling import telling
+from gemel.check.wording import concerned, segment_words, sized
 
 
 def check(subject: Subject) -> Iterator[Outcome]:
@@ -19,14 +20,12 @@ def check(subject: Subject) -> Iterator[Outcome]:
         return
     starts: list[SharedStart] = []
     missing = False
-    for plan in parties(subject.layout):
-        build = subject.builds.get(plan.name)
-        reason = needs_elf(plan.name, build, "run addresses")
-        if build is None or reason:
+    for told in telling(subject, "run addresses", parties(subject.layout)):
+        if isinstance(told, NotChecked):
             missing = True
-            yield NotChecked(f"build {plan.name}", reason)
+            yield told
         else:
-            starts += shared_starts(subject.layout, plan, build)
+            starts += shared_starts(subject.layout, *told)
     pairs = by_several(starts)
     yield from (_finding(*pair) for pair in pairs)
     broken = {first.area.name for first, _ in pairs}

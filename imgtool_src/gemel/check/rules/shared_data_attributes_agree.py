@@ -18,7 +18,8 @@ from gemel.check.shared_objects import (
     uses_shared_area,
 )
 from gemel.check.subject import Subject
-from gemel.check.wording import concerned, needs_elf
+from gemel.check.telling import telling
+from gemel.check.wording import concerned
 from gemel.layout.model import BuildPlan
 
 
@@ -28,13 +29,11 @@ def check(subject: Subject) -> Iterator[Outcome]:
     if len(plans) < 2 or not shared_areas(subject.layout):
         return
     sharing: list[tuple[BuildPlan, Build]] = []
-    for plan in plans:
-        build = subject.builds.get(plan.name)
-        reason = needs_elf(plan.name, build, "build attributes")
-        if build is None or reason:
-            yield NotChecked(f"build {plan.name}", reason)
-        elif uses_shared_area(subject, plan, build):
-            sharing.append((plan, build))
+    for told in telling(subject, "build attributes", plans):
+        if isinstance(told, NotChecked):
+            yield told
+        elif uses_shared_area(subject, *told):
+            sharing.append(told)
     for plan, build in sharing[1:]:
         yield from _pair(subject, sharing[0], (plan, build))
 

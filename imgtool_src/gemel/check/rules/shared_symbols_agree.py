@@ -8,7 +8,8 @@ from gemel.check.contract_parties import DefinedType, Missing, debug_types, part
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.shared_objects import SharedObject, shared_areas, shared_objects
 from gemel.check.subject import Subject
-from gemel.check.wording import concerned, in_short, needs_elf, sized
+from gemel.check.telling import telling
+from gemel.check.wording import concerned, in_short, sized
 from gemel.errors import BuildError
 from gemel.layout.model import Layout
 from gemel.spans import format_address
@@ -20,12 +21,11 @@ def check(subject: Subject) -> Iterator[Outcome]:
     if len(layout.builds) < 2 or not shared_areas(layout):
         return
     first_of: dict[str, SharedObject] = {}
-    for plan in parties(layout):
-        build = subject.builds.get(plan.name)
-        reason = needs_elf(plan.name, build, "symbols")
-        if build is None or reason:
-            yield NotChecked(f"build {plan.name}", reason)
+    for told in telling(subject, "symbols", parties(layout)):
+        if isinstance(told, NotChecked):
+            yield told
             continue
+        plan, build = told
         findings: list[Finding] = []
         for name, each in shared_objects(layout, plan, build).items():
             first = first_of.setdefault(name, each)

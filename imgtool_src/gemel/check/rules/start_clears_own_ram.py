@@ -5,33 +5,22 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.check.ram_claims import claims_of, own_ram
-from gemel.check.rule import Finding, NotChecked, Outcome, Rule
+from gemel.check.rule import Finding, Outcome, Rule
+from gemel.check.start_blocks import block_outcomes, block_place
 from gemel.check.start_tables import StartEntry, clears_of
 from gemel.check.subject import Subject
 from gemel.check.windows import Part, parts_of, windows_of
-from gemel.check.wording import biggest_symbols, concerned, found_or_holds, needs_elf, segment_words, sized
+from gemel.check.wording import biggest_symbols, concerned, segment_words, sized
 from gemel.join.placement import Placement
-from gemel.spans import Span, format_address, without
+from gemel.spans import Span, without
 
 
 def check(subject: Subject) -> Iterator[Outcome]:
     """One outcome for each build whose symbols tell what its start-up code clears."""
-    for name in subject.layout.builds:
-        build = subject.builds.get(name)
-        if reason := needs_elf(name, build, "symbols"):
-            yield NotChecked(f"build {name}", reason)
-            continue
-        placement = subject.placements[name]
-        entries = clears_of(placement.build)
-        if entries:
-            findings = (each for entry in entries for each in _findings(subject, placement, entry))
-            yield from found_or_holds(findings, f"build {name}: {len(entries)} cleared")
+    yield from block_outcomes(subject, clears_of, _findings, "clears")
 
 
 def _findings(subject: Subject, placement: Placement, entry: StartEntry) -> Iterator[Finding]:
-    if entry.end < entry.start:
-        yield _inverted(placement, entry)
-        return
     for segment in (piece.segment for piece in placement.pieces):
         stored = Span(segment.run_address, len(segment.data)).intersection(entry.span)
         if stored.size:
@@ -56,20 +45,6 @@ def _seen(part: Part, plain: Span) -> Span:
     return plain.moved(part.seen.start - part.plain.start)
 
 
-def _where(placement: Placement, entry: StartEntry) -> str:
-    return f"build {placement.plan.name} ({placement.build.file}), {entry.told_by}"
-
-
-def _inverted(placement: Placement, entry: StartEntry) -> Finding:
-    return Finding(
-        f"what start-up code of build {placement.plan.name} clears ends before it starts",
-        concerned(placement.plan.name, placement.plan.core),
-        _where(placement, entry),
-        f"a start of {format_address(entry.start)}, an end of {format_address(entry.end)}",
-        "an end that is not below the start",
-    )
-
-
 def _lines(placement: Placement, span: Span) -> tuple[str, ...]:
     symbols = biggest_symbols(placement.build, span)
     return (f"largest objects there: {symbols}",) if symbols else ()
@@ -79,7 +54,7 @@ def _clears_stored(placement: Placement, entry: StartEntry, stored: Span, segmen
     return Finding(
         f"start-up code of build {placement.plan.name} clears what the image stores for it",
         concerned(placement.plan.name, placement.plan.core),
-        _where(placement, entry),
+        block_place(placement, entry),
         f"clears {sized(stored)}, bytes of {segment}",
         "memory of which the file stores no bytes",
         lines=_lines(placement, stored),
@@ -90,7 +65,7 @@ def _clears_shared(placement: Placement, entry: StartEntry, area: str, span: Spa
     return Finding(
         f"start-up code of build {placement.plan.name} clears area {area}, which the cores share",
         concerned(placement.plan.name, placement.plan.core, area),
-        _where(placement, entry),
+        block_place(placement, entry),
         f"clears {sized(span)}",
         "what is shared is left to the code that both cores have agreed on",
         lines=_lines(placement, span),
@@ -106,7 +81,7 @@ def _clears_foreign(
     return Finding(
         f"start-up code of build {plan.name} clears memory that core {plan.core} does not own",
         concerned(plan.name, plan.core, *areas),
-        _where(placement, entry),
+        block_place(placement, entry),
         f"clears {sized(seen)}, {place}",
         f"inside {', '.join(map(str, own_ram(layout, plan.core))) or 'RAM that it owns'}",
         plain,

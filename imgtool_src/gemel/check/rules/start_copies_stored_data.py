@@ -5,33 +5,22 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.check.core_views import run_span
-from gemel.check.rule import Finding, NotChecked, Outcome, Rule
+from gemel.check.rule import Finding, Outcome, Rule
+from gemel.check.start_blocks import block_outcomes, block_place
 from gemel.check.start_tables import StartEntry, copies_of
 from gemel.check.subject import Subject
-from gemel.check.wording import concerned, found_or_holds, needs_elf, segment_words, sized
+from gemel.check.wording import concerned, segment_words, sized
 from gemel.join.placement import Piece, Placement
 from gemel.layout.addresses import locate
-from gemel.spans import Span, format_address
+from gemel.spans import Span
 
 
 def check(subject: Subject) -> Iterator[Outcome]:
     """One outcome for each build whose symbols tell what its start-up code copies."""
-    for name in subject.layout.builds:
-        build = subject.builds.get(name)
-        if reason := needs_elf(name, build, "symbols"):
-            yield NotChecked(f"build {name}", reason)
-            continue
-        placement = subject.placements[name]
-        entries = copies_of(placement.build)
-        if entries:
-            findings = (each for entry in entries for each in _findings(subject, placement, entry))
-            yield from found_or_holds(findings, f"build {name}: {len(entries)} copied")
+    yield from block_outcomes(subject, copies_of, _findings, "copies")
 
 
 def _findings(subject: Subject, placement: Placement, entry: StartEntry) -> Iterator[Finding]:
-    if entry.end < entry.start:
-        yield _inverted(placement, entry)
-        return
     met = False
     for piece in placement.pieces:
         segment = piece.segment
@@ -63,20 +52,6 @@ def _parties(placement: Placement) -> tuple[str, ...]:
     return concerned(placement.plan.name, placement.plan.core)
 
 
-def _where(placement: Placement, entry: StartEntry) -> str:
-    return f"build {placement.plan.name} ({placement.build.file}), {entry.told_by}"
-
-
-def _inverted(placement: Placement, entry: StartEntry) -> Finding:
-    return Finding(
-        f"what start-up code of build {placement.plan.name} copies ends before it starts",
-        _parties(placement),
-        _where(placement, entry),
-        f"a start of {format_address(entry.start)}, an end of {format_address(entry.end)}",
-        "an end that is not below the start",
-    )
-
-
 def _elsewhere(
     subject: Subject, placement: Placement, entry: StartEntry, piece: Piece, source: Span, stored: int
 ) -> Finding:
@@ -89,7 +64,7 @@ def _elsewhere(
     return Finding(
         f"start-up code of build {plan.name} copies its data from where it is not stored",
         concerned(*_parties(placement), plan.stored_in),
-        _where(placement, entry),
+        block_place(placement, entry),
         f"from {sized(source)}, in {there}",
         f"from {Span(stored, source.size)}, where the image has it",
         Span(stored, source.size),
@@ -102,7 +77,7 @@ def _nothing_stored(placement: Placement, entry: StartEntry) -> Finding:
     return Finding(
         f"start-up code of build {placement.plan.name} copies to where it has no initialised data",
         _parties(placement),
-        _where(placement, entry),
+        block_place(placement, entry),
         f"to {sized(entry.span)}",
         "run addresses of bytes that the build stores",
     )

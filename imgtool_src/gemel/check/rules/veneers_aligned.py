@@ -16,6 +16,7 @@ from gemel.check.secure_builds import (
     veneer_vectors,
 )
 from gemel.check.subject import Subject
+from gemel.check.telling import telling
 from gemel.check.wording import concerned, counted, found_or_holds, needs_elf
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan
@@ -30,12 +31,11 @@ def check(subject: Subject) -> Iterator[Outcome]:
 
     That the vector also ends at a multiple of 32 bytes, filled up with zeros, is seen in the image.
     """
-    for plan in builds_of(subject.layout, *SECURE):
-        build = subject.builds.get(plan.name)
-        missing = needs_elf(plan.name, build, "sections")
-        if build is None or missing:
-            yield NotChecked(f"build {plan.name}", missing)
+    for told in telling(subject, "sections", builds_of(subject.layout, *SECURE)):
+        if isinstance(told, NotChecked):
+            yield told
             continue
+        plan, build = told
         vectors = veneer_vectors(build)
         if not vectors:
             yield from _without_vector(plan, build)

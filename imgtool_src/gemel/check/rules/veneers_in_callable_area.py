@@ -13,24 +13,21 @@ from gemel.check.secure_builds import (
     builds_of,
     callable_areas,
     gateways_of,
-    states_security,
 )
 from gemel.check.subject import Subject
-from gemel.check.wording import concerned, counted, lines_in_short, needs_elf
+from gemel.check.telling import telling
+from gemel.check.wording import concerned, counted, lines_in_short
 from gemel.layout.model import BuildPlan
 from gemel.spans import format_address
 
 
 def check(subject: Subject) -> Iterator[Outcome]:
     """One outcome for each secure build that offers functions, or whose symbols are missing."""
-    if not states_security(subject.layout):
-        return
-    for plan in builds_of(subject.layout, *SECURE):
-        build = subject.builds.get(plan.name)
-        missing = needs_elf(plan.name, build, "symbols")
-        if build is None or missing:
-            yield NotChecked(f"build {plan.name}", missing)
+    for told in telling(subject, "symbols", builds_of(subject.layout, *SECURE)):
+        if isinstance(told, NotChecked):
+            yield told
             continue
+        plan, build = told
         made = [gateway for gateway in gateways_of(build) if gateway.address is not None]
         outside = [gateway for gateway in made if not _callable(subject, plan, gateway)]
         if outside:

@@ -14,10 +14,10 @@ from gemel.check.secure_builds import (
     Gateway,
     builds_of,
     gateways_of,
-    states_security,
 )
 from gemel.check.subject import Subject
-from gemel.check.wording import concerned, counted, found_or_holds, needs_elf
+from gemel.check.telling import telling
+from gemel.check.wording import concerned, counted, found_or_holds
 from gemel.layout.model import BuildPlan
 from gemel.spans import Span, format_address
 
@@ -27,14 +27,11 @@ if TYPE_CHECKING:
 
 def check(subject: Subject) -> Iterator[Outcome]:
     """One outcome for each secure build that offers functions, or one finding for each gateway."""
-    if not states_security(subject.layout):
-        return
-    for plan in builds_of(subject.layout, *SECURE):
-        build = subject.builds.get(plan.name)
-        missing = needs_elf(plan.name, build, "symbols")
-        if build is None or missing:
-            yield NotChecked(f"build {plan.name}", missing)
+    for told in telling(subject, "symbols", builds_of(subject.layout, *SECURE)):
+        if isinstance(told, NotChecked):
+            yield told
             continue
+        plan, build = told
         offered = gateways_of(build)
         if offered:
             where = f"build {plan.name}, {counted(len(offered), 'gateway')}"
