@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-import shutil
-import subprocess
-
 import pytest
 from ram_and_start import BUILT, FOLDER, SOUND, all_of, broken_in, layout_of
-from system.test_rebuild import elf_files, refuse_other_versions
-from tools import required_tool
+from rebuilding import differing_when_rebuilt
 
 CLAIMS = {"ram-claims-in-own-areas": 1, "ram-claims-apart": 1}
 HINT = {"primary-holds-vector-address": 1}
@@ -91,13 +87,4 @@ def test_every_build_is_in_the_table() -> None:
 
 def test_rebuilding_elsewhere_gives_the_committed_bytes(tmp_path) -> None:
     """A build in another folder gives every committed ELF file byte by byte, and no other."""
-    refuse_other_versions()
-    copy = tmp_path / "another-folder"
-    shutil.copytree(FOLDER, copy, ignore=shutil.ignore_patterns("built", "build"))
-    made = subprocess.run(
-        [required_tool("make"), "-C", str(copy), "-j2"], capture_output=True, text=True, check=False
-    )
-    assert made.returncode == 0, made.stdout + made.stderr
-    rebuilt, committed = elf_files(copy / "built"), elf_files(BUILT)
-    assert rebuilt.keys() == committed.keys()
-    assert [name for name in committed if rebuilt[name] != committed[name]] == []
+    assert differing_when_rebuilt(FOLDER, tmp_path) == []

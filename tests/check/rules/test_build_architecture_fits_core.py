@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 from builds.elf_writer import SegmentSpec, elf
-from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from gauge_builds import gauge, gauge_builds
+from gauge_rules import on_the_gauge
 from small_device import SAMPLER, STATION, apply, builds, findings, joined, layout
 from small_device import build as build_of
 
@@ -59,10 +60,7 @@ KEEPS = {
     "an older architecture": lambda: _apply({6: ARMV6_M, 7: 0x4D}, sampler={6: ARMV7}),
     "DSP code on a core that has it": lambda: _apply({6: ARMV7E_M}, extensions=("dsp",)),
     "no profile written": lambda: _apply({6: ARMV7}, "armv7-m"),
-    **{
-        f"the tide gauge, {name}": lambda name=name: apply(RULE, gauge(name), IMAGE, gauge_builds(name))
-        for name in ARRANGEMENTS
-    },
+    **on_the_gauge(RULE),
 }
 
 

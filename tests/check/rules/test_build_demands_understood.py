@@ -10,7 +10,7 @@ from builds.elf_writer import (
     vendor_part,
 )
 from capability_builds import applied
-from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from gauge_rules import on_the_gauge
 from small_device import SAMPLER, STATION, apply, findings, joined
 from small_device import build as build_of
 
@@ -47,10 +47,7 @@ KEEPS = {
     "real builds": lambda: applied(RULE),
     "a tag that may be ignored": lambda: _apply(MAINLINE | {100: 1}),
     "an arrangement within the standard": lambda: _apply(_compatibility(1, "a toolchain of ours")),
-    **{
-        f"the tide gauge, {name}": lambda name=name: apply(RULE, gauge(name), IMAGE, gauge_builds(name))
-        for name in ARRANGEMENTS
-    },
+    **on_the_gauge(RULE),
 }
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import layout_edits as edits
 import pytest
-from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from gauge_builds import gauge, gauge_builds
+from gauge_rules import on_the_gauge
 from image_edits import changed, holding
 from small_device import (
     CODE,
@@ -76,12 +77,7 @@ KEEPS = {
     "a note that was dropped, known from the record": lambda: apply(
         RULE, image=changed(IMAGE, {NOTE_AT: b"\xff" * 36})
     ),
-    **{
-        f"the tide gauge, {name}": lambda name=name: apply(
-            RULE, gauge(name), join(gauge(name), gauge_builds(name)).image, gauge_builds(name)
-        )
-        for name in ARRANGEMENTS
-    },
+    **on_the_gauge(RULE),
 }
 
 

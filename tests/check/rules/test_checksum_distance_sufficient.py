@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from gauge_builds import ARRANGEMENTS, gauge
+from gauge_rules import on_the_gauge
 from small_device import apply, builds, findings, joined, layout
 
 from gemel.check.runner import RuleResult
@@ -61,10 +61,7 @@ KEEPS = {
     "the mirror image of a polynomial": lambda: _of(
         "{ width = 32, poly = 0xDB71_0641, init = 0, refin = false, refout = false, xorout = 0 }", 4
     ),
-    **{
-        f"the tide gauge, {name}": lambda name=name: apply(RULE, gauge(name), SparseBytes(), {})
-        for name in ARRANGEMENTS
-    },
+    **on_the_gauge(RULE, alone=True),
 }
 
 

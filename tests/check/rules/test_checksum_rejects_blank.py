@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from gauge_builds import ARRANGEMENTS, gauge
+from gauge_rules import on_the_gauge
 from small_device import apply, builds, findings, joined, layout
 
 from gemel.check.runner import RuleResult
@@ -50,10 +50,7 @@ KEEPS = {
     "a checksum over a build": lambda: apply(
         RULE, _with('"CRC-32/ISO-HDLC"', 'over = [{ build = "sampler" }]'), handed={}
     ),
-    **{
-        f"the tide gauge, {name}": lambda name=name: apply(RULE, gauge(name), SparseBytes(), {})
-        for name in ARRANGEMENTS
-    },
+    **on_the_gauge(RULE, alone=True),
 }
 
 

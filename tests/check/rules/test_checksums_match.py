@@ -9,7 +9,7 @@ import struct
 import zlib
 
 import pytest
-from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from gauge_rules import on_the_gauge
 from image_edits import changed, filled
 from small_device import (
     CODE,
@@ -28,7 +28,6 @@ from small_device import (
 from gemel.check.runner import RuleResult
 from gemel.image.sparse import SparseBytes
 from gemel.integrity import checksum_diagnosis
-from gemel.join.pipeline import join
 from gemel.layout.reader import ReadLayout
 from gemel.spans import Span
 
@@ -158,12 +157,7 @@ KEEPS = {
         RULE, layout({OVER: 'over = [{ build = "sampler" }]'}), handed={}
     ),
     "with an exception": lambda: apply(RULE, EXCEPT),
-    **{
-        f"the joined tide gauge, {name}": lambda name=name: apply(
-            RULE, gauge(name), join(gauge(name), gauge_builds(name)).image, gauge_builds(name)
-        )
-        for name in ARRANGEMENTS
-    },
+    **on_the_gauge(RULE),
 }
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from builds.elf_writer import SymbolSpec
 from check.contract_fixtures import checked, contract, flat, of_sides, written
 from contract_builds import side
-from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from gauge_rules import on_the_gauge
 from small_device import LINK, RAM_OF_SAMPLER, apply, findings, layout, sampler_elf, station_elf
 
 RULE = "contract-symbols-agree"
@@ -48,12 +48,7 @@ KEEPS = {
     "through an alias": lambda: apply(
         RULE, layout({"views = { sampler = 0x3000_0000 }": "aliases = [0x3000_0000]"})
     ),
-    **{
-        f"the tide gauge, {arrangement}": lambda arrangement=arrangement: apply(
-            RULE, gauge(arrangement), handed=gauge_builds(arrangement)
-        )
-        for arrangement in ARRANGEMENTS
-    },
+    **on_the_gauge(RULE),
 }
 
 

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import layout_edits as edits
 from builds.elf_writer import SegmentSpec
-from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from gauge_rules import on_the_gauge
 from image_edits import changed, filled, holding
 from small_device import FLASH, SAMPLER, STATION, apply, builds, findings, joined, layout, station_elf
 
-from gemel.join.pipeline import join
 from gemel.spans import Span
 
 RULE = "flash-words-programmed"
@@ -47,12 +46,7 @@ KEEPS = {
     "a unit in part": lambda: _without((SAMPLER + 0x41, 7), (SAMPLER + 0x60, 7)),
     "a further area of a build": lambda: apply(RULE, layout(edits.ALSO_SPARE), handed=TABLE),
     "a checksum over a build": lambda: apply(RULE, OVER_BUILD),
-    **{
-        f"the joined tide gauge, {name}": lambda name=name: apply(
-            RULE, gauge(name), join(gauge(name), gauge_builds(name)).image, gauge_builds(name)
-        )
-        for name in ARRANGEMENTS
-    },
+    **on_the_gauge(RULE),
 }
 
 

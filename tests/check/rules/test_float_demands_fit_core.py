@@ -3,34 +3,15 @@
 from __future__ import annotations
 
 import pytest
-from builds.elf_writer import SegmentSpec, elf
+from attribute_builds import MAINLINE, attributed
 from capability_builds import applied
-from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
-from small_device import SAMPLER, STATION, apply, findings, joined, layout
-from small_device import build as build_of
+from gauge_rules import on_the_gauge
+from small_device import apply, findings
 
 RULE = "float-demands-fit-core"
-IMAGE = joined().image
 FP_ARCH, SIMD, HARD_FP_USE, FP_ARGS, NO_DEFAULTS = 10, 12, 27, 28, 64
 """Tags of ADDENDA32 2025Q4."""
 FPV4_D16, FP_ARMV8, FP_ARMV8_D16 = 6, 7, 8
-MAINLINE = {6: 17}
-
-
-def _apply(attributes, architecture="armv8-m.main", extensions=()):
-    """The station compiled with ``attributes`` for a core of ``architecture`` with ``extensions``."""
-    text = ", ".join(f'"{each}"' for each in extensions)
-    read = layout(
-        {
-            'role = "primary"\narchitecture = "armv8-m.main"\nextensions = ["security"]': 'role = "primary"\n'
-            f'architecture = "{architecture}"\nextensions = [{text}]'
-        }
-    )
-    handed = {
-        name: build_of(name, elf([SegmentSpec(start, b"\1" * 64)], attributes=values))
-        for name, start, values in (("station", STATION, attributes), ("sampler", SAMPLER, MAINLINE))
-    }
-    return apply(RULE, read, IMAGE, handed)
 
 
 BREAKS = {
@@ -39,11 +20,11 @@ BREAKS = {
     "double precision on a core with single": lambda: applied(
         RULE, sampler="sampler-double", replace={"extensions = []": 'extensions = ["fp"]'}
     ),
-    "a unit of the application profile": lambda: _apply(
-        MAINLINE | {FP_ARCH: FP_ARMV8}, extensions=("fp-double",)
+    "a unit of the application profile": lambda: attributed(
+        RULE, MAINLINE | {FP_ARCH: FP_ARMV8}, extensions=("fp-double",)
     ),
-    "Advanced SIMD": lambda: _apply(MAINLINE | {SIMD: 1}, extensions=("fp-double",)),
-    "arguments in registers that are not there": lambda: _apply(MAINLINE | {FP_ARGS: 1}),
+    "Advanced SIMD": lambda: attributed(RULE, MAINLINE | {SIMD: 1}, extensions=("fp-double",)),
+    "arguments in registers that are not there": lambda: attributed(RULE, MAINLINE | {FP_ARGS: 1}),
 }
 
 KEEPS = {
@@ -57,13 +38,10 @@ KEEPS = {
     "single precision on a core with both": lambda: applied(
         RULE, sampler="sampler-hard-float", replace={"extensions = []": 'extensions = ["fp-double"]'}
     ),
-    "arguments in the vector extension's registers": lambda: _apply(
-        MAINLINE | {FP_ARGS: 1}, "armv8.1-m.main", ("mve",)
+    "arguments in the vector extension's registers": lambda: attributed(
+        RULE, MAINLINE | {FP_ARGS: 1}, "armv8.1-m.main", ("mve",)
     ),
-    **{
-        f"the tide gauge, {name}": lambda name=name: apply(RULE, gauge(name), IMAGE, gauge_builds(name))
-        for name in ARRANGEMENTS
-    },
+    **on_the_gauge(RULE),
 }
 
 
@@ -81,12 +59,12 @@ KEEPS = {
 def test_precision(fp_arch: int, narrowed: bool, extensions: tuple[str, ...], fits: bool) -> None:
     """Tag_ABI_HardFP_use 1 narrows the demand to single precision; without it both are demanded."""
     attributes = {6: 13, FP_ARCH: fp_arch} | ({HARD_FP_USE: 1} if narrowed else {})
-    assert (_apply(attributes, "armv7e-m", extensions).status == "holds") == fits
+    assert (attributed(RULE, attributes, "armv7e-m", extensions).status == "holds") == fits
 
 
 def test_the_layout_does_not_tell_fpv4_from_fpv5() -> None:
     """FPv5 in single precision on an Armv7E-M core with fp is not checked: the unit may be an FPv4."""
-    result = _apply({6: 13, FP_ARCH: FP_ARMV8_D16, HARD_FP_USE: 1}, "armv7e-m", ("fp",))
+    result = attributed(RULE, {6: 13, FP_ARCH: FP_ARMV8_D16, HARD_FP_USE: 1}, "armv7e-m", ("fp",))
     assert [each.where for each in result.not_checked] == ["build station"]
     assert "FPv5" in result.not_checked[0].reason
 
@@ -99,11 +77,11 @@ def test_softfp_is_told_from_the_header() -> None:
 
 def test_missing_attributes_are_unknown_and_not_zero() -> None:
     """Without the section, without a word of the file, or with Tag_nodefaults nothing counts as held."""
-    none = apply(RULE, image=IMAGE, handed={})
+    none = apply(RULE, handed={})
     assert {each.reason for each in none.not_checked} == {
         "needs the ELF file: station=FILE",
         "needs the ELF file: sampler=FILE",
     }
     assert not none.holds
-    assert "say nothing" in _apply({}).not_checked[0].reason
-    assert "Tag_nodefaults" in _apply(MAINLINE | {NO_DEFAULTS: 0}).not_checked[0].reason
+    assert "say nothing" in attributed(RULE, {}).not_checked[0].reason
+    assert "Tag_nodefaults" in attributed(RULE, MAINLINE | {NO_DEFAULTS: 0}).not_checked[0].reason

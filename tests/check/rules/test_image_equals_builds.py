@@ -7,7 +7,8 @@ from dataclasses import replace
 import layout_edits as edits
 import pytest
 from builds.elf_writer import SegmentSpec
-from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from gauge_builds import gauge, gauge_builds
+from gauge_rules import on_the_gauge
 from image_edits import changed, holding
 from small_device import (
     CODE,
@@ -92,12 +93,7 @@ KEEPS = {
         RULE, COPIED, handed=builds(sampler=sampler_elf(base=SAMPLER, run=RAM_OF_SAMPLER + 0x3400))
     ),
     "constants apart from the code": lambda: apply(RULE, DATA_APART, handed=TABLE),
-    **{
-        f"the tide gauge, {name}": lambda name=name: apply(
-            RULE, gauge(name), join(gauge(name), gauge_builds(name)).image, gauge_builds(name)
-        )
-        for name in ARRANGEMENTS
-    },
+    **on_the_gauge(RULE),
 }
 
 

@@ -5,11 +5,9 @@ from __future__ import annotations
 from builds.elf_writer import SegmentSpec
 from check.rules.test_start_copies_stored_data import with_symbols, with_table
 from check.vector_fixtures import copied_layout, copied_sampler
-from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from gauge_rules import on_the_gauge
 from ram_and_start import of
 from small_device import STATION, STATION_RAM, apply, builds, station_elf
-
-from gemel.join.pipeline import join
 
 RULE = "initialised-data-copied"
 DATA_AT = STATION + 0x400
@@ -28,15 +26,7 @@ KEEPS = {
     "zeros at the end are no data": lambda: with_symbols(RULE, end=STATION_RAM + 60, segment=ZEROS),
     "sound, in place": lambda: of(RULE, "station"),
     "sound, copied": lambda: of(RULE, "copying-station"),
-    **{
-        f"the tide gauge, {arrangement}": lambda arrangement=arrangement: apply(
-            RULE,
-            gauge(arrangement),
-            join(gauge(arrangement), gauge_builds(arrangement)).image,
-            gauge_builds(arrangement),
-        )
-        for arrangement in ARRANGEMENTS
-    },
+    **on_the_gauge(RULE),
 }
 
 

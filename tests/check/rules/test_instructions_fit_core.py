@@ -7,7 +7,8 @@ import importlib.util
 import pytest
 from builds.elf_writer import SegmentSpec, SymbolSpec, elf
 from capability_builds import applied, capability_builds, device, image_of
-from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from gauge_builds import gauge, gauge_builds
+from gauge_rules import on_the_gauge
 from small_device import STATION, apply, builds, findings, joined
 from small_device import build as build_of
 
@@ -73,12 +74,7 @@ KEEPS = {
     "DSP on a core that has it": lambda: applied(
         RULE, sampler="sampler-dsp-instruction", replace={"extensions = []": 'extensions = ["dsp"]'}
     ),
-    **{
-        f"the tide gauge, {name}": lambda name=name: apply(
-            RULE, gauge(name), joined().image, gauge_builds(name), disassemble=True
-        )
-        for name in ARRANGEMENTS
-    },
+    **on_the_gauge(RULE, disassemble=True),
 }
 
 

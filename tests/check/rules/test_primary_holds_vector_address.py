@@ -6,7 +6,7 @@ import subprocess
 
 import pytest
 from check.vector_fixtures import aliased_builds, aliased_layout, viewed_builds, viewed_layout, without_record
-from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from gauge_rules import on_the_gauge
 from hypothesis import given
 from hypothesis import strategies as st
 from ram_and_start import of
@@ -14,7 +14,6 @@ from small_device import CODE, FLASH, SAMPLER, apply, builds, joined, layout, st
 from tools import required_tool
 
 from gemel.check.address_literals import holders_of, modified_immediate
-from gemel.join.pipeline import join
 
 RULE = "primary-holds-vector-address"
 ELSEWHERE = SAMPLER + 0x400
@@ -63,12 +62,7 @@ KEEPS = {
         code=bytes.fromhex("4ff6ff710121") + bytes.fromhex("41f20003") + NOP + bytes.fromhex("c1f20003")
     ),
     "sound, copied": lambda: of(RULE, "copying-station", handed=()),
-    **{
-        f"the tide gauge, {arrangement}": lambda arrangement=arrangement: apply(
-            RULE, gauge(arrangement), join(gauge(arrangement), gauge_builds(arrangement)).image, {}
-        )
-        for arrangement in ARRANGEMENTS
-    },
+    **on_the_gauge(RULE, alone=True),
 }
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import layout_edits as edits
 import pytest
 from builds.elf_writer import SegmentSpec, SymbolSpec, elf
-from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from gauge_rules import on_the_gauge
 from ram_and_start import of as of_small
 from small_device import (
     RAM,
@@ -88,10 +88,7 @@ KEEPS = {
     "the same shared area": lambda: _both([(RAM + 0x3000, 0x400)], [(RAM_OF_SAMPLER + 0x3000, 0x400)]),
     "two builds of one core": lambda: _three((RAM, 64), (RAM, 64), (RAM_OF_SAMPLER + 0x2000, 64)),
     "no RAM at all": lambda: _both([], []),
-    **{
-        f"the tide gauge, {name}": lambda name=name: apply(RULE, gauge(name), IMAGE, gauge_builds(name))
-        for name in ARRANGEMENTS
-    },
+    **on_the_gauge(RULE),
 }
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from builds.elf_writer import SegmentSpec, SymbolSpec, elf
-from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from gauge_rules import on_the_gauge
 from ram_and_start import of as of_small
 from small_device import (
     FLASH,
@@ -161,10 +161,7 @@ KEEPS = {
     "bytes stored where no memory is, which is another rule's": lambda: _station(
         SegmentSpec(0x6000_0000, b"lost")
     ),
-    **{
-        f"the tide gauge, {name}": lambda name=name: apply(RULE, gauge(name), IMAGE, gauge_builds(name))
-        for name in ARRANGEMENTS
-    },
+    **on_the_gauge(RULE),
 }
 
 

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import pytest
-from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from gauge_rules import on_the_gauge
 from image_edits import changed, filled
 from record_edits import with_entry
 from small_device import FLASH, RECORD, SAMPLER, STATION, apply, findings, joined
 
-from gemel.join.pipeline import join
 from gemel.spans import Span
 
 RULE = "record-digests-match"
@@ -32,12 +31,7 @@ KEEPS = {
     "the image alone": lambda: apply(RULE, handed={}),
     "fill of a raw binary": lambda: apply(RULE, image=filled(joined().image, Span(FLASH, 0x4000))),
     "another core in the record": lambda: apply(RULE, image=with_entry(1, core="nobody")),
-    **{
-        f"the joined tide gauge, {name}": lambda name=name: apply(
-            RULE, gauge(name), join(gauge(name), gauge_builds(name)).image, {}
-        )
-        for name in ARRANGEMENTS
-    },
+    **on_the_gauge(RULE, alone=True),
 }
 
 

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from gauge_rules import on_the_gauge
 from small_device import apply, joined, layout
-
-from gemel.join.pipeline import join
 
 RULE = "release-registers-in-device"
 CONTROL = '[memory.control]\nkind = "device"\nstart = 0x5000_0000\nsize = "4 KiB"\n'
@@ -42,12 +40,7 @@ KEEPS = {
     "at the end of the registers": lambda: _with(
         {"control_register = 0x5000_0004": "control_register = 0x5000_0FFC"}
     ),
-    **{
-        f"the tide gauge, {arrangement}": lambda arrangement=arrangement: apply(
-            RULE, gauge(arrangement), join(gauge(arrangement), gauge_builds(arrangement)).image, {}
-        )
-        for arrangement in ARRANGEMENTS
-    },
+    **on_the_gauge(RULE, alone=True),
 }
 
 

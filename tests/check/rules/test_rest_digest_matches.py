@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import hashlib
 
-from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from gauge_rules import on_the_gauge
 from image_edits import changed, filled
 from record_edits import record_of, with_entry, with_record
 from small_device import FLASH, RECORD, SEAL, SPARE, STATION, apply, findings, joined, layout
 
 from gemel.integrity.record import record_size
-from gemel.join.pipeline import join
 from gemel.spans import Span
 
 RULE = "rest-digest-matches"
@@ -37,12 +36,7 @@ KEEPS = {
     "bytes in the seal and in a reserved area": lambda: apply(
         RULE, image=changed(joined().image, {SEAL: b"seal", SPARE: b"settings"})
     ),
-    **{
-        f"the joined tide gauge, {name}": lambda name=name: apply(
-            RULE, gauge(name), join(gauge(name), gauge_builds(name)).image, {}
-        )
-        for name in ARRANGEMENTS
-    },
+    **on_the_gauge(RULE, alone=True),
 }
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 from builds.elf_writer import SegmentSpec, SymbolSpec
 from check.vector_fixtures import copied_layout, copied_sampler
-from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from gauge_builds import gauge_builds
+from gauge_rules import on_the_gauge
 from ram_and_start import of as of_small
 from small_device import (
     LINK,
@@ -22,7 +23,6 @@ from small_device import (
 from small_device import build as build_of
 
 from gemel.check.stack_room import Obstacle, Place, room_below
-from gemel.join.pipeline import join
 from gemel.spans import Span
 
 RULE = "stack-has-room"
@@ -110,15 +110,7 @@ KEEPS = {
         SegmentSpec(TOP - 0x400, b"", memory_size=0x400, flags="rw", section_name="._user_heap_stack"),
         symbols=_size(0x200),
     ),
-    **{
-        f"the tide gauge, {arrangement}": lambda arrangement=arrangement: apply(
-            RULE,
-            gauge(arrangement),
-            join(gauge(arrangement), gauge_builds(arrangement)).image,
-            gauge_builds(arrangement),
-        )
-        for arrangement in ARRANGEMENTS
-    },
+    **on_the_gauge(RULE),
 }
 
 

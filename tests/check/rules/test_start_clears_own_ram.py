@@ -6,11 +6,9 @@ import struct
 
 from builds.elf_writer import SegmentSpec
 from check.rules.test_start_copies_stored_data import DATA, TABLE_AT, label
-from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from gauge_rules import on_the_gauge
 from ram_and_start import of
 from small_device import LINK, SAMPLER_RAM, STATION_RAM, apply, builds, findings, station_elf
-
-from gemel.join.pipeline import join
 
 RULE = "start-clears-own-ram"
 BSS = SegmentSpec(STATION_RAM + 64, b"", memory_size=0x100, flags="rw")
@@ -47,15 +45,7 @@ KEEPS = {
     "a table in words": lambda: _table((STATION_RAM + 64, 0x40)),
     "sound, in place": lambda: of(RULE, "station"),
     "sound, copied": lambda: of(RULE, "copying-station"),
-    **{
-        f"the tide gauge, {arrangement}": lambda arrangement=arrangement: apply(
-            RULE,
-            gauge(arrangement),
-            join(gauge(arrangement), gauge_builds(arrangement)).image,
-            gauge_builds(arrangement),
-        )
-        for arrangement in ARRANGEMENTS
-    },
+    **on_the_gauge(RULE),
 }
 
 

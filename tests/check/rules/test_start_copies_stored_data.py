@@ -5,12 +5,11 @@ from __future__ import annotations
 import struct
 
 from builds.elf_writer import SegmentSpec, SymbolSpec
-from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from gauge_rules import on_the_gauge
 from ram_and_start import build_of, of
 from small_device import FLASH, STATION, STATION_RAM, apply, builds, findings, station_elf
 
 from gemel.check.start_tables import StartEntry, clears_of, copies_of
-from gemel.join.pipeline import join
 from gemel.spans import Span
 
 RULE = "start-copies-stored-data"
@@ -62,15 +61,7 @@ KEEPS = {
     ),
     "sound, in place": lambda: of(RULE, "station"),
     "sound, copied": lambda: of(RULE, "copying-station"),
-    **{
-        f"the tide gauge, {arrangement}": lambda arrangement=arrangement: apply(
-            RULE,
-            gauge(arrangement),
-            join(gauge(arrangement), gauge_builds(arrangement)).image,
-            gauge_builds(arrangement),
-        )
-        for arrangement in ARRANGEMENTS
-    },
+    **on_the_gauge(RULE),
 }
 
 

@@ -6,9 +6,9 @@ from collections.abc import Mapping
 
 import pytest
 from capability_builds import applied, capability_builds, device, image_of
-from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from gauge_rules import on_the_gauge
 from image_edits import changed
-from small_device import apply, findings, joined
+from small_device import apply, findings
 
 from gemel.check.runner import RuleResult
 
@@ -23,13 +23,6 @@ CALLED_BY_POINTER = bytes.fromhex("30ee200a 7047 00bf")
 WITH_PUSH = bytes.fromhex("10b5 30ee200a 10bd")
 DATA = bytes.fromhex("ffffffff 01000000")
 PUSH, POP = bytes.fromhex("10b5 00bf"), bytes.fromhex("10bd")
-
-
-def _gauge_alone(arrangement: str) -> RuleResult:
-    """The image of one arrangement of the tide gauge, without its builds."""
-    read = gauge(arrangement)
-    image = joined(read, gauge_builds(arrangement)).image
-    return apply(RULE, read, image, {}, disassemble=True)
 
 
 def _with(
@@ -67,7 +60,7 @@ BREAKS = {
 KEEPS = {
     "mainline": lambda: applied(RULE, alone=True),
     "small secondary": lambda: applied(RULE, "small-secondary", alone=True),
-    **{f"the tide gauge, {name}": lambda name=name: _gauge_alone(name) for name in ARRANGEMENTS},
+    **on_the_gauge(RULE, alone=True, disassemble=True),
     "one instruction that stands alone": lambda: _with({FREE: DATA + CALLED_BY_POINTER}),
     "an address that reads like one": lambda: _with(
         {FREE: DATA + PUSH + (SAMPLER_CODE + 0x20).to_bytes(4, "little") + POP}

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from gauge_rules import on_the_gauge
 from image_edits import changed, filled, holding
 from small_device import FLASH, RAM, SAMPLER, SPARE, STATION, apply, findings, joined, layout
 
-from gemel.join.pipeline import join
 from gemel.spans import Span
 
 RULE = "write-units-whole"
@@ -36,12 +35,7 @@ KEEPS = {
     "fill of a raw binary": lambda: apply(RULE, image=filled(joined().image, Span(FLASH, 0x4000)), handed={}),
     "whole units with holes between": lambda: _runs((STATION, 8), (STATION + 16, 24), (SAMPLER, 8)),
     "bytes written one by one": lambda: _runs((STATION, 1), (STATION + 3, 2), read=BYTEWISE),
-    **{
-        f"the joined tide gauge, {name}": lambda name=name: apply(
-            RULE, gauge(name), join(gauge(name), gauge_builds(name)).image, {}
-        )
-        for name in ARRANGEMENTS
-    },
+    **on_the_gauge(RULE, alone=True),
 }
 
 

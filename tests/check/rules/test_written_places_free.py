@@ -5,7 +5,7 @@ from __future__ import annotations
 import layout_edits as edits
 import pytest
 from builds.elf_writer import SegmentSpec
-from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from gauge_rules import on_the_gauge
 from small_device import (
     CODE,
     SAMPLER,
@@ -68,10 +68,7 @@ KEEPS = {
     "the image alone, whose record says that the build ends before": lambda: apply(
         RULE, _stamp("0x1000_3000"), joined(_stamp("0x1000_3000")).image, {}
     ),
-    **{
-        f"the tide gauge, {name}": lambda name=name: apply(RULE, gauge(name), IMAGE, gauge_builds(name))
-        for name in ARRANGEMENTS
-    },
+    **on_the_gauge(RULE),
 }
 
 

@@ -15,6 +15,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "contents.h"
 #include "gemel_record.h"
 
 static void show_builds(const struct gemel_record *record, const struct gemel_memory *memory, int *sound)
@@ -79,27 +80,6 @@ static void show_record(const struct gemel_record *record)
         show_bytes("build_id", build->build_id, build->build_id_size);
         show_bytes("sha256", build->sha256, sizeof build->sha256);
     }
-}
-
-static uint8_t *contents(const char *path, size_t *size)
-{
-    FILE *file = fopen(path, "rb");
-    uint8_t *bytes;
-    long end;
-
-    if (file == NULL || fseek(file, 0, SEEK_END) != 0 || (end = ftell(file)) < 0) {
-        perror(path);
-        exit(2);
-    }
-    rewind(file);
-    *size = (size_t)end;
-    bytes = malloc(*size != 0 ? *size : 1u);
-    if (bytes == NULL || fread(bytes, 1u, *size, file) != *size) {
-        perror(path);
-        exit(2);
-    }
-    fclose(file);
-    return bytes;
 }
 
 static int all_cases(const uint8_t *bytes, size_t size)

@@ -14,28 +14,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "contents.h"
 #include "gemel_record.h"
-
-static uint8_t *contents(const char *path, size_t *size)
-{
-    FILE *file = fopen(path, "rb");
-    uint8_t *bytes;
-    long end;
-
-    if (file == NULL || fseek(file, 0, SEEK_END) != 0 || (end = ftell(file)) < 0) {
-        perror(path);
-        exit(2);
-    }
-    rewind(file);
-    *size = (size_t)end;
-    bytes = malloc(*size != 0 ? *size : 1u);
-    if (bytes == NULL || fread(bytes, 1u, *size, file) != *size) {
-        perror(path);
-        exit(2);
-    }
-    fclose(file);
-    return bytes;
-}
 
 /* The signed bytes in one buffer of just their size; ends the program unless both ways give them. */
 static uint32_t signed_crc(const struct gemel_signer *signer, const struct gemel_record *record)
