@@ -7,6 +7,8 @@ from capability_builds import applied, capability_builds, device, image_of
 from image_edits import changed
 from small_device import apply, findings
 
+from gemel.spans import Span
+
 RULE = "callable-area-holds-only-veneers"
 AREA = 0x1000_8000
 SG = bytes.fromhex("7fe97fe9")
@@ -32,9 +34,15 @@ BREAKS = {
     ),
     "SG across two instructions": lambda: _changed({0x102: SG}),
     "SG without a branch": lambda: _changed({0x20: SG + bytes(4)}, alone=True),
+    "SG without a branch, other instructions behind it": lambda: _changed(
+        {0: SG + bytes.fromhex("00bf00bf")}
+    ),
+    "SG and a call": lambda: _changed({8: SG + bytes.fromhex("f8f754f8")}),
     "SG inside a veneer's branch": lambda: _changed({0xC: SG}),
     "a veneer of no function": lambda: _changed({0x20: VENEER + bytes(24)}),
     "code": lambda: _changed({0x40: bytes.fromhex("704770477047")}),
+    "code with zeros in it": lambda: _changed({0x40: bytes.fromhex("00bf0020704700000000ff010300")}),
+    "two tables": lambda: _changed({0x40: b"\1\0\2" + bytes(9) + b"\3"}),
 }
 
 KEEPS = {
@@ -69,4 +77,24 @@ def test_parties_and_places() -> None:
     assert finding.parties == ("veneers",)
     assert finding.span is not None
     assert finding.span.start == AREA + 0x20
-    assert finding.found == "02 04 01"
+    assert finding.found == "02 04 01 00"
+
+
+@pytest.mark.parametrize("behind", ["00bf00bf", "f8f754f8", "00e000bf", "00000000", "ffffffff"])
+def test_one_broken_veneer_is_one_finding(behind: str) -> None:
+    """Whatever stands behind SG instead of a branch is told together with SG, as the eight bytes it is."""
+    (finding,) = findings(_changed({8: SG + bytes.fromhex(behind)}))
+    assert finding.found == f"{SG.hex(' ')} {bytes.fromhex(behind).hex(' ')}, SG without a branch behind it"
+    assert finding.span == Span(AREA + 8, 8)
+
+
+@pytest.mark.parametrize("gap", range(17))
+@pytest.mark.parametrize("free", [b"\0", b"\xff"])
+def test_content_is_told_in_whole_half_words_over_small_gaps(gap: int, free: bytes) -> None:
+    """Bytes less than a veneer apart are one content; none is told from or to an odd address."""
+    result = findings(_changed({0x40: b"\1" + free * gap + b"\1"}))
+    spans = [finding.span for finding in result]
+    assert len(spans) == (1 if gap <= 8 else 2)
+    assert all(span and span.start % 2 == span.end % 2 == 0 for span in spans)
+    assert spans[0] and spans[-1]
+    assert (spans[0].start, spans[-1].end) == (AREA + 0x40, AREA + 0x40 + gap + 2 + gap % 2)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from gemel.check.rule import Finding, Holds, Outcome, Rule
 from gemel.check.secure_builds import (
@@ -20,7 +20,10 @@ from gemel.check.subject import Subject
 from gemel.check.wording import builds_stored_in, concerned, counted, in_short
 from gemel.layout.addresses import locate
 from gemel.layout.model import Area
-from gemel.spans import Span, align_down, format_address, merged
+from gemel.spans import Span, align_down, align_up, format_address, merged
+
+HALF_WORD = 2
+"""Bytes of the smallest instruction."""
 
 
 def check(subject: Subject) -> Iterator[Outcome]:
@@ -28,39 +31,48 @@ def check(subject: Subject) -> Iterator[Outcome]:
     for area in callable_areas(subject.layout):
         span = subject.layout.span_of(area.name)
         data = subject.bytes_of(span)
-        veneers = list(_veneers(data, span.start))
+        slots = _slots(data, span.start)
+        veneers = [offset for offset, branches in slots.items() if branches]
         findings = [
-            *in_short(_other_gateways(area, span, data, veneers)),
+            *in_short(_other_gateways(area, span, data, slots)),
             *in_short(_unnamed(subject, area, span, veneers)),
-            *in_short(_other_content(subject, area, span, data, veneers)),
+            *in_short(_other_content(subject, area, span, data, slots)),
         ]
         yield from findings
         if not findings:
             yield Holds(f"area {area.name}, {counted(len(veneers), 'veneer')}")
 
 
-def _veneers(data: bytes, start: int) -> Iterator[int]:
-    """Offsets of what has the form of a veneer: SG at a multiple of 8, then a branch."""
+def _slots(data: bytes, start: int) -> dict[int, bool]:
+    """Offsets of SG at multiples of 8: whether a branch follows, as in a veneer."""
+    slots = {}
     for offset in range(-start % VENEER_SIZE, len(data) - VENEER_SIZE + 1, VENEER_SIZE):
         if data.startswith(GATEWAY, offset):
             branch = int.from_bytes(data[offset + 4 : offset + 8], "little")
-            if branch & 0xD000_F800 == 0x9000_F000:
-                yield offset
+            slots[offset] = branch & 0xD000_F800 == 0x9000_F000
+    return slots
 
 
-def _other_gateways(area: Area, span: Span, data: bytes, veneers: list[int]) -> Iterator[Finding]:
-    """SG at any other even address: as data, as parts of two instructions, as what is left of old code."""
+def _other_gateways(area: Area, span: Span, data: bytes, slots: dict[int, bool]) -> Iterator[Finding]:
+    """SG without a branch, and SG at any other even address: as data, across instructions, of old code."""
+    told = -VENEER_SIZE
     for offset in _gateways(data, span.start):
-        if offset not in veneers:
-            place = Span(span.start + offset, len(GATEWAY))
-            yield Finding(
-                f"non-secure code can enter area {area.name} at a place that is no veneer",
-                _parties(area),
-                f"area {area.name} at {format_address(place.start)}",
-                f"{GATEWAY.hex(' ')}, the instruction SG",
-                "SG only as the first instruction of a veneer",
-                place,
-            )
+        if slots.get(offset) or told <= offset <= told + VENEER_SIZE - len(GATEWAY):
+            continue
+        size = len(GATEWAY)
+        found, expected = "the instruction SG", "SG only as the first instruction of a veneer"
+        if offset in slots:
+            told, size = offset, VENEER_SIZE
+            found, expected = "SG without a branch behind it", "SG only in a veneer, which is SG and a branch"
+        place = Span(span.start + offset, size)
+        yield Finding(
+            f"non-secure code can enter area {area.name} at a place that is no veneer",
+            _parties(area),
+            f"area {area.name} at {format_address(place.start)}",
+            f"{data[offset : offset + size].hex(' ')}, {found}",
+            expected,
+            place,
+        )
 
 
 def _unnamed(subject: Subject, area: Area, span: Span, veneers: list[int]) -> Iterator[Finding]:
@@ -90,19 +102,20 @@ def _unnamed(subject: Subject, area: Area, span: Span, veneers: list[int]) -> It
 
 
 def _other_content(
-    subject: Subject, area: Area, span: Span, data: bytes, veneers: list[int]
+    subject: Subject, area: Area, span: Span, data: bytes, slots: dict[int, bool]
 ) -> Iterator[Finding]:
     """Bytes that are neither veneers nor free, and what is not zero beside the veneers of a unit of 32."""
+    veneers = [offset for offset, branches in slots.items() if branches]
     rest = bytearray(data)
-    for offset in veneers:
+    for offset in slots:
         rest[offset : offset + VENEER_SIZE] = bytes(VENEER_SIZE)
     for offset in _gateways(data, span.start):
         rest[offset : offset + len(GATEWAY)] = bytes(len(GATEWAY))
     erased = re.escape(bytes((subject.erased_byte_at(span.start),)))
-    content = [
+    content = (
         Span(span.start + match.start(), len(match[0]))
         for match in re.finditer(rb"[^\0" + erased + rb"]+", rest)
-    ]
+    )
     padding = [
         Span(span.start + match.start(), len(match[0]))
         for unit in _units(span, veneers, _misaligned(subject))
@@ -121,7 +134,7 @@ def _other_content(
             else f"zeros up to the next multiple of {VECTOR_UNIT} bytes, {format_address(place.end)}",
             place,
         )
-    for place in merged(content):
+    for place in _together(content, span):
         first = data[place.start - span.start :][: min(place.size, 8)]
         yield Finding(
             f"area {area.name} holds something else than veneers",
@@ -140,6 +153,18 @@ def _gateways(data: bytes, start: int) -> Iterator[int]:
         if (start + offset) % 2 == 0:
             yield offset
         offset = data.find(GATEWAY, offset + 1)
+
+
+def _together(content: Iterable[Span], area: Span) -> list[Span]:
+    """Stretches of ``content`` in whole half-words, as one where less than a veneer lies between."""
+    result: list[Span] = []
+    for each in content:
+        start = max(align_down(each.start, HALF_WORD), area.start)
+        whole = Span.from_bounds(start, min(align_up(each.end, HALF_WORD), area.end))
+        if result and whole.start - result[-1].end < VENEER_SIZE:
+            whole = Span.from_bounds(result.pop().start, whole.end)
+        result.append(whole)
+    return result
 
 
 def _units(span: Span, veneers: list[int], misaligned: list[Span]) -> list[Span]:
