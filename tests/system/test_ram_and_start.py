@@ -26,6 +26,11 @@ FAULTS: dict[str, dict[str, int]] = {
     "sampler-data-cleared": {"start-clears-own-ram": 1},
     "station-link-cleared": {"start-clears-own-ram": 1},
     "station-ramcode-forgotten": {"initialised-data-copied": 1},
+    "station-copy-over-sampler": {"start-copies-into-own-ram": 1, "start-copies-stored-data": 1},
+    "sampler-copy-over-link": {"start-copies-into-own-ram": 1, "start-copies-stored-data": 1},
+    "sampler-copy-over-readings": {"start-copies-stored-data": 1},
+    "station-cleared-in-part": {"cleared-data-cleared-whole": 1},
+    "sampler-cleared-in-part": {"cleared-data-cleared-whole": 1},
     # how the sampler is started
     "station-boot-constant": {"boot-constant-agrees": 1, **HINT},
     "station-computes-vectors": HINT,

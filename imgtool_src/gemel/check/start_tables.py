@@ -107,28 +107,31 @@ def _symbols(build: Build) -> Mapping[str, Symbol]:
 
 
 def _table(build: Build, names: tuple[str, str], words: int) -> Iterator[StartEntry]:
-    symbols = _symbols(build)
-    if names[0] not in symbols or names[1] not in symbols:
-        return
-    start, end = (symbols[name].value for name in names)
-    count = min(ENTRIES_LIMIT, (end - start) // (4 * words))
-    data = build.read_at_run(start, 4 * words * count) if count > 0 else None
-    if data is None:
-        return
-    rows = list(struct.iter_unpack(f"<{words}I", data))
-    factor = _unit(build, [(row[-2], row[-1]) for row in rows])
+    rows = _rows(build, names, words)
+    factor = _unit(build) if rows else 1
     for number, row in enumerate(rows):
         source = row[0] if words == 3 else None
         told = f"entry {number} of the table at {names[0]}"
         yield StartEntry(source, row[-2], row[-2] + row[-1] * factor, told)
 
 
-def _unit(build: Build, blocks: list[tuple[int, int]]) -> Literal[1, 4]:
-    """Bytes that a size in a table counts: 4 where that makes any block end as a section or segment does."""
+def _rows(build: Build, names: tuple[str, str], words: int) -> list[tuple[int, ...]]:
+    symbols = _symbols(build)
+    if names[0] not in symbols or names[1] not in symbols:
+        return []
+    start, end = (symbols[name].value for name in names)
+    count = min(ENTRIES_LIMIT, (end - start) // (4 * words))
+    data = build.read_at_run(start, 4 * words * count) if count > 0 else None
+    return list(struct.iter_unpack(f"<{words}I", data)) if data else []
+
+
+def _unit(build: Build) -> Literal[1, 4]:
+    """Bytes that a size in either table counts: 4 where that makes any block end as a section or segment."""
     ends: dict[int, set[int]] = {}
     for segment in build.segments:
         ends.setdefault(segment.run_address, set()).update((len(segment.data), segment.memory_size))
     for section in build.sections.all() if build.sections else ():
         if section.allocated:
             ends.setdefault(section.span.start, set()).add(section.span.size)
-    return 4 if any(4 * size in ends.get(start, ()) for start, size in blocks if size) else 1
+    blocks = (*_rows(build, COPY_TABLE, 3), *_rows(build, ZERO_TABLE, 2))
+    return 4 if any(4 * size in ends.get(start, ()) for *_, start, size in blocks if size) else 1

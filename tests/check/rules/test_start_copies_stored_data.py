@@ -5,9 +5,20 @@ from __future__ import annotations
 import struct
 
 from builds.elf_writer import SegmentSpec, SymbolSpec
+from check.vector_fixtures import copied_layout, copied_sampler
 from gauge_rules import on_the_gauge
 from ram_and_start import build_of, of
-from small_device import FLASH, STATION, STATION_RAM, apply, builds, findings, station_elf
+from small_device import (
+    FLASH,
+    SAMPLER,
+    SAMPLER_RUN,
+    STATION,
+    STATION_RAM,
+    apply,
+    builds,
+    findings,
+    station_elf,
+)
 
 from gemel.check.start_tables import StartEntry, clears_of, copies_of
 from gemel.spans import Span
@@ -15,6 +26,9 @@ from gemel.spans import Span
 RULE = "start-copies-stored-data"
 DATA_AT, TABLE_AT = STATION + 0x400, STATION + 0x600
 DATA = SegmentSpec(DATA_AT, bytes(range(1, 65)), STATION_RAM, flags="rw")
+SHORT = SegmentSpec(DATA_AT, bytes(range(1, 41)), STATION_RAM, flags="rw")
+BEHIND = SegmentSpec(STATION_RAM + 64, b"", memory_size=0x100, flags="rw", section_name=".bss")
+FURTHER = SegmentSpec(DATA_AT + 0x100, bytes(range(1, 65)), STATION_RAM + 0x100, flags="rw")
 
 
 def label(name, value):
@@ -22,14 +36,15 @@ def label(name, value):
     return SymbolSpec(name, value, kind="notype")
 
 
-def with_symbols(rule, source=DATA_AT, start=STATION_RAM, end=STATION_RAM + 64, segment=DATA):
+def with_symbols(rule, source=DATA_AT, start=STATION_RAM, end=STATION_RAM + 64, segment=DATA, more=()):
     """The small device whose station copies its data as ``_sidata``, ``_sdata`` and ``_edata`` say."""
     symbols = (label("_sidata", source), label("_sdata", start), label("_edata", end))
-    return apply(rule, None, None, builds(station=station_elf(ram=None, extra=(segment,), symbols=symbols)))
+    elf = station_elf(ram=None, extra=(segment, *more), symbols=symbols)
+    return apply(rule, None, None, builds(station=elf))
 
 
-def with_table(rule, *rows, segment=DATA, size=None):
-    """The same, by a copy table of ``rows``."""
+def with_table(rule, *rows, segment=DATA, size=None, copied=False):
+    """The same, by a copy table of ``rows``; ``copied`` with a sampler that runs in RAM."""
     data = b"".join(struct.pack("<3I", *row) for row in rows)
     symbols = (
         label("__copy_table_start__", TABLE_AT),
@@ -37,6 +52,8 @@ def with_table(rule, *rows, segment=DATA, size=None):
     )
     table = SegmentSpec(TABLE_AT, data, flags="r")
     elf = station_elf(ram=None, extra=(segment, table), symbols=symbols)
+    if copied:
+        return apply(rule, copied_layout(), None, builds(elf, copied_sampler()))
     return apply(rule, None, None, builds(station=elf))
 
 
@@ -51,6 +68,15 @@ BREAKS = {
     "the second entry of a table": lambda: with_table(
         RULE, (DATA_AT, STATION_RAM, 8), (DATA_AT + 8, STATION_RAM + 32, 8)
     ),
+    "an end behind the other core's data": lambda: of(RULE, "station-copy-over-sampler"),
+    "an end in shared RAM": lambda: of(RULE, "sampler-copy-over-link"),
+    "an end in cleared data": lambda: of(RULE, "sampler-copy-over-readings"),
+    "16 bytes of cleared data": lambda: with_symbols(RULE, end=STATION_RAM + 80, more=(BEHIND,)),
+    "more than an alignment leaves": lambda: with_symbols(RULE, end=STATION_RAM + 64 + 76),
+    "from behind all flash": lambda: with_table(RULE, (DATA_AT, STATION_RAM, 0xF0_0004)),
+    "a copied build, from beside it": lambda: with_table(
+        RULE, (SAMPLER + 16, SAMPLER_RUN, 0x100), copied=True
+    ),
 }
 KEEPS = {
     "by symbols": lambda: with_symbols(RULE),
@@ -58,6 +84,16 @@ KEEPS = {
     "by a table in bytes": lambda: with_table(RULE, (DATA_AT, STATION_RAM, 64)),
     "in two pieces": lambda: with_table(
         RULE, (DATA_AT, STATION_RAM, 32), (DATA_AT + 32, STATION_RAM + 32, 32)
+    ),
+    "rounded up to a word, into cleared data": lambda: with_symbols(
+        RULE, end=STATION_RAM + 68, more=(BEHIND,)
+    ),
+    "rounded up to 32 bytes, in front of cleared data": lambda: with_symbols(
+        RULE, segment=SHORT, more=(BEHIND,)
+    ),
+    "two sections apart, in one block": lambda: with_symbols(RULE, end=STATION_RAM + 0x140, more=(FURTHER,)),
+    "a build that the station brings to RAM": lambda: with_table(
+        RULE, (DATA_AT, STATION_RAM, 64), (SAMPLER, SAMPLER_RUN, 0x400), copied=True
     ),
     "sound, in place": lambda: of(RULE, "station"),
     "sound, copied": lambda: of(RULE, "copying-station"),
@@ -74,6 +110,23 @@ def test_tables_of_a_real_build_are_read_in_words() -> None:
     assert [station.load_address_of(entry.start) for entry in copies] == [entry.source for entry in copies]
     assert [entry.span for entry in clears] == [sections[".bss"]]
     assert copies[0].told_by == "entry 0 of the table at __copy_table_start__"
+
+
+def test_both_tables_count_in_the_same_unit() -> None:
+    """A size that fits no section counts words where another entry or the other table does."""
+    station = build_of("station", "station-cleared-in-part")
+    (block,) = clears_of(station)
+    assert block.span.size == 0x40
+    _, entry = copies_of(build_of("station", "station-copy-over-sampler"))
+    assert entry.span.size == 0x2000
+
+
+def test_what_is_copied_too_much_is_told_to_the_byte() -> None:
+    """Of 128 bytes that lie over 64 stored ones and 64 cleared ones, 64 are too many, with their source."""
+    (finding,) = findings(with_symbols(RULE, end=STATION_RAM + 128, more=(BEHIND,)))
+    assert finding.found.startswith("64 bytes behind the stored ones")
+    assert str(Span(STATION_RAM + 64, 64)) in finding.found
+    assert f"from {Span(DATA_AT + 64, 64)}, in area station-code" in finding.found
 
 
 def test_a_block_told_twice_is_looked_at_once() -> None:

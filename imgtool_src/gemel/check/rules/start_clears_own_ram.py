@@ -4,15 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.ram_claims import claims_of, own_ram
 from gemel.check.rule import Finding, Outcome, Rule
 from gemel.check.start_blocks import block_outcomes, block_place
+from gemel.check.start_reach import misplaced, written_lines
 from gemel.check.start_tables import StartEntry, clears_of
 from gemel.check.subject import Subject
-from gemel.check.windows import Part, parts_of, windows_of
-from gemel.check.wording import biggest_symbols, concerned, segment_words, sized
+from gemel.check.wording import concerned, segment_words, sized
 from gemel.join.placement import Placement
-from gemel.spans import Span, without
+from gemel.spans import Span
 
 
 def check(subject: Subject) -> Iterator[Outcome]:
@@ -25,29 +24,7 @@ def _findings(subject: Subject, placement: Placement, entry: StartEntry) -> Iter
         stored = Span(segment.run_address, len(segment.data)).intersection(entry.span)
         if stored.size:
             yield _clears_stored(placement, entry, stored, segment_words(placement.build, segment))
-    layout, plan = subject.layout, placement.plan
-    claimed = [claim.seen for claim in claims_of(layout, plan, placement.build)]
-    windows = windows_of(layout, plan.core)
-    for part in parts_of(entry.span, windows):
-        for area in layout.areas.values():
-            common = layout.span_of(area.name).intersection(part.plain)
-            if area.purpose == "shared" and common.size:
-                yield _clears_shared(placement, entry, area.name, _seen(part, common))
-    # What a segment takes outside its own RAM is told by ram-claims-in-own-areas.
-    shared = [layout.span_of(area.name) for area in layout.areas.values() if area.purpose == "shared"]
-    for seen in without([entry.span], claimed):
-        for part in parts_of(seen, windows):
-            for plain in without([part.plain], [*own_ram(layout, plan.core), *shared]):
-                yield _clears_foreign(subject, placement, entry, plain, _seen(part, plain))
-
-
-def _seen(part: Part, plain: Span) -> Span:
-    return plain.moved(part.seen.start - part.plain.start)
-
-
-def _lines(placement: Placement, span: Span) -> tuple[str, ...]:
-    symbols = biggest_symbols(placement.build, span)
-    return (f"largest objects there: {symbols}",) if symbols else ()
+    yield from misplaced(subject, placement, entry, [entry.span], "clears")
 
 
 def _clears_stored(placement: Placement, entry: StartEntry, stored: Span, segment: str) -> Finding:
@@ -57,34 +34,7 @@ def _clears_stored(placement: Placement, entry: StartEntry, stored: Span, segmen
         block_place(placement, entry),
         f"clears {sized(stored)}, bytes of {segment}",
         "memory of which the file stores no bytes",
-        lines=_lines(placement, stored),
-    )
-
-
-def _clears_shared(placement: Placement, entry: StartEntry, area: str, span: Span) -> Finding:
-    return Finding(
-        f"start-up code of build {placement.plan.name} clears area {area}, which the cores share",
-        concerned(placement.plan.name, placement.plan.core, area),
-        block_place(placement, entry),
-        f"clears {sized(span)}",
-        "what is shared is left to the code that both cores have agreed on",
-        lines=_lines(placement, span),
-    )
-
-
-def _clears_foreign(
-    subject: Subject, placement: Placement, entry: StartEntry, plain: Span, seen: Span
-) -> Finding:
-    layout, plan = subject.layout, placement.plan
-    areas = [name for name in layout.areas if layout.span_of(name).overlaps(plain)]
-    place = f"in area {', area '.join(areas)}" if areas else "in no area"
-    return Finding(
-        f"start-up code of build {plan.name} clears memory that core {plan.core} does not own",
-        concerned(plan.name, plan.core, *areas),
-        block_place(placement, entry),
-        f"clears {sized(seen)}, {place}",
-        f"inside {', '.join(map(str, own_ram(layout, plan.core))) or 'RAM that it owns'}",
-        plain,
+        lines=written_lines(placement, stored),
     )
 
 

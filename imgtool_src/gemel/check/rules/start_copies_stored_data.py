@@ -1,4 +1,4 @@
-"""Rule ``start-copies-stored-data``: start-up code copies each block from where the image stores it."""
+"""Rule ``start-copies-stored-data``: start-up code copies what the image stores, from there and no more."""
 
 from __future__ import annotations
 
@@ -7,12 +7,14 @@ from collections.abc import Iterator
 from gemel.check.core_views import run_span
 from gemel.check.rule import Finding, Outcome, Rule
 from gemel.check.start_blocks import block_outcomes, block_place
+from gemel.check.start_reach import copied_build_at, not_stored, written_lines
 from gemel.check.start_tables import StartEntry, copies_of
 from gemel.check.subject import Subject
+from gemel.check.windows import parts_of, windows_of
 from gemel.check.wording import concerned, segment_words, sized
-from gemel.join.placement import Piece, Placement
+from gemel.join.placement import Placement
 from gemel.layout.addresses import locate
-from gemel.spans import Span
+from gemel.spans import Span, format_address, format_size
 
 
 def check(subject: Subject) -> Iterator[Outcome]:
@@ -31,9 +33,25 @@ def _findings(subject: Subject, placement: Placement, entry: StartEntry) -> Iter
         stored = piece.address + shared.start - segment.run_address
         source = (entry.source or 0) + shared.start - entry.start
         if _plain(subject, placement, source) != stored:
-            yield _elsewhere(subject, placement, entry, piece, Span(source, shared.size), stored)
+            owner = segment_words(placement.build, segment)
+            yield _elsewhere(subject, placement, entry, owner, Span(source, shared.size), stored)
     if not met:
+        yield from _of_another_build(subject, placement, entry)
+    else:
+        # What lies between two stored pieces may be left there on purpose; only the end is sure.
+        for rest in not_stored(placement, entry):
+            if rest.end == entry.end:
+                yield _more_than_stored(subject, placement, entry, rest)
+
+
+def _of_another_build(subject: Subject, placement: Placement, entry: StartEntry) -> Iterator[Finding]:
+    """A build that the primary brings to RAM, or nothing that anybody stores."""
+    brought = copied_build_at(subject, placement, entry)
+    if brought is None:
         yield _nothing_stored(placement, entry)
+    elif _plain(subject, placement, entry.source or 0) != brought.stored:
+        source = Span(entry.source or 0, entry.span.size)
+        yield _elsewhere(subject, placement, entry, f"build {brought.build}", source, brought.stored)
 
 
 def _plain(subject: Subject, placement: Placement, source: int) -> int | None:
@@ -53,12 +71,12 @@ def _parties(placement: Placement) -> tuple[str, ...]:
 
 
 def _elsewhere(
-    subject: Subject, placement: Placement, entry: StartEntry, piece: Piece, source: Span, stored: int
+    subject: Subject, placement: Placement, entry: StartEntry, owner: str, source: Span, stored: int
 ) -> Finding:
     plan = placement.plan
     plain = _plain(subject, placement, source.start)
     there = "RAM, which holds nothing of it yet" if plain is None else "flash, but of other bytes"
-    lines: tuple[str, ...] = (f"it belongs to {segment_words(placement.build, piece.segment)}",)
+    lines: tuple[str, ...] = (f"it belongs to {owner}",)
     if source.start == entry.start:
         lines = (*lines, "source and destination are the same: the address it runs at, not the one stored at")
     return Finding(
@@ -83,14 +101,33 @@ def _nothing_stored(placement: Placement, entry: StartEntry) -> Finding:
     )
 
 
+def _more_than_stored(subject: Subject, placement: Placement, entry: StartEntry, rest: Span) -> Finding:
+    layout, plan = subject.layout, placement.plan
+    source = rest.moved((entry.source or 0) - entry.start)
+    read = [part.plain for part in parts_of(source, windows_of(layout, plan.core))]
+    areas = [name for name in layout.areas if any(layout.span_of(name).overlaps(each) for each in read)]
+    place = f"in area {', area '.join(areas)}" if areas else "in no area"
+    return Finding(
+        f"start-up code of build {plan.name} copies more than the image stores for it",
+        _parties(placement),
+        block_place(placement, entry),
+        f"{format_size(rest.size)} behind the stored ones, to {rest}, from {source}, {place}",
+        f"an end of {format_address(rest.start)}, where the stored bytes end",
+        next_step="end the block where its section ends, and count the size in the unit of the table",
+        lines=written_lines(placement, rest),
+    )
+
+
 RULE = Rule(
     name="start-copies-stored-data",
     severity="error",
     checks="Each block of initialised data that start-up code copies to RAM, by the build's copy table or "
-    "the usual symbols at its ends, is copied from the place at which the image stores those very bytes.",
+    "the usual symbols at its ends, is copied from the place at which the image stores those very bytes, "
+    "and ends where these end.",
     why="Start-up code copies whatever lies at the source. From a wrong one, variables and code in RAM "
     "start as other code or erased flash: constants are off, pointers lead anywhere, and the build fails "
-    "long before or long after the place that is to blame.",
+    "long before or long after the place that is to blame. A block that is too long overwrites what lies "
+    "behind it in RAM.",
     remedy="Take source, start and end of each block from its section in the linker script: LOADADDR, ADDR "
     "and SIZEOF of the same section.",
     source="System V gABI, chapter 7, program header, p_vaddr and p_paddr; common practice (tables and "

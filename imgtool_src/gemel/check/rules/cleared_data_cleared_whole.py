@@ -1,0 +1,111 @@
+"""Rule ``cleared-data-cleared-whole``: a section that start-up code clears is cleared to its end."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from gemel.builds.build import Build
+from gemel.check.ram_claims import own_ram, shared_ram
+from gemel.check.rule import Finding, NotChecked, Outcome, Rule
+from gemel.check.start_reach import unstored_sections
+from gemel.check.start_tables import StartEntry, clears_of, copies_of
+from gemel.check.subject import Subject
+from gemel.check.telling import telling
+from gemel.check.wording import biggest_symbols, concerned, found_or_holds, sized
+from gemel.layout.addresses import plain_span
+from gemel.layout.model import BuildPlan
+from gemel.spans import Span, format_address, without
+
+if TYPE_CHECKING:
+    from gemel.builds.section_table import Section
+
+ROUNDED = 16
+"""A block that reaches less far into a section has its end rounded up and is meant for the one before."""
+
+_KEPT = "no_?init|un_?init|persist|retain|retention|keep|backup|heap|stack"
+_KEPT_SECTION = re.compile(f"{_KEPT}|link|shared|mailbox", re.IGNORECASE)
+_KEPT_SYMBOL = re.compile(_KEPT, re.IGNORECASE)
+
+
+def check(subject: Subject) -> Iterator[Outcome]:
+    """One outcome for each build that has sections of cleared data and tells by symbols what it clears."""
+    for told in telling(subject, "symbols"):
+        if isinstance(told, NotChecked):
+            yield told
+            continue
+        plan, build = told
+        blocks = clears_of(build)
+        sections = [section for section in unstored_sections(build) if _meant(section, blocks)]
+        if sections:
+            written = [block.span for block in (*blocks, *copies_of(build))]
+            findings = (
+                each for section in sections for each in _findings(subject, plan, build, section, written)
+            )
+            yield from found_or_holds(
+                findings, f"build {plan.name}, {', '.join(each.name for each in sections)}"
+            )
+
+
+def _meant(section: Section, blocks: list[StartEntry]) -> bool:
+    """Whether a block is there to clear the section, and no name says that it keeps what it holds."""
+    if _KEPT_SECTION.search(section.name):
+        return False
+    return any(
+        block.span.size
+        and (section.span.holds(block.start) or section.span.intersection(block.span).size >= ROUNDED)
+        for block in blocks
+    )
+
+
+def _findings(
+    subject: Subject, plan: BuildPlan, build: Build, section: Section, written: list[Span]
+) -> Iterator[Finding]:
+    layout = subject.layout
+    for rest in without([section.span], written):
+        plain = plain_span(layout, rest, plan.core)
+        if rest.end != section.span.end or plain is None or not _data_in(build, section, rest):
+            continue
+        if not any(own.covers(plain) for own in without(own_ram(layout, plan.core), shared_ram(layout))):
+            continue
+        symbols = biggest_symbols(build, rest)
+        yield Finding(
+            f"start-up code of build {plan.name} clears section {section.name} in part",
+            concerned(plan.name, plan.core),
+            f"build {plan.name} ({build.file}, section {section.name})",
+            f"not cleared: {sized(rest)}",
+            f"cleared up to {format_address(section.span.last)}, the end of the section",
+            plain,
+            lines=(f"largest objects there: {symbols}",),
+        )
+
+
+def _data_in(build: Build, section: Section, rest: Span) -> bool:
+    """Whether ``rest`` holds objects, and no symbol says that it is a heap or keeps its content.
+
+    Without objects it is padding, or room that the linker script set aside.
+    """
+    symbols = build.symbols.objects_in(section.span) if build.symbols else ()
+    there = [each for each in symbols if each.span.overlaps(rest) or rest.holds(each.address)]
+    return any(each.kind == "object" and each.size for each in there) and not any(
+        _KEPT_SYMBOL.search(each.name) for each in there
+    )
+
+
+RULE = Rule(
+    name="cleared-data-cleared-whole",
+    severity="warning",
+    checks="Each section of cleared data in a core's own RAM that start-up code begins to clear, by the "
+    "build's zero table or the usual symbols, is cleared up to the last object in it; sections whose names "
+    "say that they keep their content, heaps and stacks are left alone.",
+    why="The language promises that variables without a value start as zero. The ones behind the end of the "
+    "block start with what the RAM held: zeros in the laboratory after a long pause without power, anything "
+    "after a reset in the field.",
+    remedy="Put the symbol of the end behind all input sections, COMMON included, or take the size in the "
+    "zero table from SIZEOF; give what shall keep its content a section of its own, such as .noinit.",
+    source="ISO/IEC 9899:2011, section 6.7.9, paragraph 10; common practice (tables and symbols of start-up "
+    "code); both from memory",
+    absent="no build has sections that it clears, by its zero table or the usual symbols",
+    check=check,
+)

@@ -1,0 +1,109 @@
+"""``cleared-data-cleared-whole``: sections of cleared data that the start clears in part."""
+
+from __future__ import annotations
+
+import pytest
+from builds.elf_writer import SegmentSpec, SymbolSpec
+from check.rules.test_start_copies_stored_data import DATA, label
+from gauge_rules import on_the_gauge
+from ram_and_start import of
+from small_device import LINK, STATION_RAM, apply, builds, findings, station_elf
+
+RULE = "cleared-data-cleared-whole"
+BSS_AT = STATION_RAM + 64
+
+
+def _object(name, address, size):
+    return SymbolSpec(name, address, size, kind="object")
+
+
+READINGS = _object("readings", BSS_AT, 0x80)
+TIDES = _object("tides", BSS_AT + 0x80, 0x80)
+
+
+def _section(name=".bss", at=BSS_AT, size=0x100):
+    return SegmentSpec(at, b"", memory_size=size, flags="rw", section_name=name)
+
+
+BSS = _section()
+
+
+def _cleared(start, end, *symbols, sections=(BSS,)):
+    """The small device whose station clears ``start`` up to ``end``, with these sections and symbols."""
+    ends = (label("__bss_start__", start), label("__bss_end__", end))
+    elf = station_elf(ram=None, extra=(DATA, *sections), symbols=(*ends, *symbols))
+    return apply(RULE, None, None, builds(station=elf))
+
+
+def _half(*symbols, name=".bss"):
+    """Half of a section, with ``readings`` in the half that is cleared."""
+    return _cleared(BSS_AT, BSS_AT + 0x80, READINGS, *symbols, sections=(_section(name),))
+
+
+BREAKS = {
+    "by a table": lambda: of(RULE, "station-cleared-in-part"),
+    "by symbols": lambda: of(RULE, "sampler-cleared-in-part"),
+    "a whole object": lambda: _half(TIDES),
+    "the last word": lambda: _cleared(BSS_AT, BSS_AT + 0xFC, READINGS, TIDES),
+    "the end of the second section": lambda: _cleared(
+        BSS_AT,
+        BSS_AT + 0xC0,
+        READINGS,
+        TIDES,
+        sections=(_section(size=0x80), _section(".bss2", BSS_AT + 0x80, 0x80)),
+    ),
+}
+KEEPS = {
+    "whole": lambda: _cleared(BSS_AT, BSS_AT + 0x100, READINGS, TIDES),
+    "further than it reaches": lambda: _cleared(BSS_AT, BSS_AT + 0x140, READINGS, TIDES),
+    "nothing behind the end": lambda: _half(),
+    "a heap in the same section": lambda: _half(label("__HeapBase", BSS_AT + 0x80), TIDES),
+    "data that is kept, in the same section": lambda: _half(label("__noinit_start", BSS_AT + 0x80), TIDES),
+    "a section that no block touches": lambda: _cleared(
+        BSS_AT,
+        BSS_AT + 0x80,
+        READINGS,
+        TIDES,
+        sections=(_section(size=0x80), _section(".buffers", BSS_AT + 0x80, 0x80)),
+    ),
+    "an end rounded up into the next section": lambda: _cleared(
+        BSS_AT,
+        BSS_AT + 0x84,
+        READINGS,
+        TIDES,
+        sections=(_section(size=0x80), _section(".buffers", BSS_AT + 0x80, 0x80)),
+    ),
+    "sound, in place": lambda: of(RULE, "station"),
+    "sound, copied": lambda: of(RULE, "copying-station"),
+    **on_the_gauge(RULE),
+}
+
+
+@pytest.mark.parametrize("name", [".noinit", ".no_init", ".heap", ".stack", ".shared", ".persistent"])
+def test_sections_that_keep_their_content_are_left_alone(name) -> None:
+    """A section whose name says that it is not to be cleared is no party, whatever block begins in it."""
+    assert _half(TIDES, name=name).status == "not checked"
+    assert findings(_half(TIDES, name=".data2"))
+
+
+def test_shared_memory_is_left_alone() -> None:
+    """What lies in a shared area is not told here: clearing any of it is start-clears-own-ram's matter."""
+    tides = _object("tides", LINK, 0x80)
+    result = _cleared(LINK, LINK + 0x40, tides, sections=(_section(".exchange", LINK, 0x80),))
+    assert not findings(result)
+
+
+def test_the_bytes_that_are_left_are_told() -> None:
+    """Of 256 bytes of which 252 are cleared, the last four are told, with the object that they belong to."""
+    (finding,) = findings(BREAKS["the last word"]())
+    assert finding.found == "not cleared: 0x2000_013C..0x2000_013F, 4 bytes"
+    assert "tides at 0x2000_00C0" in finding.lines[0]
+
+
+def test_without_symbols_nothing_is_known() -> None:
+    """A build without the usual symbols is no party; the image alone needs the file."""
+    assert apply(RULE).status == "not checked"
+    assert {each.reason for each in apply(RULE, handed={}).not_checked} == {
+        "needs the ELF file: station=FILE",
+        "needs the ELF file: sampler=FILE",
+    }
