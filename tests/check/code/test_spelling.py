@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from gemel.check.code import spelling
-from gemel.check.code.spelling import NEEDS_EXTRA, NOT_ASKED, spelled, spelled_or_raw, why_not
+from gemel.check.code.spelling import NEEDS_EXTRA, NOT_ASKED, raw, reads_as, spelled, why_not
 
 
 @pytest.mark.parametrize(
@@ -22,17 +22,24 @@ from gemel.check.code.spelling import NEEDS_EXTRA, NOT_ASKED, spelled, spelled_o
 def test_instructions_as_an_assembler_writes_them(code: str, text: str) -> None:
     """The encodings are the assembler's (llvm-mc and the GNU assembler agree on them)."""
     assert spelled(bytes.fromhex(code), 0x1000) == text
-    assert spelled_or_raw(bytes.fromhex(code), 0x1000) == text
 
 
 def test_what_the_library_does_not_know_is_given_raw() -> None:
     """An instruction newer than the library is written as half-words that an assembler takes."""
     wls = bytes.fromhex("40f001c0")
     assert spelled(wls, 0x1000) == ""
-    assert spelled_or_raw(wls, 0x1000) == ".inst.w 0xf040c001"
+    assert raw(wls) == ".inst.w 0xf040c001"
     setend = bytes.fromhex("58b6")
     assert spelled(setend, 0x1000) == ""
-    assert spelled_or_raw(setend, 0x1000) == ".inst.n 0xb658"
+    assert raw(setend) == ".inst.n 0xb658"
+
+
+def test_instructions_in_a_row() -> None:
+    """A run reads as given where the library knows each instruction and cuts the bytes the same."""
+    data = bytes.fromhex("10b5 90ed000a 10bd")
+    assert reads_as(data, 0x1000, [2, 4, 2])
+    assert not reads_as(data, 0x1000, [4, 4])
+    assert not reads_as(bytes.fromhex("10b5 40f001c0 10bd"), 0x1000, [2, 4, 2])
 
 
 def test_why_code_is_not_read(monkeypatch: pytest.MonkeyPatch) -> None:

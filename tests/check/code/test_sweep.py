@@ -83,7 +83,7 @@ def test_routines_that_stand_alone_are_said_to() -> None:
         ("calls far outside", "10b5 fff7fefb 10bd"),
         ("loads a literal from beyond", "10b5 ff48 10bd"),
         ("holds a half-word that is none", "10b5 00b8 10bd"),
-        ("is for a coprocessor that is none of the architecture's", "10b5 10ee1005 10bd"),
+        ("is for a coprocessor that no such core has", "10b5 10ee100c 10bd"),
     ],
 )
 def test_what_does_not_hold_together_is_none(what: str, code: str) -> None:

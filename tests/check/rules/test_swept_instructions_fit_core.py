@@ -52,8 +52,8 @@ BREAKS = {
         {FREE: DATA + (FREE + 17).to_bytes(4, "little") + DATA[:4] + CALLED_BY_POINTER}
     ),
     "a routine that nothing points to": lambda: _with({FREE: DATA + WITH_PUSH}),
-    "two instructions that stand alone": lambda: _with(
-        {FREE: DATA + CALLED_BY_POINTER[:4] + CALLED_BY_POINTER}
+    "four instructions that stand alone": lambda: _with(
+        {FREE: DATA + CALLED_BY_POINTER[:4] * 3 + CALLED_BY_POINTER}
     ),
 }
 
@@ -62,6 +62,12 @@ KEEPS = {
     "small secondary": lambda: applied(RULE, "small-secondary", alone=True),
     **on_the_gauge(RULE, alone=True, disassemble=True),
     "one instruction that stands alone": lambda: _with({FREE: DATA + CALLED_BY_POINTER}),
+    "four among many that stand alone": lambda: _with(
+        {FREE: DATA + CALLED_BY_POINTER[:4] * 3 + b"\x40\x1c" * 9 + CALLED_BY_POINTER}
+    ),
+    "a negative number that reads like one": lambda: _with(
+        {FREE: DATA + PUSH + bytes.fromhex("94f8ffff") + POP}
+    ),
     "an address that reads like one": lambda: _with(
         {FREE: DATA + PUSH + (SAMPLER_CODE + 0x20).to_bytes(4, "little") + POP}
     ),

@@ -14,9 +14,8 @@ LEADS, CONDITIONS, COPROCESSOR, UNDEFINED, IMPROBABLE = 1, 2, 4, 8, 16
 """What a first half-word says of its instruction: it may lead elsewhere, use literals or end the stream; it
 makes the next ones conditional; it is one for a coprocessor; there is none; nobody writes it."""
 
-COPROCESSORS = 0b1100_1111_0000_0000
-"""Those that instructions of the architecture itself go by: floating point and vectors; a bit for each."""
-
+COPROCESSORS = 0b1100_1111_1111_1111
+"""Those that code for such cores goes by, a bit for each: the device's own, floating point, vectors."""
 
 _RANGES = (
     (LEADS, ((0x4480, 0x5000), (0xB100, 0xB200), (0xB300, 0xB400), (0xB900, 0xBA00), (0xBB00, 0xBC00))),

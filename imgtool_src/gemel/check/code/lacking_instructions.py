@@ -7,7 +7,8 @@ from typing import NamedTuple
 
 from gemel.check.code.capabilities import IN_WORDS, Capability
 from gemel.check.code.instruction_table import Encoding
-from gemel.check.code.spelling import spelled_or_raw
+from gemel.check.code.sieve import NEWEST
+from gemel.check.code.spelling import raw, spelled
 from gemel.check.rule import Finding
 from gemel.check.wording import SHOWN, concerned, counted
 from gemel.layout.model import BuildPlan, Core
@@ -31,7 +32,14 @@ class Place(NamedTuple):
         text = format_address(self.address)
         if self.function:
             text += f" ({self.function}{f' + {self.offset}' if self.offset else ''})"
-        return f"{text}: {spelled_or_raw(self.data, self.address)}"
+        return f"{text}: {self._spelled()}"
+
+    def _spelled(self) -> str:
+        """The instruction; raw where the disassembler reads one that Armv8.1-M added as an older one."""
+        text = spelled(self.data, self.address)
+        added = NEWEST.intersection(self.encoding.needs)
+        misread = added and ("v8.1" in added or not text.startswith("v"))
+        return raw(self.data) if misread or not text else text
 
 
 def lacking_findings(

@@ -9,11 +9,22 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Set
-from typing import NamedTuple
+from functools import cache
+from typing import NamedTuple, get_args
 
 from gemel.check.code.capabilities import Capability
 from gemel.check.code.half_words import FIRST_WIDE
 from gemel.check.code.instruction_table import NARROW, OTHER_WIDE, WIDE, Encoding
+
+NEWEST: frozenset[Capability] = frozenset({"v8.1", "mve", "mve-fp"})
+"""What the disassembler library does not know, or takes for instructions of other profiles."""
+
+_CLEAR = (
+    (0xEC00_0000, 0xEE00_0000, 0x0040_0000),  # loads and stores
+    (0xEF00_0000, 0xEF00_0000, 0x0040_1000),  # data processing
+    (0xFE00_0000, 0xFF00_0000, 0x0040_0000),  # the same, and what constants of logarithms read as
+)
+"""Value and mask of vector instructions, and bits that are clear in (nearly all of) them."""
 
 
 class Unfit(NamedTuple):
@@ -88,3 +99,23 @@ class Sieve:
         return any(
             self._lacks(each) and (high << 24 ^ each.value) & each.mask & 0xFF00_0000 == 0 for each in WIDE
         )
+
+
+def is_beyond_disassembler(instruction: bytes) -> bool:
+    """Whether an instruction is one of those of which the disassembler library knows few.
+
+    These are what Armv8.1-M and its vector extension added, and MCR, MRC and CDP for a device's coprocessor.
+    """
+    if len(instruction) != 4:
+        return False
+    word = int.from_bytes(instruction[:2], "little") << 16 | int.from_bytes(instruction[2:], "little")
+    encoding = _everything().of_wide(word)
+    if encoding is None or not NEWEST & set(encoding.needs):
+        return word & 0xFF00_0800 == 0xEE00_0000
+    # There are eight vector registers, where other profiles encode up to 32 registers.
+    return not any(word & mask == value and word & none for value, mask, none in _CLEAR)
+
+
+@cache
+def _everything() -> Sieve:
+    return Sieve(frozenset(get_args(Capability)))

@@ -31,10 +31,10 @@ def reads_as(data: bytes, address: int, sizes: list[int]) -> bool:
     return [size for _, size, _, _ in _disassembler().disasm_lite(data, address)] == sizes
 
 
-def spelled_or_raw(data: bytes, address: int) -> str:
-    """The same; where the library knows none, the half-words as an assembler takes them."""
-    raw = data[1::-1].hex() + data[:1:-1].hex()
-    return spelled(data, address) or f".inst.{'n' if len(data) == 2 else 'w'} 0x{raw}"
+def raw(data: bytes) -> str:
+    """The instruction as an assembler takes half-words, ``.inst.w 0xea5f8012``."""
+    digits = data[1::-1].hex() + data[:1:-1].hex()
+    return f".inst.{'n' if len(data) == 2 else 'w'} 0x{digits}"
 
 
 @cache

@@ -11,13 +11,14 @@ from typing import NamedTuple
 
 from gemel.check.code.flow import Flow, runs
 from gemel.check.code.lacking_instructions import Place
-from gemel.check.code.sieve import Sieve
+from gemel.check.code.sieve import Sieve, is_beyond_disassembler
 from gemel.check.code.spelling import reads_as, spelled
 from gemel.check.code.sweep import Routine, Sweep
 from gemel.spans import Span
 
-ALONE_AT_LEAST = 2
-"""A routine that nothing leads to, and no code lies next to, counts if it holds so many lacking ones."""
+ALONE_AT_LEAST = 4
+"""A routine that nothing leads to, and no code lies next to, counts where it holds at least so many lacking
+instructions, and no more of others: tables of numbers read as routines with a few of them."""
 
 
 class UnmappedCode(NamedTuple):
@@ -36,20 +37,16 @@ class UnmappedCode(NamedTuple):
     unfinished: bool
 
     def followed_places(self, sieve: Sieve) -> Iterator[Place]:
-        """Instructions that were followed and that the core lacks, as far as the disassembler knows them."""
-        known: dict[bytes, bool] = {}
-        for place in self._lacking(sieve, self.followed):
-            if place.data not in known:
-                known[place.data] = bool(spelled(place.data, place.address))
-            if known[place.data]:
-                yield place
+        """Instructions that were followed and that the core lacks."""
+        return (each for each in self._lacking(sieve, self.followed) if not _is_negative_number(each))
 
     def swept_places(self, sieve: Sieve) -> Iterator[Place]:
-        """Instructions that the sweep found and that the core lacks, from routines that are likely code."""
-        for routine in self.swept:
+        """Instructions that the sweep found and that the core lacks, by address, from what is likely code."""
+        for routine in sorted(self.swept, key=lambda each: min(each.sizes)):
             instructions = sorted(routine.sizes.items())
-            places = [each for each in self._lacking(sieve, instructions) if not self._is_address(each)]
-            least = ALONE_AT_LEAST if routine.alone else 1
+            lacking = self._lacking(sieve, instructions)
+            places = [each for each in lacking if not (_is_negative_number(each) or self._is_address(each))]
+            least = max(ALONE_AT_LEAST, len(instructions) / 2) if routine.alone else 1
             if len(places) >= least and self._credible(instructions, places):
                 yield from places
 
@@ -62,18 +59,31 @@ class UnmappedCode(NamedTuple):
 
     def _is_address(self, place: Place) -> bool:
         """Whether the bytes are an address in this very code, as in a literal."""
-        if len(place.data) < 4 or place.address % 4:
-            return False
-        return 0 <= int.from_bytes(place.data, "little") - self.start < len(self.code)
+        value = int.from_bytes(place.data, "little") - self.start
+        return len(place.data) == 4 and place.address % 4 == 0 and 0 <= value < len(self.code)
 
     def _credible(self, instructions: list[tuple[int, int]], places: list[Place]) -> bool:
-        """Whether the disassembler knows every instruction, and none is for another profile."""
+        """Whether each instruction is known, by disassembler or table, and none is for other profiles."""
         if any("nobody" in place.encoding.needs for place in places):
             return False
         return all(
-            reads_as(self.code[first:end], self.start + first, sizes)
+            reads_as(self.code[first:end], self.start + first, sizes) or self._known(first, sizes)
             for first, end, sizes in runs(instructions)
         )
+
+    def _known(self, at: int, sizes: list[int]) -> bool:
+        """Whether each of some instructions in a row is known by itself."""
+        for size in sizes:
+            data = self.code[at : at + size]
+            if not (is_beyond_disassembler(data) or spelled(data, self.start + at)):
+                return False
+            at += size
+        return True
+
+
+def _is_negative_number(place: Place) -> bool:
+    """Whether the bytes are a small negative number, as in a literal."""
+    return len(place.data) == 4 and place.address % 4 == 0 and place.data.endswith(b"\xff\xff")
 
 
 def unmapped_code(

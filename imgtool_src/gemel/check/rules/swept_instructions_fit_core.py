@@ -131,7 +131,8 @@ RULE = Rule(
     name="swept-instructions-fit-core",
     severity="warning",
     checks="Where a build's symbols are not at hand, every instruction in its code areas is one that its "
-    "core has: what branches and calls from its vectors lead to, and whatever else there reads as code.",
+    "core has: what branches and calls from its vectors lead to, and whatever else there reads as code. What "
+    "nothing leads to, with no code beside it, counts where half of it, and four instructions, are lacking.",
     why="An instruction that the core lacks is undefined and faults when it is reached. Without mapping "
     "symbols data may look like code, and code like data, so what is found here is worth a look and no "
     "proof, and what is not found is no proof either.",
