@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import subprocess
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from contract_builds import side, sides
-from small_device import apply, build, layout, sampler_elf, station_elf
+from small_device import LINK, apply, build, layout, sampler_elf, station_elf
+from tools import required_tool
 
 from gemel.builds.build import Build
+from gemel.builds.reader import read_build
+from gemel.builds.source import BytesSource
 from gemel.check.runner import RuleResult
 from gemel.layout.reader import ReadLayout
 
@@ -49,6 +56,42 @@ def flat(name: str) -> Build:
     )
     return replace(
         known, kind="bin", symbols=None, attributes=None, debug=None, sections=None, missing=missing
+    )
+
+
+SEEN = {"station": LINK, "sampler": LINK + 0x1000_0000}
+"""Where each build's core sees the shared RAM."""
+
+
+@cache
+def compiled(name: str, source: str, *options: str, language: str = "c") -> Build:
+    """The build ``name``, its symbols and types those of a source with the section ``.link`` in shared RAM.
+
+    The compiler is GCC for both languages, or what ``options`` names first as ``compiler=PROGRAM``.
+    """
+    compiler = "arm-none-eabi-gcc"
+    if options and options[0].startswith("compiler="):
+        compiler, options = options[0].partition("=")[2], options[1:]
+    program, linker = required_tool(compiler), required_tool("arm-none-eabi-gcc")
+    with TemporaryDirectory() as folder:
+        (Path(folder) / "source").write_text(f"#include <stdint.h>\n{source}\n")
+        made = [program, "-x", language, "-g", "-ffreestanding", *options, "-c", "source", "-o", "made.o"]
+        linked = [linker, "-nostdlib", "-Wl,-e0", f"-Wl,--section-start=.link={SEEN[name]:#x}", "made.o"]
+        linked += ["-Wl,--no-enum-size-warning", "-o", "made.elf"]
+        for command in (made, linked):
+            subprocess.run(command, cwd=folder, check=True, capture_output=True, timeout=120)
+        data = (Path(folder) / "made.elf").read_bytes()
+    read = read_build(BytesSource(data, "made.elf"), name=name, file="made.elf")
+    return replace(side(name, name), symbols=read.symbols, debug=read.debug)
+
+
+def of_sources(rule: str, read: ReadLayout, station: str, sampler: str, language: str = "c") -> RuleResult:
+    """What a rule says of two builds, each of its own source."""
+    return checked(
+        rule,
+        read,
+        compiled("station", station, "-mthumb", "-march=armv8-m.main", language=language),
+        compiled("sampler", sampler, "-mthumb", "-march=armv6-m", language=language),
     )
 
 

@@ -67,6 +67,15 @@ def enumeration(*values: int, size: int = 1) -> list[Entry]:
     return [whole, record("r", 4, member("of", whole))]
 
 
+def of_sign(encoding: int | None) -> list[Entry]:
+    """A record of an enumeration whose underlying type has an encoding, or does not state one."""
+    under = basic("byte", 1, encoding or 8)
+    names = [Entry(Tag.ENUMERATOR, {At.NAME: "E0", At.CONST_VALUE: 0})]
+    stated = {} if encoding is None else {At.TYPE: under}
+    whole = Entry(Tag.ENUMERATION_TYPE, {At.NAME: "e", At.BYTE_SIZE: 1, **stated}, names)
+    return [under, whole, record("r", 4, member("of", whole))]
+
+
 def behind(size: int) -> list[Entry]:
     """A record with a pointer to another."""
     number = basic()
@@ -94,6 +103,8 @@ DIFFERENT: dict[str, tuple[Callable[[], list[Entry]], Callable[[], list[Entry]],
     "stride": (lambda: array(4), lambda: array(4, 8), "unsigned list[4]"),
     "enumerator": (lambda: enumeration(0, 1), lambda: enumeration(0, 2), "E1"),
     "more enumerators": (lambda: enumeration(0, 1), lambda: enumeration(0, 1, 2), "E2"),
+    "sign of an enumeration": (lambda: of_sign(8), lambda: of_sign(6), "enum e of (unsigned)"),
+    "no element": (lambda: array(0), lambda: array(1), "unsigned list[0]"),
     "size of an enumeration": (lambda: enumeration(0, 1), lambda: enumeration(0, 1, size=4), "enum e of"),
 }
 
@@ -119,6 +130,11 @@ EQUAL: dict[str, tuple[Callable[[], list[Entry]], Callable[[], list[Entry]]]] = 
     ),
     "class": (pair, lambda: pair(tag=Tag.CLASS_TYPE)),
     "order of enumerators": (lambda: enumeration(0, 1), lambda: enumeration(0, 1)),
+    "an enumeration of a truth value": (lambda: of_sign(2), lambda: of_sign(7)),
+    "an open array and one of no elements": (lambda: array(0), lambda: array(0xFFFF_FFFF)),
+    "a sign that one side does not state": (lambda: of_sign(6), lambda: of_sign(None)),
+    "the same, unsigned": (lambda: of_sign(7), lambda: of_sign(None)),
+    "a sign of an encoding nobody knows": (lambda: of_sign(6), lambda: of_sign(0x42)),
     "targets of pointers": (lambda: behind(4), lambda: behind(8)),
 }
 
@@ -128,6 +144,7 @@ def test_what_changes_no_byte_makes_no_difference(name: str) -> None:
     """What types are called, class or struct, and targets that nobody follows."""
     left, right = EQUAL[name]
     assert compared(left(), right())[0]
+    assert compared(right(), left())[0]
 
 
 def test_targets_are_followed_by_choice_and_only_declared_ones_agree() -> None:

@@ -53,6 +53,19 @@ def test_errors_come_before_warnings_before_notes() -> None:
     assert heads == ["BROKEN c-rule", "WARNING b-rule", "NOTE a-rule"]
 
 
+def test_what_places_have_in_common_is_told_once() -> None:
+    """Neighbours of one contract are listed behind its name, in short and with everything."""
+    places = [
+        "contract link, struct a, build x",
+        "contract link, struct b, build x",
+        "contract log, struct c",
+    ]
+    result = result_of([rule("a-rule", HOLDS, *(NotChecked(place, "it is stripped") for place in places))])
+    told = "contract link, struct a, build x, struct b, build x, contract log, struct c: it is stripped"
+    for everything in (False, True):
+        assert told in " ".join(" ".join(report_of(result, everything=everything)).split())
+
+
 def test_the_remedy_stands_in_for_a_next_step() -> None:
     """A finding without a next step of its own gets the rule's remedy."""
     assert "  next      Mend it." in report_of(result_of([rule("a-rule", FINDING)]))

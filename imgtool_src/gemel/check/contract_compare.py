@@ -35,9 +35,10 @@ class Comparison:
     """Compares types of two builds (or two definitions of one build).
 
     Two types agree when their sizes are equal, and their encodings, the names, places and sizes of their
-    members (to the bit), the bounds of arrays, the names and values of enumerators, and so on in every type
-    inside of them.  What types and base types are called, qualifiers, and whether a structure is called class
-    make no difference.  ``follow_pointers`` holds what pointers point at to the same; a target that
+    members (to the bit), the bounds of arrays, the names and values of enumerators and their sign where both
+    sides state it, and so on in every type inside of them.  An open array agrees with one of no elements.
+    What types and base types are called, qualifiers, and whether a structure is called class make no
+    difference.  ``follow_pointers`` holds what pointers point at to the same; a target that
     one side only declares agrees with everything.
     """
 
@@ -84,10 +85,11 @@ class Comparison:
             return one.size == other.size and (not self.follow_pointers or self._targets(one, other, depth))
         if isinstance(one, Array) and isinstance(other, Array) and at_left is not None:
             mine, theirs = elements_of(self.left, at_left), elements_of(self.right, at_right or 0)
-            equal = mine.counts == theirs.counts and mine.stride == theirs.stride
+            equal = bounds_of(mine) == bounds_of(theirs) and mine.stride == theirs.stride
             return equal and self._same(mine.type, theirs.type, depth)
         if isinstance(one, Enumeration) and isinstance(other, Enumeration):
-            return one.size == other.size and dict(one.enumerators) == dict(other.enumerators)
+            alike = one.size == other.size and dict(one.enumerators) == dict(other.enumerators)
+            return alike and (one.signed == other.signed or None in (one.signed, other.signed))
         if isinstance(one, Record) and isinstance(other, Record):
             return self._same_records(one, other, depth)
         return type(one) is type(other) and not isinstance(one, Alias) and one == other
@@ -137,6 +139,12 @@ def elements_of(types: DebugTypes, array: Reference) -> Elements:
         strides.append(found.stride)
         array = found.element
     return Elements(array, counts, strides[-1] if strides else None)
+
+
+def bounds_of(elements: Elements) -> tuple[int | None, ...]:
+    """The counts; of ``d[]``, which takes no bytes in what it ends, the same as of ``d[0]``."""
+    first, *others = elements.counts or (None,)
+    return first or 0, *others
 
 
 def paired(left: Record, right: Record) -> Iterator[Pair]:

@@ -21,11 +21,15 @@ if TYPE_CHECKING:
 
 
 class Missing(NamedTuple):
-    """Why a build tells nothing of what was asked; ``absent``: it can be read, and there is no such thing."""
+    """Why a build tells nothing of what was asked; ``absent``: it can be read, and there is no such thing.
+
+    ``near`` holds names of the build that are like the one asked for.
+    """
 
     plan: BuildPlan
     reason: str
     absent: bool
+    near: tuple[str, ...] = ()
 
 
 class DefinedType(NamedTuple):
@@ -85,7 +89,8 @@ def defined_type(subject: Subject, plan: BuildPlan, spelling: str) -> DefinedTyp
     if types.split:
         reason = f"{reason}; part of it is in other files (.dwo), which gemel does not read"
         return Missing(plan, reason, False)
-    return Missing(plan, f"{reason} (near: {', '.join(near)})" if near else reason, True)
+    reason = f"{reason} (near: {', '.join(near)})" if near else reason
+    return Missing(plan, reason, True, tuple(near))
 
 
 def defined_symbol(subject: Subject, plan: BuildPlan, name: str) -> DefinedSymbol | Missing:
@@ -117,9 +122,17 @@ def without_a_voice(missing: list[Missing], present: list[BuildPlan]) -> list[Mi
 
 
 def not_told(where: str, missing: list[Missing], present: list[BuildPlan]) -> Iterator[NotChecked]:
-    """What could not be looked at because of the builds in ``missing``."""
-    for each in without_a_voice(missing, present):
-        yield NotChecked(f"{where}, build {each.plan.name}", each.reason)
+    """What could not be looked at because of the builds in ``missing``, each reason once."""
+    yield from lacking(where, without_a_voice(missing, present))
+
+
+def lacking(where: str, missing: list[Missing]) -> Iterator[NotChecked]:
+    """Each reason once, with the builds that it is true of."""
+    builds: dict[str, list[str]] = {}
+    for each in missing:
+        builds.setdefault(each.reason, []).append(each.plan.name)
+    for reason, names in builds.items():
+        yield NotChecked(f"{where}, build{'' if len(names) == 1 else 's'} {' and '.join(names)}", reason)
 
 
 class Comparable(NamedTuple):

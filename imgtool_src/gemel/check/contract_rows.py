@@ -240,6 +240,8 @@ def _label(side: Side, member: Member) -> str:
 def _kind(side: Side, label: str) -> str:
     """A label with what it does not tell: how the numbers are to be read."""
     _, found = _opened(side)
+    if isinstance(found, Enumeration) and found.signed is not None:
+        return f"{label} ({'signed' if found.signed else 'unsigned'})"
     if not isinstance(found, Basic):
         return label
     return f"{label} ({'big-endian ' if found.big_endian else ''}{found.encoding})"

@@ -97,7 +97,8 @@ def _place(cell: Cell) -> str:
     if cell.size.startswith("="):
         return cell.size
     size = format_size(int(cell.size)) if cell.size.isdecimal() else cell.size
+    size = "size not known" if size == "?" else size
     if not cell.place:
-        return f"of {size}"
+        return size if cell.size == "?" else f"of {size}"
     byte, _, bit = cell.place.partition(":")
     return f"at byte {byte}, bit {bit}, {size}," if bit else f"at byte {byte}, {size},"

@@ -173,7 +173,7 @@ def _reasons(places: Iterable[NotChecked]) -> tuple[str, ...]:
                 others.setdefault(part, []).append(missing.where)
     told = [f"{what}: {', '.join(dict.fromkeys(names))}" for what, names in needed.items()]
     for reason, where in others.items():
-        named = ", ".join(place for place in where if place)
+        named = _joined(where)
         told.append(f"{named}: {reason}" if named else reason)
     return tuple(told)
 
@@ -189,9 +189,21 @@ def _each_not_checked(result: CheckResult) -> Iterator[str]:
             reasons.setdefault(missing.reason, []).append(missing.where)
         yield f"  {each.rule.name}"
         for reason, places in reasons.items():
-            where = ", ".join(place for place in places if place)
+            where = _joined(places)
             yield from _wrapped(f"{where}: {reason}" if where else reason, "      ")
     yield ""
+
+
+def _joined(places: Iterable[str]) -> str:
+    """The places behind each other; what neighbours begin with up to a comma, such as a contract, once."""
+    told: list[str] = []
+    last = ""
+    for place in places:
+        first, comma, rest = place.partition(", ")
+        if place:
+            told.append(rest if comma and first == last else place)
+        last = first if comma else ""
+    return ", ".join(told)
 
 
 def _holding(result: CheckResult) -> Iterator[str]:

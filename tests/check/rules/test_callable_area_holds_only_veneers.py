@@ -96,5 +96,6 @@ def test_content_is_told_in_whole_half_words_over_small_gaps(gap: int, free: byt
     spans = [finding.span for finding in result]
     assert len(spans) == (1 if gap <= 8 else 2)
     assert all(span and span.start % 2 == span.end % 2 == 0 for span in spans)
-    assert spans[0] and spans[-1]
+    assert spans[0]
+    assert spans[-1]
     assert (spans[0].start, spans[-1].end) == (AREA + 0x40, AREA + 0x40 + gap + 2 + gap % 2)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
-from check.contract_fixtures import checked, flat, of_sides, types
+from check.contract_fixtures import checked, compiled, flat, of_sides, of_sources, types
 from contract_builds import C_TYPES, CPP_TYPES, side
 from gauge_builds import gauge, gauge_builds
 from small_device import apply, findings
@@ -16,6 +18,19 @@ RING = types("link_ring_t")
 
 def _gauge(sampler: str = "sampler"):
     return apply(RULE, gauge(), handed=gauge_builds(sampler=sampler))
+
+
+def _enum(underlying: str) -> str:
+    """A C++ source with an enumeration in a structure."""
+    return (
+        f"enum class Level : {underlying} {{ low, high }}; struct Mark {{ Level level; int metres; }};"
+        '__attribute__((section(".link"))) Mark mark;'
+    )
+
+
+def _log(lines: str) -> str:
+    """A C source with a structure that ends in an array."""
+    return f'struct log {{ int count; {lines}; }}; __attribute__((section(".link"))) struct log shared_log;'
 
 
 BREAKS = {
@@ -41,6 +56,14 @@ BREAKS = {
     "a template with one more member": lambda: of_sides(
         RULE, types("link::Ring<link::Frame, 4>"), "cpp-station", "cpp-sampler-extra"
     ),
+    "a name that no build has": lambda: of_sides(RULE, types("struct link_frane")),
+    "a name like no other": lambda: of_sides(RULE, types("struct quay")),
+    "an enumeration with a sign on one side": lambda: of_sources(
+        RULE, types("Mark"), _enum("uint8_t"), _enum("int8_t"), "c++"
+    ),
+    "an open array of other elements": lambda: of_sources(
+        RULE, types("struct log"), _log("int lines[]"), _log("short lines[]")
+    ),
     "DWARF 2 against 5": lambda: of_sides(
         RULE, types("struct link_flags"), "station-dwarf2", "sampler-bit-field"
     ),
@@ -49,6 +72,15 @@ KEEPS = {
     "every type in C": lambda: of_sides(RULE, types(*C_TYPES, follow=True)),
     "every type in C++": lambda: of_sides(RULE, types(*CPP_TYPES, follow=True), "cpp-station", "cpp-sampler"),
     "the tide gauge": _gauge,
+    "an enumeration of one type by two names": lambda: of_sources(
+        RULE, types("Mark"), _enum("uint8_t"), _enum("unsigned char"), "c++"
+    ),
+    "an open array and one of no elements": lambda: of_sources(
+        RULE, types("struct log"), _log("int lines[]"), _log("int lines[0]")
+    ),
+    "the same with rows of three": lambda: of_sources(
+        RULE, types("struct log"), _log("int lines[][3]"), _log("int lines[0][3]")
+    ),
     "a packed type nobody names": lambda: of_sides(
         RULE, types("struct link_flags", "union link_value"), sampler="sampler-packed"
     ),
@@ -112,11 +144,55 @@ def test_without_a_build_or_with_a_raw_binary_it_is_not_checked() -> None:
     assert "needs its ELF file" in result.not_checked[0].reason
 
 
-def test_an_unknown_type_is_not_checked_and_the_nearest_named() -> None:
-    """A misspelled type is not taken for one that holds."""
-    result = of_sides(RULE, types("struct link_frane"))
+def test_a_name_that_no_build_has_is_a_finding_with_the_nearest_names() -> None:
+    """A misspelled type is neither taken for one that holds nor passed over."""
+    (finding,) = findings(of_sides(RULE, types("struct link_frane")))
+    assert finding.next_step is not None
+    assert finding.next_step.startswith("name the type as one of these: link_frame")
+
+
+@pytest.mark.parametrize("station", ["station-no-debug", "station-split", "station-stripped"])
+def test_a_name_that_a_build_could_have_is_not_checked(station: str) -> None:
+    """Where one build does not tell all its types, a name that the other lacks may still be right."""
+    result = checked(RULE, types("struct link_frane"), side("station", station), side("sampler", "sampler"))
     assert result.status == "not checked"
-    assert "(near: link_frame" in result.not_checked[0].reason
+    assert {missing.where for missing in result.not_checked} >= {
+        "contract link, struct link_frane, build station"
+    }
+
+
+def test_a_name_that_one_build_lacks_is_not_checked() -> None:
+    """Compilers leave out what no source uses: one build may not know what the other names."""
+    one = _enum("uint8_t")
+    result = of_sources(RULE, types("Mark"), one, one.replace("Mark", "Other"), "c++")
+    assert result.status == "not checked"
+    assert result.not_checked[0].where == "contract link, Mark, build sampler"
+
+
+@pytest.mark.parametrize(
+    "options", [("-fshort-enums",), ("-fno-short-enums",), ("-gdwarf-2", "-gstrict-dwarf")]
+)
+@pytest.mark.parametrize("other", ["arm-none-eabi-gcc", "clang"])
+@pytest.mark.parametrize("values", ["LOW, HIGH", "LOW = -1, HIGH", "LOW, HIGH = 200"])
+def test_plain_enumerations_of_two_compilers_agree(options: tuple[str, ...], other: str, values: str) -> None:
+    """An enumeration of C has the sign that its values ask for, whichever compiler or form tells of it."""
+    source = f'enum level {{ {values} }}; __attribute__((section(".link"))) enum level level;'
+    size = "-fno-short-enums" if "-fno-short-enums" in options else "-fshort-enums"
+    station = compiled("station", source, "-mthumb", "-march=armv7-m", *options)
+    target = ("-march=armv7-m", "-mthumb", size)
+    if other == "clang":
+        target = ("--target=arm-none-eabi", *target)
+    sampler = compiled("sampler", source, f"compiler={other}", *target)
+    result = checked(RULE, types("enum level"), station, sampler)
+    assert result.status == "holds", findings(result)
+
+
+def test_what_neither_build_tells_is_told_once() -> None:
+    """Both builds without debug information are named together, with the contract and type once."""
+    read = types("struct link_frame")
+    station, sampler = (replace(side(name, name), debug=None) for name in ("station", "sampler"))
+    (missing,) = checked(RULE, read, station, sampler).not_checked
+    assert missing.where == "contract link, struct link_frame, builds station and sampler"
 
 
 @pytest.mark.parametrize("case", sorted(BREAKS))
@@ -124,6 +200,9 @@ def test_pictures_fit_a_report_of_80_columns_and_mark_one_first_difference(case:
     """Every picture is at most 68 columns wide and has exactly one row marked as the first difference."""
     for finding in findings(BREAKS[case]()):
         picture = [line for line in finding.lines if not line.startswith("a likely cause")]
+        if finding.what.startswith("no build defines"):
+            assert not picture
+            continue
         assert max(map(len, picture)) <= WIDTH == 68
         assert 1 <= sum(line.startswith(">>") for line in picture) <= 2
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import pytest
 from builds.elf_writer import SymbolSpec
-from check.contract_fixtures import BOOT, checked, contract, flat, of_sides, written
+from check.contract_fixtures import BOOT, checked, contract, flat, of_sides, of_sources, written
 from contract_builds import side
 from small_device import LINK, apply, findings, station_elf
 
@@ -34,6 +35,29 @@ def test_what_a_contract_says_already_is_not_said_twice() -> None:
     assert findings(of_sides(RULE, named, sampler="sampler-depth")) == []
     undeclared = findings(of_sides(RULE, NOTHING, sampler="sampler-depth"))
     assert [finding.what.split(" have ")[1].split()[0] for finding in undeclared] == ["link_ring"]
+
+
+MAIL = 'typedef struct mail {{ int level; {} }} mail_t; mail_t *used; __attribute__((section(".link"))) {};'
+
+
+@pytest.mark.parametrize("declared", ["mail_t box", "struct mail box", "mail_t box[4]", "const mail_t box"])
+@pytest.mark.parametrize("spelling", ["mail_t", "struct mail", "mail"])
+@pytest.mark.parametrize("symbols", ['symbols = ["box"]', ""])
+def test_a_type_by_tag_or_typedef_is_one(declared: str, spelling: str, symbols: str) -> None:
+    """What a contract tells of a type is not told again of objects that have it, by whatever name."""
+    read = contract(symbols, f'types = ["{spelling}"]')
+    unlike = MAIL.format("float tide;", declared), MAIL.format("int tide;", declared)
+    assert len(findings(of_sources("contract-types-agree", read, *unlike))) == 1
+    assert findings(of_sources(RULE, read, *unlike)) == []
+
+
+@pytest.mark.parametrize("declared", ["mail_t *box", "mail_t box[4], other"])
+def test_another_type_than_the_contract_s_is_still_told(declared: str) -> None:
+    """A pointer to the contract's type, or more elements of it, is a type of its own."""
+    read = contract('symbols = ["box"]', 'types = ["struct mail"]')
+    one, more = MAIL.format("", declared), MAIL.format("", "mail_t box[5]")
+    assert len(findings(of_sources(RULE, read, one, more))) == 1
+    assert findings(of_sources("contract-types-agree", read, one, more)) == []
 
 
 def test_a_local_name_or_one_outside_of_shared_areas_says_nothing() -> None:

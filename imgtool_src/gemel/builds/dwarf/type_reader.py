@@ -35,6 +35,9 @@ POINTER_SIZE = 4
 MEMBER_LIMIT = 20_000
 """Members or enumerators of one type that are read at most."""
 
+SIGNS = {"signed": True, "unsigned": False, "boolean": False}
+"""Whether numbers of an encoding have a sign."""
+
 _UNKNOWN_COUNTS = (0xFFFF_FFFF, 0xFFFF_FFFF_FFFF_FFFF)
 
 
@@ -103,13 +106,13 @@ def _enumeration(entries: Entries, attributes: Attributes) -> Enumeration:
             break
         found = read_type(entries, underlying)
         if isinstance(found, Basic):
-            signed, size = found.encoding == "signed", found.size if size is None else size
+            signed, size = SIGNS.get(found.encoding), found.size if size is None else size
         if not isinstance(found, Alias):
             break
         underlying = found.target
     encoding = attributes.number(At.ENCODING)
     if encoding is not None:
-        signed = ENCODINGS.get(encoding) == "signed"
+        signed = SIGNS.get(ENCODINGS.get(encoding, ""))
     enumerators: list[tuple[str, int]] = []
     for child in entries.children(attributes.place):
         if child.abbreviation.tag != Tag.ENUMERATOR:

@@ -4,8 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.contract_parties import DefinedSymbol, Missing, defined_symbol, parties, without_a_voice
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.contract_parties import (
+    DefinedSymbol,
+    Missing,
+    defined_symbol,
+    lacking,
+    parties,
+    without_a_voice,
+)
+from gemel.check.rule import Finding, Holds, Outcome, Rule
 from gemel.check.subject import Subject
 from gemel.check.wording import concerned, sized
 from gemel.layout.addresses import seen_by
@@ -34,15 +41,17 @@ def _symbol(subject: Subject, contract: Contract, name: str) -> Iterator[Outcome
             found.append(answer)
     present = [each.plan for each in found]
     findings: list[Finding] = []
-    for lacking in without_a_voice(missing, present):
-        if lacking.absent and found:
-            findings.append(_not_defined(contract, name, where, lacking, found[0]))
+    untold: list[Missing] = []
+    for each in without_a_voice(missing, present):
+        if each.absent and found:
+            findings.append(_not_defined(contract, name, where, each, found[0]))
         else:
-            yield NotChecked(f"{where}, build {lacking.plan.name}", lacking.reason)
+            untold.append(each)
+    yield from lacking(where, untold)
     findings += _outside(subject, contract, where, found)
     inside = [each for each in found if each.plain and _area(subject, contract).covers(each.plain)]
-    for each in inside[1:]:
-        findings += _apart(subject, contract, where, inside[0], each)
+    for other in inside[1:]:
+        findings += _apart(subject, contract, where, inside[0], other)
     yield from findings
     if not findings and len(found) > 1:
         yield Holds(f"{where} in builds {' and '.join(plan.name for plan in present)}")

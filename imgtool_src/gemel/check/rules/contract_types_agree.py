@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from gemel.check.contract_parties import DefinedType, Missing, defined_type, not_told, parties
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
+from gemel.check.wording import concerned
 from gemel.errors import BuildError
 from gemel.layout.model import Contract
 
@@ -30,6 +31,9 @@ def _type(subject: Subject, contract: Contract, spelling: str) -> Iterator[Outco
             missing.append(answer)
         else:
             found.append(answer)
+    if missing and not found and all(each.absent for each in missing):
+        yield _unknown(subject, contract, spelling, where, missing)
+        return
     unknown = list(not_told(where, missing, [each.plan for each in found]))
     yield from unknown
     try:
@@ -44,6 +48,26 @@ def _type(subject: Subject, contract: Contract, spelling: str) -> Iterator[Outco
         yield NotChecked(where, "the builds of a single core define it")
 
 
+def _unknown(
+    subject: Subject, contract: Contract, spelling: str, where: str, missing: list[Missing]
+) -> Finding:
+    """A name that no build knows, though all of them can be read: likely misspelt."""
+    plans = [each.plan for each in missing]
+    files = [f"build {plan.name} ({subject.builds[plan.name].file})" for plan in plans]
+    near = list(dict.fromkeys(name for each in missing for name in each.near))
+    return Finding(
+        f"no build defines {spelling}",
+        concerned(contract.name, *(plan.name for plan in plans), *(plan.core for plan in plans)),
+        where,
+        f"no such type in the debug information of {' and '.join(files)}",
+        "a type that the builds of two cores define",
+        next_step=f"name the type as one of these: {', '.join(near)}"
+        if near
+        else "name the type as its source does, or take it out of the contract if nothing uses it: compilers "
+        "leave out what no source uses",
+    )
+
+
 def _findings(found: list[DefinedType], contract: Contract, spelling: str, where: str) -> Iterator[Finding]:
     from gemel.check.contract_types import unlike, unlike_in_one_build
 
@@ -56,10 +80,10 @@ def _findings(found: list[DefinedType], contract: Contract, spelling: str, where
 RULE = Rule(
     name="contract-types-agree",
     severity="error",
-    checks="Each type that a contract names has in every build the same size, and every member the same "
-    "name, offset, size, encoding, array bounds and bit field, every enumeration the same size and values, "
-    "as the debug information of each build tells, in every type inside of it and, where the contract says "
-    "follow_pointers, in what its pointers point at.",
+    checks="Each type that a contract names is known to a build, and has in every build the same size, and "
+    "every member the same name, offset, size, encoding, array bounds and bit field, every enumeration the "
+    "same size, sign and values, as the debug information of each build tells, in every type inside of it "
+    "and, where the contract says follow_pointers, in what its pointers point at.",
     why="Each core reads at the offsets that its own compiler chose. Where these differ, by an option for "
     "enumerations or packing, by an older copy of a header, or by another member in between, one core reads "
     "the tail of one value and the head of the next; nothing faults, and the numbers are merely wrong.",

@@ -58,17 +58,38 @@ def _pair(subject: Subject, name: str, first: SharedObject, each: SharedObject) 
     from gemel.check.contract_types import unlike
 
     try:
-        spelling = left.types.declared(left.references[0], "")
-        if name in named and spelling in _types_named(subject.layout):
+        told = _told(subject.layout, left, right)
+        if told and name in named:
             return
         label = left.types.declared(left.references[0], name)
         findings = list(unlike(left, right, label, where, False))
     except BuildError as error:
         yield NotChecked(f"the type of {where}", error.problems[0].found)
         return
-    yield from findings
+    if not told:
+        yield from findings
     if not findings:
         yield Holds(where)
+
+
+def _told(layout: Layout, left: DefinedType, right: DefinedType) -> bool:
+    """Whether a contract names the very type of both sides, or of equally many elements, by whatever name."""
+    from gemel.check.contract_compare import bounds_of, elements_of
+
+    mine, theirs = (each.types.resolved(each.references[0])[0] for each in (left, right))
+    many = [elements_of(each.types, each.references[0]) for each in (left, right)]
+    if bounds_of(many[0]) == bounds_of(many[1]) and many[0].counts:
+        mine, theirs = (
+            side.types.resolved(each.type)[0] for side, each in zip((left, right), many, strict=True)
+        )
+    for spelling in _types_named(layout):
+        if mine in _resolved(left, spelling) and theirs in _resolved(right, spelling):
+            return True
+    return False
+
+
+def _resolved(side: DefinedType, spelling: str) -> set[int | None]:
+    return {side.types.resolved(each)[0] for each in side.types.named(spelling)}
 
 
 def _types_named(layout: Layout) -> set[str]:
