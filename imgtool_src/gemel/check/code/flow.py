@@ -78,14 +78,14 @@ class Stream:
 class Flow:
     """Follows the code in ``code``, whose first byte the core runs at ``start`` (even).
 
-    ``sizes`` are the sizes of the instructions reached, by offset; ``data`` the offsets of half-words that
-    the code uses as data.
+    ``sizes`` holds the size of the instruction reached at each half-word (0: none), ``data`` whether the code
+    uses the half-word as data; both end with some that stand for what lies behind the code.
     """
 
     def __init__(self, code: bytes, start: int) -> None:
         self.code, self.start = code, start
-        self.sizes: dict[int, int] = {}
-        self.data: set[int] = set()
+        self.sizes = bytearray(len(code) // 2 + 4)
+        self.data = bytearray(len(code) // 2 + 4)
 
     def follow(self, entries: Iterable[int]) -> None:
         """Reach what ``entries`` lead to: addresses as the core sees them, bit 0 ignored."""
@@ -98,16 +98,26 @@ class Flow:
 
     def take(self, stream: Stream) -> None:
         """Count a stream among what was reached."""
-        self.sizes.update(stream.sizes)
-        self.data |= stream.used
+        sizes = self.sizes
+        for at, size in stream.sizes.items():
+            sizes[at >> 1] = size
+        for part in stream.data:
+            self.note_data(part)
+
+    def note_data(self, offsets: range) -> None:
+        """Note that what lies at these offsets is data, as far as they are in the code."""
+        inside = offsets[max(0, -offsets.start + 1 >> 1) :]
+        end = min(inside.stop, len(self.code))
+        if inside.start < end:
+            self.data[inside.start >> 1 : end + 1 >> 1] = b"\1" * (end + 1 - inside.start >> 1)
 
     def reached(self) -> list[tuple[int, int]]:
         """(offset, size) of each instruction that was reached and is no data, in order."""
         data = self.data
         return [
-            (at, size)
-            for at, size in sorted(self.sizes.items())
-            if at not in data and (size == 2 or at + 2 not in data)
+            (2 * index, size)
+            for index, size in enumerate(self.sizes)
+            if size and not data[index] and (size == 2 or not data[index + 1])
         ]
 
     def stream(
@@ -122,7 +132,7 @@ class Flow:
         known, data = self.sizes, self.data
         last = (len(code) if stop is None else stop) - 2
         conditional, unlikely = 0, UNDEFINED | IMPROBABLE if strict else UNDEFINED
-        while 0 <= at <= last and not (at in known or at in data or at in used or at in also):
+        while 0 <= at <= last and not (known[at >> 1] or data[at >> 1] or at in used or at in also):
             first = code[at] | code[at + 1] << 8
             kind = kinds[first]
             if kind & unlikely or (first >= FIRST_WIDE and at + 2 > last):

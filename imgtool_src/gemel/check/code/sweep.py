@@ -26,7 +26,6 @@ PROLOGUE = re.compile(rb"\xb5|\x2d\xe9(?=.[\x40-\x5f])", re.DOTALL)
 FILL = (b"\x00\x00", b"\x00\xbf", b"\xc0\x46", b"\xff\xff")
 """Half-words that fill up between routines: zeros, NOP in both its forms, erased flash."""
 
-
 EFFORT = 4
 """Instructions, branches and literals that are looked at for each byte, at most; real programs need less than
 one, noise less than two: more means bytes that somebody made to lead in circles."""
@@ -49,7 +48,7 @@ class Sweep:
     def __init__(self, flow: Flow, beyond: Iterable[Span] = ()) -> None:
         self._flow = flow
         self._beyond = [(span.start - flow.start, span.end - flow.start) for span in beyond]
-        self._refused: set[int] = set()
+        self._refused = bytearray(len(flow.sizes))
         self._behind: list[int] = []
         self._alone = False
         self.routines: list[Routine] = []
@@ -58,8 +57,8 @@ class Sweep:
     def run(self) -> list[Routine]:
         """Sweep everything; the routines that were found, in the order in which they were."""
         flow = self._flow
-        self._behind = [at + size for at, size in flow.sizes.items() if at + size not in flow.sizes]
-        self._behind += [at + 2 for at in flow.data if at + 2 not in flow.data]
+        self._behind = [at + size for at, size in flow.reached()]
+        self._behind += [2 * index + 2 for index, used in enumerate(flow.data) if used]
         self._try(self._pointed_at())
         self._try(self._prologues())
         while self._behind and self.effort >= 0:
@@ -75,7 +74,7 @@ class Sweep:
         low, high = flow.start, flow.start + len(flow.code)
         words = struct.unpack_from(f"<{len(flow.code) // 4}I", flow.code)
         for index, word in enumerate(words):
-            if word & 1 and low < word < high and 4 * index not in flow.sizes:
+            if word & 1 and low < word < high and not flow.sizes[2 * index]:
                 yield word - 1 - low
 
     def _prologues(self) -> Iterator[int]:
@@ -96,14 +95,10 @@ class Sweep:
         code, sizes, data, refused = self._flow.code, self._flow.sizes, self._flow.data, self._refused
         at, end = 0, len(code)
         while at < end and self.effort >= 0:
-            if at in sizes:
-                at += sizes[at]
-                continue
-            if not (at in data or at in refused or code[at : at + 2] in FILL):
+            index = at >> 1
+            if not (sizes[index] or data[index] or refused[index] or code[at : at + 2] in FILL):
                 yield at
-                if at in sizes:
-                    continue
-            at += 2
+            at += sizes[index] or 2
 
     def _try(self, places: Iterable[int]) -> None:
         """Try each place, and what the routines there call."""
@@ -115,7 +110,7 @@ class Sweep:
     def _routine(self, at: int) -> Iterable[int]:
         """Take what begins at ``at`` for code if it holds together; the offsets that it calls."""
         flow, refused = self._flow, self._refused
-        if not 0 <= at < len(flow.code) or at in flow.sizes or at in flow.data or at in refused:
+        if not 0 <= at < len(flow.code) or flow.sizes[at >> 1] or flow.data[at >> 1]:
             return ()
         sizes: dict[int, int] = {}
         streams: list[Stream] = []
@@ -123,9 +118,9 @@ class Sweep:
         waiting = [at]
         while waiting:
             place = waiting.pop()
-            if place in flow.sizes or place in sizes or not 0 <= place < len(flow.code):
+            if not 0 <= place < len(flow.code) or flow.sizes[place >> 1] or place in sizes:
                 continue
-            stream = self._sound(place, sizes) if place not in refused else None
+            stream = None if refused[place >> 1] else self._sound(place, sizes)
             if stream is None:
                 self._refuse(place, reached_by)
                 return ()
@@ -151,12 +146,17 @@ class Sweep:
         seen: set[int] = set()
         while place not in seen:
             seen.add(place)
-            self._refused.add(place)
+            self._refused[place >> 1] = 1
             if place not in reached_by:
                 return
             source, stream = reached_by[place]
-            self._refused.update(at for at in stream.sizes if at <= source)
+            self._refuse_up_to(source, stream)
             place = next(iter(stream.sizes))
+
+    def _refuse_up_to(self, last: int, stream: Stream) -> None:
+        for at in stream.sizes:
+            if at <= last:
+                self._refused[at >> 1] = 1
 
     def _sound(self, at: int, also: dict[int, int]) -> Stream | None:
         """The stream from ``at``, if it may be code; one that goes wrong ends with its last call."""
@@ -170,29 +170,35 @@ class Sweep:
             fault = self._fault(stream, also)
         if fault is None:
             return stream
-        self._refused.update(each for each in stream.sizes if each <= fault)
+        self._refuse_up_to(fault, stream)
         return None
 
     def _open(self, stream: Stream, also: dict[int, int]) -> bool:
         """Whether it neither returns nor runs into code, nor ends with a call, which may never return."""
-        if stream.closed or stream.end in self._flow.sizes or stream.end in also:
+        if stream.closed or self._flow.sizes[stream.end >> 1] or stream.end in also:
             return False
         return stream.improbable or stream.end != stream.after_call
 
     def _fault(self, stream: Stream, also: dict[int, int]) -> int | None:
         """The last instruction up to which a stream is none, since it leads or loads from where it cannot."""
-        sizes, data, end = self._flow.sizes, self._flow.data, len(self._flow.code)
+        sizes, end = self._flow.sizes, len(self._flow.code)
         if not stream.sizes:
             return stream.end
         for target, source in (*stream.branches.items(), *stream.calls.items()):
-            if not 0 <= target < end:
-                if not any(first <= target < last for first, last in self._beyond):
-                    return source
-            elif target in data or any(
-                target not in known and known.get(target - 2) == 4 for known in (sizes, also, stream.sizes)
-            ):
+            if not self._may_begin(target, also, stream.sizes):
                 return source
         for part in stream.data:
-            if part.start < 0 or part.stop > end or (len(part) <= 2 and any(at in sizes for at in part)):
+            if part.start < 0 or part.stop > end:
+                return stream.end
+            if len(part) <= 2 and any(sizes[at >> 1] for at in part):
                 return stream.end
         return None
+
+    def _may_begin(self, at: int, *also: dict[int, int]) -> bool:
+        """Whether an instruction may begin at ``at``: not outside, not in data, not inside of another one."""
+        sizes, index = self._flow.sizes, at >> 1
+        if not 0 <= at < len(self._flow.code):
+            return any(first <= at < last for first, last in self._beyond)
+        if self._flow.data[index] or (not sizes[index] and sizes[index - 1] == 4):
+            return False
+        return not any(at not in known and known.get(at - 2) == 4 for known in also)

@@ -100,7 +100,7 @@ def unmapped_code(
     """
     flow = Flow(code, start)
     for span in data:
-        flow.data.update(range(span.start - start, span.end - start, 2))
+        flow.note_data(range(span.start - start, span.end - start, 2))
     flow.follow(entries)
     followed = flow.reached()
     sweep = Sweep(flow, beyond)
