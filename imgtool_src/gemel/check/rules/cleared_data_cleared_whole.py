@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
@@ -24,9 +23,11 @@ if TYPE_CHECKING:
 ROUNDED = 16
 """A block that reaches less far into a section has its end rounded up and is meant for the one before."""
 
-_KEPT = "no_?init|un_?init|persist|retain|retention|keep|backup|heap|stack"
-_KEPT_SECTION = re.compile(f"{_KEPT}|link|shared|mailbox", re.IGNORECASE)
-_KEPT_SYMBOL = re.compile(_KEPT, re.IGNORECASE)
+KEPT = ("noinit", "uninit", "persist", "retain", "retention", "keep", "backup", "heap", "stack")
+"""Parts of names, without underscores, of what is not cleared on purpose; common practice."""
+
+KEPT_SECTIONS = (*KEPT, "link", "shared", "mailbox")
+"""The same for the names of sections."""
 
 
 def check(subject: Subject) -> Iterator[Outcome]:
@@ -50,13 +51,18 @@ def check(subject: Subject) -> Iterator[Outcome]:
 
 def _meant(section: Section, blocks: list[StartEntry]) -> bool:
     """Whether a block is there to clear the section, and no name says that it keeps what it holds."""
-    if _KEPT_SECTION.search(section.name):
+    if _named_as(KEPT_SECTIONS, section.name):
         return False
     return any(
         block.span.size
         and (section.span.holds(block.start) or section.span.intersection(block.span).size >= ROUNDED)
         for block in blocks
     )
+
+
+def _named_as(words: tuple[str, ...], name: str) -> bool:
+    plain = name.lower().replace("_", "")
+    return any(word in plain for word in words)
 
 
 def _findings(
@@ -89,7 +95,7 @@ def _data_in(build: Build, section: Section, rest: Span) -> bool:
     symbols = build.symbols.objects_in(section.span) if build.symbols else ()
     there = [each for each in symbols if each.span.overlaps(rest) or rest.holds(each.address)]
     return any(each.kind == "object" and each.size for each in there) and not any(
-        _KEPT_SYMBOL.search(each.name) for each in there
+        _named_as(KEPT, each.name) for each in there
     )
 
 
