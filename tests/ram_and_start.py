@@ -22,6 +22,8 @@ FOLDER = Path(__file__).resolve().parents[1] / "testdata" / "ram-and-start"
 BUILT = FOLDER / "built"
 SOUND = {"in-place": ("station", "sampler"), "copied": ("copying-station", "copied-sampler")}
 """The builds of each arrangement in which nothing is wrong."""
+SOUND_TOO = ("sampler-stack-in-segment",)
+"""Further builds in which nothing is wrong; each goes with the sound build of the other core."""
 
 
 @cache

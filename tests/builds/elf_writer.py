@@ -58,11 +58,12 @@ _FLAGS = {"r": 4, "w": 2, "x": 1}
 
 @dataclass
 class SegmentSpec:
-    """One PT_LOAD segment (or another ``type``) and the section behind it.
+    """One PT_LOAD segment (or another ``type``) and the section behind it, or those in ``sections``.
 
     ``run_address`` defaults to the load address, ``memory_size`` to the size of ``data``.  ``flags`` are
     letters of "rwx".  ``offset`` puts it at a place in the file that is already written (0: it then
-    carries the ELF header), in which case ``data`` is not stored but its length counts.
+    carries the ELF header), in which case ``data`` is not stored but its length counts.  ``sections`` are
+    (name, run address, size), with bytes in the file where the segment has them.
     """
 
     load_address: int
@@ -74,6 +75,7 @@ class SegmentSpec:
     offset: int | None = None
     align: int = 4
     section_name: str | None = None
+    sections: tuple[tuple[str, int, int], ...] | None = None
 
 
 @dataclass
@@ -130,11 +132,12 @@ def elf(
         )
         name = spec.section_name or f".load{number}"
         section_flags = 2 | ("w" in spec.flags) | ("x" in spec.flags) << 2
-        size = len(spec.data) or memory_size
-        kind = 1 if spec.data else 8
-        table.append(
-            (name, _fields(_SECTION_FIELDS, (0, kind, section_flags, run, offset, size, 0, 0, 4, 0)))
-        )
+        for each, start, size in spec.sections or ((name, run, len(spec.data) or memory_size),):
+            kind = 1 if start < run + len(spec.data) else 8
+            at = offset + max(0, start - run)
+            table.append(
+                (each, _fields(_SECTION_FIELDS, (0, kind, section_flags, start, at, size, 0, 0, 4, 0)))
+            )
 
     if note_data is not None:
         offset = _append(image, note_data, 4)
@@ -276,11 +279,13 @@ def _symbol_table(symbols: Sequence[SymbolSpec], segments: Sequence[SegmentSpec]
 
 
 def _section_of(symbol: SymbolSpec, segments: Sequence[SegmentSpec]) -> int:
-    for number, spec in enumerate(segments):
+    number = 1
+    for spec in segments:
         run = spec.load_address if spec.run_address is None else spec.run_address
         size = len(spec.data) if spec.memory_size is None else spec.memory_size
         if run <= symbol.value < run + max(1, size):
-            return number + 1
+            return number
+        number += len(spec.sections or (spec,))
     return ABSOLUTE
 
 

@@ -23,6 +23,7 @@ from gemel.builds.elf_sections import (
 from gemel.builds.elf_segments import read_segments
 from gemel.builds.elf_symbols import ENTRY_SIZE, SymbolTable
 from gemel.builds.section_table import NAMES_LIMIT, SectionTable
+from gemel.builds.segment_pieces import with_pieces
 from gemel.errors import BuildError, Problem
 
 if TYPE_CHECKING:
@@ -79,7 +80,7 @@ def read_elf(source: ByteSource, *, name: str, file: str) -> Build:
         name=name,
         file=file,
         kind="elf",
-        segments=tuple(segments),
+        segments=tuple(with_pieces(segments, sections.allocated())),
         entry=header.entry or None,
         build_id=build_id,
         attributes=attributes,

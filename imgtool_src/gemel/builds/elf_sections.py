@@ -13,7 +13,7 @@ import struct
 from typing import TYPE_CHECKING, NamedTuple
 
 from gemel.builds.elf_header import HEADER_SIZE, SECTION_HEADER_SIZE, ElfHeader
-from gemel.spans import Span
+from gemel.spans import ADDRESS_SPACE, Span
 
 if TYPE_CHECKING:
     from gemel.builds.source import ByteSource
@@ -25,7 +25,8 @@ SYMBOL_TABLE = 2
 STRING_TABLE = 3
 NOTE = 7
 ARM_ATTRIBUTES = 0x7000_0003
-_ALLOCATED_CODE = 0x2 | 0x4
+_ALLOCATED = 0x2
+_ALLOCATED_CODE = _ALLOCATED | 0x4
 _SECTION_HEADER = struct.Struct("<10I")
 
 
@@ -58,6 +59,14 @@ class Sections(NamedTuple):
     def of_type(self, kind: int) -> list[SectionHeader]:
         """The sections of one type in the order of the file."""
         return [header for header in self.headers if header.type == kind]
+
+    def allocated(self) -> list[Span]:
+        """The run spans of the sections that take memory, cut at the end of the address space."""
+        return [
+            Span(header.address, min(header.size, ADDRESS_SPACE - header.address))
+            for header in self.headers
+            if header.flags & _ALLOCATED and header.size
+        ]
 
     def code(self) -> dict[int, Span]:
         """The run span of each section of executable code, by section number."""

@@ -2,7 +2,8 @@
 
 A build claims RAM with the run addresses of its segments: initialised and cleared data, code that is
 copied; and with the heap and stack that its linker script sets aside by section names or symbols, whether
-they lie in a segment or not.  Bytes that run where they are stored claim nothing.
+they lie in a segment or not.  Bytes that run where they are stored claim nothing, nor does a gap that
+sections leave in a segment; without section headers the whole segment counts.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from gemel.builds.build import Build, Segment
+from gemel.builds.build import ALIGNMENT_GAP, Build, Segment
 from gemel.check.reserves import Reserve, reserves_of
 from gemel.check.windows import Part, Window, parts_of, windows_of
 from gemel.layout.model import BuildPlan, Layout, Memory
@@ -18,7 +19,11 @@ from gemel.spans import Span, merged, without
 
 
 class Claim(NamedTuple):
-    """A span that one segment, heap or stack takes in one memory (None: in no memory that its core sees)."""
+    """A span that one segment, heap or stack takes in one memory (None: in no memory that its core sees).
+
+    A segment has one claim for each stretch of its sections, and another where a section begins in shared
+    RAM behind one that does not, or the other way round.
+    """
 
     by: Segment | Reserve
     seen: Span
@@ -48,16 +53,49 @@ def claims_of(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[Claim]:
     is linked for another device: cleared bytes in flash, run addresses where its core sees no memory.
     """
     windows = windows_of(layout, plan.core)
+    shared = shared_ram(layout)
     for segment in build.segments:
-        for part in parts_of(segment.run_span, windows):
-            seen = _claimed(segment, part)
-            if seen.size:
-                yield Claim(segment, seen, part.memory, seen.moved(part.plain.start - part.seen.start))
-    taken = [segment.run_span for segment in build.segments]
+        claims = _by_pieces(segment, windows)
+        yield from _joined(claims, shared) if segment.pieces else claims
+    taken = [span for segment in build.segments for span in segment.taken]
     for reserve in reserves_of(build):
         for span in without([reserve.span], taken):
             yield from _claims(reserve, span, windows)
         taken.append(reserve.span)
+
+
+def _by_pieces(segment: Segment, windows: list[Window]) -> Iterator[Claim]:
+    for piece in segment.pieces or (segment.run_span,):
+        for part in parts_of(piece, windows):
+            seen = _claimed(segment, part)
+            if seen.size:
+                yield Claim(segment, seen, part.memory, seen.moved(part.plain.start - part.seen.start))
+
+
+def _joined(claims: Iterator[Claim], shared: list[Span]) -> Iterator[Claim]:
+    """The claims of one segment's pieces; those with no more than alignment between as one."""
+    held: Claim | None = None
+    for claim in claims:
+        if held and _continues(held, claim) and _starts_in(shared, held) == _starts_in(shared, claim):
+            held = held._replace(
+                seen=Span.from_bounds(held.seen.start, claim.seen.end),
+                plain=Span.from_bounds(held.plain.start, claim.plain.end),
+            )
+            continue
+        if held:
+            yield held
+        held = claim
+    if held:
+        yield held
+
+
+def _continues(held: Claim, claim: Claim) -> bool:
+    gap = claim.seen.start - held.seen.end
+    return gap < ALIGNMENT_GAP and held.memory is claim.memory and claim.plain.start - held.plain.end == gap
+
+
+def _starts_in(shared: list[Span], claim: Claim) -> bool:
+    return any(span.holds(claim.plain.start) for span in shared)
 
 
 def reserve_claims(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[Claim]:

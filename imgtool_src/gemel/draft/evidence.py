@@ -9,7 +9,7 @@ from gemel.builds.build import Build, Segment
 from gemel.draft.pieces import NEAR
 from gemel.draft.vectors import RAM_REGIONS, Vectors, find_vectors
 from gemel.layout.kinds import printable
-from gemel.spans import Span, merged
+from gemel.spans import Span, merged, without
 
 DEVICE_REGIONS = (Span.from_bounds(0x4000_0000, 0x6000_0000), Span.from_bounds(0xA000_0000, 1 << 32))
 """Where the default memory map has registers (Armv7-M, table B3-1, from memory)."""
@@ -87,12 +87,13 @@ class Evidence:
     def ram(self) -> list[Span]:
         """What it claims beside the block: cleared and initialised data, stack and heap as far as linked."""
         moving = self._moving() if self.moved else []
-        claims = []
+        claims: list[Span] = []
         for segment in self.build.segments:
             if not segment.data or (segment.run_address != segment.load_address and segment not in moving):
-                claims.append(segment.run_span)
+                claims.extend(segment.taken)
             elif segment.memory_size > len(segment.data):
-                claims.append(Span.from_bounds(segment.run_address + len(segment.data), segment.run_span.end))
+                stored = Span(segment.run_address, len(segment.data))
+                claims.extend(without(segment.taken, [stored]))
         return merged(claim for claim in claims if not _in(DEVICE_REGIONS, claim))
 
     @cached_property

@@ -72,22 +72,23 @@ def _objects(seen: Evidence) -> Iterable[tuple[str, Span]]:
 
 
 def _common_segments(all_seen: list[Evidence]) -> list[Span]:
-    """Runs of segments without bytes that start and end alike in two builds."""
+    """Stretches of segments without stored bytes that start and end alike in two builds."""
     counts: dict[Span, set[str]] = {}
     for seen in all_seen:
-        for segment in seen.build.segments:
-            if not segment.data and any(claim.covers(segment.run_span) for claim in seen.ram):
-                counts.setdefault(segment.run_span, set()).add(seen.name)
+        for span in (span for segment in seen.build.segments for span in segment.taken_unstored):
+            if any(claim.covers(span) for claim in seen.ram):
+                counts.setdefault(span, set()).add(seen.name)
     return [span for span, names in counts.items() if len(names) > 1]
 
 
 def _grown(span: Span, all_seen: list[Evidence]) -> Span:
-    """``span`` with the segment around it, where that starts at one address in every build that has it."""
+    """``span`` with the stretch around it, where that starts at one address in every build that has it."""
     around = [
-        segment.run_span
+        stretch
         for seen in all_seen
         for segment in seen.build.segments
-        if not segment.data and segment.run_span.covers(span)
+        for stretch in segment.taken_unstored
+        if stretch.covers(span)
     ]
     if len(around) > 1 and len({each.start for each in around}) == 1:
         return max(around, key=lambda each: each.size)

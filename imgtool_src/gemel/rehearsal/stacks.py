@@ -51,9 +51,8 @@ def _limit_by_build(build: Build, lowest: int, pointer: int) -> int:
     for span in variables:
         # A stack that is a variable itself begins where that begins.
         limit = max(limit, span.start if span.end >= pointer else span.end)
-    for segment in build.segments:
-        span = segment.run_span
+    for span in (span for segment in build.segments for span in segment.taken_unstored):
         alone = not any(span.overlaps(each) for each in variables)
-        if not segment.data and alone and span.start < pointer <= span.end:
+        if alone and span.start < pointer <= span.end:
             limit = max(limit, span.start)
     return limit

@@ -73,6 +73,12 @@ def _bss(address, size):
     return SegmentSpec(address, b"", memory_size=size, flags="rw")
 
 
+def _sections(memory_size, *sections, **options):
+    """One cleared segment with sections (name, offset, size) in the RAM that the sampler sees."""
+    placed = tuple((name, RAM_OF_SAMPLER + offset, size) for name, offset, size in sections)
+    return SegmentSpec(placed[0][1], memory_size=memory_size, flags="rw", sections=placed, **options)
+
+
 def _station(*segments, read=None, symbols=()):
     return apply(RULE, read, IMAGE, builds(station=station_elf(ram=None, extra=segments, symbols=symbols)))
 
@@ -129,6 +135,32 @@ BREAKS = {
     "cleared bytes behind code": lambda: _station(SegmentSpec(FLASH + 0x800, b"code", memory_size=0x40)),
     "run address where no memory is": lambda: _sampler(base=SAMPLER, run=0x6000_0000),
     "over into the shared area": lambda: _sampler(_bss(RAM_OF_SAMPLER + 0x2F00, 0x180)),
+    "a section over into the shared area, another behind it": lambda: _sampler(
+        _sections(0x300, (".bss", 0x2F00, 0x180), (".link", 0x3100, 0x100))
+    ),
+    "stored bytes that no section tells, over into the shared area": lambda: _sampler(
+        SegmentSpec(
+            SAMPLER + 0x400,
+            b"\1" * 0x80,
+            run_address=RAM_OF_SAMPLER + 0x2FC0,
+            memory_size=0x240,
+            flags="rw",
+            sections=((".data", RAM_OF_SAMPLER + 0x2FC0, 8), (".link", RAM_OF_SAMPLER + 0x3100, 0x100)),
+        )
+    ),
+    "over into the shared area, section headers gone": lambda: apply(
+        RULE,
+        image=IMAGE,
+        handed=builds(
+            sampler=elf(
+                [
+                    SegmentSpec(SAMPLER, b"\1" * 64),
+                    _sections(0x1100, (".bss", 0x2000, 64), (".link", 0x3000, 256)),
+                ],
+                sections=False,
+            )
+        ),
+    ),
     "initialised data in the other core's RAM": lambda: _station(
         SegmentSpec(FLASH + 0x400, b"data", run_address=STATION_RAM + 0x2000, flags="rw")
     ),
@@ -146,6 +178,13 @@ KEEPS = {
     "both builds": lambda: apply(RULE),
     "all of its RAM": lambda: _station(_bss(STATION_RAM, 0x2000)),
     "shared RAM": lambda: _sampler(_bss(RAM_OF_SAMPLER + 0x3000, 0x400)),
+    "one segment of own and shared sections": lambda: of_small(RULE, "sampler-stack-in-segment"),
+    "a section that fills its RAM, and a shared one right behind": lambda: _sampler(
+        _sections(0x1400, (".bss", 0x2000, 0x1000), (".link", 0x3000, 0x400))
+    ),
+    "a shared section, and one of its own right behind": lambda: _sampler(
+        _sections(0x840, (".link", 0x3000, 0x3F8), (".bss", 0x3400, 0x440))
+    ),
     "initialised data": lambda: _station(
         SegmentSpec(FLASH + 0x400, b"data", run_address=STATION_RAM, memory_size=0x800, flags="rw")
     ),
@@ -220,6 +259,14 @@ def test_files_that_do_not_tell_are_not_checked() -> None:
         "build station": "a raw binary does not tell what memory the program takes; needs its ELF file",
         "build sampler": "needs the ELF file: sampler=FILE",
     }
+
+
+def test_what_a_file_without_sections_needs_is_told() -> None:
+    """That only section headers tell of a gap in a segment is said where they are not in the file."""
+    (finding,) = findings(BREAKS["over into the shared area, section headers gone"]())
+    assert "section headers" in finding.next_step
+    (finding,) = findings(BREAKS["over into the shared area"]())
+    assert "a section of its own" in finding.next_step
 
 
 def test_a_stripped_build_is_checked_without_names() -> None:

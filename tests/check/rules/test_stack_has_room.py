@@ -38,6 +38,12 @@ def _station(*segments, symbols=(), stack=TOP, handed=None, read=None):
     return apply(RULE, read, None, builds(station=elf) if handed is None else handed(elf))
 
 
+def _one_segment(size, *sections):
+    """Cleared data from the start of RAM on and what is shared, in one segment; sections may tell more."""
+    data = (".bss", STATION_RAM, size), *sections, (".link", LINK, 0x40)
+    return SegmentSpec(STATION_RAM, memory_size=0x3040, flags="rw", sections=data)
+
+
 def _size(value):
     return (
         SymbolSpec("_Min_Stack_Size", value, kind="notype", section=0xFFF1),
@@ -80,6 +86,12 @@ BREAKS = {
     ),
     "seen from the other build alone": _seen_from_one_side,
     "its own code in RAM": _above_the_copy,
+    "data in the segment of the stack's gap, right below it": lambda: _station(
+        _one_segment(0x1FF0), symbols=(_object("levels", STATION_RAM, 0x1FF0),)
+    ),
+    "data in the gap of a segment, above the place that is free": lambda: _station(
+        _one_segment(0x100, (".noinit", TOP - 0x40, 0x30)), symbols=_size(0x200)
+    ),
     "another stack is stated than the one it starts in": lambda: _station(
         _bss(STATION_RAM, 0x1000),
         stack=STATION_RAM + 0x1000,
@@ -96,6 +108,10 @@ KEEPS = {
     "sound, copied": lambda: of_small(RULE, "copying-station"),
     "a stack that fits to the byte": lambda: _station(
         _bss(STATION_RAM, 0x1E00), symbols=(*_size(0x200), _object("levels", STATION_RAM, 0x1E00))
+    ),
+    "in the gap of a segment that ends in what is shared": lambda: of_small(RULE, "sampler-stack-in-segment"),
+    "a gap that fits to the byte": lambda: _station(
+        _one_segment(0x1E00), symbols=(*_size(0x200), _object("levels", STATION_RAM, 0x1E00))
     ),
     "the stack is an array among the cleared data": lambda: _station(
         _bss(STATION_RAM, 0x2000),

@@ -37,13 +37,14 @@ def check(subject: Subject) -> Iterator[Outcome]:
 
 
 def _used(subject: Subject, plan: BuildPlan) -> Iterator[tuple[str, Span, Area]]:
-    """What a build uses and how, with the area: its areas, its segments' run spans, its first stack."""
+    """What a build uses and how, with the area: its areas, what its segments take, its first stack."""
     layout = subject.layout
     for name in (plan.stored_in, *plan.also_stored_in, *([plan.runs_in] if plan.runs_in else [])):
         yield "has", layout.span_of(name), layout.areas[name]
     build = subject.builds.get(plan.name)
     for segment in build.segments if build else ():
-        yield from _in_areas(subject, plan, "uses", segment.run_span)
+        for span in segment.taken:
+            yield from _in_areas(subject, plan, "uses", span)
     table = subject.vector_table(plan.name)
     if table and table.words:
         yield from _in_areas(subject, plan, "starts its stack in", Span((table.words[0] & ~3) - 4, 4))

@@ -144,9 +144,18 @@ def _runs_over(layout: Layout, plan: BuildPlan, build: Build, claim: Claim) -> F
         _found(claim, plan, claim.plain),
         _expected(layout, plan),
         claim.plain,
-        "give what is shared a segment of its own, behind all that is cleared or initialised at the start",
+        _apart_in(build),
         _symbol_lines(build, claim.seen),
     )
+
+
+def _apart_in(build: Build) -> str:
+    if build.sections is None:
+        return (
+            "give the file with its section headers, which tell gaps in a segment; or give what is shared a "
+            "segment of its own"
+        )
+    return "give what is shared a section of its own, behind all that is cleared or initialised at the start"
 
 
 def _in_shared(layout: Layout, plan: BuildPlan, build: Build, claim: Claim, span: Span) -> Finding:
@@ -202,14 +211,15 @@ RULE = Rule(
     name="ram-claims-in-own-areas",
     severity="error",
     checks="The memory that each segment of a build, its heap and its stack take at run time, as its core "
-    "sees it, lies in RAM that this core owns or in the area that the build is copied to; a segment may "
-    "lie as a whole in shared areas.",
+    "sees it, lies in RAM that this core owns or in the area that the build is copied to; a segment, or a "
+    "section in one, may lie as a whole in shared areas.",
     why="A build that takes RAM outside its own overwrites the other core's data, stack or copied code, or "
     "memory that does not exist on the device, where every access faults. Data that runs over into a "
     "shared area is cleared by one core's start after the other has filled it.",
     remedy="Mend the RAM regions of the build's linker script to what the layout gives its core, or the "
     "layout.",
-    source="System V gABI, chapter 7, program header, p_vaddr and p_memsz; common practice (sections and "
+    source="System V gABI, chapter 7, program header, p_vaddr and p_memsz, and chapter 4, section header, "
+    "sh_addr and sh_size (for gaps in a segment); common practice (sections and "
     "symbols of heap and stack; their usual names from memory)",
     absent="the layout has no build",
     check=check,
