@@ -154,6 +154,21 @@ def test_what_builds_share() -> None:
     assert find_shared(_seen(station=station_elf(), sampler=sampler_elf())) == []
 
 
+def test_one_segment_of_own_and_shared_sections() -> None:
+    """Sections apart from each other in one segment are claimed, and found to be shared, each for itself."""
+
+    def small(own: int, size: int) -> bytes:
+        sections = ((".bss", own, size), (".link", LINK, 0x80))
+        data = SegmentSpec(own, memory_size=LINK + 0x80 - own, flags="rw", sections=sections)
+        return elf([SegmentSpec(SAMPLER, b"\1" * 64), data])
+
+    one, other = _seen(a=small(LINK - 0x800, 0x300), b=small(LINK - 0x400, 0x200))
+    assert one.ram == [Span(LINK - 0x800, 0x300), Span(LINK, 0x80)]
+    assert other.ram == [Span(LINK - 0x400, 0x200), Span(LINK, 0x80)]
+    (shared,) = find_shared([one, other])
+    assert (shared.span, shared.builds) == (Span(LINK, 0x80), ("a", "b"))
+
+
 def test_a_name_at_several_addresses_is_in_no_contract() -> None:
     """Two builds agree and a third has the name elsewhere: the RAM is shared, the name is not demanded."""
 

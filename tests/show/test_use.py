@@ -6,6 +6,7 @@ import re
 
 import pytest
 import small_device
+from builds.elf_writer import SegmentSpec
 from hypothesis import given
 from hypothesis import strategies as st
 from show.cases import gauge, small, spoiled
@@ -148,6 +149,22 @@ def test_ram_is_what_the_builds_claim():
     alone = {memory.name: memory for memory in small().memories}["ram"]
     assert not alone.all_known
     assert "use not known" in plain(text_of(small(), 80, BLOCKS))
+
+
+def test_a_gap_in_a_segment_is_free_ram():
+    """RAM between two sections of one segment is free in the figures of memory, area and build alike."""
+    ram, link = small_device.RAM_OF_SAMPLER + 0x2000, small_device.RAM_OF_SAMPLER + 0x3000
+    sections = ((".bss", ram, 0x300), (".link", link, 0x40))
+    one = SegmentSpec(ram, memory_size=link + 0x40 - ram, flags="rw", sections=sections)
+    contents = small(builds=small_device.builds(sampler=small_device.sampler_elf(ram=one)))
+    memory = {memory.name: memory for memory in contents.memories}["ram"]
+    assert memory.used == 0x400 + 0x300 + 0x40
+    assert {area.name: area.used for area in memory.areas if area.used} == {
+        "station-ram": 0x400,
+        "sampler-ram": 0x300,
+        "link": 0x40,
+    }
+    assert {each.name: each.ram for each in contents.builds} == {"station": 0x400, "sampler": 0x340}
 
 
 @given(st.binary(max_size=400), st.integers(0, 255), st.integers(0, 1 << 16))

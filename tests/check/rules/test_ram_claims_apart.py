@@ -40,6 +40,12 @@ def _bss(address, size):
     return SegmentSpec(address, b"", memory_size=size, flags="rw")
 
 
+def _around(gap):
+    """One segment of the station with sections before and behind ``gap`` bytes of the sampler's RAM."""
+    sections = ((".bss", RAM + 0x1F00, 0x200), (".more", RAM + 0x2100 + gap, 0x40))
+    return SegmentSpec(RAM + 0x1F00, memory_size=0x240 + gap, flags="rw", sections=sections)
+
+
 def _both(station, sampler, read=None, symbols=(), **options):
     """The station takes ``station``, the sampler ``sampler`` (as it sees it): (address, size) each."""
     handed = builds(
@@ -72,6 +78,14 @@ BREAKS = {
     "over the shared area on both sides": lambda: _both(
         [(RAM + 0x2F00, 0x600)], [(RAM_OF_SAMPLER + 0x2F80, 0x500)]
     ),
+    "over the end of a gap between two sections of the other": lambda: apply(
+        RULE,
+        image=IMAGE,
+        handed=builds(
+            station=station_elf(ram=_around(0xFF)),
+            sampler=sampler_elf(ram=_bss(RAM_OF_SAMPLER + 0x2100, 0x100)),
+        ),
+    ),
     "where the copied sampler runs": lambda: _both(
         [(RAM + 0x3400, 64)], [], COPIED, base=SAMPLER, run=RAM_OF_SAMPLER + 0x3400
     ),
@@ -87,6 +101,14 @@ KEEPS = {
     "side by side": lambda: _both([(RAM, 0x2000)], [(RAM_OF_SAMPLER + 0x2000, 0x1000)]),
     "the same shared area": lambda: _both([(RAM + 0x3000, 0x400)], [(RAM_OF_SAMPLER + 0x3000, 0x400)]),
     "two builds of one core": lambda: _three((RAM, 64), (RAM, 64), (RAM_OF_SAMPLER + 0x2000, 64)),
+    "in a gap between two sections of the other": lambda: apply(
+        RULE,
+        image=IMAGE,
+        handed=builds(
+            station=station_elf(ram=_around(0x100)),
+            sampler=sampler_elf(ram=_bss(RAM_OF_SAMPLER + 0x2100, 0x100)),
+        ),
+    ),
     "no RAM at all": lambda: _both([], []),
     **on_the_gauge(RULE),
 }
