@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import subprocess
+from collections.abc import Iterable
 from pathlib import Path
 
 from tools import required_tool
@@ -92,16 +93,25 @@ def code_segment(build: Build) -> Segment:
     return max((each for each in build.stored if each.executable), key=lambda each: len(each.data))
 
 
+def cut(code: bytes, found: Iterable[tuple[int, int]]) -> dict[int, int]:
+    """The size of each instruction by its offset, of stretches from a first offset up to an end."""
+    sizes: dict[int, int] = {}
+    for at, end in found:
+        while at < end:
+            sizes[at] = 4 if code[at + 1] >> 3 in (0b11101, 0b11110, 0b11111) else 2
+            at += sizes[at]
+    return sizes
+
+
 def mapped_instructions(build: Build) -> dict[int, int]:
     """The size of each Thumb instruction in the code segment by its offset, told by the mapping symbols."""
     segment = code_segment(build)
     data, start = segment.data, segment.run_address
     marks = sorted(build.symbols.mapping() if build.symbols else (), key=lambda mark: mark.value)
     ends = [mark.value for mark in marks[1:]] + [start + len(data)]
-    sizes: dict[int, int] = {}
-    for mark, end in zip(marks, ends, strict=True):
-        at = mark.value - start
-        while mark.name.startswith("$t") and at >= 0 and at + 2 <= min(end - start, len(data)):
-            sizes[at] = 4 if data[at + 1] >> 3 in (0b11101, 0b11110, 0b11111) else 2
-            at += sizes[at]
-    return sizes
+    stretches = [
+        (mark.value - start, min(end - start, len(data)) - 1)
+        for mark, end in zip(marks, ends, strict=True)
+        if mark.name.startswith("$t") and mark.value >= start
+    ]
+    return cut(data, stretches)

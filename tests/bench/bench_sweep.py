@@ -17,7 +17,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from measuring import MIB
-from real_code import code_segment, library_program, mapped_instructions
+from real_code import code_segment, cut, library_program, mapped_instructions
 
 FOUND, TOLD = 0.985, 8
 LIBRARIES = ("m", "c", "stdc++")
@@ -58,9 +58,7 @@ def _measured(library: str, march: str, architecture: str, folder: Path) -> bool
     sieve = Sieve(lacking(core))
     vectors = struct.unpack_from("<2I", segment.data)[1:]
     code = unmapped_code(segment.data, segment.run_address, vectors)
-    found = dict(code.followed)
-    for routine in code.swept:
-        found |= routine.sizes
+    found = cut(segment.data, [*code.followed, *(run for routine in code.swept for run in routine.runs)])
     right = sum(size for at, size in found.items() if sizes.get(at) == size) / sum(sizes.values())
     told = [*code.followed_places(sieve), *code.swept_places(sieve)]
     false = sum(sizes.get(each.address - segment.run_address) != len(each.data) for each in told)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from gemel.check.code import spelling
-from gemel.check.code.spelling import NEEDS_EXTRA, NOT_ASKED, raw, reads_as, spelled, why_not
+from gemel.check.code.spelling import NEEDS_EXTRA, NOT_ASKED, raw, reads_whole, spelled, why_not
 
 
 @pytest.mark.parametrize(
@@ -35,11 +35,10 @@ def test_what_the_library_does_not_know_is_given_raw() -> None:
 
 
 def test_instructions_in_a_row() -> None:
-    """A run reads as given where the library knows each instruction and cuts the bytes the same."""
-    data = bytes.fromhex("10b5 90ed000a 10bd")
-    assert reads_as(data, 0x1000, [2, 4, 2])
-    assert not reads_as(data, 0x1000, [4, 4])
-    assert not reads_as(bytes.fromhex("10b5 40f001c0 10bd"), 0x1000, [2, 4, 2])
+    """Instructions in a row are read to the end where the library knows each, and else are not."""
+    assert reads_whole(bytes.fromhex("10b5 90ed000a 10bd"), 0x1000)
+    assert not reads_whole(bytes.fromhex("10b5 40f001c0 10bd"), 0x1000)
+    assert not reads_whole(bytes.fromhex("10b5 90ed"), 0x1000)
 
 
 def test_why_code_is_not_read(monkeypatch: pytest.MonkeyPatch) -> None:

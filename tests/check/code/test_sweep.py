@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from real_code import code_segment, library_program, mapped_instructions
+from real_code import code_segment, cut, library_program, mapped_instructions
 
 from gemel.check.code.flow import Flow
 from gemel.check.code.sweep import EFFORT, Sweep
@@ -28,7 +28,7 @@ def _swept(code: bytes, *entries: int, beyond: tuple[Span, ...] = ()) -> list[tu
     """The first offset of each routine that a sweep finds, and whether it stands alone."""
     flow = Flow(code, START)
     flow.follow(START + entry for entry in entries)
-    return sorted((min(each.sizes), each.alone) for each in Sweep(flow, beyond).run())
+    return sorted((each.runs[0].first, each.alone) for each in Sweep(flow, beyond).run())
 
 
 @pytest.mark.parametrize("march", ["armv6-m", "armv7-m", "armv8-m.base", "armv8-m.main+fp"])
@@ -41,13 +41,13 @@ def test_a_whole_library_is_found(march: str, tmp_path: Path) -> None:
     segment, sizes = code_segment(build), mapped_instructions(build)
     flow = Flow(segment.data, segment.run_address)
     flow.follow(word for word in struct.unpack_from("<2I", segment.data)[1:])
-    followed = sum(size for at, size in flow.reached() if sizes.get(at) == size)
+    followed = sum(run.end - run.first for run in flow.reached())
     Sweep(flow).run()
-    found = flow.reached()
-    right = sum(size for at, size in found if sizes.get(at) == size)
+    found = cut(segment.data, flow.reached())
+    right = sum(size for at, size in found.items() if sizes.get(at) == size)
     assert followed < 0.8 * sum(sizes.values())
     assert right > 0.985 * sum(sizes.values())
-    assert sum(sizes.get(at) != size for at, size in found) * 100 < len(found)
+    assert sum(sizes.get(at) != size for at, size in found.items()) * 100 < len(found)
 
 
 def test_where_words_point_to_code_is_found() -> None:
@@ -96,8 +96,8 @@ def test_what_goes_wrong_behind_a_call_ends_with_it() -> None:
     code = _code("10b5 00f002f8", DATA[:4], "7047", DATA)
     flow = Flow(code, START)
     (routine, called) = Sweep(flow).run()
-    assert routine.sizes == {0: 2, 2: 4}
-    assert called.sizes == {10: 2}
+    assert routine.runs == [(0, 6)]
+    assert called.runs == [(10, 12)]
 
 
 def test_calls_may_lead_to_other_code_of_the_core() -> None:
@@ -151,7 +151,7 @@ def test_any_bytes_end(code: bytes, entry: int) -> None:
     routines = sweep.run()
     assert sweep.effort >= -2 * len(code) - 1
     assert EFFORT > 0
-    assert all(at >= 0 and at + size <= len(code) for each in routines for at, size in each.sizes.items())
+    assert all(run.first >= 0 and run.end <= len(code) for each in routines for run in each.runs)
 
 
 @given(st.lists(st.sampled_from(["10b5", "10bd", "7047", "00d0", "fee7", "00f001f8", "0048", "ffff"])))
@@ -160,7 +160,9 @@ def test_no_instruction_belongs_to_two_routines(units: list[str]) -> None:
     code = _code(*units)
     flow = Flow(code, START)
     flow.follow([START])
-    known = {at for at, _ in flow.reached()}
+    known = set(cut(code, flow.reached()))
     for routine in Sweep(flow).run():
-        assert not known & set(routine.sizes)
-        known |= set(routine.sizes)
+        found = set(cut(code, routine.runs))
+        assert found
+        assert not known & found
+        known |= found

@@ -9,7 +9,7 @@ Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterable, Iterator
+from collections.abc import Container, Iterable
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -23,6 +23,13 @@ from gemel.check.code.half_words import (
     UNDEFINED,
     kinds_of_half_words,
 )
+
+
+class Run(NamedTuple):
+    """Instructions one behind the other: the offset of the first, and that behind the last."""
+
+    first: int
+    end: int
 
 
 class Table(NamedTuple):
@@ -111,14 +118,14 @@ class Flow:
         if inside.start < end:
             self.data[inside.start >> 1 : end + 1 >> 1] = b"\1" * (end + 1 - inside.start >> 1)
 
-    def reached(self) -> list[tuple[int, int]]:
-        """(offset, size) of each instruction that was reached and is no data, in order."""
+    def reached(self) -> list[Run]:
+        """The instructions that were reached and are no data, in order."""
         data = self.data
-        return [
+        return runs(
             (2 * index, size)
             for index, size in enumerate(self.sizes)
             if size and not data[index] and (size == 2 or not data[index + 1])
-        ]
+        )
 
     def stream(
         self, at: int, also: Container[int] = (), stop: int | None = None, strict: bool = False
@@ -247,19 +254,19 @@ class Flow:
         stream.uses(range(start, entry + (entry - start) % 2, 2))
 
 
-def runs(instructions: Iterable[tuple[int, int]]) -> Iterator[tuple[int, int, list[int]]]:
-    """Instructions (offset, size) in order, those without a gap together: first offset, end, their sizes."""
+def runs(instructions: Iterable[tuple[int, int]]) -> list[Run]:
+    """Instructions, each an offset and a size, in order, as runs without a gap."""
+    found: list[Run] = []
     first = end = -1
-    sizes: list[int] = []
     for at, size in instructions:
         if at != end:
-            if sizes:
-                yield first, end, sizes
-            first, sizes = at, []
-        sizes.append(size)
+            if first >= 0:
+                found.append(Run(first, end))
+            first = at
         end = at + size
-    if sizes:
-        yield first, end, sizes
+    if first >= 0:
+        found.append(Run(first, end))
+    return found
 
 
 def _signed(value: int, bits: int) -> int:

@@ -26,9 +26,10 @@ def spelled(data: bytes, address: int) -> str:
     return ""
 
 
-def reads_as(data: bytes, address: int, sizes: list[int]) -> bool:
-    """Whether the library reads ``data`` as instructions of just these sizes, in bytes."""
-    return [size for _, size, _, _ in _disassembler().disasm_lite(data, address)] == sizes
+def reads_whole(data: bytes, address: int) -> bool:
+    """Whether the library reads each of the instructions that ``data`` is made of."""
+    read: int = sum(size for _, size, _, _ in _disassembler().disasm_lite(data, address))
+    return read == len(data)
 
 
 def raw(data: bytes) -> str:

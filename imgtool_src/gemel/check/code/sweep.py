@@ -17,7 +17,7 @@ import struct
 from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
-from gemel.check.code.flow import Flow, Stream
+from gemel.check.code.flow import Flow, Run, Stream, runs
 from gemel.spans import Span
 
 PROLOGUE = re.compile(rb"\xb5|\x2d\xe9(?=.[\x40-\x5f])", re.DOTALL)
@@ -32,9 +32,9 @@ one, noise less than two: more means bytes that somebody made to lead in circles
 
 
 class Routine(NamedTuple):
-    """Instructions that were taken for code together: their sizes by offset; ``alone`` if by nothing else."""
+    """Instructions that were taken for code together; ``alone`` if nothing leads there but their bytes."""
 
-    sizes: dict[int, int]
+    runs: list[Run]
     alone: bool
 
 
@@ -57,7 +57,7 @@ class Sweep:
     def run(self) -> list[Routine]:
         """Sweep everything; the routines that were found, in the order in which they were."""
         flow = self._flow
-        self._behind = [at + size for at, size in flow.reached()]
+        self._behind = [run.end for run in flow.reached()]
         self._behind += [2 * index + 2 for index, used in enumerate(flow.data) if used]
         self._try(self._pointed_at())
         self._try(self._prologues())
@@ -72,8 +72,8 @@ class Sweep:
         """Where the words of the bytes point to, the Thumb bit set."""
         flow = self._flow
         low, high = flow.start, flow.start + len(flow.code)
-        words = struct.unpack_from(f"<{len(flow.code) // 4}I", flow.code)
-        for index, word in enumerate(words):
+        words = struct.iter_unpack("<I", memoryview(flow.code)[: len(flow.code) // 4 * 4])
+        for index, (word,) in enumerate(words):
             if word & 1 and low < word < high and not flow.sizes[2 * index]:
                 yield word - 1 - low
 
@@ -138,7 +138,7 @@ class Sweep:
             calls += stream.calls
             self._behind.append(stream.end)
             self._behind += [part.stop for part in stream.data]
-        self.routines.append(Routine(sizes, self._alone))
+        self.routines.append(Routine(runs(sorted(sizes.items())), self._alone))
         return calls
 
     def _refuse(self, place: int, reached_by: dict[int, tuple[int, Stream]]) -> None:

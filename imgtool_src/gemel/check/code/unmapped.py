@@ -9,10 +9,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
-from gemel.check.code.flow import Flow, runs
+from gemel.check.code.flow import Flow, Run
+from gemel.check.code.half_words import FIRST_WIDE
 from gemel.check.code.lacking_instructions import Place
 from gemel.check.code.sieve import Sieve, is_beyond_disassembler
-from gemel.check.code.spelling import reads_as, spelled
+from gemel.check.code.spelling import reads_whole, spelled
 from gemel.check.code.sweep import Routine, Sweep
 from gemel.spans import Span
 
@@ -24,14 +25,13 @@ instructions, and no more of others: tables of numbers read as routines with a f
 class UnmappedCode(NamedTuple):
     """Code in the bytes ``code``, the first of which its core runs at ``start``.
 
-    ``followed``: (offset, size) of the instructions that the entries lead to; ``swept``: the routines beside
-    them; ``sizes``: how many bytes are the one, the other, and neither; ``unfinished``: whether the sweep
-    was given up.
+    ``followed``: what the entries lead to; ``swept``: the routines beside that; ``sizes``: how many bytes are
+    the one, the other, and neither; ``unfinished``: whether the sweep was given up.
     """
 
     code: bytes
     start: int
-    followed: list[tuple[int, int]]
+    followed: list[Run]
     swept: list[Routine]
     sizes: tuple[int, int, int]
     unfinished: bool
@@ -42,17 +42,15 @@ class UnmappedCode(NamedTuple):
 
     def swept_places(self, sieve: Sieve) -> Iterator[Place]:
         """Instructions that the sweep found and that the core lacks, by address, from what is likely code."""
-        for routine in sorted(self.swept, key=lambda each: min(each.sizes)):
-            instructions = sorted(routine.sizes.items())
-            lacking = self._lacking(sieve, instructions)
+        for routine in sorted(self.swept, key=lambda each: each.runs[0]):
+            lacking = self._lacking(sieve, routine.runs)
             places = [each for each in lacking if not (_is_negative_number(each) or self._is_address(each))]
-            least = max(ALONE_AT_LEAST, len(instructions) / 2) if routine.alone else 1
-            if len(places) >= least and self._credible(instructions, places):
+            if places and self._enough(routine, places) and self._credible(routine, places):
                 yield from places
 
-    def _lacking(self, sieve: Sieve, instructions: list[tuple[int, int]]) -> Iterator[Place]:
+    def _lacking(self, sieve: Sieve, found: list[Run]) -> Iterator[Place]:
         code, start = self.code, self.start
-        for first, end, _ in runs(instructions):
+        for first, end in found:
             for offset, size, encoding in sieve.unfit(code[first:end]):
                 at = first + offset
                 yield Place(start + at, code[at : at + size], encoding)
@@ -62,23 +60,33 @@ class UnmappedCode(NamedTuple):
         value = int.from_bytes(place.data, "little") - self.start
         return len(place.data) == 4 and place.address % 4 == 0 and 0 <= value < len(self.code)
 
-    def _credible(self, instructions: list[tuple[int, int]], places: list[Place]) -> bool:
+    def _enough(self, routine: Routine, places: list[Place]) -> bool:
+        """Whether what a routine lacks is more than chance brings about."""
+        if not routine.alone:
+            return True
+        instructions = sum(len(list(self._instructions(run))) for run in routine.runs)
+        return len(places) >= max(ALONE_AT_LEAST, instructions / 2)
+
+    def _credible(self, routine: Routine, places: list[Place]) -> bool:
         """Whether each instruction is known, by disassembler or table, and none is for other profiles."""
         if any("nobody" in place.encoding.needs for place in places):
             return False
         return all(
-            reads_as(self.code[first:end], self.start + first, sizes) or self._known(first, sizes)
-            for first, end, sizes in runs(instructions)
+            reads_whole(self.code[run.first : run.end], self.start + run.first)
+            or all(map(self._is_known, self._instructions(run)))
+            for run in routine.runs
         )
 
-    def _known(self, at: int, sizes: list[int]) -> bool:
-        """Whether each of some instructions in a row is known by itself."""
-        for size in sizes:
-            data = self.code[at : at + size]
-            if not (is_beyond_disassembler(data) or spelled(data, self.start + at)):
-                return False
-            at += size
-        return True
+    def _instructions(self, run: Run) -> Iterator[int]:
+        """The offset of each instruction of a run."""
+        at = run.first
+        while at < run.end:
+            yield at
+            at += 4 if self.code[at + 1] >= FIRST_WIDE >> 8 else 2
+
+    def _is_known(self, at: int) -> bool:
+        data = self.code[at : at + (4 if self.code[at + 1] >= FIRST_WIDE >> 8 else 2)]
+        return is_beyond_disassembler(data) or bool(spelled(data, self.start + at))
 
 
 def _is_negative_number(place: Place) -> bool:
@@ -105,7 +113,10 @@ def unmapped_code(
     followed = flow.reached()
     sweep = Sweep(flow, beyond)
     swept = sweep.run()
-    in_all = sum(size for _, size in flow.reached())
-    first = sum(size for _, size in followed)
+    first, in_all = _size(followed), _size(flow.reached())
     sizes = (first, max(in_all - first, 0), len(code) - in_all)
     return UnmappedCode(code, start, followed, swept, sizes, sweep.effort < 0)
+
+
+def _size(found: list[Run]) -> int:
+    return sum(run.end - run.first for run in found)
