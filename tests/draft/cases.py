@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+from capability_builds import capability_builds
 from gauge_builds import ARRANGEMENTS, gauge_builds
 from small_device import TODAY, builds
 
@@ -80,6 +81,10 @@ SOUND: dict[str, Callable[[], Builds]] = {
     "no place in flash, alone": lambda: {"sampler": _homeless()["sampler"]},
     "one build": lambda: {"station": gauge_builds("copied")["station"]},
     "long names": lambda: _renamed(gauge_builds("copied"), station="a" * 23, sampler="a" * 22 + "b"),
+    "security": lambda: capability_builds("security"),
+    "security, the other way round": lambda: dict(reversed(capability_builds("security").items())),
+    "security, the secure one alone": lambda: {"keeper": capability_builds("security")["keeper"]},
+    "security, the non-secure one alone": lambda: {"caller": capability_builds("security")["caller"]},
     "three builds": lambda: {
         **gauge_builds("in-place"),
         **_renamed({"sampler": gauge_builds("two-banks")["sampler"]}, sampler="pump"),
@@ -98,7 +103,7 @@ def layout_of(made: Builds) -> Layout:
     return read_layout(text_of(made).encode(), "draft.toml").layout
 
 
-def checked(made: Builds) -> CheckResult:
+def checked(made: Builds, disassemble: bool = False) -> CheckResult:
     """Join with the draft as it stands, and check the image."""
     read = read_layout(text_of(made).encode(), "draft.toml")
-    return check(Subject(read, join(read, made).image, made), TODAY)
+    return check(Subject(read, join(read, made).image, made, disassemble=disassemble), TODAY)

@@ -23,6 +23,7 @@ STORED = (
     "small device",
     "a copy inside",
     "no place in flash",
+    "security",
 )
 PATHS = {"station": "station.elf", "sampler": "sampler.elf"}
 

@@ -151,7 +151,8 @@ def _segment(draw: st.DrawFn, index: int) -> Segment:
 
 
 @st.composite
-def _build(draw: st.DrawFn, name: str) -> Build:
+def random_build(draw: st.DrawFn, name: str) -> Build:
+    """Any build: up to four segments anywhere, with words that may read as vectors."""
     segments = [draw(_segment(index)) for index in range(draw(st.integers(1, 4)))]
     if not any(segment.data for segment in segments):
         segments.append(Segment(0x1000_0000, 0x1000_0000, b"\1" * 8, 8, True, False, True, 9))
@@ -170,7 +171,7 @@ def _build(draw: st.DrawFn, name: str) -> Build:
 )
 def test_any_builds_have_a_draft_that_the_reader_takes(names: list[str], data: st.DataObject) -> None:
     """Whatever builds claim, overlapping, scattered, at the ends of the address space: it is a layout."""
-    made = {name: data.draw(_build(name)) for name in names}
+    made = {name: data.draw(random_build(name)) for name in names}
     text = text_of(made)
     further = [checksum_faults, waiver_faults, severity_faults]
     layout = read_layout(text.encode(), "draft.toml", further).layout

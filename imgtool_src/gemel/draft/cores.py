@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from itertools import islice
 from typing import NamedTuple
 
@@ -111,19 +111,25 @@ def _extensions(attributes: BuildAttributes) -> list[str]:
     return extensions
 
 
-def guess_primary(all_seen: list[Evidence]) -> Primary:
-    """The one build that holds the vector address of another and is held by none; else the first named."""
+def guess_primary(all_seen: list[Evidence], callers: Mapping[str, str] | None = None) -> Primary:
+    """The one core whose build holds the vector address of another and is held by none; else the first named.
+
+    ``callers`` are builds that run on the core of another build, with that build's name.
+    """
+    callers = callers or {}
+    core_of = {seen.name: callers.get(seen.name, seen.name) for seen in all_seen}
     constants = [
         constant
         for holder in all_seen
         for target in all_seen
-        if holder is not target
+        if core_of[holder.name] != core_of[target.name]
         for constant in _boot_constants(holder, target)
     ]
-    holders = {constant.holder for constant in constants} - {constant.target for constant in constants}
+    holding = {core_of[constant.holder] for constant in constants}
+    holders = holding - {core_of[constant.target] for constant in constants}
     if len(holders) == 1:
         name = holders.pop()
-        own = [constant for constant in constants if constant.holder == name]
+        own = [constant for constant in constants if core_of[constant.holder] == name]
         shown = next((it for it in own if it.symbol), own[0])
         by = f"symbol {shown.symbol}" if shown.symbol else format_address(shown.run_address)
         reason = f"its {by} holds {shown.target}'s vector address"
@@ -131,7 +137,9 @@ def guess_primary(all_seen: list[Evidence]) -> Primary:
     why = "the only build"
     if len(all_seen) > 1:
         why = "named first; no single build holds the vector address of another"
-    return Primary(all_seen[0].name, why, ())
+        if len(set(core_of.values())) == 1:
+            why = "the only core"
+    return Primary(core_of[all_seen[0].name], why, ())
 
 
 def _boot_constants(holder: Evidence, target: Evidence) -> list[BootConstant]:

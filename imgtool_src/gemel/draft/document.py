@@ -10,6 +10,7 @@ from gemel.draft.cores import BootConstant
 from gemel.draft.drafting import Draft
 from gemel.draft.evidence import Evidence
 from gemel.draft.places import AreaGuess, MemoryGuess
+from gemel.draft.security import CALLABLE
 from gemel.spans import format_address, format_size, merged, without
 
 COLUMN = 32
@@ -72,7 +73,8 @@ def document(draft: Draft, paths: Mapping[str, str]) -> str:
     _head(page, draft)
     _memories(page, draft)
     for seen in draft.seen:
-        _core(page, draft, seen)
+        if seen.name in draft.cores:
+            _core(page, draft, seen)
     _areas(page, draft)
     _builds(page, draft, paths)
     _contracts(page, draft)
@@ -109,17 +111,30 @@ def _memories(page: Page, draft: Draft) -> None:
         page.key("kind", f'"{memory.kind}"')
         page.key("start", format_address(memory.span.start), memory.start_from)
         page.key("size", _size(memory.span.size), memory.size_from)
+        if memory.aliases:
+            aliases = ", ".join(map(format_address, memory.aliases))
+            page.key("aliases", f"[{aliases}]", _alias_words(draft, memory))
         if memory.kind == "flash":
             page.unset("erase_block", '"4 KiB"', "how much is erased at once?")
             page.unset("write_unit", "8", "how many bytes are programmed at once?")
         _views(page, draft, memory)
 
 
+def _alias_words(draft: Draft, memory: MemoryGuess) -> str:
+    low = [user for user in memory.users if user in draft.security.callers]
+    high = dict.fromkeys(draft.security.callers[user] for user in low)
+    return (
+        f"a guess: {_listed(high)} uses it with bit 28 of its addresses set, {_listed(low)} with it clear; "
+        f"{ASK} is it one memory?"
+    )
+
+
 def _views(page: Page, draft: Draft, memory: MemoryGuess) -> None:
     """The question of other addresses, where a secondary alone uses a memory by an address of its own."""
-    if memory.kind == "device" or draft.primary.name in memory.users or not memory.users:
+    users = list(dict.fromkeys(map(draft.security.core_of, memory.users)))
+    if memory.kind == "device" or draft.primary.name in users or not users:
         return
-    for user in memory.users[:1]:
+    for user in users[:1]:
         question = f"where does {draft.primary.name} see it? start is that address, and this one the view:"
         page.unset("views", f"{{ {user} = {format_address(memory.span.start)} }}", question)
 
@@ -135,11 +150,15 @@ def _core(page: Page, draft: Draft, seen: Evidence) -> None:
     page.key("architecture", f'"{core.architecture}"', core.architecture_from)
     extensions = ", ".join(f'"{name}"' for name in core.extensions)
     page.key("extensions", f"[{extensions}]", core.extensions_from)
-    page.remark(f'{ASK} has it an MPU ("mpu"), the security extension ("security")? No build tells.')
+    question = 'has it an MPU ("mpu"), the security extension ("security")? No build tells.'
+    if "security" in core.extensions:
+        question = 'has it an MPU ("mpu")? No build tells.'
+    page.remark(f"{ASK} {question}")
     page.key("interrupts", str(core.interrupts), core.interrupts_from)
     ram = ", ".join(f'"{area.name}"' for area in draft.ram_of(seen.name))
     page.key("ram", f"[{ram}]", "" if ram else "nothing told of any")
-    _conflicts(page, draft, seen)
+    for member in draft.members(seen.name):
+        _conflicts(page, draft, member)
     areas = draft.stored_in(seen.name)
     if primary and areas:
         vectors = areas[0].span.start + _vector_offset(seen, areas[0], draft.runs_in(seen.name))
@@ -182,16 +201,27 @@ def _areas(page: Page, draft: Draft) -> None:
         page.key("offset", _size(area.span.start - starts[area.memory]))
         page.key("size", _size(area.span.size))
         page.key("purpose", f'"{area.purpose}"')
+        if area.security:
+            page.key("security", f'"{area.security}"', _security_words(draft, area))
+
+
+def _security_words(draft: Draft, area: AreaGuess) -> str:
+    if area.owner in draft.security.secure and area.security != CALLABLE:
+        return draft.security.secure[area.owner]
+    return draft.security.calls.get(area.owner, "")
 
 
 def _builds(page: Page, draft: Draft, paths: Mapping[str, str]) -> None:
     for seen in draft.seen:
         areas = draft.stored_in(seen.name)
         page.table(f"build.{seen.name}")
-        page.key("core", f'"{seen.name}"')
+        page.key("core", f'"{draft.security.core_of(seen.name)}"', draft.security.calls.get(seen.name, ""))
         page.key("stored_in", f'"{areas[0].name}"')
         if further := ", ".join(f'"{area.name}"' for area in areas[1:]):
-            page.key("also_stored_in", f"[{further}]", "its other bytes lie apart")
+            veneers = all(area.security == CALLABLE for area in areas[1:])
+            page.key(
+                "also_stored_in", f"[{further}]", "its veneers" if veneers else "its other bytes lie apart"
+            )
         _copies(page, draft, seen)
         if (runs := draft.runs_in(seen.name)) is not None:
             page.key("runs_in", f'"{runs.name}"', _runs_from(seen))

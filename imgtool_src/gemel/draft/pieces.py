@@ -8,14 +8,15 @@ from typing import Literal, NamedTuple
 from gemel.spans import Span
 
 Kind = Literal["flash", "ram", "device"]
-Use = Literal["stored", "own", "runs", "shared", "registers"]
-"""What a stretch is for: a build's bytes, a core's RAM, a copied build, both cores, registers."""
+Use = Literal["stored", "veneers", "own", "runs", "shared", "registers"]
+"""What a stretch is for: a build's bytes, its veneers, a core's RAM, a copied build, all cores, registers."""
 
 NEAR = 512 << 10
 """Stretches of one kind that are no further apart are taken for one memory."""
 
 KINDS: dict[Use, Kind] = {
     "stored": "flash",
+    "veneers": "flash",
     "own": "ram",
     "runs": "ram",
     "shared": "ram",

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
+from gemel.check.secure_builds import VECTOR_UNIT
 from gemel.draft.evidence import Evidence
 from gemel.draft.pieces import Group, Kind, Piece, groups_of, power_of_two, put_together
+from gemel.draft.security import CALLABLE, NOTHING_SECURE, STATE_BIT, Security
 from gemel.draft.shared import Shared
 from gemel.errors import Problem, UsageProblem
 from gemel.layout.area_checks import VECTORS_AT_LEAST
@@ -21,7 +23,10 @@ FLASH_LEAST, RAM_LEAST, BLOCK = 4 << 10, 1 << 10, 4 << 10
 
 @dataclass(frozen=True, slots=True)
 class AreaGuess:
-    """One area: whose it is (empty: of all), and in words what it was guessed from."""
+    """One area: whose it is (empty: of all), and in words what it was guessed from.
+
+    ``security`` says how a core with the security extension sees it; empty where nothing tells.
+    """
 
     name: str
     span: Span
@@ -29,11 +34,12 @@ class AreaGuess:
     owner: str
     reason: str
     memory: str = ""
+    security: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class MemoryGuess:
-    """One memory, and in words where its start and size come from."""
+    """One memory, and in words where its start and size come from; ``aliases`` are other starts of it."""
 
     name: str
     kind: Kind
@@ -41,6 +47,12 @@ class MemoryGuess:
     users: tuple[str, ...]
     start_from: str
     size_from: str
+    aliases: tuple[int, ...] = ()
+
+    @property
+    def windows(self) -> list[Span]:
+        """Every stretch of addresses that it is seen at."""
+        return [self.span, *(Span(start, self.span.size) for start in self.aliases)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,10 +72,15 @@ class Places:
         ]
 
 
-def pieces_of(all_seen: list[Evidence], primary: str, shared: list[Shared]) -> list[Piece]:
+def pieces_of(
+    all_seen: list[Evidence], primary: str, shared: list[Shared], security: Security = NOTHING_SECURE
+) -> list[Piece]:
     """Who uses what, no byte twice: a secondary's bytes before the primary's copy, then what is shared."""
     pieces: list[Piece] = []
     flash: list[Span] = []
+    for name, spans in security.veneers.items():
+        pieces += [Piece(span, "veneers", name) for span in without(spans, flash)]
+        flash += spans
     for seen in sorted(all_seen, key=lambda seen: seen.name == primary):
         pieces += [Piece(span, "stored", seen.name) for span in without(seen.stored, flash)]
         flash += seen.stored
@@ -98,9 +115,11 @@ def _stacks(all_seen: list[Evidence], taken: list[Span]) -> Iterator[Piece]:
             taken.append(free[-1])
 
 
-def guess_places(all_seen: list[Evidence], primary: str, shared: list[Shared]) -> Places:
+def guess_places(
+    all_seen: list[Evidence], primary: str, shared: list[Shared], security: Security = NOTHING_SECURE
+) -> Places:
     """Areas around the pieces, memories around the areas."""
-    pieces = pieces_of(all_seen, primary, shared)
+    pieces = pieces_of(all_seen, primary, shared, security)
     groups = groups_of(pieces, MEMORY_START)
     areas: list[AreaGuess] = []
     memories: list[MemoryGuess] = []
@@ -113,7 +132,7 @@ def guess_places(all_seen: list[Evidence], primary: str, shared: list[Shared]) -
     for group in groups:
         alike = [each for each in groups if each.kind == group.kind]
         name = group.kind if len(alike) == 1 else f"{group.kind}-{alike.index(group) + 1}"
-        own = list(_areas(group, floor, names, told)) if group.kind != "device" else []
+        own = list(_areas(group, floor, names, told, security)) if group.kind != "device" else []
         end = max((area.span.end for area in own), default=group.end)
         if group is home:
             own += _further(homeless, group, end, names)
@@ -123,12 +142,27 @@ def guess_places(all_seen: list[Evidence], primary: str, shared: list[Shared]) -
         memories.append(memory)
         floor = memory.span.end
     flash = {memory.name for memory in memories if memory.kind == "flash"}
-    kept = {area.owner for area in areas if area.memory in flash and area.span.size >= VECTORS_AT_LEAST}
+    fit = (area for area in areas if area.span.size >= VECTORS_AT_LEAST and area.security != CALLABLE)
+    kept = {area.owner for area in fit if area.memory in flash}
     left = [seen for seen in all_seen if seen.name not in kept]
     if left or not flash:
         _made_up(left, memories, areas, names)
     order = {memory.name: (memory.kind != "flash", memory.span.start) for memory in memories}
     areas.sort(key=lambda area: (order[area.memory], area.span.start))
+    return attributed(Places(tuple(memories), tuple(areas)), security)
+
+
+def attributed(places: Places, security: Security) -> Places:
+    """The same with the security of each area whose owner tells it, and the aliases of memories."""
+    areas = (
+        replace(area, security=area.security or security.attribution(area.owner)) for area in places.areas
+    )
+    memories = (
+        replace(memory, aliases=(memory.span.start ^ STATE_BIT,))
+        if any(memory.kind in security.seen_twice(user) for user in memory.users)
+        else memory
+        for memory in places.memories
+    )
     return Places(tuple(memories), tuple(areas))
 
 
@@ -158,21 +192,26 @@ def _first_flash(groups: list[Group], primary: str) -> Group | None:
     return next(iter(own or flash), None)
 
 
-def _areas(group: Group, floor: int, names: _Names, told: set[str]) -> Iterator[AreaGuess]:
+def _areas(
+    group: Group, floor: int, names: _Names, told: set[str], security: Security
+) -> Iterator[AreaGuess]:
     """One area for each piece, with room up to the next or a round size; ``told``: who tells of RAM."""
     for index, piece in enumerate(group.pieces):
         following = group.pieces[index + 1] if index + 1 < len(group.pieces) else None
         limit = following.span.start if following else group.limit
-        area = _area(piece, following, floor, limit, names)
+        unit = VECTOR_UNIT if security.attribution(piece.owner) else 1
+        area = _area(piece, following, floor, limit, names, unit)
         if piece.use == "own" and piece.owner not in told:
             area = replace(area, reason=f"the RAM below {piece.owner}'s initial stack pointer")
         yield area
         floor = min(max(area.span.end, piece.span.end), limit)
 
 
-def _area(piece: Piece, following: Piece | None, floor: int, limit: int, names: _Names) -> AreaGuess:
-    """The area around one piece, not below ``floor`` and not beyond ``limit``."""
-    start, room = piece.span.start, "room up to a power of two"
+def _area(
+    piece: Piece, following: Piece | None, floor: int, limit: int, names: _Names, unit: int
+) -> AreaGuess:
+    """The area around one piece, in whole ``unit`` if possible, not below ``floor`` nor beyond ``limit``."""
+    start, room = max(align_down(piece.span.start, unit), floor), "room up to a power of two"
     if piece.use == "own":
         start, room = max(align_down(start, RAM_LEAST), floor), ""
         end = align_up(piece.span.end, RAM_LEAST)
@@ -183,16 +222,24 @@ def _area(piece: Piece, following: Piece | None, floor: int, limit: int, names: 
         end = start + power_of_two(piece.span.size, least)
     what, purpose, words = USES[piece.use]
     reason = f"{words.format(piece.owner)}, {piece.span}" + (f"; {room}" if room else "")
-    span = Span.from_bounds(start, min(end, limit))
-    return AreaGuess(names.new(piece.owner, what), span, purpose, piece.owner, reason)
+    whole = align_down(min(end, limit), unit)
+    span = Span.from_bounds(start, whole if whole >= piece.span.end else min(end, limit))
+    if piece.use == "veneers":
+        name, attribution = names.new("", what), CALLABLE
+    else:
+        name, attribution = names.new(piece.owner, what), ""
+    return AreaGuess(name, span, purpose, piece.owner, reason, security=attribution)
 
 
 def _whose(piece: Piece) -> str:
+    if piece.use == "veneers":
+        return f"the veneers of {piece.owner}"
     return f"what {piece.owner} stores" if piece.owner else "what comes next"
 
 
 USES = {
     "stored": ("code", "code", "bytes that {} stores"),
+    "veneers": ("veneers", "code", "the veneers of {}, by which non-secure code calls it"),
     "own": ("ram", "data", "RAM that {} claims for data, stack and heap"),
     "runs": ("run", "code", "where {} runs, copied there before its core starts"),
     "shared": ("shared", "shared", "RAM that builds know by the same name or address"),

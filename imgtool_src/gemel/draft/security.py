@@ -1,0 +1,218 @@
+"""Secure builds, the non-secure ones that call them, and memories that both see at two addresses."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+
+from gemel.check.secure_builds import (
+    VECTOR_UNIT,
+    VENEER_SECTION,
+    gateways_of,
+    imported,
+    veneer_vectors,
+)
+from gemel.draft.cores import CoreGuess
+from gemel.draft.evidence import Evidence
+from gemel.draft.pieces import NEAR, Kind
+from gemel.draft.shared import Shared
+from gemel.draft.vectors import Vectors
+from gemel.layout.core_checks import EXTENSIONS_OF
+from gemel.spans import Span, align_down, align_up, merged
+
+STATE_BIT = 1 << 28
+"""Where memories have an address for each state, commonly set in the secure one (common practice)."""
+
+CALLABLE = "non-secure-callable"
+
+SHOWN = 3
+"""Gateways that are named at most."""
+
+
+@dataclass(frozen=True, slots=True)
+class Security:
+    """Which builds are secure, and which non-secure one runs on the core of which secure one.
+
+    ``secure`` has for each secure build what tells it, ``veneers`` where its veneers lie, ``callers`` for
+    each non-secure build the secure one, and ``calls`` in words what it calls of that.  ``aliased`` are the
+    kinds of memory that both see, with bit 28 set and without.
+    """
+
+    secure: Mapping[str, str] = field(default_factory=dict)
+    veneers: Mapping[str, list[Span]] = field(default_factory=dict)
+    callers: Mapping[str, str] = field(default_factory=dict)
+    calls: Mapping[str, str] = field(default_factory=dict)
+    aliased: Mapping[str, frozenset[Kind]] = field(default_factory=dict)
+
+    def core_of(self, build: str) -> str:
+        """The core that runs a build: named as it, or as the secure build that it calls."""
+        return self.callers.get(build, build)
+
+    def attribution(self, build: str) -> str:
+        """How the core sees what is the build's own; empty where nothing tells."""
+        return "secure" if build in self.secure else "non-secure" if build in self.callers else ""
+
+    def seen_twice(self, build: str) -> frozenset[Kind]:
+        """The kinds of memory that a non-secure build uses by another address than the secure one."""
+        return self.aliased.get(build, frozenset()) if build in self.callers else frozenset()
+
+    def without_aliases(self) -> Security:
+        """The same, every address taken for a place of its own."""
+        return replace(self, aliased={})
+
+
+NOTHING_SECURE = Security()
+
+
+@dataclass(frozen=True)
+class Aliased(Evidence):
+    """A build whose memories of ``kinds`` are told by their secure addresses, whatever it uses itself."""
+
+    kinds: frozenset[Kind] = frozenset()
+
+    @cached_property
+    def _raw(self) -> Evidence:
+        return Evidence(self.build)
+
+    @cached_property
+    def vectors(self) -> Vectors | None:
+        """Its vector table; where it is kept, by the secure address."""
+        found = self._raw.vectors
+        if found is None or "flash" not in self.kinds:
+            return found
+        return found._replace(load_address=found.load_address | STATE_BIT)
+
+    @cached_property
+    def stored(self) -> list[Span]:
+        """Where in flash its bytes are kept."""
+        return _secure_view(self._raw.stored) if "flash" in self.kinds else self._raw.stored
+
+    @cached_property
+    def ram(self) -> list[Span]:
+        """What it claims of RAM."""
+        return _secure_view(self._raw.ram) if "ram" in self.kinds else self._raw.ram
+
+    @property
+    def initial_stack(self) -> int | None:
+        """Its initial stack pointer."""
+        top = self._raw.initial_stack
+        return ((top - 1) | STATE_BIT) + 1 if top and "ram" in self.kinds else top
+
+
+def find_security(all_seen: list[Evidence], cores: Mapping[str, CoreGuess]) -> Security:
+    """What the builds tell; nothing of builds for architectures without the security extension."""
+    able = [seen for seen in all_seen if "security" in EXTENSIONS_OF[cores[seen.name].architecture]]
+    veneers = {seen.name: _veneers(seen) for seen in able}
+    secure = {seen.name: why for seen in able if (why := _why_secure(seen, veneers[seen.name]))}
+    callers: dict[str, str] = {}
+    calls: dict[str, str] = {}
+    for seen in able:
+        if seen.name in secure:
+            continue
+        for owner in (each for each in able if each.name in secure):
+            if called := _called(seen, owner):
+                callers[seen.name] = owner.name
+                calls[seen.name] = f"it calls {', '.join(called[:SHOWN])} of {owner.name}"
+                break
+    aliased: dict[str, frozenset[Kind]] = {}
+    for name in secure:
+        family = [seen for seen in all_seen if name in (seen.name, callers.get(seen.name))]
+        kinds = _aliased(family, name)
+        if kinds:
+            aliased |= {seen.name: kinds for seen in family}
+    return Security(secure, {name: veneers[name] for name in secure}, callers, calls, aliased)
+
+
+def seen_as_secure(all_seen: list[Evidence], security: Security) -> list[Evidence]:
+    """The builds with the secure addresses of what has two."""
+    return [
+        Aliased(seen.build, security.aliased[seen.name]) if seen.name in security.aliased else seen
+        for seen in all_seen
+    ]
+
+
+def shared_as_secure(shared: list[Shared], security: Security) -> list[Shared]:
+    """What builds share, with the secure addresses of what has two."""
+    return [
+        each._replace(span=_secure_view([each.span])[0])
+        if any("ram" in security.aliased.get(name, ()) for name in each.builds)
+        else each
+        for each in shared
+    ]
+
+
+def core_for(name: str, cores: Mapping[str, CoreGuess], security: Security) -> CoreGuess:
+    """The core that runs a build and what calls it: with all that any of them asks for."""
+    own = cores[name]
+    if name not in security.secure:
+        return own
+    members = [name, *(caller for caller, owner in security.callers.items() if owner == name)]
+    order = list(EXTENSIONS_OF)
+    most = max((cores[each] for each in members), key=lambda each: order.index(each.architecture))
+    wanted = {extension for each in members for extension in cores[each].extensions} | {"security"}
+    possible = tuple(each for each in EXTENSIONS_OF[most.architecture] if each in wanted)
+    told = [f"security: {security.secure[name]}"]
+    told += dict.fromkeys(cores[each].extensions_from for each in members if len(possible) > 1)
+    count = max((cores[each] for each in members), key=lambda each: each.interrupts)
+    return CoreGuess(
+        most.architecture,
+        most.architecture_from,
+        possible,
+        "; else ".join([told[0], " and ".join(told[1:])]) if told[1:] else told[0],
+        count.interrupts,
+        count.interrupts_from,
+    )
+
+
+def _veneers(seen: Evidence) -> list[Span]:
+    """Where its veneers lie, in whole units."""
+    units = (
+        Span.from_bounds(align_down(span.start, VECTOR_UNIT), align_up(span.end, VECTOR_UNIT))
+        for span in veneer_vectors(seen.build)
+    )
+    return merged(units)
+
+
+def _why_secure(seen: Evidence, veneers: list[Span]) -> str:
+    if veneers:
+        return f"{seen.file} has veneers for non-secure code (section {VENEER_SECTION})"
+    offered = gateways_of(seen.build)
+    return f"{seen.file} has functions for non-secure code (__acle_se_{offered[0].name})" if offered else ""
+
+
+def _called(seen: Evidence, owner: Evidence) -> list[str]:
+    """The gateways of ``owner`` that another build has as absolute functions, at the same addresses."""
+    offered = {(gateway.name, gateway.address) for gateway in gateways_of(owner.build)}
+    return [symbol.name for symbol in imported(seen.build) if (symbol.name, symbol.value & ~1) in offered]
+
+
+def _aliased(family: list[Evidence], secure: str) -> frozenset[Kind]:
+    """The kinds of memory that the callers use below those of the secure build, but for bit 28."""
+    if len(family) < 2 or any(seen.moved for seen in family):
+        return frozenset()
+    flash = _beside({seen.name: seen.stored for seen in family}, secure)
+    ram = _beside({seen.name: seen.ram for seen in family}, secure)
+    kinds: dict[Kind, bool] = {"flash": flash, "ram": ram}
+    return frozenset(kind for kind, shown in kinds.items() if shown)
+
+
+def _beside(spans: dict[str, list[Span]], secure: str) -> bool:
+    """Whether all spans of the others have bit 28 clear, and lie beside secure ones once it is set."""
+    own = [span for span in spans[secure] if span.start & STATE_BIT]
+    others = [span for name, each in spans.items() if name != secure for span in each]
+    if not own or not others or any(span.start & STATE_BIT for span in others):
+        return False
+    return all(
+        not any(span.moved(STATE_BIT).overlaps(each) for each in own)
+        and any(_distance(span.moved(STATE_BIT), each) <= NEAR for each in own)
+        for span in others
+    )
+
+
+def _distance(one: Span, other: Span) -> int:
+    return max(one.start - other.end, other.start - one.end, 0)
+
+
+def _secure_view(spans: list[Span]) -> list[Span]:
+    return merged(span if span.start & STATE_BIT else span.moved(STATE_BIT) for span in spans)
