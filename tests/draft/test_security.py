@@ -78,7 +78,10 @@ def _elf(at: int, ram: int, *symbols: SymbolSpec) -> bytes:
 
 
 def _pair(
-    caller_at: int = 0x0002_0000, caller_ram: int = 0x2000_8000, gateway: int = 0x1000_0101, **attributes: int
+    caller_at: int = 0x0002_0000,
+    caller_ram: int = 0x2000_8000,
+    gateway: int = 0x1000_0101,
+    function: str = "tide",
 ) -> Builds:
     """A secure build without a section of veneers, known by its symbols, and one that calls it."""
     from gemel.builds.elf_attributes import BuildAttributes
@@ -89,7 +92,7 @@ def _pair(
         SymbolSpec("__acle_se_tide", 0x1000_00C1, 4, "function"),
         SymbolSpec("tide", 0x1000_0101, 8, "function"),
     )
-    calling = _elf(caller_at, caller_ram, SymbolSpec("tide", gateway, 8, "function"))
+    calling = _elf(caller_at, caller_ram, SymbolSpec(function, gateway, 8, "function"))
     made = {"keeper": build_of("keeper", secure), "caller": build_of("caller", calling)}
     return {name: replace(each, attributes=BuildAttributes(V8M)) for name, each in made.items()}
 
@@ -130,11 +133,24 @@ def test_aliases_are_guessed_only_where_addresses_show_them(
     assert list(layout.cores) == ["keeper"]
 
 
-def test_another_address_is_another_gateway() -> None:
-    """A build whose absolute functions lie elsewhere calls somebody else, and has a core of its own."""
-    layout = layout_of(_pair(gateway=0x1000_0121))
+def test_a_stale_import_library_is_not_drafted_away() -> None:
+    """A build that has the gateways at other addresses is taken for a caller; its check tells the fault."""
+    made = _pair(gateway=0x1000_0121)
+    assert list(layout_of(made).cores) == ["keeper"]
+    assert "it calls tide of keeper, 1 at another address than there" in text_of(made)
+    for file in ("caller-stale", "caller-calls-missing"):
+        made = {**_both(), "caller": capability_build("caller", file)}
+        broken = [rule.name for rule, _ in checked(made).open_findings("error")]
+        assert broken == ["secure-entries-agree"]
+
+
+def test_what_calls_no_gateway_has_a_core_of_its_own() -> None:
+    """Absolute functions of other names, as of a boot ROM, make no build a caller."""
+    layout = layout_of(_pair(function="rom_delay"))
     assert list(layout.cores) == ["keeper", "caller"]
     assert layout.areas["caller-code"].security is None
+    assert "is caller the non-secure part of keeper's core?" in text_of(_pair(function="rom_delay"))
+    assert "the non-secure part of" not in text_of(_pair())
 
 
 def test_no_core_is_secure_whose_architecture_cannot_be() -> None:

@@ -11,6 +11,7 @@ from gemel.draft.drafting import Draft
 from gemel.draft.evidence import Evidence
 from gemel.draft.places import AreaGuess, MemoryGuess
 from gemel.draft.security import CALLABLE
+from gemel.layout.core_checks import EXTENSIONS_OF
 from gemel.spans import format_address, format_size, merged, without
 
 COLUMN = 32
@@ -154,6 +155,7 @@ def _core(page: Page, draft: Draft, seen: Evidence) -> None:
     if "security" in core.extensions:
         question = 'has it an MPU ("mpu")? No build tells.'
     page.remark(f"{ASK} {question}")
+    _perhaps_non_secure(page, draft, seen)
     page.key("interrupts", str(core.interrupts), core.interrupts_from)
     ram = ", ".join(f'"{area.name}"' for area in draft.ram_of(seen.name))
     page.key("ram", f"[{ram}]", "" if ram else "nothing told of any")
@@ -166,6 +168,19 @@ def _core(page: Page, draft: Draft, seen: Evidence) -> None:
             page.key("reset_vectors", format_address(vectors), "where its vector table is")
     if not primary:
         _release(page, draft, seen)
+
+
+def _perhaps_non_secure(page: Page, draft: Draft, seen: Evidence) -> None:
+    """The question whether a build that calls no gateway runs on the core of a secure one all the same."""
+    able = "security" in EXTENSIONS_OF[draft.cores[seen.name].architecture]
+    if not able or not draft.security.secure or seen.name in draft.security.secure:
+        return
+    secure = next(iter(draft.security.secure))
+    page.remark(
+        f"{ASK} is {seen.name} the non-secure part of {secure}'s core? It calls no gateway. If so, write "
+        f'core = "{secure}" in [build.{seen.name}] and security = "non-secure" in its areas, move its ram '
+        f"to [core.{secure}], and remove this core."
+    )
 
 
 def _conflicts(page: Page, draft: Draft, seen: Evidence) -> None:

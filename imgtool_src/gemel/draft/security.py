@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import NamedTuple
 
 from gemel.check.secure_builds import (
     VECTOR_UNIT,
@@ -110,11 +111,11 @@ def find_security(all_seen: list[Evidence], cores: Mapping[str, CoreGuess]) -> S
     for seen in able:
         if seen.name in secure:
             continue
-        for owner in (each for each in able if each.name in secure):
-            if called := _called(seen, owner):
-                callers[seen.name] = owner.name
-                calls[seen.name] = f"it calls {', '.join(called[:SHOWN])} of {owner.name}"
-                break
+        found = [_called(seen, owner) for owner in able if owner.name in secure]
+        best = max(found, key=lambda each: (len(each.names), -each.moved), default=None)
+        if best and best.names:
+            callers[seen.name] = best.owner
+            calls[seen.name] = best.words
     aliased: dict[str, frozenset[Kind]] = {}
     for name in secure:
         family = [seen for seen in all_seen if name in (seen.name, callers.get(seen.name))]
@@ -181,10 +182,28 @@ def _why_secure(seen: Evidence, veneers: list[Span]) -> str:
     return f"{seen.file} has functions for non-secure code (__acle_se_{offered[0].name})" if offered else ""
 
 
-def _called(seen: Evidence, owner: Evidence) -> list[str]:
-    """The gateways of ``owner`` that another build has as absolute functions, at the same addresses."""
-    offered = {(gateway.name, gateway.address) for gateway in gateways_of(owner.build)}
-    return [symbol.name for symbol in imported(seen.build) if (symbol.name, symbol.value & ~1) in offered]
+class _Called(NamedTuple):
+    """The gateways of one secure build that a build was linked with, and how many have moved since."""
+
+    owner: str
+    names: list[str]
+    moved: int
+
+    @property
+    def words(self) -> str:
+        told = f"it calls {', '.join(self.names[:SHOWN])} of {self.owner}"
+        return f"{told}, {self.moved} at another address than there" if self.moved else told
+
+
+def _called(seen: Evidence, owner: Evidence) -> _Called:
+    """What a build calls of ``owner``: absolute functions named as its gateways are, wherever they lie.
+
+    One at another address comes of an older import library, which the check of the draft shall find.
+    """
+    offered = {gateway.name: gateway.address for gateway in gateways_of(owner.build)}
+    called = {symbol.name: symbol.value & ~1 for symbol in imported(seen.build) if symbol.name in offered}
+    moved = sum(offered[name] != address for name, address in called.items())
+    return _Called(owner.name, list(called), moved)
 
 
 def _aliased(family: list[Evidence], secure: str) -> frozenset[Kind]:
