@@ -226,7 +226,8 @@ class SymbolTable:
             self._loaded = (self._source.read(*self._table_at), self._source.read(*self._strings_at))
         return self._loaded
 
-    def _not_found(self, name: str) -> Problem:
+    def near_names(self, name: str) -> list[str]:
+        """Up to three names of defined symbols that are like ``name``, the likest first."""
         from difflib import get_close_matches
 
         known = {
@@ -234,7 +235,10 @@ class SymbolTable:
             for symbol in self.all()
             if symbol.defined and abs(len(symbol.name) - len(name)) <= 2 and not symbol.mapping
         }
-        near = get_close_matches(name, sorted(known), n=3)
+        return get_close_matches(name, sorted(known), n=3)
+
+    def _not_found(self, name: str) -> Problem:
+        near = self.near_names(name)
         undefined = any(not symbol.defined for symbol in self.named(name))
         return Problem(
             f"the build does not define the symbol {name}",

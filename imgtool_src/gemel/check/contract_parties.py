@@ -6,12 +6,12 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, NamedTuple
 
 from gemel.builds.build import Build
-from gemel.check.rule import NotChecked
+from gemel.check.rule import Finding, NotChecked
 from gemel.check.subject import Subject
-from gemel.check.wording import needs_elf
+from gemel.check.wording import concerned, needs_elf
 from gemel.errors import BuildError
 from gemel.layout.addresses import plain_span
-from gemel.layout.model import BuildPlan, Layout
+from gemel.layout.model import BuildPlan, Contract, Layout
 from gemel.spans import Span
 
 if TYPE_CHECKING:
@@ -105,8 +105,33 @@ def defined_symbol(subject: Subject, plan: BuildPlan, name: str) -> DefinedSymbo
         problem = error.problems[0]
         return Missing(plan, f"{problem.what}: {problem.found}", False)
     if symbol is None:
-        return Missing(plan, f"it does not define {name}", True)
+        return Missing(plan, f"it does not define {name}", True, tuple(build.symbols.near_names(name)))
     return DefinedSymbol(plan, build, symbol, plain_span(subject.layout, symbol.span, plan.core))
+
+
+def known_to_nobody(
+    subject: Subject, contract: Contract, name: str, missing: list[Missing], kind: str, places: str, why: str
+) -> Finding | None:
+    """A name that no build knows, though all of them can be read: likely misspelt; None if one cannot.
+
+    ``missing`` are all parties of the contract; ``kind`` is what the name is of, ``places`` where it was
+    looked for, as in ``no such type in the debug information of ...``, and ``why`` how it may be left out.
+    """
+    if not missing or not all(each.absent for each in missing):
+        return None
+    plans = [each.plan for each in missing]
+    files = [f"build {plan.name} ({subject.builds[plan.name].file})" for plan in plans]
+    near = list(dict.fromkeys(near for each in missing for near in each.near))
+    return Finding(
+        f"no build defines {name}",
+        concerned(contract.name, *(plan.name for plan in plans), *(plan.core for plan in plans)),
+        f"contract {contract.name}, {name}",
+        f"no such {kind} in {places} {' and '.join(files)}",
+        f"the {kind} of that name in the builds of two cores",
+        next_step=f"name the {kind} as one of these: {', '.join(near)}"
+        if near
+        else f"name the {kind} as its source does, or take it out of the contract: {why}",
+    )
 
 
 def without_a_voice(missing: list[Missing], present: list[BuildPlan]) -> list[Missing]:

@@ -25,7 +25,8 @@ def command(builds: tuple[str, ...], output: Path | None) -> int:
 
     Memories, areas and cores are guessed from segments, symbols, vector tables and build attributes; beside
     every guess stands what it was guessed from, and what no build tells is a question in a comment. NAME
-    becomes the name of a build and of the core that runs it.
+    becomes the name of a build and of the core that runs it; a build that calls the secure gateways of
+    another one runs on its core.
 
     The draft is joined and checked at once, and what comes of that is said on stderr. It is written in any
     case; the exit code is 1 where it does not join or breaks a rule. No file is ever overwritten.

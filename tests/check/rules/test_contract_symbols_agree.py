@@ -31,6 +31,7 @@ BREAKS = {
     "placed by two linkers": lambda: of_sides(RULE, ALL, sampler="sampler-unfixed"),
     "another size": lambda: of_sides(RULE, contract('symbols = ["link_ring"]'), sampler="sampler-depth"),
     "not defined in one build": lambda: _written(SymbolSpec("more", LINK + 64, 8, "object")),
+    "no build's": lambda: of_sides(RULE, contract('symbols = ["no_such_thing"]')),
     "renamed in the primary": lambda: _pair(SymbolSpec("", 0), (0, 0)),
     "outside of the area": lambda: apply(
         RULE, layout({'offset = "12 KiB", size = "1 KiB"': 'offset = "12 KiB", size = 32'})
@@ -74,8 +75,12 @@ def test_a_build_without_symbols_is_not_checked() -> None:
         assert reason in result.not_checked[0].reason
 
 
-def test_a_symbol_that_nobody_defines_is_not_checked() -> None:
-    """A name that no build has is told as such for each of them."""
-    result = of_sides(RULE, contract('symbols = ["link_rang"]'))
+def test_a_symbol_that_nobody_defines_is_told_with_the_nearest_names() -> None:
+    """A name that no build has is likely misspelt; where one cannot be read it is not checked."""
+    read = contract('symbols = ["link_rang"]')
+    (finding,) = findings(of_sides(RULE, read))
+    assert finding.what == "no build defines link_rang"
+    assert finding.next_step.startswith("name the object as one of these: link_ring")
+    result = checked(RULE, read, side("station", "station"), None)
     assert result.status == "not checked"
-    assert {each.reason for each in result.not_checked} == {"it does not define link_rang"}
+    assert not result.findings

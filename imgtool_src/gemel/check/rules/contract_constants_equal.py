@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from gemel.check.contract_parties import Missing, debug_types, not_told, parties
+from gemel.check.contract_parties import Missing, debug_types, known_to_nobody, not_told, parties
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
 from gemel.check.wording import concerned
@@ -48,6 +48,10 @@ def _constant(subject: Subject, contract: Contract, name: str) -> Iterator[Outco
         found.append(values[0])
         if len(values) > 1:
             findings.append(_several(contract, where, values))
+    told = ("constant", "the symbols and enumerators of", "a macro is in no build, an enumerator is")
+    if not found and (nobody := known_to_nobody(subject, contract, name, missing, *told)):
+        yield nobody
+        return
     unknown = list(not_told(where, missing, [each.plan for each in found]))
     yield from unknown
     unequal = [each for each in found[1:] if each.number != found[0].number]

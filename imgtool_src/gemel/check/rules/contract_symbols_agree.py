@@ -8,6 +8,7 @@ from gemel.check.contract_parties import (
     DefinedSymbol,
     Missing,
     defined_symbol,
+    known_to_nobody,
     lacking,
     parties,
     without_a_voice,
@@ -39,6 +40,10 @@ def _symbol(subject: Subject, contract: Contract, name: str) -> Iterator[Outcome
             missing.append(answer)
         else:
             found.append(answer)
+    told = ("object", "the symbols of", "linkers leave out what no source uses")
+    if not found and (nobody := known_to_nobody(subject, contract, name, missing, *told)):
+        yield nobody
+        return
     present = [each.plan for each in found]
     findings: list[Finding] = []
     untold: list[Missing] = []

@@ -4,10 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.contract_parties import DefinedType, Missing, defined_type, not_told, parties
+from gemel.check.contract_parties import (
+    DefinedType,
+    Missing,
+    defined_type,
+    known_to_nobody,
+    not_told,
+    parties,
+)
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
 from gemel.check.subject import Subject
-from gemel.check.wording import concerned
 from gemel.errors import BuildError
 from gemel.layout.model import Contract
 
@@ -31,8 +37,9 @@ def _type(subject: Subject, contract: Contract, spelling: str) -> Iterator[Outco
             missing.append(answer)
         else:
             found.append(answer)
-    if missing and not found and all(each.absent for each in missing):
-        yield _unknown(subject, contract, spelling, where, missing)
+    told = ("type", "the debug information of", "compilers leave out what no source uses")
+    if not found and (nobody := known_to_nobody(subject, contract, spelling, missing, *told)):
+        yield nobody
         return
     unknown = list(not_told(where, missing, [each.plan for each in found]))
     yield from unknown
@@ -46,26 +53,6 @@ def _type(subject: Subject, contract: Contract, spelling: str) -> Iterator[Outco
         yield Holds(f"{where} in builds {' and '.join(each.plan.name for each in found)}")
     elif not findings and not unknown:
         yield NotChecked(where, "the builds of a single core define it")
-
-
-def _unknown(
-    subject: Subject, contract: Contract, spelling: str, where: str, missing: list[Missing]
-) -> Finding:
-    """A name that no build knows, though all of them can be read: likely misspelt."""
-    plans = [each.plan for each in missing]
-    files = [f"build {plan.name} ({subject.builds[plan.name].file})" for plan in plans]
-    near = list(dict.fromkeys(name for each in missing for name in each.near))
-    return Finding(
-        f"no build defines {spelling}",
-        concerned(contract.name, *(plan.name for plan in plans), *(plan.core for plan in plans)),
-        where,
-        f"no such type in the debug information of {' and '.join(files)}",
-        "a type that the builds of two cores define",
-        next_step=f"name the type as one of these: {', '.join(near)}"
-        if near
-        else "name the type as its source does, or take it out of the contract if nothing uses it: compilers "
-        "leave out what no source uses",
-    )
 
 
 def _findings(found: list[DefinedType], contract: Contract, spelling: str, where: str) -> Iterator[Finding]:
