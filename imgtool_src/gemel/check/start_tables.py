@@ -35,6 +35,9 @@ COPIES = (
 )
 """Where a block is stored, where it starts at run time, and the first address behind it there."""
 
+END_OF_CODE = "__etext"
+"""Where code ends, which is where data is stored unless another symbol says where that is."""
+
 CLEARS = (
     ("__bss_start__", "__bss_end__"),
     ("__bss_start", "__bss_end"),
@@ -74,8 +77,9 @@ def copies_of(build: Build) -> list[StartEntry]:
     """What its start-up code copies: the entries of its table, then blocks by symbols that it leaves out."""
     entries = list(_table(build, COPY_TABLE, 3))
     symbols = _symbols(build)
+    sourced = any(names[0] in symbols for names in COPIES if names[0] != END_OF_CODE)
     for names in COPIES:
-        if all(name in symbols for name in names):
+        if all(name in symbols for name in names) and not (sourced and names[0] == END_OF_CODE):
             source, start, end = (symbols[name].value for name in names)
             entries.append(StartEntry(source, start, end, f"symbols {names[0]}, {names[1]} and {names[2]}"))
     return _each_once(entries)
@@ -126,7 +130,10 @@ def _rows(build: Build, names: tuple[str, str], words: int) -> list[tuple[int, .
 
 
 def _unit(build: Build) -> Literal[1, 4]:
-    """Bytes that a size in either table counts: 4 where that makes any block end as a section or segment."""
+    """Bytes that a size in either table counts: 4 where any block then ends as a section or segment does.
+
+    A size in words is rounded up, so that the block may reach up to 3 bytes further.
+    """
     ends: dict[int, set[int]] = {}
     for segment in build.segments:
         ends.setdefault(segment.run_address, set()).update((len(segment.data), segment.memory_size))
@@ -134,4 +141,7 @@ def _unit(build: Build) -> Literal[1, 4]:
         if section.allocated:
             ends.setdefault(section.span.start, set()).add(section.span.size)
     blocks = (*_rows(build, COPY_TABLE, 3), *_rows(build, ZERO_TABLE, 2))
-    return 4 if any(4 * size in ends.get(start, ()) for *_, start, size in blocks if size) else 1
+    in_words = (
+        0 <= 4 * size - known < 4 for *_, start, size in blocks if size for known in ends.get(start, ())
+    )
+    return 4 if any(in_words) else 1

@@ -62,6 +62,23 @@ def test_where_registers_are_pushed_code_is_found() -> None:
     assert _swept(code) == [(8, False), (20, False)]
 
 
+def test_what_is_pushed_must_be_popped() -> None:
+    """A push whose registers no return pops is no sign of code by itself, as it comes about by chance."""
+    code = _code(DATA, "10b5 401c 7047", DATA, "30b5 30bd", DATA)
+    assert _swept(code) == [(8, True), (22, False)]
+
+
+def test_literals_of_a_routine_are_none_of_its_code() -> None:
+    """Behind a call that never returns, the literals that another branch of the routine loads are data."""
+    # 0: push {r4, lr}  2: cbz r0, 10  4: ldr r0, [pc, #8] -> 16  6: pop {r4, pc}  8: nop  10: bl 20
+    # 14: nop  16: the literal, VMOV s0, r0  20: pop {r4, pc}
+    code = _code("10b5 10b1 0248 10bd 00bf 00f003f8 00bf 00ee100a 10bd", DATA)
+    flow = Flow(code, START)
+    Sweep(flow).run()
+    assert 16 not in cut(code, flow.reached())
+    assert {0, 4, 10} <= set(cut(code, flow.reached()))
+
+
 def test_behind_code_code_is_found() -> None:
     """A leaf routine behind code, behind its literals and a filled half-word, is found."""
     code = _code("0048 7047", "12345678", "00bf", "401c 7047", DATA)

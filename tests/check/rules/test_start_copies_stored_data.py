@@ -78,7 +78,21 @@ BREAKS = {
         RULE, (SAMPLER + 16, SAMPLER_RUN, 0x100), copied=True
     ),
 }
+ODD = SegmentSpec(DATA_AT, bytes(range(1, 63)), STATION_RAM, flags="rw")
+
+
+def _with_end_of_code():
+    """Data whose ends are named as where ``__etext`` is its source, in a build that names another source."""
+    names = {"__etext": STATION + 0x300, "_sidata": DATA_AT}
+    names |= {"__data_start__": STATION_RAM, "__data_end__": STATION_RAM + 64}
+    symbols = tuple(label(name, value) for name, value in names.items())
+    return apply(RULE, None, None, builds(station=station_elf(ram=None, extra=(DATA,), symbols=symbols)))
+
+
 KEEPS = {
+    "by a table in words, the last one not whole": lambda: with_table(
+        RULE, (DATA_AT, STATION_RAM, 16), segment=ODD
+    ),
     "by symbols": lambda: with_symbols(RULE),
     "by a table in words": lambda: with_table(RULE, (DATA_AT, STATION_RAM, 16)),
     "by a table in bytes": lambda: with_table(RULE, (DATA_AT, STATION_RAM, 64)),
@@ -99,6 +113,12 @@ KEEPS = {
     "sound, copied": lambda: of(RULE, "copying-station"),
     **on_the_gauge(RULE),
 }
+
+
+def test_the_end_of_code_is_no_source_where_another_is_named() -> None:
+    """``__etext`` says where data is stored only where no symbol does; what copies it is not known then."""
+    result = _with_end_of_code()
+    assert (result.status, findings(result)) == ("not checked", [])
 
 
 def test_tables_of_a_real_build_are_read_in_words() -> None:

@@ -65,11 +65,20 @@ KEEPS = {
     "four among many that stand alone": lambda: _with(
         {FREE: DATA + CALLED_BY_POINTER[:4] * 3 + b"\x40\x1c" * 9 + CALLED_BY_POINTER}
     ),
+    "a chance push in the bytes of something else": lambda: _with(
+        {FREE: DATA + PUSH + CALLED_BY_POINTER + DATA}
+    ),
+    "a branch into erased flash": lambda: _with(
+        {FREE: DATA + PUSH + bytes.fromhex("30ee200a 01f00080") + POP}
+    ),
     "a negative number that reads like one": lambda: _with(
         {FREE: DATA + PUSH + bytes.fromhex("94f8ffff") + POP}
     ),
     "an address that reads like one": lambda: _with(
         {FREE: DATA + PUSH + (SAMPLER_CODE + 0x20).to_bytes(4, "little") + POP}
+    ),
+    "data processing of Advanced SIMD": lambda: _with(
+        {FREE: DATA + PUSH + bytes.fromhex("6fff9dc8 30ee200a") + POP}
     ),
     "what no core of the profile has": lambda: _with(
         {FREE: DATA + PUSH + bytes.fromhex("20f90f0a 30ee200a") + POP}

@@ -128,18 +128,27 @@ class Flow:
         )
 
     def stream(
-        self, at: int, also: Container[int] = (), stop: int | None = None, strict: bool = False
+        self,
+        at: int,
+        also: Container[int] = (),
+        beside: Container[int] = (),
+        *,
+        stop: int | None = None,
+        strict: bool = False,
     ) -> Stream:
-        """The stream from offset ``at`` until it ends or meets what was reached before, ``also`` or ``stop``.
+        """The stream from offset ``at`` until it ends or meets what was reached before, or ``stop``.
 
-        What is undefined ends it; ``strict``: what is hardly code, too.
+        ``also`` and ``beside`` count as reached: instructions, and half-words used as data.  What is
+        undefined ends it; ``strict``: what is hardly code, too.
         """
         stream = Stream()
         code, sizes, used, kinds = self.code, stream.sizes, stream.used, kinds_of_half_words()
         known, data = self.sizes, self.data
         last = (len(code) if stop is None else stop) - 2
         conditional, unlikely = 0, UNDEFINED | IMPROBABLE if strict else UNDEFINED
-        while 0 <= at <= last and not (known[at >> 1] or data[at >> 1] or at in used or at in also):
+        while 0 <= at <= last and not (
+            known[at >> 1] or data[at >> 1] or at in used or at in also or at in beside
+        ):
             first = code[at] | code[at + 1] << 8
             kind = kinds[first]
             if kind & unlikely or (first >= FIRST_WIDE and at + 2 > last):

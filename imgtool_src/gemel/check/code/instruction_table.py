@@ -74,6 +74,9 @@ WIDE: tuple[Encoding, ...] = (
         (0xF3DE_8F00, 0xFFFF_FF00),  # ERET, SUBS PC, LR
         (0xF900_0000, 0xFF10_0000),  # element and structure loads and stores of Advanced SIMD
         (0xFAC0_F080, 0xFFE0_F0C0),  # CRC32
+        (0xEF00_0000, 0xEF00_0040),  # data processing of Advanced SIMD over registers of 64 bits,
+        (0xEF40_0000, 0xEF40_0000),  # over those from D16 on,
+        (0xEF00_1000, 0xEF00_1000),  # and over odd ones
     ),
     *_family("load-acquire or store-release instruction", ("acquire",), (0xE8C0_0F80, 0xFFE0_0F80)),
     *_family("divide instruction", ("divide",), (0xFB90_F0F0, 0xFFD0_F0F0)),

@@ -19,12 +19,9 @@ from gemel.check.code.instruction_table import NARROW, OTHER_WIDE, WIDE, Encodin
 NEWEST: frozenset[Capability] = frozenset({"v8.1", "mve", "mve-fp"})
 """What the disassembler library does not know, or takes for instructions of other profiles."""
 
-_CLEAR = (
-    (0xEC00_0000, 0xEE00_0000, 0x0040_0000),  # loads and stores
-    (0xEF00_0000, 0xEF00_0000, 0x0040_1000),  # data processing
-    (0xFE00_0000, 0xFF00_0000, 0x0040_0000),  # the same, and what constants of logarithms read as
-)
-"""Value and mask of vector instructions, and bits that are clear in (nearly all of) them."""
+_CLEAR = ((0xEC00_0000, 0xEE00_0000, 0x0040_0000), (0xFE00_0000, 0xFF00_0000, 0x0040_0000))
+"""Value and mask of loads and stores, and of operations that constants of logarithms read as; and bits that
+are clear in (nearly all of) these where they are vector instructions."""
 
 
 class Unfit(NamedTuple):

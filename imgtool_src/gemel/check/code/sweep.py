@@ -4,8 +4,8 @@ Each place is tried as the begin of a routine: what its instructions and their b
 returns.  It is taken for code if all of that holds together: no half-word that is hardly code, branches and
 calls that stay in the build and lead to the begin of instructions, literals that lie in it and are no code,
 an end.  The likeliest places come first: where words in the bytes point to, then where registers are pushed
-with the return address, then behind what is code already; last, every other half-word.  What is no code by
-then is data, as far as anyone can tell without symbols.
+with the return address that a return pops again, then behind what is code already; last, every other
+half-word.  What is no code by then is data, as far as anyone can tell without symbols.
 
 Source: common practice.
 """
@@ -22,6 +22,9 @@ from gemel.spans import Span
 
 PROLOGUE = re.compile(rb"\xb5|\x2d\xe9(?=.[\x40-\x5f])", re.DOTALL)
 """PUSH with the link register: the high byte of the narrow one, the first half-word of the wide one."""
+
+PUSH, POP, POP_WIDE, LINK, PROGRAM = 0xB500, 0xBD00, 0xE8BD, 0x4000, 0x8000
+"""PUSH with the link register, POP with the program counter, the wide POP, and its bits for the two."""
 
 FILL = (b"\x00\x00", b"\x00\xbf", b"\xc0\x46", b"\xff\xff")
 """Half-words that fill up between routines: zeros, NOP in both its forms, erased flash."""
@@ -50,7 +53,7 @@ class Sweep:
         self._beyond = [(span.start - flow.start, span.end - flow.start) for span in beyond]
         self._refused = bytearray(len(flow.sizes))
         self._behind: list[int] = []
-        self._alone = False
+        self._alone = self._balanced = False
         self.routines: list[Routine] = []
         self.effort = EFFORT * len(flow.code)
 
@@ -60,7 +63,9 @@ class Sweep:
         self._behind = [run.end for run in flow.reached()]
         self._behind += [2 * index + 2 for index, used in enumerate(flow.data) if used]
         self._try(self._pointed_at())
+        self._balanced = True
         self._try(self._prologues())
+        self._balanced = False
         while self._behind and self.effort >= 0:
             behind, self._behind = sorted(set(self._behind)), []
             self._try(self._past_fill(at) for at in behind)
@@ -113,6 +118,7 @@ class Sweep:
         if not 0 <= at < len(flow.code) or flow.sizes[at >> 1] or flow.data[at >> 1]:
             return ()
         sizes: dict[int, int] = {}
+        used: set[int] = set()
         streams: list[Stream] = []
         reached_by: dict[int, tuple[int, Stream]] = {}
         waiting = [at]
@@ -120,15 +126,21 @@ class Sweep:
             place = waiting.pop()
             if not 0 <= place < len(flow.code) or flow.sizes[place >> 1] or place in sizes:
                 continue
-            stream = None if refused[place >> 1] else self._sound(place, sizes)
+            stream = None if refused[place >> 1] else self._sound(place, sizes, used)
             if stream is None:
                 self._refuse(place, reached_by)
                 return ()
             sizes.update(stream.sizes)
+            used |= stream.used
             streams.append(stream)
             for target, source in stream.branches.items():
                 reached_by.setdefault(target, (source, stream))
                 waiting.append(target)
+        if any(place in used for place in sizes):
+            refused[at >> 1] = 1
+            return ()
+        if self._balanced and not self._returns_what_it_pushed(at, sizes):
+            return ()
         return self._taken(sizes, streams)
 
     def _taken(self, sizes: dict[int, int], streams: list[Stream]) -> Iterable[int]:
@@ -140,6 +152,22 @@ class Sweep:
             self._behind += [part.stop for part in stream.data]
         self.routines.append(Routine(runs(sorted(sizes.items())), self._alone))
         return calls
+
+    def _returns_what_it_pushed(self, at: int, sizes: dict[int, int]) -> bool:
+        """Whether some return pops the registers that the first instruction pushed, hardly by chance."""
+        pushed = self._half_words(at, sizes[at])
+        if sizes[at] == 2:
+            wanted = {pushed - PUSH + POP, POP_WIDE << 16 | LINK | pushed & 0xFF}
+        else:
+            registers = pushed & 0xFFFF & ~LINK
+            wanted = {POP_WIDE << 16 | LINK | registers, POP_WIDE << 16 | PROGRAM | registers}
+        return any(self._half_words(place, size) in wanted for place, size in sizes.items())
+
+    def _half_words(self, at: int, size: int) -> int:
+        """The instruction at ``at``, its first half-word above."""
+        code = self._flow.code
+        first = code[at] | code[at + 1] << 8
+        return first if size == 2 else first << 16 | code[at + 2] | code[at + 3] << 8
 
     def _refuse(self, place: int, reached_by: dict[int, tuple[int, Stream]]) -> None:
         """Refuse a place and every instruction that leads there."""
@@ -158,15 +186,15 @@ class Sweep:
             if at <= last:
                 self._refused[at >> 1] = 1
 
-    def _sound(self, at: int, also: dict[int, int]) -> Stream | None:
+    def _sound(self, at: int, also: dict[int, int], used: set[int]) -> Stream | None:
         """The stream from ``at``, if it may be code; one that goes wrong ends with its last call."""
-        stream = self._flow.stream(at, also, strict=True)
+        stream = self._flow.stream(at, also, used, strict=True)
         self.effort -= 1 + len(stream.sizes) + len(stream.branches) + sum(map(len, stream.data))
         fault: int | None = stream.end
         if not self._open(stream, also):
             fault = self._fault(stream, also)
         elif stream.after_call:
-            stream = self._flow.stream(at, also, stream.after_call, strict=True)
+            stream = self._flow.stream(at, also, used, stop=stream.after_call, strict=True)
             fault = self._fault(stream, also)
         if fault is None:
             return stream

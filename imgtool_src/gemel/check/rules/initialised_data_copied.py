@@ -55,7 +55,7 @@ def _findings(placement: Placement, piece: Piece, entries: list[StartEntry]) -> 
         if not any(segment.data[rest.start - run.start :][: rest.size]) and rest.end == run.end:
             continue  # zeros that fill the segment up
         yield Finding(
-            f"build {plan.name} stores bytes for RAM that its start-up code does not copy",
+            f"build {plan.name} stores bytes for RAM that no known block of its start-up code copies",
             concerned(plan.name, plan.core),
             segment_words(placement.build, segment),
             f"{sized(rest)}, stored at {format_address(stored.start)}, in no block that is copied",

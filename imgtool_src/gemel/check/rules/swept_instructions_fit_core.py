@@ -78,10 +78,11 @@ def _code(subject: Subject, plan: BuildPlan, span: Span, start: int) -> Unmapped
 
     entries, vectors = _vectors(subject, plan)
     layout = subject.layout
-    code_areas = [layout.span_of(area.name) for area in layout.areas.values() if area.purpose == "code"]
-    code_areas += [layout.span_of(each.runs_in) for each in layout.builds.values() if each.runs_in]
-    code_areas += [memory.span for memory in layout.memories.values() if memory.kind == "rom"]
-    beyond = [Span(seen_by(layout, each.start, plan.core), each.size) for each in code_areas]
+    areas = [layout.span_of(area.name) for area in layout.areas.values() if area.purpose == "code"]
+    others = [_written(subject, each) for each in areas if not each.overlaps(span)]
+    others += [layout.span_of(each.runs_in) for each in layout.builds.values() if each.runs_in]
+    others += [memory.span for memory in layout.memories.values() if memory.kind == "rom"]
+    beyond = [Span(seen_by(layout, each.start, plan.core), each.size) for each in others]
     return unmapped_code(subject.bytes_of(span), start, entries, vectors, beyond)
 
 
@@ -123,8 +124,13 @@ def _nobodys(subject: Subject) -> Iterator[NotChecked]:
                 yield NotChecked(f"area {area.name}, {span}", reason)
 
 
+def _written(subject: Subject, span: Span) -> Span:
+    """A span without the erased bytes at its end."""
+    return Span(span.start, len(subject.bytes_of(span).rstrip(bytes((subject.erased_byte_at(span.start),)))))
+
+
 def _is_erased(subject: Subject, span: Span) -> bool:
-    return not subject.bytes_of(span).strip(bytes((subject.erased_byte_at(span.start),)))
+    return not _written(subject, span).size
 
 
 RULE = Rule(
