@@ -173,7 +173,9 @@ class Token:
         else:
             step = "name both object and id"
             what, seen, expected = "several private keys on the token match", found, "one"
-        words = ", ".join(token_public_keys.object_words(each) for each in seen[:8]) or "no private key"
+        # Tokens list their objects in no fixed order.
+        told = sorted(token_public_keys.object_words(each) for each in seen)
+        words = ", ".join(told[:8]) or "no private key"
         more = f" and {len(seen) - 8} more" if len(seen) > 8 else ""
         raise KeyFileError(Problem(what, self.text, words + more, expected, step))
 
