@@ -195,8 +195,9 @@ def test_what_is_there_is_listed(device: Path, gemel: Run) -> None:
     """The errors about keys and tokens that are not there name those that are."""
     no_key = gemel("keys", "show", uri("P-999"), *WITH_PIN)
     assert "EC object='P-256' id=0x01" in no_key.err
-    found = no_key.err.split("  found ")[1].split("  expected ")[0].split(" and ")[0]
-    told = [words.strip() for words in found.split(",")]
+    found = " ".join(no_key.err.split()).split(" found ")[1].split(" expected ")[0].split(" and ")[0]
+    told = found.split(", ")
+    assert len(told) == 8
     assert told == sorted(told), "in one order, whatever the token's is"
     no_token = gemel("keys", "show", uri("P-256", token="other"), *WITH_PIN)
     assert "'release token' (serial " in " ".join(no_token.err.split())
