@@ -11,8 +11,8 @@ from small_device import build as build_of
 
 from gemel.builds.build import Build
 from gemel.check.runner import CheckResult, RuleResult, check
-from gemel.check.subject import Subject
 from gemel.image.sparse import SparseBytes
+from gemel.inspection.inspection import Subject
 from gemel.join.pipeline import join
 from gemel.layout.reader import ReadLayout, read_layout
 

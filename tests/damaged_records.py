@@ -11,8 +11,8 @@ from typing import NamedTuple
 
 from records import tide_gauge_record
 
-from gemel.integrity.record import encode
-from gemel.integrity.record_format import BUILD, HEADER, MARK, Field
+from gemel.record.format import BUILD, HEADER, MARK, Field
+from gemel.record.record import encode
 
 START = 0x0800_0000
 EXTREMES = (0, 1, 2, 3, 4, 31, 32, 33, 0x7F, 0xFF, 0x7FFF, 0x8000, 0xFFFF, 0x7FFF_FFFF, 0x8000_0000)

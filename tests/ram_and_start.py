@@ -13,8 +13,8 @@ from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
 from gemel.check.registry import rule_named
 from gemel.check.runner import CheckResult, RuleResult, check
-from gemel.check.subject import Subject
 from gemel.image.sparse import SparseBytes
+from gemel.inspection.inspection import Subject
 from gemel.join.pipeline import join
 from gemel.layout.reader import ReadLayout, read_layout
 

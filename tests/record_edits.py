@@ -9,8 +9,8 @@ from image_edits import changed
 from small_device import RECORD, joined
 
 from gemel.image.sparse import SparseBytes
-from gemel.integrity.record import Record, decode, encode, record_size
 from gemel.layout.reader import ReadLayout
+from gemel.record.record import Record, decode, encode, record_size
 from gemel.spans import Span
 
 

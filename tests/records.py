@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from hypothesis import strategies as st
 
-from gemel.integrity.record import BuildEntry, Record
+from gemel.record.record import BuildEntry, Record
 
 VENDOR = uuid.uuid5(uuid.NAMESPACE_DNS, "vendor-a.example")
 

@@ -23,8 +23,8 @@ from gemel.builds.source import BytesSource
 from gemel.check.registry import rule_named
 from gemel.check.rule import Finding, Holds, NotChecked
 from gemel.check.runner import RuleResult, check
-from gemel.check.subject import Subject
 from gemel.image.sparse import SparseBytes
+from gemel.inspection.inspection import Subject
 from gemel.join.pipeline import Joined, join
 from gemel.layout.reader import ReadLayout, read_layout
 

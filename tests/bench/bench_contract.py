@@ -123,8 +123,8 @@ def _status(files: dict[str, bytes]) -> tuple[str, int]:
     from gemel.builds.source import BytesSource
     from gemel.check.registry import rule_named
     from gemel.check.runner import check
-    from gemel.check.subject import Subject, today_or_epoch
     from gemel.image.sparse import SparseBytes
+    from gemel.inspection.inspection import Subject, today_or_epoch
     from gemel.layout.reader import read_layout
 
     types = ", ".join(f'"struct shared_{number}"' for number in range(SHARED))

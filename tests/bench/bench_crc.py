@@ -15,9 +15,9 @@ from collections.abc import Callable
 
 from crccheck.crc import Crc32, Crc32Iscsi, Crc32Mpeg2
 
-from gemel.integrity.checksum_algorithms import algorithm_from, compute
-from gemel.integrity.checksum_diagnosis import Coverage, diagnose
-from gemel.integrity.crc_engine import table_crc
+from gemel.checksums.algorithms import algorithm_from, compute
+from gemel.checksums.crc_engine import table_crc
+from gemel.checksums.diagnosis import Coverage, diagnose
 
 SIZE = 2 << 20
 SMALL = 1 << 16
@@ -77,7 +77,7 @@ def main() -> None:
         3,
     )
     print(f"{'diagnosis of 1 MiB, in vain':28} {searched:7.0f} ms")
-    for module in ("zlib", "anycrc", "gemel.integrity.checksum_algorithms"):
+    for module in ("zlib", "anycrc", "gemel.checksums.algorithms"):
         print(f"{'import ' + module:28} {import_time(module):7.2f} ms")
 
 

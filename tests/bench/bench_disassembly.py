@@ -40,9 +40,9 @@ def main() -> int:
 
 def _measured(file: Path, name: str, rounds: int) -> list[bool]:
     """Seconds for 1 MiB of one build's code, each way."""
+    from gemel.builds.elf.mapped_code import mapped_code
     from gemel.builds.reader import read_build
     from gemel.builds.source import BytesSource
-    from gemel.check.code.mapped import mapped_code
 
     data = file.read_bytes()
     build = read_build(BytesSource(data, file.name), name=name, file=file.name)
@@ -70,9 +70,9 @@ def _measured(file: Path, name: str, rounds: int) -> list[bool]:
 
 def _by_symbols(data: bytes, file: str, core: tuple[str, tuple[str, ...]]) -> None:
     """The whole rule for one build: symbols, code by mapping symbols, search, functions, words."""
+    from gemel.builds.elf.mapped_code import mapped_code
     from gemel.builds.reader import read_build
     from gemel.builds.source import BytesSource
-    from gemel.check.code.mapped import mapped_code
     from gemel.check.rules.instructions_fit_core import _outcomes
     from gemel.layout.model import BuildPlan
 
@@ -86,11 +86,11 @@ def _by_symbols(data: bytes, file: str, core: tuple[str, tuple[str, ...]]) -> No
 
 def _alone(data: bytes, start: int, entries: list[int]) -> None:
     """The search of the rule for images alone: code followed, the rest swept, what is lacking told."""
-    from gemel.check.code.capabilities import lacking
-    from gemel.check.code.lacking_instructions import lacking_findings
-    from gemel.check.code.sieve import Sieve
-    from gemel.check.code.unmapped import unmapped_code
+    from gemel.check.findings.lacking_instructions import lacking_findings
     from gemel.layout.model import BuildPlan
+    from gemel.m_profile.capabilities import lacking
+    from gemel.m_profile.sieve import Sieve
+    from gemel.m_profile.unmapped import unmapped_code
 
     core = _core(SMALLEST)
     sieve = Sieve(lacking(core))
@@ -124,7 +124,7 @@ def _not_asked(folder: Path, rounds: int) -> bool:
     from gemel.builds.source import BytesSource
     from gemel.check.registry import all_rules
     from gemel.check.runner import check
-    from gemel.check.subject import Subject
+    from gemel.inspection.inspection import Subject
     from gemel.join.pipeline import join
     from gemel.layout.reader import read_layout
 

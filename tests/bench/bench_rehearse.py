@@ -19,8 +19,8 @@ from measuring import verdict  # noqa: E402
 from rehearsals import gauge  # noqa: E402
 from thumb import assembled  # noqa: E402
 
-from gemel.check.subject import Subject  # noqa: E402
 from gemel.image.sparse import SparseBytes  # noqa: E402
+from gemel.inspection.inspection import Subject  # noqa: E402
 from gemel.layout.reader import read_layout  # noqa: E402
 from gemel.rehearsal.device import run_plan  # noqa: E402
 from gemel.rehearsal.planning import plan_of  # noqa: E402

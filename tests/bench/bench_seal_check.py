@@ -25,14 +25,14 @@ from small_device import TODAY
 
 from gemel.check.registry import all_rules
 from gemel.check.runner import check
-from gemel.check.subject import Subject
 from gemel.image.sparse import SparseBytes
-from gemel.integrity.keys import PrivateKey
-from gemel.integrity.seal_policy import SEAL_RULES
-from gemel.integrity.signature_algorithms import ALGORITHMS
+from gemel.inspection.inspection import Subject
 from gemel.join.pipeline import join
-from gemel.join.sealing import seal
 from gemel.layout.reader import ReadLayout, read_layout
+from gemel.seal.demands import SEAL_RULES
+from gemel.seal.keys.algorithms import ALGORITHMS
+from gemel.seal.keys.keys import PrivateKey
+from gemel.seal.sealing import seal
 from gemel.spans import Span
 
 FLASH, SEAL_AREA = Span(0x1000_0000, 0x8_0000), 0x1001_1000

@@ -42,10 +42,10 @@ def main() -> int:
 
 
 def _measured(library: str, march: str, architecture: str, folder: Path) -> bool:
-    from gemel.check.code.capabilities import lacking
-    from gemel.check.code.sieve import Sieve
-    from gemel.check.code.unmapped import unmapped_code
     from gemel.layout.model import Core
+    from gemel.m_profile.capabilities import lacking
+    from gemel.m_profile.sieve import Sieve
+    from gemel.m_profile.unmapped import unmapped_code
 
     words = f"lib{library}, {march}"
     try:

@@ -12,8 +12,8 @@ from builds.compiled import VARIANTS, compile_build
 from builds.reading import one_refusal, read, refused
 from tools import required_tool
 
-from gemel.builds.attribute_tags import TAGS
 from gemel.builds.build import Build
+from gemel.m_profile.attribute_tags import TAGS
 
 REPOSITORY = Path(__file__).parents[2]
 BUILT = sorted((REPOSITORY / "testdata" / "tide-gauge" / "built").glob("*/*.elf"))

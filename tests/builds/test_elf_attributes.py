@@ -8,8 +8,8 @@ import pytest
 from builds.elf_writer import attributes_scope, attributes_section, uleb128, vendor_part
 from builds.reading import CODE, read_elf
 
-from gemel.builds.attribute_tags import TAGS
-from gemel.builds.elf_attributes import AttributesUnreadable, read_attributes
+from gemel.builds.elf.attributes import AttributesUnreadable, read_attributes
+from gemel.m_profile.attribute_tags import TAGS
 
 # ADDENDA32 2025Q4, "Encoding of attributes", as an assembler writes it for an Armv7-M core, with a
 # neutral name of the processor.

@@ -6,7 +6,7 @@ import pytest
 from builds.elf_writer import elf
 from builds.reading import CODE, one_refusal, read, read_elf, refused
 
-from gemel.builds.elf_file import read_elf as read_elf_file
+from gemel.builds.elf_builds import read_elf as read_elf_file
 from gemel.builds.source import BytesSource
 from gemel.errors import BuildError
 

@@ -8,7 +8,7 @@ import pytest
 from builds.elf_writer import ABSOLUTE, UNDEFINED, SegmentSpec, SymbolSpec, elf
 from builds.reading import CODE, FLASH, RAM, CountingSource, read, read_elf
 
-from gemel.builds.elf_symbols import SymbolTable
+from gemel.builds.elf.symbols import SymbolTable
 from gemel.builds.reader import read_build
 from gemel.errors import BuildError
 

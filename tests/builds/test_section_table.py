@@ -11,7 +11,7 @@ from builds.elf_writer import SegmentSpec, elf
 from builds.reading import read
 from tools import required_tool
 
-from gemel.builds.section_table import NAMES_LIMIT
+from gemel.builds.elf.section_table import NAMES_LIMIT
 from gemel.spans import Span
 
 CODE = SegmentSpec(0x1000_0000, bytes(range(1, 65)), section_name=".text")

@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gemel.builds.build import ALIGNMENT_GAP, Segment
-from gemel.builds.elf_sections import SECTION_LIMIT
-from gemel.builds.segment_pieces import with_pieces
+from gemel.builds.elf.sections import SECTION_LIMIT
+from gemel.builds.elf.segment_pieces import with_pieces
 from gemel.spans import ADDRESS_SPACE, Span, merged
 
 LINK = RAM + 0x4000

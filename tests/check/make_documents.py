@@ -24,11 +24,11 @@ from gauge_builds import ARRANGEMENTS, gauge, gauge_builds  # noqa: E402
 from image_edits import changed, holding  # noqa: E402
 from small_device import LINK, STATION, TODAY, builds, joined, layout  # noqa: E402
 
-from gemel.check.reports import format_named  # noqa: E402
+from gemel.check.reports.forms import format_named  # noqa: E402
 from gemel.check.rule import NotChecked  # noqa: E402
 from gemel.check.runner import CheckResult, check  # noqa: E402
-from gemel.check.subject import Subject  # noqa: E402
 from gemel.image.sparse import SparseBytes  # noqa: E402
+from gemel.inspection.inspection import Subject  # noqa: E402
 from gemel.join.pipeline import join  # noqa: E402
 from gemel.layout.reader import ReadLayout  # noqa: E402
 from gemel.spans import Span  # noqa: E402

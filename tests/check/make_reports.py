@@ -23,11 +23,11 @@ from image_edits import changed  # noqa: E402
 from small_device import STATION, TODAY, builds, joined, layout  # noqa: E402
 
 from gemel.check.registry import all_rules  # noqa: E402
-from gemel.check.report_text import report_of, summary_of  # noqa: E402
+from gemel.check.reports.as_text import report_of, summary_of  # noqa: E402
 from gemel.check.rule import NotChecked  # noqa: E402
 from gemel.check.runner import CheckResult, check  # noqa: E402
-from gemel.check.subject import Subject  # noqa: E402
 from gemel.image.sparse import SparseBytes  # noqa: E402
+from gemel.inspection.inspection import Subject  # noqa: E402
 from gemel.join.pipeline import join  # noqa: E402
 
 REPORTS = HERE / "reports"

@@ -9,7 +9,7 @@ from small_device import TODAY, builds, joined, layout
 
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule, Severity
 from gemel.check.runner import CheckResult, check
-from gemel.check.subject import Subject
+from gemel.inspection.inspection import Subject
 from gemel.layout.reader import ReadLayout
 
 FINDING = Finding(

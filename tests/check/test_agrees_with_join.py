@@ -27,10 +27,10 @@ from small_device import build as build_of
 from gemel.builds.build import Build
 from gemel.check.registry import rule_named
 from gemel.check.runner import check
-from gemel.check.subject import Subject
-from gemel.join.placement import place_all
+from gemel.inspection.inspection import Subject
 from gemel.join.together import put_together
 from gemel.layout.reader import ReadLayout
+from gemel.placement.placing import place_all
 
 RULES = (
     "load-addresses-in-flash",

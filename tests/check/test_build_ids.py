@@ -8,11 +8,11 @@ from builds.elf_writer import build_id_note, note
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gemel.builds.elf_notes import BUILD_ID_LIMIT, build_id_notes, notes_in
-from gemel.check import build_ids
-from gemel.check.build_ids import id_words, stored_notes
-from gemel.check.subject import Subject
+from gemel.builds.elf.notes import BUILD_ID_LIMIT, build_id_notes, notes_in
 from gemel.image.sparse import SparseBytes
+from gemel.inspection import build_ids
+from gemel.inspection.build_ids import id_words, stored_notes
+from gemel.inspection.inspection import Subject
 
 
 @given(

@@ -61,7 +61,7 @@ def test_the_disassembler_is_loaded_only_when_it_spells(checked) -> None:
     script = (
         "import sys; from gemel.cli.main import exit_code\n"
         f"exit_code(['check', 'layout.toml', 'image.hex', *{BUILDS!r}])\n"
-        "loaded = {'capstone', 'gemel.check.code.sieve', 'gemel.check.code.instruction_table'}\n"
+        "loaded = {'capstone', 'gemel.m_profile.sieve', 'gemel.m_profile.instruction_table'}\n"
         "sys.exit(sorted(loaded & set(sys.modules)) or 0)"
     )
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=False)

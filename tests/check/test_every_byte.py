@@ -16,8 +16,8 @@ from gemel.builds.build import Build
 from gemel.check.registry import all_rules
 from gemel.check.rule import Rule
 from gemel.check.runner import check
-from gemel.check.subject import Subject
 from gemel.image.sparse import SparseBytes
+from gemel.inspection.inspection import Subject
 from gemel.spans import Span
 
 SAMPLER = FLASH + 0x200

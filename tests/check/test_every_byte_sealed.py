@@ -19,12 +19,12 @@ from small_device import CODE, FLASH, TODAY, build, joined, layout_text, sampler
 from gemel.check.registry import rule_named
 from gemel.check.rule import Rule
 from gemel.check.runner import check
-from gemel.check.subject import Subject
 from gemel.image.sparse import SparseBytes
-from gemel.integrity.keys import PrivateKey
-from gemel.integrity.seal_policy import seal_faults
-from gemel.join.sealing import seal
+from gemel.inspection.inspection import Subject
 from gemel.layout.reader import ReadLayout, read_layout
+from gemel.seal.demands import seal_faults
+from gemel.seal.keys.keys import PrivateKey
+from gemel.seal.sealing import seal
 from gemel.spans import Span
 
 SAMPLER, SEAL = FLASH + 0x200, Span(FLASH + 0x800, 0x100)

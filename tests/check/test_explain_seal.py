@@ -7,12 +7,12 @@ import re
 import pytest
 
 from gemel.cli.main import exit_code
-from gemel.integrity.seal import seal_size
-from gemel.integrity.seal_page import page
-from gemel.integrity.seal_policy import SEAL_RULES
-from gemel.integrity.signature_algorithms import ALGORITHMS, Evidence
 from gemel.layout.model import SealPlan
 from gemel.layout.tables import Table
+from gemel.seal.demands import SEAL_RULES
+from gemel.seal.keys.algorithms import ALGORITHMS, Evidence
+from gemel.seal.page import page
+from gemel.seal.seal import seal_size
 
 MARKS = {"": Evidence.READ, "*": Evidence.EXAMPLES, "**": Evidence.SECOND_HAND}
 

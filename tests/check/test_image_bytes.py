@@ -8,9 +8,9 @@ from contextlib import contextmanager
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gemel.check import image_bytes
-from gemel.check.image_bytes import BLOCK, Deviation, differing, differs_only_as, not_erased
 from gemel.image.sparse import SparseBytes
+from gemel.inspection import image_bytes
+from gemel.inspection.image_bytes import BLOCK, Deviation, differing, differs_only_as, not_erased
 from gemel.spans import Span
 
 START = 0x1000_0000 - 8

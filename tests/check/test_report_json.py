@@ -20,11 +20,11 @@ from small_device import STATION, TODAY, builds, joined, layout
 
 from gemel import __version__
 from gemel.builds.build import Build
-from gemel.check.report_json import check_schema, report, report_data
-from gemel.check.report_text import CAUTION
+from gemel.check.reports.as_json import check_schema, report, report_data
+from gemel.check.reports.as_text import CAUTION
 from gemel.check.runner import CheckResult, check
-from gemel.check.subject import Subject
 from gemel.image.sparse import SparseBytes
+from gemel.inspection.inspection import Subject
 from gemel.join.pipeline import join
 from gemel.layout.reader import ReadLayout
 from gemel.spans import Span

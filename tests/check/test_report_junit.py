@@ -15,9 +15,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from small_device import TODAY, builds, joined, layout
 
-from gemel.check.report_junit import report
+from gemel.check.reports.as_junit import report
 from gemel.check.runner import check
-from gemel.check.subject import Subject
+from gemel.inspection.inspection import Subject
 
 SCHEMA = xmlschema.XMLSchema(str(Path(__file__).parent / "schemas" / "junit.xsd"))
 every_case = pytest.mark.parametrize("name", CASES)

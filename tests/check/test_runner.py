@@ -11,8 +11,8 @@ from small_device import TODAY, builds, joined, layout
 from gemel.check.registry import all_rules
 from gemel.check.rule import NotChecked
 from gemel.check.runner import check
-from gemel.check.subject import Subject, today_or_epoch
 from gemel.image.sparse import SparseBytes
+from gemel.inspection.inspection import Subject, today_or_epoch
 
 
 @pytest.mark.parametrize(

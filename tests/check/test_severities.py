@@ -11,14 +11,14 @@ from check.rule_fixtures import FINDING, HOLDS, result_of, rule, waiver
 from image_edits import changed
 from small_device import builds, joined, layout_text, sampler_elf, station_elf
 
+from gemel.check.policy.severities import KEPT, WEIGHTS, severity_faults
 from gemel.check.registry import all_rules
-from gemel.check.report_json import report_data
-from gemel.check.report_text import report_of, summary_of
-from gemel.check.severities import KEPT, WEIGHTS, severity_faults
-from gemel.check.subject import Subject
+from gemel.check.reports.as_json import report_data
+from gemel.check.reports.as_text import report_of, summary_of
 from gemel.cli.main import exit_code
 from gemel.errors import LayoutError
 from gemel.image.intel_hex import encode
+from gemel.inspection.inspection import Subject
 from gemel.layout.reader import read_layout
 
 

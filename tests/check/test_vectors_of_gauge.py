@@ -8,7 +8,7 @@ from small_device import TODAY, findings
 
 from gemel.check.registry import rule_named
 from gemel.check.runner import RuleResult, check
-from gemel.check.subject import Subject
+from gemel.inspection.inspection import Subject
 from gemel.join.pipeline import join
 
 FROM_THE_IMAGE = (

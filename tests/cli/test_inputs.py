@@ -9,8 +9,8 @@ import pytest
 from reliability.runs import BUILDS, JOIN, write_device
 from seal_cli.sealed_device import Run, run_here
 
-from gemel.cli.files import of_build
 from gemel.errors import Problem
+from gemel.workflows.inputs import of_build
 
 
 @pytest.fixture

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from readme_examples import README, console_blocks, output_of, prepared
 
-from gemel.show.styled import width_of
+from gemel.text.styled import width_of
 
 WIDTH = 80
 COMMANDS = [

@@ -14,11 +14,11 @@ from gemel.builds.build import Build
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
 from gemel.check.runner import CheckResult, check
-from gemel.check.subject import Subject
 from gemel.draft.document import document
 from gemel.draft.drafting import draft
 from gemel.image.intel_hex import encode
 from gemel.image.sparse import SparseBytes
+from gemel.inspection.inspection import Subject
 from gemel.join.pipeline import join
 from gemel.layout.model import Layout
 from gemel.layout.reader import read_layout

@@ -13,11 +13,11 @@ from hypothesis import strategies as st
 from small_device import builds
 
 from gemel.builds.build import Build, Segment
-from gemel.check.severities import severity_faults
-from gemel.check.waivers import waiver_faults
+from gemel.check.policy.severities import severity_faults
+from gemel.check.policy.waivers import waiver_faults
+from gemel.checksums.in_layout import checksum_faults
 from gemel.draft.drafting import MOST_BUILDS, draft
 from gemel.errors import UsageProblem
-from gemel.integrity.checksums import checksum_faults
 from gemel.layout.reader import read_layout
 
 every_case = pytest.mark.parametrize("name", SOUND)

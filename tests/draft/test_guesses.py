@@ -11,14 +11,14 @@ from draft.cases import as_hex, layout_of
 from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
 from small_device import LINK, SAMPLER, STATION, STATION_RAM, build, builds, sampler_elf, station_elf
 
-from gemel.builds.elf_attributes import BuildAttributes
+from gemel.builds.elf.attributes import BuildAttributes
 from gemel.draft.cores import guess_core, guess_primary
 from gemel.draft.evidence import Evidence
 from gemel.draft.flat import with_run_addresses
 from gemel.draft.pieces import NEAR, Piece, groups_of, power_of_two, put_together
 from gemel.draft.shared import find_shared
 from gemel.draft.vectors import find_vectors
-from gemel.layout.core_checks import EXTENSIONS_OF
+from gemel.layout.checks.cores import EXTENSIONS_OF
 from gemel.spans import Span
 
 

@@ -19,7 +19,7 @@ from small_device import build as build_of
 from tools import required_tool
 
 from gemel.builds.build import Build
-from gemel.integrity.checksums import checksum_faults
+from gemel.checksums.in_layout import checksum_faults
 from gemel.layout.reader import read_layout
 
 V8M = {6: 17, 7: 0x4D}
@@ -84,7 +84,7 @@ def _pair(
     function: str = "tide",
 ) -> Builds:
     """A secure build without a section of veneers, known by its symbols, and one that calls it."""
-    from gemel.builds.elf_attributes import BuildAttributes
+    from gemel.builds.elf.attributes import BuildAttributes
 
     secure = _elf(
         0x1000_0000,
@@ -155,7 +155,7 @@ def test_what_calls_no_gateway_has_a_core_of_its_own() -> None:
 
 def test_no_core_is_secure_whose_architecture_cannot_be() -> None:
     """Symbols that only look like entry functions make no core of an older architecture secure."""
-    from gemel.builds.elf_attributes import BuildAttributes
+    from gemel.builds.elf.attributes import BuildAttributes
 
     made = {
         name: replace(each, attributes=BuildAttributes({6: 13, 7: 0x4D})) for name, each in _pair().items()

@@ -23,16 +23,16 @@ from small_device import TODAY
 from tools import required_tool
 
 from gemel.check.runner import check
-from gemel.check.subject import Subject
 from gemel.export.c_reader import FILE_NAME, c_reader
 from gemel.image.sparse import SparseBytes
-from gemel.integrity import record
-from gemel.integrity.keys import PrivateKey
-from gemel.integrity.seal import make_seal
-from gemel.integrity.seal_policy import seal_faults
+from gemel.inspection.inspection import Subject
 from gemel.join.pipeline import join
-from gemel.join.sealing import put_seal, record_bytes, signatures_by
 from gemel.layout.reader import ReadLayout, read_layout
+from gemel.record import record
+from gemel.seal.demands import seal_faults
+from gemel.seal.keys.keys import PrivateKey
+from gemel.seal.seal import make_seal
+from gemel.seal.sealing import put_seal, record_bytes, signatures_by
 from gemel.spans import Span
 
 EXAMPLE = ROOT / "testdata" / "boot-check"

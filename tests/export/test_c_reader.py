@@ -20,8 +20,8 @@ from records import tide_gauge_record
 from tools import required_tool
 
 from gemel.export.c_reader import FILE_NAME, READER_ERRORS, c_reader
-from gemel.integrity.record import Record, RecordError, RecordFault, decode, encode, find
-from gemel.integrity.record_format import BUILD, HEADER
+from gemel.record.format import BUILD, HEADER
+from gemel.record.record import Record, RecordError, RecordFault, decode, encode, find
 from gemel.spans import Span
 
 ROOT = Path(__file__).parents[2]

@@ -7,8 +7,7 @@ from crccheck.checksum import Checksum8, Checksum16, Checksum32, ChecksumXor8, C
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gemel.errors import LayoutError
-from gemel.integrity.checksum_algorithms import (
+from gemel.checksums.algorithms import (
     CrcAlgorithm,
     SumAlgorithm,
     XorAlgorithm,
@@ -21,8 +20,9 @@ from gemel.integrity.checksum_algorithms import (
     sums_by_name,
     unit_size,
 )
-from gemel.integrity.checksum_feed import fed, in_units, size_problem
-from gemel.integrity.crc_catalogue import CrcParameters
+from gemel.checksums.crc_catalogue import CrcParameters
+from gemel.checksums.feed import fed, in_units, size_problem
+from gemel.errors import LayoutError
 from gemel.layout.model import CrcTable
 
 SUMS = sorted(set(sums_by_name().values()), key=lambda algorithm: algorithm.name)

@@ -7,12 +7,12 @@ import sys
 
 import pytest
 
+from gemel.checksums import crc_engine
+from gemel.checksums.algorithms import algorithm_from, compute, crc_algorithm, stored_bytes
+from gemel.checksums.coverages import declared_coverage, usual_alternatives
+from gemel.checksums.crc_catalogue import CrcParameters
+from gemel.checksums.diagnosis import Coverage, Diagnosis, diagnose
 from gemel.image.sparse import SparseBytes
-from gemel.integrity import crc_engine
-from gemel.integrity.checksum_algorithms import algorithm_from, compute, crc_algorithm, stored_bytes
-from gemel.integrity.checksum_coverages import declared_coverage, usual_alternatives
-from gemel.integrity.checksum_diagnosis import Coverage, Diagnosis, diagnose
-from gemel.integrity.crc_catalogue import CrcParameters
 from gemel.spans import Span
 
 MESSAGE = random.Random(2).randbytes(4096)

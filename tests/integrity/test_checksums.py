@@ -10,8 +10,8 @@ import pytest
 from image_edits import holding
 from small_device import STATION, layout, layout_text
 
+from gemel.checksums.in_layout import checksum_bytes, checksum_faults, checksum_size
 from gemel.errors import LayoutError, Problem
-from gemel.integrity.checksums import checksum_bytes, checksum_faults, checksum_size
 from gemel.layout.model import Checksum
 from gemel.layout.reader import read_layout
 from gemel.spans import Span

@@ -8,7 +8,7 @@ import anycrc
 import pytest
 from crccheck.crc import ALLCRCCLASSES
 
-from gemel.integrity.crc_catalogue import (
+from gemel.checksums.crc_catalogue import (
     CrcParameters,
     all_names,
     catalogue,

@@ -12,9 +12,9 @@ from crccheck.crc import ALLCRCCLASSES
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gemel.integrity import crc_engine
-from gemel.integrity.crc_catalogue import CrcParameters, catalogue, find, parameter_problems
-from gemel.integrity.crc_engine import crc, is_compiled, residue, table_crc
+from gemel.checksums import crc_engine
+from gemel.checksums.crc_catalogue import CrcParameters, catalogue, find, parameter_problems
+from gemel.checksums.crc_engine import crc, is_compiled, residue, table_crc
 
 CHECK_MESSAGE = b"123456789"
 

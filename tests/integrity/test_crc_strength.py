@@ -8,11 +8,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gemel.integrity import crc_strength
-from gemel.integrity.checksum_algorithms import algorithm_from
-from gemel.integrity.crc_catalogue import CrcParameters, catalogue, find
-from gemel.integrity.crc_engine import crc
-from gemel.integrity.crc_strength import (
+from gemel.checksums import crc_strength
+from gemel.checksums.algorithms import algorithm_from
+from gemel.checksums.crc_catalogue import CrcParameters, catalogue, find
+from gemel.checksums.crc_engine import crc
+from gemel.checksums.crc_strength import (
     Strength,
     better_algorithm,
     blank_range_verifies,

@@ -7,7 +7,7 @@ import lzma
 
 import pytest
 
-from gemel.integrity.checksum_algorithms import algorithm_named, compute
+from gemel.checksums.algorithms import algorithm_named, compute
 
 
 def value_of(name: str, message: bytes, feed: str = "byte") -> int:

@@ -14,8 +14,9 @@ from small_device import FLASH, RECORD, SAMPLER, SEAL, SPARE, STATION, joined, l
 from strategies import images
 
 from gemel.image.sparse import SparseBytes
-from gemel.integrity import placed as module
-from gemel.integrity.placed import (
+from gemel.layout.model import RecordPlan
+from gemel.placement import placed as module
+from gemel.placement.placed import (
     PlacedBuild,
     Version,
     blocks_of,
@@ -26,7 +27,6 @@ from gemel.integrity.placed import (
     rest_spans,
     sha256_of,
 )
-from gemel.layout.model import RecordPlan
 from gemel.spans import Span
 
 LAYOUT = layout({"write_unit = 8\n": "write_unit = 8\nerased_byte = 0xA5\n"}).layout

@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 from small_device import SAMPLER, STATION, layout
 
-from gemel.integrity.placed import PlacedBuild
-from gemel.integrity.places import address_of, covered_spans, span_of_range
 from gemel.layout.model import AreaPlace, AreaRange, BuildRange, Checksum, Range, SpanRange, SymbolPlace
+from gemel.placement.placed import PlacedBuild
+from gemel.placement.places import address_of, covered_spans, span_of_range
 from gemel.spans import Span
 
 LAYOUT = layout().layout

@@ -13,8 +13,9 @@ from hypothesis import given, settings
 from records import records, tide_gauge_record, with_bytes, with_crc
 
 from gemel.errors import GemelError
-from gemel.integrity import record_format
-from gemel.integrity.record import (
+from gemel.record import format as record_format
+from gemel.record.format import BUILD, HEADER, Field
+from gemel.record.record import (
     BuildEntry,
     Record,
     RecordError,
@@ -24,7 +25,6 @@ from gemel.integrity.record import (
     find,
     record_size,
 )
-from gemel.integrity.record_format import BUILD, HEADER, Field
 from gemel.spans import Span
 
 RECORD = tide_gauge_record()

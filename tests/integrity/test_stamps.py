@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 from small_device import SAMPLER, STATION, joined, layout
 
 from gemel.errors import Problem
-from gemel.integrity.placed import Version
-from gemel.integrity.stamps import StampSources, spans_read, stamp_bytes
+from gemel.join.stamps import StampSources, spans_read, stamp_bytes
 from gemel.layout.model import Stamp, StampValue
+from gemel.placement.placed import Version
 from gemel.spans import Span
 
 TOP_MEMORY = '[memory.top]\nkind = "flash"\nstart = 0xFFFF_F000\nsize = "4 KiB"\n'

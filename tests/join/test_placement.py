@@ -39,8 +39,8 @@ from gemel.builds.source import BytesSource
 from gemel.image.intel_hex import encode as encode_hex
 from gemel.image.s_record import encode as encode_s_record
 from gemel.image.sparse import SparseBytes
-from gemel.integrity.placed import PlacedBuild
 from gemel.layout.reader import ReadLayout, read_layout
+from gemel.placement.placed import PlacedBuild
 from gemel.spans import Span
 
 STAMP_AT_SYMBOL = 'at = { build = "station", symbol = "image_length" }'

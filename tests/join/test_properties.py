@@ -14,10 +14,10 @@ from strategies import Device, devices
 from gemel.builds.build import Build
 from gemel.check.registry import all_rules
 from gemel.check.runner import check
-from gemel.check.subject import Subject
+from gemel.checksums.in_layout import checksum_faults
 from gemel.image.intel_hex import decode, encode
 from gemel.image.sparse import SparseBytes
-from gemel.integrity.checksums import checksum_faults
+from gemel.inspection.inspection import Subject
 from gemel.join.pipeline import Joined, join
 from gemel.layout.reader import ReadLayout, read_layout
 from gemel.spans import Span

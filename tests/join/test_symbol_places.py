@@ -9,9 +9,9 @@ from small_device import SAMPLER, STATION, STATION_RAM, build, builds, layout, s
 
 from gemel.builds.build import Build
 from gemel.errors import Problem
-from gemel.join.placement import place_all
-from gemel.join.symbol_places import SymbolNotPlaced, SymbolPlaces
 from gemel.layout.reader import ReadLayout
+from gemel.placement.placing import place_all
+from gemel.placement.symbol_places import SymbolNotPlaced, SymbolPlaces
 from gemel.spans import Span
 
 CONSTANTS = STATION + 0x80 + 128

@@ -26,13 +26,13 @@ from small_device import (
 )
 
 from gemel.errors import LayoutError, UsageProblem
-from gemel.integrity.placed import Version
-from gemel.integrity.record import record_size
-from gemel.integrity.stamps import StampSources
 from gemel.join.pipeline import join
-from gemel.join.symbol_places import SymbolPlaces
+from gemel.join.stamps import StampSources
 from gemel.join.values import write_values
 from gemel.layout.reader import ReadLayout, read_layout
+from gemel.placement.placed import Version
+from gemel.placement.symbol_places import SymbolPlaces
+from gemel.record.record import record_size
 from gemel.spans import Span
 
 STAMP = """\

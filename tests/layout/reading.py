@@ -6,8 +6,8 @@ import re
 
 import pytest
 
+from gemel.checksums.in_layout import checksum_faults
 from gemel.errors import LayoutError, Problem
-from gemel.integrity.checksums import checksum_faults
 from gemel.layout.reader import ReadLayout, read_layout
 
 FILE = "small.toml"

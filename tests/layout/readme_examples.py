@@ -9,9 +9,9 @@ import re
 from pathlib import Path
 from typing import NamedTuple
 
+from gemel.checksums.in_layout import checksum_faults
 from gemel.cli.printing import problem_lines
 from gemel.errors import LayoutError
-from gemel.integrity.checksums import checksum_faults
 from gemel.layout.reader import read_layout
 
 README = Path(__file__).resolve().parents[2] / "layouts" / "README.md"

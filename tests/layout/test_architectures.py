@@ -7,7 +7,7 @@ import subprocess
 import pytest
 from tools import required_tool
 
-from gemel.layout.core_checks import EXTENSIONS_OF
+from gemel.layout.checks.cores import EXTENSIONS_OF
 from gemel.layout.model import ARCHITECTURES, EXTENSIONS
 
 # The compiler's names; it has none for memory protection and security, which change no instruction choice

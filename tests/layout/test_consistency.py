@@ -13,11 +13,16 @@ from layout.faulty_layouts import Faulty
 from layout.reading import FILE, messages, read
 from small_device import LAYOUT, layout_text
 
-from gemel.integrity import record_format
-from gemel.layout import area_checks, core_checks, memory_checks, names, security_checks, value_checks
+from gemel.layout.checks import areas as area_checks
+from gemel.layout.checks import cores as core_checks
+from gemel.layout.checks import memories as memory_checks
+from gemel.layout.checks import names
+from gemel.layout.checks import security as security_checks
+from gemel.layout.checks import values as value_checks
 from gemel.layout.kinds import Fault
 from gemel.layout.model import BuildRange
 from gemel.layout.reader import MOST_FAULTS
+from gemel.record import format as record_format
 
 SUBJECTS = {
     "names": (names, faulty_layouts.OF_NAMES),

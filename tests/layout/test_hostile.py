@@ -162,7 +162,7 @@ def test_a_mutated_layout_is_read_or_refused(document: dict[str, object]) -> Non
 
 def reader_check(layout: object) -> object:
     """What the commands check beyond this room."""
-    from gemel.integrity.checksums import checksum_faults
+    from gemel.checksums.in_layout import checksum_faults
 
     return checksum_faults(layout)  # type: ignore[arg-type]
 

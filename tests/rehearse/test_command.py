@@ -10,7 +10,7 @@ from click.testing import CliRunner, Result
 from rehearsals import SERIAL, gauge
 from tide_gauge import BUILT, layout_file
 
-from gemel.cli.command_rehearse import command
+from gemel.cli.commands.rehearse import command
 from gemel.errors import ExtraMissing
 from gemel.image import intel_hex
 from gemel.rehearsal import apart

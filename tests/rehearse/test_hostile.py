@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 from rehearsals import gauge
 from thumb import assembled
 
-from gemel.check.subject import Subject
 from gemel.image.sparse import SparseBytes
+from gemel.inspection.inspection import Subject
 from gemel.rehearsal import apart
 from gemel.rehearsal.planning import plan_of
 from gemel.rehearsal.raw_run import from_json

@@ -9,8 +9,8 @@ import pytest
 from rehearsals import device, device_text, gauge
 from thumb import assembled
 
-from gemel.check.subject import Subject
 from gemel.image.sparse import SparseBytes
+from gemel.inspection.inspection import Subject
 from gemel.layout.reader import read_layout
 from gemel.rehearsal import CannotRehearse, RehearsalOptions, rehearse
 from gemel.rehearsal.planning import plan_of

@@ -26,7 +26,7 @@ OUTPUTS = ("tide.hex", "tide.bin")
 KILLED_AT = """
 import os, signal, sys
 from pathlib import Path
-from gemel.cli.outputs import write_all
+from gemel.files.outputs import write_all
 
 at, seen = int(sys.argv[1]), 0
 

@@ -14,9 +14,9 @@ from pathlib import Path
 import pytest
 from reliability.runs import contents, environment
 
-from gemel.cli.output_targets import refuse_targets
-from gemel.cli.outputs import write_all
 from gemel.errors import OutputError, UsageProblem
+from gemel.files.output_targets import refuse_targets
+from gemel.files.outputs import write_all
 
 OLD = {"a.bin": b"old a", "b.bin": b"old b"}
 NEW = {"a.bin": [b"new ", b"a"], "b.bin": [b"new b"]}
@@ -260,7 +260,7 @@ STOPPING = """
 import os, signal, sys
 from pathlib import Path
 from gemel.cli.endings import exit_code_of
-from gemel.cli.outputs import write_all
+from gemel.files.outputs import write_all
 
 number = int(sys.argv[1])
 

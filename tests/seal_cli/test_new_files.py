@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from gemel.cli import new_files
-from gemel.cli.new_files import OWNER_ALONE, NewFile, write_new
 from gemel.errors import OutputError, UsageProblem
+from gemel.files import new_files
+from gemel.files.new_files import OWNER_ALONE, NewFile, write_new
 
 posix = pytest.mark.skipif(os.name != "posix", reason="Windows has no modes")
 

@@ -10,10 +10,10 @@ import pytest
 from seal_cli.sealed_device import JOIN, Run, seal_of, write_key
 from seal_cli.terminal import on_terminal
 
-from gemel.cli.command_join import command as join_command
-from gemel.cli.command_keys import command as keys_command
-from gemel.cli.command_sign import command as sign_command
-from gemel.integrity.key_files import is_encrypted, load_private_key
+from gemel.cli.commands.join import command as join_command
+from gemel.cli.commands.keys import command as keys_command
+from gemel.cli.commands.sign import command as sign_command
+from gemel.seal.keys.files import is_encrypted, load_private_key
 
 PHRASE = "Zwölf Boxkämpfer & 12 %s"
 OTHER = "not the same phrase"

@@ -13,9 +13,9 @@ import pytest
 from seal_cli.sealed_device import JOIN, Run, public_of, record_of, seal_of, write_key
 from tools import required_tool
 
-from gemel.cli.signing_room import openssl_command
-from gemel.integrity.seal import Outcome, bytes_to_sign, verify
-from gemel.integrity.signature_algorithms import ALGORITHMS, ML_DSA_65
+from gemel.cli.signing.signing_room import openssl_command
+from gemel.seal.keys.algorithms import ALGORITHMS, ML_DSA_65
+from gemel.seal.seal import Outcome, bytes_to_sign, verify
 
 SIGN = ("sign", "small.toml", "plain.hex")
 WITH_OPENSSL_3_0 = tuple(each.name for each in ALGORITHMS if not each.quantum_safe)
@@ -189,7 +189,7 @@ def test_the_command_for_ml_dsa_names_the_version() -> None:
 
 def test_the_help_has_the_same_commands() -> None:
     """The help of ``gemel sign`` shows, for each algorithm, the words that are printed and tested here."""
-    from gemel.cli.command_sign import command
+    from gemel.cli.commands.sign import command
 
     text = " ".join((command.help or "").split())
     for algorithm in ALGORITHMS:

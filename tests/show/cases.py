@@ -10,15 +10,15 @@ from tide_gauge import BUILT, layout_file
 from gemel.builds.build import Build
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
-from gemel.check.subject import Subject
 from gemel.image.sparse import SparseBytes
+from gemel.inspection.inspection import Subject
 from gemel.join.pipeline import join
 from gemel.layout.reader import ReadLayout, read_layout
-from gemel.show.contents import Contents
-from gemel.show.gather import contents_of, contents_of_file
-from gemel.show.styled import ASCII, BLOCKS, Signs, plain
-from gemel.show.text import text_of
+from gemel.show.as_text.whole import text_of
+from gemel.show.facts.contents import Contents
+from gemel.show.facts.gather import contents_of, contents_of_file
 from gemel.spans import Span
+from gemel.text.styled import ASCII, BLOCKS, Signs, plain
 
 KIB = 1 << 10
 

@@ -11,7 +11,7 @@ import pytest
 from show.make_golden import GOLDEN
 from tide_gauge import BUILT, ROOT, join, layout_file
 
-from gemel.show.styled import width_of
+from gemel.text.styled import width_of
 
 SOURCE = str(ROOT / "imgtool_src")
 

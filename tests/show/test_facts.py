@@ -11,14 +11,14 @@ from builds.elf_writer import SymbolSpec
 from show.cases import gauge, gauge_alone, gauge_layout, small, spoiled, stale_builds
 from tide_gauge import BUILT, read_elf
 
-from gemel.check.subject import Subject
 from gemel.image.sparse import SparseBytes
-from gemel.show.exception_names import entry_name
-from gemel.show.file_alone import MOST_HINTS
-from gemel.show.gather import contents_of, contents_of_file
-from gemel.show.styled import BLOCKS, plain
-from gemel.show.text import text_of
+from gemel.inspection.inspection import Subject
+from gemel.m_profile.exception_names import entry_name
+from gemel.show.as_text.whole import text_of
+from gemel.show.facts.file_alone import MOST_HINTS
+from gemel.show.facts.gather import contents_of, contents_of_file
 from gemel.spans import Span
+from gemel.text.styled import BLOCKS, plain
 
 BUILDS = small_device.builds()
 

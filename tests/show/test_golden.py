@@ -6,7 +6,7 @@ import pytest
 from show.cases import CASES, rendering
 from show.make_golden import GOLDEN
 
-from gemel.show.styled import ASCII, width_of
+from gemel.text.styled import ASCII, width_of
 
 
 @pytest.mark.parametrize("name", CASES)

@@ -9,7 +9,7 @@ import pytest
 from show.cases import CASES, gauge
 
 from gemel.show.as_data import json_text, show_schema
-from gemel.show.contents import FORMAT
+from gemel.show.facts.contents import FORMAT
 from gemel.spans import format_address
 
 

@@ -12,10 +12,10 @@ from small_device import RAM_OF_SAMPLER, SAMPLER, STATION, STATION_RAM, builds, 
 from tide_gauge import BUILT, area_span, read_layout
 from tools import required_tool
 
-from gemel.check.subject import Subject
-from gemel.show.contents import AreaUse, Contents
-from gemel.show.gather import contents_of
-from gemel.show.largest import SHOWN
+from gemel.inspection.inspection import Subject
+from gemel.show.facts.contents import AreaUse, Contents
+from gemel.show.facts.gather import contents_of
+from gemel.show.facts.largest import SHOWN
 from gemel.spans import Span
 
 

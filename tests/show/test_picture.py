@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from show.cases import gauge, gauge_alone, small, spoiled
 
-from gemel.show.picture import (
+from gemel.show.as_text.picture import (
     FEWEST_CELLS,
     Columns,
     Row,
@@ -19,7 +19,9 @@ from gemel.show.picture import (
     coverage,
     picture,
 )
-from gemel.show.styled import (
+from gemel.show.as_text.whole import NARROWEST, text_of
+from gemel.spans import Span
+from gemel.text.styled import (
     ASCII,
     BLOCKS,
     Styled,
@@ -30,9 +32,7 @@ from gemel.show.styled import (
     width_of,
     wrapped,
 )
-from gemel.show.table import Column, table
-from gemel.show.text import NARROWEST, text_of
-from gemel.spans import Span
+from gemel.text.table import Column, table
 
 START = 0x1000_0000
 

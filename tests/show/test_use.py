@@ -11,14 +11,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from show.cases import gauge, small, spoiled
 
-from gemel.check.subject import Subject
 from gemel.image.sparse import SparseBytes
-from gemel.show.contents import Contents
-from gemel.show.gather import contents_of
-from gemel.show.styled import ASCII, BLOCKS, plain
-from gemel.show.text import text_of
-from gemel.show.used_bytes import JOINING_GAP, blank_runs, content_runs, per_cent
+from gemel.inspection.inspection import Subject
+from gemel.show.as_text.whole import text_of
+from gemel.show.facts.contents import Contents
+from gemel.show.facts.gather import contents_of
+from gemel.show.facts.used_bytes import JOINING_GAP, blank_runs, content_runs, per_cent
 from gemel.spans import Span
+from gemel.text.styled import ASCII, BLOCKS, plain
 
 ERASED = 0xFF
 FLASH_SIZE = 16 << 10

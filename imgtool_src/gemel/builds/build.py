@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Literal
 from gemel.spans import Span
 
 if TYPE_CHECKING:
-    from gemel.builds.elf_attributes import BuildAttributes
-    from gemel.builds.elf_debug import DebugInformation
-    from gemel.builds.elf_symbols import SymbolTable
-    from gemel.builds.section_table import SectionTable
+    from gemel.builds.debug_information import DebugInformation
+    from gemel.builds.elf.attributes import BuildAttributes
+    from gemel.builds.elf.section_table import SectionTable
+    from gemel.builds.elf.symbols import SymbolTable
     from gemel.errors import Problem
 
 ALIGNMENT_GAP = 32

@@ -11,8 +11,8 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build, BuildKind
-from gemel.builds.elf_header import MAGIC
-from gemel.builds.flat_files import KIND_NAMES, read_flat
+from gemel.builds.elf.header import MAGIC
+from gemel.builds.flat_builds import KIND_NAMES, read_flat
 from gemel.errors import BuildError, Problem
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ def read_build(source: ByteSource, *, name: str, file: str, raw_start: int | Non
     start = source.read(0, min(_LOOK, source.size))
     kind = recognised_kind(start, file)
     if kind == "elf":
-        from gemel.builds.elf_file import read_elf
+        from gemel.builds.elf_builds import read_elf
 
         return read_elf(source, name=name, file=file)
     return read_flat(source, kind, name=name, file=file, raw_start=raw_start)

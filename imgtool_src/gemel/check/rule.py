@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 from gemel.spans import Span
 
 if TYPE_CHECKING:
-    from gemel.check.subject import Subject
+    from gemel.inspection.inspection import Subject
 
 Severity = Literal["error", "warning", "note"]
 """error: the image is refused; warning: it works but someone should decide; note: worth knowing."""

@@ -9,7 +9,7 @@ from typing import Literal
 
 from gemel.check.registry import all_rules
 from gemel.check.rule import Finding, Holds, NotChecked, Rule, Severity
-from gemel.check.subject import Subject
+from gemel.inspection.inspection import Subject
 from gemel.layout.model import SeverityChange, Waiver
 
 Status = Literal["holds", "broken", "waived", "not checked"]

@@ -26,7 +26,7 @@ COMMANDS = {
     "export": "Write out what both teams need from a layout or from gemel.",
     "explain": "Explain the rules, one rule, or the format of the record.",
 }
-"""Each sub-command and the first sentence of its help; its module is ``gemel.cli.command_NAME``."""
+"""Each sub-command and the first sentence of its help; its module is ``gemel.cli.commands.NAME``."""
 
 
 class LateGroup(click.Group):
@@ -40,7 +40,7 @@ class LateGroup(click.Group):
         """The command of that name, imported now."""
         if cmd_name not in COMMANDS:
             return None
-        module = importlib.import_module(f"gemel.cli.command_{cmd_name}")
+        module = importlib.import_module(f"gemel.cli.commands.{cmd_name}")
         command: click.Command = module.command
         return command
 

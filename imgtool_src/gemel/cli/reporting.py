@@ -13,7 +13,7 @@ from gemel.cli.printing import silence, written_words
 
 if TYPE_CHECKING:
     from gemel.check.runner import CheckResult
-    from gemel.check.subject import Subject
+    from gemel.inspection.inspection import Subject
 
 
 def refuse_reports(files: Sequence[Path], inputs: Iterable[Path]) -> None:
@@ -21,8 +21,8 @@ def refuse_reports(files: Sequence[Path], inputs: Iterable[Path]) -> None:
 
     Called before builds and image are read, so that a slip in a name costs no work.
     """
-    from gemel.check.reports import format_of_file
-    from gemel.cli.output_targets import refuse_targets
+    from gemel.check.reports.forms import format_of_file
+    from gemel.files.output_targets import refuse_targets
 
     for file in files:
         format_of_file(file.name)
@@ -37,7 +37,7 @@ def give_reports(
     The reports are the result, so they are written whether rules are broken or not; ``everything`` makes
     texts list the rules that hold too.  What was written is said on stderr: stdout may be read by a program.
     """
-    from gemel.check.reports import FULL_TEXT, ReportFormat, format_named, format_of_file
+    from gemel.check.reports.forms import FULL_TEXT, ReportFormat, format_named, format_of_file
 
     def text_in(chosen: ReportFormat) -> str:
         chosen = FULL_TEXT if everything and chosen.name == FULL_TEXT.name else chosen
@@ -48,7 +48,7 @@ def give_reports(
     click.echo(printed if form == FULL_TEXT.name else _encoded(printed), nl=False)
     if not files:
         return
-    from gemel.cli.outputs import write_all
+    from gemel.files.outputs import write_all
 
     write_all({file: [_encoded(text_in(format_of_file(file.name)))] for file in files})
     _say(written_words(files))

@@ -8,9 +8,9 @@ from itertools import islice
 from typing import NamedTuple
 
 from gemel.builds.build import Segment
-from gemel.builds.elf_attributes import BuildAttributes
+from gemel.builds.elf.attributes import BuildAttributes
 from gemel.draft.evidence import Evidence, can_be_named
-from gemel.layout.core_checks import EXTENSIONS_OF, MOST_INTERRUPTS_ARMV6_M
+from gemel.layout.checks.cores import EXTENSIONS_OF, MOST_INTERRUPTS_ARMV6_M
 from gemel.spans import Span, format_address
 
 ARCHITECTURES = {

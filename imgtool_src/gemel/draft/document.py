@@ -11,7 +11,7 @@ from gemel.draft.drafting import Draft
 from gemel.draft.evidence import Evidence
 from gemel.draft.places import AreaGuess, MemoryGuess
 from gemel.draft.security import CALLABLE
-from gemel.layout.core_checks import EXTENSIONS_OF
+from gemel.layout.checks.cores import EXTENSIONS_OF
 from gemel.spans import format_address, format_size, merged, without
 
 COLUMN = 32

@@ -22,7 +22,7 @@ from gemel.draft.security import (
 )
 from gemel.draft.shared import Shared, find_shared
 from gemel.errors import Problem, UsageProblem
-from gemel.layout.area_checks import VECTORS_AT_LEAST
+from gemel.layout.checks.areas import VECTORS_AT_LEAST
 from gemel.spans import Span
 
 MOST_BUILDS = 16

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-from gemel.check.secure_builds import VECTOR_UNIT
 from gemel.draft.evidence import Evidence
 from gemel.draft.pieces import Group, Kind, Piece, groups_of, power_of_two, put_together
 from gemel.draft.security import CALLABLE, NOTHING_SECURE, STATE_BIT, Security
 from gemel.draft.shared import Shared
 from gemel.errors import Problem, UsageProblem
-from gemel.layout.area_checks import VECTORS_AT_LEAST
+from gemel.inspection.secure_builds import VECTOR_UNIT
+from gemel.layout.checks.areas import VECTORS_AT_LEAST
 from gemel.spans import Span, align_down, align_up, format_address, format_size, without
 
 MEMORY_START = 64 << 10

@@ -7,19 +7,19 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import NamedTuple
 
-from gemel.check.secure_builds import (
+from gemel.draft.cores import CoreGuess
+from gemel.draft.evidence import Evidence
+from gemel.draft.pieces import NEAR, Kind
+from gemel.draft.shared import Shared
+from gemel.draft.vectors import Vectors
+from gemel.inspection.secure_builds import (
     VECTOR_UNIT,
     VENEER_SECTION,
     gateways_of,
     imported,
     veneer_vectors,
 )
-from gemel.draft.cores import CoreGuess
-from gemel.draft.evidence import Evidence
-from gemel.draft.pieces import NEAR, Kind
-from gemel.draft.shared import Shared
-from gemel.draft.vectors import Vectors
-from gemel.layout.core_checks import EXTENSIONS_OF
+from gemel.layout.checks.cores import EXTENSIONS_OF
 from gemel.spans import Span, align_down, align_up, merged
 
 STATE_BIT = 1 << 28

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.export.c_seal_reader import c_seal_reader
-from gemel.integrity.record_format import (
+from gemel.record.format import (
     BUILD,
     CRC_SIZE,
     FORMAT,

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.integrity.cbor import ARRAY, NIL, TAG, encoded, encoded_map, head
-from gemel.integrity.cose import COSE_SIGN, MOST_SIGNERS
-from gemel.integrity.record_format import MOST_BUILDS, record_size
-from gemel.integrity.seal_format import BODY_HEADER, FINGERPRINT_SIZE, bytes_to_sign
-from gemel.integrity.signature_algorithms import ALGORITHMS, SignatureAlgorithm
+from gemel.record.format import MOST_BUILDS, record_size
+from gemel.seal.cbor import ARRAY, NIL, TAG, encoded, encoded_map, head
+from gemel.seal.cose import COSE_SIGN, MOST_SIGNERS
+from gemel.seal.format import BODY_HEADER, FINGERPRINT_SIZE, bytes_to_sign
+from gemel.seal.keys.algorithms import ALGORITHMS, SignatureAlgorithm
 
 SEAL_ERRORS = {
     "SOUND": (0, "sound"),

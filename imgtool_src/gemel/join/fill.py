@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from gemel.image.sparse import SparseBytes
-from gemel.integrity.placed import PlacedBuild, blocks_of, not_ours
-from gemel.integrity.places import covered_spans
 from gemel.layout.addresses import locate
 from gemel.layout.model import Layout
+from gemel.placement.placed import PlacedBuild, blocks_of, not_ours
+from gemel.placement.places import covered_spans
 from gemel.spans import Span, align_down, align_up, merged, without
 
 

@@ -17,16 +17,16 @@ from dataclasses import dataclass
 from gemel.builds.build import Build
 from gemel.errors import JoinRefused, Problem, UsageProblem
 from gemel.image.sparse import SparseBytes
-from gemel.integrity.placed import PlacedBuild, Version
-from gemel.integrity.record import Record
-from gemel.integrity.stamps import StampSources
 from gemel.join.fill import fill, spans_to_fill
-from gemel.join.placement import Placement, place_all
-from gemel.join.symbol_places import SymbolPlaces
+from gemel.join.stamps import StampSources
 from gemel.join.together import put_together
 from gemel.join.values import write_values
 from gemel.layout.model import Layout, StampValue
 from gemel.layout.reader import ReadLayout
+from gemel.placement.placed import PlacedBuild, Version
+from gemel.placement.placing import Placement, place_all
+from gemel.placement.symbol_places import SymbolPlaces
+from gemel.record.record import Record
 
 
 @dataclass(frozen=True, slots=True)

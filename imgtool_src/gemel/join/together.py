@@ -9,12 +9,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import NamedTuple
 
-from gemel.builds.elf_notes import build_id_notes
+from gemel.builds.elf.notes import build_id_notes
 from gemel.errors import Problem
 from gemel.image.sparse import Conflict, SparseBytes, first_difference
-from gemel.join.placement import Piece, Placement, too_large_by
 from gemel.layout.addresses import locate
 from gemel.layout.model import Layout
+from gemel.placement.placing import Piece, Placement, too_large_by
 from gemel.spans import Span, format_address, format_size, without
 
 HEAD = 8

@@ -8,18 +8,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from functools import partial
 
+from gemel.checksums.in_layout import checksum_bytes, checksum_size
 from gemel.errors import GemelError, JoinRefused, LayoutError, Problem
-from gemel.integrity.checksums import checksum_bytes, checksum_size
-from gemel.integrity.placed import rest_spans
-from gemel.integrity.places import address_of, covered_spans
-from gemel.integrity.record import Record, encode, record_size
-from gemel.integrity.stamps import StampSources, spans_read, stamp_bytes
-from gemel.integrity.writes import Write, in_order
 from gemel.join.fill import fill, whole_units
-from gemel.join.recording import describe
-from gemel.join.symbol_places import SymbolPlaces
+from gemel.join.stamps import StampSources, spans_read, stamp_bytes
+from gemel.join.write_order import Write, in_order
 from gemel.layout.model import Checksum, Layout, RecordPlan, Stamp, SymbolPlace
 from gemel.layout.reader import ReadLayout
+from gemel.placement.placed import rest_spans
+from gemel.placement.places import address_of, covered_spans
+from gemel.placement.symbol_places import SymbolPlaces
+from gemel.record.describing import describe
+from gemel.record.record import Record, encode, record_size
 from gemel.spans import Span
 
 RECORD_NAME = "record"

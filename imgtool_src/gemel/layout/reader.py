@@ -15,11 +15,11 @@ from pathlib import PurePath
 from typing import Any
 
 from gemel.errors import LayoutError, Problem
-from gemel.layout.consistency import faults_between
+from gemel.layout.checks.consistency import faults_between
+from gemel.layout.checks.names import unknown_names
 from gemel.layout.digest import digest_of
 from gemel.layout.kinds import INVALID, Fault, KeyPath, printable
 from gemel.layout.model import Layout
-from gemel.layout.names import unknown_names
 from gemel.layout.tables import Table, dotted
 
 MOST_BYTES = 1 << 20

@@ -9,9 +9,9 @@ from typing import Any
 
 from gemel.builds.build import Build
 from gemel.builds.source import ByteSource
-from gemel.check.core_views import whereabouts
-from gemel.check.subject import Subject
-from gemel.check.vector_tables import likely_tables
+from gemel.inspection.core_views import whereabouts
+from gemel.inspection.inspection import Subject
+from gemel.inspection.vector_tables import likely_tables
 from gemel.spans import format_address
 
 REACH = 0x1000

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from gemel.check.subject import Subject
 from gemel.errors import BuildError, Problem
+from gemel.inspection.inspection import Subject
 from gemel.layout.addresses import locate
 from gemel.layout.rehearsal_model import Goal, RehearsalPlan
 from gemel.rehearsal.plan import GoalPlan

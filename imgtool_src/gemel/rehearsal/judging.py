@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.subject import Subject
+from gemel.inspection.inspection import Subject
 from gemel.rehearsal.code_names import CodeNames, Place
 from gemel.rehearsal.kinds import ERRORS, UNJUDGED, WARNINGS
 from gemel.rehearsal.plan import DevicePlan

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from itertools import pairwise
 
-from gemel.check.core_views import owned_areas
-from gemel.check.subject import Subject
 from gemel.errors import GemelError, Problem
-from gemel.integrity.placed import has_vectors
+from gemel.inspection.core_views import owned_areas
+from gemel.inspection.inspection import Subject
 from gemel.layout.addresses import locate, seen_by, starts_of
 from gemel.layout.model import BuildPlan, Core, Layout, Memory
 from gemel.layout.rehearsal_model import DEFAULT_BUDGET, RehearsalPlan
+from gemel.placement.placed import has_vectors
 from gemel.rehearsal.block_checks import lacking
 from gemel.rehearsal.core_mapping import touched_pages
 from gemel.rehearsal.goals import goals_of

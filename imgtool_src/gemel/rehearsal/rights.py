@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from gemel.builds.build import Build
-from gemel.check.core_views import owned_areas
-from gemel.check.subject import Subject
+from gemel.inspection.core_views import owned_areas
+from gemel.inspection.inspection import Subject
 from gemel.layout.addresses import locate, starts_of
 from gemel.layout.model import Core, Layout
 from gemel.rehearsal.plan import Closed

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 from gemel.builds.build import Build
 from gemel.builds.source import ByteSource
-from gemel.check.subject import Subject
 from gemel.errors import ExtraMissing, Problem
 from gemel.image.sparse import SparseBytes
+from gemel.inspection.inspection import Subject
 from gemel.layout.reader import ReadLayout
 from gemel.rehearsal.apart import EmulatorEnded, EmulatorMissing, run_apart
 from gemel.rehearsal.code_names import CodeNames

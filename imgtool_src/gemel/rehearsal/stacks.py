@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from gemel.builds.build import Build
-from gemel.check.core_views import area_as_seen, stack_area
-from gemel.check.subject import Subject
-from gemel.integrity.placed import has_vectors
+from gemel.inspection.core_views import area_as_seen, stack_area
+from gemel.inspection.inspection import Subject
+from gemel.placement.placed import has_vectors
 
 
 def stack_limit_of(subject: Subject, core: str) -> int | None:

@@ -11,7 +11,7 @@ import types
 from dataclasses import fields, is_dataclass
 from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
-from gemel.show.contents import FORMAT, Address, Contents
+from gemel.show.facts.contents import FORMAT, Address, Contents
 from gemel.spans import Span, format_address
 
 _ADDRESS = {

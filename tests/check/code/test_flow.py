@@ -14,7 +14,7 @@ from real_code import code_segment, compiled, cut, library_program, mapped_instr
 from tools import required_tool
 
 from gemel.builds.build import Build
-from gemel.check.code.flow import CASE_ROUTINE_SIZE, CASE_ROUTINES, Flow, Table, runs
+from gemel.m_profile.flow import CASE_ROUTINE_SIZE, CASE_ROUTINES, Flow, Table, runs
 
 START = 0x0800_0100
 

@@ -8,7 +8,7 @@ import capstone
 import pytest
 from capstone import arm
 
-from gemel.check.code.half_words import (
+from gemel.m_profile.halfwords import (
     CONDITIONS,
     COPROCESSOR,
     COPROCESSORS,

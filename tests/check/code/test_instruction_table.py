@@ -16,10 +16,10 @@ from pathlib import Path
 import pytest
 from tools import required_tool
 
-from gemel.check.code.capabilities import IN_WORDS, lacking
-from gemel.check.code.sieve import Sieve
-from gemel.layout.core_checks import EXTENSIONS_OF
+from gemel.layout.checks.cores import EXTENSIONS_OF
 from gemel.layout.model import ARCHITECTURES, Core
+from gemel.m_profile.capabilities import IN_WORDS, lacking
+from gemel.m_profile.sieve import Sieve
 
 INSTRUCTIONS = """\
 adds r0, r1, r2|movs r0, #1|ldr r0, [r1, #4]|push {r4, lr}|pop {r4, pc}|bx lr|blx r3|b .|beq .|bl .|nop|wfi

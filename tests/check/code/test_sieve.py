@@ -10,10 +10,10 @@ from gauge_builds import ARRANGEMENTS, gauge_builds
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gemel.check.code.capabilities import lacking
-from gemel.check.code.mapped import mapped_code
-from gemel.check.code.sieve import Sieve, Unfit
+from gemel.builds.elf.mapped_code import mapped_code
 from gemel.layout.model import Core
+from gemel.m_profile.capabilities import lacking
+from gemel.m_profile.sieve import Sieve, Unfit
 
 CORES = [
     ("armv6-m", ()),

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from gemel.check.code import spelling
-from gemel.check.code.spelling import NEEDS_EXTRA, NOT_ASKED, raw, reads_whole, spelled, why_not
+from gemel.m_profile import disassembly as spelling
+from gemel.m_profile.disassembly import NEEDS_EXTRA, NOT_ASKED, raw, reads_whole, spelled, why_not
 
 
 @pytest.mark.parametrize(

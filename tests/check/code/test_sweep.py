@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from real_code import code_segment, cut, library_program, mapped_instructions
 
-from gemel.check.code.flow import Flow
-from gemel.check.code.sweep import EFFORT, Sweep
+from gemel.m_profile.flow import Flow
+from gemel.m_profile.sweep import EFFORT, Sweep
 from gemel.spans import Span
 
 START = 0x0800_0000
@@ -153,7 +153,7 @@ def test_bytes_made_to_lead_in_circles_cost_no_more_than_others(unit: str) -> No
 
 def test_a_sweep_that_costs_too_much_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
     """Where the effort is spent, the sweep stops and what is left of it is below 0."""
-    monkeypatch.setattr("gemel.check.code.sweep.EFFORT", 0)
+    monkeypatch.setattr("gemel.m_profile.sweep.EFFORT", 0)
     sweep = Sweep(Flow(_code("10b5 10bd 10b5 10bd", DATA), START))
     assert len(sweep.run()) == 1
     assert sweep.effort < 0

@@ -11,11 +11,11 @@ import pytest
 from real_code import PROGRAM, code_segment, compiled, mapped_instructions
 
 from gemel.builds.build import Build
-from gemel.check.code.capabilities import lacking
-from gemel.check.code.lacking_instructions import Place
-from gemel.check.code.sieve import Sieve
-from gemel.check.code.unmapped import UnmappedCode, unmapped_code
+from gemel.check.findings.lacking_instructions import Place
 from gemel.layout.model import Core
+from gemel.m_profile.capabilities import lacking
+from gemel.m_profile.sieve import Sieve
+from gemel.m_profile.unmapped import UnmappedCode, unmapped_code
 
 TABLE = (
     "typedef int (*const callback)(); {}\n"

@@ -26,8 +26,8 @@ from small_device import (
 )
 
 from gemel.check.runner import RuleResult
+from gemel.checksums import diagnosis as checksum_diagnosis
 from gemel.image.sparse import SparseBytes
-from gemel.integrity import checksum_diagnosis
 from gemel.layout.reader import ReadLayout
 from gemel.spans import Span
 

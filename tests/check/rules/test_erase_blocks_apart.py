@@ -11,7 +11,7 @@ from small_device import apply, findings, layout
 
 from gemel.check.registry import rule_named
 from gemel.check.runner import check
-from gemel.check.subject import Subject
+from gemel.inspection.inspection import Subject
 from gemel.spans import Span
 
 RULE = "erase-blocks-apart"

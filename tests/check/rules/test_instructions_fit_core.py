@@ -126,7 +126,7 @@ def test_nothing_is_read_unless_asked(monkeypatch: pytest.MonkeyPatch) -> None:
     assert {each.reason for each in silent.not_checked} == {
         "takes its time, and was not asked for (gemel check --disassemble)"
     }
-    monkeypatch.setattr("gemel.check.code.spelling.find_spec", lambda name: None)
+    monkeypatch.setattr("gemel.m_profile.disassembly.find_spec", lambda name: None)
     without = apply(RULE, read, image, handed, disassemble=True)
     assert {each.reason for each in without.not_checked} == {
         "needs the disassembler: pip install 'gemel[disassemble]'"

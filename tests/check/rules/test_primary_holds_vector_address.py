@@ -13,7 +13,7 @@ from ram_and_start import of
 from small_device import CODE, FLASH, SAMPLER, apply, builds, joined, layout, station_elf
 from tools import required_tool
 
-from gemel.check.address_literals import holders_of, modified_immediate
+from gemel.inspection.address_literals import holders_of, modified_immediate
 
 RULE = "primary-holds-vector-address"
 ELSEWHERE = SAMPLER + 0x400

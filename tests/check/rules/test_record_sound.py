@@ -9,8 +9,8 @@ from image_edits import changed
 from small_device import RECORD, apply, findings, joined, layout
 
 from gemel.image.sparse import SparseBytes
-from gemel.integrity.record import record_size
-from gemel.integrity.record_format import BUILD, HEADER, HEADER_SIZE
+from gemel.record.format import BUILD, HEADER, HEADER_SIZE
+from gemel.record.record import record_size
 from gemel.spans import Span
 
 RULE = "record-sound"

@@ -6,7 +6,7 @@ import pytest
 from check.vector_fixtures import SAMPLER_CORE, STAMP_TABLE, alone, of
 from small_device import findings, layout, sampler_elf, station_elf
 
-from gemel.check.vector_tables import reserved_words
+from gemel.inspection.vector_tables import reserved_words
 from gemel.layout.model import ARCHITECTURES
 
 RULE = "reserved-vectors-zero"

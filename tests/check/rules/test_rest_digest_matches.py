@@ -9,7 +9,7 @@ from image_edits import changed, filled
 from record_edits import record_of, with_entry, with_record
 from small_device import FLASH, RECORD, SEAL, SPARE, STATION, apply, findings, joined, layout
 
-from gemel.integrity.record import record_size
+from gemel.record.record import record_size
 from gemel.spans import Span
 
 RULE = "rest-digest-matches"

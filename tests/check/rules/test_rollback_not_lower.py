@@ -9,9 +9,9 @@ from layout_edits import NO_RECORD
 from record_edits import with_record
 from small_device import FLASH, RECORD, findings, joined, layout
 
-from gemel.check.previous import previous_of
 from gemel.image.sparse import SparseBytes
-from gemel.integrity.record import RecordError
+from gemel.inspection.previous import previous_of
+from gemel.record.record import RecordError
 from gemel.spans import Span
 
 RULE = "rollback-not-lower"

@@ -24,7 +24,7 @@ from small_device import RECORD, findings
 
 from gemel.check.runner import RuleResult
 from gemel.image.sparse import SparseBytes
-from gemel.integrity.keys import PrivateKey
+from gemel.seal.keys.keys import PrivateKey
 from gemel.spans import Span
 
 RULE = "seal-over-this-record"

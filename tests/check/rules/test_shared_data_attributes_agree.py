@@ -11,7 +11,7 @@ from gauge_builds import gauge, gauge_builds
 from small_device import apply, findings
 
 from gemel.builds.build import Build
-from gemel.builds.elf_attributes import BuildAttributes
+from gemel.builds.elf.attributes import BuildAttributes
 
 RULE = "shared-data-attributes-agree"
 NOTHING = contract("")

@@ -21,9 +21,9 @@ from small_device import (
 )
 
 from gemel.check.runner import RuleResult
-from gemel.integrity.placed import Version
 from gemel.join.pipeline import join
 from gemel.layout.reader import ReadLayout
+from gemel.placement.placed import Version
 from gemel.spans import Span
 
 RULE = "stamps-match"

@@ -17,10 +17,10 @@ from small_device import apply, findings, joined
 from small_device import build as build_of
 
 from gemel.builds.build import Build
-from gemel.builds.elf_symbols import SymbolTable
-from gemel.builds.section_table import SectionTable
+from gemel.builds.elf.section_table import SectionTable
+from gemel.builds.elf.symbols import SymbolTable
 from gemel.check.runner import RuleResult
-from gemel.check.secure_builds import veneer_vectors
+from gemel.inspection.secure_builds import veneer_vectors
 from gemel.spans import Span
 
 RULE = "veneers-aligned"

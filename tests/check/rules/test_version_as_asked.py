@@ -6,8 +6,8 @@ from image_edits import changed
 from record_edits import with_record
 from small_device import RECORD, apply, builds, findings, joined, layout
 
-from gemel.integrity.placed import Version
 from gemel.join.pipeline import join
+from gemel.placement.placed import Version
 
 RULE = "version-as-asked"
 NO_VERSION = layout({'version = "1.2.3"\n': ""})

@@ -8,10 +8,12 @@ import pytest
 from records import tide_gauge_record
 from seal_keys import every_key, key_for, other_key
 
-from gemel.integrity import record
-from gemel.integrity.cose import MOST_SIGNERS, Sign, Signature, encode, sig_structure
-from gemel.integrity.keys import PublicKey
-from gemel.integrity.seal import (
+from gemel.record import record
+from gemel.seal.cose import MOST_SIGNERS, Sign, Signature, encode, sig_structure
+from gemel.seal.format import RECORD_CONTENT_TYPE
+from gemel.seal.keys.algorithms import ALGORITHMS, ECDSA_P256, ED25519, ML_DSA_87, algorithm_names
+from gemel.seal.keys.keys import PublicKey
+from gemel.seal.seal import (
     Outcome,
     SealError,
     SealFault,
@@ -24,8 +26,6 @@ from gemel.integrity.seal import (
     signature_made_elsewhere,
     verify,
 )
-from gemel.integrity.seal_format import RECORD_CONTENT_TYPE
-from gemel.integrity.signature_algorithms import ALGORITHMS, ECDSA_P256, ED25519, ML_DSA_87, algorithm_names
 
 RECORD = record.encode(tide_gauge_record())
 OTHER_RECORD = record.encode(replace(tide_gauge_record(), rollback=2))

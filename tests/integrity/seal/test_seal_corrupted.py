@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 from records import tide_gauge_record
 from seal_keys import key_for, other_key
 
-from gemel.integrity import record
-from gemel.integrity.cose import MOST_SIGNERS
-from gemel.integrity.seal import Seal, SealError, read_seal, sign_all, verify
+from gemel.record import record
+from gemel.seal.cose import MOST_SIGNERS
+from gemel.seal.seal import Seal, SealError, read_seal, sign_all, verify
 
 RECORD = record.encode(tide_gauge_record())
 SIGNERS = [key_for("Ed25519"), key_for("ECDSA-P256"), other_key(1)]

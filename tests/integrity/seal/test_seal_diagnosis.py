@@ -8,11 +8,11 @@ import pytest
 from records import tide_gauge_record
 from seal_keys import every_key, key_for
 
-from gemel.integrity import record
-from gemel.integrity.keys import PrivateKey
-from gemel.integrity.seal import bytes_to_sign
-from gemel.integrity.seal_diagnosis import Reason, reason_for
-from gemel.integrity.seal_format import SealSigner
+from gemel.record import record
+from gemel.seal.diagnosis import Reason, reason_for
+from gemel.seal.format import SealSigner
+from gemel.seal.keys.keys import PrivateKey
+from gemel.seal.seal import bytes_to_sign
 
 RECORD = record.encode(tide_gauge_record())
 OTHER = RECORD[:100] + b"\x01" + RECORD[101:]

@@ -21,9 +21,10 @@ from records import tide_gauge_record
 from seal_keys import every_key, key_for
 from tools import required_tool
 
-from gemel.integrity import record
-from gemel.integrity.keys import PrivateKey, PublicKey
-from gemel.integrity.seal import (
+from gemel.record import record
+from gemel.seal.keys.algorithms import algorithm_names
+from gemel.seal.keys.keys import PrivateKey, PublicKey
+from gemel.seal.seal import (
     bytes_to_sign,
     make_seal,
     read_seal,
@@ -31,7 +32,6 @@ from gemel.integrity.seal import (
     signature_made_elsewhere,
     verify,
 )
-from gemel.integrity.signature_algorithms import algorithm_names
 
 RECORD = record.encode(tide_gauge_record())
 OTHER_RECORD = RECORD[:-1] + bytes([RECORD[-1] ^ 1])

@@ -5,10 +5,10 @@ from __future__ import annotations
 from records import tide_gauge_record
 from seal_keys import key_for
 
-from gemel.integrity import record
-from gemel.integrity.seal import SealFault, bytes_to_sign, seal_size, sign_all
-from gemel.integrity.seal_page import Part, page, parts_of_a_seal, parts_of_the_signed_bytes
-from gemel.integrity.signature_algorithms import ALGORITHMS, ED25519, Evidence
+from gemel.record import record
+from gemel.seal.keys.algorithms import ALGORITHMS, ED25519, Evidence
+from gemel.seal.page import Part, page, parts_of_a_seal, parts_of_the_signed_bytes
+from gemel.seal.seal import SealFault, bytes_to_sign, seal_size, sign_all
 
 RECORD = record.encode(tide_gauge_record())
 

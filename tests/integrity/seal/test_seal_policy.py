@@ -9,17 +9,17 @@ from layout.reading import read
 from small_device import LAYOUT, layout_text
 
 from gemel.errors import LayoutError
-from gemel.integrity.cose import MOST_SIGNERS
-from gemel.integrity.seal_policy import (
+from gemel.layout.model import SealPlan
+from gemel.layout.reader import read_layout
+from gemel.seal.cose import MOST_SIGNERS
+from gemel.seal.demands import (
     allowed_algorithms,
     demanded_words,
     least_signers,
     missing_signers,
     seal_faults,
 )
-from gemel.integrity.signature_algorithms import ALGORITHMS, ECDSA_P256, ED25519, ML_DSA_65, ML_DSA_87
-from gemel.layout.model import SealPlan
-from gemel.layout.reader import read_layout
+from gemel.seal.keys.algorithms import ALGORITHMS, ECDSA_P256, ED25519, ML_DSA_65, ML_DSA_87
 
 SEAL = '\n[seal]\narea = "seal"\n'
 NO_RECORD = {'[record]\narea = "record"\nvendor = "harbour.example"\nclass = "small device"\n': ""}

@@ -6,6 +6,7 @@ import struct
 from collections.abc import Iterator
 from contextlib import contextmanager
 
+from gemel.builds.debug_information import DebugSections
 from gemel.builds.dwarf.constants import NAMED, RECORDS, At, Tag
 from gemel.builds.dwarf.entries import Entries, Place
 from gemel.builds.dwarf.fault import DebugUnreadable, DwarfFault
@@ -24,7 +25,6 @@ from gemel.builds.dwarf.types import (
     Reference,
     Type,
 )
-from gemel.builds.elf_debug import DebugSections
 
 ALIAS_LIMIT = 64
 """Names and qualifiers on top of each other that are followed at most; also levels of a declaration."""

@@ -11,9 +11,9 @@ import struct
 import zlib
 from typing import NamedTuple
 
+from gemel.builds.debug_information import DebugSections
 from gemel.builds.dwarf.fault import DwarfFault
-from gemel.builds.elf_debug import DebugSections
-from gemel.builds.elf_sections import SectionHeader, outside
+from gemel.builds.elf.sections import SectionHeader, outside
 
 SIZE_LIMIT = 1 << 27
 """Bytes of one section that are read at most, decompressed: 128 MiB."""

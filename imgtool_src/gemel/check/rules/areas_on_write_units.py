@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.check.rule import Finding, Holds, Outcome, Rule
-from gemel.check.subject import Subject
+from gemel.inspection.inspection import Subject
 from gemel.layout.model import Area, Layout, Memory
 from gemel.spans import Span, align_down, align_up, format_address, format_size
 

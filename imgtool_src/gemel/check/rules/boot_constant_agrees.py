@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from gemel.check.core_views import distance, whereabouts
+from gemel.check.findings.wording import needs_elf
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.vector_tables import is_blank, likely_tables, table_span, vector_builds
-from gemel.check.wording import needs_elf
-from gemel.join.placement import forgotten_run_area
-from gemel.join.symbol_places import SymbolNotPlaced
+from gemel.inspection.core_views import distance, whereabouts
+from gemel.inspection.inspection import Subject
+from gemel.inspection.vector_tables import is_blank, likely_tables, table_span, vector_builds
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan
+from gemel.placement.placing import forgotten_run_area
+from gemel.placement.symbol_places import SymbolNotPlaced
 from gemel.spans import Span, format_address
 
 

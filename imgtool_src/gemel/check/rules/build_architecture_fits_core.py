@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from gemel.check.findings.wording import concerned, needs_elf
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.wording import concerned, needs_elf
+from gemel.inspection.inspection import Subject
 from gemel.layout.model import BuildPlan, Core
 
 if TYPE_CHECKING:
-    from gemel.builds.elf_attributes import BuildAttributes
+    from gemel.builds.elf.attributes import BuildAttributes
 
 CPU_ARCH, PROFILE, ARM_INSTRUCTIONS = 6, 7, 8
 """Tags of ADDENDA32, "The target-related attributes"."""

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from gemel.check.findings.wording import concerned, needs_elf
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.wording import concerned, needs_elf
+from gemel.inspection.inspection import Subject
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
-    from gemel.builds.elf_attributes import BuildAttributes
+    from gemel.builds.elf.attributes import BuildAttributes
 
 OUTSIDE_THE_STANDARD = 2
 """From this flag of Tag_compatibility on the file keeps to a vendor's arrangement instead of the ABI."""

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.build_ids import id_words, recorded_id, stored_notes
+from gemel.check.findings.wording import concerned, needs_elf
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.wording import concerned, needs_elf
+from gemel.inspection.build_ids import id_words, recorded_id, stored_notes
+from gemel.inspection.inspection import Subject
 from gemel.spans import Span, format_address
 
 

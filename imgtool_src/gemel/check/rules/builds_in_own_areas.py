@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.rule import Finding, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.wording import (
+from gemel.check.findings.wording import (
     builds_stored_in,
     concerned,
     found_or_holds,
@@ -16,9 +14,11 @@ from gemel.check.wording import (
     segment_words,
     sized,
 )
-from gemel.join.placement import Piece, Placement, too_large_by
+from gemel.check.rule import Finding, NotChecked, Outcome, Rule
+from gemel.inspection.inspection import Subject
 from gemel.layout.addresses import locate
 from gemel.layout.model import Area
+from gemel.placement.placing import Piece, Placement, too_large_by
 from gemel.spans import Span, format_size, without
 
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.check.findings.wording import concerned, counted, in_short
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.secure_builds import SECURE, area_words, builds_of, states_security
-from gemel.check.subject import Subject
-from gemel.check.wording import concerned, counted, in_short
+from gemel.inspection.inspection import Subject
+from gemel.inspection.secure_builds import SECURE, area_words, builds_of, states_security
 from gemel.layout.addresses import plain_span
 from gemel.layout.model import Area, BuildPlan
 from gemel.spans import Span, format_address

@@ -5,8 +5,10 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator
 
+from gemel.check.findings.wording import builds_stored_in, concerned, counted, in_short
 from gemel.check.rule import Finding, Holds, Outcome, Rule
-from gemel.check.secure_builds import (
+from gemel.inspection.inspection import Subject
+from gemel.inspection.secure_builds import (
     GATEWAY,
     SECURE,
     VECTOR_UNIT,
@@ -16,8 +18,6 @@ from gemel.check.secure_builds import (
     gateways_of,
     veneer_vectors,
 )
-from gemel.check.subject import Subject
-from gemel.check.wording import builds_stored_in, concerned, counted, in_short
 from gemel.layout.addresses import locate
 from gemel.layout.model import Area
 from gemel.spans import Span, align_down, align_up, format_address, merged

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.checksum_ranges import known_coverage
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.integrity.checksum_algorithms import CrcAlgorithm
-from gemel.integrity.checksums import algorithm_of
-from gemel.integrity.crc_catalogue import CrcParameters
-from gemel.integrity.crc_strength import Strength, better_algorithm, covered_at_most, guaranteed_distance
+from gemel.checksums.algorithms import CrcAlgorithm
+from gemel.checksums.crc_catalogue import CrcParameters
+from gemel.checksums.crc_strength import Strength, better_algorithm, covered_at_most, guaranteed_distance
+from gemel.checksums.in_layout import algorithm_of
+from gemel.inspection.checksum_ranges import known_coverage
+from gemel.inspection.inspection import Subject
 from gemel.layout.model import Checksum
 from gemel.spans import format_size
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.checksum_ranges import known_coverage
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
+from gemel.checksums.algorithms import stored_size
+from gemel.checksums.crc_strength import blank_range_verifies
+from gemel.checksums.in_layout import algorithm_of
 from gemel.errors import GemelError
-from gemel.integrity.checksum_algorithms import stored_size
-from gemel.integrity.checksums import algorithm_of
-from gemel.integrity.crc_strength import blank_range_verifies
+from gemel.inspection.checksum_ranges import known_coverage
+from gemel.inspection.inspection import Subject
 from gemel.layout.model import Checksum
 from gemel.spans import format_size
 

@@ -5,17 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from gemel.check.checksum_ranges import known_coverage, ranges_elsewhere
+from gemel.check.findings.unknown_places import no_place
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.unchanged import joined_with_other_layout, unchanged_since_join
-from gemel.check.unknown_places import no_place
+from gemel.checksums.coverages import declared_coverage, usual_alternatives
+from gemel.checksums.diagnosis import Coverage, diagnose
+from gemel.checksums.in_layout import algorithm_of, checksum_bytes
 from gemel.errors import GemelError, Problem
-from gemel.integrity.checksum_coverages import declared_coverage, usual_alternatives
-from gemel.integrity.checksum_diagnosis import Coverage, diagnose
-from gemel.integrity.checksums import algorithm_of, checksum_bytes
-from gemel.integrity.places import address_of, span_of_range
+from gemel.inspection.checksum_ranges import known_coverage, ranges_elsewhere
+from gemel.inspection.inspection import Subject
+from gemel.inspection.unchanged import joined_with_other_layout, unchanged_since_join
 from gemel.layout.model import Checksum
+from gemel.placement.places import address_of, span_of_range
 from gemel.spans import Span
 
 _NOTHING_FITS = (

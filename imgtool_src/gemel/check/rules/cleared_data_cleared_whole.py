@@ -6,19 +6,19 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
-from gemel.check.ram_claims import own_ram, shared_ram
+from gemel.check.findings.build_evidence import telling
+from gemel.check.findings.start_reach import unstored_sections
+from gemel.check.findings.wording import biggest_symbols, concerned, found_or_holds, sized
 from gemel.check.rule import Finding, NotChecked, Outcome, Rule
-from gemel.check.start_reach import unstored_sections
-from gemel.check.start_tables import StartEntry, clears_of, copies_of
-from gemel.check.subject import Subject
-from gemel.check.telling import telling
-from gemel.check.wording import biggest_symbols, concerned, found_or_holds, sized
+from gemel.inspection.inspection import Subject
+from gemel.inspection.ram_claims import own_ram, shared_ram
+from gemel.inspection.start_tables import StartEntry, clears_of, copies_of
 from gemel.layout.addresses import plain_span
 from gemel.layout.model import BuildPlan
 from gemel.spans import Span, format_address, without
 
 if TYPE_CHECKING:
-    from gemel.builds.section_table import Section
+    from gemel.builds.elf.section_table import Section
 
 ROUNDED = 16
 """A block that reaches less far into a section has its end rounded up and is meant for the one before."""

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from gemel.check.contract_parties import Missing, debug_types, known_to_nobody, not_told, parties
+from gemel.check.contract.parties import Missing, debug_types, known_to_nobody, not_told, parties
+from gemel.check.findings.wording import concerned
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.wording import concerned
 from gemel.errors import BuildError
-from gemel.join.symbol_places import SymbolNotPlaced
+from gemel.inspection.inspection import Subject
 from gemel.layout.model import BuildPlan, Contract
+from gemel.placement.symbol_places import SymbolNotPlaced
 from gemel.spans import format_address
 
 SIZES = (1, 2, 4, 8)

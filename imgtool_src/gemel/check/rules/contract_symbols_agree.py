@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.contract_parties import (
+from gemel.check.contract.parties import (
     DefinedSymbol,
     Missing,
     defined_symbol,
@@ -13,9 +13,9 @@ from gemel.check.contract_parties import (
     parties,
     without_a_voice,
 )
+from gemel.check.findings.wording import concerned, sized
 from gemel.check.rule import Finding, Holds, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.wording import concerned, sized
+from gemel.inspection.inspection import Subject
 from gemel.layout.addresses import seen_by
 from gemel.layout.model import Contract
 from gemel.spans import Span, format_address, format_size

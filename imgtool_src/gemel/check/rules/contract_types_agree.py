@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.contract_parties import (
+from gemel.check.contract.parties import (
     DefinedType,
     Missing,
     defined_type,
@@ -13,8 +13,8 @@ from gemel.check.contract_parties import (
     parties,
 )
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
 from gemel.errors import BuildError
+from gemel.inspection.inspection import Subject
 from gemel.layout.model import Contract
 
 
@@ -56,7 +56,7 @@ def _type(subject: Subject, contract: Contract, spelling: str) -> Iterator[Outco
 
 
 def _findings(found: list[DefinedType], contract: Contract, spelling: str, where: str) -> Iterator[Finding]:
-    from gemel.check.contract_types import unlike, unlike_in_one_build
+    from gemel.check.contract.types import unlike, unlike_in_one_build
 
     for each in found:
         yield from unlike_in_one_build(each, spelling, where, contract.follow_pointers)

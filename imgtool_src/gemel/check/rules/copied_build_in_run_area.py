@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.check.findings.wording import concerned, found_or_holds, needs_elf, segment_words, sized
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.windows import Window, parts_of, windows_of
-from gemel.check.wording import concerned, found_or_holds, needs_elf, segment_words, sized
-from gemel.integrity.placed import PlacedBuild
-from gemel.join.placement import Piece, Placement
+from gemel.inspection.inspection import Subject
+from gemel.inspection.windows import Window, parts_of, windows_of
 from gemel.layout.addresses import seen_by
 from gemel.layout.model import BuildPlan
+from gemel.placement.placed import PlacedBuild
+from gemel.placement.placing import Piece, Placement
 from gemel.spans import Span, format_address, format_size
 
 

@@ -5,11 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.builds.build import Build
-from gemel.check.core_views import run_span
-from gemel.check.ram_claims import claims_of
+from gemel.check.findings.wording import (
+    biggest_symbols,
+    claim_words,
+    concerned,
+    found_or_holds,
+    needs_elf,
+    sized,
+)
 from gemel.check.rule import Finding, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.wording import biggest_symbols, claim_words, concerned, found_or_holds, needs_elf, sized
+from gemel.inspection.core_views import run_span
+from gemel.inspection.inspection import Subject
+from gemel.inspection.ram_claims import claims_of
 from gemel.layout.model import BuildPlan
 from gemel.spans import Span, without
 

@@ -5,16 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from gemel.check.core_views import run_span, whereabouts
+from gemel.check.findings.wording import concerned, needs_elf
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.wording import concerned, needs_elf
 from gemel.errors import BuildError
-from gemel.integrity.placed import PlacedBuild
-from gemel.join.symbol_places import SymbolNotPlaced
+from gemel.inspection.core_views import run_span, whereabouts
+from gemel.inspection.inspection import Subject
 from gemel.layout.addresses import locate, seen_by
 from gemel.layout.copy_model import CopiedBy
 from gemel.layout.model import BuildPlan
+from gemel.placement.placed import PlacedBuild
+from gemel.placement.symbol_places import SymbolNotPlaced
 from gemel.spans import Span, format_address, format_size
 
 

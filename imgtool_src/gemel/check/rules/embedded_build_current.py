@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.build_ids import id_words, known_id
-from gemel.check.embedded_copies import Copy, Held, copies_of, copy_in_place, held_by, held_in, ids_in
+from gemel.check.findings.wording import concerned, counted, needs_build, needs_elf, place_words
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.wording import concerned, counted, needs_build, needs_elf, place_words
+from gemel.inspection.build_ids import id_words, known_id
+from gemel.inspection.embedded_copies import Copy, Held, copies_of, copy_in_place, held_by, held_in, ids_in
+from gemel.inspection.inspection import Subject
 from gemel.layout.model import BuildPlan
 from gemel.spans import Span, format_address
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.core_views import told
+from gemel.check.findings.wording import needs_elf
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject, VectorTable
-from gemel.check.vector_tables import place_of, tables, word_span
-from gemel.check.wording import needs_elf
+from gemel.inspection.core_views import told
+from gemel.inspection.inspection import Subject, VectorTable
+from gemel.inspection.vector_tables import place_of, tables, word_span
 
 
 def check(subject: Subject) -> Iterator[Outcome]:

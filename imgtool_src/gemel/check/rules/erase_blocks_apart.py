@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
+from gemel.check.findings.wording import builds_stored_in, concerned, found_or_holds, owners_of, sized
 from gemel.check.rule import Finding, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.wording import builds_stored_in, concerned, found_or_holds, owners_of, sized
+from gemel.inspection.inspection import Subject
 from gemel.layout.model import Area, Layout, Memory
 from gemel.spans import Span, align_down, format_size
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from gemel.check.build_demands import Demand, demand_outcomes, tag_words
+from gemel.check.findings.build_demands import Demand, demand_outcomes, tag_words
 from gemel.check.rule import Outcome, Rule
-from gemel.check.subject import Subject
+from gemel.inspection.inspection import Subject
 
 if TYPE_CHECKING:
-    from gemel.builds.elf_attributes import BuildAttributes
+    from gemel.builds.elf.attributes import BuildAttributes
 
 UNALIGNED, DIVISION, DSP, MVE, PAC, BTI, VIRTUALIZATION = 34, 44, 46, 48, 50, 52, 68
 """Tags of ADDENDA32, "The target-related attributes"."""

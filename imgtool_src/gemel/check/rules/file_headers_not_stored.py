@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.check.findings.wording import concerned, found_or_holds, segment_words, sized
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.wording import concerned, found_or_holds, segment_words, sized
-from gemel.join.placement import Placement
+from gemel.inspection.inspection import Subject
+from gemel.placement.placing import Placement
 from gemel.spans import Span
 
 MARK = b"\x7fELF"

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from gemel.check.findings.wording import counted, lines_in_short, place_words, sized
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.wording import counted, lines_in_short, place_words, sized
-from gemel.integrity.places import covered_spans
+from gemel.inspection.inspection import Subject
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildRange
+from gemel.placement.places import covered_spans
 from gemel.spans import Span, align_down, align_up, format_size, merged, without
 
 

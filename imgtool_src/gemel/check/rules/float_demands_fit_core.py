@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from gemel.check.build_demands import Demand, demand_outcomes, tag_words
+from gemel.check.findings.build_demands import Demand, demand_outcomes, tag_words
 from gemel.check.rule import Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
+from gemel.inspection.inspection import Subject
 
 if TYPE_CHECKING:
-    from gemel.builds.elf_attributes import BuildAttributes
-    from gemel.check.code.capabilities import Capability
+    from gemel.builds.elf.attributes import BuildAttributes
+    from gemel.m_profile.capabilities import Capability
 
 FP_ARCH, ADVANCED_SIMD, HARD_FP_USE, FP_ARGS = 10, 12, 27, 28
 """Tags of ADDENDA32, "The target-related attributes" and "The ABI-related attributes"."""

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.core_views import distance, function_at, runs_from
+from gemel.check.findings.wording import needs_elf
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject, VectorTable
-from gemel.check.vector_tables import place_of, reserved_words, tables, values_told, words_span
-from gemel.check.wording import needs_elf
-from gemel.join.placement import Placement
+from gemel.inspection.core_views import distance, function_at, runs_from
+from gemel.inspection.inspection import Subject, VectorTable
+from gemel.inspection.vector_tables import place_of, reserved_words, tables, values_told, words_span
+from gemel.placement.placing import Placement
 from gemel.spans import format_address
 
 

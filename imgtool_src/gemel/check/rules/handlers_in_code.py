@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Literal, NamedTuple
 
-from gemel.check.core_views import (
+from gemel.check.findings.wording import counted
+from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.inspection.core_views import (
     ERASED_WORD,
     EXECUTE_NEVER,
     LOWEST_RETURN,
@@ -15,10 +17,15 @@ from gemel.check.core_views import (
     runs_from,
     told,
 )
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject, VectorTable
-from gemel.check.vector_tables import named_words, place_of, reserved_words, tables, values_told, words_span
-from gemel.check.wording import counted
+from gemel.inspection.inspection import Subject, VectorTable
+from gemel.inspection.vector_tables import (
+    named_words,
+    place_of,
+    reserved_words,
+    tables,
+    values_told,
+    words_span,
+)
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan, Core
 from gemel.spans import Span

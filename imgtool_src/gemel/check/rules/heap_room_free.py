@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.builds.build import Build
-from gemel.check.reserves import Reserve, inverted_heaps, reserves_of
+from gemel.check.findings.build_evidence import telling
+from gemel.check.findings.wording import biggest_symbols, concerned, found_or_holds, segment_words, sized
 from gemel.check.rule import Finding, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.telling import telling
-from gemel.check.wording import biggest_symbols, concerned, found_or_holds, segment_words, sized
+from gemel.inspection.inspection import Subject
+from gemel.inspection.reserves import Reserve, inverted_heaps, reserves_of
 from gemel.layout.model import BuildPlan
 from gemel.spans import Span, format_address
 

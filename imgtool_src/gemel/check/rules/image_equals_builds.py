@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from gemel.check.image_bytes import Deviation, differing, differs_only_as
+from gemel.check.findings.wording import concerned, counted, needs_build, segment_words, symbol_at
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.wording import concerned, counted, needs_build, segment_words, symbol_at
-from gemel.check.written_places import UnknownPlace, WrittenPlaces
-from gemel.join.placement import Piece, Placement
+from gemel.inspection.image_bytes import Deviation, differing, differs_only_as
+from gemel.inspection.inspection import Subject
+from gemel.inspection.patch_locations import UnknownPlace, WrittenPlaces
 from gemel.layout.addresses import locate
+from gemel.placement.placing import Piece, Placement
 from gemel.spans import Span, format_address, without
 
 TELLING = 4

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.image_bytes import Deviation, not_erased
+from gemel.check.findings.wording import concerned, counted, place_words, sized
 from gemel.check.rule import Finding, Holds, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.wording import concerned, counted, place_words, sized
+from gemel.inspection.image_bytes import Deviation, not_erased
+from gemel.inspection.inspection import Subject
 from gemel.layout.model import Memory
 from gemel.spans import Span, without
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.check.findings.wording import counted, lines_in_short, place_words, sized
 from gemel.check.rule import Finding, Holds, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.windows import Part, Window, parts_of, windows_of
-from gemel.check.wording import counted, lines_in_short, place_words, sized
+from gemel.inspection.inspection import Subject
+from gemel.inspection.windows import Part, Window, parts_of, windows_of
 from gemel.layout.model import Memory
 from gemel.spans import Span, format_address, format_size, without
 

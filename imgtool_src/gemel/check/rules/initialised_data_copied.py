@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.check.findings.build_evidence import telling
+from gemel.check.findings.wording import biggest_symbols, concerned, found_or_holds, segment_words, sized
 from gemel.check.rule import Finding, NotChecked, Outcome, Rule
-from gemel.check.start_tables import StartEntry, copies_of
-from gemel.check.subject import Subject
-from gemel.check.telling import telling
-from gemel.check.wording import biggest_symbols, concerned, found_or_holds, segment_words, sized
-from gemel.join.placement import Piece, Placement
+from gemel.inspection.inspection import Subject
+from gemel.inspection.start_tables import StartEntry, copies_of
 from gemel.layout.addresses import locate
+from gemel.placement.placing import Piece, Placement
 from gemel.spans import Span, format_address, without
 
 

@@ -5,22 +5,22 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from gemel.check.findings.wording import concerned, needs_elf
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.wording import concerned, needs_elf
+from gemel.inspection.inspection import Subject
 from gemel.layout.model import BuildPlan, Core
 from gemel.spans import format_address
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
-    from gemel.check.code.lacking_instructions import Place
-    from gemel.check.code.mapped import MappedCode
+    from gemel.builds.elf.mapped_code import MappedCode
+    from gemel.check.findings.lacking_instructions import Place
 
 
 def check(subject: Subject) -> Iterator[Outcome]:
     """One outcome for each build, or one finding for each kind of instruction that its core lacks."""
-    from gemel.check.code.mapped import mapped_code
-    from gemel.check.code.spelling import why_not
+    from gemel.builds.elf.mapped_code import mapped_code
+    from gemel.m_profile.disassembly import why_not
 
     reason = why_not(subject.disassemble)
     for name, plan in subject.layout.builds.items():
@@ -35,7 +35,7 @@ def check(subject: Subject) -> Iterator[Outcome]:
 
 
 def _outcomes(plan: BuildPlan, core: Core, build: Build, code: MappedCode) -> Iterator[Outcome]:
-    from gemel.check.code.lacking_instructions import lacking_findings
+    from gemel.check.findings.lacking_instructions import lacking_findings
 
     where = f"build {plan.name}"
     findings = [
@@ -53,9 +53,9 @@ def _outcomes(plan: BuildPlan, core: Core, build: Build, code: MappedCode) -> It
 
 
 def _lacking(core: Core, build: Build, code: MappedCode) -> Iterator[Place]:
-    from gemel.check.code.capabilities import lacking
-    from gemel.check.code.lacking_instructions import Place
-    from gemel.check.code.sieve import Sieve
+    from gemel.check.findings.lacking_instructions import Place
+    from gemel.m_profile.capabilities import lacking
+    from gemel.m_profile.sieve import Sieve
 
     sieve = Sieve(lacking(core))
     symbols = build.symbols

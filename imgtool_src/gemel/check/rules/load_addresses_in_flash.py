@@ -5,12 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.builds.build import Segment
+from gemel.check.findings.wording import (
+    concerned,
+    found_or_holds,
+    needs_build,
+    own_areas_words,
+    segment_words,
+    sized,
+)
 from gemel.check.rule import Finding, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.windows import parts_of, windows_of
-from gemel.check.wording import concerned, found_or_holds, needs_build, own_areas_words, segment_words, sized
-from gemel.join.placement import Piece, Placement, forgotten_by_segment
+from gemel.inspection.inspection import Subject
+from gemel.inspection.windows import parts_of, windows_of
 from gemel.layout.addresses import locate
+from gemel.placement.placing import Piece, Placement, forgotten_by_segment
 from gemel.spans import Span
 
 

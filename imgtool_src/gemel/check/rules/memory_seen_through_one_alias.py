@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.check.findings.wording import concerned, found_or_holds
 from gemel.check.rule import Finding, Outcome, Rule
-from gemel.check.secure_builds import SECURE, builds_of, states_security
-from gemel.check.subject import Subject
-from gemel.check.wording import concerned, found_or_holds
+from gemel.inspection.inspection import Subject
+from gemel.inspection.secure_builds import SECURE, builds_of, states_security
 from gemel.layout.addresses import locate, starts_of
 from gemel.layout.model import BuildPlan, Memory
 from gemel.spans import format_address

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.address_literals import holders_of
-from gemel.check.core_views import distance
+from gemel.check.findings.wording import concerned
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.vector_tables import table_span, vector_builds
-from gemel.check.wording import concerned
-from gemel.integrity.placed import PlacedBuild
+from gemel.inspection.address_literals import holders_of
+from gemel.inspection.core_views import distance
+from gemel.inspection.inspection import Subject
+from gemel.inspection.vector_tables import table_span, vector_builds
 from gemel.layout.addresses import locate, starts_of
 from gemel.layout.model import BuildPlan
+from gemel.placement.placed import PlacedBuild
 from gemel.spans import Span, format_address
 
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.core_views import whereabouts
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.vector_tables import table_span, vector_builds
+from gemel.inspection.core_views import whereabouts
+from gemel.inspection.inspection import Subject
+from gemel.inspection.vector_tables import table_span, vector_builds
 from gemel.layout.addresses import locate
 from gemel.spans import Span, format_address
 

@@ -6,10 +6,17 @@ from collections.abc import Iterator
 from itertools import combinations
 
 from gemel.builds.build import Build
-from gemel.check.ram_claims import claims_of, ram_of, shared_ram
+from gemel.check.findings.wording import (
+    biggest_symbols,
+    concerned,
+    found_or_holds,
+    needs_elf,
+    place_words,
+    sized,
+)
 from gemel.check.rule import Finding, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.wording import biggest_symbols, concerned, found_or_holds, needs_elf, place_words, sized
+from gemel.inspection.inspection import Subject
+from gemel.inspection.ram_claims import claims_of, ram_of, shared_ram
 from gemel.layout.model import BuildPlan, Layout
 from gemel.spans import Span, without
 

@@ -5,12 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.builds.build import Build
-from gemel.check.core_views import owned_areas
-from gemel.check.ram_claims import Claim, claims_of, own_ram, reserve_claims, shared_ram
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.telling import telling
-from gemel.check.wording import (
+from gemel.check.findings.build_evidence import telling
+from gemel.check.findings.wording import (
     biggest_symbols,
     claim_words,
     concerned,
@@ -18,6 +14,10 @@ from gemel.check.wording import (
     owners_of,
     sized,
 )
+from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.inspection.core_views import owned_areas
+from gemel.inspection.inspection import Subject
+from gemel.inspection.ram_claims import Claim, claims_of, own_ram, reserve_claims, shared_ram
 from gemel.layout.addresses import locate, seen_by
 from gemel.layout.model import Area, BuildPlan, Layout
 from gemel.spans import Span, format_address, without

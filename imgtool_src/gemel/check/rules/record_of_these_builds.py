@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.integrity.placed import PlacedBuild, has_vectors
-from gemel.integrity.record import BuildEntry
-from gemel.join.placement import Placement
+from gemel.inspection.inspection import Subject
+from gemel.placement.placed import PlacedBuild, has_vectors
+from gemel.placement.placing import Placement
+from gemel.record.record import BuildEntry
 from gemel.spans import format_address
 
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.integrity.placed import identities_of
-from gemel.integrity.record import Record
+from gemel.inspection.inspection import Subject
 from gemel.layout.model import RecordPlan
+from gemel.placement.placed import identities_of
+from gemel.record.record import Record
 
 
 def check(subject: Subject) -> Iterator[Outcome]:

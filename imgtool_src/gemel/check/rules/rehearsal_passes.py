@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from gemel.check.rehearsed import RehearsedFinding
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
+from gemel.inspection.inspection import Subject
 
 
 def check(subject: Subject) -> Iterator[Outcome]:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.check.findings.wording import concerned
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.wording import concerned
+from gemel.inspection.inspection import Subject
 from gemel.layout.addresses import locate
 from gemel.layout.model import Core, Memory, Release
 from gemel.spans import Span, format_address

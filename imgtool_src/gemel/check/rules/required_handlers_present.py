@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.vector_tables import place_of, tables, word_name, words_span
+from gemel.inspection.inspection import Subject
+from gemel.inspection.vector_tables import place_of, tables, word_name, words_span
 
 REQUIRED = (2, 3, 11, 14)
 """NMI, HardFault, SVCall, PendSV: every profile has them, and none has an enable bit."""

@@ -5,8 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject, VectorTable
-from gemel.check.vector_tables import named_words, place_of, reserved_words, tables, unexplained, words_span
+from gemel.inspection.inspection import Subject, VectorTable
+from gemel.inspection.vector_tables import (
+    named_words,
+    place_of,
+    reserved_words,
+    tables,
+    unexplained,
+    words_span,
+)
 from gemel.spans import format_address
 
 SECURE_FAULT = 7

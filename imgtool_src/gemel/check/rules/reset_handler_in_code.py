@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.core_views import in_execute_never, run_span_as_seen, runs_from, told
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject, VectorTable
-from gemel.check.vector_tables import moved_words, place_of, tables, word_span
-from gemel.join.placement import forgotten_run_area
+from gemel.inspection.core_views import in_execute_never, run_span_as_seen, runs_from, told
+from gemel.inspection.inspection import Subject, VectorTable
+from gemel.inspection.vector_tables import moved_words, place_of, tables, word_span
 from gemel.layout.addresses import locate
+from gemel.placement.placing import forgotten_run_area
 from gemel.spans import format_address
 
 

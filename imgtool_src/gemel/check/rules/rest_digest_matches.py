@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.image_bytes import not_erased
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.unchanged import joined_with_other_layout, spans_of_rest
-from gemel.integrity.placed import sha256_of
+from gemel.inspection.image_bytes import not_erased
+from gemel.inspection.inspection import Subject
+from gemel.inspection.unchanged import joined_with_other_layout, spans_of_rest
+from gemel.placement.placed import sha256_of
 
 
 def check(subject: Subject) -> Iterator[Outcome]:

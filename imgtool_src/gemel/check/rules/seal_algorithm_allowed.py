@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.check.rule import Finding, Holds, Outcome, Rule
-from gemel.check.seal_under_check import signer_words
-from gemel.check.subject import Subject
-from gemel.integrity.seal import Outcome as Became
+from gemel.inspection.inspection import Subject
+from gemel.inspection.seal import signer_words
+from gemel.seal.seal import Outcome as Became
 
 
 def check(subject: Subject) -> Iterator[Outcome]:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.seal_under_check import NO_TRUST, SealUnderCheck, signer_words, trusted_words
-from gemel.check.subject import Subject
+from gemel.inspection.inspection import Subject
+from gemel.inspection.seal import NO_TRUST, SealUnderCheck, signer_words, trusted_words
 
 
 def check(subject: Subject) -> Iterator[Outcome]:

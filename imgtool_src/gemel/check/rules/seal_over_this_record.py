@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.seal_under_check import SealUnderCheck, of_outcome, signer_words
-from gemel.check.subject import Subject
-from gemel.integrity.seal import Outcome as Became
-from gemel.integrity.seal import Verdict
+from gemel.inspection.inspection import Subject
+from gemel.inspection.seal import SealUnderCheck, of_outcome, signer_words
+from gemel.seal.seal import Outcome as Became
+from gemel.seal.seal import Verdict
 
 
 def check(subject: Subject) -> Iterator[Outcome]:
@@ -37,7 +37,7 @@ def check(subject: Subject) -> Iterator[Outcome]:
 
 
 def _finding(subject: Subject, seal: SealUnderCheck, verdict: Verdict, record: bytes) -> Finding:
-    from gemel.integrity.seal_diagnosis import Reason, reason_for
+    from gemel.seal.diagnosis import Reason, reason_for
 
     previous = subject.previous
     reason = Reason.UNKNOWN

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
+from gemel.inspection.inspection import Subject
 
 
 def check(subject: Subject) -> Iterator[Outcome]:

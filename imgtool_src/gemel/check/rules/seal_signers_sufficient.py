@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.check.rule import Finding, Holds, Outcome, Rule
-from gemel.check.seal_under_check import signer_words
-from gemel.check.subject import Subject
-from gemel.integrity.seal_policy import demanded_words, missing_signers
+from gemel.inspection.inspection import Subject
+from gemel.inspection.seal import signer_words
+from gemel.seal.demands import demanded_words, missing_signers
 
 
 def check(subject: Subject) -> Iterator[Outcome]:

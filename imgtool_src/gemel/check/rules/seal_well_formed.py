@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.check.rule import Finding, Holds, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.integrity.seal_format import SealError
+from gemel.inspection.inspection import Subject
+from gemel.seal.format import SealError
 
 
 def check(subject: Subject) -> Iterator[Outcome]:

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from gemel.check.findings.wording import concerned, counted, found_or_holds, needs_elf
 from gemel.check.rule import Finding, NotChecked, Outcome, Rule
-from gemel.check.secure_builds import (
+from gemel.inspection.inspection import Subject
+from gemel.inspection.secure_builds import (
     SECURE,
     area_at,
     area_words,
@@ -15,13 +17,11 @@ from gemel.check.secure_builds import (
     imported,
     states_security,
 )
-from gemel.check.subject import Subject
-from gemel.check.wording import concerned, counted, found_or_holds, needs_elf
 from gemel.layout.model import BuildPlan
 from gemel.spans import format_address
 
 if TYPE_CHECKING:
-    from gemel.builds.elf_symbols import Symbol
+    from gemel.builds.elf.symbols import Symbol
 
 
 def check(subject: Subject) -> Iterator[Outcome]:

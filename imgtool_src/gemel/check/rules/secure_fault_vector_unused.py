@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.core_views import told
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.vector_tables import place_of, tables, word_span
+from gemel.inspection.core_views import told
+from gemel.inspection.inspection import Subject
+from gemel.inspection.vector_tables import place_of, tables, word_span
 
 BASELINE, SECURE_FAULT = "armv8-m.base", 7
 

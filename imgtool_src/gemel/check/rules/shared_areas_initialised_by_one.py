@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.contract_parties import parties
+from gemel.check.contract.parties import parties
+from gemel.check.findings.build_evidence import telling
+from gemel.check.findings.wording import concerned, segment_words, sized
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.shared_objects import shared_areas
-from gemel.check.shared_starts import SharedStart, by_several, shared_starts
-from gemel.check.subject import Subject
-from gemel.check.telling import telling
-from gemel.check.wording import concerned, segment_words, sized
+from gemel.inspection.inspection import Subject
+from gemel.inspection.shared_objects import shared_areas
+from gemel.inspection.shared_starts import SharedStart, by_several, shared_starts
 
 
 def check(subject: Subject) -> Iterator[Outcome]:

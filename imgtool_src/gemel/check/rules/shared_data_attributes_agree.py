@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.builds.build import Build
-from gemel.check.contract_parties import parties
-from gemel.check.data_conventions import HALF_PRECISION, Differing, differing_conventions
+from gemel.check.contract.data_conventions import HALF_PRECISION, Differing, differing_conventions
+from gemel.check.contract.parties import parties
+from gemel.check.findings.build_evidence import telling
+from gemel.check.findings.wording import concerned
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.shared_objects import (
+from gemel.inspection.inspection import Subject
+from gemel.inspection.shared_objects import (
     SharedTypes,
     of_one_side,
     reached,
@@ -17,9 +20,6 @@ from gemel.check.shared_objects import (
     shared_types,
     uses_shared_area,
 )
-from gemel.check.subject import Subject
-from gemel.check.telling import telling
-from gemel.check.wording import concerned
 from gemel.layout.model import BuildPlan
 
 

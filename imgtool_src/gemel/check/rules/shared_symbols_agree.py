@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.contract_parties import DefinedType, Missing, debug_types, parties
+from gemel.check.contract.parties import DefinedType, Missing, debug_types, parties
+from gemel.check.findings.build_evidence import telling
+from gemel.check.findings.wording import concerned, in_short, sized
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.shared_objects import SharedObject, shared_areas, shared_objects
-from gemel.check.subject import Subject
-from gemel.check.telling import telling
-from gemel.check.wording import concerned, in_short, sized
 from gemel.errors import BuildError
+from gemel.inspection.inspection import Subject
+from gemel.inspection.shared_objects import SharedObject, shared_areas, shared_objects
 from gemel.layout.model import Layout
 from gemel.spans import format_address
 
@@ -55,7 +55,7 @@ def _pair(subject: Subject, name: str, first: SharedObject, each: SharedObject) 
             return
     if not isinstance(left, DefinedType) or not isinstance(right, DefinedType):
         return
-    from gemel.check.contract_types import unlike
+    from gemel.check.contract.types import unlike
 
     try:
         told = _told(subject.layout, left, right)
@@ -74,7 +74,7 @@ def _pair(subject: Subject, name: str, first: SharedObject, each: SharedObject) 
 
 def _told(layout: Layout, left: DefinedType, right: DefinedType) -> bool:
     """Whether a contract names the very type of both sides, or of equally many elements, by whatever name."""
-    from gemel.check.contract_compare import bounds_of, elements_of
+    from gemel.check.contract.comparison import bounds_of, elements_of
 
     mine, theirs = (each.types.resolved(each.references[0])[0] for each in (left, right))
     many = [elements_of(each.types, each.references[0]) for each in (left, right)]

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.builds.build import Build
-from gemel.check.reserves import Reserve, Stated, reserves_of
+from gemel.check.findings.wording import biggest_symbols, concerned, needs_elf, sized
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.stack_room import (
+from gemel.inspection.inspection import Subject, VectorTable
+from gemel.inspection.reserves import Reserve, Stated, reserves_of
+from gemel.inspection.stack_room import (
     Obstacle,
     Place,
     meant_stack,
@@ -17,9 +19,7 @@ from gemel.check.stack_room import (
     room_below,
     stack_object,
 )
-from gemel.check.subject import Subject, VectorTable
-from gemel.check.vector_tables import place_of, tables, word_span
-from gemel.check.wording import biggest_symbols, concerned, needs_elf, sized
+from gemel.inspection.vector_tables import place_of, tables, word_span
 from gemel.layout.addresses import seen_by
 from gemel.spans import Span, format_address, format_size
 

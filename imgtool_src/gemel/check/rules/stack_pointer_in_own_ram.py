@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.core_views import area_as_seen, owned_areas, stack_area, whereabouts
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject, VectorTable
-from gemel.check.vector_tables import place_of, tables, word_span
+from gemel.inspection.core_views import area_as_seen, owned_areas, stack_area, whereabouts
+from gemel.inspection.inspection import Subject, VectorTable
+from gemel.inspection.vector_tables import place_of, tables, word_span
 from gemel.layout.addresses import locate
 from gemel.spans import format_address
 

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.check.findings.unknown_places import no_place
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.unknown_places import no_place
 from gemel.errors import GemelError, Problem
-from gemel.integrity.placed import Version
-from gemel.integrity.places import address_of
-from gemel.integrity.stamps import StampSources, stamp_bytes
+from gemel.inspection.inspection import Subject
+from gemel.join.stamps import StampSources, stamp_bytes
 from gemel.layout.model import Stamp, StampValue
+from gemel.placement.placed import Version
+from gemel.placement.places import address_of
 from gemel.spans import Span
 
 

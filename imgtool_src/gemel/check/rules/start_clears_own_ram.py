@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.check.findings.start_blocks import block_outcomes, block_place
+from gemel.check.findings.start_reach import misplaced, written_lines
+from gemel.check.findings.wording import concerned, segment_words, sized
 from gemel.check.rule import Finding, Outcome, Rule
-from gemel.check.start_blocks import block_outcomes, block_place
-from gemel.check.start_reach import misplaced, written_lines
-from gemel.check.start_tables import StartEntry, clears_of
-from gemel.check.subject import Subject
-from gemel.check.wording import concerned, segment_words, sized
-from gemel.join.placement import Placement
+from gemel.inspection.inspection import Subject
+from gemel.inspection.start_tables import StartEntry, clears_of
+from gemel.placement.placing import Placement
 from gemel.spans import Span
 
 

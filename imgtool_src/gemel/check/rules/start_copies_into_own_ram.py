@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.check.findings.start_blocks import block_outcomes
+from gemel.check.findings.start_reach import copied_build_at, misplaced, not_stored
 from gemel.check.rule import Finding, Outcome, Rule
-from gemel.check.start_blocks import block_outcomes
-from gemel.check.start_reach import copied_build_at, misplaced, not_stored
-from gemel.check.start_tables import StartEntry, copies_of
-from gemel.check.subject import Subject
-from gemel.join.placement import Placement
+from gemel.inspection.inspection import Subject
+from gemel.inspection.start_tables import StartEntry, copies_of
+from gemel.placement.placing import Placement
 from gemel.spans import without
 
 

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.core_views import run_span
+from gemel.check.findings.start_blocks import block_outcomes, block_place
+from gemel.check.findings.start_reach import copied_build_at, not_stored, written_lines
+from gemel.check.findings.wording import concerned, segment_words, sized
 from gemel.check.rule import Finding, Outcome, Rule
-from gemel.check.start_blocks import block_outcomes, block_place
-from gemel.check.start_reach import copied_build_at, not_stored, written_lines
-from gemel.check.start_tables import StartEntry, copies_of
-from gemel.check.subject import Subject
-from gemel.check.windows import parts_of, windows_of
-from gemel.check.wording import concerned, segment_words, sized
-from gemel.join.placement import Placement
+from gemel.inspection.core_views import run_span
+from gemel.inspection.inspection import Subject
+from gemel.inspection.start_tables import StartEntry, copies_of
+from gemel.inspection.windows import parts_of, windows_of
 from gemel.layout.addresses import locate
+from gemel.placement.placing import Placement
 from gemel.spans import Span, format_address, format_size
 
 

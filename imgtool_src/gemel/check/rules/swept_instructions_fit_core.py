@@ -5,16 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from gemel.check.findings.wording import needs_elf
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.vector_tables import is_blank, reserved_words, vector_builds
-from gemel.check.wording import needs_elf
+from gemel.inspection.inspection import Subject
+from gemel.inspection.vector_tables import is_blank, reserved_words, vector_builds
 from gemel.layout.addresses import seen_by
 from gemel.layout.model import BuildPlan
 from gemel.spans import Span, format_size
 
 if TYPE_CHECKING:
-    from gemel.check.code.unmapped import UnmappedCode
+    from gemel.m_profile.unmapped import UnmappedCode
 
 FOLLOWED = (
     "less certain than with the ELF file: code is told from data by following branches from the vectors, "
@@ -28,7 +28,7 @@ SWEPT = (
 
 def check(subject: Subject) -> Iterator[Outcome]:
     """Outcomes for each build whose symbols are not at hand, and for code areas of no build."""
-    from gemel.check.code.spelling import why_not
+    from gemel.m_profile.disassembly import why_not
 
     reason = why_not(subject.disassemble)
     for plan in vector_builds(subject.layout):
@@ -74,7 +74,7 @@ def _stretches(subject: Subject, plan: BuildPlan) -> Iterator[tuple[Span, int]]:
 
 
 def _code(subject: Subject, plan: BuildPlan, span: Span, start: int) -> UnmappedCode:
-    from gemel.check.code.unmapped import unmapped_code
+    from gemel.m_profile.unmapped import unmapped_code
 
     entries, vectors = _vectors(subject, plan)
     layout = subject.layout
@@ -97,9 +97,9 @@ def _vectors(subject: Subject, plan: BuildPlan) -> tuple[list[int], list[Span]]:
 
 
 def _findings(subject: Subject, plan: BuildPlan, span: Span, code: UnmappedCode) -> Iterator[Finding]:
-    from gemel.check.code.capabilities import lacking
-    from gemel.check.code.lacking_instructions import lacking_findings
-    from gemel.check.code.sieve import Sieve
+    from gemel.check.findings.lacking_instructions import lacking_findings
+    from gemel.m_profile.capabilities import lacking
+    from gemel.m_profile.sieve import Sieve
 
     core = subject.layout.cores[plan.core]
     sieve = Sieve(lacking(core))

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.vector_tables import SMALLEST_ALIGNMENT, place_of, table_span, tables
+from gemel.inspection.inspection import Subject
+from gemel.inspection.vector_tables import SMALLEST_ALIGNMENT, place_of, table_span, tables
 from gemel.spans import align_down, format_address, format_size
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject, VectorTable
-from gemel.check.vector_tables import place_of, table_span, tables
+from gemel.inspection.inspection import Subject, VectorTable
+from gemel.inspection.vector_tables import place_of, table_span, tables
 from gemel.spans import Span, format_size, without
 
 

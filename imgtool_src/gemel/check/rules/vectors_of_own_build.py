@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.core_views import told
+from gemel.check.findings.wording import needs_build
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject, VectorTable
-from gemel.check.vector_tables import named_words, place_of, table_span, tables, unexplained, words_span
-from gemel.check.wording import needs_build
 from gemel.image.sparse import SparseBytes
+from gemel.inspection.core_views import told
+from gemel.inspection.inspection import Subject, VectorTable
+from gemel.inspection.vector_tables import named_words, place_of, table_span, tables, unexplained, words_span
 from gemel.spans import Span, format_address
 
 SYSTEM_WORDS = 16

@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from gemel.check.findings.build_evidence import telling
+from gemel.check.findings.wording import concerned, counted, found_or_holds, needs_elf
 from gemel.check.rule import Finding, NotChecked, Outcome, Rule
-from gemel.check.secure_builds import (
+from gemel.inspection.inspection import Subject
+from gemel.inspection.secure_builds import (
     SECURE,
     VECTOR_UNIT,
     VENEER_SECTION,
@@ -15,9 +18,6 @@ from gemel.check.secure_builds import (
     gateways_of,
     veneer_vectors,
 )
-from gemel.check.subject import Subject
-from gemel.check.telling import telling
-from gemel.check.wording import concerned, counted, found_or_holds, needs_elf
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan
 from gemel.spans import Span, align_down, align_up, format_address

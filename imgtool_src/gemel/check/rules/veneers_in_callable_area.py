@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.check.findings.build_evidence import telling
+from gemel.check.findings.wording import concerned, counted, lines_in_short
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.secure_builds import (
+from gemel.inspection.inspection import Subject
+from gemel.inspection.secure_builds import (
     SECURE,
     Gateway,
     area_at,
@@ -14,9 +17,6 @@ from gemel.check.secure_builds import (
     callable_areas,
     gateways_of,
 )
-from gemel.check.subject import Subject
-from gemel.check.telling import telling
-from gemel.check.wording import concerned, counted, lines_in_short
 from gemel.layout.model import BuildPlan
 from gemel.spans import format_address
 

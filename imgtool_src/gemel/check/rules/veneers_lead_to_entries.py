@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from gemel.check.code.flow import far_distance
+from gemel.check.findings.build_evidence import telling
+from gemel.check.findings.wording import concerned, counted, found_or_holds
 from gemel.check.rule import Finding, NotChecked, Outcome, Rule
-from gemel.check.secure_builds import (
+from gemel.inspection.inspection import Subject
+from gemel.inspection.secure_builds import (
     GATEWAY,
     SECURE,
     VENEER_SIZE,
@@ -15,10 +17,8 @@ from gemel.check.secure_builds import (
     builds_of,
     gateways_of,
 )
-from gemel.check.subject import Subject
-from gemel.check.telling import telling
-from gemel.check.wording import concerned, counted, found_or_holds
 from gemel.layout.model import BuildPlan
+from gemel.m_profile.flow import far_distance
 from gemel.spans import Span, format_address
 
 if TYPE_CHECKING:

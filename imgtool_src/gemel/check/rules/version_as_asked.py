@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.integrity.placed import Version
+from gemel.inspection.inspection import Subject
+from gemel.placement.placed import Version
 
 
 def check(subject: Subject) -> Iterator[Outcome]:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Iterator
 
+from gemel.check.findings.wording import counted, lines_in_short, place_words
 from gemel.check.rule import Finding, Holds, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.wording import counted, lines_in_short, place_words
+from gemel.inspection.inspection import Subject
 from gemel.layout.model import Layout, Memory
 from gemel.spans import Span, align_down, align_up, format_size
 

@@ -4,11 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.check.findings.wording import (
+    concerned,
+    found_or_holds,
+    needs_build,
+    segment_words,
+    sized,
+    symbol_at,
+)
 from gemel.check.rule import Finding, NotChecked, Outcome, Rule
-from gemel.check.subject import Subject
-from gemel.check.wording import concerned, found_or_holds, needs_build, segment_words, sized, symbol_at
-from gemel.join.placement import Piece, Placement
+from gemel.inspection.inspection import Subject
 from gemel.layout.model import BuildPlan, Checksum, Stamp, SymbolPlace
+from gemel.placement.placing import Piece, Placement
 from gemel.spans import Span, format_size
 
 

@@ -1,0 +1,45 @@
+"""The debug information of an ELF file, read in ``builds.dwarf`` when the first question is asked."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+if TYPE_CHECKING:
+    from gemel.builds.dwarf.debug_types import DebugTypes
+    from gemel.builds.elf.sections import Sections
+    from gemel.builds.source import ByteSource
+
+
+class DebugSections(NamedTuple):
+    """The file and its section headers; ``names_index`` is the section that holds the sections' names."""
+
+    source: ByteSource
+    sections: Sections
+    names_index: int
+
+
+class DebugInformation:
+    """What a file's debug information tells, if it has any; nothing of it is read before it is asked for."""
+
+    __slots__ = ("_answer", "_file", "_sections")
+
+    def __init__(self, sections: DebugSections, file: str) -> None:
+        """``file`` is the path as the user wrote it, for messages."""
+        self._sections = sections
+        self._file = file
+        self._answer: DebugTypes | str | None = None
+
+    def types(self) -> DebugTypes:
+        """The types, variables and enumerators; DebugUnreadable (a BuildError) with the reason if none."""
+        from gemel.builds.dwarf.debug_types import read_debug_types
+        from gemel.builds.dwarf.fault import DebugUnreadable
+
+        if self._answer is None:
+            try:
+                self._answer = read_debug_types(self._sections, self._file)
+            except DebugUnreadable as error:
+                self._answer = error.reason
+                raise
+        if isinstance(self._answer, str):
+            raise DebugUnreadable(self._answer, self._file)
+        return self._answer

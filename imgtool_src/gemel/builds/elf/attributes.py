@@ -1,0 +1,241 @@
+"""The build attributes of an ELF file: what its code demands of the core and of the code it meets.
+
+Layout of the section ``.ARM.attributes`` (ADDENDA32 2025Q4, "Encoding of attributes")::
+
+    'A'                                       format version
+    u32 size, "aeabi" NUL                     one or more vendors' parts; sizes count themselves
+        1, u32 size, attributes               of the whole file
+        2, u32 size, section numbers, 0, ...  of sections (deprecated since 2.09)
+        3, u32 size, symbol numbers, 0, ...   of symbols (deprecated since 2.09)
+
+An attribute is a tag number and a value: a number (both ULEB128) or a text ended by NUL.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from gemel.m_profile.attribute_tags import TAGS
+
+VENDOR = "aeabi"
+_FILE_SCOPE = 1
+_COMPATIBILITY = 32
+_TEXT_TAGS = (4, 5)
+_NUMBER_DIGITS = 9
+"""ULEB128 bytes accepted in one number: 63 bits."""
+
+
+class AttributesUnreadable(ValueError):
+    """The section does not keep the format; the text says where and how."""
+
+
+@dataclass(frozen=True, slots=True)
+class BuildAttributes:
+    """What the section says of the whole file.
+
+    ``values`` holds what is written, by tag number; a tag left out means 0 or the empty text.
+    ``compatibility`` is (flag, vendor) of every such attribute; a flag above 1 names an arrangement
+    outside the standard.  ``not_understood`` are tags below 64 (modulo 128) that the standard does not
+    define: a reader that meets one must not rely on the file's demands being complete.
+    ``narrower_scopes`` counts the parts that speak of single sections or symbols.
+    """
+
+    values: Mapping[int, int | str]
+    compatibility: tuple[tuple[int, str], ...] = ()
+    not_understood: tuple[int, ...] = ()
+    narrower_scopes: int = 0
+    other_vendors: tuple[str, ...] = ()
+
+    def number(self, tag: int) -> int:
+        """The number written for ``tag``; 0 if it is left out or a text."""
+        value = self.values.get(tag, 0)
+        return value if isinstance(value, int) else 0
+
+    def text(self, tag: int) -> str:
+        """The text written for ``tag``; empty if it is left out or a number."""
+        value = self.values.get(tag, "")
+        return value if isinstance(value, str) else ""
+
+    def in_words(self, tag: int) -> str:
+        """The value of ``tag`` in words; the text itself, or the bare number where there are none."""
+        value = self.values.get(tag, 0)
+        if isinstance(value, str):
+            return value
+        known = TAGS.get(tag)
+        return known.values.get(value, str(value)) if known else str(value)
+
+    @property
+    def cpu_name(self) -> str:
+        """Name of the processor the code was made for (tag 5, or 4); may be empty."""
+        return self.text(5) or self.text(4)
+
+    @property
+    def cpu_arch(self) -> int:
+        """Architecture (tag 6): 10 Armv7, 11, 12 Armv6-M, 13 Armv7E-M, 16, 17 Armv8-M, 21 Armv8.1-M."""
+        return self.number(6)
+
+    @property
+    def profile(self) -> str:
+        """Architecture profile (tag 7): ``A``, ``R``, ``M`` or ``S``; empty if none is written."""
+        value = self.number(7)
+        return chr(value) if 0x20 < value < 0x7F else ""
+
+    @property
+    def arm_instructions(self) -> int:
+        """Use of the Arm instruction set (tag 8): 0 none, 1 allowed."""
+        return self.number(8)
+
+    @property
+    def thumb_instructions(self) -> int:
+        """Use of the Thumb instruction set (tag 9): 0 none, 1 to 3 allowed."""
+        return self.number(9)
+
+    @property
+    def fp_arch(self) -> int:
+        """Floating-point instructions (tag 10): 0 none, 1 to 8 the version."""
+        return self.number(10)
+
+    @property
+    def advanced_simd(self) -> int:
+        """Advanced SIMD instructions (tag 12): 0 none."""
+        return self.number(12)
+
+    @property
+    def wchar_size(self) -> int:
+        """Size of ``wchar_t`` in bytes (tag 18): 2 or 4; 0 if not used."""
+        return self.number(18)
+
+    @property
+    def align_needed(self) -> int:
+        """Alignment of 8-byte data the code relies on (tag 24): 0 none, 1 8-byte, 2 4-byte, 4 to 12 more."""
+        return self.number(24)
+
+    @property
+    def align_preserved(self) -> int:
+        """Alignment of the stack that the code keeps (tag 25): 0 none, 1 or 2 8-byte, 4 to 12 more."""
+        return self.number(25)
+
+    @property
+    def enum_size(self) -> int:
+        """Size of enums (tag 26): 0 none used, 1 smallest, 2 32-bit, 3 32-bit where others see them."""
+        return self.number(26)
+
+    @property
+    def hard_fp_use(self) -> int:
+        """Narrowing of the floating-point instructions (tag 27): 1 single precision only."""
+        return self.number(27)
+
+    @property
+    def fp_args(self) -> int:
+        """Where floating-point arguments go (tag 28): 0 core, 1 floating-point registers, 2 own, 3 either."""
+        return self.number(28)
+
+    @property
+    def unaligned_access(self) -> int:
+        """Whether the code makes unaligned data accesses (tag 34): 0 no, 1 yes."""
+        return self.number(34)
+
+    @property
+    def fp_16bit_format(self) -> int:
+        """Format of 16-bit floating-point data (tag 38): 0 none, 1 IEEE 754, 2 alternative."""
+        return self.number(38)
+
+    @property
+    def division(self) -> int:
+        """Divide instructions (tag 44): 0 as the architecture has it, 1 not used, 2 used as an option."""
+        return self.number(44)
+
+    @property
+    def dsp(self) -> int:
+        """DSP instructions (tag 46): 0 as the architecture has it, 1 used as an option."""
+        return self.number(46)
+
+    @property
+    def mve(self) -> int:
+        """Vector extension (tag 48): 0 none, 1 integer, 2 integer and floating point."""
+        return self.number(48)
+
+
+def read_attributes(section: bytes) -> BuildAttributes:
+    """The attributes in the bytes of one section; AttributesUnreadable if it breaks the format."""
+    if section[:1] != b"A":
+        raise AttributesUnreadable(
+            f"it begins with {section[:1].hex() or 'nothing'}, not with the format version 41"
+        )
+    values: dict[int, int | str] = {}
+    compatibility: list[tuple[int, str]] = []
+    others: list[str] = []
+    narrower = 0
+    at = 1
+    while at < len(section):
+        part = _part(section, at, 0, "a vendor's part")
+        at += len(part)
+        vendor, start = _text(part, 4)
+        if vendor != VENDOR:
+            others.append(vendor)
+            continue
+        while start < len(part):
+            scope, after = _number(part, start)
+            scope_head = after - start
+            attributes = _part(part, start, scope_head, "a scope")
+            start += len(attributes)
+            if scope == _FILE_SCOPE:
+                _read_scope(attributes, scope_head + 4, values, compatibility)
+            else:
+                narrower += 1
+    unknown = sorted(tag for tag in values if tag % 128 < 64 and tag not in TAGS)
+    return BuildAttributes(
+        MappingProxyType(values), tuple(compatibility), tuple(unknown), narrower, tuple(others)
+    )
+
+
+def _read_scope(
+    data: bytes, at: int, values: dict[int, int | str], compatibility: list[tuple[int, str]]
+) -> None:
+    """Add the attributes in ``data`` from ``at`` on.
+
+    What a tag's value is follows from its number (ADDENDA32, "Coding extensibility and compatibility"):
+    above 32 even tags have numbers and odd ones texts, so that unknown ones can be passed over.
+    """
+    while at < len(data):
+        tag, at = _number(data, at)
+        if tag == _COMPATIBILITY:
+            flag, at = _number(data, at)
+            vendor, at = _text(data, at)
+            compatibility.append((flag, vendor))
+        elif tag in _TEXT_TAGS or (tag > _COMPATIBILITY and tag % 2):
+            values[tag], at = _text(data, at)
+        else:
+            values[tag], at = _number(data, at)
+
+
+def _part(data: bytes, start: int, size_at: int, what: str) -> bytes:
+    """The bytes from ``start`` on whose 4-byte size stands ``size_at`` bytes behind it."""
+    field = data[start + size_at : start + size_at + 4]
+    size = int.from_bytes(field, "little")
+    if len(field) < 4 or size < size_at + 4 or start + size > len(data):
+        raise AttributesUnreadable(
+            f"{what} at offset {start} says it has {size:,} bytes, and {len(data) - start:,} are left"
+        )
+    return data[start : start + size]
+
+
+def _text(data: bytes, at: int) -> tuple[str, int]:
+    end = data.find(b"\0", at)
+    if end < 0:
+        raise AttributesUnreadable(f"the text at offset {at} has no end")
+    return data[at:end].decode("utf-8", "replace"), end + 1
+
+
+def _number(data: bytes, at: int) -> tuple[int, int]:
+    value = 0
+    for digit in range(_NUMBER_DIGITS):
+        if at + digit >= len(data):
+            raise AttributesUnreadable(f"the number at offset {at} is cut")
+        byte = data[at + digit]
+        value |= (byte & 0x7F) << (7 * digit)
+        if byte < 0x80:
+            return value, at + digit + 1
+    raise AttributesUnreadable(f"the number at offset {at} has more than {_NUMBER_DIGITS} digits")

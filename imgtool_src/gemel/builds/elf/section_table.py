@@ -1,0 +1,84 @@
+"""The sections of an ELF file by name, read when the first one is asked for."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+from gemel.spans import ADDRESS_SPACE, Span
+
+if TYPE_CHECKING:
+    from gemel.builds.elf.sections import SectionHeader
+    from gemel.builds.source import ByteSource
+
+NAMES_LIMIT = 1 << 20
+"""Bytes of section names that are read at most."""
+
+NAME_LIMIT = 256
+"""Names are cut at this many bytes."""
+
+_WITHOUT_BYTES = 8
+_WRITABLE, _ALLOCATED, _EXECUTABLE = 1, 2, 4
+
+
+class Section(NamedTuple):
+    """One section (gABI, "Section Header").
+
+    ``span`` is where it lies at run time, as the core sees it.  ``allocated`` says that the program
+    takes that memory; a section that is not allocated may still state a size, as linker scripts do for
+    heap and stack.  ``stored`` says that the file has bytes for it, ``offset`` where they stand.
+    """
+
+    number: int
+    name: str
+    span: Span
+    allocated: bool
+    writable: bool
+    executable: bool
+    stored: bool
+    offset: int
+
+
+class SectionTable:
+    """The sections of one file; nothing is read before the first question.
+
+    Every method raises BuildError if the file became shorter meanwhile.
+    """
+
+    __slots__ = ("_headers", "_loaded", "_names_at", "_source")
+
+    def __init__(
+        self, source: ByteSource, headers: tuple[SectionHeader, ...], names_at: tuple[int, int]
+    ) -> None:
+        """``names_at`` is (offset, size) of the names inside the file, checked by the caller."""
+        self._source = source
+        self._headers = headers
+        self._names_at = names_at
+        self._loaded: tuple[Section, ...] | None = None
+
+    def all(self) -> tuple[Section, ...]:
+        """Every section in the order of the file, the empty first one left out."""
+        if self._loaded is None:
+            names = self._source.read(*self._names_at)
+            self._loaded = tuple(
+                _section(number, header, names) for number, header in enumerate(self._headers) if number
+            )
+        return self._loaded
+
+    def named(self, name: str) -> tuple[Section, ...]:
+        """The sections of exactly that name."""
+        return tuple(section for section in self.all() if section.name == name)
+
+
+def _section(number: int, header: SectionHeader, names: bytes) -> Section:
+    end = names.find(b"\0", header.name, header.name + NAME_LIMIT)
+    name = names[header.name : header.name + NAME_LIMIT if end < 0 else end]
+    return Section(
+        number,
+        name.decode("utf-8", "replace"),
+        Span(header.address, min(header.size, ADDRESS_SPACE - header.address)),
+        bool(header.flags & _ALLOCATED),
+        bool(header.flags & _WRITABLE),
+        bool(header.flags & _EXECUTABLE),
+        header.type != _WITHOUT_BYTES,
+        header.offset,
+    )

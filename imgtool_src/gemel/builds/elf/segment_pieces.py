@@ -1,0 +1,60 @@
+"""What of a segment's memory the sections of its file take, so that a gap between two is nobody's.
+
+A linker puts sections with nothing to store into one segment with what lies less than a page below, and
+the segment's memory (p_memsz) then reaches over whatever is between: the stack, as a rule, in front of
+RAM that cores share.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterable
+from dataclasses import replace
+
+from gemel.builds.build import Segment
+from gemel.builds.elf.sections import SECTION_LIMIT
+from gemel.spans import Span, without
+
+
+def with_pieces(segments: list[Segment], sections: Iterable[Span]) -> list[Segment]:
+    """``segments`` with their pieces by the run spans of allocated ``sections``.
+
+    A segment that no section lies in, and one that runs as it is stored, are left as they are.  Every byte
+    that a segment stores counts, whatever sections say, and so does what it clears behind its last section:
+    there a linker ends the segment, and a table that ends sooner leaves something out.
+    """
+    apart = _apart(sections)
+    starts = [span.start for span in apart]
+    result, left = [], 2 * SECTION_LIMIT  # segments may store the same bytes twice, and so share sections
+    for segment in segments:
+        whole = segment.run_span
+        pieces: tuple[Span, ...] = ()
+        if segment.load_span != whole:
+            first = max(0, bisect_right(starts, whole.start) - 1)
+            inside = apart[first : min(first + left, bisect_right(starts, whole.end - 1))]
+            left -= len(inside)
+            pieces = _pieces(
+                segment, [common for each in inside if (common := each.intersection(whole)).size]
+            )
+        result.append(segment if pieces in ((), (whole,)) else replace(segment, pieces=pieces))
+    return result
+
+
+def _apart(sections: Iterable[Span]) -> list[Span]:
+    """The sections by address; those that overlap, as overlays do, as one; those that only touch, apart."""
+    result: list[Span] = []
+    for span in sorted(span for span in sections if span.size):
+        if result and span.start < result[-1].end:
+            before = result.pop()
+            span = Span.from_bounds(before.start, max(before.end, span.end))
+        result.append(span)
+    return result
+
+
+def _pieces(segment: Segment, taken: list[Span]) -> tuple[Span, ...]:
+    """``taken``, by address inside the segment, and what else of it counts; none if nothing is taken."""
+    if not taken:
+        return ()
+    stored = Span(segment.run_address, len(segment.data))
+    behind = Span.from_bounds(taken[-1].end, segment.run_span.end)
+    return tuple(sorted([*taken, *without([stored, behind], taken)]))

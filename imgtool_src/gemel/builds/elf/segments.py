@@ -1,0 +1,131 @@
+"""The loadable segments of an ELF file.
+
+Every number of a program header is checked before a byte is read for it, so that a hostile file costs
+no more memory than it has bytes itself.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from gemel.builds.build import Segment
+from gemel.builds.elf.header import HEADER_SIZE
+from gemel.builds.elf.program_headers import LOADABLE, ProgramHeader
+from gemel.builds.elf.segment_overlaps import load_overlaps, run_overlaps
+from gemel.errors import Problem
+from gemel.spans import ADDRESS_SPACE, format_address
+
+if TYPE_CHECKING:
+    from gemel.builds.source import ByteSource
+
+
+def read_segments(
+    source: ByteSource, headers: list[ProgramHeader], file: str
+) -> tuple[list[Segment], list[Problem], list[Problem]]:
+    """The loadable segments in order of load address, what is wrong with them, and remarks.
+
+    Nothing of any segment is read if one of them lies outside the file or the address space.
+    """
+    loadable = [
+        header for header in headers if header.type == LOADABLE and (header.memory_size or header.file_size)
+    ]
+    problems = [problem for header in loadable for problem in _bounds(header, source.size, file)]
+    total = sum(header.file_size for header in loadable)
+    if not total:
+        problems.append(_empty(len(loadable), file))
+    elif not problems and total > source.size:
+        problems.append(
+            Problem(
+                "segments share bytes of the file",
+                where=file,
+                found=f"{total:,} bytes in all segments, in a file of {source.size:,} bytes",
+                expected="a place of its own in the file for each segment",
+                next_step="build the file again",
+            )
+        )
+    if problems:
+        return [], problems, []
+    segments = [_segment(source, header) for header in loadable]
+    segments.sort(key=lambda segment: (segment.load_address, segment.index))
+    remarks = [_carries_header(header, file) for header in loadable if _holds_elf_header(header)]
+    overlaps, doubled, settled = load_overlaps(segments, file)
+    remarks.extend(doubled)
+    return segments, overlaps + run_overlaps(segments, settled, file), remarks
+
+
+def _bounds(header: ProgramHeader, file_size: int, file: str) -> list[Problem]:
+    """Whether the numbers of one loadable segment fit the file and the address space."""
+    where = f"{file}, segment {header.number}"
+    problems: list[Problem] = []
+    if header.file_size > header.memory_size:
+        problems.append(
+            Problem(
+                "the segment has more bytes in the file than in memory",
+                where,
+                f"{header.file_size:,} in the file, {header.memory_size:,} in memory",
+                "p_filesz not above p_memsz",
+                "build the file again",
+            )
+        )
+    if header.file_size and header.offset + header.file_size > file_size:
+        problems.append(
+            Problem(
+                "the file is cut: bytes of the segment lie past its end",
+                where,
+                f"{file_size:,} bytes",
+                f"at least {header.offset + header.file_size:,} bytes",
+                "copy or build the file again",
+            )
+        )
+    for address, size, what in (
+        (header.load_address, header.file_size, "stored"),
+        (header.run_address, header.memory_size, "run-time"),
+    ):
+        if address + size > ADDRESS_SPACE:
+            problems.append(
+                Problem(
+                    f"the segment's {what} bytes run past the 32-bit address space",
+                    where,
+                    f"{size:,} bytes from {format_address(address)} on",
+                    "an end not above 0xFFFF_FFFF",
+                    "correct the addresses in the linker script",
+                )
+            )
+    return problems
+
+
+def _empty(loadable: int, file: str) -> Problem:
+    return Problem(
+        "the build is empty: it has nothing to store",
+        where=file,
+        found=f"no bytes in the file (loadable segments: {loadable})",
+        expected="at least one loadable segment with bytes in the file",
+        next_step="check that the linker kept the code (KEEP of the vector table, an entry point)",
+    )
+
+
+def _segment(source: ByteSource, header: ProgramHeader) -> Segment:
+    return Segment(
+        load_address=header.load_address,
+        run_address=header.run_address,
+        data=source.read(header.offset, header.file_size) if header.file_size else b"",
+        memory_size=header.memory_size,
+        readable=bool(header.flags & 4),
+        writable=bool(header.flags & 2),
+        executable=bool(header.flags & 1),
+        index=header.number,
+    )
+
+
+def _holds_elf_header(header: ProgramHeader) -> bool:
+    return header.offset < HEADER_SIZE and header.file_size > 0
+
+
+def _carries_header(header: ProgramHeader, file: str) -> Problem:
+    return Problem(
+        "the segment carries the ELF file's own header into memory",
+        where=f"{file}, segment {header.number}",
+        found=f"file offset {header.offset}, stored at {format_address(header.load_address)}",
+        expected=f"a segment that begins behind the {HEADER_SIZE} bytes of the header",
+        next_step="link with -n (--nmagic), and keep FILEHDR and PHDRS out of the linker script's segments",
+    )

@@ -1,0 +1,184 @@
+"""An ELF file to a build: loadable segments by load address, and what the file says of itself."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from gemel.builds.build import Build, Segment
+from gemel.builds.debug_information import DebugInformation, DebugSections
+from gemel.builds.elf.attributes import AttributesUnreadable, BuildAttributes, read_attributes
+from gemel.builds.elf.header import read_header
+from gemel.builds.elf.notes import read_build_id
+from gemel.builds.elf.program_headers import NOTE as NOTE_SEGMENT
+from gemel.builds.elf.program_headers import read_program_headers
+from gemel.builds.elf.section_table import NAMES_LIMIT, SectionTable
+from gemel.builds.elf.sections import (
+    ARM_ATTRIBUTES,
+    NOTE,
+    STRING_TABLE,
+    SYMBOL_TABLE,
+    Sections,
+    outside,
+    read_sections,
+)
+from gemel.builds.elf.segment_pieces import with_pieces
+from gemel.builds.elf.segments import read_segments
+from gemel.builds.elf.symbols import ENTRY_SIZE, SymbolTable
+from gemel.errors import BuildError, Problem
+
+if TYPE_CHECKING:
+    from gemel.builds.elf.header import ElfHeader
+    from gemel.builds.source import ByteSource
+
+ATTRIBUTES_LIMIT = 1 << 16
+"""Bytes of build attributes that are read at most."""
+
+SYMBOL_LIMIT = 1 << 18
+"""Symbols that are read at most."""
+
+PROBLEM_LIMIT = 20
+"""Problems of one file that are told one by one."""
+
+_NAMES_INDEX_ELSEWHERE = 0xFFFF
+
+
+def read_elf(source: ByteSource, *, name: str, file: str) -> Build:
+    """The build in an ELF file of a linked 32-bit little-endian Arm program.
+
+    Raises BuildError with everything that keeps it from being loaded.  What only sections tell
+    (symbols, build id, build attributes) is missing with its reason where sections are bad.
+    """
+    header, problems, remarks = read_header(source, file)
+    program_headers, header_problems = read_program_headers(source, header, file)
+    problems += header_problems
+    segments: list[Segment] = []
+    if program_headers:
+        segments, segment_problems, segment_remarks = read_segments(source, program_headers, file)
+        problems += segment_problems
+        remarks += segment_remarks
+    if problems:
+        raise BuildError(_in_short(problems, "problems", file))
+    sections = read_sections(source, header)
+    if header.section_headers_at and sections.reason:
+        remarks.append(_without_sections(sections.reason, file))
+    note_places = [(h.offset, h.file_size) for h in program_headers if h.type == NOTE_SEGMENT]
+    note_places += [section.extent for section in sections.of_type(NOTE)]
+    build_id, no_build_id = read_build_id(source, note_places)
+    attributes, no_attributes = _attributes(source, sections)
+    symbols, no_symbols = _symbols(source, sections, file)
+    named_sections, no_sections = _named_sections(source, sections, header)
+    if attributes is not None:
+        remarks += _attribute_remarks(attributes, file)
+    reasons = {
+        "entry point": "" if header.entry else "the file states none (e_entry is 0)",
+        "symbols": no_symbols,
+        "build id": no_build_id,
+        "build attributes": no_attributes,
+        "sections": no_sections,
+    }
+    return Build(
+        name=name,
+        file=file,
+        kind="elf",
+        segments=tuple(with_pieces(segments, sections.allocated())),
+        entry=header.entry or None,
+        build_id=build_id,
+        attributes=attributes,
+        symbols=symbols,
+        sections=named_sections,
+        debug=DebugInformation(DebugSections(source, sections, header.section_names_index), file),
+        remarks=tuple(_in_short(remarks, "remarks", file)),
+        missing=tuple(f"{subject}: {reason}" for subject, reason in reasons.items() if reason),
+    )
+
+
+def _in_short(problems: list[Problem], what: str, file: str) -> list[Problem]:
+    """The first problems in full and the number of the others."""
+    left = len(problems) - PROBLEM_LIMIT
+    if left <= 0:
+        return problems
+    return [*problems[:PROBLEM_LIMIT], Problem(f"there are {left:,} more {what} like these", where=file)]
+
+
+def _without_sections(reason: str, file: str) -> Problem:
+    return Problem(
+        "the section headers cannot be read; what is loaded is whole, but symbols and the like are missing",
+        where=file,
+        found=reason,
+        expected="section headers inside the file",
+        next_step="copy or build the file again if it should be whole",
+    )
+
+
+def _attributes(source: ByteSource, sections: Sections) -> tuple[BuildAttributes | None, str]:
+    found = sections.of_type(ARM_ATTRIBUTES)
+    if not found:
+        return None, sections.reason or "the file has no section of build attributes"
+    section = found[0]
+    if outside(section, source):
+        return None, "their section lies outside the file (the file is cut)"
+    if section.size > ATTRIBUTES_LIMIT:
+        return None, f"their section has {section.size:,} bytes, more than {ATTRIBUTES_LIMIT:,}"
+    try:
+        return read_attributes(source.read(*section.extent)), ""
+    except AttributesUnreadable as error:
+        return None, f"their section is malformed: {error}"
+
+
+def _attribute_remarks(attributes: BuildAttributes, file: str) -> list[Problem]:
+    remarks: list[Problem] = []
+    if attributes.not_understood:
+        remarks.append(
+            Problem(
+                "the build demands something of its core that gemel does not know",
+                where=f"{file}, build attributes",
+                found="tags " + ", ".join(map(str, attributes.not_understood)),
+                expected="tags of ADDENDA32 2025Q4",
+                next_step="checks of the core against the build's demands cannot be complete",
+            )
+        )
+    if attributes.narrower_scopes:
+        remarks.append(
+            Problem(
+                "build attributes of single sections or symbols are not read",
+                where=f"{file}, build attributes",
+                found=f"{attributes.narrower_scopes} such parts",
+                expected="attributes of the whole file (the others are deprecated since ADDENDA32 2.09)",
+            )
+        )
+    return remarks
+
+
+def _symbols(source: ByteSource, sections: Sections, file: str) -> tuple[SymbolTable | None, str]:
+    found = [section for section in sections.of_type(SYMBOL_TABLE) if section.size > ENTRY_SIZE]
+    if not found:
+        return None, sections.reason or "the file is stripped (it has no symbol table)"
+    table = found[0]
+    if table.entry_size != ENTRY_SIZE:
+        return None, f"the symbol table has entries of {table.entry_size} bytes, not {ENTRY_SIZE}"
+    if table.size // ENTRY_SIZE > SYMBOL_LIMIT:
+        return None, f"there are {table.size // ENTRY_SIZE:,} symbols, more than {SYMBOL_LIMIT:,}"
+    if table.link >= len(sections.headers) or sections.headers[table.link].type != STRING_TABLE:
+        return None, f"the symbol table names section {table.link} for its strings, which holds none"
+    strings = sections.headers[table.link]
+    if outside(table, source) or outside(strings, source):
+        return None, "the symbol table lies outside the file (the file is cut)"
+    return SymbolTable(source, file, table.extent, strings.extent, sections.code()), ""
+
+
+def _named_sections(
+    source: ByteSource, sections: Sections, header: ElfHeader
+) -> tuple[SectionTable | None, str]:
+    if len(sections.headers) < 2:
+        return None, sections.reason or "the file has no sections"
+    index = header.section_names_index
+    if index == _NAMES_INDEX_ELSEWHERE:  # gABI: then it stands in sh_link of section 0
+        index = sections.headers[0].link
+    if index >= len(sections.headers) or sections.headers[index].type != STRING_TABLE:
+        return None, f"the header names section {index} for the names of sections, which holds none"
+    names = sections.headers[index]
+    if outside(names, source):
+        return None, "the names of its sections lie outside the file (the file is cut)"
+    if names.size > NAMES_LIMIT:
+        return None, f"the names of its sections have {names.size:,} bytes, more than {NAMES_LIMIT:,}"
+    return SectionTable(source, sections.headers, names.extent), ""

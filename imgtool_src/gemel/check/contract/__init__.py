@@ -1,0 +1,1 @@
+"""What both builds must agree on: symbols, types and conventions compared."""

@@ -1,0 +1,168 @@
+"""Who a contract binds, and what each party's build tells of symbols and types."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, NamedTuple
+
+from gemel.builds.build import Build
+from gemel.check.findings.wording import concerned, needs_elf
+from gemel.check.rule import Finding, NotChecked
+from gemel.errors import BuildError
+from gemel.inspection.inspection import Subject
+from gemel.layout.addresses import plain_span
+from gemel.layout.model import BuildPlan, Contract, Layout
+from gemel.spans import Span
+
+if TYPE_CHECKING:
+    from gemel.builds.dwarf.debug_types import DebugTypes
+    from gemel.builds.dwarf.types import Reference
+    from gemel.builds.elf.symbols import Symbol
+
+
+class Missing(NamedTuple):
+    """Why a build tells nothing of what was asked; ``absent``: it can be read, and there is no such thing.
+
+    ``near`` holds names of the build that are like the one asked for.
+    """
+
+    plan: BuildPlan
+    reason: str
+    absent: bool
+    near: tuple[str, ...] = ()
+
+
+class DefinedType(NamedTuple):
+    """Every definition of a type in one build; at least one."""
+
+    plan: BuildPlan
+    build: Build
+    types: DebugTypes
+    references: tuple[Reference, ...]
+
+
+class DefinedSymbol(NamedTuple):
+    """A symbol of one build: as its core sees it, and its plain span (None: in no memory its core sees)."""
+
+    plan: BuildPlan
+    build: Build
+    symbol: Symbol
+    plain: Span | None
+
+
+def parties(layout: Layout) -> list[BuildPlan]:
+    """All builds, those of the primary first: what the others are held against."""
+    return sorted(layout.builds.values(), key=lambda plan: layout.cores[plan.core].role != "primary")
+
+
+def debug_types(subject: Subject, plan: BuildPlan) -> DebugTypes | Missing:
+    """What the debug information of a build tells, or why it tells nothing."""
+    build = subject.builds.get(plan.name)
+    if build is None or build.debug is None:
+        reason = needs_elf(plan.name, build, "symbols")
+        return Missing(plan, reason or "this kind of file has no debug information", False)
+    from gemel.builds.dwarf.fault import DebugUnreadable
+
+    try:
+        return build.debug.types()
+    except DebugUnreadable as error:
+        return Missing(plan, error.reason, False)
+    except BuildError as error:
+        return Missing(plan, error.problems[0].what, False)
+
+
+def defined_type(subject: Subject, plan: BuildPlan, spelling: str) -> DefinedType | Missing:
+    """The definitions of a type in one build."""
+    types = debug_types(subject, plan)
+    if isinstance(types, Missing):
+        return types
+    from gemel.builds.dwarf.fault import DebugUnreadable
+
+    try:
+        references = types.named(spelling)
+        if references:
+            return DefinedType(plan, subject.builds[plan.name], types, references)
+        near = types.near_names(spelling)
+    except DebugUnreadable as error:
+        return Missing(plan, error.reason, False)
+    reason = f"its debug information does not define {spelling}"
+    if types.split:
+        reason = f"{reason}; part of it is in other files (.dwo), which gemel does not read"
+        return Missing(plan, reason, False)
+    reason = f"{reason} (near: {', '.join(near)})" if near else reason
+    return Missing(plan, reason, True, tuple(near))
+
+
+def defined_symbol(subject: Subject, plan: BuildPlan, name: str) -> DefinedSymbol | Missing:
+    """The one symbol of that name in one build, where the cores see it."""
+    build = subject.builds.get(plan.name)
+    reason = needs_elf(plan.name, build, "symbols")
+    if build is None or reason or build.symbols is None:
+        return Missing(plan, reason or "it has no symbols", False)
+    try:
+        symbol = build.symbols.find(name)
+    except BuildError as error:
+        problem = error.problems[0]
+        return Missing(plan, f"{problem.what}: {problem.found}", False)
+    if symbol is None:
+        return Missing(plan, f"it does not define {name}", True, tuple(build.symbols.near_names(name)))
+    return DefinedSymbol(plan, build, symbol, plain_span(subject.layout, symbol.span, plan.core))
+
+
+def known_to_nobody(
+    subject: Subject, contract: Contract, name: str, missing: list[Missing], kind: str, places: str, why: str
+) -> Finding | None:
+    """A name that no build knows, though all of them can be read: likely misspelt; None if one cannot.
+
+    ``missing`` are all parties of the contract; ``kind`` is what the name is of, ``places`` where it was
+    looked for, as in ``no such type in the debug information of ...``, and ``why`` how it may be left out.
+    """
+    if not missing or not all(each.absent for each in missing):
+        return None
+    plans = [each.plan for each in missing]
+    files = [f"build {plan.name} ({subject.builds[plan.name].file})" for plan in plans]
+    near = list(dict.fromkeys(near for each in missing for near in each.near))
+    return Finding(
+        f"no build defines {name}",
+        concerned(contract.name, *(plan.name for plan in plans), *(plan.core for plan in plans)),
+        f"contract {contract.name}, {name}",
+        f"no such {kind} in {places} {' and '.join(files)}",
+        f"the {kind} of that name in the builds of two cores",
+        next_step=f"name the {kind} as one of these: {', '.join(near)}"
+        if near
+        else f"name the {kind} as its source does, or take it out of the contract: {why}",
+    )
+
+
+def without_a_voice(missing: list[Missing], present: list[BuildPlan]) -> list[Missing]:
+    """The builds that tell nothing and that matter.
+
+    A core is spoken for by one of its builds.  Of more than two builds those may go without that simply
+    do not have what two others share.
+    """
+    cores = {plan.core for plan in present}
+    return [
+        each for each in missing if each.plan.core not in cores and not (each.absent and len(present) > 1)
+    ]
+
+
+def not_told(where: str, missing: list[Missing], present: list[BuildPlan]) -> Iterator[NotChecked]:
+    """What could not be looked at because of the builds in ``missing``, each reason once."""
+    yield from lacking(where, without_a_voice(missing, present))
+
+
+def lacking(where: str, missing: list[Missing]) -> Iterator[NotChecked]:
+    """Each reason once, with the builds that it is true of."""
+    builds: dict[str, list[str]] = {}
+    for each in missing:
+        builds.setdefault(each.reason, []).append(each.plan.name)
+    for reason, names in builds.items():
+        yield NotChecked(f"{where}, build{'' if len(names) == 1 else 's'} {' and '.join(names)}", reason)
+
+
+class Comparable(NamedTuple):
+    """One side of a comparison: what it is called, whose it is, and the type."""
+
+    name: str
+    of: DefinedType
+    reference: Reference

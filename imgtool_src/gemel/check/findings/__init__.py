@@ -1,0 +1,1 @@
+"""Findings and the words that several rules share."""

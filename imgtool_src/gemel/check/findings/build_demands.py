@@ -1,0 +1,81 @@
+"""What a build's attributes demand of its core, demand by demand, and whether the core has it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from typing import TYPE_CHECKING, NamedTuple
+
+from gemel.check.findings.wording import concerned, needs_elf
+from gemel.check.rule import Finding, Holds, NotChecked, Outcome
+from gemel.m_profile.attribute_tags import TAGS
+from gemel.m_profile.capabilities import IN_WORDS, Capability, capabilities_of
+
+if TYPE_CHECKING:
+    from gemel.builds.elf.attributes import BuildAttributes
+    from gemel.inspection.inspection import Subject
+    from gemel.layout.model import BuildPlan, Core
+
+NO_DEFAULTS = 64
+"""Tag_nodefaults: what is left out is not known instead of 0 (deprecated)."""
+
+
+class Demand(NamedTuple):
+    """One thing demanded: by which tag, in words, and the capabilities of which one must be there."""
+
+    tag: int
+    words: str
+    needs: tuple[Capability, ...]
+    detail: str = ""
+
+
+Reader = Callable[["BuildAttributes"], Iterable[Demand]]
+
+
+def demand_outcomes(subject: Subject, demands_of: Reader) -> Iterator[Outcome]:
+    """One outcome for each build: a finding for each demand of ``demands_of`` that its core does not meet."""
+    for name, plan in subject.layout.builds.items():
+        where = f"build {name}"
+        build = subject.builds.get(name)
+        if build is None or build.attributes is None:
+            yield NotChecked(where, needs_elf(name, build, "build attributes"))
+            continue
+        core = subject.layout.cores[plan.core]
+        has = capabilities_of(core)
+        findings = [
+            _finding(plan, core, build.file, demand)
+            for demand in demands_of(build.attributes)
+            if not has.intersection(demand.needs)
+        ]
+        yield from findings
+        if findings:
+            continue
+        if reason := _not_told(build.attributes):
+            yield NotChecked(where, reason)
+        else:
+            yield Holds(where)
+
+
+def _not_told(attributes: BuildAttributes) -> str:
+    """Why an attribute that is left out cannot be taken for 0; empty if it can."""
+    if not attributes.values:
+        return "its build attributes say nothing of the whole file"
+    if NO_DEFAULTS in attributes.values:
+        return "its build attributes leave open what they do not state (Tag_nodefaults)"
+    return ""
+
+
+def tag_words(attributes: BuildAttributes, tag: int) -> str:
+    """``floating-point instructions of FPv5 (Tag_FP_arch)``: a tag's value and name."""
+    return f"{attributes.in_words(tag)} (Tag_{TAGS[tag].name})"
+
+
+def _finding(plan: BuildPlan, core: Core, file: str, demand: Demand) -> Finding:
+    extensions = f" with {', '.join(core.extensions)}" if core.extensions else " without extensions"
+    return Finding(
+        f"build {plan.name} demands what core {core.name} does not have: {IN_WORDS[demand.needs[0]]}",
+        concerned(plan.name, core.name),
+        f"build {plan.name} ({file}), build attributes",
+        demand.words,
+        f"nothing beyond core {core.name}: {core.architecture}{extensions}",
+        lines=(demand.detail,) if demand.detail else (),
+    )

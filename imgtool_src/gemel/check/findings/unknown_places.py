@@ -1,0 +1,22 @@
+"""Why the place of a stamp or checksum cannot be told."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from gemel.check.findings.wording import needs_elf
+from gemel.errors import GemelError
+from gemel.layout.model import Checksum, Stamp, SymbolPlace
+
+if TYPE_CHECKING:
+    from gemel.inspection.inspection import Subject
+
+
+def no_place(subject: Subject, item: Stamp | Checksum, error: GemelError) -> str:
+    """The reason for a rule that ``item`` is not checked, after its lookup raised ``error``."""
+    if isinstance(item.at, SymbolPlace):
+        reason = needs_elf(item.at.build, subject.builds.get(item.at.build), "symbols")
+        if reason:
+            return reason
+    problem = error.problems[0]
+    return f"{problem.what}: found {problem.found}, expected {problem.expected}"

@@ -1,0 +1,143 @@
+"""Words that several rules share: sizes of spans, owners of areas, symbols at an address, long lists."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from itertools import islice
+from typing import TYPE_CHECKING
+
+from gemel.builds.build import Build, Segment
+from gemel.builds.build import Subject as Telling
+from gemel.check.rule import Finding, Holds, Outcome
+from gemel.layout.model import Area, BuildPlan, Layout
+from gemel.spans import Span, format_address, format_size
+
+if TYPE_CHECKING:
+    from gemel.builds.elf.symbols import Symbol
+    from gemel.inspection.ram_claims import Claim
+
+SHOWN = 8
+"""Findings or lines of one kind that are shown; of more it is only told that there are."""
+
+
+def place_words(span: Span) -> str:
+    """``0x1000_0000..0x1000_00FF``; of a single byte its address."""
+    return format_address(span.start) if span.size == 1 else str(span)
+
+
+def sized(span: Span) -> str:
+    """``0x1000_0000..0x1000_00FF, 256 bytes``."""
+    return f"{place_words(span)}, {format_size(span.size)}"
+
+
+def concerned(*names: str) -> tuple[str, ...]:
+    """The names in their order, each once, empty ones left out."""
+    return tuple(dict.fromkeys(name for name in names if name))
+
+
+def counted(count: int, what: str) -> str:
+    """``1 byte``, ``2 bytes``; ``what`` forms its plural with an s."""
+    return f"{count:,} {what}{'' if count == 1 else 's'}"
+
+
+def in_short(findings: Iterable[Finding]) -> Iterator[Finding]:
+    """The first findings; the last one shown says that there are more, which are not even made."""
+    kept = list(islice(findings, SHOWN + 1))
+    if len(kept) > SHOWN:
+        last = kept[SHOWN - 1]
+        kept[SHOWN - 1 :] = [replace(last, lines=(*last.lines, "there are more findings of this kind"))]
+    yield from kept
+
+
+def found_or_holds(findings: Iterable[Finding], where: str) -> Iterator[Outcome]:
+    """The findings in short; that the rule holds ``where`` if there are none."""
+    shown = list(in_short(findings))
+    yield from shown
+    if not shown:
+        yield Holds(where)
+
+
+def lines_in_short(lines: list[str], what: str) -> tuple[str, ...]:
+    """The first lines and the number of the others, which are called ``what``."""
+    left = len(lines) - SHOWN
+    return (*lines[:SHOWN], f"and {counted(left, f'more {what}')}") if left > 0 else tuple(lines)
+
+
+def needs_build(name: str) -> str:
+    """The reason for what only a build can tell when it is not at hand."""
+    return f"needs the build: {name}=FILE"
+
+
+def needs_elf(name: str, build: Build | None, asked: Telling) -> str:
+    """Why ``asked`` cannot be told of a build, and what it takes; empty if it can."""
+    if build is None:
+        return f"needs the ELF file: {name}=FILE"
+    reason = build.reason_for(asked)
+    return f"{reason}; needs its ELF file" if reason and build.kind != "elf" else reason
+
+
+def segment_words(build: Build, segment: Segment) -> str:
+    """``build station (station.elf, segment 1)``."""
+    return f"build {build.name} ({build.file}, segment {segment.index})"
+
+
+def claim_words(build: Build, claim: Claim) -> str:
+    """``build station (station.elf, segment 1)``, ``build station (station.elf, heap, section .heap)``."""
+    return f"build {build.name} ({build.file}, {claim.told})"
+
+
+def builds_stored_in(layout: Layout, area: str) -> list[BuildPlan]:
+    """The builds that an area is for; at most one in a sound layout."""
+    return [plan for plan in layout.builds.values() if area in (plan.stored_in, *plan.also_stored_in)]
+
+
+def own_areas_words(layout: Layout, plan: BuildPlan) -> str:
+    """``inside area station-code, 0x1000_0000..0x1000_0FFF``, and further areas of the build."""
+    names = (plan.stored_in, *plan.also_stored_in)
+    return "inside " + " or ".join(f"area {name}, {layout.span_of(name)}" for name in names)
+
+
+def owners_of(layout: Layout, area: Area) -> tuple[str, tuple[str, ...]]:
+    """Whose an area is, in words, and the names of the cores and builds that these are."""
+    stored = [plan.name for plan in builds_stored_in(layout, area.name)]
+    runs = [plan.name for plan in layout.builds.values() if plan.runs_in == area.name]
+    owners = [core.name for core in layout.cores.values() if area.name in core.ram]
+    if stored or runs:
+        uses = [f"build {name} is stored" for name in stored] + [f"build {name} runs" for name in runs]
+        return f"where {' and '.join(uses)}", tuple(stored + runs + owners)
+    if owners:
+        return f"which core {' and core '.join(owners)} owns", tuple(owners)
+    return f"of purpose {area.purpose}", ()
+
+
+def symbol_at(build: Build, run_address: int) -> str:
+    """The function or object of ``build`` at an address as its core sees it; empty if none is known."""
+    if build.symbols is None:
+        return ""
+    if (function := build.symbols.function_at(run_address)) is not None:
+        symbol, offset = function
+        return _with_offset(symbol, offset)
+    for symbol in build.symbols.all():
+        if symbol.kind == "object" and symbol.span.holds(run_address):
+            return _with_offset(symbol, run_address - symbol.address)
+    return ""
+
+
+def _with_offset(symbol: Symbol, offset: int) -> str:
+    return f"{symbol.name} + {offset:#x}" if offset else symbol.name
+
+
+def biggest_symbols(build: Build, span: Span, count: int = 3) -> str:
+    """The largest objects of ``build`` that lie in ``span`` (as its core sees it); empty if none is known."""
+    if build.symbols is None:
+        return ""
+    objects: dict[str, Symbol] = {}
+    for symbol in build.symbols.all():
+        if symbol.kind == "object" and symbol.defined and symbol.span.overlaps(span):
+            objects[symbol.name] = symbol
+    largest = sorted(objects.values(), key=lambda symbol: (-symbol.size, symbol.address, symbol.name))
+    return ", ".join(
+        f"{symbol.name} at {format_address(symbol.address)}, {format_size(symbol.size)}"
+        for symbol in largest[:count]
+    )

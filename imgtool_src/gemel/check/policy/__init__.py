@@ -1,0 +1,1 @@
+"""What a layout may say about rules: waivers and changed severities."""

@@ -1,0 +1,1 @@
+"""The forms in which a check reports: text, JSON, SARIF, JUnit."""

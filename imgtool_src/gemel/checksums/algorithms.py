@@ -1,0 +1,254 @@
+"""Checksum algorithms by name: every CRC, and sums and exclusive-ors of bytes, half-words or words.
+
+Names of the CRC catalogue and their aliases are in ``crc_catalogue``.  A sum's name says it all:
+
+    [negated- | inverted-]sum-BITS-of-UNITS[-big-endian]      sum-16-of-bytes, negated-sum-32-of-words
+    [inverted-]xor-BITS[-big-endian]                          xor-8, xor-32
+
+BITS (8, 16, 32, 64) is the width of the result, which drops what does not fit; UNITS (bytes, half-words,
+words) is what is added up, read from memory little-endian unless the name ends in ``-big-endian``.
+``negated`` is the two's complement: the sum and its stored value add up to 0.  ``inverted`` is the one's
+complement: they add up to all ones.  ``sum-8``, ``sum-16`` and ``sum-32`` add up units of their own width.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cache
+from itertools import product
+from typing import Literal, Protocol
+
+from gemel.checksums.crc_catalogue import (
+    CrcParameters,
+    all_names,
+    find,
+    meant_by,
+    name_of,
+    parameter_problems,
+)
+from gemel.checksums.crc_engine import Block, crc
+from gemel.checksums.feed import UNIT_SIZES, Feed, fed, in_units, unit_values
+from gemel.errors import LayoutError, Problem
+
+ByteOrder = Literal["little", "big"]
+"""Order of the bytes of a value in memory."""
+
+Form = Literal["plain", "negated", "inverted"]
+"""What becomes of a sum at the end: nothing, its two's complement, its one's complement."""
+
+_UNIT_NAMES = {1: "bytes", 2: "half-words", 4: "words"}
+
+
+@dataclass(frozen=True, slots=True)
+class CrcAlgorithm:
+    """A CRC; ``name`` is its catalogue name, or its parameters where it has none."""
+
+    name: str
+    parameters: CrcParameters
+
+    @property
+    def bits(self) -> int:
+        """Width of the value in bits."""
+        return self.parameters.width
+
+
+@dataclass(frozen=True, slots=True)
+class SumAlgorithm:
+    """A sum of units modulo 2**bits.  ``unit`` is 1, 2 or 4 bytes; ``unit_order`` how they are read."""
+
+    bits: int
+    unit: int
+    form: Form = "plain"
+    unit_order: ByteOrder = "little"
+
+    @property
+    def name(self) -> str:
+        """The name that a layout gives it."""
+        form = "" if self.form == "plain" else f"{self.form}-"
+        order = "-big-endian" if self.unit_order == "big" else ""
+        return f"{form}sum-{self.bits}-of-{_UNIT_NAMES[self.unit]}{order}"
+
+
+@dataclass(frozen=True, slots=True)
+class XorAlgorithm:
+    """The exclusive-or of units as wide as the value, 1, 2 or 4 bytes."""
+
+    bits: int
+    form: Literal["plain", "inverted"] = "plain"
+    unit_order: ByteOrder = "little"
+
+    @property
+    def name(self) -> str:
+        """The name that a layout gives it."""
+        form = "" if self.form == "plain" else f"{self.form}-"
+        order = "-big-endian" if self.unit_order == "big" else ""
+        return f"{form}xor-{self.bits}{order}"
+
+
+Algorithm = CrcAlgorithm | SumAlgorithm | XorAlgorithm
+"""Any checksum; all have ``name`` and ``bits``."""
+
+
+class CrcDescription(Protocol):
+    """Whatever states the six parameters of a CRC, such as the layout's table."""
+
+    @property
+    def width(self) -> int:
+        """Bits."""
+
+    @property
+    def poly(self) -> int:
+        """Polynomial, top term left out, most significant bit first."""
+
+    @property
+    def init(self) -> int:
+        """Register at the start."""
+
+    @property
+    def refin(self) -> bool:
+        """Whether each byte enters least significant bit first."""
+
+    @property
+    def refout(self) -> bool:
+        """Whether the register is reversed at the end."""
+
+    @property
+    def xorout(self) -> int:
+        """Combined with the result last."""
+
+
+def algorithm_from(specification: str | CrcDescription, where: str = "") -> Algorithm:
+    """The algorithm of that name or with these parameters.
+
+    ``where`` is what problems name.  Raises LayoutError: an unknown name (with the nearest names), a name
+    that several algorithms go by (with these), or every fault of the parameters.
+    """
+    if isinstance(specification, str):
+        algorithm = algorithm_named(specification)
+        if algorithm is None:
+            raise LayoutError(_unknown(specification, where))
+        return algorithm
+    parameters = CrcParameters(
+        specification.width,
+        specification.poly,
+        specification.init,
+        specification.refin,
+        specification.refout,
+        specification.xorout,
+    )
+    problems = parameter_problems(parameters, where)
+    if problems:
+        raise LayoutError(problems)
+    return crc_algorithm(parameters)
+
+
+def algorithm_named(name: str) -> Algorithm | None:
+    """The CRC, sum or exclusive-or of that name or alias, or None; case does not matter."""
+    entry = find(name)
+    if entry:
+        return CrcAlgorithm(entry.name, entry.parameters)
+    return sums_by_name().get(name.strip().casefold())
+
+
+def crc_algorithm(parameters: CrcParameters) -> CrcAlgorithm:
+    """The algorithm of sound parameters, with its catalogue name if it has one."""
+    return CrcAlgorithm(name_of(parameters) or f"CRC with {parameters}", parameters)
+
+
+def feed_problem(algorithm: Algorithm, feed: Feed, where: str = "") -> Problem | None:
+    """What is wrong with this feed for this algorithm; a sum names its own unit and takes bytes."""
+    if feed == "byte" or isinstance(algorithm, CrcAlgorithm):
+        return None
+    hint = f"leave feed out; a name ending in -big-endian reads {feed}s most significant byte first"
+    return Problem(f"feed {feed} for a sum", where, algorithm.name, "feed byte, or a CRC", hint)
+
+
+def unit_size(algorithm: Algorithm, feed: Feed = "byte") -> int:
+    """Number of bytes that are taken at once, of which each covered range must be a multiple."""
+    if isinstance(algorithm, SumAlgorithm):
+        return algorithm.unit
+    return algorithm.bits // 8 if isinstance(algorithm, XorAlgorithm) else UNIT_SIZES[feed]
+
+
+def compute(algorithm: Algorithm, blocks: Iterable[Block], feed: Feed = "byte") -> int:
+    """The checksum of the blocks one after another, whatever the cuts between them; 0 to 2**bits - 1.
+
+    Raises LayoutError when the bytes do not come out even in the units of the feed or of the sum, or when
+    the feed does not go with the algorithm.  Memory use does not depend on the size of the blocks.
+    """
+    problem = feed_problem(algorithm, feed)
+    if problem:
+        raise LayoutError(problem)
+    if isinstance(algorithm, CrcAlgorithm):
+        return crc(algorithm.parameters, fed(blocks, feed))
+    mask = (1 << algorithm.bits) - 1
+    if isinstance(algorithm, XorAlgorithm):
+        value = _exclusive_or(algorithm, blocks)
+    else:
+        big = algorithm.unit_order == "big"
+        value = sum(sum(units) for units in unit_values(blocks, algorithm.unit, big))
+        value = -value if algorithm.form == "negated" else value
+    return (~value if algorithm.form == "inverted" else value) & mask
+
+
+def stored_size(algorithm: Algorithm) -> int:
+    """Number of bytes the value takes in memory."""
+    return -(-algorithm.bits // 8)
+
+
+def stored_bytes(algorithm: Algorithm, value: int, byte_order: ByteOrder) -> bytes:
+    """``value`` as it stands in memory; zero bits at the top fill it up to whole bytes."""
+    return value.to_bytes(stored_size(algorithm), byte_order)
+
+
+@cache
+def sums_by_name() -> dict[str, Algorithm]:
+    """Every sum and exclusive-or, by its full name and its short one."""
+    orders: tuple[tuple[int, ByteOrder], ...] = (
+        (1, "little"),
+        (2, "little"),
+        (2, "big"),
+        (4, "little"),
+        (4, "big"),
+    )
+    forms: tuple[Form, ...] = ("plain", "negated", "inverted")
+    found: dict[str, Algorithm] = {}
+    for (unit, order), form in product(orders, forms):
+        for bits in (8, 16, 32, 64)[unit // 2 :]:
+            algorithm = SumAlgorithm(bits, unit, form, order)
+            found[algorithm.name] = algorithm
+            if bits == unit * 8:
+                found[algorithm.name.replace(f"-of-{_UNIT_NAMES[unit]}", "")] = algorithm
+        if form != "negated":
+            exclusive = XorAlgorithm(unit * 8, form, order)
+            found[exclusive.name] = exclusive
+    return found
+
+
+def _exclusive_or(algorithm: XorAlgorithm, blocks: Iterable[Block]) -> int:
+    """Folds each block in halves, as one large number, until one unit is left."""
+    unit = algorithm.bits // 8
+    result = 0
+    for piece in in_units(blocks, unit):
+        units = 1 << (len(piece) // unit - 1).bit_length()
+        value = int.from_bytes(piece, "little")
+        while units > 1:
+            units //= 2
+            half = units * algorithm.bits
+            value = (value >> half) ^ (value & ((1 << half) - 1))
+        result ^= value
+    return int.from_bytes(result.to_bytes(unit, "little"), algorithm.unit_order)
+
+
+def _unknown(name: str, where: str) -> Problem:
+    from difflib import get_close_matches
+
+    if candidates := meant_by(name):
+        what, expected = "a name of several checksum algorithms", f"one of {', '.join(candidates)}"
+        return Problem(what, where, name, expected, "look up start value and reflection in the device's code")
+    names = {known.casefold(): known for known in (*all_names(), *sums_by_name())}
+    near = [names[match] for match in get_close_matches(name.casefold(), names, n=3, cutoff=0.5)]
+    expected = "a name of the CRC catalogue, a sum such as sum-32-of-words, or a table of CRC parameters"
+    hint = f"nearest: {', '.join(near)}" if near else ""
+    return Problem("unknown checksum algorithm", where, name, expected, hint)

@@ -1,0 +1,137 @@
+"""The usual misunderstandings of what a checksum covers, for ``checksum_diagnosis``."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
+
+from gemel.checksums.crc_engine import Block
+from gemel.checksums.diagnosis import Coverage
+from gemel.image.sparse import SparseBytes
+from gemel.spans import Span, align_up, format_address, merged, without
+
+_AT_ONCE = 1 << 20
+
+Fill = int | None
+"""What unwritten bytes count as; None: they are passed over."""
+
+
+def declared_coverage(image: SparseBytes, covered: Sequence[Span], erased_byte: int) -> Coverage:
+    """What the layout says: ``covered`` in this order, unwritten bytes as the erased byte."""
+    return _coverage("", image, covered, erased_byte)
+
+
+def usual_alternatives(
+    image: SparseBytes,
+    covered: Sequence[Span],
+    left_out: Sequence[Span],
+    place: Span,
+    erased_byte: int,
+) -> list[Coverage]:
+    """Other readings of the same ranges, likeliest first.
+
+    ``covered`` is what the layout says, after ``left_out``, its exceptions, were taken away; ``place`` is
+    where the checksum lies.  Offered where they differ from what the layout says: the checksum's own bytes
+    counted too (as stored, as zero, as erased) or not counted, the exceptions counted too, the last bytes
+    left out, the range ended where the written bytes end, and unwritten bytes taken otherwise.
+    """
+    found = list(_own_place(image, covered, place, erased_byte))
+    others = [span for span in left_out if not span.overlaps(place)]
+    if others:
+        spans = _joined(covered, others)
+        found.append(_coverage("if its exceptions are counted too", image, spans, erased_byte))
+    size = sum(span.size for span in covered)
+    for count in dict.fromkeys((place.size, 4)):
+        if count < size:
+            words = f"if the last {count} bytes are left out"
+            found.append(_coverage(words, image, _shortened(covered, count), erased_byte))
+    found.extend(_written_end(image, covered, erased_byte))
+    if any(not image.holds(span) for span in covered):
+        for fill in (0x00, 0xFF):
+            if fill != erased_byte:
+                found.append(_coverage(f"if unwritten bytes count as 0x{fill:02X}", image, covered, fill))
+        found.append(_coverage("if unwritten bytes are passed over", image, covered, None))
+    return found
+
+
+def _own_place(
+    image: SparseBytes, covered: Sequence[Span], place: Span, erased_byte: int
+) -> Iterator[Coverage]:
+    with_place = _joined(covered, [place])
+    inside = any(span.overlaps(place) for span in covered)
+    if inside:
+        apart = [part for span in covered for part in without([span], [place])]
+        yield _coverage("if its own place is left out", image, apart, erased_byte)
+    elif not any(span.end == place.start or span.start == place.end for span in merged(covered)):
+        return
+    else:
+        yield _coverage("if its own place is counted too, as stored", image, with_place, erased_byte)
+    for words, byte in (("as zero", 0x00), ("as erased", erased_byte)):
+        if byte or words == "as zero":
+            yield _coverage(
+                f"if its own place is counted {words}", image, with_place, erased_byte, (place, byte)
+            )
+
+
+def _written_end(image: SparseBytes, covered: Sequence[Span], erased_byte: int) -> Iterator[Coverage]:
+    """Ends at the last written byte, and at the next multiples of 4 and 16."""
+    if not covered or image.holds(covered[-1]):
+        return
+    last = covered[-1]
+    held = image.held_in(last)
+    if not held:
+        return
+    ends = dict.fromkeys(align_up(held[-1].end, unit) for unit in (1, 4, 16))
+    for end in (end for end in ends if end < last.end):
+        spans = [*covered[:-1], Span.from_bounds(last.start, end)]
+        words = f"if it ends with the written bytes, before {format_address(end)}"
+        yield _coverage(words, image, spans, erased_byte)
+
+
+def _joined(covered: Sequence[Span], more: Sequence[Span]) -> list[Span]:
+    """``covered`` with ``more`` put where its addresses belong, or behind it if it is in no such order."""
+    if list(covered) == sorted(covered):
+        return merged([*covered, *more])
+    return [*covered, *(part for span in more for part in without([span], covered))]
+
+
+def _shortened(covered: Sequence[Span], count: int) -> list[Span]:
+    result = list(covered)
+    while count:
+        last = result.pop()
+        if last.size > count:
+            result.append(Span(last.start, last.size - count))
+        count = max(0, count - last.size)
+    return result
+
+
+def _coverage(
+    words: str,
+    image: SparseBytes,
+    spans: Sequence[Span],
+    fill: Fill,
+    replaced: tuple[Span, int] | None = None,
+) -> Coverage:
+    if fill is None:
+        size = sum(held.size for span in spans for held in image.held_in(span))
+    else:
+        size = sum(span.size for span in spans)
+    blocks: Callable[[], Iterator[Block]] = partial(_blocks, image, tuple(spans), fill, replaced)
+    return Coverage(words, size, blocks)
+
+
+def _blocks(
+    image: SparseBytes, spans: Sequence[Span], fill: Fill, replaced: tuple[Span, int] | None
+) -> Iterator[Block]:
+    for span in spans:
+        for start in range(span.start, span.end, _AT_ONCE):
+            part = Span(start, min(_AT_ONCE, span.end - start))
+            if fill is None:
+                yield from (piece for _, piece in image.pieces(part))
+                continue
+            block = bytearray(image.read(part, fill))
+            if replaced:
+                cut = part.intersection(replaced[0])
+                offset = cut.start - part.start
+                block[offset : offset + cut.size] = bytes((replaced[1],)) * cut.size
+            yield block

@@ -1,0 +1,126 @@
+"""``gemel check``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from gemel.cli.parameters import FILE, address
+
+
+@click.command("check")
+@click.argument("layout", type=FILE)
+@click.argument("image", type=FILE)
+@click.argument("builds", metavar="[NAME=BUILD]...", nargs=-1)
+@click.option(
+    "--at", type=address, help="Where a raw binary goes; else the start of the layout's first flash."
+)
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "json", "sarif", "junit"]),
+    default="text",
+    help="Form of the result on stdout.",
+)
+@click.option(
+    "--report",
+    "reports",
+    metavar="FILE",
+    multiple=True,
+    type=FILE,
+    help="Write the result to this file too, by suffix .txt, .json, .sarif or .xml (JUnit); may be repeated.",
+)
+@click.option("--all", "everything", is_flag=True, help="In text, list the rules that hold too.")
+@click.option("--version", "version_text", metavar="X.Y.Z", help="Version that the image must hold.")
+@click.option("--rollback", type=click.IntRange(0, 0xFFFF_FFFF), help="Rollback counter that it must hold.")
+@click.option(
+    "--trust",
+    metavar="PUBKEY",
+    multiple=True,
+    type=FILE,
+    help="Take seals of this public key; of those that the layout trusts only these. May be repeated.",
+)
+@click.option(
+    "--at-least",
+    metavar="N",
+    type=click.IntRange(0, 0xFFFF_FFFF),
+    help="Lowest rollback counter that the image may have.",
+)
+@click.option(
+    "--previous",
+    metavar="IMAGE",
+    type=FILE,
+    help="Older image, whose rollback counter the image may not be below.",
+)
+@click.option(
+    "--disassemble",
+    is_flag=True,
+    help="Read the code instruction by instruction for those that its core lacks.",
+)
+@click.option(
+    "--rehearse",
+    "rehearsed",
+    is_flag=True,
+    help="Run the reset code of all cores in an emulated device too (see gemel rehearse).",
+)
+def command(
+    layout: Path,
+    image: Path,
+    builds: tuple[str, ...],
+    at: int | None,
+    form: str,
+    reports: tuple[Path, ...],
+    everything: bool,
+    version_text: str | None,
+    rollback: int | None,
+    trust: tuple[Path, ...],
+    at_least: int | None,
+    previous: Path | None,
+    disassemble: bool,
+    rehearsed: bool,
+) -> int:
+    """Check an image against its layout, with the builds if they are at hand.
+
+    Every rule ends as holds, broken or not checked; what the builds would tell and are not at hand for is
+    not checked, with the reason. Seals are held against the public keys that the layout trusts; --trust
+    narrows them, and gives them where the layout names none. Files that --report names are written whether
+    rules are broken or not, all of them or none. A passing check is evidence, not a safety approval.
+
+    \b
+    Example:
+      gemel check tide-gauge.toml tide.hex station=station.elf sampler=sampler.elf
+    """
+    from gemel.check.runner import check
+    from gemel.cli.rehearsing import rehearsal_of
+    from gemel.cli.reporting import give_reports, refuse_reports
+    from gemel.cli.signing.trust import trusted_keys
+    from gemel.inspection.inspection import Subject
+    from gemel.inspection.previous import previous_of
+    from gemel.workflows.inputs import build_files, load_builds, load_images, load_layout, version_of
+    from gemel.workflows.joining import today
+
+    version = version_of(version_text)
+    read = load_layout(layout)
+    files = build_files(read.layout, builds)
+    refuse_reports(reports, [layout, image, *files.values(), *trust, *([previous] if previous else [])])
+    decoded, *others = load_images([image, *([previous] if previous else [])], read.layout, at)
+    handed = load_builds(read.layout, files)
+    trusted = trusted_keys(read, trust)
+    older = previous_of(read.layout, others[0].image, previous.name) if previous else None
+    subject = Subject(
+        read,
+        decoded.image,
+        handed,
+        version,
+        rollback,
+        decoded.remarks,
+        trusted,
+        at_least,
+        older,
+        disassemble,
+        rehearsal_of(read, decoded.image, handed, files, rehearsed),
+    )
+    result = check(subject, today())
+    give_reports(result, subject, image, form, reports, everything)
+    return 0 if result.passes else 1

@@ -1,0 +1,182 @@
+"""``gemel demo``."""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+from importlib.util import find_spec
+from pathlib import Path
+from typing import NamedTuple
+
+import click
+
+from gemel.cli.parameters import FILE
+from gemel.demo import BUILDS, FAULTY, FAULTY_START, LAYOUT
+from gemel.errors import on_one_line
+
+GIVEN = tuple(f"{name.removesuffix('.elf')}={name}" for name in BUILDS)
+JOIN = ("join", LAYOUT, *GIVEN, "-o", "tide.hex", "-o", "tide.bin")
+CHECK = ("check", LAYOUT, "tide.hex", *GIVEN)
+SHOW = ("show", "tide.hex", "--layout", LAYOUT, *GIVEN)
+MISTAKE = ("join", LAYOUT, GIVEN[0], f"sampler={FAULTY}", "-o", "wrong.hex")
+REHEARSE = ("rehearse", LAYOUT, "tide.hex", *GIVEN)
+JOIN_FAULTY_START = ("join", LAYOUT, f"station={FAULTY_START}", GIVEN[1], "-o", "silent.hex")
+REHEARSE_FAULTY_START = ("rehearse", LAYOUT, "silent.hex", f"station={FAULTY_START}", GIVEN[1])
+
+INTRODUCTION = """\
+A harbour tide gauge runs on a microcontroller with two cores. The station
+(primary) starts at reset and reports; the sampler (secondary) measures, and
+stays in reset until the station writes it a boot address and lets it go. Two
+teams built them separately:
+
+  {layout:<25}  the device: memories, cores, and where all goes
+  station.elf                the station team's build
+  sampler.elf                the sampler team's build
+  {faulty:<25}  the sampler again, linked at a wrong address
+  {faulty_start:<25}  the station again, which releases the sampler in
+                             the wrong place
+
+Everything below is run in {folder}
+"""
+
+
+class Step(NamedTuple):
+    """One step: what is said first, the command, and the exit code it must end with."""
+
+    title: str
+    remark: str
+    arguments: tuple[str, ...]
+    due: int
+
+
+STEPS = (
+    Step(
+        "1. Join the two builds into one flash image, as Intel HEX and as raw binary.",
+        "The image is checked before it is written: every rule must hold.",
+        JOIN,
+        0,
+    ),
+    Step(
+        "2. Check the image, as the team that receives it would, with both builds at\nhand.",
+        "",
+        CHECK,
+        0,
+    ),
+    Step("3. See what is in it.", "", SHOW, 0),
+    Step(
+        "4. A mistake being caught: the sampler was linked at another address than the\nstation starts.",
+        "On the bench this is a core that stays silent. Here it is an exit code of 1,\nand no file:",
+        MISTAKE,
+        1,
+    ),
+    Step(
+        "5. Start both cores from the image's own bytes, in an emulated device.",
+        "",
+        REHEARSE,
+        0,
+    ),
+    Step(
+        "6. A mistake that no static check can see: this station's code skips a header\nthat is not there.",
+        "Its constants are right, so it joins:",
+        JOIN_FAULTY_START,
+        0,
+    ),
+    Step("7. But it does not start both cores:", "", REHEARSE_FAULTY_START, 1),
+)
+
+CLOSING = """\
+The files are in {folder}; commands.txt there repeats each step: sh commands.txt
+A passing check is evidence, not a safety approval: a wrong image can brick
+hardware or make it unsafe, and what may run on your product is for your own
+procedures and licensed practice to decide.
+"""
+
+NOT_INSTALLED = "the emulator is not installed; pip install 'gemel[rehearse]'"
+
+
+@click.command("demo")
+@click.argument("folder", required=False, type=FILE)
+def command(folder: Path | None) -> int:
+    """Join, check, show and rehearse the built-in tide gauge, and two mistakes being caught.
+
+    The files are left in FOLDER (a new or empty one; without it, a new tide-gauge-demo here), with the
+    commands to repeat each step by hand.
+
+    \b
+    Example:
+      gemel demo tide-gauge
+    """
+    from gemel.cli.printing import styled
+
+    target = _target(folder)
+    _unpack(target)
+    stdout = sys.stdout
+    click.echo(
+        INTRODUCTION.format(
+            layout=LAYOUT, faulty=FAULTY, faulty_start=FAULTY_START, folder=on_one_line(str(target))
+        )
+    )
+    as_expected = True
+    for step in STEPS:
+        click.echo(styled(step.title, stdout, bold=True))
+        if step.arguments[0] == "rehearse" and find_spec("unicorn") is None:
+            click.echo(f"Left out: {NOT_INSTALLED}\n")
+            continue
+        if step.remark:
+            click.echo(step.remark)
+        click.echo(f"\n$ {shown(step.arguments)}")
+        if stdout is not None:  # it is, where the demo was started without one
+            stdout.flush()
+        code = _run(target, step.arguments)
+        click.echo(f"exit code {code}\n")
+        as_expected = as_expected and code == step.due
+    click.echo(CLOSING.format(folder=on_one_line(str(target))))
+    return 0 if as_expected else 1
+
+
+def shown(arguments: tuple[str, ...]) -> str:
+    """A command as it is typed."""
+    return " ".join(("gemel", *arguments))
+
+
+def _as_script(step: Step) -> str:
+    """A step as lines for a shell: what it is in comments, then the command."""
+    said = [*step.title.splitlines(), *([f"It must end with exit code {step.due}."] if step.due else [])]
+    return "".join(f"# {line}\n" for line in said) + f"{shown(step.arguments)}\n\n"
+
+
+def _target(folder: Path | None) -> Path:
+    """The folder for the demo's files: the one asked for if it is new or empty, else a new one."""
+    from gemel.errors import Problem, UsageProblem
+
+    if folder is None:
+        names = ("tide-gauge-demo", *(f"tide-gauge-demo-{number}" for number in range(2, 1000)))
+        return next(path for path in map(Path, names) if not path.exists())
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        found = "a file" if not folder.is_dir() else "a folder with files in it"
+        hint = "name a new folder; the demo never overwrites"
+        raise UsageProblem(Problem("the demo needs a folder of its own", str(folder), found, "none", hint))
+    return folder
+
+
+def _unpack(target: Path) -> None:
+    from gemel.demo import demo_files
+    from gemel.errors import OutputError, Problem
+    from gemel.files.outputs import write_all
+
+    commands = "".join(map(_as_script, STEPS))
+    try:
+        target.mkdir(parents=True, exist_ok=True)
+        files = demo_files()
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise OutputError(Problem("the demo's files cannot be laid out", str(target), reason)) from error
+    write_all({target / name: [data] for name, data in {**files, "commands.txt": commands.encode()}.items()})
+
+
+def _run(target: Path, arguments: tuple[str, ...]) -> int:
+    """Run one command of ours in the demo's folder; its exit code."""
+    from gemel.cli.main import exit_code
+
+    with contextlib.chdir(target):
+        return exit_code(arguments)

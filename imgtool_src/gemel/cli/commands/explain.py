@@ -1,0 +1,88 @@
+"""``gemel explain``."""
+
+from __future__ import annotations
+
+import click
+
+WIDTH = 80
+"""Columns of the text about rules; the pages on formats are as wide at most."""
+
+
+@click.command("explain")
+@click.argument("topic", metavar="[RULE|record|seal|layout|rehearsal]", required=False)
+def command(topic: str | None) -> int:
+    """Explain the rules, one rule, or the format of the record.
+
+    Without a topic: all rules, a line each. With a rule's name: what it checks, why, what to do, the source.
+    With record: the record's format, byte by byte. With seal: the seal's format, its algorithms, what it
+    promises and what it does not. With layout: every key of the layout language. With rehearsal: what a
+    rehearsal does not model.
+
+    \b
+    Example:
+      gemel explain reset-handler-in-code
+    """
+    if topic is None:
+        click.echo(_all_rules())
+    elif topic == "record":
+        from gemel.record.page import page
+
+        click.echo(page(), nl=False)
+    elif topic == "seal":
+        from gemel.seal.page import page as seal_page
+
+        click.echo(seal_page(), nl=False)
+    elif topic == "rehearsal":
+        from gemel.rehearsal import limits_page
+
+        click.echo(limits_page(), nl=False)
+    elif topic == "layout":
+        from gemel.layout.reference import layout_reference
+
+        click.echo(layout_reference(), nl=False)
+    else:
+        click.echo(_one_rule(topic))
+    return 0
+
+
+def _all_rules() -> str:
+    import textwrap
+
+    from gemel.check.registry import all_rules
+
+    lines = []
+    for rule in all_rules():
+        lines.append(f"{rule.name}  ({rule.severity})")
+        lines += textwrap.wrap(rule.checks, WIDTH, initial_indent="    ", subsequent_indent="    ")
+    lines += [
+        "",
+        f"{len(all_rules())} rules. `gemel explain RULE` says why, what to do and where it comes",
+        "from; `gemel explain record`, `gemel explain seal` and `gemel explain layout`",
+        "print the formats.",
+    ]
+    return "\n".join(lines)
+
+
+def _one_rule(name: str) -> str:
+    import textwrap
+
+    from gemel.check.registry import all_rules, rule_named
+    from gemel.errors import Problem, UsageProblem
+    from gemel.layout.kinds import nearest_hint
+
+    rule = rule_named(name)
+    if rule is None:
+        names = [each.name for each in all_rules()]
+        hint = nearest_hint(name, [*names, "record", "seal", "layout"]) or "`gemel explain` lists the rules"
+        raise UsageProblem(
+            Problem("no rule or topic of this name", "", name, "a rule, record, seal or layout", hint)
+        )
+    lines = [f"{rule.name}  ({rule.severity})", ""]
+    for label, text in (
+        ("checks", rule.checks),
+        ("why", rule.why),
+        ("remedy", rule.remedy),
+        ("source", rule.source),
+    ):
+        lines += textwrap.wrap(text, WIDTH, initial_indent=f"  {label:<8}", subsequent_indent=" " * 10)
+    return "\n".join(lines)

@@ -1,0 +1,99 @@
+"""``gemel join``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from gemel.cli.parameters import FILE
+from gemel.cli.signing.pass_phrases import pass_phrase_options
+
+
+@click.command("join")
+@click.argument("layout", type=FILE)
+@click.argument("builds", metavar="[NAME=BUILD]...", nargs=-1)
+@click.option(
+    "-o",
+    "--output",
+    "outputs",
+    metavar="IMAGE",
+    multiple=True,
+    required=True,
+    type=FILE,
+    help="Image to write, by suffix .hex, .srec or .bin; may be given several times.",
+)
+@click.option("--version", "version_text", metavar="X.Y.Z", help="Version of the image; else the layout's.")
+@click.option(
+    "--rollback",
+    type=click.IntRange(0, 0xFFFF_FFFF),
+    help="Rollback counter of the image; else the layout's.",
+)
+@click.option(
+    "--key",
+    "key_texts",
+    metavar="KEY",
+    multiple=True,
+    help="Seal with this private key, a file or a pkcs11: URI (a key on a token); may be repeated.",
+)
+@pass_phrase_options
+@click.option(
+    "--leave-unsealed",
+    is_flag=True,
+    help="Write the image without the seal that the layout requires, to be sealed later with gemel sign.",
+)
+def command(
+    layout: Path,
+    builds: tuple[str, ...],
+    outputs: tuple[Path, ...],
+    version_text: str | None,
+    rollback: int | None,
+    key_texts: tuple[str, ...],
+    phrase_files: tuple[Path, ...],
+    phrase_names: tuple[str, ...],
+    leave_unsealed: bool,
+) -> int:
+    """Join the builds of a layout into one flash image.
+
+    The image is checked before it is written; one that breaks a rule is not written. A build is given as
+    NAME=FILE, or by its path in the layout. With --key the image is sealed: the seal is written last, over
+    the record.
+
+    \b
+    Example:
+      gemel join tide-gauge.toml station=station.elf sampler=sampler.elf -o tide.hex -o tide.bin
+    """
+    from gemel.cli.endings import NOTHING_WRITTEN
+    from gemel.cli.printing import print_done, print_remarks, written_words
+    from gemel.cli.signing.key_options import KeysAtHand
+    from gemel.cli.signing.pass_phrases import PassPhrases
+    from gemel.cli.signing.seal_lines import NOT_SEALED, refuse_unsealable, seal_lines
+    from gemel.files.output_targets import refuse_targets
+    from gemel.files.outputs import write_all
+    from gemel.workflows.encoding import encoded, refuse_suffixes
+    from gemel.workflows.inputs import build_files, load_builds, load_layout, version_of
+    from gemel.workflows.joining import assumptions_of, contents_of, joined_and_checked, not_checked_line
+
+    version = version_of(version_text)
+    refuse_suffixes(outputs)
+    read = load_layout(layout)
+    with KeysAtHand(key_texts, PassPhrases(phrase_files, phrase_names)) as keys:
+        refuse_unsealable(read.layout, keys, leave_unsealed)
+        files = build_files(read.layout, builds, layout.parent)
+        refuse_targets(outputs, [layout, *files.values(), *keys.files])
+        handed = load_builds(read.layout, files)
+        for build in handed.values():
+            print_remarks([*build.remarks, *assumptions_of(read.layout, build)])
+        made = joined_and_checked(read, handed, version, rollback, keys, leave_unsealed)
+    if not made.result.passes:
+        click.echo(NOTHING_WRITTEN, err=True)
+        return 1
+    joined = made.joined
+    click.echo("\n".join([*not_checked_line(made.result), *contents_of(joined)]))
+    if made.seal:
+        click.echo("\n".join(seal_lines(read.layout, made.seal)))
+    elif read.layout.seal or leave_unsealed:
+        click.echo(NOT_SEALED)
+    write_all({path: encoded(path, joined.image, read.layout, joined.entry) for path in outputs})
+    print_done(written_words(outputs))
+    return 0

@@ -1,0 +1,173 @@
+"""``gemel keys``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from gemel.cli.parameters import FILE
+from gemel.cli.signing.pass_phrases import pass_phrase_options
+from gemel.errors import on_one_line
+
+if TYPE_CHECKING:
+    from gemel.seal.keys.keys import PublicKey
+
+DER_SUFFIX = ".der"
+
+
+@click.group("keys")
+def command() -> None:
+    """Make and show the keys that images are sealed with.
+
+    Private keys are PKCS#8, public keys SubjectPublicKeyInfo, in PEM, or in DER where the file's name ends
+    in .der. No key file is ever overwritten, and none of these commands prints a private key. A new private
+    key is for its owner alone (mode 0600); on Windows the access list of its folder decides.
+
+    A key that stays on its token goes by its URI (RFC 7512),
+    pkcs11:token=NAME;object=NAME?module-path=LIBRARY; without module-path the variable GEMEL_PKCS11_MODULE
+    names the PKCS#11 library. The PIN is asked for, or comes as a pass phrase does, or from
+    pin-source=file:PATH in the URI. This needs the extra hsm.
+
+    \b
+    Example:
+      gemel keys new Ed25519 -o trial.pem --public trial-pub.pem --no-pass-phrase
+    """
+
+
+@command.command("new")
+@click.argument("algorithm")
+@click.option("-o", "--output", metavar="FILE", required=True, type=FILE, help="File for the private key.")
+@click.option("--public", metavar="FILE", type=FILE, help="File for the public part.")
+@pass_phrase_options
+@click.option("--no-pass-phrase", is_flag=True, help="Leave the key unprotected: who reads the file has it.")
+def new(
+    algorithm: str,
+    output: Path,
+    public: Path | None,
+    phrase_files: tuple[Path, ...],
+    phrase_names: tuple[str, ...],
+    no_pass_phrase: bool,
+) -> None:
+    """Make a private key: Ed25519, ECDSA-P256, ECDSA-P384, RSA-3072-PSS, RSA-4096-PSS, ML-DSA-65, ML-DSA-87.
+
+    Its pass phrase is asked for twice, unless an option says where it is.
+
+    \b
+    Example:
+      gemel keys new Ed25519 -o release.pem --public release-pub.pem
+    """
+    from gemel.cli.printing import written_words
+    from gemel.cli.signing.pass_phrases import PassPhrases
+    from gemel.errors import Problem, UsageProblem
+    from gemel.files.new_files import OWNER_ALONE, NewFile, refuse_existing, write_new
+    from gemel.seal.keys.algorithms import algorithm_named, unknown_algorithm
+    from gemel.seal.keys.keys import new_private_key
+
+    phrases = PassPhrases(phrase_files, phrase_names)
+    if algorithm_named(algorithm) is None:
+        raise UsageProblem(unknown_algorithm(algorithm))
+    if no_pass_phrase and phrases.given:
+        raise UsageProblem(Problem("a pass phrase and --no-pass-phrase", "", "both", "one of them"))
+    refuse_existing([output, *([public] if public else [])])
+    phrase = None if no_pass_phrase else phrases.of_new_key()
+    key = new_private_key(algorithm)
+    is_der = output.suffix.lower() == DER_SUFFIX
+    files = [NewFile(output, key.to_der(phrase) if is_der else key.to_pem(phrase), OWNER_ALONE)]
+    if public:
+        files.append(NewFile(public, _public_bytes(key.public_key, public)))
+    write_new(files)
+    kind = "private key, no pass phrase" if phrase is None else "private key, encrypted"
+    click.echo("\n".join(_lines(str(output), kind, key.public_key)))
+    click.echo(written_words(file.path for file in files))
+
+
+@command.command("show")
+@click.argument("key")
+@pass_phrase_options
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "json"]),
+    default="text",
+    help="Form of the result on stdout.",
+)
+def show(key: str, phrase_files: tuple[Path, ...], phrase_names: tuple[str, ...], form: str) -> None:
+    """Show a key's algorithm, size and fingerprint; never the key itself.
+
+    KEY is a file with a private or a public key, or the pkcs11: URI of a key on a token. The fingerprint is
+    SHA-256 of the SubjectPublicKeyInfo in DER: what openssl pkey -pubin -outform DER | sha256sum prints.
+
+    \b
+    Example:
+      gemel keys show release-pub.pem
+    """
+    from gemel.cli.signing.pass_phrases import PassPhrases
+    from gemel.cli.signing.public_part import public_part
+
+    found = public_part(key, PassPhrases(phrase_files, phrase_names))
+    if form == "text":
+        click.echo("\n".join(_lines(found.name, found.kind.value, found.key)))
+        return
+    import json
+
+    click.echo(json.dumps(_data(found.name, found.kind.value, found.key), indent=2).encode())
+
+
+@command.command("public")
+@click.argument("key")
+@click.option("-o", "--output", metavar="FILE", required=True, type=FILE, help="File for the public part.")
+@pass_phrase_options
+def public_key(key: str, output: Path, phrase_files: tuple[Path, ...], phrase_names: tuple[str, ...]) -> None:
+    """Write out the public part of a key, for those who check seals.
+
+    KEY is a file with a private or a public key, or the pkcs11: URI of a key on a token.
+
+    \b
+    Example:
+      gemel keys public release.pem -o release-pub.pem
+    """
+    from gemel.cli.printing import written_words
+    from gemel.cli.signing.pass_phrases import PassPhrases
+    from gemel.cli.signing.public_part import public_part
+    from gemel.files.new_files import NewFile, refuse_existing, write_new
+
+    refuse_existing([output])
+    found = public_part(key, PassPhrases(phrase_files, phrase_names))
+    write_new([NewFile(output, _public_bytes(found.key, output))])
+    click.echo(written_words([output]))
+
+
+def _public_bytes(key: PublicKey, path: Path) -> bytes:
+    return key.to_der() if path.suffix.lower() == DER_SUFFIX else key.to_pem()
+
+
+def _lines(name: str, kind: str, key: PublicKey) -> list[str]:
+    """A key as text."""
+    algorithm = key.algorithm
+    return [
+        on_one_line(name),
+        f"  holds        {kind}",
+        f"  algorithm    {algorithm.name}: {algorithm.key_words}",
+        f"  size         public key {algorithm.public_key_size:,} bytes, "
+        f"signature {algorithm.signature_size:,} bytes",
+        f"  fingerprint  {key.fingerprint.hex()}",
+    ]
+
+
+def _data(name: str, kind: str, key: PublicKey) -> dict[str, Any]:
+    """A key as data."""
+    algorithm = key.algorithm
+    return {
+        "format": 1,
+        "name": name,
+        "holds": kind,
+        "algorithm": algorithm.name,
+        "cose_algorithm": algorithm.cose_id,
+        "public_key_size": algorithm.public_key_size,
+        "signature_size": algorithm.signature_size,
+        "fingerprint": key.fingerprint.hex(),
+        "fingerprint_of": "SHA-256 of the SubjectPublicKeyInfo in DER",
+        "quantum_safe": algorithm.quantum_safe,
+    }

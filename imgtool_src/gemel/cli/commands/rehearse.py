@@ -1,0 +1,80 @@
+"""``gemel rehearse``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from gemel.cli.parameters import address
+from gemel.layout.rehearsal_model import MOST_BUDGET
+
+
+@click.command("rehearse")
+@click.argument("layout", type=click.Path(path_type=Path))
+@click.argument("image", type=click.Path(path_type=Path))
+@click.argument("builds", metavar="[NAME=BUILD]...", nargs=-1)
+@click.option(
+    "--at", type=address, help="Where a raw binary goes; else the start of the layout's first flash."
+)
+@click.option(
+    "--budget",
+    type=click.IntRange(1, MOST_BUDGET),
+    help="Instructions that each core may take; else the layout's, else 20,000,000.",
+)
+@click.option(
+    "--watch",
+    "watches",
+    multiple=True,
+    type=click.Choice(["reads", "alignment"]),
+    help="Also watch every access for: reads of RAM that nobody wrote; unaligned accesses. Slower.",
+)
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "json", "svg"]),
+    default="text",
+    help="Form of the result on stdout.",
+)
+def command(
+    layout: Path,
+    image: Path,
+    builds: tuple[str, ...],
+    at: int | None,
+    budget: int | None,
+    watches: tuple[str, ...],
+    form: str,
+) -> int:
+    """Run the reset code of both cores from an image in an emulated device, and say what happened.
+
+    The primary starts as hardware does; the secondary where the primary releases it. With the builds' ELF
+    files every finding names function and source line. Passing is evidence, not proof: what is not modelled
+    is listed in every result.
+
+    \b
+    Example:
+      gemel rehearse tide-gauge.toml tide.hex station=station.elf sampler=sampler.elf
+    """
+    from gemel.rehearsal.session import RehearsalOptions, rehearse
+    from gemel.workflows.inputs import FileSource, build_files, load_builds, load_image, load_layout
+
+    read = load_layout(layout)
+    decoded = load_image(image, read.layout, at)
+    files = build_files(read.layout, builds)
+    handed = load_builds(read.layout, files)
+    sources = {name: FileSource(path) for name, path in files.items() if handed[name].kind == "elf"}
+    options = RehearsalOptions(budget=budget, watches=watches)
+    rehearsal = rehearse(read, decoded.image, handed, options, sources)
+    if form == "json":
+        from gemel.rehearsal.report_json import report
+
+        click.echo(report(rehearsal, image.name))
+    elif form == "svg":
+        from gemel.rehearsal.report_svg import picture_of
+
+        click.echo(picture_of(rehearsal).encode("utf-8"), nl=False)
+    else:
+        from gemel.rehearsal.report_text import report_of
+
+        click.echo("\n".join(report_of(rehearsal)))
+    return 0 if rehearsal.passes else 1

@@ -1,0 +1,106 @@
+"""``gemel show``."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from gemel.cli.parameters import FILE, address
+
+if TYPE_CHECKING:
+    from gemel.show.facts.contents import Contents
+    from gemel.text.styled import Line, Signs
+
+COLOURS: dict[str, dict[str, object]] = {
+    "title": {"bold": True},
+    "name": {"bold": True},
+    "dim": {"dim": True},
+    "build": {"fg": "cyan"},
+    "record": {"fg": "magenta"},
+    "other": {"fg": "yellow"},
+    "good": {"fg": "green"},
+    "bad": {"fg": "red", "bold": True},
+}
+
+
+@click.command("show")
+@click.argument("image", type=FILE)
+@click.argument("builds", metavar="[NAME=BUILD]...", nargs=-1)
+@click.option("--layout", type=FILE, help="Layout to read the image by.")
+@click.option(
+    "--at", type=address, help="Where a raw binary goes; else the start of the layout's first flash."
+)
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "json"]),
+    default="text",
+    help="Form of the result on stdout.",
+)
+def command(image: Path, builds: tuple[str, ...], layout: Path | None, at: int | None, form: str) -> int:
+    """Show what is in an image.
+
+    With a layout: its memories drawn to scale, builds, record, vector tables, stamps and checksums. With
+    the builds' ELF files also the RAM they claim and the names of their handlers. Without a layout: what
+    the file alone tells. Whether the image is as it must be is for gemel check to say.
+
+    \b
+    Example:
+      gemel show tide.hex --layout tide-gauge.toml station=station.elf sampler=sampler.elf
+    """
+    contents = _contents(image, builds, layout, at)
+    if form == "json":
+        from gemel.show.as_data import json_text
+
+        # JSON is ASCII by its escapes; the bytes are the same whatever the terminal's encoding.
+        click.echo(json_text(contents).encode("ascii"), nl=False)
+        return 0
+    from gemel.cli.printing import terminal_width
+    from gemel.show.as_text.whole import text_of
+
+    signs = _signs(sys.stdout)
+    lines = text_of(contents, terminal_width(sys.stdout), signs)
+    click.echo("\n".join(_printed(line) for line in lines))
+    return 0
+
+
+def _contents(image: Path, builds: tuple[str, ...], layout: Path | None, at: int | None) -> Contents:
+    from gemel.cli.printing import print_remarks
+    from gemel.errors import Problem, UsageProblem
+    from gemel.show.facts.gather import contents_of, contents_of_file
+    from gemel.workflows.inputs import build_files, load_builds, load_image, load_layout
+
+    if layout is None and builds:
+        hint = "give --layout LAYOUT, which says where each build goes"
+        raise UsageProblem(Problem("builds can be shown only by a layout", "", " ".join(builds), "", hint))
+    read = load_layout(layout) if layout else None
+    decoded = load_image(image, read.layout if read else None, at)
+    print_remarks(decoded.remarks)
+    if read is None or layout is None:
+        return contents_of_file(decoded.image, image.name, decoded.entry)
+    from gemel.inspection.inspection import Subject
+
+    handed = load_builds(read.layout, build_files(read.layout, builds))
+    subject = Subject(read, decoded.image, handed)
+    return contents_of(subject, image.name, decoded.entry, layout.name)
+
+
+def _signs(stream: object) -> Signs:
+    """Block characters where the stream can print them."""
+    from gemel.text.styled import ASCII, BLOCKS
+
+    try:
+        BLOCKS.all.encode(getattr(stream, "encoding", None) or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        return ASCII
+    return BLOCKS
+
+
+def _printed(line: Line) -> str:
+    """The line, in colour where that is wanted."""
+    from gemel.cli.printing import styled
+
+    return "".join(styled(text, sys.stdout, **COLOURS[style]) if style else text for text, style in line)

@@ -1,0 +1,123 @@
+"""``gemel sign``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from gemel.cli.parameters import FILE, address
+from gemel.cli.signing.pass_phrases import pass_phrase_options
+
+
+@click.command("sign")
+@click.argument("layout", type=FILE)
+@click.argument("image", type=FILE)
+@click.argument("builds", metavar="[NAME=BUILD]...", nargs=-1)
+@click.option(
+    "-o",
+    "--output",
+    "outputs",
+    metavar="IMAGE",
+    multiple=True,
+    type=FILE,
+    help="Sealed image to write, by suffix .hex, .srec or .bin; may be given several times.",
+)
+@click.option(
+    "--key",
+    "key_texts",
+    metavar="KEY",
+    multiple=True,
+    help="Private key, a file or a pkcs11: URI (a key on a token); may be repeated.",
+)
+@pass_phrase_options
+@click.option(
+    "--to-be-signed",
+    metavar="FILE",
+    multiple=True,
+    type=FILE,
+    help="Write the bytes that the --public key's owner must sign elsewhere, and no image.",
+)
+@click.option(
+    "--signature",
+    "signatures",
+    metavar="FILE",
+    multiple=True,
+    type=FILE,
+    help="Take in a signature that was made elsewhere with the --public key; of ECDSA also in DER.",
+)
+@click.option(
+    "--public",
+    "publics",
+    metavar="KEY",
+    multiple=True,
+    type=FILE,
+    help="Public key file of a --to-be-signed or --signature, in the same order.",
+)
+@click.option("--add", is_flag=True, help="Keep the signers that the image has; all of them must hold.")
+@click.option(
+    "--more-to-come",
+    is_flag=True,
+    help="Write the image although further signers are due, who sign it later with --add.",
+)
+@click.option(
+    "--trust",
+    metavar="KEY",
+    multiple=True,
+    type=FILE,
+    help="Public key file of a signer to keep; of those that the layout trusts only these.",
+)
+@click.option(
+    "--at", type=address, help="Where a raw binary goes; else the start of the layout's first flash."
+)
+def command(
+    layout: Path,
+    image: Path,
+    builds: tuple[str, ...],
+    outputs: tuple[Path, ...],
+    key_texts: tuple[str, ...],
+    phrase_files: tuple[Path, ...],
+    phrase_names: tuple[str, ...],
+    to_be_signed: tuple[Path, ...],
+    signatures: tuple[Path, ...],
+    publics: tuple[Path, ...],
+    add: bool,
+    more_to_come: bool,
+    trust: tuple[Path, ...],
+    at: int | None,
+) -> int:
+    """Seal an image that was joined before.
+
+    The image is checked before anything is signed, and once more before the sealed image is written. Its old
+    seal, if it has one, is replaced; with --add its signers are kept.
+
+    For a signing room without gemel: --to-be-signed FILE --public KEY writes exactly the bytes to be signed
+    and says how openssl signs them (as below; ML-DSA from 3.5 on). Run again on the same image,
+    --signature FILE --public KEY takes the signature in.
+
+    \b
+    Ed25519      openssl pkeyutl -sign -rawin -inkey KEY.pem -in FILE -out SIG
+    ECDSA-P256   openssl dgst -sha256 -sign KEY.pem -out SIG FILE
+    ECDSA-P384   openssl dgst -sha384 -sign KEY.pem -out SIG FILE
+    RSA-3072-PSS openssl dgst -sha256 -sigopt rsa_padding_mode:pss
+                   -sigopt rsa_pss_saltlen:digest -sign KEY.pem -out SIG FILE
+    RSA-4096-PSS openssl dgst -sha384 -sigopt rsa_padding_mode:pss
+                   -sigopt rsa_pss_saltlen:digest -sign KEY.pem -out SIG FILE
+    ML-DSA       openssl pkeyutl -sign -inkey KEY.pem -in FILE -out SIG
+
+    \b
+    Example:
+      gemel sign tide-gauge.toml tide.hex --key trial.pem -o sealed.hex
+    """
+    from gemel.cli.signing.key_options import KeysAtHand
+    from gemel.cli.signing.pass_phrases import PassPhrases
+    from gemel.cli.signing.sign_request import SignRequest, hand_over, refuse_mixture, seal_image
+
+    request = SignRequest(
+        layout, image, builds, outputs, to_be_signed, signatures, publics, add, trust, at, more_to_come
+    )
+    refuse_mixture(request, bool(key_texts))
+    if to_be_signed:
+        return hand_over(request)
+    with KeysAtHand(key_texts, PassPhrases(phrase_files, phrase_names)) as keys:
+        return seal_image(request, keys)

@@ -1,0 +1,1 @@
+"""Keys, pass phrases, trust and the signing room: what the commands about seals share."""

@@ -1,0 +1,212 @@
+"""The keys that a command was given: private keys in files and on tokens, and public keys in files.
+
+Everything that can be told before a pass phrase is asked for is told before: files that are not there or
+hold no key, tokens that are not there.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING
+
+from gemel.cli.printing import print_remarks
+from gemel.cli.signing.pass_phrases import PassPhrases, phrase_of_file
+from gemel.errors import GemelError, Problem, UsageProblem
+from gemel.files.private_files import open_to_others
+
+if TYPE_CHECKING:
+    from gemel.seal.keys.algorithms import SignatureAlgorithm
+    from gemel.seal.keys.keys import PrivateKey, PublicKey, Signer
+    from gemel.seal.keys.token_keys import Token
+    from gemel.seal.keys.token_uri import TokenUri
+
+MODULE_VARIABLE = "GEMEL_PKCS11_MODULE"
+"""The environment variable that names the PKCS#11 library where a URI has no ``module-path``."""
+
+_NO_LOCK = Problem("a pass phrase or PIN is given, and no key needs one", next_step="leave it out")
+
+
+class KeyFile:
+    """A private key's file; ``key`` is None as long as it needs its pass phrase."""
+
+    def __init__(self, path: Path) -> None:
+        """Read it, and say if others may.  Raises KeyFileError and UsageProblem."""
+        from gemel.seal.keys.files import is_encrypted, load_private_key
+        from gemel.seal.keys.keys import KeyFileError
+
+        self.path = path
+        self.name = str(path)
+        self._data = key_file_bytes(path)
+        self.key: PrivateKey | None = None
+        try:
+            self.key = load_private_key(self._data, self.name)
+        except KeyFileError:  # asked second: reading an RSA key takes 100 ms, and most keys at hand are plain
+            if not is_encrypted(self._data):
+                raise
+        print_remarks(open_to_others(path, "private key", str(path), str(path)))
+
+    @property
+    def question(self) -> str:
+        """How its pass phrase is asked for."""
+        return f"pass phrase of {self.name}"
+
+    def unlock(self, phrase: bytes) -> None:
+        """Decrypt it.  Raises KeyFileError for another pass phrase."""
+        from gemel.seal.keys.files import load_private_key
+
+        self.key = load_private_key(self._data, self.name, phrase)
+
+
+class TokenAtHand:
+    """A token that was found; open or not."""
+
+    def __init__(self, token: Token) -> None:
+        """Take a token that is closed."""
+        self.token = token
+        self.pin_file: str | None = None
+        self.is_open = False
+
+    @property
+    def question(self) -> str:
+        """How its PIN is asked for."""
+        return f"PIN of {self.token.text}"
+
+    def unlock(self, pin: bytes | None) -> None:
+        """Log in.  Raises KeyFileError for a wrong PIN."""
+        self.token.open(pin)
+        self.is_open = True
+
+
+class KeysAtHand:
+    """The private keys of a command, by file and by ``pkcs11:`` URI; closes tokens when it is left."""
+
+    def __init__(self, given: Sequence[str], phrases: PassPhrases) -> None:
+        """Look for all of them; raises one UsageProblem or KeyFileError with all that is wrong."""
+        self._keys: list[KeyFile | tuple[TokenAtHand, TokenUri]] = []
+        self._phrases = phrases
+        self._tokens: list[TokenAtHand] = []
+        problems = [_NO_LOCK] if phrases.given and not given else []
+        for text in given:
+            try:
+                self._keys.append(self._key(text))
+            except GemelError as error:
+                if len(given) == 1:
+                    raise
+                problems.extend(error.problems)
+        if problems:
+            raise UsageProblem(problems)
+
+    def __len__(self) -> int:
+        return len(self._keys)
+
+    def __enter__(self) -> KeysAtHand:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        for each in self._tokens:
+            if each.is_open:
+                each.token.close()
+
+    @property
+    def files(self) -> list[Path]:
+        """The files among them."""
+        return [key.path for key in self._keys if isinstance(key, KeyFile)]
+
+    @property
+    def known_algorithms(self) -> list[SignatureAlgorithm]:
+        """The algorithms of those keys that can be told without a pass phrase."""
+        return [key.key.algorithm for key in self._keys if isinstance(key, KeyFile) and key.key]
+
+    def open(self) -> list[Signer]:
+        """All of them, ready to sign; asks for what pass phrases and PINs are needed.
+
+        Raises UsageProblem: a pass phrase that cannot be had, a key given twice; KeyFileError: a wrong one, a
+        token without the key.
+        """
+        self._unlock()
+        signers: list[Signer] = []
+        for key in self._keys:
+            if not isinstance(key, KeyFile):
+                at_hand, uri = key
+                signers.append(at_hand.token.signer(uri))
+            elif key.key:
+                signers.append(key.key)
+        prints = [signer.public_key.fingerprint for signer in signers]
+        if len(set(prints)) < len(prints):
+            twice = next(each for each in prints if prints.count(each) > 1).hex()
+            raise UsageProblem(Problem("a key is given twice", "--key", twice, "each key once"))
+        return signers
+
+    def _unlock(self) -> None:
+        locked: list[KeyFile | TokenAtHand] = []
+        for key in self._keys:
+            lock = key if isinstance(key, KeyFile) else key[0]
+            if isinstance(lock, KeyFile):
+                if lock.key is None:
+                    locked.append(lock)
+            elif not lock.is_open and lock not in locked:
+                if lock.pin_file is not None:
+                    lock.unlock(phrase_of_file(Path(lock.pin_file), "pin-source"))
+                elif lock.token.asks_itself:
+                    lock.unlock(None)
+                else:
+                    locked.append(lock)
+        if not locked and self._phrases.given:
+            raise UsageProblem(_NO_LOCK)
+        for lock, phrase in zip(locked, self._phrases.of([each.question for each in locked]), strict=True):
+            lock.unlock(phrase)
+
+    def _key(self, text: str) -> KeyFile | tuple[TokenAtHand, TokenUri]:
+        from gemel.seal.keys.token_uri import is_token_uri, parse_token_uri
+
+        return self._token_key(parse_token_uri(text)) if is_token_uri(text) else KeyFile(Path(text))
+
+    def _token_key(self, uri: TokenUri) -> tuple[TokenAtHand, TokenUri]:
+        from gemel.seal.keys.token_keys import find_token
+
+        module = uri.module_path or os.environ.get(MODULE_VARIABLE)
+        if not module:
+            step = f"add ?module-path=/PATH to the URI, or set {MODULE_VARIABLE}"
+            raise UsageProblem(Problem("which PKCS#11 library drives the token?", str(uri), next_step=step))
+        found = TokenAtHand(find_token(uri, module))
+        same = next((each for each in self._tokens if each.token.identity == found.token.identity), None)
+        if same is None:
+            self._tokens.append(found)
+        at_hand = same or found
+        at_hand.pin_file = uri.pin_file or at_hand.pin_file
+        return at_hand, uri
+
+
+def public_keys(paths: Iterable[Path]) -> list[PublicKey]:
+    """The public keys in files; raises KeyFileError or UsageProblem with the problems of all of them."""
+    from gemel.seal.keys.files import load_public_key
+    from gemel.seal.keys.keys import KeyFileError
+
+    keys: list[PublicKey] = []
+    problems: list[Problem] = []
+    for path in paths:
+        try:
+            keys.append(load_public_key(key_file_bytes(path), str(path)))
+        except GemelError as error:
+            problems.extend(error.problems)
+    if problems:
+        raise KeyFileError(problems)
+    return keys
+
+
+def key_file_bytes(path: Path) -> bytes:
+    """The bytes of a key's file; raises UsageProblem.  Of a file that is too large only its start."""
+    from gemel.seal.keys.blocks import LARGEST_KEY_FILE
+    from gemel.workflows.inputs import blocks_of_file
+
+    data = bytearray()
+    for block in blocks_of_file(path):
+        data += block
+        if len(data) > LARGEST_KEY_FILE:
+            break
+    return bytes(data)

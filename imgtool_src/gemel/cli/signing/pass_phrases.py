@@ -1,0 +1,149 @@
+"""Pass phrases of keys and PINs of tokens: asked on the terminal, or from a file or the environment.
+
+Never an argument: every process list and the shell's history show those.  Nothing here repeats what the
+user wrote, since a pass phrase can end up where a file or a variable should have been named.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from gemel.cli.parameters import FILE
+from gemel.cli.printing import print_remarks
+from gemel.errors import Problem, UsageProblem
+from gemel.files.private_files import open_to_others
+
+LARGEST_FILE = 64 << 10
+_Command = TypeVar("_Command", bound=Callable[..., Any])
+
+
+def pass_phrase_options(command: _Command) -> _Command:
+    """Add ``--pass-phrase-file`` and ``--pass-phrase-env``, as ``phrase_files`` and ``phrase_names``."""
+    for option in (
+        click.option(
+            "--pass-phrase-env",
+            "phrase_names",
+            metavar="NAME",
+            multiple=True,
+            help="Environment variable that holds the pass phrase or PIN.",
+        ),
+        click.option(
+            "--pass-phrase-file",
+            "phrase_files",
+            metavar="FILE",
+            multiple=True,
+            type=FILE,
+            help="File that holds the pass phrase or PIN, one line; else it is asked for on the terminal. "
+            "Given once it is for every key that needs one, given several times for one after the other.",
+        ),
+    ):
+        command = option(command)
+    return command
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class PassPhrases:
+    """Where the user says that pass phrases are to be had; nowhere: they are asked for."""
+
+    files: tuple[Path, ...] = ()
+    names: tuple[str, ...] = ()
+
+    def of(self, questions: Sequence[str]) -> list[bytes]:
+        """The pass phrases that answer ``questions``, each as it would be asked on the terminal.
+
+        Raises UsageProblem: both kinds of option, as many as do not fit, one that cannot be had, no terminal.
+        """
+        given = self._given()
+        if not given:
+            return [_asked(question) for question in questions]
+        if len(given) not in (1, len(questions)):
+            found, expected = f"{len(given)} pass phrases", f"1, or {len(questions)}: one for each"
+            raise UsageProblem(
+                Problem("pass phrases and keys that need one do not match", "", found, expected)
+            )
+        return given if len(given) == len(questions) else given * len(questions)
+
+    def of_new_key(self) -> bytes:
+        """The pass phrase of a key that is made now; on the terminal it is asked for twice.  As ``of``."""
+        given = self._given()
+        if len(given) > 1:
+            raise UsageProblem(Problem("a key has one pass phrase", "", str(len(given)), "1"))
+        if given:
+            return given[0]
+        phrase = _asked("pass phrase of the new key")
+        if phrase != _asked("the same again"):
+            raise UsageProblem(Problem("the two pass phrases differ", "", "", "", "run the command again"))
+        return phrase
+
+    @property
+    def given(self) -> bool:
+        """Whether an option says where they are."""
+        return bool(self.files or self.names)
+
+    def _given(self) -> list[bytes]:
+        if self.files and self.names:
+            expected = "--pass-phrase-file or --pass-phrase-env"
+            raise UsageProblem(
+                Problem("pass phrases from files and from the environment", "", "both", expected)
+            )
+        return [phrase_of_file(path, "--pass-phrase-file") for path in self.files] + [
+            _of_environment(name) for name in self.names
+        ]
+
+
+def phrase_of_file(path: Path, option: str) -> bytes:
+    """The one line of the file, without its end; says on stderr if others may read it.
+
+    Raises UsageProblem, which names the ``option`` alone.
+    """
+    from gemel.workflows.inputs import blocks_of_file
+
+    data = bytearray()
+    try:
+        for block in blocks_of_file(path):
+            data += block
+            if len(data) > LARGEST_FILE:
+                break
+    except UsageProblem as error:
+        found = error.problems[0].found
+        problem = Problem("the file with the pass phrase or PIN cannot be read", option, found, "a file")
+        raise UsageProblem(problem) from None  # the chain would show the name, which may be the phrase
+    line = bytes(data).removesuffix(b"\n").removesuffix(b"\r")
+    if not line or b"\n" in line:
+        found = "several lines" if line else "nothing"
+        raise UsageProblem(Problem("not a file with a pass phrase or PIN", option, found, "one line"))
+    # The file's name stays out here too: whoever confused name and phrase may have a file of that name.
+    print_remarks(open_to_others(path, "pass phrase or PIN", option, "the file"))
+    return line
+
+
+def _of_environment(name: str) -> bytes:
+    value = os.environ.get(name)
+    if not value:
+        found = "empty" if value == "" else "not set"
+        what = "the variable that is to hold the pass phrase or PIN is not there"
+        raise UsageProblem(Problem(what, "--pass-phrase-env", found, "the name of a variable that is set"))
+    return os.fsencode(value)
+
+
+def _asked(question: str) -> bytes:
+    """What the user types, unseen; raises UsageProblem where there is nobody to ask or nothing is typed."""
+    import getpass
+
+    if sys.stdin is None or not sys.stdin.isatty():
+        step = "give --pass-phrase-file FILE or --pass-phrase-env NAME"
+        raise UsageProblem(Problem(f"cannot ask for the {question}: no terminal", "stdin", next_step=step))
+    try:
+        text = getpass.getpass(f"{question}: ", stream=sys.stderr)
+    except EOFError:
+        text = ""
+    if not text:
+        raise UsageProblem(Problem(f"no {question} was typed", "terminal"))
+    return text.encode("utf-8", "surrogateescape")

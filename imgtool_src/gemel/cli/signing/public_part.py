@@ -1,0 +1,67 @@
+"""The public part of whatever key is named: a file with a private or a public one, or a key on a token."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from gemel.cli.signing.key_options import KeysAtHand, key_file_bytes
+from gemel.cli.signing.pass_phrases import PassPhrases
+from gemel.errors import Problem, UsageProblem
+from gemel.seal.keys.token_uri import is_token_uri, parse_token_uri
+
+if TYPE_CHECKING:
+    from gemel.seal.keys.keys import PublicKey
+
+
+class Kind(Enum):
+    """Where a public part was found; ``value`` is its text."""
+
+    PUBLIC = "public key"
+    PRIVATE = "private key, no pass phrase"
+    ENCRYPTED = "private key, encrypted"
+    TOKEN = "private key on a token"  # noqa: S105 - no secret
+
+
+@dataclass(frozen=True, slots=True)
+class PublicPart:
+    """A public key, and what it was found in; ``name`` holds nothing secret."""
+
+    name: str
+    kind: Kind
+    key: PublicKey
+
+
+def public_part(text: str, phrases: PassPhrases) -> PublicPart:
+    """The public part of the key that ``text`` names, by file or ``pkcs11:`` URI.
+
+    Asks for a pass phrase where the key needs one.  Raises UsageProblem and KeyFileError.
+    """
+    if is_token_uri(text):
+        name, kind = str(parse_token_uri(text)), Kind.TOKEN
+    else:
+        name, kind = text, _kind_of(key_file_bytes(Path(text)))
+    if kind is Kind.PUBLIC:
+        from gemel.seal.keys.files import load_public_key
+
+        if phrases.given:
+            raise UsageProblem(Problem("a public key has no pass phrase", name, next_step="leave it out"))
+        return PublicPart(name, kind, load_public_key(key_file_bytes(Path(text)), name))
+    with KeysAtHand([text], phrases) as keys:
+        return PublicPart(name, kind, keys.open()[0].public_key)
+
+
+def _kind_of(data: bytes) -> Kind:
+    """What a file holds; whatever is no private key is left to the reader of public keys to refuse."""
+    from gemel.seal.keys.blocks import key_blocks, why_not_private
+    from gemel.seal.keys.files import is_encrypted
+
+    if is_encrypted(data):
+        return Kind.ENCRYPTED
+    blocks = key_blocks(data)
+    labels = [block.label for block in blocks]
+    if any(label.endswith("PRIVATE KEY") for label in labels):
+        return Kind.PRIVATE
+    return Kind.PRIVATE if labels == [""] and why_not_private(blocks[0]) is None else Kind.PUBLIC

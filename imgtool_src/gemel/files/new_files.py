@@ -1,0 +1,110 @@
+"""Writing files that must not be there yet, such as keys: all of them or none, none overwritten.
+
+Each is written under a temporary name beside its place, with the mode that it is to have from the start,
+and flushed; then it gets its name, which fails where a file has that name.  Where the file system knows no
+hard links (a stick with FAT), it is written in its place, and removed again if that fails.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from gemel.errors import OutputError, Problem, UsageProblem
+from gemel.files.outputs import PREFIX
+from gemel.files.stopping import Stopping
+
+OWNER_ALONE = 0o600
+EVERYBODY = 0o666
+"""Modes, less the user's mask.  Windows has no modes: there the folder's access list decides."""
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class NewFile:
+    """A file to be made."""
+
+    path: Path
+    data: bytes
+    mode: int = EVERYBODY
+
+
+def refuse_existing(paths: Sequence[Path]) -> None:
+    """Raise UsageProblem for places that hold something already or lie in no folder."""
+    problems = [problem for path in paths for problem in _own_problems(path)]
+    if len({os.path.realpath(path) for path in paths}) < len(paths):
+        names = " and ".join(str(path) for path in paths)
+        problems.append(Problem("two new files have one name", "", names, "names of their own"))
+    if problems:
+        raise UsageProblem(problems)
+
+
+def write_new(files: Sequence[NewFile]) -> None:
+    """Make all ``files``; raises UsageProblem as ``refuse_existing``, OutputError with none of them made."""
+    refuse_existing([file.path for file in files])
+    made: list[Path] = []
+    with Stopping() as stopping:
+        try:
+            for file in files:
+                stopping.check()
+                _make(file)
+                made.append(file.path)
+            stopping.check()
+        except BaseException:
+            for path in made:
+                os.unlink(path)
+            raise
+
+
+def _make(file: NewFile) -> None:
+    beside = file.path.parent / f"{PREFIX}{os.urandom(8).hex()}.new"
+    try:
+        _write(beside, file)
+        try:
+            os.link(beside, file.path)
+        except FileExistsError:
+            raise
+        except OSError:  # no hard links here
+            _write(file.path, file)
+    except OSError as error:
+        raise OutputError(_problem(file.path, error)) from error
+    finally:
+        if beside.exists():
+            os.unlink(beside)
+
+
+def _write(path: Path, file: NewFile) -> None:
+    """Make ``path``, which must not be there; nothing stays of it when that fails."""
+    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), file.mode)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(file.data)
+            stream.flush()
+            os.fsync(handle)
+    except BaseException:
+        os.unlink(path)
+        raise
+
+
+def _own_problems(path: Path) -> list[Problem]:
+    try:
+        if not path.parent.is_dir():
+            expected, step = "a folder that is there", "make it first"
+            return [Problem("the new file's folder is not there", str(path), "", expected, step)]
+        there = os.path.lexists(path)
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        return [Problem("the new file's name cannot be used", str(path), reason, "the name of a file")]
+    if there:
+        step = "choose another name, or remove it first if it is really not needed any more"
+        what = "there is something of this name, and keys never overwrite"
+        return [Problem(what, str(path), "", "a name that is free", step)]
+    return []
+
+
+def _problem(path: Path, error: OSError) -> Problem:
+    reason = error.strerror or str(error)
+    return Problem(
+        "the new file cannot be written; nothing was made", str(path), reason, "a place to write to"
+    )

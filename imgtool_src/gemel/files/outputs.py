@@ -1,0 +1,220 @@
+"""Writing a command's output files: each whole or not at all, all of them together.
+
+    write      every file under a temporary name beside its target, flushed to the disk
+    keep       a second name for every file that is about to be replaced
+    rename     all temporary names to the targets, one right after the other
+    clean up   the second names go, the folders are flushed
+
+When writing, keeping or a rename fails, or the process is told to stop, the targets are what they were:
+those already renamed get their old file back.  What no program can prevent is being killed outright
+(or losing power) between two renames, some microseconds apart: every output is then whole, the first
+ones new, the rest old, and the temporary files remain.  Their names begin with ``.gemel-``; no run looks
+at those of another.
+
+A replaced file's mode is kept; its owner, access lists and other hard links are not.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from gemel.errors import OutputError, Problem
+from gemel.files.output_targets import real_path, refuse_targets
+from gemel.files.stopping import Stopping
+
+PREFIX = ".gemel-"
+"""What temporary names begin with; short, so that a target's own name may be as long as names can be."""
+
+HINTS = {
+    errno.ENOSPC: "free some space there, or write to another disk",
+    errno.EDQUOT: "free some of your space there, or write to another disk",
+    errno.EFBIG: "raise the limit on file sizes, or write to another disk",
+    errno.EROFS: "write to another disk",
+    errno.EACCES: "choose a folder that you may write to",
+    errno.EPERM: "choose a folder that you may write to",
+}
+
+
+@dataclass(slots=True)
+class _Output:
+    """One output on its way: ``kept`` is the second name of the file it replaces, if there is one."""
+
+    target: Path
+    real: str
+    written: str
+    kept: str | None = None
+    renamed: bool = False
+
+
+@dataclass(slots=True)
+class _Writing:
+    """All outputs of one command, and every temporary name that may exist."""
+
+    outputs: list[_Output] = field(default_factory=list)
+    temporaries: list[str] = field(default_factory=list)
+
+    def name_beside(self, real: str, suffix: str) -> str:
+        """A new name in the folder of ``real``, noted down before there is a file of that name."""
+        name = os.path.join(os.path.dirname(real), f"{PREFIX}{os.urandom(8).hex()}{suffix}")
+        self.temporaries.append(name)
+        return name
+
+    def clean_up(self) -> None:
+        """Remove what is left under temporary names."""
+        for name in self.temporaries:
+            try:
+                os.unlink(name)
+            except OSError:  # nearly always because it was renamed; nothing better can be done otherwise
+                continue
+
+
+def write_all(outputs: Mapping[Path, Iterable[bytes]]) -> None:
+    """Write every output; the blocks of each are asked for once, in order.
+
+    Raises UsageProblem for targets that cannot be outputs and OutputError when writing fails, both with
+    no target changed.  What the blocks raise is passed on, with no target changed either.
+    """
+    refuse_targets(list(outputs))
+    writing = _Writing()
+    with Stopping() as stopping:
+        try:
+            for target, blocks in outputs.items():
+                _write_beside(writing, target, _until_stopped(blocks, stopping))
+            if len(writing.outputs) > 1:
+                # The last one too, though it never goes back: its rename then need not free the old file's
+                # blocks, which takes 500 times as long as a rename.
+                for output in writing.outputs:
+                    _keep(writing, output)
+            stopping.check()
+            _rename_all(writing)
+        finally:
+            writing.clean_up()
+    for folder in {os.path.dirname(output.real) for output in writing.outputs}:
+        _flush_folder(folder)
+
+
+def _until_stopped(blocks: Iterable[bytes], stopping: Stopping) -> Iterator[bytes]:
+    for block in blocks:
+        stopping.check()
+        yield block
+
+
+def _write_beside(writing: _Writing, target: Path, blocks: Iterable[bytes]) -> None:
+    real = real_path(target)
+    written = writing.name_beside(real, ".new")
+    handle = _opened(written, target)
+    with os.fdopen(handle, "wb", buffering=0) as file:
+        for block in blocks:
+            try:
+                _write_block(file.fileno(), block)
+            except OSError as error:
+                raise OutputError(_problem(target, error)) from error
+        try:
+            os.fsync(file.fileno())
+        except OSError as error:
+            raise OutputError(_problem(target, error)) from error
+    try:
+        if os.path.exists(real):
+            os.chmod(written, os.stat(real).st_mode & 0o7777)
+    except OSError as error:
+        raise OutputError(_problem(target, error)) from error
+    writing.outputs.append(_Output(target, real, written))
+
+
+def _opened(name: str, target: Path) -> int:
+    """A new file of that name, its mode as the user's mask has it."""
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
+    try:
+        return os.open(name, flags, 0o666)
+    except OSError as error:
+        raise OutputError(_problem(target, error)) from error
+
+
+def _write_block(handle: int, block: bytes) -> None:
+    """All of ``block``: one call may take only a part of it, on a disk that is nearly full."""
+    rest = memoryview(block)
+    while rest:
+        rest = rest[os.write(handle, rest) :]
+
+
+def _keep(writing: _Writing, output: _Output) -> None:
+    """Give the file that will be replaced a second name: a hard link, or a copy where there are none."""
+    if not os.path.exists(output.real):
+        return
+    kept = writing.name_beside(output.real, ".old")
+    try:
+        try:
+            os.link(output.real, kept)
+        except OSError:
+            import shutil
+
+            shutil.copy2(output.real, kept)
+    except OSError as error:
+        raise OutputError(_problem(output.target, error)) from error
+    output.kept = kept
+
+
+def _rename_all(writing: _Writing) -> None:
+    """The step that changes targets: nothing else happens between the first rename and the last."""
+    failed: tuple[_Output, OSError] | None = None
+    for output in writing.outputs:
+        try:
+            os.replace(output.written, output.real)
+        except OSError as error:
+            failed = output, error
+            break
+        output.renamed = True
+    if failed is None:
+        return
+    problems = [_put_back(writing, output) for output in writing.outputs if output.renamed]
+    changed = [problem for problem in problems if problem]
+    raise OutputError([_problem(failed[0].target, failed[1], bool(changed)), *changed]) from failed[1]
+
+
+def _put_back(writing: _Writing, output: _Output) -> Problem | None:
+    """The target as it was; a problem that says where the old file is when even that fails."""
+    try:
+        if output.kept is None:
+            os.unlink(output.real)
+        else:
+            os.replace(output.kept, output.real)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        if output.kept is None:
+            hint = "remove it, then run the command again"
+            return Problem("this new output could not be removed again", str(output.target), reason, "", hint)
+        writing.temporaries.remove(output.kept)
+        hint = f"the old file is {output.kept}"
+        return Problem("the old output could not be put back", str(output.target), reason, "", hint)
+    return None
+
+
+def _flush_folder(folder: str) -> None:
+    """Bring the folder's new entries to the disk where the system can do that (Windows cannot)."""
+    if not hasattr(os, "O_DIRECTORY"):
+        return
+    try:
+        handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    except OSError:  # not readable: the outputs are there all the same
+        return
+    try:
+        os.fsync(handle)
+    except OSError:  # some network file systems cannot flush a folder
+        return
+    finally:
+        os.close(handle)
+
+
+def _problem(target: Path, error: OSError, changed: bool = False) -> Problem:
+    outcome = "" if changed else "; no output was changed"
+    return Problem(
+        f"the output cannot be written{outcome}",
+        str(target),
+        error.strerror or str(error),
+        "a place to write to, with room",
+        HINTS.get(error.errno or 0, ""),
+    )

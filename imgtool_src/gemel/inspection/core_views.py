@@ -1,0 +1,109 @@
+"""What a core finds at an address: code of a build, a function, an area and whose it is, room for a stack."""
+
+from __future__ import annotations
+
+from gemel.inspection.inspection import Subject
+from gemel.layout.addresses import locate, seen_by
+from gemel.layout.model import Layout
+from gemel.placement.placed import PlacedBuild
+from gemel.spans import Span, format_address
+
+ERASED_WORD = 0xFFFF_FFFF
+LOWEST_RETURN = 0xFEFF_FFFE
+"""From here on a branch returns from a function or an exception (FNC_RETURN without bit 0, EXC_RETURN)."""
+
+EXECUTE_NEVER = (Span.from_bounds(0x4000_0000, 0x6000_0000), Span.from_bounds(0xA000_0000, 1 << 32))
+"""What no M-profile core executes in the default memory map (from memory)."""
+
+
+def run_span(subject: Subject, placed: PlacedBuild) -> Span:
+    """The plain span from which the core runs what is stored of a build."""
+    located = locate(subject.layout, placed.run_start, placed.core)
+    return Span(located.plain if located else placed.run_start, placed.stored.size)
+
+
+def run_span_as_seen(placed: PlacedBuild) -> Span:
+    """The same as the build's own core sees it."""
+    return Span(placed.run_start, placed.stored.size)
+
+
+def distance(layout: Layout, core: str, start: int, address: int) -> int:
+    """Bytes from ``start`` to ``address``, both as ``core`` sees them; aliases of a memory count as one."""
+    first, second = locate(layout, start, core), locate(layout, address, core)
+    return second.plain - first.plain if first and second else address - start
+
+
+def runs_from(subject: Subject, placed: PlacedBuild, address: int) -> bool:
+    """Whether ``address``, as the build's core sees it, is in what it runs of the build; aliases count."""
+    return 0 <= distance(subject.layout, placed.core, placed.run_start, address) < placed.stored.size
+
+
+def in_execute_never(address: int) -> Span | None:
+    """The part of the default memory map around ``address`` from which nothing is executed, if any."""
+    return next((span for span in EXECUTE_NEVER if span.holds(address)), None)
+
+
+def told(subject: Subject, core: str, word: int) -> str:
+    """``word`` with the function there, or else what lies there: ``0x1000_0081 (reset_handler)``."""
+    if word == ERASED_WORD:
+        return f"{format_address(word)} (erased)"
+    if word >= LOWEST_RETURN:
+        return f"{format_address(word)} (an exception return value, no address)"
+    return f"{format_address(word)} ({function_at(subject, core, word) or whereabouts(subject, core, word)})"
+
+
+def function_at(subject: Subject, core: str, address: int) -> str:
+    """The function of one of the core's builds at ``address``, with the offset; empty if none is known."""
+    for name, placement in subject.placements.items():
+        if subject.layout.builds[name].core == core and placement.build.symbols:
+            found = placement.build.symbols.function_at(address)
+            if found:
+                return found[0].name + (f" + {found[1]}" if found[1] else "")
+    return ""
+
+
+def whereabouts(subject: Subject, core: str, address: int) -> str:
+    """What ``core`` sees at ``address``: build, area and owner, or memory."""
+    layout = subject.layout
+    located = locate(layout, address, core)
+    if located is None:
+        return f"in no memory that core {core} sees"
+    plain = located.plain
+    for name, placed in subject.placed.items():
+        runs = run_span(subject, placed)
+        if placed.stored.holds(plain) or runs.holds(plain):
+            owner = "" if placed.core == core else f" of core {placed.core}"
+            offset = plain - (runs if runs.holds(plain) else placed.stored).start
+            function = function_at(subject, placed.core, placed.run_start + offset)
+            return f"in build {name}{owner}" + (f", {function}" if function else "")
+    area = next((area.name for area in layout.areas.values() if layout.span_of(area.name).holds(plain)), None)
+    if area is None:
+        return f"in {located.memory.kind} {located.memory.name}, outside all areas"
+    owners = [each.name for each in layout.cores.values() if area in each.ram]
+    return f"in area {area}" + (f" of core {', '.join(owners)}" if owners else "")
+
+
+def owned_areas(layout: Layout, core: str) -> list[str]:
+    """The areas of RAM that a core owns, and those that its copied builds run in."""
+    runs_in = [plan.runs_in for plan in layout.builds.values() if plan.core == core and plan.runs_in]
+    return list(dict.fromkeys([*layout.cores[core].ram, *runs_in]))
+
+
+def stack_area(subject: Subject, core: str, pointer: int) -> str | None:
+    """The area of RAM that ``core`` owns and into which a stack from ``pointer`` grows; None if none.
+
+    The stack is full and descending: the first word lies below ``pointer``, so the end of an area is
+    a good start and its own start is none.  Hardware ignores the two lowest bits.
+    """
+    below = (pointer & ~3) - 1
+    located = locate(subject.layout, below, core)
+    if located is None:
+        return None
+    owned = owned_areas(subject.layout, core)
+    return next((area for area in owned if subject.layout.span_of(area).holds(located.plain)), None)
+
+
+def area_as_seen(layout: Layout, area: str, core: str) -> Span:
+    """The addresses of an area as ``core`` sees them."""
+    span = layout.span_of(area)
+    return Span(seen_by(layout, span.start, core), span.size)

@@ -1,0 +1,141 @@
+"""Copies of other builds inside a build: where they are, and whether they are what the others are now."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+from gemel.builds.elf.notes import build_id_notes
+from gemel.image.sparse import SparseBytes
+from gemel.inspection.image_bytes import Deviation, differing
+from gemel.placement.placing import Placement
+from gemel.spans import Span
+
+if TYPE_CHECKING:
+    from gemel.inspection.inspection import Subject
+
+HEAD_SIZE = 8
+"""Bytes that a copy is recognised by: the initial stack pointer and the reset handler of its vector table."""
+COPIES_LIMIT = 16
+"""Copies of one build in another that are looked at."""
+
+
+class Held(NamedTuple):
+    """Bytes of a build at a plain address."""
+
+    address: int
+    data: bytes
+
+    @property
+    def span(self) -> Span:
+        """Where they lie."""
+        return Span(self.address, len(self.data))
+
+    def cut(self, span: Span) -> Held:
+        """The bytes of ``span`` (which lies inside)."""
+        start = span.start - self.address
+        return Held(span.start, self.data[start : start + span.size])
+
+
+class Copy(NamedTuple):
+    """A copy of a build: where it lies, its build ids, and how it differs from what it is a copy of.
+
+    ``found`` and ``expected`` are the first byte that differs in the copy (empty where the copy ends
+    before) and in the build.
+    """
+
+    span: Span
+    build_ids: list[bytes]
+    deviation: Deviation | None
+    found: bytes = b""
+    expected: bytes = b""
+
+
+def held_by(subject: Subject, name: str) -> list[Held]:
+    """The bytes of a build in its own areas: of the file at hand, else of the image; may be empty."""
+    placement = subject.placements.get(name)
+    if placement is None:
+        placed = subject.placed.get(name)
+        return [Held(placed.stored.start, subject.bytes_of(placed.stored))] if placed else []
+    return held_in(placement, subject.layout.spans_of_build(placement.plan))
+
+
+def held_in(placement: Placement, spans: list[Span]) -> list[Held]:
+    """The bytes that a build at hand stores in ``spans``."""
+    pieces = [Held(piece.address, piece.segment.data) for piece in placement.pieces]
+    parts = [(piece, piece.span.intersection(span)) for piece in pieces for span in spans]
+    return [piece.cut(part) for piece, part in parts if part.size]
+
+
+def copy_in_place(subject: Subject, other: Placement | None, copy: list[Held]) -> Copy:
+    """The copy of a build that lies where that build is stored, against ``other`` (None: not at hand)."""
+    extent = Span.from_bounds(copy[0].address, copy[-1].span.end)
+    ids = [note.build_id for held in copy for note in build_id_notes(held.data)]
+    if other is None:
+        return Copy(extent, ids, None)
+    original = _bytes_of(other, subject.layout.spans_of_build(other.plan))
+    erased = subject.erased_byte_at(extent.start)
+    for held in copy:
+        if deviation := differing(original, held.address, held.data, erased):
+            first = Span(deviation.first, 1)
+            return Copy(extent, ids, deviation, held.cut(first).data, original.read(first, erased))
+    return Copy(extent, ids, None)
+
+
+def _bytes_of(placement: Placement, spans: list[Span]) -> SparseBytes:
+    image = SparseBytes()
+    for held in held_in(placement, spans):
+        image.write(held.address, held.data)
+    return image
+
+
+def copies_of(subject: Subject, placement: Placement, holder: list[Held]) -> list[Copy]:
+    """Copies of the build of ``placement`` in ``holder``, found by the first words of its vector table.
+
+    They are compared with what the build stores in the area of its code, from first byte to last; a
+    copy that is cut short deviates from where it ends.
+    """
+    plan = placement.plan
+    image = _bytes_of(placement, [subject.layout.span_of(plan.stored_in)])
+    bounds = image.bounds()
+    vectors = Span(subject.layout.span_of(plan.stored_in).start + plan.vector_offset, HEAD_SIZE)
+    if bounds is None or not image.holds(vectors):
+        return []
+    head = image.read(vectors, None)
+    if len(set(head)) == 1:
+        return []
+    erased = subject.erased_byte_at(bounds.start)
+    copies: list[Copy] = []
+    for held in holder:
+        at = held.data.find(head)
+        while at >= 0 and len(copies) < COPIES_LIMIT:
+            start = at - (vectors.start - bounds.start)
+            if start >= 0:
+                copies.append(_copy(image, bounds, held, start, erased))
+            at = held.data.find(head, at + 1)
+    return copies
+
+
+def _copy(image: SparseBytes, original: Span, holder: Held, start: int, erased: int) -> Copy:
+    data = holder.data[start : start + original.size]
+    ids = [note.build_id for note in build_id_notes(data)]
+    distance = holder.address + start - original.start
+    deviation = differing(image, original.start, data, erased)
+    if missing := original.size - len(data):
+        cut = Deviation(original.start + len(data), original.last, missing)
+        deviation = Deviation(deviation.first, cut.last, deviation.count + missing) if deviation else cut
+    if deviation is None:
+        return Copy(original.moved(distance), ids, None)
+    at = deviation.first - original.start
+    moved = Deviation(deviation.first + distance, deviation.last + distance, deviation.count)
+    expected = image.read(Span(deviation.first, 1), erased)
+    return Copy(original.moved(distance), ids, moved, data[at : at + 1], expected)
+
+
+def ids_in(holder: list[Held], left_out: list[Span]) -> list[tuple[int, bytes]]:
+    """Address and build id of each note in ``holder`` that begins outside ``left_out``."""
+    return [
+        (held.address + note.offset, note.build_id)
+        for held in holder
+        for note in build_id_notes(held.data)
+        if not any(span.holds(held.address + note.offset) for span in left_out)
+    ]

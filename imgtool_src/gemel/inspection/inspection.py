@@ -1,0 +1,212 @@
+"""What is under check: layout, image and builds, and what several rules want to know of them."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING, Literal
+
+from gemel.builds.build import Build
+from gemel.errors import Problem
+from gemel.image.sparse import SparseBytes
+from gemel.inspection.patch_locations import WrittenPlaces, written_places
+from gemel.layout.addresses import locate, seen_by
+from gemel.layout.model import BuildPlan, Core, Layout, Memory
+from gemel.layout.reader import ReadLayout
+from gemel.placement.placed import PlacedBuild, Version
+from gemel.placement.placing import Placement, place_all
+from gemel.placement.symbol_places import SymbolPlaces
+from gemel.record.record import Record, RecordError, decode, record_size
+from gemel.spans import Span
+
+if TYPE_CHECKING:
+    from gemel.check.rehearsed import Rehearsed
+    from gemel.inspection.previous import Previous
+    from gemel.inspection.seal import SealUnderCheck
+    from gemel.seal.keys.keys import PublicKey
+
+Origin = Literal["build", "record", "layout"]
+"""Where the knowledge of a build's place comes from; ``layout`` means guessed from its area's bytes."""
+
+
+@dataclass(frozen=True)
+class Subject:
+    """One image under check.
+
+    ``builds`` are those at hand, by name; ``version`` and ``rollback`` what the image is meant to hold
+    (None: whatever its record says).  ``trusted`` are the keys whose seals are taken; ``at_least`` and
+    ``previous`` say below what its rollback counter must not be.  ``rehearsal`` is what happened when its
+    cores were started (None: they were not).  Everything else is worked out once, when
+    first asked for.
+    """
+
+    read: ReadLayout
+    image: SparseBytes
+    builds: Mapping[str, Build] = field(default_factory=dict)
+    version: Version | None = None
+    rollback: int | None = None
+    remarks: tuple[Problem, ...] = ()
+    trusted: tuple[PublicKey, ...] = ()
+    at_least: int | None = None
+    previous: Previous | None = None
+    disassemble: bool = False
+    rehearsal: Rehearsed | None = None
+
+    @property
+    def layout(self) -> Layout:
+        """The layout."""
+        return self.read.layout
+
+    @cached_property
+    def placements(self) -> dict[str, Placement]:
+        """The builds at hand, each placed by itself."""
+        return place_all(self.layout, self.builds)
+
+    @cached_property
+    def symbols(self) -> SymbolPlaces:
+        """Looks up plain addresses of symbols of the builds at hand."""
+        return SymbolPlaces(self.placements)
+
+    @cached_property
+    def written(self) -> WrittenPlaces:
+        """Where stamps and checksums are written, as far as the builds at hand tell."""
+        return written_places(self)
+
+    @cached_property
+    def record_or_error(self) -> Record | RecordError | None:
+        """The image's record; the error if it is not sound; None if the layout has none."""
+        if self.layout.record is None:
+            return None
+        span = self.layout.span_of(self.layout.record.area)
+        try:
+            return decode(self.bytes_of(span), f"area {self.layout.record.area}, {span}")
+        except RecordError as error:
+            return error
+
+    @property
+    def record(self) -> Record | None:
+        """The image's record if there is one and it is sound."""
+        return self.record_or_error if isinstance(self.record_or_error, Record) else None
+
+    @cached_property
+    def record_bytes(self) -> bytes | None:
+        """The exact bytes of the image's record, which a seal is over, if it is sound."""
+        if self.layout.record is None or self.record is None:
+            return None
+        start = self.layout.span_of(self.layout.record.area).start
+        return self.bytes_of(Span(start, record_size(len(self.record.builds))))
+
+    @cached_property
+    def seal(self) -> SealUnderCheck | None:
+        """What lies in the seal's area and what became of each signer; None if the layout has no seal."""
+        from gemel.inspection.seal import seal_under_check
+
+        return seal_under_check(self)
+
+    @cached_property
+    def placed_with_origin(self) -> dict[str, tuple[PlacedBuild, Origin]]:
+        """Each build of the layout: where it lies in the image, and how that is known.
+
+        A build at hand tells best; then the record; else the bytes of its area that are not erased.
+        A build of which nothing is found is left out.
+        """
+        result: dict[str, tuple[PlacedBuild, Origin]] = {}
+        for name, plan in self.layout.builds.items():
+            placement = self.placements.get(name)
+            if placement and placement.placed:
+                result[name] = placement.placed, "build"
+            elif recorded := self._recorded(plan):
+                result[name] = recorded, "record"
+            elif guessed := self._guessed(plan):
+                result[name] = guessed, "layout"
+        return result
+
+    @property
+    def placed(self) -> dict[str, PlacedBuild]:
+        """Each build of the layout that was found in the image."""
+        return {name: placed for name, (placed, _) in self.placed_with_origin.items()}
+
+    def _recorded(self, plan: BuildPlan) -> PlacedBuild | None:
+        entries = self.record.builds if self.record else ()
+        entry = next((entry for entry in entries if entry.name == plan.name), None)
+        area = self.layout.span_of(plan.stored_in)
+        if entry is None or not area.covers(entry.stored):
+            return None
+        vectors = entry.vector_address
+        if vectors is None:
+            vectors = self._vectors_of(plan, entry.stored.start, entry.run_start)
+        return PlacedBuild(
+            plan.name, plan.core, entry.stored, entry.run_start, vectors, entry.build_id or None
+        )
+
+    def _guessed(self, plan: BuildPlan) -> PlacedBuild | None:
+        area = self.layout.span_of(plan.stored_in)
+        memory = self.layout.memory_of(plan.stored_in)
+        data = self.bytes_of(area).rstrip(bytes((memory.erased_byte,)))
+        if not data:
+            return None
+        stored = Span(area.start, min(area.size, -(-len(data) // memory.write_unit) * memory.write_unit))
+        start = self.layout.span_of(plan.runs_in).start if plan.runs_in else area.start
+        run_start = seen_by(self.layout, start, plan.core)
+        vectors = self._vectors_of(plan, area.start, run_start)
+        return PlacedBuild(plan.name, plan.core, stored, run_start, vectors, None)
+
+    def _vectors_of(self, plan: BuildPlan, stored_start: int, run_start: int) -> int:
+        vectors = self.layout.span_of(plan.stored_in).start + plan.vector_offset
+        return run_start + vectors - stored_start
+
+    def bytes_of(self, span: Span) -> bytes:
+        """The bytes of a plain span that lies in one memory; unwritten ones as its erased byte."""
+        return self.image.read(span, self.erased_byte_at(span.start))
+
+    def erased_byte_at(self, address: int) -> int:
+        """What an unwritten byte at a plain address reads; 0xFF outside memories."""
+        located = locate(self.layout, address)
+        return located.memory.erased_byte if located else 0xFF
+
+    def word_at(self, address: int) -> int:
+        """The little-endian 32-bit word at a plain address."""
+        return int.from_bytes(self.bytes_of(Span(address, 4)), "little")
+
+    def vector_table(self, name: str) -> VectorTable | None:
+        """The vector table of a build of the layout; None if nothing of the build was found."""
+        if name not in self.placed:
+            return None
+        plan = self.layout.builds[name]
+        core = self.layout.cores[plan.core]
+        start = self.layout.span_of(plan.stored_in).start + plan.vector_offset
+        span = Span(start, 4 * (16 + core.interrupts))
+        located = locate(self.layout, start)
+        if located:
+            span = span.intersection(located.memory.span)
+        data = self.bytes_of(span)
+        words = tuple(int.from_bytes(data[i : i + 4], "little") for i in range(0, len(data) - 3, 4))
+        return VectorTable(plan, core, self.placed[name], span, words)
+
+    def memory_seen_at(self, address: int, core: str) -> tuple[Memory, int] | None:
+        """The memory that ``core`` sees at ``address``, and the plain address of that byte."""
+        located = locate(self.layout, address, core)
+        return (located.memory, located.plain) if located else None
+
+
+@dataclass(frozen=True, slots=True)
+class VectorTable:
+    """A build's vector table as the image holds it; ``words`` are 16 + the core's interrupts at most."""
+
+    plan: BuildPlan
+    core: Core
+    placed: PlacedBuild
+    span: Span
+    words: tuple[int, ...]
+
+
+def today_or_epoch(epoch: str | None) -> datetime.date:
+    """The date that waivers are held against: SOURCE_DATE_EPOCH if set, else today.
+
+    Raises ValueError if ``epoch`` is not a number of seconds.
+    """
+    if epoch:
+        return datetime.datetime.fromtimestamp(int(epoch), datetime.UTC).date()
+    return datetime.datetime.now(datetime.UTC).date()

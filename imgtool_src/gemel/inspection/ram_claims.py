@@ -1,0 +1,142 @@
+"""What memory a build takes at run time, by memory and in plain addresses.
+
+A build claims RAM with the run addresses of its segments: initialised and cleared data, code that is
+copied; and with the heap and stack that its linker script sets aside by section names or symbols, whether
+they lie in a segment or not.  Bytes that run where they are stored claim nothing, nor does a gap that
+sections leave in a segment; without section headers the whole segment counts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from gemel.builds.build import ALIGNMENT_GAP, Build, Segment
+from gemel.inspection.reserves import Reserve, reserves_of
+from gemel.inspection.windows import Part, Window, parts_of, windows_of
+from gemel.layout.model import BuildPlan, Layout, Memory
+from gemel.spans import Span, merged, without
+
+
+class Claim(NamedTuple):
+    """A span that one segment, heap or stack takes in one memory (None: in no memory that its core sees).
+
+    A segment has one claim for each stretch of its sections, and another where a section begins in shared
+    RAM behind one that does not, or the other way round.
+    """
+
+    by: Segment | Reserve
+    seen: Span
+    memory: Memory | None
+    plain: Span
+
+    @property
+    def in_ram(self) -> bool:
+        """Whether the memory can be claimed at all."""
+        return self.memory is not None and self.memory.kind == "ram"
+
+    @property
+    def reserve(self) -> Reserve | None:
+        """The heap or stack that takes it; None for a segment."""
+        return self.by if isinstance(self.by, Reserve) else None
+
+    @property
+    def told(self) -> str:
+        """``segment 2``, or ``heap, symbols __HeapBase and __HeapLimit``."""
+        return self.by.words if isinstance(self.by, Reserve) else f"segment {self.by.index}"
+
+
+def claims_of(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[Claim]:
+    """What ``build`` takes beside the flash it is stored in; device registers are left out.
+
+    A heap or stack claims what no segment claims already.  Claims outside RAM are those of a build that
+    is linked for another device: cleared bytes in flash, run addresses where its core sees no memory.
+    """
+    windows = windows_of(layout, plan.core)
+    shared = shared_ram(layout)
+    for segment in build.segments:
+        claims = _by_pieces(segment, windows)
+        yield from _joined(claims, shared) if segment.pieces else claims
+    taken = [span for segment in build.segments for span in segment.taken]
+    for reserve in reserves_of(build):
+        for span in without([reserve.span], taken):
+            yield from _claims(reserve, span, windows)
+        taken.append(reserve.span)
+
+
+def _by_pieces(segment: Segment, windows: list[Window]) -> Iterator[Claim]:
+    for piece in segment.pieces or (segment.run_span,):
+        for part in parts_of(piece, windows):
+            seen = _claimed(segment, part)
+            if seen.size:
+                yield Claim(segment, seen, part.memory, seen.moved(part.plain.start - part.seen.start))
+
+
+def _joined(claims: Iterator[Claim], shared: list[Span]) -> Iterator[Claim]:
+    """The claims of one segment's pieces; those with no more than alignment between as one."""
+    held: Claim | None = None
+    for claim in claims:
+        if held and _continues(held, claim) and _starts_in(shared, held) == _starts_in(shared, claim):
+            held = held._replace(
+                seen=Span.from_bounds(held.seen.start, claim.seen.end),
+                plain=Span.from_bounds(held.plain.start, claim.plain.end),
+            )
+            continue
+        if held:
+            yield held
+        held = claim
+    if held:
+        yield held
+
+
+def _continues(held: Claim, claim: Claim) -> bool:
+    gap = claim.seen.start - held.seen.end
+    return gap < ALIGNMENT_GAP and held.memory is claim.memory and claim.plain.start - held.plain.end == gap
+
+
+def _starts_in(shared: list[Span], claim: Claim) -> bool:
+    return any(span.holds(claim.plain.start) for span in shared)
+
+
+def reserve_claims(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[Claim]:
+    """The whole of each heap and stack that the build sets aside, whatever segments lie there."""
+    windows = windows_of(layout, plan.core)
+    for reserve in reserves_of(build):
+        yield from _claims(reserve, reserve.span, windows)
+
+
+def _claims(reserve: Reserve, span: Span, windows: list[Window]) -> Iterator[Claim]:
+    for part in parts_of(span, windows):
+        if part.memory is None or part.memory.kind != "device":
+            yield Claim(reserve, part.seen, part.memory, part.plain)
+
+
+def ram_of(layout: Layout, plan: BuildPlan, build: Build) -> list[Span]:
+    """The RAM that ``build`` claims in plain addresses, merged."""
+    return merged(claim.plain for claim in claims_of(layout, plan, build) if claim.in_ram)
+
+
+def own_ram(layout: Layout, core: str) -> list[Span]:
+    """The RAM that a core owns, and the areas that its copied builds run in, merged."""
+    names = [*layout.cores[core].ram]
+    names += [plan.runs_in for plan in layout.builds.values() if plan.core == core and plan.runs_in]
+    return merged(layout.span_of(name) for name in names)
+
+
+def shared_ram(layout: Layout) -> list[Span]:
+    """The areas of purpose shared, merged."""
+    return merged(layout.span_of(area.name) for area in layout.areas.values() if area.purpose == "shared")
+
+
+def _claimed(segment: Segment, part: Part) -> Span:
+    """The bytes of ``part`` that are a claim; empty if none."""
+    kind = part.memory.kind if part.memory else None
+    if kind == "ram":
+        return part.seen
+    if kind == "device":
+        return Span(part.seen.start, 0)
+    stored_in_place = kind is not None or segment.run_address == segment.load_address
+    if not stored_in_place:
+        return part.seen
+    cleared = Span.from_bounds(segment.run_address + len(segment.data), segment.run_span.end)
+    return part.seen.intersection(cleared)

@@ -1,0 +1,131 @@
+"""The seal of an image under check: what its area holds, and what became of each signer.
+
+Six rules look at it, each at one thing that must hold; what one of them cannot look at, another has found:
+
+    seal-present               something lies in the area
+    seal-well-formed           it is a seal, and the rest of the area is erased
+    seal-by-trusted-key        a signer's key is trusted
+    seal-algorithm-allowed     each signer's algorithm is allowed, and its key's
+    seal-over-this-record      each trusted signer's signature holds over the record's bytes
+    seal-signers-sufficient    as many signers as demanded keep all of these
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+from gemel.check.rule import NotChecked
+from gemel.layout.model import SealPlan
+from gemel.seal.demands import allowed_algorithms
+from gemel.seal.format import Seal, SealSigner
+from gemel.seal.keys.algorithms import SignatureAlgorithm
+from gemel.seal.seal import Outcome, SealError, SealFault, Verdict, read_seal, verify
+from gemel.spans import Span
+
+if TYPE_CHECKING:
+    from gemel.inspection.inspection import Subject
+    from gemel.seal.keys.keys import PublicKey
+
+
+@dataclass(frozen=True)
+class SealUnderCheck:
+    """The seal's area of an image; ``found`` is its seal, or why there is none to look into."""
+
+    plan: SealPlan
+    span: Span
+    found: Seal | SealError
+    record_bytes: bytes | None
+    trusted: tuple[PublicKey, ...]
+
+    @property
+    def where(self) -> str:
+        """The area in words."""
+        return f"area {self.plan.area}, {self.span}"
+
+    @property
+    def seal(self) -> Seal | None:
+        """The seal, if the area holds a well-formed one."""
+        return self.found if isinstance(self.found, Seal) else None
+
+    @property
+    def absent(self) -> bool:
+        """Whether every byte of the area is erased."""
+        return isinstance(self.found, SealError) and self.found.faults == (SealFault.NO_SEAL,)
+
+    @cached_property
+    def allowed(self) -> tuple[SignatureAlgorithm, ...]:
+        """The algorithms that the layout allows."""
+        return allowed_algorithms(self.plan)
+
+    @cached_property
+    def verdicts(self) -> tuple[Verdict, ...]:
+        """What became of each signer; none where there is no well-formed seal.
+
+        Without a sound record no signature holds.
+        """
+        if self.seal is None:
+            return ()
+        return verify(self.seal, self.record_bytes or b"", self.trusted)
+
+    @property
+    def counted(self) -> list[Verdict]:
+        """The signers that count: key trusted, algorithm its own and allowed, signature over this record."""
+        if self.record_bytes is None:
+            return []
+        return [each for each in self.verdicts if each.good and each.signer.algorithm in self.allowed]
+
+    def unreadable(self) -> NotChecked | None:
+        """Why there are no signers to look at; None if there are."""
+        if self.seal:
+            return None
+        reason = "there is no seal" if self.absent else "the seal is not well formed"
+        return NotChecked(self.where, reason)
+
+    def unverifiable(self) -> NotChecked | None:
+        """Why no signature can be verified; None if some can."""
+        if missing := self.unreadable():
+            return missing
+        return None if self.trusted else NotChecked(self.where, NO_TRUST)
+
+
+NO_TRUST = "needs a trusted key: --trust PUBKEY"
+
+
+def seal_under_check(subject: Subject) -> SealUnderCheck | None:
+    """What the seal's area of the image holds; None where the layout has no seal."""
+    plan = subject.layout.seal
+    if plan is None:
+        return None
+    span = subject.layout.span_of(plan.area)
+    found: Seal | SealError
+    try:
+        erased = subject.layout.memory_of(plan.area).erased_byte
+        found = read_seal(subject.bytes_of(span), erased, f"area {plan.area}, {span}")
+    except SealError as error:
+        found = error
+    return SealUnderCheck(plan, span, found, subject.record_bytes, subject.trusted)
+
+
+def key_words(fingerprint: bytes) -> str:
+    """A key by the start of its fingerprint, as reports and messages name it."""
+    return f"key {fingerprint.hex()[:16]}..."
+
+
+def signer_words(signer: SealSigner) -> str:
+    """``Ed25519 key 0123456789abcdef...``."""
+    return f"{signer.algorithm.name} {key_words(signer.key_fingerprint)}"
+
+
+def trusted_words(keys: tuple[PublicKey, ...], most: int = 4) -> str:
+    """The trusted keys, the first of many."""
+    words = [f"{key.algorithm.name} {key_words(key.fingerprint)}" for key in keys]
+    more = f" and {len(words) - most} more" if len(words) > most else ""
+    return ", ".join(words[:most]) + more
+
+
+def of_outcome(seal: SealUnderCheck, *outcomes: Outcome) -> Iterator[Verdict]:
+    """The signers of which one of ``outcomes`` became."""
+    return (verdict for verdict in seal.verdicts if verdict.outcome in outcomes)

@@ -1,0 +1,147 @@
+"""What the start-up code of a build copies and clears, as far as its usual symbols tell.
+
+Two forms are in use: tables in flash, of three words for a copy and two for a block that is cleared::
+
+    __copy_table_start__   source, destination, size    ...   __copy_table_end__
+    __zero_table_start__   destination, size            ...   __zero_table_end__
+
+and symbols at the ends of one block, ``_sidata``, ``_sdata`` and ``_edata`` or ``__bss_start__`` and
+``__bss_end__``.  Sizes in tables are words in newer start-up code and bytes in older; the segments and
+sections of the build tell which.  All names are common practice and listed from memory.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING, Literal, NamedTuple
+
+from gemel.builds.build import Build
+from gemel.spans import Span
+
+if TYPE_CHECKING:
+    from gemel.builds.elf.symbols import Symbol
+
+COPIES = (
+    ("_sidata", "_sdata", "_edata"),
+    ("__sidata", "__sdata", "__edata"),
+    ("__data_load__", "__data_start__", "__data_end__"),
+    ("__data_load_start__", "__data_start__", "__data_end__"),
+    ("__data_load", "__data_start", "__data_end"),
+    ("_data_load", "_data_start", "_data_end"),
+    ("data_load", "data_start", "data_end"),
+    ("data_stored", "data_start", "data_end"),
+    ("__etext", "__data_start__", "__data_end__"),
+)
+"""Where a block is stored, where it starts at run time, and the first address behind it there."""
+
+END_OF_CODE = "__etext"
+"""Where code ends, which is where data is stored unless another symbol says where that is."""
+
+CLEARS = (
+    ("__bss_start__", "__bss_end__"),
+    ("__bss_start", "__bss_end"),
+    ("_bss_start", "_bss_end"),
+    ("bss_start", "bss_end"),
+    ("_sbss", "_ebss"),
+    ("__sbss", "__ebss"),
+)
+"""Where a block starts, and the first address behind it."""
+
+COPY_TABLE = ("__copy_table_start__", "__copy_table_end__")
+ZERO_TABLE = ("__zero_table_start__", "__zero_table_end__")
+ENTRIES_LIMIT = 256
+"""Entries of one table that are read."""
+
+_NAMES = frozenset(name for names in (*COPIES, *CLEARS, COPY_TABLE, ZERO_TABLE) for name in names)
+
+
+class StartEntry(NamedTuple):
+    """One block that start-up code copies from ``source``, or clears (None); as its core sees it.
+
+    ``end`` is the first address behind the destination; below ``start`` where the build has it so.
+    """
+
+    source: int | None
+    start: int
+    end: int
+    told_by: str
+
+    @property
+    def span(self) -> Span:
+        """The destination; empty where it ends before it starts."""
+        return Span(self.start, max(0, self.end - self.start))
+
+
+def copies_of(build: Build) -> list[StartEntry]:
+    """What its start-up code copies: the entries of its table, then blocks by symbols that it leaves out."""
+    entries = list(_table(build, COPY_TABLE, 3))
+    symbols = _symbols(build)
+    sourced = any(names[0] in symbols for names in COPIES if names[0] != END_OF_CODE)
+    for names in COPIES:
+        if all(name in symbols for name in names) and not (sourced and names[0] == END_OF_CODE):
+            source, start, end = (symbols[name].value for name in names)
+            entries.append(StartEntry(source, start, end, f"symbols {names[0]}, {names[1]} and {names[2]}"))
+    return _each_once(entries)
+
+
+def clears_of(build: Build) -> list[StartEntry]:
+    """What its start-up code clears, in the same order."""
+    entries = list(_table(build, ZERO_TABLE, 2))
+    symbols = _symbols(build)
+    for names in CLEARS:
+        if all(name in symbols for name in names):
+            start, end = (symbols[name].value for name in names)
+            entries.append(StartEntry(None, start, end, f"symbols {names[0]} and {names[1]}"))
+    return _each_once(entries)
+
+
+def _each_once(entries: list[StartEntry]) -> list[StartEntry]:
+    """Without empty blocks and without those that an earlier entry covers."""
+    kept: list[StartEntry] = []
+    for entry in entries:
+        known = any(each.span.covers(entry.span) for each in kept)
+        if entry.start != entry.end and not (entry.span.size and known):
+            kept.append(entry)
+    return kept
+
+
+def _symbols(build: Build) -> Mapping[str, Symbol]:
+    return build.symbols.among(_NAMES) if build.symbols else {}
+
+
+def _table(build: Build, names: tuple[str, str], words: int) -> Iterator[StartEntry]:
+    rows = _rows(build, names, words)
+    factor = _unit(build) if rows else 1
+    for number, row in enumerate(rows):
+        source = row[0] if words == 3 else None
+        told = f"entry {number} of the table at {names[0]}"
+        yield StartEntry(source, row[-2], row[-2] + row[-1] * factor, told)
+
+
+def _rows(build: Build, names: tuple[str, str], words: int) -> list[tuple[int, ...]]:
+    symbols = _symbols(build)
+    if names[0] not in symbols or names[1] not in symbols:
+        return []
+    start, end = (symbols[name].value for name in names)
+    count = min(ENTRIES_LIMIT, (end - start) // (4 * words))
+    data = build.read_at_run(start, 4 * words * count) if count > 0 else None
+    return list(struct.iter_unpack(f"<{words}I", data)) if data else []
+
+
+def _unit(build: Build) -> Literal[1, 4]:
+    """Bytes that a size in either table counts: 4 where any block then ends as a section or segment does.
+
+    A size in words is rounded up, so that the block may reach up to 3 bytes further.
+    """
+    ends: dict[int, set[int]] = {}
+    for segment in build.segments:
+        ends.setdefault(segment.run_address, set()).update((len(segment.data), segment.memory_size))
+    for section in build.sections.all() if build.sections else ():
+        if section.allocated:
+            ends.setdefault(section.span.start, set()).add(section.span.size)
+    blocks = (*_rows(build, COPY_TABLE, 3), *_rows(build, ZERO_TABLE, 2))
+    in_words = (
+        0 <= 4 * size - known < 4 for *_, start, size in blocks if size for known in ends.get(start, ())
+    )
+    return 4 if any(in_words) else 1

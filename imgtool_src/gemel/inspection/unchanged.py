@@ -1,0 +1,50 @@
+"""Whether bytes of the image are those that the join left, by the digests of its record."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from gemel.inspection.image_bytes import not_erased
+from gemel.placement.placed import PlacedBuild, digests_of, rest_spans, sha256_of
+from gemel.record.record import Record, record_size
+from gemel.spans import Span, without
+
+if TYPE_CHECKING:
+    from gemel.inspection.inspection import Subject
+
+
+def joined_with_other_layout(subject: Subject) -> bool:
+    """Whether the image has a sound record that names another layout than the one at hand."""
+    return subject.record is not None and subject.record.layout_sha256 != subject.read.digest
+
+
+def spans_of_rest(subject: Subject, record: Record) -> list[Span]:
+    """What the record's digest over the rest covers by this layout: flash less builds, record and seal."""
+    plan = subject.layout.record
+    recorded = {
+        entry.name: PlacedBuild(entry.name, entry.core, entry.stored, entry.run_start, 0, None)
+        for entry in record.builds
+    }
+    start = subject.layout.span_of(plan.area).start if plan else 0
+    return rest_spans(subject.layout, recorded, Span(start, record_size(len(record.builds))))
+
+
+def unchanged_since_join(subject: Subject, spans: Sequence[Span]) -> bool:
+    """Whether the record's digests vouch for all bytes of ``spans``.
+
+    Bytes of builds are vouched for by the build's digest; the others by that over the rest, which only holds
+    with the layout that the image was joined with; else they must be erased.
+    """
+    record = subject.record
+    if record is None:
+        return False
+    touched = [entry for entry in record.builds if any(entry.stored.overlaps(span) for span in spans)]
+    for entry in touched:
+        found = digests_of(subject.layout, subject.image, entry.stored)
+        if (found.crc32, found.sha256) != (entry.crc32, entry.sha256):
+            return False
+    others = without(spans, [entry.stored for entry in touched])
+    if not any(not_erased(subject.image, span, subject.erased_byte_at(span.start)) for span in others):
+        return bool(touched)
+    return sha256_of(subject.layout, subject.image, spans_of_rest(subject, record)) == record.rest_sha256

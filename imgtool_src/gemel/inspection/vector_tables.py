@@ -1,0 +1,180 @@
+"""What the rules about vector tables share: which tables there are, how their words are told and found.
+
+Words of a table (Armv6-M, Armv7-M and Armv8-M Architecture Reference Manuals, exception model, second-hand;
+CMSIS-Core, "Interrupts and Exceptions (NVIC)")::
+
+     0  initial stack pointer      4 MemManage    8..10 reserved      13 reserved
+     1  Reset                      5 BusFault     11 SVCall           14 PendSV
+     2  NMI                        6 UsageFault   12 DebugMonitor     15 SysTick
+     3  HardFault                  7 SecureFault                      16 + n  interrupt n
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Container, Iterable, Iterator
+from itertools import groupby
+
+from gemel.check.findings.wording import lines_in_short
+from gemel.check.rule import NotChecked
+from gemel.inspection.core_views import stack_area, told
+from gemel.inspection.inspection import Subject, VectorTable
+from gemel.inspection.patch_locations import written_places
+from gemel.layout.addresses import locate
+from gemel.layout.model import ARCHITECTURES, BuildPlan, Layout
+from gemel.spans import Span, align_up, format_address
+
+SMALLEST_ALIGNMENT = 128
+"""Bytes; the vector table offset register has no bits below (Armv7-M: VTOR bits 31:7)."""
+
+BASELINES = ("armv6-m", "armv8-m.base")
+MAINLINES = ("armv8-m.main", "armv8.1-m.main")
+
+_NAMES = {0: "initial stack pointer", 1: "Reset", 2: "NMI", 3: "HardFault", 4: "MemManage", 5: "BusFault"}
+_NAMES |= {6: "UsageFault", 7: "SecureFault", 11: "SVCall", 12: "DebugMonitor", 14: "PendSV", 15: "SysTick"}
+
+
+def vector_builds(layout: Layout) -> list[BuildPlan]:
+    """The builds that have a vector table: those stored in an area of purpose code."""
+    return [plan for plan in layout.builds.values() if layout.areas[plan.stored_in].purpose == "code"]
+
+
+def tables(
+    subject: Subject, architectures: Container[str] = ARCHITECTURES
+) -> Iterator[VectorTable | NotChecked]:
+    """The table of each build for a core of these architectures, or why its words cannot be looked at."""
+    for plan in vector_builds(subject.layout):
+        if subject.layout.cores[plan.core].architecture not in architectures:
+            continue
+        table = subject.vector_table(plan.name)
+        if table is None:
+            yield NotChecked(f"build {plan.name}", "nothing of the build was found in the image")
+        elif is_blank(subject, table.span):
+            reason = "its vector table is blank, see vector-table-not-blank"
+            yield NotChecked(f"build {plan.name}", reason)
+        else:
+            yield table
+
+
+def reserved_words(architecture: str) -> tuple[int, ...]:
+    """The words of the first 16 that this architecture does not use.
+
+    Armv6-M and Armv8-M Baseline have HardFault as their only fault, and no debug monitor; SecureFault belongs
+    to Armv8-M Mainline.  A Mainline core without the security extension never takes it either, but common
+    start-up code for Mainline fills it, so it counts as a handler there.
+    """
+    words = {7, 8, 9, 10, 13}
+    if architecture in BASELINES:
+        words |= {4, 5, 6, 12}
+    if architecture in MAINLINES:
+        words.remove(7)
+    return tuple(sorted(words))
+
+
+def table_span(layout: Layout, plan: BuildPlan) -> Span:
+    """Where the layout has the whole vector table of a build, in plain addresses."""
+    start = layout.span_of(plan.stored_in).start + plan.vector_offset
+    return Span(start, 4 * (16 + layout.cores[plan.core].interrupts))
+
+
+def is_blank(subject: Subject, table: Span) -> bool:
+    """Whether the two words that a core needs to start are both erased or both zero."""
+    data = subject.bytes_of(Span(table.start, 8))
+    return data in (bytes(8), bytes((subject.erased_byte_at(table.start),)) * 8)
+
+
+def word_span(table: VectorTable, index: int) -> Span:
+    """Where word ``index`` of the table lies in the image."""
+    return Span(table.span.start + 4 * index, 4)
+
+
+def words_span(table: VectorTable, indices: Iterable[int]) -> Span:
+    """From the first to the last of these words."""
+    places = sorted(indices)
+    return Span.from_bounds(word_span(table, places[0]).start, word_span(table, places[-1]).end)
+
+
+def place_of(table: VectorTable, *indices: int) -> str:
+    """Where these words (none: the whole table) are, for people: build, words, address in the image."""
+    words = f"{named_words(indices)} of " if indices else ""
+    moved = table.placed.vector_address != table.span.start
+    seen = f" (for the core at {format_address(table.placed.vector_address)})" if moved else ""
+    return f"build {table.plan.name}, {words}the vector table at {format_address(table.span.start)}{seen}"
+
+
+def named_words(indices: Iterable[int]) -> str:
+    """``word 11 (SVCall)``, or ``words 2..6, 11`` with runs joined."""
+    places = sorted(indices)
+    if len(places) == 1:
+        return f"word {places[0]} ({word_name(places[0])})"
+    runs = [
+        [place for _, place in run] for _, run in groupby(enumerate(places), lambda each: each[1] - each[0])
+    ]
+    return "words " + ", ".join(str(run[0]) if len(run) == 1 else f"{run[0]}..{run[-1]}" for run in runs)
+
+
+def word_name(index: int) -> str:
+    """What word ``index`` is for, by the fullest profile: ``SVCall``, ``interrupt 4``, ``reserved``."""
+    return f"interrupt {index - 16}" if index >= 16 else _NAMES.get(index, "reserved")
+
+
+def unexplained(subject: Subject, table: VectorTable, indices: Iterable[int]) -> tuple[list[int], str]:
+    """Those of ``indices`` that no stamp or checksum of the layout fills, and why that is not sure, if so."""
+    written = written_places(subject)
+    left = [
+        index
+        for index in indices
+        if not any(span.overlaps(word_span(table, index)) for span in written.known.values())
+    ]
+    names = ", ".join(place.name for place in written.unknown)
+    needed = ", ".join(sorted({f"{place.build}=FILE" for place in written.unknown}))
+    reason = f"whether the layout fills it depends on where {names} is written: needs the ELF file, {needed}"
+    return left, reason if written.unknown and left else ""
+
+
+def values_told(subject: Subject, table: VectorTable, indices: Iterable[int]) -> tuple[str, ...]:
+    """Each different value of these words with what is there and the words that hold it, long lists cut."""
+    words: dict[int, list[int]] = {}
+    for index in indices:
+        words.setdefault(table.words[index], []).append(index)
+    core = table.core.name
+    lines = [f"{told(subject, core, value)}: {named_words(places)}" for value, places in words.items()]
+    return lines_in_short(lines, "value")
+
+
+def moved_words(subject: Subject) -> str:
+    """What to look at first where all vector tables lie at one distance from their places; else empty."""
+    plans = vector_builds(subject.layout)
+    distances: set[int] = set()
+    for index, plan in enumerate(plans):
+        declared = table_span(subject.layout, plan).start
+        within = subject.layout.memory_of(plan.stored_in).span
+        found = {address - declared for address in likely_tables(subject, plan, within)}
+        distances = distances & found if index else found
+    if len(plans) < 2 or 0 in distances or not distances:
+        return ""
+    nearest = min(distances, key=lambda each: (abs(each), each))
+    side = "higher" if nearest > 0 else "lower"
+    return f"everything lies 0x{abs(nearest):X} {side}: was the binary read at the right address (--at)?"
+
+
+def likely_tables(subject: Subject, plan: BuildPlan, within: Span | None = None) -> list[int]:
+    """Plain addresses in the build's area (or ``within``) where what could be its vector table starts.
+
+    That is: at a multiple of 128, an initial stack pointer in RAM that the core owns, then a reset handler
+    with the Thumb bit inside the area (or the one it runs in).
+    """
+    layout = subject.layout
+    area = layout.span_of(plan.stored_in)
+    runs = layout.span_of(plan.runs_in) if plan.runs_in else area
+    searched = within or area
+    data = subject.bytes_of(searched)
+    found = []
+    for address in range(align_up(searched.start, SMALLEST_ALIGNMENT), searched.end - 7, SMALLEST_ALIGNMENT):
+        pointer, reset = struct.unpack_from("<II", data, address - searched.start)
+        if not reset & 1:
+            continue
+        located = locate(layout, reset, plan.core)
+        if located and runs.holds(located.plain) and stack_area(subject, plan.core, pointer):
+            found.append(address)
+    return found

@@ -1,1 +1,0 @@
-"""What proves an image: checksums, stamps, the record, and later the seal and its keys."""

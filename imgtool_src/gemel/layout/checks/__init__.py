@@ -1,0 +1,1 @@
+"""What the parts of a layout must say about each other, one subject a file."""

@@ -1,0 +1,295 @@
+"""The code of a build that its vectors lead to, for images without an ELF file to tell code from data.
+
+From each entry the instructions are followed as a core would: on to the next, into calls and branches, to an
+end at returns and jumps to where a register says.  Literals that the code loads, and tables of branches, are
+data even where the stream runs into them.  What is only reached through pointers in data is not reached.
+
+Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Container, Iterable
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from gemel.m_profile.halfwords import (
+    CONDITIONS,
+    COPROCESSOR,
+    COPROCESSORS,
+    FIRST_WIDE,
+    IMPROBABLE,
+    LEADS,
+    UNDEFINED,
+    kinds_of_half_words,
+)
+
+
+class Run(NamedTuple):
+    """Instructions one behind the other: the offset of the first, and that behind the last."""
+
+    first: int
+    end: int
+
+
+class Table(NamedTuple):
+    """The form of a table of branches: bytes of an entry, whether signed, and by what it is multiplied."""
+
+    width: int
+    signed: bool
+    scale: int
+
+
+CASE_ROUTINES = {
+    bytes.fromhex("02b4 7146 4908 4900 095c 4900 8e44"): Table(1, False, 2),
+    bytes.fromhex("02b4 7146 4908 4900 0956 4900 8e44"): Table(1, True, 2),
+    bytes.fromhex("03b4 7146 4908 4000 4900 095a 4900"): Table(2, False, 2),
+    bytes.fromhex("03b4 7146 4908 4000 4900 095e 4900"): Table(2, True, 2),
+    bytes.fromhex("03b4 7146 0231 8908 8000 8900 0858"): Table(4, True, 1),
+}
+"""How the routines begin that compilers call on Armv6-M and Armv8-M Baseline to choose a ``case``: the table
+lies behind the call, and the index comes in r0 (a compiler's own library; a test compares)."""
+
+CASE_ROUTINE_SIZE = 14
+INDEX_REACH, MOST_ENTRIES = 24, 512
+"""How far before a branch by a table its index is compared with the number of entries, at most, in bytes; and
+how many a table has at most whose index is not seen to be."""
+
+
+@dataclass(slots=True)
+class Stream:
+    """Instructions that follow one another, as the core runs them from one place.
+
+    ``sizes`` by offset; ``branches`` and ``calls``: each offset that they lead to, with that of the
+    instruction that does; ``data``: what they use as data, and ``used`` the half-words of that; ``end``: the
+    offset behind the last, and ``after_call`` the one behind the last call (0: none).  ``closed`` says that a
+    return or jump ends it, ``improbable`` that half-words do which are hardly code.
+    """
+
+    sizes: dict[int, int] = field(default_factory=dict)
+    branches: dict[int, int] = field(default_factory=dict)
+    calls: dict[int, int] = field(default_factory=dict)
+    data: list[range] = field(default_factory=list)
+    used: set[int] = field(default_factory=set)
+    end: int = 0
+    after_call: int = 0
+    closed: bool = False
+    improbable: bool = False
+
+    def uses(self, part: range) -> None:
+        """Note half-words that are used as data."""
+        self.data.append(part)
+        self.used.update(part)
+
+
+class Flow:
+    """Follows the code in ``code``, whose first byte the core runs at ``start`` (even).
+
+    ``sizes`` holds the size of the instruction reached at each half-word (0: none), ``data`` whether the code
+    uses the half-word as data; both end with some that stand for what lies behind the code.
+    """
+
+    def __init__(self, code: bytes, start: int) -> None:
+        self.code, self.start = code, start
+        self.sizes = bytearray(len(code) // 2 + 4)
+        self.data = bytearray(len(code) // 2 + 4)
+
+    def follow(self, entries: Iterable[int]) -> None:
+        """Reach what ``entries`` lead to: addresses as the core sees them, bit 0 ignored."""
+        waiting = [(entry & ~1) - self.start for entry in entries]
+        while waiting:
+            stream = self.stream(waiting.pop())
+            self.take(stream)
+            waiting += stream.branches
+            waiting += stream.calls
+
+    def take(self, stream: Stream) -> None:
+        """Count a stream among what was reached."""
+        sizes = self.sizes
+        for at, size in stream.sizes.items():
+            sizes[at >> 1] = size
+        for part in stream.data:
+            self.note_data(part)
+
+    def note_data(self, offsets: range) -> None:
+        """Note that what lies at these offsets is data, as far as they are in the code."""
+        inside = offsets[max(0, -offsets.start + 1 >> 1) :]
+        end = min(inside.stop, len(self.code))
+        if inside.start < end:
+            self.data[inside.start >> 1 : end + 1 >> 1] = b"\1" * (end + 1 - inside.start >> 1)
+
+    def reached(self) -> list[Run]:
+        """The instructions that were reached and are no data, in order."""
+        data = self.data
+        return runs(
+            (2 * index, size)
+            for index, size in enumerate(self.sizes)
+            if size and not data[index] and (size == 2 or not data[index + 1])
+        )
+
+    def stream(
+        self,
+        at: int,
+        also: Container[int] = (),
+        beside: Container[int] = (),
+        *,
+        stop: int | None = None,
+        strict: bool = False,
+    ) -> Stream:
+        """The stream from offset ``at`` until it ends or meets what was reached before, or ``stop``.
+
+        ``also`` and ``beside`` count as reached: instructions, and half-words used as data.  What is
+        undefined ends it; ``strict``: what is hardly code, too.
+        """
+        stream = Stream()
+        code, sizes, used, kinds = self.code, stream.sizes, stream.used, kinds_of_half_words()
+        known, data = self.sizes, self.data
+        last = (len(code) if stop is None else stop) - 2
+        conditional, unlikely = 0, UNDEFINED | IMPROBABLE if strict else UNDEFINED
+        while 0 <= at <= last and not (
+            known[at >> 1] or data[at >> 1] or at in used or at in also or at in beside
+        ):
+            first = code[at] | code[at + 1] << 8
+            kind = kinds[first]
+            if kind & unlikely or (first >= FIRST_WIDE and at + 2 > last):
+                stream.improbable = True
+                break
+            ends = False
+            if first < FIRST_WIDE:
+                sizes[at] = 2
+                if kind & LEADS:
+                    ends = self._narrow(stream, at, first)
+                at += 2
+            else:
+                second = code[at + 2] | code[at + 3] << 8
+                if strict and kind & COPROCESSOR and not COPROCESSORS >> (second >> 8 & 15) & 1:
+                    stream.improbable = True
+                    break
+                sizes[at] = 4
+                if kind & LEADS:
+                    ends = self._wide(stream, at, first, second)
+                at += 4
+            if kind & CONDITIONS:
+                conditional = 4 - (first & -first & 0xF).bit_length() + 1
+            elif conditional:
+                conditional -= 1
+            elif ends:
+                stream.closed = True
+                break
+        stream.end = at
+        return stream
+
+    def _narrow(self, stream: Stream, at: int, first: int) -> bool:
+        """Note where a 16-bit instruction leads; whether the stream ends with it."""
+        top = first >> 8
+        if top >> 4 == 0xD and top < 0xDE:
+            stream.branches[at + 4 + _signed(first & 0xFF, 8) * 2] = at
+        elif top >> 3 == 0b11100:
+            stream.branches[at + 4 + _signed(first & 0x7FF, 11) * 2] = at
+            return True
+        elif first & 0xF500 == 0xB100:
+            stream.branches[at + 4 + (first >> 9 & 1) * 64 + (first >> 3 & 0x1F) * 2] = at
+        elif top >> 3 == 0b01001:
+            stream.uses(self._literal(at, (first & 0xFF) * 4, 4))
+        returns = first & 0xFF80 == 0x4700 or top == 0xBD
+        moves_to_pc = first & 0xFD87 == 0x4487
+        return returns or moves_to_pc or top == 0xDE
+
+    def _wide(self, stream: Stream, at: int, first: int, second: int) -> bool:
+        """Note where a 32-bit instruction leads; whether the stream ends with it."""
+        word = first << 16 | second
+        if word & 0xF800_9000 == 0xF000_9000:
+            target = at + 4 + far_distance(first, second)
+            if not second & 0x4000:
+                stream.branches[target] = at
+                return True
+            stream.calls[target] = at
+            stream.after_call = at + 4
+            return target >= 0 and self._case(stream, at, self.code[target : target + CASE_ROUTINE_SIZE])
+        if word & 0xF800_D000 == 0xF000_8000 and first >> 7 & 7 != 7:
+            stream.branches[at + 4 + _conditional(first, second)] = at
+        elif word & 0xFFFF_FFE0 == 0xE8DF_F000:
+            form = Table(2 if second & 0x10 else 1, False, 2)
+            self._table(stream, at, at + 4, form, self._entries(at, second & 0xF))
+            return True
+        elif first & 0xFE1F == 0xF81F:
+            size = 1 << (first >> 5 & 3)
+            stream.uses(self._literal(at, second & 0xFFF if first & 0x80 else -(second & 0xFFF), size))
+        elif word & 0xFF3F_0E00 == 0xED1F_0A00 or first & 0xFF7F == 0xE95F:
+            offset = (second & 0xFF) * 4
+            size = 8 if second & 0x100 or first < 0xED00 else 4
+            stream.uses(self._literal(at, offset if first & 0x80 else -offset, size))
+        loads_many = first & 0xFE50 == 0xE810 and second >> 15 == 1
+        loads_one = first & 0xFF70 == 0xF850 and second >> 12 == 15
+        return loads_many or loads_one or word & 0xFFF0_F000 == 0xF7F0_A000
+
+    def _literal(self, at: int, offset: int, size: int) -> range:
+        address = (self.start + at + 4 & ~3) + offset - self.start
+        return range(address & ~1, address + size, 2)
+
+    def _case(self, stream: Stream, at: int, called: bytes) -> bool:
+        """Note the table behind a call if what is ``called`` is a routine for that; whether it is."""
+        form = CASE_ROUTINES.get(called)
+        if form is None:
+            return False
+        place = at + 4 + (-(self.start + at) % 4 if form.width == 4 else 0)
+        self._table(stream, at, place, form, self._entries(at, 0))
+        return True
+
+    def _entries(self, at: int, register: int) -> int:
+        """How many entries a table has whose index was compared shortly before ``at``."""
+        code = self.code
+        for place in range(at - 2, max(at - INDEX_REACH, 0) - 1, -2):
+            first = code[place] | code[place + 1] << 8
+            if register < 8 and first & 0xFF00 == 0x2800 | register << 8:
+                return (first & 0xFF) + 1
+            if first == 0xF1B0 | register and code[place + 3] & 0x8F == 0x0F:
+                return code[place + 2] + 1
+        return MOST_ENTRIES
+
+    def _table(self, stream: Stream, at: int, start: int, form: Table, entries: int) -> None:
+        """The table at ``start``: it ends where the nearest of its targets begins, or after ``entries``."""
+        code, nearest, entry = self.code, len(self.code), start
+        while entry + form.width <= nearest and entries:
+            value = int.from_bytes(code[entry : entry + form.width], "little", signed=form.signed)
+            target = start + form.scale * value
+            if not 0 <= target < len(code) or start <= target <= entry:
+                break
+            if target > start:
+                nearest = min(nearest, target)
+            stream.branches[target] = at
+            entry += form.width
+            entries -= 1
+        stream.uses(range(start, entry + (entry - start) % 2, 2))
+
+
+def runs(instructions: Iterable[tuple[int, int]]) -> list[Run]:
+    """Instructions, each an offset and a size, in order, as runs without a gap."""
+    found: list[Run] = []
+    first = end = -1
+    for at, size in instructions:
+        if at != end:
+            if first >= 0:
+                found.append(Run(first, end))
+            first = at
+        end = at + size
+    if first >= 0:
+        found.append(Run(first, end))
+    return found
+
+
+def _signed(value: int, bits: int) -> int:
+    return value - (1 << bits) if value >> (bits - 1) else value
+
+
+def far_distance(first: int, second: int) -> int:
+    """The distance of BL and B.W (encoding T4): sign, I1, I2, ten bits, eleven bits, halved."""
+    sign = first >> 10 & 1
+    upper = ((second >> 13 & 1) ^ sign ^ 1) << 1 | ((second >> 11 & 1) ^ sign ^ 1)
+    return _signed(sign << 23 | upper << 21 | (first & 0x3FF) << 11 | second & 0x7FF, 24) * 2
+
+
+def _conditional(first: int, second: int) -> int:
+    """The distance of a conditional B.W (encoding T3): sign, J2, J1, six bits, eleven bits, halved."""
+    upper = (first >> 10 & 1) << 2 | (second >> 11 & 1) << 1 | second >> 13 & 1
+    return _signed(upper << 17 | (first & 0x3F) << 11 | second & 0x7FF, 20) * 2

@@ -1,0 +1,232 @@
+"""The rest of a build's bytes swept for code, for what following it from the vectors does not reach.
+
+Each place is tried as the begin of a routine: what its instructions and their branches lead to, up to
+returns.  It is taken for code if all of that holds together: no half-word that is hardly code, branches and
+calls that stay in the build and lead to the begin of instructions, literals that lie in it and are no code,
+an end.  The likeliest places come first: where words in the bytes point to, then where registers are pushed
+with the return address that a return pops again, then behind what is code already; last, every other
+half-word.  What is no code by then is data, as far as anyone can tell without symbols.
+
+Source: common practice.
+"""
+
+from __future__ import annotations
+
+import re
+import struct
+from collections.abc import Iterable, Iterator
+from typing import NamedTuple
+
+from gemel.m_profile.flow import Flow, Run, Stream, runs
+from gemel.spans import Span
+
+PROLOGUE = re.compile(rb"\xb5|\x2d\xe9(?=.[\x40-\x5f])", re.DOTALL)
+"""PUSH with the link register: the high byte of the narrow one, the first half-word of the wide one."""
+
+PUSH, POP, POP_WIDE, LINK, PROGRAM = 0xB500, 0xBD00, 0xE8BD, 0x4000, 0x8000
+"""PUSH with the link register, POP with the program counter, the wide POP, and its bits for the two."""
+
+FILL = (b"\x00\x00", b"\x00\xbf", b"\xc0\x46", b"\xff\xff")
+"""Half-words that fill up between routines: zeros, NOP in both its forms, erased flash."""
+
+EFFORT = 4
+"""Instructions, branches and literals that are looked at for each byte, at most; real programs need less than
+one, noise less than two: more means bytes that somebody made to lead in circles."""
+
+
+class Routine(NamedTuple):
+    """Instructions that were taken for code together; ``alone`` if nothing leads there but their bytes."""
+
+    runs: list[Run]
+    alone: bool
+
+
+class Sweep:
+    """Tries what ``flow`` has not reached; what is taken for code is counted as reached there, too.
+
+    ``beyond`` is where other code of the core lies, as the core sees it.  ``effort`` is what may still be
+    spent; the sweep stops where it falls below 0.
+    """
+
+    def __init__(self, flow: Flow, beyond: Iterable[Span] = ()) -> None:
+        self._flow = flow
+        self._beyond = [(span.start - flow.start, span.end - flow.start) for span in beyond]
+        self._refused = bytearray(len(flow.sizes))
+        self._behind: list[int] = []
+        self._alone = self._balanced = False
+        self.routines: list[Routine] = []
+        self.effort = EFFORT * len(flow.code)
+
+    def run(self) -> list[Routine]:
+        """Sweep everything; the routines that were found, in the order in which they were."""
+        flow = self._flow
+        self._behind = [run.end for run in flow.reached()]
+        self._behind += [2 * index + 2 for index, used in enumerate(flow.data) if used]
+        self._try(self._pointed_at())
+        self._balanced = True
+        self._try(self._prologues())
+        self._balanced = False
+        while self._behind and self.effort >= 0:
+            behind, self._behind = sorted(set(self._behind)), []
+            self._try(self._past_fill(at) for at in behind)
+        self._alone = True
+        self._try(self._left())
+        return self.routines
+
+    def _pointed_at(self) -> Iterator[int]:
+        """Where the words of the bytes point to, the Thumb bit set."""
+        flow = self._flow
+        low, high = flow.start, flow.start + len(flow.code)
+        words = struct.iter_unpack("<I", memoryview(flow.code)[: len(flow.code) // 4 * 4])
+        for index, (word,) in enumerate(words):
+            if word & 1 and low < word < high and not flow.sizes[2 * index]:
+                yield word - 1 - low
+
+    def _prologues(self) -> Iterator[int]:
+        for match in PROLOGUE.finditer(self._flow.code):
+            at = match.start()
+            wide = len(match[0]) == 2
+            if at % 2 != wide:
+                yield at if wide else at - 1
+
+    def _past_fill(self, at: int) -> int:
+        code, filled = self._flow.code, at + 4
+        while at < filled and code[at : at + 2] in FILL:
+            at += 2
+        return at
+
+    def _left(self) -> Iterator[int]:
+        """Every half-word that is neither code nor data nor fill by now."""
+        code, sizes, data, refused = self._flow.code, self._flow.sizes, self._flow.data, self._refused
+        at, end = 0, len(code)
+        while at < end and self.effort >= 0:
+            index = at >> 1
+            if not (sizes[index] or data[index] or refused[index] or code[at : at + 2] in FILL):
+                yield at
+            at += sizes[index] or 2
+
+    def _try(self, places: Iterable[int]) -> None:
+        """Try each place, and what the routines there call."""
+        for place in places:
+            waiting = [place]
+            while waiting and self.effort >= 0:
+                waiting += self._routine(waiting.pop())
+
+    def _routine(self, at: int) -> Iterable[int]:
+        """Take what begins at ``at`` for code if it holds together; the offsets that it calls."""
+        flow, refused = self._flow, self._refused
+        if not 0 <= at < len(flow.code) or flow.sizes[at >> 1] or flow.data[at >> 1]:
+            return ()
+        sizes: dict[int, int] = {}
+        used: set[int] = set()
+        streams: list[Stream] = []
+        reached_by: dict[int, tuple[int, Stream]] = {}
+        waiting = [at]
+        while waiting:
+            place = waiting.pop()
+            if not 0 <= place < len(flow.code) or flow.sizes[place >> 1] or place in sizes:
+                continue
+            stream = None if refused[place >> 1] else self._sound(place, sizes, used)
+            if stream is None:
+                self._refuse(place, reached_by)
+                return ()
+            sizes.update(stream.sizes)
+            used |= stream.used
+            streams.append(stream)
+            for target, source in stream.branches.items():
+                reached_by.setdefault(target, (source, stream))
+                waiting.append(target)
+        if any(place in used for place in sizes):
+            refused[at >> 1] = 1
+            return ()
+        if self._balanced and not self._returns_what_it_pushed(at, sizes):
+            return ()
+        return self._taken(sizes, streams)
+
+    def _taken(self, sizes: dict[int, int], streams: list[Stream]) -> Iterable[int]:
+        calls: list[int] = []
+        for stream in streams:
+            self._flow.take(stream)
+            calls += stream.calls
+            self._behind.append(stream.end)
+            self._behind += [part.stop for part in stream.data]
+        self.routines.append(Routine(runs(sorted(sizes.items())), self._alone))
+        return calls
+
+    def _returns_what_it_pushed(self, at: int, sizes: dict[int, int]) -> bool:
+        """Whether some return pops the registers that the first instruction pushed, hardly by chance."""
+        pushed = self._half_words(at, sizes[at])
+        if sizes[at] == 2:
+            wanted = {pushed - PUSH + POP, POP_WIDE << 16 | LINK | pushed & 0xFF}
+        else:
+            registers = pushed & 0xFFFF & ~LINK
+            wanted = {POP_WIDE << 16 | LINK | registers, POP_WIDE << 16 | PROGRAM | registers}
+        return any(self._half_words(place, size) in wanted for place, size in sizes.items())
+
+    def _half_words(self, at: int, size: int) -> int:
+        """The instruction at ``at``, its first half-word above."""
+        code = self._flow.code
+        first = code[at] | code[at + 1] << 8
+        return first if size == 2 else first << 16 | code[at + 2] | code[at + 3] << 8
+
+    def _refuse(self, place: int, reached_by: dict[int, tuple[int, Stream]]) -> None:
+        """Refuse a place and every instruction that leads there."""
+        seen: set[int] = set()
+        while place not in seen:
+            seen.add(place)
+            self._refused[place >> 1] = 1
+            if place not in reached_by:
+                return
+            source, stream = reached_by[place]
+            self._refuse_up_to(source, stream)
+            place = next(iter(stream.sizes))
+
+    def _refuse_up_to(self, last: int, stream: Stream) -> None:
+        for at in stream.sizes:
+            if at <= last:
+                self._refused[at >> 1] = 1
+
+    def _sound(self, at: int, also: dict[int, int], used: set[int]) -> Stream | None:
+        """The stream from ``at``, if it may be code; one that goes wrong ends with its last call."""
+        stream = self._flow.stream(at, also, used, strict=True)
+        self.effort -= 1 + len(stream.sizes) + len(stream.branches) + sum(map(len, stream.data))
+        fault: int | None = stream.end
+        if not self._open(stream, also):
+            fault = self._fault(stream, also)
+        elif stream.after_call:
+            stream = self._flow.stream(at, also, used, stop=stream.after_call, strict=True)
+            fault = self._fault(stream, also)
+        if fault is None:
+            return stream
+        self._refuse_up_to(fault, stream)
+        return None
+
+    def _open(self, stream: Stream, also: dict[int, int]) -> bool:
+        """Whether it neither returns nor runs into code, nor ends with a call, which may never return."""
+        if stream.closed or self._flow.sizes[stream.end >> 1] or stream.end in also:
+            return False
+        return stream.improbable or stream.end != stream.after_call
+
+    def _fault(self, stream: Stream, also: dict[int, int]) -> int | None:
+        """The last instruction up to which a stream is none, since it leads or loads from where it cannot."""
+        sizes, end = self._flow.sizes, len(self._flow.code)
+        if not stream.sizes:
+            return stream.end
+        for target, source in (*stream.branches.items(), *stream.calls.items()):
+            if not self._may_begin(target, also, stream.sizes):
+                return source
+        for part in stream.data:
+            if part.start < 0 or part.stop > end:
+                return stream.end
+            if len(part) <= 2 and any(sizes[at >> 1] for at in part):
+                return stream.end
+        return None
+
+    def _may_begin(self, at: int, *also: dict[int, int]) -> bool:
+        """Whether an instruction may begin at ``at``: not outside, not in data, not inside of another one."""
+        sizes, index = self._flow.sizes, at >> 1
+        if not 0 <= at < len(self._flow.code):
+            return any(first <= at < last for first, last in self._beyond)
+        if self._flow.data[index] or (not sizes[index] and sizes[index - 1] == 4):
+            return False
+        return not any(at not in known and known.get(at - 2) == 4 for known in also)

@@ -1,0 +1,49 @@
+"""From what a layout says to addresses: places that are written, ranges that are covered."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from gemel.layout.model import (
+    AreaPlace,
+    AreaRange,
+    BuildRange,
+    Checksum,
+    Layout,
+    Place,
+    Range,
+    SpanRange,
+    SymbolPlace,
+)
+from gemel.placement.placed import PlacedBuild, SymbolLookup
+from gemel.spans import Span, without
+
+
+def address_of(layout: Layout, place: Place, lookup: SymbolLookup) -> int:
+    """The plain address of ``place``; raises what ``lookup`` raises for a symbol that is not found."""
+    if isinstance(place, AreaPlace):
+        return layout.span_of(place.area).start + place.offset
+    if isinstance(place, SymbolPlace):
+        return lookup(place.build, place.symbol) + place.offset
+    return place
+
+
+def span_of_range(layout: Layout, item: Range, placed: Mapping[str, PlacedBuild]) -> Span:
+    """The plain span of one range of a checksum; raises KeyError for a build that is not placed."""
+    if isinstance(item, SpanRange):
+        return Span(item.start, item.size)
+    if isinstance(item, BuildRange):
+        return placed[item.build].stored
+    if isinstance(item, AreaRange):
+        area = layout.span_of(item.area)
+        return Span(area.start + item.offset, item.size or area.size - item.offset)
+    return layout.span_of(item)
+
+
+def covered_spans(layout: Layout, checksum: Checksum, placed: Mapping[str, PlacedBuild]) -> list[Span]:
+    """What ``checksum`` covers: its ranges in their order, less its exceptions."""
+    exceptions = [span_of_range(layout, item, placed) for item in checksum.exceptions]
+    covered: list[Span] = []
+    for item in checksum.over:
+        covered.extend(without([span_of_range(layout, item, placed)], exceptions))
+    return covered

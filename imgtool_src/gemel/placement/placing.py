@@ -1,0 +1,220 @@
+"""Where the bytes of one build go: load addresses to plain addresses, checked against its areas.
+
+A load address may be written as the programmer sees flash, as the build's own core sees it, or, for a
+build that runs in RAM, as the RAM address it was linked for; each is brought to the place in the area
+that the layout stores the build in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from gemel.builds.build import Build, Segment
+from gemel.errors import Problem
+from gemel.layout.addresses import locate, seen_by
+from gemel.layout.model import BuildPlan, Layout
+from gemel.placement.placed import PlacedBuild
+from gemel.spans import Span, align_down, align_up, format_address
+
+
+class Piece(NamedTuple):
+    """Bytes of a build at a plain address."""
+
+    address: int
+    segment: Segment
+
+    @property
+    def span(self) -> Span:
+        """The plain span that the bytes take."""
+        return Span(self.address, len(self.segment.data))
+
+
+@dataclass(frozen=True, slots=True)
+class Placement:
+    """A build's bytes by plain address, where it lies as a whole, and what is wrong with that.
+
+    ``placed`` is None when no byte of the build lies in its own area.
+    """
+
+    plan: BuildPlan
+    build: Build
+    pieces: tuple[Piece, ...]
+    placed: PlacedBuild | None
+    problems: tuple[Problem, ...]
+
+
+def place(layout: Layout, plan: BuildPlan, build: Build) -> Placement:
+    """Place one build by itself; whether it touches other builds is seen when all are put together."""
+    pieces: list[Piece] = []
+    problems: list[Problem] = []
+    for segment in build.stored:
+        address = _plain_address(layout, plan, segment)
+        if address is None:
+            problems.append(_in_no_memory(layout, plan, build, segment))
+            continue
+        piece = Piece(address, segment)
+        pieces.append(piece)
+        problems.extend(_memory_problems(layout, plan, build, piece))
+    pieces.sort(key=lambda piece: piece.address)
+    own = [piece for piece in pieces if layout.span_of(plan.stored_in).overlaps(piece.span)]
+    problems.extend(_distance_problems(plan, build, own))
+    placed = _placed(layout, plan, build, own) if own else None
+    if not own and not problems:
+        problems.append(_not_in_its_area(layout, plan, build, pieces))
+    return Placement(plan, build, tuple(pieces), placed, tuple(problems))
+
+
+def place_all(layout: Layout, builds: Mapping[str, Build]) -> dict[str, Placement]:
+    """Every given build placed, in the order of the layout."""
+    return {name: place(layout, plan, builds[name]) for name, plan in layout.builds.items() if name in builds}
+
+
+def forgotten_run_area(layout: Layout, plan: BuildPlan, address: int) -> str:
+    """What to add to the layout where a secondary's build is linked for ``address`` in an area of RAM.
+
+    ``address`` is one of its code, as its core sees it.  Empty where that explains nothing.
+    """
+    located = locate(layout, address, plan.core)
+    if plan.runs_in or layout.cores[plan.core].role == "primary" or not located:
+        return ""
+    owners = {area: core.name for core in layout.cores.values() for area in core.ram}
+    for area in layout.areas.values():
+        fits = area.purpose in ("code", "data") and owners.get(area.name, plan.core) == plan.core
+        if located.memory.kind == "ram" and fits and layout.span_of(area.name).holds(located.plain):
+            return (
+                f"build {plan.name} is linked to run in area {area.name}: add "
+                f'runs_in = "{area.name}" to [build.{plan.name}]'
+            )
+    return ""
+
+
+def forgotten_by_segment(layout: Layout, plan: BuildPlan, build: Build, segment: Segment) -> str:
+    """The same for a segment, if it holds code as far as the build's file tells."""
+    if not segment.executable or (build.kind != "elf" and segment is not build.stored[0]):
+        return ""
+    return forgotten_run_area(layout, plan, segment.run_address)
+
+
+LARGEST_GAP = 64
+"""Bytes between two sections that an alignment leaves; what follows behind more of them lies apart."""
+
+
+def too_large_by(layout: Layout, plan: BuildPlan, strays: Iterable[Span]) -> Span | None:
+    """What of a build runs on behind the end of its area, of ``strays``, its bytes that lie astray.
+
+    From the area's end to the end of the last of them that follows without a gap; None if none does.
+    """
+    start = end = layout.span_of(plan.stored_in).end
+    for span in sorted(strays):
+        if end <= span.start < end + LARGEST_GAP:
+            end = span.end
+    return Span.from_bounds(start, end) if end > start else None
+
+
+def _plain_address(layout: Layout, plan: BuildPlan, segment: Segment) -> int | None:
+    stored = layout.span_of(plan.stored_in)
+    seen = [locate(layout, segment.load_address, plan.core), locate(layout, segment.load_address)]
+    found = [located.plain for located in seen if located]
+    for area in layout.spans_of_build(plan):
+        for plain in found:
+            if area.holds(plain):
+                return plain
+    if plan.runs_in:
+        run = layout.span_of(plan.runs_in)
+        for plain in found:
+            if run.holds(plain):
+                return stored.start + plain - run.start
+    return found[0] if found else None
+
+
+def _placed(layout: Layout, plan: BuildPlan, build: Build, own: list[Piece]) -> PlacedBuild:
+    area = layout.span_of(plan.stored_in)
+    unit = layout.memory_of(plan.stored_in).write_unit
+    start = max(area.start, align_down(own[0].address, unit))
+    end = min(area.end, align_up(max(piece.span.end for piece in own), unit))
+    if plan.runs_in:
+        distance = own[0].segment.run_address - own[0].address
+        if own[0].segment.run_address == own[0].segment.load_address:
+            run_area = seen_by(layout, layout.span_of(plan.runs_in).start, plan.core)
+            distance = run_area - area.start
+        run_start = start + distance
+    else:
+        run_start = seen_by(layout, start, plan.core)
+    vectors = run_start + area.start + plan.vector_offset - start
+    return PlacedBuild(plan.name, plan.core, Span.from_bounds(start, end), run_start, vectors, build.build_id)
+
+
+def _where(plan: BuildPlan, build: Build, segment: Segment | None = None) -> str:
+    tail = f", segment {segment.index}" if segment else ""
+    return f"build {plan.name} ({build.file}{tail})"
+
+
+def _area_words(layout: Layout, plan: BuildPlan) -> str:
+    return f"inside area {plan.stored_in}, {layout.span_of(plan.stored_in)}"
+
+
+def _in_no_memory(layout: Layout, plan: BuildPlan, build: Build, segment: Segment) -> Problem:
+    return Problem(
+        f"build {plan.name} has bytes to store where the layout has no memory",
+        _where(plan, build, segment),
+        str(segment.load_span),
+        _area_words(layout, plan),
+        "mend the load address in the linker script, or the memory in the layout",
+    )
+
+
+def _memory_problems(layout: Layout, plan: BuildPlan, build: Build, piece: Piece) -> list[Problem]:
+    located = locate(layout, piece.address)
+    if located is None:
+        return []
+    memory = located.memory
+    where = _where(plan, build, piece.segment)
+    if not memory.holds_image:
+        hint = "give the section a load address in flash (AT> in the linker script)"
+        if plan.runs_in is None and memory.kind == "ram":
+            hint += ", or name the RAM area it runs in as runs_in in the layout"
+        if forgotten := forgotten_by_segment(layout, plan, build, piece.segment):
+            hint = f"{forgotten}; else give the section a load address in flash (AT> in the linker script)"
+        what = f"build {plan.name} has bytes to store at a load address in {memory.kind} {memory.name}"
+        return [Problem(what, where, str(piece.segment.load_span), _area_words(layout, plan), hint)]
+    if not memory.span.covers(piece.span):
+        what = f"build {plan.name} runs over the end of memory {memory.name}"
+        return [
+            Problem(what, where, str(piece.span), f"an end of at most {format_address(memory.span.last)}")
+        ]
+    return []
+
+
+def _not_in_its_area(layout: Layout, plan: BuildPlan, build: Build, pieces: list[Piece]) -> Problem:
+    found = ", ".join(str(piece.span) for piece in pieces[:4]) or "no bytes"
+    hint = "the build's linker script and the layout name different origins; mend one of them"
+    for other in layout.builds.values():
+        if pieces and all(layout.span_of(other.stored_in).covers(piece.span) for piece in pieces):
+            hint = f"all of it lies in area {other.stored_in} of build {other.name}: were the files swapped?"
+    return Problem(
+        f"build {plan.name} has no byte in its own area",
+        _where(plan, build),
+        found,
+        _area_words(layout, plan),
+        hint,
+    )
+
+
+def _distance_problems(plan: BuildPlan, build: Build, own: list[Piece]) -> list[Problem]:
+    """A build that is copied as one block must run as one block."""
+    if not plan.runs_in or not own:
+        return []
+    first = own[0].segment
+    distance = first.run_address - own[0].address
+    problems = []
+    for piece in own[1:]:
+        if piece.segment.run_address - piece.address != distance:
+            runs_at = format_address(piece.segment.run_address)
+            found = f"stored at {format_address(piece.address)}, runs at {runs_at}"
+            expected = f"runs at {format_address(piece.address + distance)}, as segment {first.index} does"
+            hint = "a copied build moves as one block: link all it stores for consecutive run addresses"
+            what = f"build {plan.name} is copied as one block, but its segments run apart"
+            problems.append(Problem(what, _where(plan, build, piece.segment), found, expected, hint))
+    return problems

@@ -1,0 +1,73 @@
+"""Where in the image a build's symbol lies, for stamps, checksums and constants that rules look at."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from gemel.errors import GemelError, Problem
+from gemel.layout.kinds import nearest_hint
+from gemel.placement.placing import Placement
+from gemel.spans import Span, format_address
+
+
+class SymbolNotPlaced(GemelError):
+    """A symbol's place in the image cannot be told: no build, no symbol table, no such symbol, no bytes."""
+
+    exit_code = 1
+
+
+class SymbolPlaces:
+    """Finds plain addresses of symbols in placed builds; a `SymbolLookup`."""
+
+    def __init__(self, placements: Mapping[str, Placement]) -> None:
+        """Take the builds at hand; others are reported as not at hand when asked for."""
+        self._placements = placements
+
+    def __call__(self, build: str, symbol: str) -> int:
+        """The plain address of the first byte that ``symbol`` names; raises SymbolNotPlaced."""
+        return self.span_of(build, symbol).start
+
+    def span_of(self, build: str, symbol: str) -> Span:
+        """The plain span of ``symbol`` (size as its table says, 0 if unknown); raises SymbolNotPlaced."""
+        placement = self._placements.get(build)
+        if placement is None:
+            raise SymbolNotPlaced(_no_table(build, symbol, f"build {build}", "no ELF file of it was given"))
+        where = f"build {build} ({placement.build.file})"
+        if placement.build.symbols is None:
+            reason = placement.build.reason_for("symbols") or "it has no symbols"
+            raise SymbolNotPlaced(_no_table(build, symbol, where, reason))
+        found = [each for each in placement.build.symbols.named(symbol) if each.defined]
+        spans = {
+            Span(each.address & ~1 if each.kind == "function" else each.address, each.size) for each in found
+        }
+        if len({span.start for span in spans}) != 1:
+            words = f"{len(spans)} symbols of this name" if spans else "no such symbol"
+            hint = (
+                "rename all but one of them in the build's sources" if spans else _nearest(placement, symbol)
+            )
+            what = f"symbol {symbol} of build {build} cannot be placed"
+            raise SymbolNotPlaced(Problem(what, where, words, "one symbol", hint))
+        run = max(spans)
+        for piece in placement.pieces:
+            offset = run.start - piece.segment.run_address
+            if 0 <= offset < len(piece.segment.data):
+                return Span(piece.address + offset, run.size)
+        hint = "only stored bytes can hold a value: make it initialised, read-only data"
+        what = f"symbol {symbol} of build {build} has no bytes in the image"
+        raise SymbolNotPlaced(
+            Problem(what, where, format_address(run.start), "an address in stored bytes", hint)
+        )
+
+
+def _nearest(placement: Placement, symbol: str) -> str:
+    """The nearest name there is, or why a symbol of the source may not be there."""
+    symbols = placement.build.symbols
+    names = sorted({each.name for each in symbols.all() if each.defined}) if symbols else ()
+    return nearest_hint(symbol, names) or (
+        "what nothing uses is dropped at link: mark it used, or keep its section in the linker script"
+    )
+
+
+def _no_table(build: str, symbol: str, where: str, found: str) -> Problem:
+    hint = f"give its ELF file: {build}=FILE.elf"
+    return Problem(f"symbol {symbol} of build {build} cannot be looked up", where, found, "an ELF file", hint)

@@ -1,0 +1,1 @@
+"""The record: its format, its faults, its page, and how it is made from an image."""

@@ -1,0 +1,149 @@
+"""The record's format as one page of text, 80 columns wide, made from the table that readers use."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from gemel.record.format import (
+    BUILD,
+    BUILD_SIZE,
+    FORMAT,
+    HEADER,
+    HEADER_SIZE,
+    MOST_BUILDS,
+    Field,
+    RecordFault,
+    record_size,
+)
+
+_WIDTH = 79
+_ROW = 8
+_CELL = 8
+
+_TYPES = {
+    "mark": "bytes",
+    "u16": "u16",
+    "u32": "u32",
+    "text": "text",
+    "bytes": "bytes",
+    "uuid": "UUID",
+    "sha256": "bytes",
+    "zero": "bytes",
+}
+
+_OPENING = f"""\
+The record, format {FORMAT}
+=================
+
+The record is a small table inside an image that says what the image holds. A
+layout gives it an area; `gemel join` writes it there, at the area's start.
+
+    header               {HEADER_SIZE} bytes
+    entry of a build     {BUILD_SIZE} bytes, once for each build, 1 to {MOST_BUILDS}
+    CRC                    4 bytes
+
+{record_size(2)} bytes for two builds, {record_size(MOST_BUILDS):,} bytes for {MOST_BUILDS}.
+The entries stand in ascending order of stored_start, whatever the order of the
+builds in the layout: the same builds give the same record. A reader refuses no
+other order.
+
+Every number is little-endian, every field naturally aligned, and the record
+starts at an address that is a multiple of 4: C code may lay a struct over it.
+u16 and u32 are unsigned. Text is UTF-8 without control characters, ended by a
+zero byte and padded with zeros to its field's end. A UUID has the byte order
+of RFC 9562: the order in which it is written. Reserved bytes are zero, and a
+reader refuses others."""
+
+_CLOSING = """\
+The CRC
+-------
+The last four bytes are the CRC-32/ISO-HDLC of every byte of the record before
+them (width 32, polynomial 0x04C11DB7, start 0xFFFFFFFF, input and output
+reflected, result inverted; "123456789" gives 0xCBF43926), as a u32.
+
+The bytes that the digests cover
+--------------------------------
+Stored span of a build: from stored_start on, stored_size bytes, as the image
+holds them after stamps and checksums were written. Bytes in it that nothing
+wrote count as the erased byte of their memory.
+
+The rest of the flash: every byte of the layout's flash memories that lies
+outside the stored spans of the builds, the record's own bytes, the seal's area
+and the areas of purpose `reserved`, by ascending address, each memory to its
+end. Bytes that nothing wrote count as the erased byte of their memory. So data
+that is in the image but in no build cannot change unseen, and neither can
+bytes that should have been left erased (RFC 9124 4.3.15).
+
+The layout: its parsed TOML as JSON with sorted keys and no white space, less
+keys with their default value, and less what says where a file lies and how an
+image is judged: every build's `path`, the tables `rules` and `rehearsal`, and
+of `seal` all but its area. Comments and the order of keys do not change it.
+
+The record covers itself with its CRC, and the seal, where there is one, signs
+the record's bytes from the mark to the CRC. As the record holds a digest of
+the builds and of the rest, that one signature covers them too."""
+
+_CAUTIONS = """\
+What it is not
+--------------
+A sound record is evidence of what was joined. It is not a safety approval, and
+it does not show who made the image: anyone can change a record and recompute
+its CRC. Authenticity takes the seal, checked against a key you trust."""
+
+
+def page() -> str:
+    """The format, byte by byte: diagram and fields of header and entry, CRC, digests, faults, cautions."""
+    parts = [
+        _OPENING,
+        _titled("Header", _diagram(HEADER)),
+        "\n".join(_rows(HEADER)),
+        _titled("Entry of a build", _diagram(BUILD)),
+        "\n".join(_rows(BUILD)),
+        _CLOSING,
+        _titled("What a reader refuses", _faults()),
+        _CAUTIONS,
+    ]
+    return "\n\n".join(parts) + "\n"
+
+
+def _titled(title: str, lines: Iterable[str]) -> str:
+    return "\n".join([title, "-" * len(title), *lines])
+
+
+def _diagram(fields: tuple[Field, ...]) -> Iterator[str]:
+    """Eight bytes to a line; a field of several lines takes one, with its size."""
+    rule = "     +" + ("-" * (_CELL - 1) + "+") * _ROW
+    yield "      " + "".join(f"{f'+{column}':^{_CELL}}" for column in range(_ROW)).rstrip()
+    yield rule
+    line = ""
+    for field in fields:
+        width = min(field.size, _ROW) * _CELL - 1
+        label = field.name if field.size <= _ROW else f"{field.name} ({field.size} bytes)"
+        line = line or f"0x{field.offset:02X} |"
+        line += f"{label:^{width}}|"
+        if (field.offset + field.size) % _ROW == 0:
+            yield line
+            yield rule
+            line = ""
+
+
+def _rows(fields: tuple[Field, ...]) -> Iterator[str]:
+    from textwrap import wrap
+
+    margin = " " * 33
+    yield f"{'from':6}{'size':>4}  {'type':6}{'field':15}meaning"
+    for field in fields:
+        meaning = f"{field.meaning} [{field.source}]" if field.source else field.meaning
+        first, *more = wrap(meaning, _WIDTH - len(margin))
+        yield f"0x{field.offset:02X}  {field.size:>4}  {_TYPES[field.kind]:6}{field.name:15}{first}"
+        yield from (margin + line for line in more)
+
+
+def _faults() -> Iterator[str]:
+    from textwrap import wrap
+
+    faults = sorted((fault for fault in RecordFault if fault.code), key=lambda fault: fault.code)
+    for fault in faults:
+        first, *more = wrap(fault.meaning, _WIDTH - 4)
+        yield f"{fault.code:2}. {first}"
+        yield from (" " * 4 + line for line in more)

@@ -1,0 +1,1 @@
+"""The facts as lines of text."""

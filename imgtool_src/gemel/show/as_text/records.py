@@ -1,0 +1,93 @@
+"""The records as lines: what each says, and whether the image agrees."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.show.facts.contents import BrokenRecord, Contents, Match, RecordBuild, RecordFacts
+from gemel.spans import format_address
+from gemel.text.numbers import counted
+from gemel.text.styled import Line, Styled, wrapped
+
+LABEL_WIDTH = 14
+DIGEST_DIGITS = 16
+"""Digits of a SHA-256 that are printed; JSON has all."""
+
+
+def record_lines(contents: Contents, width: int) -> list[list[Line]]:
+    """One section a record, sound ones first."""
+    sections = [list(_record(contents, record, width)) for record in contents.records]
+    sections += [list(_broken(broken, width)) for broken in contents.broken_records]
+    if not sections and contents.layout is None:
+        sections.append([(Styled("record", "title"), Styled(": none found"))])
+    return sections
+
+
+def match_words(match: Match, of: str) -> Styled:
+    """``matches the image`` or ``DIFFERS from the image``; the words alone say it."""
+    if match == "matches":
+        return Styled(f"matches {of}", "good")
+    if match == "differs":
+        return Styled(f"DIFFERS from {of}", "bad")
+    return Styled(f"not compared with {of}", "dim")
+
+
+def _field(label: str, *pieces: Styled, width: int, indent: int = 2) -> list[Line]:
+    start = Styled(f"{'':{indent}}{label:<{LABEL_WIDTH - indent}}")
+    return wrapped([start, *pieces], width, LABEL_WIDTH)
+
+
+def _record(contents: Contents, record: RecordFacts, width: int) -> Iterator[Line]:
+    yield (Styled("record", "title"), Styled(f" {record.span}, {counted(record.span.size, 'byte')}, sound"))
+    if record.in_its_area is False:
+        yield (Styled("  NOT WHERE THE LAYOUT SAYS", "bad"),)
+    yield from _field("product", Styled(record.product), width=width)
+    version = f"{record.version}, rollback counter {record.rollback}"
+    yield from _field("version", Styled(version), width=width)
+    yield from _field("vendor id", Styled(record.vendor_id or "none"), width=width)
+    yield from _field("class id", Styled(record.class_id or "none"), width=width)
+    layout = match_words(record.layout, "the layout given")
+    if contents.layout is None:
+        layout = Styled("no layout was given", "dim")
+    yield from _field("layout", layout, Styled(f", SHA-256 {_digits(record.layout_sha256)}"), width=width)
+    rest = match_words(record.rest, "the image")
+    if record.rest == "not known":
+        rest = Styled("takes the layout to compare", "dim")
+    yield from _field("other flash", rest, Styled(f", SHA-256 {_digits(record.rest_sha256)}"), width=width)
+    for build in record.builds:
+        yield from _build(build, width)
+
+
+def _digits(digest: bytes) -> str:
+    return digest.hex()[:DIGEST_DIGITS]
+
+
+def _build(build: RecordBuild, width: int) -> Iterator[Line]:
+    yield (Styled("  build "), Styled(build.name, "name"), Styled(f" for core {build.core}, {build.role}"))
+    stored = Styled(f"{build.stored}, {counted(build.stored.size, 'byte')}")
+    yield from _field("stored", stored, width=width, indent=4)
+    place = "in place" if build.run_start == build.stored.start else f"at {format_address(build.run_start)}"
+    vectors = "no vectors" if build.vectors is None else f"vectors at {format_address(build.vectors)}"
+    yield from _field("runs", Styled(f"{place}, {vectors}"), width=width, indent=4)
+    build_id = Styled(build.build_id.hex() if build.build_id else "none")
+    if build.build_id_of_file == "not known":
+        yield from _field("build id", build_id, width=width, indent=4)
+    else:
+        of_file = match_words(build.build_id_of_file, "the ELF")
+        yield from _field("build id", of_file, Styled(", "), build_id, width=width, indent=4)
+    crc = Styled(f", 0x{build.crc32:08X}")
+    yield from _field("CRC-32", match_words(build.crc32_of_image, "the image"), crc, width=width, indent=4)
+    digest = Styled(f", {_digits(build.sha256)}")
+    of_image = match_words(build.sha256_of_image, "the image")
+    yield from _field("SHA-256", of_image, digest, width=width, indent=4)
+
+
+def _broken(broken: BrokenRecord, width: int) -> Iterator[Line]:
+    where = ", where the layout has it" if broken.expected else ""
+    verdict = "MISSING" if broken.missing else "NOT SOUND"
+    words = f" {verdict} at {format_address(broken.start)}{where}"
+    yield (Styled("record", "title"), Styled(words, "bad"))
+    for problem in broken.problems[:8]:
+        yield from wrapped([Styled(f"  {problem}")], width, 4)
+    if len(broken.problems) > 8:
+        yield (Styled(f"  and {counted(len(broken.problems) - 8, 'more fault')}"),)

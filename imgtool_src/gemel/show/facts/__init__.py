@@ -1,0 +1,1 @@
+"""What is in an image, as plain data: memories, builds, records, vectors, written values."""

@@ -1,0 +1,65 @@
+"""From an image and a layout to ``Contents``; the parts come from the modules beside this one."""
+
+from __future__ import annotations
+
+from gemel.image.sparse import SparseBytes
+from gemel.inspection.inspection import Subject
+from gemel.show.facts.build_uses import build_uses
+from gemel.show.facts.contents import Address, Contents, ImageFacts, LayoutFacts
+from gemel.show.facts.file_alone import pieces_of, vector_hints
+from gemel.show.facts.memory_uses import memory_uses
+from gemel.show.facts.records import broken_records, records
+from gemel.show.facts.values import written_values
+from gemel.show.facts.vector_tables import vector_facts
+from gemel.spans import merged, without
+
+
+def contents_of(subject: Subject, file: str, entry: int | None = None, layout_file: str = "") -> Contents:
+    """What is in ``subject.image``, read from ``file``, by its layout and with the builds at hand.
+
+    ``entry`` is the start address that the file names, ``layout_file`` the layout's name for people
+    (else the one it was read by).  Raises BuildError if a build's file became
+    shorter since it was opened.
+    """
+    memories = [memory.span for memory in subject.layout.memories.values()]
+    sound = records(subject.image, subject)
+    tables = (vector_facts(subject, name) for name in subject.layout.builds)
+    return Contents(
+        image=image_facts(subject.image, file, entry),
+        layout=LayoutFacts(layout_file or subject.read.file, subject.layout.product, subject.read.digest),
+        memories=memory_uses(subject),
+        outside=tuple(without(subject.image.spans(), memories)),
+        builds=build_uses(subject),
+        records=sound,
+        broken_records=broken_records(subject.image, subject),
+        vector_tables=tuple(table for table in tables if table),
+        values=written_values(subject),
+        pieces=(),
+        vector_hints=(),
+    )
+
+
+def contents_of_file(image: SparseBytes, file: str, entry: int | None = None) -> Contents:
+    """What an image file alone tells, without a layout."""
+    sound = records(image, None)
+    return Contents(
+        image=image_facts(image, file, entry),
+        layout=None,
+        memories=(),
+        outside=(),
+        builds=(),
+        records=sound,
+        broken_records=broken_records(image, None),
+        vector_tables=(),
+        values=(),
+        pieces=pieces_of(image, sound),
+        vector_hints=vector_hints(image),
+    )
+
+
+def image_facts(image: SparseBytes, file: str, entry: int | None) -> ImageFacts:
+    """The runs of an image file and the gaps between them."""
+    runs = merged(image.spans())
+    bounds = image.bounds()
+    gaps = without([bounds], runs) if bounds else []
+    return ImageFacts(file, image.size, None if entry is None else Address(entry), tuple(runs), tuple(gaps))

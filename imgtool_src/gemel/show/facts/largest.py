@@ -1,0 +1,71 @@
+"""The largest objects and functions of the builds at hand, by the area that they take bytes of."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from gemel.inspection.inspection import Subject
+from gemel.layout.addresses import plain_span
+from gemel.show.facts.contents import SymbolUse
+from gemel.spans import Span
+
+if TYPE_CHECKING:
+    from gemel.builds.elf.symbols import Symbol
+
+SHOWN = 3
+"""Symbols that are told of each area and build."""
+
+LOOKED_AT = 4096
+"""Symbols of each build, the largest, that are looked at."""
+
+_BINDINGS = {"global": 0, "weak": 1}
+
+
+def symbol_uses(subject: Subject) -> list[SymbolUse]:
+    """Every large symbol at each plain place that it takes, largest first.
+
+    Initialised data, and code that is copied, take RAM at run time and flash where they are stored.
+    """
+    found: dict[tuple[str, int], SymbolUse] = {}
+    for name in subject.layout.builds:
+        for symbol in _largest(subject, name):
+            for span in _places(subject, name, symbol):
+                found.setdefault((name, span.start), SymbolUse(symbol.name, name, span, span.size))
+    return sorted(found.values(), key=lambda use: (-use.size, use.span.start, use.build, use.name))
+
+
+def largest_in(uses: list[SymbolUse], area: Span) -> tuple[SymbolUse, ...]:
+    """The first few of ``uses``, which come largest first, of each build that begin in ``area``."""
+    told: dict[str, int] = {}
+    kept = []
+    for use in uses:
+        if area.holds(use.span.start) and told.setdefault(use.build, 0) < SHOWN:
+            told[use.build] += 1
+            kept.append(use)
+    return tuple(kept)
+
+
+def _largest(subject: Subject, name: str) -> list[Symbol]:
+    build = subject.builds.get(name)
+    symbols = build.symbols.all() if build and build.symbols else iter(())
+    sized = [
+        symbol
+        for symbol in symbols
+        if symbol.size and symbol.defined and symbol.name and symbol.kind in ("object", "function")
+    ]
+    # Of several names for the same bytes the global one is told, and of these the first by name.
+    sized.sort(key=lambda each: (-each.size, each.address, _BINDINGS.get(each.binding, 2), each.name))
+    return sized[:LOOKED_AT]
+
+
+def _places(subject: Subject, name: str, symbol: Symbol) -> Iterator[Span]:
+    run = plain_span(subject.layout, symbol.span, subject.layout.builds[name].core)
+    if run:
+        yield run
+    for piece in subject.placements[name].pieces:
+        offset = symbol.address - piece.segment.run_address
+        stored = Span(piece.address + offset, symbol.size)
+        if offset >= 0 and offset + symbol.size <= len(piece.segment.data) and stored != run:
+            yield stored
+            return

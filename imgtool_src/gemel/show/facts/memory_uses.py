@@ -1,0 +1,129 @@
+"""What takes the bytes of each memory and of each area in it."""
+
+from __future__ import annotations
+
+from gemel.inspection.inspection import Subject
+from gemel.inspection.ram_claims import ram_of
+from gemel.layout.addresses import plain_span
+from gemel.layout.model import Area, Memory
+from gemel.record.record import record_size
+from gemel.show.facts.build_uses import claimed_ram, stored_in_image
+from gemel.show.facts.contents import Address, AreaUse, CoreView, MemoryUse, Part, PartKind
+from gemel.show.facts.largest import largest_in, symbol_uses
+from gemel.show.facts.used_bytes import content_runs, has_content, largest_free, per_cent, size_of
+from gemel.show.facts.values import written_places
+from gemel.spans import Span, merged, without
+
+
+class _Taken:
+    """Everything whose place is known, as (kind, name, spans in plain addresses), and the largest symbols."""
+
+    def __init__(self, subject: Subject) -> None:
+        self.known: list[tuple[PartKind, str, list[Span]]] = []
+        self.symbols = symbol_uses(subject)
+        self._subject = subject
+        for name in subject.layout.builds:
+            stored = stored_in_image(subject, name)
+            if stored:
+                self._add("build", name, [stored])
+        if subject.record and subject.layout.record:
+            start = subject.layout.span_of(subject.layout.record.area).start
+            self._add("record", "record", [Span(start, record_size(len(subject.record.builds)))])
+        builds = [span for kind, _, spans in self.known if kind == "build" for span in spans]
+        for kind, name, place in written_places(subject):
+            erased = subject.erased_byte_at(place.start)
+            outside_builds = without([place], builds)
+            if outside_builds and has_content(subject.image, place, erased):
+                self._add(kind, name, outside_builds)
+        self._add_ram()
+
+    def _add(self, kind: PartKind, name: str, spans: list[Span]) -> None:
+        self.known.append((kind, name, merged(spans)))
+
+    def _add_ram(self) -> None:
+        """What the builds take of RAM: by their ELF files; a copied build by its run address alone."""
+        subject = self._subject
+        for name, plan in subject.layout.builds.items():
+            build = subject.builds.get(name)
+            claims = ram_of(subject.layout, plan, build) if build else []
+            if claims:
+                self._add("ram claim", name, claims)
+            placed = subject.placed.get(name)
+            if placed and plan.runs_in:
+                run = plain_span(subject.layout, Span(placed.run_start, placed.stored.size), plan.core)
+                if run and not claims and _in_ram(subject, run):
+                    self._add("copy", name, [run])
+
+
+def _in_ram(subject: Subject, span: Span) -> bool:
+    return any(
+        memory.kind == "ram" and memory.span.overlaps(span) for memory in subject.layout.memories.values()
+    )
+
+
+def memory_uses(subject: Subject) -> tuple[MemoryUse, ...]:
+    """Each memory of the layout in its order, cut into areas and what lies between them."""
+    taken = _Taken(subject)
+    return tuple(_memory_use(subject, taken, memory) for memory in subject.layout.memories.values())
+
+
+def _memory_use(subject: Subject, taken: _Taken, memory: Memory) -> MemoryUse:
+    named = [
+        (area, subject.layout.span_of(area.name))
+        for area in subject.layout.areas.values()
+        if area.memory == memory.name
+    ]
+    rest: list[tuple[Area | None, Span]] = [
+        (None, span) for span in without([memory.span], [span for _, span in named])
+    ]
+    cut = sorted([*named, *rest], key=lambda pair: pair[1])
+    areas = tuple(_area_use(subject, taken, memory, area, span) for area, span in cut)
+    used = sum(area.used for area in areas)
+    claims = [claimed_ram(subject, name, plan) for name, plan in subject.layout.builds.items()]
+    return MemoryUse(
+        name=memory.name,
+        kind=memory.kind,
+        span=memory.span,
+        erase_block=memory.erase_block,
+        write_unit=memory.write_unit,
+        erased_byte=memory.erased_byte,
+        aliases=tuple(Address(alias) for alias in memory.aliases),
+        views=tuple(CoreView(core, Address(start)) for core, start in memory.views.items()),
+        used=used,
+        all_known=memory.kind != "ram" or None not in claims,
+        per_cent=per_cent(used, memory.size),
+        areas=areas,
+    )
+
+
+def _area_use(subject: Subject, taken: _Taken, memory: Memory, area: Area | None, span: Span) -> AreaUse:
+    parts = []
+    for kind, name, spans in taken.known:
+        inside = [common for each in spans if (common := each.intersection(span)).size]
+        if inside:
+            parts.append(Part(kind, name, tuple(inside), size_of(inside)))
+    known = merged(each for part in parts for each in part.spans)
+    unknown = [
+        run
+        for hole in without([span], known)
+        for run in content_runs(subject.image, hole, memory.erased_byte)
+    ]
+    if unknown:
+        if area and area.purpose == "seal":
+            parts.append(Part("seal", "seal", tuple(unknown), size_of(unknown)))
+        else:
+            parts.append(Part("unknown", "other bytes", tuple(unknown), size_of(unknown)))
+    parts.sort(key=lambda part: (part.spans[0].start, part.name))
+    everything = [each for part in parts for each in part.spans]
+    used = size_of(everything)
+    return AreaUse(
+        name=area.name if area else None,
+        purpose=area.purpose if area else None,
+        span=span,
+        used=used,
+        free=span.size - used,
+        per_cent=per_cent(used, span.size),
+        largest_free=largest_free(span, everything),
+        parts=tuple(parts),
+        largest=largest_in(taken.symbols, span),
+    )

@@ -1,0 +1,136 @@
+"""The records in an image, and whether what they say is what the image holds."""
+
+from __future__ import annotations
+
+import hashlib
+import zlib
+
+from gemel.errors import Problem
+from gemel.image.sparse import SparseBytes
+from gemel.inspection.inspection import Subject
+from gemel.layout.model import Layout
+from gemel.placement.placed import PlacedBuild, blocks_of, rest_spans, sha256_of
+from gemel.record.format import MOST_BUILDS, RecordFault
+from gemel.record.record import BuildEntry, Record, RecordError, decode, find, record_size
+from gemel.show.facts.contents import Address, BrokenRecord, Match, RecordBuild, RecordFacts
+from gemel.spans import ADDRESS_SPACE, Span, format_address
+
+
+def records(image: SparseBytes, subject: Subject | None) -> tuple[RecordFacts, ...]:
+    """Every sound record in ``image``, by address; ``subject`` is the image with its layout, if any."""
+    facts = []
+    for start in _places(image, subject):
+        read = _read(image, start)
+        if isinstance(read, Record):
+            facts.append(_facts(image, subject, start, read))
+    return tuple(facts)
+
+
+def broken_records(image: SparseBytes, subject: Subject | None) -> tuple[BrokenRecord, ...]:
+    """Where the mark of a record lies, or the layout expects one, and there is no sound record."""
+    broken = []
+    expected = _expected(subject)
+    for start in _places(image, subject):
+        read = _read(image, start)
+        if isinstance(read, RecordError):
+            problems = tuple(_words(problem) for problem in read.problems)
+            missing = RecordFault.NO_MARK in read.faults
+            broken.append(BrokenRecord(Address(start), start == expected, missing, problems))
+    return tuple(broken)
+
+
+def _expected(subject: Subject | None) -> int | None:
+    plan = subject.layout.record if subject else None
+    return subject.layout.span_of(plan.area).start if subject and plan else None
+
+
+def _places(image: SparseBytes, subject: Subject | None) -> list[int]:
+    expected = _expected(subject)
+    return sorted({*find(image.pieces()), *(() if expected is None else (expected,))})
+
+
+def _read(image: SparseBytes, start: int) -> Record | RecordError:
+    span = Span(start, min(record_size(MOST_BUILDS), ADDRESS_SPACE - start))
+    try:
+        return decode(image.read(span, 0xFF), format_address(start))
+    except RecordError as error:
+        return error
+
+
+def _words(problem: Problem) -> str:
+    parts = [problem.what]
+    if problem.found:
+        parts.append(f"found {problem.found}")
+    if problem.expected:
+        parts.append(f"expected {problem.expected}")
+    return "; ".join(parts)
+
+
+def _match(same: bool) -> Match:
+    return "matches" if same else "differs"
+
+
+def _facts(image: SparseBytes, subject: Subject | None, start: int, record: Record) -> RecordFacts:
+    span = Span(start, record_size(len(record.builds)))
+    expected = _expected(subject)
+    layout = subject.layout if subject else None
+    return RecordFacts(
+        span=span,
+        in_its_area=None if expected is None else start == expected,
+        product=record.product,
+        version=record.version,
+        rollback=record.rollback,
+        vendor_id=str(record.vendor_id) if record.vendor_id else None,
+        class_id=str(record.class_id) if record.class_id else None,
+        layout_sha256=record.layout_sha256,
+        layout=_match(record.layout_sha256 == subject.read.digest) if subject else "not known",
+        rest_sha256=record.rest_sha256,
+        rest=_rest(image, layout, record, span) if layout else "not known",
+        builds=tuple(_build(image, subject, entry) for entry in record.builds),
+    )
+
+
+def _rest(image: SparseBytes, layout: Layout, record: Record, span: Span) -> Match:
+    placed = {
+        entry.name: PlacedBuild(entry.name, entry.core, entry.stored, entry.run_start, 0, None)
+        for entry in record.builds
+    }
+    return _match(sha256_of(layout, image, rest_spans(layout, placed, span)) == record.rest_sha256)
+
+
+def _build(image: SparseBytes, subject: Subject | None, entry: BuildEntry) -> RecordBuild:
+    crc, digest = _digests(image, subject, entry.stored)
+    handed = subject.builds.get(entry.name) if subject else None
+    of_file: Match = "not known"
+    if handed and not handed.reason_for("build id"):
+        of_file = _match((handed.build_id or b"") == entry.build_id)
+    return RecordBuild(
+        name=entry.name,
+        core=entry.core,
+        role=entry.role,
+        stored=entry.stored,
+        run_start=Address(entry.run_start),
+        vectors=None if entry.vector_address is None else Address(entry.vector_address),
+        build_id=entry.build_id or None,
+        build_id_of_file=of_file,
+        crc32=Address(entry.crc32),
+        crc32_of_image=_match(crc == entry.crc32),
+        sha256=entry.sha256,
+        sha256_of_image=_match(digest == entry.sha256),
+    )
+
+
+def _digests(image: SparseBytes, subject: Subject | None, stored: Span) -> tuple[int | None, bytes | None]:
+    """CRC-32 and SHA-256 of the bytes in ``stored``.
+
+    With a layout, bytes that the file does not hold count as erased; without one nobody knows what an
+    erased byte reads, and a span that is not held in full has neither.
+    """
+    if subject is None and not image.holds(stored):
+        return None, None
+    crc, digest = 0, hashlib.sha256()
+    held = (view for _, view in image.pieces(stored))
+    for block in blocks_of(subject.layout, image, stored) if subject else held:
+        crc = zlib.crc32(block, crc)
+        digest.update(block)
+    return crc, digest.digest()

@@ -1,0 +1,138 @@
+"""Stamps and checksums as the image holds them, beside what they must be."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Literal
+
+from gemel.checksums.in_layout import checksum_bytes, checksum_size
+from gemel.errors import GemelError, Problem
+from gemel.inspection.inspection import Subject
+from gemel.join.stamps import StampSources, stamp_bytes
+from gemel.layout.model import Checksum, Stamp, StampValue
+from gemel.placement.placed import Version
+from gemel.placement.places import address_of, covered_spans
+from gemel.show.facts.contents import Match, WrittenValue
+from gemel.spans import Span, format_address
+
+
+def place_of(subject: Subject, item: Stamp | Checksum) -> Span:
+    """Where a stamp or checksum is written; raises GemelError when that cannot be told."""
+    size = item.width if isinstance(item, Stamp) else checksum_size(item)
+    return Span(address_of(subject.layout, item.at, subject.symbols), size)
+
+
+def written_places(subject: Subject) -> Iterator[tuple[Literal["stamp", "checksum"], str, Span]]:
+    """Kind, name and place of each stamp and checksum whose place can be told."""
+    items: list[Stamp | Checksum] = [*subject.layout.stamps, *subject.layout.checksums]
+    for item in items:
+        try:
+            place = place_of(subject, item)
+        except GemelError:
+            continue  # it is told among the values, with the reason
+        yield "stamp" if isinstance(item, Stamp) else "checksum", item.name, place
+
+
+def written_values(subject: Subject) -> tuple[WrittenValue, ...]:
+    """Every stamp and checksum of the layout, in its order, stamps first."""
+    items: list[Stamp | Checksum] = [*subject.layout.stamps, *subject.layout.checksums]
+    return tuple(_value(subject, item) for item in items)
+
+
+def _value(subject: Subject, item: Stamp | Checksum) -> WrittenValue:
+    kind: Literal["stamp", "checksum"] = "stamp" if isinstance(item, Stamp) else "checksum"
+    try:
+        span = place_of(subject, item)
+    except GemelError as error:
+        reason = _reason(error.problems[0])
+        return WrittenValue(kind, item.name, _source(item), None, None, "", "not known", reason)
+    held = subject.bytes_of(span)
+    due = _due(subject, item)
+    match: Match = "not known"
+    if isinstance(due, bytes):
+        match = "matches" if due == held else "differs"
+        expected = "" if due == held else _shown(item, due)
+    else:
+        expected = due
+    return WrittenValue(kind, item.name, _source(item), span, held, _shown(item, held), match, expected)
+
+
+def _due(subject: Subject, item: Stamp | Checksum) -> bytes | str:
+    """The bytes that must be there, or why that is not known."""
+    needed = _builds_needed(item) & set(subject.layout.builds)
+    if missing := sorted(needed - set(subject.placed)):
+        return f"build {missing[0]} is not in the image"
+    try:
+        if isinstance(item, Checksum):
+            covered = covered_spans(subject.layout, item, subject.placed)
+            due = checksum_bytes(subject.layout, subject.image, item, covered)
+        else:
+            due = stamp_bytes(item, _sources(subject))
+    except GemelError as error:
+        return _reason(error.problems[0])
+    return _reason(due) if isinstance(due, Problem) else due
+
+
+def _reason(problem: Problem) -> str:
+    """Why something is not known, in a few words."""
+    return problem.next_step or f"{problem.what}: {problem.found}".rstrip(": ")
+
+
+def _sources(subject: Subject) -> StampSources:
+    """What the image is meant to hold: as asked for, else as its record says, else as the layout says."""
+    record, layout = subject.record, subject.layout
+    version = subject.version
+    if version is None and record:
+        version = Version(record.major, record.minor, record.patch)
+    if version is None and layout.version:
+        version = Version.of(layout.version)
+    rollback = subject.rollback
+    if rollback is None:
+        rollback = record.rollback if record else layout.rollback
+    return StampSources(layout, subject.image, subject.placed, version, rollback)
+
+
+def _builds_needed(item: Stamp | Checksum) -> set[str]:
+    if isinstance(item, Checksum):
+        ranges = (*item.over, *item.exceptions)
+        return {each.build for each in ranges if hasattr(each, "build")}
+    if not isinstance(item.value, StampValue):
+        return set()
+    return {value for _, value in _set_keys(item.value) if isinstance(value, str)}
+
+
+def _set_keys(value: StampValue) -> list[tuple[str, object]]:
+    return [(name, found) for name in value.__slots__ if (found := getattr(value, name)) is not None]
+
+
+def _source(item: Stamp | Checksum) -> str:
+    if isinstance(item, Checksum):
+        if isinstance(item.algorithm, str):
+            return item.algorithm
+        return f"CRC of {item.algorithm.width} bits, polynomial {item.algorithm.poly:#x}"
+    if not isinstance(item.value, StampValue):
+        return "a fixed value"
+    name, value = _set_keys(item.value)[0]
+    if name == "rollback":
+        return "the rollback counter"
+    if name == "version":
+        return f"the version, {value}"
+    return f"{name.replace('_', ' ')} {value}".replace("sha256", "SHA-256")
+
+
+def _shown(item: Stamp | Checksum, data: bytes) -> str:
+    """The value for people: a number with its digits, an address, a text or bytes, as it was meant."""
+    if isinstance(item, Checksum):
+        return f"0x{data[:: -1 if item.byte_order == 'little' else 1].hex().upper()}"
+    value = item.value
+    meant = _set_keys(value)[0] if isinstance(value, StampValue) else ("", value)
+    if isinstance(value, str) or meant == ("version", "text"):
+        return repr(data.rstrip(b"\0").decode("utf-8", "backslashreplace"))
+    if meant[0] in ("build_id_of", "sha256_of"):
+        return data.hex()
+    number = int.from_bytes(data, item.byte_order)
+    if meant == ("version", "packed"):
+        return f"{number >> 24}.{number >> 16 & 0xFF}.{number & 0xFFFF} (0x{number:0{2 * len(data)}X})"
+    if meant[0] in ("start_of", "end_of", "run_start_of", "vectors_of"):
+        return format_address(number)
+    return f"{number:,} (0x{number:0{2 * len(data)}X})"

@@ -1,0 +1,1 @@
+"""How text is laid out for people, once for all commands: styled lines, tables, numbers in little room."""

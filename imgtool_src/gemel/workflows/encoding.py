@@ -1,0 +1,58 @@
+"""An image as the bytes of a file, by the file's suffix."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+from gemel.errors import Problem, UsageProblem
+from gemel.image.sparse import SparseBytes
+from gemel.layout.model import Layout
+from gemel.spans import Span, format_address, without
+
+
+def refuse_suffixes(paths: Iterable[Path]) -> None:
+    """Raise UsageProblem with every path whose suffix names no image file format."""
+    from gemel.image.formats import format_of
+    from gemel.workflows.not_images import output_that_is_no_image
+
+    problems: list[Problem] = []
+    for path in paths:
+        try:
+            format_of(path.name)
+        except UsageProblem as error:
+            other = output_that_is_no_image(path)
+            problems.extend([other] if other else error.problems)
+    if problems:
+        raise UsageProblem(problems)
+
+
+def encoded(path: Path, image: SparseBytes, layout: Layout, entry: int | None) -> Iterable[bytes]:
+    """The blocks of the file ``path``; raises UsageProblem where its format cannot hold the image."""
+    from gemel.image.formats import Contents, format_of
+
+    form = format_of(path.name)
+    if form.has_addresses:
+        return form.encode(Contents(image, entry, header=layout.product))
+    span, fill = _binary_span(path, image, layout)
+    return form.encode(Contents(image, entry, span, fill))
+
+
+def _binary_span(path: Path, image: SparseBytes, layout: Layout) -> tuple[Span, int]:
+    """What a raw binary holds: from the start of the first flash memory to the image's last byte.
+
+    A raw binary has no addresses, so all of it must lie in flash memories that follow each other.
+    """
+    memories = sorted((m for m in layout.memories.values() if m.holds_image), key=lambda m: m.start)
+    first = min((m for m in memories if m.kind == "flash"), key=lambda m: m.start, default=None)
+    bounds = image.bounds()
+    if first is None or bounds is None:
+        raise UsageProblem(Problem("there is no flash to write a raw binary of", str(path)))
+    span = Span.from_bounds(first.start, bounds.end)
+    gaps = without([span], [memory.span for memory in memories])
+    if bounds.start < first.start or gaps:
+        found = ", ".join(str(piece) for piece in image.spans()[:6])
+        expected = f"one run of flash from {format_address(first.start)} on"
+        hint = "write .hex or .srec, which carry addresses"
+        raise UsageProblem(Problem("a raw binary cannot hold this image", str(path), found, expected, hint))
+    return span, first.erased_byte

@@ -1,0 +1,243 @@
+"""Reading input files for the commands: layouts, builds and images, with errors in plain words."""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, BinaryIO
+
+from gemel.errors import BuildError, GemelError, Problem, UsageProblem
+from gemel.files.output_targets import kind_of
+from gemel.layout.model import Layout
+from gemel.layout.reader import MOST_BYTES, ReadLayout, read_layout
+from gemel.spans import format_address
+
+if TYPE_CHECKING:
+    from gemel.builds.build import Build
+    from gemel.image.decoded import Decoded
+    from gemel.image.formats import Format
+    from gemel.placement.placed import Version
+
+BLOCK = 1 << 18
+
+MOST_IMAGE_BYTES = 1 << 29
+"""Largest image file that is read, 512 MiB (180 MiB of flash as Intel HEX): a pipe may never end."""
+
+
+class FileSource:
+    """A build's file, read in parts; the file is opened for each part, so none stays open."""
+
+    def __init__(self, path: Path) -> None:
+        """Take the size now; raises UsageProblem when it is no plain file or cannot be opened."""
+        self._path = path
+        with _opened(path, plain=True) as file:
+            self._size = file.seek(0, os.SEEK_END)
+
+    @property
+    def size(self) -> int:
+        """Bytes of the file when it was first opened."""
+        return self._size
+
+    def read(self, offset: int, size: int) -> bytes:
+        """Exactly ``size`` bytes from ``offset`` on; raises BuildError when they are not there."""
+        try:
+            with self._path.open("rb") as file:
+                file.seek(offset)
+                data = file.read(size)
+        except OSError as error:
+            raise BuildError(_cannot_read(self._path, error)) from error
+        if len(data) != size:
+            found, expected = f"{len(data):,} bytes from offset {offset:,}", f"{size:,} bytes"
+            raise BuildError(
+                Problem("the file got shorter while it was read", str(self._path), found, expected)
+            )
+        return data
+
+
+def load_layout(path: Path) -> ReadLayout:
+    """Read the layout file; raises LayoutError or UsageProblem."""
+    data = bytearray()
+    for block in blocks_of_file(path):
+        data += block
+        if len(data) > MOST_BYTES:
+            break
+    from gemel.check.policy.severities import severity_faults
+    from gemel.check.policy.waivers import waiver_faults
+    from gemel.checksums.in_layout import checksum_faults
+    from gemel.seal.demands import seal_faults
+
+    further = [checksum_faults, seal_faults, waiver_faults, severity_faults]
+    return read_layout(bytes(data), str(path), further)
+
+
+def load_builds(layout: Layout, files: Mapping[str, Path]) -> dict[str, Build]:
+    """The builds in ``files`` by name; raises one BuildError with the problems of all of them.
+
+    A build's ``file`` is its file's name alone, since it enters reports, which hold no paths; the problems
+    name the build and the file as it was given.
+    """
+    from gemel.builds.reader import read_build
+
+    builds: dict[str, Build] = {}
+    problems: list[Problem] = []
+    for name, path in files.items():
+        stored = layout.span_of(layout.builds[name].stored_in)
+        try:
+            builds[name] = read_build(FileSource(path), name=name, file=path.name, raw_start=stored.start)
+        except GemelError as error:
+            problems.extend(of_build(problem, name, path) for problem in error.problems)
+    if problems:
+        raise BuildError(problems)
+    return builds
+
+
+def of_build(problem: Problem, name: str, path: Path) -> Problem:
+    """A build's problem, its ``where`` beginning with the build's name and the file as it was given."""
+    where = problem.where
+    known = (str(path), path.name)
+    rest = next((where[len(each) :] for each in known if _begins_with_name(where, each)), None)
+    if rest is None:
+        rest = f", {where}" if where else ""
+    line = re.match(r":\d+", rest)
+    in_file = line[0] if line else ""
+    return replace(problem, where=f"build {name} ({path}{in_file}){rest[len(in_file) :]}")
+
+
+def _begins_with_name(where: str, file: str) -> bool:
+    return where == file or where.startswith((f"{file}:", f"{file},"))
+
+
+def build_files(layout: Layout, given: Iterable[str], folder: Path | None = None) -> dict[str, Path]:
+    """Each build's file: given as NAME=FILE, or by its path in the layout, relative to ``folder``.
+
+    ``folder`` None leaves the layout's paths out.  Raises UsageProblem for names that do not exist.
+    """
+    from gemel.layout.kinds import nearest_hint
+
+    files: dict[str, Path] = {}
+    problems = []
+    for text in given:
+        name, equals, file = text.partition("=")
+        if not equals or not file:
+            problems.append(
+                Problem("not a build", "", text, "NAME=FILE", "write the build's name, '=' and its file")
+            )
+        elif name not in layout.builds:
+            known = ", ".join(layout.builds)
+            hint = nearest_hint(name, layout.builds)
+            problems.append(
+                Problem("the layout has no build of this name", "", name, f"one of {known}", hint)
+            )
+        elif name in files:
+            problems.append(Problem("a build is given twice", "", text, f"one file for {name}"))
+        else:
+            files[name] = Path(file)
+    if problems:
+        raise UsageProblem(problems)
+    if folder is not None:
+        for name, plan in layout.builds.items():
+            if plan.path is not None:
+                files.setdefault(name, folder / plan.path)
+    return files
+
+
+def load_image(path: Path, layout: Layout | None, at: int | None) -> Decoded:
+    """Read an image; a raw binary at ``at``, else at the start of the layout's first flash memory."""
+    return load_images([path], layout, at)[0]
+
+
+def load_images(paths: Sequence[Path], layout: Layout | None, at: int | None) -> list[Decoded]:
+    """Read images, each as ``load_image`` does; raises UsageProblem if ``at`` is given and none is raw."""
+    from gemel.image.formats import format_of
+    from gemel.workflows.not_images import refuse_no_image
+
+    for path in paths:
+        refuse_no_image(path)
+    formats = [format_of(path.name) for path in paths]
+    if at is not None and all(form.has_addresses for form in formats):
+        found, step = format_address(at), "leave --at out; it is for raw binaries, .bin"
+        what = f"{formats[0].name} files have addresses of their own"
+        raise UsageProblem(Problem(what, "--at", f"{found} for {paths[0].name}", "no --at", step))
+    return [_decoded(path, form, layout, at) for path, form in zip(paths, formats, strict=True)]
+
+
+def _decoded(path: Path, form: Format, layout: Layout | None, at: int | None) -> Decoded:
+    start = at or 0
+    if at is None and not form.has_addresses:
+        start = _first_flash(layout, path)
+    return form.decode(blocks_of_file(path), str(path), start)
+
+
+def _first_flash(layout: Layout | None, path: Path) -> int:
+    if layout is None:
+        hint = "give --at ADDRESS, or --layout LAYOUT"
+        raise UsageProblem(
+            Problem("a raw binary does not say where it goes", str(path), "", "an address", hint)
+        )
+    flash = min((memory.start for memory in layout.memories.values() if memory.kind == "flash"), default=None)
+    if flash is None:
+        hint = "give --at ADDRESS"
+        raise UsageProblem(
+            Problem("the layout has no flash for a raw binary", str(path), "", "an address", hint)
+        )
+    return flash
+
+
+def blocks_of_file(path: Path) -> Iterator[bytes]:
+    """The bytes of a file or pipe in blocks; raises UsageProblem when it cannot be read or never ends."""
+    size = 0
+    with _opened(path, plain=False) as file:
+        while block := _next_block(file, path):
+            size += len(block)
+            if size > MOST_IMAGE_BYTES:
+                found, expected = f"more than {MOST_IMAGE_BYTES:,} bytes", "an image of a microcontroller"
+                raise UsageProblem(Problem("the file is too large", str(path), found, expected))
+            yield block
+
+
+def _next_block(file: BinaryIO, path: Path) -> bytes:
+    try:
+        return file.read(BLOCK)
+    except OSError as error:
+        raise UsageProblem(_cannot_read(path, error)) from error
+
+
+def _opened(path: Path, *, plain: bool) -> BinaryIO:
+    """The file, open for reading; devices are refused, and where it must be ``plain`` pipes are too."""
+    try:
+        kind = kind_of(os.stat(path).st_mode)
+        if not kind or (kind == "a pipe" and not plain):
+            return path.open("rb")
+    except (OSError, ValueError) as error:
+        raise UsageProblem(_cannot_read(path, error)) from error
+    expected = "a file" if plain else "a file or a pipe"
+    hint = "copy it into a file first" if kind == "a pipe" else ""
+    raise UsageProblem(Problem("this cannot be read as a file", str(path), kind, expected, hint))
+
+
+def version_of(text: str | None) -> Version | None:
+    """A version from the command line; raises UsageProblem unless it is X.Y.Z in the record's ranges."""
+    from gemel.placement.placed import Version
+
+    if text is None:
+        return None
+    parts = text.split(".")
+    limits = (0xFFFF, 0xFFFF, 0xFFFF_FFFF)
+    sound = len(parts) == 3 and all(part.isascii() and part.isdigit() and len(part) <= 10 for part in parts)
+    if not sound or any(int(part) > limit for part, limit in zip(parts, limits, strict=True)):
+        expected = "X.Y.Z, at most 65535.65535.4294967295"
+        raise UsageProblem(Problem("not a version", "--version", text, expected))
+    return Version.of(text)
+
+
+def resolved_builds(layout: Layout, builds: Mapping[str, object]) -> list[str]:
+    """The layout's builds that are not at hand."""
+    return [name for name in layout.builds if name not in builds]
+
+
+def _cannot_read(path: Path, error: OSError | ValueError) -> Problem:
+    reason = getattr(error, "strerror", None) or str(error)
+    return Problem("the file cannot be read", str(path), reason, "a readable file")

@@ -1,0 +1,127 @@
+"""Joining and checking in one go, for the commands that do it."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, NamedTuple
+
+import click
+
+from gemel.errors import Problem, UsageProblem
+from gemel.spans import format_address, format_size
+
+if TYPE_CHECKING:
+    import datetime
+    from collections.abc import Iterable
+
+    from gemel.builds.build import Build
+    from gemel.check.rule import Rule
+    from gemel.check.runner import CheckResult
+    from gemel.cli.signing.key_options import KeysAtHand
+    from gemel.join.pipeline import Joined
+    from gemel.layout.model import Layout
+    from gemel.layout.reader import ReadLayout
+    from gemel.placement.placed import Version
+    from gemel.seal.seal import Seal
+
+
+class Made(NamedTuple):
+    """A joined image with the result of its check, and its seal, if it got one."""
+
+    joined: Joined
+    result: CheckResult
+    seal: Seal | None
+
+
+def joined_and_checked(
+    read: ReadLayout,
+    builds: Mapping[str, Build],
+    version: Version | None,
+    rollback: int | None,
+    keys: KeysAtHand,
+    leave_unsealed: bool,
+) -> Made:
+    """Join, seal with ``keys``, check and print what is to be said; raises what ``join`` and ``seal`` raise.
+
+    Nothing that breaks a rule is signed: with keys the image is checked before it is sealed, and after.
+    The seal is held against the keys that the layout trusts; where it names none, those that signed are.
+    """
+    from gemel.check.reports.as_text import summary_of
+    from gemel.check.runner import check
+    from gemel.cli.rehearsing import rehearsal_of
+    from gemel.cli.signing.seal_lines import rules_without_seal, sealed_with
+    from gemel.cli.signing.trust import trusted_keys
+    from gemel.inspection.inspection import Subject
+    from gemel.join.pipeline import join
+
+    trusted = trusted_keys(read) if keys else ()
+    joined = join(read, builds, version, rollback)
+    rehearsal = rehearsal_of(read, joined.image, builds, {}, asked_for=False)
+
+    def checked(rules: Iterable[Rule] | None) -> CheckResult:
+        subject = Subject(read, joined.image, builds, version, rollback, trusted=trusted, rehearsal=rehearsal)
+        return check(subject, today(), rules)
+
+    made = None
+    result = checked(rules_without_seal() if keys or leave_unsealed else None)
+    if keys and result.passes:
+        signers = keys.open()
+        trusted = trusted or tuple(signer.public_key for signer in signers)
+        made = sealed_with(read.layout, joined.image, signers)
+        result = checked(None)
+    click.echo("\n".join(summary_of(result)))
+    return Made(joined, result, made)
+
+
+def contents_of(joined: Joined) -> list[str]:
+    """A line for each build in the image, and one for the record: what a release engineer notes down."""
+    width = max(map(len, joined.placed))
+    lines = []
+    for name, placed in joined.placed.items():
+        build_id = placed.build_id.hex()[:12] if placed.build_id else "none"
+        size = format_size(placed.stored.size)
+        lines.append(f"  {name:<{width}}  {placed.stored}  {size}, build id {build_id}")
+    record = joined.record
+    if record:
+        lines.append(f"  record: {record.product} {record.version}, rollback counter {record.rollback}")
+    return lines
+
+
+def not_checked_line(result: CheckResult) -> list[str]:
+    """How many rules could not be looked at, and where they are listed; nothing where there are none."""
+    count = result.count("not checked")
+    if not count:
+        return []
+    rules, them = ("1 rule was", "it") if count == 1 else (f"{count} rules were", "them")
+    return [f"{rules} not checked; `gemel check` lists {them}, each with its reason"]
+
+
+def assumptions_of(layout: Layout, build: Build) -> list[Problem]:
+    """What is to be said of a build that is no ELF file: what was assumed, and that it tells less."""
+    if build.kind == "elf":
+        return []
+    from gemel.builds.flat_builds import KIND_NAMES
+
+    area = layout.builds[build.name].stored_in
+    where = f"build {build.name} ({build.file})"
+    less = "it names no symbols, RAM or run addresses: rules that need them are not checked"
+    kind = KIND_NAMES[build.kind]
+    if build.kind != "bin":
+        return [Problem("fewer rules can be checked of this build", where, kind, "an ELF file", less)]
+    what = "a raw binary does not say where it goes, and it was put at the start of its area"
+    put = f"{kind}, put at {format_address(layout.span_of(area).start)}, area {area}"
+    step = f"hold that against the build's linker script; {less}"
+    return [Problem(what, where, put, "an ELF or HEX file, which holds addresses", step)]
+
+
+def today() -> datetime.date:
+    """The date that waivers are held against; raises UsageProblem for a malformed SOURCE_DATE_EPOCH."""
+    from gemel.inspection.inspection import today_or_epoch
+
+    epoch = os.environ.get("SOURCE_DATE_EPOCH")
+    try:
+        return today_or_epoch(epoch)
+    except (ValueError, OverflowError, OSError) as error:
+        problem = Problem("SOURCE_DATE_EPOCH is malformed", "environment", str(epoch), "seconds since 1970")
+        raise UsageProblem(problem) from error
