@@ -16,7 +16,7 @@ from gemel.spans import (
     format_address,
     format_size,
     is_power_of_two,
-    merged,
+    merge,
     without,
 )
 
@@ -58,20 +58,20 @@ def test_a_moved_span_has_its_addresses_moved(span: Span, distance: int) -> None
 @given(SPANS)
 def test_merged_spans_have_the_same_addresses_and_gaps_between_them(spans: list[Span]) -> None:
     """Nothing is lost or added; the result is sorted, without empty, touching or overlapping spans."""
-    result = merged(spans)
+    result = merge(spans)
     assert addresses(*result) == addresses(*spans)
     assert all(span.size for span in result)
     assert all(first.end < second.start for first, second in itertools.pairwise(result))
-    assert merged(result) == result
+    assert merge(result) == result
 
 
 @given(SPANS, SPANS)
 def test_what_is_left_without_holes_is_the_difference(spans: list[Span], holes: list[Span]) -> None:
-    """``without`` takes away exactly the addresses of the holes, sorted and merged."""
+    """``without`` takes away exactly the addresses of the holes, sorted and merge."""
     result = without(spans, holes)
     assert addresses(*result) == addresses(*spans) - addresses(*holes)
-    assert merged(result) == result
-    assert without(spans, []) == merged(spans)
+    assert merge(result) == result
+    assert without(spans, []) == merge(spans)
 
 
 @given(st.integers(0, ADDRESS_SPACE), st.integers(1, 1 << 20))

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from gemel.rehearsal import rehearse as rehearse
 
-__version__ = "0.1.0"
+from gemel.version import __version__ as __version__
 
 
 def __getattr__(name: str) -> object:
     """``gemel.rehearse``, imported when it is first asked for; a bare ``import gemel`` costs nothing."""
     if name == "rehearse":
-        from gemel.rehearsal import rehearse
+        from gemel.rehearsal import rehearse as rehearse
 
         return rehearse
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -7,7 +7,7 @@ carries every problem that was seen, not the first one, and the exit code that g
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 
 
 def on_one_line(text: str) -> str:
@@ -41,6 +41,7 @@ class Problem:
     """
 
     what: str
+    _: KW_ONLY
     where: str = ""
     found: str = ""
     expected: str = ""

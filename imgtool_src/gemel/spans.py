@@ -64,7 +64,7 @@ class Span(NamedTuple):
         return f"{format_address(self.start)}..{format_address(self.last)}"
 
 
-def merged(spans: Iterable[Span]) -> list[Span]:
+def merge(spans: Iterable[Span]) -> list[Span]:
     """``spans`` sorted by address, with touching and overlapping ones joined and empty ones dropped."""
     result: list[Span] = []
     for span in sorted(span for span in spans if span.size):
@@ -77,10 +77,10 @@ def merged(spans: Iterable[Span]) -> list[Span]:
 
 
 def without(spans: Iterable[Span], holes: Iterable[Span]) -> list[Span]:
-    """``spans`` (merged) less every byte of ``holes``, sorted by address."""
+    """``spans`` (merge) less every byte of ``holes``, sorted by address."""
     result: list[Span] = []
-    cuts = merged(holes)
-    for span in merged(spans):
+    cuts = merge(holes)
+    for span in merge(spans):
         start = span.start
         for cut in cuts:
             if cut.end <= start:

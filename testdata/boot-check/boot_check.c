@@ -19,7 +19,7 @@
 #include "gemel_record.h"
 #include "verify.h"
 
-#define MOST_KEYS 4u
+#define MAX_KEYS 4u
 
 /* The two forms in which a key is taken: what stands before the key itself in its DER. */
 static const uint8_t ed25519_head[] = {0x30, 0x2A, 0x30, 0x05, 0x06, 0x03, 0x2B, 0x65, 0x70, 0x03, 0x21, 0x00};
@@ -97,7 +97,7 @@ static int is_among(const struct trusted_key *trusted, const struct trusted_key 
 static int key_signed(const struct trusted_key *trusted, const struct gemel_seal *seal,
                       const struct gemel_record *record)
 {
-    static uint8_t bytes[GEMEL_SEAL_MOST_SIGNED];
+    static uint8_t bytes[GEMEL_SEAL_MAX_SIGNED];
     uint8_t prefix[GEMEL_SEAL_PREFIX_SIZE];
     struct gemel_signer signer;
 
@@ -151,7 +151,7 @@ static int by_start(const void *one, const void *other)
 static int rest_holds(const struct gemel_record *record, const struct gemel_memory *flash, struct span own,
                       struct span seal)
 {
-    struct span holes[GEMEL_RECORD_MOST_BUILDS + 3u];
+    struct span holes[GEMEL_RECORD_MAX_BUILDS + 3u];
     const struct gemel_build *build;
     uint8_t digest[32];
     uint32_t at = 0u;
@@ -229,7 +229,7 @@ static int verdict(const struct gemel_memory *flash, struct span own, struct spa
 
 int main(int count, char **arguments)
 {
-    struct trusted_key keys[MOST_KEYS];
+    struct trusted_key keys[MAX_KEYS];
     struct gemel_memory flash;
     struct span own;
     struct span seal_area;
@@ -239,7 +239,7 @@ int main(int count, char **arguments)
     size_t i;
     int status;
 
-    if (count < 9 || count - 8 > (int)MOST_KEYS) {
+    if (count < 9 || count - 8 > (int)MAX_KEYS) {
         fprintf(stderr, "boot-check FLASH START RECORD SEAL SEAL_SIZE AT_LEAST SIGNERS KEY...\n");
         return 2;
     }

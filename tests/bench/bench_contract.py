@@ -124,7 +124,7 @@ def _status(files: dict[str, bytes]) -> tuple[str, int]:
     from gemel.check.registry import rule_named
     from gemel.check.runner import check
     from gemel.image.sparse import SparseBytes
-    from gemel.inspection.inspection import Subject, today_or_epoch
+    from gemel.inspection.inspection import Inspection, today_or_epoch
     from gemel.layout.reader import read_layout
 
     types = ", ".join(f'"struct shared_{number}"' for number in range(SHARED))
@@ -135,7 +135,7 @@ def _status(files: dict[str, bytes]) -> tuple[str, int]:
     rule = rule_named("contract-types-agree")
     if rule is None:
         raise SystemExit("there is no rule contract-types-agree")
-    (result,) = check(Subject(read, SparseBytes(), builds), today_or_epoch("0"), [rule]).results
+    (result,) = check(Inspection(read, SparseBytes(), builds), today_or_epoch("0"), [rule]).results
     return result.status, len(result.holds)
 
 

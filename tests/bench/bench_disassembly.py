@@ -40,7 +40,7 @@ def main() -> int:
 
 def _measured(file: Path, name: str, rounds: int) -> list[bool]:
     """Seconds for 1 MiB of one build's code, each way."""
-    from gemel.builds.elf.mapped_code import mapped_code
+    from gemel.builds.mapped_code import mapped_code
     from gemel.builds.reader import read_build
     from gemel.builds.source import BytesSource
 
@@ -70,7 +70,7 @@ def _measured(file: Path, name: str, rounds: int) -> list[bool]:
 
 def _by_symbols(data: bytes, file: str, core: tuple[str, tuple[str, ...]]) -> None:
     """The whole rule for one build: symbols, code by mapping symbols, search, functions, words."""
-    from gemel.builds.elf.mapped_code import mapped_code
+    from gemel.builds.mapped_code import mapped_code
     from gemel.builds.reader import read_build
     from gemel.builds.source import BytesSource
     from gemel.check.rules.instructions_fit_core import _outcomes
@@ -93,7 +93,7 @@ def _alone(data: bytes, start: int, entries: list[int]) -> None:
     from gemel.m_profile.unmapped import unmapped_code
 
     core = _core(SMALLEST)
-    sieve = Sieve(lacking(core))
+    sieve = Sieve(lacking(core.architecture, core.extensions))
     code = unmapped_code(data, start, entries)
     plan = BuildPlan(name="station", core="station", stored_in="station-code")
     for places in (code.followed_places(sieve), code.swept_places(sieve)):
@@ -124,7 +124,7 @@ def _not_asked(folder: Path, rounds: int) -> bool:
     from gemel.builds.source import BytesSource
     from gemel.check.registry import all_rules
     from gemel.check.runner import check
-    from gemel.inspection.inspection import Subject
+    from gemel.inspection.inspection import Inspection
     from gemel.join.pipeline import join
     from gemel.layout.reader import read_layout
 
@@ -138,7 +138,7 @@ def _not_asked(folder: Path, rounds: int) -> bool:
             )
             for name in NAMES
         }
-        subject = Subject(read, join(read, builds).image, builds)
+        subject = Inspection(read, join(read, builds).image, builds)
         started = time.perf_counter()
         check(subject, datetime.date(2026, 11, 24), rules)
         return time.perf_counter() - started

@@ -13,17 +13,17 @@ import time
 from pathlib import Path
 
 TESTS = Path(__file__).resolve().parents[1]
-sys.path[:0] = [str(TESTS), str(TESTS.parent / "imgtool_src")]
+sys.path[:0] = [str(TESTS), str(TESTS / "support"), str(TESTS.parent / "imgtool_src")]
 
-from measuring import verdict  # noqa: E402
-from rehearsals import gauge  # noqa: E402
-from thumb import assembled  # noqa: E402
+from measuring import verdict
+from rehearsals import gauge
+from thumb import assembled
 
-from gemel.image.sparse import SparseBytes  # noqa: E402
-from gemel.inspection.inspection import Subject  # noqa: E402
-from gemel.layout.reader import read_layout  # noqa: E402
-from gemel.rehearsal.device import run_plan  # noqa: E402
-from gemel.rehearsal.planning import plan_of  # noqa: E402
+from gemel.image.sparse import SparseBytes
+from gemel.inspection.inspection import Inspection
+from gemel.layout.reader import read_layout
+from gemel.rehearsal.device import run_plan
+from gemel.rehearsal.planning import plan_of
 
 FLASH, STACK = 0x1000_0000, 0x3800_8000
 LOCK = '[[rehearsal.mutex]]\nat = 0x5002_1200\nguards = "link"\n'
@@ -68,7 +68,7 @@ def speed(
 ) -> float:
     """Instructions a second, best of some rounds; the stack has a limit that is watched."""
     text = gauge("in-place").read.text + "\n[rehearsal.stack_size]\nstation = 2048\n" + more
-    plan = plan_of(Subject(read_layout(text.encode(), "bench.toml"), image), budget, watches, exact)
+    plan = plan_of(Inspection(read_layout(text.encode(), "bench.toml"), image), budget, watches, exact)
     best = 0.0
     for _ in range(ROUNDS):
         began = time.perf_counter()

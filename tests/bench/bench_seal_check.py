@@ -15,7 +15,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+sys.path[:0] = [str(Path(__file__).resolve().parents[1] / part) for part in (".", "support")]
 
 from bench_crc import best_of
 from gauge_builds import ROOT, gauge_builds
@@ -26,7 +26,7 @@ from small_device import TODAY
 from gemel.check.registry import all_rules
 from gemel.check.runner import check
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.join.pipeline import join
 from gemel.layout.reader import ReadLayout, read_layout
 from gemel.seal.demands import SEAL_RULES
@@ -103,7 +103,7 @@ def main() -> int:
 def _rules_alone(read: ReadLayout, image: SparseBytes, keys: list[PrivateKey]) -> float:
     """Milliseconds of the seal's rules in this process, with everything imported and the record read."""
     trusted = tuple(key.public_key for key in keys)
-    return best_of(lambda: check(Subject(read, image, trusted=trusted), TODAY, RULES), 5)
+    return best_of(lambda: check(Inspection(read, image, trusted=trusted), TODAY, RULES), 5)
 
 
 if __name__ == "__main__":

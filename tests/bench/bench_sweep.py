@@ -14,7 +14,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+sys.path[:0] = [str(Path(__file__).resolve().parents[1] / part) for part in (".", "support")]
 
 from measuring import MIB
 from real_code import code_segment, cut, library_program, mapped_instructions
@@ -55,7 +55,7 @@ def _measured(library: str, march: str, architecture: str, folder: Path) -> bool
         return True
     segment, sizes = code_segment(build), mapped_instructions(build)
     core = Core(name="station", role="primary", architecture=architecture, extensions=(), interrupts=0)
-    sieve = Sieve(lacking(core))
+    sieve = Sieve(lacking(core.architecture, core.extensions))
     vectors = struct.unpack_from("<2I", segment.data)[1:]
     code = unmapped_code(segment.data, segment.run_address, vectors)
     found = cut(segment.data, [*code.followed, *(run for routine in code.swept for run in routine.runs)])

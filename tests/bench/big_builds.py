@@ -19,7 +19,7 @@ import tempfile
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-sys.path[:0] = [str(Path(__file__).resolve().parents[1])]
+sys.path[:0] = [str(Path(__file__).resolve().parents[1] / part) for part in (".", "support")]
 
 COMPILER = "arm-none-eabi-gcc"
 FLASH, RAM = 0x1000_0000, 0x3800_0000

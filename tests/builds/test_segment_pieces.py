@@ -11,10 +11,10 @@ from builds.reading import CODE, FLASH, RAM, read, read_elf
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gemel.builds.build import ALIGNMENT_GAP, Segment
 from gemel.builds.elf.sections import SECTION_LIMIT
 from gemel.builds.elf.segment_pieces import with_pieces
-from gemel.spans import ADDRESS_SPACE, Span, merged
+from gemel.builds.segment import ALIGNMENT_GAP, Segment
+from gemel.spans import ADDRESS_SPACE, Span, merge
 
 LINK = RAM + 0x4000
 STACK_BETWEEN = ((".bss", RAM, 0x3BF0), (".link", LINK, 0x38))
@@ -138,7 +138,7 @@ def test_taken_is_what_a_byte_by_byte_look_gives(sections, stored, more) -> None
     taken = {at for span in result.taken for at in range(span.start, span.end)}
     assert expected <= taken <= bytes_of
     assert sum(span.size for span in result.pieces) in (0, len(expected))
-    gaps = merged(
+    gaps = merge(
         Span(at, 1) for at in range(min(expected, default=0), max(expected, default=0)) if at not in taken
     )
     assert all(gap.size >= ALIGNMENT_GAP for gap in gaps)

@@ -17,21 +17,21 @@ from typing import NamedTuple
 
 HERE = Path(__file__).parent
 if str(HERE.parent) not in sys.path:  # run as a script; pytest has put the tests' folder there
-    sys.path.insert(0, str(HERE.parent))
+    sys.path[:0] = [str(HERE.parent), str(HERE.parent / "support")]
 
-from check.rule_fixtures import FINDING, HOLDS, MISSING, rule, waiver  # noqa: E402
-from gauge_builds import ARRANGEMENTS, gauge, gauge_builds  # noqa: E402
-from image_edits import changed, holding  # noqa: E402
-from small_device import LINK, STATION, TODAY, builds, joined, layout  # noqa: E402
+from check.rule_fixtures import FINDING, HOLDS, MISSING, rule, waiver
+from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
+from image_edits import changed, holding
+from small_device import LINK, STATION, TODAY, builds, joined, layout
 
-from gemel.check.reports.forms import format_named  # noqa: E402
-from gemel.check.rule import NotChecked  # noqa: E402
-from gemel.check.runner import CheckResult, check  # noqa: E402
-from gemel.image.sparse import SparseBytes  # noqa: E402
-from gemel.inspection.inspection import Subject  # noqa: E402
-from gemel.join.pipeline import join  # noqa: E402
-from gemel.layout.reader import ReadLayout  # noqa: E402
-from gemel.spans import Span  # noqa: E402
+from gemel.check.reports.forms import format_named
+from gemel.check.runner import CheckResult, check
+from gemel.image.sparse import SparseBytes
+from gemel.inspection.inspection import Inspection
+from gemel.join.pipeline import join
+from gemel.layout.reader import ReadLayout
+from gemel.outcomes import NotChecked
+from gemel.spans import Span
 
 DOCUMENTS = HERE / "documents"
 SUFFIXES = {"sarif": ".sarif", "junit": ".xml"}
@@ -41,7 +41,7 @@ class Case(NamedTuple):
     """A result and what was checked."""
 
     result: CheckResult
-    subject: Subject
+    subject: Inspection
 
 
 def change(name: str, severity: str, reason: str = "agreed") -> str:
@@ -95,13 +95,13 @@ def _case(
 ) -> Case:
     read = read or layout()
     image = joined(read).image if image is None else image
-    subject = Subject(read, image, {} if alone else builds())
+    subject = Inspection(read, image, {} if alone else builds())
     return Case(check(subject, TODAY, rules), subject)  # type: ignore[arg-type]
 
 
 def _gauge(arrangement: str) -> Case:
     read, handed = gauge(arrangement), gauge_builds(arrangement)
-    subject = Subject(read, join(read, handed).image, handed)
+    subject = Inspection(read, join(read, handed).image, handed)
     return Case(check(subject, TODAY), subject)
 
 

@@ -20,11 +20,11 @@ from types import ModuleType
 
 HERE = Path(__file__).parent
 if str(HERE.parent) not in sys.path:  # run as a script; pytest has put the tests' folder there
-    sys.path.insert(0, str(HERE.parent))
+    sys.path[:0] = [str(HERE.parent), str(HERE.parent / "support")]
 
-from small_device import rendering  # noqa: E402
+from small_device import rendering
 
-from gemel.check.runner import RuleResult  # noqa: E402
+from gemel.check.runner import RuleResult
 
 RULES, RENDERINGS = HERE / "rules", HERE / "renderings"
 

@@ -15,20 +15,20 @@ from pathlib import Path
 
 HERE = Path(__file__).parent
 if str(HERE.parent) not in sys.path:  # run as a script; pytest has put the tests' folder there
-    sys.path.insert(0, str(HERE.parent))
+    sys.path[:0] = [str(HERE.parent), str(HERE.parent / "support")]
 
-from check.rule_fixtures import FINDING, HOLDS, MISSING, result_of, rule, waiver, waiving  # noqa: E402
-from gauge_builds import gauge, gauge_builds  # noqa: E402
-from image_edits import changed  # noqa: E402
-from small_device import STATION, TODAY, builds, joined, layout  # noqa: E402
+from check.rule_fixtures import FINDING, HOLDS, MISSING, result_of, rule, waiver, waiving
+from gauge_builds import gauge, gauge_builds
+from image_edits import changed
+from small_device import STATION, TODAY, builds, joined, layout
 
-from gemel.check.registry import all_rules  # noqa: E402
-from gemel.check.reports.as_text import report_of, summary_of  # noqa: E402
-from gemel.check.rule import NotChecked  # noqa: E402
-from gemel.check.runner import CheckResult, check  # noqa: E402
-from gemel.image.sparse import SparseBytes  # noqa: E402
-from gemel.inspection.inspection import Subject  # noqa: E402
-from gemel.join.pipeline import join  # noqa: E402
+from gemel.check.registry import all_rules
+from gemel.check.reports.as_text import report_of, summary_of
+from gemel.check.runner import CheckResult, check
+from gemel.image.sparse import SparseBytes
+from gemel.inspection.inspection import Inspection
+from gemel.join.pipeline import join
+from gemel.outcomes import NotChecked
 
 REPORTS = HERE / "reports"
 RULES = (
@@ -58,13 +58,13 @@ LONG = replace(
 )
 
 
-def _checked(subject: Subject) -> CheckResult:
+def _checked(subject: Inspection) -> CheckResult:
     return check(subject, TODAY, [each for each in all_rules() if each.name in RULES])
 
 
 def _small(image: SparseBytes | None = None, alone: bool = False) -> CheckResult:
     image = joined().image if image is None else image
-    return _checked(Subject(layout(), image, {} if alone else builds()))
+    return _checked(Inspection(layout(), image, {} if alone else builds()))
 
 
 def _every_kind() -> CheckResult:
@@ -94,7 +94,7 @@ def _every_kind() -> CheckResult:
 
 def _gauge_alone() -> CheckResult:
     read = gauge()
-    return _checked(Subject(read, join(read, gauge_builds()).image, {}))
+    return _checked(Inspection(read, join(read, gauge_builds()).image, {}))
 
 
 CASES: dict[str, Callable[[], list[str]]] = {

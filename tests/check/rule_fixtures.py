@@ -7,13 +7,18 @@ from collections.abc import Iterable
 
 from small_device import TODAY, builds, joined, layout
 
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule, Severity
+from gemel.check.rule import Rule, Severity
 from gemel.check.runner import CheckResult, check
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.layout.reader import ReadLayout
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
 FINDING = Finding(
-    "what is wrong", ("station", "station-code"), "where it is", "what was found", "what was expected"
+    "what is wrong",
+    ("station", "station-code"),
+    where="where it is",
+    found="what was found",
+    expected="what was expected",
 )
 
 
@@ -46,7 +51,7 @@ def result_of(
 ) -> CheckResult:
     """What the runner makes of these rules on the sound join."""
     read = read or layout()
-    return check(Subject(read, joined(read).image, builds()), today, rules)
+    return check(Inspection(read, joined(read).image, builds()), today, rules)
 
 
 HOLDS, MISSING = Holds("build station"), NotChecked("build sampler", "needs the build: sampler=FILE")

@@ -27,8 +27,8 @@ from small_device import build as build_of
 from gemel.builds.build import Build
 from gemel.check.registry import rule_named
 from gemel.check.runner import check
-from gemel.inspection.inspection import Subject
-from gemel.join.together import put_together
+from gemel.inspection.inspection import Inspection
+from gemel.join.merging import merge_builds
 from gemel.layout.reader import ReadLayout
 from gemel.placement.placing import place_all
 
@@ -95,11 +95,11 @@ def test_check_finds_what_join_refuses(case: str) -> None:
     """A join's refusal and a finding of one of the rules go together, case by case."""
     read, handed = CASES[case]
     placements = place_all(read.layout, handed)
-    _, problems = put_together(read.layout, placements)
+    _, problems = merge_builds(read.layout, placements)
     refused = bool(problems or any(placement.problems for placement in placements.values()))
     rules = [rule for rule in map(rule_named, RULES) if rule]
     assert len(rules) == len(RULES)
-    result = check(Subject(read, joined().image, handed), TODAY, rules)
+    result = check(Inspection(read, joined().image, handed), TODAY, rules)
     assert bool(result.open_findings("error")) == refused
 
 
@@ -109,5 +109,5 @@ def test_both_outcomes_are_among_the_cases() -> None:
     for read, handed in CASES.values():
         placements = place_all(read.layout, handed)
         problems = [problem for each in placements.values() for problem in each.problems]
-        refused.add(bool(problems + put_together(read.layout, placements)[1]))
+        refused.add(bool(problems + merge_builds(read.layout, placements)[1]))
     assert refused == {True, False}

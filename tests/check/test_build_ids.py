@@ -12,7 +12,7 @@ from gemel.builds.elf.notes import BUILD_ID_LIMIT, build_id_notes, notes_in
 from gemel.image.sparse import SparseBytes
 from gemel.inspection import build_ids
 from gemel.inspection.build_ids import id_words, stored_notes
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 
 
 @given(
@@ -70,11 +70,11 @@ def test_the_search_in_windows_finds_the_same(window: int, monkeypatch: pytest.M
     code = bytes(5) + build_id_note(b"\2" * BUILD_ID_LIMIT) + build_id_note(b"\3" * 8) + bytes(50)
     handed = small_device.builds(sampler=small_device.sampler_elf(code=code))
     read = small_device.layout()
-    subject = Subject(read, small_device.joined(read, handed).image, handed)
+    subject = Inspection(read, small_device.joined(read, handed).image, handed)
     whole = build_id_notes(subject.bytes_of(subject.placed["sampler"].stored))
     assert stored_notes(subject, "sampler") == whole
     assert len(whole) == 3
-    assert stored_notes(Subject(read, SparseBytes(), {}), "sampler") == []
+    assert stored_notes(Inspection(read, SparseBytes(), {}), "sampler") == []
 
 
 def test_ids_in_words() -> None:

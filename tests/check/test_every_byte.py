@@ -17,7 +17,7 @@ from gemel.check.registry import all_rules
 from gemel.check.rule import Rule
 from gemel.check.runner import check
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.spans import Span
 
 SAMPLER = FLASH + 0x200
@@ -58,7 +58,7 @@ def _rules() -> list[Rule]:
 
 def _finds(image: SparseBytes, handed: Mapping[str, Build], rules: list[Rule]) -> bool:
     """Whether any of the rules, asked one after the other, has an open finding of severity error."""
-    subject = Subject(READ, image, handed)
+    subject = Inspection(READ, image, handed)
     return any(check(subject, TODAY, [rule]).open_findings("error") for rule in rules)
 
 
@@ -81,8 +81,8 @@ def _changes(image: SparseBytes) -> Iterator[tuple[int, SparseBytes]]:
 def image() -> SparseBytes:
     """The joined image, which passes with the builds and without."""
     made = joined(READ, BUILDS).image
-    assert check(Subject(READ, made, BUILDS), TODAY).passes
-    assert check(Subject(READ, made, {}), TODAY).passes
+    assert check(Inspection(READ, made, BUILDS), TODAY).passes
+    assert check(Inspection(READ, made, {}), TODAY).passes
     return made
 
 
@@ -105,7 +105,7 @@ def test_the_whole_check_fails_for_every_held_byte(image: SparseBytes) -> None:
         for address in range(span.start, span.end):
             (byte,) = image.read(Span(address, 1), None)
             image.write(address, bytes((byte ^ 0xFF,)))
-            result = check(Subject(READ, image, BUILDS if address % 4 == 0 else {}), TODAY)
+            result = check(Inspection(READ, image, BUILDS if address % 4 == 0 else {}), TODAY)
             image.write(address, bytes((byte,)))
             assert not result.passes, hex(address)
 

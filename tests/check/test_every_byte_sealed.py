@@ -20,7 +20,7 @@ from gemel.check.registry import rule_named
 from gemel.check.rule import Rule
 from gemel.check.runner import check
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.layout.reader import ReadLayout, read_layout
 from gemel.seal.demands import seal_faults
 from gemel.seal.keys.keys import PrivateKey
@@ -88,7 +88,7 @@ def binding_rules() -> list[Rule]:
 def passes(image: SparseBytes, *trusted: PrivateKey) -> bool:
     """Whether the rules of BINDING pass for one who trusts these keys."""
     keys = tuple(key.public_key for key in trusted)
-    return check(Subject(READ, image, trusted=keys), TODAY, RULES).passes
+    return check(Inspection(READ, image, trusted=keys), TODAY, RULES).passes
 
 
 RULES = binding_rules()
@@ -152,7 +152,10 @@ def test_every_flipped_bit_of_the_seals_area_is_found() -> None:
         (byte,) = WHOLE.read(Span(address, 1), 0xFF)
         for bit in range(8):
             image.write(address, bytes((byte ^ 1 << bit,)))
-            assert not check(Subject(READ, image, trusted=trusted), TODAY, rules).passes, (hex(address), bit)
+            assert not check(Inspection(READ, image, trusted=trusted), TODAY, rules).passes, (
+                hex(address),
+                bit,
+            )
         image.write(address, bytes((byte,)))
 
 

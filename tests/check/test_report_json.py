@@ -24,7 +24,7 @@ from gemel.check.reports.as_json import check_schema, report, report_data
 from gemel.check.reports.as_text import CAUTION
 from gemel.check.runner import CheckResult, check
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.join.pipeline import join
 from gemel.layout.reader import ReadLayout
 from gemel.spans import Span
@@ -34,14 +34,14 @@ VALIDATOR = jsonschema.Draft202012Validator(check_schema(), format_checker=jsons
 
 def _subject(
     read: ReadLayout | None = None, image: SparseBytes | None = None, handed: dict[str, Build] | None = None
-) -> Subject:
+) -> Inspection:
     read = read or layout()
-    return Subject(
+    return Inspection(
         read, joined(read).image if image is None else image, builds() if handed is None else handed
     )
 
 
-def _data(subject: Subject, result: CheckResult | None = None) -> dict[str, Any]:
+def _data(subject: Inspection, result: CheckResult | None = None) -> dict[str, Any]:
     text = report(result or check(subject, TODAY), subject, "tide.hex")
     data = json.loads(text)
     VALIDATOR.validate(data)

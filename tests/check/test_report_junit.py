@@ -17,7 +17,7 @@ from small_device import TODAY, builds, joined, layout
 
 from gemel.check.reports.as_junit import report
 from gemel.check.runner import check
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 
 SCHEMA = xmlschema.XMLSchema(str(Path(__file__).parent / "schemas" / "junit.xsd"))
 every_case = pytest.mark.parametrize("name", CASES)
@@ -131,14 +131,14 @@ def test_any_text_is_sound_xml(what: str, product: str) -> None:
         assert message == (what or "x")
 
 
-SUBJECT = Subject(layout(), joined().image, builds())
+SUBJECT = Inspection(layout(), joined().image, builds())
 
 
 def test_two_files_are_the_same_bytes() -> None:
     """The same inputs give the same bytes, with no time in them."""
     texts = []
     for _ in range(2):
-        subject = Subject(layout(), joined().image, builds())
+        subject = Inspection(layout(), joined().image, builds())
         texts.append(report(check(subject, TODAY), subject, "tide.hex"))
     assert texts[0] == texts[1]
     assert "time" not in texts[0].split("<testcase", 1)[0]

@@ -17,7 +17,7 @@ from small_device import STATION, TODAY, builds, joined, layout, layout_text
 
 from gemel.check.reports.as_sarif import report_data
 from gemel.check.runner import check
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.layout.reader import read_layout
 from gemel.spans import Span
 
@@ -206,7 +206,7 @@ def test_messages_have_no_placeholders() -> None:
 
 def _fingerprints(*findings: object, product: str = "small-device") -> list[str]:
     read = layout(replace={'product = "small-device"': f'product = "{product}"'})
-    subject = Subject(read, joined(read).image, builds())
+    subject = Inspection(read, joined(read).image, builds())
     result = check(subject, TODAY, [rule("a-rule", *findings)])  # type: ignore[arg-type]
     (run,) = report_data(result, subject, "tide.hex")["runs"]
     return [it["partialFingerprints"]["gemelFinding/v1"] for it in run["results"]]
@@ -250,7 +250,7 @@ def test_nothing_of_the_machine_is_in_it() -> None:
     read = read_layout(text.encode(), "/somewhere/deep/small.toml")
     logs = []
     for _ in range(2):
-        subject = Subject(read, joined(read).image, builds())
+        subject = Inspection(read, joined(read).image, builds())
         logs.append(json.dumps(report_data(check(subject, TODAY), subject, "tide.hex")))
     assert logs[0] == logs[1]
     assert "somewhere" not in logs[0]

@@ -9,7 +9,7 @@ from check.make_reports import CASES, REPORTS, RULES
 from check.rule_fixtures import FINDING, HOLDS, MISSING, result_of, rule
 
 from gemel.check.reports.as_text import CAUTION, WIDTH, report_of, summary_of
-from gemel.check.rule import Finding, NotChecked
+from gemel.outcomes import Finding, NotChecked
 
 
 @pytest.mark.parametrize("name", CASES)

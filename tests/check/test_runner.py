@@ -9,10 +9,10 @@ from check.rule_fixtures import FINDING, HOLDS, MISSING, result_of, rule, waiver
 from small_device import TODAY, builds, joined, layout
 
 from gemel.check.registry import all_rules
-from gemel.check.rule import NotChecked
 from gemel.check.runner import check
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.inspection import Subject, today_or_epoch
+from gemel.inspection.inspection import Inspection, today_or_epoch
+from gemel.outcomes import NotChecked
 
 
 @pytest.mark.parametrize(
@@ -139,7 +139,7 @@ def test_a_waiver_of_a_rule_that_was_not_run_is_not_idle() -> None:
 def test_a_waiver_of_no_rule_at_all_is_idle() -> None:
     """Where all rules are applied, a waiver of a rule that does not exist covers nothing."""
     read = waiving(waiver("no-such-rule"))
-    result = check(Subject(read, joined(read).image, builds()), TODAY)
+    result = check(Inspection(read, joined(read).image, builds()), TODAY)
     assert [each.rule for each in result.idle_waivers] == ["no-such-rule"]
 
 
@@ -147,14 +147,14 @@ def test_every_rule_runs() -> None:
     """Without a choice all rules are applied, in the order of their names, broken or not."""
     image = joined().image
     image.write(0x1000_0000, bytes(8))
-    result = check(Subject(layout(), image, builds()), TODAY)
+    result = check(Inspection(layout(), image, builds()), TODAY)
     assert [each.rule for each in result.results] == list(all_rules())
     assert not result.passes
 
 
 def test_nothing_to_check_fails() -> None:
     """An empty image without builds is no pass: what could be applied is broken or missing."""
-    result = check(Subject(layout(), SparseBytes(), {}), TODAY)
+    result = check(Inspection(layout(), SparseBytes(), {}), TODAY)
     assert not result.passes
     assert result.count("not checked") > 10
 

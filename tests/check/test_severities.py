@@ -18,7 +18,7 @@ from gemel.check.reports.as_text import report_of, summary_of
 from gemel.cli.main import exit_code
 from gemel.errors import LayoutError
 from gemel.image.intel_hex import encode
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.layout.reader import read_layout
 
 
@@ -55,7 +55,7 @@ def test_every_text_tells_a_change() -> None:
             "  a-rule\n      from error to warning: known on the bench\n"
             "  b-rule\n      from error to note: why not\n\n"
         ) in text
-    (first, _) = report_data(result, Subject(read, joined(read).image, builds()), "tide.hex")["rules"]
+    (first, _) = report_data(result, Inspection(read, joined(read).image, builds()), "tide.hex")["rules"]
     assert first["severity"] == "warning"
     assert first["severity_changed"] == {"from": "error", "reason": "known on the bench"}
 

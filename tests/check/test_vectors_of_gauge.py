@@ -8,7 +8,7 @@ from small_device import TODAY, findings
 
 from gemel.check.registry import rule_named
 from gemel.check.runner import RuleResult, check
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.join.pipeline import join
 
 FROM_THE_IMAGE = (
@@ -34,7 +34,7 @@ WITH_THE_BUILDS = (
 def _results(arrangement: str, handed: bool = True, **files: str) -> dict[str, RuleResult]:
     builds = gauge_builds(arrangement, **files)
     read = gauge(arrangement)
-    subject = Subject(read, join(read, builds).image, builds if handed else {})
+    subject = Inspection(read, join(read, builds).image, builds if handed else {})
     rules = [rule for name in FROM_THE_IMAGE + WITH_THE_BUILDS if (rule := rule_named(name))]
     return {result.rule.name: result for result in check(subject, TODAY, rules).results}
 

@@ -57,7 +57,7 @@ def test_two_builds_of_one_file_name(device: Path, gemel: Run) -> None:
 )
 def test_a_builds_problem_names_it_once(where: str, due: str) -> None:
     """Name and path are put in front; what the problem says itself of the file is not doubled."""
-    assert of_build(Problem("what", where), "lamp", Path("o1/fw.hex")).where.replace(os.sep, "/") == due
+    assert of_build(Problem("what", where=where), "lamp", Path("o1/fw.hex")).where.replace(os.sep, "/") == due
 
 
 def test_reports_hold_no_path(device: Path, gemel: Run) -> None:

@@ -15,10 +15,10 @@ from gemel.errors import Problem, on_one_line
 
 LONG = Problem(
     "a sentence that is so long that no line of a terminal of eighty columns holds all of it at once",
-    "build station (folder/station.elf)",
-    "0x1000_0000..0x1000_0FFF, 4 KiB (4,096 bytes), of which 256 bytes from 0x1000_0400 on differ",
-    "something else",
-    "do " + "this " * 40,
+    where="build station (folder/station.elf)",
+    found="0x1000_0000..0x1000_0FFF, 4 KiB (4,096 bytes), of which 256 bytes from 0x1000_0400 on differ",
+    expected="something else",
+    next_step="do " + "this " * 40,
 )
 
 
@@ -63,13 +63,13 @@ def test_the_width_is_the_terminals(monkeypatch: pytest.MonkeyPatch, columns: st
 def test_a_long_name_stays_whole() -> None:
     """A path longer than the line is not cut: it can be copied."""
     path = "folder/" * 20 + "fw.elf"
-    assert f"  where     {path}" in problem_lines(Problem("what", path))
+    assert f"  where     {path}" in problem_lines(Problem("what", where=path))
 
 
 @given(st.text(st.characters()))
 def test_nothing_forges_a_line(text: str) -> None:
     """Whatever a name holds, the problem's lines are those of its parts, and every sign is printable."""
-    lines = problem_lines(Problem("what", text))
+    lines = problem_lines(Problem("what", where=text))
     assert all(line.isprintable() for line in lines)
     assert lines[0] == "error: what"
     assert all(line.startswith(("  where ", "            ")) for line in lines[1:])

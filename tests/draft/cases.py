@@ -18,7 +18,7 @@ from gemel.draft.document import document
 from gemel.draft.drafting import draft
 from gemel.image.intel_hex import encode
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.join.pipeline import join
 from gemel.layout.model import Layout
 from gemel.layout.reader import read_layout
@@ -106,4 +106,4 @@ def layout_of(made: Builds) -> Layout:
 def checked(made: Builds, disassemble: bool = False) -> CheckResult:
     """Join with the draft as it stands, and check the image."""
     read = read_layout(text_of(made).encode(), "draft.toml")
-    return check(Subject(read, join(read, made).image, made, disassemble=disassemble), TODAY)
+    return check(Inspection(read, join(read, made).image, made, disassemble=disassemble), TODAY)

@@ -10,9 +10,9 @@ from pathlib import Path
 
 HERE = Path(__file__).parent
 if str(HERE.parent) not in sys.path:  # run as a script; pytest has put the tests' folder there
-    sys.path.insert(0, str(HERE.parent))
+    sys.path[:0] = [str(HERE.parent), str(HERE.parent / "support")]
 
-from draft.cases import SOUND, text_of  # noqa: E402
+from draft.cases import SOUND, text_of
 
 GOLDEN = HERE / "golden"
 STORED = (

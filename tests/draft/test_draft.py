@@ -12,11 +12,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from small_device import builds
 
-from gemel.builds.build import Build, Segment
+from gemel.builds.build import Build
+from gemel.builds.segment import Segment
 from gemel.check.policy.severities import severity_faults
 from gemel.check.policy.waivers import waiver_faults
 from gemel.checksums.in_layout import checksum_faults
-from gemel.draft.drafting import MOST_BUILDS, draft
+from gemel.draft.drafting import MAX_BUILDS, draft
 from gemel.errors import UsageProblem
 from gemel.layout.reader import read_layout
 
@@ -124,7 +125,7 @@ def test_too_many_builds() -> None:
     """More builds than a device can have cores are refused in words."""
     one = gauge_builds()["station"]
     with pytest.raises(UsageProblem) as caught:
-        draft({f"b{number}": one for number in range(MOST_BUILDS + 1)})
+        draft({f"b{number}": one for number in range(MAX_BUILDS + 1)})
     assert caught.value.problems[0].expected == "at most 16"
 
 

@@ -25,7 +25,7 @@ from tools import required_tool
 from gemel.check.runner import check
 from gemel.export.c_reader import FILE_NAME, c_reader
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.join.pipeline import join
 from gemel.layout.reader import ReadLayout, read_layout
 from gemel.record import record
@@ -124,7 +124,7 @@ class Device:
     def gemel_passes(self, image: SparseBytes, read: ReadLayout) -> bool:
         """What ``gemel check`` says of the image alone by one who trusts the same keys."""
         trusted = tuple(dict.fromkeys(KEYS[name].public_key for name in self.keys))
-        return check(Subject(read, image, trusted=trusted, at_least=self.at_least), TODAY).passes
+        return check(Inspection(read, image, trusted=trusted, at_least=self.at_least), TODAY).passes
 
 
 @pytest.fixture(scope="module")

@@ -296,7 +296,7 @@ BLUNDERS = {
         "(record->record_size > size) ? GEMEL_RECORD_CUT : GEMEL_RECORD_SOUND",
         "GEMEL_RECORD_SOUND",
     ),
-    "count not held against its limit": ("record->build_count > GEMEL_RECORD_MOST_BUILDS", "0"),
+    "count not held against its limit": ("record->build_count > GEMEL_RECORD_MAX_BUILDS", "0"),
     "build id longer than its field": ("build->build_id_size > sizeof build->build_id", "0"),
     "build past the end of the memory": ("build->stored_size <= memories[i].size - offset", "1"),
     "build below the memory": ("build->stored_start >= memories[i].start && ", ""),

@@ -16,7 +16,7 @@ from records import tide_gauge_record
 
 from gemel.export.c_reader import FILE_NAME, c_reader
 from gemel.export.c_seal_reader import HEAD, SEAL_ERRORS, SIGNED_HEAD, c_name, prefix_size
-from gemel.record.format import MOST_BUILDS, record_size
+from gemel.record.format import MAX_BUILDS, record_size
 from gemel.record.record import encode
 from gemel.seal.keys.algorithms import ALGORITHMS
 from gemel.seal.seal import SealError, SealFault, bytes_to_sign, read_seal
@@ -73,7 +73,7 @@ def test_the_example_compiles_for_the_target(folder: Path, architecture: str, le
         symbols = list(elf.get_section_by_name(".symtab").iter_symbols())
         data, bss = (elf.get_section_by_name(name) for name in (".data", ".bss"))
         assert data is None or data["sh_size"] == 0
-        assert bss["sh_size"] == max(map(prefix_size, ALGORITHMS)) + record_size(MOST_BUILDS)
+        assert bss["sh_size"] == max(map(prefix_size, ALGORITHMS)) + record_size(MAX_BUILDS)
     undefined = {symbol.name for symbol in symbols if symbol["st_shndx"] == "SHN_UNDEF"} - {""}
     assert undefined <= {"memset", "memcpy", "memcmp", "memmove"}
 
@@ -103,7 +103,7 @@ def test_constants_are_those_of_the_format() -> None:
     assert re.findall(r"GEMEL_SEAL_\w+ \(-\d+\)", header) == [
         f"{c_name(algorithm)} ({algorithm.cose_id})" for algorithm in ALGORITHMS
     ]
-    assert 256 <= record_size(1) < record_size(MOST_BUILDS) < 1 << 16, "a record's head has two bytes of size"
+    assert 256 <= record_size(1) < record_size(MAX_BUILDS) < 1 << 16, "a record's head has two bytes of size"
     signed = bytes_to_sign(RECORD, ALGORITHMS[0], bytes(32))
     assert signed.startswith(SIGNED_HEAD)
     for name, (code, text) in SEAL_ERRORS.items():
@@ -186,7 +186,7 @@ BLUNDERS = {
     "signature past the end": ("size - at < signer->signature_size", "0"),
     "key id past the end": ("size - at < GEMEL_SEAL_KEY_ID_SIZE + 4u", "0"),
     "signer's head past the end": ("size < 7u || bytes[0] != 0x83u", "bytes[0] != 0x83u"),
-    "more signers than a seal has": ("|| seal->signer_count > GEMEL_SEAL_MOST_SIGNERS", ""),
+    "more signers than a seal has": ("|| seal->signer_count > GEMEL_SEAL_MAX_SIGNERS", ""),
     "no signer": ("bytes[sizeof head] <= 0x80u || ", ""),
     "bytes behind not looked at": ("if (bytes[at] != erased_byte) {", "if (0) {"),
     "order not looked at": ("!gemel_header_before(&earlier, &later)", "0"),

@@ -14,7 +14,7 @@ from strategies import images
 from gemel.errors import ImageFormatError
 from gemel.image import intel_hex, s_record
 from gemel.image.decoded import Decoded
-from gemel.image.gathering import MOST_PROBLEMS
+from gemel.image.gathering import MAX_PROBLEMS
 from gemel.image.sparse import SparseBytes
 from gemel.spans import Span
 
@@ -30,7 +30,7 @@ def outcome(text: bytes, form: str) -> Decoded | None:
     except ImageFormatError as error:
         problems = error.problems
     assert time.process_time() - started < 5
-    assert 1 <= len(problems) <= MOST_PROBLEMS + 1
+    assert 1 <= len(problems) <= MAX_PROBLEMS + 1
     for problem in problems:
         assert problem.what
         assert problem.where.startswith("tide")

@@ -229,10 +229,10 @@ def test_all_problems_at_once_but_not_without_end(form: str, line: bytes, end: b
     assert [problem.where for problem in problems_of(line * 20 + end, form)] == [
         f"tide:{number}" for number in range(1, 21)
     ]
-    assert problems_of(line * 21 + end, form)[20] == Problem("1 more problem in this file", "tide")
+    assert problems_of(line * 21 + end, form)[20] == Problem("1 more problem in this file", where="tide")
     problems = problems_of(line * 5020 + end, form)
     assert len(problems) == 21
-    assert problems[20] == Problem("5,000 more problems in this file", "tide")
+    assert problems[20] == Problem("5,000 more problems in this file", where="tide")
 
 
 def test_conflicts_are_bounded_too() -> None:

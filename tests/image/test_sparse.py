@@ -15,7 +15,7 @@ from strategies import images
 
 from gemel.image import sparse
 from gemel.image.sparse import Conflict, SparseBytes, first_difference
-from gemel.spans import ADDRESS_SPACE, Span, merged
+from gemel.spans import ADDRESS_SPACE, Span, merge
 
 NEAR = st.one_of(st.integers(0, 100), st.integers(ADDRESS_SPACE - 60, ADDRESS_SPACE - 24))
 DATA = st.one_of(st.binary(max_size=24), st.sampled_from([b"a" * size for size in range(1, 25)]))
@@ -100,7 +100,7 @@ class SparseAgainstDict(RuleBasedStateMachine):
     @rule(span=SPANS)
     def ask(self, span: Span) -> None:
         held = [at for at in range(span.start, span.end) if at in self.model]
-        assert self.image.held_in(span) == merged(Span(at, 1) for at in held)
+        assert self.image.held_in(span) == merge(Span(at, 1) for at in held)
         assert self.image.holds(span) == (len(held) == span.size)
         assert list(octets(self.image, span)) == [(at, self.model[at]) for at in held]
 
@@ -108,7 +108,7 @@ class SparseAgainstDict(RuleBasedStateMachine):
     def holds_the_same(self) -> None:
         assert dict(octets(self.image)) == self.model
         assert self.image.size == len(self.model)
-        assert self.image.spans() == merged(Span(at, 1) for at in self.model)
+        assert self.image.spans() == merge(Span(at, 1) for at in self.model)
         bounds = Span.from_bounds(min(self.model), max(self.model) + 1) if self.model else None
         assert self.image.bounds() == bounds
         assert all(len(view) == size for view, size in self.views)

@@ -36,7 +36,7 @@ class Recorder:
 
     def rows(self, number: int, text: bytes, width: int) -> bool:
         assert len(text) % width == 0
-        assert len(text) // width >= text_lines.LEAST_ROWS
+        assert len(text) // width >= text_lines.MIN_ROWS
         assert set(text[width - 1 :: width]) == {ord("\n")}
         if not self.greedy or b"\r" in text or text.count(b"\n") * width != len(text):
             return False

@@ -17,7 +17,7 @@ from gemel.check.runner import check
 from gemel.checksums.in_layout import checksum_faults
 from gemel.image.intel_hex import decode, encode
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.join.pipeline import Joined, join
 from gemel.layout.reader import ReadLayout, read_layout
 from gemel.spans import Span
@@ -36,7 +36,7 @@ def _joined(device: Device) -> tuple[ReadLayout, dict[str, Build], Joined]:
 
 
 def _broken(read: ReadLayout, image: SparseBytes, handed: dict[str, Build]) -> list[str]:
-    result = check(Subject(read, image, handed), TODAY)
+    result = check(Inspection(read, image, handed), TODAY)
     findings = [f"{rule.name}: {found.what}, {found.found}" for rule, found in result.open_findings("error")]
     return findings or ([] if result.passes else ["no rule was applied"])
 
@@ -47,7 +47,7 @@ def test_join_then_check_always_holds(device: Device) -> None:
     """No error is found in a join's image, with the builds or without, also read back from HEX."""
     read, handed, made = _joined(device)
     filled = [each for each in all_rules() if each.name in ("write-units-whole", "flash-words-programmed")]
-    results = check(Subject(read, made.image, handed), TODAY, filled).results
+    results = check(Inspection(read, made.image, handed), TODAY, filled).results
     assert [result.status for result in results] == ["holds", "holds"]
     assert _broken(read, made.image, handed) == []
     assert _broken(read, made.image, {}) == []

@@ -19,9 +19,9 @@ from gemel.layout.checks import memories as memory_checks
 from gemel.layout.checks import names
 from gemel.layout.checks import security as security_checks
 from gemel.layout.checks import values as value_checks
-from gemel.layout.kinds import Fault
+from gemel.layout.kinds import LayoutFault
 from gemel.layout.model import BuildRange
-from gemel.layout.reader import MOST_FAULTS
+from gemel.layout.reader import MAX_FAULTS
 from gemel.record import format as record_format
 
 SUBJECTS = {
@@ -64,11 +64,11 @@ def test_every_fault_of_a_module_is_provoked(subject: str, monkeypatch: pytest.M
     module, table = SUBJECTS[subject]
     reached: set[int] = set()
 
-    def recording(*arguments: object, **named: object) -> Fault:
+    def recording(*arguments: object, **named: object) -> LayoutFault:
         reached.add(sys._getframe(1).f_lineno)
-        return Fault(*arguments, **named)  # type: ignore[arg-type]
+        return LayoutFault(*arguments, **named)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(module, "Fault", recording)
+    monkeypatch.setattr(module, "LayoutFault", recording)
     for faulty in table:
         messages(text_of(faulty))
     places = _places_of_faults(module)
@@ -78,11 +78,11 @@ def test_every_fault_of_a_module_is_provoked(subject: str, monkeypatch: pytest.M
 
 
 def _places_of_faults(module: ModuleType) -> list[tuple[int, int]]:
-    """First and last line of each call of Fault in the module's source."""
+    """First and last line of each call of LayoutFault in the module's source."""
     return [
         (node.lineno, node.end_lineno or node.lineno)
         for node in ast.walk(ast.parse(inspect.getsource(module)))
-        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "Fault"
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "LayoutFault"
     ]
 
 
@@ -132,9 +132,9 @@ def test_of_more_overlaps_than_anybody_reads_the_first_hundred_are_told() -> Non
         for index in range(100)
     )
     told = messages(layout_text({"[area]\n": f"[area]\n{areas}"}))
-    assert len(told) == MOST_FAULTS + 1
+    assert len(told) == MAX_FAULTS + 1
     assert all("areas overlap" in message for message in told[:-1])
-    assert told[-1].endswith(f"there are more than {MOST_FAULTS} faults; mend these first")
+    assert told[-1].endswith(f"there are more than {MAX_FAULTS} faults; mend these first")
 
 
 def test_what_only_a_build_tells_is_left_to_the_join() -> None:
@@ -150,7 +150,7 @@ def test_what_only_a_build_tells_is_left_to_the_join() -> None:
 
 def test_the_record_has_the_room_that_its_format_needs() -> None:
     """The layout's idea of a record is that of the record's own format."""
-    assert area_checks.RECORD_MOST_BUILDS == record_format.MOST_BUILDS
+    assert area_checks.RECORD_MAX_BUILDS == record_format.MAX_BUILDS
     assert area_checks.RECORD_ALIGNMENT == record_format.RECORD_ALIGNMENT
     for count in (1, 16):
         needed = area_checks.RECORD_HEAD + count * area_checks.RECORD_ENTRY

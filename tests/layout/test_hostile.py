@@ -15,9 +15,9 @@ from small_device import LAYOUT, layout_text
 
 from gemel.errors import LayoutError
 from gemel.layout.digest import digest_of
-from gemel.layout.reader import MOST_BYTES, MOST_FAULTS, MOST_KEY_PARTS
+from gemel.layout.reader import MAX_BYTES, MAX_FAULTS, MAX_KEY_PARTS
 
-MOST_SECONDS = 10.0
+MAX_SECONDS = 10.0
 """Far above what any of these takes (the slowest 2 s on a slow machine), far below a quadratic one."""
 
 
@@ -28,7 +28,7 @@ def filled(head: str, piece: str, tail: str = "") -> str:
     while True:
         next_piece = piece.replace("@", str(len(pieces)))
         size += len(next_piece)
-        if size > MOST_BYTES:
+        if size > MAX_BYTES:
             return head + "".join(pieces) + tail
         pieces.append(next_piece)
 
@@ -36,7 +36,7 @@ def filled(head: str, piece: str, tail: str = "") -> str:
 LARGEST = {
     "100k unknown keys": lambda: filled("", "k@=1\n"),
     "unknown keys near to known ones": lambda: filled("[memory.a]\n", "erase_bloc@=1\n"),
-    "keys of a whole megabyte": lambda: "k" * (MOST_BYTES - 3) + "=1",
+    "keys of a whole megabyte": lambda: "k" * (MAX_BYTES - 3) + "=1",
     "quoted keys without end": lambda: filled("", '"', ""),
     "memories": lambda: filled("[memory]\n", 'a@={kind="ram",start=0,size=1}\n'),
     "areas on each other": lambda: filled(
@@ -52,13 +52,13 @@ LARGEST = {
     "an inline table over one line": lambda: filled("product = {", "a@=1,", "a=1}"),
     "arrays of tables": lambda: filled("", "[[stamp]]\n[[stamp.at]]\n"),
     "tables by header": lambda: filled("", "[memory.a@]\n"),
-    "dotted keys": lambda: filled("", ".".join("a" * (MOST_KEY_PARTS - 2)) + ".k@=1\n"),
+    "dotted keys": lambda: filled("", ".".join("a" * (MAX_KEY_PARTS - 2)) + ".k@=1\n"),
     "text": lambda: filled('product = "', "x", '"'),
     "text over lines": lambda: filled('product = """', "\n x", '"""'),
     "comments": lambda: filled("", "# a.b.c\n"),
     "blank lines": lambda: filled("", "\n"),
-    "a long number": lambda: "rollback = 0x" + "F" * (MOST_BYTES - 20),
-    "a long float": lambda: "rollback = 1." + "9" * (MOST_BYTES - 20),
+    "a long number": lambda: "rollback = 0x" + "F" * (MAX_BYTES - 20),
+    "a long float": lambda: "rollback = 1." + "9" * (MAX_BYTES - 20),
     "quotes in text": lambda: filled("product = '''", "''a", "'''"),
     "escapes in keys": lambda: filled("", '"\\u0061@"=1\n'),
 }
@@ -68,11 +68,11 @@ LARGEST = {
 def test_a_file_of_the_largest_size_is_refused_in_bounded_time(what: str) -> None:
     """Whatever fills the file, reading it ends soon, with a bounded number of printable messages."""
     text = LARGEST[what]()
-    assert len(text.encode()) <= MOST_BYTES
+    assert len(text.encode()) <= MAX_BYTES
     begin = time.process_time()
     told = messages(text)
-    assert time.process_time() - begin < MOST_SECONDS
-    assert 1 <= len(told) <= MOST_FAULTS + 1
+    assert time.process_time() - begin < MAX_SECONDS
+    assert 1 <= len(told) <= MAX_FAULTS + 1
     assert all(message.startswith(f"{FILE}") and message.isprintable() for message in told)
     assert sum(map(len, told)) < 100_000
 
@@ -93,11 +93,11 @@ def test_memory_stays_bounded_on_the_largest_file(what: str) -> None:
 @pytest.mark.parametrize(
     ("data", "what"),
     [
-        (b"a" * (MOST_BYTES + 1), "the layout file is too large"),
+        (b"a" * (MAX_BYTES + 1), "the layout file is too large"),
         (b"a = " + b"[" * 100_000, "the layout is nested too deeply"),
         (b"a = " + b"{a=" * 100_000, "the layout is nested too deeply"),
         (b"a = " + b"[" * 100_000 + b"]" * 100_000, "the layout is nested too deeply"),
-        (".".join("a" * MOST_KEY_PARTS).encode() + b".a = 1", "a key of too many parts"),
+        (".".join("a" * MAX_KEY_PARTS).encode() + b".a = 1", "a key of too many parts"),
         (b"[" + b".".join([b"'a'"] * 100_000) + b"]", "a key of too many parts"),
         (b"a = { " + b" . ".join([b'"a.b"'] * 1000) + b" = 1 }", "a key of too many parts"),
         (b"a = 1\0", "not valid TOML"),
@@ -123,7 +123,7 @@ def test_what_no_parser_takes_is_one_layout_error(data: bytes, what: str) -> Non
 
 def test_long_keys_up_to_the_limit_are_read() -> None:
     """A key of as many parts as the limit is an unknown key; dots in comments are no key."""
-    key = ".".join("a" * MOST_KEY_PARTS)
+    key = ".".join("a" * MAX_KEY_PARTS)
     assert [problem.what for problem in problems(f"{LAYOUT}\n[rules]\n{key} = 1\n")] == [
         "unknown key: rules.a"
     ]

@@ -16,12 +16,12 @@ from gemel.layout.kinds import (
     Always,
     Choice,
     Day,
-    Fault,
     Flag,
     Integer,
-    Kind,
+    LayoutFault,
     Size,
     Text,
+    ValueType,
     VersionText,
     in_toml_words,
     nearest_hint,
@@ -30,7 +30,7 @@ from gemel.layout.kinds import (
 from gemel.layout.model import NAME, PLACE, RANGE, AreaPlace, AreaRange, BuildRange, SpanRange, SymbolPlace
 from gemel.layout.tables import Either, ListOf, MapOf, dotted
 
-TAKEN: list[tuple[Kind, Any, Any]] = [
+TAKEN: list[tuple[ValueType, Any, Any]] = [
     (Integer(2, 6), 2, 2),
     (Integer(2, 6), 6, 6),
     (Address(), 0, 0),
@@ -70,7 +70,7 @@ TAKEN: list[tuple[Kind, Any, Any]] = [
 ]
 
 WRONG = "value of the wrong kind"
-REFUSED: list[tuple[Kind, Any, str, str]] = [
+REFUSED: list[tuple[ValueType, Any, str, str]] = [
     (Integer(2, 6), 1, "number out of range", "1"),
     (Integer(2, 6), 7, "number out of range", "7"),
     (Integer(0, 6), True, WRONG, "true"),
@@ -137,19 +137,19 @@ REFUSED: list[tuple[Kind, Any, str, str]] = [
 
 def named(value: object) -> str:
     """A name for a parameter that does not change from run to run."""
-    if isinstance(value, Kind):
+    if isinstance(value, ValueType):
         return type(value).__name__
     return hex(value)[:20] if isinstance(value, int) else ascii(value)[:40]
 
 
-def read(kind: Kind, value: object) -> tuple[Any, list[Fault]]:
+def read(kind: ValueType, value: object) -> tuple[Any, list[LayoutFault]]:
     """What a kind makes of a value at the path ``key``, and its faults."""
-    faults: list[Fault] = []
+    faults: list[LayoutFault] = []
     return kind.read(value, ("key",), faults.append), faults
 
 
 @pytest.mark.parametrize(("kind", "value", "expected"), TAKEN, ids=named)
-def test_values_just_inside_are_taken(kind: Kind, value: object, expected: object) -> None:
+def test_values_just_inside_are_taken(kind: ValueType, value: object, expected: object) -> None:
     """Each kind takes its limits, and reads them as the model's value, without a fault."""
     result, faults = read(kind, value)
     assert faults == []
@@ -158,7 +158,7 @@ def test_values_just_inside_are_taken(kind: Kind, value: object, expected: objec
 
 
 @pytest.mark.parametrize(("kind", "value", "what", "found"), REFUSED, ids=named)
-def test_values_just_outside_are_refused(kind: Kind, value: object, what: str, found: str) -> None:
+def test_values_just_outside_are_refused(kind: ValueType, value: object, what: str, found: str) -> None:
     """Each kind refuses what is next to its limits, saying what it found and what it expects."""
     _, faults = read(kind, value)
     assert [(fault.what, fault.found) for fault in faults] == [(what, found)]
@@ -167,7 +167,7 @@ def test_values_just_outside_are_refused(kind: Kind, value: object, what: str, f
 
 
 @given(st.sampled_from([kind for kind, *_ in TAKEN]), toml_values.VALUES)
-def test_a_kind_takes_a_value_or_reports_it(kind: Kind, value: object) -> None:
+def test_a_kind_takes_a_value_or_reports_it(kind: ValueType, value: object) -> None:
     """Whatever TOML holds, a kind gives a value without faults or faults, and never raises."""
     result, faults = read(kind, value)
     assert faults or result is not INVALID

@@ -10,7 +10,7 @@ from layout import readme_examples
 from layout.reading import read
 from layout.readme_examples import README, completed, examples, told_of
 
-from gemel.layout.kinds import Choice, Kind
+from gemel.layout.kinds import Choice, ValueType
 from gemel.layout.model import Layout
 from gemel.layout.tables import Either, ListOf, MapOf, Table
 
@@ -48,9 +48,9 @@ def test_there_are_pieces_of_both_kinds_and_the_generator_leaves_the_page_alone(
     assert readme_examples.rewritten(text) == text
 
 
-def kinds_in(kind: Kind) -> list[Kind]:
+def kinds_in(kind: ValueType) -> list[ValueType]:
     """A kind and all that it holds."""
-    inner: list[Kind] = []
+    inner: list[ValueType] = []
     if isinstance(kind, ListOf | MapOf):
         inner = [kind.item]
     elif isinstance(kind, Either):

@@ -1,4 +1,3 @@
-# ruff: noqa: E501 - messages are shown whole
 """Reading a layout: what is told of keys and values, where, and all at once."""
 
 from __future__ import annotations
@@ -11,7 +10,7 @@ from small_device import LAYOUT, layout_text
 
 from gemel.errors import LayoutError
 from gemel.layout.model import Layout
-from gemel.layout.reader import MOST_FAULTS, read_layout
+from gemel.layout.reader import MAX_FAULTS, read_layout
 
 AREA_KEYS = "memory, offset, size, purpose"
 STAMP_KEYS = "name, at, width, byte_order, value"
@@ -214,12 +213,12 @@ def test_all_faults_of_a_file_are_told_at_once_by_line() -> None:
 
 
 def test_a_file_of_faults_is_told_its_first_hundred() -> None:
-    """Beyond MOST_FAULTS the rest is not told one by one, and the last message says so."""
+    """Beyond MAX_FAULTS the rest is not told one by one, and the last message says so."""
     told = problems(
         LAYOUT.replace("write_unit = 8", "write_unit = 8\n" + "\n".join(f"k{i} = 1" for i in range(500)))
     )
-    assert len(told) == MOST_FAULTS + 1
-    assert str(told[-1]) == f"{FILE}: there are more than {MOST_FAULTS} faults; mend these first"
+    assert len(told) == MAX_FAULTS + 1
+    assert str(told[-1]) == f"{FILE}: there are more than {MAX_FAULTS} faults; mend these first"
     (told_of_one,) = problems(layout_text(add="[rules]\nwave = []\n"))
     assert "did you mean" in told_of_one.next_step
 

@@ -15,7 +15,7 @@ from layout.test_reader import FAULTS
 from layout.toml_values import mutated
 from small_device import LAYOUT
 
-from gemel.layout.kinds import INVALID, Day, Fault
+from gemel.layout.kinds import INVALID, Day, LayoutFault
 from gemel.layout.model import Layout
 from gemel.layout.schema import layout_schema
 from gemel.layout.tables import Table
@@ -41,9 +41,9 @@ def takes(document: dict[str, Any]) -> bool:
     return bool(VALIDATOR.is_valid(as_json(document)))
 
 
-def faults_of(document: dict[str, Any]) -> list[Fault]:
+def faults_of(document: dict[str, Any]) -> list[LayoutFault]:
     """What the reader says of keys and values."""
-    faults: list[Fault] = []
+    faults: list[LayoutFault] = []
     layout = Table(Layout).read(document, (), faults.append)
     assert faults or layout is not INVALID
     return faults
@@ -91,7 +91,7 @@ def value_at(document: Any, path: tuple[str | int, ...]) -> Any:
     return document
 
 
-def beyond_a_schema(fault: Fault, document: dict[str, Any]) -> bool:
+def beyond_a_schema(fault: LayoutFault, document: dict[str, Any]) -> bool:
     """Whether a schema cannot tell this fault, for one of five reasons."""
     value = value_at(document, fault.path)
     return (

@@ -16,7 +16,7 @@ from rehearsals import gauge
 from thumb import assembled
 
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.rehearsal import apart
 from gemel.rehearsal.planning import plan_of
 from gemel.rehearsal.raw_run import from_json
@@ -170,7 +170,7 @@ def test_memory_of_the_process_stays_bounded(tmp_path: Path) -> None:
     image = SparseBytes()
     image.write(FLASH, struct.pack("<II", RAM + 0x8000, FLASH + 0x401))
     image.write(FLASH + 0x400, assembled(PROGRAMS["every device register"], tmp_path))
-    plan = plan_of(Subject(gauge("in-place").read, image), 4_000_000)
+    plan = plan_of(Inspection(gauge("in-place").read, image), 4_000_000)
     command = [sys.executable, "-c", MEASURING, apart.CHILD]
     done = subprocess.run(command, input=pickle.dumps(plan), capture_output=True, check=True)
     assert len(from_json(done.stdout.decode("ascii")).accesses) > 1000

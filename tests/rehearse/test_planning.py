@@ -10,7 +10,7 @@ from rehearsals import device, device_text, gauge
 from thumb import assembled
 
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.layout.reader import read_layout
 from gemel.rehearsal import CannotRehearse, RehearsalOptions, rehearse
 from gemel.rehearsal.planning import plan_of
@@ -21,7 +21,7 @@ TINY = '[memory.tiny]\nkind = "ram"\nstart = 0x5000_1800\nsize = 64\n\n'
 
 def plan(text: str):  # type: ignore[no-untyped-def]
     """The plan of a layout with an empty image."""
-    return plan_of(Subject(read_layout(text.encode(), "x.toml"), SparseBytes()))
+    return plan_of(Inspection(read_layout(text.encode(), "x.toml"), SparseBytes()))
 
 
 @pytest.mark.parametrize(
@@ -74,7 +74,7 @@ def test_small_memories_end_inside_their_page(tmp_path: Path) -> None:
 def test_rights_of_each_core() -> None:
     """Who may execute what, and whose RAM is closed to whom, before and after the release."""
     case = device()
-    station, sampler = plan_of(Subject(case.read, case.image, case.builds)).cores
+    station, sampler = plan_of(Inspection(case.read, case.image, case.builds)).cores
     assert all(Span(0x1000_0000, 0x4000).covers(span) for span in station.executable)
     assert all(Span(0x3000_8000, 0x4000).covers(span) for span in sampler.executable)
     closed = {(each.party, each.from_release_of) for each in station.closed}
@@ -86,7 +86,7 @@ def test_without_builds_whole_areas_are_code() -> None:
     """Where nothing tells what of an area is code, all of it may be executed."""
     case = device()
     text = device_text().split("\n[rehearsal]")[0]
-    station, sampler = plan_of(Subject(read_layout(text.encode(), "x.toml"), case.image)).cores
+    station, sampler = plan_of(Inspection(read_layout(text.encode(), "x.toml"), case.image)).cores
     assert station.executable == (Span(0x1000_0000, 0x4000),)
     assert sampler.executable == (Span(0x1000_8000, 0x4000), Span(0x3000_8000, 0x4000))
     assert station.stack_limit is None
@@ -95,7 +95,7 @@ def test_without_builds_whole_areas_are_code() -> None:
 def test_stack_limits_come_from_the_builds() -> None:
     """The limits are where the linker script starts each stack."""
     case = device()
-    station, sampler = plan_of(Subject(case.read, case.image, case.builds)).cores
+    station, sampler = plan_of(Inspection(case.read, case.image, case.builds)).cores
     assert station.stack_limit == 0x2000_4000 - 0x400
     assert sampler.stack_limit == 0x3000_8000 - 0x200
 

@@ -18,7 +18,7 @@ from gemel.layout.rehearsal_model import (
     StatusRegister,
 )
 from gemel.rehearsal.plan import ReleasePlan
-from gemel.rehearsal.raw_run import MOST_TEXT
+from gemel.rehearsal.raw_run import MAX_TEXT
 from gemel.rehearsal.registers import DeviceRegisters
 from gemel.rehearsal.release import ReleaseWatch
 
@@ -162,9 +162,9 @@ def test_serial_text_is_told_by_lines_and_kept_to_a_limit() -> None:
         bench.write(0x100, character)
     assert [words["line"] for kind, _, words in bench.events if kind == "text"] == ["one"]
     assert bench.registers.texts == {"port": "one\ntwo"}
-    for _ in range(MOST_TEXT):
+    for _ in range(MAX_TEXT):
         bench.write(0x100, 0x41)
-    assert len(bench.registers.texts["port"]) == MOST_TEXT
+    assert len(bench.registers.texts["port"]) == MAX_TEXT
 
 
 KEY = {"key_mask": 0xFFFF_0000, "key_value": 0x5AFE_0000}
@@ -229,7 +229,7 @@ def test_key_belongs_into_the_same_write() -> None:
     assert watch.watch.read_control("a") == 0x1
 
 
-def test_half_word_write_cannot_hold_the_key() -> None:
+def test_halfword_write_cannot_hold_the_key() -> None:
     """A half-word with the release alone is a write without its key."""
     watch = Watch(**KEY)
     watch.vector(0x1000)

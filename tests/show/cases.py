@@ -11,7 +11,7 @@ from gemel.builds.build import Build
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.join.pipeline import join
 from gemel.layout.reader import ReadLayout, read_layout
 from gemel.show.as_text.whole import text_of
@@ -42,7 +42,9 @@ def gauge(arrangement: str, *, with_builds: bool = True) -> Contents:
     """What is in the gauge's image."""
     read, builds = gauge_layout(arrangement), gauge_builds(arrangement)
     joined = join(read, builds)
-    return contents_of(Subject(read, joined.image, builds if with_builds else {}), "tide.hex", joined.entry)
+    return contents_of(
+        Inspection(read, joined.image, builds if with_builds else {}), "tide.hex", joined.entry
+    )
 
 
 def gauge_alone(arrangement: str) -> Contents:
@@ -62,7 +64,7 @@ def small(
     image = small_device.joined(read).image
     if change:
         change(image)
-    return contents_of(Subject(read, image, builds or {}), "small.hex")
+    return contents_of(Inspection(read, image, builds or {}), "small.hex")
 
 
 def spoiled(image: SparseBytes) -> None:
@@ -145,7 +147,7 @@ def big(start: int, size: int, areas: tuple[Area, ...]) -> Contents:
         text += f'[area.{name}]\nmemory = "flash"\noffset = {offset}\nsize = {area_size}\n'
         text += f'purpose = "{purpose}"\n'
         image.write(start + offset, b"\x5a" * used)
-    return contents_of(Subject(read_layout(text.encode(), "big.toml"), image), "big.hex")
+    return contents_of(Inspection(read_layout(text.encode(), "big.toml"), image), "big.hex")
 
 
 def _alone(change: Callable[[SparseBytes], None]) -> Contents:

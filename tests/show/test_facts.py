@@ -12,10 +12,10 @@ from show.cases import gauge, gauge_alone, gauge_layout, small, spoiled, stale_b
 from tide_gauge import BUILT, read_elf
 
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.m_profile.exception_names import entry_name
 from gemel.show.as_text.whole import text_of
-from gemel.show.facts.file_alone import MOST_HINTS
+from gemel.show.facts.file_alone import MAX_HINTS
 from gemel.show.facts.gather import contents_of, contents_of_file
 from gemel.spans import Span
 from gemel.text.styled import BLOCKS, plain
@@ -98,7 +98,7 @@ def test_odd_handlers_are_told():
     handed = small_device.builds(station=small_device.station_elf(words=words))
     read = small_device.layout()
     image = small_device.joined(read, handed).image
-    contents = contents_of(Subject(read, image, handed), "small.hex")
+    contents = contents_of(Inspection(read, image, handed), "small.hex")
     station = groups(contents, "station")
     assert station[2].note == "NO THUMB BIT"
     assert station[3].note == "IN BUILD sampler"
@@ -121,7 +121,7 @@ def test_the_stack_pointer_is_placed(stack, note):
     """Word 0 is told by the area it points to: below it lies the first byte pushed."""
     handed = small_device.builds(station=small_device.station_elf(words={0: stack}))
     image = small_device.joined(handed=handed).image
-    contents = contents_of(Subject(small_device.layout(), image, handed), "small.hex")
+    contents = contents_of(Inspection(small_device.layout(), image, handed), "small.hex")
     assert groups(contents, "station")[0].note == note
 
 
@@ -147,7 +147,7 @@ def test_another_layout_and_other_builds_are_told():
     other = small_device.layout({'"small device"': '"smaller device"'})
     handed = small_device.builds(sampler=small_device.sampler_elf(build_id=bytes(20)))
     image = small_device.joined().image
-    contents = contents_of(Subject(other, image, handed), "small.hex")
+    contents = contents_of(Inspection(other, image, handed), "small.hex")
     record = contents.records[0]
     assert record.layout == "differs"
     assert [build.build_id_of_file for build in record.builds] == ["matches", "differs"]
@@ -247,7 +247,7 @@ def test_hints_are_bounded_and_need_whole_words():
     table = small_device.vector_words(0x2000_2000, 0x1000_0081)[:16].ljust(128, b"\0")
     image = SparseBytes()
     image.write(0x1000_0000, table * 100)
-    assert len(contents_of_file(image, "x").vector_hints) == MOST_HINTS
+    assert len(contents_of_file(image, "x").vector_hints) == MAX_HINTS
     cut = SparseBytes()
     cut.write(0x1000_0000, table[:15])
     assert contents_of_file(cut, "x").vector_hints == ()
@@ -273,7 +273,7 @@ def test_why_a_value_is_not_known():
         f' refout = false, xorout = 0 }}\nover = [{{ build = "sampler" }}]\nat = {place + 16}\n'
     )
     read = small_device.layout({'version = "1.2.3"\n': ""}, add)
-    values = {value.name: value for value in contents_of(Subject(read, SparseBytes()), "x").values}
+    values = {value.name: value for value in contents_of(Inspection(read, SparseBytes()), "x").values}
     assert values["length"].expected == values["own"].expected == "build sampler is not in the image"
     assert values["shipped"].match == "not known"
     assert "version" in values["shipped"].expected

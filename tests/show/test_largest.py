@@ -12,7 +12,7 @@ from small_device import RAM_OF_SAMPLER, SAMPLER, STATION, STATION_RAM, builds, 
 from tide_gauge import BUILT, area_span, read_layout
 from tools import required_tool
 
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.show.facts.contents import AreaUse, Contents
 from gemel.show.facts.gather import contents_of
 from gemel.show.facts.largest import SHOWN
@@ -77,7 +77,7 @@ def test_several_names_for_the_same_bytes_are_told_once() -> None:
         SymbolSpec("edge", at + 64, 0, "object"),
     )
     handed = builds(station=station_elf(symbols=symbols))
-    contents = contents_of(Subject(layout(), joined(handed=handed).image, handed), "small.hex")
+    contents = contents_of(Inspection(layout(), joined(handed=handed).image, handed), "small.hex")
     told = _areas(contents)["station-ram"].largest
     assert [(use.name, use.span) for use in told] == [("depth", Span(at, 64))]
 
@@ -100,7 +100,7 @@ def test_heap_and_stack_that_take_no_segment_are_used_ram() -> None:
 def test_a_core_that_sees_ram_elsewhere_is_told_in_plain_addresses() -> None:
     """The sampler's symbol at its own address of the shared area lies where the station's does."""
     handed = builds()
-    contents = contents_of(Subject(layout(), joined(handed=handed).image, handed), "small.hex")
+    contents = contents_of(Inspection(layout(), joined(handed=handed).image, handed), "small.hex")
     link = _areas(contents)["link"]
     assert {use.span for use in link.largest} == {Span(link.span.start, 64)}
     assert link.span.start != RAM_OF_SAMPLER

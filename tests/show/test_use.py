@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from show.cases import gauge, small, spoiled
 
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.show.as_text.whole import text_of
 from gemel.show.facts.contents import Contents
 from gemel.show.facts.gather import contents_of
@@ -84,7 +84,7 @@ def test_use_equals_a_count_byte_by_byte(pieces):
     start, size = known["station-crc"]
     if image.read(Span(small_device.FLASH + start, size), ERASED) == b"\xff" * size:
         del known["station-crc"]
-    contents = contents_of(Subject(READ, image, BUILDS), "small.hex")
+    contents = contents_of(Inspection(READ, image, BUILDS), "small.hex")
     counted = used_offsets(image, known)
     for span, used in uses(contents).items():
         start = span.start - small_device.FLASH
@@ -137,7 +137,7 @@ def test_a_hex_and_a_full_binary_show_the_same_use():
     full = JOINED.copy()
     span = Span(small_device.FLASH, FLASH_SIZE)
     full.write(span.start, JOINED.read(span, ERASED))
-    pictures = [contents_of(Subject(READ, image, BUILDS), "x").memories for image in (JOINED, full)]
+    pictures = [contents_of(Inspection(READ, image, BUILDS), "x").memories for image in (JOINED, full)]
     assert pictures[0] == pictures[1]
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+from gemel.builds.segment import Segment
 from gemel.spans import Span
 
 if TYPE_CHECKING:
@@ -14,13 +15,10 @@ if TYPE_CHECKING:
     from gemel.builds.elf.symbols import SymbolTable
     from gemel.errors import Problem
 
-ALIGNMENT_GAP = 32
-"""Gaps of fewer bytes between two sections are alignment: no stack, not even an exception's frame, fits."""
-
 BuildKind = Literal["elf", "hex", "srec", "bin"]
 """What kind of file a build is: linked ELF, Intel HEX, S-record, raw binary."""
 
-Subject = Literal[
+Aspect = Literal[
     "run addresses",
     "RAM use",
     "access rights",
@@ -34,63 +32,12 @@ Subject = Literal[
 
 
 @dataclass(frozen=True, slots=True)
-class Segment:
-    """One piece of a build: bytes stored at ``load_address``, used at ``run_address``.
-
-    ``memory_size`` (bytes) is how far it reaches at run time; it is at least ``len(data)``, and what exceeds
-    that is cleared by start-up code and takes no flash.  ``data`` may be empty: then the segment only
-    claims memory.  ``index`` is its number in the file, from 0 (for an ELF file, the number of the
-    program header).  ``pieces`` are the run spans of its sections and of what it stores beside them, by
-    address and apart, where these leave gaps or end inside it; empty where all of it counts as one.
-    """
-
-    load_address: int
-    run_address: int
-    data: bytes
-    memory_size: int
-    readable: bool
-    writable: bool
-    executable: bool
-    index: int
-    pieces: tuple[Span, ...] = ()
-
-    @property
-    def load_span(self) -> Span:
-        """Where its bytes are stored; empty if it only claims memory."""
-        return Span(self.load_address, len(self.data))
-
-    @property
-    def run_span(self) -> Span:
-        """The memory it takes at run time, from its first byte to its last."""
-        return Span(self.run_address, self.memory_size)
-
-    @property
-    def taken(self) -> tuple[Span, ...]:
-        """The memory it takes at run time without the gaps between its pieces, alignment aside."""
-        if not self.pieces:
-            return (self.run_span,)
-        result = [self.pieces[0]]
-        for piece in self.pieces[1:]:
-            if piece.start - result[-1].end < ALIGNMENT_GAP:
-                result[-1] = Span.from_bounds(result[-1].start, piece.end)
-            else:
-                result.append(piece)
-        return tuple(result)
-
-    @property
-    def taken_unstored(self) -> tuple[Span, ...]:
-        """Those of ``taken`` of which the file stores no byte."""
-        stored = Span(self.run_address, len(self.data))
-        return tuple(span for span in self.taken if not span.overlaps(stored))
-
-
-@dataclass(frozen=True, slots=True)
 class Build:
     """One build, sound in itself: its segments lie inside the address space and do not contradict.
 
     ``segments`` are in order of load address.  ``entry`` keeps the Thumb bit.  ``remarks`` are oddities
     that do not keep the build from being used.  ``missing`` says in words what this file cannot tell,
-    each text as ``subject: reason``; :meth:`reason_for` finds one.
+    each text as ``aspect: reason``; :meth:`reason_for` finds one.
     """
 
     name: str
@@ -124,9 +71,9 @@ class Build:
         """
         return tuple(sorted(span for segment in self.segments for span in segment.taken if span.size))
 
-    def reason_for(self, subject: Subject) -> str:
-        """Why this build cannot tell ``subject``; empty if it can."""
-        start = f"{subject}: "
+    def reason_for(self, aspect: Aspect) -> str:
+        """Why this build cannot tell ``aspect``; empty if it can."""
+        start = f"{aspect}: "
         return next((text[len(start) :] for text in self.missing if text.startswith(start)), "")
 
     def segment_at_load(self, address: int) -> Segment | None:

@@ -2,20 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from gemel.builds.dwarf.debug_types import DebugTypes
-    from gemel.builds.elf.sections import Sections
-    from gemel.builds.source import ByteSource
-
-
-class DebugSections(NamedTuple):
-    """The file and its section headers; ``names_index`` is the section that holds the sections' names."""
-
-    source: ByteSource
-    sections: Sections
-    names_index: int
+    from gemel.builds.dwarf.sections import DebugSections
 
 
 class DebugInformation:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from gemel.builds.build import Build, Segment
-from gemel.builds.debug_information import DebugInformation, DebugSections
+from gemel.builds.build import Build
+from gemel.builds.debug_information import DebugInformation
+from gemel.builds.dwarf.sections import DebugSections
 from gemel.builds.elf.attributes import AttributesUnreadable, BuildAttributes, read_attributes
 from gemel.builds.elf.header import read_header
 from gemel.builds.elf.notes import read_build_id
@@ -24,6 +25,7 @@ from gemel.builds.elf.sections import (
 from gemel.builds.elf.segment_pieces import with_pieces
 from gemel.builds.elf.segments import read_segments
 from gemel.builds.elf.symbols import ENTRY_SIZE, SymbolTable
+from gemel.builds.segment import Segment
 from gemel.errors import BuildError, Problem
 
 if TYPE_CHECKING:
@@ -88,7 +90,7 @@ def read_elf(source: ByteSource, *, name: str, file: str) -> Build:
         sections=named_sections,
         debug=DebugInformation(DebugSections(source, sections, header.section_names_index), file),
         remarks=tuple(_in_short(remarks, "remarks", file)),
-        missing=tuple(f"{subject}: {reason}" for subject, reason in reasons.items() if reason),
+        missing=tuple(f"{aspect}: {reason}" for aspect, reason in reasons.items() if reason),
     )
 
 

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from gemel.builds.build import Build, BuildKind, Segment
+from gemel.builds.build import Build, BuildKind
+from gemel.builds.segment import Segment
 from gemel.builds.source import blocks_of
 from gemel.errors import BuildError, ImageFormatError, Problem
 

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 from gemel.check.registry import all_rules
-from gemel.check.rule import Finding, Holds, NotChecked, Rule, Severity
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule, Severity
+from gemel.inspection.inspection import Inspection
 from gemel.layout.model import SeverityChange, Waiver
+from gemel.outcomes import Finding, Holds, NotChecked
 
 Status = Literal["holds", "broken", "waived", "not checked"]
 
@@ -89,16 +90,16 @@ class CheckResult:
         return self.checked_anything and not self.open_findings("error")
 
 
-def check(subject: Subject, today: datetime.date, rules: Iterable[Rule] | None = None) -> CheckResult:
-    """Apply ``rules`` (all, if None) to ``subject``; waivers count up to and including their last day.
+def check(inspection: Inspection, today: datetime.date, rules: Iterable[Rule] | None = None) -> CheckResult:
+    """Apply ``rules`` (all, if None) to ``inspection``; waivers count up to and including their last day.
 
     A waiver is idle if it covers nothing and its rule looked everywhere, or if there is no such rule.
     """
-    waivers = subject.layout.rules.waive
+    waivers = inspection.layout.rules.waive
     used: set[int] = set()
     results = []
     for rule in all_rules() if rules is None else rules:
-        results.append(_apply(rule, subject, waivers, today, used))
+        results.append(_apply(rule, inspection, waivers, today, used))
     silent = {result.rule.name for result in results if not _looked_everywhere(result)}
     if rules is not None:
         silent |= {waiver.rule for waiver in waivers} - {result.rule.name for result in results}
@@ -112,12 +113,12 @@ def _looked_everywhere(result: RuleResult) -> bool:
 
 
 def _apply(
-    rule: Rule, subject: Subject, waivers: tuple[Waiver, ...], today: datetime.date, used: set[int]
+    rule: Rule, inspection: Inspection, waivers: tuple[Waiver, ...], today: datetime.date, used: set[int]
 ) -> RuleResult:
     holds: list[Holds] = []
     findings: list[Judged] = []
     not_checked: list[NotChecked] = []
-    for outcome in rule.check(subject):
+    for outcome in rule.check(inspection):
         if isinstance(outcome, Holds):
             holds.append(outcome)
         elif isinstance(outcome, NotChecked):
@@ -126,7 +127,7 @@ def _apply(
             findings.append(_judged(rule, outcome, waivers, today, used))
     if not (holds or findings or not_checked):
         not_checked.append(NotChecked("", rule.absent))
-    changes = subject.layout.rules.severity
+    changes = inspection.layout.rules.severity
     change = next((it for it in changes if it.rule == rule.name and it.severity != rule.severity), None)
     return RuleResult(rule, tuple(holds), tuple(findings), tuple(not_checked), change)
 

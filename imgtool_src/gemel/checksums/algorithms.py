@@ -161,7 +161,13 @@ def feed_problem(algorithm: Algorithm, feed: Feed, where: str = "") -> Problem |
     if feed == "byte" or isinstance(algorithm, CrcAlgorithm):
         return None
     hint = f"leave feed out; a name ending in -big-endian reads {feed}s most significant byte first"
-    return Problem(f"feed {feed} for a sum", where, algorithm.name, "feed byte, or a CRC", hint)
+    return Problem(
+        f"feed {feed} for a sum",
+        where=where,
+        found=algorithm.name,
+        expected="feed byte, or a CRC",
+        next_step=hint,
+    )
 
 
 def unit_size(algorithm: Algorithm, feed: Feed = "byte") -> int:
@@ -246,9 +252,15 @@ def _unknown(name: str, where: str) -> Problem:
 
     if candidates := meant_by(name):
         what, expected = "a name of several checksum algorithms", f"one of {', '.join(candidates)}"
-        return Problem(what, where, name, expected, "look up start value and reflection in the device's code")
+        return Problem(
+            what,
+            where=where,
+            found=name,
+            expected=expected,
+            next_step="look up start value and reflection in the device's code",
+        )
     names = {known.casefold(): known for known in (*all_names(), *sums_by_name())}
     near = [names[match] for match in get_close_matches(name.casefold(), names, n=3, cutoff=0.5)]
     expected = "a name of the CRC catalogue, a sum such as sum-32-of-words, or a table of CRC parameters"
     hint = f"nearest: {', '.join(near)}" if near else ""
-    return Problem("unknown checksum algorithm", where, name, expected, hint)
+    return Problem("unknown checksum algorithm", where=where, found=name, expected=expected, next_step=hint)

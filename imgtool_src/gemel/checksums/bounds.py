@@ -17,7 +17,7 @@ from typing import NamedTuple
 from gemel.checksums.coverages import declared_coverage
 from gemel.checksums.diagnosis import Coverage
 from gemel.image.sparse import SparseBytes
-from gemel.spans import Span, format_address, format_size, merged, without
+from gemel.spans import Span, format_address, format_size, merge, without
 
 DISTANCES = (1, 2, 3, 4, 8, 12, 16, 0x40, 0x100)
 """Bytes by which a range is made longer and shorter at either end: slips of bytes or words, a header."""
@@ -65,7 +65,7 @@ def other_bounds(
         return OtherBounds((), (), ())
     hull = Span.from_bounds(covered[0].start, covered[-1].end)
     holes = [*without([hull], covered), place]
-    seen = {tuple(merged(covered)), tuple(without([hull], holes))}
+    seen = {tuple(merge(covered)), tuple(without([hull], holes))}
     coverages, spans = [], []
     for span, words in _ranges(hull, starts, [Bound(place.start, "before its own place"), *ends]):
         parts = tuple(without([span], holes)) if span.size > 0 and memory.covers(span) else ()

@@ -8,7 +8,7 @@ from functools import partial
 from gemel.checksums.crc_engine import Block
 from gemel.checksums.diagnosis import Coverage
 from gemel.image.sparse import SparseBytes
-from gemel.spans import Span, align_up, format_address, merged, without
+from gemel.spans import Span, align_up, format_address, merge, without
 
 _AT_ONCE = 1 << 20
 
@@ -62,7 +62,7 @@ def _own_place(
     if inside:
         apart = [part for span in covered for part in without([span], [place])]
         yield _coverage("if its own place is left out", image, apart, erased_byte)
-    elif not any(span.end == place.start or span.start == place.end for span in merged(covered)):
+    elif not any(span.end == place.start or span.start == place.end for span in merge(covered)):
         return
     else:
         yield _coverage("if its own place is counted too, as stored", image, with_place, erased_byte)
@@ -91,7 +91,7 @@ def _written_end(image: SparseBytes, covered: Sequence[Span], erased_byte: int) 
 def _joined(covered: Sequence[Span], more: Sequence[Span]) -> list[Span]:
     """``covered`` with ``more`` put where its addresses belong, or behind it if it is in no such order."""
     if list(covered) == sorted(covered):
-        return merged([*covered, *more])
+        return merge([*covered, *more])
     return [*covered, *(part for span in more for part in without([span], covered))]
 
 

@@ -287,7 +287,14 @@ def parameter_problems(parameters: CrcParameters, where: str = "") -> list[Probl
     """
     width = parameters.width
     if not 1 <= width <= WIDEST:
-        return [Problem("width of a CRC out of range", where, f"{width} bits", f"1 to {WIDEST} bits")]
+        return [
+            Problem(
+                "width of a CRC out of range",
+                where=where,
+                found=f"{width} bits",
+                expected=f"1 to {WIDEST} bits",
+            )
+        ]
     problems = []
     for key in ("poly", "init", "xorout"):
         value = getattr(parameters, key)
@@ -297,13 +304,21 @@ def parameter_problems(parameters: CrcParameters, where: str = "") -> list[Probl
                 hint = f"leave out the top term: 0x{value & parameters.mask:X}"
             expected = f"0 to 0x{parameters.mask:X}"
             what = f"{key} does not fit in {width} bits"
-            problems.append(Problem(what, where, _hexadecimal(value), expected, hint))
+            problems.append(
+                Problem(what, where=where, found=_hexadecimal(value), expected=expected, next_step=hint)
+            )
     if 0 <= parameters.poly <= parameters.mask and parameters.poly & 1 == 0:
         turned = reversed_bits(parameters.poly, width)
         hint = f"if it is written least significant bit first, write 0x{turned:X}" if turned & 1 else ""
         what = "polynomial without its lowest term, which is no CRC"
         problems.append(
-            Problem(what, where, _hexadecimal(parameters.poly), "an odd number, top term left out", hint)
+            Problem(
+                what,
+                where=where,
+                found=_hexadecimal(parameters.poly),
+                expected="an odd number, top term left out",
+                next_step=hint,
+            )
         )
     return problems
 

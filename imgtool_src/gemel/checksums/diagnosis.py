@@ -33,7 +33,7 @@ from gemel.checksums.feed import UNIT_SIZES, Feed
 LIKELY_CHANCE = 1 / 1000
 """Expected number of chance matches from which on an explanation is marked weak."""
 
-_MOST_COST = 1_500_000
+_MAX_COST = 1_500_000
 """Bound of the work, in microseconds of the machine that ``_cost`` was measured on."""
 
 
@@ -179,7 +179,7 @@ class _Search:
             if feed_problem(algorithm, feed) or coverage.size % unit_size(algorithm, feed):
                 return None
             self._cost += _cost(algorithm, feed, coverage.size)
-            if self._cost > _MOST_COST:
+            if self._cost > _MAX_COST:
                 raise _CostBound
             self._values[key] = compute(algorithm, coverage.blocks(), feed)
         return self._values[key]

@@ -39,10 +39,10 @@ def size_problem(unit: int, size: int, where: str = "") -> Problem | None:
     name = {2: "half-words", 4: "words"}[unit]
     return Problem(
         f"covered bytes do not come out even in {name}",
-        where,
-        f"{size:,} bytes",
-        f"a multiple of {unit} bytes",
-        "change the ranges, or feed bytes",
+        where=where,
+        found=f"{size:,} bytes",
+        expected=f"a multiple of {unit} bytes",
+        next_step="change the ranges, or feed bytes",
     )
 
 

@@ -17,7 +17,7 @@ from gemel.checksums.algorithms import (
 from gemel.errors import GemelError, LayoutError, Problem
 from gemel.image.sparse import SparseBytes
 from gemel.layout.checks.values import overlap_faults
-from gemel.layout.kinds import Fault, KeyPath
+from gemel.layout.kinds import KeyPath, LayoutFault
 from gemel.layout.model import AreaRange, BuildRange, Checksum, Layout, SpanRange
 from gemel.placement.placed import blocks_of
 from gemel.spans import Span, format_size
@@ -44,12 +44,16 @@ def checksum_bytes(
     except LayoutError as error:
         problem = error.problems[0]
         return Problem(
-            problem.what, f"checksum {checksum.name}", problem.found, problem.expected, problem.next_step
+            problem.what,
+            where=f"checksum {checksum.name}",
+            found=problem.found,
+            expected=problem.expected,
+            next_step=problem.next_step,
         )
     return stored_bytes(algorithm, value, checksum.byte_order)
 
 
-def checksum_faults(layout: Layout) -> Iterator[Fault]:
+def checksum_faults(layout: Layout) -> Iterator[LayoutFault]:
     """What is wrong with the layout's checksums: algorithms, feeds, uneven ranges, overlaps."""
     widths = []
     for index, checksum in enumerate(layout.checksums):
@@ -69,7 +73,7 @@ def checksum_faults(layout: Layout) -> Iterator[Fault]:
         yield from overlap_faults(layout, widths)
 
 
-def _uneven_ranges(layout: Layout, checksum: Checksum, path: KeyPath, unit: int) -> Iterator[Fault]:
+def _uneven_ranges(layout: Layout, checksum: Checksum, path: KeyPath, unit: int) -> Iterator[LayoutFault]:
     """Ranges whose ends are not multiples of the unit, where the layout alone tells them."""
     for key, ranges in (("over", checksum.over), ("except", checksum.exceptions)):
         for position, item in enumerate(ranges):
@@ -84,8 +88,12 @@ def _uneven_ranges(layout: Layout, checksum: Checksum, path: KeyPath, unit: int)
             if span.start % unit or span.size % unit:
                 found = f"{span}, {format_size(span.size)}"
                 expected = f"ends at multiples of {unit} bytes, the unit it is taken in"
-                yield Fault((*path, key, position), "range does not come out even", found, expected)
+                yield LayoutFault(
+                    (*path, key, position), "range does not come out even", found=found, expected=expected
+                )
 
 
-def _fault(path: KeyPath, problem: Problem) -> Fault:
-    return Fault(path, problem.what, problem.found, problem.expected, problem.next_step)
+def _fault(path: KeyPath, problem: Problem) -> LayoutFault:
+    return LayoutFault(
+        path, problem.what, found=problem.found, expected=problem.expected, next_step=problem.next_step
+    )

@@ -38,7 +38,9 @@ def _said(error: BaseException, verbose: bool) -> int:
     if isinstance(cause, OSError) and not cause.filename:
         # Every file that is read or written has its own error: what is left is the terminal or pipe.
         silence(sys.stdout)
-        _say(Problem(f"the result cannot be printed; {NOTHING_CHANGED}", "stdout", _reason(cause)))
+        _say(
+            Problem(f"the result cannot be printed; {NOTHING_CHANGED}", where="stdout", found=_reason(cause))
+        )
         return 2
     if isinstance(error, GemelError):
         print_problems(error, verbose)
@@ -87,10 +89,13 @@ def _problem_of(error: BaseException) -> Problem:
         return Problem(f"the input is nested too deeply; {NOTHING_CHANGED}")
     if isinstance(error, OSError):
         where = os.fsdecode(error.filename) if isinstance(error.filename, str | bytes) else ""
-        return Problem(f"the system refused; {NOTHING_CHANGED}", where, _reason(error))
+        return Problem(f"the system refused; {NOTHING_CHANGED}", where=where, found=_reason(error))
     hint = "run it again as gemel -v ... and report what it says"
     return Problem(
-        "this is a fault in gemel, not in your input", type(error).__name__, str(error), next_step=hint
+        "this is a fault in gemel, not in your input",
+        where=type(error).__name__,
+        found=str(error),
+        next_step=hint,
     )
 
 

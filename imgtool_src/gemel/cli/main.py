@@ -11,7 +11,7 @@ from typing import Any
 
 import click
 
-from gemel import __version__
+from gemel.version import __version__
 
 COMMANDS = {
     "demo": "Join, check, show and rehearse the built-in tide gauge, and two mistakes being caught.",
@@ -52,7 +52,11 @@ class LateGroup(click.Group):
 
             hint = nearest_hint(args[0], COMMANDS) or "gemel --help"
             expected = f"one of {', '.join(COMMANDS)}"
-            raise UsageProblem(Problem("no command of this name", "gemel", args[0], expected, hint))
+            raise UsageProblem(
+                Problem(
+                    "no command of this name", where="gemel", found=args[0], expected=expected, next_step=hint
+                )
+            )
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

@@ -13,7 +13,7 @@ FILE = click.Path(path_type=Path, readable=False)
 """A file's name.  Whether it can be read is told where it is read, with the system's reason."""
 
 
-MOST_SHOWN = 40
+MAX_SHOWN = 40
 """Characters of a wrong value that are shown."""
 
 
@@ -29,12 +29,22 @@ def address(value: str) -> int:
         number = -1
     if not 0 <= number <= 0xFFFF_FFFF:
         step = f"write 0x{value}" if re.fullmatch("[0-9A-Fa-f]{1,8}", value) else ""
-        shown = value if len(value) <= MOST_SHOWN else f"{value[: MOST_SHOWN - 3]}..."
-        raise UsageProblem(Problem("not an address", "--at", shown, "0x0000_0000 to 0xFFFF_FFFF", step))
+        shown = value if len(value) <= MAX_SHOWN else f"{value[: MAX_SHOWN - 3]}..."
+        raise UsageProblem(
+            Problem(
+                "not an address",
+                where="--at",
+                found=shown,
+                expected="0x0000_0000 to 0xFFFF_FFFF",
+                next_step=step,
+            )
+        )
     if re.fullmatch("[0-9]{7,8}", value):
         from gemel.cli.printing import print_remarks
         from gemel.spans import format_address
 
         what, step = "the address is taken as a decimal number", f"write 0x{value} if that is meant"
-        print_remarks([Problem(what, "--at", f"{value}, which is {format_address(number)}", "", step)])
+        print_remarks(
+            [Problem(what, where="--at", found=f"{value}, which is {format_address(number)}", next_step=step)]
+        )
     return number

@@ -16,10 +16,10 @@ from gemel.errors import GemelError, Problem, on_one_line
 
 LABELS = ("where", "found", "expected", "next")
 DEFAULT_WIDTH = 80
-MOST_WIDTH = 100
+MAX_WIDTH = 100
 """Columns of problems and other prose: the default where no terminal is, and the most on any."""
 
-LEAST_WIDTH = 40
+MIN_WIDTH = 40
 
 
 def colour_wanted(stream: object) -> bool:
@@ -41,7 +41,7 @@ def terminal_width(stream: object) -> int:
 
 def prose_width(stream: object) -> int:
     """Columns that sentences take on ``stream``: 40 to 100, however wide it is."""
-    return max(LEAST_WIDTH, min(terminal_width(stream), MOST_WIDTH))
+    return max(MIN_WIDTH, min(terminal_width(stream), MAX_WIDTH))
 
 
 def wrapped(text: str, stream: object, head: str = "") -> list[str]:

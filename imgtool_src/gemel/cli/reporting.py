@@ -13,7 +13,7 @@ from gemel.cli.printing import silence, written_words
 
 if TYPE_CHECKING:
     from gemel.check.runner import CheckResult
-    from gemel.inspection.inspection import Subject
+    from gemel.inspection.inspection import Inspection
 
 
 def refuse_reports(files: Sequence[Path], inputs: Iterable[Path]) -> None:
@@ -30,7 +30,12 @@ def refuse_reports(files: Sequence[Path], inputs: Iterable[Path]) -> None:
 
 
 def give_reports(
-    result: CheckResult, subject: Subject, image: Path, form: str, files: Sequence[Path], everything: bool
+    result: CheckResult,
+    inspection: Inspection,
+    image: Path,
+    form: str,
+    files: Sequence[Path],
+    everything: bool,
 ) -> None:
     """Print the report in ``form`` and write one into each of ``files`` in the form of its suffix.
 
@@ -41,7 +46,7 @@ def give_reports(
 
     def text_in(chosen: ReportFormat) -> str:
         chosen = FULL_TEXT if everything and chosen.name == FULL_TEXT.name else chosen
-        return chosen.render(result, subject, image.name)
+        return chosen.render(result, inspection, image.name)
 
     printed = text_in(format_named(form))
     # What programs read is UTF-8 whatever the terminal's encoding.

@@ -15,14 +15,18 @@ def problem_of_usage(error: click.ClickException) -> Problem:
     if isinstance(error, click.NoSuchOption):
         near = ", ".join(error.possibilities or ())
         step = f"did you mean {near}? ({step})" if near else step
-        return Problem("no option of this name", where, error.option_name, "", step)
+        return Problem("no option of this name", where=where, found=error.option_name, next_step=step)
     if isinstance(error, click.MissingParameter):
         kind = error.param_type or (error.param.param_type_name if error.param else "argument")
         name = _name(error)
-        return Problem(f"missing {kind} {name}".rstrip(), where, "", _usage(context), step)
+        return Problem(
+            f"missing {kind} {name}".rstrip(), where=where, expected=_usage(context), next_step=step
+        )
     if isinstance(error, click.BadParameter):
-        return Problem(_sentence(error.message), f"{where}, {_name(error)}".rstrip(", "), "", "", step)
-    return Problem(_sentence(error.format_message()), where, "", _usage(context), step)
+        return Problem(
+            _sentence(error.message), where=f"{where}, {_name(error)}".rstrip(", "), next_step=step
+        )
+    return Problem(_sentence(error.format_message()), where=where, expected=_usage(context), next_step=step)
 
 
 def _name(error: click.BadParameter) -> str:

@@ -7,10 +7,10 @@ from collections.abc import Iterator, Mapping
 from itertools import islice
 from typing import NamedTuple
 
-from gemel.builds.build import Segment
 from gemel.builds.elf.attributes import BuildAttributes
+from gemel.builds.segment import Segment
 from gemel.draft.evidence import Evidence, can_be_named
-from gemel.layout.checks.cores import EXTENSIONS_OF, MOST_INTERRUPTS_ARMV6_M
+from gemel.layout.checks.cores import EXTENSIONS_OF, MAX_INTERRUPTS_ARMV6_M
 from gemel.spans import Span, format_address
 
 ARCHITECTURES = {
@@ -26,7 +26,7 @@ ARCHITECTURES = {
 
 CPU_ARCH = 6
 SINGLE_PRECISION_ONLY = 1
-MOST_HITS = 32
+MAX_HITS = 32
 """Places of one address in one segment that are looked at."""
 
 
@@ -73,7 +73,7 @@ def guess_core(seen: Evidence) -> CoreGuess:
     if seen.vectors:
         count = seen.vectors.interrupts
         if architecture == "armv6-m":
-            count = min(count, MOST_INTERRUPTS_ARMV6_M)
+            count = min(count, MAX_INTERRUPTS_ARMV6_M)
         by = "its symbol's size" if seen.vectors.sized else "the words that are handlers"
         count_from = f"a vector table of {16 + count} words, by {by}"
     return CoreGuess(architecture, reason, tuple(possible), told, count, count_from)
@@ -150,7 +150,7 @@ def _boot_constants(holder: Evidence, target: Evidence) -> list[BootConstant]:
     found = [
         BootConstant(holder.name, target.name, address, _object_at(holder, address))
         for segment in holder.build.stored
-        for address in islice(_aligned_hits(segment, wanted, target.stored), MOST_HITS)
+        for address in islice(_aligned_hits(segment, wanted, target.stored), MAX_HITS)
     ]
     return sorted(found, key=lambda constant: (not constant.symbol, constant.run_address))
 

@@ -12,7 +12,7 @@ from gemel.draft.evidence import Evidence
 from gemel.draft.places import AreaGuess, MemoryGuess
 from gemel.draft.security import CALLABLE
 from gemel.layout.checks.cores import EXTENSIONS_OF
-from gemel.spans import format_address, format_size, merged, without
+from gemel.spans import format_address, format_size, merge, without
 
 COLUMN = 32
 """Where the reasons begin behind a key."""
@@ -188,7 +188,7 @@ def _conflicts(page: Page, draft: Draft, seen: Evidence) -> None:
     common = [shared.span for shared in draft.shared]
     for other in draft.seen[: draft.seen.index(seen)]:
         claims = without(other.ram, common)
-        both = merged(one.intersection(claim) for one in seen.ram for claim in claims)
+        both = merge(one.intersection(claim) for one in seen.ram for claim in claims)
         if both:
             spans = ", ".join(map(str, both[:4]))
             page.remark(f"{ASK} {other.name} claims {spans} too; whose is it? Here {other.name} has it.")
@@ -251,7 +251,7 @@ def _copies(page: Page, draft: Draft, seen: Evidence) -> None:
     """What a build holds at another's place: the draft gives it to the other."""
     for other in draft.seen:
         if other is not seen and draft.primary.name == seen.name:
-            both = merged(one.intersection(span) for one in seen.stored for span in other.stored)
+            both = merge(one.intersection(span) for one in seen.stored for span in other.stored)
             if both:
                 spans = ", ".join(map(str, both[:4]))
                 page.remark(

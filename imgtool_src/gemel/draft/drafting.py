@@ -22,10 +22,10 @@ from gemel.draft.security import (
 )
 from gemel.draft.shared import Shared, find_shared
 from gemel.errors import Problem, UsageProblem
-from gemel.layout.checks.areas import VECTORS_AT_LEAST
+from gemel.layout.checks.areas import MIN_VECTORS_SIZE
 from gemel.spans import Span
 
-MOST_BUILDS = 16
+MAX_BUILDS = 16
 """As many as a record holds, and a layout has cores."""
 
 
@@ -49,7 +49,7 @@ class Draft:
         """The areas of flash that a build is stored in: first its vector table's, else the largest."""
         areas = self.places.of(name, "code", "flash")
         vectors = next(seen.vectors for seen in self.seen if seen.name == name)
-        table = Span(vectors.load_address, VECTORS_AT_LEAST) if vectors else Span(0, 0)
+        table = Span(vectors.load_address, MIN_VECTORS_SIZE) if vectors else Span(0, 0)
 
         def order(area: AreaGuess) -> tuple[bool, bool, int]:
             return not (vectors and area.span.covers(table)), bool(area.security == CALLABLE), -area.span.size
@@ -70,8 +70,10 @@ def draft(builds: Mapping[str, Build]) -> Draft:
 
     Raises UsageProblem for more builds than a device has cores.
     """
-    if len(builds) > MOST_BUILDS:
-        raise UsageProblem(Problem("too many builds", "", str(len(builds)), f"at most {MOST_BUILDS}"))
+    if len(builds) > MAX_BUILDS:
+        raise UsageProblem(
+            Problem("too many builds", found=str(len(builds)), expected=f"at most {MAX_BUILDS}")
+        )
     seen = [Evidence(with_run_addresses(build)) for build in builds.values()]
     cores = {each.name: guess_core(each) for each in seen}
     security = find_security(seen, cores)

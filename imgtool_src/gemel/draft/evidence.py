@@ -5,17 +5,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cached_property
 
-from gemel.builds.build import Build, Segment
+from gemel.builds.build import Build
+from gemel.builds.segment import Segment
 from gemel.draft.pieces import NEAR
 from gemel.draft.vectors import RAM_REGIONS, Vectors, find_vectors
 from gemel.layout.kinds import printable
-from gemel.spans import Span, merged, without
+from gemel.spans import Span, merge, without
 
 DEVICE_REGIONS = (Span.from_bounds(0x4000_0000, 0x6000_0000), Span.from_bounds(0xA000_0000, 1 << 32))
 """Where the default memory map has registers (Armv7-M, table B3-1, from memory)."""
 
 
-MOST_NAME_BYTES = 512
+MAX_NAME_BYTES = 512
 """Bytes of a symbol's name that the layout language takes."""
 
 
@@ -66,7 +67,7 @@ class Evidence:
         """Where in flash its bytes are kept; none for a build without a place."""
         if self.without_place:
             return []
-        return merged(segment.load_span for segment in self.build.stored)
+        return merge(segment.load_span for segment in self.build.stored)
 
     @cached_property
     def block(self) -> Span | None:
@@ -94,12 +95,12 @@ class Evidence:
             elif segment.memory_size > len(segment.data):
                 stored = Span(segment.run_address, len(segment.data))
                 claims.extend(without(segment.taken, [stored]))
-        return merged(claim for claim in claims if not _in(DEVICE_REGIONS, claim))
+        return merge(claim for claim in claims if not _in(DEVICE_REGIONS, claim))
 
     @cached_property
     def devices(self) -> list[Span]:
         """Registers that it gives names to in segments of their own."""
-        return merged(it.run_span for it in self.build.segments if _in(DEVICE_REGIONS, it.run_span))
+        return merge(it.run_span for it in self.build.segments if _in(DEVICE_REGIONS, it.run_span))
 
     @property
     def initial_stack(self) -> int | None:
@@ -109,7 +110,7 @@ class Evidence:
 
 def can_be_named(symbol: str) -> bool:
     """Whether a layout can hold a symbol's name."""
-    return symbol.isprintable() and 0 < len(symbol.encode()) <= MOST_NAME_BYTES
+    return symbol.isprintable() and 0 < len(symbol.encode()) <= MAX_NAME_BYTES
 
 
 def _stretches(segments: list[Segment]) -> list[list[Segment]]:

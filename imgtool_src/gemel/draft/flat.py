@@ -10,7 +10,8 @@ from __future__ import annotations
 import struct
 from dataclasses import replace
 
-from gemel.builds.build import Build, Segment
+from gemel.builds.build import Build
+from gemel.builds.segment import Segment
 from gemel.draft.vectors import ALIGNMENT, RAM_REGIONS, SYSTEM_WORDS, find_vectors
 from gemel.spans import align_down, align_up
 

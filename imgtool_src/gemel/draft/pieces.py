@@ -7,14 +7,14 @@ from typing import Literal, NamedTuple
 
 from gemel.spans import Span
 
-Kind = Literal["flash", "ram", "device"]
+MemoryKind = Literal["flash", "ram", "device"]
 Use = Literal["stored", "veneers", "own", "runs", "shared", "registers"]
 """What a stretch is for: a build's bytes, its veneers, a core's RAM, a copied build, all cores, registers."""
 
 NEAR = 512 << 10
 """Stretches of one kind that are no further apart are taken for one memory."""
 
-KINDS: dict[Use, Kind] = {
+KINDS: dict[Use, MemoryKind] = {
     "stored": "flash",
     "veneers": "flash",
     "own": "ram",
@@ -32,7 +32,7 @@ class Piece(NamedTuple):
     owner: str
 
     @property
-    def kind(self) -> Kind:
+    def kind(self) -> MemoryKind:
         """The kind of memory it must lie in."""
         return KINDS[self.use]
 
@@ -40,7 +40,7 @@ class Piece(NamedTuple):
 class Group(NamedTuple):
     """Neighbouring pieces of one kind, by address, and the first address that belongs to somebody else."""
 
-    kind: Kind
+    kind: MemoryKind
     pieces: tuple[Piece, ...]
     limit: int
 

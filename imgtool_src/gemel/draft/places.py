@@ -6,18 +6,18 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from gemel.draft.evidence import Evidence
-from gemel.draft.pieces import Group, Kind, Piece, groups_of, power_of_two, put_together
+from gemel.draft.pieces import Group, MemoryKind, Piece, groups_of, power_of_two, put_together
 from gemel.draft.security import CALLABLE, NOTHING_SECURE, STATE_BIT, Security
 from gemel.draft.shared import Shared
 from gemel.errors import Problem, UsageProblem
 from gemel.inspection.secure_builds import VECTOR_UNIT
-from gemel.layout.checks.areas import VECTORS_AT_LEAST
+from gemel.layout.checks.areas import MIN_VECTORS_SIZE
 from gemel.spans import Span, align_down, align_up, format_address, format_size, without
 
 MEMORY_START = 64 << 10
 """Bytes to a multiple of which the start of a memory is rounded down."""
 
-FLASH_LEAST, RAM_LEAST, BLOCK = 4 << 10, 1 << 10, 4 << 10
+MIN_FLASH_SIZE, MIN_RAM_SIZE, BLOCK = 4 << 10, 1 << 10, 4 << 10
 """Smallest areas that are guessed, and the bytes on which areas start that no build has a place for."""
 
 
@@ -42,7 +42,7 @@ class MemoryGuess:
     """One memory, and in words where its start and size come from; ``aliases`` are other starts of it."""
 
     name: str
-    kind: Kind
+    kind: MemoryKind
     span: Span
     users: tuple[str, ...]
     start_from: str
@@ -62,7 +62,7 @@ class Places:
     memories: tuple[MemoryGuess, ...]
     areas: tuple[AreaGuess, ...]
 
-    def of(self, owner: str, purpose: str, kind: Kind) -> list[AreaGuess]:
+    def of(self, owner: str, purpose: str, kind: MemoryKind) -> list[AreaGuess]:
         """The areas of one owner and purpose in memories of one kind."""
         kinds = {memory.name: memory.kind for memory in self.memories}
         return [
@@ -142,7 +142,7 @@ def guess_places(
         memories.append(memory)
         floor = memory.span.end
     flash = {memory.name for memory in memories if memory.kind == "flash"}
-    fit = (area for area in areas if area.span.size >= VECTORS_AT_LEAST and area.security != CALLABLE)
+    fit = (area for area in areas if area.span.size >= MIN_VECTORS_SIZE and area.security != CALLABLE)
     kept = {area.owner for area in fit if area.memory in flash}
     left = [seen for seen in all_seen if seen.name not in kept]
     if left or not flash:
@@ -213,12 +213,12 @@ def _area(
     """The area around one piece, in whole ``unit`` if possible, not below ``floor`` nor beyond ``limit``."""
     start, room = max(align_down(piece.span.start, unit), floor), "room up to a power of two"
     if piece.use == "own":
-        start, room = max(align_down(start, RAM_LEAST), floor), ""
-        end = align_up(piece.span.end, RAM_LEAST)
+        start, room = max(align_down(start, MIN_RAM_SIZE), floor), ""
+        end = align_up(piece.span.end, MIN_RAM_SIZE)
     elif piece.use == "stored" and following:
         end, room = limit, f"room up to {_whose(following)}"
     else:
-        least = FLASH_LEAST if piece.use == "stored" else RAM_LEAST
+        least = MIN_FLASH_SIZE if piece.use == "stored" else MIN_RAM_SIZE
         end = start + power_of_two(piece.span.size, least)
     what, purpose, words = USES[piece.use]
     reason = f"{words.format(piece.owner)}, {piece.span}" + (f"; {room}" if room else "")
@@ -250,7 +250,7 @@ USES = {
 def _further(homeless: list[Evidence], group: Group, end: int, names: _Names) -> Iterator[AreaGuess]:
     """Room in flash for builds that do not say where they are kept."""
     for seen in homeless:
-        size = power_of_two(seen.block.size if seen.block else 0, FLASH_LEAST)
+        size = power_of_two(seen.block.size if seen.block else 0, MIN_FLASH_SIZE)
         span = Span(align_up(end, BLOCK), size)
         if span.end <= group.limit:
             reason = f"nothing: {seen.name} is linked for RAM and names no place in flash"
@@ -285,13 +285,17 @@ def _made_up(
     homeless: list[Evidence], memories: list[MemoryGuess], areas: list[AreaGuess], names: _Names
 ) -> None:
     """A flash for builds that no flash has room for: at the first round address that is free."""
-    size = BLOCK + sum(power_of_two(seen.block.size if seen.block else 0, FLASH_LEAST) for seen in homeless)
+    size = BLOCK + sum(
+        power_of_two(seen.block.size if seen.block else 0, MIN_FLASH_SIZE) for seen in homeless
+    )
     spans = (Span(start, power_of_two(size, MEMORY_START)) for start in range(0, 1 << 32, 1 << 24))
     free = (span for span in spans if not any(span.overlaps(memory.span) for memory in memories))
     if (span := next(free, None)) is None:
         taken = ", ".join(f"{memory.name} {memory.span}" for memory in memories[:8])
         hint = "look for a segment of senseless size in the builds"
-        raise UsageProblem(Problem("the builds leave no room for a flash", "", taken, "some room", hint))
+        raise UsageProblem(
+            Problem("the builds leave no room for a flash", found=taken, expected="some room", next_step=hint)
+        )
     group = Group("flash", (Piece(Span(span.start, 0), "stored", ""),), span.end)
     own = list(_further(homeless, group, span.start, names))
     if not any(area.purpose == "record" for area in areas):

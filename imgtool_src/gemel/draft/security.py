@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 from gemel.draft.cores import CoreGuess
 from gemel.draft.evidence import Evidence
-from gemel.draft.pieces import NEAR, Kind
+from gemel.draft.pieces import NEAR, MemoryKind
 from gemel.draft.shared import Shared
 from gemel.draft.vectors import Vectors
 from gemel.inspection.secure_builds import (
@@ -20,7 +20,7 @@ from gemel.inspection.secure_builds import (
     veneer_vectors,
 )
 from gemel.layout.checks.cores import EXTENSIONS_OF
-from gemel.spans import Span, align_down, align_up, merged
+from gemel.spans import Span, align_down, align_up, merge
 
 STATE_BIT = 1 << 28
 """Where memories have an address for each state, commonly set in the secure one (common practice)."""
@@ -44,7 +44,7 @@ class Security:
     veneers: Mapping[str, list[Span]] = field(default_factory=dict)
     callers: Mapping[str, str] = field(default_factory=dict)
     calls: Mapping[str, str] = field(default_factory=dict)
-    aliased: Mapping[str, frozenset[Kind]] = field(default_factory=dict)
+    aliased: Mapping[str, frozenset[MemoryKind]] = field(default_factory=dict)
 
     def core_of(self, build: str) -> str:
         """The core that runs a build: named as it, or as the secure build that it calls."""
@@ -54,7 +54,7 @@ class Security:
         """How the core sees what is the build's own; empty where nothing tells."""
         return "secure" if build in self.secure else "non-secure" if build in self.callers else ""
 
-    def seen_twice(self, build: str) -> frozenset[Kind]:
+    def seen_twice(self, build: str) -> frozenset[MemoryKind]:
         """The kinds of memory that a non-secure build uses by another address than the secure one."""
         return self.aliased.get(build, frozenset()) if build in self.callers else frozenset()
 
@@ -70,7 +70,7 @@ NOTHING_SECURE = Security()
 class Aliased(Evidence):
     """A build whose memories of ``kinds`` are told by their secure addresses, whatever it uses itself."""
 
-    kinds: frozenset[Kind] = frozenset()
+    kinds: frozenset[MemoryKind] = frozenset()
 
     @cached_property
     def _raw(self) -> Evidence:
@@ -116,7 +116,7 @@ def find_security(all_seen: list[Evidence], cores: Mapping[str, CoreGuess]) -> S
         if best and best.names:
             callers[seen.name] = best.owner
             calls[seen.name] = best.words
-    aliased: dict[str, frozenset[Kind]] = {}
+    aliased: dict[str, frozenset[MemoryKind]] = {}
     for name in secure:
         family = [seen for seen in all_seen if name in (seen.name, callers.get(seen.name))]
         kinds = _aliased(family, name)
@@ -172,7 +172,7 @@ def _veneers(seen: Evidence) -> list[Span]:
         Span.from_bounds(align_down(span.start, VECTOR_UNIT), align_up(span.end, VECTOR_UNIT))
         for span in veneer_vectors(seen.build)
     )
-    return merged(units)
+    return merge(units)
 
 
 def _why_secure(seen: Evidence, veneers: list[Span]) -> str:
@@ -206,13 +206,13 @@ def _called(seen: Evidence, owner: Evidence) -> _Called:
     return _Called(owner.name, list(called), moved)
 
 
-def _aliased(family: list[Evidence], secure: str) -> frozenset[Kind]:
+def _aliased(family: list[Evidence], secure: str) -> frozenset[MemoryKind]:
     """The kinds of memory that the callers use below those of the secure build, but for bit 28."""
     if len(family) < 2 or any(seen.moved for seen in family):
         return frozenset()
     flash = _beside({seen.name: seen.stored for seen in family}, secure)
     ram = _beside({seen.name: seen.ram for seen in family}, secure)
-    kinds: dict[Kind, bool] = {"flash": flash, "ram": ram}
+    kinds: dict[MemoryKind, bool] = {"flash": flash, "ram": ram}
     return frozenset(kind for kind, shown in kinds.items() if shown)
 
 
@@ -234,4 +234,4 @@ def _distance(one: Span, other: Span) -> int:
 
 
 def _secure_view(spans: list[Span]) -> list[Span]:
-    return merged(span if span.start & STATE_BIT else span.moved(STATE_BIT) for span in spans)
+    return merge(span if span.start & STATE_BIT else span.moved(STATE_BIT) for span in spans)

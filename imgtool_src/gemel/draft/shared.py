@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from typing import NamedTuple
 
 from gemel.draft.evidence import DEVICE_REGIONS, Evidence, can_be_named
-from gemel.spans import Span, merged
+from gemel.spans import Span, merge
 
 
 class Shared(NamedTuple):
@@ -24,7 +24,7 @@ def find_shared(all_seen: list[Evidence]) -> list[Shared]:
     spans += _common_segments(all_seen)
     result = []
     moved = _at_several_addresses(all_seen)
-    for span in merged(_grown(span, all_seen) for span in spans):
+    for span in merge(_grown(span, all_seen) for span in spans):
         inside = [(name, builds) for where, name, builds in symbols if span.covers(where)]
         users = [seen.name for seen in all_seen if any(claim.overlaps(span) for claim in seen.ram)]
         named = [build for _, builds in inside for build in builds]

@@ -10,13 +10,14 @@ import struct
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from gemel.builds.build import Build, Segment
+from gemel.builds.build import Build
+from gemel.builds.segment import Segment
 from gemel.spans import Span, align_up
 
 ALIGNMENT = 128
 """Bytes; no vector table of an M-profile core starts between two multiples of it."""
 
-MOST_INTERRUPTS = 496
+MAX_INTERRUPTS = 496
 SYSTEM_WORDS = 16
 RAM_REGIONS = (Span.from_bounds(0x2000_0000, 0x4000_0000), Span.from_bounds(0x6000_0000, 0xA000_0000))
 """Where the default memory map of M-profile cores has RAM (Armv7-M, table B3-1, from memory)."""
@@ -35,7 +36,7 @@ class Vectors(NamedTuple):
     @property
     def interrupts(self) -> int:
         """External interrupts that it has words for."""
-        return max(0, min(len(self.words) - SYSTEM_WORDS, MOST_INTERRUPTS))
+        return max(0, min(len(self.words) - SYSTEM_WORDS, MAX_INTERRUPTS))
 
 
 def find_vectors(build: Build) -> Vectors | None:
@@ -101,7 +102,7 @@ def _size_by_symbol(build: Build, address: int) -> int | None:
 def _words(build: Build, segment: Segment, address: int, size: int | None) -> tuple[int, ...]:
     """The table's words; without a known size up to the next symbol and the last word that is a handler."""
     offset = address - segment.run_address
-    held = min((len(segment.data) - offset) // 4, SYSTEM_WORDS + MOST_INTERRUPTS)
+    held = min((len(segment.data) - offset) // 4, SYSTEM_WORDS + MAX_INTERRUPTS)
     limit = size if size is not None else (_next_symbol(build, address) - address) // 4
     count = min(held, limit)
     words = struct.unpack_from(f"<{count}I", segment.data, offset) if count >= 2 else ()

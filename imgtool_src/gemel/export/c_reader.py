@@ -15,7 +15,7 @@ from gemel.record.format import (
     FORMAT,
     HEADER,
     MARK,
-    MOST_BUILDS,
+    MAX_BUILDS,
     NO_VECTORS,
     RECORD_ALIGNMENT,
     ROLES,
@@ -65,7 +65,7 @@ def _defines() -> Iterator[str]:
     yield f"#define GEMEL_RECORD_MARK {', '.join(f'0x{byte:02X}u' for byte in MARK)}"
     yield f"#define GEMEL_RECORD_FORMAT {FORMAT}u"
     yield f"#define GEMEL_RECORD_ALIGNMENT {RECORD_ALIGNMENT}u"
-    yield f"#define GEMEL_RECORD_MOST_BUILDS {MOST_BUILDS}u"
+    yield f"#define GEMEL_RECORD_MAX_BUILDS {MAX_BUILDS}u"
     yield f"#define GEMEL_RECORD_CRC_SIZE {CRC_SIZE}u"
     yield f"#define GEMEL_NAME_SIZE {max(name_sizes)}u"
     yield f"#define GEMEL_NO_VECTORS 0x{NO_VECTORS:08X}u"

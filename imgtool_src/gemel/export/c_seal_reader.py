@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.record.format import MOST_BUILDS, record_size
+from gemel.record.format import MAX_BUILDS, record_size
 from gemel.seal.cbor import ARRAY, NIL, TAG, encoded, encoded_map, head
-from gemel.seal.cose import COSE_SIGN, MOST_SIGNERS
+from gemel.seal.cose import COSE_SIGN, MAX_SIGNERS
 from gemel.seal.format import BODY_HEADER, FINGERPRINT_SIZE, bytes_to_sign
 from gemel.seal.keys.algorithms import ALGORITHMS, SignatureAlgorithm
 
@@ -32,7 +32,7 @@ SIGNED_HEAD = head(ARRAY, 5) + encoded("Signature") + encoded(BODY_HEADER)
 
 def prefix_size(algorithm: SignatureAlgorithm) -> int:
     """Bytes of what is signed before the record, which takes two bytes to say its size."""
-    record = bytes(record_size(MOST_BUILDS))
+    record = bytes(record_size(MAX_BUILDS))
     return len(bytes_to_sign(record, algorithm, bytes(FINGERPRINT_SIZE))) - len(record)
 
 
@@ -63,8 +63,8 @@ def _defines() -> Iterator[str]:
     yield f"#define GEMEL_SEAL_HEAD_SIZE {len(HEAD)}u"
     yield f"#define GEMEL_SEAL_SIGNED_HEAD {_bytes(SIGNED_HEAD)}"
     yield f"#define GEMEL_SEAL_PREFIX_SIZE {most}u"
-    yield f"#define GEMEL_SEAL_MOST_SIGNED {most + record_size(MOST_BUILDS)}u"
-    yield f"#define GEMEL_SEAL_MOST_SIGNERS {MOST_SIGNERS}u"
+    yield f"#define GEMEL_SEAL_MAX_SIGNED {most + record_size(MAX_BUILDS)}u"
+    yield f"#define GEMEL_SEAL_MAX_SIGNERS {MAX_SIGNERS}u"
     yield f"#define GEMEL_SEAL_KEY_ID_SIZE {FINGERPRINT_SIZE}u"
     for algorithm in ALGORITHMS:
         yield f"#define {c_name(algorithm)} ({algorithm.cose_id})"

@@ -256,7 +256,7 @@ static inline const struct gemel_build *gemel_record_build(const struct gemel_re
 {
     const uint8_t *entries = (const uint8_t *)record + sizeof *record;
 
-    if (index >= record->build_count || index >= GEMEL_RECORD_MOST_BUILDS) {
+    if (index >= record->build_count || index >= GEMEL_RECORD_MAX_BUILDS) {
         return NULL;
     }
     return (const struct gemel_build *)(const void *)(entries + index * sizeof(struct gemel_build));
@@ -285,7 +285,7 @@ static inline enum gemel_record_error gemel_frame_check(const void *memory, size
         return GEMEL_RECORD_UNKNOWN_FORMAT;
     }
     /* The count is at most 16 here, so that the product cannot overflow. */
-    if (record->build_count == 0u || record->build_count > GEMEL_RECORD_MOST_BUILDS
+    if (record->build_count == 0u || record->build_count > GEMEL_RECORD_MAX_BUILDS
         || record->header_size != sizeof *record || record->build_size != sizeof(struct gemel_build)
         || record->record_size != sizeof *record + record->build_count * sizeof(struct gemel_build)
                                       + GEMEL_RECORD_CRC_SIZE) {

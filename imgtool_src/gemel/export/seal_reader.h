@@ -8,7 +8,7 @@
  *                           const uint8_t trusted_key_id[GEMEL_SEAL_KEY_ID_SIZE],
  *                           int (*verify)(const uint8_t *signature, const uint8_t *bytes, size_t size))
  *     {
- *         static uint8_t bytes[GEMEL_SEAL_MOST_SIGNED];
+ *         static uint8_t bytes[GEMEL_SEAL_MAX_SIGNED];
  *         struct gemel_seal seal;
  *         struct gemel_signer signer;
  *
@@ -241,7 +241,7 @@ static inline enum gemel_seal_error gemel_seal_check(const void *area, size_t si
     at = sizeof head + 1u;
     seal->bytes = bytes;
     seal->signer_count = (size_t)bytes[sizeof head] - 0x80u;
-    if (bytes[sizeof head] <= 0x80u || seal->signer_count > GEMEL_SEAL_MOST_SIGNERS) {
+    if (bytes[sizeof head] <= 0x80u || seal->signer_count > GEMEL_SEAL_MAX_SIGNERS) {
         return GEMEL_SEAL_NOT_A_SEAL;
     }
     for (i = 0u; i < seal->signer_count; i++) {
@@ -293,7 +293,7 @@ static inline size_t gemel_seal_prefix(const struct gemel_signer *signer,
 
 /*
  * All of the bytes that `signer` signed go into `buffer`, which has `room` bytes;
- * GEMEL_SEAL_MOST_SIGNED are enough for any record. The result is how many it is; 0 if there
+ * GEMEL_SEAL_MAX_SIGNED are enough for any record. The result is how many it is; 0 if there
  * is not enough room. `record` is sound.
  */
 static inline size_t gemel_seal_signed(const struct gemel_signer *signer,

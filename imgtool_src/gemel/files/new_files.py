@@ -35,7 +35,7 @@ def refuse_existing(paths: Sequence[Path]) -> None:
     problems = [problem for path in paths for problem in _own_problems(path)]
     if len({os.path.realpath(path) for path in paths}) < len(paths):
         names = " and ".join(str(path) for path in paths)
-        problems.append(Problem("two new files have one name", "", names, "names of their own"))
+        problems.append(Problem("two new files have one name", found=names, expected="names of their own"))
     if problems:
         raise UsageProblem(problems)
 
@@ -91,20 +91,34 @@ def _own_problems(path: Path) -> list[Problem]:
     try:
         if not path.parent.is_dir():
             expected, step = "a folder that is there", "make it first"
-            return [Problem("the new file's folder is not there", str(path), "", expected, step)]
+            return [
+                Problem(
+                    "the new file's folder is not there", where=str(path), expected=expected, next_step=step
+                )
+            ]
         there = os.path.lexists(path)
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        return [Problem("the new file's name cannot be used", str(path), reason, "the name of a file")]
+        return [
+            Problem(
+                "the new file's name cannot be used",
+                where=str(path),
+                found=reason,
+                expected="the name of a file",
+            )
+        ]
     if there:
         step = "choose another name, or remove it first if it is really not needed any more"
         what = "there is something of this name, and keys never overwrite"
-        return [Problem(what, str(path), "", "a name that is free", step)]
+        return [Problem(what, where=str(path), expected="a name that is free", next_step=step)]
     return []
 
 
 def _problem(path: Path, error: OSError) -> Problem:
     reason = error.strerror or str(error)
     return Problem(
-        "the new file cannot be written; nothing was made", str(path), reason, "a place to write to"
+        "the new file cannot be written; nothing was made",
+        where=str(path),
+        found=reason,
+        expected="a place to write to",
     )

@@ -60,20 +60,43 @@ def _own_problems(target: Path) -> list[Problem]:
         return []
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        return [Problem("the output's name cannot be used", where, reason, "the name of a file")]
+        return [
+            Problem(
+                "the output's name cannot be used", where=where, found=reason, expected="the name of a file"
+            )
+        ]
     if kind := kind_of(mode):
         hint = "write a file and copy it there" if kind != "a folder" else "add a file's name"
-        return [Problem(f"the output is {kind}", where, kind, "a file, there already or not", hint)]
+        return [
+            Problem(
+                f"the output is {kind}",
+                where=where,
+                found=kind,
+                expected="a file, there already or not",
+                next_step=hint,
+            )
+        ]
     if not mode & WRITE_BITS or not os.access(real, os.W_OK):
         hint = "take the protection off, or give the output another name"
-        return [Problem("the output is a write-protected file", where, "", "a file that may change", hint)]
+        return [
+            Problem(
+                "the output is a write-protected file",
+                where=where,
+                expected="a file that may change",
+                next_step=hint,
+            )
+        ]
     return []
 
 
 def _no_folder(target: Path, folder: str) -> Problem:
     found = "a file in its place" if os.path.exists(folder) else "no such folder"
     return Problem(
-        "the output's folder is not there", str(target), f"{folder}: {found}", "a folder", "make it first"
+        "the output's folder is not there",
+        where=str(target),
+        found=f"{folder}: {found}",
+        expected="a folder",
+        next_step="make it first",
     )
 
 
@@ -87,7 +110,9 @@ def _doubled(targets: Sequence[Path]) -> list[Problem]:
         if other is not target:
             what = "two outputs are one file"
             expected = "names that differ in more than upper and lower case"
-            problems.append(Problem(what, str(target), f"{other} and {target}", expected))
+            problems.append(
+                Problem(what, where=str(target), found=f"{other} and {target}", expected=expected)
+            )
     return problems
 
 
@@ -104,7 +129,12 @@ def _name_key(path: Path) -> tuple[str, str] | None:
 def _inputs_hit(targets: Sequence[Path], inputs: Sequence[Path]) -> list[Problem]:
     """Targets that are one of the inputs, under whatever name."""
     return [
-        Problem("an output is an input of the same command", str(target), str(source), "a file of its own")
+        Problem(
+            "an output is an input of the same command",
+            where=str(target),
+            found=str(source),
+            expected="a file of its own",
+        )
         for target in targets
         for source in inputs
         if _same_file(target, source)

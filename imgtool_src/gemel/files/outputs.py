@@ -186,10 +186,17 @@ def _put_back(writing: _Writing, output: _Output) -> Problem | None:
         reason = error.strerror or str(error)
         if output.kept is None:
             hint = "remove it, then run the command again"
-            return Problem("this new output could not be removed again", str(output.target), reason, "", hint)
+            return Problem(
+                "this new output could not be removed again",
+                where=str(output.target),
+                found=reason,
+                next_step=hint,
+            )
         writing.temporaries.remove(output.kept)
         hint = f"the old file is {output.kept}"
-        return Problem("the old output could not be put back", str(output.target), reason, "", hint)
+        return Problem(
+            "the old output could not be put back", where=str(output.target), found=reason, next_step=hint
+        )
     return None
 
 
@@ -213,8 +220,8 @@ def _problem(target: Path, error: OSError, changed: bool = False) -> Problem:
     outcome = "" if changed else "; no output was changed"
     return Problem(
         f"the output cannot be written{outcome}",
-        str(target),
-        error.strerror or str(error),
-        "a place to write to, with room",
-        HINTS.get(error.errno or 0, ""),
+        where=str(target),
+        found=error.strerror or str(error),
+        expected="a place to write to, with room",
+        next_step=HINTS.get(error.errno or 0, ""),
     )

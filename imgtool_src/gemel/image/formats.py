@@ -92,9 +92,9 @@ def format_of(file_name: str) -> Format:
     raise UsageProblem(
         Problem(
             "the suffix names no image file format",
-            file_name,
-            suffix or "no suffix",
-            ", ".join(by_suffix),
-            f"did you mean {nearest[0]}?" if nearest else "name the file after its format",
+            where=file_name,
+            found=suffix or "no suffix",
+            expected=", ".join(by_suffix),
+            next_step=f"did you mean {nearest[0]}?" if nearest else "name the file after its format",
         )
     )

@@ -15,7 +15,7 @@ from gemel.image.decoded import Decoded
 from gemel.image.sparse import SparseBytes
 from gemel.spans import format_address
 
-MOST_PROBLEMS = 20
+MAX_PROBLEMS = 20
 """Problems that are reported in full; further ones are counted."""
 
 RESEND = "have the file made or sent again"
@@ -52,9 +52,13 @@ class Gathering:
         self._next = (-1, -1, -1)
 
     def refuse(self, line: int, what: str, found: str = "", expected: str = "", next_step: str = "") -> None:
-        """Note a problem of line ``line``; behind the first ``MOST_PROBLEMS`` it is only counted."""
-        if len(self._problems) < MOST_PROBLEMS:
-            self._problems.append(Problem(what, f"{self.name}:{line}", found, expected, next_step))
+        """Note a problem of line ``line``; behind the first ``MAX_PROBLEMS`` it is only counted."""
+        if len(self._problems) < MAX_PROBLEMS:
+            self._problems.append(
+                Problem(
+                    what, where=f"{self.name}:{line}", found=found, expected=expected, next_step=next_step
+                )
+            )
         else:
             self._uncounted += 1
 
@@ -101,14 +105,14 @@ class Gathering:
         if self._problems:
             if self._uncounted:
                 count = f"{self._uncounted:,} more problem{'s' if self._uncounted > 1 else ''}"
-                self._problems.append(Problem(f"{count} in this file", self.name))
+                self._problems.append(Problem(f"{count} in this file", where=self.name))
             raise ImageFormatError(self._problems)
         return Decoded(image, entry, tuple(self._remarks_in_full()))
 
     def _remarks_in_full(self) -> Iterator[Problem]:
         for what, (line, count, next_step) in self._remarks.items():
             times = f"{count:,} times, the first one here" if count > 1 else "once"
-            yield Problem(what, f"{self.name}:{line}", times, "", next_step)
+            yield Problem(what, where=f"{self.name}:{line}", found=times, next_step=next_step)
 
     def _image(self) -> SparseBytes:
         """Bring the stretches together in address order, noting bytes given twice."""
@@ -142,7 +146,7 @@ class Gathering:
 
     def _refuse_conflict(self, address: int) -> None:
         """Note that lines disagree about the byte at ``address``, naming the first two that do."""
-        if len(self._problems) >= MOST_PROBLEMS:
+        if len(self._problems) >= MAX_PROBLEMS:
             self._uncounted += 1
             return
         given = list(self._given(address))

@@ -37,12 +37,22 @@ def decode(blocks: Iterable[bytes], start: int, name: str) -> Decoded:
             what = "the file reaches beyond the 32-bit address space"
             advice = f"see whether {format_address(start)} is its start address"
             found = f"a byte at {format_address(wrong)}"
-            raise ImageFormatError(Problem(what, name, found, "0x0000_0000..0xFFFF_FFFF", advice))
+            raise ImageFormatError(
+                Problem(what, where=name, found=found, expected="0x0000_0000..0xFFFF_FFFF", next_step=advice)
+            )
         image.write(address, block)
         address += len(block)
     if not image.size:
         advice = "see whether this is the right file, and whether what wrote it was cut short"
-        raise ImageFormatError(Problem("the file is empty", name, "0 bytes", "at least one byte", advice))
+        raise ImageFormatError(
+            Problem(
+                "the file is empty",
+                where=name,
+                found="0 bytes",
+                expected="at least one byte",
+                next_step=advice,
+            )
+        )
     return Decoded(image, None, ())
 
 

@@ -1,6 +1,6 @@
 """Bytes by 32-bit address, with memory only for what is held.
 
-Held bytes lie in sorted, disjoint chunks.  Chunks that touch are merged as long as that is cheap:
+Held bytes lie in sorted, disjoint chunks.  Chunks that touch are merge as long as that is cheap:
 two neighbours stay apart only when the right one is larger than both the left one and ``MERGE_LIMIT``,
 so that writing an image backwards costs no more than a bounded move per write.  Everything this
 module returns is independent of where chunks happen to end, except how ``pieces`` cuts a run.
@@ -12,7 +12,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 from typing import NamedTuple, TypeAlias
 
-from gemel.spans import ADDRESS_SPACE, Span, format_address, merged
+from gemel.spans import ADDRESS_SPACE, Span, format_address, merge
 
 MERGE_LIMIT = 1 << 16
 """Largest chunk in bytes that is moved to join a smaller one in front of it."""
@@ -59,11 +59,11 @@ class SparseBytes:
 
     def spans(self) -> list[Span]:
         """Return the runs of held bytes: sorted, none empty, none touching another."""
-        return merged(Span(start, len(self._chunks[start])) for start in self._starts)
+        return merge(Span(start, len(self._chunks[start])) for start in self._starts)
 
     def held_in(self, span: Span) -> list[Span]:
         """Return the runs of held bytes inside ``span``, clipped to it; any span may be asked for."""
-        return merged(Span(address, len(piece)) for address, piece in self.pieces(span))
+        return merge(Span(address, len(piece)) for address, piece in self.pieces(span))
 
     def holds(self, span: Span) -> bool:
         """Whether every byte of ``span`` is held; true for an empty span."""

@@ -18,7 +18,7 @@ TOO_LONG = b"?"
 WINDOW = 1 << 18
 """Characters looked at in one go."""
 
-LEAST_ROWS = 8
+MIN_ROWS = 8
 """Fewest equally long lines that are worth offering whole."""
 
 
@@ -31,7 +31,7 @@ class LineReader(Protocol):
     def rows(self, number: int, text: bytes, width: int) -> bool:
         """Take all of ``text``, or return False with nothing done.
 
-        ``text`` is at least ``LEAST_ROWS`` lines of ``width`` characters, each with LF in its last column
+        ``text`` is at least ``MIN_ROWS`` lines of ``width`` characters, each with LF in its last column
         and possibly, in a hostile file, other line ends inside; line ``number`` is the first.  Must take
         nothing that ``line`` would refuse or treat in another way.
         """
@@ -77,7 +77,7 @@ def _equal_lines(window: bytes, position: int, width: int) -> int:
     if width < 2:
         return 0
     first = position + width - 1
-    if window[first : first + LEAST_ROWS * width : width] != b"\n" * LEAST_ROWS:
+    if window[first : first + MIN_ROWS * width : width] != b"\n" * MIN_ROWS:
         return 0
     ends = window[first::width]
     return len(ends) - len(ends.lstrip(b"\n"))

@@ -8,7 +8,7 @@ from gemel.builds.elf.notes import BUILD_ID_LIMIT, BuildIdNote, build_id_notes
 from gemel.spans import Span
 
 if TYPE_CHECKING:
-    from gemel.inspection.inspection import Subject
+    from gemel.inspection.inspection import Inspection
 
 SHOWN = 4
 """Build ids that a message names."""
@@ -25,33 +25,33 @@ def id_words(ids: list[bytes]) -> str:
     return ", ".join(words[:SHOWN]) + more or "none"
 
 
-def recorded_id(subject: Subject, name: str) -> bytes | None:
+def recorded_id(inspection: Inspection, name: str) -> bytes | None:
     """The build id that the image's record gives a build; empty if it says that there is none.
 
     None if there is no sound record or no entry of that name.
     """
-    entries = subject.record.builds if subject.record else ()
+    entries = inspection.record.builds if inspection.record else ()
     return next((entry.build_id for entry in entries if entry.name == name), None)
 
 
-def known_id(subject: Subject, name: str) -> bytes | None:
+def known_id(inspection: Inspection, name: str) -> bytes | None:
     """The build id of a build: of the file at hand, else of the record; None if neither tells one."""
-    build = subject.builds.get(name)
-    return (build.build_id if build else None) or recorded_id(subject, name) or None
+    build = inspection.builds.get(name)
+    return (build.build_id if build else None) or recorded_id(inspection, name) or None
 
 
-def stored_notes(subject: Subject, name: str) -> list[BuildIdNote]:
+def stored_notes(inspection: Inspection, name: str) -> list[BuildIdNote]:
     """The notes in the bytes that the image holds at the build's place; empty if there is no such place.
 
     The place is searched a window at a time; windows overlap by the longest note.
     """
-    placed = subject.placed.get(name)
+    placed = inspection.placed.get(name)
     if placed is None:
         return []
     found: dict[int, BuildIdNote] = {}
     start, size = placed.stored
     for offset in range(0, size, WINDOW):
-        data = subject.bytes_of(Span(start + offset, min(WINDOW + NOTE_LIMIT, size - offset)))
+        data = inspection.bytes_of(Span(start + offset, min(WINDOW + NOTE_LIMIT, size - offset)))
         for note in build_id_notes(data):
             found[offset + note.offset] = BuildIdNote(offset + note.offset, note.build_id)
     return list(found.values())

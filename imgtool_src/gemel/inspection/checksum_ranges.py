@@ -14,20 +14,20 @@ from gemel.placement.places import covered_spans
 from gemel.spans import Span
 
 if TYPE_CHECKING:
-    from gemel.inspection.inspection import Subject
+    from gemel.inspection.inspection import Inspection
 
 
-def known_coverage(subject: Subject, checksum: Checksum) -> list[Span] | str:
+def known_coverage(inspection: Inspection, checksum: Checksum) -> list[Span] | str:
     """The spans that ``checksum`` covers, in their order, or why they are not known.
 
     The end of a build is told by its file or by the record, not by which bytes of its area are erased.
     """
     for item in (*checksum.over, *checksum.exceptions):
         if isinstance(item, BuildRange):
-            found = subject.placed_with_origin.get(item.build)
+            found = inspection.placed_with_origin.get(item.build)
             if found is None or found[1] == "layout":
-                if item.build in subject.builds:
-                    area = subject.layout.builds[item.build].stored_in
+                if item.build in inspection.builds:
+                    area = inspection.layout.builds[item.build].stored_in
                     return (
                         f"where build {item.build} ends: no byte of the file that was given for it lies in "
                         f"its area {area}, see builds-in-own-areas"
@@ -35,15 +35,15 @@ def known_coverage(subject: Subject, checksum: Checksum) -> list[Span] | str:
                 return (
                     f"where build {item.build} ends: needs {item.build}=FILE, or an image with a sound record"
                 )
-    covered = covered_spans(subject.layout, checksum, subject.placed)
+    covered = covered_spans(inspection.layout, checksum, inspection.placed)
     return covered or "its exceptions leave out all that it covers"
 
 
 def ranges_elsewhere(
-    subject: Subject, checksum: Checksum, place: Span, covered: Sequence[Span], erased_byte: int
+    inspection: Inspection, checksum: Checksum, place: Span, covered: Sequence[Span], erased_byte: int
 ) -> OtherBounds:
     """Ranges near ``covered`` that a device may take instead, by the areas and builds that lie there."""
-    layout = subject.layout
+    layout = inspection.layout
     located = locate(layout, covered[0].start)
     if located is None:
         return OtherBounds((), (), ())
@@ -62,8 +62,10 @@ def ranges_elsewhere(
             whole = 4 * (16 + layout.cores[plan.core].interrupts)
             starts.append(Bound(table, f"with the vector table of build {plan.name}"))
             starts.append(Bound(table + whole, f"behind the vector table of build {plan.name}"))
-        if placed := subject.placed.get(plan.name):
+        if placed := inspection.placed.get(plan.name):
             starts.append(Bound(placed.stored.start, f"with build {plan.name}"))
             ends.append(Bound(placed.stored.end, f"with build {plan.name}"))
     unit = unit_size(algorithm_of(checksum), checksum.feed)
-    return other_bounds(subject.image, covered, place, erased_byte, located.memory.span, starts, ends, unit)
+    return other_bounds(
+        inspection.image, covered, place, erased_byte, located.memory.span, starts, ends, unit
+    )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.layout.addresses import locate, seen_by
 from gemel.layout.model import Layout
 from gemel.placement.placed import PlacedBuild
@@ -16,9 +16,9 @@ EXECUTE_NEVER = (Span.from_bounds(0x4000_0000, 0x6000_0000), Span.from_bounds(0x
 """What no M-profile core executes in the default memory map (from memory)."""
 
 
-def run_span(subject: Subject, placed: PlacedBuild) -> Span:
+def run_span(inspection: Inspection, placed: PlacedBuild) -> Span:
     """The plain span from which the core runs what is stored of a build."""
-    located = locate(subject.layout, placed.run_start, placed.core)
+    located = locate(inspection.layout, placed.run_start, placed.core)
     return Span(located.plain if located else placed.run_start, placed.stored.size)
 
 
@@ -33,9 +33,9 @@ def distance(layout: Layout, core: str, start: int, address: int) -> int:
     return second.plain - first.plain if first and second else address - start
 
 
-def runs_from(subject: Subject, placed: PlacedBuild, address: int) -> bool:
+def runs_from(inspection: Inspection, placed: PlacedBuild, address: int) -> bool:
     """Whether ``address``, as the build's core sees it, is in what it runs of the build; aliases count."""
-    return 0 <= distance(subject.layout, placed.core, placed.run_start, address) < placed.stored.size
+    return 0 <= distance(inspection.layout, placed.core, placed.run_start, address) < placed.stored.size
 
 
 def in_execute_never(address: int) -> Span | None:
@@ -43,38 +43,38 @@ def in_execute_never(address: int) -> Span | None:
     return next((span for span in EXECUTE_NEVER if span.holds(address)), None)
 
 
-def told(subject: Subject, core: str, word: int) -> str:
+def described_word(inspection: Inspection, core: str, word: int) -> str:
     """``word`` with the function there, or else what lies there: ``0x1000_0081 (reset_handler)``."""
     if word == ERASED_WORD:
         return f"{format_address(word)} (erased)"
     if word >= LOWEST_RETURN:
         return f"{format_address(word)} (an exception return value, no address)"
-    return f"{format_address(word)} ({function_at(subject, core, word) or whereabouts(subject, core, word)})"
+    return f"{format_address(word)} ({function_at(inspection, core, word) or whereabouts(inspection, core, word)})"
 
 
-def function_at(subject: Subject, core: str, address: int) -> str:
+def function_at(inspection: Inspection, core: str, address: int) -> str:
     """The function of one of the core's builds at ``address``, with the offset; empty if none is known."""
-    for name, placement in subject.placements.items():
-        if subject.layout.builds[name].core == core and placement.build.symbols:
+    for name, placement in inspection.placements.items():
+        if inspection.layout.builds[name].core == core and placement.build.symbols:
             found = placement.build.symbols.function_at(address)
             if found:
                 return found[0].name + (f" + {found[1]}" if found[1] else "")
     return ""
 
 
-def whereabouts(subject: Subject, core: str, address: int) -> str:
+def whereabouts(inspection: Inspection, core: str, address: int) -> str:
     """What ``core`` sees at ``address``: build, area and owner, or memory."""
-    layout = subject.layout
+    layout = inspection.layout
     located = locate(layout, address, core)
     if located is None:
         return f"in no memory that core {core} sees"
     plain = located.plain
-    for name, placed in subject.placed.items():
-        runs = run_span(subject, placed)
+    for name, placed in inspection.placed.items():
+        runs = run_span(inspection, placed)
         if placed.stored.holds(plain) or runs.holds(plain):
             owner = "" if placed.core == core else f" of core {placed.core}"
             offset = plain - (runs if runs.holds(plain) else placed.stored).start
-            function = function_at(subject, placed.core, placed.run_start + offset)
+            function = function_at(inspection, placed.core, placed.run_start + offset)
             return f"in build {name}{owner}" + (f", {function}" if function else "")
     area = next((area.name for area in layout.areas.values() if layout.span_of(area.name).holds(plain)), None)
     if area is None:
@@ -89,18 +89,18 @@ def owned_areas(layout: Layout, core: str) -> list[str]:
     return list(dict.fromkeys([*layout.cores[core].ram, *runs_in]))
 
 
-def stack_area(subject: Subject, core: str, pointer: int) -> str | None:
+def stack_area(inspection: Inspection, core: str, pointer: int) -> str | None:
     """The area of RAM that ``core`` owns and into which a stack from ``pointer`` grows; None if none.
 
     The stack is full and descending: the first word lies below ``pointer``, so the end of an area is
     a good start and its own start is none.  Hardware ignores the two lowest bits.
     """
     below = (pointer & ~3) - 1
-    located = locate(subject.layout, below, core)
+    located = locate(inspection.layout, below, core)
     if located is None:
         return None
-    owned = owned_areas(subject.layout, core)
-    return next((area for area in owned if subject.layout.span_of(area).holds(located.plain)), None)
+    owned = owned_areas(inspection.layout, core)
+    return next((area for area in owned if inspection.layout.span_of(area).holds(located.plain)), None)
 
 
 def area_as_seen(layout: Layout, area: str, core: str) -> Span:

@@ -11,7 +11,7 @@ from gemel.placement.placing import Placement
 from gemel.spans import Span
 
 if TYPE_CHECKING:
-    from gemel.inspection.inspection import Subject
+    from gemel.inspection.inspection import Inspection
 
 HEAD_SIZE = 8
 """Bytes that a copy is recognised by: the initial stack pointer and the reset handler of its vector table."""
@@ -50,13 +50,13 @@ class Copy(NamedTuple):
     expected: bytes = b""
 
 
-def held_by(subject: Subject, name: str) -> list[Held]:
+def held_by(inspection: Inspection, name: str) -> list[Held]:
     """The bytes of a build in its own areas: of the file at hand, else of the image; may be empty."""
-    placement = subject.placements.get(name)
+    placement = inspection.placements.get(name)
     if placement is None:
-        placed = subject.placed.get(name)
-        return [Held(placed.stored.start, subject.bytes_of(placed.stored))] if placed else []
-    return held_in(placement, subject.layout.spans_of_build(placement.plan))
+        placed = inspection.placed.get(name)
+        return [Held(placed.stored.start, inspection.bytes_of(placed.stored))] if placed else []
+    return held_in(placement, inspection.layout.spans_of_build(placement.plan))
 
 
 def held_in(placement: Placement, spans: list[Span]) -> list[Held]:
@@ -66,14 +66,14 @@ def held_in(placement: Placement, spans: list[Span]) -> list[Held]:
     return [piece.cut(part) for piece, part in parts if part.size]
 
 
-def copy_in_place(subject: Subject, other: Placement | None, copy: list[Held]) -> Copy:
+def copy_in_place(inspection: Inspection, other: Placement | None, copy: list[Held]) -> Copy:
     """The copy of a build that lies where that build is stored, against ``other`` (None: not at hand)."""
     extent = Span.from_bounds(copy[0].address, copy[-1].span.end)
     ids = [note.build_id for held in copy for note in build_id_notes(held.data)]
     if other is None:
         return Copy(extent, ids, None)
-    original = _bytes_of(other, subject.layout.spans_of_build(other.plan))
-    erased = subject.erased_byte_at(extent.start)
+    original = _bytes_of(other, inspection.layout.spans_of_build(other.plan))
+    erased = inspection.erased_byte_at(extent.start)
     for held in copy:
         if deviation := differing(original, held.address, held.data, erased):
             first = Span(deviation.first, 1)
@@ -88,22 +88,22 @@ def _bytes_of(placement: Placement, spans: list[Span]) -> SparseBytes:
     return image
 
 
-def copies_of(subject: Subject, placement: Placement, holder: list[Held]) -> list[Copy]:
+def copies_of(inspection: Inspection, placement: Placement, holder: list[Held]) -> list[Copy]:
     """Copies of the build of ``placement`` in ``holder``, found by the first words of its vector table.
 
     They are compared with what the build stores in the area of its code, from first byte to last; a
     copy that is cut short deviates from where it ends.
     """
     plan = placement.plan
-    image = _bytes_of(placement, [subject.layout.span_of(plan.stored_in)])
+    image = _bytes_of(placement, [inspection.layout.span_of(plan.stored_in)])
     bounds = image.bounds()
-    vectors = Span(subject.layout.span_of(plan.stored_in).start + plan.vector_offset, HEAD_SIZE)
+    vectors = Span(inspection.layout.span_of(plan.stored_in).start + plan.vector_offset, HEAD_SIZE)
     if bounds is None or not image.holds(vectors):
         return []
     head = image.read(vectors, None)
     if len(set(head)) == 1:
         return []
-    erased = subject.erased_byte_at(bounds.start)
+    erased = inspection.erased_byte_at(bounds.start)
     copies: list[Copy] = []
     for held in holder:
         at = held.data.find(head)

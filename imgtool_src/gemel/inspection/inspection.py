@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Literal
 from gemel.builds.build import Build
 from gemel.errors import Problem
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.patch_locations import WrittenPlaces, written_places
+from gemel.inspection.patch_locations import PatchLocations, patch_locations
 from gemel.layout.addresses import locate, seen_by
 from gemel.layout.model import BuildPlan, Core, Layout, Memory
 from gemel.layout.reader import ReadLayout
@@ -22,8 +22,8 @@ from gemel.record.record import Record, RecordError, decode, record_size
 from gemel.spans import Span
 
 if TYPE_CHECKING:
-    from gemel.check.rehearsed import Rehearsed
     from gemel.inspection.previous import Previous
+    from gemel.inspection.rehearsed import Rehearsed
     from gemel.inspection.seal import SealUnderCheck
     from gemel.seal.keys.keys import PublicKey
 
@@ -32,7 +32,7 @@ Origin = Literal["build", "record", "layout"]
 
 
 @dataclass(frozen=True)
-class Subject:
+class Inspection:
     """One image under check.
 
     ``builds`` are those at hand, by name; ``version`` and ``rollback`` what the image is meant to hold
@@ -70,9 +70,9 @@ class Subject:
         return SymbolPlaces(self.placements)
 
     @cached_property
-    def written(self) -> WrittenPlaces:
+    def patches(self) -> PatchLocations:
         """Where stamps and checksums are written, as far as the builds at hand tell."""
-        return written_places(self)
+        return patch_locations(self.layout, self.symbols)
 
     @cached_property
     def record_or_error(self) -> Record | RecordError | None:
@@ -103,7 +103,7 @@ class Subject:
         """What lies in the seal's area and what became of each signer; None if the layout has no seal."""
         from gemel.inspection.seal import seal_under_check
 
-        return seal_under_check(self)
+        return seal_under_check(self.layout, self.bytes_of, self.record_bytes, self.trusted)
 
     @cached_property
     def placed_with_origin(self) -> dict[str, tuple[PlacedBuild, Origin]]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from gemel.errors import Problem
 from gemel.image.sparse import SparseBytes
 from gemel.layout.model import Layout
-from gemel.record.format import MOST_BUILDS
+from gemel.record.format import MAX_BUILDS
 from gemel.record.record import Record, RecordError, RecordFault, decode, find, record_size
 from gemel.spans import ADDRESS_SPACE, Span
 
@@ -37,7 +37,7 @@ def previous_of(layout: Layout, image: SparseBytes, name: str) -> Previous:
 
 
 def _at(image: SparseBytes, address: int, name: str) -> Previous | None:
-    size = min(record_size(MOST_BUILDS), ADDRESS_SPACE - address)
+    size = min(record_size(MAX_BUILDS), ADDRESS_SPACE - address)
     data = image.read(Span(address, size), 0xFF)
     try:
         record = decode(data, name)
@@ -52,4 +52,4 @@ def _none_or_several(name: str, count: int) -> Problem:
     else:
         what, found = "the previous image has no sound record", "none"
     step = "give the image as it was joined, whole"
-    return Problem(what, name, found, "one sound record", step)
+    return Problem(what, where=name, found=found, expected="one sound record", next_step=step)

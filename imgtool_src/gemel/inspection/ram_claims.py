@@ -11,11 +11,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from gemel.builds.build import ALIGNMENT_GAP, Build, Segment
+from gemel.builds.build import Build
+from gemel.builds.segment import ALIGNMENT_GAP, Segment
 from gemel.inspection.reserves import Reserve, reserves_of
 from gemel.inspection.windows import Part, Window, parts_of, windows_of
 from gemel.layout.model import BuildPlan, Layout, Memory
-from gemel.spans import Span, merged, without
+from gemel.spans import Span, merge, without
 
 
 class Claim(NamedTuple):
@@ -112,20 +113,20 @@ def _claims(reserve: Reserve, span: Span, windows: list[Window]) -> Iterator[Cla
 
 
 def ram_of(layout: Layout, plan: BuildPlan, build: Build) -> list[Span]:
-    """The RAM that ``build`` claims in plain addresses, merged."""
-    return merged(claim.plain for claim in claims_of(layout, plan, build) if claim.in_ram)
+    """The RAM that ``build`` claims in plain addresses, merge."""
+    return merge(claim.plain for claim in claims_of(layout, plan, build) if claim.in_ram)
 
 
 def own_ram(layout: Layout, core: str) -> list[Span]:
-    """The RAM that a core owns, and the areas that its copied builds run in, merged."""
+    """The RAM that a core owns, and the areas that its copied builds run in, merge."""
     names = [*layout.cores[core].ram]
     names += [plan.runs_in for plan in layout.builds.values() if plan.core == core and plan.runs_in]
-    return merged(layout.span_of(name) for name in names)
+    return merge(layout.span_of(name) for name in names)
 
 
 def shared_ram(layout: Layout) -> list[Span]:
-    """The areas of purpose shared, merged."""
-    return merged(layout.span_of(area.name) for area in layout.areas.values() if area.purpose == "shared")
+    """The areas of purpose shared, merge."""
+    return merge(layout.span_of(area.name) for area in layout.areas.values() if area.purpose == "shared")
 
 
 def _claimed(segment: Segment, part: Part) -> Span:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from gemel.builds.elf.section_table import Section
     from gemel.builds.elf.symbols import Symbol
 
-Kind = Literal["heap", "stack"]
+ReserveKind = Literal["heap", "stack"]
 
 HEAP_ENDS = (
     ("__HeapBase", "__HeapLimit"),
@@ -57,7 +57,7 @@ TOPS = (
 )  # fmt: skip
 """Symbols of the first address behind the stack."""
 
-SIZES: dict[Kind, tuple[str, ...]] = {
+SIZES: dict[ReserveKind, tuple[str, ...]] = {
     "heap": (
         "_Min_Heap_Size", "__heap_size__", "__heap_size", "_heap_size", "__HEAP_SIZE", "Heap_Size",
         "HEAP_SIZE", "heap_size",
@@ -85,7 +85,7 @@ class Reserve(NamedTuple):
     ``by_size`` says that only one end and the size are stated.
     """
 
-    kind: Kind
+    kind: ReserveKind
     span: Span
     told_by: str
     by_size: bool = False
@@ -150,10 +150,10 @@ def _sections(build: Build) -> Iterator[Section]:
             yield section
 
 
-def _kinds(section: str) -> set[Kind]:
+def _kinds(section: str) -> set[ReserveKind]:
     """What a section is by the words of its name: ``.stack_dummy``, ``CSTACK``, ``._user_heap_stack``."""
     words = {word.removeprefix("c") for word in _WORDS.split(section.lower())}
-    kinds: tuple[Kind, ...] = ("heap", "stack")
+    kinds: tuple[ReserveKind, ...] = ("heap", "stack")
     return {kind for kind in kinds if kind in words}
 
 
@@ -166,7 +166,7 @@ def _by_sections(build: Build) -> Iterator[Reserve]:
 
 def _by_ends(build: Build) -> Iterator[Reserve]:
     symbols = _symbols(build)
-    kinds: tuple[tuple[Kind, tuple[tuple[str, str], ...]], ...] = (
+    kinds: tuple[tuple[ReserveKind, tuple[tuple[str, str], ...]], ...] = (
         ("heap", HEAP_ENDS),
         ("stack", STACK_ENDS),
     )

@@ -12,13 +12,13 @@ Six rules look at it, each at one thing that must hold; what one of them cannot 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
 
-from gemel.check.rule import NotChecked
-from gemel.layout.model import SealPlan
+from gemel.layout.model import Layout, SealPlan
+from gemel.outcomes import NotChecked
 from gemel.seal.demands import allowed_algorithms
 from gemel.seal.format import Seal, SealSigner
 from gemel.seal.keys.algorithms import SignatureAlgorithm
@@ -26,7 +26,6 @@ from gemel.seal.seal import Outcome, SealError, SealFault, Verdict, read_seal, v
 from gemel.spans import Span
 
 if TYPE_CHECKING:
-    from gemel.inspection.inspection import Subject
     from gemel.seal.keys.keys import PublicKey
 
 
@@ -94,19 +93,28 @@ class SealUnderCheck:
 NO_TRUST = "needs a trusted key: --trust PUBKEY"
 
 
-def seal_under_check(subject: Subject) -> SealUnderCheck | None:
-    """What the seal's area of the image holds; None where the layout has no seal."""
-    plan = subject.layout.seal
+def seal_under_check(
+    layout: Layout,
+    area_bytes: Callable[[Span], bytes],
+    record_bytes: bytes | None,
+    trusted: tuple[PublicKey, ...],
+) -> SealUnderCheck | None:
+    """What the seal's area of the image holds; None where the layout has no seal.
+
+    ``area_bytes`` reads a plain span of the image, ``record_bytes`` are the sound record's.
+    """
+    plan = layout.seal
     if plan is None:
         return None
-    span = subject.layout.span_of(plan.area)
+    span = layout.span_of(plan.area)
     found: Seal | SealError
     try:
-        erased = subject.layout.memory_of(plan.area).erased_byte
-        found = read_seal(subject.bytes_of(span), erased, f"area {plan.area}, {span}")
+        found = read_seal(
+            area_bytes(span), layout.memory_of(plan.area).erased_byte, f"area {plan.area}, {span}"
+        )
     except SealError as error:
         found = error
-    return SealUnderCheck(plan, span, found, subject.record_bytes, subject.trusted)
+    return SealUnderCheck(plan, span, found, record_bytes, trusted)
 
 
 def key_words(fingerprint: bytes) -> str:

@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, NamedTuple
 
 from gemel.builds.build import Build
-from gemel.check.contract.parties import DefinedSymbol
 from gemel.errors import BuildError
-from gemel.inspection.inspection import Subject
+from gemel.inspection.contract_parties import DefinedSymbol
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram_claims import claims_of, shared_ram
 from gemel.layout.addresses import starts_of
 from gemel.layout.model import Area, BuildPlan, Layout
@@ -48,12 +48,14 @@ def shared_objects(layout: Layout, plan: BuildPlan, build: Build) -> dict[str, S
     return found
 
 
-def uses_shared_area(subject: Subject, plan: BuildPlan, build: Build) -> bool:
+def uses_shared_area(inspection: Inspection, plan: BuildPlan, build: Build) -> bool:
     """Whether the build has anything in a shared area, by its segments or its symbols."""
-    shared = shared_ram(subject.layout)
-    if any(span.overlaps(claim.plain) for claim in claims_of(subject.layout, plan, build) for span in shared):
+    shared = shared_ram(inspection.layout)
+    if any(
+        span.overlaps(claim.plain) for claim in claims_of(inspection.layout, plan, build) for span in shared
+    ):
         return True
-    return bool(shared_objects(subject.layout, plan, build))
+    return bool(shared_objects(inspection.layout, plan, build))
 
 
 def of_one_side(left: dict[str, SharedObject], right: dict[str, SharedObject]) -> str:
@@ -69,21 +71,21 @@ class SharedTypes(NamedTuple):
     reason: str
 
 
-def shared_types(subject: Subject, plan: BuildPlan, build: Build) -> SharedTypes:
+def shared_types(inspection: Inspection, plan: BuildPlan, build: Build) -> SharedTypes:
     """The types of every global object in shared areas and of every type that contracts name."""
-    from gemel.check.contract.parties import Missing, debug_types
+    from gemel.inspection.contract_parties import Missing, debug_types
 
-    types = debug_types(subject, plan)
+    types = debug_types(inspection, plan)
     if isinstance(types, Missing):
         return SharedTypes(None, (), types.reason)
     references: list[Reference] = []
     try:
-        for name in shared_objects(subject.layout, plan, build):
+        for name in shared_objects(inspection.layout, plan, build):
             found = types.variables(name)
             if not found:
                 return SharedTypes(types, (), f"its debug information does not describe {name}")
             references += found
-        for spelling in _contract_types(subject.layout):
+        for spelling in _contract_types(inspection.layout):
             named = types.named(spelling)[:1]
             if not named:
                 return SharedTypes(types, (), f"its debug information does not define {spelling}")
@@ -103,7 +105,7 @@ def _contract_types(layout: Layout) -> Iterator[str]:
 
 def reached(types: DebugTypes, references: tuple[Reference, ...]) -> Iterator[Reference]:
     """Every type in the types ``references``, each once; pointers are not followed."""
-    from gemel.builds.dwarf.types import Array, Record
+    from gemel.builds.dwarf.types import Array, Composite
 
     seen: set[Reference] = set()
     waiting = list(references)
@@ -115,5 +117,5 @@ def reached(types: DebugTypes, references: tuple[Reference, ...]) -> Iterator[Re
         yield reference
         if isinstance(found, Array):
             waiting.append(found.element)
-        elif isinstance(found, Record):
+        elif isinstance(found, Composite):
             waiting += [member.type for member in found.members]

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from gemel.builds.build import Build, Segment
+from gemel.builds.build import Build
+from gemel.builds.segment import Segment
 from gemel.inspection.shared_objects import shared_areas
 from gemel.inspection.windows import parts_of, windows_of
 from gemel.layout.model import Area, BuildPlan, Layout

@@ -10,11 +10,11 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from gemel.builds.build import Build
-from gemel.check.findings.wording import needs_elf
 from gemel.inspection.core_views import owned_areas
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram_claims import claims_of
 from gemel.inspection.reserves import Reserve, Stated, reserves_of, spans_of_sections, stated_stack
+from gemel.inspection.wording import needs_elf
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan, Layout
 from gemel.spans import Span, without
@@ -28,14 +28,14 @@ class Obstacle(NamedTuple):
     name: str
 
 
-class Place(NamedTuple):
+class StackRoom(NamedTuple):
     """Where a stack grows, in plain addresses: from ``pointer`` down, inside an ``area`` of its core."""
 
     pointer: int
     area: Span
 
 
-def place_of_stack(layout: Layout, core: str, pointer: int) -> Place | None:
+def place_of_stack(layout: Layout, core: str, pointer: int) -> StackRoom | None:
     """Where the stack from ``pointer`` (as the core sees it) grows; None if not in RAM that it owns."""
     top = pointer & ~3
     located = locate(layout, top - 1, core)
@@ -43,7 +43,7 @@ def place_of_stack(layout: Layout, core: str, pointer: int) -> Place | None:
         return None
     areas = (layout.span_of(name) for name in owned_areas(layout, core))
     area = next((area for area in areas if area.holds(located.plain)), None)
-    return Place(located.plain + 1, area) if area else None
+    return StackRoom(located.plain + 1, area) if area else None
 
 
 def meant_stack(build: Build, pointer: int) -> Reserve | Stated | None:
@@ -63,13 +63,13 @@ def stack_object(build: Build, pointer: int) -> Span | None:
 
 
 def own_obstacles(
-    subject: Subject, plan: BuildPlan, build: Build, pointer: int, array: Span | None = None
+    inspection: Inspection, plan: BuildPlan, build: Build, pointer: int, array: Span | None = None
 ) -> Iterator[Obstacle]:
     """What the build itself takes beside the stack in which ``pointer`` starts, be it an ``array``.
 
     A heap that runs into a stack whose place the build states is left to heap-room-free.
     """
-    layout = subject.layout
+    layout = inspection.layout
     meant = meant_stack(build, pointer)
     left_out = spans_of_sections(build)
     if array:
@@ -90,13 +90,13 @@ def own_obstacles(
             yield Obstacle(span, f"the {reserve.kind} of build {plan.name}, {reserve.told_by}", plan.name)
 
 
-def other_obstacles(subject: Subject, plan: BuildPlan) -> Iterator[Obstacle]:
+def other_obstacles(inspection: Inspection, plan: BuildPlan) -> Iterator[Obstacle]:
     """What builds of other cores take, as far as they are at hand."""
-    layout = subject.layout
+    layout = inspection.layout
     for name, other in layout.builds.items():
         if other.core == plan.core:
             continue
-        build = subject.builds.get(name)
+        build = inspection.builds.get(name)
         if build and not needs_elf(name, build, "RAM use"):
             for claim in claims_of(layout, other, build):
                 if claim.in_ram:
@@ -104,7 +104,7 @@ def other_obstacles(subject: Subject, plan: BuildPlan) -> Iterator[Obstacle]:
                     yield Obstacle(claim.plain, f"{what} of build {name} of core {other.core}", name)
 
 
-def room_below(place: Place, obstacles: list[Obstacle]) -> tuple[int, Obstacle | None]:
+def room_below(place: StackRoom, obstacles: list[Obstacle]) -> tuple[int, Obstacle | None]:
     """Bytes from the pointer down to the next obstacle or the start of the area, and that obstacle.
 
     An obstacle in which the pointer itself starts leaves no byte.

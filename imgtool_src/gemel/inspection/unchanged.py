@@ -11,40 +11,43 @@ from gemel.record.record import Record, record_size
 from gemel.spans import Span, without
 
 if TYPE_CHECKING:
-    from gemel.inspection.inspection import Subject
+    from gemel.inspection.inspection import Inspection
 
 
-def joined_with_other_layout(subject: Subject) -> bool:
+def joined_with_other_layout(inspection: Inspection) -> bool:
     """Whether the image has a sound record that names another layout than the one at hand."""
-    return subject.record is not None and subject.record.layout_sha256 != subject.read.digest
+    return inspection.record is not None and inspection.record.layout_sha256 != inspection.read.digest
 
 
-def spans_of_rest(subject: Subject, record: Record) -> list[Span]:
+def spans_of_rest(inspection: Inspection, record: Record) -> list[Span]:
     """What the record's digest over the rest covers by this layout: flash less builds, record and seal."""
-    plan = subject.layout.record
+    plan = inspection.layout.record
     recorded = {
         entry.name: PlacedBuild(entry.name, entry.core, entry.stored, entry.run_start, 0, None)
         for entry in record.builds
     }
-    start = subject.layout.span_of(plan.area).start if plan else 0
-    return rest_spans(subject.layout, recorded, Span(start, record_size(len(record.builds))))
+    start = inspection.layout.span_of(plan.area).start if plan else 0
+    return rest_spans(inspection.layout, recorded, Span(start, record_size(len(record.builds))))
 
 
-def unchanged_since_join(subject: Subject, spans: Sequence[Span]) -> bool:
+def unchanged_since_join(inspection: Inspection, spans: Sequence[Span]) -> bool:
     """Whether the record's digests vouch for all bytes of ``spans``.
 
     Bytes of builds are vouched for by the build's digest; the others by that over the rest, which only holds
     with the layout that the image was joined with; else they must be erased.
     """
-    record = subject.record
+    record = inspection.record
     if record is None:
         return False
     touched = [entry for entry in record.builds if any(entry.stored.overlaps(span) for span in spans)]
     for entry in touched:
-        found = digests_of(subject.layout, subject.image, entry.stored)
+        found = digests_of(inspection.layout, inspection.image, entry.stored)
         if (found.crc32, found.sha256) != (entry.crc32, entry.sha256):
             return False
     others = without(spans, [entry.stored for entry in touched])
-    if not any(not_erased(subject.image, span, subject.erased_byte_at(span.start)) for span in others):
+    if not any(not_erased(inspection.image, span, inspection.erased_byte_at(span.start)) for span in others):
         return bool(touched)
-    return sha256_of(subject.layout, subject.image, spans_of_rest(subject, record)) == record.rest_sha256
+    return (
+        sha256_of(inspection.layout, inspection.image, spans_of_rest(inspection, record))
+        == record.rest_sha256
+    )

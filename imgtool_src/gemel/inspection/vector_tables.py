@@ -1,4 +1,4 @@
-"""What the rules about vector tables share: which tables there are, how their words are told and found.
+"""What the rules about vector tables share: which tables there are, how their words are described_word and found.
 
 Words of a table (Armv6-M, Armv7-M and Armv8-M Architecture Reference Manuals, exception model, second-hand;
 CMSIS-Core, "Interrupts and Exceptions (NVIC)")::
@@ -15,13 +15,12 @@ import struct
 from collections.abc import Container, Iterable, Iterator
 from itertools import groupby
 
-from gemel.check.findings.wording import lines_in_short
-from gemel.check.rule import NotChecked
-from gemel.inspection.core_views import stack_area, told
-from gemel.inspection.inspection import Subject, VectorTable
-from gemel.inspection.patch_locations import written_places
+from gemel.inspection.core_views import described_word, stack_area
+from gemel.inspection.inspection import Inspection, VectorTable
+from gemel.inspection.wording import lines_in_short
 from gemel.layout.addresses import locate
 from gemel.layout.model import ARCHITECTURES, BuildPlan, Layout
+from gemel.outcomes import NotChecked
 from gemel.spans import Span, align_up, format_address
 
 SMALLEST_ALIGNMENT = 128
@@ -40,16 +39,16 @@ def vector_builds(layout: Layout) -> list[BuildPlan]:
 
 
 def tables(
-    subject: Subject, architectures: Container[str] = ARCHITECTURES
+    inspection: Inspection, architectures: Container[str] = ARCHITECTURES
 ) -> Iterator[VectorTable | NotChecked]:
     """The table of each build for a core of these architectures, or why its words cannot be looked at."""
-    for plan in vector_builds(subject.layout):
-        if subject.layout.cores[plan.core].architecture not in architectures:
+    for plan in vector_builds(inspection.layout):
+        if inspection.layout.cores[plan.core].architecture not in architectures:
             continue
-        table = subject.vector_table(plan.name)
+        table = inspection.vector_table(plan.name)
         if table is None:
             yield NotChecked(f"build {plan.name}", "nothing of the build was found in the image")
-        elif is_blank(subject, table.span):
+        elif is_blank(inspection, table.span):
             reason = "its vector table is blank, see vector-table-not-blank"
             yield NotChecked(f"build {plan.name}", reason)
         else:
@@ -77,10 +76,10 @@ def table_span(layout: Layout, plan: BuildPlan) -> Span:
     return Span(start, 4 * (16 + layout.cores[plan.core].interrupts))
 
 
-def is_blank(subject: Subject, table: Span) -> bool:
+def is_blank(inspection: Inspection, table: Span) -> bool:
     """Whether the two words that a core needs to start are both erased or both zero."""
-    data = subject.bytes_of(Span(table.start, 8))
-    return data in (bytes(8), bytes((subject.erased_byte_at(table.start),)) * 8)
+    data = inspection.bytes_of(Span(table.start, 8))
+    return data in (bytes(8), bytes((inspection.erased_byte_at(table.start),)) * 8)
 
 
 def word_span(table: VectorTable, index: int) -> Span:
@@ -118,9 +117,9 @@ def word_name(index: int) -> str:
     return f"interrupt {index - 16}" if index >= 16 else _NAMES.get(index, "reserved")
 
 
-def unexplained(subject: Subject, table: VectorTable, indices: Iterable[int]) -> tuple[list[int], str]:
+def unexplained(inspection: Inspection, table: VectorTable, indices: Iterable[int]) -> tuple[list[int], str]:
     """Those of ``indices`` that no stamp or checksum of the layout fills, and why that is not sure, if so."""
-    written = written_places(subject)
+    written = inspection.patches
     left = [
         index
         for index in indices
@@ -132,24 +131,26 @@ def unexplained(subject: Subject, table: VectorTable, indices: Iterable[int]) ->
     return left, reason if written.unknown and left else ""
 
 
-def values_told(subject: Subject, table: VectorTable, indices: Iterable[int]) -> tuple[str, ...]:
+def values_told(inspection: Inspection, table: VectorTable, indices: Iterable[int]) -> tuple[str, ...]:
     """Each different value of these words with what is there and the words that hold it, long lists cut."""
     words: dict[int, list[int]] = {}
     for index in indices:
         words.setdefault(table.words[index], []).append(index)
     core = table.core.name
-    lines = [f"{told(subject, core, value)}: {named_words(places)}" for value, places in words.items()]
+    lines = [
+        f"{described_word(inspection, core, value)}: {named_words(places)}" for value, places in words.items()
+    ]
     return lines_in_short(lines, "value")
 
 
-def moved_words(subject: Subject) -> str:
+def moved_words(inspection: Inspection) -> str:
     """What to look at first where all vector tables lie at one distance from their places; else empty."""
-    plans = vector_builds(subject.layout)
+    plans = vector_builds(inspection.layout)
     distances: set[int] = set()
     for index, plan in enumerate(plans):
-        declared = table_span(subject.layout, plan).start
-        within = subject.layout.memory_of(plan.stored_in).span
-        found = {address - declared for address in likely_tables(subject, plan, within)}
+        declared = table_span(inspection.layout, plan).start
+        within = inspection.layout.memory_of(plan.stored_in).span
+        found = {address - declared for address in likely_tables(inspection, plan, within)}
         distances = distances & found if index else found
     if len(plans) < 2 or 0 in distances or not distances:
         return ""
@@ -158,23 +159,23 @@ def moved_words(subject: Subject) -> str:
     return f"everything lies 0x{abs(nearest):X} {side}: was the binary read at the right address (--at)?"
 
 
-def likely_tables(subject: Subject, plan: BuildPlan, within: Span | None = None) -> list[int]:
+def likely_tables(inspection: Inspection, plan: BuildPlan, within: Span | None = None) -> list[int]:
     """Plain addresses in the build's area (or ``within``) where what could be its vector table starts.
 
     That is: at a multiple of 128, an initial stack pointer in RAM that the core owns, then a reset handler
     with the Thumb bit inside the area (or the one it runs in).
     """
-    layout = subject.layout
+    layout = inspection.layout
     area = layout.span_of(plan.stored_in)
     runs = layout.span_of(plan.runs_in) if plan.runs_in else area
     searched = within or area
-    data = subject.bytes_of(searched)
+    data = inspection.bytes_of(searched)
     found = []
     for address in range(align_up(searched.start, SMALLEST_ALIGNMENT), searched.end - 7, SMALLEST_ALIGNMENT):
         pointer, reset = struct.unpack_from("<II", data, address - searched.start)
         if not reset & 1:
             continue
         located = locate(layout, reset, plan.core)
-        if located and runs.holds(located.plain) and stack_area(subject, plan.core, pointer):
+        if located and runs.holds(located.plain) and stack_area(inspection, plan.core, pointer):
             found.append(address)
     return found

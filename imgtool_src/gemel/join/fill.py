@@ -9,7 +9,7 @@ from gemel.layout.addresses import locate
 from gemel.layout.model import Layout
 from gemel.placement.placed import PlacedBuild, blocks_of, not_ours
 from gemel.placement.places import covered_spans
-from gemel.spans import Span, align_down, align_up, merged, without
+from gemel.spans import Span, align_down, align_up, merge, without
 
 
 def fill(layout: Layout, image: SparseBytes, spans: Iterable[Span]) -> None:
@@ -56,4 +56,4 @@ def whole_units(layout: Layout, span: Span) -> Span:
     if home:
         return grown.intersection(home)
     free = without([grown], areas)
-    return next((part for part in merged([*free, span]) if part.covers(span)), span)
+    return next((part for part in merge([*free, span]) if part.covers(span)), span)

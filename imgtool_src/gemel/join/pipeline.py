@@ -18,8 +18,8 @@ from gemel.builds.build import Build
 from gemel.errors import JoinRefused, Problem, UsageProblem
 from gemel.image.sparse import SparseBytes
 from gemel.join.fill import fill, spans_to_fill
+from gemel.join.merging import merge_builds
 from gemel.join.stamps import StampSources
-from gemel.join.together import put_together
 from gemel.join.values import write_values
 from gemel.layout.model import Layout, StampValue
 from gemel.layout.reader import ReadLayout
@@ -55,7 +55,7 @@ def join(
     rollback = layout.rollback if rollback is None else rollback
 
     placements = place_all(layout, builds)
-    image, problems = put_together(layout, placements)
+    image, problems = merge_builds(layout, placements)
     problems = [problem for each in placements.values() for problem in each.problems] + problems
     if problems:
         raise JoinRefused(problems)
@@ -72,17 +72,25 @@ def _refuse_missing(layout: Layout, builds: Mapping[str, Build], version: Versio
     for name in layout.builds:
         if name not in builds:
             hint = f"give it as {name}=FILE, or add path to [build.{name}]"
-            problems.append(Problem(f"build {name} is missing", f"build {name}", "no file", "a file", hint))
+            problems.append(
+                Problem(
+                    f"build {name} is missing",
+                    where=f"build {name}",
+                    found="no file",
+                    expected="a file",
+                    next_step=hint,
+                )
+            )
     for name in builds:
         if name not in layout.builds:
             expected = f"one of {', '.join(layout.builds)}"
-            problems.append(Problem("the layout has no build of this name", "", name, expected))
+            problems.append(Problem("the layout has no build of this name", found=name, expected=expected))
     needing = [f"stamp {stamp.name}" for stamp in layout.stamps if _is_version(stamp.value)]
     needing += ["the record"] if layout.record else []
     if needing and version is None:
         hint = "give --version X.Y.Z, or version in the layout"
         what = f"{' and '.join(needing)} need{'' if needing[1:] else 's'} a version"
-        problems.append(Problem(what, "version", "none", "X.Y.Z", hint))
+        problems.append(Problem(what, where="version", found="none", expected="X.Y.Z", next_step=hint))
     if problems:
         raise UsageProblem(problems)
 

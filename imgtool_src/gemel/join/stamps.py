@@ -32,15 +32,25 @@ def stamp_bytes(stamp: Stamp, sources: StampSources) -> bytes | Problem:
     value = _value(stamp.value, sources)
     where = f"stamp {stamp.name}"
     if isinstance(value, Problem):
-        return Problem(value.what, where, value.found, value.expected, value.next_step)
+        return Problem(
+            value.what, where=where, found=value.found, expected=value.expected, next_step=value.next_step
+        )
     if isinstance(value, int):
         if value >= 1 << 8 * stamp.width:
             bits = 8 * stamp.width
-            return Problem("the value does not fit", where, f"{value:#x}", f"at most {bits} bits", "widen it")
+            return Problem(
+                "the value does not fit",
+                where=where,
+                found=f"{value:#x}",
+                expected=f"at most {bits} bits",
+                next_step="widen it",
+            )
         return value.to_bytes(stamp.width, stamp.byte_order)
     if len(value) > stamp.width:
         found, expected = f"{len(value)} bytes", f"at most its width of {stamp.width} bytes"
-        return Problem("the value does not fit", where, found, expected, "widen the stamp")
+        return Problem(
+            "the value does not fit", where=where, found=found, expected=expected, next_step="widen the stamp"
+        )
     return value.ljust(stamp.width, b"\0")
 
 
@@ -72,13 +82,18 @@ def _value(value: int | str | StampValue, sources: StampSources) -> int | bytes 
         if not has_vectors(sources.layout, value.vectors_of):
             found = f"stored in area {sources.layout.builds[value.vectors_of].stored_in}, purpose data"
             what = f"build {value.vectors_of} has no vector table"
-            return Problem(what, "", found, "a build in an area of purpose code")
+            return Problem(what, found=found, expected="a build in an area of purpose code")
         return placed[value.vectors_of].vector_address
     if value.build_id_of:
         build_id = placed[value.build_id_of].build_id
         if build_id is None:
             hint = "link it with --build-id, its note in a section that is stored"
-            return Problem(f"build {value.build_id_of} has no build id", "", "none", "a build id note", hint)
+            return Problem(
+                f"build {value.build_id_of} has no build id",
+                found="none",
+                expected="a build id note",
+                next_step=hint,
+            )
         return build_id
     return _of_span(value, sources)
 
@@ -98,9 +113,9 @@ def _of_span(value: StampValue, sources: StampSources) -> int | bytes:
 def _version(form: str, version: Version | None) -> int | bytes | Problem:
     if version is None:
         hint = "give --version X.Y.Z, or version in the layout"
-        return Problem("no version was given", "", "none", "a version", hint)
+        return Problem("no version was given", found="none", expected="a version", next_step=hint)
     if form == "text":
         return str(version).encode()
     if version.major > 0xFF or version.minor > 0xFF or version.patch > 0xFFFF:
-        return Problem("version too large to pack", "", str(version), "at most 255.255.65535")
+        return Problem("version too large to pack", found=str(version), expected="at most 255.255.65535")
     return version.major << 24 | version.minor << 16 | version.patch

@@ -11,6 +11,7 @@ from functools import partial
 from gemel.checksums.in_layout import checksum_bytes, checksum_size
 from gemel.errors import GemelError, JoinRefused, LayoutError, Problem
 from gemel.join.fill import fill, whole_units
+from gemel.join.recording import describe
 from gemel.join.stamps import StampSources, spans_read, stamp_bytes
 from gemel.join.write_order import Write, in_order
 from gemel.layout.model import Checksum, Layout, RecordPlan, Stamp, SymbolPlace
@@ -18,7 +19,6 @@ from gemel.layout.reader import ReadLayout
 from gemel.placement.placed import rest_spans
 from gemel.placement.places import address_of, covered_spans
 from gemel.placement.symbol_places import SymbolPlaces
-from gemel.record.describing import describe
 from gemel.record.record import Record, encode, record_size
 from gemel.spans import Span
 
@@ -93,7 +93,11 @@ def _checksum(checksum: Checksum, sources: StampSources, lookup: SymbolPlaces) -
     if not covered:
         expected = "fewer exceptions"
         where = f"checksum {checksum.name}"
-        raise LayoutError(Problem("its exceptions leave out all that it covers", where, "no byte", expected))
+        raise LayoutError(
+            Problem(
+                "its exceptions leave out all that it covers", where=where, found="no byte", expected=expected
+            )
+        )
     return Write(checksum.name, place, covered, partial(checksum_bytes, layout, image, checksum, covered))
 
 
@@ -105,7 +109,15 @@ def _too_wide(at: SymbolPlace, write: Write, lookup: SymbolPlaces) -> list[Probl
     found = f"{write.place.size} bytes at offset {at.offset}"
     expected = f"inside {at.symbol} of build {at.build}, {symbol}, {symbol.size} bytes"
     hint = "mend width or offset, or declare the symbol as large as the value"
-    return [Problem(f"{write.name} runs over the end of its symbol", write.name, found, expected, hint)]
+    return [
+        Problem(
+            f"{write.name} runs over the end of its symbol",
+            where=write.name,
+            found=found,
+            expected=expected,
+            next_step=hint,
+        )
+    ]
 
 
 def _misplaced(layout: Layout, write: Write) -> list[Problem]:
@@ -113,17 +125,29 @@ def _misplaced(layout: Layout, write: Write) -> list[Problem]:
     problems = []
     if not any(memory.holds_image and memory.span.covers(write.place) for memory in layout.memories.values()):
         what, found = f"{write.name} is written outside flash", str(write.place)
-        problems.append(Problem(what, write.name, found, "a place inside one flash or rom memory"))
+        problems.append(
+            Problem(what, where=write.name, found=found, expected="a place inside one flash or rom memory")
+        )
     for area in layout.areas.values():
         span = layout.span_of(area.name)
         if area.purpose in NOT_FREE and span.overlaps(write.place):
             what = f"{write.name} is written into an area that is not free"
             found = f"{write.place} in area {area.name}, purpose {area.purpose}"
-            problems.append(Problem(what, write.name, found, "an area of purpose code or data"))
+            problems.append(
+                Problem(what, where=write.name, found=found, expected="an area of purpose code or data")
+            )
         if area.purpose == "seal" and any(span.overlaps(read) for read in write.reads):
             what = f"{write.name} covers the seal, which is written last"
             hint = f"leave area {area.name} out of what it covers"
-            problems.append(Problem(what, write.name, f"area {area.name}, {span}", "other bytes", hint))
+            problems.append(
+                Problem(
+                    what,
+                    where=write.name,
+                    found=f"area {area.name}, {span}",
+                    expected="other bytes",
+                    next_step=hint,
+                )
+            )
     return problems
 
 
@@ -154,6 +178,6 @@ class _RecordWrite:
     def _make(self) -> bytes | Problem:
         version = self._sources.version
         if version is None:
-            return Problem("the record needs a version", RECORD_NAME, "none", "X.Y.Z")
+            return Problem("the record needs a version", where=RECORD_NAME, found="none", expected="X.Y.Z")
         self.made = describe(self._read, self._sources, version, self._plan, self._rest)
         return encode(self.made)

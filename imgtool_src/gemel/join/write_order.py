@@ -88,7 +88,13 @@ def _circle(circle: list[Write]) -> Problem:
     else:
         what = "these values depend on each other in a circle"
         hint = "leave the place of one of them out of what another one covers (except)"
-    return Problem(what, circle[0].name, names, "an order in which each can be computed", hint)
+    return Problem(
+        what,
+        where=circle[0].name,
+        found=names,
+        expected="an order in which each can be computed",
+        next_step=hint,
+    )
 
 
 def _sharing(writes: Sequence[Write]) -> Iterator[tuple[Write, Write]]:
@@ -103,4 +109,6 @@ def _sharing(writes: Sequence[Write]) -> Iterator[tuple[Write, Write]]:
 
 def _shared(first: Write, second: Write) -> Problem:
     found = f"{first.name} {first.place}, {second.name} {second.place}"
-    return Problem("two values are written to the same bytes", second.name, found, "places apart")
+    return Problem(
+        "two values are written to the same bytes", where=second.name, found=found, expected="places apart"
+    )

@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime
 import re
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import KW_ONLY, dataclass, field
 from typing import Any, ClassVar
 
 from gemel.spans import format_address
@@ -19,19 +19,20 @@ KeyPath = tuple[str | int, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Fault:
+class LayoutFault:
     """One value that is not what its key takes; the reader adds file and line."""
 
     path: KeyPath
     what: str
+    _: KW_ONLY
     found: str
     expected: str
     next_step: str = ""
 
 
-Report = Callable[[Fault], None]
+Report = Callable[[LayoutFault], None]
 INVALID: Any = object()
-"""Returned by `Kind.read` for a value it has reported; never enters the model."""
+"""Returned by `ValueType.read` for a value it has reported; never enters the model."""
 
 
 WRONG_KIND = "value of the wrong kind"
@@ -71,7 +72,7 @@ def _number_words(value: int) -> str:
     return f"{value} ({format_address(value)})" if value > 0xFFFF else str(value)
 
 
-class Kind:
+class ValueType:
     """Base of all kinds.  `words` completes "expected ..."; `read` reports faults and never raises.
 
     ``label`` names the kind in a word or two, for the reference of the language; ``hexadecimal`` tells that
@@ -98,11 +99,11 @@ class Kind:
         self, value: object, path: KeyPath, report: Report, what: str = WRONG_KIND, next_step: str = ""
     ) -> Any:
         """Report that ``value`` is not of this kind."""
-        report(Fault(path, what, in_toml_words(value), self.words, next_step))
+        report(LayoutFault(path, what, found=in_toml_words(value), expected=self.words, next_step=next_step))
         return INVALID
 
 
-class Integer(Kind):
+class Integer(ValueType):
     """A whole number from ``low`` to ``high``, both included."""
 
     def __init__(self, low: int, high: int) -> None:
@@ -162,7 +163,7 @@ def _quoted_number_hint(value: object) -> str:
     return ""
 
 
-class Size(Kind):
+class Size(ValueType):
     """A number of bytes: a whole number, or text with B, KiB, MiB or GiB; ``low`` is the smallest."""
 
     pattern = r"[ \t]*([0-9][0-9_]{0,15})[ \t]*(B|KiB|MiB|GiB)[ \t]*"
@@ -196,7 +197,7 @@ class Size(Kind):
         }
 
 
-class Flag(Kind):
+class Flag(ValueType):
     """true or false."""
 
     words = label = "true or false"
@@ -208,7 +209,7 @@ class Flag(Kind):
         return {"type": "boolean"}
 
 
-class Always(Kind):
+class Always(ValueType):
     """The one value ``value``, written to say that a choice is meant."""
 
     def __init__(self, value: bool | int) -> None:
@@ -227,7 +228,7 @@ NO_CONTROL = r"[^\x00-\x1f\x7f-\x9f]*"
 """Text on one line, as the record and a terminal can show it."""
 
 
-class Text(Kind):
+class Text(ValueType):
     """Text of 1 to ``most`` bytes of UTF-8, matching ``pattern`` (whole); an empty pattern allows everything.
 
     ``words`` names the form that the pattern asks for.
@@ -256,7 +257,7 @@ class Text(Kind):
         return result
 
 
-class VersionText(Kind):
+class VersionText(ValueType):
     """A version as text; its parts are held to the ranges that the record has for them."""
 
     words = 'a version "X.Y.Z", at most "65535.65535.4294967295"'
@@ -278,7 +279,7 @@ class VersionText(Kind):
         return {"type": "string", "pattern": f"^{self.pattern}$"}
 
 
-class Choice(Kind):
+class Choice(ValueType):
     """One of a few words."""
 
     def __init__(self, *options: str) -> None:
@@ -292,14 +293,16 @@ class Choice(Kind):
         hint = ""
         if isinstance(value, str):
             hint = nearest_hint(value, self.options)
-        report(Fault(path, "unknown word", in_toml_words(value), self.words, hint))
+        report(
+            LayoutFault(path, "unknown word", found=in_toml_words(value), expected=self.words, next_step=hint)
+        )
         return INVALID
 
     def schema(self) -> dict[str, Any]:
         return {"enum": list(self.options)}
 
 
-class Day(Kind):
+class Day(ValueType):
     """A date, written bare: 2027-06-30."""
 
     words = "a date, written without quotes: 2027-06-30"
@@ -320,7 +323,7 @@ SHORTEST_BEGINNING = 4
 LONGEST_NEAR = 80
 """Characters of a word that a near one is looked for at most."""
 
-MOST_NEAR = 3
+MAX_NEAR = 3
 """Words that a hint names at most."""
 
 REQUIRED: Any = object()
@@ -333,14 +336,16 @@ class Key:
     ``digested`` is false where the value does not enter the layout's digest.
     """
 
-    kind: Kind
+    kind: ValueType
     meaning: str
     default: Any = REQUIRED
     name: str = ""
     digested: bool = True
 
 
-def key(kind: Kind, meaning: str, default: Any = REQUIRED, name: str = "", *, digested: bool = True) -> Any:
+def key(
+    kind: ValueType, meaning: str, default: Any = REQUIRED, name: str = "", *, digested: bool = True
+) -> Any:
     """Declare a dataclass field as a key of its table; without ``default`` the key is required."""
     described = Key(kind, meaning, default, name, digested)
     if default is REQUIRED:
@@ -361,7 +366,7 @@ def nearest_hint(found: str, known: Iterable[str]) -> str:
         return ""
     words = list(known)
     longer = [word for word in words if word.casefold().startswith(found.casefold())]
-    if len(found) < SHORTEST_BEGINNING or not 0 < len(longer) <= MOST_NEAR:
+    if len(found) < SHORTEST_BEGINNING or not 0 < len(longer) <= MAX_NEAR:
         longer = get_close_matches(found, words, 1, 0.65)
     near = " or ".join(f'"{word}"' for word in longer)
     return f"did you mean {near}?" if near else ""

@@ -162,7 +162,7 @@ class AreaPlace:
     offset: int = key(Size(0), "bytes from its start", 0)
 
 
-Place = int | SymbolPlace | AreaPlace
+PatchPlace = int | SymbolPlace | AreaPlace
 PLACE = Either(Address(), Table(SymbolPlace), Table(AreaPlace))
 
 
@@ -188,7 +188,7 @@ class Stamp:
     """A value written into the image at join."""
 
     name: str = key(LABEL, "what messages call it")
-    at: Place = key(PLACE, "where it is written: an address, a build's symbol, or a place in an area")
+    at: PatchPlace = key(PLACE, "where it is written: an address, a build's symbol, or a place in an area")
     width: int = key(Integer(1, 256), "bytes it takes; text and digests are padded with zeros")
     byte_order: Literal["little", "big"] = key(Choice("little", "big"), "of numbers", "little")
     value: int | str | StampValue = key(
@@ -249,7 +249,7 @@ class Checksum:
         ListOf(RANGE, 256), "what it covers, in this order; unwritten bytes count as the erased byte"
     )
     exceptions: tuple[Range, ...] = key(ListOf(RANGE, 256), "bytes left out of it", (), name="except")
-    at: Place = key(PLACE, "where it is written")
+    at: PatchPlace = key(PLACE, "where it is written")
     byte_order: Literal["little", "big"] = key(Choice("little", "big"), "of the checksum", "little")
     feed: Literal["byte", "half-word", "word"] = key(
         Choice("byte", "half-word", "word"), "unit in which the device's CRC unit takes memory", "byte"

@@ -18,22 +18,22 @@ from gemel.errors import LayoutError, Problem
 from gemel.layout.checks.consistency import faults_between
 from gemel.layout.checks.names import unknown_names
 from gemel.layout.digest import digest_of
-from gemel.layout.kinds import INVALID, Fault, KeyPath, printable
+from gemel.layout.kinds import INVALID, KeyPath, LayoutFault, printable
 from gemel.layout.model import Layout
 from gemel.layout.tables import Table, dotted
 
-MOST_BYTES = 1 << 20
+MAX_BYTES = 1 << 20
 """A layout file over 1 MiB is refused: none is that large, and its faults would not be readable."""
 
-MOST_FAULTS = 100
+MAX_FAULTS = 100
 """Faults told of one file; whoever has more of them mends these first."""
 
-MOST_KEY_PARTS = 64
+MAX_KEY_PARTS = 64
 """Parts of a dotted key; the parser's time grows with their square, and a layout's keys have five."""
 
 _LONG_KEY = re.compile(r"""(?<![A-Za-z0-9_-])(?:(?:[A-Za-z0-9_-]++|"[^"]*+"|'[^']*+')[ \t]*+\.[ \t]*+){64}""")
 
-Check = Callable[[Layout], Iterable[Fault]]
+Check = Callable[[Layout], Iterable[LayoutFault]]
 """A check of a layout by a room that knows more than this one, such as checksum algorithms."""
 
 
@@ -62,11 +62,11 @@ def read_layout(data: bytes, file: str, also: Sequence[Check] = ()) -> ReadLayou
     """Read the layout in ``data``; ``file`` is its name in messages.
 
     ``also`` are further checks, which may count on every name in the layout to exist.  Raises LayoutError
-    with all faults (the first MOST_FAULTS of them) in the order of the file, each with file, line, key,
+    with all faults (the first MAX_FAULTS of them) in the order of the file, each with file, line, key,
     found and expected.
     """
     document, text = _parse(data, file)
-    faults: list[Fault] = []
+    faults: list[LayoutFault] = []
     layout = _layout_in(document, faults)
     if not faults:
         _gather(faults, unknown_names(layout))
@@ -78,21 +78,25 @@ def read_layout(data: bytes, file: str, also: Sequence[Check] = ()) -> ReadLayou
 
 
 class _EnoughFaults(Exception):
-    """Stops a stage that found more than MOST_FAULTS faults."""
+    """Stops a stage that found more than MAX_FAULTS faults."""
 
 
-def _layout_in(document: dict[str, Any], faults: list[Fault]) -> Any:
+def _layout_in(document: dict[str, Any], faults: list[LayoutFault]) -> Any:
     """The model of ``document``; INVALID and ``faults`` filled where it has any."""
 
-    def report(fault: Fault) -> None:
+    def report(fault: LayoutFault) -> None:
         faults.append(fault)
-        if len(faults) > MOST_FAULTS:
+        if len(faults) > MAX_FAULTS:
             raise _EnoughFaults
 
     version = document.get("format")
     if isinstance(version, int) and not isinstance(version, bool) and version != 1:
         hint = "this gemel reads format 1; another one may read this file"
-        faults.append(Fault(("format",), "unknown format of the layout", str(version), "1", hint))
+        faults.append(
+            LayoutFault(
+                ("format",), "unknown format of the layout", found=str(version), expected="1", next_step=hint
+            )
+        )
         return INVALID
     try:
         return Table(Layout).read(document, (), report)
@@ -100,14 +104,14 @@ def _layout_in(document: dict[str, Any], faults: list[Fault]) -> Any:
         return INVALID
 
 
-def _gather(faults: list[Fault], found: Iterable[Fault]) -> None:
+def _gather(faults: list[LayoutFault], found: Iterable[LayoutFault]) -> None:
     for fault in found:
         faults.append(fault)
-        if len(faults) > MOST_FAULTS:
+        if len(faults) > MAX_FAULTS:
             return
 
 
-def _all_checks(layout: Layout, also: Sequence[Check]) -> Iterator[Fault]:
+def _all_checks(layout: Layout, also: Sequence[Check]) -> Iterator[LayoutFault]:
     """Faults of this room, then of the others, each key that is already at fault left out."""
     told = set()
     for fault in faults_between(layout):
@@ -120,31 +124,37 @@ def _all_checks(layout: Layout, also: Sequence[Check]) -> Iterator[Fault]:
 
 
 def _parse(data: bytes, file: str) -> tuple[dict[str, Any], str]:
-    if len(data) > MOST_BYTES:
-        found, expected = f"{len(data):,} bytes", f"at most {MOST_BYTES:,} bytes"
-        raise LayoutError(Problem("the layout file is too large", file, found, expected))
+    if len(data) > MAX_BYTES:
+        found, expected = f"{len(data):,} bytes", f"at most {MAX_BYTES:,} bytes"
+        raise LayoutError(Problem("the layout file is too large", where=file, found=found, expected=expected))
     try:
         text = data.decode("utf-8-sig").replace("\r\n", "\n")
     except UnicodeDecodeError as error:
         line = data[: error.start].count(b"\n") + 1
         found = f"byte 0x{data[error.start]:02X}"
-        problem = Problem("the layout is not UTF-8 text", f"{file}:{line}", found, "UTF-8")
+        problem = Problem(
+            "the layout is not UTF-8 text", where=f"{file}:{line}", found=found, expected="UTF-8"
+        )
         raise LayoutError(problem) from error
     _refuse_long_keys(text, file)
     try:
         return tomllib.loads(text), text
     except RecursionError as error:
         expected = "tables of tables"
-        raise LayoutError(Problem("the layout is nested too deeply", file, "", expected)) from error
+        raise LayoutError(
+            Problem("the layout is nested too deeply", where=file, expected=expected)
+        ) from error
     except ValueError as error:  # TOMLDecodeError, or a plain one for a number of thousands of digits
         raise LayoutError(_syntax_problem(error, file, text)) from error
 
 
 def _refuse_long_keys(text: str, file: str) -> None:
     for number, line in enumerate(text.split("\n"), 1):
-        if line.count(".") >= MOST_KEY_PARTS and _LONG_KEY.search(line):
-            where, expected = f"{file}:{number}", f"at most {MOST_KEY_PARTS} parts, joined by dots"
-            raise LayoutError(Problem("a key of too many parts", where, printable(line), expected))
+        if line.count(".") >= MAX_KEY_PARTS and _LONG_KEY.search(line):
+            where, expected = f"{file}:{number}", f"at most {MAX_KEY_PARTS} parts, joined by dots"
+            raise LayoutError(
+                Problem("a key of too many parts", where=where, found=printable(line), expected=expected)
+            )
 
 
 def _syntax_problem(error: ValueError, file: str, text: str) -> Problem:
@@ -153,31 +163,34 @@ def _syntax_problem(error: ValueError, file: str, text: str) -> Problem:
         digits = re.search(r"[0-9_]{4300,}", text)
         line = text.count("\n", 0, digits.start()) + 1 if digits else 1
         what = "a number of too many digits"
-        return Problem(what, f"{file}:{line}", message, "a number of at most 64 bits")
+        return Problem(what, where=f"{file}:{line}", found=message, expected="a number of at most 64 bits")
     match = re.search(r"\(at line (\d+), column \d+\)", message)
     lines = text.rstrip("\n").split("\n")
     line = int(match[1]) if match else len(lines)
     found = printable(lines[line - 1].strip()) if match and line <= len(lines) else ""
     reason = printable(re.sub(r"\s*\(at .*\)$", "", message), 200)
     return Problem(
-        f"not valid TOML: {reason}", f"{file}:{line}", found or "the end of the file", "TOML 1.0 (toml.io)"
+        f"not valid TOML: {reason}",
+        where=f"{file}:{line}",
+        found=found or "the end of the file",
+        expected="TOML 1.0 (toml.io)",
     )
 
 
-def _problems(faults: list[Fault], file: str, text: str) -> list[Problem]:
+def _problems(faults: list[LayoutFault], file: str, text: str) -> list[Problem]:
     """The faults as problems, by line; where there are too many of them the last one says so."""
     from gemel.layout.positions import lines_of
 
-    shown = faults[:MOST_FAULTS]
+    shown = faults[:MAX_FAULTS]
     lines = lines_of(text, [fault.path for fault in shown])
     placed = sorted(zip(lines, shown, strict=True), key=lambda pair: pair[0])
     problems = [_problem(fault, f"{file}:{line}") for line, fault in placed]
-    if len(faults) > MOST_FAULTS:
+    if len(faults) > MAX_FAULTS:
         hint = "mend these first"
-        problems.append(Problem(f"there are more than {MOST_FAULTS} faults", file, next_step=hint))
+        problems.append(Problem(f"there are more than {MAX_FAULTS} faults", where=file, next_step=hint))
     return problems
 
 
-def _problem(fault: Fault, where: str) -> Problem:
+def _problem(fault: LayoutFault, where: str) -> Problem:
     what = f"{fault.what}: {dotted(fault.path)}" if fault.path else fault.what
-    return Problem(what, where, fault.found, fault.expected, fault.next_step)
+    return Problem(what, where=where, found=fault.found, expected=fault.expected, next_step=fault.next_step)

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterator
 from itertools import chain
 
-from gemel.layout.kinds import REQUIRED, Key, Kind
+from gemel.layout.kinds import REQUIRED, Key, ValueType
 from gemel.layout.model import Layout
 from gemel.layout.tables import Either, ListOf, MapOf, Table
 
@@ -39,7 +39,7 @@ def _tables(title: str, table: Table) -> Iterator[tuple[str, Table]]:
         waiting = [*chain.from_iterable(inner), *waiting]
 
 
-def _inner(parent: str, name: str, kind: Kind) -> list[tuple[str, Table]]:
+def _inner(parent: str, name: str, kind: ValueType) -> list[tuple[str, Table]]:
     path = f"{parent}.{name}" if parent else name
     if isinstance(kind, Table):
         return [(f"[{path}]", kind)]
@@ -72,7 +72,7 @@ def _key_lines(name: str, key: Key, one_of_all: bool) -> list[str]:
     return lines
 
 
-def _as_written(default: int | str | bool, kind: Kind) -> str:
+def _as_written(default: int | str | bool, kind: ValueType) -> str:
     if isinstance(default, bool):
         return "true" if default else "false"
     if isinstance(default, str):

@@ -13,7 +13,7 @@ from gemel.layout.tables import NAME_PATTERN, ListOf, MapOf, Table
 NAME = Text(23, NAME_PATTERN, "the name of a table of this layout", "name")
 LABEL = Text(23, NAME_PATTERN, "1 to 23 letters, digits, '-' or '_'", "name")
 DEFAULT_BUDGET = 20_000_000
-MOST_BUDGET = 10_000_000_000
+MAX_BUDGET = 10_000_000_000
 ALL_BITS = 0xFFFF_FFFF
 
 
@@ -128,7 +128,7 @@ class RehearsalPlan:
     """The emulated device beyond its memories, and what both cores must get to."""
 
     budget: int = key(
-        Integer(1, MOST_BUDGET),
+        Integer(1, MAX_BUDGET),
         "instructions that each core may take from the primary's reset",
         DEFAULT_BUDGET,
     )

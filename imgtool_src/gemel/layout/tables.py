@@ -14,11 +14,11 @@ from gemel.layout.kinds import (
     INVALID,
     REQUIRED,
     WRONG_KIND,
-    Fault,
     Key,
     KeyPath,
-    Kind,
+    LayoutFault,
     Report,
+    ValueType,
     in_toml_words,
     nearest_hint,
     printable,
@@ -28,10 +28,10 @@ NAME_PATTERN = r"[A-Za-z0-9][A-Za-z0-9_-]{0,22}"
 """Names of the user's choice; the record holds up to 31 bytes of them."""
 
 
-class ListOf(Kind):
+class ListOf(ValueType):
     """A list of at most ``most`` values of one kind, read as a tuple."""
 
-    def __init__(self, item: Kind, most: int) -> None:
+    def __init__(self, item: ValueType, most: int) -> None:
         self.item, self.most = item, most
         self.words = f"a list, each {item.words}"
         self.label = f"list of {item.label}"
@@ -54,10 +54,10 @@ class ListOf(Kind):
         return f"[[{dotted(path)}]]" if isinstance(self.item, Table) else f"{path[-1]} = [...]"
 
 
-class MapOf(Kind):
+class MapOf(ValueType):
     """A table of at most ``most`` names of the user's choice, each holding one kind; read as a dict."""
 
-    def __init__(self, item: Kind, most: int) -> None:
+    def __init__(self, item: ValueType, most: int) -> None:
         self.item, self.most = item, most
         self.words = f"a table of names, each {item.words}"
         self.label = f"NAME = {item.label}"
@@ -72,7 +72,11 @@ class MapOf(Kind):
         for name, entry in value.items():
             if not re.fullmatch(NAME_PATTERN, name):
                 expected = "1 to 23 letters, digits, '-' or '_', a letter or digit first"
-                report(Fault((*path, name), "name of the wrong form", in_toml_words(name), expected))
+                report(
+                    LayoutFault(
+                        (*path, name), "name of the wrong form", found=in_toml_words(name), expected=expected
+                    )
+                )
             item = self.item.read(entry, (*path, name), report)
             if item is not INVALID:
                 result[name] = item
@@ -94,24 +98,24 @@ class MapOf(Kind):
         return f"{path[-1]} = {{ NAME = ... }}"
 
 
-def _header_hint(kind: Kind, value: object, path: KeyPath) -> str:
+def _header_hint(kind: ValueType, value: object, path: KeyPath) -> str:
     """The right header, for who wrote [stamp] for [[stamp]] or [[memory]] for [memory.NAME]."""
     return f"write {kind.example(path)}" if isinstance(value, dict | list) else ""
 
 
 def _too_many(count: int, most: int, path: KeyPath, report: Report) -> Any:
-    report(Fault(path, "too many entries", f"{count:,}", f"at most {most:,}"))
+    report(LayoutFault(path, "too many entries", found=f"{count:,}", expected=f"at most {most:,}"))
     return INVALID
 
 
-class Either(Kind):
+class Either(ValueType):
     """Any of several kinds, told apart by the type of what was found (text, number or table).
 
     At most one of them takes text, one numbers; among tables the one that knows most of the keys
     is taken, so that its faults are the ones reported.
     """
 
-    def __init__(self, *kinds: Kind) -> None:
+    def __init__(self, *kinds: ValueType) -> None:
         self.kinds = kinds
         self.words = "; or ".join(kind.words for kind in kinds)
         self.label = " or ".join(dict.fromkeys(kind.label for kind in kinds))
@@ -123,7 +127,7 @@ class Either(Kind):
             return max(tables, key=lambda table: table.likeness(value)).read(value, path, report)
         hint = ""
         for kind in self.kinds:
-            faults: list[Fault] = []
+            faults: list[LayoutFault] = []
             result = kind.read(value, path, faults.append)
             if result is not INVALID:
                 return result
@@ -139,7 +143,7 @@ class Either(Kind):
         return {"anyOf": [kind.schema() for kind in self.kinds]}
 
 
-class Table(Kind):
+class Table(ValueType):
     """A table with exactly the keys that dataclass ``model`` declares; read as an instance of it.
 
     A field named ``name`` without a declaration takes the name the table goes by in its parent.
@@ -176,7 +180,11 @@ class Table(Kind):
             if name not in self.keys:
                 sound = False
                 expected, hint = "one of " + ", ".join(self.keys), nearest_hint(name, self.keys)
-                report(Fault((*path, name), "unknown key", printable(name), expected, hint))
+                report(
+                    LayoutFault(
+                        (*path, name), "unknown key", found=printable(name), expected=expected, next_step=hint
+                    )
+                )
         values: dict[str, Any] = {"name": str(path[-1])} if self.takes_name else {}
         for name, (attribute, key) in self.keys.items():
             if name in value:
@@ -185,7 +193,11 @@ class Table(Kind):
             elif key.default is REQUIRED:
                 sound = False
                 hint = f"add {key.kind.example((*path, name))}"
-                report(Fault((*path, name), "missing key", "nothing", key.kind.words, hint))
+                report(
+                    LayoutFault(
+                        (*path, name), "missing key", found="nothing", expected=key.kind.words, next_step=hint
+                    )
+                )
         if self.exactly_one and sum(name in value for name in self.keys) != 1:
             return self.refuse(value, path, report, "exactly one of the keys must be given")
         return self.model(**values) if sound else INVALID

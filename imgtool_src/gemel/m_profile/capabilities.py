@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Literal, get_args
-
-from gemel.layout.model import Core
 
 Capability = Literal[
     "baseline",
@@ -73,16 +72,16 @@ _OF_EXTENSION: dict[str, frozenset[Capability]] = {
 the scalar one (as the compiler's ``-march`` has it)."""
 
 
-def capabilities_of(core: Core) -> frozenset[Capability]:
-    """Everything that the layout says ``core`` can execute."""
-    found = set(_OF_ARCHITECTURE[core.architecture])
-    for extension in core.extensions:
+def capabilities_of(architecture: str, extensions: Iterable[str]) -> frozenset[Capability]:
+    """Everything that a core of ``architecture`` with ``extensions`` (the layout's names) can execute."""
+    found = set(_OF_ARCHITECTURE[architecture])
+    for extension in extensions:
         found |= _OF_EXTENSION[extension]
     if {"v8.1", "fp"} <= found:
         found.add("fp16")
     return frozenset(found)
 
 
-def lacking(core: Core) -> frozenset[Capability]:
-    """Everything that it cannot."""
-    return frozenset(get_args(Capability)) - capabilities_of(core)
+def lacking(architecture: str, extensions: Iterable[str]) -> frozenset[Capability]:
+    """Everything that such a core cannot."""
+    return frozenset(get_args(Capability)) - capabilities_of(architecture, extensions)

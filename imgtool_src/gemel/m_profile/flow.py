@@ -21,7 +21,7 @@ from gemel.m_profile.halfwords import (
     IMPROBABLE,
     LEADS,
     UNDEFINED,
-    kinds_of_half_words,
+    kinds_of_halfwords,
 )
 
 
@@ -51,7 +51,7 @@ CASE_ROUTINES = {
 lies behind the call, and the index comes in r0 (a compiler's own library; a test compares)."""
 
 CASE_ROUTINE_SIZE = 14
-INDEX_REACH, MOST_ENTRIES = 24, 512
+INDEX_REACH, MAX_ENTRIES = 24, 512
 """How far before a branch by a table its index is compared with the number of entries, at most, in bytes; and
 how many a table has at most whose index is not seen to be."""
 
@@ -142,7 +142,7 @@ class Flow:
         undefined ends it; ``strict``: what is hardly code, too.
         """
         stream = Stream()
-        code, sizes, used, kinds = self.code, stream.sizes, stream.used, kinds_of_half_words()
+        code, sizes, used, kinds = self.code, stream.sizes, stream.used, kinds_of_halfwords()
         known, data = self.sizes, self.data
         last = (len(code) if stop is None else stop) - 2
         conditional, unlikely = 0, UNDEFINED | IMPROBABLE if strict else UNDEFINED
@@ -245,7 +245,7 @@ class Flow:
                 return (first & 0xFF) + 1
             if first == 0xF1B0 | register and code[place + 3] & 0x8F == 0x0F:
                 return code[place + 2] + 1
-        return MOST_ENTRIES
+        return MAX_ENTRIES
 
     def _table(self, stream: Stream, at: int, start: int, form: Table, entries: int) -> None:
         """The table at ``start``: it ends where the nearest of its targets begins, or after ``entries``."""

@@ -35,13 +35,13 @@ halts of other profiles, and the undefined instructions that compilers do not us
 
 
 @cache
-def kinds_of_half_words() -> bytes:
+def kinds_of_halfwords() -> bytes:
     """For each first half-word of an instruction, what it says of it."""
     kinds = bytearray(0x1_0000)
     for kind, ranges in _RANGES:
         for first, end in ranges:
-            for half_word in range(first, end):
-                kinds[half_word] |= kind
+            for halfword in range(first, end):
+                kinds[halfword] |= kind
     for hint in range(0xBF00, 0xC000, 0x10):
         kinds[hint] = 0 if hint < 0xBF50 else IMPROBABLE
     return bytes(kinds)

@@ -155,15 +155,15 @@ class Sweep:
 
     def _returns_what_it_pushed(self, at: int, sizes: dict[int, int]) -> bool:
         """Whether some return pops the registers that the first instruction pushed, hardly by chance."""
-        pushed = self._half_words(at, sizes[at])
+        pushed = self._halfwords(at, sizes[at])
         if sizes[at] == 2:
             wanted = {pushed - PUSH + POP, POP_WIDE << 16 | LINK | pushed & 0xFF}
         else:
             registers = pushed & 0xFFFF & ~LINK
             wanted = {POP_WIDE << 16 | LINK | registers, POP_WIDE << 16 | PROGRAM | registers}
-        return any(self._half_words(place, size) in wanted for place, size in sizes.items())
+        return any(self._halfwords(place, size) in wanted for place, size in sizes.items())
 
-    def _half_words(self, at: int, size: int) -> int:
+    def _halfwords(self, at: int, size: int) -> int:
         """The instruction at ``at``, its first half-word above."""
         code = self._flow.code
         first = code[at] | code[at + 1] << 8

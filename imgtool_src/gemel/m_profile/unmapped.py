@@ -9,15 +9,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
-from gemel.check.findings.lacking_instructions import Place
 from gemel.m_profile.disassembly import reads_whole, spelled
 from gemel.m_profile.flow import Flow, Run
+from gemel.m_profile.found_instruction import FoundInstruction
 from gemel.m_profile.halfwords import FIRST_WIDE
 from gemel.m_profile.sieve import Sieve, is_beyond_disassembler
 from gemel.m_profile.sweep import Routine, Sweep
 from gemel.spans import Span
 
-ALONE_AT_LEAST = 4
+MIN_ALONE = 4
 """A routine that nothing leads to, and no code lies next to, counts where it holds at least so many lacking
 instructions, and no more of others: tables of numbers read as routines with a few of them."""
 
@@ -36,11 +36,11 @@ class UnmappedCode(NamedTuple):
     sizes: tuple[int, int, int]
     unfinished: bool
 
-    def followed_places(self, sieve: Sieve) -> Iterator[Place]:
+    def followed_places(self, sieve: Sieve) -> Iterator[FoundInstruction]:
         """Instructions that were followed and that the core lacks."""
         return (each for each in self._lacking(sieve, self.followed) if not _is_negative_number(each))
 
-    def swept_places(self, sieve: Sieve) -> Iterator[Place]:
+    def swept_places(self, sieve: Sieve) -> Iterator[FoundInstruction]:
         """Instructions that the sweep found and that the core lacks, by address, from what is likely code."""
         for routine in sorted(self.swept, key=lambda each: each.runs[0]):
             lacking = self._lacking(sieve, routine.runs)
@@ -48,26 +48,26 @@ class UnmappedCode(NamedTuple):
             if places and self._enough(routine, places) and self._credible(routine, places):
                 yield from places
 
-    def _lacking(self, sieve: Sieve, found: list[Run]) -> Iterator[Place]:
+    def _lacking(self, sieve: Sieve, found: list[Run]) -> Iterator[FoundInstruction]:
         code, start = self.code, self.start
         for first, end in found:
             for offset, size, encoding in sieve.unfit(code[first:end]):
                 at = first + offset
-                yield Place(start + at, code[at : at + size], encoding)
+                yield FoundInstruction(start + at, code[at : at + size], encoding)
 
-    def _is_address(self, place: Place) -> bool:
+    def _is_address(self, place: FoundInstruction) -> bool:
         """Whether the bytes are an address in this very code, as in a literal."""
         value = int.from_bytes(place.data, "little") - self.start
         return len(place.data) == 4 and place.address % 4 == 0 and 0 <= value < len(self.code)
 
-    def _enough(self, routine: Routine, places: list[Place]) -> bool:
+    def _enough(self, routine: Routine, places: list[FoundInstruction]) -> bool:
         """Whether what a routine lacks is more than chance brings about."""
         if not routine.alone:
             return True
         instructions = sum(len(list(self._instructions(run))) for run in routine.runs)
-        return len(places) >= max(ALONE_AT_LEAST, instructions / 2)
+        return len(places) >= max(MIN_ALONE, instructions / 2)
 
-    def _credible(self, routine: Routine, places: list[Place]) -> bool:
+    def _credible(self, routine: Routine, places: list[FoundInstruction]) -> bool:
         """Whether each instruction is known, by disassembler or table, and none is for other profiles."""
         if any("nobody" in place.encoding.needs for place in places):
             return False
@@ -89,7 +89,7 @@ class UnmappedCode(NamedTuple):
         return is_beyond_disassembler(data) or bool(spelled(data, self.start + at))
 
 
-def _is_negative_number(place: Place) -> bool:
+def _is_negative_number(place: FoundInstruction) -> bool:
     """Whether the bytes are a small negative number, as in a literal."""
     return len(place.data) == 4 and place.address % 4 == 0 and place.data.endswith(b"\xff\xff")
 

@@ -10,7 +10,7 @@ from gemel.layout.model import (
     BuildRange,
     Checksum,
     Layout,
-    Place,
+    PatchPlace,
     Range,
     SpanRange,
     SymbolPlace,
@@ -19,7 +19,7 @@ from gemel.placement.placed import PlacedBuild, SymbolLookup
 from gemel.spans import Span, without
 
 
-def address_of(layout: Layout, place: Place, lookup: SymbolLookup) -> int:
+def address_of(layout: Layout, place: PatchPlace, lookup: SymbolLookup) -> int:
     """The plain address of ``place``; raises what ``lookup`` raises for a symbol that is not found."""
     if isinstance(place, AreaPlace):
         return layout.span_of(place.area).start + place.offset

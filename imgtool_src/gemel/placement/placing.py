@@ -11,7 +11,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from gemel.builds.build import Build, Segment
+from gemel.builds.build import Build
+from gemel.builds.segment import Segment
 from gemel.errors import Problem
 from gemel.layout.addresses import locate, seen_by
 from gemel.layout.model import BuildPlan, Layout
@@ -158,10 +159,10 @@ def _area_words(layout: Layout, plan: BuildPlan) -> str:
 def _in_no_memory(layout: Layout, plan: BuildPlan, build: Build, segment: Segment) -> Problem:
     return Problem(
         f"build {plan.name} has bytes to store where the layout has no memory",
-        _where(plan, build, segment),
-        str(segment.load_span),
-        _area_words(layout, plan),
-        "mend the load address in the linker script, or the memory in the layout",
+        where=_where(plan, build, segment),
+        found=str(segment.load_span),
+        expected=_area_words(layout, plan),
+        next_step="mend the load address in the linker script, or the memory in the layout",
     )
 
 
@@ -178,11 +179,24 @@ def _memory_problems(layout: Layout, plan: BuildPlan, build: Build, piece: Piece
         if forgotten := forgotten_by_segment(layout, plan, build, piece.segment):
             hint = f"{forgotten}; else give the section a load address in flash (AT> in the linker script)"
         what = f"build {plan.name} has bytes to store at a load address in {memory.kind} {memory.name}"
-        return [Problem(what, where, str(piece.segment.load_span), _area_words(layout, plan), hint)]
+        return [
+            Problem(
+                what,
+                where=where,
+                found=str(piece.segment.load_span),
+                expected=_area_words(layout, plan),
+                next_step=hint,
+            )
+        ]
     if not memory.span.covers(piece.span):
         what = f"build {plan.name} runs over the end of memory {memory.name}"
         return [
-            Problem(what, where, str(piece.span), f"an end of at most {format_address(memory.span.last)}")
+            Problem(
+                what,
+                where=where,
+                found=str(piece.span),
+                expected=f"an end of at most {format_address(memory.span.last)}",
+            )
         ]
     return []
 
@@ -195,10 +209,10 @@ def _not_in_its_area(layout: Layout, plan: BuildPlan, build: Build, pieces: list
             hint = f"all of it lies in area {other.stored_in} of build {other.name}: were the files swapped?"
     return Problem(
         f"build {plan.name} has no byte in its own area",
-        _where(plan, build),
-        found,
-        _area_words(layout, plan),
-        hint,
+        where=_where(plan, build),
+        found=found,
+        expected=_area_words(layout, plan),
+        next_step=hint,
     )
 
 
@@ -216,5 +230,13 @@ def _distance_problems(plan: BuildPlan, build: Build, own: list[Piece]) -> list[
             expected = f"runs at {format_address(piece.address + distance)}, as segment {first.index} does"
             hint = "a copied build moves as one block: link all it stores for consecutive run addresses"
             what = f"build {plan.name} is copied as one block, but its segments run apart"
-            problems.append(Problem(what, _where(plan, build, piece.segment), found, expected, hint))
+            problems.append(
+                Problem(
+                    what,
+                    where=_where(plan, build, piece.segment),
+                    found=found,
+                    expected=expected,
+                    next_step=hint,
+                )
+            )
     return problems

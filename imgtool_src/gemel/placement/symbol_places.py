@@ -46,7 +46,9 @@ class SymbolPlaces:
                 "rename all but one of them in the build's sources" if spans else _nearest(placement, symbol)
             )
             what = f"symbol {symbol} of build {build} cannot be placed"
-            raise SymbolNotPlaced(Problem(what, where, words, "one symbol", hint))
+            raise SymbolNotPlaced(
+                Problem(what, where=where, found=words, expected="one symbol", next_step=hint)
+            )
         run = max(spans)
         for piece in placement.pieces:
             offset = run.start - piece.segment.run_address
@@ -55,7 +57,13 @@ class SymbolPlaces:
         hint = "only stored bytes can hold a value: make it initialised, read-only data"
         what = f"symbol {symbol} of build {build} has no bytes in the image"
         raise SymbolNotPlaced(
-            Problem(what, where, format_address(run.start), "an address in stored bytes", hint)
+            Problem(
+                what,
+                where=where,
+                found=format_address(run.start),
+                expected="an address in stored bytes",
+                next_step=hint,
+            )
         )
 
 
@@ -70,4 +78,10 @@ def _nearest(placement: Placement, symbol: str) -> str:
 
 def _no_table(build: str, symbol: str, where: str, found: str) -> Problem:
     hint = f"give its ELF file: {build}=FILE.elf"
-    return Problem(f"symbol {symbol} of build {build} cannot be looked up", where, found, "an ELF file", hint)
+    return Problem(
+        f"symbol {symbol} of build {build} cannot be looked up",
+        where=where,
+        found=found,
+        expected="an ELF file",
+        next_step=hint,
+    )

@@ -21,7 +21,7 @@ from gemel.record.format import (
     HEADER,
     HEADER_SIZE,
     MARK,
-    MOST_BUILDS,
+    MAX_BUILDS,
     ROLES,
     Field,
     RecordFault,
@@ -29,7 +29,7 @@ from gemel.record.format import (
 )
 from gemel.spans import ADDRESS_SPACE, Span, format_address, format_size
 
-Finding = tuple[RecordFault, Problem]
+RecordFinding = tuple[RecordFault, Problem]
 Values = Mapping[str, Any]
 """A header's or an entry's values by the names of their fields, as ``struct`` unpacks them."""
 
@@ -37,12 +37,14 @@ _FRAME = struct.Struct("<8sHHIHH")
 _DAMAGED = "the record is damaged or was written by another tool: join the image again"
 
 
-def frame_findings(view: memoryview, where: str) -> Iterator[Finding]:
+def frame_findings(view: memoryview, where: str) -> Iterator[RecordFinding]:
     """What keeps the record at the start of ``view`` from being taken apart; nothing if it can be."""
     mark = bytes(view[: len(MARK)])
     if mark != MARK:
         found = mark.hex(" ").upper() or "no bytes"
-        problem = Problem("no record here", where, found, f"the mark {MARK.hex(' ').upper()}")
+        problem = Problem(
+            "no record here", where=where, found=found, expected=f"the mark {MARK.hex(' ').upper()}"
+        )
         yield RecordFault.NO_MARK, problem
     elif len(view) < HEADER_SIZE:
         yield _cut(len(view), HEADER_SIZE, where)
@@ -50,22 +52,28 @@ def frame_findings(view: memoryview, where: str) -> Iterator[Finding]:
         yield from _size_findings(view, where)
 
 
-def _size_findings(view: memoryview, where: str) -> Iterator[Finding]:
+def _size_findings(view: memoryview, where: str) -> Iterator[RecordFinding]:
     _, form, header_size, size, count, build_size = _FRAME.unpack_from(view)
     if form != FORMAT:
         problem = Problem(
             "unknown format of the record",
-            where,
-            f"format {form}",
-            f"format {FORMAT}",
-            "a newer gemel wrote this record: read it with that version"
+            where=where,
+            found=f"format {form}",
+            expected=f"format {FORMAT}",
+            next_step="a newer gemel wrote this record: read it with that version"
             if form > FORMAT
             else "no gemel has written such a record: it is damaged",
         )
         yield RecordFault.UNKNOWN_FORMAT, problem
         return
     wrong = [
-        Problem(f"wrong {name} of the record", where, f"{found:,}", f"{right:,}", _DAMAGED)
+        Problem(
+            f"wrong {name} of the record",
+            where=where,
+            found=f"{found:,}",
+            expected=f"{right:,}",
+            next_step=_DAMAGED,
+        )
         for name, found, right in (
             ("header_size", header_size, HEADER_SIZE),
             ("build_size", build_size, BUILD_SIZE),
@@ -73,30 +81,42 @@ def _size_findings(view: memoryview, where: str) -> Iterator[Finding]:
         )
         if found != right
     ]
-    if not 1 <= count <= MOST_BUILDS:
+    if not 1 <= count <= MAX_BUILDS:
         what = "wrong build_count of the record"
-        wrong.append(Problem(what, where, f"{count:,}", f"1 to {MOST_BUILDS}", _DAMAGED))
+        wrong.append(
+            Problem(what, where=where, found=f"{count:,}", expected=f"1 to {MAX_BUILDS}", next_step=_DAMAGED)
+        )
     yield from ((RecordFault.WRONG_SIZES, problem) for problem in wrong)
     if not wrong and size > len(view):
         yield _cut(len(view), size, where)
 
 
-def _cut(found: int, expected: int, where: str) -> Finding:
+def _cut(found: int, expected: int, where: str) -> RecordFinding:
     step = "the image or the record's area ends too early"
     problem = Problem(
-        "the record is cut", where, format_size(found), f"at least {format_size(expected)}", step
+        "the record is cut",
+        where=where,
+        found=format_size(found),
+        expected=f"at least {format_size(expected)}",
+        next_step=step,
     )
     return RecordFault.CUT, problem
 
 
 def content_findings(
     view: memoryview, header: Values, entries: Sequence[Values], where: str
-) -> Iterator[Finding]:
+) -> Iterator[RecordFinding]:
     """What is wrong inside a record whose frame stands; ``view`` is the record, no more."""
     stored = int.from_bytes(view[-CRC_SIZE:], "little")
     right = zlib.crc32(view[:-CRC_SIZE])
     if stored != right:
-        problem = Problem("wrong CRC of the record", where, f"0x{stored:08X}", f"0x{right:08X}", _DAMAGED)
+        problem = Problem(
+            "wrong CRC of the record",
+            where=where,
+            found=f"0x{stored:08X}",
+            expected=f"0x{right:08X}",
+            next_step=_DAMAGED,
+        )
         yield RecordFault.WRONG_CRC, problem
     yield from _text_findings(HEADER, header, where)
     yield from _zero_findings(HEADER, header, where)
@@ -105,17 +125,29 @@ def content_findings(
     yield from _pair_findings(entries, where)
 
 
-def _text_findings(fields: Iterable[Field], values: Values, where: str) -> Iterator[Finding]:
+def _text_findings(fields: Iterable[Field], values: Values, where: str) -> Iterator[RecordFinding]:
     for field in fields:
         if field.kind == "text":
             text, ended, padding = values[field.name].partition(b"\0")
             place = f"{where}, {field.name}"
             if not ended:
                 limit = f"a zero byte within {field.size} bytes"
-                problem = Problem("the name is not ended", place, _shown(text), limit, _DAMAGED)
+                problem = Problem(
+                    "the name is not ended",
+                    where=place,
+                    found=_shown(text),
+                    expected=limit,
+                    next_step=_DAMAGED,
+                )
                 yield RecordFault.NAME_NOT_ENDED, problem
             elif fault := _text_fault(text, padding):
-                problem = Problem(fault, place, _shown(text), "UTF-8, 1 to 31 bytes, then zeros", _DAMAGED)
+                problem = Problem(
+                    fault,
+                    where=place,
+                    found=_shown(text),
+                    expected="UTF-8, 1 to 31 bytes, then zeros",
+                    next_step=_DAMAGED,
+                )
                 yield RecordFault.NAME_NOT_TEXT, problem
 
 
@@ -138,28 +170,48 @@ def _shown(text: bytes) -> str:
     return repr(text.decode("utf-8", "backslashreplace"))
 
 
-def _zero_findings(fields: Iterable[Field], values: Values, where: str) -> Iterator[Finding]:
+def _zero_findings(fields: Iterable[Field], values: Values, where: str) -> Iterator[RecordFinding]:
     for field in fields:
         if field.kind == "zero" and any(values[field.name]):
             found = values[field.name].hex(" ").upper()
             what = "a reserved byte of the record is not zero"
-            problem = Problem(what, f"{where}, offset 0x{field.offset:02X}", found, "zeros", _DAMAGED)
+            problem = Problem(
+                what,
+                where=f"{where}, offset 0x{field.offset:02X}",
+                found=found,
+                expected="zeros",
+                next_step=_DAMAGED,
+            )
             yield RecordFault.RESERVED_NOT_ZERO, problem
 
 
-def _entry_findings(entry: Values, where: str) -> Iterator[Finding]:
+def _entry_findings(entry: Values, where: str) -> Iterator[RecordFinding]:
     """What is wrong with one entry by itself, in the order that the C reader keeps too."""
     yield from _text_findings(BUILD, entry, where)
     if entry["role"] not in ROLES:
-        problem = Problem("unknown role of the core", where, str(entry["role"]), "1 or 2", _DAMAGED)
+        problem = Problem(
+            "unknown role of the core",
+            where=where,
+            found=str(entry["role"]),
+            expected="1 or 2",
+            next_step=_DAMAGED,
+        )
         yield RecordFault.UNKNOWN_ROLE, problem
     size, field = entry["build_id_size"], entry["build_id"]
     if size > len(field):
-        problem = Problem("wrong size of the build id", where, str(size), f"0 to {len(field)}", _DAMAGED)
+        problem = Problem(
+            "wrong size of the build id",
+            where=where,
+            found=str(size),
+            expected=f"0 to {len(field)}",
+            next_step=_DAMAGED,
+        )
         yield RecordFault.WRONG_BUILD_ID, problem
     elif any(field[size:]):
         what = "bytes behind the end of the build id are not zero"
-        problem = Problem(what, where, field[size:].hex(" ").upper(), "zeros", _DAMAGED)
+        problem = Problem(
+            what, where=where, found=field[size:].hex(" ").upper(), expected="zeros", next_step=_DAMAGED
+        )
         yield RecordFault.WRONG_BUILD_ID, problem
     for name in ("stored_start", "run_start"):
         start, stored_size = entry[name], entry["stored_size"]
@@ -167,42 +219,56 @@ def _entry_findings(entry: Values, where: str) -> Iterator[Finding]:
             what = "the span of the build is empty or runs past the end of the address space"
             found = f"{format_size(stored_size)} from {format_address(start)} on"
             right = f"at least 1 byte, up to {format_address(ADDRESS_SPACE - 1)}"
-            problem = Problem(what, f"{where}, {name}", found, right, _DAMAGED)
+            problem = Problem(what, where=f"{where}, {name}", found=found, expected=right, next_step=_DAMAGED)
             yield RecordFault.WRONG_SPAN, problem
     yield from _zero_findings(BUILD, entry, where)
 
 
-def _pair_findings(entries: Sequence[Values], where: str) -> Iterator[Finding]:
+def _pair_findings(entries: Sequence[Values], where: str) -> Iterator[RecordFinding]:
     for index, entry in enumerate(entries):
         span = Span(entry["stored_start"], entry["stored_size"])
         for earlier, other in enumerate(entries[:index]):
             both = f"{where}, entries {earlier} and {index}"
             if entry["name"] == other["name"]:
                 found = _shown(entry["name"].partition(b"\0")[0])
-                problem = Problem("two builds have the same name", both, found, "two names", _DAMAGED)
+                problem = Problem(
+                    "two builds have the same name",
+                    where=both,
+                    found=found,
+                    expected="two names",
+                    next_step=_DAMAGED,
+                )
                 yield RecordFault.NAME_TWICE, problem
             other_span = Span(other["stored_start"], other["stored_size"])
             if span.overlaps(other_span):
                 what = "the stored spans of two builds overlap"
-                problem = Problem(what, both, f"{other_span} and {span}", "spans apart", _DAMAGED)
+                problem = Problem(
+                    what,
+                    where=both,
+                    found=f"{other_span} and {span}",
+                    expected="spans apart",
+                    next_step=_DAMAGED,
+                )
                 yield RecordFault.BUILDS_OVERLAP, problem
 
 
-def unfit_findings(header: Values, entries: Sequence[Values]) -> Iterator[Finding]:
+def unfit_findings(header: Values, entries: Sequence[Values]) -> Iterator[RecordFinding]:
     """Values to be written that their fields cannot hold, or that would be read as "none"."""
-    if not 1 <= len(entries) <= MOST_BUILDS:
-        yield unfit("the record", "number of builds", str(len(entries)), f"1 to {MOST_BUILDS}")
+    if not 1 <= len(entries) <= MAX_BUILDS:
+        yield unfit("the record", "number of builds", str(len(entries)), f"1 to {MAX_BUILDS}")
     yield from _field_findings(HEADER, header, "the record")
     for index, entry in enumerate(entries):
         yield from _field_findings(BUILD, entry, f"the record, entry {index}")
 
 
-def unfit(where: str, name: str, found: str, expected: str) -> Finding:
+def unfit(where: str, name: str, found: str, expected: str) -> RecordFinding:
     """A value that the field of that name cannot hold."""
-    return RecordFault.NO_FIT, Problem(f"{name} does not fit the record", where, found, expected)
+    return RecordFault.NO_FIT, Problem(
+        f"{name} does not fit the record", where=where, found=found, expected=expected
+    )
 
 
-def _field_findings(fields: Iterable[Field], values: Values, where: str) -> Iterator[Finding]:
+def _field_findings(fields: Iterable[Field], values: Values, where: str) -> Iterator[RecordFinding]:
     for field in fields:
         value = values[field.name]
         if field.kind in ("u16", "u32"):

@@ -21,7 +21,7 @@ FORMAT = 1
 RECORD_ALIGNMENT = 4
 """A record's address is a multiple of this."""
 
-MOST_BUILDS = 16
+MAX_BUILDS = 16
 """Entries that one record may hold; a reader needs no more than 2,756 bytes."""
 
 CRC_SIZE = 4
@@ -33,7 +33,7 @@ NO_VECTORS = 0xFFFF_FFFF
 ROLES = {1: "primary", 2: "secondary"}
 """Values of an entry's ``role``."""
 
-Kind = Literal["mark", "u16", "u32", "text", "bytes", "uuid", "sha256", "zero"]
+FieldType = Literal["mark", "u16", "u32", "text", "bytes", "uuid", "sha256", "zero"]
 
 _CODES = {"u16": "H", "u32": "I"}
 
@@ -49,7 +49,7 @@ class Field(NamedTuple):
     offset: int
     size: int
     name: str
-    kind: Kind
+    kind: FieldType
     meaning: str
     source: str = ""
 

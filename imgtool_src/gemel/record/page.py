@@ -10,7 +10,7 @@ from gemel.record.format import (
     FORMAT,
     HEADER,
     HEADER_SIZE,
-    MOST_BUILDS,
+    MAX_BUILDS,
     Field,
     RecordFault,
     record_size,
@@ -39,10 +39,10 @@ The record is a small table inside an image that says what the image holds. A
 layout gives it an area; `gemel join` writes it there, at the area's start.
 
     header               {HEADER_SIZE} bytes
-    entry of a build     {BUILD_SIZE} bytes, once for each build, 1 to {MOST_BUILDS}
+    entry of a build     {BUILD_SIZE} bytes, once for each build, 1 to {MAX_BUILDS}
     CRC                    4 bytes
 
-{record_size(2)} bytes for two builds, {record_size(MOST_BUILDS):,} bytes for {MOST_BUILDS}.
+{record_size(2)} bytes for two builds, {record_size(MAX_BUILDS):,} bytes for {MAX_BUILDS}.
 The entries stand in ascending order of stored_start, whatever the order of the
 builds in the layout: the same builds give the same record. A reader refuses no
 other order.

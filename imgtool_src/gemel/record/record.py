@@ -19,13 +19,7 @@ from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any, Literal
 
 from gemel.errors import GemelError
-from gemel.record.faults import (
-    Finding,
-    content_findings,
-    frame_findings,
-    unfit,
-    unfit_findings,
-)
+from gemel.record.faults import RecordFinding, content_findings, frame_findings, unfit, unfit_findings
 from gemel.record.format import (
     BUILD,
     BUILD_SIZE,
@@ -57,7 +51,7 @@ class RecordError(GemelError):
     ``faults`` names the kind of each problem, in the same order as ``problems``.
     """
 
-    def __init__(self, findings: Iterable[Finding]) -> None:
+    def __init__(self, findings: Iterable[RecordFinding]) -> None:
         """Take the kind and the words of each problem; raises ValueError for none."""
         found = tuple(findings)
         super().__init__(problem for _, problem in found)

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from gemel.rehearsal.instruction_needs import instructions, is_call
 
-MOST_FRAMES = 64
+MAX_FRAMES = 64
 """Calls kept; of a deeper recursion the innermost ones count."""
 
 
@@ -39,7 +39,7 @@ class CallStack:
                 end = self._block[0] + self._block[1]
                 if end != address:
                     self.calls.append((self._block[0] + starts[-1], end))
-                    del self.calls[:-MOST_FRAMES]
+                    del self.calls[:-MAX_FRAMES]
         for depth in range(len(self.calls) - 1, -1, -1):
             if self.calls[depth][1] == address:
                 del self.calls[depth:]

@@ -10,7 +10,7 @@ from typing import Any
 from gemel.builds.build import Build
 from gemel.builds.source import ByteSource
 from gemel.inspection.core_views import whereabouts
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.vector_tables import likely_tables
 from gemel.spans import format_address
 
@@ -42,7 +42,7 @@ class CodeNames:
     ``sources`` are the builds' ELF files, for source lines; without them there are none.
     """
 
-    def __init__(self, subject: Subject, sources: Mapping[str, ByteSource]) -> None:
+    def __init__(self, subject: Inspection, sources: Mapping[str, ByteSource]) -> None:
         self._subject, self._sources = subject, sources
         self._lines: dict[str, list[tuple[int, str]]] = {}
         self.notes: list[str] = []

@@ -7,7 +7,7 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from gemel.rehearsal.plan import PAGE, Closed, CorePlan, Window
-from gemel.spans import Span, align_down, align_up, merged
+from gemel.spans import Span, align_down, align_up, merge
 
 
 class PageRun(NamedTuple):
@@ -38,7 +38,7 @@ def in_force(closed: Iterable[Closed], released: set[str]) -> list[Closed]:
 def page_runs(core: CorePlan, ram: set[str], released: set[str]) -> Iterator[PageRun]:
     """The runs to map for ``core``, by window and address.  ``ram`` are the names of writable memories."""
     shut = [whole_pages(each.span) for each in in_force(core.closed, released)]
-    open_code = merged(touched_pages(span) for span in core.executable)
+    open_code = merge(touched_pages(span) for span in core.executable)
     for window in core.windows:
         pages = touched_pages(window.span)
         edges = {pages.start, pages.end}
@@ -79,4 +79,4 @@ def slack_of(window: Window) -> list[Span]:
 
 def device_pages(core: CorePlan) -> list[Span]:
     """The page runs that hold device registers for this core."""
-    return merged(touched_pages(span) for span, _ in core.devices)
+    return merge(touched_pages(span) for span, _ in core.devices)

@@ -13,7 +13,7 @@ from gemel.rehearsal.device_events import EventLog
 from gemel.rehearsal.emulated_core import EmulatedCore
 from gemel.rehearsal.fine_watches import FineWatches
 from gemel.rehearsal.loop_probe import probe_loops
-from gemel.rehearsal.plan import MOST_SHARED, PAGE, DevicePlan
+from gemel.rehearsal.plan import MAX_SHARED, PAGE, DevicePlan
 from gemel.rehearsal.raw_run import RawAccess, RawCore, RawEvent, RawRun
 from gemel.rehearsal.registers import DeviceRegisters
 from gemel.rehearsal.release import ReleaseWatch
@@ -22,7 +22,7 @@ from gemel.rehearsal.same_state import SameState
 GRACE = 40
 """Turns that the rest of the device still gets once one core cannot go on: time to notice."""
 
-MOST_BLOCKS = 100_000
+MAX_BLOCKS = 100_000
 """Addresses of executed blocks that are passed on."""
 
 
@@ -261,7 +261,7 @@ class Device:
             executed=self.executed,
             notes=tuple(self.log.notes()),
             shared={
-                area: self.memories[memory].read(offset, min(size, MOST_SHARED)).hex()
+                area: self.memories[memory].read(offset, min(size, MAX_SHARED)).hex()
                 for area, memory, offset, size in self.plan.shared
             },
         )
@@ -275,7 +275,7 @@ class Device:
             core.state,
             core.instructions,
             core.pc,
-            tuple(sorted(core.blocks.starts)[:MOST_BLOCKS]),
+            tuple(sorted(core.blocks.starts)[:MAX_BLOCKS]),
             core.initial_stack,
             self._lowest_stack(core),
             touched,

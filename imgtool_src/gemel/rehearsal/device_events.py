@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from gemel.rehearsal.kinds import FATAL, ONCE_A_PLACE
 from gemel.rehearsal.plan import DevicePlan
-from gemel.rehearsal.raw_run import MOST_EVENTS, RawEvent
+from gemel.rehearsal.raw_run import MAX_EVENTS, RawEvent
 
 if TYPE_CHECKING:
     from gemel.rehearsal.device import Device
@@ -20,7 +20,7 @@ FOLLOWED_WHOLE = 250
 FOLLOWED_BEFORE = 60
 """Turns before a finding that are followed in a longer run."""
 
-MOST_TURNS_FOLLOWED = 400
+MAX_TURNS_FOLLOWED = 400
 
 
 class EventLog:
@@ -56,7 +56,7 @@ class EventLog:
                 self._places[place] = index, count + 1
                 return
             self._places[place] = len(self.events), 1
-        if len(self.events) >= MOST_EVENTS:
+        if len(self.events) >= MAX_EVENTS:
             self._dropped += 1
             return
         calls = tuple(call for call, _ in core.calls.calls) if core.calls else ()
@@ -112,9 +112,9 @@ class EventLog:
     def turns_to_follow(self, plan: DevicePlan, turns: int) -> set[int]:
         """The turns in which a second run follows every block."""
         wanted = {0}
-        for turn in sorted(self._turns_of_findings)[:MOST_TURNS_FOLLOWED]:
+        for turn in sorted(self._turns_of_findings)[:MAX_TURNS_FOLLOWED]:
             wanted.update(range(max(0, turn - (FOLLOWED_BEFORE if self.fatal else 0)), turn + 1))
-        wanted.update(sorted(self._turns)[:MOST_TURNS_FOLLOWED])
+        wanted.update(sorted(self._turns)[:MAX_TURNS_FOLLOWED])
         if max(wanted) <= FOLLOWED_WHOLE:
             wanted.update(range(max(wanted) + 1))
         return wanted

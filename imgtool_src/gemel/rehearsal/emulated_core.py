@@ -17,7 +17,7 @@ from gemel.rehearsal.system_space import SystemSpace
 NOWHERE = 0xE00F_FFFE
 """Where the emulator is told to stop; never executed."""
 
-MOST_STEPS = 64
+MAX_STEPS = 64
 """Doubtful instructions that are walked up to in one go."""
 
 SUPERVISOR_CALL = 2
@@ -211,7 +211,7 @@ class EmulatedCore:
                 self.fault("fetch-outside-code", address, {"address": address})
                 return False
             return True
-        for _ in range(MOST_STEPS):
+        for _ in range(MAX_STEPS):
             doubtful = self.blocks.first_doubtful(self.pc)
             if doubtful is None:
                 return True

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from gemel.errors import BuildError, Problem
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.layout.addresses import locate
 from gemel.layout.rehearsal_model import Goal, RehearsalPlan
 from gemel.rehearsal.plan import GoalPlan
 from gemel.spans import format_address
 
 
-def goals_of(subject: Subject, described: RehearsalPlan) -> tuple[tuple[GoalPlan, ...], list[Problem]]:
+def goals_of(subject: Inspection, described: RehearsalPlan) -> tuple[tuple[GoalPlan, ...], list[Problem]]:
     """The goals, and what is wrong with those that are left out."""
     goals: list[GoalPlan] = []
     problems: list[Problem] = []
@@ -23,7 +23,7 @@ def goals_of(subject: Subject, described: RehearsalPlan) -> tuple[tuple[GoalPlan
     return tuple(goals), problems
 
 
-def _goal(subject: Subject, goal: Goal) -> GoalPlan | Problem:
+def _goal(subject: Inspection, goal: Goal) -> GoalPlan | Problem:
     if goal.symbol is not None:
         return _symbol_goal(subject, goal.core, goal.symbol)
     if goal.address is not None:
@@ -35,12 +35,17 @@ def _goal(subject: Subject, goal: Goal) -> GoalPlan | Problem:
     located = locate(subject.layout, word.at) if word else None
     if word is None or located is None or located.memory.kind == "device":
         where = format_address(word.at) if word else ""
-        return Problem("a goal's word is in no memory", f"core {goal.core}", where, "an address of RAM")
+        return Problem(
+            "a goal's word is in no memory",
+            where=f"core {goal.core}",
+            found=where,
+            expected="an address of RAM",
+        )
     label = f"the word at {format_address(word.at)} becomes {format_address(word.value)}"
     return GoalPlan(goal.core, label, word=(located.memory.name, located.offset, word.value, word.mask))
 
 
-def _symbol_goal(subject: Subject, core: str, symbol: str) -> GoalPlan | Problem:
+def _symbol_goal(subject: Inspection, core: str, symbol: str) -> GoalPlan | Problem:
     where = f"goal of core {core}"
     builds = [
         placement.build
@@ -50,7 +55,12 @@ def _symbol_goal(subject: Subject, core: str, symbol: str) -> GoalPlan | Problem
     if not builds:
         names = [name for name, plan in subject.layout.builds.items() if plan.core == core]
         needed = ", ".join(f"{name}=FILE" for name in names) or "a build of that core"
-        return Problem(f"where {symbol} lies is not known", where, "no ELF file", f"the ELF file: {needed}")
+        return Problem(
+            f"where {symbol} lies is not known",
+            where=where,
+            found="no ELF file",
+            expected=f"the ELF file: {needed}",
+        )
     problems: list[Problem] = []
     for build in builds:
         try:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.rehearsal.code_names import CodeNames, Place
 from gemel.rehearsal.kinds import ERRORS, UNJUDGED, WARNINGS
 from gemel.rehearsal.plan import DevicePlan
@@ -38,7 +38,7 @@ ENDINGS = {
 """Why a run ended, in words."""
 
 
-def rehearsal_of(subject: Subject, plan: DevicePlan, run: RawRun, names: CodeNames) -> Rehearsal:
+def rehearsal_of(subject: Inspection, plan: DevicePlan, run: RawRun, names: CodeNames) -> Rehearsal:
     """What ``run`` says of the image."""
     findings = [*_findings(run, names), *release_findings(plan, run, names)]
     findings += [*lock_up_findings(run, names), *loop_findings(run, names)]
@@ -76,7 +76,7 @@ def rehearsal_of(subject: Subject, plan: DevicePlan, run: RawRun, names: CodeNam
     )
 
 
-def ended_outside(subject: Subject, plan: DevicePlan, how: str) -> Rehearsal:
+def ended_outside(subject: Inspection, plan: DevicePlan, how: str) -> Rehearsal:
     """A rehearsal whose process ended without a result."""
     what = "the process with the emulator ended without a result"
     hint = "nothing is known of the image; report the fault with the image if you can"
@@ -111,7 +111,7 @@ def _happening(event: RawEvent, names: CodeNames) -> Happening:
     return Happening(event.time, event.core, event.kind, text, place, event.numbers, event.words)
 
 
-def _core(subject: Subject, plan: DevicePlan, core: RawCore, names: CodeNames) -> CoreSummary:
+def _core(subject: Inspection, plan: DevicePlan, core: RawCore, names: CodeNames) -> CoreSummary:
     planned = next(each for each in plan.cores if each.name == core.name)
     sizes = {area: size for area, _, _, size in planned.own_ram}
     top, limit = core.stack_top, planned.stack_limit

@@ -22,7 +22,7 @@ SLICE = 4096
 FILL = bytes((0xC5, 0xD6, 0xE7, 0xF8))
 """What RAM holds before anybody writes it.  As a word it is 0xF8E7_D6C5, an address of nothing."""
 
-MOST_SHARED = 1 << 16
+MAX_SHARED = 1 << 16
 """Bytes of each shared area that a result holds."""
 
 MemoryKind = Literal["flash", "ram", "rom"]

@@ -6,7 +6,7 @@ from itertools import pairwise
 
 from gemel.errors import GemelError, Problem
 from gemel.inspection.core_views import owned_areas
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.layout.addresses import locate, seen_by, starts_of
 from gemel.layout.model import BuildPlan, Core, Layout, Memory
 from gemel.layout.rehearsal_model import DEFAULT_BUDGET, RehearsalPlan
@@ -30,7 +30,7 @@ from gemel.rehearsal.rights import as_seen, closed_spans, executable_spans
 from gemel.rehearsal.stacks import stack_limit_of
 from gemel.spans import Span, format_address, format_size, without
 
-MOST_MEMORY = 256 << 20
+MAX_MEMORY = 256 << 20
 """Bytes of memory that a rehearsal takes at most, 256 MiB."""
 
 
@@ -39,7 +39,7 @@ class CannotRehearse(GemelError):
 
 
 def plan_of(
-    subject: Subject, budget: int | None = None, watches: tuple[str, ...] = (), exact: bool = True
+    subject: Inspection, budget: int | None = None, watches: tuple[str, ...] = (), exact: bool = True
 ) -> DevicePlan:
     """The device that ``subject`` describes, with the image in its memories.
 
@@ -72,12 +72,17 @@ def plan_of(
 
 def _size_problems(layout: Layout) -> list[Problem]:
     size = sum(memory.size for memory in layout.memories.values() if memory.kind != "device")
-    if size <= MOST_MEMORY:
+    if size <= MAX_MEMORY:
         return []
-    expected = f"at most {format_size(MOST_MEMORY)}"
+    expected = f"at most {format_size(MAX_MEMORY)}"
     hint = "describe for the rehearsal only the part of a large memory that the cores use"
     return [
-        Problem("the device has more memory than a rehearsal emulates", "", format_size(size), expected, hint)
+        Problem(
+            "the device has more memory than a rehearsal emulates",
+            found=format_size(size),
+            expected=expected,
+            next_step=hint,
+        )
     ]
 
 
@@ -94,19 +99,23 @@ def _page_problems(layout: Layout) -> list[Problem]:
             if second.start < first.end:
                 found = f"memories {name} and {other} for core {core.name} at {format_address(second.start)}"
                 expected = f"each page of {PAGE:,} bytes in one memory"
-                problems.append(Problem("two memories share a page of the emulator", "", found, expected))
+                problems.append(
+                    Problem("two memories share a page of the emulator", found=found, expected=expected)
+                )
     for memory in layout.memories.values():
         starts = {start for core in layout.cores for start in starts_of(memory, core)}
         if memory.kind != "device" and len({start % PAGE for start in starts}) > 1:
             found = ", ".join(format_address(start) for start in sorted(starts))
             expected = f"addresses apart by whole pages of {PAGE:,} bytes"
             problems.append(
-                Problem(f"views of memory {memory.name} that cannot be mapped", "", found, expected)
+                Problem(
+                    f"views of memory {memory.name} that cannot be mapped", found=found, expected=expected
+                )
             )
     return problems
 
 
-def _memory(subject: Subject, memory: Memory) -> MemoryPlan:
+def _memory(subject: Inspection, memory: Memory) -> MemoryPlan:
     if memory.kind == "ram":
         return MemoryPlan(memory.name, "ram", memory.size, FILL, ())
     pieces = tuple(
@@ -116,7 +125,7 @@ def _memory(subject: Subject, memory: Memory) -> MemoryPlan:
     return MemoryPlan(memory.name, kind, memory.size, bytes((memory.erased_byte,)), pieces)
 
 
-def _core(subject: Subject, core: Core, described: RehearsalPlan) -> CorePlan:
+def _core(subject: Inspection, core: Core, described: RehearsalPlan) -> CorePlan:
     layout = subject.layout
     windows = tuple(
         Window(start, memory.name, memory.size)
@@ -203,11 +212,11 @@ def _reset_vectors(layout: Layout, core: Core) -> int:
     ]
     if not starts:
         expected = "a build of the primary in an area of purpose code, or reset_vectors of the core"
-        raise CannotRehearse(Problem(f"nothing says where core {core.name} starts", "", "", expected))
+        raise CannotRehearse(Problem(f"nothing says where core {core.name} starts", expected=expected))
     return seen_by(layout, min(starts), core.name)
 
 
-def _release(subject: Subject, core: Core) -> ReleasePlan | None:
+def _release(subject: Inspection, core: Core) -> ReleasePlan | None:
     release, layout = core.release, subject.layout
     if release is None:
         return None
@@ -229,7 +238,7 @@ def _release(subject: Subject, core: Core) -> ReleasePlan | None:
     )
 
 
-def _copied(subject: Subject, plan: BuildPlan) -> list[CopiedBuild]:
+def _copied(subject: Inspection, plan: BuildPlan) -> list[CopiedBuild]:
     """What must lie in the area that a build is copied to: its bytes as the image stores them."""
     placed, layout = subject.placed.get(plan.name), subject.layout
     if placed is None:

@@ -6,10 +6,10 @@ import json
 from dataclasses import asdict, dataclass
 from typing import Any
 
-MOST_EVENTS = 2000
+MAX_EVENTS = 2000
 """Events kept of one run; a device that makes more of them is not told apart any better."""
 
-MOST_TEXT = 1 << 16
+MAX_TEXT = 1 << 16
 """Characters kept of each serial register."""
 
 

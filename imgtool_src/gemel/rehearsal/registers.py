@@ -18,13 +18,13 @@ from gemel.layout.rehearsal_model import (
     SetClearRegister,
     StatusRegister,
 )
-from gemel.rehearsal.raw_run import MOST_TEXT
+from gemel.rehearsal.raw_run import MAX_TEXT
 from gemel.rehearsal.release import ReleaseWatch, Report
 
 Reader = Callable[[str], int]
 Writer = Callable[[str, int, int], None]
 WORD = 0xFFFF_FFFF
-MOST_REGISTERS = 4096
+MAX_REGISTERS = 4096
 """Device registers of which accesses are counted one by one."""
 
 
@@ -103,7 +103,7 @@ class DeviceRegisters:
     def _count(self, core: str, word: int, pc: int, value: int, *, write: bool) -> None:
         access = self.accesses.get((core, word))
         if access is None:
-            if len(self.accesses) >= MOST_REGISTERS:
+            if len(self.accesses) >= MAX_REGISTERS:
                 return
             access = self.accesses[core, word] = Access(first_pc=pc)
         if write:
@@ -204,7 +204,7 @@ class DeviceRegisters:
 
         def write(core: str, value: int, mask: int) -> None:
             text = self.texts[plan.name]
-            if len(text) < MOST_TEXT:
+            if len(text) < MAX_TEXT:
                 self.texts[plan.name] = text + chr(value & 0xFF)
             if value & 0xFF == 0x0A:
                 line = text.rpartition("\n")[2]

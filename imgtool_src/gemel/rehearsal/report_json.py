@@ -6,11 +6,11 @@ import hashlib
 import json
 from typing import Any
 
-from gemel import __version__
 from gemel.rehearsal.code_names import Place
 from gemel.rehearsal.limits import CAUTION
 from gemel.rehearsal.rehearsal import Happening, Rehearsal, RehearsalFinding
 from gemel.spans import format_address
+from gemel.version import __version__
 
 FORMAT = 1
 

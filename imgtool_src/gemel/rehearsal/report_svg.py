@@ -18,7 +18,7 @@ WIDTH = 1120
 LEFT, RIGHT, TOP = 110, 30, 114
 LANE, BAR = 104, 18
 ROW = 17
-MOST_LABELS = 40
+MAX_LABELS = 40
 """Events with a line of text below the lanes; the others are marks only."""
 
 STYLE = """
@@ -146,7 +146,7 @@ def _worth_a_label(events: list[Happening]) -> list[Happening]:
         range(len(events)),
         key=lambda index: (not _is_bad(events[index]), events[index].kind == "text", index),
     )
-    return [events[index] for index in sorted(ranked[:MOST_LABELS])]
+    return [events[index] for index in sorted(ranked[:MAX_LABELS])]
 
 
 def _mark(event: Happening, y: int, scale: _Scale, number: int | None) -> str:

@@ -10,7 +10,7 @@ from gemel.rehearsal.rehearsal import CoreSummary, Happening, Rehearsal, Rehears
 from gemel.spans import format_address
 
 WIDTH = 80
-MOST_CALLS = 8
+MAX_CALLS = 8
 LABEL = 11
 
 
@@ -79,7 +79,7 @@ def _finding(finding: RehearsalFinding) -> Iterator[str]:
     ):
         if text:
             yield from _labelled(label, text)
-    shown = finding.calls[-MOST_CALLS:]
+    shown = finding.calls[-MAX_CALLS:]
     if len(shown) < len(finding.calls):
         yield from _labelled("calls", f"... {len(finding.calls) - len(shown)} outer ones")
     for call in reversed(shown):

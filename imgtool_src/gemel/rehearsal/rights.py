@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from gemel.builds.build import Build
 from gemel.inspection.core_views import owned_areas
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.layout.addresses import locate, starts_of
 from gemel.layout.model import Core, Layout
 from gemel.rehearsal.plan import Closed
-from gemel.spans import Span, merged
+from gemel.spans import Span, merge
 
 
 def as_seen(layout: Layout, plain: Span, core: str) -> list[Span]:
@@ -19,7 +19,7 @@ def as_seen(layout: Layout, plain: Span, core: str) -> list[Span]:
     return [Span(start + located.offset, plain.size) for start in starts_of(located.memory, core)]
 
 
-def executable_spans(subject: Subject, core: Core) -> list[Span]:
+def executable_spans(subject: Inspection, core: Core) -> list[Span]:
     """Where the core's code may lie, as it sees it.
 
     Rom, and areas of purpose code that are not another core's; of those that hold builds at hand as ELF files
@@ -36,10 +36,10 @@ def executable_spans(subject: Subject, core: Core) -> list[Span]:
                 seen.append(segment.run_span)
                 if located:
                     seen += as_seen(layout, Span(located.plain, segment.memory_size), core.name)
-    return merged(seen)
+    return merge(seen)
 
 
-def _code_areas(subject: Subject, core: Core) -> list[str]:
+def _code_areas(subject: Inspection, core: Core) -> list[str]:
     """The areas of purpose code in which the core may execute anything."""
     layout = subject.layout
     told = _elf_builds(subject, core.name)
@@ -60,7 +60,7 @@ def _code_areas(subject: Subject, core: Core) -> list[str]:
     ]
 
 
-def _elf_builds(subject: Subject, core: str) -> dict[str, Build]:
+def _elf_builds(subject: Inspection, core: str) -> dict[str, Build]:
     """The core's builds at hand that say what of them is code."""
     return {
         name: placement.build
@@ -69,7 +69,7 @@ def _elf_builds(subject: Subject, core: str) -> dict[str, Build]:
     }
 
 
-def closed_spans(subject: Subject, core: Core) -> list[Closed]:
+def closed_spans(subject: Inspection, core: Core) -> list[Closed]:
     """Other cores' RAM, and code of this core that was copied to RAM."""
     layout = subject.layout
     closed = []

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from gemel.rehearsal.device import Device
 
-MOST_USELESS = 8
+MAX_USELESS = 8
 """Times that memory is compared in vain against one kept state; then the next one is waited for."""
 
 
@@ -29,7 +29,7 @@ class SameState:
         """Whether the state repeats."""
         self._turns += 1
         registers = self._quick()
-        if registers == self._registers and self._useless < MOST_USELESS:
+        if registers == self._registers and self._useless < MAX_USELESS:
             if self._whole() == self._memory:
                 return True
             self._useless += 1

@@ -9,7 +9,7 @@ from gemel.builds.build import Build
 from gemel.builds.source import ByteSource
 from gemel.errors import ExtraMissing, Problem
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.layout.reader import ReadLayout
 from gemel.rehearsal.apart import EmulatorEnded, EmulatorMissing, run_apart
 from gemel.rehearsal.code_names import CodeNames
@@ -47,7 +47,7 @@ def rehearse(
     CannotRehearse (a GemelError) for a device that it cannot map or an image without a start.
     """
     options = options or RehearsalOptions()
-    subject = Subject(read, image, builds or {})
+    subject = Inspection(read, image, builds or {})
     plan = plan_of(subject, options.budget, options.watches, options.exact)
     names = CodeNames(subject, sources or {})
     try:
@@ -68,5 +68,8 @@ def extra_problem() -> Problem:
     """What to install for a rehearsal."""
     expected, hint = "the emulator unicorn", "pip install 'gemel[rehearse]'"
     return Problem(
-        "a rehearsal needs an emulator that is not installed", "", "no module unicorn", expected, hint
+        "a rehearsal needs an emulator that is not installed",
+        found="no module unicorn",
+        expected=expected,
+        next_step=hint,
     )

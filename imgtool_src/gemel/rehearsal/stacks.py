@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from gemel.builds.build import Build
 from gemel.inspection.core_views import area_as_seen, stack_area
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.placement.placed import has_vectors
 
 
-def stack_limit_of(subject: Subject, core: str) -> int | None:
+def stack_limit_of(subject: Inspection, core: str) -> int | None:
     """The lowest address (as the core sees it) that belongs to its first stack; None if nothing tells.
 
     The layout's ``stack_size`` goes first.  Else the build tells: what it sets aside for nothing but the
@@ -33,7 +33,7 @@ def stack_limit_of(subject: Subject, core: str) -> int | None:
     )
 
 
-def _initial_pointer(subject: Subject, core: str) -> int | None:
+def _initial_pointer(subject: Inspection, core: str) -> int | None:
     for name, plan in subject.layout.builds.items():
         if plan.core == core and has_vectors(subject.layout, name):
             table = subject.vector_table(name)

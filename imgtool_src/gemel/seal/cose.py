@@ -26,8 +26,8 @@ COSE_SIGN = 98
 ALGORITHM, CONTENT_TYPE, KEY_ID = 1, 3, 4
 """Header labels (RFC 9052 3.1)."""
 
-MOST_SIGNERS = 8
-MOST_HEADER_ENTRIES = 16
+MAX_SIGNERS = 8
+MAX_HEADER_ENTRIES = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,16 +114,16 @@ def decode(data: bytes) -> tuple[Sign, int]:
         raise CborError(f"tag {tag} where tag {COSE_SIGN} (COSE_Sign) is due", 0)
     reader.array(4, 4)
     protected = _protected(reader)
-    unprotected = reader.header_map(MOST_HEADER_ENTRIES)
+    unprotected = reader.header_map(MAX_HEADER_ENTRIES)
     payload = reader.bytes_or_none()
-    signatures = tuple(_signature(reader) for _ in range(reader.array(1, MOST_SIGNERS)))
+    signatures = tuple(_signature(reader) for _ in range(reader.array(1, MAX_SIGNERS)))
     return Sign(protected, signatures, payload, unprotected), reader.place
 
 
 def _signature(reader: Reader) -> Signature:
     reader.array(3, 3)
     protected = _protected(reader)
-    unprotected = reader.header_map(MOST_HEADER_ENTRIES)
+    unprotected = reader.header_map(MAX_HEADER_ENTRIES)
     return Signature(protected, reader.byte_string(), unprotected)
 
 
@@ -134,7 +134,7 @@ def _protected(reader: Reader) -> dict[Value, Value]:
     start = reader.place - len(data)
     inner = Reader(data)
     try:
-        header = inner.header_map(MOST_HEADER_ENTRIES)
+        header = inner.header_map(MAX_HEADER_ENTRIES)
         inner.end()
     except CborError as error:
         raise CborError(f"in a protected header, {error.what}", start + error.place) from error

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from gemel.layout.kinds import Fault, KeyPath
+from gemel.layout.kinds import KeyPath, LayoutFault
 from gemel.layout.model import Layout, SealPlan
 from gemel.seal.keys.algorithms import (
     ALGORITHMS,
@@ -56,7 +56,7 @@ def missing_signers(plan: SealPlan, counted: Iterable[SignatureAlgorithm]) -> li
     return missing
 
 
-def seal_faults(layout: Layout) -> Iterator[Fault]:
+def seal_faults(layout: Layout) -> Iterator[LayoutFault]:
     """What is wrong with the layout's demands: unknown names, demands that no seal can meet, waivers."""
     plan = layout.seal
     if plan is None:
@@ -66,48 +66,64 @@ def seal_faults(layout: Layout) -> Iterator[Fault]:
     if plan.required:
         if layout.record is None:
             hint = 'add an area of purpose "record" and [record] area = "NAME"'
-            yield Fault(("seal", "required"), "a seal over no record", "no [record]", "[record]", hint)
+            yield LayoutFault(
+                ("seal", "required"),
+                "a seal over no record",
+                found="no [record]",
+                expected="[record]",
+                next_step=hint,
+            )
         yield from _waivers(layout)
 
 
-def _algorithms(plan: SealPlan) -> Iterator[Fault]:
+def _algorithms(plan: SealPlan) -> Iterator[LayoutFault]:
     known: set[SignatureAlgorithm] = set()
     for index, name in enumerate(plan.algorithms):
         path: KeyPath = ("seal", "algorithms", index)
         algorithm = algorithm_named(name)
         if algorithm is None:
             problem = unknown_algorithm(name)
-            yield Fault(path, problem.what, problem.found, problem.expected, problem.next_step)
+            yield LayoutFault(
+                path,
+                problem.what,
+                found=problem.found,
+                expected=problem.expected,
+                next_step=problem.next_step,
+            )
         elif algorithm in known:
-            yield Fault(path, "an algorithm named twice", name, "each algorithm once")
+            yield LayoutFault(path, "an algorithm named twice", found=name, expected="each algorithm once")
         else:
             known.add(algorithm)
 
 
-def _numbers(plan: SealPlan) -> Iterator[Fault]:
+def _numbers(plan: SealPlan) -> Iterator[LayoutFault]:
     for index, name in enumerate(plan.trust):
         if name in plan.trust[:index]:
-            yield Fault(("seal", "trust", index), "a key file named twice", name, "each key file once")
+            yield LayoutFault(
+                ("seal", "trust", index), "a key file named twice", found=name, expected="each key file once"
+            )
     least, trusted = least_signers(plan), len(set(plan.trust))
     if plan.trust and least > trusted:
         path: KeyPath = ("seal", "signers") if plan.signers > trusted else ("seal", "pair")
         found = f"{demanded_words(plan)}; {trusted} in trust"
         expected = f"at most {trusted}, or more keys in trust"
-        yield Fault(path, "more signers than trusted keys", found, expected)
+        yield LayoutFault(path, "more signers than trusted keys", found=found, expected=expected)
     if plan.pair and all(algorithm_named(name) for name in plan.algorithms):
         kinds = {algorithm.quantum_safe for algorithm in allowed_algorithms(plan)}
         for safe, words in _PAIR:
             if safe not in kinds:
                 found = f"algorithms = {', '.join(plan.algorithms)}"
                 expected = f"algorithms with one for {words}"
-                yield Fault(("seal", "pair"), f"a pair without {words}", found, expected)
+                yield LayoutFault(("seal", "pair"), f"a pair without {words}", found=found, expected=expected)
 
 
-def _waivers(layout: Layout) -> Iterator[Fault]:
+def _waivers(layout: Layout) -> Iterator[LayoutFault]:
     """A required seal that is waived would be none: it has one switch, and that is ``required``."""
     for index, waiver in enumerate(layout.rules.waive):
         if waiver.rule.startswith(SEAL_RULES):
             path: KeyPath = ("rules", "waive", index, "rule")
             step = "take the waiver out, or set required = false in [seal]"
             expected = "no waiver of a seal that is required"
-            yield Fault(path, "a required seal cannot be waived", waiver.rule, expected, step)
+            yield LayoutFault(
+                path, "a required seal cannot be waived", found=waiver.rule, expected=expected, next_step=step
+            )

@@ -107,12 +107,12 @@ def signer_header(algorithm: SignatureAlgorithm, key_fingerprint: bytes) -> byte
     return header_bytes({ALGORITHM: algorithm.cose_id, KEY_ID: bytes(key_fingerprint)})
 
 
-Finding = tuple[SealFault, Problem]
+SealFinding = tuple[SealFault, Problem]
 """One thing that is wrong, with its kind."""
 
 
 def finding(
     fault: SealFault, where: str, found: str = "", expected: str = "", next_step: str = ""
-) -> Finding:
+) -> SealFinding:
     """A problem in the words of its kind."""
-    return fault, Problem(fault.value, where, found, expected, next_step)
+    return fault, Problem(fault.value, where=where, found=found, expected=expected, next_step=next_step)

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 
 from gemel.record.format import record_size
 from gemel.seal.cbor import ARRAY, BYTES, NIL, TAG, encoded, head
-from gemel.seal.cose import COSE_SIGN, MOST_SIGNERS
+from gemel.seal.cose import COSE_SIGN, MAX_SIGNERS
 from gemel.seal.format import (
     BODY_HEADER,
     FINGERPRINT_SIZE,
@@ -35,7 +35,7 @@ record's own bytes, from the mark to the CRC, where they lie in the image.
       << {{ 3: "{RECORD_CONTENT_TYPE}" }} >>,  protected header, for all
       {{}},                                      unprotected header, empty
       nil,                                     the payload is the record
-      [                                        1 to {MOST_SIGNERS} signers
+      [                                        1 to {MAX_SIGNERS} signers
         [ << {{ 1: COSE id of the algorithm,    the signer's protected header
                4: fingerprint of the key }} >>,
           {{}},

@@ -7,10 +7,10 @@ from gemel.seal.cose import ALGORITHM, CONTENT_TYPE, KEY_ID, Sign, Signature, de
 from gemel.seal.format import (
     FINGERPRINT_SIZE,
     RECORD_CONTENT_TYPE,
-    Finding,
     Seal,
     SealError,
     SealFault,
+    SealFinding,
     SealSigner,
     finding,
 )
@@ -42,8 +42,8 @@ def read_seal(area_bytes: bytes, erased_byte: int, where: str) -> Seal:
     return Seal(tuple(signers), size)
 
 
-def _body_findings(sign: Sign, where: str) -> list[Finding]:
-    findings: list[Finding] = []
+def _body_findings(sign: Sign, where: str) -> list[SealFinding]:
+    findings: list[SealFinding] = []
     if sign.protected.get(CONTENT_TYPE) != RECORD_CONTENT_TYPE:
         expected = f"the content type {RECORD_CONTENT_TYPE}"
         findings.append(finding(SealFault.NOT_OF_A_RECORD, where, expected=expected))
@@ -56,8 +56,8 @@ def _body_findings(sign: Sign, where: str) -> list[Finding]:
     return findings
 
 
-def _order_findings(sign: Sign, where: str) -> list[Finding]:
-    findings: list[Finding] = []
+def _order_findings(sign: Sign, where: str) -> list[SealFinding]:
+    findings: list[SealFinding] = []
     ids = [part.protected[KEY_ID] for part in sign.signatures if KEY_ID in part.protected]
     if len(set(ids)) < len(ids):
         findings.append(finding(SealFault.SIGNER_TWICE, where))
@@ -67,7 +67,7 @@ def _order_findings(sign: Sign, where: str) -> list[Finding]:
     return findings
 
 
-def _signer(part: Signature, where: str, findings: list[Finding]) -> SealSigner | None:
+def _signer(part: Signature, where: str, findings: list[SealFinding]) -> SealSigner | None:
     """The signer, or None with what is wrong added to ``findings``."""
     before = len(findings)
     if part.unprotected or set(part.protected) != {ALGORITHM, KEY_ID}:
@@ -89,7 +89,7 @@ def _signer(part: Signature, where: str, findings: list[Finding]) -> SealSigner 
     return None
 
 
-def _behind_findings(data: bytes, size: int, erased_byte: int, where: str) -> list[Finding]:
+def _behind_findings(data: bytes, size: int, erased_byte: int, where: str) -> list[SealFinding]:
     rest = data[size:]
     others = len(rest) - rest.count(erased_byte)
     if not others:

@@ -10,13 +10,13 @@ from dataclasses import dataclass
 from enum import Enum
 
 from gemel.errors import Problem
-from gemel.seal.cose import ALGORITHM, CONTENT_TYPE, KEY_ID, MOST_SIGNERS, Sign, Signature, encode
+from gemel.seal.cose import ALGORITHM, CONTENT_TYPE, KEY_ID, MAX_SIGNERS, Sign, Signature, encode
 from gemel.seal.format import (
     RECORD_CONTENT_TYPE,
-    Finding,
     Seal,
     SealError,
     SealFault,
+    SealFinding,
     SealSigner,
     bytes_to_sign,
     finding,
@@ -102,7 +102,11 @@ def check_room(algorithms: Sequence[SignatureAlgorithm], area_size: int, where: 
         names = ", ".join(algorithm.name for algorithm in algorithms)
         step = "make the area larger, or sign with fewer or smaller signatures"
         problem = Problem(
-            f"{SealFault.NO_ROOM.value} of {names}", where, format_size(area_size), format_size(needed), step
+            f"{SealFault.NO_ROOM.value} of {names}",
+            where=where,
+            found=format_size(area_size),
+            expected=format_size(needed),
+            next_step=step,
         )
         raise SealError([(SealFault.NO_ROOM, problem)])
 
@@ -139,14 +143,14 @@ def _verdict(signer: SealSigner, record_bytes: bytes, key: PublicKey | None) -> 
     return Verdict(signer, Outcome.GOOD if good else Outcome.BAD_SIGNATURE, key)
 
 
-def _unfit(record_bytes: bytes, signatures: Sequence[tuple[PublicKey, bytes]]) -> list[Finding]:
+def _unfit(record_bytes: bytes, signatures: Sequence[tuple[PublicKey, bytes]]) -> list[SealFinding]:
     """What keeps these signatures from being a seal."""
-    findings: list[Finding] = []
+    findings: list[SealFinding] = []
     if not signatures:
         findings.append(finding(SealFault.NO_SIGNER, "", next_step="give a key"))
-    if len(signatures) > MOST_SIGNERS:
+    if len(signatures) > MAX_SIGNERS:
         count = str(len(signatures))
-        findings.append(finding(SealFault.TOO_MANY_SIGNERS, "", count, f"at most {MOST_SIGNERS}"))
+        findings.append(finding(SealFault.TOO_MANY_SIGNERS, "", count, f"at most {MAX_SIGNERS}"))
     seen: set[bytes] = set()
     for key, signature in signatures:
         where = f"{key.algorithm.name} key {key.fingerprint.hex()}"

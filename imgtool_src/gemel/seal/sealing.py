@@ -43,7 +43,15 @@ def check_sealable(layout: Layout, algorithms: Sequence[SignatureAlgorithm]) -> 
         what = "the layout does not allow seals of this algorithm"
         expected = f"one of {', '.join(plan.algorithms)} (algorithms in [seal])"
         found = ", ".join(dict.fromkeys(refused))
-        raise UsageProblem(Problem(what, "seal", found, expected, "give a key of an allowed algorithm"))
+        raise UsageProblem(
+            Problem(
+                what,
+                where="seal",
+                found=found,
+                expected=expected,
+                next_step="give a key of an allowed algorithm",
+            )
+        )
     check_room(algorithms, layout.span_of(plan.area).size, area_words(layout, plan))
     return plan
 
@@ -54,7 +62,9 @@ def refuse_too_few(plan: SealPlan, algorithms: Sequence[SignatureAlgorithm], nex
     if missing:
         found = f"{', '.join(each.name for each in algorithms) or 'none'}; missing {' and '.join(missing)}"
         what = "fewer signers than the layout demands"
-        raise UsageProblem(Problem(what, "seal", found, demanded_words(plan), next_step))
+        raise UsageProblem(
+            Problem(what, where="seal", found=found, expected=demanded_words(plan), next_step=next_step)
+        )
 
 
 def sealed_plan(layout: Layout) -> SealPlan:
@@ -62,11 +72,21 @@ def sealed_plan(layout: Layout) -> SealPlan:
     problems = []
     if layout.seal is None:
         step = 'add an area of purpose "seal" and [seal] area = "NAME"'
-        problems.append(Problem("the layout has no place for a seal", "layout", "no [seal]", "[seal]", step))
+        problems.append(
+            Problem(
+                "the layout has no place for a seal",
+                where="layout",
+                found="no [seal]",
+                expected="[seal]",
+                next_step=step,
+            )
+        )
     if layout.record is None:
         step = 'add an area of purpose "record" and [record] area = "NAME"'
         what = "there is nothing to seal: the layout has no record"
-        problems.append(Problem(what, "layout", "no [record]", "[record]", step))
+        problems.append(
+            Problem(what, where="layout", found="no [record]", expected="[record]", next_step=step)
+        )
     if problems or layout.seal is None:
         raise UsageProblem(problems)
     return layout.seal
@@ -78,7 +98,9 @@ def record_bytes(layout: Layout, image: SparseBytes) -> bytes:
     Raises UsageProblem where the layout has no record, RecordError where the image has no sound one.
     """
     if layout.record is None:
-        raise UsageProblem(Problem("the layout has no record", "layout", "no [record]", "[record]"))
+        raise UsageProblem(
+            Problem("the layout has no record", where="layout", found="no [record]", expected="[record]")
+        )
     area = layout.record.area
     span = layout.span_of(area)
     data = image.read(span, layout.memory_of(area).erased_byte)

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import os
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, BinaryIO
+from typing import TYPE_CHECKING
 
 from gemel.errors import BuildError, GemelError, Problem, UsageProblem
-from gemel.files.output_targets import kind_of
+from gemel.files.reading import FileSource, blocks_of_file
 from gemel.layout.model import Layout
-from gemel.layout.reader import MOST_BYTES, ReadLayout, read_layout
+from gemel.layout.reader import MAX_BYTES, ReadLayout, read_layout
 from gemel.spans import format_address
 
 if TYPE_CHECKING:
@@ -21,48 +20,13 @@ if TYPE_CHECKING:
     from gemel.image.formats import Format
     from gemel.placement.placed import Version
 
-BLOCK = 1 << 18
-
-MOST_IMAGE_BYTES = 1 << 29
-"""Largest image file that is read, 512 MiB (180 MiB of flash as Intel HEX): a pipe may never end."""
-
-
-class FileSource:
-    """A build's file, read in parts; the file is opened for each part, so none stays open."""
-
-    def __init__(self, path: Path) -> None:
-        """Take the size now; raises UsageProblem when it is no plain file or cannot be opened."""
-        self._path = path
-        with _opened(path, plain=True) as file:
-            self._size = file.seek(0, os.SEEK_END)
-
-    @property
-    def size(self) -> int:
-        """Bytes of the file when it was first opened."""
-        return self._size
-
-    def read(self, offset: int, size: int) -> bytes:
-        """Exactly ``size`` bytes from ``offset`` on; raises BuildError when they are not there."""
-        try:
-            with self._path.open("rb") as file:
-                file.seek(offset)
-                data = file.read(size)
-        except OSError as error:
-            raise BuildError(_cannot_read(self._path, error)) from error
-        if len(data) != size:
-            found, expected = f"{len(data):,} bytes from offset {offset:,}", f"{size:,} bytes"
-            raise BuildError(
-                Problem("the file got shorter while it was read", str(self._path), found, expected)
-            )
-        return data
-
 
 def load_layout(path: Path) -> ReadLayout:
     """Read the layout file; raises LayoutError or UsageProblem."""
     data = bytearray()
     for block in blocks_of_file(path):
         data += block
-        if len(data) > MOST_BYTES:
+        if len(data) > MAX_BYTES:
             break
     from gemel.check.policy.severities import severity_faults
     from gemel.check.policy.waivers import waiver_faults
@@ -123,16 +87,26 @@ def build_files(layout: Layout, given: Iterable[str], folder: Path | None = None
         name, equals, file = text.partition("=")
         if not equals or not file:
             problems.append(
-                Problem("not a build", "", text, "NAME=FILE", "write the build's name, '=' and its file")
+                Problem(
+                    "not a build",
+                    found=text,
+                    expected="NAME=FILE",
+                    next_step="write the build's name, '=' and its file",
+                )
             )
         elif name not in layout.builds:
             known = ", ".join(layout.builds)
             hint = nearest_hint(name, layout.builds)
             problems.append(
-                Problem("the layout has no build of this name", "", name, f"one of {known}", hint)
+                Problem(
+                    "the layout has no build of this name",
+                    found=name,
+                    expected=f"one of {known}",
+                    next_step=hint,
+                )
             )
         elif name in files:
-            problems.append(Problem("a build is given twice", "", text, f"one file for {name}"))
+            problems.append(Problem("a build is given twice", found=text, expected=f"one file for {name}"))
         else:
             files[name] = Path(file)
     if problems:
@@ -160,7 +134,11 @@ def load_images(paths: Sequence[Path], layout: Layout | None, at: int | None) ->
     if at is not None and all(form.has_addresses for form in formats):
         found, step = format_address(at), "leave --at out; it is for raw binaries, .bin"
         what = f"{formats[0].name} files have addresses of their own"
-        raise UsageProblem(Problem(what, "--at", f"{found} for {paths[0].name}", "no --at", step))
+        raise UsageProblem(
+            Problem(
+                what, where="--at", found=f"{found} for {paths[0].name}", expected="no --at", next_step=step
+            )
+        )
     return [_decoded(path, form, layout, at) for path, form in zip(paths, formats, strict=True)]
 
 
@@ -175,47 +153,25 @@ def _first_flash(layout: Layout | None, path: Path) -> int:
     if layout is None:
         hint = "give --at ADDRESS, or --layout LAYOUT"
         raise UsageProblem(
-            Problem("a raw binary does not say where it goes", str(path), "", "an address", hint)
+            Problem(
+                "a raw binary does not say where it goes",
+                where=str(path),
+                expected="an address",
+                next_step=hint,
+            )
         )
     flash = min((memory.start for memory in layout.memories.values() if memory.kind == "flash"), default=None)
     if flash is None:
         hint = "give --at ADDRESS"
         raise UsageProblem(
-            Problem("the layout has no flash for a raw binary", str(path), "", "an address", hint)
+            Problem(
+                "the layout has no flash for a raw binary",
+                where=str(path),
+                expected="an address",
+                next_step=hint,
+            )
         )
     return flash
-
-
-def blocks_of_file(path: Path) -> Iterator[bytes]:
-    """The bytes of a file or pipe in blocks; raises UsageProblem when it cannot be read or never ends."""
-    size = 0
-    with _opened(path, plain=False) as file:
-        while block := _next_block(file, path):
-            size += len(block)
-            if size > MOST_IMAGE_BYTES:
-                found, expected = f"more than {MOST_IMAGE_BYTES:,} bytes", "an image of a microcontroller"
-                raise UsageProblem(Problem("the file is too large", str(path), found, expected))
-            yield block
-
-
-def _next_block(file: BinaryIO, path: Path) -> bytes:
-    try:
-        return file.read(BLOCK)
-    except OSError as error:
-        raise UsageProblem(_cannot_read(path, error)) from error
-
-
-def _opened(path: Path, *, plain: bool) -> BinaryIO:
-    """The file, open for reading; devices are refused, and where it must be ``plain`` pipes are too."""
-    try:
-        kind = kind_of(os.stat(path).st_mode)
-        if not kind or (kind == "a pipe" and not plain):
-            return path.open("rb")
-    except (OSError, ValueError) as error:
-        raise UsageProblem(_cannot_read(path, error)) from error
-    expected = "a file" if plain else "a file or a pipe"
-    hint = "copy it into a file first" if kind == "a pipe" else ""
-    raise UsageProblem(Problem("this cannot be read as a file", str(path), kind, expected, hint))
 
 
 def version_of(text: str | None) -> Version | None:
@@ -229,15 +185,5 @@ def version_of(text: str | None) -> Version | None:
     sound = len(parts) == 3 and all(part.isascii() and part.isdigit() and len(part) <= 10 for part in parts)
     if not sound or any(int(part) > limit for part, limit in zip(parts, limits, strict=True)):
         expected = "X.Y.Z, at most 65535.65535.4294967295"
-        raise UsageProblem(Problem("not a version", "--version", text, expected))
+        raise UsageProblem(Problem("not a version", where="--version", found=text, expected=expected))
     return Version.of(text)
-
-
-def resolved_builds(layout: Layout, builds: Mapping[str, object]) -> list[str]:
-    """The layout's builds that are not at hand."""
-    return [name for name in layout.builds if name not in builds]
-
-
-def _cannot_read(path: Path, error: OSError | ValueError) -> Problem:
-    reason = getattr(error, "strerror", None) or str(error)
-    return Problem("the file cannot be read", str(path), reason, "a readable file")

@@ -6,8 +6,6 @@ import os
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, NamedTuple
 
-import click
-
 from gemel.errors import Problem, UsageProblem
 from gemel.spans import format_address, format_size
 
@@ -18,12 +16,12 @@ if TYPE_CHECKING:
     from gemel.builds.build import Build
     from gemel.check.rule import Rule
     from gemel.check.runner import CheckResult
-    from gemel.cli.signing.key_options import KeysAtHand
     from gemel.join.pipeline import Joined
     from gemel.layout.model import Layout
     from gemel.layout.reader import ReadLayout
     from gemel.placement.placed import Version
     from gemel.seal.seal import Seal
+    from gemel.workflows.sealing import SignerSource
 
 
 class Made(NamedTuple):
@@ -39,29 +37,30 @@ def joined_and_checked(
     builds: Mapping[str, Build],
     version: Version | None,
     rollback: int | None,
-    keys: KeysAtHand,
+    keys: SignerSource,
     leave_unsealed: bool,
 ) -> Made:
-    """Join, seal with ``keys``, check and print what is to be said; raises what ``join`` and ``seal`` raise.
+    """Join, seal with ``keys`` and check; raises what ``join`` and ``seal`` raise.
 
     Nothing that breaks a rule is signed: with keys the image is checked before it is sealed, and after.
     The seal is held against the keys that the layout trusts; where it names none, those that signed are.
     """
-    from gemel.check.reports.as_text import summary_of
     from gemel.check.runner import check
-    from gemel.cli.rehearsing import rehearsal_of
-    from gemel.cli.signing.seal_lines import rules_without_seal, sealed_with
-    from gemel.cli.signing.trust import trusted_keys
-    from gemel.inspection.inspection import Subject
+    from gemel.inspection.inspection import Inspection
     from gemel.join.pipeline import join
+    from gemel.workflows.rehearsing import rehearsal_of
+    from gemel.workflows.sealing import rules_without_seal, sealed_with
+    from gemel.workflows.trust import trusted_keys
 
     trusted = trusted_keys(read) if keys else ()
     joined = join(read, builds, version, rollback)
     rehearsal = rehearsal_of(read, joined.image, builds, {}, asked_for=False)
 
     def checked(rules: Iterable[Rule] | None) -> CheckResult:
-        subject = Subject(read, joined.image, builds, version, rollback, trusted=trusted, rehearsal=rehearsal)
-        return check(subject, today(), rules)
+        inspection = Inspection(
+            read, joined.image, builds, version, rollback, trusted=trusted, rehearsal=rehearsal
+        )
+        return check(inspection, today(), rules)
 
     made = None
     result = checked(rules_without_seal() if keys or leave_unsealed else None)
@@ -70,7 +69,6 @@ def joined_and_checked(
         trusted = trusted or tuple(signer.public_key for signer in signers)
         made = sealed_with(read.layout, joined.image, signers)
         result = checked(None)
-    click.echo("\n".join(summary_of(result)))
     return Made(joined, result, made)
 
 
@@ -108,11 +106,23 @@ def assumptions_of(layout: Layout, build: Build) -> list[Problem]:
     less = "it names no symbols, RAM or run addresses: rules that need them are not checked"
     kind = KIND_NAMES[build.kind]
     if build.kind != "bin":
-        return [Problem("fewer rules can be checked of this build", where, kind, "an ELF file", less)]
+        return [
+            Problem(
+                "fewer rules can be checked of this build",
+                where=where,
+                found=kind,
+                expected="an ELF file",
+                next_step=less,
+            )
+        ]
     what = "a raw binary does not say where it goes, and it was put at the start of its area"
     put = f"{kind}, put at {format_address(layout.span_of(area).start)}, area {area}"
     step = f"hold that against the build's linker script; {less}"
-    return [Problem(what, where, put, "an ELF or HEX file, which holds addresses", step)]
+    return [
+        Problem(
+            what, where=where, found=put, expected="an ELF or HEX file, which holds addresses", next_step=step
+        )
+    ]
 
 
 def today() -> datetime.date:
@@ -123,5 +133,10 @@ def today() -> datetime.date:
     try:
         return today_or_epoch(epoch)
     except (ValueError, OverflowError, OSError) as error:
-        problem = Problem("SOURCE_DATE_EPOCH is malformed", "environment", str(epoch), "seconds since 1970")
+        problem = Problem(
+            "SOURCE_DATE_EPOCH is malformed",
+            where="environment",
+            found=str(epoch),
+            expected="seconds since 1970",
+        )
         raise UsageProblem(problem) from error

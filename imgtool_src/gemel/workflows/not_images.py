@@ -14,7 +14,9 @@ def refuse_no_image(path: Path) -> None:
     """Raise UsageProblem if the file ``path`` is an ELF file, whatever its suffix, or a folder."""
     try:
         if path.is_dir():
-            raise UsageProblem(Problem("this cannot be read as a file", str(path), "a folder", IMAGES))
+            raise UsageProblem(
+                Problem("this cannot be read as a file", where=str(path), found="a folder", expected=IMAGES)
+            )
         if not path.is_file():
             return  # a pipe can be read once only, and a missing file is for the reader of images to tell
         with path.open("rb") as file:
@@ -27,7 +29,15 @@ def refuse_no_image(path: Path) -> None:
             f"join it first (gemel join LAYOUT {given} ... -o IMAGE), then give the image; the build goes"
             f" behind the image, as {given}"
         )
-        raise UsageProblem(Problem("this is a build, not an image", str(path), "an ELF file", IMAGES, step))
+        raise UsageProblem(
+            Problem(
+                "this is a build, not an image",
+                where=str(path),
+                found="an ELF file",
+                expected=IMAGES,
+                next_step=step,
+            )
+        )
 
 
 def output_that_is_no_image(path: Path) -> Problem | None:
@@ -36,10 +46,22 @@ def output_that_is_no_image(path: Path) -> Problem | None:
 
     try:
         if path.is_dir():
-            return Problem("the output is a folder", str(path), "a folder", IMAGES, "add a file's name")
+            return Problem(
+                "the output is a folder",
+                where=str(path),
+                found="a folder",
+                expected=IMAGES,
+                next_step="add a file's name",
+            )
     except (OSError, ValueError):
         return None
     if SUFFIXES.get(path.suffix.lower()) != "elf":
         return None
     step = f"name it {path.with_suffix('.hex').name}, {path.with_suffix('.srec').name} or the like"
-    return Problem("this names a build, not an image", str(path), path.suffix, IMAGES, step)
+    return Problem(
+        "this names a build, not an image",
+        where=str(path),
+        found=path.suffix,
+        expected=IMAGES,
+        next_step=step,
+    )

@@ -17,7 +17,7 @@ from typing import Any
 from tools import required_tool
 
 from gemel.builds.dwarf.debug_types import DebugTypes
-from gemel.builds.dwarf.types import Array, Basic, Enumeration, Pointer, Record
+from gemel.builds.dwarf.types import Array, Basic, Composite, Enumeration, Pointer
 
 _INSIDE_GDB = """
 import gdb, json
@@ -87,7 +87,7 @@ def own_type(types: DebugTypes, reference: int | None) -> list[Any]:
         for count in reversed(found.counts):
             inner = ["array", count or None, inner]
         return inner
-    if isinstance(found, Record):
+    if isinstance(found, Composite):
         if found.declaration:
             return ["declared"]
         members = [

@@ -8,7 +8,7 @@ from builds.dwarf.dwarf_writer import Entry, basic, debug_elf, member, record
 from gemel.builds.dwarf.constants import At, Form, Tag
 from gemel.builds.dwarf.debug_types import DebugTypes
 from gemel.builds.dwarf.names import scoped
-from gemel.builds.dwarf.types import Array, Basic, Enumeration, Opaque, Record
+from gemel.builds.dwarf.types import Array, Basic, Composite, Enumeration, Opaque
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
 
@@ -20,11 +20,11 @@ def types_of(data: bytes) -> DebugTypes:
     return build.debug.types()
 
 
-def the(types: DebugTypes, spelling: str) -> Record:
+def the(types: DebugTypes, spelling: str) -> Composite:
     """The one record of that name."""
     (reference,) = types.named(spelling)
     found = types.type_at(reference)
-    assert isinstance(found, Record)
+    assert isinstance(found, Composite)
     return found
 
 

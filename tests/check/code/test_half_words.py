@@ -16,7 +16,7 @@ from gemel.m_profile.halfwords import (
     IMPROBABLE,
     LEADS,
     UNDEFINED,
-    kinds_of_half_words,
+    kinds_of_halfwords,
 )
 
 WRITE_PC = {"add", "ldm", "ldmdb", "ldr", "ldr.w", "mov", "pop", "pop.w"}
@@ -72,7 +72,7 @@ def _leads(read: capstone.CsInsn) -> bool:
 
 def test_what_leads_elsewhere_is_looked_at(disassembler: capstone.Cs) -> None:
     """What jumps, calls, returns, writes the program counter or loads a literal is marked."""
-    kinds = kinds_of_half_words()
+    kinds = kinds_of_halfwords()
     missed = {
         read.mnemonic: hex(first)
         for first in range(0x1_0000)
@@ -85,7 +85,7 @@ def test_what_leads_elsewhere_is_looked_at(disassembler: capstone.Cs) -> None:
 
 def test_what_is_undefined_no_disassembler_knows(disassembler: capstone.Cs) -> None:
     """What capstone reads of the half-words marked as undefined is Advanced SIMD, which no such core has."""
-    kinds = kinds_of_half_words()
+    kinds = kinds_of_halfwords()
     read = {
         hex(first): each.mnemonic
         for first in range(0x1_0000)
@@ -98,7 +98,7 @@ def test_what_is_undefined_no_disassembler_knows(disassembler: capstone.Cs) -> N
 
 def test_it_makes_the_next_instructions_conditional(disassembler: capstone.Cs) -> None:
     """IT and nothing else is marked as making the next instructions conditional."""
-    kinds = kinds_of_half_words()
+    kinds = kinds_of_halfwords()
     marked = {first for first in range(0x1_0000) if kinds[first] & CONDITIONS}
     read = {
         first
@@ -112,7 +112,7 @@ def test_it_makes_the_next_instructions_conditional(disassembler: capstone.Cs) -
 
 def test_instructions_of_the_architecture_are_for_no_other_coprocessor(disassembler: capstone.Cs) -> None:
     """Floating-point instructions are marked as coprocessor ones, for coprocessors that are let through."""
-    kinds = kinds_of_half_words()
+    kinds = kinds_of_halfwords()
     for text in ("00ee100a", "30ee200a", "90ed000a", "2ded028b", "f1ee10fa", "17ee900b"):
         data = bytes.fromhex(text)
         read = next(disassembler.disasm(data, 0, 1))
@@ -122,9 +122,9 @@ def test_instructions_of_the_architecture_are_for_no_other_coprocessor(disassemb
         assert COPROCESSORS >> (second >> 8 & 15) & 1
 
 
-def test_improbable_half_words_are_few() -> None:
+def test_improbable_halfwords_are_few() -> None:
     """What nobody writes is told from what is undefined, and is no NOP and no trap that compilers make."""
-    kinds = kinds_of_half_words()
+    kinds = kinds_of_halfwords()
     assert not any(
         kinds[first] & (IMPROBABLE | UNDEFINED) for first in (0xBF00, 0x46C0, 0xDEFF, 0xBE00, 0xDF00)
     )

@@ -146,7 +146,7 @@ def test_what_the_assembler_refuses_is_lacking(
     folder: Path, architecture: str, extensions: tuple[str, ...]
 ) -> None:
     """For each kind of core the same instructions are lacking that the GNU assembler refuses for it."""
-    sieve = Sieve(lacking(_core(architecture, extensions)))
+    sieve = Sieve(lacking(architecture, extensions))
     encodings = _encodings(folder)
     _, refused = _assembled(folder, _march(architecture, extensions), TEXTS)
     expected = {TEXTS[number] for number in refused}
@@ -155,7 +155,7 @@ def test_what_the_assembler_refuses_is_lacking(
 
 def test_nothing_is_lacking_where_everything_is(folder: Path) -> None:
     """A core with every extension lacks none of the instructions, those of security included."""
-    sieve = Sieve(lacking(_core(*EVERYTHING)))
+    sieve = Sieve(lacking(*EVERYTHING))
     assert [text for text, code in _encodings(folder).items() if sieve.of(code)] == []
 
 
@@ -163,13 +163,13 @@ def test_nothing_is_lacking_where_everything_is(folder: Path) -> None:
 def test_security_instructions_need_the_extension(folder: Path, architecture: str) -> None:
     """SG, BXNS and the like are lacking on every core without the extension (from memory)."""
     texts = [each for each in SECURITY.split("|") if not each.startswith("vl")]
-    without = Sieve(lacking(_core(architecture, ())))
+    without = Sieve(lacking(architecture, ()))
     assert [text for text in texts if not without.of(_encodings(folder)[text])] == []
     if "security" in EXTENSIONS_OF[architecture]:
-        having = Sieve(lacking(_core(architecture, ("security",))))
+        having = Sieve(lacking(architecture, ("security",)))
         assert [text for text in texts if having.of(_encodings(folder)[text])] == []
 
 
 def test_every_capability_has_words() -> None:
     """What a core lacks can be said of each capability."""
-    assert lacking(_core("armv6-m", ())) == set(IN_WORDS)
+    assert lacking("armv6-m", ()) == set(IN_WORDS)

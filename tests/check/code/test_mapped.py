@@ -12,7 +12,7 @@ from small_device import STATION
 from small_device import build as build_of
 from tools import required_tool
 
-from gemel.builds.elf.mapped_code import MappedCode, mapped_code
+from gemel.builds.mapped_code import MappedCode, mapped_code
 from gemel.spans import Span
 
 NOP, WORD = b"\x00\xbf", b"\x90\xed\x00\x0a"

@@ -10,7 +10,7 @@ from gauge_builds import ARRANGEMENTS, gauge_builds
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gemel.builds.elf.mapped_code import mapped_code
+from gemel.builds.mapped_code import mapped_code
 from gemel.layout.model import Core
 from gemel.m_profile.capabilities import lacking
 from gemel.m_profile.sieve import Sieve, Unfit
@@ -27,7 +27,7 @@ NOP = b"\x00\xbf"
 
 def _sieve(architecture: str, extensions: tuple[str, ...] = ()) -> Sieve:
     core = Core(name="core", role="primary", architecture=architecture, extensions=extensions, interrupts=0)
-    return Sieve(lacking(core))
+    return Sieve(lacking(core.architecture, core.extensions))
 
 
 def _walked(sieve: Sieve, code: bytes) -> list[Unfit]:
@@ -46,7 +46,7 @@ def _walked(sieve: Sieve, code: bytes) -> list[Unfit]:
 
 @pytest.mark.parametrize(("architecture", "extensions"), CORES)
 @given(halves=st.lists(st.integers(0, 0xFFFF) | st.integers(0xE800, 0xFFFF), max_size=60))
-def test_any_stream_is_walked_half_word_by_half_word(
+def test_any_stream_is_walked_halfword_by_halfword(
     architecture: str, extensions: tuple[str, ...], halves: list[int]
 ) -> None:
     """On any bytes the one-pass search finds what a plain walk finds."""

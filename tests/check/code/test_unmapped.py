@@ -11,9 +11,9 @@ import pytest
 from real_code import PROGRAM, code_segment, compiled, mapped_instructions
 
 from gemel.builds.build import Build
-from gemel.check.findings.lacking_instructions import Place
 from gemel.layout.model import Core
 from gemel.m_profile.capabilities import lacking
+from gemel.m_profile.found_instruction import FoundInstruction
 from gemel.m_profile.sieve import Sieve
 from gemel.m_profile.unmapped import UnmappedCode, unmapped_code
 
@@ -29,7 +29,7 @@ BARE = ("-nostdlib", "-lgcc", "-Wl,-e,reset,--no-warn-rwx-segments")
 
 def _sieve(architecture: str) -> Sieve:
     core = Core(name="core", role="primary", architecture=architecture, extensions=(), interrupts=0)
-    return Sieve(lacking(core))
+    return Sieve(lacking(core.architecture, core.extensions))
 
 
 def _read(build: Build) -> UnmappedCode:
@@ -39,7 +39,7 @@ def _read(build: Build) -> UnmappedCode:
     return unmapped_code(segment.data, segment.run_address, words)
 
 
-def _places(build: Build, sieve: Sieve) -> tuple[list[Place], set[int]]:
+def _places(build: Build, sieve: Sieve) -> tuple[list[FoundInstruction], set[int]]:
     """What is told as lacking, and the addresses of what really is."""
     segment, code = code_segment(build), _read(build)
     told = [*code.followed_places(sieve), *code.swept_places(sieve)]

@@ -90,7 +90,7 @@ def test_one_broken_veneer_is_one_finding(behind: str) -> None:
 
 @pytest.mark.parametrize("gap", range(17))
 @pytest.mark.parametrize("free", [b"\0", b"\xff"])
-def test_content_is_told_in_whole_half_words_over_small_gaps(gap: int, free: bytes) -> None:
+def test_content_is_told_in_whole_halfwords_over_small_gaps(gap: int, free: bytes) -> None:
     """Bytes less than a veneer apart are one content; none is told from or to an odd address."""
     result = findings(_changed({0x40: b"\1" + free * gap + b"\1"}))
     spans = [finding.span for finding in result]

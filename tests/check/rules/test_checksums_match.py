@@ -223,7 +223,7 @@ def test_nothing_explains_a_changed_byte() -> None:
 
 def test_a_search_that_was_cut_short_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
     """When the bound of the work ends the search, the finding does not claim that nothing explains it."""
-    monkeypatch.setattr(checksum_diagnosis, "_MOST_COST", 0)
+    monkeypatch.setattr(checksum_diagnosis, "_MAX_COST", 0)
     (finding,) = findings(BREAKS["a covered byte changed"]())
     assert finding.lines[-1] == "not everything was tried, since the covered bytes are many"
 

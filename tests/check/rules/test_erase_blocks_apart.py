@@ -11,7 +11,7 @@ from small_device import apply, findings, layout
 
 from gemel.check.registry import rule_named
 from gemel.check.runner import check
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.spans import Span
 
 RULE = "erase-blocks-apart"
@@ -103,6 +103,6 @@ def test_a_waiver_for_one_pair_covers_no_other() -> None:
     read = layout({'erase_block = "1 KiB"': 'erase_block = "16 KiB"'}, WAIVED)
     rule = rule_named(RULE)
     assert rule is not None
-    result = check(Subject(read, NOTHING), datetime.date(2026, 11, 24), [rule]).results[0]
+    result = check(Inspection(read, NOTHING), datetime.date(2026, 11, 24), [rule]).results[0]
     assert [judged.waiver is not None for judged in result.findings] == [True, True, False]
     assert result.status == "broken"

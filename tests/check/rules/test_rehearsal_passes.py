@@ -10,7 +10,7 @@ from small_device import TODAY, findings
 
 from gemel.check.registry import rule_named
 from gemel.check.runner import RuleResult, check
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 
 RULE = "rehearsal-passes"
 
@@ -20,7 +20,7 @@ def _result(case: Case, *, rehearsed: bool = True) -> RuleResult:
     rule = rule_named(RULE)
     assert rule is not None
     rehearsal = case.rehearse() if rehearsed else None
-    subject = Subject(case.read, case.image, case.builds, rehearsal=rehearsal)
+    subject = Inspection(case.read, case.image, case.builds, rehearsal=rehearsal)
     return check(subject, TODAY, [rule]).results[0]
 
 

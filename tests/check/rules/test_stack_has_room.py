@@ -22,7 +22,7 @@ from small_device import (
 )
 from small_device import build as build_of
 
-from gemel.inspection.stack_room import Obstacle, Place, room_below
+from gemel.inspection.stack_room import Obstacle, StackRoom, room_below
 from gemel.spans import Span
 
 RULE = "stack-has-room"
@@ -178,6 +178,6 @@ def test_room_is_what_a_count_of_bytes_gives() -> None:
             free = 0
             while pointer - free - 1 >= area.start and pointer - free - 1 not in taken:
                 free += 1
-            room, nearest = room_below(Place(pointer, area), obstacles)
+            room, nearest = room_below(StackRoom(pointer, area), obstacles)
             assert room == free
             assert nearest == (obstacles[0] if pointer - free > area.start else None)

@@ -21,7 +21,7 @@
 static uint32_t signed_crc(const struct gemel_signer *signer, const struct gemel_record *record)
 {
     uint8_t *prefix = malloc(GEMEL_SEAL_PREFIX_SIZE);
-    uint8_t *whole = malloc(GEMEL_SEAL_MOST_SIGNED);
+    uint8_t *whole = malloc(GEMEL_SEAL_MAX_SIGNED);
     const size_t room = GEMEL_SEAL_PREFIX_SIZE + record->record_size;
     uint8_t *exact = malloc(room);
     size_t before;
@@ -32,7 +32,7 @@ static uint32_t signed_crc(const struct gemel_signer *signer, const struct gemel
         exit(2);
     }
     before = gemel_seal_prefix(signer, record, prefix);
-    size = gemel_seal_signed(signer, record, whole, GEMEL_SEAL_MOST_SIGNED);
+    size = gemel_seal_signed(signer, record, whole, GEMEL_SEAL_MAX_SIGNED);
     crc = gemel_crc32(gemel_crc32(0u, prefix, before), record, record->record_size);
     if (size != before + record->record_size || gemel_crc32(0u, whole, size) != crc
         || gemel_seal_signed(signer, record, exact, room) != size || memcmp(exact, whole, size) != 0

@@ -9,7 +9,7 @@ from records import tide_gauge_record
 from seal_keys import every_key, key_for, other_key
 
 from gemel.record import record
-from gemel.seal.cose import MOST_SIGNERS, Sign, Signature, encode, sig_structure
+from gemel.seal.cose import MAX_SIGNERS, Sign, Signature, encode, sig_structure
 from gemel.seal.format import RECORD_CONTENT_TYPE
 from gemel.seal.keys.algorithms import ALGORITHMS, ECDSA_P256, ED25519, ML_DSA_87, algorithm_names
 from gemel.seal.keys.keys import PublicKey
@@ -198,9 +198,9 @@ def test_a_seal_is_not_made_of_what_does_not_hold() -> None:
 
 def test_a_seal_has_at_most_eight_signers() -> None:
     """Eight signers are made and read; nine are refused when made, and when read."""
-    keys = [other_key(number) for number in range(1, MOST_SIGNERS + 2)]
+    keys = [other_key(number) for number in range(1, MAX_SIGNERS + 2)]
     trusted = [each.public_key for each in keys]
-    assert outcomes(sign_all(RECORD, keys[:-1]), RECORD, *trusted) == [Outcome.GOOD] * MOST_SIGNERS
+    assert outcomes(sign_all(RECORD, keys[:-1]), RECORD, *trusted) == [Outcome.GOOD] * MAX_SIGNERS
     with pytest.raises(SealError) as caught:
         sign_all(RECORD, keys)
     assert caught.value.faults == (SealFault.TOO_MANY_SIGNERS,)

@@ -11,7 +11,7 @@ from small_device import LAYOUT, layout_text
 from gemel.errors import LayoutError
 from gemel.layout.model import SealPlan
 from gemel.layout.reader import read_layout
-from gemel.seal.cose import MOST_SIGNERS
+from gemel.seal.cose import MAX_SIGNERS
 from gemel.seal.demands import (
     allowed_algorithms,
     demanded_words,
@@ -139,8 +139,8 @@ def test_whose_seals_are_taken_is_not_in_the_layouts_digest() -> None:
 
 def test_the_most_signers_are_those_of_a_seal() -> None:
     """The layout's room, which knows no COSE, has the same bound."""
-    assert told(f"signers = {MOST_SIGNERS}\n") == []
-    assert told(f"signers = {MOST_SIGNERS + 1}\n") != []
+    assert told(f"signers = {MAX_SIGNERS}\n") == []
+    assert told(f"signers = {MAX_SIGNERS + 1}\n") != []
 
 
 def test_no_algorithms_are_all_algorithms() -> None:

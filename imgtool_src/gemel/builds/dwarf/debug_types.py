@@ -6,22 +6,21 @@ import struct
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from gemel.builds.debug_information import DebugSections
 from gemel.builds.dwarf.constants import NAMED, RECORDS, At, Tag
-from gemel.builds.dwarf.entries import Entries, Place
+from gemel.builds.dwarf.entries import DieOffset, Entries
 from gemel.builds.dwarf.fault import DebugUnreadable, DwarfFault
 from gemel.builds.dwarf.index import Index
 from gemel.builds.dwarf.names import keyword, scoped, taken_apart
-from gemel.builds.dwarf.sections import read_debug_sections
+from gemel.builds.dwarf.sections import DebugSections, read_debug_sections
 from gemel.builds.dwarf.type_reader import constant_of, read_type
 from gemel.builds.dwarf.types import (
     Alias,
     Array,
     Basic,
+    Composite,
     Enumeration,
     Opaque,
     Pointer,
-    Record,
     Reference,
     Type,
 )
@@ -152,7 +151,7 @@ class DebugTypes:
     def definition(self, reference: Reference | None) -> tuple[Reference | None, Type]:
         """As ``resolved``; what is only declared there is replaced by a definition of that name, if any."""
         reference, found = self.resolved(reference)
-        if isinstance(found, Record | Enumeration) and found.declaration and found.name:
+        if isinstance(found, Composite | Enumeration) and found.declaration and found.name:
             kind = "enum" if isinstance(found, Enumeration) else found.kind
             defined = self.named(f"{kind} {found.name}")
             if defined:
@@ -226,12 +225,12 @@ class DebugTypes:
                         found.append(child.offset)
         return found
 
-    def _declared_only(self, place: Place) -> bool:
+    def _declared_only(self, place: DieOffset) -> bool:
         if At.DECLARATION not in place.abbreviation.forms:
             return False
         return bool(self._entries.read(place).values.get(At.DECLARATION))
 
-    def _type_of_variable(self, place: Place) -> Reference | None:
+    def _type_of_variable(self, place: DieOffset) -> Reference | None:
         entries = self._entries
         for _ in range(ALIAS_LIMIT):
             values = entries.read(place).values
@@ -252,7 +251,7 @@ class DebugTypes:
                     return value
         raise DwarfFault(f"the enumeration at offset {enumeration:#x} has lost its enumerator {name}")
 
-    def _constant_value(self, place: Place) -> int | None:
+    def _constant_value(self, place: DieOffset) -> int | None:
         if At.CONST_VALUE not in place.abbreviation.forms:
             return None
         _, found = self.resolved(self._type_of_variable(place))
@@ -263,8 +262,8 @@ class DebugTypes:
         return None
 
 
-def _own_name(found: Basic | Enumeration | Record | Opaque) -> str:
-    if isinstance(found, Record):
+def _own_name(found: Basic | Enumeration | Composite | Opaque) -> str:
+    if isinstance(found, Composite):
         return f"{found.kind} {found.name}".rstrip()
     if isinstance(found, Enumeration):
         return f"enum {found.name}".rstrip()

@@ -23,7 +23,7 @@ NameKey = int | bytes
 """A name before it is read: an offset in .debug_str, -1 less one in .debug_line_str, or the text itself."""
 
 
-class Place(NamedTuple):
+class DieOffset(NamedTuple):
     """One entry: where it starts, its unit, its kind, and where its attributes start."""
 
     offset: int
@@ -35,7 +35,7 @@ class Place(NamedTuple):
 class Attributes(NamedTuple):
     """The attributes of an entry that types need, as written, and where they end."""
 
-    place: Place
+    place: DieOffset
     values: dict[int, Value]
     end: int
 
@@ -59,7 +59,7 @@ class Entries:
         self._signatures = {unit.signature: unit.type for unit in self.units if unit.signature is not None}
         self._visited = 0
 
-    def at(self, offset: int) -> Place:
+    def at(self, offset: int) -> DieOffset:
         """The entry at an offset; DwarfFault if none can be there."""
         index = bisect_right(self._starts, offset) - 1
         unit = self.units[index] if index >= 0 else None
@@ -68,19 +68,19 @@ class Entries:
         abbreviation, attributes = unit.abbreviation(self.joined, offset)
         if abbreviation is None:
             raise DwarfFault(f"a reference to offset {offset:#x}, where a list of entries ends")
-        return Place(offset, unit, abbreviation, attributes)
+        return DieOffset(offset, unit, abbreviation, attributes)
 
-    def read(self, place: Place) -> Attributes:
+    def read(self, place: DieOffset) -> Attributes:
         """The attributes of an entry."""
         values, end = place.abbreviation.read(self.joined, place.attributes)
         return Attributes(place, values, end)
 
-    def children(self, place: Place) -> Iterator[Place]:
+    def children(self, place: DieOffset) -> Iterator[DieOffset]:
         """The entries directly below one."""
         if place.abbreviation.children:
             yield from self.listed(place.unit, place.abbreviation.end(self.joined, place.attributes))
 
-    def listed(self, unit: Unit, at: int) -> Iterator[Place]:
+    def listed(self, unit: Unit, at: int) -> Iterator[DieOffset]:
         """The entries of the list that starts at ``at``."""
         joined, end = self.joined, unit.end
         while at < end:
@@ -90,7 +90,7 @@ class Entries:
             self._visited += 1
             if self._visited > len(joined) << 4:
                 raise DwarfFault("its entries refer to each other in circles")
-            yield Place(at, unit, abbreviation, attributes)
+            yield DieOffset(at, unit, abbreviation, attributes)
             at = self.behind(unit, abbreviation, attributes)
 
     def behind(self, unit: Unit, abbreviation: Abbreviation, at: int) -> int:
@@ -150,7 +150,7 @@ class Entries:
             return found
         raise DwarfFault("a reference into a supplementary file, which gemel does not read")
 
-    def name_key(self, place: Place) -> NameKey | None:
+    def name_key(self, place: DieOffset) -> NameKey | None:
         """The name of an entry as it is written; None if it has none."""
         abbreviation = place.abbreviation
         at = abbreviation.name_at
@@ -159,7 +159,7 @@ class Entries:
             return int.from_bytes(self.joined[start : start + 4], "little")
         return self.text_key(place, At.NAME)
 
-    def text_key(self, place: Place, attribute: int) -> NameKey | None:
+    def text_key(self, place: DieOffset, attribute: int) -> NameKey | None:
         """A text that an attribute of an entry holds, as it is written; None if there is none."""
         abbreviation = place.abbreviation
         form = abbreviation.forms.get(attribute)
@@ -198,7 +198,7 @@ class Entries:
             raise DwarfFault(f"a name at offset {at:#x} of the texts, which has no end there")
         return table[at:end].decode("utf-8", "replace")
 
-    def name(self, place: Place) -> str:
+    def name(self, place: DieOffset) -> str:
         """The name of an entry; empty if it has none."""
         return self.text(self.name_key(place))
 

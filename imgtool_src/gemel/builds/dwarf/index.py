@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from gemel.builds.dwarf.constants import NAMED, At, Tag
-from gemel.builds.dwarf.entries import Entries, NameKey, Place
+from gemel.builds.dwarf.entries import DieOffset, Entries, NameKey
 from gemel.builds.dwarf.fault import DwarfFault
 
 DEPTH_LIMIT = 64
@@ -68,7 +68,7 @@ class Index:
         for entries in self._found.values():
             yield from (entry for entry in entries if entry.tag == tag)
 
-    def _gather(self, parent: Place, scope: tuple[str, ...], depth: int) -> None:
+    def _gather(self, parent: DieOffset, scope: tuple[str, ...], depth: int) -> None:
         if depth > DEPTH_LIMIT:
             raise DwarfFault(f"more than {DEPTH_LIMIT} namespaces inside each other")
         entries, joined, found = self._entries, self._entries.joined, self._found
@@ -84,7 +84,7 @@ class Index:
                 raise DwarfFault("its entries refer to each other in circles")
             tag = abbreviation.tag
             if tag in _INDEXED:
-                place = Place(at, unit, abbreviation, attributes)
+                place = DieOffset(at, unit, abbreviation, attributes)
                 key = entries.name_key(place)
                 if key is None:
                     key = self._specified(place) if tag == Tag.VARIABLE else b""
@@ -95,19 +95,19 @@ class Index:
                 if tag == Tag.VARIABLE:
                     self._link(place, Indexed(at, tag, scope))
             elif tag == Tag.NAMESPACE and abbreviation.children:
-                place = Place(at, unit, abbreviation, attributes)
+                place = DieOffset(at, unit, abbreviation, attributes)
                 name = entries.name(place)
                 self._gather(place, (*scope, name) if name else scope, depth + 1)
             at = behind(unit, abbreviation, attributes)
 
-    def _link(self, place: Place, entry: Indexed) -> None:
+    def _link(self, place: DieOffset, entry: Indexed) -> None:
         for attribute in (At.LINKAGE_NAME, At.MIPS_LINKAGE_NAME):
             if attribute in place.abbreviation.forms:
                 key = self._entries.text_key(place, attribute)
                 if key is not None:
                     self._linked.setdefault(key, []).append(entry)
 
-    def _scope_of_declaration(self, place: Place) -> tuple[str, ...]:
+    def _scope_of_declaration(self, place: DieOffset) -> tuple[str, ...]:
         """What is around the declaration that a type's definition refers to, as type units write them."""
         entries = self._entries
         values = entries.read(place).values
@@ -127,7 +127,7 @@ class Index:
                 scope.append(name)
         return tuple(scope)
 
-    def _specified(self, place: Place) -> NameKey:
+    def _specified(self, place: DieOffset) -> NameKey:
         """The name of the declaration that a variable's definition refers to."""
         abbreviation = place.abbreviation
         if At.SPECIFICATION not in abbreviation.forms:

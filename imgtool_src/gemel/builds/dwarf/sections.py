@@ -11,9 +11,9 @@ import struct
 import zlib
 from typing import NamedTuple
 
-from gemel.builds.debug_information import DebugSections
 from gemel.builds.dwarf.fault import DwarfFault
-from gemel.builds.elf.sections import SectionHeader, outside
+from gemel.builds.elf.sections import SectionHeader, Sections, outside
+from gemel.builds.source import ByteSource
 
 SIZE_LIMIT = 1 << 27
 """Bytes of one section that are read at most, decompressed: 128 MiB."""
@@ -24,6 +24,14 @@ _COMPRESSED = 0x800
 _COMPRESSION_HEADER = struct.Struct("<III")
 _ZLIB, _ZSTD = 1, 2
 _OLD_MARK = b"ZLIB"
+
+
+class DebugSections(NamedTuple):
+    """The file and its section headers; ``names_index`` is the section that holds the sections' names."""
+
+    source: ByteSource
+    sections: Sections
+    names_index: int
 
 
 class DebugData(NamedTuple):

@@ -14,17 +14,17 @@ from gemel.builds.dwarf.constants import (
     At,
     Tag,
 )
-from gemel.builds.dwarf.entries import Attributes, Entries, Place
+from gemel.builds.dwarf.entries import Attributes, DieOffset, Entries
 from gemel.builds.dwarf.fault import DwarfFault
 from gemel.builds.dwarf.types import (
     Alias,
     Array,
     Basic,
+    Composite,
     Enumeration,
     Member,
     Opaque,
     Pointer,
-    Record,
     Reference,
     Type,
 )
@@ -168,7 +168,7 @@ def _count(bounds: Attributes) -> int | None:
     return max(0, upper - (bounds.number(At.LOWER_BOUND) or 0) + 1)
 
 
-def _record(entries: Entries, attributes: Attributes, kind: str) -> Record:
+def _record(entries: Entries, attributes: Attributes, kind: str) -> Composite:
     members: list[Member] = []
     for child in entries.children(attributes.place):
         tag = child.abbreviation.tag
@@ -177,7 +177,7 @@ def _record(entries: Entries, attributes: Attributes, kind: str) -> Record:
         elif tag == Tag.VARIANT_PART:
             members += _variants(entries, child)
         _bounded(len(members), attributes)
-    return Record(
+    return Composite(
         kind,
         entries.name(attributes.place),
         attributes.number(At.BYTE_SIZE),
@@ -186,7 +186,7 @@ def _record(entries: Entries, attributes: Attributes, kind: str) -> Record:
     )
 
 
-def _variants(entries: Entries, part: Place) -> list[Member]:
+def _variants(entries: Entries, part: DieOffset) -> list[Member]:
     """The members of a variant part: its discriminant, and those of each variant with their case."""
     members: list[Member] = []
     for child in entries.children(part):
@@ -202,7 +202,7 @@ def _variants(entries: Entries, part: Place) -> list[Member]:
     return members
 
 
-def _member(entries: Entries, place: Place, case: str | None) -> list[Member]:
+def _member(entries: Entries, place: DieOffset, case: str | None) -> list[Member]:
     """The member at ``place``; nothing for a static one, which is no part of the record."""
     attributes = entries.read(place)
     if At.EXTERNAL in attributes.values or At.DECLARATION in attributes.values:

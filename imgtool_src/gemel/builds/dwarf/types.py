@@ -72,7 +72,7 @@ class Member:
 
 
 @dataclass(frozen=True, slots=True)
-class Record:
+class Composite:
     """A structure, class or union (``kind``), named or not; a ``declaration`` has no members."""
 
     kind: str
@@ -98,4 +98,4 @@ class Opaque:
     size: int | None = None
 
 
-Type: TypeAlias = Basic | Pointer | Array | Enumeration | Record | Alias | Opaque
+Type: TypeAlias = Basic | Pointer | Array | Enumeration | Composite | Alias | Opaque

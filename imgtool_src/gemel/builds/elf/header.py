@@ -115,12 +115,18 @@ def _foreign(start: bytes, file: str) -> list[Problem]:
     word_class, byte_order, version = start[4], start[5], start[6]
     if word_class != 1:
         kind = {2: "64-bit (class 2)"}.get(word_class, f"class {word_class}")
-        problems.append(Problem("the ELF file is not 32-bit", file, kind, "32-bit (class 1)"))
+        problems.append(
+            Problem("the ELF file is not 32-bit", where=file, found=kind, expected="32-bit (class 1)")
+        )
     if byte_order != 1:
         kind = {2: "big-endian (2)"}.get(byte_order, f"byte order {byte_order}")
-        problems.append(Problem("the ELF file is not little-endian", file, kind, "little-endian (1)"))
+        problems.append(
+            Problem("the ELF file is not little-endian", where=file, found=kind, expected="little-endian (1)")
+        )
     if version != 1:
-        problems.append(Problem("unknown ELF version", file, f"version {version}", "version 1"))
+        problems.append(
+            Problem("unknown ELF version", where=file, found=f"version {version}", expected="version 1")
+        )
     # The machine's number stands at the same place in every kind of ELF file.
     machine = int.from_bytes(start[18:20], "big" if byte_order == 2 else "little")
     if problems and machine != _ARM:
@@ -135,19 +141,30 @@ def _problems(header: ElfHeader, file: str) -> list[Problem]:
     if header.type != EXECUTABLE:
         kind, next_step = _TYPES.get(header.type, (f"type {header.type}", "give the linked program"))
         problems.append(
-            Problem("the ELF file is not an executable", file, kind, "an executable (type 2)", next_step)
+            Problem(
+                "the ELF file is not an executable",
+                where=file,
+                found=kind,
+                expected="an executable (type 2)",
+                next_step=next_step,
+            )
         )
     if header.version != 1:
         problems.append(
-            Problem("unknown ELF version in e_version", file, f"version {header.version}", "version 1")
+            Problem(
+                "unknown ELF version in e_version",
+                where=file,
+                found=f"version {header.version}",
+                expected="version 1",
+            )
         )
     if header.header_size != HEADER_SIZE:
         problems.append(
             Problem(
                 "the ELF header states a wrong size of itself (e_ehsize)",
-                file,
-                f"{header.header_size} bytes",
-                f"{HEADER_SIZE} bytes",
+                where=file,
+                found=f"{header.header_size} bytes",
+                expected=f"{HEADER_SIZE} bytes",
             )
         )
     return problems

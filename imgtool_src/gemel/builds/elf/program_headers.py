@@ -81,10 +81,10 @@ def _table_problems(count: int, file_size: int, header: ElfHeader, file: str) ->
         problems.append(
             Problem(
                 "the program headers have a wrong size (e_phentsize)",
-                file,
-                f"{header.program_header_size} bytes each",
-                f"{PROGRAM_HEADER_SIZE} bytes each",
-                "build the file again",
+                where=file,
+                found=f"{header.program_header_size} bytes each",
+                expected=f"{PROGRAM_HEADER_SIZE} bytes each",
+                next_step="build the file again",
             )
         )
     end = header.program_headers_at + count * PROGRAM_HEADER_SIZE

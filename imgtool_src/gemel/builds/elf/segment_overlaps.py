@@ -13,7 +13,7 @@ from gemel.errors import Problem
 from gemel.spans import Span, format_address
 
 if TYPE_CHECKING:
-    from gemel.builds.build import Segment
+    from gemel.builds.segment import Segment
 
 
 def load_overlaps(
@@ -40,7 +40,11 @@ def load_overlaps(
             where = f"{file}, segments {furthest.index} and {segment.index}"
             if difference is None:
                 remarks.append(
-                    Problem("two segments store the same bytes at the same addresses", where, str(shared))
+                    Problem(
+                        "two segments store the same bytes at the same addresses",
+                        where=where,
+                        found=str(shared),
+                    )
                 )
             else:
                 problems.append(_contradiction(where, held, new, difference, shared))

@@ -11,8 +11,8 @@ from bisect import bisect_right
 from collections.abc import Iterable
 from dataclasses import replace
 
-from gemel.builds.build import Segment
 from gemel.builds.elf.sections import SECTION_LIMIT
+from gemel.builds.segment import Segment
 from gemel.spans import Span, without
 
 

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from gemel.builds.build import Segment
 from gemel.builds.elf.header import HEADER_SIZE
 from gemel.builds.elf.program_headers import LOADABLE, ProgramHeader
 from gemel.builds.elf.segment_overlaps import load_overlaps, run_overlaps
+from gemel.builds.segment import Segment
 from gemel.errors import Problem
 from gemel.spans import ADDRESS_SPACE, format_address
 
@@ -61,20 +61,20 @@ def _bounds(header: ProgramHeader, file_size: int, file: str) -> list[Problem]:
         problems.append(
             Problem(
                 "the segment has more bytes in the file than in memory",
-                where,
-                f"{header.file_size:,} in the file, {header.memory_size:,} in memory",
-                "p_filesz not above p_memsz",
-                "build the file again",
+                where=where,
+                found=f"{header.file_size:,} in the file, {header.memory_size:,} in memory",
+                expected="p_filesz not above p_memsz",
+                next_step="build the file again",
             )
         )
     if header.file_size and header.offset + header.file_size > file_size:
         problems.append(
             Problem(
                 "the file is cut: bytes of the segment lie past its end",
-                where,
-                f"{file_size:,} bytes",
-                f"at least {header.offset + header.file_size:,} bytes",
-                "copy or build the file again",
+                where=where,
+                found=f"{file_size:,} bytes",
+                expected=f"at least {header.offset + header.file_size:,} bytes",
+                next_step="copy or build the file again",
             )
         )
     for address, size, what in (
@@ -85,10 +85,10 @@ def _bounds(header: ProgramHeader, file_size: int, file: str) -> list[Problem]:
             problems.append(
                 Problem(
                     f"the segment's {what} bytes run past the 32-bit address space",
-                    where,
-                    f"{size:,} bytes from {format_address(address)} on",
-                    "an end not above 0xFFFF_FFFF",
-                    "correct the addresses in the linker script",
+                    where=where,
+                    found=f"{size:,} bytes from {format_address(address)} on",
+                    expected="an end not above 0xFFFF_FFFF",
+                    next_step="correct the addresses in the linker script",
                 )
             )
     return problems

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, NamedTuple
 
 from gemel.builds.dwarf.fault import DebugUnreadable
-from gemel.builds.dwarf.types import Alias, Array, Basic, Enumeration, Member, Pointer, Record, Type
+from gemel.builds.dwarf.types import Alias, Array, Basic, Composite, Enumeration, Member, Pointer, Type
 
 if TYPE_CHECKING:
     from gemel.builds.dwarf.debug_types import DebugTypes
@@ -90,7 +90,7 @@ class Comparison:
         if isinstance(one, Enumeration) and isinstance(other, Enumeration):
             alike = one.size == other.size and dict(one.enumerators) == dict(other.enumerators)
             return alike and (one.signed == other.signed or None in (one.signed, other.signed))
-        if isinstance(one, Record) and isinstance(other, Record):
+        if isinstance(one, Composite) and isinstance(other, Composite):
             return self._same_records(one, other, depth)
         return type(one) is type(other) and not isinstance(one, Alias) and one == other
 
@@ -103,7 +103,7 @@ class Comparison:
             return True
         return self._same(left, right, depth)
 
-    def _same_records(self, one: Record, other: Record, depth: int) -> bool:
+    def _same_records(self, one: Composite, other: Composite, depth: int) -> bool:
         if (one.kind == "union") != (other.kind == "union") or one.size != other.size:
             return False
         if len(one.members) != len(other.members):
@@ -124,7 +124,7 @@ def same_place(left: Member, right: Member) -> bool:
 
 def only_declared(found: Type) -> bool:
     """Whether the build knows no more of a type than its name."""
-    return isinstance(found, Record | Enumeration) and found.declaration
+    return isinstance(found, Composite | Enumeration) and found.declaration
 
 
 def elements_of(types: DebugTypes, array: Reference) -> Elements:
@@ -147,7 +147,7 @@ def bounds_of(elements: Elements) -> tuple[int | None, ...]:
     return first or 0, *others
 
 
-def paired(left: Record, right: Record) -> Iterator[Pair]:
+def paired(left: Composite, right: Composite) -> Iterator[Pair]:
     """The members of both by name and, of equal names (such as none), by their order.
 
     In the order of ``left``; a member that only ``right`` has comes before the next one that both have.
@@ -170,7 +170,7 @@ def paired(left: Record, right: Record) -> Iterator[Pair]:
     yield from (Pair(None, each) for each in waiting)
 
 
-def _keyed(record: Record) -> Iterator[tuple[tuple[str, str | None, int], Member]]:
+def _keyed(record: Composite) -> Iterator[tuple[tuple[str, str | None, int], Member]]:
     """Each member with its name, its case, and how many of that name came before it."""
     seen: dict[tuple[str, str | None], int] = {}
     for member in record.members:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, NamedTuple
 
-from gemel.builds.dwarf.types import Array, Basic, Enumeration, Member, Pointer, Record, Type
+from gemel.builds.dwarf.types import Array, Basic, Composite, Enumeration, Member, Pointer, Type
 from gemel.check.contract.comparison import Comparison, Pair, elements_of, paired, same_place
 
 if TYPE_CHECKING:
@@ -88,14 +88,16 @@ class _Rows:
         (one, left), (other, right) = _opened(one), _opened(other)
         if depth > DEPTH_SHOWN:
             return
-        if isinstance(left, Record) and isinstance(right, Record):
+        if isinstance(left, Composite) and isinstance(right, Composite):
             yield from self._members(one, other, left, right, depth)
         elif isinstance(left, Enumeration) and isinstance(right, Enumeration):
             if dict(left.enumerators) == dict(right.enumerators):
                 return
             yield from _enumerators(left, right, depth)
 
-    def _members(self, one: Side, other: Side, left: Record, right: Record, depth: int) -> Iterator[Row]:
+    def _members(
+        self, one: Side, other: Side, left: Composite, right: Composite, depth: int
+    ) -> Iterator[Row]:
         paddings = Padding(one, left), Padding(other, right)
         for pair in paired(left, right):
             self._left -= 1
@@ -157,7 +159,7 @@ class _Rows:
 class Padding:
     """Finds the bytes of a record that no member takes."""
 
-    def __init__(self, side: Side, record: Record) -> None:
+    def __init__(self, side: Side, record: Composite) -> None:
         """Unions have none, nor have records with members whose place is computed at run time."""
         self._types = side.types
         self._start = side.start
@@ -232,7 +234,7 @@ def _size(side: Side) -> str:
 def _label(side: Side, member: Member) -> str:
     declared = side.types.declared(member.type, member.name)
     _, found = side.types.resolved(member.type)
-    if isinstance(found, Record) and not member.name:
+    if isinstance(found, Composite) and not member.name:
         declared = f"{found.kind} {found.name or '(unnamed)'}"
     return f"{declared} [case {member.case}]" if member.case is not None else declared
 

@@ -6,11 +6,11 @@ from collections.abc import Iterator
 
 from gemel.check.contract.comparison import Comparison
 from gemel.check.contract.data_conventions import differing_conventions
-from gemel.check.contract.parties import Comparable, DefinedType
 from gemel.check.contract.picture import first_difference, side_by_side
 from gemel.check.contract.rows import Cell, Row, rows_of
-from gemel.check.findings.wording import concerned
-from gemel.check.rule import Finding
+from gemel.inspection.contract_parties import Comparable, DefinedType
+from gemel.inspection.wording import concerned
+from gemel.outcomes import Finding
 from gemel.spans import format_size
 
 SOURCES_COMPARED = 500
@@ -55,9 +55,9 @@ def _finding(
     return Finding(
         what,
         concerned(plans[1].name, plans[0].name, plans[1].core, plans[0].core, *_contract(where)),
-        where,
-        f"{_in_words(differing, right=True)} in {files[1]}",
-        f"{_in_words(differing, right=False)} as in {files[0]}",
+        where=where,
+        found=f"{_in_words(differing, right=True)} in {files[1]}",
+        expected=f"{_in_words(differing, right=False)} as in {files[0]}",
         lines=(*side_by_side(rows, (left.name, right.name)), *_causes(left.of, right.of)),
     )
 

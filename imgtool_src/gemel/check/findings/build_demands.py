@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from typing import TYPE_CHECKING, NamedTuple
 
-from gemel.check.findings.wording import concerned, needs_elf
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome
+from gemel.inspection.wording import concerned, needs_elf
 from gemel.m_profile.attribute_tags import TAGS
 from gemel.m_profile.capabilities import IN_WORDS, Capability, capabilities_of
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
 if TYPE_CHECKING:
     from gemel.builds.elf.attributes import BuildAttributes
-    from gemel.inspection.inspection import Subject
+    from gemel.inspection.inspection import Inspection
     from gemel.layout.model import BuildPlan, Core
 
 NO_DEFAULTS = 64
@@ -31,16 +31,16 @@ class Demand(NamedTuple):
 Reader = Callable[["BuildAttributes"], Iterable[Demand]]
 
 
-def demand_outcomes(subject: Subject, demands_of: Reader) -> Iterator[Outcome]:
+def demand_outcomes(inspection: Inspection, demands_of: Reader) -> Iterator[Outcome]:
     """One outcome for each build: a finding for each demand of ``demands_of`` that its core does not meet."""
-    for name, plan in subject.layout.builds.items():
+    for name, plan in inspection.layout.builds.items():
         where = f"build {name}"
-        build = subject.builds.get(name)
+        build = inspection.builds.get(name)
         if build is None or build.attributes is None:
             yield NotChecked(where, needs_elf(name, build, "build attributes"))
             continue
-        core = subject.layout.cores[plan.core]
-        has = capabilities_of(core)
+        core = inspection.layout.cores[plan.core]
+        has = capabilities_of(core.architecture, core.extensions)
         findings = [
             _finding(plan, core, build.file, demand)
             for demand in demands_of(build.attributes)
@@ -74,8 +74,8 @@ def _finding(plan: BuildPlan, core: Core, file: str, demand: Demand) -> Finding:
     return Finding(
         f"build {plan.name} demands what core {core.name} does not have: {IN_WORDS[demand.needs[0]]}",
         concerned(plan.name, core.name),
-        f"build {plan.name} ({file}), build attributes",
-        demand.words,
-        f"nothing beyond core {core.name}: {core.architecture}{extensions}",
+        where=f"build {plan.name} ({file}), build attributes",
+        found=demand.words,
+        expected=f"nothing beyond core {core.name}: {core.architecture}{extensions}",
         lines=(demand.detail,) if demand.detail else (),
     )

@@ -5,33 +5,33 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from gemel.builds.build import Build
-from gemel.check.findings.build_evidence import telling
-from gemel.check.findings.wording import concerned, found_or_holds
-from gemel.check.rule import Finding, NotChecked, Outcome
-from gemel.inspection.inspection import Subject
+from gemel.check.findings.build_evidence import builds_that_state
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.start_tables import StartEntry
+from gemel.inspection.wording import concerned, found_or_holds
+from gemel.outcomes import Finding, NotChecked, Outcome
 from gemel.placement.placing import Placement
 from gemel.spans import format_address
 
 
 def block_outcomes(
-    subject: Subject,
+    inspection: Inspection,
     blocks_of: Callable[[Build], list[StartEntry]],
-    findings_of: Callable[[Subject, Placement, StartEntry], Iterator[Finding]],
+    findings_of: Callable[[Inspection, Placement, StartEntry], Iterator[Finding]],
     does: str,
 ) -> Iterator[Outcome]:
     """One outcome for each build whose symbols tell of blocks; ``does``: ``copies`` or ``clears``.
 
     ``findings_of`` judges each block that does not end before it starts.
     """
-    for told in telling(subject, "symbols"):
+    for told in builds_that_state(inspection, "symbols"):
         if isinstance(told, NotChecked):
             yield told
             continue
         plan, build = told
         blocks = blocks_of(build)
         if blocks:
-            found = _findings(subject, subject.placements[plan.name], blocks, findings_of, does)
+            found = _findings(inspection, inspection.placements[plan.name], blocks, findings_of, does)
             past = {"copies": "copied", "clears": "cleared"}[does]
             yield from found_or_holds(found, f"build {plan.name}: {len(blocks)} {past}")
 
@@ -42,10 +42,10 @@ def block_place(placement: Placement, block: StartEntry) -> str:
 
 
 def _findings(
-    subject: Subject,
+    inspection: Inspection,
     placement: Placement,
     blocks: list[StartEntry],
-    findings_of: Callable[[Subject, Placement, StartEntry], Iterator[Finding]],
+    findings_of: Callable[[Inspection, Placement, StartEntry], Iterator[Finding]],
     does: str,
 ) -> Iterator[Finding]:
     for block in blocks:
@@ -53,9 +53,9 @@ def _findings(
             yield Finding(
                 f"what start-up code of build {placement.plan.name} {does} ends before it starts",
                 concerned(placement.plan.name, placement.plan.core),
-                block_place(placement, block),
-                f"a start of {format_address(block.start)}, an end of {format_address(block.end)}",
-                "an end that is not below the start",
+                where=block_place(placement, block),
+                found=f"a start of {format_address(block.start)}, an end of {format_address(block.end)}",
+                expected="an end that is not below the start",
             )
         else:
-            yield from findings_of(subject, placement, block)
+            yield from findings_of(inspection, placement, block)

@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from gemel.builds.build import Build
 from gemel.check.findings.start_blocks import block_place
-from gemel.check.findings.wording import biggest_symbols, concerned, sized
-from gemel.check.rule import Finding
 from gemel.inspection.core_views import run_span
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram_claims import claims_of, own_ram
 from gemel.inspection.reserves import reserves_of
 from gemel.inspection.start_tables import StartEntry
 from gemel.inspection.windows import Part, parts_of, windows_of
+from gemel.inspection.wording import biggest_symbols, concerned, sized
 from gemel.layout.addresses import locate
+from gemel.outcomes import Finding
 from gemel.placement.placing import Placement
 from gemel.spans import Span, without
 
@@ -76,29 +76,29 @@ def _padding(build: Build, span: Span) -> bool:
     return span.size < (span.end & -span.end) and not any(each.overlaps(span) for each in taken)
 
 
-def copied_build_at(subject: Subject, placement: Placement, block: StartEntry) -> Brought | None:
+def copied_build_at(inspection: Inspection, placement: Placement, block: StartEntry) -> Brought | None:
     """The build of another core that is brought to RAM by a block of this one; None if it is none."""
-    layout, core = subject.layout, placement.plan.core
+    layout, core = inspection.layout, placement.plan.core
     located = locate(layout, block.start, core)
-    for placed in subject.placed.values() if located else ():
+    for placed in inspection.placed.values() if located else ():
         runs_in = layout.builds[placed.name].runs_in
         if located and runs_in and placed.core != core:
             area = layout.span_of(runs_in)
             if area.holds(located.plain):
-                stored = placed.stored.start + located.plain - run_span(subject, placed).start
+                stored = placed.stored.start + located.plain - run_span(inspection, placed).start
                 return Brought(placed.name, area.moved(block.start - located.plain), stored)
     return None
 
 
 def misplaced(
-    subject: Subject,
+    inspection: Inspection,
     placement: Placement,
     block: StartEntry,
     spans: list[Span],
     does: Literal["clears", "copies over"],
 ) -> Iterator[Finding]:
     """Findings for what of ``spans``, written for ``block``, is shared or not the core's own RAM."""
-    layout, core = subject.layout, placement.plan.core
+    layout, core = inspection.layout, placement.plan.core
     shared = {
         area.name: layout.span_of(area.name) for area in layout.areas.values() if area.purpose == "shared"
     }
@@ -112,14 +112,14 @@ def misplaced(
         for part in parts
         for plain in without([part.plain], [*own_ram(layout, core), *shared.values()])
     ]
-    for written in _unclaimed(subject, placement, foreign):
-        yield _in_foreign(subject, placement, block, written, does)
+    for written in _unclaimed(inspection, placement, foreign):
+        yield _in_foreign(inspection, placement, block, written, does)
 
 
-def _unclaimed(subject: Subject, placement: Placement, foreign: list[Written]) -> Iterator[Written]:
+def _unclaimed(inspection: Inspection, placement: Placement, foreign: list[Written]) -> Iterator[Written]:
     """Without what the build claims there, which ram-claims-in-own-areas tells."""
     if foreign:
-        claims = [claim.seen for claim in claims_of(subject.layout, placement.plan, placement.build)]
+        claims = [claim.seen for claim in claims_of(inspection.layout, placement.plan, placement.build)]
         for seen, plain in foreign:
             for rest in without([seen], claims):
                 yield Written(rest, rest.moved(plain.start - seen.start))
@@ -139,24 +139,24 @@ def _in_shared(placement: Placement, block: StartEntry, area: str, span: Span, d
     return Finding(
         f"start-up code of build {placement.plan.name} {does} area {area}, which the cores share",
         concerned(placement.plan.name, placement.plan.core, area),
-        block_place(placement, block),
-        f"{does} {sized(span)}",
-        "what is shared is left to the code that both cores have agreed on",
+        where=block_place(placement, block),
+        found=f"{does} {sized(span)}",
+        expected="what is shared is left to the code that both cores have agreed on",
         lines=written_lines(placement, span),
     )
 
 
 def _in_foreign(
-    subject: Subject, placement: Placement, block: StartEntry, written: Written, does: str
+    inspection: Inspection, placement: Placement, block: StartEntry, written: Written, does: str
 ) -> Finding:
-    layout, plan = subject.layout, placement.plan
+    layout, plan = inspection.layout, placement.plan
     areas = [name for name in layout.areas if layout.span_of(name).overlaps(written.plain)]
     place = f"in area {', area '.join(areas)}" if areas else "in no area"
     return Finding(
         f"start-up code of build {plan.name} {does} memory that core {plan.core} does not own",
         concerned(plan.name, plan.core, *areas),
-        block_place(placement, block),
-        f"{does} {sized(written.seen)}, {place}",
-        f"inside {', '.join(map(str, own_ram(layout, plan.core))) or 'RAM that it owns'}",
-        written.plain,
+        where=block_place(placement, block),
+        found=f"{does} {sized(written.seen)}, {place}",
+        expected=f"inside {', '.join(map(str, own_ram(layout, plan.core))) or 'RAM that it owns'}",
+        span=written.plain,
     )

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from gemel.check.findings.wording import needs_elf
 from gemel.errors import GemelError
+from gemel.inspection.wording import needs_elf
 from gemel.layout.model import Checksum, Stamp, SymbolPlace
 
 if TYPE_CHECKING:
-    from gemel.inspection.inspection import Subject
+    from gemel.inspection.inspection import Inspection
 
 
-def no_place(subject: Subject, item: Stamp | Checksum, error: GemelError) -> str:
+def no_place(inspection: Inspection, item: Stamp | Checksum, error: GemelError) -> str:
     """The reason for a rule that ``item`` is not checked, after its lookup raised ``error``."""
     if isinstance(item.at, SymbolPlace):
-        reason = needs_elf(item.at.build, subject.builds.get(item.at.build), "symbols")
+        reason = needs_elf(item.at.build, inspection.builds.get(item.at.build), "symbols")
         if reason:
             return reason
     problem = error.problems[0]

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.check.policy.waivers import rule_names
-from gemel.layout.kinds import Fault, KeyPath, nearest_hint
+from gemel.layout.kinds import KeyPath, LayoutFault, nearest_hint
 from gemel.layout.model import Layout, SeverityChange
 
 KEPT = {
@@ -22,7 +22,7 @@ KEPT = {
 WEIGHTS = {"note": 0, "warning": 1, "error": 2}
 
 
-def severity_faults(layout: Layout) -> Iterator[Fault]:
+def severity_faults(layout: Layout) -> Iterator[LayoutFault]:
     """Unknown rules, rules named twice, and rules that must stay errors; a check of ``read_layout``."""
     known = rule_names() if layout.rules.severity else []
     seen: set[str] = set()
@@ -30,15 +30,23 @@ def severity_faults(layout: Layout) -> Iterator[Fault]:
         path = ("rules", "severity", index)
         if change.rule not in known:
             hint = nearest_hint(change.rule, known) or "gemel explain lists all rules"
-            yield Fault((*path, "rule"), "no rule of this name", change.rule, "the name of a rule", hint)
+            yield LayoutFault(
+                (*path, "rule"),
+                "no rule of this name",
+                found=change.rule,
+                expected="the name of a rule",
+                next_step=hint,
+            )
         elif change.rule in seen:
-            yield Fault((*path, "rule"), "a rule with two severities", change.rule, "each rule once")
+            yield LayoutFault(
+                (*path, "rule"), "a rule with two severities", found=change.rule, expected="each rule once"
+            )
         else:
             yield from _lowered(path, change)
         seen.add(change.rule)
 
 
-def _lowered(path: KeyPath, change: SeverityChange) -> Iterator[Fault]:
+def _lowered(path: KeyPath, change: SeverityChange) -> Iterator[LayoutFault]:
     """The fault of making a rule count for less that must not; others are not even loaded."""
     hint = next((step for start, step in KEPT.items() if change.rule.startswith(start)), None)
     if hint is None:
@@ -48,4 +56,6 @@ def _lowered(path: KeyPath, change: SeverityChange) -> Iterator[Fault]:
     rule = rule_named(change.rule)
     if rule and WEIGHTS[change.severity] < WEIGHTS[rule.severity]:
         what = "a rule about the seal or the rollback counter cannot count for less"
-        yield Fault((*path, "severity"), what, change.severity, rule.severity, hint)
+        yield LayoutFault(
+            (*path, "severity"), what, found=change.severity, expected=rule.severity, next_step=hint
+        )

@@ -6,7 +6,7 @@ import pkgutil
 from collections.abc import Iterator
 
 from gemel.check import rules
-from gemel.layout.kinds import Fault, nearest_hint
+from gemel.layout.kinds import LayoutFault, nearest_hint
 from gemel.layout.model import Layout
 
 OTHER_PARTIES = ("rest", "layout", "record", "version", "rollback", "product", "vendor id", "class id")
@@ -21,7 +21,7 @@ def rule_names() -> list[str]:
     return sorted(module.name.replace("_", "-") for module in pkgutil.iter_modules(rules.__path__))
 
 
-def waiver_faults(layout: Layout) -> Iterator[Fault]:
+def waiver_faults(layout: Layout) -> Iterator[LayoutFault]:
     """Waivers of rules that do not exist or for places that do not; a check of ``read_layout``."""
     if not layout.rules.waive:
         return
@@ -31,13 +31,15 @@ def waiver_faults(layout: Layout) -> Iterator[Fault]:
         if waiver.rule not in known:
             hint = nearest_hint(waiver.rule, known) or "gemel explain lists all rules"
             path = ("rules", "waive", index, "rule")
-            yield Fault(path, "no rule of this name", waiver.rule, "the name of a rule", hint)
+            yield LayoutFault(
+                path, "no rule of this name", found=waiver.rule, expected="the name of a rule", next_step=hint
+            )
         elif waiver.where not in places and waiver.rule not in OWN_PARTIES:
             hint = nearest_hint(waiver.where, places) or "name one of the parties that the finding ends with"
             path = ("rules", "waive", index, "where")
             what = "no area, build, core, memory, contract, stamp or checksum of this name"
             expected = "a name that a finding of this rule concerns"
-            yield Fault(path, what, waiver.where, expected, hint)
+            yield LayoutFault(path, what, found=waiver.where, expected=expected, next_step=hint)
 
 
 def party_names(layout: Layout) -> list[str]:

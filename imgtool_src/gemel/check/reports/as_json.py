@@ -6,35 +6,35 @@ import hashlib
 import json
 from typing import Any
 
-from gemel import __version__
 from gemel.check.reports.as_text import CAUTION
-from gemel.check.rule import Finding
 from gemel.check.runner import CheckResult, Judged, RuleResult
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.layout.model import Waiver
+from gemel.outcomes import Finding
 from gemel.spans import Span
+from gemel.version import __version__
 
 FORMAT = 1
 
 
-def report(result: CheckResult, subject: Subject, image_name: str) -> str:
+def report(result: CheckResult, inspection: Inspection, image_name: str) -> str:
     """The report as JSON text.  Names no path, host, user or time: the same inputs give the same text."""
-    return json.dumps(report_data(result, subject, image_name), indent=2, ensure_ascii=False)
+    return json.dumps(report_data(result, inspection, image_name), indent=2, ensure_ascii=False)
 
 
-def report_data(result: CheckResult, subject: Subject, image_name: str) -> dict[str, Any]:
+def report_data(result: CheckResult, inspection: Inspection, image_name: str) -> dict[str, Any]:
     """The report as plain data, as `check_schema` describes it."""
     return {
         "format": FORMAT,
         "tool": {"name": "gemel", "version": __version__},
-        "product": subject.layout.product,
-        "layout_sha256": subject.read.digest.hex(),
+        "product": inspection.layout.product,
+        "layout_sha256": inspection.read.digest.hex(),
         "image": {
             "name": image_name,
-            "spans": [_span(span) for span in subject.image.spans()],
-            "sha256": _image_digest(subject),
+            "spans": [_span(span) for span in inspection.image.spans()],
+            "sha256": _image_digest(inspection),
         },
-        "builds": [_build(subject, name) for name in subject.layout.builds],
+        "builds": [_build(inspection, name) for name in inspection.layout.builds],
         "passes": result.passes,
         "caution": CAUTION,
         "counts": {status: result.count(status) for status in ("holds", "broken", "waived", "not checked")},
@@ -43,12 +43,12 @@ def report_data(result: CheckResult, subject: Subject, image_name: str) -> dict[
     }
 
 
-def _image_digest(subject: Subject) -> str:
+def _image_digest(inspection: Inspection) -> str:
     """SHA-256 over each held run: start and size as little-endian 32-bit words, then its bytes."""
     digest = hashlib.sha256()
-    for span in subject.image.spans():
+    for span in inspection.image.spans():
         digest.update(span.start.to_bytes(4, "little") + (span.size & 0xFFFF_FFFF).to_bytes(4, "little"))
-        for _, piece in subject.image.pieces(span):
+        for _, piece in inspection.image.pieces(span):
             digest.update(piece)
     return digest.hexdigest()
 
@@ -57,12 +57,12 @@ def _span(span: Span) -> dict[str, Any]:
     return {"start": span.start, "size": span.size, "text": str(span)}
 
 
-def _build(subject: Subject, name: str) -> dict[str, Any]:
-    build = subject.builds.get(name)
-    found = subject.placed_with_origin.get(name)
+def _build(inspection: Inspection, name: str) -> dict[str, Any]:
+    build = inspection.builds.get(name)
+    found = inspection.placed_with_origin.get(name)
     return {
         "name": name,
-        "core": subject.layout.builds[name].core,
+        "core": inspection.layout.builds[name].core,
         "kind": build.kind if build else None,
         "build_id": build.build_id.hex() if build and build.build_id else None,
         "cannot_tell": list(build.missing) if build else ["everything: the build was not given"],

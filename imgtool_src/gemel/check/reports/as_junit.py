@@ -19,29 +19,29 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from gemel import __version__
 from gemel.check.reports.as_text import CAUTION, finding_lines
 from gemel.check.runner import CheckResult, Judged, RuleResult
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
+from gemel.version import __version__
 
 NOTHING = "no rule could be applied: that is a failure, not a pass"
 
 
-def report(result: CheckResult, subject: Subject, image_name: str) -> str:
+def report(result: CheckResult, inspection: Inspection, image_name: str) -> str:
     """The report as XML text in UTF-8.  Names no path, host, user or time."""
-    suite = f"{subject.layout.product}: {image_name}"
-    cases = [_case(each, subject.layout.product) for each in result.results]
+    suite = f"{inspection.layout.product}: {image_name}"
+    cases = [_case(each, inspection.layout.product) for each in result.results]
     failures = sum(case.failed for case in cases)
     skipped = sum(case.skipped for case in cases)
     errors = 0 if result.checked_anything else 1
     counts = {"tests": len(cases) + errors, "failures": failures, "errors": errors}
     lines = ['<?xml version="1.0" encoding="UTF-8"?>', _open("testsuites", name="gemel check", **counts)]
     lines.append("  " + _open("testsuite", name=suite, **counts, skipped=skipped))
-    lines += _properties(result, subject)
+    lines += _properties(result, inspection)
     for case in cases:
         lines += case.lines
     if errors:
-        name = _open("testcase", name="some-rule-applied", classname=subject.layout.product)
+        name = _open("testcase", name="some-rule-applied", classname=inspection.layout.product)
         lines += [f"    {name}", f"      {_open('error', message=NOTHING)}</error>", "    </testcase>"]
     lines += ["  </testsuite>", "</testsuites>"]
     return "".join(f"{line}\n" for line in lines)
@@ -97,10 +97,10 @@ def _at(where: str, reason: str) -> str:
     return f"{where}: {reason}" if where else reason
 
 
-def _properties(result: CheckResult, subject: Subject) -> Iterator[str]:
+def _properties(result: CheckResult, inspection: Inspection) -> Iterator[str]:
     values = {
         "tool": f"gemel {__version__}",
-        "layout_sha256": subject.read.digest.hex(),
+        "layout_sha256": inspection.read.digest.hex(),
         "passes": "true" if result.passes else "false",
         "caution": CAUTION,
     }

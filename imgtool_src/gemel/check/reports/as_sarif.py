@@ -20,44 +20,45 @@ from collections.abc import Iterator
 from typing import Any
 from urllib.parse import quote
 
-from gemel import __version__
 from gemel.check.reports.as_text import CAUTION
 from gemel.check.reports.sarif_places import Addresses, LayoutLines
-from gemel.check.rule import Finding, NotChecked, Rule
+from gemel.check.rule import Rule
 from gemel.check.runner import CheckResult, Judged, RuleResult
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.layout.model import Waiver
+from gemel.outcomes import Finding, NotChecked
+from gemel.version import __version__
 
 SCHEMA = "https://docs.oasis-open.org/sarif/sarif/v2.1.0/errata01/os/schemas/sarif-schema-2.1.0.json"
 IMAGE, LAYOUT = 0, 1
 """Indices into ``run.artifacts``."""
 
 
-def report(result: CheckResult, subject: Subject, image_name: str) -> str:
+def report(result: CheckResult, inspection: Inspection, image_name: str) -> str:
     """The log as JSON text, its last line ended.  Names no path, host, user or time."""
-    return json.dumps(report_data(result, subject, image_name), indent=2, ensure_ascii=False) + "\n"
+    return json.dumps(report_data(result, inspection, image_name), indent=2, ensure_ascii=False) + "\n"
 
 
-def report_data(result: CheckResult, subject: Subject, image_name: str) -> dict[str, Any]:
+def report_data(result: CheckResult, inspection: Inspection, image_name: str) -> dict[str, Any]:
     """The log as plain data."""
-    return {"$schema": SCHEMA, "version": "2.1.0", "runs": [_Run(result, subject, image_name).data()]}
+    return {"$schema": SCHEMA, "version": "2.1.0", "runs": [_Run(result, inspection, image_name).data()]}
 
 
 class _Run:
     """What the parts of one run share: the places that results point at, and names of files."""
 
-    def __init__(self, result: CheckResult, subject: Subject, image_name: str) -> None:
-        self.result, self.subject = result, subject
-        self.layout_name = subject.read.name
+    def __init__(self, result: CheckResult, inspection: Inspection, image_name: str) -> None:
+        self.result, self.inspection = result, inspection
+        self.layout_name = inspection.read.name
         self.image_name = image_name
-        self.addresses = Addresses(subject.layout)
+        self.addresses = Addresses(inspection.layout)
         findings = [judged.finding for each in result.results for judged in each.findings]
-        self.lines = LayoutLines(subject.read, (name for finding in findings for name in finding.parties))
+        self.lines = LayoutLines(inspection.read, (name for finding in findings for name in finding.parties))
         self.seen: dict[tuple[str, ...], int] = {}
 
     def data(self) -> dict[str, Any]:
         """The run object (section 3.14)."""
-        product = self.subject.layout.product
+        product = self.inspection.layout.product
         return {
             "tool": {"driver": _driver(self.result)},
             "language": "en",
@@ -72,7 +73,7 @@ class _Run:
             ],
             "properties": {
                 "product": product,
-                "layoutSha256": self.subject.read.digest.hex(),
+                "layoutSha256": self.inspection.read.digest.hex(),
                 "passes": self.result.passes,
                 "caution": CAUTION,
             },
@@ -80,7 +81,7 @@ class _Run:
 
     def _artifacts(self) -> list[dict[str, Any]]:
         names = [(self.image_name, "analysisTarget"), (self.layout_name, "userSpecifiedConfiguration")]
-        names += [(build.file, "referencedOnCommandLine") for build in self.subject.builds.values()]
+        names += [(build.file, "referencedOnCommandLine") for build in self.inspection.builds.values()]
         return [
             {"location": {"uri": _uri(name), "index": index}, "roles": [role]}
             for index, (name, role) in enumerate(names)
@@ -168,7 +169,7 @@ class _Run:
 
         No address, value or wording enters; a second finding between the same parties has its own.
         """
-        parts = (self.subject.layout.product, rule.name, *finding.parties)
+        parts = (self.inspection.layout.product, rule.name, *finding.parties)
         self.seen[parts] = self.seen.get(parts, 0) + 1
         return hashlib.sha256("\0".join((*parts, str(self.seen[parts]))).encode()).hexdigest()
 

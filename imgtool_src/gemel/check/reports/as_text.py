@@ -6,9 +6,10 @@ import re
 import textwrap
 from collections.abc import Iterable, Iterator
 
-from gemel.check.rule import Finding, NotChecked, Rule
+from gemel.check.rule import Rule
 from gemel.check.runner import CheckResult, Judged, RuleResult
 from gemel.errors import on_one_line
+from gemel.outcomes import Finding, NotChecked
 
 CAUTION = "A passing check is evidence, not a safety approval."
 SIGNS = {"error": "BROKEN", "warning": "WARNING", "note": "NOTE"}

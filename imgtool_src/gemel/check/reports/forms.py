@@ -10,9 +10,9 @@ from gemel.errors import Problem, UsageProblem
 
 if TYPE_CHECKING:
     from gemel.check.runner import CheckResult
-    from gemel.inspection.inspection import Subject
+    from gemel.inspection.inspection import Inspection
 
-Render = Callable[["CheckResult", "Subject", str], str]
+Render = Callable[["CheckResult", "Inspection", str], str]
 """From a result, what was checked and the image's file name (no path) to the report, lines ended."""
 
 
@@ -26,34 +26,34 @@ class ReportFormat:
     render: Render
 
 
-def _text(result: CheckResult, subject: Subject, image_name: str) -> str:
+def _text(result: CheckResult, inspection: Inspection, image_name: str) -> str:
     from gemel.check.reports.as_text import report_of
 
     return "".join(f"{line}\n" for line in report_of(result))
 
 
-def _text_in_full(result: CheckResult, subject: Subject, image_name: str) -> str:
+def _text_in_full(result: CheckResult, inspection: Inspection, image_name: str) -> str:
     from gemel.check.reports.as_text import report_of
 
     return "".join(f"{line}\n" for line in report_of(result, everything=True))
 
 
-def _json(result: CheckResult, subject: Subject, image_name: str) -> str:
+def _json(result: CheckResult, inspection: Inspection, image_name: str) -> str:
     from gemel.check.reports.as_json import report
 
-    return report(result, subject, image_name) + "\n"
+    return report(result, inspection, image_name) + "\n"
 
 
-def _sarif(result: CheckResult, subject: Subject, image_name: str) -> str:
+def _sarif(result: CheckResult, inspection: Inspection, image_name: str) -> str:
     from gemel.check.reports.as_sarif import report
 
-    return report(result, subject, image_name)
+    return report(result, inspection, image_name)
 
 
-def _junit(result: CheckResult, subject: Subject, image_name: str) -> str:
+def _junit(result: CheckResult, inspection: Inspection, image_name: str) -> str:
     from gemel.check.reports.as_junit import report
 
-    return report(result, subject, image_name)
+    return report(result, inspection, image_name)
 
 
 FULL_TEXT = ReportFormat("text", (".txt",), "for people, with the rules that hold", _text_in_full)
@@ -82,5 +82,7 @@ def format_of_file(name: str) -> ReportFormat:
     if not fitting:
         expected = ", ".join(f"{suffix} ({each.name})" for each in FORMATS for suffix in each.suffixes)
         hint = "give the report a name that ends in one of these"
-        raise UsageProblem(Problem("the suffix names no form of report", name, "", expected, hint))
+        raise UsageProblem(
+            Problem("the suffix names no form of report", where=name, expected=expected, next_step=hint)
+        )
     return max(fitting, key=lambda pair: pair[0])[1]

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from gemel.check.findings.wording import place_words
+from gemel.inspection.wording import place_words
 from gemel.layout.kinds import KeyPath
 from gemel.layout.model import Layout, Waiver
 from gemel.layout.reader import ReadLayout

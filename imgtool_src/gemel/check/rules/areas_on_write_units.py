@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.rule import Finding, Holds, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
 from gemel.layout.model import Area, Layout, Memory
+from gemel.outcomes import Finding, Holds, Outcome
 from gemel.spans import Span, align_down, align_up, format_address, format_size
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each area in flash."""
-    layout = subject.layout
+    layout = inspection.layout
     for area in layout.areas.values():
         memory = layout.memories[area.memory]
         if memory.kind != "flash":
@@ -32,10 +33,10 @@ def _finding(layout: Layout, area: Area, memory: Memory, ragged: list[tuple[str,
     return Finding(
         f"area {area.name} {' and '.join(word for word, _ in ragged)} inside a write unit",
         (area.name, memory.name, *sharing),
-        f"area {area.name} in {memory.words}, {span}",
-        ", ".join(f"{word} at {format_address(at)}" for word, at in ragged),
-        f"multiples of {unit}, such as {whole}",
-        span,
+        where=f"area {area.name} in {memory.words}, {span}",
+        found=", ".join(f"{word} at {format_address(at)}" for word, at in ragged),
+        expected=f"multiples of {unit}, such as {whole}",
+        span=span,
         lines=tuple(f"area {name} has bytes in the same write unit" for name in sharing),
     )
 

@@ -4,20 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.rule import Finding, Holds, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.outcomes import Finding, Holds, Outcome
 from gemel.spans import align_down, align_up, format_address
 
 UNIT = 32
 """Bytes; the lower five bits of a region's base and limit are not stored."""
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each area whose security the layout states."""
-    for area in subject.layout.areas.values():
+    for area in inspection.layout.areas.values():
         if area.security is None:
             continue
-        span = subject.layout.span_of(area.name)
+        span = inspection.layout.span_of(area.name)
         if span.start % UNIT == 0 and span.end % UNIT == 0:
             yield Holds(f"area {area.name}")
             continue
@@ -25,11 +26,11 @@ def check(subject: Subject) -> Iterator[Outcome]:
         yield Finding(
             f"area {area.name} cannot be made {area.security} as it is",
             (area.name, area.memory),
-            f"area {area.name}",
-            f"{span}",
-            f"start and end at multiples of {UNIT} bytes; around it {format_address(lower)}"
+            where=f"area {area.name}",
+            found=f"{span}",
+            expected=f"start and end at multiples of {UNIT} bytes; around it {format_address(lower)}"
             f"..{format_address(upper - 1)}",
-            span,
+            span=span,
         )
 
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from gemel.check.findings.wording import needs_elf
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.rule import Rule
 from gemel.inspection.core_views import distance, whereabouts
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.vector_tables import is_blank, likely_tables, table_span, vector_builds
+from gemel.inspection.wording import needs_elf
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placing import forgotten_run_area
 from gemel.placement.symbol_places import SymbolNotPlaced
 from gemel.spans import Span, format_address
@@ -48,19 +49,19 @@ class Start(NamedTuple):
         return f"{format_address(self.address)}, the vector table of build {self.plan.name}"
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each constant, and one for secondaries that no contract has a constant for."""
-    secondaries = [core.name for core in subject.layout.secondaries()]
+    secondaries = [core.name for core in inspection.layout.secondaries()]
     if not secondaries:
         return
-    starts, hidden = _starts(subject)
+    starts, hidden = _starts(inspection)
     constants: list[Constant] = []
-    for found in _constants(subject):
+    for found in _constants(inspection):
         if isinstance(found, Constant):
             constants.append(found)
         else:
             yield found
-    fitting = {constant: _fitting(subject, constant, starts) for constant in constants}
+    fitting = {constant: _fitting(inspection, constant, starts) for constant in constants}
     matched = _matched(fitting)
     rest = [start for start in starts if start.plan.core not in matched.values()]
     for constant, fits in fitting.items():
@@ -70,8 +71,8 @@ def check(subject: Subject) -> Iterator[Outcome]:
         elif hidden:
             yield NotChecked(constant.where, hidden)
         else:
-            yield _finding(subject, constant, fits, rest or starts)
-    named = {boot for each in subject.layout.contracts.values() if (boot := each.boot_symbol)}
+            yield _finding(inspection, constant, fits, rest or starts)
+    named = {boot for each in inspection.layout.contracts.values() if (boot := each.boot_symbol)}
     if len(named) < len(secondaries):
         left = ", ".join(f"core {name}" for name in secondaries if name not in matched.values())
         yield NotChecked(left, "no contract names the constant that holds its vector address (boot_symbol)")
@@ -87,36 +88,36 @@ def _matched(fitting: dict[Constant, list[Start]]) -> dict[Constant, str]:
     return matched
 
 
-def _constants(subject: Subject) -> Iterator[Constant | NotChecked]:
+def _constants(inspection: Inspection) -> Iterator[Constant | NotChecked]:
     seen = set()
-    for contract in subject.layout.contracts.values():
+    for contract in inspection.layout.contracts.values():
         boot = contract.boot_symbol
         if boot is None or boot in seen:
             continue
         seen.add(boot)
         try:
-            place = Span(subject.symbols(boot.build, boot.symbol), 4)
+            place = Span(inspection.symbols(boot.build, boot.symbol), 4)
         except SymbolNotPlaced as error:
-            missing = needs_elf(boot.build, subject.builds.get(boot.build), "symbols")
+            missing = needs_elf(boot.build, inspection.builds.get(boot.build), "symbols")
             reason = missing or "; ".join(str(problem) for problem in error.problems)
             yield NotChecked(
                 f"contract {contract.name}, constant {boot.symbol} of build {boot.build}", reason
             )
             continue
-        yield Constant(contract.name, boot.build, boot.symbol, place, subject.word_at(place.start))
+        yield Constant(contract.name, boot.build, boot.symbol, place, inspection.word_at(place.start))
 
 
-def _starts(subject: Subject) -> tuple[list[Start], str]:
+def _starts(inspection: Inspection) -> tuple[list[Start], str]:
     """The vector tables of the secondaries, and why that of some of them is not known, if so."""
     starts: list[Start] = []
     hidden: list[str] = []
-    plans = vector_builds(subject.layout)
-    for core in subject.layout.secondaries():
+    plans = vector_builds(inspection.layout)
+    for core in inspection.layout.secondaries():
         own = [plan for plan in plans if plan.core == core.name]
         if not own:
             hidden.append(f"core {core.name} has no build in an area of purpose code")
         for plan in own:
-            start = _start(subject, plan)
+            start = _start(inspection, plan)
             if start:
                 starts.append(start)
             else:
@@ -124,27 +125,27 @@ def _starts(subject: Subject) -> tuple[list[Start], str]:
     return starts, "; ".join(hidden)
 
 
-def _start(subject: Subject, plan: BuildPlan) -> Start | None:
+def _start(inspection: Inspection, plan: BuildPlan) -> Start | None:
     """Where a build's vector table is: as the layout says, or the only likely one if it is blank there."""
-    placed = subject.placed.get(plan.name)
-    declared = table_span(subject.layout, plan)
-    blank = is_blank(subject, declared)
-    likely = likely_tables(subject, plan) if blank else [declared.start]
+    placed = inspection.placed.get(plan.name)
+    declared = table_span(inspection.layout, plan)
+    blank = is_blank(inspection, declared)
+    likely = likely_tables(inspection, plan) if blank else [declared.start]
     if placed is None or len(likely) != 1:
         return None
     address = placed.run_address(likely[0])
-    located = locate(subject.layout, address, plan.core)
+    located = locate(inspection.layout, address, plan.core)
     plain = located.plain if located else address
     return Start(plan, address, plain, placed.vector_address if blank else None)
 
 
-def _fitting(subject: Subject, constant: Constant, starts: list[Start]) -> list[Start]:
+def _fitting(inspection: Inspection, constant: Constant, starts: list[Start]) -> list[Start]:
     """The tables that lie at the constant's value, for the core that is sent there."""
-    layout, value = subject.layout, constant.value
+    layout, value = inspection.layout, constant.value
     return [start for start in starts if distance(layout, start.plan.core, start.address, value) == 0]
 
 
-def _finding(subject: Subject, constant: Constant, taken: list[Start], due: list[Start]) -> Finding:
+def _finding(inspection: Inspection, constant: Constant, taken: list[Start], due: list[Start]) -> Finding:
     """What is wrong with a constant; ``taken`` it fits, ``due`` are the tables that it could name instead."""
     cores = list(dict.fromkeys(start.plan.core for start in due))
     parties = [constant.build, constant.contract, *cores, *(start.plan.name for start in due)]
@@ -154,37 +155,37 @@ def _finding(subject: Subject, constant: Constant, taken: list[Start], due: list
         what = f"build {constant.build} would release core {cores[0]} with the wrong vector table"
     else:
         what = f"build {constant.build} would release a core where no secondary has its vector table"
-    seen = dict.fromkeys(_seen(subject, core, constant.value) for core in cores)
+    seen = dict.fromkeys(_seen(inspection, core, constant.value) for core in cores)
     return Finding(
         what,
         tuple(dict.fromkeys(parties)),
-        constant.where,
-        f"{format_address(constant.value)}, {' and '.join(seen)}",
-        " or ".join(map(str, due)),
-        constant.place,
-        _next_step(subject, constant, due),
+        where=constant.where,
+        found=f"{format_address(constant.value)}, {' and '.join(seen)}",
+        expected=" or ".join(map(str, due)),
+        span=constant.place,
+        next_step=_next_step(inspection, constant, due),
     )
 
 
-def _seen(subject: Subject, core: str, address: int) -> str:
+def _seen(inspection: Inspection, core: str, address: int) -> str:
     """What a core that is sent to ``address`` finds there."""
-    text = whereabouts(subject, core, address)
-    located = locate(subject.layout, address, core)
+    text = whereabouts(inspection, core, address)
+    located = locate(inspection.layout, address, core)
     if located is None:
         return text
     text = f"for core {core} {text}"
     if not located.memory.holds_image or located.offset + 8 > located.memory.size:
         return text
-    words = [format_address(subject.word_at(located.plain + offset)) for offset in (0, 4)]
+    words = [format_address(inspection.word_at(located.plain + offset)) for offset in (0, 4)]
     return f"{text}, where the image has {' and '.join(words)}"
 
 
-def _next_step(subject: Subject, constant: Constant, due: list[Start]) -> str:
+def _next_step(inspection: Inspection, constant: Constant, due: list[Start]) -> str:
     """What to do, where the constant tells which mistake it was."""
-    seen = locate(subject.layout, constant.value)
+    seen = locate(inspection.layout, constant.value)
     for start in due:
         own, build = format_address(start.address), constant.build
-        if forgotten := forgotten_run_area(subject.layout, start.plan, constant.value):
+        if forgotten := forgotten_run_area(inspection.layout, start.plan, constant.value):
             return forgotten
         if seen and seen.plain == start.plain:
             return f"core {start.plan.core} sees this place at {own}: build {build} with that address"

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from gemel.check.findings.wording import concerned, needs_elf
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import concerned, needs_elf
 from gemel.layout.model import BuildPlan, Core
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
 if TYPE_CHECKING:
     from gemel.builds.elf.attributes import BuildAttributes
@@ -31,15 +32,15 @@ WITH_DSP = ("armv8-m.main", "armv8.1-m.main")
 """Architectures that run code for Armv7E-M where they have the DSP extension (from memory)."""
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build."""
-    for name, plan in subject.layout.builds.items():
+    for name, plan in inspection.layout.builds.items():
         where = f"build {name}"
-        build = subject.builds.get(name)
+        build = inspection.builds.get(name)
         if build is None or build.attributes is None:
             yield NotChecked(where, needs_elf(name, build, "build attributes"))
             continue
-        core = subject.layout.cores[plan.core]
+        core = inspection.layout.cores[plan.core]
         if wrong := _wrong(core, build.attributes):
             yield _finding(plan, core, build.file, build.attributes, *wrong)
         elif reason := _not_told(build.attributes):
@@ -82,9 +83,9 @@ def _finding(
     return Finding(
         f"build {plan.name} is compiled for another architecture than core {core.name} has",
         concerned(plan.name, core.name),
-        f"build {plan.name} ({file}), build attributes",
-        f"{found}{name}",
-        f"{expected}, core {core.name}",
+        where=f"build {plan.name} ({file}), build attributes",
+        found=f"{found}{name}",
+        expected=f"{expected}, core {core.name}",
         lines=lines,
     )
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from gemel.check.findings.wording import concerned, needs_elf
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import concerned, needs_elf
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
@@ -17,40 +18,40 @@ OUTSIDE_THE_STANDARD = 2
 """From this flag of Tag_compatibility on the file keeps to a vendor's arrangement instead of the ABI."""
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build, or one finding for each demand that is not understood."""
-    for name in subject.layout.builds:
+    for name in inspection.layout.builds:
         where = f"build {name}"
-        build = subject.builds.get(name)
+        build = inspection.builds.get(name)
         if build is None or build.attributes is None:
             yield NotChecked(where, needs_elf(name, build, "build attributes"))
             continue
-        findings = list(_findings(subject, build, build.attributes))
+        findings = list(_findings(inspection, build, build.attributes))
         yield from findings
         if not findings:
             yield Holds(where)
 
 
-def _findings(subject: Subject, build: Build, attributes: BuildAttributes) -> Iterator[Finding]:
-    parties = concerned(build.name, subject.layout.builds[build.name].core)
+def _findings(inspection: Inspection, build: Build, attributes: BuildAttributes) -> Iterator[Finding]:
+    parties = concerned(build.name, inspection.layout.builds[build.name].core)
     where = f"build {build.name} ({build.file}), build attributes"
     for tag in attributes.not_understood:
         value = attributes.values[tag]
         yield Finding(
             f"build {build.name} demands something that the standard does not define",
             parties,
-            where,
-            f"tag {tag} with the value {value}",
-            "of the tags below 64, which must be understood, only those of ADDENDA32 2025Q4",
+            where=where,
+            found=f"tag {tag} with the value {value}",
+            expected="of the tags below 64, which must be understood, only those of ADDENDA32 2025Q4",
         )
     for flag, vendor in attributes.compatibility:
         if flag >= OUTSIDE_THE_STANDARD:
             yield Finding(
                 f"build {build.name} keeps to an arrangement outside the standard",
                 parties,
-                where,
-                f"Tag_compatibility {flag} of {vendor or 'no named vendor'}",
-                "Tag_compatibility 0 or 1, which keep to the ABI",
+                where=where,
+                found=f"Tag_compatibility {flag} of {vendor or 'no named vendor'}",
+                expected="Tag_compatibility 0 or 1, which keep to the ABI",
             )
 
 

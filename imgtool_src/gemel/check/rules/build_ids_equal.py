@@ -4,36 +4,37 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.findings.wording import concerned, needs_elf
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.rule import Rule
 from gemel.inspection.build_ids import id_words, recorded_id, stored_notes
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import concerned, needs_elf
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build, or a finding for each of record and image that says otherwise."""
-    for name in subject.layout.builds:
-        yield from _outcomes(subject, name)
+    for name in inspection.layout.builds:
+        yield from _outcomes(inspection, name)
 
 
-def _outcomes(subject: Subject, name: str) -> Iterator[Outcome]:
+def _outcomes(inspection: Inspection, name: str) -> Iterator[Outcome]:
     where = f"build {name}"
-    build = subject.builds.get(name)
+    build = inspection.builds.get(name)
     known, source = (build.build_id, build.file) if build and build.build_id else (None, "")
-    recorded = recorded_id(subject, name)
+    recorded = recorded_id(inspection, name)
     findings = []
     if known and recorded is not None and recorded != known:
-        findings.append(_in_record(subject, name, recorded, known, source))
+        findings.append(_in_record(inspection, name, recorded, known, source))
     if not known and recorded:
         known, source = recorded, "the record"
     if not known:
         yield NotChecked(where, needs_elf(name, build, "build id"))
         return
-    notes = stored_notes(subject, name)
+    notes = stored_notes(inspection, name)
     ids = [note.build_id for note in notes]
     if ids and known not in ids:
-        findings.append(_in_image(subject, name, known, source))
+        findings.append(_in_image(inspection, name, known, source))
     if findings:
         yield from findings
     elif ids or (recorded and source != "the record"):
@@ -50,34 +51,34 @@ def _only_source(name: str, source: str) -> str:
     return f"only {source} tells its build id: {missing}, and no record tells it"
 
 
-def _parties(subject: Subject, name: str) -> tuple[str, ...]:
-    plan = subject.layout.builds[name]
+def _parties(inspection: Inspection, name: str) -> tuple[str, ...]:
+    plan = inspection.layout.builds[name]
     return concerned(name, plan.core, plan.stored_in)
 
 
-def _in_record(subject: Subject, name: str, recorded: bytes, known: bytes, source: str) -> Finding:
-    area = subject.layout.record.area if subject.layout.record else ""
+def _in_record(inspection: Inspection, name: str, recorded: bytes, known: bytes, source: str) -> Finding:
+    area = inspection.layout.record.area if inspection.layout.record else ""
     return Finding(
         f"the record names another build id for build {name} than the build at hand has",
-        concerned(*_parties(subject, name), area),
-        f"record in area {area}, entry {name}",
-        recorded.hex() or "none",
-        f"{known.hex()}, as in {source}",
+        concerned(*_parties(inspection, name), area),
+        where=f"record in area {area}, entry {name}",
+        found=recorded.hex() or "none",
+        expected=f"{known.hex()}, as in {source}",
     )
 
 
-def _in_image(subject: Subject, name: str, known: bytes, source: str) -> Finding:
-    notes = stored_notes(subject, name)
-    stored = subject.placed[name].stored
+def _in_image(inspection: Inspection, name: str, known: bytes, source: str) -> Finding:
+    notes = stored_notes(inspection, name)
+    stored = inspection.placed[name].stored
     places = [format_address(stored.start + note.offset) for note in notes]
     first = notes[0]
     return Finding(
         f"the image holds another build {name} than {source} names",
-        _parties(subject, name),
-        f"build {name} in {stored}, build id note at {', '.join(places[:3])}",
-        id_words([note.build_id for note in notes]),
-        f"{known.hex()}, as in {source}",
-        Span(stored.start + first.offset, 16 + len(first.build_id)),
+        _parties(inspection, name),
+        where=f"build {name} in {stored}, build id note at {', '.join(places[:3])}",
+        found=id_words([note.build_id for note in notes]),
+        expected=f"{known.hex()}, as in {source}",
+        span=Span(stored.start + first.offset, 16 + len(first.build_id)),
     )
 
 

@@ -4,22 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.findings.wording import concerned, counted, in_short
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.secure_builds import SECURE, area_words, builds_of, states_security
+from gemel.inspection.wording import concerned, counted, in_short
 from gemel.layout.addresses import plain_span
 from gemel.layout.model import Area, BuildPlan
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build whose area states its security, or one finding for each span elsewhere."""
-    if not states_security(subject.layout):
+    if not states_security(inspection.layout):
         return
-    for plan in builds_of(subject.layout, *SECURE, "non-secure"):
-        own = SECURE if subject.layout.areas[plan.stored_in].security in SECURE else ("non-secure",)
-        used = dict.fromkeys(_used(subject, plan))
+    for plan in builds_of(inspection.layout, *SECURE, "non-secure"):
+        own = SECURE if inspection.layout.areas[plan.stored_in].security in SECURE else ("non-secure",)
+        used = dict.fromkeys(_used(inspection, plan))
         foreign = [
             (what, span, area) for what, span, area in used if area.security and area.security not in own
         ]
@@ -36,24 +37,26 @@ def check(subject: Subject) -> Iterator[Outcome]:
             yield Holds(f"build {plan.name}, {counted(len(used), 'span')}")
 
 
-def _used(subject: Subject, plan: BuildPlan) -> Iterator[tuple[str, Span, Area]]:
+def _used(inspection: Inspection, plan: BuildPlan) -> Iterator[tuple[str, Span, Area]]:
     """What a build uses and how, with the area: its areas, what its segments take, its first stack."""
-    layout = subject.layout
+    layout = inspection.layout
     for name in (plan.stored_in, *plan.also_stored_in, *([plan.runs_in] if plan.runs_in else [])):
         yield "has", layout.span_of(name), layout.areas[name]
-    build = subject.builds.get(plan.name)
+    build = inspection.builds.get(plan.name)
     for segment in build.segments if build else ():
         for span in segment.taken:
-            yield from _in_areas(subject, plan, "uses", span)
-    table = subject.vector_table(plan.name)
+            yield from _in_areas(inspection, plan, "uses", span)
+    table = inspection.vector_table(plan.name)
     if table and table.words:
-        yield from _in_areas(subject, plan, "starts its stack in", Span((table.words[0] & ~3) - 4, 4))
+        yield from _in_areas(inspection, plan, "starts its stack in", Span((table.words[0] & ~3) - 4, 4))
 
 
-def _in_areas(subject: Subject, plan: BuildPlan, what: str, seen: Span) -> Iterator[tuple[str, Span, Area]]:
-    plain = plain_span(subject.layout, seen, plan.core) if seen.start >= 0 else None
-    for area in subject.layout.areas.values() if plain else ():
-        common = subject.layout.span_of(area.name).intersection(plain or seen)
+def _in_areas(
+    inspection: Inspection, plan: BuildPlan, what: str, seen: Span
+) -> Iterator[tuple[str, Span, Area]]:
+    plain = plain_span(inspection.layout, seen, plan.core) if seen.start >= 0 else None
+    for area in inspection.layout.areas.values() if plain else ():
+        common = inspection.layout.span_of(area.name).intersection(plain or seen)
         if common.size:
             yield what, common, area
 
@@ -62,10 +65,10 @@ def _finding(plan: BuildPlan, own: tuple[str, ...], what: str, span: Span, area:
     return Finding(
         f"build {plan.name} {what} memory of the other security state",
         concerned(plan.name, area.name, plan.core),
-        f"build {plan.name}, {span}",
-        f"{area_words(area)} from {format_address(span.start)} on",
-        f"areas that are {' or '.join(own)}, as area {plan.stored_in} is",
-        span,
+        where=f"build {plan.name}, {span}",
+        found=f"{area_words(area)} from {format_address(span.start)} on",
+        expected=f"areas that are {' or '.join(own)}, as area {plan.stored_in} is",
+        span=span,
     )
 
 

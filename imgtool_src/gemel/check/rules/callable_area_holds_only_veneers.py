@@ -5,9 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator
 
-from gemel.check.findings.wording import builds_stored_in, concerned, counted, in_short
-from gemel.check.rule import Finding, Holds, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.secure_builds import (
     GATEWAY,
     SECURE,
@@ -18,25 +17,27 @@ from gemel.inspection.secure_builds import (
     gateways_of,
     veneer_vectors,
 )
+from gemel.inspection.wording import builds_stored_in, concerned, counted, in_short
 from gemel.layout.addresses import locate
 from gemel.layout.model import Area
-from gemel.spans import Span, align_down, align_up, format_address, merged
+from gemel.outcomes import Finding, Holds, Outcome
+from gemel.spans import Span, align_down, align_up, format_address, merge
 
-HALF_WORD = 2
+HALFWORD = 2
 """Bytes of the smallest instruction."""
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each callable area, or one finding for each way in and each other content."""
-    for area in callable_areas(subject.layout):
-        span = subject.layout.span_of(area.name)
-        data = subject.bytes_of(span)
+    for area in callable_areas(inspection.layout):
+        span = inspection.layout.span_of(area.name)
+        data = inspection.bytes_of(span)
         slots = _slots(data, span.start)
         veneers = [offset for offset, branches in slots.items() if branches]
         findings = [
             *in_short(_other_gateways(area, span, data, slots)),
-            *in_short(_unnamed(subject, area, span, veneers)),
-            *in_short(_other_content(subject, area, span, data, slots)),
+            *in_short(_unnamed(inspection, area, span, veneers)),
+            *in_short(_other_content(inspection, area, span, data, slots)),
         ]
         yield from findings
         if not findings:
@@ -68,24 +69,24 @@ def _other_gateways(area: Area, span: Span, data: bytes, slots: dict[int, bool])
         yield Finding(
             f"non-secure code can enter area {area.name} at a place that is no veneer",
             _parties(area),
-            f"area {area.name} at {format_address(place.start)}",
-            f"{data[offset : offset + size].hex(' ')}, {found}",
-            expected,
-            place,
+            where=f"area {area.name} at {format_address(place.start)}",
+            found=f"{data[offset : offset + size].hex(' ')}, {found}",
+            expected=expected,
+            span=place,
         )
 
 
-def _unnamed(subject: Subject, area: Area, span: Span, veneers: list[int]) -> Iterator[Finding]:
+def _unnamed(inspection: Inspection, area: Area, span: Span, veneers: list[int]) -> Iterator[Finding]:
     """Veneers that no function of the builds stored there has; nothing where their symbols are missing."""
-    plans = builds_stored_in(subject.layout, area.name)
-    builds = [subject.builds.get(plan.name) for plan in plans]
+    plans = builds_stored_in(inspection.layout, area.name)
+    builds = [inspection.builds.get(plan.name) for plan in plans]
     if not builds or any(build is None or build.symbols is None for build in builds):
         return
     named = set()
     for plan, build in zip(plans, builds, strict=True):
         for gateway in gateways_of(build) if build else ():
             located = (
-                locate(subject.layout, gateway.address, plan.core) if gateway.address is not None else None
+                locate(inspection.layout, gateway.address, plan.core) if gateway.address is not None else None
             )
             if located:
                 named.add(located.plain)
@@ -94,15 +95,15 @@ def _unnamed(subject: Subject, area: Area, span: Span, veneers: list[int]) -> It
             yield Finding(
                 f"non-secure code can enter area {area.name} by a veneer of no function",
                 _parties(area, *(plan.name for plan in plans)),
-                f"area {area.name} at {format_address(span.start + offset)}",
-                "SG and a branch",
-                f"a veneer only where a symbol of build {', '.join(plan.name for plan in plans)} names it",
-                Span(span.start + offset, VENEER_SIZE),
+                where=f"area {area.name} at {format_address(span.start + offset)}",
+                found="SG and a branch",
+                expected=f"a veneer only where a symbol of build {', '.join(plan.name for plan in plans)} names it",
+                span=Span(span.start + offset, VENEER_SIZE),
             )
 
 
 def _other_content(
-    subject: Subject, area: Area, span: Span, data: bytes, slots: dict[int, bool]
+    inspection: Inspection, area: Area, span: Span, data: bytes, slots: dict[int, bool]
 ) -> Iterator[Finding]:
     """Bytes that are neither veneers nor free, and what is not zero beside the veneers of a unit of 32."""
     veneers = [offset for offset, branches in slots.items() if branches]
@@ -111,38 +112,38 @@ def _other_content(
         rest[offset : offset + VENEER_SIZE] = bytes(VENEER_SIZE)
     for offset in _gateways(data, span.start):
         rest[offset : offset + len(GATEWAY)] = bytes(len(GATEWAY))
-    erased = re.escape(bytes((subject.erased_byte_at(span.start),)))
+    erased = re.escape(bytes((inspection.erased_byte_at(span.start),)))
     content = (
         Span(span.start + match.start(), len(match[0]))
         for match in re.finditer(rb"[^\0" + erased + rb"]+", rest)
     )
     padding = [
         Span(span.start + match.start(), len(match[0]))
-        for unit in _units(span, veneers, _misaligned(subject))
+        for unit in _units(span, veneers, _misaligned(inspection))
         for match in re.compile(erased + b"+").finditer(rest, unit.start - span.start, unit.end - span.start)
         if match[0].strip(b"\0")
     ]
-    for place in merged(padding):
+    for place in merge(padding):
         front = place.start < span.start + veneers[0]
         yield Finding(
             f"the veneers of area {area.name} are not padded with zeros",
             _parties(area),
-            f"area {area.name}, {place}",
-            f"{counted(place.size, 'erased byte')} {'in front of' if front else 'behind'} the veneers",
-            f"veneers from a multiple of {VECTOR_UNIT} bytes on"
+            where=f"area {area.name}, {place}",
+            found=f"{counted(place.size, 'erased byte')} {'in front of' if front else 'behind'} the veneers",
+            expected=f"veneers from a multiple of {VECTOR_UNIT} bytes on"
             if front
             else f"zeros up to the next multiple of {VECTOR_UNIT} bytes, {format_address(place.end)}",
-            place,
+            span=place,
         )
     for place in _together(content, span):
         first = data[place.start - span.start :][: min(place.size, 8)]
         yield Finding(
             f"area {area.name} holds something else than veneers",
             _parties(area),
-            f"area {area.name}, {place}",
-            f"{first.hex(' ')}{' ...' if place.size > len(first) else ''}",
-            "veneers, zeros and erased bytes only",
-            place,
+            where=f"area {area.name}, {place}",
+            found=f"{first.hex(' ')}{' ...' if place.size > len(first) else ''}",
+            expected="veneers, zeros and erased bytes only",
+            span=place,
         )
 
 
@@ -159,8 +160,8 @@ def _together(content: Iterable[Span], area: Span) -> list[Span]:
     """Stretches of ``content`` in whole half-words, as one where less than a veneer lies between."""
     result: list[Span] = []
     for each in content:
-        start = max(align_down(each.start, HALF_WORD), area.start)
-        whole = Span.from_bounds(start, min(align_up(each.end, HALF_WORD), area.end))
+        start = max(align_down(each.start, HALFWORD), area.start)
+        whole = Span.from_bounds(start, min(align_up(each.end, HALFWORD), area.end))
         if result and whole.start - result[-1].end < VENEER_SIZE:
             whole = Span.from_bounds(result.pop().start, whole.end)
         result.append(whole)
@@ -180,13 +181,13 @@ def _units(span: Span, veneers: list[int], misaligned: list[Span]) -> list[Span]
     return units
 
 
-def _misaligned(subject: Subject) -> list[Span]:
+def _misaligned(inspection: Inspection) -> list[Span]:
     """Plain spans of the vectors that rule ``veneers-aligned`` finds."""
     found = []
-    for plan in builds_of(subject.layout, *SECURE):
-        build = subject.builds.get(plan.name)
+    for plan in builds_of(inspection.layout, *SECURE):
+        build = inspection.builds.get(plan.name)
         for vector in veneer_vectors(build) if build else ():
-            located = locate(subject.layout, vector.start, plan.core)
+            located = locate(inspection.layout, vector.start, plan.core)
             if located and vector.start % VECTOR_UNIT:
                 found.append(Span(located.plain, vector.size))
     return found

@@ -4,33 +4,34 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.rule import Rule
 from gemel.checksums.algorithms import CrcAlgorithm
 from gemel.checksums.crc_catalogue import CrcParameters
 from gemel.checksums.crc_strength import Strength, better_algorithm, covered_at_most, guaranteed_distance
 from gemel.checksums.in_layout import algorithm_of
 from gemel.inspection.checksum_ranges import known_coverage
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.layout.model import Checksum
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import format_size
 
 WIDE = 24
 """Bits from which on a CRC is asked for a distance of 4 where the layout asks for none; below it is 2."""
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each checksum."""
-    for checksum in subject.layout.checksums:
-        yield _outcome(subject, checksum)
+    for checksum in inspection.layout.checksums:
+        yield _outcome(inspection, checksum)
 
 
-def _outcome(subject: Subject, checksum: Checksum) -> Outcome:
+def _outcome(inspection: Inspection, checksum: Checksum) -> Outcome:
     where = f"checksum {checksum.name}"
     algorithm = algorithm_of(checksum)
     if not isinstance(algorithm, CrcAlgorithm):
         reason = f"{algorithm.name} is no CRC: it keeps no distance beyond 2, whatever it covers"
         return NotChecked(where, reason)
-    covered = known_coverage(subject, checksum)
+    covered = known_coverage(inspection, checksum)
     if isinstance(covered, str):
         return NotChecked(where, covered)
     size = sum(span.size for span in covered)
@@ -56,9 +57,9 @@ def _finding(
     return Finding(
         f"checksum {checksum.name} covers more bytes than it protects at distance {wanted}",
         (checksum.name,),
-        f"checksum {checksum.name}, {algorithm.name} over {format_size(size)}",
-        f"distance {strength.distance}: every pattern of {_errors(strength.distance)} is found",
-        f"distance {wanted} ({stated}): every pattern of {_errors(wanted)}",
+        where=f"checksum {checksum.name}, {algorithm.name} over {format_size(size)}",
+        found=f"distance {strength.distance}: every pattern of {_errors(strength.distance)} is found",
+        expected=f"distance {wanted} ({stated}): every pattern of {_errors(wanted)}",
         lines=tuple(_ways_out(algorithm.parameters, size, strength, wanted)),
     )
 

@@ -4,35 +4,36 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.rule import Rule
 from gemel.checksums.algorithms import stored_size
 from gemel.checksums.crc_strength import blank_range_verifies
 from gemel.checksums.in_layout import algorithm_of
 from gemel.errors import GemelError
 from gemel.inspection.checksum_ranges import known_coverage
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.layout.model import Checksum
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import format_size
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """For each checksum: whether its range would verify if all of it, its own place too, were one byte."""
-    for checksum in subject.layout.checksums:
-        covered = known_coverage(subject, checksum)
+    for checksum in inspection.layout.checksums:
+        covered = known_coverage(inspection, checksum)
         if isinstance(covered, str):
             yield NotChecked(f"checksum {checksum.name}", covered)
             continue
         try:
-            yield from _outcomes(subject, checksum, sum(span.size for span in covered))
+            yield from _outcomes(inspection, checksum, sum(span.size for span in covered))
         except GemelError as error:
             problem = error.problems[0]
             yield NotChecked(f"checksum {checksum.name}", f"{problem.what}: {problem.found}")
 
 
-def _outcomes(subject: Subject, checksum: Checksum, size: int) -> Iterator[Outcome]:
+def _outcomes(inspection: Inspection, checksum: Checksum, size: int) -> Iterator[Outcome]:
     algorithm = algorithm_of(checksum)
     where = f"checksum {checksum.name}"
-    memories = subject.layout.memories.values()
+    memories = inspection.layout.memories.values()
     erased = {memory.erased_byte for memory in memories if memory.kind == "flash"}
     blank = [byte for byte in sorted(erased | {0x00}) if blank_range_verifies(algorithm, size, byte)]
     for byte in blank:
@@ -41,9 +42,9 @@ def _outcomes(subject: Subject, checksum: Checksum, size: int) -> Iterator[Outco
         yield Finding(
             f"checksum {checksum.name} is right over flash that is {state}",
             (checksum.name,),
-            f"{where}, {algorithm.name} over {format_size(size)} of 0x{byte:02X}",
-            f"value {stored}, which is what its place reads then",
-            "a value that blank flash does not hold",
+            where=f"{where}, {algorithm.name} over {format_size(size)} of 0x{byte:02X}",
+            found=f"value {stored}, which is what its place reads then",
+            expected="a value that blank flash does not hold",
         )
     if not blank:
         yield Holds(where)

@@ -6,15 +6,16 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
-from gemel.check.findings.build_evidence import telling
+from gemel.check.findings.build_evidence import builds_that_state
 from gemel.check.findings.start_reach import unstored_sections
-from gemel.check.findings.wording import biggest_symbols, concerned, found_or_holds, sized
-from gemel.check.rule import Finding, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram_claims import own_ram, shared_ram
 from gemel.inspection.start_tables import StartEntry, clears_of, copies_of
+from gemel.inspection.wording import biggest_symbols, concerned, found_or_holds, sized
 from gemel.layout.addresses import plain_span
 from gemel.layout.model import BuildPlan
+from gemel.outcomes import Finding, NotChecked, Outcome
 from gemel.spans import Span, format_address, without
 
 if TYPE_CHECKING:
@@ -30,9 +31,9 @@ KEPT_SECTIONS = (*KEPT, "link", "shared", "mailbox")
 """The same for the names of sections."""
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build that has sections of cleared data and tells by symbols what it clears."""
-    for told in telling(subject, "symbols"):
+    for told in builds_that_state(inspection, "symbols"):
         if isinstance(told, NotChecked):
             yield told
             continue
@@ -42,7 +43,7 @@ def check(subject: Subject) -> Iterator[Outcome]:
         if sections:
             written = [block.span for block in (*blocks, *copies_of(build))]
             findings = (
-                each for section in sections for each in _findings(subject, plan, build, section, written)
+                each for section in sections for each in _findings(inspection, plan, build, section, written)
             )
             yield from found_or_holds(
                 findings, f"build {plan.name}, {', '.join(each.name for each in sections)}"
@@ -66,9 +67,9 @@ def _named_as(words: tuple[str, ...], name: str) -> bool:
 
 
 def _findings(
-    subject: Subject, plan: BuildPlan, build: Build, section: Section, written: list[Span]
+    inspection: Inspection, plan: BuildPlan, build: Build, section: Section, written: list[Span]
 ) -> Iterator[Finding]:
-    layout = subject.layout
+    layout = inspection.layout
     for rest in without([section.span], written):
         plain = plain_span(layout, rest, plan.core)
         if rest.end != section.span.end or plain is None or not _data_in(build, section, rest):
@@ -79,10 +80,10 @@ def _findings(
         yield Finding(
             f"start-up code of build {plan.name} clears section {section.name} in part",
             concerned(plan.name, plan.core),
-            f"build {plan.name} ({build.file}, section {section.name})",
-            f"not cleared: {sized(rest)}",
-            f"cleared up to {format_address(section.span.last)}, the end of the section",
-            plain,
+            where=f"build {plan.name} ({build.file}, section {section.name})",
+            found=f"not cleared: {sized(rest)}",
+            expected=f"cleared up to {format_address(section.span.last)}, the end of the section",
+            span=plain,
             lines=(f"largest objects there: {symbols}",),
         )
 

@@ -4,24 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.findings.build_evidence import telling
-from gemel.check.findings.wording import concerned, found_or_holds, segment_words, sized
-from gemel.check.rule import Finding, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.findings.build_evidence import builds_that_state
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.windows import Window, parts_of, windows_of
+from gemel.inspection.wording import concerned, found_or_holds, segment_words, sized
+from gemel.outcomes import Finding, NotChecked, Outcome
 from gemel.placement.placing import Piece, Placement
 from gemel.spans import Span, format_address, format_size
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build, one finding for each segment that runs in flash where it is not stored."""
-    for told in telling(subject, "run addresses"):
+    for told in builds_that_state(inspection, "run addresses"):
         if isinstance(told, NotChecked):
             yield told
             continue
         plan, _ = told
-        windows = windows_of(subject.layout, plan.core)
-        yield from found_or_holds(_findings(subject.placements[plan.name], windows), f"build {plan.name}")
+        windows = windows_of(inspection.layout, plan.core)
+        yield from found_or_holds(_findings(inspection.placements[plan.name], windows), f"build {plan.name}")
 
 
 def _findings(placement: Placement, windows: list[Window]) -> Iterator[Finding]:
@@ -40,10 +41,10 @@ def _finding(placement: Placement, piece: Piece, run: Span, stored: Span) -> Fin
     return Finding(
         f"build {plan.name} runs from flash at one place and is stored at another",
         concerned(plan.name, plan.core, plan.stored_in),
-        segment_words(placement.build, piece.segment),
-        f"stored at {stored}, runs at {sized(run)}",
-        f"stored at {format_address(run.start)}, where core {plan.core} takes it from",
-        stored,
+        where=segment_words(placement.build, piece.segment),
+        found=f"stored at {stored}, runs at {sized(run)}",
+        expected=f"stored at {format_address(run.start)}, where core {plan.core} takes it from",
+        span=stored,
         lines=(f"it is stored {format_size(abs(distance))} {side} the place it runs from",),
     )
 

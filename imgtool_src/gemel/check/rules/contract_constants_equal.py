@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from gemel.check.contract.parties import Missing, debug_types, known_to_nobody, not_told, parties
-from gemel.check.findings.wording import concerned
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.rule import Rule
 from gemel.errors import BuildError
-from gemel.inspection.inspection import Subject
+from gemel.inspection.contract_parties import Missing, debug_types, known_to_nobody, not_told, parties
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import concerned
 from gemel.layout.model import BuildPlan, Contract
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.symbol_places import SymbolNotPlaced
 from gemel.spans import format_address
 
@@ -26,22 +27,22 @@ class Value(NamedTuple):
     words: str
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome or more for each constant that a contract names."""
-    if len(subject.layout.builds) < 2:
+    if len(inspection.layout.builds) < 2:
         return
-    for contract in subject.layout.contracts.values():
+    for contract in inspection.layout.contracts.values():
         for name in contract.constants:
-            yield from _constant(subject, contract, name)
+            yield from _constant(inspection, contract, name)
 
 
-def _constant(subject: Subject, contract: Contract, name: str) -> Iterator[Outcome]:
+def _constant(inspection: Inspection, contract: Contract, name: str) -> Iterator[Outcome]:
     where = f"contract {contract.name}, {name}"
     found: list[Value] = []
     missing: list[Missing] = []
     findings: list[Finding] = []
-    for plan in parties(subject.layout):
-        values = _values(subject, plan, name)
+    for plan in parties(inspection.layout):
+        values = _values(inspection, plan, name)
         if isinstance(values, Missing):
             missing.append(values)
             continue
@@ -49,7 +50,7 @@ def _constant(subject: Subject, contract: Contract, name: str) -> Iterator[Outco
         if len(values) > 1:
             findings.append(_several(contract, where, values))
     told = ("constant", "the symbols and enumerators of", "a macro is in no build, an enumerator is")
-    if not found and (nobody := known_to_nobody(subject, contract, name, missing, *told)):
+    if not found and (nobody := known_to_nobody(inspection, contract, name, missing, *told)):
         yield nobody
         return
     unknown = list(not_told(where, missing, [each.plan for each in found]))
@@ -63,9 +64,9 @@ def _constant(subject: Subject, contract: Contract, name: str) -> Iterator[Outco
         yield NotChecked(where, "the builds of a single core have it")
 
 
-def _values(subject: Subject, plan: BuildPlan, name: str) -> list[Value] | Missing:
+def _values(inspection: Inspection, plan: BuildPlan, name: str) -> list[Value] | Missing:
     """The values of a constant in one build, the first found first: of its symbol, else of enumerators."""
-    build = subject.builds.get(plan.name)
+    build = inspection.builds.get(plan.name)
     why = ""
     if build is not None and build.symbols is not None:
         try:
@@ -75,11 +76,11 @@ def _values(subject: Subject, plan: BuildPlan, name: str) -> list[Value] | Missi
         if symbol is not None and symbol.absolute:
             return [Value(plan, symbol.value, "an absolute symbol")]
         if symbol is not None and symbol.kind == "object":
-            stored = _stored(subject, plan, name, symbol.size)
+            stored = _stored(inspection, plan, name, symbol.size)
             if isinstance(stored, Value):
                 return [stored]
             why = stored
-    types = debug_types(subject, plan)
+    types = debug_types(inspection, plan)
     if isinstance(types, Missing):
         return types._replace(reason=f"{why}; {types.reason}") if why else types
     try:
@@ -91,15 +92,15 @@ def _values(subject: Subject, plan: BuildPlan, name: str) -> list[Value] | Missi
     return Missing(plan, why or f"it has neither a symbol nor an enumerator {name}", not why)
 
 
-def _stored(subject: Subject, plan: BuildPlan, name: str, size: int) -> Value | str:
+def _stored(inspection: Inspection, plan: BuildPlan, name: str, size: int) -> Value | str:
     """The number that the image holds for an object, or why there is none."""
     if size not in SIZES:
         return f"its object {name} has {size} bytes, and a number has 1, 2, 4 or 8"
     try:
-        span = subject.symbols.span_of(plan.name, name)
+        span = inspection.symbols.span_of(plan.name, name)
     except SymbolNotPlaced as error:
         return str(error.problems[0].what)
-    number = int.from_bytes(subject.bytes_of(span), "little")
+    number = int.from_bytes(inspection.bytes_of(span), "little")
     return Value(plan, number, f"an object of {size} bytes at {format_address(span.start)} of the image")
 
 
@@ -113,9 +114,9 @@ def _several(contract: Contract, where: str, values: list[Value]) -> Finding:
     return Finding(
         f"build {plan.name} itself has several values of a constant",
         concerned(plan.name, plan.core, contract.name),
-        where,
-        ", ".join(str(value.number) for value in values),
-        "one value in all its sources",
+        where=where,
+        found=", ".join(str(value.number) for value in values),
+        expected="one value in all its sources",
         next_step="build all of its sources from one header",
     )
 
@@ -124,9 +125,9 @@ def _unequal(contract: Contract, where: str, first: Value, each: Value) -> Findi
     return Finding(
         f"builds {first.plan.name} and {each.plan.name} have different values of a constant",
         concerned(each.plan.name, first.plan.name, each.plan.core, first.plan.core, contract.name),
-        where,
-        _in_words(each),
-        _in_words(first),
+        where=where,
+        found=_in_words(each),
+        expected=_in_words(first),
     )
 
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.contract.parties import (
+from gemel.check.rule import Rule
+from gemel.errors import BuildError
+from gemel.inspection.contract_parties import (
     DefinedType,
     Missing,
     defined_type,
@@ -12,33 +14,32 @@ from gemel.check.contract.parties import (
     not_told,
     parties,
 )
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.errors import BuildError
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.layout.model import Contract
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome or more for each type that a contract names."""
-    if len(subject.layout.builds) < 2:
+    if len(inspection.layout.builds) < 2:
         return
-    for contract in subject.layout.contracts.values():
+    for contract in inspection.layout.contracts.values():
         for spelling in contract.types:
-            yield from _type(subject, contract, spelling)
+            yield from _type(inspection, contract, spelling)
 
 
-def _type(subject: Subject, contract: Contract, spelling: str) -> Iterator[Outcome]:
+def _type(inspection: Inspection, contract: Contract, spelling: str) -> Iterator[Outcome]:
     where = f"contract {contract.name}, {spelling}"
     found: list[DefinedType] = []
     missing: list[Missing] = []
-    for plan in parties(subject.layout):
-        answer = defined_type(subject, plan, spelling)
+    for plan in parties(inspection.layout):
+        answer = defined_type(inspection, plan, spelling)
         if isinstance(answer, Missing):
             missing.append(answer)
         else:
             found.append(answer)
     told = ("type", "the debug information of", "compilers leave out what no source uses")
-    if not found and (nobody := known_to_nobody(subject, contract, spelling, missing, *told)):
+    if not found and (nobody := known_to_nobody(inspection, contract, spelling, missing, *told)):
         yield nobody
         return
     unknown = list(not_told(where, missing, [each.plan for each in found]))

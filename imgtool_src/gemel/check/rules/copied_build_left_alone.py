@@ -5,7 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.builds.build import Build
-from gemel.check.findings.wording import (
+from gemel.check.rule import Rule
+from gemel.inspection.core_views import run_span
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.ram_claims import claims_of
+from gemel.inspection.wording import (
     biggest_symbols,
     claim_words,
     concerned,
@@ -13,44 +17,43 @@ from gemel.check.findings.wording import (
     needs_elf,
     sized,
 )
-from gemel.check.rule import Finding, NotChecked, Outcome, Rule
-from gemel.inspection.core_views import run_span
-from gemel.inspection.inspection import Subject
-from gemel.inspection.ram_claims import claims_of
 from gemel.layout.model import BuildPlan
+from gemel.outcomes import Finding, NotChecked, Outcome
 from gemel.spans import Span, without
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build that is copied and each build of another core."""
-    layout = subject.layout
+    layout = inspection.layout
     for plan in layout.builds.values():
         others = [other for other in layout.builds.values() if other.core != plan.core]
         for other in others if plan.runs_in else ():
             where = f"build {plan.name}, against build {other.name}"
-            build = subject.builds.get(other.name)
+            build = inspection.builds.get(other.name)
             reason = needs_elf(other.name, build, "RAM use")
-            if plan.name not in subject.placed:
+            if plan.name not in inspection.placed:
                 reason = "nothing of the build was found in the image"
             if build is None or reason:
                 yield NotChecked(where, reason)
             else:
-                yield from found_or_holds(_findings(subject, plan, other, build), where)
+                yield from found_or_holds(_findings(inspection, plan, other, build), where)
 
 
-def _block(subject: Subject, plan: BuildPlan) -> list[Span]:
+def _block(inspection: Inspection, plan: BuildPlan) -> list[Span]:
     """The plain spans that the copy fills, but those whose bytes ram-claims-apart judges by the ELF file."""
-    block = run_span(subject, subject.placed[plan.name])
-    build = subject.builds.get(plan.name)
+    block = run_span(inspection, inspection.placed[plan.name])
+    build = inspection.builds.get(plan.name)
     if build is None or needs_elf(plan.name, build, "RAM use"):
         return [block]
-    return without([block], [claim.plain for claim in claims_of(subject.layout, plan, build) if claim.in_ram])
+    return without(
+        [block], [claim.plain for claim in claims_of(inspection.layout, plan, build) if claim.in_ram]
+    )
 
 
-def _findings(subject: Subject, plan: BuildPlan, other: BuildPlan, build: Build) -> Iterator[Finding]:
-    block = _block(subject, plan)
-    whole = run_span(subject, subject.placed[plan.name])
-    for claim in claims_of(subject.layout, other, build):
+def _findings(inspection: Inspection, plan: BuildPlan, other: BuildPlan, build: Build) -> Iterator[Finding]:
+    block = _block(inspection, plan)
+    whole = run_span(inspection, inspection.placed[plan.name])
+    for claim in claims_of(inspection.layout, other, build):
         for common in (span.intersection(claim.plain) for span in block if claim.in_ram):
             if not common.size:
                 continue
@@ -59,10 +62,10 @@ def _findings(subject: Subject, plan: BuildPlan, other: BuildPlan, build: Build)
             yield Finding(
                 f"build {other.name} takes RAM that the copy of build {plan.name} fills",
                 concerned(plan.name, other.name, plan.core, other.core, plan.runs_in or ""),
-                claim_words(build, claim),
-                sized(common),
-                f"nothing in {whole}, which holds build {plan.name} from its copy on, padding included",
-                common,
+                where=claim_words(build, claim),
+                found=sized(common),
+                expected=f"nothing in {whole}, which holds build {plan.name} from its copy on, padding included",
+                span=common,
                 lines=(f"largest objects there: {symbols}",) if symbols else (),
             )
 

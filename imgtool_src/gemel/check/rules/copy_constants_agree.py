@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from gemel.check.findings.wording import concerned, needs_elf
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.rule import Rule
 from gemel.errors import BuildError
 from gemel.inspection.core_views import run_span, whereabouts
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import concerned, needs_elf
 from gemel.layout.addresses import locate, seen_by
 from gemel.layout.copy_model import CopiedBy
 from gemel.layout.model import BuildPlan
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placed import PlacedBuild
 from gemel.placement.symbol_places import SymbolNotPlaced
 from gemel.spans import Span, format_address, format_size
@@ -27,28 +28,28 @@ class Constant(NamedTuple):
     place: Span | None
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each constant that the layout names."""
-    for plan in subject.layout.builds.values():
+    for plan in inspection.layout.builds.values():
         for key, symbol in plan.copied_by.symbols if plan.copied_by else ():
-            yield _outcome(subject, plan, key, symbol)
+            yield _outcome(inspection, plan, key, symbol)
 
 
-def _outcome(subject: Subject, plan: BuildPlan, key: str, symbol: str) -> Outcome:
+def _outcome(inspection: Inspection, plan: BuildPlan, key: str, symbol: str) -> Outcome:
     copied = plan.copied_by
-    placed = subject.placed.get(plan.name)
+    placed = inspection.placed.get(plan.name)
     where = f"{key} of the copy of build {plan.name}"
     if copied is None or placed is None:
         return NotChecked(where, "nothing of the build was found in the image")
-    constant = _constant(subject, copied, key, symbol)
+    constant = _constant(inspection, copied, key, symbol)
     if isinstance(constant, str):
         return NotChecked(where, constant)
-    core = subject.layout.builds[copied.build].core
+    core = inspection.layout.builds[copied.build].core
     if key == "length":
-        fault = _length_fault(subject, plan, placed, constant.value)
+        fault = _length_fault(inspection, plan, placed, constant.value)
     else:
-        due = placed.stored.start if key == "source" else run_span(subject, placed).start
-        fault = _address_fault(subject, core, constant.value, due)
+        due = placed.stored.start if key == "source" else run_span(inspection, placed).start
+        fault = _address_fault(inspection, core, constant.value, due)
     if fault is None:
         return Holds(f"{where}: {symbol} of build {copied.build}")
     found, expected = fault
@@ -56,10 +57,10 @@ def _outcome(subject: Subject, plan: BuildPlan, key: str, symbol: str) -> Outcom
     return Finding(
         f"build {copied.build} copies build {plan.name} {_WRONG[key]}",
         concerned(plan.name, copied.build, plan.core, core, plan.stored_in, plan.runs_in or ""),
-        f"build {copied.build}, constant {symbol}{at}",
-        found,
-        expected,
-        constant.place,
+        where=f"build {copied.build}, constant {symbol}{at}",
+        found=found,
+        expected=expected,
+        span=constant.place,
     )
 
 
@@ -70,23 +71,23 @@ _WRONG = {
 }
 
 
-def _constant(subject: Subject, copied: CopiedBy, key: str, symbol: str) -> Constant | str:
+def _constant(inspection: Inspection, copied: CopiedBy, key: str, symbol: str) -> Constant | str:
     """The constant, or why its value is not known."""
-    build = subject.builds.get(copied.build)
+    build = inspection.builds.get(copied.build)
     if reason := needs_elf(copied.build, build, "symbols"):
         return reason
     try:
-        place = Span(subject.symbols(copied.build, symbol), 4)
+        place = Span(inspection.symbols(copied.build, symbol), 4)
     except SymbolNotPlaced as error:
-        own = _own_value(subject, copied.build, symbol)
+        own = _own_value(inspection, copied.build, symbol)
         reason = "; ".join(str(problem) for problem in error.problems)
         return reason if own is None else Constant(key, symbol, own, None)
-    return Constant(key, symbol, subject.word_at(place.start), place)
+    return Constant(key, symbol, inspection.word_at(place.start), place)
 
 
-def _own_value(subject: Subject, build: str, symbol: str) -> int | None:
+def _own_value(inspection: Inspection, build: str, symbol: str) -> int | None:
     """The value of an absolute symbol, by which linker scripts hand out addresses and sizes."""
-    symbols = subject.builds[build].symbols
+    symbols = inspection.builds[build].symbols
     try:
         found = symbols.find(symbol) if symbols else None
     except BuildError:
@@ -94,22 +95,22 @@ def _own_value(subject: Subject, build: str, symbol: str) -> int | None:
     return found.value if found and found.absolute else None
 
 
-def _address_fault(subject: Subject, core: str, value: int, due: int) -> tuple[str, str] | None:
+def _address_fault(inspection: Inspection, core: str, value: int, due: int) -> tuple[str, str] | None:
     """Found and expected, unless ``core`` sees the plain address ``due`` at ``value``."""
-    located = locate(subject.layout, value, core)
+    located = locate(inspection.layout, value, core)
     if located and located.plain == due:
         return None
-    found = f"{format_address(value)}, for core {core} {whereabouts(subject, core, value)}"
-    return found, format_address(seen_by(subject.layout, due, core))
+    found = f"{format_address(value)}, for core {core} {whereabouts(inspection, core, value)}"
+    return found, format_address(seen_by(inspection.layout, due, core))
 
 
 def _length_fault(
-    subject: Subject, plan: BuildPlan, placed: PlacedBuild, value: int
+    inspection: Inspection, plan: BuildPlan, placed: PlacedBuild, value: int
 ) -> tuple[str, str] | None:
-    least = _stored_bytes(subject, placed)
-    run = run_span(subject, placed)
-    area = subject.layout.span_of(plan.runs_in or plan.stored_in)
-    memory = subject.layout.memory_of(plan.stored_in)
+    least = _stored_bytes(inspection, placed)
+    run = run_span(inspection, placed)
+    area = inspection.layout.span_of(plan.runs_in or plan.stored_in)
+    memory = inspection.layout.memory_of(plan.stored_in)
     most = min(area.end - run.start, memory.span.end - placed.stored.start)
     if least <= value <= most:
         return None
@@ -119,14 +120,14 @@ def _length_fault(
     )
 
 
-def _stored_bytes(subject: Subject, placed: PlacedBuild) -> int:
+def _stored_bytes(inspection: Inspection, placed: PlacedBuild) -> int:
     """Bytes of the build, from its start to its last byte, without padding as far as that is known."""
-    placement = subject.placements.get(placed.name)
+    placement = inspection.placements.get(placed.name)
     if placement:
         ends = [piece.span.end for piece in placement.pieces if piece.span.overlaps(placed.stored)]
         return max(ends) - placed.stored.start
-    erased = bytes((subject.erased_byte_at(placed.stored.start),))
-    return len(subject.bytes_of(placed.stored).rstrip(erased))
+    erased = bytes((inspection.erased_byte_at(placed.stored.start),))
+    return len(inspection.bytes_of(placed.stored).rstrip(erased))
 
 
 RULE = Rule(

@@ -4,38 +4,39 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.findings.wording import needs_elf
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.inspection.core_views import told
-from gemel.inspection.inspection import Subject, VectorTable
+from gemel.check.rule import Rule
+from gemel.inspection.core_views import described_word
+from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.vector_tables import place_of, tables, word_span
+from gemel.inspection.wording import needs_elf
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build: its entry point against word 1 of its vector table in the image."""
-    for table in tables(subject):
+    for table in tables(inspection):
         if isinstance(table, NotChecked):
             yield table
             continue
         name = table.plan.name
-        build = subject.builds.get(name)
+        build = inspection.builds.get(name)
         if build is None or build.entry is None:
             yield NotChecked(f"build {name}", needs_elf(name, build, "entry point"))
         elif build.entry == table.words[1]:
             yield Holds(f"build {name}")
         else:
-            yield _finding(subject, table, build.file, build.entry)
+            yield _finding(inspection, table, build.file, build.entry)
 
 
-def _finding(subject: Subject, table: VectorTable, file: str, entry: int) -> Finding:
+def _finding(inspection: Inspection, table: VectorTable, file: str, entry: int) -> Finding:
     core = table.core.name
     return Finding(
         f"the entry point of build {table.plan.name} is not its reset handler",
         (table.plan.name, core),
-        place_of(table, 1),
-        f"entry point {told(subject, core, entry)} in {file}",
-        f"{told(subject, core, table.words[1])}, the reset handler",
-        word_span(table, 1),
+        where=place_of(table, 1),
+        found=f"entry point {described_word(inspection, core, entry)} in {file}",
+        expected=f"{described_word(inspection, core, table.words[1])}, the reset handler",
+        span=word_span(table, 1),
     )
 
 

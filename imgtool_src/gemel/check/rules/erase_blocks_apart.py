@@ -5,19 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
-from gemel.check.findings.wording import builds_stored_in, concerned, found_or_holds, owners_of, sized
-from gemel.check.rule import Finding, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import builds_stored_in, concerned, found_or_holds, owners_of, sized
 from gemel.layout.model import Area, Layout, Memory
+from gemel.outcomes import Finding, NotChecked, Outcome
 from gemel.spans import Span, align_down, format_size
 
 WRITTEN_TOGETHER = ("record", "seal")
 """Purposes of areas that every update writes anew, so that they may share a block with each other."""
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each flash memory with areas, one finding for each block with areas of several."""
-    layout = subject.layout
+    layout = inspection.layout
     for memory in layout.memories.values():
         areas = [area for area in layout.areas.values() if area.memory == memory.name]
         if memory.kind != "flash" or not areas:
@@ -80,10 +81,10 @@ def _finding(layout: Layout, memory: Memory, block: Span, areas: Sequence[Area])
     return Finding(
         f"areas {listed} share an erase block: an update of one erases {others}",
         _parties(layout, memory, areas),
-        f"block {block} of {memory.words}",
-        ", ".join(f"{name} {span}" for name, span in zip(names, spans, strict=True)),
-        f"areas that start and end on erase blocks of {format_size(block.size)}",
-        block,
+        where=f"block {block} of {memory.words}",
+        found=", ".join(f"{name} {span}" for name, span in zip(names, spans, strict=True)),
+        expected=f"areas that start and end on erase blocks of {format_size(block.size)}",
+        span=block,
         lines=tuple(
             f"{area.name}, {owners_of(layout, area)[0]}: {sized(span.intersection(block))} in this block"
             for area, span in zip(areas, spans, strict=True)

@@ -6,8 +6,9 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.check.findings.build_demands import Demand, demand_outcomes, tag_words
-from gemel.check.rule import Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.outcomes import Outcome
 
 if TYPE_CHECKING:
     from gemel.builds.elf.attributes import BuildAttributes
@@ -20,9 +21,9 @@ BEYOND_NOPS = 2
 SECURITY_BIT, HYPERVISOR_BIT = 1, 2
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build, or one finding for each demand that its core does not meet."""
-    return demand_outcomes(subject, _demands)
+    return demand_outcomes(inspection, _demands)
 
 
 def _demands(attributes: BuildAttributes) -> Iterator[Demand]:

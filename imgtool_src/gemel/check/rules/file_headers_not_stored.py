@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.findings.wording import concerned, found_or_holds, segment_words, sized
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import concerned, found_or_holds, segment_words, sized
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placing import Placement
 from gemel.spans import Span
 
@@ -16,18 +17,18 @@ HEADER_SIZE = 52
 """Bytes of a 32-bit ELF header (gABI, "ELF Header")."""
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build; without the build, the first bytes of its place in the image."""
-    for name in subject.layout.builds:
+    for name in inspection.layout.builds:
         where = f"build {name}"
-        placement = subject.placements.get(name)
+        placement = inspection.placements.get(name)
         if placement:
             yield from found_or_holds(_in_build(placement), where)
-        elif name in subject.placed:
-            plan, stored = subject.layout.builds[name], subject.placed[name].stored
+        elif name in inspection.placed:
+            plan, stored = inspection.layout.builds[name], inspection.placed[name].stored
             parties = concerned(name, plan.core, plan.stored_in)
             header = Span(stored.start, HEADER_SIZE)
-            found = subject.bytes_of(Span(stored.start, len(MARK))) == MARK
+            found = inspection.bytes_of(Span(stored.start, len(MARK))) == MARK
             yield (
                 _finding(name, parties, f"start of build {name} in the image", header)
                 if found
@@ -50,10 +51,10 @@ def _finding(name: str, parties: tuple[str, ...], where: str, span: Span) -> Fin
     return Finding(
         f"build {name} stores the header of its ELF file",
         parties,
-        where,
-        f"the bytes 7f 45 4c 46 of an ELF header, {sized(span)}",
-        "the first bytes of the build itself, such as its vector table",
-        span,
+        where=where,
+        found=f"the bytes 7f 45 4c 46 of an ELF header, {sized(span)}",
+        expected="the first bytes of the build itself, such as its vector table",
+        span=span,
     )
 
 

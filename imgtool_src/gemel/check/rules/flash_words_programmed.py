@@ -4,79 +4,80 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from gemel.check.findings.wording import counted, lines_in_short, place_words, sized
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import counted, lines_in_short, place_words, sized
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildRange
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.places import covered_spans
-from gemel.spans import Span, align_down, align_up, format_size, merged, without
+from gemel.spans import Span, align_down, align_up, format_size, merge, without
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build and for each checksum."""
-    layout, placed = subject.layout, subject.placed
+    layout, placed = inspection.layout, inspection.placed
     for name, plan in layout.builds.items():
-        spans = [placed[name].stored, *_elsewhere(subject, name)] if name in placed else []
-        yield _outcome(subject, f"build {name}", (name, plan.stored_in), spans, [name])
+        spans = [placed[name].stored, *_elsewhere(inspection, name)] if name in placed else []
+        yield _outcome(inspection, f"build {name}", (name, plan.stored_in), spans, [name])
     for checksum in layout.checksums:
         items = (*checksum.over, *checksum.exceptions)
         builds = [item.build for item in items if isinstance(item, BuildRange)]
         spans = covered_spans(layout, checksum, placed) if placed.keys() >= set(builds) else []
         areas = [name for name in layout.areas if any(layout.span_of(name).overlaps(span) for span in spans)]
-        yield _outcome(subject, f"checksum {checksum.name}", (checksum.name, *areas), spans, builds)
+        yield _outcome(inspection, f"checksum {checksum.name}", (checksum.name, *areas), spans, builds)
 
 
-def _elsewhere(subject: Subject, name: str) -> list[Span]:
+def _elsewhere(inspection: Inspection, name: str) -> list[Span]:
     """Where a build at hand has bytes in further areas of its own."""
-    placement = subject.placements.get(name)
-    spans = [subject.layout.span_of(area) for area in subject.layout.builds[name].also_stored_in]
+    placement = inspection.placements.get(name)
+    spans = [inspection.layout.span_of(area) for area in inspection.layout.builds[name].also_stored_in]
     pieces = placement.pieces if placement else ()
     return [piece.span.intersection(span) for piece in pieces for span in spans if piece.span.overlaps(span)]
 
 
 def _outcome(
-    subject: Subject, where: str, parties: tuple[str, ...], spans: list[Span], builds: Sequence[str]
+    inspection: Inspection, where: str, parties: tuple[str, ...], spans: list[Span], builds: Sequence[str]
 ) -> Outcome:
     """What there is to say of ``spans``, which depend on where ``builds`` lie."""
     for name in builds:
-        if name not in subject.placed:
+        if name not in inspection.placed:
             return NotChecked(where, f"nothing of build {name} was found in the image")
-    holes = [hole for span in merged(spans) for hole in _unprogrammed(subject, span)]
+    holes = [hole for span in merge(spans) for hole in _unprogrammed(inspection, span)]
     if holes:
-        return _finding(subject, where, parties, spans, holes)
+        return _finding(inspection, where, parties, spans, holes)
     for name in builds:
-        if subject.placed_with_origin[name][1] == "layout":
+        if inspection.placed_with_origin[name][1] == "layout":
             return NotChecked(
                 where, f"where build {name} ends: needs {name}=FILE, or an image with a sound record"
             )
     return Holds(where)
 
 
-def _unprogrammed(subject: Subject, span: Span) -> Iterator[Span]:
-    """Whole write units inside ``span`` of which the image holds no byte, merged."""
-    located = locate(subject.layout, span.start)
+def _unprogrammed(inspection: Inspection, span: Span) -> Iterator[Span]:
+    """Whole write units inside ``span`` of which the image holds no byte, merge."""
+    located = locate(inspection.layout, span.start)
     unit = located.memory.write_unit if located else 1
     around = Span.from_bounds(align_down(span.start, unit), align_up(span.end, unit))
-    for gap in without([around], subject.image.held_in(around)):
+    for gap in without([around], inspection.image.held_in(around)):
         hole = Span.from_bounds(align_up(gap.start, unit), align_down(gap.end, unit)).intersection(span)
         if hole.size:
             yield hole
 
 
 def _finding(
-    subject: Subject, where: str, parties: tuple[str, ...], spans: list[Span], holes: list[Span]
+    inspection: Inspection, where: str, parties: tuple[str, ...], spans: list[Span], holes: list[Span]
 ) -> Finding:
-    located = locate(subject.layout, holes[0].start)
+    located = locate(inspection.layout, holes[0].start)
     unit = format_size(located.memory.write_unit) if located else "1 byte"
     size = format_size(sum(hole.size for hole in holes))
     return Finding(
         f"{where} covers flash that the image leaves unprogrammed",
         (*parties, located.memory.name) if located else parties,
-        f"{where}, {', '.join(map(str, spans[:3]))}{', ...' if spans[3:] else ''}",
-        f"{size} not held, in {counted(len(holes), 'hole')}, the first at {place_words(holes[0])}",
-        f"every write unit ({unit}) written, with the erased byte if nothing else",
-        holes[0],
+        where=f"{where}, {', '.join(map(str, spans[:3]))}{', ...' if spans[3:] else ''}",
+        found=f"{size} not held, in {counted(len(holes), 'hole')}, the first at {place_words(holes[0])}",
+        expected=f"every write unit ({unit}) written, with the erased byte if nothing else",
+        span=holes[0],
         lines=lines_in_short([f"hole {sized(hole)}" for hole in holes[1:]], "hole"),
     )
 

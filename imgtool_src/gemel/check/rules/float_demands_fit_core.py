@@ -6,8 +6,9 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.check.findings.build_demands import Demand, demand_outcomes, tag_words
-from gemel.check.rule import Holds, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.outcomes import Holds, NotChecked, Outcome
 
 if TYPE_CHECKING:
     from gemel.builds.elf.attributes import BuildAttributes
@@ -24,10 +25,10 @@ IN_FLOAT_REGISTERS = 1
 SOFTFP = "so the flags in the file header look like those of code without floating point"
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build, or one finding for each demand that its core does not meet."""
-    unclear = {f"build {name}": reason for name, reason in _unclear(subject)}
-    for outcome in demand_outcomes(subject, _demands):
+    unclear = {f"build {name}": reason for name, reason in _unclear(inspection)}
+    for outcome in demand_outcomes(inspection, _demands):
         if isinstance(outcome, Holds) and outcome.where in unclear:
             yield NotChecked(outcome.where, unclear[outcome.where])
         else:
@@ -53,10 +54,10 @@ def _demands(attributes: BuildAttributes) -> Iterator[Demand]:
         yield Demand(FP_ARGS, arguments, ("fp", "mve"))
 
 
-def _unclear(subject: Subject) -> Iterator[tuple[str, str]]:
+def _unclear(inspection: Inspection) -> Iterator[tuple[str, str]]:
     """Builds of which the layout cannot say whether the core's unit is new enough, and why."""
-    for name, plan in subject.layout.builds.items():
-        core, build = subject.layout.cores[plan.core], subject.builds.get(name)
+    for name, plan in inspection.layout.builds.items():
+        core, build = inspection.layout.cores[plan.core], inspection.builds.get(name)
         has_single = "fp" in core.extensions and "fp-double" not in core.extensions
         if core.architecture != "armv7e-m" or not has_single or build is None or build.attributes is None:
             continue

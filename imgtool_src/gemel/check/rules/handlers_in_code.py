@@ -5,19 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Literal, NamedTuple
 
-from gemel.check.findings.wording import counted
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.rule import Rule
 from gemel.inspection.core_views import (
     ERASED_WORD,
     EXECUTE_NEVER,
     LOWEST_RETURN,
+    described_word,
     distance,
     in_execute_never,
     run_span_as_seen,
     runs_from,
-    told,
 )
-from gemel.inspection.inspection import Subject, VectorTable
+from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.vector_tables import (
     named_words,
     place_of,
@@ -26,8 +25,10 @@ from gemel.inspection.vector_tables import (
     values_told,
     words_span,
 )
+from gemel.inspection.wording import counted
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan, Core
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span
 
 Fault = Literal["erased", "return", "never", "outside", "even"]
@@ -42,35 +43,37 @@ WHAT: dict[Fault, str] = {
 
 
 class Untold(NamedTuple):
-    """Why it cannot be told whether there is code at an address."""
+    """Why it cannot be described_word whether there is code at an address."""
 
     reason: str
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build, or one for each kind of fault in its table, however many words it has."""
-    for table in tables(subject):
+    for table in tables(inspection):
         if isinstance(table, NotChecked):
             yield table
             continue
-        faults, untold = _judged(subject, table)
+        faults, untold = _judged(inspection, table)
         for fault, indices in faults.items():
-            yield _finding(subject, table, fault, indices)
+            yield _finding(inspection, table, fault, indices)
         for reason, indices in untold.items():
             yield NotChecked(f"build {table.plan.name}, {named_words(indices)}", reason)
         if not faults and not untold:
             yield Holds(f"build {table.plan.name}")
 
 
-def _judged(subject: Subject, table: VectorTable) -> tuple[dict[Fault, list[int]], dict[str, list[int]]]:
-    """The words that are at fault, by the fault, and those that cannot be told, by the reason."""
+def _judged(
+    inspection: Inspection, table: VectorTable
+) -> tuple[dict[Fault, list[int]], dict[str, list[int]]]:
+    """The words that are at fault, by the fault, and those that cannot be described_word, by the reason."""
     faults: dict[Fault, list[int]] = {}
     untold: dict[str, list[int]] = {}
     skipped = reserved_words(table.core.architecture)
     for index, word in enumerate(table.words):
         if index < 2 or index in skipped or word == 0:
             continue
-        fault = _fault(subject, table.core, word)
+        fault = _fault(inspection, table.core, word)
         if isinstance(fault, Untold):
             untold.setdefault(fault.reason, []).append(index)
         elif fault:
@@ -78,14 +81,14 @@ def _judged(subject: Subject, table: VectorTable) -> tuple[dict[Fault, list[int]
     return faults, untold
 
 
-def _fault(subject: Subject, core: Core, word: int) -> Fault | Untold | None:
+def _fault(inspection: Inspection, core: Core, word: int) -> Fault | Untold | None:
     if word == ERASED_WORD:
         return "erased"
     if word >= LOWEST_RETURN:
         return "return"
     if in_execute_never(word):
         return "never"
-    code = _code_at(subject, core, word & ~1)
+    code = _code_at(inspection, core, word & ~1)
     if code is False:
         return "outside"
     if not word & 1:
@@ -93,21 +96,21 @@ def _fault(subject: Subject, core: Core, word: int) -> Fault | Untold | None:
     return code if isinstance(code, Untold) else None
 
 
-def _code_at(subject: Subject, core: Core, address: int) -> bool | Untold:
+def _code_at(inspection: Inspection, core: Core, address: int) -> bool | Untold:
     """Whether ``core`` has code of any of its builds at ``address``, stored there or copied there."""
-    plans = subject.layout.builds_of(core.name)
-    placed = [subject.placed[plan.name] for plan in plans if plan.name in subject.placed]
-    if any(runs_from(subject, each, address) for each in placed):
+    plans = inspection.layout.builds_of(core.name)
+    placed = [inspection.placed[plan.name] for plan in plans if plan.name in inspection.placed]
+    if any(runs_from(inspection, each, address) for each in placed):
         return True
-    located = locate(subject.layout, address, core.name)
+    located = locate(inspection.layout, address, core.name)
     if located is None:
         return False
     memory = located.memory
-    if memory.kind == "rom" and not subject.image.holds(Span(located.plain, 1)):
+    if memory.kind == "rom" and not inspection.image.holds(Span(located.plain, 1)):
         return Untold(f"they lead into rom {memory.name}, of which the image does not hold these bytes")
-    if memory.kind != "ram" or _is_foreign(subject, core, located.plain):
+    if memory.kind != "ram" or _is_foreign(inspection, core, located.plain):
         return False
-    copied = {plan.name: _is_copied_to(subject, plan, address) for plan in plans}
+    copied = {plan.name: _is_copied_to(inspection, plan, address) for plan in plans}
     if any(copied.values()):
         return True
     missing = [name for name, known in copied.items() if known is None]
@@ -117,47 +120,51 @@ def _code_at(subject: Subject, core: Core, address: int) -> bool | Untold:
     return Untold(f"they lead into RAM; whether code is copied there takes the ELF file of {files}")
 
 
-def _is_foreign(subject: Subject, core: Core, plain: int) -> bool:
+def _is_foreign(inspection: Inspection, core: Core, plain: int) -> bool:
     """Whether a byte of RAM belongs to another core."""
-    areas = [area for area in subject.layout.areas if subject.layout.span_of(area).holds(plain)]
-    owners = [each.name for each in subject.layout.cores.values() if set(areas) & set(each.ram)]
+    areas = [area for area in inspection.layout.areas if inspection.layout.span_of(area).holds(plain)]
+    owners = [each.name for each in inspection.layout.cores.values() if set(areas) & set(each.ram)]
     return bool(owners) and core.name not in owners
 
 
-def _is_copied_to(subject: Subject, plan: BuildPlan, address: int) -> bool | None:
-    """Whether the build has stored bytes that its core uses at ``address``; None: cannot be told."""
-    build = subject.builds.get(plan.name)
+def _is_copied_to(inspection: Inspection, plan: BuildPlan, address: int) -> bool | None:
+    """Whether the build has stored bytes that its core uses at ``address``; None: cannot be described_word."""
+    build = inspection.builds.get(plan.name)
     if build is None or build.reason_for("run addresses"):
         return None
     return any(
-        0 <= distance(subject.layout, plan.core, segment.run_address, address) < len(segment.data)
+        0 <= distance(inspection.layout, plan.core, segment.run_address, address) < len(segment.data)
         for segment in build.stored
     )
 
 
-def _finding(subject: Subject, table: VectorTable, fault: Fault, indices: list[int]) -> Finding:
+def _finding(inspection: Inspection, table: VectorTable, fault: Fault, indices: list[int]) -> Finding:
     core, name = table.core.name, table.plan.name
     values = len({table.words[index] for index in indices})
     others = f" and {counted(values - 1, 'other value')}" if values > 1 else ""
     return Finding(
         WHAT[fault].format(build=name, core=core),
         (name, core),
-        place_of(table, *indices),
-        told(subject, core, table.words[indices[0]]) + others,
-        _expected(subject, table, fault),
-        words_span(table, indices),
-        lines=values_told(subject, table, indices) if others else (),
+        where=place_of(table, *indices),
+        found=described_word(inspection, core, table.words[indices[0]]) + others,
+        expected=_expected(inspection, table, fault),
+        span=words_span(table, indices),
+        lines=values_told(inspection, table, indices) if others else (),
     )
 
 
-def _expected(subject: Subject, table: VectorTable, fault: Fault) -> str:
+def _expected(inspection: Inspection, table: VectorTable, fault: Fault) -> str:
     if fault == "even":
         return "the same address with bit 0 set"
     if fault == "never":
         closed = " and ".join(map(str, EXECUTE_NEVER))
         return f"outside {closed}, which the default memory map keeps from execution"
-    plans = subject.layout.builds_of(table.core.name)
-    runs = [str(run_span_as_seen(subject.placed[plan.name])) for plan in plans if plan.name in subject.placed]
+    plans = inspection.layout.builds_of(table.core.name)
+    runs = [
+        str(run_span_as_seen(inspection.placed[plan.name]))
+        for plan in plans
+        if plan.name in inspection.placed
+    ]
     return f"an odd address in {' or '.join(runs)}; 0 for what is never raised"
 
 

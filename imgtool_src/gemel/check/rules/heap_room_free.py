@@ -5,18 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.builds.build import Build
-from gemel.check.findings.build_evidence import telling
-from gemel.check.findings.wording import biggest_symbols, concerned, found_or_holds, segment_words, sized
-from gemel.check.rule import Finding, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.findings.build_evidence import builds_that_state
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.reserves import Reserve, inverted_heaps, reserves_of
+from gemel.inspection.wording import biggest_symbols, concerned, found_or_holds, segment_words, sized
 from gemel.layout.model import BuildPlan
+from gemel.outcomes import Finding, NotChecked, Outcome
 from gemel.spans import Span, format_address
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build whose linker script sets a heap aside."""
-    for told in telling(subject, "symbols"):
+    for told in builds_that_state(inspection, "symbols"):
         if isinstance(told, NotChecked):
             yield told
             continue
@@ -32,9 +33,9 @@ def _findings(plan: BuildPlan, build: Build, heaps: list[Reserve]) -> Iterator[F
         yield Finding(
             f"the heap of build {plan.name} ends before it starts",
             concerned(plan.name, plan.core),
-            f"build {plan.name} ({build.file}), symbols {start} and {end}",
-            f"a start of {format_address(first)}, an end of {format_address(behind)}",
-            "an end that is not below the start",
+            where=f"build {plan.name} ({build.file}), symbols {start} and {end}",
+            found=f"a start of {format_address(first)}, an end of {format_address(behind)}",
+            expected="an end that is not below the start",
         )
     for heap in heaps:
         yield from _on_stored(plan, build, heap)
@@ -78,9 +79,9 @@ def _finding(plan: BuildPlan, build: Build, heap: Reserve, common: Span, what: s
     return Finding(
         f"the heap of build {plan.name} lies over other memory of the same build",
         concerned(plan.name, plan.core),
-        f"build {plan.name} ({build.file}), {heap.words}, {heap.span}",
-        f"{sized(common)}, taken by {what}",
-        "a heap that begins behind all data and ends before the stack",
+        where=f"build {plan.name} ({build.file}), {heap.words}, {heap.span}",
+        found=f"{sized(common)}, taken by {what}",
+        expected="a heap that begins behind all data and ends before the stack",
     )
 
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from gemel.check.findings.wording import concerned, counted, needs_build, segment_words, symbol_at
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.rule import Rule
 from gemel.inspection.image_bytes import Deviation, differing, differs_only_as
-from gemel.inspection.inspection import Subject
-from gemel.inspection.patch_locations import UnknownPlace, WrittenPlaces
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.patch_locations import PatchLocations, UnknownLocation
+from gemel.inspection.wording import concerned, counted, needs_build, segment_words, symbol_at
 from gemel.layout.addresses import locate
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placing import Piece, Placement
 from gemel.spans import Span, format_address, without
 
@@ -25,34 +26,34 @@ class _Difference(NamedTuple):
     deviation: Deviation
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build."""
-    places = subject.written
-    for name in subject.layout.builds:
-        placement = subject.placements.get(name)
+    places = inspection.patches
+    for name in inspection.layout.builds:
+        placement = inspection.placements.get(name)
         yield (
-            _outcome(subject, placement, places)
+            _outcome(inspection, placement, places)
             if placement
             else NotChecked(f"build {name}", needs_build(name))
         )
 
 
-def _outcome(subject: Subject, placement: Placement, places: WrittenPlaces) -> Outcome:
+def _outcome(inspection: Inspection, placement: Placement, places: PatchLocations) -> Outcome:
     where = f"build {placement.plan.name}"
-    pieces = [piece for piece in placement.pieces if _in_flash(subject, piece)]
+    pieces = [piece for piece in placement.pieces if _in_flash(inspection, piece)]
     if not pieces:
         return NotChecked(where, "none of its bytes lies in flash: see load-addresses-in-flash")
     differences = [
         _Difference(piece, deviation)
         for piece in pieces
         for span in without([piece.span], places.known.values())
-        if (deviation := _deviation(subject, piece, span))
+        if (deviation := _deviation(inspection, piece, span))
     ]
     if not differences:
         if len(pieces) < len(placement.build.stored):
             return NotChecked(where, "some of its bytes do not lie in flash: see load-addresses-in-flash")
         return Holds(where)
-    unknown = [place for place in places.unknown if _concerns(subject, placement, place)]
+    unknown = [place for place in places.unknown if _concerns(inspection, placement, place)]
     count = sum(each.deviation.count for each in differences)
     if count <= sum(place.width for place in unknown):
         first = format_address(differences[0].deviation.first)
@@ -60,47 +61,49 @@ def _outcome(subject: Subject, placement: Placement, places: WrittenPlaces) -> O
         needed = ", ".join(dict.fromkeys(f"{place.build}=FILE" for place in unknown))
         may_be = f"{counted(count, 'byte')} from {first} on may be {names}"
         return NotChecked(where, f"{may_be}: needs the ELF file with symbols, {needed}")
-    return _finding(subject, placement, differences, count)
+    return _finding(inspection, placement, differences, count)
 
 
-def _in_flash(subject: Subject, piece: Piece) -> bool:
-    located = locate(subject.layout, piece.address)
+def _in_flash(inspection: Inspection, piece: Piece) -> bool:
+    located = locate(inspection.layout, piece.address)
     return located is not None and located.memory.holds_image
 
 
-def _deviation(subject: Subject, piece: Piece, span: Span) -> Deviation | None:
+def _deviation(inspection: Inspection, piece: Piece, span: Span) -> Deviation | None:
     start = span.start - piece.address
     data = memoryview(piece.segment.data)[start : start + span.size]
-    return differing(subject.image, span.start, data, subject.erased_byte_at(span.start))
+    return differing(inspection.image, span.start, data, inspection.erased_byte_at(span.start))
 
 
-def _concerns(subject: Subject, placement: Placement, place: UnknownPlace) -> bool:
+def _concerns(inspection: Inspection, placement: Placement, place: UnknownLocation) -> bool:
     """Whether a place that is not known may lie in bytes of this build."""
-    area = subject.layout.span_of(subject.layout.builds[place.build].stored_in)
+    area = inspection.layout.span_of(inspection.layout.builds[place.build].stored_in)
     return any(piece.span.overlaps(area) for piece in placement.pieces)
 
 
-def _finding(subject: Subject, placement: Placement, differences: list[_Difference], count: int) -> Finding:
+def _finding(
+    inspection: Inspection, placement: Placement, differences: list[_Difference], count: int
+) -> Finding:
     plan, build = placement.plan, placement.build
     piece, deviation = differences[0]
     offset = deviation.first - piece.address
     expected = piece.segment.data[offset : offset + ROW]
-    found = subject.bytes_of(Span(deviation.first, len(expected)))
+    found = inspection.bytes_of(Span(deviation.first, len(expected)))
     symbol = symbol_at(build, piece.segment.run_address + offset)
     extent = Span.from_bounds(deviation.first, differences[-1].deviation.last + 1)
     return Finding(
         f"the image does not hold build {plan.name} as it is at hand: {counted(count, 'differing byte')}",
         concerned(plan.name, plan.core, plan.stored_in),
-        f"{segment_words(build, piece.segment)}, first difference at {format_address(deviation.first)}"
+        where=f"{segment_words(build, piece.segment)}, first difference at {format_address(deviation.first)}"
         + (f", in {symbol}" if symbol else ""),
-        f"{found.hex(' ')} in the image",
-        f"{expected.hex(' ')} in {build.file}",
-        extent,
-        lines=tuple(_explanations(subject, differences, count)),
+        found=f"{found.hex(' ')} in the image",
+        expected=f"{expected.hex(' ')} in {build.file}",
+        span=extent,
+        lines=tuple(_explanations(inspection, differences, count)),
     )
 
 
-def _explanations(subject: Subject, differences: list[_Difference], count: int) -> Iterator[str]:
+def _explanations(inspection: Inspection, differences: list[_Difference], count: int) -> Iterator[str]:
     """Where the differences lie, and what a usual cause would look like."""
     spans = [each.deviation.span for each in differences]
     if count > 1:
@@ -108,18 +111,18 @@ def _explanations(subject: Subject, differences: list[_Difference], count: int) 
     if count < TELLING:
         return
     for byte, words in (
-        (subject.erased_byte_at(spans[0].start), "erased: these bytes are not in the image"),
+        (inspection.erased_byte_at(spans[0].start), "erased: these bytes are not in the image"),
         (0x00, "zero: padding of another file may have been written over them"),
     ):
-        if all(_all_differing_are(subject, each, byte) for each in differences):
+        if all(_all_differing_are(inspection, each, byte) for each in differences):
             yield f"in the image all of them are {words}"
             return
 
 
-def _all_differing_are(subject: Subject, difference: _Difference, byte: int) -> bool:
+def _all_differing_are(inspection: Inspection, difference: _Difference, byte: int) -> bool:
     """Whether the image has ``byte`` wherever it differs, from the first difference to the last."""
     piece, span = difference.piece, difference.deviation.span
-    held = subject.bytes_of(span)
+    held = inspection.bytes_of(span)
     start = span.start - piece.address
     expected = piece.segment.data[start : start + span.size]
     return differs_only_as(held, expected, byte)

@@ -4,65 +4,66 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.findings.wording import counted, lines_in_short, place_words, sized
-from gemel.check.rule import Finding, Holds, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.windows import Part, Window, parts_of, windows_of
+from gemel.inspection.wording import counted, lines_in_short, place_words, sized
 from gemel.layout.model import Memory
+from gemel.outcomes import Finding, Holds, Outcome
 from gemel.spans import Span, format_address, format_size, without
 
 RUNS_LIMIT = 10_000
 """Runs of stray bytes that are looked at one by one; of more only the number is told."""
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each flash or rom memory with bytes, one for each place with stray ones."""
-    homes = [memory for memory in subject.layout.memories.values() if memory.holds_image]
-    strays = without(subject.image.spans(), [memory.span for memory in homes])
+    homes = [memory for memory in inspection.layout.memories.values() if memory.holds_image]
+    strays = without(inspection.image.spans(), [memory.span for memory in homes])
     for memory in homes:
-        if next(subject.image.pieces(memory.span), None):
+        if next(inspection.image.pieces(memory.span), None):
             yield Holds(f"memory {memory.name}")
-    windows = windows_of(subject.layout)
+    windows = windows_of(inspection.layout)
     groups: dict[tuple[str, str], list[Span]] = {}
     for stray in strays[:RUNS_LIMIT]:
         for part in parts_of(stray, windows):
-            groups.setdefault(_group(subject, part), []).append(part.seen)
+            groups.setdefault(_group(inspection, part), []).append(part.seen)
     for (kind, name), spans in groups.items():
-        yield _finding(subject, kind, subject.layout.memories[name], spans)
+        yield _finding(inspection, kind, inspection.layout.memories[name], spans)
     if len(strays) > RUNS_LIMIT:
         rest = Span.from_bounds(strays[RUNS_LIMIT].start, strays[-1].end)
         yield Finding(
             "the image has very many runs of bytes outside flash",
-            tuple(subject.layout.memories),
-            str(rest),
-            counted(len(strays) - RUNS_LIMIT, "more run"),
-            "bytes in flash and rom only",
-            rest,
+            tuple(inspection.layout.memories),
+            where=str(rest),
+            found=counted(len(strays) - RUNS_LIMIT, "more run"),
+            expected="bytes in flash and rom only",
+            span=rest,
         )
 
 
-def _group(subject: Subject, part: Part) -> tuple[str, str]:
+def _group(inspection: Inspection, part: Part) -> tuple[str, str]:
     """How the part strays, and the memory that this concerns."""
     if part.memory:
         return ("alias" if part.memory.holds_image else "memory"), part.memory.name
-    for core in subject.layout.cores:
-        for window in windows_of(subject.layout, core):
+    for core in inspection.layout.cores:
+        for window in windows_of(inspection.layout, core):
             if window.seen.holds(part.seen.start):
                 return f"view {core}", window.memory.name
-    return "nowhere", _nearest(subject, part.seen.start).memory.name
+    return "nowhere", _nearest(inspection, part.seen.start).memory.name
 
 
-def _nearest(subject: Subject, address: int) -> Window:
+def _nearest(inspection: Inspection, address: int) -> Window:
     return min(
-        windows_of(subject.layout),
+        windows_of(inspection.layout),
         key=lambda window: (
             window.seen.start - address if address < window.seen.start else address - window.seen.end
         ),
     )
 
 
-def _finding(subject: Subject, kind: str, memory: Memory, spans: list[Span]) -> Finding:
-    homes = [each for each in subject.layout.memories.values() if each.holds_image]
+def _finding(inspection: Inspection, kind: str, memory: Memory, spans: list[Span]) -> Finding:
+    homes = [each for each in inspection.layout.memories.values() if each.holds_image]
     expected = ", ".join(f"{each.words}, {each.span}" for each in homes) or "a flash memory in the layout"
     what = f"the image has bytes in {memory.words}"
     hint = "give the section a load address in flash (AT> in the linker script)"
@@ -86,9 +87,18 @@ def _finding(subject: Subject, kind: str, memory: Memory, spans: list[Span]) -> 
         found = f"{format_size(size)} in {len(spans):,} runs, the first at {place_words(spans[0])}"
     lines = lines_in_short([f"run {sized(span)}" for span in spans], "run") if len(spans) > 1 else ()
     if kind == "nowhere":
-        lines = (_distance(spans[0], _nearest(subject, spans[0].start)), *lines)
+        lines = (_distance(spans[0], _nearest(inspection, spans[0].start)), *lines)
     extent = Span.from_bounds(spans[0].start, spans[-1].end)
-    return Finding(what, parties, place_words(extent), found, expected, extent, hint, lines)
+    return Finding(
+        what,
+        parties,
+        where=place_words(extent),
+        found=found,
+        expected=expected,
+        span=extent,
+        next_step=hint,
+        lines=lines,
+    )
 
 
 def _distance(span: Span, nearest: Window) -> str:

@@ -4,25 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.findings.build_evidence import telling
-from gemel.check.findings.wording import biggest_symbols, concerned, found_or_holds, segment_words, sized
-from gemel.check.rule import Finding, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.findings.build_evidence import builds_that_state
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.start_tables import StartEntry, copies_of
+from gemel.inspection.wording import biggest_symbols, concerned, found_or_holds, segment_words, sized
 from gemel.layout.addresses import locate
+from gemel.outcomes import Finding, NotChecked, Outcome
 from gemel.placement.placing import Piece, Placement
 from gemel.spans import Span, format_address, without
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build that stores bytes for RAM and tells by symbols what it copies."""
-    for told in telling(subject, "symbols"):
+    for told in builds_that_state(inspection, "symbols"):
         if isinstance(told, NotChecked):
             yield told
             continue
         where = f"build {told[0].name}"
-        placement = subject.placements[told[0].name]
-        pieces = [piece for piece in placement.pieces if _moves(subject, placement, piece)]
+        placement = inspection.placements[told[0].name]
+        pieces = [piece for piece in placement.pieces if _moves(inspection, placement, piece)]
         if not pieces:
             continue
         entries = copies_of(placement.build)
@@ -34,9 +35,9 @@ def check(subject: Subject) -> Iterator[Outcome]:
             yield NotChecked(where, f"it has {lacking}: what its start-up code copies is not known")
 
 
-def _moves(subject: Subject, placement: Placement, piece: Piece) -> bool:
+def _moves(inspection: Inspection, placement: Placement, piece: Piece) -> bool:
     """Whether the core finds the piece elsewhere than it is stored, and no other core brings it there."""
-    located = locate(subject.layout, piece.segment.run_address, placement.plan.core)
+    located = locate(inspection.layout, piece.segment.run_address, placement.plan.core)
     if located is None or located.memory.kind != "ram":
         return False
     if placement.plan.runs_in is None:
@@ -57,10 +58,10 @@ def _findings(placement: Placement, piece: Piece, entries: list[StartEntry]) -> 
         yield Finding(
             f"build {plan.name} stores bytes for RAM that no known block of its start-up code copies",
             concerned(plan.name, plan.core),
-            segment_words(placement.build, segment),
-            f"{sized(rest)}, stored at {format_address(stored.start)}, in no block that is copied",
-            "inside a block of the copy table or between the symbols of initialised data",
-            stored,
+            where=segment_words(placement.build, segment),
+            found=f"{sized(rest)}, stored at {format_address(stored.start)}, in no block that is copied",
+            expected="inside a block of the copy table or between the symbols of initialised data",
+            span=stored,
             lines=(f"largest objects there: {symbols}",) if symbols else (),
         )
 

@@ -5,33 +5,34 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from gemel.check.findings.wording import concerned, needs_elf
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import concerned, needs_elf
 from gemel.layout.model import BuildPlan, Core
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import format_address
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
-    from gemel.builds.elf.mapped_code import MappedCode
-    from gemel.check.findings.lacking_instructions import Place
+    from gemel.builds.mapped_code import MappedCode
+    from gemel.m_profile.found_instruction import FoundInstruction
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build, or one finding for each kind of instruction that its core lacks."""
-    from gemel.builds.elf.mapped_code import mapped_code
+    from gemel.builds.mapped_code import mapped_code
     from gemel.m_profile.disassembly import why_not
 
-    reason = why_not(subject.disassemble)
-    for name, plan in subject.layout.builds.items():
+    reason = why_not(inspection.disassemble)
+    for name, plan in inspection.layout.builds.items():
         where = f"build {name}"
-        build = subject.builds.get(name)
+        build = inspection.builds.get(name)
         missing = reason or needs_elf(name, build, "symbols")
         code = None if missing or build is None else mapped_code(build)
         if code is None or build is None:
             yield NotChecked(where, missing)
         else:
-            yield from _outcomes(plan, subject.layout.cores[plan.core], build, code)
+            yield from _outcomes(plan, inspection.layout.cores[plan.core], build, code)
 
 
 def _outcomes(plan: BuildPlan, core: Core, build: Build, code: MappedCode) -> Iterator[Outcome]:
@@ -52,12 +53,12 @@ def _outcomes(plan: BuildPlan, core: Core, build: Build, code: MappedCode) -> It
             yield NotChecked(where, "it has no section of code")
 
 
-def _lacking(core: Core, build: Build, code: MappedCode) -> Iterator[Place]:
-    from gemel.check.findings.lacking_instructions import Place
+def _lacking(core: Core, build: Build, code: MappedCode) -> Iterator[FoundInstruction]:
     from gemel.m_profile.capabilities import lacking
+    from gemel.m_profile.found_instruction import FoundInstruction
     from gemel.m_profile.sieve import Sieve
 
-    sieve = Sieve(lacking(core))
+    sieve = Sieve(lacking(core.architecture, core.extensions))
     symbols = build.symbols
     for section in code.sections:
         for offset, size, encoding in sieve.unfit(section.code):
@@ -65,7 +66,7 @@ def _lacking(core: Core, build: Build, code: MappedCode) -> Iterator[Place]:
             data = section.code[offset : offset + size]
             found = symbols.function_at(address) if symbols else None
             name, inside = (found[0].name, found[1]) if found else ("", 0)
-            yield Place(address, data, encoding, name, inside)
+            yield FoundInstruction(address, data, encoding, name, inside)
 
 
 def _arm_code(plan: BuildPlan, core: Core, build: Build, code: MappedCode) -> Iterator[Finding]:
@@ -75,10 +76,10 @@ def _arm_code(plan: BuildPlan, core: Core, build: Build, code: MappedCode) -> It
         yield Finding(
             f"build {plan.name} holds Arm code",
             concerned(plan.name, core.name),
-            f"build {plan.name} ({build.file})",
-            f"Arm instructions at {format_address(span.start)}{function}, by the mapping symbol $a there",
-            "Thumb instructions only, as all M-profile cores run",
-            span,
+            where=f"build {plan.name} ({build.file})",
+            found=f"Arm instructions at {format_address(span.start)}{function}, by the mapping symbol $a there",
+            expected="Thumb instructions only, as all M-profile cores run",
+            span=span,
         )
 
 

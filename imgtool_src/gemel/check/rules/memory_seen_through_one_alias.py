@@ -4,33 +4,34 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.findings.wording import concerned, found_or_holds
-from gemel.check.rule import Finding, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.secure_builds import SECURE, builds_of, states_security
+from gemel.inspection.wording import concerned, found_or_holds
 from gemel.layout.addresses import locate, starts_of
 from gemel.layout.model import BuildPlan, Memory
+from gemel.outcomes import Finding, Outcome
 from gemel.spans import format_address
 
 STATE_BIT = 1 << 28
 """Set in the address under which secure code sees a memory, clear in the non-secure one."""
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build whose area states its security, or one finding for each wrong window."""
-    if not states_security(subject.layout):
+    if not states_security(inspection.layout):
         return
-    for plan in builds_of(subject.layout, *SECURE, "non-secure"):
-        windows = _windows(subject, plan)
+    for plan in builds_of(inspection.layout, *SECURE, "non-secure"):
+        windows = _windows(inspection, plan)
         if windows:
-            yield from _outcomes(subject, plan, windows)
+            yield from _outcomes(inspection, plan, windows)
 
 
-def _windows(subject: Subject, plan: BuildPlan) -> dict[str, dict[int, str]]:
+def _windows(inspection: Inspection, plan: BuildPlan) -> dict[str, dict[int, str]]:
     """For each memory with aliases the windows that the build uses, each with the first use of it."""
     found: dict[str, dict[int, str]] = {}
-    for what, address in _addresses(subject, plan):
-        located = locate(subject.layout, address, plan.core)
+    for what, address in _addresses(inspection, plan):
+        located = locate(inspection.layout, address, plan.core)
         if located and located.memory.aliases:
             window = address - located.offset
             told = f"{format_address(address)} ({what})"
@@ -38,11 +39,11 @@ def _windows(subject: Subject, plan: BuildPlan) -> dict[str, dict[int, str]]:
     return found
 
 
-def _addresses(subject: Subject, plan: BuildPlan) -> Iterator[tuple[str, int]]:
-    build = subject.builds.get(plan.name)
+def _addresses(inspection: Inspection, plan: BuildPlan) -> Iterator[tuple[str, int]]:
+    build = inspection.builds.get(plan.name)
     for segment in build.segments if build else ():
         yield f"segment {segment.index} of {build.file if build else ''}", segment.run_address
-    table = subject.vector_table(plan.name)
+    table = inspection.vector_table(plan.name)
     if table is None:
         return
     erased = 0xFFFF_FFFF
@@ -51,11 +52,13 @@ def _addresses(subject: Subject, plan: BuildPlan) -> Iterator[tuple[str, int]]:
             yield f"word {index} of its vector table", (word & ~3) - 4 if index == 0 else word & ~1
 
 
-def _outcomes(subject: Subject, plan: BuildPlan, windows: dict[str, dict[int, str]]) -> Iterator[Outcome]:
-    secure = subject.layout.areas[plan.stored_in].security in SECURE
+def _outcomes(
+    inspection: Inspection, plan: BuildPlan, windows: dict[str, dict[int, str]]
+) -> Iterator[Outcome]:
+    secure = inspection.layout.areas[plan.stored_in].security in SECURE
     findings = []
     for name, used in windows.items():
-        memory = subject.layout.memories[name]
+        memory = inspection.layout.memories[name]
         right = _right_window(memory, plan.core, secure)
         if len(used) > 1:
             findings.append(_finding(plan, memory, used, right, "through more than one window"))
@@ -82,9 +85,9 @@ def _finding(plan: BuildPlan, memory: Memory, used: dict[int, str], right: int |
     return Finding(
         f"build {plan.name} addresses memory {memory.name} {how}",
         concerned(plan.name, memory.name, plan.core),
-        f"build {plan.name}, memory {memory.name}",
-        " and ".join(list(used.values())[:2]),
-        expected,
+        where=f"build {plan.name}, memory {memory.name}",
+        found=" and ".join(list(used.values())[:2]),
+        expected=expected,
     )
 
 

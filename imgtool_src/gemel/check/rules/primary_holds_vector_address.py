@@ -4,72 +4,77 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.findings.wording import concerned
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.rule import Rule
 from gemel.inspection.address_literals import holders_of
 from gemel.inspection.core_views import distance
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.vector_tables import table_span, vector_builds
+from gemel.inspection.wording import concerned
 from gemel.layout.addresses import locate, starts_of
 from gemel.layout.model import BuildPlan
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placed import PlacedBuild
 from gemel.spans import Span, format_address
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build of a secondary that has vectors."""
-    layout = subject.layout
+    layout = inspection.layout
     primary = layout.primary().name
-    code = [placed for placed in subject.placed.values() if placed.core == primary]
+    code = [placed for placed in inspection.placed.values() if placed.core == primary]
     for plan in vector_builds(layout):
         if plan.core == primary:
             continue
         where = f"build {plan.name}"
-        placed = subject.placed.get(plan.name)
+        placed = inspection.placed.get(plan.name)
         if placed is None:
             yield NotChecked(where, "nothing of the build was found in the image")
         elif not code:
             yield NotChecked(where, f"nothing of a build of core {primary} was found in the image")
         else:
-            yield _outcome(subject, plan, placed, code)
+            yield _outcome(inspection, plan, placed, code)
 
 
-def _addresses(subject: Subject, plan: BuildPlan, placed: PlacedBuild) -> list[int]:
+def _addresses(inspection: Inspection, plan: BuildPlan, placed: PlacedBuild) -> list[int]:
     """Where the secondary sees its vector table: its own address first, then those of aliases."""
-    located = locate(subject.layout, placed.vector_address, plan.core)
+    located = locate(inspection.layout, placed.vector_address, plan.core)
     aliases = [start + located.offset for start in starts_of(located.memory, plan.core)] if located else []
     return list(dict.fromkeys([placed.vector_address, *aliases]))
 
 
-def _outcome(subject: Subject, plan: BuildPlan, placed: PlacedBuild, code: list[PlacedBuild]) -> Outcome:
-    addresses = _addresses(subject, plan, placed)
+def _outcome(
+    inspection: Inspection, plan: BuildPlan, placed: PlacedBuild, code: list[PlacedBuild]
+) -> Outcome:
+    addresses = _addresses(inspection, plan, placed)
     for each in code:
-        data = subject.bytes_of(each.stored)
+        data = inspection.bytes_of(each.stored)
         for address in addresses:
             if held := next(holders_of(address, data, each.stored.start), None):
                 at = format_address(each.stored.start + held.offset)
                 found = f"{format_address(address)} as {held.how} at {at}"
                 return Holds(f"build {plan.name}: build {each.name} holds {found}")
-    return _finding(subject, plan, placed, code)
+    return _finding(inspection, plan, placed, code)
 
 
-def _finding(subject: Subject, plan: BuildPlan, placed: PlacedBuild, code: list[PlacedBuild]) -> Finding:
+def _finding(
+    inspection: Inspection, plan: BuildPlan, placed: PlacedBuild, code: list[PlacedBuild]
+) -> Finding:
     names = [each.name for each in code]
-    vectors = table_span(subject.layout, plan)
+    vectors = table_span(inspection.layout, plan)
     lines = []
     plain = vectors.start
-    if distance(subject.layout, plan.core, placed.vector_address, plain) and any(
-        next(holders_of(plain, subject.bytes_of(each.stored), each.stored.start), None) for each in code
+    if distance(inspection.layout, plan.core, placed.vector_address, plain) and any(
+        next(holders_of(plain, inspection.bytes_of(each.stored), each.stored.start), None) for each in code
     ):
         lines.append(f"it holds {format_address(plain)}, at which the table is stored")
     builds = f"build{'s' if len(names) > 1 else ''} {' and '.join(names)}"
     return Finding(
         f"nothing in the code of core {code[0].core} holds the vector address of core {plan.core}",
         concerned(plan.name, plan.core, *names),
-        builds,
-        "no word, and no one or two instructions, that give it: a hint, since code may compute it",
-        f"{format_address(placed.vector_address)}, the vector table of build {plan.name}",
-        Span.from_bounds(code[0].stored.start, code[0].stored.end),
+        where=builds,
+        found="no word, and no one or two instructions, that give it: a hint, since code may compute it",
+        expected=f"{format_address(placed.vector_address)}, the vector table of build {plan.name}",
+        span=Span.from_bounds(code[0].stored.start, code[0].stored.end),
         lines=tuple(lines),
     )
 

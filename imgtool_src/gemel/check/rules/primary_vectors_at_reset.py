@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.rule import Rule
 from gemel.inspection.core_views import whereabouts
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.vector_tables import table_span, vector_builds
 from gemel.layout.addresses import locate
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome: the address that the primary reads at reset, aliases of memory counted."""
-    layout = subject.layout
+    layout = inspection.layout
     primary = layout.primary()
     plans = sorted(
         (p for p in vector_builds(layout) if p.core == primary.name),
@@ -31,19 +32,19 @@ def check(subject: Subject) -> Iterator[Outcome]:
     located = locate(layout, fetched, primary.name)
     if located and any(located.plain == table_span(layout, plan).start for plan in plans):
         yield Holds(f"core {primary.name}")
-    elif located and located.memory.kind == "rom" and not subject.image.holds(Span(located.plain, 8)):
+    elif located and located.memory.kind == "rom" and not inspection.image.holds(Span(located.plain, 8)):
         reason = f"it starts in rom {located.memory.name}, of which the image does not hold these bytes"
         yield NotChecked(f"core {primary.name}", reason)
     else:
         tables = [f"{format_address(table_span(layout, plan).start)} (build {plan.name})" for plan in plans]
-        seen = whereabouts(subject, primary.name, fetched)
+        seen = whereabouts(inspection, primary.name, fetched)
         yield Finding(
             f"core {primary.name} does not find the vector table of its build at reset",
             (primary.name, *(plan.name for plan in plans)),
-            f"core {primary.name}, vectors fetched at {format_address(fetched)} ({said})",
-            f"the address fetched from is {seen}; the vector table is at {' or '.join(tables)}",
-            f"the vector table at {format_address(fetched)}",
-            Span(located.plain if located else fetched, 8),
+            where=f"core {primary.name}, vectors fetched at {format_address(fetched)} ({said})",
+            found=f"the address fetched from is {seen}; the vector table is at {' or '.join(tables)}",
+            expected=f"the vector table at {format_address(fetched)}",
+            span=Span(located.plain if located else fetched, 8),
         )
 
 

@@ -6,7 +6,10 @@ from collections.abc import Iterator
 from itertools import combinations
 
 from gemel.builds.build import Build
-from gemel.check.findings.wording import (
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.ram_claims import claims_of, ram_of, shared_ram
+from gemel.inspection.wording import (
     biggest_symbols,
     concerned,
     found_or_holds,
@@ -14,21 +17,19 @@ from gemel.check.findings.wording import (
     place_words,
     sized,
 )
-from gemel.check.rule import Finding, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
-from gemel.inspection.ram_claims import claims_of, ram_of, shared_ram
 from gemel.layout.model import BuildPlan, Layout
+from gemel.outcomes import Finding, NotChecked, Outcome
 from gemel.spans import Span, without
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each two builds of different cores, one finding for each span that both take."""
-    layout = subject.layout
+    layout = inspection.layout
     for pair in combinations(layout.builds.values(), 2):
         if pair[0].core == pair[1].core:
             continue
         where = f"builds {pair[0].name} and {pair[1].name}"
-        builds = [subject.builds.get(plan.name) for plan in pair]
+        builds = [inspection.builds.get(plan.name) for plan in pair]
         reasons = [needs_elf(plan.name, build, "RAM use") for plan, build in zip(pair, builds, strict=True)]
         if any(reasons):
             yield NotChecked(where, "; ".join(reason for reason in reasons if reason))
@@ -59,10 +60,10 @@ def _finding(layout: Layout, takers: list[tuple[BuildPlan, Build]], span: Span) 
     return Finding(
         f"builds {names[0]} and {names[1]} both take {sized(span)} of RAM",
         concerned(*names, *cores, *areas),
-        f"area {', area '.join(areas)}" if areas else "no area",
-        ", ".join(f"build {plan.name} ({build.file})" for plan, build in takers),
-        f"spans apart, or both inside a shared area: {shared}",
-        span,
+        where=f"area {', area '.join(areas)}" if areas else "no area",
+        found=", ".join(f"build {plan.name} ({build.file})" for plan, build in takers),
+        expected=f"spans apart, or both inside a shared area: {shared}",
+        span=span,
         lines=tuple(line for plan, build in takers for line in _evidence(layout, plan, build, span)),
     )
 

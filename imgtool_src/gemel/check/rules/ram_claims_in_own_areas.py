@@ -5,8 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.builds.build import Build
-from gemel.check.findings.build_evidence import telling
-from gemel.check.findings.wording import (
+from gemel.check.findings.build_evidence import builds_that_state
+from gemel.check.rule import Rule
+from gemel.inspection.core_views import owned_areas
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.ram_claims import Claim, claims_of, own_ram, reserve_claims, shared_ram
+from gemel.inspection.wording import (
     biggest_symbols,
     claim_words,
     concerned,
@@ -14,27 +18,24 @@ from gemel.check.findings.wording import (
     owners_of,
     sized,
 )
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.inspection.core_views import owned_areas
-from gemel.inspection.inspection import Subject
-from gemel.inspection.ram_claims import Claim, claims_of, own_ram, reserve_claims, shared_ram
 from gemel.layout.addresses import locate, seen_by
 from gemel.layout.model import Area, BuildPlan, Layout
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address, without
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build, one finding for each piece of memory that it should not take."""
-    for told in telling(subject, "RAM use"):
+    for told in builds_that_state(inspection, "RAM use"):
         if isinstance(told, NotChecked):
             yield told
             continue
         plan, build = told
         where = f"build {plan.name}"
-        findings = list(in_short(_findings(subject.layout, plan, build)))
+        findings = list(in_short(_findings(inspection.layout, plan, build)))
         if findings:
             yield from findings
-        elif _owner_unknown(subject.layout, plan, build):
+        elif _owner_unknown(inspection.layout, plan, build):
             yield NotChecked(
                 where, f"needs the RAM that the core owns: ram in [core.{plan.core}] of the layout"
             )
@@ -123,10 +124,10 @@ def _foreign(
     return Finding(
         f"build {plan.name} takes RAM {place}",
         concerned(plan.name, plan.core, area.name if area else "", memory, *owners),
-        claim_words(build, claim),
-        _found(claim, plan, span),
-        _expected(layout, plan),
-        span,
+        where=claim_words(build, claim),
+        found=_found(claim, plan, span),
+        expected=_expected(layout, plan),
+        span=span,
         lines=_symbol_lines(build, _seen(claim, span)),
     )
 
@@ -140,12 +141,12 @@ def _runs_over(layout: Layout, plan: BuildPlan, build: Build, claim: Claim) -> F
     return Finding(
         f"one segment of build {plan.name} runs from its own RAM into what is shared",
         concerned(plan.name, plan.core, *shared),
-        claim_words(build, claim),
-        _found(claim, plan, claim.plain),
-        _expected(layout, plan),
-        claim.plain,
-        _apart_in(build),
-        _symbol_lines(build, claim.seen),
+        where=claim_words(build, claim),
+        found=_found(claim, plan, claim.plain),
+        expected=_expected(layout, plan),
+        span=claim.plain,
+        next_step=_apart_in(build),
+        lines=_symbol_lines(build, claim.seen),
     )
 
 
@@ -169,11 +170,11 @@ def _in_shared(layout: Layout, plan: BuildPlan, build: Build, claim: Claim, span
     return Finding(
         f"build {plan.name} has its {kind} in RAM that the cores share",
         concerned(plan.name, plan.core, *areas),
-        claim_words(build, claim),
-        _found(claim, plan, span),
-        f"inside {own}" if own else "RAM of its own",
-        span,
-        f"place the {kind} in RAM that core {plan.core} owns",
+        where=claim_words(build, claim),
+        found=_found(claim, plan, span),
+        expected=f"inside {own}" if own else "RAM of its own",
+        span=span,
+        next_step=f"place the {kind} in RAM that core {plan.core} owns",
     )
 
 
@@ -184,10 +185,10 @@ def _no_ram(layout: Layout, plan: BuildPlan, build: Build, claim: Claim) -> Find
         return Finding(
             f"build {plan.name} takes {claim.memory.words} as if it were RAM",
             concerned(*parties, claim.memory.name),
-            where,
-            f"{sized(claim.seen)}, cleared at the start or never stored",
-            _expected(layout, plan),
-            claim.plain,
+            where=where,
+            found=f"{sized(claim.seen)}, cleared at the start or never stored",
+            expected=_expected(layout, plan),
+            span=claim.plain,
             lines=_symbol_lines(build, claim.seen),
         )
     lines = []
@@ -198,12 +199,12 @@ def _no_ram(layout: Layout, plan: BuildPlan, build: Build, claim: Claim) -> Find
     return Finding(
         f"build {plan.name} takes memory where core {plan.core} sees none",
         parties,
-        where,
-        sized(claim.seen),
-        _expected(layout, plan),
-        claim.seen,
-        "link it for the addresses that its core sees, or add the memory or its view to the layout",
-        (*lines, *_symbol_lines(build, claim.seen)),
+        where=where,
+        found=sized(claim.seen),
+        expected=_expected(layout, plan),
+        span=claim.seen,
+        next_step="link it for the addresses that its core sees, or add the memory or its view to the layout",
+        lines=(*lines, *_symbol_lines(build, claim.seen)),
     )
 
 

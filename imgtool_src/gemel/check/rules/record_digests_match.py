@@ -4,38 +4,45 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placed import digests_of
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build that the record lists: its CRC-32 and its SHA-256."""
-    plan = subject.layout.record
+    plan = inspection.layout.record
     if plan is None:
         return
-    if subject.record is None:
+    if inspection.record is None:
         yield NotChecked("record", "the record is not sound")
         return
-    for entry in subject.record.builds:
+    for entry in inspection.record.builds:
         where = f"build {entry.name}, {entry.stored}"
-        memories = subject.layout.memories.values()
+        memories = inspection.layout.memories.values()
         if not any(memory.holds_image and memory.span.covers(entry.stored) for memory in memories):
             what = f"the record has build {entry.name} outside flash"
             expected = "inside one flash or rom memory"
-            yield Finding(what, (entry.name, entry.core, plan.area), where, str(entry.stored), expected)
+            yield Finding(
+                what,
+                (entry.name, entry.core, plan.area),
+                where=where,
+                found=str(entry.stored),
+                expected=expected,
+            )
             continue
-        actual = digests_of(subject.layout, subject.image, entry.stored)
+        actual = digests_of(inspection.layout, inspection.image, entry.stored)
         if (actual.crc32, actual.sha256) == (entry.crc32, entry.sha256):
             yield Holds(f"build {entry.name}")
             continue
         yield Finding(
             f"the bytes of build {entry.name} are not those that the record was made for",
             (entry.name, entry.core, plan.area),
-            where,
-            f"CRC-32 0x{actual.crc32:08X}, SHA-256 {actual.sha256.hex()[:16]}...",
-            f"CRC-32 0x{entry.crc32:08X}, SHA-256 {entry.sha256.hex()[:16]}... as the record says",
-            entry.stored,
+            where=where,
+            found=f"CRC-32 0x{actual.crc32:08X}, SHA-256 {actual.sha256.hex()[:16]}...",
+            expected=f"CRC-32 0x{entry.crc32:08X}, SHA-256 {entry.sha256.hex()[:16]}... as the record says",
+            span=entry.stored,
         )
 
 

@@ -4,35 +4,42 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placed import PlacedBuild, has_vectors
 from gemel.placement.placing import Placement
 from gemel.record.record import BuildEntry
 from gemel.spans import format_address
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build of the layout."""
-    plan = subject.layout.record
+    plan = inspection.layout.record
     if plan is None:
         return
-    entries = {entry.name: entry for entry in subject.record.builds} if subject.record else {}
-    for name in subject.layout.builds:
-        placement = subject.placements.get(name)
-        if subject.record is None:
+    entries = {entry.name: entry for entry in inspection.record.builds} if inspection.record else {}
+    for name in inspection.layout.builds:
+        placement = inspection.placements.get(name)
+        if inspection.record is None:
             yield NotChecked(f"build {name}", "the record is not sound")
         elif placement is None:
             yield NotChecked(f"build {name}", f"needs the build: {name}=FILE")
         elif placement.placed is None or name not in entries:
             yield NotChecked(f"build {name}", "the build or its entry in the record was not found")
         else:
-            vectors = placement.placed.vector_address if has_vectors(subject.layout, name) else None
+            vectors = placement.placed.vector_address if has_vectors(inspection.layout, name) else None
             differences = list(_differences(entries[name], placement, placement.placed, vectors))
             for what, found, expected in differences:
                 words = f"the record gives build {name} another {what} than the build at hand"
                 where = f"record in area {plan.area}, entry {name}"
-                yield Finding(words, (name, plan.area), where, found, f"{expected} ({placement.build.file})")
+                yield Finding(
+                    words,
+                    (name, plan.area),
+                    where=where,
+                    found=found,
+                    expected=f"{expected} ({placement.build.file})",
+                )
             if not differences:
                 yield Holds(f"build {name}")
 

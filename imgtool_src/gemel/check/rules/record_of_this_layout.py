@@ -4,47 +4,50 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
 from gemel.layout.model import RecordPlan
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placed import identities_of
 from gemel.record.record import Record
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One finding for each thing in which the record and the layout differ."""
-    plan = subject.layout.record
+    plan = inspection.layout.record
     if plan is None:
         return
-    record = subject.record
+    record = inspection.record
     if record is None:
         yield NotChecked("record", "the record is not sound")
         return
-    findings = [*_identity(subject, record, plan), *_builds(subject, record, plan)]
+    findings = [*_identity(inspection, record, plan), *_builds(inspection, record, plan)]
     yield from findings
     if not findings:
         yield Holds("record and layout")
 
 
-def _identity(subject: Subject, record: Record, plan: RecordPlan) -> Iterator[Finding]:
+def _identity(inspection: Inspection, record: Record, plan: RecordPlan) -> Iterator[Finding]:
     vendor, product_class = identities_of(plan)
     where = f"record in area {plan.area}"
     pairs = (
-        ("product", record.product, subject.layout.product),
+        ("product", record.product, inspection.layout.product),
         ("vendor id", record.vendor_id, vendor),
         ("class id", record.class_id, product_class),
     )
     for what, found, expected in pairs:
         if found != expected:
             what_words = f"the image is for another {what}"
-            yield Finding(what_words, (plan.area, what), where, _words(found), _words(expected))
-    if record.layout_sha256 != subject.read.digest:
+            yield Finding(
+                what_words, (plan.area, what), where=where, found=_words(found), expected=_words(expected)
+            )
+    if record.layout_sha256 != inspection.read.digest:
         yield Finding(
             "the image was joined with another layout",
             (plan.area, "layout"),
-            where,
-            f"layout SHA-256 {record.layout_sha256.hex()[:16]}...",
-            f"{subject.read.digest.hex()[:16]}... ({subject.read.name})",
+            where=where,
+            found=f"layout SHA-256 {record.layout_sha256.hex()[:16]}...",
+            expected=f"{inspection.read.digest.hex()[:16]}... ({inspection.read.name})",
             next_step="check it with the layout it was joined with, or join again with this one",
         )
 
@@ -53,27 +56,38 @@ def _words(value: object) -> str:
     return "none" if value is None else str(value)
 
 
-def _builds(subject: Subject, record: Record, plan: RecordPlan) -> Iterator[Finding]:
+def _builds(inspection: Inspection, record: Record, plan: RecordPlan) -> Iterator[Finding]:
     where = f"record in area {plan.area}"
     names = [entry.name for entry in record.builds]
-    if set(names) != set(subject.layout.builds):
-        expected = ", ".join(subject.layout.builds)
-        yield Finding("the record lists other builds", (plan.area,), where, ", ".join(names), expected)
+    if set(names) != set(inspection.layout.builds):
+        expected = ", ".join(inspection.layout.builds)
+        yield Finding(
+            "the record lists other builds",
+            (plan.area,),
+            where=where,
+            found=", ".join(names),
+            expected=expected,
+        )
     for entry in record.builds:
-        build = subject.layout.builds.get(entry.name)
+        build = inspection.layout.builds.get(entry.name)
         if build is None:
             continue
-        role = subject.layout.cores[build.core].role
+        role = inspection.layout.cores[build.core].role
         if (entry.core, entry.role) != (build.core, role):
             found, expected = f"{entry.role} {entry.core}", f"{role} {build.core}"
             what = f"build {entry.name} is recorded for another core"
-            yield Finding(what, (entry.name, build.core), where, found, expected)
-        area = subject.layout.span_of(build.stored_in)
+            yield Finding(what, (entry.name, build.core), where=where, found=found, expected=expected)
+        area = inspection.layout.span_of(build.stored_in)
         if not area.covers(entry.stored):
             what = f"build {entry.name} is recorded outside its area"
             expected = f"inside area {build.stored_in}, {area}"
             yield Finding(
-                what, (entry.name, build.stored_in), where, str(entry.stored), expected, entry.stored
+                what,
+                (entry.name, build.stored_in),
+                where=where,
+                found=str(entry.stored),
+                expected=expected,
+                span=entry.stored,
             )
 
 

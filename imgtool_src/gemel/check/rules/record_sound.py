@@ -4,18 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.rule import Finding, Holds, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.outcomes import Finding, Holds, Outcome
 from gemel.record.record import Record
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for the record; a finding for each problem that reading it met."""
-    plan = subject.layout.record
+    plan = inspection.layout.record
     if plan is None:
         return
-    found = subject.record_or_error
-    span = subject.layout.span_of(plan.area)
+    found = inspection.record_or_error
+    span = inspection.layout.span_of(plan.area)
     if isinstance(found, Record):
         yield Holds(f"area {plan.area}")
     elif found is not None:
@@ -23,11 +24,11 @@ def check(subject: Subject) -> Iterator[Outcome]:
             yield Finding(
                 f"the record is not sound: {problem.what}",
                 (plan.area,),
-                problem.where,
-                problem.found,
-                problem.expected,
-                span,
-                problem.next_step,
+                where=problem.where,
+                found=problem.found,
+                expected=problem.expected,
+                span=span,
+                next_step=problem.next_step,
             )
 
 

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.rehearsed import RehearsedFinding
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.rehearsed import RehearsedFinding
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """A finding for each error of the rehearsal; one outcome if there is none."""
-    rehearsal = subject.rehearsal
+    rehearsal = inspection.rehearsal
     if rehearsal is None:
         yield NotChecked("", "takes its time, and was not asked for (gemel check --rehearse)")
         return
@@ -29,9 +30,9 @@ def _finding(error: RehearsedFinding) -> Finding:
     return Finding(
         error.what,
         (error.core, error.kind),
-        where,
-        error.found,
-        error.expected,
+        where=where,
+        found=error.found,
+        expected=error.expected,
         next_step=error.next_step,
         lines=calls[:6],
     )

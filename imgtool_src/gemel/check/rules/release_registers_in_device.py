@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.findings.wording import concerned
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import concerned
 from gemel.layout.addresses import locate
 from gemel.layout.model import Core, Memory, Release
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each register of each secondary's release."""
-    layout = subject.layout
+    layout = inspection.layout
     devices = [memory for memory in layout.memories.values() if memory.kind == "device"]
     for core in layout.secondaries():
         if core.release is None:
@@ -25,7 +26,7 @@ def check(subject: Subject) -> Iterator[Outcome]:
             yield NotChecked(f"core {core.name}", missing)
             continue
         for key, register in _registers(core.release):
-            yield _outcome(subject, core, key, register, devices)
+            yield _outcome(inspection, core, key, register, devices)
 
 
 def _registers(release: Release) -> tuple[tuple[str, int], ...]:
@@ -35,8 +36,8 @@ def _registers(release: Release) -> tuple[tuple[str, int], ...]:
     )
 
 
-def _outcome(subject: Subject, core: Core, key: str, register: int, devices: list[Memory]) -> Outcome:
-    layout = subject.layout
+def _outcome(inspection: Inspection, core: Core, key: str, register: int, devices: list[Memory]) -> Outcome:
+    layout = inspection.layout
     primary = layout.primary().name
     where = f"{key} of core {core.name}"
     first, last = (locate(layout, address, primary) for address in (register, register + 3))
@@ -49,10 +50,10 @@ def _outcome(subject: Subject, core: Core, key: str, register: int, devices: lis
     return Finding(
         f"the {key} of core {core.name} {wrong}",
         concerned(core.name, primary, first.memory.name if first else ""),
-        subject.read.at(("core", core.name, "release", key)),
-        f"{format_address(register)}, {found}",
-        f"a multiple of 4 in a memory of kind device: {names}",
-        Span(register, 4),
+        where=inspection.read.at(("core", core.name, "release", key)),
+        found=f"{format_address(register)}, {found}",
+        expected=f"a multiple of 4 in a memory of kind device: {names}",
+        span=Span(register, 4),
     )
 
 

@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.vector_tables import place_of, tables, word_name, words_span
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
 REQUIRED = (2, 3, 11, 14)
 """NMI, HardFault, SVCall, PendSV: every profile has them, and none has an enable bit."""
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build: the words of its vector table that must not be zero."""
-    for table in tables(subject):
+    for table in tables(inspection):
         if isinstance(table, NotChecked):
             yield table
             continue
@@ -26,10 +27,10 @@ def check(subject: Subject) -> Iterator[Outcome]:
         yield Finding(
             f"build {table.plan.name} has no handler for {names}",
             (table.plan.name, table.core.name),
-            place_of(table, *missing),
-            "0x0000_0000",
-            "the address of a handler in each of these words",
-            words_span(table, missing),
+            where=place_of(table, *missing),
+            found="0x0000_0000",
+            expected="the address of a handler in each of these words",
+            span=words_span(table, missing),
         )
 
 

@@ -4,40 +4,41 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.findings.wording import counted, place_words, sized
-from gemel.check.rule import Finding, Holds, Outcome, Rule
+from gemel.check.rule import Rule
 from gemel.inspection.image_bytes import Deviation, not_erased
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import counted, place_words, sized
 from gemel.layout.model import Area
+from gemel.outcomes import Finding, Holds, Outcome
 from gemel.spans import Span
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each area of purpose reserved."""
-    for area in subject.layout.areas.values():
+    for area in inspection.layout.areas.values():
         if area.purpose != "reserved":
             continue
-        found = _touched(subject, area, subject.layout.span_of(area.name))
-        yield _finding(subject, area, found) if found else Holds(f"area {area.name}")
+        found = _touched(inspection, area, inspection.layout.span_of(area.name))
+        yield _finding(inspection, area, found) if found else Holds(f"area {area.name}")
 
 
-def _touched(subject: Subject, area: Area, span: Span) -> Deviation | None:
+def _touched(inspection: Inspection, area: Area, span: Span) -> Deviation | None:
     """Bytes that are not erased; in RAM, where nothing is erased, any byte at all."""
-    memory = subject.layout.memories[area.memory]
+    memory = inspection.layout.memories[area.memory]
     if memory.holds_image:
-        return not_erased(subject.image, span, memory.erased_byte)
-    held = subject.image.held_in(span)
+        return not_erased(inspection.image, span, memory.erased_byte)
+    held = inspection.image.held_in(span)
     if not held:
         return None
     return Deviation(held[0].start, held[-1].last, sum(each.size for each in held))
 
 
-def _finding(subject: Subject, area: Area, found: Deviation) -> Finding:
-    memory = subject.layout.memories[area.memory]
-    span = subject.layout.span_of(area.name)
+def _finding(inspection: Inspection, area: Area, found: Deviation) -> Finding:
+    memory = inspection.layout.memories[area.memory]
+    span = inspection.layout.span_of(area.name)
     builds = [
         name
-        for name, placement in subject.placements.items()
+        for name, placement in inspection.placements.items()
         if any(piece.span.overlaps(span) for piece in placement.pieces)
     ]
     whose = f", with bytes of build {' and build '.join(builds)}" if builds else ""
@@ -45,10 +46,10 @@ def _finding(subject: Subject, area: Area, found: Deviation) -> Finding:
     return Finding(
         f"the image has bytes in the reserved area {area.name}",
         (area.name, area.memory, *builds),
-        f"area {area.name} in {memory.words}, {span}",
-        f"{counted(found.count, 'byte')} at {place_words(found.span)}{whose}",
-        f"{nothing}, in all of {sized(span)}",
-        found.span,
+        where=f"area {area.name} in {memory.words}, {span}",
+        found=f"{counted(found.count, 'byte')} at {place_words(found.span)}{whose}",
+        expected=f"{nothing}, in all of {sized(span)}",
+        span=found.span,
     )
 
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject, VectorTable
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.vector_tables import (
     named_words,
     place_of,
@@ -14,20 +14,21 @@ from gemel.inspection.vector_tables import (
     unexplained,
     words_span,
 )
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import format_address
 
 SECURE_FAULT = 7
 """On Armv8-M Baseline a rule of its own, ``secure-fault-vector-unused``, speaks of this word."""
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build; words that a stamp or checksum of the layout fills are left out."""
-    for table in tables(subject):
+    for table in tables(inspection):
         if isinstance(table, NotChecked):
             yield table
             continue
         filled = [index for index in _reserved(table) if index < len(table.words) and table.words[index]]
-        used, reason = unexplained(subject, table, filled)
+        used, reason = unexplained(inspection, table, filled)
         if reason:
             yield NotChecked(f"build {table.plan.name}, {named_words(used)}", reason)
         elif used:
@@ -47,10 +48,10 @@ def _finding(table: VectorTable, used: list[int]) -> Finding:
     return Finding(
         f"build {table.plan.name} fills words that {table.core.architecture} reserves",
         (table.plan.name, table.core.name),
-        place_of(table, *used),
-        values[0] if len(used) == 1 else f"{len(used)} words that are not zero",
-        "0x0000_0000, or a stamp or checksum of the layout at this place",
-        words_span(table, used),
+        where=place_of(table, *used),
+        found=values[0] if len(used) == 1 else f"{len(used)} words that are not zero",
+        expected="0x0000_0000, or a stamp or checksum of the layout at this place",
+        span=words_span(table, used),
         lines=tuple(values) if len(used) > 1 else (),
     )
 

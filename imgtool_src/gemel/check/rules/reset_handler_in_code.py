@@ -4,27 +4,28 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.inspection.core_views import in_execute_never, run_span_as_seen, runs_from, told
-from gemel.inspection.inspection import Subject, VectorTable
+from gemel.check.rule import Rule
+from gemel.inspection.core_views import described_word, in_execute_never, run_span_as_seen, runs_from
+from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.vector_tables import moved_words, place_of, tables, word_span
 from gemel.layout.addresses import locate
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placing import forgotten_run_area
 from gemel.spans import format_address
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build: its vector table's second word."""
-    for table in tables(subject):
-        yield table if isinstance(table, NotChecked) else _outcome(subject, table)
+    for table in tables(inspection):
+        yield table if isinstance(table, NotChecked) else _outcome(inspection, table)
 
 
-def _outcome(subject: Subject, table: VectorTable) -> Outcome:
+def _outcome(inspection: Inspection, table: VectorTable) -> Outcome:
     name, core, reset = table.plan.name, table.core.name, table.words[1]
-    if not runs_from(subject, table.placed, reset & ~1):
+    if not runs_from(inspection, table.placed, reset & ~1):
         what = f"core {core} would start outside the code of build {name}"
         expected = f"inside {run_span_as_seen(table.placed)}"
-        next_step = _next_step(subject, table, reset)
+        next_step = _next_step(inspection, table, reset)
     elif closed := in_execute_never(reset):
         what = f"core {core} would start where nothing is executed"
         expected = f"outside {closed}, which the default memory map keeps from execution"
@@ -34,17 +35,25 @@ def _outcome(subject: Subject, table: VectorTable) -> Outcome:
         expected, next_step = f"{format_address(reset | 1)} (bit 0 set)", ""
     else:
         return Holds(f"build {name}")
-    parties, found = (name, core, table.plan.stored_in), told(subject, core, reset)
-    return Finding(what, parties, place_of(table, 1), found, expected, word_span(table, 1), next_step)
+    parties, found = (name, core, table.plan.stored_in), described_word(inspection, core, reset)
+    return Finding(
+        what,
+        parties,
+        where=place_of(table, 1),
+        found=found,
+        expected=expected,
+        span=word_span(table, 1),
+        next_step=next_step,
+    )
 
 
-def _next_step(subject: Subject, table: VectorTable, reset: int) -> str:
+def _next_step(inspection: Inspection, table: VectorTable, reset: int) -> str:
     """What to do about a reset handler outside its code, if its place tells more than the remedy."""
-    located = locate(subject.layout, reset, table.core.name)
+    located = locate(inspection.layout, reset, table.core.name)
     name = table.plan.name
-    if moved := moved_words(subject):
+    if moved := moved_words(inspection):
         return moved
-    if forgotten := forgotten_run_area(subject.layout, table.plan, reset):
+    if forgotten := forgotten_run_area(inspection.layout, table.plan, reset):
         return forgotten
     if located and located.memory.kind == "ram" and table.plan.runs_in is None:
         return f"RAM holds no code at reset: keep the reset handler of build {name} where it is stored"

@@ -4,44 +4,45 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.rule import Rule
 from gemel.inspection.image_bytes import not_erased
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.unchanged import joined_with_other_layout, spans_of_rest
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placed import sha256_of
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome: the digest over flash less builds, record, seal and reserved areas."""
-    plan = subject.layout.record
+    plan = inspection.layout.record
     if plan is None:
         return
-    record = subject.record
+    record = inspection.record
     if record is None:
         yield NotChecked("record", "the record is not sound")
         return
-    spans = spans_of_rest(subject, record)
-    actual = sha256_of(subject.layout, subject.image, spans)
+    spans = spans_of_rest(inspection, record)
+    actual = sha256_of(inspection.layout, inspection.image, spans)
     if actual == record.rest_sha256:
         yield Holds("flash outside the builds")
         return
-    if joined_with_other_layout(subject):
+    if joined_with_other_layout(inspection):
         reason = "the image was joined with another layout, which tells what lies outside the builds"
         yield NotChecked("flash outside the builds", f"{reason}: see record-of-this-layout")
         return
     runs = [
         str(found.span)
         for span in spans
-        for part in subject.image.held_in(span)
-        if (found := not_erased(subject.image, part, subject.erased_byte_at(part.start)))
+        for part in inspection.image.held_in(span)
+        if (found := not_erased(inspection.image, part, inspection.erased_byte_at(part.start)))
     ]
     shown = f"{', '.join(runs[:4])}{', ...' if runs[4:] else ''}" if runs else "nothing"
     yield Finding(
         "flash outside the builds is not as it was at the join",
         ("rest", plan.area),
-        f"flash outside the builds, where not erased: {shown}",
-        f"SHA-256 {actual.hex()[:16]}...",
-        f"SHA-256 {record.rest_sha256.hex()[:16]}... as the record says",
+        where=f"flash outside the builds, where not erased: {shown}",
+        found=f"SHA-256 {actual.hex()[:16]}...",
+        expected=f"SHA-256 {record.rest_sha256.hex()[:16]}... as the record says",
     )
 
 

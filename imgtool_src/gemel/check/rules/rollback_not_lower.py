@@ -4,35 +4,36 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.rule import Finding, Holds, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.previous import Previous
+from gemel.outcomes import Finding, Holds, Outcome
 from gemel.record.record import Record
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome each for --at-least and --previous, where they are given."""
-    if subject.at_least is None and subject.previous is None:
+    if inspection.at_least is None and inspection.previous is None:
         return
-    plan, record = subject.layout.record, subject.record
+    plan, record = inspection.layout.record, inspection.record
     if plan is None or record is None:
         yield Finding(
             "nothing tells the image's rollback counter",
             (plan.area if plan else "record", "rollback"),
-            "record",
-            "no sound record" if plan else "the layout has no record",
-            "a record",
+            where="record",
+            found="no sound record" if plan else "the layout has no record",
+            expected="a record",
         )
         return
     where = f"record in area {plan.area}"
-    if subject.at_least is not None:
-        if record.rollback < subject.at_least:
-            expected = f"{subject.at_least} or more (--at-least)"
+    if inspection.at_least is not None:
+        if record.rollback < inspection.at_least:
+            expected = f"{inspection.at_least} or more (--at-least)"
             yield _lower(plan.area, where, record, expected)
         else:
-            yield Holds(f"rollback counter {record.rollback}, at least {subject.at_least}")
-    if subject.previous:
-        yield from _against(subject.previous, plan.area, where, record)
+            yield Holds(f"rollback counter {record.rollback}, at least {inspection.at_least}")
+    if inspection.previous:
+        yield from _against(inspection.previous, plan.area, where, record)
 
 
 def _against(previous: Previous, area: str, where: str, record: Record) -> Iterator[Outcome]:
@@ -46,9 +47,9 @@ def _against(previous: Previous, area: str, where: str, record: Record) -> Itera
             yield Finding(
                 f"the previous image is for another {what}, so its counter says nothing",
                 (area, "rollback", what),
-                previous.name,
-                _words(theirs),
-                f"{_words(ours)}, as the image under check has",
+                where=previous.name,
+                found=_words(theirs),
+                expected=f"{_words(ours)}, as the image under check has",
                 next_step="give an older image of this product with --previous",
             )
             return
@@ -65,7 +66,7 @@ def _words(value: object) -> str:
 
 def _lower(area: str, where: str, record: Record, expected: str) -> Finding:
     what = "the image is older than allowed: its rollback counter is lower"
-    return Finding(what, (area, "rollback"), where, str(record.rollback), expected)
+    return Finding(what, (area, "rollback"), where=where, found=str(record.rollback), expected=expected)
 
 
 RULE = Rule(

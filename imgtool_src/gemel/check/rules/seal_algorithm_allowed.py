@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.rule import Finding, Holds, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.seal import signer_words
+from gemel.outcomes import Finding, Holds, Outcome
 from gemel.seal.seal import Outcome as Became
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each signer, be its key trusted or not."""
-    seal = subject.seal
+    seal = inspection.seal
     if seal is None:
         return
     if missing := seal.unreadable():
@@ -23,19 +24,19 @@ def check(subject: Subject) -> Iterator[Outcome]:
             yield Finding(
                 "a signer has an algorithm that the layout does not allow",
                 (seal.plan.area,),
-                seal.where,
-                signer_words(signer),
-                ", ".join(algorithm.name for algorithm in seal.allowed),
-                seal.span,
+                where=seal.where,
+                found=signer_words(signer),
+                expected=", ".join(algorithm.name for algorithm in seal.allowed),
+                span=seal.span,
             )
         elif verdict.outcome is Became.OTHER_ALGORITHM and verdict.key:
             yield Finding(
                 "a signer names another algorithm than its key has",
                 (seal.plan.area,),
-                seal.where,
-                signer_words(signer),
-                f"{verdict.key.algorithm.name}, as the trusted key has",
-                seal.span,
+                where=seal.where,
+                found=signer_words(signer),
+                expected=f"{verdict.key.algorithm.name}, as the trusted key has",
+                span=seal.span,
             )
         else:
             yield Holds(signer_words(signer))

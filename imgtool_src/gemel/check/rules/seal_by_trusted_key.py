@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.seal import NO_TRUST, SealUnderCheck, signer_words, trusted_words
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each signer; a finding where none of them has a trusted key."""
-    seal = subject.seal
+    seal = inspection.seal
     if seal is None:
         return
     if not seal.trusted:
@@ -32,10 +33,10 @@ def check(subject: Subject) -> Iterator[Outcome]:
             yield Finding(
                 "no trusted key made the seal",
                 (seal.plan.area,),
-                seal.where,
-                ", ".join(signer_words(signer) for signer in signers),
-                f"one of {trusted_words(seal.trusted)}",
-                seal.span,
+                where=seal.where,
+                found=", ".join(signer_words(signer) for signer in signers),
+                expected=f"one of {trusted_words(seal.trusted)}",
+                span=seal.span,
             )
 
 
@@ -45,11 +46,11 @@ def _no_trust(seal: SealUnderCheck) -> Outcome:
     return Finding(
         "the seal was not checked, and the layout requires one: no key is trusted",
         (seal.plan.area,),
-        seal.where,
-        "no trusted key",
-        "trust in [seal], or --trust PUBKEY",
-        seal.span,
-        "name the public keys of the release in [seal] trust, or give --trust",
+        where=seal.where,
+        found="no trusted key",
+        expected="trust in [seal], or --trust PUBKEY",
+        span=seal.span,
+        next_step="name the public keys of the release in [seal] trust, or give --trust",
     )
 
 

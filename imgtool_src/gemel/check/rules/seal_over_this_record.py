@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.seal import SealUnderCheck, of_outcome, signer_words
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.seal.seal import Outcome as Became
 from gemel.seal.seal import Verdict
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each signer with a trusted key; a finding where there is no record to hold over."""
-    seal = subject.seal
+    seal = inspection.seal
     if seal is None:
         return
     if missing := seal.unverifiable():
@@ -21,25 +22,25 @@ def check(subject: Subject) -> Iterator[Outcome]:
     elif seal.record_bytes is None:
         yield Finding(
             "there is no sound record that the seal could be over",
-            _parties(subject, seal),
-            seal.where,
-            "no sound record" if subject.layout.record else "the layout has no record",
-            "the record that was sealed",
-            seal.span,
+            _parties(inspection, seal),
+            where=seal.where,
+            found="no sound record" if inspection.layout.record else "the layout has no record",
+            expected="the record that was sealed",
+            span=seal.span,
         )
     else:
         told = list(of_outcome(seal, Became.GOOD, Became.BAD_SIGNATURE))
         for verdict in told:
             words = signer_words(verdict.signer)
-            yield Holds(words) if verdict.good else _finding(subject, seal, verdict, seal.record_bytes)
+            yield Holds(words) if verdict.good else _finding(inspection, seal, verdict, seal.record_bytes)
         if not told:
             yield NotChecked(seal.where, "no signer has a trusted key of its algorithm")
 
 
-def _finding(subject: Subject, seal: SealUnderCheck, verdict: Verdict, record: bytes) -> Finding:
+def _finding(inspection: Inspection, seal: SealUnderCheck, verdict: Verdict, record: bytes) -> Finding:
     from gemel.seal.diagnosis import Reason, reason_for
 
-    previous = subject.previous
+    previous = inspection.previous
     reason = Reason.UNKNOWN
     if verdict.key:
         others = any(each.good for each in seal.verdicts)
@@ -48,16 +49,16 @@ def _finding(subject: Subject, seal: SealUnderCheck, verdict: Verdict, record: b
     source = f", of {previous.name}" if previous and reason is Reason.MOVED else ""
     return Finding(
         "a signature does not hold over this record",
-        _parties(subject, seal),
-        seal.where,
-        f"{signer_words(verdict.signer)}: {reason.value}{source}",
-        "a signature over this record's bytes",
-        seal.span,
+        _parties(inspection, seal),
+        where=seal.where,
+        found=f"{signer_words(verdict.signer)}: {reason.value}{source}",
+        expected="a signature over this record's bytes",
+        span=seal.span,
     )
 
 
-def _parties(subject: Subject, seal: SealUnderCheck) -> tuple[str, ...]:
-    record = subject.layout.record
+def _parties(inspection: Inspection, seal: SealUnderCheck) -> tuple[str, ...]:
+    record = inspection.layout.record
     return (seal.plan.area, record.area) if record else (seal.plan.area,)
 
 

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for the seal's area."""
-    seal = subject.seal
+    seal = inspection.seal
     if seal is None:
         return
     if not seal.absent:
@@ -18,7 +19,14 @@ def check(subject: Subject) -> Iterator[Outcome]:
     elif seal.plan.required:
         found = "every byte of the area is erased"
         expected = "a seal (required = true in [seal])"
-        yield Finding("the image has no seal", (seal.plan.area,), seal.where, found, expected, seal.span)
+        yield Finding(
+            "the image has no seal",
+            (seal.plan.area,),
+            where=seal.where,
+            found=found,
+            expected=expected,
+            span=seal.span,
+        )
     else:
         yield NotChecked(seal.where, "there is no seal, and the layout requires none")
 

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.rule import Finding, Holds, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.seal import signer_words
+from gemel.outcomes import Finding, Holds, Outcome
 from gemel.seal.demands import demanded_words, missing_signers
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for all signers that count together."""
-    seal = subject.seal
+    seal = inspection.seal
     if seal is None:
         return
     if missing := seal.unverifiable():
@@ -27,10 +28,10 @@ def check(subject: Subject) -> Iterator[Outcome]:
     yield Finding(
         "fewer signers hold than the layout demands",
         (seal.plan.area,),
-        seal.where,
-        f"{len(counted)} that count{f': {words}' if words else ''}; missing {', '.join(lacking)}",
-        demanded_words(seal.plan),
-        seal.span,
+        where=seal.where,
+        found=f"{len(counted)} that count{f': {words}' if words else ''}; missing {', '.join(lacking)}",
+        expected=demanded_words(seal.plan),
+        span=seal.span,
     )
 
 

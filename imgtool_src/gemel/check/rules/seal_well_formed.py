@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.rule import Finding, Holds, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.outcomes import Finding, Holds, Outcome
 from gemel.seal.format import SealError
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One finding for each thing that is wrong with the seal's bytes."""
-    seal = subject.seal
+    seal = inspection.seal
     if seal is None:
         return
     if seal.absent and (missing := seal.unreadable()):
@@ -21,11 +22,11 @@ def check(subject: Subject) -> Iterator[Outcome]:
             yield Finding(
                 f"the seal is not well formed: {problem.what}",
                 (seal.plan.area,),
-                problem.where,
-                problem.found or "other bytes",
-                problem.expected or "a seal in its one form",
-                seal.span,
-                problem.next_step,
+                where=problem.where,
+                found=problem.found or "other bytes",
+                expected=problem.expected or "a seal in its one form",
+                span=seal.span,
+                next_step=problem.next_step,
             )
     else:
         yield Holds(seal.where)

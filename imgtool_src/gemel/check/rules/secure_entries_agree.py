@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from gemel.check.findings.wording import concerned, counted, found_or_holds, needs_elf
-from gemel.check.rule import Finding, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.secure_builds import (
     SECURE,
     area_at,
@@ -17,16 +16,18 @@ from gemel.inspection.secure_builds import (
     imported,
     states_security,
 )
+from gemel.inspection.wording import concerned, counted, found_or_holds, needs_elf
 from gemel.layout.model import BuildPlan
+from gemel.outcomes import Finding, NotChecked, Outcome
 from gemel.spans import format_address
 
 if TYPE_CHECKING:
     from gemel.builds.elf.symbols import Symbol
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each non-secure build that calls secure ones, or one finding for each wrong address."""
-    layout = subject.layout
+    layout = inspection.layout
     secure = builds_of(layout, *SECURE) if states_security(layout) else []
     callers = builds_of(layout, "non-secure")
     if not secure or not callers:
@@ -34,45 +35,45 @@ def check(subject: Subject) -> Iterator[Outcome]:
     lacking = [
         reason
         for plan in secure
-        if (reason := needs_elf(plan.name, subject.builds.get(plan.name), "symbols"))
+        if (reason := needs_elf(plan.name, inspection.builds.get(plan.name), "symbols"))
     ]
     offered: dict[str, tuple[int | None, str]] = {}
     for plan in secure:
-        build = subject.builds.get(plan.name)
+        build = inspection.builds.get(plan.name)
         for gateway in gateways_of(build) if build else ():
             offered[gateway.name] = (gateway.address, plan.name)
     for plan in callers:
-        caller = subject.builds.get(plan.name)
+        caller = inspection.builds.get(plan.name)
         reasons = [*lacking, *filter(None, [needs_elf(plan.name, caller, "symbols")])]
         if caller is None or reasons:
             yield NotChecked(f"build {plan.name}", "; ".join(dict.fromkeys(reasons)))
             continue
-        called = [symbol for symbol in imported(caller) if _is_entry(subject, plan, symbol, offered)]
+        called = [symbol for symbol in imported(caller) if _is_entry(inspection, plan, symbol, offered)]
         if called:
             where = f"build {plan.name}, {counted(len(called), 'function')} of secure builds"
-            yield from found_or_holds(_findings(subject, plan, caller.file, called, offered), where)
+            yield from found_or_holds(_findings(inspection, plan, caller.file, called, offered), where)
 
 
 def _is_entry(
-    subject: Subject, plan: BuildPlan, symbol: Symbol, offered: dict[str, tuple[int | None, str]]
+    inspection: Inspection, plan: BuildPlan, symbol: Symbol, offered: dict[str, tuple[int | None, str]]
 ) -> bool:
     """Whether an absolute function is one of a secure build: by its name, or by where it lies."""
-    area = area_at(subject.layout, symbol.address, plan.core)
+    area = area_at(inspection.layout, symbol.address, plan.core)
     return symbol.name in offered or (area is not None and area.security in SECURE)
 
 
 def _findings(
-    subject: Subject,
+    inspection: Inspection,
     plan: BuildPlan,
     file: str,
     called: list[Symbol],
     offered: dict[str, tuple[int | None, str]],
 ) -> Iterator[Finding]:
     names = sorted({name for _, name in offered.values()}) or [
-        each.name for each in builds_of(subject.layout, *SECURE)
+        each.name for each in builds_of(inspection.layout, *SECURE)
     ]
     for symbol in called:
-        area = area_words(area_at(subject.layout, symbol.address, plan.core))
+        area = area_words(area_at(inspection.layout, symbol.address, plan.core))
         address, owner = offered.get(symbol.name, (None, ""))
         found = f"{symbol.name} at {format_address(symbol.address)}, in {area}"
         where = f"build {plan.name} ({file}), absolute symbol {symbol.name}"
@@ -81,18 +82,18 @@ def _findings(
             yield Finding(
                 f"build {plan.name} is linked with a secure function that no secure build offers",
                 parties,
-                where,
-                found,
-                f"one of what build {', '.join(names)} offers: {', '.join(sorted(offered)) or 'nothing'}",
+                where=where,
+                found=found,
+                expected=f"one of what build {', '.join(names)} offers: {', '.join(sorted(offered)) or 'nothing'}",
             )
         elif address != symbol.address:
             there = next((name for name, (at, _) in offered.items() if at == symbol.address), None)
             yield Finding(
                 f"build {plan.name} calls the secure function {symbol.name} at an address where it is not",
                 parties,
-                where,
-                found + (f", where the gateway of {there} is" if there else ", where no gateway is"),
-                f"{format_address(address)}, its gateway in build {owner}",
+                where=where,
+                found=found + (f", where the gateway of {there} is" if there else ", where no gateway is"),
+                expected=f"{format_address(address)}, its gateway in build {owner}",
             )
 
 

@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.inspection.core_views import told
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.core_views import described_word
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.vector_tables import place_of, tables, word_span
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
 BASELINE, SECURE_FAULT = "armv8-m.base", 7
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build of an Armv8-M Baseline core: word 7 of its vector table."""
-    for table in tables(subject, (BASELINE,)):
+    for table in tables(inspection, (BASELINE,)):
         if isinstance(table, NotChecked):
             yield table
             continue
@@ -25,10 +26,10 @@ def check(subject: Subject) -> Iterator[Outcome]:
         yield Finding(
             f"build {name} fills the SecureFault word, which core {core} never reads",
             (name, core),
-            place_of(table, SECURE_FAULT),
-            told(subject, core, table.words[SECURE_FAULT]),
-            "0x0000_0000",
-            word_span(table, SECURE_FAULT),
+            where=place_of(table, SECURE_FAULT),
+            found=described_word(inspection, core, table.words[SECURE_FAULT]),
+            expected="0x0000_0000",
+            span=word_span(table, SECURE_FAULT),
         )
 
 

@@ -4,28 +4,29 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.contract.parties import parties
-from gemel.check.findings.build_evidence import telling
-from gemel.check.findings.wording import concerned, segment_words, sized
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.findings.build_evidence import builds_that_state
+from gemel.check.rule import Rule
+from gemel.inspection.contract_parties import parties
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.shared_objects import shared_areas
 from gemel.inspection.shared_starts import SharedStart, by_several, shared_starts
+from gemel.inspection.wording import concerned, segment_words, sized
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each shared area, as far as the builds are at hand."""
-    areas = shared_areas(subject.layout)
-    if len(subject.layout.builds) < 2 or not areas:
+    areas = shared_areas(inspection.layout)
+    if len(inspection.layout.builds) < 2 or not areas:
         return
     starts: list[SharedStart] = []
     missing = False
-    for told in telling(subject, "run addresses", parties(subject.layout)):
+    for told in builds_that_state(inspection, "run addresses", parties(inspection.layout)):
         if isinstance(told, NotChecked):
             missing = True
             yield told
         else:
-            starts += shared_starts(subject.layout, *told)
+            starts += shared_starts(inspection.layout, *told)
     pairs = by_several(starts)
     yield from (_finding(*pair) for pair in pairs)
     broken = {first.area.name for first, _ in pairs}
@@ -38,10 +39,10 @@ def _finding(first: SharedStart, other: SharedStart) -> Finding:
     return Finding(
         f"builds {' and '.join(names)} bring initial data for the same part of area {first.area.name}",
         concerned(first.area.name, *names, first.plan.core, other.plan.core),
-        f"area {first.area.name}, {sized(span)}",
-        f"initial data in {segment_words(other.build, other.segment)} too",
-        f"initial data in one build, such as {segment_words(first.build, first.segment)}",
-        span,
+        where=f"area {first.area.name}, {sized(span)}",
+        found=f"initial data in {segment_words(other.build, other.segment)} too",
+        expected=f"initial data in one build, such as {segment_words(first.build, first.segment)}",
+        span=span,
         lines=tuple(f"build {each.plan.name} initialises {sized(each.span)}" for each in (first, other)),
     )
 

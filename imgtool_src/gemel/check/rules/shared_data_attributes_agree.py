@@ -6,11 +6,10 @@ from collections.abc import Iterator
 
 from gemel.builds.build import Build
 from gemel.check.contract.data_conventions import HALF_PRECISION, Differing, differing_conventions
-from gemel.check.contract.parties import parties
-from gemel.check.findings.build_evidence import telling
-from gemel.check.findings.wording import concerned
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.findings.build_evidence import builds_that_state
+from gemel.check.rule import Rule
+from gemel.inspection.contract_parties import parties
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.shared_objects import (
     SharedTypes,
     of_one_side,
@@ -20,26 +19,28 @@ from gemel.inspection.shared_objects import (
     shared_types,
     uses_shared_area,
 )
+from gemel.inspection.wording import concerned
 from gemel.layout.model import BuildPlan
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build that shares data with the first one that does."""
-    plans = parties(subject.layout)
-    if len(plans) < 2 or not shared_areas(subject.layout):
+    plans = parties(inspection.layout)
+    if len(plans) < 2 or not shared_areas(inspection.layout):
         return
     sharing: list[tuple[BuildPlan, Build]] = []
-    for told in telling(subject, "build attributes", plans):
+    for told in builds_that_state(inspection, "build attributes", plans):
         if isinstance(told, NotChecked):
             yield told
-        elif uses_shared_area(subject, *told):
+        elif uses_shared_area(inspection, *told):
             sharing.append(told)
     for plan, build in sharing[1:]:
-        yield from _pair(subject, sharing[0], (plan, build))
+        yield from _pair(inspection, sharing[0], (plan, build))
 
 
 def _pair(
-    subject: Subject, first: tuple[BuildPlan, Build], other: tuple[BuildPlan, Build]
+    inspection: Inspection, first: tuple[BuildPlan, Build], other: tuple[BuildPlan, Build]
 ) -> Iterator[Outcome]:
     where = f"builds {first[0].name} and {other[0].name}"
     attributes = first[1].attributes, other[1].attributes
@@ -49,13 +50,13 @@ def _pair(
     if not differing:
         yield Holds(where)
         return
-    known = [shared_types(subject, *each) for each in (first, other)]
+    known = [shared_types(inspection, *each) for each in (first, other)]
     reason = next((each.reason for each in known if each.reason), "")
-    if alone := of_one_side(*(shared_objects(subject.layout, *each) for each in (first, other))):
+    if alone := of_one_side(*(shared_objects(inspection.layout, *each) for each in (first, other))):
         reason = reason or f"only one of the builds has {alone} there, so that it is compared with nothing"
     open_ones = [each for each in differing if reason or _not_told_by_types(each, known)]
     for each in open_ones:
-        yield _finding(subject, first, other, each, reason)
+        yield _finding(inspection, first, other, each, reason)
     if not open_ones:
         what = ", ".join(each.what for each in differing)
         yield Holds(f"{where}: they differ in {what}, and every type that they share is compared exactly")
@@ -79,14 +80,14 @@ def _is_half(shared: SharedTypes, reference: int) -> bool:
 
 
 def _finding(
-    subject: Subject,
+    inspection: Inspection,
     first: tuple[BuildPlan, Build],
     other: tuple[BuildPlan, Build],
     differing: Differing,
     reason: str,
 ) -> Finding:
     plan, build = other
-    areas = [area.name for area in shared_areas(subject.layout)]
+    areas = [area.name for area in shared_areas(inspection.layout)]
     lines = (
         (f"whether it reaches what is shared is not known: {reason}",)
         if reason
@@ -95,9 +96,9 @@ def _finding(
     return Finding(
         f"builds {first[0].name} and {plan.name} differ in the {differing.what}",
         concerned(plan.name, first[0].name, plan.core, first[0].core, *areas),
-        f"build attributes of {first[1].file} and {build.file}, area {', '.join(areas)}",
-        f"{differing.right} in build {plan.name}",
-        f"{differing.left} as in build {first[0].name}",
+        where=f"build attributes of {first[1].file} and {build.file}, area {', '.join(areas)}",
+        found=f"{differing.right} in build {plan.name}",
+        expected=f"{differing.left} as in build {first[0].name}",
         next_step="build both with the same option, or name what is shared in a contract and keep debug "
         "information, so that it is compared type by type",
         lines=lines,

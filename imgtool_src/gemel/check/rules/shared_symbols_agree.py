@@ -4,24 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.contract.parties import DefinedType, Missing, debug_types, parties
-from gemel.check.findings.build_evidence import telling
-from gemel.check.findings.wording import concerned, in_short, sized
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.findings.build_evidence import builds_that_state
+from gemel.check.rule import Rule
 from gemel.errors import BuildError
-from gemel.inspection.inspection import Subject
+from gemel.inspection.contract_parties import DefinedType, Missing, debug_types, parties
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.shared_objects import SharedObject, shared_areas, shared_objects
+from gemel.inspection.wording import concerned, in_short, sized
 from gemel.layout.model import Layout
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import format_address
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each name that two builds have in shared areas, as far as no contract speaks of it."""
-    layout = subject.layout
+    layout = inspection.layout
     if len(layout.builds) < 2 or not shared_areas(layout):
         return
     first_of: dict[str, SharedObject] = {}
-    for told in telling(subject, "symbols", parties(layout)):
+    for told in builds_that_state(inspection, "symbols", parties(layout)):
         if isinstance(told, NotChecked):
             yield told
             continue
@@ -31,7 +32,7 @@ def check(subject: Subject) -> Iterator[Outcome]:
             first = first_of.setdefault(name, each)
             if first is each or first.of.plan.core == plan.core:
                 continue
-            for outcome in _pair(subject, name, first, each):
+            for outcome in _pair(inspection, name, first, each):
                 if isinstance(outcome, Finding):
                     findings.append(outcome)
                 else:
@@ -39,18 +40,18 @@ def check(subject: Subject) -> Iterator[Outcome]:
         yield from in_short(findings)
 
 
-def _pair(subject: Subject, name: str, first: SharedObject, each: SharedObject) -> Iterator[Outcome]:
+def _pair(inspection: Inspection, name: str, first: SharedObject, each: SharedObject) -> Iterator[Outcome]:
     builds = f"builds {first.of.plan.name} and {each.of.plan.name}"
     where = f"{name} in {builds}"
-    named = {symbol for contract in subject.layout.contracts.values() for symbol in contract.symbols}
+    named = {symbol for contract in inspection.layout.contracts.values() for symbol in contract.symbols}
     findings = [] if name in named else list(_places(where, builds, first, each))
     if findings:
         yield from findings
         return
-    left, right = _type_of(subject, name, first), _type_of(subject, name, each)
+    left, right = _type_of(inspection, name, first), _type_of(inspection, name, each)
     for side in (left, right):
         if isinstance(side, Missing):
-            if name not in named or not _types_named(subject.layout):
+            if name not in named or not _types_named(inspection.layout):
                 yield NotChecked(f"the type of {name}, build {side.plan.name}", side.reason)
             return
     if not isinstance(left, DefinedType) or not isinstance(right, DefinedType):
@@ -58,7 +59,7 @@ def _pair(subject: Subject, name: str, first: SharedObject, each: SharedObject) 
     from gemel.check.contract.types import unlike
 
     try:
-        told = _told(subject.layout, left, right)
+        told = _told(inspection.layout, left, right)
         if told and name in named:
             return
         label = left.types.declared(left.references[0], name)
@@ -96,9 +97,9 @@ def _types_named(layout: Layout) -> set[str]:
     return {spelling for contract in layout.contracts.values() for spelling in contract.types}
 
 
-def _type_of(subject: Subject, name: str, each: SharedObject) -> DefinedType | Missing:
+def _type_of(inspection: Inspection, name: str, each: SharedObject) -> DefinedType | Missing:
     plan = each.of.plan
-    types = debug_types(subject, plan)
+    types = debug_types(inspection, plan)
     if isinstance(types, Missing):
         return types
     try:
@@ -121,13 +122,13 @@ def _places(where: str, builds: str, first: SharedObject, each: SharedObject) ->
     yield Finding(
         f"{builds} have {theirs.symbol.name} {what} in what they share",
         concerned(theirs.plan.name, mine.plan.name, theirs.plan.core, mine.plan.core, each.area, first.area),
-        where,
-        f"{sized(theirs.plain)} in build {theirs.plan.name} ({theirs.build.file})",
-        f"{sized(mine.plain)} as in build {mine.plan.name} ({mine.build.file})",
-        theirs.plain,
-        "if it is one object, name it in a contract and fix its place in both linker scripts; if not, give "
+        where=where,
+        found=f"{sized(theirs.plain)} in build {theirs.plan.name} ({theirs.build.file})",
+        expected=f"{sized(mine.plain)} as in build {mine.plan.name} ({mine.build.file})",
+        span=theirs.plain,
+        next_step="if it is one object, name it in a contract and fix its place in both linker scripts; if not, give "
         "the two different names",
-        _seen(mine.symbol.address, theirs.symbol.address, each),
+        lines=_seen(mine.symbol.address, theirs.symbol.address, each),
     )
 
 

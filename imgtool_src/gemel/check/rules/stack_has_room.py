@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.builds.build import Build
-from gemel.check.findings.wording import biggest_symbols, concerned, needs_elf, sized
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject, VectorTable
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.reserves import Reserve, Stated, reserves_of
 from gemel.inspection.stack_room import (
     Obstacle,
-    Place,
+    StackRoom,
     meant_stack,
     other_obstacles,
     own_obstacles,
@@ -20,30 +19,32 @@ from gemel.inspection.stack_room import (
     stack_object,
 )
 from gemel.inspection.vector_tables import place_of, tables, word_span
+from gemel.inspection.wording import biggest_symbols, concerned, needs_elf, sized
 from gemel.layout.addresses import seen_by
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address, format_size
 
 EXCEPTION_FRAME = 32
 """Bytes that a core pushes when it takes an exception: eight words (Armv7-M ARM, B1.5.6; from memory)."""
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build: what lies below its vector table's first word."""
-    for table in tables(subject):
+    for table in tables(inspection):
         if isinstance(table, NotChecked):
             yield table
             continue
-        place = place_of_stack(subject.layout, table.core.name, table.words[0])
+        place = place_of_stack(inspection.layout, table.core.name, table.words[0])
         if place is None:
             yield NotChecked(f"build {table.plan.name}", "see stack-pointer-in-own-ram")
         else:
-            yield _outcome(subject, table, place)
+            yield _outcome(inspection, table, place)
 
 
-def _outcome(subject: Subject, table: VectorTable, place: Place) -> Outcome:
+def _outcome(inspection: Inspection, table: VectorTable, place: StackRoom) -> Outcome:
     where, pointer = f"build {table.plan.name}", table.words[0] & ~3
-    build = subject.builds.get(table.plan.name)
-    others = list(other_obstacles(subject, table.plan))
+    build = inspection.builds.get(table.plan.name)
+    others = list(other_obstacles(inspection, table.plan))
     reason = needs_elf(table.plan.name, build, "RAM use")
     if build is None or reason:
         room, obstacle = room_below(place, others)
@@ -52,12 +53,12 @@ def _outcome(subject: Subject, table: VectorTable, place: Place) -> Outcome:
         return NotChecked(where, reason)
     if upside_down := _upside_down(table, build, pointer):
         return upside_down
-    own = list(own_obstacles(subject, table.plan, build, pointer))
+    own = list(own_obstacles(inspection, table.plan, build, pointer))
     meant = meant_stack(build, pointer)
     room, obstacle = room_below(place, [*own, *others])
     needed = _bytes_of(meant, pointer) if meant else EXCEPTION_FRAME
     if room < needed and obstacle in own and (array := stack_object(build, pointer)):
-        own = list(own_obstacles(subject, table.plan, build, pointer, array))
+        own = list(own_obstacles(inspection, table.plan, build, pointer, array))
         room, obstacle = room_below(place, [*own, *others])
     if room >= needed:
         stated = f", {format_size(needed)} stated" if meant else ""
@@ -66,7 +67,7 @@ def _outcome(subject: Subject, table: VectorTable, place: Place) -> Outcome:
         return NotChecked(
             where, f"whether what its stack starts in is a stack: {build.reason_for('symbols')}"
         )
-    lines = _symbol_lines(subject, table, build, obstacle, place, needed) if obstacle in own else ()
+    lines = _symbol_lines(inspection, table, build, obstacle, place, needed) if obstacle in own else ()
     return _finding(table, place, room, obstacle, meant, lines)
 
 
@@ -83,17 +84,17 @@ def _upside_down(table: VectorTable, build: Build, pointer: int) -> Finding | No
     return Finding(
         f"the first stack of core {table.core.name} starts at the wrong end",
         concerned(table.plan.name, table.core.name),
-        place_of(table, 0),
-        f"{format_address(pointer)}, where the stack ends that the build sets aside ({stack.told_by})",
-        f"{format_address(stack.span.end)}: the stack grows downwards",
-        word_span(table, 0),
-        "let word 0 of the vector table be the first address behind the stack",
+        where=place_of(table, 0),
+        found=f"{format_address(pointer)}, where the stack ends that the build sets aside ({stack.told_by})",
+        expected=f"{format_address(stack.span.end)}: the stack grows downwards",
+        span=word_span(table, 0),
+        next_step="let word 0 of the vector table be the first address behind the stack",
     )
 
 
 def _finding(
     table: VectorTable,
-    place: Place,
+    place: StackRoom,
     room: int,
     obstacle: Obstacle | None,
     meant: Reserve | Stated | None,
@@ -113,20 +114,20 @@ def _finding(
     return Finding(
         what,
         concerned(table.plan.name, core, obstacle.name if obstacle else ""),
-        place_of(table, 0),
-        found,
-        f"at least {format_size(needed)} ({stated})",
-        word_span(table, 0),
+        where=place_of(table, 0),
+        found=found,
+        expected=f"at least {format_size(needed)} ({stated})",
+        span=word_span(table, 0),
         lines=lines,
     )
 
 
 def _symbol_lines(
-    subject: Subject,
+    inspection: Inspection,
     table: VectorTable,
     build: Build,
     obstacle: Obstacle | None,
-    place: Place,
+    place: StackRoom,
     needed: int,
 ) -> tuple[str, ...]:
     """The largest objects that the stack would overwrite first."""
@@ -136,7 +137,7 @@ def _symbol_lines(
         max(place.area.start, place.pointer - max(needed, EXCEPTION_FRAME)), place.pointer
     )
     plain = obstacle.span.intersection(wanted)
-    seen = Span(seen_by(subject.layout, plain.start, table.core.name), plain.size)
+    seen = Span(seen_by(inspection.layout, plain.start, table.core.name), plain.size)
     symbols = biggest_symbols(build, seen) if plain.size else ""
     if not symbols:
         return ()

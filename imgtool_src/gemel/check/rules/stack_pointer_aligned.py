@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.vector_tables import place_of, tables, word_span
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import format_address
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build: its vector table's first word."""
-    for table in tables(subject):
+    for table in tables(inspection):
         if isinstance(table, NotChecked):
             yield table
             continue
@@ -28,10 +29,10 @@ def check(subject: Subject) -> Iterator[Outcome]:
         yield Finding(
             f"the initial stack pointer of build {table.plan.name} is not aligned",
             (table.plan.name, table.core.name),
-            place_of(table, 0),
-            found,
-            f"a multiple of 8, such as {format_address(pointer & ~7)}",
-            word_span(table, 0),
+            where=place_of(table, 0),
+            found=found,
+            expected=f"a multiple of 8, such as {format_address(pointer & ~7)}",
+            span=word_span(table, 0),
         )
 
 

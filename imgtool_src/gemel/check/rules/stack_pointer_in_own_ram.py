@@ -4,48 +4,49 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.rule import Rule
 from gemel.inspection.core_views import area_as_seen, owned_areas, stack_area, whereabouts
-from gemel.inspection.inspection import Subject, VectorTable
+from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.vector_tables import place_of, tables, word_span
 from gemel.layout.addresses import locate
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import format_address
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build: its vector table's first word."""
-    for table in tables(subject):
+    for table in tables(inspection):
         if isinstance(table, NotChecked):
             yield table
-        elif not owned_areas(subject.layout, table.core.name):
+        elif not owned_areas(inspection.layout, table.core.name):
             core = table.core.name
             yield NotChecked(
                 f"build {table.plan.name}", f"the layout names no RAM of core {core}: ram = [...]"
             )
-        elif stack_area(subject, table.core.name, table.words[0]):
+        elif stack_area(inspection, table.core.name, table.words[0]):
             yield Holds(f"build {table.plan.name}")
         else:
-            yield _finding(subject, table)
+            yield _finding(inspection, table)
 
 
-def _finding(subject: Subject, table: VectorTable) -> Finding:
-    layout, core = subject.layout, table.core.name
+def _finding(inspection: Inspection, table: VectorTable) -> Finding:
+    layout, core = inspection.layout, table.core.name
     pointer = table.words[0]
     below = (pointer & ~3) - 4
     pushed = "no address below it"
     areas: list[str] = []
     if below >= 0:
-        pushed = f"the first push goes to {format_address(below)}, {whereabouts(subject, core, below)}"
+        pushed = f"the first push goes to {format_address(below)}, {whereabouts(inspection, core, below)}"
         located = locate(layout, below, core)
         areas = [area for area in layout.areas if located and layout.span_of(area).holds(located.plain)]
     own = [f"{area_as_seen(layout, area, core)} (area {area})" for area in owned_areas(layout, core)]
     return Finding(
         f"the first stack of core {core} does not lie in RAM that it owns",
         (table.plan.name, core, *areas),
-        place_of(table, 0),
-        f"{format_address(pointer)}: {pushed}",
-        f"inside or right behind {' or '.join(own)}",
-        word_span(table, 0),
+        where=place_of(table, 0),
+        found=f"{format_address(pointer)}: {pushed}",
+        expected=f"inside or right behind {' or '.join(own)}",
+        span=word_span(table, 0),
     )
 
 

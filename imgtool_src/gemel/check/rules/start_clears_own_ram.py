@@ -6,34 +6,35 @@ from collections.abc import Iterator
 
 from gemel.check.findings.start_blocks import block_outcomes, block_place
 from gemel.check.findings.start_reach import misplaced, written_lines
-from gemel.check.findings.wording import concerned, segment_words, sized
-from gemel.check.rule import Finding, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.start_tables import StartEntry, clears_of
+from gemel.inspection.wording import concerned, segment_words, sized
+from gemel.outcomes import Finding, Outcome
 from gemel.placement.placing import Placement
 from gemel.spans import Span
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build whose symbols tell what its start-up code clears."""
-    yield from block_outcomes(subject, clears_of, _findings, "clears")
+    yield from block_outcomes(inspection, clears_of, _findings, "clears")
 
 
-def _findings(subject: Subject, placement: Placement, entry: StartEntry) -> Iterator[Finding]:
+def _findings(inspection: Inspection, placement: Placement, entry: StartEntry) -> Iterator[Finding]:
     for segment in (piece.segment for piece in placement.pieces):
         stored = Span(segment.run_address, len(segment.data)).intersection(entry.span)
         if stored.size:
             yield _clears_stored(placement, entry, stored, segment_words(placement.build, segment))
-    yield from misplaced(subject, placement, entry, [entry.span], "clears")
+    yield from misplaced(inspection, placement, entry, [entry.span], "clears")
 
 
 def _clears_stored(placement: Placement, entry: StartEntry, stored: Span, segment: str) -> Finding:
     return Finding(
         f"start-up code of build {placement.plan.name} clears what the image stores for it",
         concerned(placement.plan.name, placement.plan.core),
-        block_place(placement, entry),
-        f"clears {sized(stored)}, bytes of {segment}",
-        "memory of which the file stores no bytes",
+        where=block_place(placement, entry),
+        found=f"clears {sized(stored)}, bytes of {segment}",
+        expected="memory of which the file stores no bytes",
         lines=written_lines(placement, stored),
     )
 

@@ -6,26 +6,27 @@ from collections.abc import Iterator
 
 from gemel.check.findings.start_blocks import block_outcomes
 from gemel.check.findings.start_reach import copied_build_at, misplaced, not_stored
-from gemel.check.rule import Finding, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.start_tables import StartEntry, copies_of
+from gemel.outcomes import Finding, Outcome
 from gemel.placement.placing import Placement
 from gemel.spans import without
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build whose symbols tell what its start-up code copies."""
-    yield from block_outcomes(subject, copies_of, _findings, "copies")
+    yield from block_outcomes(inspection, copies_of, _findings, "copies")
 
 
-def _findings(subject: Subject, placement: Placement, entry: StartEntry) -> Iterator[Finding]:
+def _findings(inspection: Inspection, placement: Placement, entry: StartEntry) -> Iterator[Finding]:
     # What a build stores for memory of others is told by ram-claims-in-own-areas, and for a shared area
     # by shared-areas-initialised-by-one.
     spans = not_stored(placement, entry)
-    brought = copied_build_at(subject, placement, entry) if spans else None
+    brought = copied_build_at(inspection, placement, entry) if spans else None
     if brought:
         spans = without(spans, [brought.area])
-    yield from misplaced(subject, placement, entry, spans, "copies over")
+    yield from misplaced(inspection, placement, entry, spans, "copies over")
 
 
 RULE = Rule(

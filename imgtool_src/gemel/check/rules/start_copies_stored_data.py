@@ -6,23 +6,24 @@ from collections.abc import Iterator
 
 from gemel.check.findings.start_blocks import block_outcomes, block_place
 from gemel.check.findings.start_reach import copied_build_at, not_stored, written_lines
-from gemel.check.findings.wording import concerned, segment_words, sized
-from gemel.check.rule import Finding, Outcome, Rule
+from gemel.check.rule import Rule
 from gemel.inspection.core_views import run_span
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.start_tables import StartEntry, copies_of
 from gemel.inspection.windows import parts_of, windows_of
+from gemel.inspection.wording import concerned, segment_words, sized
 from gemel.layout.addresses import locate
+from gemel.outcomes import Finding, Outcome
 from gemel.placement.placing import Placement
 from gemel.spans import Span, format_address, format_size
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build whose symbols tell what its start-up code copies."""
-    yield from block_outcomes(subject, copies_of, _findings, "copies")
+    yield from block_outcomes(inspection, copies_of, _findings, "copies")
 
 
-def _findings(subject: Subject, placement: Placement, entry: StartEntry) -> Iterator[Finding]:
+def _findings(inspection: Inspection, placement: Placement, entry: StartEntry) -> Iterator[Finding]:
     met = False
     for piece in placement.pieces:
         segment = piece.segment
@@ -32,35 +33,35 @@ def _findings(subject: Subject, placement: Placement, entry: StartEntry) -> Iter
         met = True
         stored = piece.address + shared.start - segment.run_address
         source = (entry.source or 0) + shared.start - entry.start
-        if _plain(subject, placement, source) != stored:
+        if _plain(inspection, placement, source) != stored:
             owner = segment_words(placement.build, segment)
-            yield _elsewhere(subject, placement, entry, owner, Span(source, shared.size), stored)
+            yield _elsewhere(inspection, placement, entry, owner, Span(source, shared.size), stored)
     if not met:
-        yield from _of_another_build(subject, placement, entry)
+        yield from _of_another_build(inspection, placement, entry)
     else:
         # What lies between two stored pieces may be left there on purpose; only the end is sure.
         for rest in not_stored(placement, entry):
             if rest.end == entry.end:
-                yield _more_than_stored(subject, placement, entry, rest)
+                yield _more_than_stored(inspection, placement, entry, rest)
 
 
-def _of_another_build(subject: Subject, placement: Placement, entry: StartEntry) -> Iterator[Finding]:
+def _of_another_build(inspection: Inspection, placement: Placement, entry: StartEntry) -> Iterator[Finding]:
     """A build that the primary brings to RAM, or nothing that anybody stores."""
-    brought = copied_build_at(subject, placement, entry)
+    brought = copied_build_at(inspection, placement, entry)
     if brought is None:
         yield _nothing_stored(placement, entry)
-    elif _plain(subject, placement, entry.source or 0) != brought.stored:
+    elif _plain(inspection, placement, entry.source or 0) != brought.stored:
         source = Span(entry.source or 0, entry.span.size)
-        yield _elsewhere(subject, placement, entry, f"build {brought.build}", source, brought.stored)
+        yield _elsewhere(inspection, placement, entry, f"build {brought.build}", source, brought.stored)
 
 
-def _plain(subject: Subject, placement: Placement, source: int) -> int | None:
+def _plain(inspection: Inspection, placement: Placement, source: int) -> int | None:
     """The plain address in the image of what the core reads at ``source`` when it starts."""
-    located = locate(subject.layout, source, placement.plan.core)
+    located = locate(inspection.layout, source, placement.plan.core)
     if located is None:
         return None
     if placement.plan.runs_in and placement.placed:
-        runs = run_span(subject, placement.placed)
+        runs = run_span(inspection, placement.placed)
         if runs.holds(located.plain):
             return placement.placed.stored.start + located.plain - runs.start
     return located.plain if located.memory.holds_image else None
@@ -71,10 +72,10 @@ def _parties(placement: Placement) -> tuple[str, ...]:
 
 
 def _elsewhere(
-    subject: Subject, placement: Placement, entry: StartEntry, owner: str, source: Span, stored: int
+    inspection: Inspection, placement: Placement, entry: StartEntry, owner: str, source: Span, stored: int
 ) -> Finding:
     plan = placement.plan
-    plain = _plain(subject, placement, source.start)
+    plain = _plain(inspection, placement, source.start)
     there = "RAM, which holds nothing of it yet" if plain is None else "flash, but of other bytes"
     lines: tuple[str, ...] = (f"it belongs to {owner}",)
     if source.start == entry.start:
@@ -82,12 +83,12 @@ def _elsewhere(
     return Finding(
         f"start-up code of build {plan.name} copies its data from where it is not stored",
         concerned(*_parties(placement), plan.stored_in),
-        block_place(placement, entry),
-        f"from {sized(source)}, in {there}",
-        f"from {Span(stored, source.size)}, where the image has it",
-        Span(stored, source.size),
-        "take the source from the load address of the section (LOADADDR in the linker script)",
-        lines,
+        where=block_place(placement, entry),
+        found=f"from {sized(source)}, in {there}",
+        expected=f"from {Span(stored, source.size)}, where the image has it",
+        span=Span(stored, source.size),
+        next_step="take the source from the load address of the section (LOADADDR in the linker script)",
+        lines=lines,
     )
 
 
@@ -95,14 +96,14 @@ def _nothing_stored(placement: Placement, entry: StartEntry) -> Finding:
     return Finding(
         f"start-up code of build {placement.plan.name} copies to where it has no initialised data",
         _parties(placement),
-        block_place(placement, entry),
-        f"to {sized(entry.span)}",
-        "run addresses of bytes that the build stores",
+        where=block_place(placement, entry),
+        found=f"to {sized(entry.span)}",
+        expected="run addresses of bytes that the build stores",
     )
 
 
-def _more_than_stored(subject: Subject, placement: Placement, entry: StartEntry, rest: Span) -> Finding:
-    layout, plan = subject.layout, placement.plan
+def _more_than_stored(inspection: Inspection, placement: Placement, entry: StartEntry, rest: Span) -> Finding:
+    layout, plan = inspection.layout, placement.plan
     source = rest.moved((entry.source or 0) - entry.start)
     read = [part.plain for part in parts_of(source, windows_of(layout, plan.core))]
     areas = [name for name in layout.areas if any(layout.span_of(name).overlaps(each) for each in read)]
@@ -110,9 +111,9 @@ def _more_than_stored(subject: Subject, placement: Placement, entry: StartEntry,
     return Finding(
         f"start-up code of build {plan.name} copies more than the image stores for it",
         _parties(placement),
-        block_place(placement, entry),
-        f"{format_size(rest.size)} behind the stored ones, to {rest}, from {source}, {place}",
-        f"an end of {format_address(rest.start)}, where the stored bytes end",
+        where=block_place(placement, entry),
+        found=f"{format_size(rest.size)} behind the stored ones, to {rest}, from {source}, {place}",
+        expected=f"an end of {format_address(rest.start)}, where the stored bytes end",
         next_step="end the block where its section ends, and count the size in the unit of the table",
         lines=written_lines(placement, rest),
     )

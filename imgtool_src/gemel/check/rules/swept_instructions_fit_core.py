@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from gemel.check.findings.wording import needs_elf
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.vector_tables import is_blank, reserved_words, vector_builds
+from gemel.inspection.wording import needs_elf
 from gemel.layout.addresses import seen_by
 from gemel.layout.model import BuildPlan
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_size
 
 if TYPE_CHECKING:
@@ -26,29 +27,29 @@ SWEPT = (
 )
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """Outcomes for each build whose symbols are not at hand, and for code areas of no build."""
     from gemel.m_profile.disassembly import why_not
 
-    reason = why_not(subject.disassemble)
-    for plan in vector_builds(subject.layout):
-        build = subject.builds.get(plan.name)
+    reason = why_not(inspection.disassemble)
+    for plan in vector_builds(inspection.layout):
+        build = inspection.builds.get(plan.name)
         if not needs_elf(plan.name, build, "symbols"):
             continue
-        if plan.name not in subject.placed:
+        if plan.name not in inspection.placed:
             yield NotChecked(f"build {plan.name}", "nothing of the build was found in the image")
         elif reason:
             yield NotChecked(f"build {plan.name}", reason)
         else:
-            yield from _outcomes(subject, plan)
+            yield from _outcomes(inspection, plan)
     if not reason:
-        yield from _nobodys(subject)
+        yield from _nobodys(inspection)
 
 
-def _outcomes(subject: Subject, plan: BuildPlan) -> Iterator[Outcome]:
+def _outcomes(inspection: Inspection, plan: BuildPlan) -> Iterator[Outcome]:
     where = f"build {plan.name} in the image"
-    stretches = [(span, _code(subject, plan, span, start)) for span, start in _stretches(subject, plan)]
-    findings = [each for span, code in stretches for each in _findings(subject, plan, span, code)]
+    stretches = [(span, _code(inspection, plan, span, start)) for span, start in _stretches(inspection, plan)]
+    findings = [each for span, code in stretches for each in _findings(inspection, plan, span, code)]
     yield from findings
     for span, code in stretches:
         if code.unfinished:
@@ -63,54 +64,54 @@ def _outcomes(subject: Subject, plan: BuildPlan) -> Iterator[Outcome]:
         )
 
 
-def _stretches(subject: Subject, plan: BuildPlan) -> Iterator[tuple[Span, int]]:
+def _stretches(inspection: Inspection, plan: BuildPlan) -> Iterator[tuple[Span, int]]:
     """Where the build's code may be in the image, and where its core runs the first byte of that."""
-    placed = subject.placed[plan.name]
+    placed = inspection.placed[plan.name]
     yield placed.stored, placed.run_start
     for name in plan.also_stored_in:
-        span = subject.layout.span_of(name)
-        if subject.layout.areas[name].purpose == "code" and not _is_erased(subject, span):
-            yield span, seen_by(subject.layout, span.start, plan.core)
+        span = inspection.layout.span_of(name)
+        if inspection.layout.areas[name].purpose == "code" and not _is_erased(inspection, span):
+            yield span, seen_by(inspection.layout, span.start, plan.core)
 
 
-def _code(subject: Subject, plan: BuildPlan, span: Span, start: int) -> UnmappedCode:
+def _code(inspection: Inspection, plan: BuildPlan, span: Span, start: int) -> UnmappedCode:
     from gemel.m_profile.unmapped import unmapped_code
 
-    entries, vectors = _vectors(subject, plan)
-    layout = subject.layout
+    entries, vectors = _vectors(inspection, plan)
+    layout = inspection.layout
     areas = [layout.span_of(area.name) for area in layout.areas.values() if area.purpose == "code"]
-    others = [_written(subject, each) for each in areas if not each.overlaps(span)]
+    others = [_written(inspection, each) for each in areas if not each.overlaps(span)]
     others += [layout.span_of(each.runs_in) for each in layout.builds.values() if each.runs_in]
     others += [memory.span for memory in layout.memories.values() if memory.kind == "rom"]
     beyond = [Span(seen_by(layout, each.start, plan.core), each.size) for each in others]
-    return unmapped_code(subject.bytes_of(span), start, entries, vectors, beyond)
+    return unmapped_code(inspection.bytes_of(span), start, entries, vectors, beyond)
 
 
-def _vectors(subject: Subject, plan: BuildPlan) -> tuple[list[int], list[Span]]:
+def _vectors(inspection: Inspection, plan: BuildPlan) -> tuple[list[int], list[Span]]:
     """The addresses in the build's vector table, and the table; none if it is blank: all is swept then."""
-    table = subject.vector_table(plan.name)
-    if table is None or is_blank(subject, table.span):
+    table = inspection.vector_table(plan.name)
+    if table is None or is_blank(inspection, table.span):
         return [], []
     skipped = reserved_words(table.core.architecture)
     words = [word for index, word in enumerate(table.words) if index and index not in skipped and word & 1]
     return words, [Span(table.placed.vector_address, 4 * len(table.words))]
 
 
-def _findings(subject: Subject, plan: BuildPlan, span: Span, code: UnmappedCode) -> Iterator[Finding]:
+def _findings(inspection: Inspection, plan: BuildPlan, span: Span, code: UnmappedCode) -> Iterator[Finding]:
     from gemel.check.findings.lacking_instructions import lacking_findings
     from gemel.m_profile.capabilities import lacking
     from gemel.m_profile.sieve import Sieve
 
-    core = subject.layout.cores[plan.core]
-    sieve = Sieve(lacking(core))
+    core = inspection.layout.cores[plan.core]
+    sieve = Sieve(lacking(core.architecture, core.extensions))
     where = f"build {plan.name} in the image, {span}"
     yield from lacking_findings(plan, core, where, code.followed_places(sieve), FOLLOWED)
     yield from lacking_findings(plan, core, where, code.swept_places(sieve), SWEPT)
 
 
-def _nobodys(subject: Subject) -> Iterator[NotChecked]:
+def _nobodys(inspection: Inspection) -> Iterator[NotChecked]:
     """Code areas that hold bytes, but of no build of the layout."""
-    layout = subject.layout
+    layout = inspection.layout
     taken = {
         name
         for plan in layout.builds.values()
@@ -119,18 +120,20 @@ def _nobodys(subject: Subject) -> Iterator[NotChecked]:
     for area in layout.areas.values():
         if area.purpose == "code" and area.name not in taken:
             span = layout.span_of(area.name)
-            if not _is_erased(subject, span):
+            if not _is_erased(inspection, span):
                 reason = "no build of the layout is stored there, so which core runs its code is not known"
                 yield NotChecked(f"area {area.name}, {span}", reason)
 
 
-def _written(subject: Subject, span: Span) -> Span:
+def _written(inspection: Inspection, span: Span) -> Span:
     """A span without the erased bytes at its end."""
-    return Span(span.start, len(subject.bytes_of(span).rstrip(bytes((subject.erased_byte_at(span.start),)))))
+    return Span(
+        span.start, len(inspection.bytes_of(span).rstrip(bytes((inspection.erased_byte_at(span.start),))))
+    )
 
 
-def _is_erased(subject: Subject, span: Span) -> bool:
-    return not _written(subject, span).size
+def _is_erased(inspection: Inspection, span: Span) -> bool:
+    return not _written(inspection, span).size
 
 
 RULE = Rule(

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.vector_tables import SMALLEST_ALIGNMENT, place_of, table_span, tables
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import align_down, format_address, format_size
 
 
@@ -15,9 +16,9 @@ def alignment_of(interrupts: int) -> int:
     return max(SMALLEST_ALIGNMENT, 4 << (16 + interrupts - 1).bit_length())
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build: the address of its vector table as its core sees it."""
-    for table in tables(subject):
+    for table in tables(inspection):
         if isinstance(table, NotChecked):
             yield table
             continue
@@ -32,11 +33,11 @@ def check(subject: Subject) -> Iterator[Outcome]:
         yield Finding(
             f"the vector table of build {table.plan.name} is not aligned for {core.interrupts} interrupts",
             (table.plan.name, core.name),
-            place_of(table),
-            f"{format_address(address)}, {format_size(address - lower)} above a multiple of {needed}",
-            f"a multiple of {format_size(needed)}{given}, such as {format_address(lower)} "
+            where=place_of(table),
+            found=f"{format_address(address)}, {format_size(address - lower)} above a multiple of {needed}",
+            expected=f"a multiple of {format_size(needed)}{given}, such as {format_address(lower)} "
             f"or {format_address(lower + needed)}",
-            table_span(subject.layout, table.plan),
+            span=table_span(inspection.layout, table.plan),
         )
 
 

@@ -4,30 +4,31 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject, VectorTable
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.vector_tables import place_of, table_span, tables
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_size, without
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build: whether its bytes cover every word of its vector table."""
-    for table in tables(subject):
+    for table in tables(inspection):
         if isinstance(table, NotChecked):
             yield table
             continue
-        whole = table_span(subject.layout, table.plan)
-        missing = without([whole], _stored(subject, table))
+        whole = table_span(inspection.layout, table.plan)
+        missing = without([whole], _stored(inspection, table))
         if missing:
             yield _finding(table, whole, missing)
         else:
             yield Holds(f"build {table.plan.name}")
 
 
-def _stored(subject: Subject, table: VectorTable) -> list[Span]:
+def _stored(inspection: Inspection, table: VectorTable) -> list[Span]:
     """What the build stores: the pieces of its file if that is at hand, else its span in the image."""
-    placement = subject.placements.get(table.plan.name)
-    area = subject.layout.span_of(table.plan.stored_in)
+    placement = inspection.placements.get(table.plan.name)
+    area = inspection.layout.span_of(table.plan.stored_in)
     pieces = [piece.span for piece in placement.pieces] if placement else [table.placed.stored]
     return [piece.intersection(area) for piece in pieces]
 
@@ -39,10 +40,10 @@ def _finding(table: VectorTable, whole: Span, missing: list[Span]) -> Finding:
     return Finding(
         f"build {table.plan.name} does not store its whole vector table",
         (table.plan.name, table.core.name, table.plan.stored_in),
-        place_of(table, *words),
-        f"nothing of the build at {', '.join(map(str, missing))}",
-        f"{format_size(whole.size)} for 16 + {table.core.interrupts} words, {whole}, in the build",
-        missing[0],
+        where=place_of(table, *words),
+        found=f"nothing of the build at {', '.join(map(str, missing))}",
+        expected=f"{format_size(whole.size)} for 16 + {table.core.interrupts} words, {whole}, in the build",
+        span=missing[0],
     )
 
 

@@ -4,38 +4,47 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.vector_tables import is_blank, likely_tables, moved_words, vector_builds
 from gemel.layout.model import BuildPlan
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build in a code area; a core without one is not checked."""
-    layout = subject.layout
+    layout = inspection.layout
     plans = vector_builds(layout)
     for core in layout.cores:
         if not any(plan.core == core for plan in plans):
             yield NotChecked(f"core {core}", "the layout has no build for it in an area of purpose code")
     for plan in plans:
         place = Span(layout.span_of(plan.stored_in).start + plan.vector_offset, 8)
-        if is_blank(subject, place):
-            yield _finding(subject, plan, place)
+        if is_blank(inspection, place):
+            yield _finding(inspection, plan, place)
         else:
             yield Holds(f"build {plan.name}")
 
 
-def _finding(subject: Subject, plan: BuildPlan, place: Span) -> Finding:
-    words = format_address(subject.word_at(place.start))
+def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
+    words = format_address(inspection.word_at(place.start))
     parties = (plan.name, plan.core, plan.stored_in)
     where = f"build {plan.name}, vector table at {format_address(place.start)}"
-    moved = moved_words(subject)
-    if plan.name not in subject.placed:
+    moved = moved_words(inspection)
+    if plan.name not in inspection.placed:
         what = f"core {plan.core} has no vector table: nothing of build {plan.name} is in the image"
         found = f"{words}, as in all of area {plan.stored_in}"
-        return Finding(what, parties, where, found, "the vector table of the build", place, moved)
-    others = likely_tables(subject, plan)
+        return Finding(
+            what,
+            parties,
+            where=where,
+            found=found,
+            expected="the vector table of the build",
+            span=place,
+            next_step=moved,
+        )
+    others = likely_tables(inspection, plan)
     start = place.start - plan.vector_offset
     hint = ""
     if others:
@@ -46,12 +55,14 @@ def _finding(subject: Subject, plan: BuildPlan, place: Span) -> Finding:
     return Finding(
         f"the vector table of build {plan.name} is blank",
         parties,
-        where,
-        f"{words} in both words that core {plan.core} starts with",
-        "an initial stack pointer and a reset handler",
-        place,
-        moved or hint,
-        tuple(f"what could be its vector table lies at {format_address(address)}" for address in others[:4]),
+        where=where,
+        found=f"{words} in both words that core {plan.core} starts with",
+        expected="an initial stack pointer and a reset handler",
+        span=place,
+        next_step=moved or hint,
+        lines=tuple(
+            f"what could be its vector table lies at {format_address(address)}" for address in others[:4]
+        ),
     )
 
 

@@ -4,31 +4,32 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.findings.wording import needs_build
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
+from gemel.check.rule import Rule
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.core_views import told
-from gemel.inspection.inspection import Subject, VectorTable
+from gemel.inspection.core_views import described_word
+from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.vector_tables import named_words, place_of, table_span, tables, unexplained, words_span
+from gemel.inspection.wording import needs_build
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
 
 SYSTEM_WORDS = 16
 """By these words tables are taken for the same; the others may differ in number."""
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build: the words of its table in the image against those in its file."""
-    for table in tables(subject):
-        yield table if isinstance(table, NotChecked) else _outcome(subject, table)
+    for table in tables(inspection):
+        yield table if isinstance(table, NotChecked) else _outcome(inspection, table)
 
 
-def _outcome(subject: Subject, table: VectorTable) -> Outcome:
+def _outcome(inspection: Inspection, table: VectorTable) -> Outcome:
     name, core = table.plan.name, table.core.name
-    own = words_in_file(subject, name)
+    own = words_in_file(inspection, name)
     unlike = [index for index, word in own.items() if (word,) != table.words[index : index + 1]]
-    different, reason = unexplained(subject, table, unlike)
-    if (different or not own) and (other := _whose(subject, table)):
-        return _of_another(subject, table, other)
+    different, reason = unexplained(inspection, table, unlike)
+    if (different or not own) and (other := _whose(inspection, table)):
+        return _of_another(inspection, table, other)
     if not own:
         return NotChecked(f"build {name}", needs_build(name))
     if reason:
@@ -39,19 +40,19 @@ def _outcome(subject: Subject, table: VectorTable) -> Outcome:
     return Finding(
         f"the vector table of build {name} in the image is not that of its file",
         (name, core),
-        place_of(table, *different),
-        f"{told(subject, core, table.words[first])} in {named_words([first])}",
-        f"{format_address(own[first])}, as in {subject.builds[name].file}",
-        words_span(table, different),
+        where=place_of(table, *different),
+        found=f"{described_word(inspection, core, table.words[first])} in {named_words([first])}",
+        expected=f"{format_address(own[first])}, as in {inspection.builds[name].file}",
+        span=words_span(table, different),
     )
 
 
-def words_in_file(subject: Subject, name: str) -> dict[int, int]:
+def words_in_file(inspection: Inspection, name: str) -> dict[int, int]:
     """The words of a build's vector table that its file holds, by index; empty if it is not at hand."""
-    placement = subject.placements.get(name)
+    placement = inspection.placements.get(name)
     if placement is None:
         return {}
-    span = table_span(subject.layout, placement.plan)
+    span = table_span(inspection.layout, placement.plan)
     held = SparseBytes()
     for piece in placement.pieces:
         part = piece.span.intersection(span)
@@ -64,10 +65,10 @@ def words_in_file(subject: Subject, name: str) -> dict[int, int]:
     }
 
 
-def _whose(subject: Subject, table: VectorTable) -> str:
+def _whose(inspection: Inspection, table: VectorTable) -> str:
     """The other build at hand whose file starts its table as the image does here; empty if none."""
-    for name in subject.placements:
-        theirs = words_in_file(subject, name)
+    for name in inspection.placements:
+        theirs = words_in_file(inspection, name)
         if name != table.plan.name and all(
             (theirs.get(index),) == table.words[index : index + 1] for index in range(SYSTEM_WORDS)
         ):
@@ -75,18 +76,19 @@ def _whose(subject: Subject, table: VectorTable) -> str:
     return ""
 
 
-def _of_another(subject: Subject, table: VectorTable, other: str) -> Finding:
+def _of_another(inspection: Inspection, table: VectorTable, other: str) -> Finding:
     name, core = table.plan.name, table.core.name
-    other_core = subject.layout.builds[other].core
+    other_core = inspection.layout.builds[other].core
     return Finding(
         f"core {core} would start with the vector table of build {other}, which is for core {other_core}"
         if other_core != core
         else f"the vector table of build {name} is that of build {other}",
         (name, core, other),
-        place_of(table),
-        f"the words of {subject.builds[other].file}, such as {told(subject, core, table.words[1])} for Reset",
-        f"the vector table of build {name}",
-        Span(table.span.start, 4 * SYSTEM_WORDS),
+        where=place_of(table),
+        found=f"the words of {inspection.builds[other].file}, such as "
+        f"{described_word(inspection, core, table.words[1])} for Reset",
+        expected=f"the vector table of build {name}",
+        span=Span(table.span.start, 4 * SYSTEM_WORDS),
     )
 
 

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from gemel.check.findings.build_evidence import telling
-from gemel.check.findings.wording import concerned, counted, found_or_holds, needs_elf
-from gemel.check.rule import Finding, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.findings.build_evidence import builds_that_state
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.secure_builds import (
     SECURE,
     VECTOR_UNIT,
@@ -18,20 +17,22 @@ from gemel.inspection.secure_builds import (
     gateways_of,
     veneer_vectors,
 )
+from gemel.inspection.wording import concerned, counted, found_or_holds, needs_elf
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan
+from gemel.outcomes import Finding, NotChecked, Outcome
 from gemel.spans import Span, align_down, align_up, format_address
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each secure build that has veneers or does not tell, or one finding for each vector.
 
     That the vector also ends at a multiple of 32 bytes, filled up with zeros, is seen in the image.
     """
-    for told in telling(subject, "sections", builds_of(subject.layout, *SECURE)):
+    for told in builds_that_state(inspection, "sections", builds_of(inspection.layout, *SECURE)):
         if isinstance(told, NotChecked):
             yield told
             continue
@@ -42,7 +43,7 @@ def check(subject: Subject) -> Iterator[Outcome]:
             continue
         starts = ", ".join(format_address(vector.start) for vector in vectors)
         misaligned = [vector for vector in vectors if vector.start % VECTOR_UNIT]
-        findings = (_finding(subject, plan, build.file, vector) for vector in misaligned)
+        findings = (_finding(inspection, plan, build.file, vector) for vector in misaligned)
         yield from found_or_holds(findings, f"build {plan.name}, veneers from {starts} on")
 
 
@@ -56,18 +57,18 @@ def _without_vector(plan: BuildPlan, build: Build) -> Iterator[NotChecked]:
         yield NotChecked(f"build {plan.name}", reason)
 
 
-def _finding(subject: Subject, plan: BuildPlan, file: str, vector: Span) -> Finding:
-    area = area_at(subject.layout, vector.start, plan.core)
-    located = locate(subject.layout, vector.start, plan.core)
+def _finding(inspection: Inspection, plan: BuildPlan, file: str, vector: Span) -> Finding:
+    area = area_at(inspection.layout, vector.start, plan.core)
+    located = locate(inspection.layout, vector.start, plan.core)
     below = align_down(vector.start, VECTOR_UNIT)
     above = align_up(vector.start, VECTOR_UNIT)
     return Finding(
         f"the veneers of build {plan.name} do not begin at a multiple of {VECTOR_UNIT} bytes",
         concerned(plan.name, plan.core, area.name if area else ""),
-        f"build {plan.name} ({file}), section {VENEER_SECTION}",
-        f"{vector}, which begins {counted(vector.start - below, 'byte')} behind such a multiple",
-        f"a start at {format_address(below)} or {format_address(above)}",
-        Span(located.plain, vector.size) if located else None,
+        where=f"build {plan.name} ({file}), section {VENEER_SECTION}",
+        found=f"{vector}, which begins {counted(vector.start - below, 'byte')} behind such a multiple",
+        expected=f"a start at {format_address(below)} or {format_address(above)}",
+        span=Span(located.plain, vector.size) if located else None,
     )
 
 

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.findings.build_evidence import telling
-from gemel.check.findings.wording import concerned, counted, lines_in_short
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.findings.build_evidence import builds_that_state
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.secure_builds import (
     SECURE,
     Gateway,
@@ -17,49 +16,52 @@ from gemel.inspection.secure_builds import (
     callable_areas,
     gateways_of,
 )
+from gemel.inspection.wording import concerned, counted, lines_in_short
 from gemel.layout.model import BuildPlan
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import format_address
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each secure build that offers functions, or whose symbols are missing."""
-    for told in telling(subject, "symbols", builds_of(subject.layout, *SECURE)):
+    for told in builds_that_state(inspection, "symbols", builds_of(inspection.layout, *SECURE)):
         if isinstance(told, NotChecked):
             yield told
             continue
         plan, build = told
         made = [gateway for gateway in gateways_of(build) if gateway.address is not None]
-        outside = [gateway for gateway in made if not _callable(subject, plan, gateway)]
+        outside = [gateway for gateway in made if not _callable(inspection, plan, gateway)]
         if outside:
-            yield _finding(subject, plan, build.file, outside)
+            yield _finding(inspection, plan, build.file, outside)
         elif made:
             yield Holds(f"build {plan.name}, {counted(len(made), 'gateway')}")
 
 
-def _callable(subject: Subject, plan: BuildPlan, gateway: Gateway) -> bool:
-    area = area_at(subject.layout, gateway.address or 0, plan.core)
+def _callable(inspection: Inspection, plan: BuildPlan, gateway: Gateway) -> bool:
+    area = area_at(inspection.layout, gateway.address or 0, plan.core)
     return area is not None and area.security == "non-secure-callable"
 
 
-def _finding(subject: Subject, plan: BuildPlan, file: str, outside: list[Gateway]) -> Finding:
-    lines = [_told(subject, plan, gateway) for gateway in outside]
-    area = area_at(subject.layout, outside[0].address or 0, plan.core)
+def _finding(inspection: Inspection, plan: BuildPlan, file: str, outside: list[Gateway]) -> Finding:
+    lines = [_told(inspection, plan, gateway) for gateway in outside]
+    area = area_at(inspection.layout, outside[0].address or 0, plan.core)
     expected = [
-        f"{area_words(each)}, {subject.layout.span_of(each.name)}" for each in callable_areas(subject.layout)
+        f"{area_words(each)}, {inspection.layout.span_of(each.name)}"
+        for each in callable_areas(inspection.layout)
     ]
     return Finding(
         f"non-secure code cannot enter build {plan.name} through {counted(len(outside), 'gateway')}",
         concerned(plan.name, plan.core, area.name if area else ""),
-        f"build {plan.name} ({file})",
-        lines[0],
-        " or ".join(expected) or "an area that the layout calls non-secure-callable",
+        where=f"build {plan.name} ({file})",
+        found=lines[0],
+        expected=" or ".join(expected) or "an area that the layout calls non-secure-callable",
         lines=lines_in_short(lines[1:], "gateway"),
     )
 
 
-def _told(subject: Subject, plan: BuildPlan, gateway: Gateway) -> str:
+def _told(inspection: Inspection, plan: BuildPlan, gateway: Gateway) -> str:
     address = gateway.address or 0
-    area = area_words(area_at(subject.layout, address, plan.core))
+    area = area_words(area_at(inspection.layout, address, plan.core))
     return f"{gateway.name} at {format_address(address)}, in {area}"
 
 

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from gemel.check.findings.build_evidence import telling
-from gemel.check.findings.wording import concerned, counted, found_or_holds
-from gemel.check.rule import Finding, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.findings.build_evidence import builds_that_state
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.secure_builds import (
     GATEWAY,
     SECURE,
@@ -17,17 +16,19 @@ from gemel.inspection.secure_builds import (
     builds_of,
     gateways_of,
 )
+from gemel.inspection.wording import concerned, counted, found_or_holds
 from gemel.layout.model import BuildPlan
 from gemel.m_profile.flow import far_distance
+from gemel.outcomes import Finding, NotChecked, Outcome
 from gemel.spans import Span, format_address
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each secure build that offers functions, or one finding for each gateway."""
-    for told in telling(subject, "symbols", builds_of(subject.layout, *SECURE)):
+    for told in builds_that_state(inspection, "symbols", builds_of(inspection.layout, *SECURE)):
         if isinstance(told, NotChecked):
             yield told
             continue
@@ -46,20 +47,26 @@ def _findings(plan: BuildPlan, build: Build, offered: list[Gateway]) -> Iterator
         if gateway.address is None:
             what = f"the function {gateway.name} has no gateway"
             found = f"{entry} alone"
-            yield Finding(what, parties, where, found, f"a gateway at the symbol {gateway.name}")
+            yield Finding(
+                what, parties, where=where, found=found, expected=f"a gateway at the symbol {gateway.name}"
+            )
             continue
         data = build.read_at_run(gateway.address, VENEER_SIZE)
         span = Span(gateway.address, VENEER_SIZE)
         if data is None or not data.startswith(GATEWAY):
             what = f"the gateway of {gateway.name} does not open with SG"
             found = f"{_spaced(data)} at {format_address(gateway.address)}"
-            yield Finding(what, parties, where, found, f"{_spaced(GATEWAY)} (SG)", span)
+            yield Finding(
+                what, parties, where=where, found=found, expected=f"{_spaced(GATEWAY)} (SG)", span=span
+            )
             continue
         target = _target(data[4:], gateway.address + 4)
         if target != gateway.entry:
             what = f"the gateway of {gateway.name} does not lead to it"
             found = _branch_words(build, target, data[4:])
-            yield Finding(what, parties, where, found, f"a branch (B.W) to {entry}", span)
+            yield Finding(
+                what, parties, where=where, found=found, expected=f"a branch (B.W) to {entry}", span=span
+            )
 
 
 def _target(data: bytes, address: int) -> int | None:

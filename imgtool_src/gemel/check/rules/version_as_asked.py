@@ -4,48 +4,51 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.rule import Finding, Holds, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placed import Version
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome each for version and rollback counter, against the command line or the layout."""
-    plan = subject.layout.record
+    plan = inspection.layout.record
     if plan is None:
         return
-    record = subject.record
+    record = inspection.record
     if record is None:
         yield NotChecked("record", "the record is not sound")
         return
     where = f"record in area {plan.area}"
-    asked = subject.version or (Version.of(subject.layout.version) if subject.layout.version else None)
+    asked = inspection.version or (
+        Version.of(inspection.layout.version) if inspection.layout.version else None
+    )
     if asked is None:
         yield NotChecked("version", "neither the layout nor --version says which is meant")
     elif record.version != str(asked):
-        origin = "--version" if subject.version else "layout"
+        origin = "--version" if inspection.version else "layout"
         expected = f"{asked} ({origin})"
         yield Finding(
             "the image holds another version",
             (plan.area, "version"),
-            where,
-            record.version,
-            expected,
-            next_step=_next_step("--version", record.version, subject.version is None),
+            where=where,
+            found=record.version,
+            expected=expected,
+            next_step=_next_step("--version", record.version, inspection.version is None),
         )
     else:
         yield Holds(f"version {asked}")
-    rollback = subject.layout.rollback if subject.rollback is None else subject.rollback
+    rollback = inspection.layout.rollback if inspection.rollback is None else inspection.rollback
     if record.rollback != rollback:
-        expected = f"{rollback} ({'layout' if subject.rollback is None else '--rollback'})"
+        expected = f"{rollback} ({'layout' if inspection.rollback is None else '--rollback'})"
         found = str(record.rollback)
         yield Finding(
             "the image holds another rollback counter",
             (plan.area, "rollback"),
-            where,
-            found,
-            expected,
-            next_step=_next_step("--rollback", found, subject.rollback is None),
+            where=where,
+            found=found,
+            expected=expected,
+            next_step=_next_step("--rollback", found, inspection.rollback is None),
         )
     else:
         yield Holds(f"rollback counter {rollback}")

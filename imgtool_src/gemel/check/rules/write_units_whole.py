@@ -5,23 +5,24 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Iterator
 
-from gemel.check.findings.wording import counted, lines_in_short, place_words
-from gemel.check.rule import Finding, Holds, Outcome, Rule
-from gemel.inspection.inspection import Subject
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import counted, lines_in_short, place_words
 from gemel.layout.model import Layout, Memory
+from gemel.outcomes import Finding, Holds, Outcome
 from gemel.spans import Span, align_down, align_up, format_size
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each flash memory with bytes, one finding for each area with ragged ends."""
-    for memory in subject.layout.memories.values():
-        runs = subject.image.held_in(memory.span) if memory.kind == "flash" else []
+    for memory in inspection.layout.memories.values():
+        runs = inspection.image.held_in(memory.span) if memory.kind == "flash" else []
         if not runs:
             continue
         ragged = [run for run in runs if run.start % memory.write_unit or run.end % memory.write_unit]
         if not ragged:
             yield Holds(f"memory {memory.name}")
-        for area, spans in _by_area(subject.layout, memory, ragged).items():
+        for area, spans in _by_area(inspection.layout, memory, ragged).items():
             yield _finding(memory, area, spans)
 
 
@@ -51,11 +52,11 @@ def _finding(memory: Memory, area: str | None, runs: list[Span]) -> Finding:
     return Finding(
         f"the image fills write units of {memory.words} in part",
         (memory.name, area) if area else (memory.name,),
-        place,
-        f"{counted(len(runs), 'run')} of bytes, the first at {place_words(first)}",
-        f"runs that start and end on multiples of {format_size(unit)}, such as {whole} "
+        where=place,
+        found=f"{counted(len(runs), 'run')} of bytes, the first at {place_words(first)}",
+        expected=f"runs that start and end on multiples of {format_size(unit)}, such as {whole} "
         f"({counted(missing, 'byte')} more)",
-        first,
+        span=first,
         lines=lines_in_short([f"run {place_words(run)}" for run in runs[1:]], "run"),
     )
 

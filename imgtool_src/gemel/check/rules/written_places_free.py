@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.check.findings.wording import (
+from gemel.check.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import (
     concerned,
     found_or_holds,
     needs_build,
@@ -12,57 +14,56 @@ from gemel.check.findings.wording import (
     sized,
     symbol_at,
 )
-from gemel.check.rule import Finding, NotChecked, Outcome, Rule
-from gemel.inspection.inspection import Subject
 from gemel.layout.model import BuildPlan, Checksum, Stamp, SymbolPlace
+from gemel.outcomes import Finding, NotChecked, Outcome
 from gemel.placement.placing import Piece, Placement
 from gemel.spans import Span, format_size
 
 
-def check(subject: Subject) -> Iterator[Outcome]:
+def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each stamp and checksum, or a finding for each build that it spoils."""
-    places = subject.written
+    places = inspection.patches
     unknown = {place.name: place for place in places.unknown}
-    items: list[Stamp | Checksum] = [*subject.layout.stamps, *subject.layout.checksums]
+    items: list[Stamp | Checksum] = [*inspection.layout.stamps, *inspection.layout.checksums]
     for item in items:
         where = f"{'stamp' if isinstance(item, Stamp) else 'checksum'} {item.name}"
         if symbol := unknown.get(item.name):
             reason = f"needs the ELF file with the symbol {symbol.symbol}: {symbol.build}=FILE"
         else:
-            reason = _not_seen(subject, places.known[item.name])
+            reason = _not_seen(inspection, places.known[item.name])
         if reason:
             yield NotChecked(where, reason)
         else:
-            yield from found_or_holds(_findings(subject, where, item, places.known[item.name]), where)
+            yield from found_or_holds(_findings(inspection, where, item, places.known[item.name]), where)
 
 
-def _not_seen(subject: Subject, place: Span) -> str:
+def _not_seen(inspection: Inspection, place: Span) -> str:
     """Why it is not known what a build has at the place; empty if it is."""
-    unseen = (plan for name, plan in subject.layout.builds.items() if name not in subject.placements)
-    return next((needs_build(plan.name) for plan in unseen if _may_reach(subject, plan, place)), "")
+    unseen = (plan for name, plan in inspection.layout.builds.items() if name not in inspection.placements)
+    return next((needs_build(plan.name) for plan in unseen if _may_reach(inspection, plan, place)), "")
 
 
-def _may_reach(subject: Subject, plan: BuildPlan, place: Span) -> bool:
+def _may_reach(inspection: Inspection, plan: BuildPlan, place: Span) -> bool:
     """Whether a build that is not at hand may have bytes at the place."""
-    spans = subject.layout.spans_of_build(plan)
-    placed, origin = subject.placed_with_origin.get(plan.name, (None, ""))
+    spans = inspection.layout.spans_of_build(plan)
+    placed, origin = inspection.placed_with_origin.get(plan.name, (None, ""))
     if placed and origin == "record":
         spans = [placed.stored, *spans[1:]]
     return any(span.overlaps(place) for span in spans)
 
 
-def _findings(subject: Subject, where: str, item: Stamp | Checksum, place: Span) -> Iterator[Finding]:
+def _findings(inspection: Inspection, where: str, item: Stamp | Checksum, place: Span) -> Iterator[Finding]:
     name, at = item.name, item.at
     if isinstance(at, SymbolPlace):
-        symbol = subject.symbols.span_of(at.build, at.symbol)
+        symbol = inspection.symbols.span_of(at.build, at.symbol)
         if symbol.size:
             if not symbol.covers(place):
                 yield _over_the_symbol(where, name, at, symbol, place)
             return
-    for placement in subject.placements.values():
+    for placement in inspection.placements.values():
         for piece in placement.pieces:
             spoilt = piece.span.intersection(place)
-            if spoilt.size and not _is_placeholder(subject, piece, spoilt):
+            if spoilt.size and not _is_placeholder(inspection, piece, spoilt):
                 yield _over_bytes(where, name, placement, piece, spoilt)
 
 
@@ -70,20 +71,20 @@ def _cut(piece: Piece, span: Span) -> bytes:
     return piece.segment.data[span.start - piece.address : span.end - piece.address]
 
 
-def _is_placeholder(subject: Subject, piece: Piece, span: Span) -> bool:
+def _is_placeholder(inspection: Inspection, piece: Piece, span: Span) -> bool:
     """Whether the build keeps the bytes free: all erased, or all zero."""
-    return set(_cut(piece, span)) in ({subject.erased_byte_at(span.start)}, {0})
+    return set(_cut(piece, span)) in ({inspection.erased_byte_at(span.start)}, {0})
 
 
 def _over_the_symbol(where: str, name: str, at: SymbolPlace, symbol: Span, place: Span) -> Finding:
     return Finding(
         f"{where} runs over the end of the symbol that it is written to",
         (name, at.build),
-        f"{where}, symbol {at.symbol} of build {at.build}",
-        sized(place),
-        f"inside {sized(symbol)}",
-        place,
-        "mend its width or offset, or declare the symbol as large as the value",
+        where=f"{where}, symbol {at.symbol} of build {at.build}",
+        found=sized(place),
+        expected=f"inside {sized(symbol)}",
+        span=place,
+        next_step="mend its width or offset, or declare the symbol as large as the value",
     )
 
 
@@ -93,12 +94,12 @@ def _over_bytes(where: str, name: str, placement: Placement, piece: Piece, spoil
     return Finding(
         f"{where} is written over bytes of build {plan.name}",
         concerned(name, plan.name, plan.core, plan.stored_in),
-        f"{where} at {sized(spoilt)}",
-        f"{_cut(piece, spoilt).hex(' ')} in {segment_words(build, piece.segment)}"
+        where=f"{where} at {sized(spoilt)}",
+        found=f"{_cut(piece, spoilt).hex(' ')} in {segment_words(build, piece.segment)}"
         + (f", in {symbol}" if symbol else ""),
-        f"{format_size(spoilt.size)} that the build keeps free: erased, zero, or no bytes of it at all",
-        spoilt,
-        f"end build {plan.name} before that place in its linker script, or move the place; where the bytes "
+        expected=f"{format_size(spoilt.size)} that the build keeps free: erased, zero, or no bytes of it at all",
+        span=spoilt,
+        next_step=f"end build {plan.name} before that place in its linker script, or move the place; where the bytes "
         "are meant for it, give the place as a symbol",
     )
 

@@ -92,13 +92,13 @@ def command(
       gemel check tide-gauge.toml tide.hex station=station.elf sampler=sampler.elf
     """
     from gemel.check.runner import check
-    from gemel.cli.rehearsing import rehearsal_of
     from gemel.cli.reporting import give_reports, refuse_reports
-    from gemel.cli.signing.trust import trusted_keys
-    from gemel.inspection.inspection import Subject
+    from gemel.inspection.inspection import Inspection
     from gemel.inspection.previous import previous_of
     from gemel.workflows.inputs import build_files, load_builds, load_images, load_layout, version_of
     from gemel.workflows.joining import today
+    from gemel.workflows.rehearsing import rehearsal_of
+    from gemel.workflows.trust import trusted_keys
 
     version = version_of(version_text)
     read = load_layout(layout)
@@ -108,7 +108,7 @@ def command(
     handed = load_builds(read.layout, files)
     trusted = trusted_keys(read, trust)
     older = previous_of(read.layout, others[0].image, previous.name) if previous else None
-    subject = Subject(
+    inspection = Inspection(
         read,
         decoded.image,
         handed,
@@ -121,6 +121,6 @@ def command(
         disassemble,
         rehearsal_of(read, decoded.image, handed, files, rehearsed),
     )
-    result = check(subject, today())
-    give_reports(result, subject, image, form, reports, everything)
+    result = check(inspection, today())
+    give_reports(result, inspection, image, form, reports, everything)
     return 0 if result.passes else 1

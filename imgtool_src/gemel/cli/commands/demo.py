@@ -155,7 +155,15 @@ def _target(folder: Path | None) -> Path:
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         found = "a file" if not folder.is_dir() else "a folder with files in it"
         hint = "name a new folder; the demo never overwrites"
-        raise UsageProblem(Problem("the demo needs a folder of its own", str(folder), found, "none", hint))
+        raise UsageProblem(
+            Problem(
+                "the demo needs a folder of its own",
+                where=str(folder),
+                found=found,
+                expected="none",
+                next_step=hint,
+            )
+        )
     return folder
 
 
@@ -170,7 +178,9 @@ def _unpack(target: Path) -> None:
         files = demo_files()
     except OSError as error:
         reason = error.strerror or str(error)
-        raise OutputError(Problem("the demo's files cannot be laid out", str(target), reason)) from error
+        raise OutputError(
+            Problem("the demo's files cannot be laid out", where=str(target), found=reason)
+        ) from error
     write_all({target / name: [data] for name, data in {**files, "commands.txt": commands.encode()}.items()})
 
 

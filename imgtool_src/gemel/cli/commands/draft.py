@@ -70,12 +70,12 @@ def _files(given: tuple[str, ...]) -> dict[str, Path]:
         name, equals, file = text.partition("=")
         if not equals or not file:
             hint = "write a name for the build, '=' and its file"
-            problems.append(Problem("not a build", "", text, "NAME=FILE", hint))
+            problems.append(Problem("not a build", found=text, expected="NAME=FILE", next_step=hint))
         elif not re.fullmatch(NAME_PATTERN, name):
             expected = "1 to 23 letters, digits, '-' or '_', a letter or digit first"
-            problems.append(Problem("no name for a build", "", name, expected))
+            problems.append(Problem("no name for a build", found=name, expected=expected))
         elif name in files:
-            problems.append(Problem("a build is given twice", "", text, f"one file for {name}"))
+            problems.append(Problem("a build is given twice", found=text, expected=f"one file for {name}"))
         else:
             files[name] = Path(file)
     if problems:
@@ -91,14 +91,17 @@ def _refuse_existing(output: Path) -> None:
     if os.path.lexists(output):
         hint = "give the draft another name, and take from it what you want"
         expected = "a name that is free"
-        raise UsageProblem(Problem("a draft never overwrites a file", str(output), "", expected, hint))
+        raise UsageProblem(
+            Problem("a draft never overwrites a file", where=str(output), expected=expected, next_step=hint)
+        )
 
 
 def _builds(files: Mapping[str, Path]) -> dict[str, Build]:
     """The builds, read; raises one BuildError with the problems of all of them."""
     from gemel.builds.reader import read_build
     from gemel.errors import BuildError, GemelError, Problem
-    from gemel.workflows.inputs import FileSource, of_build
+    from gemel.files.reading import FileSource
+    from gemel.workflows.inputs import of_build
 
     builds: dict[str, Build] = {}
     problems: list[Problem] = []
@@ -132,7 +135,7 @@ def _said(data: bytes, file: str, builds: Mapping[str, Build]) -> bool:
     from gemel.check.runner import check
     from gemel.cli.printing import print_problems
     from gemel.errors import GemelError
-    from gemel.inspection.inspection import Subject
+    from gemel.inspection.inspection import Inspection
     from gemel.join.pipeline import join
     from gemel.layout.reader import read_layout
     from gemel.workflows.joining import today
@@ -144,7 +147,7 @@ def _said(data: bytes, file: str, builds: Mapping[str, Build]) -> bool:
         click.echo("the draft does not join as it stands:", err=True)
         print_problems(error)
         return False
-    result = check(Subject(read, image, builds), today())
+    result = check(Inspection(read, image, builds), today())
     click.echo("the draft joins as it stands; the check of the image says:", err=True)
     click.echo("\n".join(summary_of(result)), err=True)
     return result.passes

@@ -75,7 +75,12 @@ def _one_rule(name: str) -> str:
         names = [each.name for each in all_rules()]
         hint = nearest_hint(name, [*names, "record", "seal", "layout"]) or "`gemel explain` lists the rules"
         raise UsageProblem(
-            Problem("no rule or topic of this name", "", name, "a rule, record, seal or layout", hint)
+            Problem(
+                "no rule or topic of this name",
+                found=name,
+                expected="a rule, record, seal or layout",
+                next_step=hint,
+            )
         )
     lines = [f"{rule.name}  ({rule.severity})", ""]
     for label, text in (

@@ -63,16 +63,18 @@ def command(
     Example:
       gemel join tide-gauge.toml station=station.elf sampler=sampler.elf -o tide.hex -o tide.bin
     """
+    from gemel.check.reports.as_text import summary_of
     from gemel.cli.endings import NOTHING_WRITTEN
     from gemel.cli.printing import print_done, print_remarks, written_words
     from gemel.cli.signing.key_options import KeysAtHand
     from gemel.cli.signing.pass_phrases import PassPhrases
-    from gemel.cli.signing.seal_lines import NOT_SEALED, refuse_unsealable, seal_lines
+    from gemel.cli.signing.seal_lines import NOT_SEALED, seal_lines
     from gemel.files.output_targets import refuse_targets
     from gemel.files.outputs import write_all
     from gemel.workflows.encoding import encoded, refuse_suffixes
     from gemel.workflows.inputs import build_files, load_builds, load_layout, version_of
     from gemel.workflows.joining import assumptions_of, contents_of, joined_and_checked, not_checked_line
+    from gemel.workflows.sealing import refuse_unsealable
 
     version = version_of(version_text)
     refuse_suffixes(outputs)
@@ -85,6 +87,7 @@ def command(
         for build in handed.values():
             print_remarks([*build.remarks, *assumptions_of(read.layout, build)])
         made = joined_and_checked(read, handed, version, rollback, keys, leave_unsealed)
+    click.echo("\n".join(summary_of(made.result)))
     if not made.result.passes:
         click.echo(NOTHING_WRITTEN, err=True)
         return 1

@@ -69,7 +69,9 @@ def new(
     if algorithm_named(algorithm) is None:
         raise UsageProblem(unknown_algorithm(algorithm))
     if no_pass_phrase and phrases.given:
-        raise UsageProblem(Problem("a pass phrase and --no-pass-phrase", "", "both", "one of them"))
+        raise UsageProblem(
+            Problem("a pass phrase and --no-pass-phrase", found="both", expected="one of them")
+        )
     refuse_existing([output, *([public] if public else [])])
     phrase = None if no_pass_phrase else phrases.of_new_key()
     key = new_private_key(algorithm)

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from gemel.cli.parameters import address
-from gemel.layout.rehearsal_model import MOST_BUDGET
+from gemel.layout.rehearsal_model import MAX_BUDGET
 
 
 @click.command("rehearse")
@@ -19,7 +19,7 @@ from gemel.layout.rehearsal_model import MOST_BUDGET
 )
 @click.option(
     "--budget",
-    type=click.IntRange(1, MOST_BUDGET),
+    type=click.IntRange(1, MAX_BUDGET),
     help="Instructions that each core may take; else the layout's, else 20,000,000.",
 )
 @click.option(
@@ -55,8 +55,9 @@ def command(
     Example:
       gemel rehearse tide-gauge.toml tide.hex station=station.elf sampler=sampler.elf
     """
+    from gemel.files.reading import FileSource
     from gemel.rehearsal.session import RehearsalOptions, rehearse
-    from gemel.workflows.inputs import FileSource, build_files, load_builds, load_image, load_layout
+    from gemel.workflows.inputs import build_files, load_builds, load_image, load_layout
 
     read = load_layout(layout)
     decoded = load_image(image, read.layout, at)

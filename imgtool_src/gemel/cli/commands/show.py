@@ -75,17 +75,19 @@ def _contents(image: Path, builds: tuple[str, ...], layout: Path | None, at: int
 
     if layout is None and builds:
         hint = "give --layout LAYOUT, which says where each build goes"
-        raise UsageProblem(Problem("builds can be shown only by a layout", "", " ".join(builds), "", hint))
+        raise UsageProblem(
+            Problem("builds can be shown only by a layout", found=" ".join(builds), next_step=hint)
+        )
     read = load_layout(layout) if layout else None
     decoded = load_image(image, read.layout if read else None, at)
     print_remarks(decoded.remarks)
     if read is None or layout is None:
         return contents_of_file(decoded.image, image.name, decoded.entry)
-    from gemel.inspection.inspection import Subject
+    from gemel.inspection.inspection import Inspection
 
     handed = load_builds(read.layout, build_files(read.layout, builds))
-    subject = Subject(read, decoded.image, handed)
-    return contents_of(subject, image.name, decoded.entry, layout.name)
+    inspection = Inspection(read, decoded.image, handed)
+    return contents_of(inspection, image.name, decoded.entry, layout.name)
 
 
 def _signs(stream: object) -> Signs:

@@ -7,7 +7,7 @@ hold no key, tokens that are not there.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING
@@ -16,10 +16,11 @@ from gemel.cli.printing import print_remarks
 from gemel.cli.signing.pass_phrases import PassPhrases, phrase_of_file
 from gemel.errors import GemelError, Problem, UsageProblem
 from gemel.files.private_files import open_to_others
+from gemel.workflows.key_inputs import key_file_bytes
 
 if TYPE_CHECKING:
     from gemel.seal.keys.algorithms import SignatureAlgorithm
-    from gemel.seal.keys.keys import PrivateKey, PublicKey, Signer
+    from gemel.seal.keys.keys import PrivateKey, Signer
     from gemel.seal.keys.token_keys import Token
     from gemel.seal.keys.token_uri import TokenUri
 
@@ -139,7 +140,9 @@ class KeysAtHand:
         prints = [signer.public_key.fingerprint for signer in signers]
         if len(set(prints)) < len(prints):
             twice = next(each for each in prints if prints.count(each) > 1).hex()
-            raise UsageProblem(Problem("a key is given twice", "--key", twice, "each key once"))
+            raise UsageProblem(
+                Problem("a key is given twice", where="--key", found=twice, expected="each key once")
+            )
         return signers
 
     def _unlock(self) -> None:
@@ -172,7 +175,9 @@ class KeysAtHand:
         module = uri.module_path or os.environ.get(MODULE_VARIABLE)
         if not module:
             step = f"add ?module-path=/PATH to the URI, or set {MODULE_VARIABLE}"
-            raise UsageProblem(Problem("which PKCS#11 library drives the token?", str(uri), next_step=step))
+            raise UsageProblem(
+                Problem("which PKCS#11 library drives the token?", where=str(uri), next_step=step)
+            )
         found = TokenAtHand(find_token(uri, module))
         same = next((each for each in self._tokens if each.token.identity == found.token.identity), None)
         if same is None:
@@ -180,33 +185,3 @@ class KeysAtHand:
         at_hand = same or found
         at_hand.pin_file = uri.pin_file or at_hand.pin_file
         return at_hand, uri
-
-
-def public_keys(paths: Iterable[Path]) -> list[PublicKey]:
-    """The public keys in files; raises KeyFileError or UsageProblem with the problems of all of them."""
-    from gemel.seal.keys.files import load_public_key
-    from gemel.seal.keys.keys import KeyFileError
-
-    keys: list[PublicKey] = []
-    problems: list[Problem] = []
-    for path in paths:
-        try:
-            keys.append(load_public_key(key_file_bytes(path), str(path)))
-        except GemelError as error:
-            problems.extend(error.problems)
-    if problems:
-        raise KeyFileError(problems)
-    return keys
-
-
-def key_file_bytes(path: Path) -> bytes:
-    """The bytes of a key's file; raises UsageProblem.  Of a file that is too large only its start."""
-    from gemel.seal.keys.blocks import LARGEST_KEY_FILE
-    from gemel.workflows.inputs import blocks_of_file
-
-    data = bytearray()
-    for block in blocks_of_file(path):
-        data += block
-        if len(data) > LARGEST_KEY_FILE:
-            break
-    return bytes(data)

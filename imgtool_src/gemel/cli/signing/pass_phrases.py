@@ -66,7 +66,7 @@ class PassPhrases:
         if len(given) not in (1, len(questions)):
             found, expected = f"{len(given)} pass phrases", f"1, or {len(questions)}: one for each"
             raise UsageProblem(
-                Problem("pass phrases and keys that need one do not match", "", found, expected)
+                Problem("pass phrases and keys that need one do not match", found=found, expected=expected)
             )
         return given if len(given) == len(questions) else given * len(questions)
 
@@ -74,12 +74,12 @@ class PassPhrases:
         """The pass phrase of a key that is made now; on the terminal it is asked for twice.  As ``of``."""
         given = self._given()
         if len(given) > 1:
-            raise UsageProblem(Problem("a key has one pass phrase", "", str(len(given)), "1"))
+            raise UsageProblem(Problem("a key has one pass phrase", found=str(len(given)), expected="1"))
         if given:
             return given[0]
         phrase = _asked("pass phrase of the new key")
         if phrase != _asked("the same again"):
-            raise UsageProblem(Problem("the two pass phrases differ", "", "", "", "run the command again"))
+            raise UsageProblem(Problem("the two pass phrases differ", next_step="run the command again"))
         return phrase
 
     @property
@@ -91,7 +91,7 @@ class PassPhrases:
         if self.files and self.names:
             expected = "--pass-phrase-file or --pass-phrase-env"
             raise UsageProblem(
-                Problem("pass phrases from files and from the environment", "", "both", expected)
+                Problem("pass phrases from files and from the environment", found="both", expected=expected)
             )
         return [phrase_of_file(path, "--pass-phrase-file") for path in self.files] + [
             _of_environment(name) for name in self.names
@@ -103,7 +103,7 @@ def phrase_of_file(path: Path, option: str) -> bytes:
 
     Raises UsageProblem, which names the ``option`` alone.
     """
-    from gemel.workflows.inputs import blocks_of_file
+    from gemel.files.reading import blocks_of_file
 
     data = bytearray()
     try:
@@ -113,12 +113,19 @@ def phrase_of_file(path: Path, option: str) -> bytes:
                 break
     except UsageProblem as error:
         found = error.problems[0].found
-        problem = Problem("the file with the pass phrase or PIN cannot be read", option, found, "a file")
+        problem = Problem(
+            "the file with the pass phrase or PIN cannot be read",
+            where=option,
+            found=found,
+            expected="a file",
+        )
         raise UsageProblem(problem) from None  # the chain would show the name, which may be the phrase
     line = bytes(data).removesuffix(b"\n").removesuffix(b"\r")
     if not line or b"\n" in line:
         found = "several lines" if line else "nothing"
-        raise UsageProblem(Problem("not a file with a pass phrase or PIN", option, found, "one line"))
+        raise UsageProblem(
+            Problem("not a file with a pass phrase or PIN", where=option, found=found, expected="one line")
+        )
     # The file's name stays out here too: whoever confused name and phrase may have a file of that name.
     print_remarks(open_to_others(path, "pass phrase or PIN", option, "the file"))
     return line
@@ -129,7 +136,11 @@ def _of_environment(name: str) -> bytes:
     if not value:
         found = "empty" if value == "" else "not set"
         what = "the variable that is to hold the pass phrase or PIN is not there"
-        raise UsageProblem(Problem(what, "--pass-phrase-env", found, "the name of a variable that is set"))
+        raise UsageProblem(
+            Problem(
+                what, where="--pass-phrase-env", found=found, expected="the name of a variable that is set"
+            )
+        )
     return os.fsencode(value)
 
 
@@ -139,11 +150,13 @@ def _asked(question: str) -> bytes:
 
     if sys.stdin is None or not sys.stdin.isatty():
         step = "give --pass-phrase-file FILE or --pass-phrase-env NAME"
-        raise UsageProblem(Problem(f"cannot ask for the {question}: no terminal", "stdin", next_step=step))
+        raise UsageProblem(
+            Problem(f"cannot ask for the {question}: no terminal", where="stdin", next_step=step)
+        )
     try:
         text = getpass.getpass(f"{question}: ", stream=sys.stderr)
     except EOFError:
         text = ""
     if not text:
-        raise UsageProblem(Problem(f"no {question} was typed", "terminal"))
+        raise UsageProblem(Problem(f"no {question} was typed", where="terminal"))
     return text.encode("utf-8", "surrogateescape")

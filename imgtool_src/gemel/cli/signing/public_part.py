@@ -7,16 +7,17 @@ from enum import Enum
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gemel.cli.signing.key_options import KeysAtHand, key_file_bytes
+from gemel.cli.signing.key_options import KeysAtHand
 from gemel.cli.signing.pass_phrases import PassPhrases
 from gemel.errors import Problem, UsageProblem
 from gemel.seal.keys.token_uri import is_token_uri, parse_token_uri
+from gemel.workflows.key_inputs import key_file_bytes
 
 if TYPE_CHECKING:
     from gemel.seal.keys.keys import PublicKey
 
 
-class Kind(Enum):
+class KeySource(Enum):
     """Where a public part was found; ``value`` is its text."""
 
     PUBLIC = "public key"
@@ -30,7 +31,7 @@ class PublicPart:
     """A public key, and what it was found in; ``name`` holds nothing secret."""
 
     name: str
-    kind: Kind
+    kind: KeySource
     key: PublicKey
 
 
@@ -40,28 +41,30 @@ def public_part(text: str, phrases: PassPhrases) -> PublicPart:
     Asks for a pass phrase where the key needs one.  Raises UsageProblem and KeyFileError.
     """
     if is_token_uri(text):
-        name, kind = str(parse_token_uri(text)), Kind.TOKEN
+        name, kind = str(parse_token_uri(text)), KeySource.TOKEN
     else:
         name, kind = text, _kind_of(key_file_bytes(Path(text)))
-    if kind is Kind.PUBLIC:
+    if kind is KeySource.PUBLIC:
         from gemel.seal.keys.files import load_public_key
 
         if phrases.given:
-            raise UsageProblem(Problem("a public key has no pass phrase", name, next_step="leave it out"))
+            raise UsageProblem(
+                Problem("a public key has no pass phrase", where=name, next_step="leave it out")
+            )
         return PublicPart(name, kind, load_public_key(key_file_bytes(Path(text)), name))
     with KeysAtHand([text], phrases) as keys:
         return PublicPart(name, kind, keys.open()[0].public_key)
 
 
-def _kind_of(data: bytes) -> Kind:
+def _kind_of(data: bytes) -> KeySource:
     """What a file holds; whatever is no private key is left to the reader of public keys to refuse."""
     from gemel.seal.keys.blocks import key_blocks, why_not_private
     from gemel.seal.keys.files import is_encrypted
 
     if is_encrypted(data):
-        return Kind.ENCRYPTED
+        return KeySource.ENCRYPTED
     blocks = key_blocks(data)
     labels = [block.label for block in blocks]
     if any(label.endswith("PRIVATE KEY") for label in labels):
-        return Kind.PRIVATE
-    return Kind.PRIVATE if labels == [""] and why_not_private(blocks[0]) is None else Kind.PUBLIC
+        return KeySource.PRIVATE
+    return KeySource.PRIVATE if labels == [""] and why_not_private(blocks[0]) is None else KeySource.PUBLIC

@@ -13,15 +13,8 @@ import click
 from gemel.cli.endings import NOTHING_WRITTEN
 from gemel.cli.printing import print_done, written_words
 from gemel.cli.signing.key_options import KeysAtHand
-from gemel.cli.signing.seal_lines import (
-    MORE_SIGNERS,
-    missing_lines,
-    rules_of_a_part,
-    rules_without_seal,
-    seal_lines,
-)
+from gemel.cli.signing.seal_lines import missing_lines, seal_lines
 from gemel.cli.signing.signing_room import hand_over_lines, paired, signatures_from
-from gemel.cli.signing.trust import trusted_keys
 from gemel.errors import Problem, UsageProblem
 from gemel.files.output_targets import refuse_targets
 from gemel.files.outputs import write_all
@@ -29,6 +22,8 @@ from gemel.seal import sealing
 from gemel.workflows.encoding import encoded, refuse_suffixes
 from gemel.workflows.inputs import build_files, load_builds, load_image, load_layout
 from gemel.workflows.joining import today
+from gemel.workflows.sealing import MORE_SIGNERS, rules_of_a_part, rules_without_seal
+from gemel.workflows.trust import trusted_keys
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
@@ -94,16 +89,16 @@ def refuse_mixture(request: SignRequest, keys: bool) -> None:
         if others:
             what, found = "--to-be-signed writes no image and signs nothing", ", ".join(others)
             step = "run gemel sign once to hand the bytes over, and once to take the signature in"
-            problems.append(Problem(what, "", found, "--public alone", step))
+            problems.append(Problem(what, found=found, expected="--public alone", next_step=step))
     else:
         if not keys and not request.signatures:
             expected = "--key, --signature with --public, or --to-be-signed with --public"
-            problems.append(Problem("nothing says who signs", "", "", expected))
+            problems.append(Problem("nothing says who signs", expected=expected))
         if not request.outputs:
-            problems.append(Problem("nothing says where the sealed image goes", "", "", "-o IMAGE"))
+            problems.append(Problem("nothing says where the sealed image goes", expected="-o IMAGE"))
         if request.trust and not request.add:
             what = "--trust says which signers may be kept with --add"
-            problems.append(Problem(what, "", "no --add", "--add"))
+            problems.append(Problem(what, found="no --add", expected="--add"))
     if problems:
         raise UsageProblem(problems)
 
@@ -172,11 +167,13 @@ def _passes(
     """Whether the image as it is now keeps ``rules`` (None: all); what breaks them is printed in any case."""
     from gemel.check.reports.as_text import summary_of
     from gemel.check.runner import check
-    from gemel.inspection.inspection import Subject
+    from gemel.inspection.inspection import Inspection
 
     decoded = request.decoded
-    subject = Subject(request.read, decoded.image, request.handed, remarks=decoded.remarks, trusted=trusted)
-    result = check(subject, today(), rules)
+    inspection = Inspection(
+        request.read, decoded.image, request.handed, remarks=decoded.remarks, trusted=trusted
+    )
+    result = check(inspection, today(), rules)
     if say_so or not result.passes:
         click.echo("\n".join(summary_of(result)))
     return result.passes
@@ -202,7 +199,12 @@ def _kept(request: SignRequest, record: bytes) -> Signatures:
     except SealError as error:
         if error.faults != (SealFault.NO_SEAL,):
             raise
-        problem = Problem("there is no seal to add to", str(request.image), "", "a seal", "leave --add out")
+        problem = Problem(
+            "there is no seal to add to",
+            where=str(request.image),
+            expected="a seal",
+            next_step="leave --add out",
+        )
         raise UsageProblem(problem) from error
     kept, problems = [], []
     for verdict in verify(present, record, trusted):
@@ -212,7 +214,7 @@ def _kept(request: SignRequest, record: bytes) -> Signatures:
             where = f"{verdict.signer.algorithm.name} key {verdict.signer.key_fingerprint.hex()}"
             step = "give its public key with --trust, or leave --add out to replace the seal"
             what, found = "a signer of the image cannot be kept", verdict.outcome.value
-            problems.append(Problem(what, where, found, "", step))
+            problems.append(Problem(what, where=where, found=found, next_step=step))
     if problems:
         raise UsageProblem(problems)
     return kept

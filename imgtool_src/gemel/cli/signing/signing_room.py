@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from gemel.errors import Problem, UsageProblem, on_one_line
 
 if TYPE_CHECKING:
-    from gemel.seal.format import Finding
+    from gemel.seal.format import SealFinding
     from gemel.seal.keys.algorithms import SignatureAlgorithm
     from gemel.seal.keys.keys import PublicKey
 
@@ -43,17 +43,23 @@ def paired(files: Sequence[Path], option: str, publics: Sequence[Path]) -> list[
 
     Raises UsageProblem for another number of keys than files, KeyFileError for what is no public key.
     """
-    from gemel.cli.signing.key_options import public_keys
+    from gemel.workflows.key_inputs import public_keys
 
     if len(files) != len(publics):
         found = f"{len(files)} {option}, {len(publics)} --public"
         step = f"give each {option} FILE its --public KEY, in the same order"
-        raise UsageProblem(Problem("files and public keys do not pair", "", found, "as many of each", step))
+        raise UsageProblem(
+            Problem(
+                "files and public keys do not pair", found=found, expected="as many of each", next_step=step
+            )
+        )
     keys = public_keys(publics)
     twice = [key for index, key in enumerate(keys) if key in keys[:index]]
     if twice:
         found = twice[0].fingerprint.hex()
-        raise UsageProblem(Problem("a public key is given twice", "--public", found, "each key once"))
+        raise UsageProblem(
+            Problem("a public key is given twice", where="--public", found=found, expected="each key once")
+        )
     return list(zip(files, keys, strict=True))
 
 
@@ -64,7 +70,7 @@ def signatures_from(
     from gemel.seal.seal import SealError, signature_made_elsewhere
 
     made: list[tuple[PublicKey, bytes]] = []
-    findings: list[Finding] = []
+    findings: list[SealFinding] = []
     for path, key in pairs:
         try:
             made.append((key, signature_made_elsewhere(record_bytes, key, _signature_bytes(path), str(path))))
@@ -90,12 +96,14 @@ def hand_over_lines(key: PublicKey, path: Path, size: int) -> list[str]:
 
 
 def _signature_bytes(path: Path) -> bytes:
-    from gemel.workflows.inputs import blocks_of_file
+    from gemel.files.reading import blocks_of_file
 
     data = bytearray()
     for block in blocks_of_file(path):
         data += block
         if len(data) > LARGEST_SIGNATURE:
             found, expected = f"more than {LARGEST_SIGNATURE:,} bytes", "a signature"
-            raise UsageProblem(Problem("too large for a signature", str(path), found, expected))
+            raise UsageProblem(
+                Problem("too large for a signature", where=str(path), found=found, expected=expected)
+            )
     return bytes(data)

@@ -5,20 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.layout.copy_model import CopiedBy
-from gemel.layout.kinds import Fault, KeyPath
+from gemel.layout.kinds import KeyPath, LayoutFault
 from gemel.layout.model import BuildPlan, Layout, RecordPlan
 from gemel.spans import Span, format_address, format_size
 
-RECORD_MOST_BUILDS = 16
+RECORD_MAX_BUILDS = 16
 RECORD_ALIGNMENT = 4
 RECORD_HEAD, RECORD_ENTRY = 196, 160
 """Bytes of a record without entries and of an entry; the tests hold all four to the record's format."""
 
-VECTORS_AT_LEAST = 8
+MIN_VECTORS_SIZE = 8
 """Bytes of the two words that a core reads at its start: stack pointer and reset handler."""
 
 
-def area_faults(layout: Layout) -> Iterator[Fault]:
+def area_faults(layout: Layout) -> Iterator[LayoutFault]:
     """Areas that do not lie inside one memory, or not apart."""
     by_memory: dict[str, list[tuple[Span, str]]] = {}
     for area in layout.areas.values():
@@ -26,10 +26,17 @@ def area_faults(layout: Layout) -> Iterator[Fault]:
         if area.offset + area.size > memory.size:
             found = f"{span}, {format_size(area.size)}"
             expected = f"inside memory {memory.name}, {memory.span}"
-            yield Fault(("area", area.name), "area ends behind its memory", found, expected)
+            yield LayoutFault(
+                ("area", area.name), "area ends behind its memory", found=found, expected=expected
+            )
         if memory.kind == "device":
             path: KeyPath = ("area", area.name, "memory")
-            yield Fault(path, "area in device registers", memory.name, "a memory of kind flash, ram or rom")
+            yield LayoutFault(
+                path,
+                "area in device registers",
+                found=memory.name,
+                expected="a memory of kind flash, ram or rom",
+            )
         by_memory.setdefault(area.memory, []).append((span, area.name))
     for areas in by_memory.values():
         areas.sort()
@@ -38,13 +45,17 @@ def area_faults(layout: Layout) -> Iterator[Fault]:
                 if other.start >= span.end:
                     break
                 what = f"areas overlap: {first} and {second} share {span.intersection(other)}"
-                yield Fault(("area", second), what, f"{first} {span}, {second} {other}", "areas apart")
+                yield LayoutFault(
+                    ("area", second), what, found=f"{first} {span}, {second} {other}", expected="areas apart"
+                )
 
 
-def build_faults(layout: Layout) -> Iterator[Fault]:
+def build_faults(layout: Layout) -> Iterator[LayoutFault]:
     """Builds that lie where no build can lie, or where another does."""
     if not layout.builds:
-        yield Fault(("build",), "the layout has no build", "none", "at least one [build.NAME]")
+        yield LayoutFault(
+            ("build",), "the layout has no build", found="none", expected="at least one [build.NAME]"
+        )
     taken: dict[str, str] = {}
     runners: dict[str, str] = {}
     for build in layout.builds.values():
@@ -57,65 +68,96 @@ def build_faults(layout: Layout) -> Iterator[Fault]:
         if build.copied_by:
             yield from _copied(layout, (*path, "copied_by"), build, build.copied_by)
         size = layout.areas[build.stored_in].size
-        if build.vector_offset + VECTORS_AT_LEAST > size:
+        if build.vector_offset + MIN_VECTORS_SIZE > size:
             found = f"0x{build.vector_offset:X}"
             expected = f"inside area {build.stored_in} of {format_size(size)}"
-            yield Fault((*path, "vector_offset"), "vector table behind its area", found, expected)
+            yield LayoutFault(
+                (*path, "vector_offset"), "vector table behind its area", found=found, expected=expected
+            )
         if build.vector_offset % 4:
             found = f"0x{build.vector_offset:X}"
-            yield Fault((*path, "vector_offset"), "vector table not at a word", found, "a multiple of 4")
+            yield LayoutFault(
+                (*path, "vector_offset"),
+                "vector table not at a word",
+                found=found,
+                expected="a multiple of 4",
+            )
 
 
-def _stored(layout: Layout, path: KeyPath, build: str, area: str, taken: dict[str, str]) -> Iterator[Fault]:
+def _stored(
+    layout: Layout, path: KeyPath, build: str, area: str, taken: dict[str, str]
+) -> Iterator[LayoutFault]:
     """Faults of one area that a build is stored in; ``taken`` gathers who has which area."""
     memory, purpose = layout.memory_of(area), layout.areas[area].purpose
     if not memory.holds_image:
         found = f"{area}, in {memory.words}"
         hint = "where it runs is said with runs_in" if memory.kind == "ram" else ""
-        yield Fault(path, "a build is stored in flash", found, "an area of a flash or rom memory", hint)
+        yield LayoutFault(
+            path,
+            "a build is stored in flash",
+            found=found,
+            expected="an area of a flash or rom memory",
+            next_step=hint,
+        )
     if purpose not in ("code", "data"):
         found = f"{area}, purpose {purpose}"
-        yield Fault(path, "an area that is not for builds", found, "an area of purpose code or data")
+        yield LayoutFault(
+            path, "an area that is not for builds", found=found, expected="an area of purpose code or data"
+        )
     if area in taken:
-        yield Fault(path, f"area already taken by build {taken[area]}", area, "an area of its own")
+        yield LayoutFault(
+            path, f"area already taken by build {taken[area]}", found=area, expected="an area of its own"
+        )
     taken.setdefault(area, build)
 
 
 def _running(
     layout: Layout, path: KeyPath, build: BuildPlan, area: str, runners: dict[str, str]
-) -> Iterator[Fault]:
+) -> Iterator[LayoutFault]:
     """Faults of the area a build runs in; ``runners`` gathers which core runs code in which area."""
     memory, purpose = layout.memory_of(area), layout.areas[area].purpose
     if memory.kind != "ram":
         found = f"{area}, in {memory.words}"
         hint = "a build that runs where it is stored has no runs_in"
-        yield Fault(path, "a copied build runs in RAM", found, "an area of a ram memory", hint)
+        yield LayoutFault(
+            path,
+            "a copied build runs in RAM",
+            found=found,
+            expected="an area of a ram memory",
+            next_step=hint,
+        )
     elif purpose not in ("code", "data"):
         found = f"{area}, purpose {purpose}"
-        yield Fault(path, "an area that is not for builds", found, "an area of purpose code or data")
+        yield LayoutFault(
+            path, "an area that is not for builds", found=found, expected="an area of purpose code or data"
+        )
     if runners.setdefault(area, build.core) != build.core:
         found, expected = f"{area}, where core {runners[area]} runs code", "an area of its own"
-        yield Fault(path, "two cores run code in one area", found, expected)
+        yield LayoutFault(path, "two cores run code in one area", found=found, expected=expected)
     owner = next((core.name for core in layout.cores.values() if area in core.ram), build.core)
     if owner != build.core:
         expected = f"an area of core {build.core}, or of none"
-        yield Fault(path, "a build runs in another core's RAM", f"{area}, of core {owner}", expected)
+        yield LayoutFault(
+            path, "a build runs in another core's RAM", found=f"{area}, of core {owner}", expected=expected
+        )
 
 
-def _copied(layout: Layout, path: KeyPath, build: BuildPlan, copied: CopiedBy) -> Iterator[Fault]:
+def _copied(layout: Layout, path: KeyPath, build: BuildPlan, copied: CopiedBy) -> Iterator[LayoutFault]:
     if build.runs_in is None:
         what, expected = "a build that runs where it is stored is not copied", "runs_in, or no copied_by"
-        yield Fault(path, what, "no runs_in", expected)
+        yield LayoutFault(path, what, found="no runs_in", expected=expected)
     core = layout.cores[layout.builds[copied.build].core]
     if core.role != "primary":
         found = f"{copied.build} of core {core.name}"
-        yield Fault((*path, "build"), "the primary copies a build", found, "a build of the primary")
+        yield LayoutFault(
+            (*path, "build"), "the primary copies a build", found=found, expected="a build of the primary"
+        )
     if not copied.symbols:
         expected = "source, destination or length"
-        yield Fault(path, "no constant of the copy is named", "only build", expected)
+        yield LayoutFault(path, "no constant of the copy is named", found="only build", expected=expected)
 
 
-def record_faults(layout: Layout) -> Iterator[Fault]:
+def record_faults(layout: Layout) -> Iterator[LayoutFault]:
     """What is wrong with where record and seal go and with whom the record names."""
     record, seal = layout.record, layout.seal
     if record:
@@ -126,27 +168,36 @@ def record_faults(layout: Layout) -> Iterator[Fault]:
         yield from _area_for(layout, "seal", seal.area)
 
 
-def _area_for(layout: Layout, purpose: str, area: str) -> Iterator[Fault]:
+def _area_for(layout: Layout, purpose: str, area: str) -> Iterator[LayoutFault]:
     memory, found = layout.memory_of(area), layout.areas[area].purpose
     if found != purpose or not memory.holds_image:
         where = f"{area}, purpose {found}, in {memory.words}"
-        yield Fault((purpose, "area"), f"wrong area for the {purpose}", where, f"purpose {purpose}, in flash")
+        yield LayoutFault(
+            (purpose, "area"),
+            f"wrong area for the {purpose}",
+            found=where,
+            expected=f"purpose {purpose}, in flash",
+        )
 
 
-def _record_size(layout: Layout, record: RecordPlan) -> Iterator[Fault]:
+def _record_size(layout: Layout, record: RecordPlan) -> Iterator[LayoutFault]:
     count, area = len(layout.builds), layout.span_of(record.area)
-    if count > RECORD_MOST_BUILDS:
+    if count > RECORD_MAX_BUILDS:
         what = "more builds than a record can hold"
-        yield Fault(("record",), what, str(count), f"at most {RECORD_MOST_BUILDS}")
+        yield LayoutFault(("record",), what, found=str(count), expected=f"at most {RECORD_MAX_BUILDS}")
     if (needed := RECORD_HEAD + count * RECORD_ENTRY) > area.size:
         found, expected = f"{record.area} of {format_size(area.size)}", f"at least {needed:,} bytes"
-        yield Fault(("record", "area"), f"a record of {count} builds does not fit", found, expected)
+        yield LayoutFault(
+            ("record", "area"), f"a record of {count} builds does not fit", found=found, expected=expected
+        )
     if area.start % RECORD_ALIGNMENT:
         found, expected = format_address(area.start), f"a start at a multiple of {RECORD_ALIGNMENT}"
-        yield Fault(("record", "area"), "the record's area is not aligned", found, expected)
+        yield LayoutFault(
+            ("record", "area"), "the record's area is not aligned", found=found, expected=expected
+        )
 
 
-def _class_without_vendor(record: RecordPlan) -> Iterator[Fault]:
+def _class_without_vendor(record: RecordPlan) -> Iterator[LayoutFault]:
     if record.product_class and not record.vendor:
         import uuid
 
@@ -155,4 +206,10 @@ def _class_without_vendor(record: RecordPlan) -> Iterator[Fault]:
         except ValueError:
             hint = "add vendor, or give class as a UUID"
             found = record.product_class
-            yield Fault(("record", "class"), "a class given as text needs a vendor", found, "vendor", hint)
+            yield LayoutFault(
+                ("record", "class"),
+                "a class given as text needs a vendor",
+                found=found,
+                expected="vendor",
+                next_step=hint,
+            )

@@ -13,11 +13,11 @@ from gemel.layout.checks.memories import memory_faults
 from gemel.layout.checks.rehearsal import rehearsal_faults
 from gemel.layout.checks.security import security_faults
 from gemel.layout.checks.values import value_faults
-from gemel.layout.kinds import Fault
+from gemel.layout.kinds import LayoutFault
 from gemel.layout.model import Layout
 
 
-def faults_between(layout: Layout) -> Iterator[Fault]:
+def faults_between(layout: Layout) -> Iterator[LayoutFault]:
     """Every fault between the parts of ``layout``."""
     yield from memory_faults(layout)
     yield from core_faults(layout)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.layout.kinds import Fault, KeyPath
+from gemel.layout.kinds import KeyPath, LayoutFault
 from gemel.layout.model import Core, Layout, Release
 from gemel.spans import format_address, is_power_of_two
 
@@ -22,17 +22,19 @@ EXTENSIONS_OF: dict[str, tuple[str, ...]] = {
 }
 """Extensions that a core of each architecture can have."""
 
-MOST_INTERRUPTS_ARMV6_M = 32
+MAX_INTERRUPTS_ARMV6_M = 32
 """External interrupts of an Armv6-M core at most (Armv6-M architecture reference manual, from memory)."""
 
 
-def core_faults(layout: Layout) -> Iterator[Fault]:
+def core_faults(layout: Layout) -> Iterator[LayoutFault]:
     """What is wrong with the cores, each and together."""
     primaries = [core.name for core in layout.cores.values() if core.role == "primary"]
     if len(primaries) != 1:
         path: KeyPath = ("core", primaries[1], "role") if primaries else ("core",)
         found = ", ".join(primaries) or "none"
-        yield Fault(path, "a device has one primary core", found, 'one core with role = "primary"')
+        yield LayoutFault(
+            path, "a device has one primary core", found=found, expected='one core with role = "primary"'
+        )
     for core in layout.cores.values():
         yield from _architecture(core)
         yield from _start(core)
@@ -41,34 +43,52 @@ def core_faults(layout: Layout) -> Iterator[Fault]:
     yield from _own_ram(layout)
 
 
-def _architecture(core: Core) -> Iterator[Fault]:
+def _architecture(core: Core) -> Iterator[LayoutFault]:
     path: KeyPath = ("core", core.name)
     possible = EXTENSIONS_OF[core.architecture]
     for index, extension in enumerate(core.extensions):
         if extension not in possible:
             what = f"an extension that {core.architecture} does not have"
-            yield Fault((*path, "extensions", index), what, extension, f"any of {', '.join(possible)}")
-    if core.architecture == "armv6-m" and core.interrupts > MOST_INTERRUPTS_ARMV6_M:
-        expected = f"at most {MOST_INTERRUPTS_ARMV6_M}"
-        yield Fault((*path, "interrupts"), "more interrupts than armv6-m has", str(core.interrupts), expected)
+            yield LayoutFault(
+                (*path, "extensions", index), what, found=extension, expected=f"any of {', '.join(possible)}"
+            )
+    if core.architecture == "armv6-m" and core.interrupts > MAX_INTERRUPTS_ARMV6_M:
+        expected = f"at most {MAX_INTERRUPTS_ARMV6_M}"
+        yield LayoutFault(
+            (*path, "interrupts"),
+            "more interrupts than armv6-m has",
+            found=str(core.interrupts),
+            expected=expected,
+        )
     if core.vector_alignment and not is_power_of_two(core.vector_alignment):
         found = str(core.vector_alignment)
-        yield Fault(
-            (*path, "vector_alignment"), "alignment is no power of two", found, "128, 256, 512 and so on"
+        yield LayoutFault(
+            (*path, "vector_alignment"),
+            "alignment is no power of two",
+            found=found,
+            expected="128, 256, 512 and so on",
         )
 
 
-def _start(core: Core) -> Iterator[Fault]:
+def _start(core: Core) -> Iterator[LayoutFault]:
     path: KeyPath = ("core", core.name)
     if core.role == "primary" and core.release:
-        yield Fault((*path, "release"), "the primary starts at reset", "a release", "none")
+        yield LayoutFault(
+            (*path, "release"), "the primary starts at reset", found="a release", expected="none"
+        )
     if core.role == "secondary" and core.reset_vectors is not None:
         found = format_address(core.reset_vectors)
         hint = "its vectors come from the build: see vector_offset"
-        yield Fault((*path, "reset_vectors"), "a secondary does not start at reset", found, "none", hint)
+        yield LayoutFault(
+            (*path, "reset_vectors"),
+            "a secondary does not start at reset",
+            found=found,
+            expected="none",
+            next_step=hint,
+        )
 
 
-def _release(layout: Layout, path: KeyPath, release: Release) -> Iterator[Fault]:
+def _release(layout: Layout, path: KeyPath, release: Release) -> Iterator[LayoutFault]:
     pairs = (
         ("release_value", release.release_value, release.release_mask),
         ("key_value", release.key_value, release.key_mask),
@@ -76,21 +96,35 @@ def _release(layout: Layout, path: KeyPath, release: Release) -> Iterator[Fault]
     for key, value, mask in pairs:
         if value & ~mask:
             expected = f"only bits of the mask {format_address(mask)}"
-            yield Fault((*path, key), "value outside its mask", format_address(value), expected)
+            yield LayoutFault(
+                (*path, key), "value outside its mask", found=format_address(value), expected=expected
+            )
     if not release.release_mask:
-        yield Fault((*path, "release_mask"), "a mask without bits", "0", "the bits that let the core run")
+        yield LayoutFault(
+            (*path, "release_mask"),
+            "a mask without bits",
+            found="0",
+            expected="the bits that let the core run",
+        )
     if release.release_mask & release.key_mask and release.key_mask:
         found = f"{format_address(release.release_mask & release.key_mask)} in both masks"
-        yield Fault((*path, "key_mask"), "bits that are release and key at once", found, "masks apart")
+        yield LayoutFault(
+            (*path, "key_mask"), "bits that are release and key at once", found=found, expected="masks apart"
+        )
     for key in ("vector_register", "control_register"):
         address = getattr(release, key)
         for memory in layout.memories.values():
             if memory.kind != "device" and memory.span.holds(address):
                 found = f"{format_address(address)}, in {memory.words}"
-                yield Fault((*path, key), "a register outside device registers", found, "a device address")
+                yield LayoutFault(
+                    (*path, key),
+                    "a register outside device registers",
+                    found=found,
+                    expected="a device address",
+                )
 
 
-def _own_ram(layout: Layout) -> Iterator[Fault]:
+def _own_ram(layout: Layout) -> Iterator[LayoutFault]:
     owners: dict[str, str] = {}
     for core in layout.cores.values():
         for index, area in enumerate(core.ram):
@@ -98,45 +132,66 @@ def _own_ram(layout: Layout) -> Iterator[Fault]:
             memory, purpose = layout.memory_of(area), layout.areas[area].purpose
             if memory.kind != "ram":
                 found = f"{area}, in {memory.words}"
-                yield Fault(path, "not RAM", found, "an area of a ram memory")
+                yield LayoutFault(path, "not RAM", found=found, expected="an area of a ram memory")
             elif purpose not in ("code", "data"):
                 hint = "shared areas belong to no core" if purpose == "shared" else ""
                 expected = "an area of purpose data or code"
-                yield Fault(path, "an area that no core owns", f"{area}, purpose {purpose}", expected, hint)
+                yield LayoutFault(
+                    path,
+                    "an area that no core owns",
+                    found=f"{area}, purpose {purpose}",
+                    expected=expected,
+                    next_step=hint,
+                )
             if area in owners:
                 what = f"area already owned by core {owners[area]}"
-                yield Fault(path, what, area, "each area once", "give what both use purpose shared")
+                yield LayoutFault(
+                    path,
+                    what,
+                    found=area,
+                    expected="each area once",
+                    next_step="give what both use purpose shared",
+                )
             owners.setdefault(area, core.name)
 
 
-def contract_faults(layout: Layout) -> Iterator[Fault]:
+def contract_faults(layout: Layout) -> Iterator[LayoutFault]:
     """What is wrong with what the cores agree on: the area must be shared, the constant the primary's."""
     for contract in layout.contracts.values():
         path: KeyPath = ("contract", contract.name)
         area = layout.areas[contract.area]
         if area.purpose != "shared":
             found = f"{area.name}, purpose {area.purpose}"
-            yield Fault((*path, "area"), "a contract is about shared RAM", found, "an area of purpose shared")
+            yield LayoutFault(
+                (*path, "area"),
+                "a contract is about shared RAM",
+                found=found,
+                expected="an area of purpose shared",
+            )
         for name in ("symbols", "types", "constants"):
             yield from _named_twice((*path, name), getattr(contract, name))
         if contract.follow_pointers and not contract.types:
             what, expected = "pointers of no types cannot be followed", "types, or no follow_pointers"
-            yield Fault((*path, "follow_pointers"), what, "a contract without types", expected)
+            yield LayoutFault(
+                (*path, "follow_pointers"), what, found="a contract without types", expected=expected
+            )
         if contract.boot_symbol:
             build = layout.builds[contract.boot_symbol.build]
             if layout.cores[build.core].role != "primary":
                 found = f"{build.name} of core {build.core}"
-                yield Fault(
+                yield LayoutFault(
                     (*path, "boot_symbol", "build"),
                     "the primary starts the secondary",
-                    found,
-                    "a build of the primary",
+                    found=found,
+                    expected="a build of the primary",
                 )
 
 
-def _named_twice(path: KeyPath, names: tuple[str, ...]) -> Iterator[Fault]:
+def _named_twice(path: KeyPath, names: tuple[str, ...]) -> Iterator[LayoutFault]:
     seen: set[str] = set()
     for index, name in enumerate(names):
         if name in seen:
-            yield Fault((*path, index), "named twice in this contract", name, "each name once")
+            yield LayoutFault(
+                (*path, index), "named twice in this contract", found=name, expected="each name once"
+            )
         seen.add(name)

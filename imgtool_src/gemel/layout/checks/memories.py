@@ -5,16 +5,21 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.layout.addresses import starts_of
-from gemel.layout.kinds import Fault, KeyPath
+from gemel.layout.kinds import KeyPath, LayoutFault
 from gemel.layout.model import Layout, Memory
 from gemel.spans import ADDRESS_SPACE, Span, format_address, format_size, is_power_of_two
 
 
-def memory_faults(layout: Layout) -> Iterator[Fault]:
+def memory_faults(layout: Layout) -> Iterator[LayoutFault]:
     """What is wrong with each memory, and with two of them together."""
     if not any(memory.holds_image for memory in layout.memories.values()):
         kinds = ", ".join(f"{each.name} ({each.kind})" for each in layout.memories.values()) or "none"
-        yield Fault(("memory",), "there is no memory for an image", kinds, "a memory of kind flash or rom")
+        yield LayoutFault(
+            ("memory",),
+            "there is no memory for an image",
+            found=kinds,
+            expected="a memory of kind flash or rom",
+        )
     for memory in layout.memories.values():
         yield from _ends(memory)
         yield from _units(memory)
@@ -22,7 +27,7 @@ def memory_faults(layout: Layout) -> Iterator[Fault]:
     yield from _apart(layout)
 
 
-def _ends(memory: Memory) -> Iterator[Fault]:
+def _ends(memory: Memory) -> Iterator[LayoutFault]:
     path: KeyPath = ("memory", memory.name)
     starts: list[tuple[KeyPath, int]] = [((*path, "start"), memory.start)]
     starts += [((*path, "aliases", index), start) for index, start in enumerate(memory.aliases)]
@@ -30,38 +35,59 @@ def _ends(memory: Memory) -> Iterator[Fault]:
     for where, start in starts:
         if start + memory.size > ADDRESS_SPACE:
             found = f"{format_size(memory.size)} from {format_address(start)}"
-            yield Fault(where, "memory ends behind the address space", found, "an end of at most 0xFFFF_FFFF")
+            yield LayoutFault(
+                where,
+                "memory ends behind the address space",
+                found=found,
+                expected="an end of at most 0xFFFF_FFFF",
+            )
 
 
-def _units(memory: Memory) -> Iterator[Fault]:
+def _units(memory: Memory) -> Iterator[LayoutFault]:
     path: KeyPath = ("memory", memory.name)
     block, unit = memory.erase_block, memory.write_unit
     if block and memory.size % block:
         found = f"{format_size(block)} blocks in {format_size(memory.size)}"
         hint = "blocks of several sizes: describe each stretch of equal blocks as a memory of its own"
-        yield Fault(
-            (*path, "erase_block"), "memory is not whole erase blocks", found, "a divisor of its size", hint
+        yield LayoutFault(
+            (*path, "erase_block"),
+            "memory is not whole erase blocks",
+            found=found,
+            expected="a divisor of its size",
+            next_step=hint,
         )
     if not is_power_of_two(unit):
-        yield Fault((*path, "write_unit"), "write unit is no power of two", str(unit), "1, 2, 4, 8 and so on")
+        yield LayoutFault(
+            (*path, "write_unit"),
+            "write unit is no power of two",
+            found=str(unit),
+            expected="1, 2, 4, 8 and so on",
+        )
     elif (block or memory.size) % unit:
         whole = f"the erase block of {format_size(block)}" if block else f"size {format_size(memory.size)}"
-        yield Fault(
-            (*path, "write_unit"), "write units do not fit", format_size(unit), f"a divisor of {whole}"
+        yield LayoutFault(
+            (*path, "write_unit"),
+            "write units do not fit",
+            found=format_size(unit),
+            expected=f"a divisor of {whole}",
         )
 
 
-def _views(layout: Layout, memory: Memory) -> Iterator[Fault]:
+def _views(layout: Layout, memory: Memory) -> Iterator[LayoutFault]:
     for core, start in memory.views.items():
         if layout.cores[core].role == "primary":
             found, expected = format_address(start), f"views of secondaries, as {core} sees it at its start"
             hint = "give start as the primary sees it, and further addresses as aliases"
-            yield Fault(
-                ("memory", memory.name, "views", core), "a view of the primary", found, expected, hint
+            yield LayoutFault(
+                ("memory", memory.name, "views", core),
+                "a view of the primary",
+                found=found,
+                expected=expected,
+                next_step=hint,
             )
 
 
-def _apart(layout: Layout) -> Iterator[Fault]:
+def _apart(layout: Layout) -> Iterator[LayoutFault]:
     """No observer may see two memories, or one twice, at the same address."""
     told: set[tuple[str, str]] = set()
     for observer in (None, *layout.cores):
@@ -79,10 +105,10 @@ def _apart(layout: Layout) -> Iterator[Fault]:
                     yield _overlap(name, span, other, other_span, observer)
 
 
-def _overlap(first: str, span: Span, second: str, other: Span, observer: str | None) -> Fault:
+def _overlap(first: str, span: Span, second: str, other: Span, observer: str | None) -> LayoutFault:
     eyes = f"as {observer} sees them" if observer else "at their starts or aliases"
     if first == second:
         what, expected = "memory overlaps its own alias or view", "aliases apart by at least its size"
     else:
         what, expected = f"memories overlap {eyes}: {first} and {second}", "memories apart"
-    return Fault(("memory", second), what, f"{span} and {other}", expected)
+    return LayoutFault(("memory", second), what, found=f"{span} and {other}", expected=expected)

@@ -5,8 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from gemel.layout.kinds import Fault, KeyPath, nearest_hint
-from gemel.layout.model import AreaPlace, AreaRange, BuildRange, Layout, Place, Range, StampValue, SymbolPlace
+from gemel.layout.kinds import KeyPath, LayoutFault, nearest_hint
+from gemel.layout.model import (
+    AreaPlace,
+    AreaRange,
+    BuildRange,
+    Layout,
+    PatchPlace,
+    Range,
+    StampValue,
+    SymbolPlace,
+)
 
 _TABLES = {"memory": "memories", "core": "cores", "area": "areas", "build": "builds"}
 
@@ -19,14 +28,20 @@ class Reference(NamedTuple):
     tables: tuple[str, ...]
 
 
-def unknown_names(layout: Layout) -> Iterator[Fault]:
+def unknown_names(layout: Layout) -> Iterator[LayoutFault]:
     """A fault for each name that nothing in the layout goes by."""
     for path, name, tables in references(layout):
         known = sorted({each for table in tables for each in getattr(layout, _TABLES[table])})
         if name not in known:
             what = " or ".join(tables)
             expected = f"one of {', '.join(known)}" if known else f"none: the layout has no {what}"
-            yield Fault(path, f"no {what} of this name", name, expected, nearest_hint(name, known))
+            yield LayoutFault(
+                path,
+                f"no {what} of this name",
+                found=name,
+                expected=expected,
+                next_step=nearest_hint(name, known),
+            )
 
 
 def references(layout: Layout) -> Iterator[Reference]:
@@ -81,7 +96,7 @@ def _in_values(layout: Layout) -> Iterator[Reference]:
                 yield from _in_range(("checksum", index, key, position), item)
 
 
-def _in_place(path: KeyPath, place: Place) -> Iterator[Reference]:
+def _in_place(path: KeyPath, place: PatchPlace) -> Iterator[Reference]:
     if isinstance(place, SymbolPlace):
         yield Reference((*path, "build"), place.build, ("build",))
     elif isinstance(place, AreaPlace):

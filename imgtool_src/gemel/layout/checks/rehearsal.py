@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.layout.addresses import locate
-from gemel.layout.kinds import Fault, KeyPath, nearest_hint
+from gemel.layout.kinds import KeyPath, LayoutFault, nearest_hint
 from gemel.layout.model import Layout
 from gemel.layout.rehearsal_model import Goal, RehearsalPlan
 from gemel.spans import format_address
 
 
-def rehearsal_faults(layout: Layout) -> Iterator[Fault]:
+def rehearsal_faults(layout: Layout) -> Iterator[LayoutFault]:
     """What is wrong with the rehearsal: names, registers in memory, two answers for one register, goals."""
     plan = layout.rehearsal
     if plan is None:
@@ -21,21 +21,26 @@ def rehearsal_faults(layout: Layout) -> Iterator[Fault]:
     for index, sequence in enumerate(plan.sequences):
         if not sequence.values:
             path: KeyPath = ("rehearsal", "sequence", index, "values")
-            yield Fault(path, "a sequence of nothing", "an empty list", "at least one value")
+            yield LayoutFault(
+                path, "a sequence of nothing", found="an empty list", expected="at least one value"
+            )
     for index, goal in enumerate(plan.goals):
         yield from _goal(layout, ("rehearsal", "goal", index), goal)
     for index, mutex in enumerate(plan.mutexes):
         path = ("rehearsal", "mutex", index)
         if mutex.taken == mutex.busy:
             found = format_address(mutex.taken)
-            yield Fault(
-                (*path, "busy"), "a lock that does not tell whether it was taken", found, "two values"
+            yield LayoutFault(
+                (*path, "busy"),
+                "a lock that does not tell whether it was taken",
+                found=found,
+                expected="two values",
             )
         if mutex.guards is not None:
             yield from _guarded(layout, (*path, "guards"), mutex.guards)
 
 
-def _cores(layout: Layout, plan: RehearsalPlan) -> Iterator[Fault]:
+def _cores(layout: Layout, plan: RehearsalPlan) -> Iterator[LayoutFault]:
     named: list[tuple[KeyPath, str]] = []
     for index, goal in enumerate(plan.goals):
         named.append((("rehearsal", "goal", index, "core"), goal.core))
@@ -52,8 +57,12 @@ def _cores(layout: Layout, plan: RehearsalPlan) -> Iterator[Fault]:
     for path, core in named:
         if core not in layout.cores:
             known = ", ".join(layout.cores)
-            yield Fault(
-                path, "no core of this name", core, f"one of {known}", nearest_hint(core, layout.cores)
+            yield LayoutFault(
+                path,
+                "no core of this name",
+                found=core,
+                expected=f"one of {known}",
+                next_step=nearest_hint(core, layout.cores),
             )
     for index, interrupt in enumerate(plan.interrupts):
         receiver = layout.cores.get(interrupt.receiver)
@@ -62,10 +71,16 @@ def _cores(layout: Layout, plan: RehearsalPlan) -> Iterator[Fault]:
             path = ("rehearsal", "inter_core_interrupt", index, "interrupt")
             expected = f"below {receiver.interrupts}, the interrupts of core {receiver.name}"
             hint = "set mask to the bits that exist, or shared_line where all of them raise one interrupt"
-            yield Fault(path, "an interrupt that the receiver has not", str(highest), expected, hint)
+            yield LayoutFault(
+                path,
+                "an interrupt that the receiver has not",
+                found=str(highest),
+                expected=expected,
+                next_step=hint,
+            )
 
 
-def _registers(layout: Layout, plan: RehearsalPlan) -> Iterator[Fault]:
+def _registers(layout: Layout, plan: RehearsalPlan) -> Iterator[LayoutFault]:
     """Registers in flash or RAM, and registers described twice."""
     told: dict[int, str] = {}
     for core in layout.cores.values():
@@ -76,14 +91,19 @@ def _registers(layout: Layout, plan: RehearsalPlan) -> Iterator[Fault]:
         located = locate(layout, address)
         if located and located.memory.kind != "device":
             found = f"{format_address(address)}, in {located.memory.words}"
-            yield Fault(path, "a register outside device registers", found, "a device address")
+            yield LayoutFault(
+                path, "a register outside device registers", found=found, expected="a device address"
+            )
         kind, word = str(path[1]), address & ~3
         name = f"rehearsal.{kind}"
         shares = kind in ("status", "set_clear", "inter_core_interrupt") and told.get(word) == name
         if word in told and not shares:
             expected = "one description of each register"
-            yield Fault(
-                path, f"a register already described by {told[word]}", format_address(address), expected
+            yield LayoutFault(
+                path,
+                f"a register already described by {told[word]}",
+                found=format_address(address),
+                expected=expected,
             )
         told.setdefault(word, name)
 
@@ -107,26 +127,43 @@ def _addresses(plan: RehearsalPlan) -> Iterator[tuple[KeyPath, int]]:
                     yield ("rehearsal", kind, index, key), address
 
 
-def _goal(layout: Layout, path: KeyPath, goal: Goal) -> Iterator[Fault]:
+def _goal(layout: Layout, path: KeyPath, goal: Goal) -> Iterator[LayoutFault]:
     given = [key for key in ("symbol", "address", "word", "text") if getattr(goal, key) is not None]
     if len(given) != 1:
         found = ", ".join(given) or "none of them"
-        yield Fault(path, "a goal is one thing", found, "exactly one of symbol, address, word, text")
+        yield LayoutFault(
+            path, "a goal is one thing", found=found, expected="exactly one of symbol, address, word, text"
+        )
     if goal.word:
         located = locate(layout, goal.word.at)
         if located is None or located.memory.kind != "ram":
             found = format_address(goal.word.at)
-            yield Fault((*path, "word", "at"), "a word that nobody can write", found, "an address of RAM")
+            yield LayoutFault(
+                (*path, "word", "at"),
+                "a word that nobody can write",
+                found=found,
+                expected="an address of RAM",
+            )
         if goal.word.at % 4:
             found = format_address(goal.word.at)
-            yield Fault((*path, "word", "at"), "a word that is not aligned", found, "a multiple of 4")
+            yield LayoutFault(
+                (*path, "word", "at"), "a word that is not aligned", found=found, expected="a multiple of 4"
+            )
 
 
-def _guarded(layout: Layout, path: KeyPath, name: str) -> Iterator[Fault]:
+def _guarded(layout: Layout, path: KeyPath, name: str) -> Iterator[LayoutFault]:
     area = layout.areas.get(name)
     if area is None:
         known = ", ".join(layout.areas)
-        yield Fault(path, "no area of this name", name, f"one of {known}", nearest_hint(name, layout.areas))
+        yield LayoutFault(
+            path,
+            "no area of this name",
+            found=name,
+            expected=f"one of {known}",
+            next_step=nearest_hint(name, layout.areas),
+        )
     elif area.purpose != "shared":
         found = f"{name}, purpose {area.purpose}"
-        yield Fault(path, "a lock guards what both cores use", found, "an area of purpose shared")
+        yield LayoutFault(
+            path, "a lock guards what both cores use", found=found, expected="an area of purpose shared"
+        )

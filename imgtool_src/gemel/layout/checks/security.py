@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.layout.kinds import Fault, KeyPath
+from gemel.layout.kinds import KeyPath, LayoutFault
 from gemel.layout.model import Layout
 
 
-def security_faults(layout: Layout) -> Iterator[Fault]:
+def security_faults(layout: Layout) -> Iterator[LayoutFault]:
     """Attributions that no core can see, and areas that cannot be called into."""
     extended = any("security" in core.extensions for core in layout.cores.values())
     for area in layout.areas.values():
@@ -17,8 +17,12 @@ def security_faults(layout: Layout) -> Iterator[Fault]:
             continue
         if not extended:
             expected = 'a core with "security" among its extensions'
-            yield Fault(path, "no core tells secure from non-secure", area.security, expected)
+            yield LayoutFault(
+                path, "no core tells secure from non-secure", found=area.security, expected=expected
+            )
         if area.security == "non-secure-callable" and area.purpose != "code":
             found = f"{area.security}, purpose {area.purpose}"
             hint = "only the veneers belong there: give them an area of their own"
-            yield Fault(path, "an area to call into holds code", found, "purpose code", hint)
+            yield LayoutFault(
+                path, "an area to call into holds code", found=found, expected="purpose code", next_step=hint
+            )

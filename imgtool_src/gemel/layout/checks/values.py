@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from gemel.layout.addresses import locate
-from gemel.layout.kinds import Fault, KeyPath
+from gemel.layout.kinds import KeyPath, LayoutFault
 from gemel.layout.model import (
     AreaPlace,
     AreaRange,
@@ -18,7 +18,7 @@ from gemel.layout.model import (
     Checksum,
     CrcTable,
     Layout,
-    Place,
+    PatchPlace,
     Range,
     SpanRange,
     StampValue,
@@ -39,11 +39,11 @@ class _Written:
 
     path: KeyPath
     name: str
-    at: Place
+    at: PatchPlace
     width: int
 
 
-def value_faults(layout: Layout) -> Iterator[Fault]:
+def value_faults(layout: Layout) -> Iterator[LayoutFault]:
     """What is wrong with stamps and checksums."""
     widths = [_width_of(checksum) for checksum in layout.checksums]
     written = _written(layout, [width or 1 for width in widths])
@@ -55,7 +55,7 @@ def value_faults(layout: Layout) -> Iterator[Fault]:
         yield from _ranges(layout, index, checksum)
 
 
-def overlap_faults(layout: Layout, widths: Sequence[int]) -> Iterator[Fault]:
+def overlap_faults(layout: Layout, widths: Sequence[int]) -> Iterator[LayoutFault]:
     """Values that are written on top of each other; ``widths`` are the bytes that each checksum takes.
 
     For who knows every algorithm; `value_faults` tells it of values whose width the layout itself states.
@@ -87,32 +87,34 @@ def _width_of(checksum: Checksum) -> int | None:
     return -(-checksum.algorithm.width // 8) if isinstance(checksum.algorithm, CrcTable) else None
 
 
-def _names(written: list[_Written]) -> Iterator[Fault]:
+def _names(written: list[_Written]) -> Iterator[LayoutFault]:
     known: set[str] = set()
     for each in written:
         if each.name in known:
             expected = "a name of its own for each stamp and checksum"
-            yield Fault((*each.path, "name"), "name used twice", each.name, expected)
+            yield LayoutFault((*each.path, "name"), "name used twice", found=each.name, expected=expected)
         if each.name == RESERVED_NAME:
-            yield Fault((*each.path, "name"), "the record's own name", each.name, "another name")
+            yield LayoutFault(
+                (*each.path, "name"), "the record's own name", found=each.name, expected="another name"
+            )
         known.add(each.name)
 
 
-def _values(layout: Layout) -> Iterator[Fault]:
+def _values(layout: Layout) -> Iterator[LayoutFault]:
     for index, stamp in enumerate(layout.stamps):
         path: KeyPath = ("stamp", index)
         if isinstance(stamp.value, int) and stamp.value >> 8 * stamp.width:
             found, expected = f"0x{stamp.value:X}", f"at most {8 * stamp.width} bits"
-            yield Fault((*path, "value"), "value wider than its stamp", found, expected)
+            yield LayoutFault((*path, "value"), "value wider than its stamp", found=found, expected=expected)
         if isinstance(stamp.value, str) and len(stamp.value.encode()) > stamp.width:
             found, expected = f"{len(stamp.value.encode())} bytes", f"at most its width of {stamp.width}"
-            yield Fault((*path, "value"), "text longer than its stamp", found, expected)
+            yield LayoutFault((*path, "value"), "text longer than its stamp", found=found, expected=expected)
         if isinstance(stamp.value, StampValue) and stamp.value.sha256_of and stamp.width < SHA256_SIZE:
             found, expected = f"{stamp.width} bytes", f"{SHA256_SIZE} bytes"
-            yield Fault((*path, "width"), "a SHA-256 does not fit", found, expected)
+            yield LayoutFault((*path, "width"), "a SHA-256 does not fit", found=found, expected=expected)
 
 
-def _places(layout: Layout, written: list[_Written]) -> Iterator[Fault]:
+def _places(layout: Layout, written: list[_Written]) -> Iterator[LayoutFault]:
     """Places outside flash, outside their areas, or in areas that are not free."""
     for each in written:
         span = _span_of_place(layout, each.at, each.width)
@@ -120,7 +122,7 @@ def _places(layout: Layout, written: list[_Written]) -> Iterator[Fault]:
             yield from _place(layout, (*each.path, "at"), each.at, span)
 
 
-def _on_top(layout: Layout, written: Sequence[_Written]) -> Iterator[Fault]:
+def _on_top(layout: Layout, written: Sequence[_Written]) -> Iterator[LayoutFault]:
     """Places on top of each other, of those that are sound by themselves."""
     spans = [(_span_of_place(layout, each.at, each.width), each) for each in written]
     placed = [
@@ -133,10 +135,10 @@ def _on_top(layout: Layout, written: Sequence[_Written]) -> Iterator[Fault]:
                 break
             found = f"{first.name} {span}, {second.name} {other}"
             what = "two values are written to the same bytes"
-            yield Fault((*second.path, "at"), what, found, "places apart")
+            yield LayoutFault((*second.path, "at"), what, found=found, expected="places apart")
 
 
-def _span_of_place(layout: Layout, place: Place, width: int) -> Span | None:
+def _span_of_place(layout: Layout, place: PatchPlace, width: int) -> Span | None:
     """Where a value of ``width`` bytes goes; None where only the build tells."""
     if isinstance(place, int):
         return Span(place, width)
@@ -145,20 +147,20 @@ def _span_of_place(layout: Layout, place: Place, width: int) -> Span | None:
     return None
 
 
-def _place(layout: Layout, path: KeyPath, place: Place, span: Span) -> Iterator[Fault]:
+def _place(layout: Layout, path: KeyPath, place: PatchPlace, span: Span) -> Iterator[LayoutFault]:
     found = str(span) if span.size > 1 else format_address(span.start)
     if isinstance(place, AreaPlace) and not layout.span_of(place.area).covers(span):
         expected = f"inside area {place.area}, {layout.span_of(place.area)}"
-        yield Fault(path, "place ends behind its area", found, expected)
+        yield LayoutFault(path, "place ends behind its area", found=found, expected=expected)
         return
     if not any(memory.holds_image and memory.span.covers(span) for memory in layout.memories.values()):
         expected, hint = "inside one flash or rom memory", _alias_hint(layout, span.start)
-        yield Fault(path, "place is not in flash", found, expected, hint)
+        yield LayoutFault(path, "place is not in flash", found=found, expected=expected, next_step=hint)
     for area in layout.areas.values():
         if area.purpose in NOT_FREE and layout.span_of(area.name).overlaps(span):
             where = f"{found} in area {area.name}, purpose {area.purpose}"
             expected = "an area of purpose code or data"
-            yield Fault(path, "place is in an area that is not free", where, expected)
+            yield LayoutFault(path, "place is in an area that is not free", found=where, expected=expected)
 
 
 def _alias_hint(layout: Layout, address: int) -> str:
@@ -171,12 +173,14 @@ def _alias_hint(layout: Layout, address: int) -> str:
     return ""
 
 
-def _ranges(layout: Layout, index: int, checksum: Checksum) -> Iterator[Fault]:
+def _ranges(layout: Layout, index: int, checksum: Checksum) -> Iterator[LayoutFault]:
     path: KeyPath = ("checksum", index)
     if not checksum.over:
-        yield Fault((*path, "over"), "a checksum over nothing", "an empty list", "at least one range")
+        yield LayoutFault(
+            (*path, "over"), "a checksum over nothing", found="an empty list", expected="at least one range"
+        )
         return
-    faults: list[Fault] = []
+    faults: list[LayoutFault] = []
     for key, ranges in (("over", checksum.over), ("except", checksum.exceptions)):
         for position, item in enumerate(ranges):
             faults += _range(layout, (*path, key, position), item)
@@ -185,7 +189,7 @@ def _ranges(layout: Layout, index: int, checksum: Checksum) -> Iterator[Fault]:
         yield from _coverage(layout, path, checksum)
 
 
-def _range(layout: Layout, path: KeyPath, item: Range) -> Iterator[Fault]:
+def _range(layout: Layout, path: KeyPath, item: Range) -> Iterator[LayoutFault]:
     span = _span_of_range(layout, item)
     if span is None:
         return
@@ -193,11 +197,19 @@ def _range(layout: Layout, path: KeyPath, item: Range) -> Iterator[Fault]:
         size = layout.areas[item.area].size
         if item.offset + (item.size or 1) > size:
             found = f"offset 0x{item.offset:X}, size {item.size or 'to the end'}"
-            yield Fault(path, "range ends behind its area", found, f"inside {format_size(size)}")
+            yield LayoutFault(
+                path, "range ends behind its area", found=found, expected=f"inside {format_size(size)}"
+            )
             return
     if not any(memory.holds_image and memory.span.covers(span) for memory in layout.memories.values()):
         expected = "inside one flash or rom memory"
-        yield Fault(path, "range is not in flash", str(span), expected, _alias_hint(layout, span.start))
+        yield LayoutFault(
+            path,
+            "range is not in flash",
+            found=str(span),
+            expected=expected,
+            next_step=_alias_hint(layout, span.start),
+        )
 
 
 def _span_of_range(layout: Layout, item: Range) -> Span | None:
@@ -212,7 +224,7 @@ def _span_of_range(layout: Layout, item: Range) -> Span | None:
     return layout.span_of(item)
 
 
-def _coverage(layout: Layout, path: KeyPath, checksum: Checksum) -> Iterator[Fault]:
+def _coverage(layout: Layout, path: KeyPath, checksum: Checksum) -> Iterator[LayoutFault]:
     """Exceptions that leave out nothing or all; a checksum that would have to cover itself."""
     over = [_span_of_range(layout, item) for item in checksum.over]
     exceptions = [_span_of_range(layout, item) for item in checksum.exceptions]
@@ -221,17 +233,30 @@ def _coverage(layout: Layout, path: KeyPath, checksum: Checksum) -> Iterator[Fau
         if span and None not in over and not any(span.overlaps(each) for each in known):
             found = str(span)
             expected = f"bytes of what it covers: {', '.join(str(each) for each in known[:4])}"
-            yield Fault((*path, "except", position), "an exception that leaves nothing out", found, expected)
+            yield LayoutFault(
+                (*path, "except", position),
+                "an exception that leaves nothing out",
+                found=found,
+                expected=expected,
+            )
     if None in exceptions:
         return
     covered = without(known, [span for span in exceptions if span])
     if not covered and None not in over:
-        yield Fault((*path, "except"), "everything is left out", "no byte to cover", "fewer exceptions")
+        yield LayoutFault(
+            (*path, "except"), "everything is left out", found="no byte to cover", expected="fewer exceptions"
+        )
     place = _span_of_place(layout, checksum.at, _width_of(checksum) or 1)
     if place and any(span.overlaps(place) for span in covered):
         found = f"{checksum.name} is written to {format_address(place.start)}, which it covers"
         hint = f"add its place to except, {_exception_words(checksum)}"
-        yield Fault((*path, "at"), "a checksum over its own place", found, "a place it does not cover", hint)
+        yield LayoutFault(
+            (*path, "at"),
+            "a checksum over its own place",
+            found=found,
+            expected="a place it does not cover",
+            next_step=hint,
+        )
 
 
 def _exception_words(checksum: Checksum) -> str:

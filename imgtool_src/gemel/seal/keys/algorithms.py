@@ -184,7 +184,13 @@ def unknown_algorithm(name: str, where: str = "") -> Problem:
     near = get_close_matches(name.lower(), known, 1, 0.65) if len(name) <= 80 else []
     hint = f'did you mean "{known[near[0]].name}"?' if near else ""
     expected = f"one of {', '.join(algorithm_names())}"
-    return Problem("no signature algorithm of this name", where, printable(name), expected, hint)
+    return Problem(
+        "no signature algorithm of this name",
+        where=where,
+        found=printable(name),
+        expected=expected,
+        next_step=hint,
+    )
 
 
 def unknown_algorithms(names: Iterable[str], where: str = "") -> list[Problem]:

@@ -80,11 +80,13 @@ def _one_key(data: bytes, name: str, wanted: tuple[str, ...]) -> KeyBlock:
     """The one key that the file holds, if its label is one of ``wanted`` or it has none."""
     if len(data) > LARGEST_KEY_FILE:
         most = f"at most {LARGEST_KEY_FILE:,} bytes"
-        raise KeyFileError(Problem("too large for a key file", name, f"{len(data):,} bytes", most))
+        raise KeyFileError(
+            Problem("too large for a key file", where=name, found=f"{len(data):,} bytes", expected=most)
+        )
     blocks = key_blocks(data)
     if len(blocks) != 1:
         found = f"{len(blocks)} complete PEM blocks"
-        raise KeyFileError(Problem("not one key", name, found, "one key in a file"))
+        raise KeyFileError(Problem("not one key", where=name, found=found, expected="one key in a file"))
     if blocks[0].label and blocks[0].label not in wanted:
         raise KeyFileError(_other_label(blocks[0].label, name, wanted))
     return blocks[0]
@@ -97,36 +99,38 @@ def _other_label(label: str, name: str, wanted: tuple[str, ...]) -> Problem:
         return _public_for_private(name)
     found, step = _OTHERS.get(label, (f"a PEM block {label}", ""))
     expected = f"PEM with {', '.join(wanted[:-1])} or {wanted[-1]}"
-    return Problem("no key that can be read", name, found, expected, step)
+    return Problem("no key that can be read", where=name, found=found, expected=expected, next_step=step)
 
 
 def _private_for_public(name: str) -> Problem:
     step = "give the file with its public part; `gemel keys --help` says how to write one"
-    return Problem("a private key where a public one is due", name, "", _PUBLIC_DUE, step)
+    return Problem(
+        "a private key where a public one is due", where=name, expected=_PUBLIC_DUE, next_step=step
+    )
 
 
 def _public_for_private(name: str) -> Problem:
-    return Problem("a public key where a private one is due", name, "", _PRIVATE_DUE)
+    return Problem("a public key where a private one is due", where=name, expected=_PRIVATE_DUE)
 
 
 def _not_public(block: KeyBlock, name: str, reason: Unreadable) -> Problem:
     if not block.label and why_not_private(block) in (None, Unreadable.ENCRYPTED):
         return _private_for_public(name)
-    return Problem(reason.value, name, _size_words(block), _PUBLIC_DUE)
+    return Problem(reason.value, where=name, found=_size_words(block), expected=_PUBLIC_DUE)
 
 
 def _not_private(block: KeyBlock, name: str, reason: Unreadable, pass_phrase: bytes | None) -> Problem:
     if reason is Unreadable.ENCRYPTED:
-        return Problem(reason.value, name, next_step="give its pass phrase")
+        return Problem(reason.value, where=name, next_step="give its pass phrase")
     if reason is Unreadable.NOT_ENCRYPTED:
-        return Problem(reason.value, name, next_step="leave the pass phrase out, or encrypt the key")
+        return Problem(reason.value, where=name, next_step="leave the pass phrase out, or encrypt the key")
     wrong = reason is Unreadable.DAMAGED and pass_phrase is not None
     if wrong and why_not_private(block) is Unreadable.ENCRYPTED:
         what = "the pass phrase does not open the key (or it is damaged, or encrypted in a way unknown here)"
-        return Problem(what, name, next_step="give the key's own pass phrase")
+        return Problem(what, where=name, next_step="give the key's own pass phrase")
     if not block.label and _is_public(block):
         return _public_for_private(name)
-    return Problem(reason.value, name, _size_words(block), _PRIVATE_DUE)
+    return Problem(reason.value, where=name, found=_size_words(block), expected=_PRIVATE_DUE)
 
 
 def _is_public(block: KeyBlock) -> bool:
@@ -145,5 +149,7 @@ def _algorithm(key: Any, name: str) -> SignatureAlgorithm:
     algorithm = schemes.algorithm_of(key)
     if algorithm is None:
         what = "a key that no signature algorithm of a seal takes"
-        raise KeyFileError(Problem(what, name, schemes.key_words(key), schemes.supported_words()))
+        raise KeyFileError(
+            Problem(what, where=name, found=schemes.key_words(key), expected=schemes.supported_words())
+        )
     return algorithm

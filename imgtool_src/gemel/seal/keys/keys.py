@@ -125,7 +125,11 @@ class PrivateKey:
         if not 0 < len(pass_phrase) <= LONGEST_PASS_PHRASE:
             expected = f"1 to {LONGEST_PASS_PHRASE:,} bytes, or no pass phrase at all"
             raise KeyFileError(
-                Problem("a pass phrase that no key can have", "", f"{len(pass_phrase):,} bytes", expected)
+                Problem(
+                    "a pass phrase that no key can have",
+                    found=f"{len(pass_phrase):,} bytes",
+                    expected=expected,
+                )
             )
         return encrypted_pkcs8(der, pass_phrase)
 

@@ -129,7 +129,7 @@ class Token:
         try:
             given = PROTECTED_AUTH if pin is None else pin.decode("utf-8")
         except UnicodeDecodeError:  # not chained: it holds the PIN
-            raise KeyFileError(Problem("the PIN is wrong: it is not UTF-8", self.text)) from None
+            raise KeyFileError(Problem("the PIN is wrong: it is not UTF-8", where=self.text)) from None
         with _refusals("the token cannot be opened", self.text):
             self._session = self._token.open(user_pin=given)
         self._pin = given if isinstance(given, str) else None
@@ -177,7 +177,9 @@ class Token:
         told = sorted(token_public_keys.object_words(each) for each in seen)
         words = ", ".join(told[:8]) or "no private key"
         more = f" and {len(seen) - 8} more" if len(seen) > 8 else ""
-        raise KeyFileError(Problem(what, self.text, words + more, expected, step))
+        raise KeyFileError(
+            Problem(what, where=self.text, found=words + more, expected=expected, next_step=step)
+        )
 
     def _mechanism(self, algorithm: SignatureAlgorithm, where: str) -> tuple[str, str]:
         """The first mechanism for ``algorithm`` that the token has."""
@@ -189,7 +191,7 @@ class Token:
                 return name, digest
         expected = " or ".join(name for name, _ in MECHANISMS[algorithm])
         what = f"the token does not make {algorithm.name} signatures"
-        raise KeyFileError(Problem(what, where, "none of its mechanisms", expected))
+        raise KeyFileError(Problem(what, where=where, found="none of its mechanisms", expected=expected))
 
 
 def find_token(uri: TokenUri, module_path: str) -> Token:
@@ -202,14 +204,19 @@ def find_token(uri: TokenUri, module_path: str) -> Token:
         import pkcs11
     except ImportError as error:
         step = "pip install 'gemel[hsm]'"
-        problem = Problem("keys on a token need the library python-pkcs11", str(uri), "", "extra hsm", step)
+        problem = Problem(
+            "keys on a token need the library python-pkcs11",
+            where=str(uri),
+            expected="extra hsm",
+            next_step=step,
+        )
         raise ExtraMissing(problem) from error
     try:
         library = pkcs11.lib(module_path)
     except (pkcs11.PKCS11Error, OSError, ValueError) as error:
         expected = "the PKCS#11 library that came with the token"
         raise KeyFileError(
-            Problem("the PKCS#11 library cannot be loaded", module_path, "", expected)
+            Problem("the PKCS#11 library cannot be loaded", where=module_path, expected=expected)
         ) from error
     with _refusals("the tokens cannot be listed", module_path):
         tokens = list(_tokens(library))
@@ -218,11 +225,23 @@ def find_token(uri: TokenUri, module_path: str) -> Token:
         return Token(found[0], module_path, uri.token_words)
     seen = ", ".join(_token_words(token) for token in (found or tokens)[:8]) or "no token"
     if found:
-        problem = Problem("several tokens match", uri.token_words, seen, "one", "add serial=... to the URI")
+        problem = Problem(
+            "several tokens match",
+            where=uri.token_words,
+            found=seen,
+            expected="one",
+            next_step="add serial=... to the URI",
+        )
     else:
         none = "plug it in, and look at the configuration of the PKCS#11 library"
         step = "name the token as it is listed" if tokens else none
-        problem = Problem("there is no such token", uri.token_words, seen, "one that is there", step)
+        problem = Problem(
+            "there is no such token",
+            where=uri.token_words,
+            found=seen,
+            expected="one that is there",
+            next_step=step,
+        )
     raise KeyFileError(problem)
 
 
@@ -270,4 +289,4 @@ def _refusals(what: str, where: str) -> Iterator[None]:
     except pkcs11.PKCS11Error as error:
         name = type(error).__name__
         reason, step = _REASONS.get(name, (f"PKCS#11 says {name}", ""))
-        raise KeyFileError(Problem(f"{what}: {reason}", where, next_step=step)) from error
+        raise KeyFileError(Problem(f"{what}: {reason}", where=where, next_step=step)) from error

@@ -40,7 +40,12 @@ def public_key(session: Any, private: Any, where: str) -> PublicKey:
         algorithm = _curve(private, where)
         if source is None:
             step = "put the public key onto the token, with the same id as the private one"
-            problem = Problem("the token holds no public part of this key", where, "", "both parts", step)
+            problem = Problem(
+                "the token holds no public part of this key",
+                where=where,
+                expected="both parts",
+                next_step=step,
+            )
             raise KeyFileError(problem)
         key = _curve_key(source, algorithm, where)
     else:
@@ -104,9 +109,13 @@ def _curve_key(source: Any, algorithm: SignatureAlgorithm, where: str) -> Any:
         return ec.EllipticCurvePublicKey.from_encoded_point(curve, point)
     except ValueError as error:
         found = f"{len(point)} bytes that are no point of its curve"
-        raise KeyFileError(Problem("the public part on the token is damaged", where, found)) from error
+        raise KeyFileError(
+            Problem("the public part on the token is damaged", where=where, found=found)
+        ) from error
 
 
 def _unfit(where: str, found: str) -> Problem:
     what = "a key that no signature algorithm of a seal takes"
-    return Problem(what, where, found, "RSA of 3,072 or 4,096 bits, P-256, P-384 or Ed25519")
+    return Problem(
+        what, where=where, found=found, expected="RSA of 3,072 or 4,096 bits, P-256, P-384 or Ed25519"
+    )

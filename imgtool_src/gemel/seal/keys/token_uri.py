@@ -83,7 +83,11 @@ def parse_token_uri(text: str) -> TokenUri:
     asked = _attributes(query.split("&"), _QUERY, problems)
     values = {**_path_values(given, problems), **_query_values(asked, problems)}
     if not problems and values.get("label") is None and values.get("key_id") is None:
-        problems.append(Problem("the URI names no key", _WHERE, "", _NAMED, "add object=NAME or id=%01"))
+        problems.append(
+            Problem(
+                "the URI names no key", where=_WHERE, expected=_NAMED, next_step="add object=NAME or id=%01"
+            )
+        )
     if problems:
         raise KeyFileError(problems)
     return TokenUri(**values)
@@ -100,14 +104,18 @@ def _attributes(parts: Iterable[str], known: tuple[str, ...], problems: list[Pro
             problems.append(_pin_in_argument())
         elif not equals or not _NAME.fullmatch(name):
             where = f"{_WHERE}, part {number} of its {'path' if known is _PATH else 'query'}"
-            problems.append(Problem("not a part of a pkcs11 URI", where, "", "NAME=VALUE"))
+            problems.append(Problem("not a part of a pkcs11 URI", where=where, expected="NAME=VALUE"))
         elif name not in known:
             problems.append(_not_understood(name, known))
         elif name in found:
-            problems.append(Problem("a part of the URI is given twice", _WHERE, name, f"one {name}"))
+            problems.append(
+                Problem("a part of the URI is given twice", where=_WHERE, found=name, expected=f"one {name}")
+            )
         elif not _VALUE.fullmatch(value):
             step = "write a space as %20, a semicolon as %3B and so on"
-            problems.append(Problem("a value of the URI is not percent-encoded", _WHERE, name, "", step))
+            problems.append(
+                Problem("a value of the URI is not percent-encoded", where=_WHERE, found=name, next_step=step)
+            )
         else:
             found[name] = unquote_to_bytes(value)
     return found
@@ -116,7 +124,7 @@ def _attributes(parts: Iterable[str], known: tuple[str, ...], problems: list[Pro
 def _pin_in_argument() -> Problem:
     what = "pin-value puts the PIN into an argument, where every process list and shell history shows it"
     step = "leave it out to be asked, or name a file: pin-source=file:/PATH; and change this PIN"
-    return Problem(what, _WHERE, "pin-value", "no PIN in the URI", step)
+    return Problem(what, where=_WHERE, found="pin-value", expected="no PIN in the URI", next_step=step)
 
 
 def _not_understood(name: str, known: tuple[str, ...]) -> Problem:
@@ -126,7 +134,13 @@ def _not_understood(name: str, known: tuple[str, ...]) -> Problem:
         step = f"{name} belongs {'behind' if known is _PATH else 'in front of'} the '?'"
     elif name == "module-name":
         step = "give the PKCS#11 library by its whole path: module-path"
-    return Problem("a part of the URI that is not understood", _WHERE, name, ", ".join(known), step)
+    return Problem(
+        "a part of the URI that is not understood",
+        where=_WHERE,
+        found=name,
+        expected=", ".join(known),
+        next_step=step,
+    )
 
 
 def _path_values(given: dict[str, bytes], problems: list[Problem]) -> dict[str, Any]:
@@ -137,10 +151,14 @@ def _path_values(given: dict[str, bytes], problems: list[Problem]) -> dict[str, 
         elif name == "type":
             if value != b"private":
                 expected = "type=private, or no type"
-                problems.append(Problem("the URI names no private key", _WHERE, "type", expected))
+                problems.append(
+                    Problem("the URI names no private key", where=_WHERE, found="type", expected=expected)
+                )
         elif name == "slot-id":
             if not (value.isdigit() and len(value) <= 20):
-                problems.append(Problem("not a slot's number", _WHERE, name, "a decimal number"))
+                problems.append(
+                    Problem("not a slot's number", where=_WHERE, found=name, expected="a decimal number")
+                )
             else:
                 values["slot_id"] = int(value)
         else:
@@ -157,7 +175,9 @@ def _query_values(asked: dict[str, bytes], problems: list[Problem]) -> dict[str,
         path = re.sub(r"^file:(//(localhost)?(?=/))?(/(?=[A-Za-z]:/))?", "", source)
         if not path or source.startswith("|") or re.match(r"[a-z][a-z0-9+.-]+:", path):
             expected = "pin-source=file:/PATH"
-            problems.append(Problem("the PIN's source is no file", _WHERE, "pin-source", expected))
+            problems.append(
+                Problem("the PIN's source is no file", where=_WHERE, found="pin-source", expected=expected)
+            )
         values["pin_file"] = path
     return values
 
@@ -167,7 +187,11 @@ def _text(name: str, value: bytes, problems: list[Problem]) -> str:
         text = value.decode("utf-8")
     except UnicodeDecodeError:
         text = ""
-        problems.append(Problem("a value of the URI is not UTF-8", _WHERE, name, "UTF-8, percent-encoded"))
+        problems.append(
+            Problem(
+                "a value of the URI is not UTF-8", where=_WHERE, found=name, expected="UTF-8, percent-encoded"
+            )
+        )
     if "\0" in text:
-        problems.append(Problem("a value of the URI holds a NUL", _WHERE, name, "text"))
+        problems.append(Problem("a value of the URI holds a NUL", where=_WHERE, found=name, expected="text"))
     return text

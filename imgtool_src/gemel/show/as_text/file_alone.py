@@ -11,10 +11,10 @@ from gemel.spans import Span, format_address
 from gemel.text.numbers import counted, short_size
 from gemel.text.styled import Line, Signs, Style, Styled, wrapped
 
-MOST_ROWS = 24
+MAX_ROWS = 24
 """Pieces drawn in one picture; of more the largest are drawn."""
 
-MOST_GAPS = 5
+MAX_GAPS = 5
 FAR_APART = 1 << 16
 """Runs further apart than this, and further than all the file's bytes, get pictures of their own."""
 
@@ -33,7 +33,7 @@ def file_alone_lines(contents: Contents, width: int, signs: Signs) -> list[list[
         title = f": {short_size(region.size)}, {counted(len(pieces), 'piece')}"
         lines: list[Line] = [(Styled(str(region), "title"), Styled(title))]
         lines += picture(region, rows[region], columns, width, signs)
-        if left := sorted(pieces, key=lambda piece: piece.span.size, reverse=True)[MOST_ROWS:]:
+        if left := sorted(pieces, key=lambda piece: piece.span.size, reverse=True)[MAX_ROWS:]:
             size = sum(piece.span.size for piece in left)
             words = f"and {counted(len(left), 'smaller piece')}, {counted(size, 'byte')} in all"
             lines.append((Styled(words),))
@@ -64,7 +64,7 @@ def _pieces_in(contents: Contents, region: Span) -> list[Piece]:
 
 def _rows(contents: Contents, region: Span) -> list[Row]:
     pieces = _pieces_in(contents, region)
-    largest = sorted(pieces, key=lambda piece: (-piece.span.size, piece.span))[:MOST_ROWS]
+    largest = sorted(pieces, key=lambda piece: (-piece.span.size, piece.span))[:MAX_ROWS]
     rows = []
     for piece in sorted(largest, key=lambda piece: piece.span):
         taken = () if piece.kind == "blank" else (piece.span,)
@@ -78,9 +78,9 @@ def _gaps(contents: Contents) -> Iterator[Line]:
     if not gaps:
         return
     yield (Styled("gaps", "title"), Styled(", the largest first"))
-    for gap in gaps[:MOST_GAPS]:
+    for gap in gaps[:MAX_GAPS]:
         yield (Styled(f"  {gap}  {short_size(gap.size)}"),)
-    if rest := gaps[MOST_GAPS:]:
+    if rest := gaps[MAX_GAPS:]:
         yield (Styled(f"  and {counted(len(rest), 'smaller gap')}, {counted(size_of(rest), 'byte')} in all"),)
 
 

@@ -17,7 +17,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from gemel.spans import Span, format_address, merged
+from gemel.spans import Span, format_address, merge
 from gemel.text.numbers import about_size, share, short_size
 from gemel.text.styled import Line, Signs, Style, Styled, padded, width_of, wrapped
 
@@ -194,7 +194,7 @@ def cells_of(span: Span, whole: Span, count: int) -> tuple[int, int]:
 def coverage(spans: Iterable[Span], whole: Span, count: int) -> dict[int, int]:
     """For each cell that holds bytes of ``spans``, how many."""
     covered: dict[int, int] = {}
-    for span in merged(each.intersection(whole) for each in spans):
+    for span in merge(each.intersection(whole) for each in spans):
         first, last = cells_of(span, whole, count)
         for cell in range(first, last + 1):
             covered[cell] = covered.get(cell, 0) + _cell(whole, count, cell).intersection(span).size

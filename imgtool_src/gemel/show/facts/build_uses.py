@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram_claims import ram_of
 from gemel.layout.model import BuildPlan
 from gemel.show.facts.contents import Address, BuildUse
@@ -11,40 +11,40 @@ from gemel.show.facts.values import written_places
 from gemel.spans import Span, without
 
 
-def build_uses(subject: Subject) -> tuple[BuildUse, ...]:
+def build_uses(inspection: Inspection) -> tuple[BuildUse, ...]:
     """One entry for each build of the layout, in its order."""
-    return tuple(_build_use(subject, name, plan) for name, plan in subject.layout.builds.items())
+    return tuple(_build_use(inspection, name, plan) for name, plan in inspection.layout.builds.items())
 
 
-def stored_in_image(subject: Subject, name: str) -> Span | None:
+def stored_in_image(inspection: Inspection, name: str) -> Span | None:
     """Where the image holds the build; None if it does not.
 
     A build that is only guessed reaches from the first to the last byte of its area that is not erased
     and belongs to no stamp or checksum.
     """
-    found = subject.placed_with_origin.get(name)
+    found = inspection.placed_with_origin.get(name)
     if found is None:
         return None
     placed, origin = found
-    erased = subject.erased_byte_at(placed.stored.start)
+    erased = inspection.erased_byte_at(placed.stored.start)
     if origin != "layout":
-        return placed.stored if has_content(subject.image, placed.stored, erased) else None
-    others = [place for _, _, place in written_places(subject)]
+        return placed.stored if has_content(inspection.image, placed.stored, erased) else None
+    others = [place for _, _, place in written_places(inspection)]
     rests = without([placed.stored], others)
-    runs = [run for rest in rests for run in content_runs(subject.image, rest, erased)]
+    runs = [run for rest in rests for run in content_runs(inspection.image, rest, erased)]
     return Span.from_bounds(runs[0].start, runs[-1].end) if runs else None
 
 
-def _build_use(subject: Subject, name: str, plan: BuildPlan) -> BuildUse:
-    file = subject.builds[name].file if name in subject.builds else None
-    role = subject.layout.cores[plan.core].role
-    ram = claimed_ram(subject, name, plan)
-    stored = stored_in_image(subject, name)
+def _build_use(inspection: Inspection, name: str, plan: BuildPlan) -> BuildUse:
+    file = inspection.builds[name].file if name in inspection.builds else None
+    role = inspection.layout.cores[plan.core].role
+    ram = claimed_ram(inspection, name, plan)
+    stored = stored_in_image(inspection, name)
     if stored is None:
         return BuildUse(
             name, plan.core, role, plan.stored_in, "nothing", file, None, None, None, None, None, ram=ram
         )
-    placed, origin = subject.placed_with_origin[name]
+    placed, origin = inspection.placed_with_origin[name]
     return BuildUse(
         name=name,
         core=plan.core,
@@ -53,7 +53,7 @@ def _build_use(subject: Subject, name: str, plan: BuildPlan) -> BuildUse:
         known_from=origin,
         file=file,
         stored=stored,
-        per_cent=per_cent(stored.size, subject.layout.areas[plan.stored_in].size),
+        per_cent=per_cent(stored.size, inspection.layout.areas[plan.stored_in].size),
         run=Span(placed.run_address(stored.start), stored.size),
         vectors=Address(placed.vector_address),
         build_id=placed.build_id,
@@ -61,9 +61,9 @@ def _build_use(subject: Subject, name: str, plan: BuildPlan) -> BuildUse:
     )
 
 
-def claimed_ram(subject: Subject, name: str, plan: BuildPlan) -> int | None:
+def claimed_ram(inspection: Inspection, name: str, plan: BuildPlan) -> int | None:
     """Bytes of the layout's RAM that the build takes at run time; None if its file cannot tell."""
-    build = subject.builds.get(name)
+    build = inspection.builds.get(name)
     if build is None or build.reason_for("RAM use"):
         return None
-    return size_of(ram_of(subject.layout, plan, build))
+    return size_of(ram_of(inspection.layout, plan, build))

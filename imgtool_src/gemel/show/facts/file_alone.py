@@ -17,10 +17,10 @@ Source: Armv7-M and Armv8-M architecture, VTOR (second-hand)."""
 RAM_REGION = Span(0x2000_0000, 0x2000_0000)
 """The SRAM region of the M-profile's system address map (from memory); most stacks lie in it."""
 
-MOST_CODE_IN_RAM = 1 << 20
+MAX_CODE_IN_RAM = 1 << 20
 """Handlers further apart than this are no code that was copied to RAM."""
 
-MOST_HINTS = 16
+MAX_HINTS = 16
 """More places than this are no help."""
 
 
@@ -53,7 +53,7 @@ def _rest_piece(image: SparseBytes, span: Span) -> Piece:
 
 
 def vector_hints(image: SparseBytes) -> tuple[VectorHint, ...]:
-    """Up to ``MOST_HINTS`` places that look like a vector table, by address.
+    """Up to ``MAX_HINTS`` places that look like a vector table, by address.
 
     Word 0 is a multiple of 8 in the SRAM region; words 1 to 3 (reset, NMI, HardFault) are odd and all
     point into the file, or all into RAM less than 1 MiB apart.
@@ -69,7 +69,7 @@ def vector_hints(image: SparseBytes) -> tuple[VectorHint, ...]:
                 hint = _hint(image, runs, place)
                 if hint:
                     hints.append(hint)
-                    if len(hints) == MOST_HINTS:
+                    if len(hints) == MAX_HINTS:
                         return tuple(hints)
     return tuple(hints)
 
@@ -82,7 +82,7 @@ def _hint(image: SparseBytes, runs: list[Span], place: int) -> VectorHint | None
     if stack % 8 or not all(handler & 1 for handler in handlers):
         return None
     in_file = all(any(run.holds(handler & ~1) for run in runs) for handler in handlers)
-    near = max(handlers) - min(handlers) < MOST_CODE_IN_RAM
+    near = max(handlers) - min(handlers) < MAX_CODE_IN_RAM
     in_ram = near and all(RAM_REGION.holds(handler) for handler in handlers)
     if not in_file and not in_ram:
         return None

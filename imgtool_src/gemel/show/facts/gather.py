@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.show.facts.build_uses import build_uses
 from gemel.show.facts.contents import Address, Contents, ImageFacts, LayoutFacts
 from gemel.show.facts.file_alone import pieces_of, vector_hints
@@ -11,29 +11,33 @@ from gemel.show.facts.memory_uses import memory_uses
 from gemel.show.facts.records import broken_records, records
 from gemel.show.facts.values import written_values
 from gemel.show.facts.vector_tables import vector_facts
-from gemel.spans import merged, without
+from gemel.spans import merge, without
 
 
-def contents_of(subject: Subject, file: str, entry: int | None = None, layout_file: str = "") -> Contents:
-    """What is in ``subject.image``, read from ``file``, by its layout and with the builds at hand.
+def contents_of(
+    inspection: Inspection, file: str, entry: int | None = None, layout_file: str = ""
+) -> Contents:
+    """What is in ``inspection.image``, read from ``file``, by its layout and with the builds at hand.
 
     ``entry`` is the start address that the file names, ``layout_file`` the layout's name for people
     (else the one it was read by).  Raises BuildError if a build's file became
     shorter since it was opened.
     """
-    memories = [memory.span for memory in subject.layout.memories.values()]
-    sound = records(subject.image, subject)
-    tables = (vector_facts(subject, name) for name in subject.layout.builds)
+    memories = [memory.span for memory in inspection.layout.memories.values()]
+    sound = records(inspection.image, inspection)
+    tables = (vector_facts(inspection, name) for name in inspection.layout.builds)
     return Contents(
-        image=image_facts(subject.image, file, entry),
-        layout=LayoutFacts(layout_file or subject.read.file, subject.layout.product, subject.read.digest),
-        memories=memory_uses(subject),
-        outside=tuple(without(subject.image.spans(), memories)),
-        builds=build_uses(subject),
+        image=image_facts(inspection.image, file, entry),
+        layout=LayoutFacts(
+            layout_file or inspection.read.file, inspection.layout.product, inspection.read.digest
+        ),
+        memories=memory_uses(inspection),
+        outside=tuple(without(inspection.image.spans(), memories)),
+        builds=build_uses(inspection),
         records=sound,
-        broken_records=broken_records(subject.image, subject),
+        broken_records=broken_records(inspection.image, inspection),
         vector_tables=tuple(table for table in tables if table),
-        values=written_values(subject),
+        values=written_values(inspection),
         pieces=(),
         vector_hints=(),
     )
@@ -59,7 +63,7 @@ def contents_of_file(image: SparseBytes, file: str, entry: int | None = None) ->
 
 def image_facts(image: SparseBytes, file: str, entry: int | None) -> ImageFacts:
     """The runs of an image file and the gaps between them."""
-    runs = merged(image.spans())
+    runs = merge(image.spans())
     bounds = image.bounds()
     gaps = without([bounds], runs) if bounds else []
     return ImageFacts(file, image.size, None if entry is None else Address(entry), tuple(runs), tuple(gaps))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.layout.addresses import plain_span
 from gemel.show.facts.contents import SymbolUse
 from gemel.spans import Span
@@ -22,15 +22,15 @@ LOOKED_AT = 4096
 _BINDINGS = {"global": 0, "weak": 1}
 
 
-def symbol_uses(subject: Subject) -> list[SymbolUse]:
+def symbol_uses(inspection: Inspection) -> list[SymbolUse]:
     """Every large symbol at each plain place that it takes, largest first.
 
     Initialised data, and code that is copied, take RAM at run time and flash where they are stored.
     """
     found: dict[tuple[str, int], SymbolUse] = {}
-    for name in subject.layout.builds:
-        for symbol in _largest(subject, name):
-            for span in _places(subject, name, symbol):
+    for name in inspection.layout.builds:
+        for symbol in _largest(inspection, name):
+            for span in _places(inspection, name, symbol):
                 found.setdefault((name, span.start), SymbolUse(symbol.name, name, span, span.size))
     return sorted(found.values(), key=lambda use: (-use.size, use.span.start, use.build, use.name))
 
@@ -46,8 +46,8 @@ def largest_in(uses: list[SymbolUse], area: Span) -> tuple[SymbolUse, ...]:
     return tuple(kept)
 
 
-def _largest(subject: Subject, name: str) -> list[Symbol]:
-    build = subject.builds.get(name)
+def _largest(inspection: Inspection, name: str) -> list[Symbol]:
+    build = inspection.builds.get(name)
     symbols = build.symbols.all() if build and build.symbols else iter(())
     sized = [
         symbol
@@ -59,11 +59,11 @@ def _largest(subject: Subject, name: str) -> list[Symbol]:
     return sized[:LOOKED_AT]
 
 
-def _places(subject: Subject, name: str, symbol: Symbol) -> Iterator[Span]:
-    run = plain_span(subject.layout, symbol.span, subject.layout.builds[name].core)
+def _places(inspection: Inspection, name: str, symbol: Symbol) -> Iterator[Span]:
+    run = plain_span(inspection.layout, symbol.span, inspection.layout.builds[name].core)
     if run:
         yield run
-    for piece in subject.placements[name].pieces:
+    for piece in inspection.placements[name].pieces:
         offset = symbol.address - piece.segment.run_address
         stored = Span(piece.address + offset, symbol.size)
         if offset >= 0 and offset + symbol.size <= len(piece.segment.data) and stored != run:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram_claims import ram_of
 from gemel.layout.addresses import plain_span
 from gemel.layout.model import Area, Memory
@@ -12,74 +12,74 @@ from gemel.show.facts.contents import Address, AreaUse, CoreView, MemoryUse, Par
 from gemel.show.facts.largest import largest_in, symbol_uses
 from gemel.show.facts.used_bytes import content_runs, has_content, largest_free, per_cent, size_of
 from gemel.show.facts.values import written_places
-from gemel.spans import Span, merged, without
+from gemel.spans import Span, merge, without
 
 
 class _Taken:
     """Everything whose place is known, as (kind, name, spans in plain addresses), and the largest symbols."""
 
-    def __init__(self, subject: Subject) -> None:
+    def __init__(self, inspection: Inspection) -> None:
         self.known: list[tuple[PartKind, str, list[Span]]] = []
-        self.symbols = symbol_uses(subject)
-        self._subject = subject
-        for name in subject.layout.builds:
-            stored = stored_in_image(subject, name)
+        self.symbols = symbol_uses(inspection)
+        self._subject = inspection
+        for name in inspection.layout.builds:
+            stored = stored_in_image(inspection, name)
             if stored:
                 self._add("build", name, [stored])
-        if subject.record and subject.layout.record:
-            start = subject.layout.span_of(subject.layout.record.area).start
-            self._add("record", "record", [Span(start, record_size(len(subject.record.builds)))])
+        if inspection.record and inspection.layout.record:
+            start = inspection.layout.span_of(inspection.layout.record.area).start
+            self._add("record", "record", [Span(start, record_size(len(inspection.record.builds)))])
         builds = [span for kind, _, spans in self.known if kind == "build" for span in spans]
-        for kind, name, place in written_places(subject):
-            erased = subject.erased_byte_at(place.start)
+        for kind, name, place in written_places(inspection):
+            erased = inspection.erased_byte_at(place.start)
             outside_builds = without([place], builds)
-            if outside_builds and has_content(subject.image, place, erased):
+            if outside_builds and has_content(inspection.image, place, erased):
                 self._add(kind, name, outside_builds)
         self._add_ram()
 
     def _add(self, kind: PartKind, name: str, spans: list[Span]) -> None:
-        self.known.append((kind, name, merged(spans)))
+        self.known.append((kind, name, merge(spans)))
 
     def _add_ram(self) -> None:
         """What the builds take of RAM: by their ELF files; a copied build by its run address alone."""
-        subject = self._subject
-        for name, plan in subject.layout.builds.items():
-            build = subject.builds.get(name)
-            claims = ram_of(subject.layout, plan, build) if build else []
+        inspection = self._subject
+        for name, plan in inspection.layout.builds.items():
+            build = inspection.builds.get(name)
+            claims = ram_of(inspection.layout, plan, build) if build else []
             if claims:
                 self._add("ram claim", name, claims)
-            placed = subject.placed.get(name)
+            placed = inspection.placed.get(name)
             if placed and plan.runs_in:
-                run = plain_span(subject.layout, Span(placed.run_start, placed.stored.size), plan.core)
-                if run and not claims and _in_ram(subject, run):
+                run = plain_span(inspection.layout, Span(placed.run_start, placed.stored.size), plan.core)
+                if run and not claims and _in_ram(inspection, run):
                     self._add("copy", name, [run])
 
 
-def _in_ram(subject: Subject, span: Span) -> bool:
+def _in_ram(inspection: Inspection, span: Span) -> bool:
     return any(
-        memory.kind == "ram" and memory.span.overlaps(span) for memory in subject.layout.memories.values()
+        memory.kind == "ram" and memory.span.overlaps(span) for memory in inspection.layout.memories.values()
     )
 
 
-def memory_uses(subject: Subject) -> tuple[MemoryUse, ...]:
+def memory_uses(inspection: Inspection) -> tuple[MemoryUse, ...]:
     """Each memory of the layout in its order, cut into areas and what lies between them."""
-    taken = _Taken(subject)
-    return tuple(_memory_use(subject, taken, memory) for memory in subject.layout.memories.values())
+    taken = _Taken(inspection)
+    return tuple(_memory_use(inspection, taken, memory) for memory in inspection.layout.memories.values())
 
 
-def _memory_use(subject: Subject, taken: _Taken, memory: Memory) -> MemoryUse:
+def _memory_use(inspection: Inspection, taken: _Taken, memory: Memory) -> MemoryUse:
     named = [
-        (area, subject.layout.span_of(area.name))
-        for area in subject.layout.areas.values()
+        (area, inspection.layout.span_of(area.name))
+        for area in inspection.layout.areas.values()
         if area.memory == memory.name
     ]
     rest: list[tuple[Area | None, Span]] = [
         (None, span) for span in without([memory.span], [span for _, span in named])
     ]
     cut = sorted([*named, *rest], key=lambda pair: pair[1])
-    areas = tuple(_area_use(subject, taken, memory, area, span) for area, span in cut)
+    areas = tuple(_area_use(inspection, taken, memory, area, span) for area, span in cut)
     used = sum(area.used for area in areas)
-    claims = [claimed_ram(subject, name, plan) for name, plan in subject.layout.builds.items()]
+    claims = [claimed_ram(inspection, name, plan) for name, plan in inspection.layout.builds.items()]
     return MemoryUse(
         name=memory.name,
         kind=memory.kind,
@@ -96,17 +96,19 @@ def _memory_use(subject: Subject, taken: _Taken, memory: Memory) -> MemoryUse:
     )
 
 
-def _area_use(subject: Subject, taken: _Taken, memory: Memory, area: Area | None, span: Span) -> AreaUse:
+def _area_use(
+    inspection: Inspection, taken: _Taken, memory: Memory, area: Area | None, span: Span
+) -> AreaUse:
     parts = []
     for kind, name, spans in taken.known:
         inside = [common for each in spans if (common := each.intersection(span)).size]
         if inside:
             parts.append(Part(kind, name, tuple(inside), size_of(inside)))
-    known = merged(each for part in parts for each in part.spans)
+    known = merge(each for part in parts for each in part.spans)
     unknown = [
         run
         for hole in without([span], known)
-        for run in content_runs(subject.image, hole, memory.erased_byte)
+        for run in content_runs(inspection.image, hole, memory.erased_byte)
     ]
     if unknown:
         if area and area.purpose == "seal":

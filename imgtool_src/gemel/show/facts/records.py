@@ -7,30 +7,30 @@ import zlib
 
 from gemel.errors import Problem
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.layout.model import Layout
 from gemel.placement.placed import PlacedBuild, blocks_of, rest_spans, sha256_of
-from gemel.record.format import MOST_BUILDS, RecordFault
+from gemel.record.format import MAX_BUILDS, RecordFault
 from gemel.record.record import BuildEntry, Record, RecordError, decode, find, record_size
 from gemel.show.facts.contents import Address, BrokenRecord, Match, RecordBuild, RecordFacts
 from gemel.spans import ADDRESS_SPACE, Span, format_address
 
 
-def records(image: SparseBytes, subject: Subject | None) -> tuple[RecordFacts, ...]:
-    """Every sound record in ``image``, by address; ``subject`` is the image with its layout, if any."""
+def records(image: SparseBytes, inspection: Inspection | None) -> tuple[RecordFacts, ...]:
+    """Every sound record in ``image``, by address; ``inspection`` is the image with its layout, if any."""
     facts = []
-    for start in _places(image, subject):
+    for start in _places(image, inspection):
         read = _read(image, start)
         if isinstance(read, Record):
-            facts.append(_facts(image, subject, start, read))
+            facts.append(_facts(image, inspection, start, read))
     return tuple(facts)
 
 
-def broken_records(image: SparseBytes, subject: Subject | None) -> tuple[BrokenRecord, ...]:
+def broken_records(image: SparseBytes, inspection: Inspection | None) -> tuple[BrokenRecord, ...]:
     """Where the mark of a record lies, or the layout expects one, and there is no sound record."""
     broken = []
-    expected = _expected(subject)
-    for start in _places(image, subject):
+    expected = _expected(inspection)
+    for start in _places(image, inspection):
         read = _read(image, start)
         if isinstance(read, RecordError):
             problems = tuple(_words(problem) for problem in read.problems)
@@ -39,18 +39,18 @@ def broken_records(image: SparseBytes, subject: Subject | None) -> tuple[BrokenR
     return tuple(broken)
 
 
-def _expected(subject: Subject | None) -> int | None:
-    plan = subject.layout.record if subject else None
-    return subject.layout.span_of(plan.area).start if subject and plan else None
+def _expected(inspection: Inspection | None) -> int | None:
+    plan = inspection.layout.record if inspection else None
+    return inspection.layout.span_of(plan.area).start if inspection and plan else None
 
 
-def _places(image: SparseBytes, subject: Subject | None) -> list[int]:
-    expected = _expected(subject)
+def _places(image: SparseBytes, inspection: Inspection | None) -> list[int]:
+    expected = _expected(inspection)
     return sorted({*find(image.pieces()), *(() if expected is None else (expected,))})
 
 
 def _read(image: SparseBytes, start: int) -> Record | RecordError:
-    span = Span(start, min(record_size(MOST_BUILDS), ADDRESS_SPACE - start))
+    span = Span(start, min(record_size(MAX_BUILDS), ADDRESS_SPACE - start))
     try:
         return decode(image.read(span, 0xFF), format_address(start))
     except RecordError as error:
@@ -70,10 +70,10 @@ def _match(same: bool) -> Match:
     return "matches" if same else "differs"
 
 
-def _facts(image: SparseBytes, subject: Subject | None, start: int, record: Record) -> RecordFacts:
+def _facts(image: SparseBytes, inspection: Inspection | None, start: int, record: Record) -> RecordFacts:
     span = Span(start, record_size(len(record.builds)))
-    expected = _expected(subject)
-    layout = subject.layout if subject else None
+    expected = _expected(inspection)
+    layout = inspection.layout if inspection else None
     return RecordFacts(
         span=span,
         in_its_area=None if expected is None else start == expected,
@@ -83,10 +83,10 @@ def _facts(image: SparseBytes, subject: Subject | None, start: int, record: Reco
         vendor_id=str(record.vendor_id) if record.vendor_id else None,
         class_id=str(record.class_id) if record.class_id else None,
         layout_sha256=record.layout_sha256,
-        layout=_match(record.layout_sha256 == subject.read.digest) if subject else "not known",
+        layout=_match(record.layout_sha256 == inspection.read.digest) if inspection else "not known",
         rest_sha256=record.rest_sha256,
         rest=_rest(image, layout, record, span) if layout else "not known",
-        builds=tuple(_build(image, subject, entry) for entry in record.builds),
+        builds=tuple(_build(image, inspection, entry) for entry in record.builds),
     )
 
 
@@ -98,9 +98,9 @@ def _rest(image: SparseBytes, layout: Layout, record: Record, span: Span) -> Mat
     return _match(sha256_of(layout, image, rest_spans(layout, placed, span)) == record.rest_sha256)
 
 
-def _build(image: SparseBytes, subject: Subject | None, entry: BuildEntry) -> RecordBuild:
-    crc, digest = _digests(image, subject, entry.stored)
-    handed = subject.builds.get(entry.name) if subject else None
+def _build(image: SparseBytes, inspection: Inspection | None, entry: BuildEntry) -> RecordBuild:
+    crc, digest = _digests(image, inspection, entry.stored)
+    handed = inspection.builds.get(entry.name) if inspection else None
     of_file: Match = "not known"
     if handed and not handed.reason_for("build id"):
         of_file = _match((handed.build_id or b"") == entry.build_id)
@@ -120,17 +120,19 @@ def _build(image: SparseBytes, subject: Subject | None, entry: BuildEntry) -> Re
     )
 
 
-def _digests(image: SparseBytes, subject: Subject | None, stored: Span) -> tuple[int | None, bytes | None]:
+def _digests(
+    image: SparseBytes, inspection: Inspection | None, stored: Span
+) -> tuple[int | None, bytes | None]:
     """CRC-32 and SHA-256 of the bytes in ``stored``.
 
     With a layout, bytes that the file does not hold count as erased; without one nobody knows what an
     erased byte reads, and a span that is not held in full has neither.
     """
-    if subject is None and not image.holds(stored):
+    if inspection is None and not image.holds(stored):
         return None, None
     crc, digest = 0, hashlib.sha256()
     held = (view for _, view in image.pieces(stored))
-    for block in blocks_of(subject.layout, image, stored) if subject else held:
+    for block in blocks_of(inspection.layout, image, stored) if inspection else held:
         crc = zlib.crc32(block, crc)
         digest.update(block)
     return crc, digest.digest()

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from typing import NamedTuple
 
 from gemel.image.sparse import SparseBytes
-from gemel.spans import Span, merged, without
+from gemel.spans import Span, merge, without
 
 JOINING_GAP = 16
 """Fewer erased bytes than this between content belong to the content."""
@@ -78,7 +78,7 @@ def _blanks_of(data: bytes, byte: int, start: int) -> Iterator[Blank]:
 
 def size_of(spans: Iterable[Span]) -> int:
     """Bytes that the spans take, each byte counted once."""
-    return sum(span.size for span in merged(spans))
+    return sum(span.size for span in merge(spans))
 
 
 def largest_free(span: Span, taken: Iterable[Span]) -> Span | None:

@@ -7,7 +7,7 @@ from typing import Literal
 
 from gemel.checksums.in_layout import checksum_bytes, checksum_size
 from gemel.errors import GemelError, Problem
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.join.stamps import StampSources, stamp_bytes
 from gemel.layout.model import Checksum, Stamp, StampValue
 from gemel.placement.placed import Version
@@ -16,38 +16,38 @@ from gemel.show.facts.contents import Match, WrittenValue
 from gemel.spans import Span, format_address
 
 
-def place_of(subject: Subject, item: Stamp | Checksum) -> Span:
+def place_of(inspection: Inspection, item: Stamp | Checksum) -> Span:
     """Where a stamp or checksum is written; raises GemelError when that cannot be told."""
     size = item.width if isinstance(item, Stamp) else checksum_size(item)
-    return Span(address_of(subject.layout, item.at, subject.symbols), size)
+    return Span(address_of(inspection.layout, item.at, inspection.symbols), size)
 
 
-def written_places(subject: Subject) -> Iterator[tuple[Literal["stamp", "checksum"], str, Span]]:
+def written_places(inspection: Inspection) -> Iterator[tuple[Literal["stamp", "checksum"], str, Span]]:
     """Kind, name and place of each stamp and checksum whose place can be told."""
-    items: list[Stamp | Checksum] = [*subject.layout.stamps, *subject.layout.checksums]
+    items: list[Stamp | Checksum] = [*inspection.layout.stamps, *inspection.layout.checksums]
     for item in items:
         try:
-            place = place_of(subject, item)
+            place = place_of(inspection, item)
         except GemelError:
             continue  # it is told among the values, with the reason
         yield "stamp" if isinstance(item, Stamp) else "checksum", item.name, place
 
 
-def written_values(subject: Subject) -> tuple[WrittenValue, ...]:
+def written_values(inspection: Inspection) -> tuple[WrittenValue, ...]:
     """Every stamp and checksum of the layout, in its order, stamps first."""
-    items: list[Stamp | Checksum] = [*subject.layout.stamps, *subject.layout.checksums]
-    return tuple(_value(subject, item) for item in items)
+    items: list[Stamp | Checksum] = [*inspection.layout.stamps, *inspection.layout.checksums]
+    return tuple(_value(inspection, item) for item in items)
 
 
-def _value(subject: Subject, item: Stamp | Checksum) -> WrittenValue:
+def _value(inspection: Inspection, item: Stamp | Checksum) -> WrittenValue:
     kind: Literal["stamp", "checksum"] = "stamp" if isinstance(item, Stamp) else "checksum"
     try:
-        span = place_of(subject, item)
+        span = place_of(inspection, item)
     except GemelError as error:
         reason = _reason(error.problems[0])
         return WrittenValue(kind, item.name, _source(item), None, None, "", "not known", reason)
-    held = subject.bytes_of(span)
-    due = _due(subject, item)
+    held = inspection.bytes_of(span)
+    due = _due(inspection, item)
     match: Match = "not known"
     if isinstance(due, bytes):
         match = "matches" if due == held else "differs"
@@ -57,17 +57,17 @@ def _value(subject: Subject, item: Stamp | Checksum) -> WrittenValue:
     return WrittenValue(kind, item.name, _source(item), span, held, _shown(item, held), match, expected)
 
 
-def _due(subject: Subject, item: Stamp | Checksum) -> bytes | str:
+def _due(inspection: Inspection, item: Stamp | Checksum) -> bytes | str:
     """The bytes that must be there, or why that is not known."""
-    needed = _builds_needed(item) & set(subject.layout.builds)
-    if missing := sorted(needed - set(subject.placed)):
+    needed = _builds_needed(item) & set(inspection.layout.builds)
+    if missing := sorted(needed - set(inspection.placed)):
         return f"build {missing[0]} is not in the image"
     try:
         if isinstance(item, Checksum):
-            covered = covered_spans(subject.layout, item, subject.placed)
-            due = checksum_bytes(subject.layout, subject.image, item, covered)
+            covered = covered_spans(inspection.layout, item, inspection.placed)
+            due = checksum_bytes(inspection.layout, inspection.image, item, covered)
         else:
-            due = stamp_bytes(item, _sources(subject))
+            due = stamp_bytes(item, _sources(inspection))
     except GemelError as error:
         return _reason(error.problems[0])
     return _reason(due) if isinstance(due, Problem) else due
@@ -78,18 +78,18 @@ def _reason(problem: Problem) -> str:
     return problem.next_step or f"{problem.what}: {problem.found}".rstrip(": ")
 
 
-def _sources(subject: Subject) -> StampSources:
+def _sources(inspection: Inspection) -> StampSources:
     """What the image is meant to hold: as asked for, else as its record says, else as the layout says."""
-    record, layout = subject.record, subject.layout
-    version = subject.version
+    record, layout = inspection.record, inspection.layout
+    version = inspection.version
     if version is None and record:
         version = Version(record.major, record.minor, record.patch)
     if version is None and layout.version:
         version = Version.of(layout.version)
-    rollback = subject.rollback
+    rollback = inspection.rollback
     if rollback is None:
         rollback = record.rollback if record else layout.rollback
-    return StampSources(layout, subject.image, subject.placed, version, rollback)
+    return StampSources(layout, inspection.image, inspection.placed, version, rollback)
 
 
 def _builds_needed(item: Stamp | Checksum) -> set[str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from gemel.builds.elf.symbols import Symbol
-from gemel.inspection.inspection import Subject, VectorTable
+from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.layout.addresses import locate, seen_by
 from gemel.m_profile.exception_names import FIRST_INTERRUPT, RESERVED, entry_name, group_name
 from gemel.show.facts.contents import Address, VectorFacts, VectorGroup
@@ -13,14 +13,14 @@ ERASED = 0xFFFF_FFFF
 _BINDING_ORDER = ("global", "weak")
 
 
-def vector_facts(subject: Subject, name: str) -> VectorFacts | None:
+def vector_facts(inspection: Inspection, name: str) -> VectorFacts | None:
     """The vector table of one build as the image holds it; None if nothing of the build was found."""
-    table = subject.vector_table(name)
+    table = inspection.vector_table(name)
     if table is None or not table.words:
         return None
-    symbols = _function_names(subject, name)
+    symbols = _function_names(inspection, name)
     groups = tuple(
-        _group(subject, table, first, last, symbols.get(table.words[first] & ~1))
+        _group(inspection, table, first, last, symbols.get(table.words[first] & ~1))
         for first, last in _runs(table)
     )
     reserved = [index for index in range(len(table.words)) if _name(table, index) == RESERVED]
@@ -42,9 +42,9 @@ def _name(table: VectorTable, index: int) -> str:
     return entry_name(index, table.core.architecture, table.core.extensions)
 
 
-def _function_names(subject: Subject, name: str) -> dict[int, str]:
+def _function_names(inspection: Inspection, name: str) -> dict[int, str]:
     """A function's name by its address: a global one before a weak one, then by the alphabet."""
-    build = subject.builds.get(name)
+    build = inspection.builds.get(name)
     if build is None or build.symbols is None:
         return {}
     best: dict[int, tuple[int, str]] = {}
@@ -73,49 +73,51 @@ def _runs(table: VectorTable) -> list[tuple[int, int]]:
     return runs
 
 
-def _group(subject: Subject, table: VectorTable, first: int, last: int, symbol: str | None) -> VectorGroup:
+def _group(
+    inspection: Inspection, table: VectorTable, first: int, last: int, symbol: str | None
+) -> VectorGroup:
     core, word = table.core, table.words[first]
     name = group_name(first, last, core.architecture, core.extensions)
     if first == 0:
         used = word not in (0, ERASED)
-        return VectorGroup(0, 0, name, Address(word), None, used, _stack_note(subject, table))
+        return VectorGroup(0, 0, name, Address(word), None, used, _stack_note(inspection, table))
     if name == RESERVED:
         note = "" if word == 0 else "erased" if word == ERASED else "not zero"
         return VectorGroup(first, last, name, Address(word), None, False, note)
     if word in (0, ERASED):
         note = "unused" if word == 0 else "erased"
         return VectorGroup(first, last, name, Address(word), None, False, note)
-    return VectorGroup(first, last, name, Address(word), symbol, True, _handler_note(subject, table, word))
+    return VectorGroup(first, last, name, Address(word), symbol, True, _handler_note(inspection, table, word))
 
 
-def _handler_note(subject: Subject, table: VectorTable, word: int) -> str:
+def _handler_note(inspection: Inspection, table: VectorTable, word: int) -> str:
     """What is odd about a handler: no Thumb bit, or not in its own build's code."""
     notes = [] if word & 1 else ["NO THUMB BIT"]
     run = Span(table.placed.run_start, table.placed.stored.size)
     if not run.holds(word & ~1):
-        home = _build_that_runs(subject, table, word & ~1)
+        home = _build_that_runs(inspection, table, word & ~1)
         notes.append(f"IN BUILD {home}" if home else "OUTSIDE ITS BUILD")
     return ", ".join(notes)
 
 
-def _build_that_runs(subject: Subject, table: VectorTable, address: int) -> str | None:
+def _build_that_runs(inspection: Inspection, table: VectorTable, address: int) -> str | None:
     """The build whose code the table's core would find at ``address``; None: none."""
-    for build in subject.placed.values():
-        located = locate(subject.layout, build.run_start, build.core)
-        start = seen_by(subject.layout, located.plain, table.core.name) if located else build.run_start
+    for build in inspection.placed.values():
+        located = locate(inspection.layout, build.run_start, build.core)
+        start = seen_by(inspection.layout, located.plain, table.core.name) if located else build.run_start
         if Span(start, build.stored.size).holds(address):
             return build.name
     return None
 
 
-def _stack_note(subject: Subject, table: VectorTable) -> str:
+def _stack_note(inspection: Inspection, table: VectorTable) -> str:
     """Where the initial stack pointer points: usually to the end of an area of RAM."""
     word = table.words[0]
-    below = locate(subject.layout, word - 1, table.core.name) if word else None
+    below = locate(inspection.layout, word - 1, table.core.name) if word else None
     if below is None:
         return "in no memory"
-    for area in subject.layout.areas.values():
-        span = subject.layout.span_of(area.name)
+    for area in inspection.layout.areas.values():
+        span = inspection.layout.span_of(area.name)
         if span.holds(below.plain):
             return f"end of {area.name}" if span.last == below.plain else f"in {area.name}"
     return f"in {below.memory.name}, outside every area"

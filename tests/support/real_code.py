@@ -8,8 +8,9 @@ from pathlib import Path
 
 from tools import required_tool
 
-from gemel.builds.build import Build, Segment
+from gemel.builds.build import Build
 from gemel.builds.reader import read_build
+from gemel.builds.segment import Segment
 from gemel.builds.source import BytesSource
 
 PROGRAM = r"""

@@ -10,7 +10,7 @@ from gemel.builds.dwarf.debug_types import DebugTypes
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
 
-FOLDER = Path(__file__).resolve().parents[1] / "testdata" / "contract"
+FOLDER = Path(__file__).resolve().parents[2] / "testdata" / "contract"
 BUILT = FOLDER / "built"
 
 C_TYPES = (

@@ -25,7 +25,7 @@ import pytest
 from elftools.elf.elffile import ELFFile
 from tools import required_tool
 
-ROOT = Path(__file__).resolve().parents[1]
+ROOT = Path(__file__).resolve().parents[2]
 GAUGE = ROOT / "testdata" / "tide-gauge"
 BUILT = GAUGE / "built"
 ARRANGEMENTS = ("in-place", "copied", "two-banks")

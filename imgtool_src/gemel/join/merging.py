@@ -21,7 +21,7 @@ HEAD = 8
 """Bytes that a build begins with and a copy is known by: initial stack pointer and reset handler."""
 
 
-def put_together(layout: Layout, placements: Mapping[str, Placement]) -> tuple[SparseBytes, list[Problem]]:
+def merge_builds(layout: Layout, placements: Mapping[str, Placement]) -> tuple[SparseBytes, list[Problem]]:
     """The image of all builds' bytes, each in its own area, and everything that lies elsewhere.
 
     Bytes that the placements themselves complain of (outside flash, none in the own area) are passed over.
@@ -63,10 +63,10 @@ def _grouped(layout: Layout, placement: Placement, found: list[_Stray | Problem]
         inside = dict.fromkeys(stray.how for stray in strays if over.covers(stray.span))
         yield Problem(
             f"build {plan.name} is {format_size(over.size)} too large for area {area}",
-            f"build {plan.name} ({placement.build.file})",
-            f"bytes up to {format_address(over.last)}; what lies behind the area {' and '.join(inside)}",
-            f"inside area {area}, {layout.span_of(area)}",
-            "make the build smaller, or enlarge its area in the layout",
+            where=f"build {plan.name} ({placement.build.file})",
+            found=f"bytes up to {format_address(over.last)}; what lies behind the area {' and '.join(inside)}",
+            expected=f"inside area {area}, {layout.span_of(area)}",
+            next_step="make the build smaller, or enlarge its area in the layout",
         )
     for each in found:
         if isinstance(each, Problem):
@@ -88,10 +88,10 @@ def _twice(placement: Placement, piece: Piece, conflict: Conflict) -> Problem:
     plan = placement.plan
     return Problem(
         f"build {plan.name} stores two different bytes at {format_address(conflict.address)}",
-        f"build {plan.name} ({placement.build.file}, segment {piece.segment.index})",
-        f"0x{conflict.new:02X} in this segment, 0x{conflict.held:02X} in one before it",
-        "one byte at each place",
-        "memory aliases and views show the same bytes at several addresses: link the build for one of them",
+        where=f"build {plan.name} ({placement.build.file}, segment {piece.segment.index})",
+        found=f"0x{conflict.new:02X} in this segment, 0x{conflict.held:02X} in one before it",
+        expected="one byte at each place",
+        next_step="memory aliases and views show the same bytes at several addresses: link the build for one of them",
     )
 
 
@@ -139,10 +139,10 @@ def _astray(layout: Layout, placement: Placement, piece: Piece, span: Span, how:
         hint = "its first segment stores the ELF file's own headers: keep them out of it (linker option -n)"
     problem = Problem(
         f"build {plan.name} {how}",
-        f"build {plan.name} ({placement.build.file}, segment {piece.segment.index})",
-        str(span),
-        f"inside area {plan.stored_in}, {layout.span_of(plan.stored_in)}",
-        hint,
+        where=f"build {plan.name} ({placement.build.file}, segment {piece.segment.index})",
+        found=str(span),
+        expected=f"inside area {plan.stored_in}, {layout.span_of(plan.stored_in)}",
+        next_step=hint,
     )
     return _Stray(span, how, problem)
 
@@ -180,12 +180,12 @@ def _of_copy(
     address = shared.start + offset
     return Problem(
         f"the copy of build {owner} inside build {placement.plan.name} is not the {owner} handed in",
-        f"build {placement.plan.name} ({placement.build.file}, segment {piece.segment.index}), "
+        where=f"build {placement.plan.name} ({placement.build.file}, segment {piece.segment.index}), "
         f"first difference at {format_address(address)}",
-        f"0x{copy[offset]:02X} in the copy, build id {_id_words(theirs)}",
-        f"0x{handed_in[offset]:02X} as in {placements[owner].build.file}, "
+        found=f"0x{copy[offset]:02X} in the copy, build id {_id_words(theirs)}",
+        expected=f"0x{handed_in[offset]:02X} as in {placements[owner].build.file}, "
         f"build id {_id_words([ours] if ours else [])}",
-        f"build {placement.plan.name} again with the new {owner}, or hand in the {owner} it was built with",
+        next_step=f"build {placement.plan.name} again with the new {owner}, or hand in the {owner} it was built with",
     )
 
 

@@ -9,7 +9,7 @@ from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
 from gemel.layout.reader import ReadLayout, read_layout
 
-ROOT = Path(__file__).resolve().parents[1]
+ROOT = Path(__file__).resolve().parents[2]
 BUILT = ROOT / "testdata" / "tide-gauge" / "built"
 ARRANGEMENTS = ("in-place", "copied", "two-banks")
 

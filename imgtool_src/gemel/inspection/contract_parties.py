@@ -6,12 +6,12 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, NamedTuple
 
 from gemel.builds.build import Build
-from gemel.check.findings.wording import concerned, needs_elf
-from gemel.check.rule import Finding, NotChecked
 from gemel.errors import BuildError
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import concerned, needs_elf
 from gemel.layout.addresses import plain_span
 from gemel.layout.model import BuildPlan, Contract, Layout
+from gemel.outcomes import Finding, NotChecked
 from gemel.spans import Span
 
 if TYPE_CHECKING:
@@ -55,9 +55,9 @@ def parties(layout: Layout) -> list[BuildPlan]:
     return sorted(layout.builds.values(), key=lambda plan: layout.cores[plan.core].role != "primary")
 
 
-def debug_types(subject: Subject, plan: BuildPlan) -> DebugTypes | Missing:
+def debug_types(inspection: Inspection, plan: BuildPlan) -> DebugTypes | Missing:
     """What the debug information of a build tells, or why it tells nothing."""
-    build = subject.builds.get(plan.name)
+    build = inspection.builds.get(plan.name)
     if build is None or build.debug is None:
         reason = needs_elf(plan.name, build, "symbols")
         return Missing(plan, reason or "this kind of file has no debug information", False)
@@ -71,9 +71,9 @@ def debug_types(subject: Subject, plan: BuildPlan) -> DebugTypes | Missing:
         return Missing(plan, error.problems[0].what, False)
 
 
-def defined_type(subject: Subject, plan: BuildPlan, spelling: str) -> DefinedType | Missing:
+def defined_type(inspection: Inspection, plan: BuildPlan, spelling: str) -> DefinedType | Missing:
     """The definitions of a type in one build."""
-    types = debug_types(subject, plan)
+    types = debug_types(inspection, plan)
     if isinstance(types, Missing):
         return types
     from gemel.builds.dwarf.fault import DebugUnreadable
@@ -81,7 +81,7 @@ def defined_type(subject: Subject, plan: BuildPlan, spelling: str) -> DefinedTyp
     try:
         references = types.named(spelling)
         if references:
-            return DefinedType(plan, subject.builds[plan.name], types, references)
+            return DefinedType(plan, inspection.builds[plan.name], types, references)
         near = types.near_names(spelling)
     except DebugUnreadable as error:
         return Missing(plan, error.reason, False)
@@ -93,9 +93,9 @@ def defined_type(subject: Subject, plan: BuildPlan, spelling: str) -> DefinedTyp
     return Missing(plan, reason, True, tuple(near))
 
 
-def defined_symbol(subject: Subject, plan: BuildPlan, name: str) -> DefinedSymbol | Missing:
+def defined_symbol(inspection: Inspection, plan: BuildPlan, name: str) -> DefinedSymbol | Missing:
     """The one symbol of that name in one build, where the cores see it."""
-    build = subject.builds.get(plan.name)
+    build = inspection.builds.get(plan.name)
     reason = needs_elf(plan.name, build, "symbols")
     if build is None or reason or build.symbols is None:
         return Missing(plan, reason or "it has no symbols", False)
@@ -106,11 +106,17 @@ def defined_symbol(subject: Subject, plan: BuildPlan, name: str) -> DefinedSymbo
         return Missing(plan, f"{problem.what}: {problem.found}", False)
     if symbol is None:
         return Missing(plan, f"it does not define {name}", True, tuple(build.symbols.near_names(name)))
-    return DefinedSymbol(plan, build, symbol, plain_span(subject.layout, symbol.span, plan.core))
+    return DefinedSymbol(plan, build, symbol, plain_span(inspection.layout, symbol.span, plan.core))
 
 
 def known_to_nobody(
-    subject: Subject, contract: Contract, name: str, missing: list[Missing], kind: str, places: str, why: str
+    inspection: Inspection,
+    contract: Contract,
+    name: str,
+    missing: list[Missing],
+    kind: str,
+    places: str,
+    why: str,
 ) -> Finding | None:
     """A name that no build knows, though all of them can be read: likely misspelt; None if one cannot.
 
@@ -120,14 +126,14 @@ def known_to_nobody(
     if not missing or not all(each.absent for each in missing):
         return None
     plans = [each.plan for each in missing]
-    files = [f"build {plan.name} ({subject.builds[plan.name].file})" for plan in plans]
+    files = [f"build {plan.name} ({inspection.builds[plan.name].file})" for plan in plans]
     near = list(dict.fromkeys(near for each in missing for near in each.near))
     return Finding(
         f"no build defines {name}",
         concerned(contract.name, *(plan.name for plan in plans), *(plan.core for plan in plans)),
-        f"contract {contract.name}, {name}",
-        f"no such {kind} in {places} {' and '.join(files)}",
-        f"the {kind} of that name in the builds of two cores",
+        where=f"contract {contract.name}, {name}",
+        found=f"no such {kind} in {places} {' and '.join(files)}",
+        expected=f"the {kind} of that name in the builds of two cores",
         next_step=f"name the {kind} as one of these: {', '.join(near)}"
         if near
         else f"name the {kind} as its source does, or take it out of the contract: {why}",

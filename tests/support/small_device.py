@@ -21,12 +21,12 @@ from gemel.builds.build import Build
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
 from gemel.check.registry import rule_named
-from gemel.check.rule import Finding, Holds, NotChecked
 from gemel.check.runner import RuleResult, check
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.join.pipeline import Joined, join
 from gemel.layout.reader import ReadLayout, read_layout
+from gemel.outcomes import Finding, Holds, NotChecked
 
 FLASH, RAM, RAM_OF_SAMPLER = 0x1000_0000, 0x2000_0000, 0x3000_0000
 STATION, SAMPLER = FLASH, FLASH + 0x1000
@@ -255,7 +255,7 @@ def apply(
     found = rule_named(rule)
     if found is None:
         raise KeyError(f"no rule {rule}")
-    subject = Subject(read, image, handed, **options)  # type: ignore[arg-type]
+    subject = Inspection(read, image, handed, **options)  # type: ignore[arg-type]
     return check(subject, TODAY, [found]).results[0]
 
 

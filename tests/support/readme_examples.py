@@ -12,7 +12,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-REPOSITORY = Path(__file__).parent.parent
+REPOSITORY = Path(__file__).resolve().parents[2]
 README = REPOSITORY / "README.md"
 BLOCK = re.compile(r"```console\n(.*?)```", re.DOTALL)
 PYTHON = re.compile(r"```python\n(.*?)```", re.DOTALL)

@@ -12,11 +12,11 @@ from small_device import build as build_of
 from gemel.builds.build import Build
 from gemel.check.runner import CheckResult, RuleResult, check
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.join.pipeline import join
 from gemel.layout.reader import ReadLayout, read_layout
 
-FOLDER = Path(__file__).resolve().parents[1] / "testdata" / "capabilities"
+FOLDER = Path(__file__).resolve().parents[2] / "testdata" / "capabilities"
 BUILT = FOLDER / "built"
 SOUND = {
     "mainline": {"station": "station", "sampler": "sampler"},
@@ -70,4 +70,4 @@ def applied(
 def everything(layout: str, **files: str) -> CheckResult:
     """What all rules say of the joined builds, disassembly included."""
     read, builds = device(layout), capability_builds(layout, **files)
-    return check(Subject(read, image_of(read, builds), builds, disassemble=True), TODAY)
+    return check(Inspection(read, image_of(read, builds), builds, disassemble=True), TODAY)

@@ -14,11 +14,11 @@ from gemel.builds.source import BytesSource
 from gemel.check.registry import rule_named
 from gemel.check.runner import CheckResult, RuleResult, check
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.inspection import Subject
+from gemel.inspection.inspection import Inspection
 from gemel.join.pipeline import join
 from gemel.layout.reader import ReadLayout, read_layout
 
-FOLDER = Path(__file__).resolve().parents[1] / "testdata" / "ram-and-start"
+FOLDER = Path(__file__).resolve().parents[2] / "testdata" / "ram-and-start"
 BUILT = FOLDER / "built"
 SOUND = {"in-place": ("station", "sampler"), "copied": ("copying-station", "copied-sampler")}
 """The builds of each arrangement in which nothing is wrong."""
@@ -63,12 +63,12 @@ def _joined(arrangement: str, file: str, *changes: tuple[str, str]) -> SparseByt
 
 def subject_of(
     file: str, *changes: tuple[str, str], handed: tuple[str, ...] = ("station", "sampler")
-) -> Subject:
+) -> Inspection:
     """The image of ``file`` and the other core's sound build, with the builds in ``handed`` at hand."""
     arrangement, builds = pair_with(file)
     read = layout_of(arrangement, *changes)
     image = _joined(arrangement, file, *changes)
-    return Subject(read, image, {name: builds[name] for name in handed})
+    return Inspection(read, image, {name: builds[name] for name in handed})
 
 
 def of(

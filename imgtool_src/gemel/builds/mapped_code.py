@@ -11,7 +11,7 @@ from gemel.builds.build import Build
 from gemel.builds.elf.symbols import Symbol
 from gemel.spans import Span
 
-MOST_OF_BUILD = 2
+MAX_OF_BUILD = 2
 """Sections that lie over each other are read until this many times the build's bytes are."""
 
 
@@ -31,7 +31,7 @@ class MappedSection(NamedTuple):
 class MappedCode(NamedTuple):
     """The sections of code of one build.
 
-    ``unmapped`` are those without a mapping symbol, and those beyond ``MOST_OF_BUILD``.
+    ``unmapped`` are those without a mapping symbol, and those beyond ``MAX_OF_BUILD``.
     """
 
     sections: tuple[MappedSection, ...]
@@ -49,7 +49,7 @@ def mapped_code(build: Build) -> MappedCode | None:
     for symbol in build.symbols.mapping():
         marks.setdefault(symbol.section_index, []).append(symbol)
     sections, unmapped = [], []
-    left = MOST_OF_BUILD * build.stored_size
+    left = MAX_OF_BUILD * build.stored_size
     for index, span in build.symbols.code_sections.items():
         if not span.size or not _is_stored(build, span):
             continue

@@ -27,8 +27,8 @@ def rehearsal_of(
     plan = read.layout.rehearsal
     if not asked_for and not (plan and plan.required):
         return None
+    from gemel.files.reading import FileSource
     from gemel.rehearsal.session import rehearse
-    from gemel.workflows.inputs import FileSource
 
     sources = {name: FileSource(path) for name, path in files.items() if builds[name].kind == "elf"}
     return rehearse(read, image, builds, sources=sources)

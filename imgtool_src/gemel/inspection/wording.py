@@ -7,10 +7,11 @@ from dataclasses import replace
 from itertools import islice
 from typing import TYPE_CHECKING
 
-from gemel.builds.build import Build, Segment
-from gemel.builds.build import Subject as Telling
-from gemel.check.rule import Finding, Holds, Outcome
+from gemel.builds.build import Aspect as Telling
+from gemel.builds.build import Build
+from gemel.builds.segment import Segment
 from gemel.layout.model import Area, BuildPlan, Layout
+from gemel.outcomes import Finding, Holds, Outcome
 from gemel.spans import Span, format_address, format_size
 
 if TYPE_CHECKING:

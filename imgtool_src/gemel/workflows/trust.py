@@ -6,8 +6,8 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gemel.cli.signing.key_options import public_keys
 from gemel.errors import GemelError, Problem, UsageProblem
+from gemel.workflows.key_inputs import public_keys
 
 if TYPE_CHECKING:
     from gemel.layout.reader import ReadLayout
@@ -26,7 +26,9 @@ def trusted_keys(read: ReadLayout, given: Sequence[Path] = ()) -> tuple[PublicKe
         if given:
             step = 'add an area of purpose "seal" and [seal] area = "NAME", or leave --trust out'
             what = "--trust says whose seals are taken, and the layout has no seal"
-            raise UsageProblem(Problem(what, read.file, "no [seal]", "[seal]", step))
+            raise UsageProblem(
+                Problem(what, where=read.file, found="no [seal]", expected="[seal]", next_step=step)
+            )
         return ()
     problems: list[Problem] = []
     folder = Path(read.file).parent
@@ -39,7 +41,7 @@ def trusted_keys(read: ReadLayout, given: Sequence[Path] = ()) -> tuple[PublicKe
             expected = f"one of {', '.join(plan.trust)}"
             step = f"--trust narrows the layout's trust; to widen it, add the file to trust in {read.name}"
             what = "the layout does not trust this key"
-            problems.append(Problem(what, "--trust", found, expected, step))
+            problems.append(Problem(what, where="--trust", found=found, expected=expected, next_step=step))
     if problems:
         raise UsageProblem(problems)
     wanted = {key for _, key in ours}
@@ -57,5 +59,7 @@ def _read(paths: Iterable[Path], origin: str, problems: list[Problem]) -> list[t
             for each in error.problems:
                 where = f"{each.where} ({origin})"
                 step = each.next_step or "give a file with the public key (gemel keys show --help)"
-                problems.append(Problem(each.what, where, each.found, each.expected, step))
+                problems.append(
+                    Problem(each.what, where=where, found=each.found, expected=each.expected, next_step=step)
+                )
     return keys

@@ -1,0 +1,61 @@
+"""One segment of a build: bytes by load address, memory by run address."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from gemel.spans import Span
+
+ALIGNMENT_GAP = 32
+"""Gaps of fewer bytes between two sections are alignment: no stack, not even an exception's frame, fits."""
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """One piece of a build: bytes stored at ``load_address``, used at ``run_address``.
+
+    ``memory_size`` (bytes) is how far it reaches at run time; it is at least ``len(data)``, and what exceeds
+    that is cleared by start-up code and takes no flash.  ``data`` may be empty: then the segment only
+    claims memory.  ``index`` is its number in the file, from 0 (for an ELF file, the number of the
+    program header).  ``pieces`` are the run spans of its sections and of what it stores beside them, by
+    address and apart, where these leave gaps or end inside it; empty where all of it counts as one.
+    """
+
+    load_address: int
+    run_address: int
+    data: bytes
+    memory_size: int
+    readable: bool
+    writable: bool
+    executable: bool
+    index: int
+    pieces: tuple[Span, ...] = ()
+
+    @property
+    def load_span(self) -> Span:
+        """Where its bytes are stored; empty if it only claims memory."""
+        return Span(self.load_address, len(self.data))
+
+    @property
+    def run_span(self) -> Span:
+        """The memory it takes at run time, from its first byte to its last."""
+        return Span(self.run_address, self.memory_size)
+
+    @property
+    def taken(self) -> tuple[Span, ...]:
+        """The memory it takes at run time without the gaps between its pieces, alignment aside."""
+        if not self.pieces:
+            return (self.run_span,)
+        result = [self.pieces[0]]
+        for piece in self.pieces[1:]:
+            if piece.start - result[-1].end < ALIGNMENT_GAP:
+                result[-1] = Span.from_bounds(result[-1].start, piece.end)
+            else:
+                result.append(piece)
+        return tuple(result)
+
+    @property
+    def taken_unstored(self) -> tuple[Span, ...]:
+        """Those of ``taken`` of which the file stores no byte."""
+        stored = Span(self.run_address, len(self.data))
+        return tuple(span for span in self.taken if not span.overlaps(stored))

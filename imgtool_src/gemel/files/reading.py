@@ -1,0 +1,94 @@
+"""Files read: builds in parts, everything else in blocks; what is no file, or never ends, is refused."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from typing import BinaryIO
+
+from gemel.errors import BuildError, Problem, UsageProblem
+from gemel.files.output_targets import kind_of
+
+BLOCK = 1 << 18
+
+MAX_IMAGE_BYTES = 1 << 29
+"""Largest image file that is read, 512 MiB (180 MiB of flash as Intel HEX): a pipe may never end."""
+
+
+class FileSource:
+    """A build's file, read in parts; the file is opened for each part, so none stays open."""
+
+    def __init__(self, path: Path) -> None:
+        """Take the size now; raises UsageProblem when it is no plain file or cannot be opened."""
+        self._path = path
+        with _opened(path, plain=True) as file:
+            self._size = file.seek(0, os.SEEK_END)
+
+    @property
+    def size(self) -> int:
+        """Bytes of the file when it was first opened."""
+        return self._size
+
+    def read(self, offset: int, size: int) -> bytes:
+        """Exactly ``size`` bytes from ``offset`` on; raises BuildError when they are not there."""
+        try:
+            with self._path.open("rb") as file:
+                file.seek(offset)
+                data = file.read(size)
+        except OSError as error:
+            raise BuildError(_cannot_read(self._path, error)) from error
+        if len(data) != size:
+            found, expected = f"{len(data):,} bytes from offset {offset:,}", f"{size:,} bytes"
+            raise BuildError(
+                Problem(
+                    "the file got shorter while it was read",
+                    where=str(self._path),
+                    found=found,
+                    expected=expected,
+                )
+            )
+        return data
+
+
+def blocks_of_file(path: Path) -> Iterator[bytes]:
+    """The bytes of a file or pipe in blocks; raises UsageProblem when it cannot be read or never ends."""
+    size = 0
+    with _opened(path, plain=False) as file:
+        while block := _next_block(file, path):
+            size += len(block)
+            if size > MAX_IMAGE_BYTES:
+                found, expected = f"more than {MAX_IMAGE_BYTES:,} bytes", "an image of a microcontroller"
+                raise UsageProblem(
+                    Problem("the file is too large", where=str(path), found=found, expected=expected)
+                )
+            yield block
+
+
+def _next_block(file: BinaryIO, path: Path) -> bytes:
+    try:
+        return file.read(BLOCK)
+    except OSError as error:
+        raise UsageProblem(_cannot_read(path, error)) from error
+
+
+def _opened(path: Path, *, plain: bool) -> BinaryIO:
+    """The file, open for reading; devices are refused, and where it must be ``plain`` pipes are too."""
+    try:
+        kind = kind_of(os.stat(path).st_mode)
+        if not kind or (kind == "a pipe" and not plain):
+            return path.open("rb")
+    except (OSError, ValueError) as error:
+        raise UsageProblem(_cannot_read(path, error)) from error
+    expected = "a file" if plain else "a file or a pipe"
+    hint = "copy it into a file first" if kind == "a pipe" else ""
+    raise UsageProblem(
+        Problem(
+            "this cannot be read as a file", where=str(path), found=kind, expected=expected, next_step=hint
+        )
+    )
+
+
+def _cannot_read(path: Path, error: OSError | ValueError) -> Problem:
+    reason = getattr(error, "strerror", None) or str(error)
+    return Problem("the file cannot be read", where=str(path), found=reason, expected="a readable file")

@@ -1,0 +1,42 @@
+"""Keys read from files: public keys whole, private ones as bytes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from gemel.errors import GemelError, Problem
+from gemel.files.reading import blocks_of_file
+
+if TYPE_CHECKING:
+    from gemel.seal.keys.keys import PublicKey
+
+
+def public_keys(paths: Iterable[Path]) -> list[PublicKey]:
+    """The public keys in files; raises KeyFileError or UsageProblem with the problems of all of them."""
+    from gemel.seal.keys.files import load_public_key
+    from gemel.seal.keys.keys import KeyFileError
+
+    keys: list[PublicKey] = []
+    problems: list[Problem] = []
+    for path in paths:
+        try:
+            keys.append(load_public_key(key_file_bytes(path), str(path)))
+        except GemelError as error:
+            problems.extend(error.problems)
+    if problems:
+        raise KeyFileError(problems)
+    return keys
+
+
+def key_file_bytes(path: Path) -> bytes:
+    """The bytes of a key's file; raises UsageProblem.  Of a file that is too large only its start."""
+    from gemel.seal.keys.blocks import LARGEST_KEY_FILE
+
+    data = bytearray()
+    for block in blocks_of_file(path):
+        data += block
+        if len(data) > LARGEST_KEY_FILE:
+            break
+    return bytes(data)

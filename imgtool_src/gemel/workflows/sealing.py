@@ -1,0 +1,98 @@
+"""What joining and signing share about seals: when one is due, and the rules that hold before it is there."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Protocol
+
+from gemel.errors import Problem, UsageProblem
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from gemel.check.rule import Rule
+    from gemel.image.sparse import SparseBytes
+    from gemel.layout.model import Layout
+    from gemel.seal.keys.algorithms import SignatureAlgorithm
+    from gemel.seal.keys.keys import Signer
+    from gemel.seal.seal import Seal
+
+MORE_KEYS = "give further keys with --key, or --leave-unsealed and collect signatures with gemel sign"
+"""What to do where ``join`` has too few keys."""
+
+MORE_SIGNERS = "give them too, keep those that the image has with --add, or say --more-to-come"
+"""What to do where ``sign`` has too few signers."""
+
+SUFFICIENT = "seal-signers-sufficient"
+"""The rule that a seal breaks as long as further signers are due."""
+
+
+class SignerSource(Protocol):
+    """Keys that are opened only when something is about to be signed."""
+
+    def __len__(self) -> int:
+        """How many keys."""
+
+    def open(self) -> list[Signer]:
+        """All of them, ready to sign."""
+
+    @property
+    def known_algorithms(self) -> list[SignatureAlgorithm]:
+        """The algorithms of those keys that are known without opening them."""
+
+
+def refuse_unsealable(layout: Layout, keys: SignerSource, leave_unsealed: bool) -> None:
+    """Hold the wish to seal, or not to, against the layout, before anything is asked for or signed.
+
+    Raises UsageProblem for wishes that cannot be, and where a seal is required and no key is given or too
+    few; SealError where the area is too small for what is known of the keys.
+    """
+    if keys and leave_unsealed:
+        found = "--key and --leave-unsealed"
+        raise UsageProblem(
+            Problem("an image is sealed or left unsealed", found=found, expected="one of them")
+        )
+    if keys:
+        from gemel.seal.demands import demanded_words, least_signers
+        from gemel.seal.sealing import check_sealable
+
+        plan = check_sealable(layout, keys.known_algorithms)
+        if len(keys) < least_signers(plan):
+            what, found = "fewer keys than the layout demands signers", f"{len(keys)} --key"
+            raise UsageProblem(
+                Problem(what, where="seal", found=found, expected=demanded_words(plan), next_step=MORE_KEYS)
+            )
+    elif layout.seal and layout.seal.required and not leave_unsealed:
+        what = "the layout requires a seal, and no key is given"
+        step = "give --key KEY, or --leave-unsealed and seal the image later with gemel sign"
+        raise UsageProblem(
+            Problem(
+                what,
+                where="seal",
+                found="no --key",
+                expected="a key (required = true in [seal])",
+                next_step=step,
+            )
+        )
+
+
+def sealed_with(layout: Layout, image: SparseBytes, signers: Sequence[Signer]) -> Seal:
+    """Seal ``image`` with signers enough for the layout; raises as ``seal`` and ``refuse_too_few``."""
+    from gemel.seal.sealing import refuse_too_few, seal, sealed_plan
+
+    refuse_too_few(sealed_plan(layout), [signer.algorithm for signer in signers], MORE_KEYS)
+    return seal(layout, image, signers)
+
+
+def rules_without_seal() -> list[Rule]:
+    """Every rule that an image must keep before it has its seal."""
+    from gemel.check.registry import all_rules
+    from gemel.seal.demands import SEAL_RULES
+
+    return [rule for rule in all_rules() if not rule.name.startswith(SEAL_RULES)]
+
+
+def rules_of_a_part() -> list[Rule]:
+    """Every rule that an image must keep while further signers of its seal are due."""
+    from gemel.check.registry import all_rules
+
+    return [rule for rule in all_rules() if rule.name != SUFFICIENT]
