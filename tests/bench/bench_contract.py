@@ -121,8 +121,8 @@ def _status(files: dict[str, bytes]) -> tuple[str, int]:
     """What ``contract-types-agree`` says: its status, and in how many places it holds."""
     from gemel.builds.reader import read_build
     from gemel.builds.source import BytesSource
-    from gemel.check.registry import rule_named
-    from gemel.check.runner import check
+    from gemel.checking.registry import rule_named
+    from gemel.checking.runner import check
     from gemel.image.sparse import SparseBytes
     from gemel.inspection.inspection import Inspection, today_or_epoch
     from gemel.layout.reader import read_layout

@@ -73,7 +73,7 @@ def _by_symbols(data: bytes, file: str, core: tuple[str, tuple[str, ...]]) -> No
     from gemel.builds.mapped_code import mapped_code
     from gemel.builds.reader import read_build
     from gemel.builds.source import BytesSource
-    from gemel.check.rules.instructions_fit_core import _outcomes
+    from gemel.checking.rules.instructions_fit_core import _outcomes
     from gemel.layout.model import BuildPlan
 
     build = read_build(BytesSource(data, file), name="station", file=file)
@@ -86,7 +86,7 @@ def _by_symbols(data: bytes, file: str, core: tuple[str, tuple[str, ...]]) -> No
 
 def _alone(data: bytes, start: int, entries: list[int]) -> None:
     """The search of the rule for images alone: code followed, the rest swept, what is lacking told."""
-    from gemel.check.findings.lacking_instructions import lacking_findings
+    from gemel.checking.findings.lacking_instructions import lacking_findings
     from gemel.layout.model import BuildPlan
     from gemel.m_profile.capabilities import lacking
     from gemel.m_profile.sieve import Sieve
@@ -122,10 +122,10 @@ def _not_asked(folder: Path, rounds: int) -> bool:
 
     from gemel.builds.reader import read_build
     from gemel.builds.source import BytesSource
-    from gemel.check.registry import all_rules
-    from gemel.check.runner import check
+    from gemel.checking.registry import all_rules
+    from gemel.checking.runner import check
     from gemel.inspection.inspection import Inspection
-    from gemel.join.pipeline import join
+    from gemel.joining.pipeline import join
     from gemel.layout.reader import read_layout
 
     file = folder / "layout.toml"

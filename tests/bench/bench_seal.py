@@ -15,9 +15,9 @@ from records import tide_gauge_record
 from seal_keys import every_key, key_for
 
 from gemel.record import record
-from gemel.seal.keys.files import load_private_key, load_public_key
-from gemel.seal.keys.keys import PrivateKey
-from gemel.seal.seal import read_seal, sign_all, verify
+from gemel.seals.keys.files import load_private_key, load_public_key
+from gemel.seals.keys.keys import PrivateKey
+from gemel.seals.seal import read_seal, sign_all, verify
 
 RECORD = record.encode(tide_gauge_record())
 AREA = 16 << 10
@@ -54,7 +54,7 @@ def main() -> None:
     locked = key_for("Ed25519").to_pem(b"pass phrase")
     opened = best_of(lambda: load_private_key(locked, "key", b"pass phrase"), 3)
     print(f"a key under a pass phrase opened {opened:.0f} ms (600,000 rounds)")
-    print(f"import of gemel.seal.seal {import_time('gemel.seal.seal'):.1f} ms")
+    print(f"import of gemel.seals.seal {import_time('gemel.seals.seal'):.1f} ms")
     library = import_time("cryptography.hazmat.primitives.serialization")
     print(f"import of cryptography's serialization {library:.1f} ms (only where a key is used)")
     print(f"import of cbor2, which was not taken {import_time('cbor2'):.1f} ms")

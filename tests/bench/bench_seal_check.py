@@ -23,16 +23,16 @@ from measuring import GEMEL, interleaved, median_seconds, verdict
 from seal_keys import key_for
 from small_device import TODAY
 
-from gemel.check.registry import all_rules
-from gemel.check.runner import check
+from gemel.checking.registry import all_rules
+from gemel.checking.runner import check
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
-from gemel.join.pipeline import join
+from gemel.joining.pipeline import join
 from gemel.layout.reader import ReadLayout, read_layout
-from gemel.seal.demands import SEAL_RULES
-from gemel.seal.keys.algorithms import ALGORITHMS
-from gemel.seal.keys.keys import PrivateKey
-from gemel.seal.sealing import seal
+from gemel.seals.demands import SEAL_RULES
+from gemel.seals.keys.algorithms import ALGORITHMS
+from gemel.seals.keys.keys import PrivateKey
+from gemel.seals.sealing import seal
 from gemel.spans import Span
 
 FLASH, SEAL_AREA = Span(0x1000_0000, 0x8_0000), 0x1001_1000

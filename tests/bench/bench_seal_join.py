@@ -86,8 +86,8 @@ def sealed_layout(builds: Path, folder: Path) -> Path:
 
 def key_options(folder: Path) -> dict[str, list[str]]:
     """Keys of every algorithm in files, a pair, and one under a pass phrase: the words that join is given."""
-    from gemel.seal.keys.algorithms import algorithm_names
-    from gemel.seal.keys.keys import new_private_key
+    from gemel.seals.keys.algorithms import algorithm_names
+    from gemel.seals.keys.keys import new_private_key
 
     for name in algorithm_names():
         write_key(folder / f"{name}.pem", new_private_key(name).to_pem())
@@ -120,9 +120,9 @@ def refuse_unsound(layout: Path, folder: Path, label: str) -> None:
     """End the benchmark unless the image of ``label`` has a seal that holds by the keys it was made with."""
     from gemel.image.intel_hex import decode
     from gemel.layout.reader import read_layout
-    from gemel.seal.keys.files import load_private_key
-    from gemel.seal.seal import verify
-    from gemel.seal.sealing import present_seal, record_bytes
+    from gemel.seals.keys.files import load_private_key
+    from gemel.seals.seal import verify
+    from gemel.seals.sealing import present_seal, record_bytes
 
     read = read_layout(layout.read_bytes(), layout.name).layout
     image = decode([(folder / f"{label}.hex").read_bytes()], label).image

@@ -16,7 +16,7 @@ from tools import required_tool
 from gemel.builds.build import Build
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
-from gemel.check.runner import RuleResult
+from gemel.checking.runner import RuleResult
 from gemel.layout.reader import ReadLayout
 
 NAMED = 'symbols = ["link_frames"]'

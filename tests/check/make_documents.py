@@ -24,11 +24,11 @@ from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
 from image_edits import changed, holding
 from small_device import LINK, STATION, TODAY, builds, joined, layout
 
-from gemel.check.reports.forms import format_named
-from gemel.check.runner import CheckResult, check
+from gemel.checking.reports.forms import format_named
+from gemel.checking.runner import CheckResult, check
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
-from gemel.join.pipeline import join
+from gemel.joining.pipeline import join
 from gemel.layout.reader import ReadLayout
 from gemel.outcomes import NotChecked
 from gemel.spans import Span

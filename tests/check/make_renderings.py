@@ -24,7 +24,7 @@ if str(HERE.parent) not in sys.path:  # run as a script; pytest has put the test
 
 from small_device import rendering
 
-from gemel.check.runner import RuleResult
+from gemel.checking.runner import RuleResult
 
 RULES, RENDERINGS = HERE / "rules", HERE / "renderings"
 

@@ -22,12 +22,12 @@ from gauge_builds import gauge, gauge_builds
 from image_edits import changed
 from small_device import STATION, TODAY, builds, joined, layout
 
-from gemel.check.registry import all_rules
-from gemel.check.reports.as_text import report_of, summary_of
-from gemel.check.runner import CheckResult, check
+from gemel.checking.registry import all_rules
+from gemel.checking.reports.as_text import report_of, summary_of
+from gemel.checking.runner import CheckResult, check
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
-from gemel.join.pipeline import join
+from gemel.joining.pipeline import join
 from gemel.outcomes import NotChecked
 
 REPORTS = HERE / "reports"

@@ -7,8 +7,8 @@ from collections.abc import Iterable
 
 from small_device import TODAY, builds, joined, layout
 
-from gemel.check.rule import Rule, Severity
-from gemel.check.runner import CheckResult, check
+from gemel.checking.rule import Rule, Severity
+from gemel.checking.runner import CheckResult, check
 from gemel.inspection.inspection import Inspection
 from gemel.layout.reader import ReadLayout
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome

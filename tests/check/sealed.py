@@ -12,14 +12,14 @@ from image_edits import changed
 from seal_keys import key_for, other_key
 from small_device import apply, joined, layout_text
 
-from gemel.check.runner import RuleResult
+from gemel.checking.runner import RuleResult
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.previous import Previous, previous_of
 from gemel.layout.reader import ReadLayout, read_layout
-from gemel.seal.demands import seal_faults
-from gemel.seal.keys.keys import PrivateKey
-from gemel.seal.seal import make_seal
-from gemel.seal.sealing import put_seal, record_bytes, signatures_by
+from gemel.seals.demands import seal_faults
+from gemel.seals.keys.keys import PrivateKey
+from gemel.seals.seal import make_seal
+from gemel.seals.sealing import put_seal, record_bytes, signatures_by
 
 SEAL = 0x1000_3000
 ROOM = {

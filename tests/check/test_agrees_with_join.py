@@ -25,10 +25,10 @@ from small_device import (
 from small_device import build as build_of
 
 from gemel.builds.build import Build
-from gemel.check.registry import rule_named
-from gemel.check.runner import check
+from gemel.checking.registry import rule_named
+from gemel.checking.runner import check
 from gemel.inspection.inspection import Inspection
-from gemel.join.merging import merge_builds
+from gemel.joining.merging import merge_builds
 from gemel.layout.reader import ReadLayout
 from gemel.placement.placing import place_all
 

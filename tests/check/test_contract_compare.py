@@ -12,9 +12,9 @@ from gemel.builds.dwarf.constants import At, Tag
 from gemel.builds.dwarf.debug_types import DebugTypes
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
-from gemel.check.contract.comparison import Comparison
-from gemel.check.contract.picture import first_difference, side_by_side
-from gemel.check.contract.rows import Cell, Row, rows_of
+from gemel.checking.contract.comparison import Comparison
+from gemel.checking.contract.picture import first_difference, side_by_side
+from gemel.checking.contract.rows import Cell, Row, rows_of
 from gemel.errors import BuildError
 
 U32, INT = ("unsigned", 4, 7), ("int", 4, 5)

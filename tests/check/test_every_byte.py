@@ -13,9 +13,9 @@ import pytest
 from small_device import CODE, FLASH, TODAY, build, joined, layout, sampler_elf, station_elf
 
 from gemel.builds.build import Build
-from gemel.check.registry import all_rules
-from gemel.check.rule import Rule
-from gemel.check.runner import check
+from gemel.checking.registry import all_rules
+from gemel.checking.rule import Rule
+from gemel.checking.runner import check
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.spans import Span

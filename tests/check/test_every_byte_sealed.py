@@ -16,15 +16,15 @@ from hypothesis import strategies as st
 from seal_keys import key_for, other_key
 from small_device import CODE, FLASH, TODAY, build, joined, layout_text, sampler_elf, station_elf
 
-from gemel.check.registry import rule_named
-from gemel.check.rule import Rule
-from gemel.check.runner import check
+from gemel.checking.registry import rule_named
+from gemel.checking.rule import Rule
+from gemel.checking.runner import check
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.layout.reader import ReadLayout, read_layout
-from gemel.seal.demands import seal_faults
-from gemel.seal.keys.keys import PrivateKey
-from gemel.seal.sealing import seal
+from gemel.seals.demands import seal_faults
+from gemel.seals.keys.keys import PrivateKey
+from gemel.seals.sealing import seal
 from gemel.spans import Span
 
 SAMPLER, SEAL = FLASH + 0x200, Span(FLASH + 0x800, 0x100)

@@ -9,10 +9,10 @@ import pytest
 from gemel.cli.main import exit_code
 from gemel.layout.model import SealPlan
 from gemel.layout.tables import Table
-from gemel.seal.demands import SEAL_RULES
-from gemel.seal.keys.algorithms import ALGORITHMS, Evidence
-from gemel.seal.page import page
-from gemel.seal.seal import seal_size
+from gemel.seals.demands import SEAL_RULES
+from gemel.seals.keys.algorithms import ALGORITHMS, Evidence
+from gemel.seals.page import page
+from gemel.seals.seal import seal_size
 
 MARKS = {"": Evidence.READ, "*": Evidence.EXAMPLES, "**": Evidence.SECOND_HAND}
 

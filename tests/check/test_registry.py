@@ -13,9 +13,9 @@ from check.make_renderings import (
     stored_rendering,
 )
 
-from gemel.check import rules
-from gemel.check.registry import all_rules, rule_named
-from gemel.check.rule import Rule
+from gemel.checking import rules
+from gemel.checking.registry import all_rules, rule_named
+from gemel.checking.rule import Rule
 
 RULES = [pytest.param(rule, id=rule.name) for rule in all_rules()]
 every_rule = pytest.mark.parametrize("rule", RULES)

@@ -20,12 +20,12 @@ from small_device import STATION, TODAY, builds, joined, layout
 
 from gemel import __version__
 from gemel.builds.build import Build
-from gemel.check.reports.as_json import check_schema, report, report_data
-from gemel.check.reports.as_text import CAUTION
-from gemel.check.runner import CheckResult, check
+from gemel.checking.reports.as_json import check_schema, report, report_data
+from gemel.checking.reports.as_text import CAUTION
+from gemel.checking.runner import CheckResult, check
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
-from gemel.join.pipeline import join
+from gemel.joining.pipeline import join
 from gemel.layout.reader import ReadLayout
 from gemel.spans import Span
 

@@ -15,8 +15,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from small_device import TODAY, builds, joined, layout
 
-from gemel.check.reports.as_junit import report
-from gemel.check.runner import check
+from gemel.checking.reports.as_junit import report
+from gemel.checking.runner import check
 from gemel.inspection.inspection import Inspection
 
 SCHEMA = xmlschema.XMLSchema(str(Path(__file__).parent / "schemas" / "junit.xsd"))

@@ -15,8 +15,8 @@ from check.make_documents import CASES, DOCUMENTS, STORED, SUFFIXES, case, docum
 from check.rule_fixtures import FINDING, rule
 from small_device import STATION, TODAY, builds, joined, layout, layout_text
 
-from gemel.check.reports.as_sarif import report_data
-from gemel.check.runner import check
+from gemel.checking.reports.as_sarif import report_data
+from gemel.checking.runner import check
 from gemel.inspection.inspection import Inspection
 from gemel.layout.reader import read_layout
 from gemel.spans import Span

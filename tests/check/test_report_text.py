@@ -8,7 +8,7 @@ import pytest
 from check.make_reports import CASES, REPORTS, RULES
 from check.rule_fixtures import FINDING, HOLDS, MISSING, result_of, rule
 
-from gemel.check.reports.as_text import CAUTION, WIDTH, report_of, summary_of
+from gemel.checking.reports.as_text import CAUTION, WIDTH, report_of, summary_of
 from gemel.outcomes import Finding, NotChecked
 
 

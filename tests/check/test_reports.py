@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from image_edits import changed
 from small_device import STATION, joined, layout_text, sampler_elf, station_elf
 
-from gemel.check.reports.forms import FORMATS, FULL_TEXT, format_named, format_of_file
+from gemel.checking.reports.forms import FORMATS, FULL_TEXT, format_named, format_of_file
 from gemel.cli.main import exit_code
 from gemel.errors import UsageProblem
 from gemel.image.intel_hex import encode

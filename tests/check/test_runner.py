@@ -8,8 +8,8 @@ import pytest
 from check.rule_fixtures import FINDING, HOLDS, MISSING, result_of, rule, waiver, waiving
 from small_device import TODAY, builds, joined, layout
 
-from gemel.check.registry import all_rules
-from gemel.check.runner import check
+from gemel.checking.registry import all_rules
+from gemel.checking.runner import check
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection, today_or_epoch
 from gemel.outcomes import NotChecked

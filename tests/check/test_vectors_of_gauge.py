@@ -6,10 +6,10 @@ import pytest
 from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
 from small_device import TODAY, findings
 
-from gemel.check.registry import rule_named
-from gemel.check.runner import RuleResult, check
+from gemel.checking.registry import rule_named
+from gemel.checking.runner import RuleResult, check
 from gemel.inspection.inspection import Inspection
-from gemel.join.pipeline import join
+from gemel.joining.pipeline import join
 
 FROM_THE_IMAGE = (
     "vector-table-not-blank",

@@ -14,8 +14,8 @@ from check.rule_fixtures import waiver
 from image_edits import changed
 from small_device import STATION, joined, layout_text, sampler_elf, station_elf
 
-from gemel.check.reports.as_json import check_schema
-from gemel.check.reports.as_text import CAUTION
+from gemel.checking.reports.as_json import check_schema
+from gemel.checking.reports.as_text import CAUTION
 from gemel.cli.main import exit_code
 from gemel.image.intel_hex import encode
 from gemel.image.sparse import SparseBytes

@@ -22,7 +22,7 @@ from small_device import (
 )
 
 from gemel.builds.build import Build
-from gemel.check.runner import RuleResult
+from gemel.checking.runner import RuleResult
 from gemel.image.intel_hex import encode
 from gemel.image.sparse import SparseBytes
 from gemel.layout.reader import ReadLayout

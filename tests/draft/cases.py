@@ -13,13 +13,13 @@ from small_device import TODAY, builds
 from gemel.builds.build import Build
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
-from gemel.check.runner import CheckResult, check
+from gemel.checking.runner import CheckResult, check
 from gemel.draft.document import document
 from gemel.draft.drafting import draft
 from gemel.image.intel_hex import encode
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
-from gemel.join.pipeline import join
+from gemel.joining.pipeline import join
 from gemel.layout.model import Layout
 from gemel.layout.reader import read_layout
 

@@ -14,8 +14,8 @@ from small_device import builds
 
 from gemel.builds.build import Build
 from gemel.builds.segment import Segment
-from gemel.check.policy.severities import severity_faults
-from gemel.check.policy.waivers import waiver_faults
+from gemel.checking.policy.severities import severity_faults
+from gemel.checking.policy.waivers import waiver_faults
 from gemel.checksums.in_layout import checksum_faults
 from gemel.draft.drafting import MAX_BUILDS, draft
 from gemel.errors import UsageProblem

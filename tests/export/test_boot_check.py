@@ -22,17 +22,17 @@ from seal_keys import key_for, other_key
 from small_device import TODAY
 from tools import required_tool
 
-from gemel.check.runner import check
+from gemel.checking.runner import check
 from gemel.export.c_reader import FILE_NAME, c_reader
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
-from gemel.join.pipeline import join
+from gemel.joining.pipeline import join
 from gemel.layout.reader import ReadLayout, read_layout
 from gemel.record import record
-from gemel.seal.demands import seal_faults
-from gemel.seal.keys.keys import PrivateKey
-from gemel.seal.seal import make_seal
-from gemel.seal.sealing import put_seal, record_bytes, signatures_by
+from gemel.seals.demands import seal_faults
+from gemel.seals.keys.keys import PrivateKey
+from gemel.seals.seal import make_seal
+from gemel.seals.sealing import put_seal, record_bytes, signatures_by
 from gemel.spans import Span
 
 EXAMPLE = ROOT / "testdata" / "boot-check"

@@ -18,8 +18,8 @@ from gemel.export.c_reader import FILE_NAME, c_reader
 from gemel.export.c_seal_reader import HEAD, SEAL_ERRORS, SIGNED_HEAD, c_name, prefix_size
 from gemel.record.format import MAX_BUILDS, record_size
 from gemel.record.record import encode
-from gemel.seal.keys.algorithms import ALGORITHMS
-from gemel.seal.seal import SealError, SealFault, bytes_to_sign, read_seal
+from gemel.seals.keys.algorithms import ALGORITHMS
+from gemel.seals.seal import SealError, SealFault, bytes_to_sign, read_seal
 
 ROOT = Path(__file__).parents[2]
 SOURCE = str(ROOT / "tests/export/c/seal.c")

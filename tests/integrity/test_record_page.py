@@ -7,7 +7,7 @@ from dataclasses import fields
 
 import pytest
 
-from gemel.join.recording import in_order_of_record
+from gemel.joining.recording import in_order_of_record
 from gemel.layout.model import BuildPlan, Layout, SealPlan
 from gemel.placement.placed import PlacedBuild
 from gemel.record.format import BUILD, HEADER, MARK, Field, RecordFault

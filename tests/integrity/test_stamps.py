@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from small_device import SAMPLER, STATION, joined, layout
 
 from gemel.errors import Problem
-from gemel.join.stamps import StampSources, spans_read, stamp_bytes
+from gemel.joining.stamps import StampSources, spans_read, stamp_bytes
 from gemel.layout.model import Stamp, StampValue
 from gemel.placement.placed import Version
 from gemel.spans import Span

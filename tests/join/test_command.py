@@ -11,7 +11,7 @@ from intelhex import IntelHex
 from small_device import FLASH, SPARE, builds, joined, layout, layout_text, sampler_elf, station_elf
 
 from gemel.cli.main import exit_code
-from gemel.join.pipeline import join as join_builds
+from gemel.joining.pipeline import join as join_builds
 from gemel.placement.placed import Version
 from gemel.spans import Span
 

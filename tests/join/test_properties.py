@@ -12,13 +12,13 @@ from small_device import TODAY, build
 from strategies import Device, devices
 
 from gemel.builds.build import Build
-from gemel.check.registry import all_rules
-from gemel.check.runner import check
+from gemel.checking.registry import all_rules
+from gemel.checking.runner import check
 from gemel.checksums.in_layout import checksum_faults
 from gemel.image.intel_hex import decode, encode
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
-from gemel.join.pipeline import Joined, join
+from gemel.joining.pipeline import Joined, join
 from gemel.layout.reader import ReadLayout, read_layout
 from gemel.spans import Span
 

@@ -16,7 +16,7 @@ from intelhex import IntelHex
 from tools import required_tool
 
 from gemel.image.sparse import SparseBytes
-from gemel.join.pipeline import Joined, join
+from gemel.joining.pipeline import Joined, join
 from gemel.layout.reader import ReadLayout
 from gemel.record.record import record_size
 from gemel.spans import Span

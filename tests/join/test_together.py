@@ -24,7 +24,7 @@ from small_device import (
     station_elf,
 )
 
-from gemel.join.pipeline import join
+from gemel.joining.pipeline import join
 
 SAMPLER_BYTES = build("sampler", sampler_elf()).stored[0].data
 

@@ -26,9 +26,9 @@ from small_device import (
 )
 
 from gemel.errors import LayoutError, UsageProblem
-from gemel.join.pipeline import join
-from gemel.join.stamps import StampSources
-from gemel.join.values import write_values
+from gemel.joining.pipeline import join
+from gemel.joining.stamps import StampSources
+from gemel.joining.values import write_values
 from gemel.layout.reader import ReadLayout, read_layout
 from gemel.placement.placed import Version
 from gemel.placement.symbol_places import SymbolPlaces

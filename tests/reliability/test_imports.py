@@ -68,4 +68,4 @@ def test_join_leaves_out_what_it_does_not_use(device: Path) -> None:
     """``join`` to Intel HEX imports neither S-record nor JSON reports, nor what shows and exports."""
     own = imported(device, *JOIN, "-o", "tide.hex")
     assert not [name for name in own if name.startswith(("gemel.show", "gemel.export"))]
-    assert "gemel.check.reports.as_json" not in own
+    assert "gemel.checking.reports.as_json" not in own

@@ -13,10 +13,10 @@ from gemel.cli.main import exit_code
 from gemel.image.intel_hex import decode
 from gemel.image.sparse import SparseBytes
 from gemel.layout.reader import ReadLayout, read_layout
-from gemel.seal.keys.files import load_private_key, load_public_key
-from gemel.seal.keys.keys import PrivateKey, PublicKey, new_private_key
-from gemel.seal.seal import Seal
-from gemel.seal.sealing import present_seal, record_bytes
+from gemel.seals.keys.files import load_private_key, load_public_key
+from gemel.seals.keys.keys import PrivateKey, PublicKey, new_private_key
+from gemel.seals.seal import Seal
+from gemel.seals.sealing import present_seal, record_bytes
 from gemel.spans import Span
 
 SEAL = '\n[seal]\narea = "seal"\n'

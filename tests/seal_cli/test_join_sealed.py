@@ -22,8 +22,8 @@ from seal_cli.sealed_device import (
 )
 
 from gemel.image.sparse import SparseBytes
-from gemel.seal.keys.algorithms import algorithm_named
-from gemel.seal.seal import Outcome, SealFault, seal_size, verify
+from gemel.seals.keys.algorithms import algorithm_named
+from gemel.seals.seal import Outcome, SealFault, seal_size, verify
 from gemel.spans import Span
 
 OUT = ("-o", "tide.hex")
@@ -202,7 +202,7 @@ def test_the_room_is_looked_at_before_anything_is_signed(
     """What an encrypted key needs is known when it is open; where it does not fit, it signs nothing."""
     write_key(device / "locked.pem", "ML-DSA-65", b"phrase")
     monkeypatch.setenv("PHRASE", "phrase")
-    monkeypatch.setattr("gemel.seal.keys.keys.PrivateKey.sign", lambda *_: pytest.fail("it signed"))
+    monkeypatch.setattr("gemel.seals.keys.keys.PrivateKey.sign", lambda *_: pytest.fail("it signed"))
     said = refused(device, gemel, 2, "--key", "locked.pem", "--pass-phrase-env", "PHRASE")
     assert SealFault.NO_ROOM.value in said
 
@@ -222,7 +222,7 @@ def test_a_broken_image_is_not_signed(device: Path, gemel: Run, monkeypatch: pyt
     """Where a rule is broken no pass phrase is asked for, nothing is signed and nothing written."""
     write_key(device / "locked.pem", "Ed25519", b"phrase")
     Path("station.elf").write_bytes(small_device.station_elf(boot_constant=small_device.SAMPLER + 0x80))
-    monkeypatch.setattr("gemel.seal.keys.keys.PrivateKey.sign", lambda *_: pytest.fail("it signed"))
+    monkeypatch.setattr("gemel.seals.keys.keys.PrivateKey.sign", lambda *_: pytest.fail("it signed"))
     before = sorted(path.name for path in device.iterdir())
     done = gemel(*JOIN, *OUT, "--key", "locked.pem")
     assert done.code == 1
@@ -270,9 +270,9 @@ def test_the_record_is_what_is_signed(device: Path, gemel: Run) -> None:
 
 def test_an_image_unchanged_when_a_signer_fails(device: Path) -> None:
     """A signer that fails, or whose signature does not hold, leaves the image in memory as it was."""
-    from gemel.seal.keys.keys import new_private_key
-    from gemel.seal.seal import SealError
-    from gemel.seal.sealing import seal
+    from gemel.seals.keys.keys import new_private_key
+    from gemel.seals.seal import SealError
+    from gemel.seals.sealing import seal
 
     read = small_device.layout(add=SEAL)
     joined = small_device.joined(read)

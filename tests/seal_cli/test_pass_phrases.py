@@ -13,7 +13,7 @@ from seal_cli.terminal import on_terminal
 from gemel.cli.commands.join import command as join_command
 from gemel.cli.commands.keys import command as keys_command
 from gemel.cli.commands.sign import command as sign_command
-from gemel.seal.keys.files import is_encrypted, load_private_key
+from gemel.seals.keys.files import is_encrypted, load_private_key
 
 PHRASE = "Zwölf Boxkämpfer & 12 %s"
 OTHER = "not the same phrase"

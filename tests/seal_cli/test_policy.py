@@ -14,7 +14,7 @@ BOTH = 'trust = ["one-pub.pem", "two-pub.pem"]\n'
 @pytest.fixture
 def never_signs(monkeypatch: pytest.MonkeyPatch) -> None:
     """Signing fails the test."""
-    monkeypatch.setattr("gemel.seal.keys.keys.PrivateKey.sign", lambda *_: pytest.fail("it signed"))
+    monkeypatch.setattr("gemel.seals.keys.keys.PrivateKey.sign", lambda *_: pytest.fail("it signed"))
 
 
 def two_keys(device: Path, more: str) -> None:

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 from seal_cli.sealed_device import JOIN, Run, record_of, seal_of, write_key
 
-from gemel.seal.keys.keys import PrivateKey
-from gemel.seal.seal import Outcome, verify
+from gemel.seals.keys.keys import PrivateKey
+from gemel.seals.seal import Outcome, verify
 
 GOOD, UNKNOWN = Outcome.GOOD, Outcome.UNKNOWN_KEY
 

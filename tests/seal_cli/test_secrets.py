@@ -123,7 +123,7 @@ def test_the_text_of_what_holds_secrets(device: Path) -> None:
     """Neither repr nor str of the objects on the way shows a pass phrase or a key."""
     from gemel.cli.signing.pass_phrases import PassPhrases
     from gemel.files.new_files import NewFile
-    from gemel.seal.keys.token_uri import parse_token_uri
+    from gemel.seals.keys.token_uri import parse_token_uri
 
     key = write_key(device / "key.pem")
     uri = parse_token_uri(f"pkcs11:object=a?pin-source=file:/{PHRASE}")
@@ -141,7 +141,7 @@ def test_a_fault_inside_shows_no_secret(device: Path, gemel: Run, monkeypatch: p
     def broken(*_: object) -> bytes:
         raise RuntimeError("out of order")
 
-    monkeypatch.setattr("gemel.seal.keys.schemes.signature_by", broken)
+    monkeypatch.setattr("gemel.seals.keys.schemes.signature_by", broken)
     done = gemel("-v", *JOIN, "-o", "a.hex", "--key", "key.pem", "--pass-phrase-env", "PHRASE")
     assert done.code == 2
     assert "fault in gemel" in done.err

@@ -9,7 +9,7 @@ import small_device
 from seal_cli.sealed_device import JOIN, SEAL, Run, read_image, record_of, seal_of, write_device, write_key
 
 from gemel.image.intel_hex import encode
-from gemel.seal.seal import Outcome, verify
+from gemel.seals.seal import Outcome, verify
 from gemel.spans import Span
 
 SIGN = ("sign", "small.toml")
@@ -60,7 +60,7 @@ def test_a_changed_image_is_not_signed(plain: Path, gemel: Run, monkeypatch: pyt
     image.write(place, bytes([byte ^ 1]))
     Path("bad.hex").write_bytes(b"".join(encode(image, None)))
     write_key(plain / "locked.pem", "Ed25519", b"phrase")
-    monkeypatch.setattr("gemel.seal.keys.keys.PrivateKey.sign", lambda *_: pytest.fail("it signed"))
+    monkeypatch.setattr("gemel.seals.keys.keys.PrivateKey.sign", lambda *_: pytest.fail("it signed"))
     done = gemel(*SIGN, "bad.hex", "--key", "locked.pem", "-o", "sealed.hex")
     assert done.code == 1
     assert "BROKEN record-digests-match" in done.out

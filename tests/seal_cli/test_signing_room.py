@@ -14,8 +14,8 @@ from seal_cli.sealed_device import JOIN, Run, public_of, record_of, seal_of, wri
 from tools import required_tool
 
 from gemel.cli.signing.signing_room import openssl_command
-from gemel.seal.keys.algorithms import ALGORITHMS, ML_DSA_65
-from gemel.seal.seal import Outcome, bytes_to_sign, verify
+from gemel.seals.keys.algorithms import ALGORITHMS, ML_DSA_65
+from gemel.seals.seal import Outcome, bytes_to_sign, verify
 
 SIGN = ("sign", "small.toml", "plain.hex")
 WITH_OPENSSL_3_0 = tuple(each.name for each in ALGORITHMS if not each.quantum_safe)

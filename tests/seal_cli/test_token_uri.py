@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gemel.errors import GemelError
-from gemel.seal.keys.keys import KeyFileError
-from gemel.seal.keys.token_uri import TokenUri, is_token_uri, parse_token_uri
+from gemel.seals.keys.keys import KeyFileError
+from gemel.seals.keys.token_uri import TokenUri, is_token_uri, parse_token_uri
 
 # RFC 7512 section 3 (from memory), less the parts that no private key has.
 EXAMPLES = {

@@ -24,11 +24,11 @@ from seal_cli.terminal import on_terminal
 from tools import required_tool
 
 from gemel.errors import GemelError
-from gemel.seal.keys import token_keys
-from gemel.seal.keys.algorithms import ED25519
-from gemel.seal.keys.token_keys import MECHANISMS, find_token
-from gemel.seal.keys.token_uri import parse_token_uri
-from gemel.seal.seal import Outcome, verify
+from gemel.seals.keys import token_keys
+from gemel.seals.keys.algorithms import ED25519
+from gemel.seals.keys.token_keys import MECHANISMS, find_token
+from gemel.seals.keys.token_uri import parse_token_uri
+from gemel.seals.seal import Outcome, verify
 
 NAMES = {
     "P-256": "ECDSA-P256",

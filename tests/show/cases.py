@@ -12,7 +12,7 @@ from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
-from gemel.join.pipeline import join
+from gemel.joining.pipeline import join
 from gemel.layout.reader import ReadLayout, read_layout
 from gemel.show.as_text.whole import text_of
 from gemel.show.facts.contents import Contents

@@ -8,7 +8,7 @@ from builds.elf_writer import SegmentSpec, elf
 from small_device import SAMPLER, STATION, apply, joined, layout
 from small_device import build as build_of
 
-from gemel.check.runner import RuleResult
+from gemel.checking.runner import RuleResult
 
 MAINLINE = {6: 17}
 """Tag_CPU_arch of Armv8-M Mainline (ADDENDA32)."""

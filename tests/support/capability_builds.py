@@ -10,10 +10,10 @@ from small_device import TODAY, apply
 from small_device import build as build_of
 
 from gemel.builds.build import Build
-from gemel.check.runner import CheckResult, RuleResult, check
+from gemel.checking.runner import CheckResult, RuleResult, check
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
-from gemel.join.pipeline import join
+from gemel.joining.pipeline import join
 from gemel.layout.reader import ReadLayout, read_layout
 
 FOLDER = Path(__file__).resolve().parents[2] / "testdata" / "capabilities"

@@ -6,10 +6,10 @@ import random
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from gemel.seal.cbor import head
-from gemel.seal.cose import ALGORITHM, CONTENT_TYPE, KEY_ID, Sign, Signature, encode
-from gemel.seal.format import RECORD_CONTENT_TYPE
-from gemel.seal.keys.algorithms import ALGORITHMS
+from gemel.seals.cbor import head
+from gemel.seals.cose import ALGORITHM, CONTENT_TYPE, KEY_ID, Sign, Signature, encode
+from gemel.seals.format import RECORD_CONTENT_TYPE
+from gemel.seals.keys.algorithms import ALGORITHMS
 
 OTHER_IDS = (-1, -6, -9, -24, -25, -36, -256, -257, -65535, 0, 1, 38)
 """COSE identifiers that no seal has, at the seams of CBOR's heads."""

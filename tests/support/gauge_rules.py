@@ -8,9 +8,9 @@ from functools import cache, partial
 from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
 from small_device import apply
 
-from gemel.check.runner import RuleResult
+from gemel.checking.runner import RuleResult
 from gemel.image.sparse import SparseBytes
-from gemel.join.pipeline import join
+from gemel.joining.pipeline import join
 
 
 def on_the_gauge(rule: str, *, alone: bool = False, **options: object) -> dict[str, Callable[[], RuleResult]]:

@@ -11,11 +11,11 @@ from small_device import TODAY
 from gemel.builds.build import Build
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
-from gemel.check.registry import rule_named
-from gemel.check.runner import CheckResult, RuleResult, check
+from gemel.checking.registry import rule_named
+from gemel.checking.runner import CheckResult, RuleResult, check
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
-from gemel.join.pipeline import join
+from gemel.joining.pipeline import join
 from gemel.layout.reader import ReadLayout, read_layout
 
 FOLDER = Path(__file__).resolve().parents[2] / "testdata" / "ram-and-start"

@@ -13,7 +13,7 @@ from gemel.builds.build import Build
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
 from gemel.image.sparse import SparseBytes
-from gemel.join.pipeline import join
+from gemel.joining.pipeline import join
 from gemel.layout.reader import ReadLayout, read_layout
 from gemel.rehearsal.rehearsal import Rehearsal
 from gemel.rehearsal.session import RehearsalOptions, rehearse

@@ -16,8 +16,8 @@ from typing import Any
 import cryptography_vectors
 from cryptography.hazmat.primitives.asymmetric import ec, ed25519, mldsa, rsa
 
-from gemel.seal.keys.algorithms import algorithm_named, algorithm_names
-from gemel.seal.keys.keys import PrivateKey, private_key_of
+from gemel.seals.keys.algorithms import algorithm_named, algorithm_names
+from gemel.seals.keys.keys import PrivateKey, private_key_of
 
 VECTORS = Path(cryptography_vectors.__file__).parent / "asymmetric"
 """Folder of the package cryptography-vectors."""

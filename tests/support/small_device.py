@@ -20,11 +20,11 @@ from builds.elf_writer import SegmentSpec, SymbolSpec, elf
 from gemel.builds.build import Build
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
-from gemel.check.registry import rule_named
-from gemel.check.runner import RuleResult, check
+from gemel.checking.registry import rule_named
+from gemel.checking.runner import RuleResult, check
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
-from gemel.join.pipeline import Joined, join
+from gemel.joining.pipeline import Joined, join
 from gemel.layout.reader import ReadLayout, read_layout
 from gemel.outcomes import Finding, Holds, NotChecked
 

@@ -12,7 +12,7 @@ import click
 from gemel.cli.printing import silence, written_words
 
 if TYPE_CHECKING:
-    from gemel.check.runner import CheckResult
+    from gemel.checking.runner import CheckResult
     from gemel.inspection.inspection import Inspection
 
 
@@ -21,7 +21,7 @@ def refuse_reports(files: Sequence[Path], inputs: Iterable[Path]) -> None:
 
     Called before builds and image are read, so that a slip in a name costs no work.
     """
-    from gemel.check.reports.forms import format_of_file
+    from gemel.checking.reports.forms import format_of_file
     from gemel.files.output_targets import refuse_targets
 
     for file in files:
@@ -42,7 +42,7 @@ def give_reports(
     The reports are the result, so they are written whether rules are broken or not; ``everything`` makes
     texts list the rules that hold too.  What was written is said on stderr: stdout may be read by a program.
     """
-    from gemel.check.reports.forms import FULL_TEXT, ReportFormat, format_named, format_of_file
+    from gemel.checking.reports.forms import FULL_TEXT, ReportFormat, format_named, format_of_file
 
     def text_in(chosen: ReportFormat) -> str:
         chosen = FULL_TEXT if everything and chosen.name == FULL_TEXT.name else chosen

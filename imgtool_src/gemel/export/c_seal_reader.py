@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.record.format import MAX_BUILDS, record_size
-from gemel.seal.cbor import ARRAY, NIL, TAG, encoded, encoded_map, head
-from gemel.seal.cose import COSE_SIGN, MAX_SIGNERS
-from gemel.seal.format import BODY_HEADER, FINGERPRINT_SIZE, bytes_to_sign
-from gemel.seal.keys.algorithms import ALGORITHMS, SignatureAlgorithm
+from gemel.seals.cbor import ARRAY, NIL, TAG, encoded, encoded_map, head
+from gemel.seals.cose import COSE_SIGN, MAX_SIGNERS
+from gemel.seals.format import BODY_HEADER, FINGERPRINT_SIZE, bytes_to_sign
+from gemel.seals.keys.algorithms import ALGORITHMS, SignatureAlgorithm
 
 SEAL_ERRORS = {
     "SOUND": (0, "sound"),

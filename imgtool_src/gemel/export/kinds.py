@@ -30,7 +30,7 @@ def _layout_schema() -> str:
 
 
 def _check_schema() -> str:
-    from gemel.check.reports.as_json import check_schema
+    from gemel.checking.reports.as_json import check_schema
 
     return json.dumps(check_schema(), indent=2) + "\n"
 

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from gemel.inspection.previous import Previous
     from gemel.inspection.rehearsed import Rehearsed
     from gemel.inspection.seal import SealUnderCheck
-    from gemel.seal.keys.keys import PublicKey
+    from gemel.seals.keys.keys import PublicKey
 
 Origin = Literal["build", "record", "layout"]
 """Where the knowledge of a build's place comes from; ``layout`` means guessed from its area's bytes."""

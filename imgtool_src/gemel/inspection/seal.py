@@ -19,14 +19,14 @@ from typing import TYPE_CHECKING
 
 from gemel.layout.model import Layout, SealPlan
 from gemel.outcomes import NotChecked
-from gemel.seal.demands import allowed_algorithms
-from gemel.seal.format import Seal, SealSigner
-from gemel.seal.keys.algorithms import SignatureAlgorithm
-from gemel.seal.seal import Outcome, SealError, SealFault, Verdict, read_seal, verify
+from gemel.seals.demands import allowed_algorithms
+from gemel.seals.format import Seal, SealSigner
+from gemel.seals.keys.algorithms import SignatureAlgorithm
+from gemel.seals.seal import Outcome, SealError, SealFault, Verdict, read_seal, verify
 from gemel.spans import Span
 
 if TYPE_CHECKING:
-    from gemel.seal.keys.keys import PublicKey
+    from gemel.seals.keys.keys import PublicKey
 
 
 @dataclass(frozen=True)

@@ -28,10 +28,10 @@ def load_layout(path: Path) -> ReadLayout:
         data += block
         if len(data) > MAX_BYTES:
             break
-    from gemel.check.policy.severities import severity_faults
-    from gemel.check.policy.waivers import waiver_faults
+    from gemel.checking.policy.severities import severity_faults
+    from gemel.checking.policy.waivers import waiver_faults
     from gemel.checksums.in_layout import checksum_faults
-    from gemel.seal.demands import seal_faults
+    from gemel.seals.demands import seal_faults
 
     further = [checksum_faults, seal_faults, waiver_faults, severity_faults]
     return read_layout(bytes(data), str(path), further)

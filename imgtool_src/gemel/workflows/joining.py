@@ -14,13 +14,13 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from gemel.builds.build import Build
-    from gemel.check.rule import Rule
-    from gemel.check.runner import CheckResult
-    from gemel.join.pipeline import Joined
+    from gemel.checking.rule import Rule
+    from gemel.checking.runner import CheckResult
+    from gemel.joining.pipeline import Joined
     from gemel.layout.model import Layout
     from gemel.layout.reader import ReadLayout
     from gemel.placement.placed import Version
-    from gemel.seal.seal import Seal
+    from gemel.seals.seal import Seal
     from gemel.workflows.sealing import SignerSource
 
 
@@ -45,9 +45,9 @@ def joined_and_checked(
     Nothing that breaks a rule is signed: with keys the image is checked before it is sealed, and after.
     The seal is held against the keys that the layout trusts; where it names none, those that signed are.
     """
-    from gemel.check.runner import check
+    from gemel.checking.runner import check
     from gemel.inspection.inspection import Inspection
-    from gemel.join.pipeline import join
+    from gemel.joining.pipeline import join
     from gemel.workflows.rehearsing import rehearsal_of
     from gemel.workflows.sealing import rules_without_seal, sealed_with
     from gemel.workflows.trust import trusted_keys

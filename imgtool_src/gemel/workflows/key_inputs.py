@@ -10,13 +10,13 @@ from gemel.errors import GemelError, Problem
 from gemel.files.reading import blocks_of_file
 
 if TYPE_CHECKING:
-    from gemel.seal.keys.keys import PublicKey
+    from gemel.seals.keys.keys import PublicKey
 
 
 def public_keys(paths: Iterable[Path]) -> list[PublicKey]:
     """The public keys in files; raises KeyFileError or UsageProblem with the problems of all of them."""
-    from gemel.seal.keys.files import load_public_key
-    from gemel.seal.keys.keys import KeyFileError
+    from gemel.seals.keys.files import load_public_key
+    from gemel.seals.keys.keys import KeyFileError
 
     keys: list[PublicKey] = []
     problems: list[Problem] = []
@@ -32,7 +32,7 @@ def public_keys(paths: Iterable[Path]) -> list[PublicKey]:
 
 def key_file_bytes(path: Path) -> bytes:
     """The bytes of a key's file; raises UsageProblem.  Of a file that is too large only its start."""
-    from gemel.seal.keys.blocks import LARGEST_KEY_FILE
+    from gemel.seals.keys.blocks import LARGEST_KEY_FILE
 
     data = bytearray()
     for block in blocks_of_file(path):

@@ -9,12 +9,12 @@ from gemel.errors import Problem, UsageProblem
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from gemel.check.rule import Rule
+    from gemel.checking.rule import Rule
     from gemel.image.sparse import SparseBytes
     from gemel.layout.model import Layout
-    from gemel.seal.keys.algorithms import SignatureAlgorithm
-    from gemel.seal.keys.keys import Signer
-    from gemel.seal.seal import Seal
+    from gemel.seals.keys.algorithms import SignatureAlgorithm
+    from gemel.seals.keys.keys import Signer
+    from gemel.seals.seal import Seal
 
 MORE_KEYS = "give further keys with --key, or --leave-unsealed and collect signatures with gemel sign"
 """What to do where ``join`` has too few keys."""
@@ -52,8 +52,8 @@ def refuse_unsealable(layout: Layout, keys: SignerSource, leave_unsealed: bool) 
             Problem("an image is sealed or left unsealed", found=found, expected="one of them")
         )
     if keys:
-        from gemel.seal.demands import demanded_words, least_signers
-        from gemel.seal.sealing import check_sealable
+        from gemel.seals.demands import demanded_words, least_signers
+        from gemel.seals.sealing import check_sealable
 
         plan = check_sealable(layout, keys.known_algorithms)
         if len(keys) < least_signers(plan):
@@ -77,7 +77,7 @@ def refuse_unsealable(layout: Layout, keys: SignerSource, leave_unsealed: bool) 
 
 def sealed_with(layout: Layout, image: SparseBytes, signers: Sequence[Signer]) -> Seal:
     """Seal ``image`` with signers enough for the layout; raises as ``seal`` and ``refuse_too_few``."""
-    from gemel.seal.sealing import refuse_too_few, seal, sealed_plan
+    from gemel.seals.sealing import refuse_too_few, seal, sealed_plan
 
     refuse_too_few(sealed_plan(layout), [signer.algorithm for signer in signers], MORE_KEYS)
     return seal(layout, image, signers)
@@ -85,14 +85,14 @@ def sealed_with(layout: Layout, image: SparseBytes, signers: Sequence[Signer]) -
 
 def rules_without_seal() -> list[Rule]:
     """Every rule that an image must keep before it has its seal."""
-    from gemel.check.registry import all_rules
-    from gemel.seal.demands import SEAL_RULES
+    from gemel.checking.registry import all_rules
+    from gemel.seals.demands import SEAL_RULES
 
     return [rule for rule in all_rules() if not rule.name.startswith(SEAL_RULES)]
 
 
 def rules_of_a_part() -> list[Rule]:
     """Every rule that an image must keep while further signers of its seal are due."""
-    from gemel.check.registry import all_rules
+    from gemel.checking.registry import all_rules
 
     return [rule for rule in all_rules() if rule.name != SUFFICIENT]

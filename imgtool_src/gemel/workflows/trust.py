@@ -11,7 +11,7 @@ from gemel.workflows.key_inputs import public_keys
 
 if TYPE_CHECKING:
     from gemel.layout.reader import ReadLayout
-    from gemel.seal.keys.keys import PublicKey
+    from gemel.seals.keys.keys import PublicKey
 
 
 def trusted_keys(read: ReadLayout, given: Sequence[Path] = ()) -> tuple[PublicKey, ...]:

@@ -17,9 +17,9 @@ from gemel.builds.dwarf.debug_types import DebugTypes
 from gemel.builds.dwarf.fault import DebugUnreadable
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
-from gemel.check.contract.comparison import Comparison
-from gemel.check.contract.picture import side_by_side
-from gemel.check.contract.rows import rows_of
+from gemel.checking.contract.comparison import Comparison
+from gemel.checking.contract.picture import side_by_side
+from gemel.checking.contract.rows import rows_of
 from gemel.errors import BuildError
 
 COMPRESSED = 0x800

@@ -9,7 +9,7 @@ from gauge_rules import on_the_gauge
 from small_device import SAMPLER, STATION, apply, builds, findings, joined, layout
 from small_device import build as build_of
 
-from gemel.check.rules.build_architecture_fits_core import RUNS
+from gemel.checking.rules.build_architecture_fits_core import RUNS
 
 RULE = "build-architecture-fits-core"
 IMAGE = joined().image

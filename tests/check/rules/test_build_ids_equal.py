@@ -26,7 +26,7 @@ from small_device import build as build_of
 
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
-from gemel.join.pipeline import join
+from gemel.joining.pipeline import join
 
 RULE = "build-ids-equal"
 OTHER = bytes(range(200, 220))

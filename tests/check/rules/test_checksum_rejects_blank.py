@@ -6,7 +6,7 @@ import pytest
 from gauge_rules import on_the_gauge
 from small_device import apply, builds, findings, joined, layout
 
-from gemel.check.runner import RuleResult
+from gemel.checking.runner import RuleResult
 from gemel.image.sparse import SparseBytes
 from gemel.layout.reader import ReadLayout
 

@@ -25,7 +25,7 @@ from small_device import (
     station_elf,
 )
 
-from gemel.check.runner import RuleResult
+from gemel.checking.runner import RuleResult
 from gemel.checksums import diagnosis as checksum_diagnosis
 from gemel.image.sparse import SparseBytes
 from gemel.layout.reader import ReadLayout

@@ -10,7 +10,7 @@ from contract_builds import C_TYPES, CPP_TYPES, side
 from gauge_builds import gauge, gauge_builds
 from small_device import apply, findings
 
-from gemel.check.contract.picture import WIDTH
+from gemel.checking.contract.picture import WIDTH
 
 RULE = "contract-types-agree"
 RING = types("link_ring_t")

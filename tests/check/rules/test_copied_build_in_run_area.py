@@ -20,7 +20,7 @@ from small_device import (
 
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
-from gemel.join.pipeline import join
+from gemel.joining.pipeline import join
 
 RULE = "copied-build-in-run-area"
 RUN = RAM_OF_SAMPLER + 0x3400

@@ -8,7 +8,7 @@ from gauge_builds import gauge, gauge_builds
 from ram_and_start import of
 from small_device import CODE, SAMPLER_RUN, apply, builds, findings, layout, station_elf
 
-from gemel.join.pipeline import join
+from gemel.joining.pipeline import join
 
 RULE = "copied-build-left-alone"
 

@@ -10,7 +10,7 @@ from gauge_builds import gauge, gauge_builds
 from ram_and_start import of
 from small_device import SAMPLER, SAMPLER_RUN, STATION, apply, builds, layout, station_elf
 
-from gemel.join.pipeline import join
+from gemel.joining.pipeline import join
 from gemel.spans import Span
 
 RULE = "copy-constants-agree"

@@ -23,8 +23,8 @@ from small_device import (
 )
 from small_device import build as build_of
 
-from gemel.check.rules.embedded_build_current import NOTES_LIMIT
-from gemel.join.pipeline import join
+from gemel.checking.rules.embedded_build_current import NOTES_LIMIT
+from gemel.joining.pipeline import join
 from gemel.spans import Span
 
 RULE = "embedded-build-current"

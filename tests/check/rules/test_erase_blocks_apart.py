@@ -9,8 +9,8 @@ from gauge_builds import ARRANGEMENTS, gauge
 from image_edits import holding
 from small_device import apply, findings, layout
 
-from gemel.check.registry import rule_named
-from gemel.check.runner import check
+from gemel.checking.registry import rule_named
+from gemel.checking.runner import check
 from gemel.inspection.inspection import Inspection
 from gemel.spans import Span
 

@@ -30,7 +30,7 @@ from small_device import build as build_of
 from gemel.builds.build import Build
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
-from gemel.join.pipeline import join
+from gemel.joining.pipeline import join
 from gemel.spans import Span
 
 RULE = "image-equals-builds"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from image_edits import changed, filled, holding
 from small_device import FLASH, RAM, apply, findings, joined, layout
 
-from gemel.check.rules.image_inside_memories import RUNS_LIMIT
+from gemel.checking.rules.image_inside_memories import RUNS_LIMIT
 from gemel.spans import Span
 
 RULE = "image-inside-memories"

@@ -8,7 +8,7 @@ from image_edits import changed
 from record_edits import with_entry
 from small_device import RECORD, SAMPLER, STATION, apply, build, builds, findings, joined, layout, sampler_elf
 
-from gemel.check.runner import RuleResult
+from gemel.checking.runner import RuleResult
 
 RULE = "record-of-these-builds"
 COPIED = layout(edits.COPIED)

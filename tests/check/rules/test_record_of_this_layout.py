@@ -9,7 +9,7 @@ from image_edits import changed
 from record_edits import record_of, with_entry, with_record
 from small_device import RECORD, apply, findings, joined, layout
 
-from gemel.join.pipeline import join
+from gemel.joining.pipeline import join
 
 RULE = "record-of-this-layout"
 NAMES = 'vendor = "harbour.example"\nclass = "small device"\n'

@@ -8,8 +8,8 @@ import pytest
 from rehearsals import Case, device
 from small_device import TODAY, findings
 
-from gemel.check.registry import rule_named
-from gemel.check.runner import RuleResult, check
+from gemel.checking.registry import rule_named
+from gemel.checking.runner import RuleResult, check
 from gemel.inspection.inspection import Inspection
 
 RULE = "rehearsal-passes"

@@ -5,8 +5,8 @@ from __future__ import annotations
 from check.sealed import ML_DSA, OLD, P256, RSA, SEAL, STRANGER, of, sealed, sealed_layout, unsealed
 from image_edits import changed
 
-from gemel.seal.cose import ALGORITHM, CONTENT_TYPE, KEY_ID, Sign, Signature, encode
-from gemel.seal.format import RECORD_CONTENT_TYPE
+from gemel.seals.cose import ALGORITHM, CONTENT_TYPE, KEY_ID, Sign, Signature, encode
+from gemel.seals.format import RECORD_CONTENT_TYPE
 
 RULE = "seal-algorithm-allowed"
 STRONG = sealed_layout('required = true\nalgorithms = ["ECDSA-P384", "ML-DSA-65"]\n')

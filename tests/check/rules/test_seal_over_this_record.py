@@ -22,9 +22,9 @@ from image_edits import changed
 from record_edits import with_record
 from small_device import RECORD, findings
 
-from gemel.check.runner import RuleResult
+from gemel.checking.runner import RuleResult
 from gemel.image.sparse import SparseBytes
-from gemel.seal.keys.keys import PrivateKey
+from gemel.seals.keys.keys import PrivateKey
 from gemel.spans import Span
 
 RULE = "seal-over-this-record"

@@ -6,8 +6,8 @@ from check.sealed import OLD, P256, SEAL, cut_away, of, sealed, unsealed
 from image_edits import changed
 from small_device import findings
 
-from gemel.seal.cose import ALGORITHM, CONTENT_TYPE, KEY_ID, Sign, Signature, encode
-from gemel.seal.format import RECORD_CONTENT_TYPE
+from gemel.seals.cose import ALGORITHM, CONTENT_TYPE, KEY_ID, Sign, Signature, encode
+from gemel.seals.format import RECORD_CONTENT_TYPE
 from gemel.spans import Span
 
 RULE = "seal-well-formed"

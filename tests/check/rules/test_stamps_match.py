@@ -20,8 +20,8 @@ from small_device import (
     station_elf,
 )
 
-from gemel.check.runner import RuleResult
-from gemel.join.pipeline import join
+from gemel.checking.runner import RuleResult
+from gemel.joining.pipeline import join
 from gemel.layout.reader import ReadLayout
 from gemel.placement.placed import Version
 from gemel.spans import Span

@@ -10,7 +10,7 @@ from gauge_rules import on_the_gauge
 from image_edits import changed
 from small_device import apply, findings
 
-from gemel.check.runner import RuleResult
+from gemel.checking.runner import RuleResult
 
 RULE = "swept-instructions-fit-core"
 SAMPLER_CODE = 0x1000_8000

@@ -19,7 +19,7 @@ from small_device import build as build_of
 from gemel.builds.build import Build
 from gemel.builds.elf.section_table import SectionTable
 from gemel.builds.elf.symbols import SymbolTable
-from gemel.check.runner import RuleResult
+from gemel.checking.runner import RuleResult
 from gemel.inspection.secure_builds import veneer_vectors
 from gemel.spans import Span
 

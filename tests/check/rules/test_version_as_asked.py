@@ -6,7 +6,7 @@ from image_edits import changed
 from record_edits import with_record
 from small_device import RECORD, apply, builds, findings, joined, layout
 
-from gemel.join.pipeline import join
+from gemel.joining.pipeline import join
 from gemel.placement.placed import Version
 
 RULE = "version-as-asked"

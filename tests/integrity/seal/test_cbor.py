@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gemel.seal import cose
-from gemel.seal.cbor import ARRAY, BYTES, CborError, Reader, encoded, encoded_map, head
+from gemel.seals import cose
+from gemel.seals.cbor import ARRAY, BYTES, CborError, Reader, encoded, encoded_map, head
 
 VALUES = st.one_of(st.integers(-(1 << 64), (1 << 64) - 1), st.binary(max_size=300), st.text(max_size=60))
 

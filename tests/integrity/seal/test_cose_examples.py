@@ -17,10 +17,10 @@ from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives import hashes
 from cryptography.hazmat.primitives.asymmetric import ec, ed25519, padding, rsa
 
-from gemel.seal.cbor import CborError
-from gemel.seal.cose import ALGORITHM, decode, encode, sig_structure
-from gemel.seal.keys.algorithms import ECDSA_P256, ECDSA_P384, ED25519, algorithm_of_cose_id
-from gemel.seal.keys.keys import PublicKey, public_key_of
+from gemel.seals.cbor import CborError
+from gemel.seals.cose import ALGORITHM, decode, encode, sig_structure
+from gemel.seals.keys.algorithms import ECDSA_P256, ECDSA_P384, ED25519, algorithm_of_cose_id
+from gemel.seals.keys.keys import PublicKey, public_key_of
 
 EXAMPLES = json.loads((Path(__file__).parent / "cose_examples.json").read_text("utf-8"))["examples"]
 NOT_OURS = {

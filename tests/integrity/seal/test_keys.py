@@ -26,10 +26,10 @@ from hypothesis import strategies as st
 from seal_keys import RFC8032_TEST_1, VECTORS, key_for
 from tools import required_tool
 
-from gemel.seal.keys import encryption as key_encryption
-from gemel.seal.keys.algorithms import algorithm_named, algorithm_names, unknown_algorithm
-from gemel.seal.keys.files import is_encrypted, load_private_key, load_public_key
-from gemel.seal.keys.keys import KeyFileError, PrivateKey, PublicKey, Signer, new_private_key
+from gemel.seals.keys import encryption as key_encryption
+from gemel.seals.keys.algorithms import algorithm_named, algorithm_names, unknown_algorithm
+from gemel.seals.keys.files import is_encrypted, load_private_key, load_public_key
+from gemel.seals.keys.keys import KeyFileError, PrivateKey, PublicKey, Signer, new_private_key
 
 PASS_PHRASE = b"a pass phrase of nobody"
 

@@ -9,11 +9,11 @@ from records import tide_gauge_record
 from seal_keys import every_key, key_for, other_key
 
 from gemel.record import record
-from gemel.seal.cose import MAX_SIGNERS, Sign, Signature, encode, sig_structure
-from gemel.seal.format import RECORD_CONTENT_TYPE
-from gemel.seal.keys.algorithms import ALGORITHMS, ECDSA_P256, ED25519, ML_DSA_87, algorithm_names
-from gemel.seal.keys.keys import PublicKey
-from gemel.seal.seal import (
+from gemel.seals.cose import MAX_SIGNERS, Sign, Signature, encode, sig_structure
+from gemel.seals.format import RECORD_CONTENT_TYPE
+from gemel.seals.keys.algorithms import ALGORITHMS, ECDSA_P256, ED25519, ML_DSA_87, algorithm_names
+from gemel.seals.keys.keys import PublicKey
+from gemel.seals.seal import (
     Outcome,
     SealError,
     SealFault,

@@ -11,8 +11,8 @@ from records import tide_gauge_record
 from seal_keys import key_for, other_key
 
 from gemel.record import record
-from gemel.seal.cose import MAX_SIGNERS
-from gemel.seal.seal import Seal, SealError, read_seal, sign_all, verify
+from gemel.seals.cose import MAX_SIGNERS
+from gemel.seals.seal import Seal, SealError, read_seal, sign_all, verify
 
 RECORD = record.encode(tide_gauge_record())
 SIGNERS = [key_for("Ed25519"), key_for("ECDSA-P256"), other_key(1)]

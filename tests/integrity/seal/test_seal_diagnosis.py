@@ -9,10 +9,10 @@ from records import tide_gauge_record
 from seal_keys import every_key, key_for
 
 from gemel.record import record
-from gemel.seal.diagnosis import Reason, reason_for
-from gemel.seal.format import SealSigner
-from gemel.seal.keys.keys import PrivateKey
-from gemel.seal.seal import bytes_to_sign
+from gemel.seals.diagnosis import Reason, reason_for
+from gemel.seals.format import SealSigner
+from gemel.seals.keys.keys import PrivateKey
+from gemel.seals.seal import bytes_to_sign
 
 RECORD = record.encode(tide_gauge_record())
 OTHER = RECORD[:100] + b"\x01" + RECORD[101:]

@@ -22,9 +22,9 @@ from seal_keys import every_key, key_for
 from tools import required_tool
 
 from gemel.record import record
-from gemel.seal.keys.algorithms import algorithm_names
-from gemel.seal.keys.keys import PrivateKey, PublicKey
-from gemel.seal.seal import (
+from gemel.seals.keys.algorithms import algorithm_names
+from gemel.seals.keys.keys import PrivateKey, PublicKey
+from gemel.seals.seal import (
     bytes_to_sign,
     make_seal,
     read_seal,

@@ -6,9 +6,9 @@ from records import tide_gauge_record
 from seal_keys import key_for
 
 from gemel.record import record
-from gemel.seal.keys.algorithms import ALGORITHMS, ED25519, Evidence
-from gemel.seal.page import Part, page, parts_of_a_seal, parts_of_the_signed_bytes
-from gemel.seal.seal import SealFault, bytes_to_sign, seal_size, sign_all
+from gemel.seals.keys.algorithms import ALGORITHMS, ED25519, Evidence
+from gemel.seals.page import Part, page, parts_of_a_seal, parts_of_the_signed_bytes
+from gemel.seals.seal import SealFault, bytes_to_sign, seal_size, sign_all
 
 RECORD = record.encode(tide_gauge_record())
 

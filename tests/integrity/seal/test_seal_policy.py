@@ -11,15 +11,15 @@ from small_device import LAYOUT, layout_text
 from gemel.errors import LayoutError
 from gemel.layout.model import SealPlan
 from gemel.layout.reader import read_layout
-from gemel.seal.cose import MAX_SIGNERS
-from gemel.seal.demands import (
+from gemel.seals.cose import MAX_SIGNERS
+from gemel.seals.demands import (
     allowed_algorithms,
     demanded_words,
     least_signers,
     missing_signers,
     seal_faults,
 )
-from gemel.seal.keys.algorithms import ALGORITHMS, ECDSA_P256, ED25519, ML_DSA_65, ML_DSA_87
+from gemel.seals.keys.algorithms import ALGORITHMS, ECDSA_P256, ED25519, ML_DSA_65, ML_DSA_87
 
 SEAL = '\n[seal]\narea = "seal"\n'
 NO_RECORD = {'[record]\narea = "record"\nvendor = "harbour.example"\nclass = "small device"\n': ""}

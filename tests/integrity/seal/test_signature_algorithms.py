@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from pycose.algorithms import EdDSA, Es256, Es384, Ps256, Ps384
 
-from gemel.seal.keys.algorithms import (
+from gemel.seals.keys.algorithms import (
     ALGORITHMS,
     Evidence,
     algorithm_named,

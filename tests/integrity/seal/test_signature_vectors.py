@@ -10,7 +10,7 @@ from cryptography.hazmat.primitives.asymmetric import ec, ed25519, mldsa, rsa
 from dilithium_py.ml_dsa import ML_DSA_65, ML_DSA_87
 from seal_keys import VECTORS, cavp_rsa_keys, key_for, ml_dsa_cases
 
-from gemel.seal.keys.algorithms import (
+from gemel.seals.keys.algorithms import (
     ALGORITHMS,
     ECDSA_P256,
     ECDSA_P384,
@@ -18,14 +18,14 @@ from gemel.seal.keys.algorithms import (
     RSA_3072,
     RSA_4096,
 )
-from gemel.seal.keys.algorithms import (
+from gemel.seals.keys.algorithms import (
     ML_DSA_65 as OUR_ML_DSA_65,
 )
-from gemel.seal.keys.algorithms import (
+from gemel.seals.keys.algorithms import (
     ML_DSA_87 as OUR_ML_DSA_87,
 )
-from gemel.seal.keys.keys import private_key_of, public_key_of
-from gemel.seal.keys.schemes import fixed_ecdsa, holds
+from gemel.seals.keys.keys import private_key_of, public_key_of
+from gemel.seals.keys.schemes import fixed_ecdsa, holds
 
 RFC8032 = (
     # RFC 8032 7.1: secret, message, signature of tests 1, 2, 3 and SHA(abc)

@@ -91,7 +91,7 @@ def command(
     Example:
       gemel check tide-gauge.toml tide.hex station=station.elf sampler=sampler.elf
     """
-    from gemel.check.runner import check
+    from gemel.checking.runner import check
     from gemel.cli.reporting import give_reports, refuse_reports
     from gemel.inspection.inspection import Inspection
     from gemel.inspection.previous import previous_of

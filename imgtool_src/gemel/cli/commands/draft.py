@@ -131,12 +131,12 @@ def _paths(files: Mapping[str, Path], folder: Path) -> dict[str, str]:
 
 def _said(data: bytes, file: str, builds: Mapping[str, Build]) -> bool:
     """Join and check with the draft as it stands, and say on stderr what comes of it; whether all holds."""
-    from gemel.check.reports.as_text import summary_of
-    from gemel.check.runner import check
+    from gemel.checking.reports.as_text import summary_of
+    from gemel.checking.runner import check
     from gemel.cli.printing import print_problems
     from gemel.errors import GemelError
     from gemel.inspection.inspection import Inspection
-    from gemel.join.pipeline import join
+    from gemel.joining.pipeline import join
     from gemel.layout.reader import read_layout
     from gemel.workflows.joining import today
 

@@ -29,7 +29,7 @@ def command(topic: str | None) -> int:
 
         click.echo(page(), nl=False)
     elif topic == "seal":
-        from gemel.seal.page import page as seal_page
+        from gemel.seals.page import page as seal_page
 
         click.echo(seal_page(), nl=False)
     elif topic == "rehearsal":
@@ -48,7 +48,7 @@ def command(topic: str | None) -> int:
 def _all_rules() -> str:
     import textwrap
 
-    from gemel.check.registry import all_rules
+    from gemel.checking.registry import all_rules
 
     lines = []
     for rule in all_rules():
@@ -66,7 +66,7 @@ def _all_rules() -> str:
 def _one_rule(name: str) -> str:
     import textwrap
 
-    from gemel.check.registry import all_rules, rule_named
+    from gemel.checking.registry import all_rules, rule_named
     from gemel.errors import Problem, UsageProblem
     from gemel.layout.kinds import nearest_hint
 

@@ -63,7 +63,7 @@ def command(
     Example:
       gemel join tide-gauge.toml station=station.elf sampler=sampler.elf -o tide.hex -o tide.bin
     """
-    from gemel.check.reports.as_text import summary_of
+    from gemel.checking.reports.as_text import summary_of
     from gemel.cli.endings import NOTHING_WRITTEN
     from gemel.cli.printing import print_done, print_remarks, written_words
     from gemel.cli.signing.key_options import KeysAtHand

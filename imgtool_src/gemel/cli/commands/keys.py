@@ -12,7 +12,7 @@ from gemel.cli.signing.pass_phrases import pass_phrase_options
 from gemel.errors import on_one_line
 
 if TYPE_CHECKING:
-    from gemel.seal.keys.keys import PublicKey
+    from gemel.seals.keys.keys import PublicKey
 
 DER_SUFFIX = ".der"
 
@@ -62,8 +62,8 @@ def new(
     from gemel.cli.signing.pass_phrases import PassPhrases
     from gemel.errors import Problem, UsageProblem
     from gemel.files.new_files import OWNER_ALONE, NewFile, refuse_existing, write_new
-    from gemel.seal.keys.algorithms import algorithm_named, unknown_algorithm
-    from gemel.seal.keys.keys import new_private_key
+    from gemel.seals.keys.algorithms import algorithm_named, unknown_algorithm
+    from gemel.seals.keys.keys import new_private_key
 
     phrases = PassPhrases(phrase_files, phrase_names)
     if algorithm_named(algorithm) is None:

@@ -19,10 +19,10 @@ from gemel.files.private_files import open_to_others
 from gemel.workflows.key_inputs import key_file_bytes
 
 if TYPE_CHECKING:
-    from gemel.seal.keys.algorithms import SignatureAlgorithm
-    from gemel.seal.keys.keys import PrivateKey, Signer
-    from gemel.seal.keys.token_keys import Token
-    from gemel.seal.keys.token_uri import TokenUri
+    from gemel.seals.keys.algorithms import SignatureAlgorithm
+    from gemel.seals.keys.keys import PrivateKey, Signer
+    from gemel.seals.keys.token_keys import Token
+    from gemel.seals.keys.token_uri import TokenUri
 
 MODULE_VARIABLE = "GEMEL_PKCS11_MODULE"
 """The environment variable that names the PKCS#11 library where a URI has no ``module-path``."""
@@ -35,8 +35,8 @@ class KeyFile:
 
     def __init__(self, path: Path) -> None:
         """Read it, and say if others may.  Raises KeyFileError and UsageProblem."""
-        from gemel.seal.keys.files import is_encrypted, load_private_key
-        from gemel.seal.keys.keys import KeyFileError
+        from gemel.seals.keys.files import is_encrypted, load_private_key
+        from gemel.seals.keys.keys import KeyFileError
 
         self.path = path
         self.name = str(path)
@@ -56,7 +56,7 @@ class KeyFile:
 
     def unlock(self, phrase: bytes) -> None:
         """Decrypt it.  Raises KeyFileError for another pass phrase."""
-        from gemel.seal.keys.files import load_private_key
+        from gemel.seals.keys.files import load_private_key
 
         self.key = load_private_key(self._data, self.name, phrase)
 
@@ -165,12 +165,12 @@ class KeysAtHand:
             lock.unlock(phrase)
 
     def _key(self, text: str) -> KeyFile | tuple[TokenAtHand, TokenUri]:
-        from gemel.seal.keys.token_uri import is_token_uri, parse_token_uri
+        from gemel.seals.keys.token_uri import is_token_uri, parse_token_uri
 
         return self._token_key(parse_token_uri(text)) if is_token_uri(text) else KeyFile(Path(text))
 
     def _token_key(self, uri: TokenUri) -> tuple[TokenAtHand, TokenUri]:
-        from gemel.seal.keys.token_keys import find_token
+        from gemel.seals.keys.token_keys import find_token
 
         module = uri.module_path or os.environ.get(MODULE_VARIABLE)
         if not module:

@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING
 from gemel.cli.signing.key_options import KeysAtHand
 from gemel.cli.signing.pass_phrases import PassPhrases
 from gemel.errors import Problem, UsageProblem
-from gemel.seal.keys.token_uri import is_token_uri, parse_token_uri
+from gemel.seals.keys.token_uri import is_token_uri, parse_token_uri
 from gemel.workflows.key_inputs import key_file_bytes
 
 if TYPE_CHECKING:
-    from gemel.seal.keys.keys import PublicKey
+    from gemel.seals.keys.keys import PublicKey
 
 
 class KeySource(Enum):
@@ -45,7 +45,7 @@ def public_part(text: str, phrases: PassPhrases) -> PublicPart:
     else:
         name, kind = text, _kind_of(key_file_bytes(Path(text)))
     if kind is KeySource.PUBLIC:
-        from gemel.seal.keys.files import load_public_key
+        from gemel.seals.keys.files import load_public_key
 
         if phrases.given:
             raise UsageProblem(
@@ -58,8 +58,8 @@ def public_part(text: str, phrases: PassPhrases) -> PublicPart:
 
 def _kind_of(data: bytes) -> KeySource:
     """What a file holds; whatever is no private key is left to the reader of public keys to refuse."""
-    from gemel.seal.keys.blocks import key_blocks, why_not_private
-    from gemel.seal.keys.files import is_encrypted
+    from gemel.seals.keys.blocks import key_blocks, why_not_private
+    from gemel.seals.keys.files import is_encrypted
 
     if is_encrypted(data):
         return KeySource.ENCRYPTED

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from gemel.layout.model import Layout
-    from gemel.seal.seal import Seal
+    from gemel.seals.seal import Seal
 
 NOT_SEALED = (
     "  NOT SEALED: nobody can tell whose image this is, and no device that demands\n"
@@ -16,7 +16,7 @@ NOT_SEALED = (
 
 def missing_lines(layout: Layout, seal: Seal) -> list[str]:
     """What is said of a seal that lacks signers; nothing of one that has all."""
-    from gemel.seal.demands import demanded_words, missing_signers
+    from gemel.seals.demands import demanded_words, missing_signers
 
     if layout.seal is None:
         return []

@@ -18,7 +18,7 @@ from gemel.cli.signing.signing_room import hand_over_lines, paired, signatures_f
 from gemel.errors import Problem, UsageProblem
 from gemel.files.output_targets import refuse_targets
 from gemel.files.outputs import write_all
-from gemel.seal import sealing
+from gemel.seals import sealing
 from gemel.workflows.encoding import encoded, refuse_suffixes
 from gemel.workflows.inputs import build_files, load_builds, load_image, load_layout
 from gemel.workflows.joining import today
@@ -27,11 +27,11 @@ from gemel.workflows.trust import trusted_keys
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
-    from gemel.check.rule import Rule
+    from gemel.checking.rule import Rule
     from gemel.image.decoded import Decoded
     from gemel.layout.reader import ReadLayout
-    from gemel.seal.keys.keys import PublicKey
-    from gemel.seal.seal import SealSigner
+    from gemel.seals.keys.keys import PublicKey
+    from gemel.seals.seal import SealSigner
 
 Signatures = list[tuple["PublicKey", bytes]]
 
@@ -105,7 +105,7 @@ def refuse_mixture(request: SignRequest, keys: bool) -> None:
 
 def hand_over(request: SignRequest) -> int:
     """Write the bytes to be signed for each public key; the exit code."""
-    from gemel.seal.seal import bytes_to_sign
+    from gemel.seals.seal import bytes_to_sign
 
     pairs = paired(request.to_be_signed, "--to-be-signed", request.publics)
     refuse_targets(request.to_be_signed, request.inputs)
@@ -124,7 +124,7 @@ def hand_over(request: SignRequest) -> int:
 
 def seal_image(request: SignRequest, keys: KeysAtHand) -> int:
     """Seal the image with ``keys`` and the signatures made elsewhere and write it; the exit code."""
-    from gemel.seal.seal import make_seal
+    from gemel.seals.seal import make_seal
 
     pairs = paired(request.signatures, "--signature", request.publics)
     refuse_suffixes(request.outputs)
@@ -165,8 +165,8 @@ def _passes(
     trusted: tuple[PublicKey, ...] = (),
 ) -> bool:
     """Whether the image as it is now keeps ``rules`` (None: all); what breaks them is printed in any case."""
-    from gemel.check.reports.as_text import summary_of
-    from gemel.check.runner import check
+    from gemel.checking.reports.as_text import summary_of
+    from gemel.checking.runner import check
     from gemel.inspection.inspection import Inspection
 
     decoded = request.decoded
@@ -190,7 +190,7 @@ def _kept(request: SignRequest, record: bytes) -> Signatures:
     Raises UsageProblem where there is no seal, or a signer does not hold or cannot be told to: whoever adds
     to a seal vouches for no signature that was not verified.
     """
-    from gemel.seal.seal import SealError, SealFault, verify
+    from gemel.seals.seal import SealError, SealFault, verify
 
     layout = request.read.layout
     trusted = trusted_keys(request.read, request.trust)
@@ -222,7 +222,7 @@ def _kept(request: SignRequest, record: bytes) -> Signatures:
 
 def _replaced(request: SignRequest) -> list[str]:
     """What is said of the seal that the image has, if it has one, before it is replaced."""
-    from gemel.seal.seal import SealError, SealFault
+    from gemel.seals.seal import SealError, SealFault
 
     layout = request.read.layout
     try:

@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING
 from gemel.errors import Problem, UsageProblem, on_one_line
 
 if TYPE_CHECKING:
-    from gemel.seal.format import SealFinding
-    from gemel.seal.keys.algorithms import SignatureAlgorithm
-    from gemel.seal.keys.keys import PublicKey
+    from gemel.seals.format import SealFinding
+    from gemel.seals.keys.algorithms import SignatureAlgorithm
+    from gemel.seals.keys.keys import PublicKey
 
 LARGEST_SIGNATURE = 64 << 10
 
@@ -67,7 +67,7 @@ def signatures_from(
     record_bytes: bytes, pairs: Iterable[tuple[Path, PublicKey]]
 ) -> list[tuple[PublicKey, bytes]]:
     """The signatures in files, verified, in COSE's form; raises SealError and UsageProblem."""
-    from gemel.seal.seal import SealError, signature_made_elsewhere
+    from gemel.seals.seal import SealError, signature_made_elsewhere
 
     made: list[tuple[PublicKey, bytes]] = []
     findings: list[SealFinding] = []

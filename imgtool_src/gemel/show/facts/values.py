@@ -8,7 +8,7 @@ from typing import Literal
 from gemel.checksums.in_layout import checksum_bytes, checksum_size
 from gemel.errors import GemelError, Problem
 from gemel.inspection.inspection import Inspection
-from gemel.join.stamps import StampSources, stamp_bytes
+from gemel.joining.stamps import StampSources, stamp_bytes
 from gemel.layout.model import Checksum, Stamp, StampValue
 from gemel.placement.placed import Version
 from gemel.placement.places import address_of, covered_spans

@@ -1,0 +1,61 @@
+"""What the rules about blocks that start-up code copies or clears share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+from gemel.builds.build import Build
+from gemel.checking.findings.build_evidence import builds_that_state
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.start_tables import StartEntry
+from gemel.inspection.wording import concerned, found_or_holds
+from gemel.outcomes import Finding, NotChecked, Outcome
+from gemel.placement.placing import Placement
+from gemel.spans import format_address
+
+
+def block_outcomes(
+    inspection: Inspection,
+    blocks_of: Callable[[Build], list[StartEntry]],
+    findings_of: Callable[[Inspection, Placement, StartEntry], Iterator[Finding]],
+    does: str,
+) -> Iterator[Outcome]:
+    """One outcome for each build whose symbols tell of blocks; ``does``: ``copies`` or ``clears``.
+
+    ``findings_of`` judges each block that does not end before it starts.
+    """
+    for told in builds_that_state(inspection, "symbols"):
+        if isinstance(told, NotChecked):
+            yield told
+            continue
+        plan, build = told
+        blocks = blocks_of(build)
+        if blocks:
+            found = _findings(inspection, inspection.placements[plan.name], blocks, findings_of, does)
+            past = {"copies": "copied", "clears": "cleared"}[does]
+            yield from found_or_holds(found, f"build {plan.name}: {len(blocks)} {past}")
+
+
+def block_place(placement: Placement, block: StartEntry) -> str:
+    """``build station (station.elf), symbols _sbss and _ebss``."""
+    return f"build {placement.plan.name} ({placement.build.file}), {block.told_by}"
+
+
+def _findings(
+    inspection: Inspection,
+    placement: Placement,
+    blocks: list[StartEntry],
+    findings_of: Callable[[Inspection, Placement, StartEntry], Iterator[Finding]],
+    does: str,
+) -> Iterator[Finding]:
+    for block in blocks:
+        if block.end < block.start:
+            yield Finding(
+                f"what start-up code of build {placement.plan.name} {does} ends before it starts",
+                concerned(placement.plan.name, placement.plan.core),
+                where=block_place(placement, block),
+                found=f"a start of {format_address(block.start)}, an end of {format_address(block.end)}",
+                expected="an end that is not below the start",
+            )
+        else:
+            yield from findings_of(inspection, placement, block)

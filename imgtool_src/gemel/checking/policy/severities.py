@@ -1,0 +1,61 @@
+"""Changes of a rule's severity that a layout may not make: faults of the layout, told when it is read.
+
+Who makes an error a warning takes images that break the rule, so a reason is always due and every report
+tells the change.  The rules about the seal and the rollback counter stay what they are: what they guard
+against is somebody else's image, and no reason written into a layout can know that one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.policy.waivers import rule_names
+from gemel.layout.kinds import KeyPath, LayoutFault, nearest_hint
+from gemel.layout.model import Layout, SeverityChange
+
+KEPT = {
+    "seal-": "to take images without a sound seal, set required = false in [seal]",
+    "rollback-": "waive the finding until a day, under [rules] waive",
+}
+"""What the names of rules begin with that no layout makes count for less, and what to do instead."""
+
+WEIGHTS = {"note": 0, "warning": 1, "error": 2}
+
+
+def severity_faults(layout: Layout) -> Iterator[LayoutFault]:
+    """Unknown rules, rules named twice, and rules that must stay errors; a check of ``read_layout``."""
+    known = rule_names() if layout.rules.severity else []
+    seen: set[str] = set()
+    for index, change in enumerate(layout.rules.severity):
+        path = ("rules", "severity", index)
+        if change.rule not in known:
+            hint = nearest_hint(change.rule, known) or "gemel explain lists all rules"
+            yield LayoutFault(
+                (*path, "rule"),
+                "no rule of this name",
+                found=change.rule,
+                expected="the name of a rule",
+                next_step=hint,
+            )
+        elif change.rule in seen:
+            yield LayoutFault(
+                (*path, "rule"), "a rule with two severities", found=change.rule, expected="each rule once"
+            )
+        else:
+            yield from _lowered(path, change)
+        seen.add(change.rule)
+
+
+def _lowered(path: KeyPath, change: SeverityChange) -> Iterator[LayoutFault]:
+    """The fault of making a rule count for less that must not; others are not even loaded."""
+    hint = next((step for start, step in KEPT.items() if change.rule.startswith(start)), None)
+    if hint is None:
+        return
+    from gemel.checking.registry import rule_named
+
+    rule = rule_named(change.rule)
+    if rule and WEIGHTS[change.severity] < WEIGHTS[rule.severity]:
+        what = "a rule about the seal or the rollback counter cannot count for less"
+        yield LayoutFault(
+            (*path, "severity"), what, found=change.severity, expected=rule.severity, next_step=hint
+        )

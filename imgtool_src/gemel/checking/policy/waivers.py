@@ -1,0 +1,50 @@
+"""Waivers that can never cover anything: faults of the layout, to be told when it is read."""
+
+from __future__ import annotations
+
+import pkgutil
+from collections.abc import Iterator
+
+from gemel.checking import rules
+from gemel.layout.kinds import LayoutFault, nearest_hint
+from gemel.layout.model import Layout
+
+OTHER_PARTIES = ("rest", "layout", "record", "version", "rollback", "product", "vendor id", "class id")
+"""What findings about the record concern besides names of the layout."""
+
+OWN_PARTIES = ("rehearsal-passes",)
+"""Rules whose findings concern kinds of their own, which are not known without loading them."""
+
+
+def rule_names() -> list[str]:
+    """The names of all rules, sorted, without loading any: each is the name of its file."""
+    return sorted(module.name.replace("_", "-") for module in pkgutil.iter_modules(rules.__path__))
+
+
+def waiver_faults(layout: Layout) -> Iterator[LayoutFault]:
+    """Waivers of rules that do not exist or for places that do not; a check of ``read_layout``."""
+    if not layout.rules.waive:
+        return
+    known = rule_names()
+    places = party_names(layout)
+    for index, waiver in enumerate(layout.rules.waive):
+        if waiver.rule not in known:
+            hint = nearest_hint(waiver.rule, known) or "gemel explain lists all rules"
+            path = ("rules", "waive", index, "rule")
+            yield LayoutFault(
+                path, "no rule of this name", found=waiver.rule, expected="the name of a rule", next_step=hint
+            )
+        elif waiver.where not in places and waiver.rule not in OWN_PARTIES:
+            hint = nearest_hint(waiver.where, places) or "name one of the parties that the finding ends with"
+            path = ("rules", "waive", index, "where")
+            what = "no area, build, core, memory, contract, stamp or checksum of this name"
+            expected = "a name that a finding of this rule concerns"
+            yield LayoutFault(path, what, found=waiver.where, expected=expected, next_step=hint)
+
+
+def party_names(layout: Layout) -> list[str]:
+    """Every name that a finding with this layout can concern, each once: first those of the layout."""
+    tables = (layout.areas, layout.builds, layout.cores, layout.memories, layout.contracts)
+    names = [name for table in tables for name in table]
+    names += [stamp.name for stamp in layout.stamps] + [checksum.name for checksum in layout.checksums]
+    return list(dict.fromkeys([*names, *OTHER_PARTIES]))

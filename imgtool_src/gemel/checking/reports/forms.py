@@ -1,0 +1,88 @@
+"""The forms in which a check reports, each found by its name or by the suffix of a file."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from gemel.errors import Problem, UsageProblem
+
+if TYPE_CHECKING:
+    from gemel.checking.runner import CheckResult
+    from gemel.inspection.inspection import Inspection
+
+Render = Callable[["CheckResult", "Inspection", str], str]
+"""From a result, what was checked and the image's file name (no path) to the report, lines ended."""
+
+
+@dataclass(frozen=True, slots=True)
+class ReportFormat:
+    """One form of report: its name on the command line, the suffixes of its files, how it is made."""
+
+    name: str
+    suffixes: tuple[str, ...]
+    meaning: str
+    render: Render
+
+
+def _text(result: CheckResult, inspection: Inspection, image_name: str) -> str:
+    from gemel.checking.reports.as_text import report_of
+
+    return "".join(f"{line}\n" for line in report_of(result))
+
+
+def _text_in_full(result: CheckResult, inspection: Inspection, image_name: str) -> str:
+    from gemel.checking.reports.as_text import report_of
+
+    return "".join(f"{line}\n" for line in report_of(result, everything=True))
+
+
+def _json(result: CheckResult, inspection: Inspection, image_name: str) -> str:
+    from gemel.checking.reports.as_json import report
+
+    return report(result, inspection, image_name) + "\n"
+
+
+def _sarif(result: CheckResult, inspection: Inspection, image_name: str) -> str:
+    from gemel.checking.reports.as_sarif import report
+
+    return report(result, inspection, image_name)
+
+
+def _junit(result: CheckResult, inspection: Inspection, image_name: str) -> str:
+    from gemel.checking.reports.as_junit import report
+
+    return report(result, inspection, image_name)
+
+
+FULL_TEXT = ReportFormat("text", (".txt",), "for people, with the rules that hold", _text_in_full)
+
+FORMATS = (
+    ReportFormat("text", (".txt",), "for people", _text),
+    ReportFormat("json", (".json",), "everything as data, see `gemel export check-schema`", _json),
+    ReportFormat("sarif", (".sarif", ".sarif.json"), "SARIF 2.1.0, for viewers of findings", _sarif),
+    ReportFormat("junit", (".xml",), "JUnit XML, a test case for each rule", _junit),
+)
+"""Every form; a further one is one more entry here."""
+
+
+def format_named(name: str) -> ReportFormat:
+    """The form of that name; StopIteration cannot happen for a name that the command line took."""
+    return next(each for each in FORMATS if each.name == name)
+
+
+def format_of_file(name: str) -> ReportFormat:
+    """The form that a file's name asks for: the one with the longest suffix that fits.
+
+    Raises UsageProblem, with the suffixes there are, when none fits.
+    """
+    lower = name.lower()
+    fitting = [(len(suffix), each) for each in FORMATS for suffix in each.suffixes if lower.endswith(suffix)]
+    if not fitting:
+        expected = ", ".join(f"{suffix} ({each.name})" for each in FORMATS for suffix in each.suffixes)
+        hint = "give the report a name that ends in one of these"
+        raise UsageProblem(
+            Problem("the suffix names no form of report", where=name, expected=expected, next_step=hint)
+        )
+    return max(fitting, key=lambda pair: pair[0])[1]

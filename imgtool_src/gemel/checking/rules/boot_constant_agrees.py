@@ -1,0 +1,215 @@
+"""Rule ``boot-constant-agrees``: the primary sends each secondary to where its vectors are."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from gemel.checking.rule import Rule
+from gemel.inspection.core_views import distance, whereabouts
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.vector_tables import is_blank, likely_tables, table_span, vector_builds
+from gemel.inspection.wording import needs_elf
+from gemel.layout.addresses import locate
+from gemel.layout.model import BuildPlan
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.placement.placing import forgotten_run_area
+from gemel.placement.symbol_places import SymbolNotPlaced
+from gemel.spans import Span, format_address
+
+
+class Constant(NamedTuple):
+    """A constant that a contract names: ``place`` in the image, the ``value`` that stands there."""
+
+    contract: str
+    build: str
+    symbol: str
+    place: Span
+    value: int
+
+    @property
+    def where(self) -> str:
+        """Where it is, for people."""
+        at = format_address(self.place.start)
+        return f"contract {self.contract}, constant {self.symbol} of build {self.build} at {at}"
+
+
+class Start(NamedTuple):
+    """A vector table of a secondary at ``address`` as its core sees it, ``plain`` for the others.
+
+    ``declared`` is the address that the layout gives it, if its table was found elsewhere.
+    """
+
+    plan: BuildPlan
+    address: int
+    plain: int
+    declared: int | None
+
+    def __str__(self) -> str:
+        return f"{format_address(self.address)}, the vector table of build {self.plan.name}"
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each constant, and one for secondaries that no contract has a constant for."""
+    secondaries = [core.name for core in inspection.layout.secondaries()]
+    if not secondaries:
+        return
+    starts, hidden = _starts(inspection)
+    constants: list[Constant] = []
+    for found in _constants(inspection):
+        if isinstance(found, Constant):
+            constants.append(found)
+        else:
+            yield found
+    fitting = {constant: _fitting(inspection, constant, starts) for constant in constants}
+    matched = _matched(fitting)
+    rest = [start for start in starts if start.plan.core not in matched.values()]
+    for constant, fits in fitting.items():
+        core = matched.get(constant) or (fits[0].plan.core if fits and not rest else None)
+        if core:
+            yield Holds(f"constant {constant.symbol} of build {constant.build} for core {core}")
+        elif hidden:
+            yield NotChecked(constant.where, hidden)
+        else:
+            yield _finding(inspection, constant, fits, rest or starts)
+    named = {boot for each in inspection.layout.contracts.values() if (boot := each.boot_symbol)}
+    if len(named) < len(secondaries):
+        left = ", ".join(f"core {name}" for name in secondaries if name not in matched.values())
+        yield NotChecked(left, "no contract names the constant that holds its vector address (boot_symbol)")
+
+
+def _matched(fitting: dict[Constant, list[Start]]) -> dict[Constant, str]:
+    """A core for each constant that fits one, no core twice; those that fit fewest choose first."""
+    matched: dict[Constant, str] = {}
+    for constant in sorted(fitting, key=lambda each: len(fitting[each])):
+        free = [start.plan.core for start in fitting[constant] if start.plan.core not in matched.values()]
+        if free:
+            matched[constant] = free[0]
+    return matched
+
+
+def _constants(inspection: Inspection) -> Iterator[Constant | NotChecked]:
+    seen = set()
+    for contract in inspection.layout.contracts.values():
+        boot = contract.boot_symbol
+        if boot is None or boot in seen:
+            continue
+        seen.add(boot)
+        try:
+            place = Span(inspection.symbols(boot.build, boot.symbol), 4)
+        except SymbolNotPlaced as error:
+            missing = needs_elf(boot.build, inspection.builds.get(boot.build), "symbols")
+            reason = missing or "; ".join(str(problem) for problem in error.problems)
+            yield NotChecked(
+                f"contract {contract.name}, constant {boot.symbol} of build {boot.build}", reason
+            )
+            continue
+        yield Constant(contract.name, boot.build, boot.symbol, place, inspection.word_at(place.start))
+
+
+def _starts(inspection: Inspection) -> tuple[list[Start], str]:
+    """The vector tables of the secondaries, and why that of some of them is not known, if so."""
+    starts: list[Start] = []
+    hidden: list[str] = []
+    plans = vector_builds(inspection.layout)
+    for core in inspection.layout.secondaries():
+        own = [plan for plan in plans if plan.core == core.name]
+        if not own:
+            hidden.append(f"core {core.name} has no build in an area of purpose code")
+        for plan in own:
+            start = _start(inspection, plan)
+            if start:
+                starts.append(start)
+            else:
+                hidden.append(f"the vector table of build {plan.name} is blank, see vector-table-not-blank")
+    return starts, "; ".join(hidden)
+
+
+def _start(inspection: Inspection, plan: BuildPlan) -> Start | None:
+    """Where a build's vector table is: as the layout says, or the only likely one if it is blank there."""
+    placed = inspection.placed.get(plan.name)
+    declared = table_span(inspection.layout, plan)
+    blank = is_blank(inspection, declared)
+    likely = likely_tables(inspection, plan) if blank else [declared.start]
+    if placed is None or len(likely) != 1:
+        return None
+    address = placed.run_address(likely[0])
+    located = locate(inspection.layout, address, plan.core)
+    plain = located.plain if located else address
+    return Start(plan, address, plain, placed.vector_address if blank else None)
+
+
+def _fitting(inspection: Inspection, constant: Constant, starts: list[Start]) -> list[Start]:
+    """The tables that lie at the constant's value, for the core that is sent there."""
+    layout, value = inspection.layout, constant.value
+    return [start for start in starts if distance(layout, start.plan.core, start.address, value) == 0]
+
+
+def _finding(inspection: Inspection, constant: Constant, taken: list[Start], due: list[Start]) -> Finding:
+    """What is wrong with a constant; ``taken`` it fits, ``due`` are the tables that it could name instead."""
+    cores = list(dict.fromkeys(start.plan.core for start in due))
+    parties = [constant.build, constant.contract, *cores, *(start.plan.name for start in due)]
+    if taken:
+        what = f"build {constant.build} would release core {taken[0].plan.core} twice and another core never"
+    elif len(cores) == 1:
+        what = f"build {constant.build} would release core {cores[0]} with the wrong vector table"
+    else:
+        what = f"build {constant.build} would release a core where no secondary has its vector table"
+    seen = dict.fromkeys(_seen(inspection, core, constant.value) for core in cores)
+    return Finding(
+        what,
+        tuple(dict.fromkeys(parties)),
+        where=constant.where,
+        found=f"{format_address(constant.value)}, {' and '.join(seen)}",
+        expected=" or ".join(map(str, due)),
+        span=constant.place,
+        next_step=_next_step(inspection, constant, due),
+    )
+
+
+def _seen(inspection: Inspection, core: str, address: int) -> str:
+    """What a core that is sent to ``address`` finds there."""
+    text = whereabouts(inspection, core, address)
+    located = locate(inspection.layout, address, core)
+    if located is None:
+        return text
+    text = f"for core {core} {text}"
+    if not located.memory.holds_image or located.offset + 8 > located.memory.size:
+        return text
+    words = [format_address(inspection.word_at(located.plain + offset)) for offset in (0, 4)]
+    return f"{text}, where the image has {' and '.join(words)}"
+
+
+def _next_step(inspection: Inspection, constant: Constant, due: list[Start]) -> str:
+    """What to do, where the constant tells which mistake it was."""
+    seen = locate(inspection.layout, constant.value)
+    for start in due:
+        own, build = format_address(start.address), constant.build
+        if forgotten := forgotten_run_area(inspection.layout, start.plan, constant.value):
+            return forgotten
+        if seen and seen.plain == start.plain:
+            return f"core {start.plan.core} sees this place at {own}: build {build} with that address"
+        if start.declared is not None and start.declared == constant.value:
+            return (
+                f"build {build} and the layout count on {format_address(start.declared)}, where nothing "
+                f"lies: link build {start.plan.name} for it, or change both to {own}"
+            )
+    return ""
+
+
+RULE = Rule(
+    name="boot-constant-agrees",
+    severity="error",
+    checks="The constant in the primary's code that each contract names as boot_symbol holds, in the image, "
+    "the address at which a secondary sees its own vector table, and no secondary goes without while "
+    "another has two.",
+    why="The primary writes this constant into the secondary's vector register and lets it run. When the "
+    "second build has moved and the first was not built again, the secondary takes its stack pointer and "
+    "first address from erased flash or the middle of a function, and locks up without a sign; the primary "
+    "waits for it for ever.",
+    remedy="Have the join write it, with a stamp of value = { vectors_of = the secondary's build } at this "
+    "constant; or build the primary again with the address at which the secondary's vector table lies.",
+    source="common practice: the boot address word must name a vector table of that core's build",
+    absent="the layout has no secondary core",
+    check=check,
+)

@@ -1,0 +1,106 @@
+"""Rule ``build-architecture-fits-core``: a build is compiled for an architecture that its core has."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import concerned, needs_elf
+from gemel.layout.model import BuildPlan, Core
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+
+if TYPE_CHECKING:
+    from gemel.builds.elf.attributes import BuildAttributes
+
+CPU_ARCH, PROFILE, ARM_INSTRUCTIONS = 6, 7, 8
+"""Tags of ADDENDA32, "The target-related attributes"."""
+
+RUNS = {
+    "armv6-m": (11, 12),
+    "armv7-m": (10, 11, 12),
+    "armv7e-m": (10, 11, 12, 13),
+    "armv8-m.base": (11, 12, 16),
+    "armv8-m.main": (10, 11, 12, 16, 17),
+    "armv8.1-m.main": (10, 11, 12, 16, 17, 21),
+}
+"""Values of Tag_CPU_arch whose code each architecture runs (ADDENDA32 for the method; the order of the
+M-profile architectures from memory)."""
+ARMV7E_M = 13
+WITH_DSP = ("armv8-m.main", "armv8.1-m.main")
+"""Architectures that run code for Armv7E-M where they have the DSP extension (from memory)."""
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build."""
+    for name, plan in inspection.layout.builds.items():
+        where = f"build {name}"
+        build = inspection.builds.get(name)
+        if build is None or build.attributes is None:
+            yield NotChecked(where, needs_elf(name, build, "build attributes"))
+            continue
+        core = inspection.layout.cores[plan.core]
+        if wrong := _wrong(core, build.attributes):
+            yield _finding(plan, core, build.file, build.attributes, *wrong)
+        elif reason := _not_told(build.attributes):
+            yield NotChecked(where, reason)
+        else:
+            yield Holds(where)
+
+
+def _not_told(attributes: BuildAttributes) -> str:
+    if CPU_ARCH not in attributes.values:
+        return "its build attributes name no architecture"
+    if attributes.not_understood:
+        tags = ", ".join(map(str, attributes.not_understood))
+        return f"its build attributes make demands that this gemel does not know (tags {tags})"
+    return ""
+
+
+def _wrong(core: Core, attributes: BuildAttributes) -> tuple[str, str] | None:
+    """What the build is made for, and what the core has instead; None if the core runs it."""
+    runs = RUNS[core.architecture]
+    if core.architecture in WITH_DSP and "dsp" in core.extensions:
+        runs = (*runs, ARMV7E_M)
+    arch, expected = attributes.in_words(CPU_ARCH), f"{core.architecture} or what it runs"
+    if attributes.profile not in ("", "M"):
+        return f"{arch}, profile {attributes.in_words(PROFILE)}", f"{expected}, profile microcontroller"
+    if CPU_ARCH in attributes.values and attributes.cpu_arch not in runs:
+        return arch, expected
+    if attributes.arm_instructions:
+        return f"{arch} with Arm instructions", "Thumb instructions only, as all M-profile cores run"
+    return None
+
+
+def _finding(
+    plan: BuildPlan, core: Core, file: str, attributes: BuildAttributes, found: str, expected: str
+) -> Finding:
+    name = f", for {attributes.cpu_name}" if attributes.cpu_name else ""
+    lines: tuple[str, ...] = ()
+    if attributes.cpu_arch == ARMV7E_M and core.architecture in WITH_DSP:
+        lines = (f"core {core.name} would run it with dsp among its extensions in the layout",)
+    return Finding(
+        f"build {plan.name} is compiled for another architecture than core {core.name} has",
+        concerned(plan.name, core.name),
+        where=f"build {plan.name} ({file}), build attributes",
+        found=f"{found}{name}",
+        expected=f"{expected}, core {core.name}",
+        lines=lines,
+    )
+
+
+RULE = Rule(
+    name="build-architecture-fits-core",
+    severity="error",
+    checks="The architecture and profile in a build's attributes are those of its core, or ones whose code "
+    "it runs.",
+    why="The core meets an instruction that it does not have and faults, often far from the start: in a "
+    "library routine, or in the one branch that nobody tried. The usual cause is a file of the other core or "
+    "the other board.",
+    remedy="Hand in the file that was made for this core, or compile with the -march= of the core.",
+    source='ADDENDA32 2025Q4, section "The target-related attributes", Tag_CPU_arch and '
+    "Tag_CPU_arch_profile; which M-profile architecture runs the code of which: from memory",
+    absent="the layout has no build",
+    check=check,
+)

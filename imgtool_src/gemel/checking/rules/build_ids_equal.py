@@ -1,0 +1,97 @@
+"""Rule ``build-ids-equal``: build, record and image name the same build id."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.build_ids import id_words, recorded_id, stored_notes
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import concerned, needs_elf
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.spans import Span, format_address
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build, or a finding for each of record and image that says otherwise."""
+    for name in inspection.layout.builds:
+        yield from _outcomes(inspection, name)
+
+
+def _outcomes(inspection: Inspection, name: str) -> Iterator[Outcome]:
+    where = f"build {name}"
+    build = inspection.builds.get(name)
+    known, source = (build.build_id, build.file) if build and build.build_id else (None, "")
+    recorded = recorded_id(inspection, name)
+    findings = []
+    if known and recorded is not None and recorded != known:
+        findings.append(_in_record(inspection, name, recorded, known, source))
+    if not known and recorded:
+        known, source = recorded, "the record"
+    if not known:
+        yield NotChecked(where, needs_elf(name, build, "build id"))
+        return
+    notes = stored_notes(inspection, name)
+    ids = [note.build_id for note in notes]
+    if ids and known not in ids:
+        findings.append(_in_image(inspection, name, known, source))
+    if findings:
+        yield from findings
+    elif ids or (recorded and source != "the record"):
+        yield Holds(where)
+    else:
+        yield NotChecked(where, _only_source(name, source))
+
+
+def _only_source(name: str, source: str) -> str:
+    """Why there is nothing to hold the one known build id against."""
+    missing = "the image holds no build id note at the build's place (keep its section in flash at link)"
+    if source == "the record":
+        return f"only {source} tells its build id: {missing}; needs the ELF file: {name}=FILE"
+    return f"only {source} tells its build id: {missing}, and no record tells it"
+
+
+def _parties(inspection: Inspection, name: str) -> tuple[str, ...]:
+    plan = inspection.layout.builds[name]
+    return concerned(name, plan.core, plan.stored_in)
+
+
+def _in_record(inspection: Inspection, name: str, recorded: bytes, known: bytes, source: str) -> Finding:
+    area = inspection.layout.record.area if inspection.layout.record else ""
+    return Finding(
+        f"the record names another build id for build {name} than the build at hand has",
+        concerned(*_parties(inspection, name), area),
+        where=f"record in area {area}, entry {name}",
+        found=recorded.hex() or "none",
+        expected=f"{known.hex()}, as in {source}",
+    )
+
+
+def _in_image(inspection: Inspection, name: str, known: bytes, source: str) -> Finding:
+    notes = stored_notes(inspection, name)
+    stored = inspection.placed[name].stored
+    places = [format_address(stored.start + note.offset) for note in notes]
+    first = notes[0]
+    return Finding(
+        f"the image holds another build {name} than {source} names",
+        _parties(inspection, name),
+        where=f"build {name} in {stored}, build id note at {', '.join(places[:3])}",
+        found=id_words([note.build_id for note in notes]),
+        expected=f"{known.hex()}, as in {source}",
+        span=Span(stored.start + first.offset, 16 + len(first.build_id)),
+    )
+
+
+RULE = Rule(
+    name="build-ids-equal",
+    severity="error",
+    checks="The build id note at each build's place in the image and the build id in the record are that of "
+    "the build at hand, or where there is none at hand, each other's.",
+    why="A build id names one link of one build. Another one means that the device runs code that nobody at "
+    "this table built or tested, or that one of two cores was updated and the other was not.",
+    remedy="Hand in the file with that build id, or join again from the files at hand.",
+    source='System V gABI, section "Note Section" (recognised by name and type); that the note of type 3 and '
+    "name GNU holds the build id is a convention of linkers; common practice",
+    absent="the layout has no build",
+    check=check,
+)

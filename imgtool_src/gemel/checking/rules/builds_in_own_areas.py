@@ -1,0 +1,168 @@
+"""Rule ``builds-in-own-areas``: no build stores a byte outside its own area."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import (
+    builds_stored_in,
+    concerned,
+    found_or_holds,
+    needs_build,
+    own_areas_words,
+    owners_of,
+    segment_words,
+    sized,
+)
+from gemel.layout.addresses import locate
+from gemel.layout.model import Area
+from gemel.outcomes import Finding, NotChecked, Outcome
+from gemel.placement.placing import Piece, Placement, too_large_by
+from gemel.spans import Span, format_size, without
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build, one finding for each piece of it in another area or in none."""
+    for name in inspection.layout.builds:
+        placement = inspection.placements.get(name)
+        where = f"build {name}"
+        if placement is None:
+            yield NotChecked(where, needs_build(name))
+            continue
+        in_flash = [piece for piece in placement.pieces if _in_flash(inspection, piece).size]
+        if not in_flash:
+            yield NotChecked(where, "none of its bytes lies in flash: see load-addresses-in-flash")
+            continue
+        yield from found_or_holds(_findings(inspection, placement, in_flash), where)
+
+
+def _in_flash(inspection: Inspection, piece: Piece) -> Span:
+    """The bytes of the piece in flash; what runs over the memory's end is left to load-addresses-in-flash."""
+    located = locate(inspection.layout, piece.address)
+    if located is None or not located.memory.holds_image:
+        return Span(piece.address, 0)
+    return piece.span.intersection(located.memory.span)
+
+
+def _findings(inspection: Inspection, placement: Placement, pieces: list[Piece]) -> Iterator[Finding]:
+    layout, plan = inspection.layout, placement.plan
+    if not any(piece.span.overlaps(layout.span_of(plan.stored_in)) for piece in pieces):
+        yield _none_in_own(inspection, placement, pieces)
+        return
+    strays = list(_strays(inspection, placement, pieces))
+    over = too_large_by(layout, plan, [span for _, span, _ in strays])
+    if over:
+        inside = [area for _, span, area in strays if area and over.covers(span)]
+        yield _too_large(inspection, placement, over, inside)
+    for piece, span, area in strays:
+        if over is None or not over.covers(span):
+            yield _astray(inspection, placement, piece, span, area)
+
+
+def _strays(
+    inspection: Inspection, placement: Placement, pieces: list[Piece]
+) -> Iterator[tuple[Piece, Span, Area | None]]:
+    """Bytes of a build in flash outside its areas, and the area that they are in, if any."""
+    layout, plan = inspection.layout, placement.plan
+    for piece in pieces:
+        for outside in without([_in_flash(inspection, piece)], layout.spans_of_build(plan)):
+            rest = [outside]
+            for area in layout.areas.values():
+                span = layout.span_of(area.name)
+                if not span.overlaps(outside):
+                    continue
+                rest = without(rest, [span])
+                if not _may_hold_copy(inspection, plan.core, area):
+                    yield piece, span.intersection(outside), area
+            for span in rest:
+                yield piece, span, None
+
+
+def _too_large(inspection: Inspection, placement: Placement, over: Span, areas: list[Area]) -> Finding:
+    plan = placement.plan
+    told = [(area, *owners_of(inspection.layout, area)) for area in areas]
+    owners = [name for area, _, names in told for name in (area.name, *names)]
+    lines = tuple(
+        dict.fromkeys(f"what lies behind it is in area {area.name}, {words}" for area, words, _ in told)
+    )
+    return Finding(
+        f"build {plan.name} is {format_size(over.size)} too large for area {plan.stored_in}",
+        concerned(plan.name, plan.core, plan.stored_in, *owners),
+        where=f"build {plan.name} ({placement.build.file})",
+        found=f"bytes of it behind the area, {sized(over)}",
+        expected=own_areas_words(inspection.layout, plan),
+        span=over,
+        next_step="make the build smaller, or enlarge its area in the layout and tell both teams",
+        lines=lines,
+    )
+
+
+def _may_hold_copy(inspection: Inspection, core: str, area: Area) -> bool:
+    """Whether a build of ``core`` may store a copy of the build that belongs into ``area``."""
+    cores = inspection.layout.cores
+    owners = [plan.core for plan in builds_stored_in(inspection.layout, area.name)]
+    return cores[core].role == "primary" and any(cores[owner].role == "secondary" for owner in owners)
+
+
+def _astray(
+    inspection: Inspection, placement: Placement, piece: Piece, span: Span, area: Area | None
+) -> Finding:
+    plan = placement.plan
+    words, owners = owners_of(inspection.layout, area) if area else ("", ())
+    place = f"in area {area.name}, {words}" if area else "that belong to no area"
+    hint = "move them in the linker script, or enlarge its area in the layout"
+    if piece.segment.data[:4] == b"\x7fELF":
+        hint = "this segment stores the ELF file's own headers: keep them out of it (linker option -n)"
+    return Finding(
+        f"build {plan.name} has bytes {place}",
+        concerned(plan.name, plan.core, plan.stored_in, area.name if area else "", *owners),
+        where=segment_words(placement.build, piece.segment),
+        found=sized(span),
+        expected=own_areas_words(inspection.layout, plan),
+        span=span,
+        next_step=hint,
+    )
+
+
+def _none_in_own(inspection: Inspection, placement: Placement, pieces: list[Piece]) -> Finding:
+    layout, plan = inspection.layout, placement.plan
+    own = layout.span_of(plan.stored_in)
+    others = [
+        other
+        for other in layout.builds.values()
+        if other.name != plan.name
+        and all(layout.span_of(other.stored_in).covers(piece.span) for piece in pieces)
+    ]
+    lines = [
+        f"all of them lie in area {other.stored_in} of build {other.name}: were the files of {plan.name} and "
+        f"{other.name} swapped?"
+        for other in others
+    ]
+    extent = Span.from_bounds(pieces[0].address, max(piece.span.end for piece in pieces))
+    return Finding(
+        f"build {plan.name} has no byte in its own area",
+        concerned(plan.name, plan.core, plan.stored_in, *(other.name for other in others)),
+        where=f"build {plan.name} ({placement.build.file})",
+        found=f"bytes in {extent}",
+        expected=f"bytes in area {plan.stored_in}, {own}",
+        span=extent,
+        next_step="its linker script and the layout differ in origin: mend one of them, or hand in the right file",
+        lines=tuple(lines),
+    )
+
+
+RULE = Rule(
+    name="builds-in-own-areas",
+    severity="error",
+    checks="Every byte that a build stores in flash lies in the area that the layout gives it, save for the "
+    "primary's copy of a secondary's build at the place of that build.",
+    why="Where two builds meet, one overwrites the other: merged files keep the bytes of whichever came "
+    "last, and a core runs into code that is not its own. An update of one build then destroys the other.",
+    remedy="Link each build for its own area; if it has outgrown it, enlarge the area in the layout and tell "
+    "both teams.",
+    source="common practice",
+    absent="the layout has no build",
+    check=check,
+)

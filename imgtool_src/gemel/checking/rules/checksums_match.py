@@ -1,0 +1,147 @@
+"""Rule ``checksums-match``: every checksum in the image is right, and if not, what would make it right."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+from gemel.checking.findings.unknown_places import no_place
+from gemel.checking.rule import Rule
+from gemel.checksums.coverages import declared_coverage, usual_alternatives
+from gemel.checksums.diagnosis import Coverage, diagnose
+from gemel.checksums.in_layout import algorithm_of, checksum_bytes
+from gemel.errors import GemelError, Problem
+from gemel.inspection.checksum_ranges import known_coverage, ranges_elsewhere
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.unchanged import joined_with_other_layout, unchanged_since_join
+from gemel.layout.model import Checksum
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.placement.places import address_of, span_of_range
+from gemel.spans import Span
+
+_NOTHING_FITS = (
+    "no other byte order, feed, reflection, algorithm, fill or range that was tried explains the stored value"
+)
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each checksum."""
+    for checksum in inspection.layout.checksums:
+        yield _outcome(inspection, checksum)
+
+
+def _outcome(inspection: Inspection, checksum: Checksum) -> Outcome:
+    layout, image = inspection.layout, inspection.image
+    where = f"checksum {checksum.name}"
+    covered = known_coverage(inspection, checksum)
+    if isinstance(covered, str):
+        return NotChecked(where, covered)
+    try:
+        address = address_of(layout, checksum.at, inspection.symbols)
+    except GemelError as error:
+        return NotChecked(where, no_place(inspection, checksum, error))
+    expected = checksum_bytes(layout, image, checksum, covered)
+    if isinstance(expected, Problem):
+        parties = (checksum.name,)
+        return Finding(
+            expected.what,
+            parties,
+            where=where,
+            found=expected.found,
+            expected=expected.expected,
+            span=None,
+            next_step=expected.next_step,
+        )
+    place = Span(address, len(expected))
+    found = inspection.bytes_of(place)
+    if found == expected:
+        return Holds(where)
+    lines, next_step = _explanations(inspection, checksum, place, covered, found)
+    return Finding(
+        f"checksum {checksum.name} does not match the bytes it covers",
+        (checksum.name, *_areas_of(inspection, covered)),
+        where=f"{where} at {place}, over {', '.join(map(str, covered[:3]))}{', ...' if covered[3:] else ''}",
+        found=found.hex(" "),
+        expected=f"{expected.hex(' ')} ({algorithm_of(checksum).name}, {checksum.byte_order} byte order)",
+        span=place,
+        next_step=next_step,
+        lines=lines,
+    )
+
+
+def _areas_of(inspection: Inspection, covered: Sequence[Span]) -> tuple[str, ...]:
+    names = [
+        name
+        for name in inspection.layout.areas
+        if any(inspection.layout.span_of(name).overlaps(s) for s in covered)
+    ]
+    return tuple(names)
+
+
+def _explanations(
+    inspection: Inspection, checksum: Checksum, place: Span, covered: Sequence[Span], found: bytes
+) -> tuple[tuple[str, ...], str]:
+    """What would make the stored value right, and what to do then."""
+    erased = inspection.erased_byte_at(covered[0].start)
+    left_out = [span_of_range(inspection.layout, item, inspection.placed) for item in checksum.exceptions]
+    declared = declared_coverage(inspection.image, covered, erased)
+    alternatives = usual_alternatives(inspection.image, covered, left_out, place, erased)
+    alternatives += _builds_alone(inspection, covered, declared, erased)
+    others = ranges_elsewhere(inspection, checksum, place, covered, erased)
+    diagnosis = diagnose(
+        algorithm_of(checksum),
+        checksum.feed,
+        checksum.byte_order,
+        found,
+        declared,
+        [*alternatives, *others.coverages],
+    )
+    if diagnosis.blank:
+        hint = "join the image with this layout, or look for what erased the place afterwards"
+        return ("the stored value is blank: nothing was written there, or it was erased",), hint
+    hint = "mend that key of the layout to what the device computes, and join again"
+    lines = [str(explanation) for explanation in diagnosis.explanations]
+    if not lines:
+        line, hint = _unexplained(inspection, covered)
+        lines += [line, *([str(others)] if others.coverages else [])]
+    if not diagnosis.complete:
+        lines.append("not everything was tried, since the covered bytes are many")
+    return tuple(lines), hint
+
+
+def _unexplained(inspection: Inspection, covered: Sequence[Span]) -> tuple[str, str]:
+    """What is known where nothing that was tried explains the stored value, and what to do."""
+    changed = "get the image again from where it was joined; look for what changed it after the join"
+    if not unchanged_since_join(inspection, covered):
+        why = "the covered bytes changed after it was computed, or it covers something else altogether"
+        return f"{_NOTHING_FITS}: {why}", changed
+    unchanged = "by the record's digests the covered bytes are unchanged since the join"
+    if joined_with_other_layout(inspection):
+        hint = "check it with the layout it was joined with, or mend what this one says of the checksum"
+        return f"{_NOTHING_FITS}; {unchanged}: the layout differs", hint
+    return f"{_NOTHING_FITS}; {unchanged}: the stored value was changed, or was never this checksum", changed
+
+
+def _builds_alone(
+    inspection: Inspection, covered: Sequence[Span], declared: Coverage, erased: int
+) -> Iterator[Coverage]:
+    """The bytes of each build that lies in the covered ranges, without what follows to the area's end."""
+    for placed in inspection.placed.values():
+        if any(span.covers(placed.stored) for span in covered) and placed.stored.size != declared.size:
+            alone = declared_coverage(inspection.image, [placed.stored], erased)
+            yield replace(alone, words=f"if it covers build {placed.name} alone, {placed.stored}")
+
+
+RULE = Rule(
+    name="checksums-match",
+    severity="error",
+    checks="Every checksum in the image is that of the bytes it covers, by its algorithm, feed and byte "
+    "order.",
+    why="Boot code that computes another value refuses to start the image, or, where it does not check, "
+    "runs bytes that nobody vouched for.",
+    remedy="If one of the explanations fits, mend that key of the layout to what the device computes, and "
+    "join again; if none does, the image was changed after the join.",
+    source="the parametrised CRC catalogue; common practice for feed and byte order",
+    absent="the layout declares no checksum",
+    check=check,
+)

@@ -1,0 +1,118 @@
+"""Rule ``cleared-data-cleared-whole``: a section that start-up code clears is cleared to its end."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from gemel.builds.build import Build
+from gemel.checking.findings.build_evidence import builds_that_state
+from gemel.checking.findings.start_reach import unstored_sections
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.ram_claims import own_ram, shared_ram
+from gemel.inspection.start_tables import StartEntry, clears_of, copies_of
+from gemel.inspection.wording import biggest_symbols, concerned, found_or_holds, sized
+from gemel.layout.addresses import plain_span
+from gemel.layout.model import BuildPlan
+from gemel.outcomes import Finding, NotChecked, Outcome
+from gemel.spans import Span, format_address, without
+
+if TYPE_CHECKING:
+    from gemel.builds.elf.section_table import Section
+
+ROUNDED = 16
+"""A block that reaches less far into a section has its end rounded up and is meant for the one before."""
+
+KEPT = ("noinit", "uninit", "persist", "retain", "retention", "keep", "backup", "heap", "stack")
+"""Parts of names, without underscores, of what is not cleared on purpose; common practice."""
+
+KEPT_SECTIONS = (*KEPT, "link", "shared", "mailbox")
+"""The same for the names of sections."""
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build that has sections of cleared data and tells by symbols what it clears."""
+    for told in builds_that_state(inspection, "symbols"):
+        if isinstance(told, NotChecked):
+            yield told
+            continue
+        plan, build = told
+        blocks = clears_of(build)
+        sections = [section for section in unstored_sections(build) if _meant(section, blocks)]
+        if sections:
+            written = [block.span for block in (*blocks, *copies_of(build))]
+            findings = (
+                each for section in sections for each in _findings(inspection, plan, build, section, written)
+            )
+            yield from found_or_holds(
+                findings, f"build {plan.name}, {', '.join(each.name for each in sections)}"
+            )
+
+
+def _meant(section: Section, blocks: list[StartEntry]) -> bool:
+    """Whether a block is there to clear the section, and no name says that it keeps what it holds."""
+    if _named_as(KEPT_SECTIONS, section.name):
+        return False
+    return any(
+        block.span.size
+        and (section.span.holds(block.start) or section.span.intersection(block.span).size >= ROUNDED)
+        for block in blocks
+    )
+
+
+def _named_as(words: tuple[str, ...], name: str) -> bool:
+    plain = name.lower().replace("_", "")
+    return any(word in plain for word in words)
+
+
+def _findings(
+    inspection: Inspection, plan: BuildPlan, build: Build, section: Section, written: list[Span]
+) -> Iterator[Finding]:
+    layout = inspection.layout
+    for rest in without([section.span], written):
+        plain = plain_span(layout, rest, plan.core)
+        if rest.end != section.span.end or plain is None or not _data_in(build, section, rest):
+            continue
+        if not any(own.covers(plain) for own in without(own_ram(layout, plan.core), shared_ram(layout))):
+            continue
+        symbols = biggest_symbols(build, rest)
+        yield Finding(
+            f"start-up code of build {plan.name} clears section {section.name} in part",
+            concerned(plan.name, plan.core),
+            where=f"build {plan.name} ({build.file}, section {section.name})",
+            found=f"not cleared: {sized(rest)}",
+            expected=f"cleared up to {format_address(section.span.last)}, the end of the section",
+            span=plain,
+            lines=(f"largest objects there: {symbols}",),
+        )
+
+
+def _data_in(build: Build, section: Section, rest: Span) -> bool:
+    """Whether ``rest`` holds objects, and no symbol says that it is a heap or keeps its content.
+
+    Without objects it is padding, or room that the linker script set aside.
+    """
+    symbols = build.symbols.objects_in(section.span) if build.symbols else ()
+    there = [each for each in symbols if each.span.overlaps(rest) or rest.holds(each.address)]
+    return any(each.kind == "object" and each.size for each in there) and not any(
+        _named_as(KEPT, each.name) for each in there
+    )
+
+
+RULE = Rule(
+    name="cleared-data-cleared-whole",
+    severity="warning",
+    checks="Each section of cleared data in a core's own RAM that start-up code begins to clear, by the "
+    "build's zero table or the usual symbols, is cleared up to the last object in it; sections whose names "
+    "say that they keep their content, heaps and stacks are left alone.",
+    why="The language promises that variables without a value start as zero. The ones behind the end of the "
+    "block start with what the RAM held: zeros in the laboratory after a long pause without power, anything "
+    "after a reset in the field.",
+    remedy="Put the symbol of the end behind all input sections, COMMON included, or take the size in the "
+    "zero table from SIZEOF; give what shall keep its content a section of its own, such as .noinit.",
+    source="ISO/IEC 9899:2011, section 6.7.9, paragraph 10; common practice (tables and symbols of start-up "
+    "code); both from memory",
+    absent="no build has sections that it clears, by its zero table or the usual symbols",
+    check=check,
+)

@@ -1,0 +1,65 @@
+"""Rule ``code-runs-where-stored``: what runs from flash is stored where it runs."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.findings.build_evidence import builds_that_state
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.windows import Window, parts_of, windows_of
+from gemel.inspection.wording import concerned, found_or_holds, segment_words, sized
+from gemel.outcomes import Finding, NotChecked, Outcome
+from gemel.placement.placing import Piece, Placement
+from gemel.spans import Span, format_address, format_size
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build, one finding for each segment that runs in flash where it is not stored."""
+    for told in builds_that_state(inspection, "run addresses"):
+        if isinstance(told, NotChecked):
+            yield told
+            continue
+        plan, _ = told
+        windows = windows_of(inspection.layout, plan.core)
+        yield from found_or_holds(_findings(inspection.placements[plan.name], windows), f"build {plan.name}")
+
+
+def _findings(placement: Placement, windows: list[Window]) -> Iterator[Finding]:
+    for piece in placement.pieces:
+        run = Span(piece.segment.run_address, len(piece.segment.data))
+        for part in parts_of(run, windows):
+            stored = piece.address + part.seen.start - run.start
+            if part.memory and part.memory.holds_image and part.plain.start != stored:
+                yield _finding(placement, piece, part.plain, Span(stored, part.plain.size))
+
+
+def _finding(placement: Placement, piece: Piece, run: Span, stored: Span) -> Finding:
+    plan = placement.plan
+    distance = stored.start - run.start
+    side = "behind" if distance > 0 else "before"
+    return Finding(
+        f"build {plan.name} runs from flash at one place and is stored at another",
+        concerned(plan.name, plan.core, plan.stored_in),
+        where=segment_words(placement.build, piece.segment),
+        found=f"stored at {stored}, runs at {sized(run)}",
+        expected=f"stored at {format_address(run.start)}, where core {plan.core} takes it from",
+        span=stored,
+        lines=(f"it is stored {format_size(abs(distance))} {side} the place it runs from",),
+    )
+
+
+RULE = Rule(
+    name="code-runs-where-stored",
+    severity="error",
+    checks="Each segment of a build whose run address lies in flash or rom, as its core sees it, is stored "
+    "at that very place.",
+    why="Nothing copies from flash to flash at the start. The core takes its instructions and constants from "
+    "the run address, where other bytes or erased ones lie, and faults; with a stale build at that place it "
+    "even runs.",
+    remedy="Link the build for the place where it is stored, instead of moving its load address afterwards; "
+    "if another observer sees that place elsewhere, say so with aliases or views of the memory.",
+    source="System V gABI, chapter 7, program header, p_vaddr and p_paddr; common practice",
+    absent="the layout has no build",
+    check=check,
+)

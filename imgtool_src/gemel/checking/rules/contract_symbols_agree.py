@@ -1,0 +1,171 @@
+"""Rule ``contract-symbols-agree``: every symbol of a contract is one place for all cores."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.contract_parties import (
+    DefinedSymbol,
+    Missing,
+    defined_symbol,
+    known_to_nobody,
+    lacking,
+    parties,
+    without_a_voice,
+)
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import concerned, sized
+from gemel.layout.addresses import seen_by
+from gemel.layout.model import Contract
+from gemel.outcomes import Finding, Holds, Outcome
+from gemel.spans import Span, format_address, format_size
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome or more for each symbol that a contract names."""
+    if len(inspection.layout.builds) < 2:
+        return
+    for contract in inspection.layout.contracts.values():
+        for name in contract.symbols:
+            yield from _symbol(inspection, contract, name)
+
+
+def _symbol(inspection: Inspection, contract: Contract, name: str) -> Iterator[Outcome]:
+    where = f"contract {contract.name}, {name}"
+    found: list[DefinedSymbol] = []
+    missing: list[Missing] = []
+    for plan in parties(inspection.layout):
+        answer = defined_symbol(inspection, plan, name)
+        if isinstance(answer, Missing):
+            missing.append(answer)
+        else:
+            found.append(answer)
+    told = ("object", "the symbols of", "linkers leave out what no source uses")
+    if not found and (nobody := known_to_nobody(inspection, contract, name, missing, *told)):
+        yield nobody
+        return
+    present = [each.plan for each in found]
+    findings: list[Finding] = []
+    untold: list[Missing] = []
+    for each in without_a_voice(missing, present):
+        if each.absent and found:
+            findings.append(_not_defined(contract, name, where, each, found[0]))
+        else:
+            untold.append(each)
+    yield from lacking(where, untold)
+    findings += _outside(inspection, contract, where, found)
+    inside = [each for each in found if each.plain and _area(inspection, contract).covers(each.plain)]
+    for other in inside[1:]:
+        findings += _apart(inspection, contract, where, inside[0], other)
+    yield from findings
+    if not findings and len(found) > 1:
+        yield Holds(f"{where} in builds {' and '.join(plan.name for plan in present)}")
+
+
+def _area(inspection: Inspection, contract: Contract) -> Span:
+    return inspection.layout.span_of(contract.area)
+
+
+def _names(contract: Contract, *found: DefinedSymbol) -> tuple[str, ...]:
+    builds = [each.plan.name for each in found]
+    return concerned(*builds, *(each.plan.core for each in found), contract.name, contract.area)
+
+
+def _file(each: DefinedSymbol) -> str:
+    return f"build {each.plan.name} ({each.build.file})"
+
+
+def _not_defined(contract: Contract, name: str, where: str, each: Missing, other: DefinedSymbol) -> Finding:
+    return Finding(
+        f"build {each.plan.name} does not define {name}",
+        concerned(each.plan.name, each.plan.core, contract.name, contract.area),
+        where=where,
+        found="no such symbol",
+        expected=f"{name} as in {_file(other)}, at {format_address(other.symbol.address)}",
+        next_step="correct the name, or keep the object: what nothing uses is dropped at link "
+        "(KEEP in the linker script)",
+    )
+
+
+def _outside(
+    inspection: Inspection, contract: Contract, where: str, found: list[DefinedSymbol]
+) -> Iterator[Finding]:
+    area = _area(inspection, contract)
+    for each in found:
+        if each.plain and area.covers(each.plain):
+            continue
+        start = seen_by(inspection.layout, area.start, each.plan.core)
+        seen = f", which core {each.plan.core} sees at {format_address(start)}" if start != area.start else ""
+        place = _place(each) if each.plain else f"{_place(each)}, in no memory that the core sees"
+        yield Finding(
+            f"{each.symbol.name} of build {each.plan.name} is not inside area {contract.area}",
+            _names(contract, each),
+            where=where,
+            found=f"{place} in {_file(each)}",
+            expected=f"inside {area}{seen}",
+            span=each.plain,
+            next_step=f"put it in a section of its own, and that section at {format_address(start)} in the linker "
+            f"script of build {each.plan.name}",
+        )
+
+
+def _apart(
+    inspection: Inspection, contract: Contract, where: str, first: DefinedSymbol, each: DefinedSymbol
+) -> Iterator[Finding]:
+    name, builds = each.symbol.name, f"builds {first.plan.name} and {each.plan.name}"
+    lines = tuple(f"build {side.plan.name:<{_width(first, each)}}  {_place(side)}" for side in (first, each))
+    names = _names(contract, each, first)
+    if first.plain and each.plain and first.plain.start != each.plain.start:
+        due = seen_by(inspection.layout, first.plain.start, each.plan.core)
+        yield Finding(
+            f"{builds} have {name} at different places",
+            names,
+            where=where,
+            found=f"{format_address(each.symbol.address)} in {_file(each)}",
+            expected=f"{format_address(due)}, the place of build {first.plan.name} as core {each.plan.core} sees it",
+            span=each.plain,
+            next_step="give it a fixed place in both linker scripts, before anything else of the area",
+            lines=lines,
+        )
+    sizes = first.symbol.size, each.symbol.size
+    if sizes[0] != sizes[1] and all(sizes):
+        yield Finding(
+            f"{builds} have {name} in different sizes",
+            names,
+            where=where,
+            found=f"{format_size(sizes[1])} in {_file(each)}",
+            expected=f"{format_size(sizes[0])} as in {_file(first)}",
+            span=each.plain,
+            next_step="compile one header on both sides with the same options; name its type in the contract too, "
+            "to see what differs",
+            lines=lines,
+        )
+
+
+def _width(*found: DefinedSymbol) -> int:
+    return max(len(each.plan.name) for each in found)
+
+
+def _place(each: DefinedSymbol) -> str:
+    symbol = each.symbol
+    seen = sized(symbol.span) if symbol.size else f"{format_address(symbol.address)}, size not known"
+    if each.plain is None or each.plain.start == symbol.address:
+        return seen
+    return f"{seen}, the others' {format_address(each.plain.start)}"
+
+
+RULE = Rule(
+    name="contract-symbols-agree",
+    severity="error",
+    checks="Each symbol that a contract names is defined in every core's build, lies inside the contract's "
+    "area, at the same place through each core's view and the aliases, and has the same size.",
+    why="Two linkers place the same object in the order that suits each of them. A core that writes at one "
+    "address while the other one waits at the next leaves both running without a word between them, or "
+    "overwrites the neighbour.",
+    remedy="Give the object a section of its own at a fixed address in both linker scripts, from addresses "
+    "that both take from the layout.",
+    source="common practice: what two programs share has one address; System V gABI, section Symbol Table",
+    absent="no contract names a symbol, or the layout has a single build",
+    check=check,
+)

@@ -1,0 +1,152 @@
+"""Rule ``copied-build-in-run-area``: a build that is copied to RAM fits and is linked for its place there."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.windows import Window, parts_of, windows_of
+from gemel.inspection.wording import concerned, found_or_holds, needs_elf, segment_words, sized
+from gemel.layout.addresses import seen_by
+from gemel.layout.model import BuildPlan
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.placement.placed import PlacedBuild
+from gemel.placement.placing import Piece, Placement
+from gemel.spans import Span, format_address, format_size
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build with runs_in, one finding for each thing that is wrong with its copy."""
+    for name, plan in inspection.layout.builds.items():
+        if plan.runs_in is None:
+            continue
+        where = f"build {name}"
+        if name not in inspection.placed_with_origin:
+            yield NotChecked(where, "nothing of the build was found in the image")
+            continue
+        placed, origin = inspection.placed_with_origin[name]
+        area = inspection.layout.span_of(plan.runs_in)
+        if placed.stored.size > area.size:
+            yield _too_large(plan, placed, area)
+            continue
+        if origin == "layout":
+            size = f"{format_size(placed.stored.size)} would fit, but where it runs is not known"
+            yield NotChecked(where, f"{size}: needs {name}=FILE, or an image with a sound record")
+        elif origin == "record":
+            yield _block(inspection, plan, placed, area) or Holds(where)
+        elif reason := _run_addresses_unknown(inspection, placement := inspection.placements[name]):
+            yield NotChecked(where, reason)
+        else:
+            yield from found_or_holds(_segments(inspection, placement, placed, area), where)
+
+
+def _run_addresses_unknown(inspection: Inspection, placement: Placement) -> str:
+    """Why the run addresses are not known; bytes stored for the RAM they run in tell them in any file."""
+    area = inspection.layout.span_of(placement.plan.runs_in or "")
+    windows = windows_of(inspection.layout, placement.plan.core)
+    if all(_lies_in(area, piece.segment.run_span, windows) for piece in placement.pieces):
+        return ""
+    return needs_elf(placement.plan.name, placement.build, "run addresses")
+
+
+def _segments(
+    inspection: Inspection, placement: Placement, placed: PlacedBuild, area: Span
+) -> Iterator[Finding]:
+    plan = placement.plan
+    windows = windows_of(inspection.layout, plan.core)
+    own = [piece for piece in placement.pieces if piece.span.overlaps(placed.stored)]
+    runs = [Span(piece.segment.run_address, len(piece.segment.data)) for piece in own]
+    outside = [at for at, run in enumerate(runs) if not _lies_in(area, run, windows)]
+    if outside:
+        yield from (_outside(inspection, plan, placement, own[at], runs[at], area) for at in outside)
+        return
+    distance = runs[0].start - own[0].address
+    for piece in own[1:]:
+        if piece.segment.run_address - piece.address != distance:
+            yield _apart(plan, placement, piece, distance)
+    if block := _block(inspection, plan, placed, area):
+        yield block
+
+
+def _lies_in(area: Span, run: Span, windows: list[Window]) -> bool:
+    """Whether all of ``run``, as the observer of ``windows`` sees it, lies in the area at plain ``area``."""
+    return all(part.memory and area.covers(part.plain) for part in parts_of(run, windows))
+
+
+def _parties(plan: BuildPlan) -> tuple[str, ...]:
+    return concerned(plan.name, plan.core, plan.stored_in, plan.runs_in or "")
+
+
+def _too_large(plan: BuildPlan, placed: PlacedBuild, area: Span) -> Finding:
+    return Finding(
+        f"build {plan.name} is larger than area {plan.runs_in}, which it is copied to",
+        _parties(plan),
+        where=f"build {plan.name}, stored in {placed.stored}",
+        found=f"{format_size(placed.stored.size)} as stored, whole write units",
+        expected=f"at most {format_size(area.size)}, area {plan.runs_in}, {area}",
+        span=placed.stored,
+        next_step="make the build smaller, or enlarge the area",
+    )
+
+
+def _block(inspection: Inspection, plan: BuildPlan, placed: PlacedBuild, area: Span) -> Finding | None:
+    """What is wrong with the place of the block that the primary copies, padding included."""
+    run = Span(placed.run_start, placed.stored.size)
+    if _lies_in(area, run, windows_of(inspection.layout, plan.core)):
+        return None
+    seen = seen_by(inspection.layout, area.start, plan.core)
+    return Finding(
+        f"build {plan.name} runs outside area {plan.runs_in}, which it is copied to",
+        _parties(plan),
+        where=f"build {plan.name}, stored in {placed.stored}",
+        found=f"runs at {sized(run)}, as core {plan.core} sees it",
+        expected=f"inside {Span(seen, area.size)}, area {plan.runs_in}",
+        span=run,
+    )
+
+
+def _outside(
+    inspection: Inspection, plan: BuildPlan, placement: Placement, piece: Piece, run: Span, area: Span
+) -> Finding:
+    seen = seen_by(inspection.layout, area.start, plan.core)
+    lines = []
+    if piece.segment.run_address == piece.segment.load_address:
+        lines.append("load address and run address are the same: it is linked to run where it is stored")
+    return Finding(
+        f"build {plan.name} is not linked to run in area {plan.runs_in}, which it is copied to",
+        _parties(plan),
+        where=segment_words(placement.build, piece.segment),
+        found=f"runs at {sized(run)}, as core {plan.core} sees it",
+        expected=f"inside {Span(seen, area.size)}, area {plan.runs_in}",
+        span=run,
+        lines=tuple(lines),
+    )
+
+
+def _apart(plan: BuildPlan, placement: Placement, piece: Piece, distance: int) -> Finding:
+    return Finding(
+        f"build {plan.name} is copied as one block, but its segments run apart",
+        _parties(plan),
+        where=segment_words(placement.build, piece.segment),
+        found=f"stored at {format_address(piece.address)}, runs at {format_address(piece.segment.run_address)}",
+        expected=f"runs at {format_address(piece.address + distance)}, as the first segment does",
+        span=piece.span,
+        next_step="link all that the build stores for consecutive run addresses",
+    )
+
+
+RULE = Rule(
+    name="copied-build-in-run-area",
+    severity="error",
+    checks="A build with runs_in, as stored and padded, fits that RAM area, is linked to run there as its "
+    "core sees it, and moves there as one block.",
+    why="The primary copies the block before it releases the core. What does not fit overwrites the RAM "
+    "behind the area; code that was linked for another place jumps and loads relative to that place and "
+    "faults at once, or later, where only absolute addresses are wrong.",
+    remedy="Link the build with run addresses in the area (> RAM AT> FLASH for code as well), or mend "
+    "runs_in.",
+    source="System V gABI, chapter 7, program header, p_vaddr; common practice",
+    absent="no build of the layout is copied to RAM (runs_in)",
+    check=check,
+)

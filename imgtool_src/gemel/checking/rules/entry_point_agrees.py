@@ -1,0 +1,55 @@
+"""Rule ``entry-point-agrees``: what the ELF file calls its entry is where the core starts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.core_views import described_word
+from gemel.inspection.inspection import Inspection, VectorTable
+from gemel.inspection.vector_tables import place_of, tables, word_span
+from gemel.inspection.wording import needs_elf
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build: its entry point against word 1 of its vector table in the image."""
+    for table in tables(inspection):
+        if isinstance(table, NotChecked):
+            yield table
+            continue
+        name = table.plan.name
+        build = inspection.builds.get(name)
+        if build is None or build.entry is None:
+            yield NotChecked(f"build {name}", needs_elf(name, build, "entry point"))
+        elif build.entry == table.words[1]:
+            yield Holds(f"build {name}")
+        else:
+            yield _finding(inspection, table, build.file, build.entry)
+
+
+def _finding(inspection: Inspection, table: VectorTable, file: str, entry: int) -> Finding:
+    core = table.core.name
+    return Finding(
+        f"the entry point of build {table.plan.name} is not its reset handler",
+        (table.plan.name, core),
+        where=place_of(table, 1),
+        found=f"entry point {described_word(inspection, core, entry)} in {file}",
+        expected=f"{described_word(inspection, core, table.words[1])}, the reset handler",
+        span=word_span(table, 1),
+    )
+
+
+RULE = Rule(
+    name="entry-point-agrees",
+    severity="note",
+    checks="The entry point of each build's file is the reset handler in its vector table.",
+    why="A core that starts from flash ignores the entry point, but a debugger or a boot loader may start "
+    "there. What works under the debugger then fails without it, because the code before the entry point "
+    "was left out.",
+    remedy="Name the reset handler as the entry point in the linker script (ENTRY), or take this as "
+    "intended.",
+    source="AAELF32, section 'ELF Header' (e_entry, bit 0 as for a function); common practice",
+    absent="the layout has no build in an area of purpose code",
+    check=check,
+)

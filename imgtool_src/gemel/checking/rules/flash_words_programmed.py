@@ -1,0 +1,99 @@
+"""Rule ``flash-words-programmed``: what will be read as a whole is programmed without holes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import counted, lines_in_short, place_words, sized
+from gemel.layout.addresses import locate
+from gemel.layout.model import BuildRange
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.placement.places import covered_spans
+from gemel.spans import Span, align_down, align_up, format_size, merge, without
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build and for each checksum."""
+    layout, placed = inspection.layout, inspection.placed
+    for name, plan in layout.builds.items():
+        spans = [placed[name].stored, *_elsewhere(inspection, name)] if name in placed else []
+        yield _outcome(inspection, f"build {name}", (name, plan.stored_in), spans, [name])
+    for checksum in layout.checksums:
+        items = (*checksum.over, *checksum.exceptions)
+        builds = [item.build for item in items if isinstance(item, BuildRange)]
+        spans = covered_spans(layout, checksum, placed) if placed.keys() >= set(builds) else []
+        areas = [name for name in layout.areas if any(layout.span_of(name).overlaps(span) for span in spans)]
+        yield _outcome(inspection, f"checksum {checksum.name}", (checksum.name, *areas), spans, builds)
+
+
+def _elsewhere(inspection: Inspection, name: str) -> list[Span]:
+    """Where a build at hand has bytes in further areas of its own."""
+    placement = inspection.placements.get(name)
+    spans = [inspection.layout.span_of(area) for area in inspection.layout.builds[name].also_stored_in]
+    pieces = placement.pieces if placement else ()
+    return [piece.span.intersection(span) for piece in pieces for span in spans if piece.span.overlaps(span)]
+
+
+def _outcome(
+    inspection: Inspection, where: str, parties: tuple[str, ...], spans: list[Span], builds: Sequence[str]
+) -> Outcome:
+    """What there is to say of ``spans``, which depend on where ``builds`` lie."""
+    for name in builds:
+        if name not in inspection.placed:
+            return NotChecked(where, f"nothing of build {name} was found in the image")
+    holes = [hole for span in merge(spans) for hole in _unprogrammed(inspection, span)]
+    if holes:
+        return _finding(inspection, where, parties, spans, holes)
+    for name in builds:
+        if inspection.placed_with_origin[name][1] == "layout":
+            return NotChecked(
+                where, f"where build {name} ends: needs {name}=FILE, or an image with a sound record"
+            )
+    return Holds(where)
+
+
+def _unprogrammed(inspection: Inspection, span: Span) -> Iterator[Span]:
+    """Whole write units inside ``span`` of which the image holds no byte, merge."""
+    located = locate(inspection.layout, span.start)
+    unit = located.memory.write_unit if located else 1
+    around = Span.from_bounds(align_down(span.start, unit), align_up(span.end, unit))
+    for gap in without([around], inspection.image.held_in(around)):
+        hole = Span.from_bounds(align_up(gap.start, unit), align_down(gap.end, unit)).intersection(span)
+        if hole.size:
+            yield hole
+
+
+def _finding(
+    inspection: Inspection, where: str, parties: tuple[str, ...], spans: list[Span], holes: list[Span]
+) -> Finding:
+    located = locate(inspection.layout, holes[0].start)
+    unit = format_size(located.memory.write_unit) if located else "1 byte"
+    size = format_size(sum(hole.size for hole in holes))
+    return Finding(
+        f"{where} covers flash that the image leaves unprogrammed",
+        (*parties, located.memory.name) if located else parties,
+        where=f"{where}, {', '.join(map(str, spans[:3]))}{', ...' if spans[3:] else ''}",
+        found=f"{size} not held, in {counted(len(holes), 'hole')}, the first at {place_words(holes[0])}",
+        expected=f"every write unit ({unit}) written, with the erased byte if nothing else",
+        span=holes[0],
+        lines=lines_in_short([f"hole {sized(hole)}" for hole in holes[1:]], "hole"),
+    )
+
+
+RULE = Rule(
+    name="flash-words-programmed",
+    severity="warning",
+    checks="In each build as stored and in each range of a checksum, the image holds bytes of every write "
+    "unit.",
+    why="Flash with error correction has no valid correction bits in an erased word: reading one can raise a "
+    "bus fault, in the start-up code's checksum loop or in a prefetch behind the last instruction, so the "
+    "device never starts although every byte compares equal. A warning, since the layout does not say "
+    "whether the flash has error correction, and flash without it reads such words as erased.",
+    remedy="Join with gemel, which writes the erased byte there; or have the tool that made the image fill "
+    "the range.",
+    source="common practice",
+    absent="the layout has no build and no checksum",
+    check=check,
+)

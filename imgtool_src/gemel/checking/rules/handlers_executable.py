@@ -1,0 +1,90 @@
+"""Rule ``handlers-executable``: handlers lie in the part of their build that is code by its own account."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.core_views import distance, function_at, runs_from
+from gemel.inspection.inspection import Inspection, VectorTable
+from gemel.inspection.vector_tables import place_of, reserved_words, tables, values_told, words_span
+from gemel.inspection.wording import needs_elf
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.placement.placing import Placement
+from gemel.spans import format_address
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build, or one for each segment that wrongly holds handlers of it."""
+    for table in tables(inspection):
+        if isinstance(table, NotChecked):
+            yield table
+            continue
+        name = table.plan.name
+        placement = inspection.placements.get(name)
+        missing = needs_elf(name, inspection.builds.get(name), "access rights")
+        if placement is None or missing:
+            yield NotChecked(f"build {name}", missing)
+            continue
+        faults = _faults(inspection, table, placement)
+        for part, indices in faults.items():
+            yield _finding(inspection, table, part, indices)
+        if not faults:
+            yield Holds(f"build {name}")
+
+
+def _faults(inspection: Inspection, table: VectorTable, placement: Placement) -> dict[str, list[int]]:
+    """Words that lead into a part of the build that is no code, by that part."""
+    faults: dict[str, list[int]] = {}
+    skipped = reserved_words(table.core.architecture)
+    for index, word in enumerate(table.words):
+        if index == 0 or index in skipped or not runs_from(inspection, table.placed, word & ~1):
+            continue
+        part = _part_without_code(inspection, placement, word & ~1)
+        if part:
+            faults.setdefault(part, []).append(index)
+    return faults
+
+
+def _part_without_code(inspection: Inspection, placement: Placement, address: int) -> str:
+    """What of the build is at a run address, as words; empty if that is code."""
+    parts = []
+    for segment in placement.build.stored:
+        offset = distance(inspection.layout, placement.plan.core, segment.run_address, address)
+        if 0 <= offset < len(segment.data):
+            parts.append(segment)
+    if any(segment.executable for segment in parts):
+        return ""
+    return f"segment {parts[0].index}, which is not executable," if parts else "a gap between the segments"
+
+
+def _finding(inspection: Inspection, table: VectorTable, part: str, indices: list[int]) -> Finding:
+    name, core = table.plan.name, table.core.name
+    first = table.words[indices[0]]
+    function = function_at(inspection, core, first)
+    file = inspection.builds[name].file
+    return Finding(
+        f"build {name} has handlers that are not code",
+        (name, core),
+        where=place_of(table, *indices),
+        found=f"{format_address(first)}{f' ({function})' if function else ''}, in {part} of {file}",
+        expected=f"an address in an executable segment of {file}",
+        span=words_span(table, indices),
+        lines=values_told(inspection, table, indices) if len(indices) > 1 else (),
+    )
+
+
+RULE = Rule(
+    name="handlers-executable",
+    severity="error",
+    checks="The reset handler and every other handler that lies in its own build lies in a segment which "
+    "that build's ELF file marks as executable.",
+    why="A handler in data or in a gap means that the table was patched, or is not this build's: the core "
+    "executes constants or erased flash when the exception comes. A memory protection unit that was set up "
+    "from the same file stops it there.",
+    remedy="Build the vector table from the handlers' names, not from numbers; put functions that a table "
+    'names into sections with code (for an assembler file: .section .text, "ax").',
+    source="gABI, chapter 'Program Header' (PF_X); AAELF32, section 'Program header'; common practice",
+    absent="the layout has no build in an area of purpose code",
+    check=check,
+)

@@ -1,0 +1,101 @@
+"""Rule ``heap-room-free``: what is set aside as heap is neither data nor stack of the same build."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.builds.build import Build
+from gemel.checking.findings.build_evidence import builds_that_state
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.reserves import Reserve, inverted_heaps, reserves_of
+from gemel.inspection.wording import biggest_symbols, concerned, found_or_holds, segment_words, sized
+from gemel.layout.model import BuildPlan
+from gemel.outcomes import Finding, NotChecked, Outcome
+from gemel.spans import Span, format_address
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build whose linker script sets a heap aside."""
+    for told in builds_that_state(inspection, "symbols"):
+        if isinstance(told, NotChecked):
+            yield told
+            continue
+        plan, build = told
+        heaps = [reserve for reserve in reserves_of(build) if reserve.kind == "heap"]
+        findings = list(_findings(plan, build, heaps))
+        if heaps or findings:
+            yield from found_or_holds(findings, f"build {plan.name}")
+
+
+def _findings(plan: BuildPlan, build: Build, heaps: list[Reserve]) -> Iterator[Finding]:
+    for start, first, end, behind in inverted_heaps(build):
+        yield Finding(
+            f"the heap of build {plan.name} ends before it starts",
+            concerned(plan.name, plan.core),
+            where=f"build {plan.name} ({build.file}), symbols {start} and {end}",
+            found=f"a start of {format_address(first)}, an end of {format_address(behind)}",
+            expected="an end that is not below the start",
+        )
+    for heap in heaps:
+        yield from _on_stored(plan, build, heap)
+        yield from _on_objects(plan, build, heap)
+        for stack in reserves_of(build):
+            common = stack.span.intersection(heap.span)
+            if stack.kind == "stack" and common.size:
+                yield _finding(plan, build, heap, common, f"the {stack.words}")
+
+
+def _on_stored(plan: BuildPlan, build: Build, heap: Reserve) -> Iterator[Finding]:
+    for segment in build.stored:
+        common = Span(segment.run_address, len(segment.data)).intersection(heap.span)
+        if common.size and not _only_zeros(segment.data, common, segment.run_address):
+            yield _finding(plan, build, heap, common, segment_words(build, segment))
+
+
+def _only_zeros(data: bytes, span: Span, run_address: int) -> bool:
+    start = span.start - run_address
+    return not any(data[start : start + span.size])
+
+
+def _on_objects(plan: BuildPlan, build: Build, heap: Reserve) -> Iterator[Finding]:
+    """Objects that are no heap themselves and of which the file stores no bytes."""
+    stored = [Span(segment.run_address, len(segment.data)) for segment in build.stored]
+    taken = [
+        symbol.span.intersection(heap.span)
+        for symbol in (build.symbols.all() if build.symbols else ())
+        if symbol.kind == "object"
+        and symbol.defined
+        and symbol.span.overlaps(heap.span)
+        and not any(span.overlaps(symbol.span) for span in stored)
+        and not any(word in symbol.name.lower() for word in ("heap", "stack", "pool"))
+    ]
+    if taken:
+        common = Span.from_bounds(min(span.start for span in taken), max(span.end for span in taken))
+        yield _finding(plan, build, heap, common, biggest_symbols(build, common))
+
+
+def _finding(plan: BuildPlan, build: Build, heap: Reserve, common: Span, what: str) -> Finding:
+    return Finding(
+        f"the heap of build {plan.name} lies over other memory of the same build",
+        concerned(plan.name, plan.core),
+        where=f"build {plan.name} ({build.file}), {heap.words}, {heap.span}",
+        found=f"{sized(common)}, taken by {what}",
+        expected="a heap that begins behind all data and ends before the stack",
+    )
+
+
+RULE = Rule(
+    name="heap-room-free",
+    severity="error",
+    checks="The heap that a build sets aside, by a section or by the usual symbols, overlaps no data, no "
+    "code that runs from RAM and no stack of the same build.",
+    why="The first blocks that are allocated lie over variables, or the last ones over the stack: both "
+    "sides change each other's values, and the heap's own lists are destroyed, most often long after the "
+    "cause.",
+    remedy="Let the heap start behind the last section of data and end where the stack begins, and let the "
+    "linker script assert it.",
+    source="common practice (sections and symbols of heap and stack, from memory)",
+    absent="no build whose symbols are at hand sets a heap aside",
+    check=check,
+)

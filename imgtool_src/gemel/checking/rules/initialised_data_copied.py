@@ -1,0 +1,82 @@
+"""Rule ``initialised-data-copied``: all that is stored for RAM is copied there by somebody."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.findings.build_evidence import builds_that_state
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.start_tables import StartEntry, copies_of
+from gemel.inspection.wording import biggest_symbols, concerned, found_or_holds, segment_words, sized
+from gemel.layout.addresses import locate
+from gemel.outcomes import Finding, NotChecked, Outcome
+from gemel.placement.placing import Piece, Placement
+from gemel.spans import Span, format_address, without
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build that stores bytes for RAM and tells by symbols what it copies."""
+    for told in builds_that_state(inspection, "symbols"):
+        if isinstance(told, NotChecked):
+            yield told
+            continue
+        where = f"build {told[0].name}"
+        placement = inspection.placements[told[0].name]
+        pieces = [piece for piece in placement.pieces if _moves(inspection, placement, piece)]
+        if not pieces:
+            continue
+        entries = copies_of(placement.build)
+        if entries:
+            findings = (each for piece in pieces for each in _findings(placement, piece, entries))
+            yield from found_or_holds(findings, where)
+        else:
+            lacking = "none of the usual symbols of copy tables or of the ends of its data"
+            yield NotChecked(where, f"it has {lacking}: what its start-up code copies is not known")
+
+
+def _moves(inspection: Inspection, placement: Placement, piece: Piece) -> bool:
+    """Whether the core finds the piece elsewhere than it is stored, and no other core brings it there."""
+    located = locate(inspection.layout, piece.segment.run_address, placement.plan.core)
+    if located is None or located.memory.kind != "ram":
+        return False
+    if placement.plan.runs_in is None:
+        return True
+    placed = placement.placed
+    own = placed is not None and placed.stored.overlaps(piece.span)
+    return not own
+
+
+def _findings(placement: Placement, piece: Piece, entries: list[StartEntry]) -> Iterator[Finding]:
+    plan, segment = placement.plan, piece.segment
+    run = Span(segment.run_address, len(segment.data))
+    for rest in without([run], [entry.span for entry in entries]):
+        symbols = biggest_symbols(placement.build, rest)
+        stored = Span(piece.address + rest.start - run.start, rest.size)
+        if not any(segment.data[rest.start - run.start :][: rest.size]) and rest.end == run.end:
+            continue  # zeros that fill the segment up
+        yield Finding(
+            f"build {plan.name} stores bytes for RAM that no known block of its start-up code copies",
+            concerned(plan.name, plan.core),
+            where=segment_words(placement.build, segment),
+            found=f"{sized(rest)}, stored at {format_address(stored.start)}, in no block that is copied",
+            expected="inside a block of the copy table or between the symbols of initialised data",
+            span=stored,
+            lines=(f"largest objects there: {symbols}",) if symbols else (),
+        )
+
+
+RULE = Rule(
+    name="initialised-data-copied",
+    severity="warning",
+    checks="Each byte that a build stores in flash for a run address in RAM lies in a block that its "
+    "start-up code copies, by its copy table or the usual symbols, or in the block that the primary copies.",
+    why="A section of initialised data or of code for RAM that was added to the linker script and "
+    "forgotten in the copy table is in the image and never in RAM: the core finds there what was left at "
+    "power-up. With a debugger, which loads RAM itself, all works.",
+    remedy="Add the section to the copy table, or put it between the symbols of initialised data; if other "
+    "code copies it, waive this rule for the build.",
+    source="common practice (tables and symbols of start-up code, from memory)",
+    absent="no build stores bytes for RAM and tells by symbols what it copies",
+    check=check,
+)

@@ -1,0 +1,100 @@
+"""Rule ``instructions-fit-core``: every instruction of a build is one that its core has."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import concerned, needs_elf
+from gemel.layout.model import BuildPlan, Core
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.spans import format_address
+
+if TYPE_CHECKING:
+    from gemel.builds.build import Build
+    from gemel.builds.mapped_code import MappedCode
+    from gemel.m_profile.found_instruction import FoundInstruction
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build, or one finding for each kind of instruction that its core lacks."""
+    from gemel.builds.mapped_code import mapped_code
+    from gemel.m_profile.disassembly import why_not
+
+    reason = why_not(inspection.disassemble)
+    for name, plan in inspection.layout.builds.items():
+        where = f"build {name}"
+        build = inspection.builds.get(name)
+        missing = reason or needs_elf(name, build, "symbols")
+        code = None if missing or build is None else mapped_code(build)
+        if code is None or build is None:
+            yield NotChecked(where, missing)
+        else:
+            yield from _outcomes(plan, inspection.layout.cores[plan.core], build, code)
+
+
+def _outcomes(plan: BuildPlan, core: Core, build: Build, code: MappedCode) -> Iterator[Outcome]:
+    from gemel.checking.findings.lacking_instructions import lacking_findings
+
+    where = f"build {plan.name}"
+    findings = [
+        *lacking_findings(plan, core, f"{where} ({build.file})", _lacking(core, build, code)),
+        *_arm_code(plan, core, build, code),
+    ]
+    yield from findings
+    for span in code.unmapped:
+        yield NotChecked(where, f"its code at {span} has no mapping symbols, or lies below other sections")
+    if not findings and not code.unmapped:
+        if code.sections:
+            yield Holds(where)
+        else:
+            yield NotChecked(where, "it has no section of code")
+
+
+def _lacking(core: Core, build: Build, code: MappedCode) -> Iterator[FoundInstruction]:
+    from gemel.m_profile.capabilities import lacking
+    from gemel.m_profile.found_instruction import FoundInstruction
+    from gemel.m_profile.sieve import Sieve
+
+    sieve = Sieve(lacking(core.architecture, core.extensions))
+    symbols = build.symbols
+    for section in code.sections:
+        for offset, size, encoding in sieve.unfit(section.code):
+            address = section.start + offset
+            data = section.code[offset : offset + size]
+            found = symbols.function_at(address) if symbols else None
+            name, inside = (found[0].name, found[1]) if found else ("", 0)
+            yield FoundInstruction(address, data, encoding, name, inside)
+
+
+def _arm_code(plan: BuildPlan, core: Core, build: Build, code: MappedCode) -> Iterator[Finding]:
+    for span in (span for section in code.sections for span in section.arm):
+        found = build.symbols.function_at(span.start) if build.symbols else None
+        function = f" ({found[0].name})" if found else ""
+        yield Finding(
+            f"build {plan.name} holds Arm code",
+            concerned(plan.name, core.name),
+            where=f"build {plan.name} ({build.file})",
+            found=f"Arm instructions at {format_address(span.start)}{function}, by the mapping symbol $a there",
+            expected="Thumb instructions only, as all M-profile cores run",
+            span=span,
+        )
+
+
+RULE = Rule(
+    name="instructions-fit-core",
+    severity="error",
+    checks="Every instruction of a build, told from data by the mapping symbols, is one that its core has, "
+    "by its architecture and extensions in the layout.",
+    why="An instruction that the core lacks is undefined: it faults when it is reached, which may be once "
+    "a year. Hand-written assembly and libraries without build attributes bring such instructions in "
+    "without a word from compiler or linker.",
+    remedy="Compile or take the function that holds the instruction for this core, or correct the core's "
+    "extensions in the layout if the device has them.",
+    source='AAELF32 2025Q4, section "Mapping symbols"; which architecture has which instruction: Armv6-M, '
+    "Armv7-M and Armv8-M architecture reference manuals (from memory)",
+    absent="the layout has no build",
+    check=check,
+)

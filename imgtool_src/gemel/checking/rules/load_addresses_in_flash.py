@@ -1,0 +1,115 @@
+"""Rule ``load-addresses-in-flash``: what a build stores, it stores in flash."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.builds.segment import Segment
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.windows import parts_of, windows_of
+from gemel.inspection.wording import (
+    concerned,
+    found_or_holds,
+    needs_build,
+    own_areas_words,
+    segment_words,
+    sized,
+)
+from gemel.layout.addresses import locate
+from gemel.outcomes import Finding, NotChecked, Outcome
+from gemel.placement.placing import Piece, Placement, forgotten_by_segment
+from gemel.spans import Span
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build, one finding for each segment that is stored outside flash."""
+    for name in inspection.layout.builds:
+        placement = inspection.placements.get(name)
+        if placement is None:
+            yield NotChecked(f"build {name}", needs_build(name))
+            continue
+        yield from found_or_holds(_findings(inspection, placement), f"build {name}")
+
+
+def _findings(inspection: Inspection, placement: Placement) -> Iterator[Finding]:
+    placed = {piece.segment.index for piece in placement.pieces}
+    for segment in placement.build.stored:
+        if segment.index not in placed:
+            yield _nowhere(inspection, placement, segment)
+    for piece in placement.pieces:
+        located = locate(inspection.layout, piece.address)
+        if located and not located.memory.holds_image:
+            yield _in_ram(inspection, placement, piece)
+        elif located and not located.memory.span.covers(piece.span):
+            yield _over_the_end(inspection, placement, piece)
+
+
+def _nowhere(inspection: Inspection, placement: Placement, segment: Segment) -> Finding:
+    plan = placement.plan
+    return Finding(
+        f"build {plan.name} has bytes to store where the layout has no memory",
+        concerned(plan.name, plan.core, plan.stored_in),
+        where=segment_words(placement.build, segment),
+        found=f"load address {sized(segment.load_span)}",
+        expected=own_areas_words(inspection.layout, plan),
+        span=segment.load_span,
+        next_step="mend the load address in the linker script, or the memory in the layout",
+    )
+
+
+def _in_ram(inspection: Inspection, placement: Placement, piece: Piece) -> Finding:
+    plan, segment = placement.plan, piece.segment
+    parts = parts_of(piece.span, windows_of(inspection.layout))
+    memory = parts[0].memory
+    kind = memory.words if memory else "no memory"
+    hint = "give the section a load address in flash (AT> in the linker script)"
+    if plan.runs_in is None and memory and memory.kind == "ram":
+        hint += ", or name the RAM area it runs in as runs_in in the layout"
+    if forgotten := forgotten_by_segment(inspection.layout, plan, placement.build, segment):
+        hint = f"{forgotten}; else give the section a load address in flash (AT> in the linker script)"
+    lines = []
+    if segment.run_address == segment.load_address:
+        lines.append("load address and run address are the same: nothing is left to be copied at the start")
+    return Finding(
+        f"build {plan.name} has bytes to store in {kind}",
+        concerned(plan.name, plan.core, plan.stored_in, memory.name if memory else ""),
+        where=segment_words(placement.build, segment),
+        found=f"load address {sized(segment.load_span)}",
+        expected=own_areas_words(inspection.layout, plan),
+        span=piece.span,
+        next_step=hint,
+        lines=tuple(lines),
+    )
+
+
+def _over_the_end(inspection: Inspection, placement: Placement, piece: Piece) -> Finding:
+    plan = placement.plan
+    located = locate(inspection.layout, piece.address)
+    memory = located.memory if located else inspection.layout.memory_of(plan.stored_in)
+    over = Span.from_bounds(memory.span.end, piece.span.end)
+    return Finding(
+        f"build {plan.name} runs over the end of {memory.words}",
+        concerned(plan.name, plan.core, plan.stored_in, memory.name),
+        where=segment_words(placement.build, piece.segment),
+        found=f"{piece.span}, of which {sized(over)}, lie behind the end",
+        expected=f"inside {memory.words}, {memory.span}",
+        span=over,
+        next_step="make the build smaller, or mend the size of the memory in the layout",
+    )
+
+
+RULE = Rule(
+    name="load-addresses-in-flash",
+    severity="error",
+    checks="Each segment of a build that has bytes to store has its load address in a flash or rom memory, "
+    "as the programmer or the build's core sees it, or in the RAM area that the build is copied to.",
+    why="Bytes with a load address in RAM are put there by a debugger and by nobody else: the build works on "
+    "the bench and starts with random data in the field. Made into a raw binary, the gap between flash and "
+    "RAM becomes file: a build of 164 bytes was seen to make one of 402,653,208.",
+    remedy="Separate load and run address in the linker script (> RAM AT> FLASH), and copy at the start.",
+    source="System V gABI, chapter 7, program header, p_paddr and p_filesz; that p_paddr is the load address "
+    "is a convention of linkers for bare metal, not guaranteed; common practice",
+    absent="the layout has no build",
+    check=check,
+)

@@ -1,0 +1,98 @@
+"""Rule ``primary-holds-vector-address``: the primary's code holds the address of each secondary's vectors."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.address_literals import holders_of
+from gemel.inspection.core_views import distance
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.vector_tables import table_span, vector_builds
+from gemel.inspection.wording import concerned
+from gemel.layout.addresses import locate, starts_of
+from gemel.layout.model import BuildPlan
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.placement.placed import PlacedBuild
+from gemel.spans import Span, format_address
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build of a secondary that has vectors."""
+    layout = inspection.layout
+    primary = layout.primary().name
+    code = [placed for placed in inspection.placed.values() if placed.core == primary]
+    for plan in vector_builds(layout):
+        if plan.core == primary:
+            continue
+        where = f"build {plan.name}"
+        placed = inspection.placed.get(plan.name)
+        if placed is None:
+            yield NotChecked(where, "nothing of the build was found in the image")
+        elif not code:
+            yield NotChecked(where, f"nothing of a build of core {primary} was found in the image")
+        else:
+            yield _outcome(inspection, plan, placed, code)
+
+
+def _addresses(inspection: Inspection, plan: BuildPlan, placed: PlacedBuild) -> list[int]:
+    """Where the secondary sees its vector table: its own address first, then those of aliases."""
+    located = locate(inspection.layout, placed.vector_address, plan.core)
+    aliases = [start + located.offset for start in starts_of(located.memory, plan.core)] if located else []
+    return list(dict.fromkeys([placed.vector_address, *aliases]))
+
+
+def _outcome(
+    inspection: Inspection, plan: BuildPlan, placed: PlacedBuild, code: list[PlacedBuild]
+) -> Outcome:
+    addresses = _addresses(inspection, plan, placed)
+    for each in code:
+        data = inspection.bytes_of(each.stored)
+        for address in addresses:
+            if held := next(holders_of(address, data, each.stored.start), None):
+                at = format_address(each.stored.start + held.offset)
+                found = f"{format_address(address)} as {held.how} at {at}"
+                return Holds(f"build {plan.name}: build {each.name} holds {found}")
+    return _finding(inspection, plan, placed, code)
+
+
+def _finding(
+    inspection: Inspection, plan: BuildPlan, placed: PlacedBuild, code: list[PlacedBuild]
+) -> Finding:
+    names = [each.name for each in code]
+    vectors = table_span(inspection.layout, plan)
+    lines = []
+    plain = vectors.start
+    if distance(inspection.layout, plan.core, placed.vector_address, plain) and any(
+        next(holders_of(plain, inspection.bytes_of(each.stored), each.stored.start), None) for each in code
+    ):
+        lines.append(f"it holds {format_address(plain)}, at which the table is stored")
+    builds = f"build{'s' if len(names) > 1 else ''} {' and '.join(names)}"
+    return Finding(
+        f"nothing in the code of core {code[0].core} holds the vector address of core {plan.core}",
+        concerned(plan.name, plan.core, *names),
+        where=builds,
+        found="no word, and no one or two instructions, that give it: a hint, since code may compute it",
+        expected=f"{format_address(placed.vector_address)}, the vector table of build {plan.name}",
+        span=Span.from_bounds(code[0].stored.start, code[0].stored.end),
+        lines=tuple(lines),
+    )
+
+
+RULE = Rule(
+    name="primary-holds-vector-address",
+    severity="note",
+    checks="Somewhere in the stored bytes of the primary's builds, the address at which each secondary "
+    "sees its vector table stands as an aligned word, or is put together by one instruction or a pair of "
+    "them.",
+    why="The primary must write this address into the secondary's vector register. An image whose primary "
+    "does not hold it was, in most cases, built for another place of the second build, which then never "
+    "starts. It is a hint: code may compute the address, or read it from a register or from the second "
+    "build itself.",
+    remedy="Name the constant that holds the address as boot_symbol in a contract, so that it is checked "
+    "itself; where the address is computed or a boot ROM starts the secondary, waive this rule.",
+    source="common practice; Armv7-M Architecture Reference Manual, section A7.7, MOV (immediate) and MOVT "
+    "(encodings, from memory)",
+    absent="no secondary core has a build in an area of purpose code",
+    check=check,
+)

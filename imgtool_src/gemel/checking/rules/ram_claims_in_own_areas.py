@@ -1,0 +1,227 @@
+"""Rule ``ram-claims-in-own-areas``: a build takes RAM only where its core owns it or all share it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.builds.build import Build
+from gemel.checking.findings.build_evidence import builds_that_state
+from gemel.checking.rule import Rule
+from gemel.inspection.core_views import owned_areas
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.ram_claims import Claim, claims_of, own_ram, reserve_claims, shared_ram
+from gemel.inspection.wording import (
+    biggest_symbols,
+    claim_words,
+    concerned,
+    in_short,
+    owners_of,
+    sized,
+)
+from gemel.layout.addresses import locate, seen_by
+from gemel.layout.model import Area, BuildPlan, Layout
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.spans import Span, format_address, without
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build, one finding for each piece of memory that it should not take."""
+    for told in builds_that_state(inspection, "RAM use"):
+        if isinstance(told, NotChecked):
+            yield told
+            continue
+        plan, build = told
+        where = f"build {plan.name}"
+        findings = list(in_short(_findings(inspection.layout, plan, build)))
+        if findings:
+            yield from findings
+        elif _owner_unknown(inspection.layout, plan, build):
+            yield NotChecked(
+                where, f"needs the RAM that the core owns: ram in [core.{plan.core}] of the layout"
+            )
+        else:
+            yield Holds(where)
+
+
+def _owner_unknown(layout: Layout, plan: BuildPlan, build: Build) -> bool:
+    """Whether the build takes RAM and the layout does not say what RAM its core owns."""
+    return not layout.cores[plan.core].ram and any(_astray(layout, plan, build))
+
+
+def _astray(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[tuple[Claim, Span, Area | None]]:
+    """Each piece of claimed RAM that the core does not own and nobody shares, with the area it lies in."""
+    allowed = own_ram(layout, plan.core) + shared_ram(layout)
+    for claim in claims_of(layout, plan, build):
+        rest = without([claim.plain], allowed) if claim.in_ram else []
+        for area in layout.areas.values() if rest else ():
+            span = layout.span_of(area.name)
+            yield from ((claim, piece.intersection(span), area) for piece in rest if piece.overlaps(span))
+            rest = without(rest, [span])
+        yield from ((claim, piece, None) for piece in rest)
+
+
+def _findings(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[Finding]:
+    for claim, span, area in _astray(layout, plan, build):
+        if area or layout.cores[plan.core].ram:
+            yield _foreign(layout, plan, build, claim, span, area)
+    own, shared = own_ram(layout, plan.core), shared_ram(layout)
+    for claim in claims_of(layout, plan, build):
+        if not claim.in_ram:
+            yield _no_ram(layout, plan, build, claim)
+            continue
+        rest = without([claim.plain], shared)
+        whole_segment = claim.reserve is None
+        if whole_segment and rest and rest != [claim.plain] and not without(rest, own):
+            yield _runs_over(layout, plan, build, claim)
+    for claim in reserve_claims(layout, plan, build):
+        for span in (common for each in shared if (common := each.intersection(claim.plain)).size):
+            yield _in_shared(layout, plan, build, claim, span)
+
+
+def _expected(layout: Layout, plan: BuildPlan) -> str:
+    names = [*layout.cores[plan.core].ram]
+    names += [
+        each.runs_in for each in layout.builds_of(plan.core) if each.runs_in and each.runs_in not in names
+    ]
+    names += [
+        area.name for area in layout.areas.values() if area.purpose == "shared" and area.name not in names
+    ]
+    listed = ", ".join(_area_words(layout, plan.core, name) for name in names)
+    return f"inside {listed}" if listed else "no RAM, since the layout gives the core none"
+
+
+def _area_words(layout: Layout, core: str, area: str) -> str:
+    span = layout.span_of(area)
+    seen = seen_by(layout, span.start, core)
+    return f"{area} {span}" + (f" (seen at {format_address(seen)})" if seen != span.start else "")
+
+
+def _seen(claim: Claim, span: Span) -> Span:
+    """``span`` (plain) as the build's core sees it."""
+    return span.moved(claim.seen.start - claim.plain.start)
+
+
+def _found(claim: Claim, plan: BuildPlan, span: Span) -> str:
+    seen = _seen(claim, span)
+    return (
+        sized(span)
+        if seen == span
+        else f"{sized(span)}, which core {plan.core} sees at {format_address(seen.start)}"
+    )
+
+
+def _symbol_lines(build: Build, seen: Span) -> tuple[str, ...]:
+    symbols = biggest_symbols(build, seen)
+    return (f"largest objects of build {build.name} there: {symbols}",) if symbols else ()
+
+
+def _foreign(
+    layout: Layout, plan: BuildPlan, build: Build, claim: Claim, span: Span, area: Area | None
+) -> Finding:
+    words, owners = owners_of(layout, area) if area else ("", ())
+    place = f"in area {area.name}, {words}" if area else "that belongs to no area"
+    memory = claim.memory.name if claim.memory else ""
+    return Finding(
+        f"build {plan.name} takes RAM {place}",
+        concerned(plan.name, plan.core, area.name if area else "", memory, *owners),
+        where=claim_words(build, claim),
+        found=_found(claim, plan, span),
+        expected=_expected(layout, plan),
+        span=span,
+        lines=_symbol_lines(build, _seen(claim, span)),
+    )
+
+
+def _runs_over(layout: Layout, plan: BuildPlan, build: Build, claim: Claim) -> Finding:
+    shared = [
+        area.name
+        for area in layout.areas.values()
+        if area.purpose == "shared" and layout.span_of(area.name).overlaps(claim.plain)
+    ]
+    return Finding(
+        f"one segment of build {plan.name} runs from its own RAM into what is shared",
+        concerned(plan.name, plan.core, *shared),
+        where=claim_words(build, claim),
+        found=_found(claim, plan, claim.plain),
+        expected=_expected(layout, plan),
+        span=claim.plain,
+        next_step=_apart_in(build),
+        lines=_symbol_lines(build, claim.seen),
+    )
+
+
+def _apart_in(build: Build) -> str:
+    if build.sections is None:
+        return (
+            "give the file with its section headers, which tell gaps in a segment; or give what is shared a "
+            "segment of its own"
+        )
+    return "give what is shared a section of its own, behind all that is cleared or initialised at the start"
+
+
+def _in_shared(layout: Layout, plan: BuildPlan, build: Build, claim: Claim, span: Span) -> Finding:
+    areas = [
+        area.name
+        for area in layout.areas.values()
+        if area.purpose == "shared" and layout.span_of(area.name).overlaps(span)
+    ]
+    kind = claim.reserve.kind if claim.reserve else ""
+    own = ", ".join(_area_words(layout, plan.core, name) for name in owned_areas(layout, plan.core))
+    return Finding(
+        f"build {plan.name} has its {kind} in RAM that the cores share",
+        concerned(plan.name, plan.core, *areas),
+        where=claim_words(build, claim),
+        found=_found(claim, plan, span),
+        expected=f"inside {own}" if own else "RAM of its own",
+        span=span,
+        next_step=f"place the {kind} in RAM that core {plan.core} owns",
+    )
+
+
+def _no_ram(layout: Layout, plan: BuildPlan, build: Build, claim: Claim) -> Finding:
+    parties = concerned(plan.name, plan.core)
+    where = claim_words(build, claim)
+    if claim.memory:
+        return Finding(
+            f"build {plan.name} takes {claim.memory.words} as if it were RAM",
+            concerned(*parties, claim.memory.name),
+            where=where,
+            found=f"{sized(claim.seen)}, cleared at the start or never stored",
+            expected=_expected(layout, plan),
+            span=claim.plain,
+            lines=_symbol_lines(build, claim.seen),
+        )
+    lines = []
+    if located := locate(layout, claim.seen.start):
+        start = format_address(located.memory.views.get(plan.core, located.memory.start))
+        memory = located.memory.words
+        lines.append(f"others see {memory} there; core {plan.core} sees it at {start}")
+    return Finding(
+        f"build {plan.name} takes memory where core {plan.core} sees none",
+        parties,
+        where=where,
+        found=sized(claim.seen),
+        expected=_expected(layout, plan),
+        span=claim.seen,
+        next_step="link it for the addresses that its core sees, or add the memory or its view to the layout",
+        lines=(*lines, *_symbol_lines(build, claim.seen)),
+    )
+
+
+RULE = Rule(
+    name="ram-claims-in-own-areas",
+    severity="error",
+    checks="The memory that each segment of a build, its heap and its stack take at run time, as its core "
+    "sees it, lies in RAM that this core owns or in the area that the build is copied to; a segment, or a "
+    "section in one, may lie as a whole in shared areas.",
+    why="A build that takes RAM outside its own overwrites the other core's data, stack or copied code, or "
+    "memory that does not exist on the device, where every access faults. Data that runs over into a "
+    "shared area is cleared by one core's start after the other has filled it.",
+    remedy="Mend the RAM regions of the build's linker script to what the layout gives its core, or the "
+    "layout.",
+    source="System V gABI, chapter 7, program header, p_vaddr and p_memsz, and chapter 4, section header, "
+    "sh_addr and sh_size (for gaps in a segment); common practice (sections and "
+    "symbols of heap and stack; their usual names from memory)",
+    absent="the layout has no build",
+    check=check,
+)

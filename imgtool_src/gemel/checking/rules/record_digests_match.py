@@ -1,0 +1,59 @@
+"""Rule ``record-digests-match``: each build's bytes are those that were recorded."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.placement.placed import digests_of
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build that the record lists: its CRC-32 and its SHA-256."""
+    plan = inspection.layout.record
+    if plan is None:
+        return
+    if inspection.record is None:
+        yield NotChecked("record", "the record is not sound")
+        return
+    for entry in inspection.record.builds:
+        where = f"build {entry.name}, {entry.stored}"
+        memories = inspection.layout.memories.values()
+        if not any(memory.holds_image and memory.span.covers(entry.stored) for memory in memories):
+            what = f"the record has build {entry.name} outside flash"
+            expected = "inside one flash or rom memory"
+            yield Finding(
+                what,
+                (entry.name, entry.core, plan.area),
+                where=where,
+                found=str(entry.stored),
+                expected=expected,
+            )
+            continue
+        actual = digests_of(inspection.layout, inspection.image, entry.stored)
+        if (actual.crc32, actual.sha256) == (entry.crc32, entry.sha256):
+            yield Holds(f"build {entry.name}")
+            continue
+        yield Finding(
+            f"the bytes of build {entry.name} are not those that the record was made for",
+            (entry.name, entry.core, plan.area),
+            where=where,
+            found=f"CRC-32 0x{actual.crc32:08X}, SHA-256 {actual.sha256.hex()[:16]}...",
+            expected=f"CRC-32 0x{entry.crc32:08X}, SHA-256 {entry.sha256.hex()[:16]}... as the record says",
+            span=entry.stored,
+        )
+
+
+RULE = Rule(
+    name="record-digests-match",
+    severity="error",
+    checks="The CRC-32 and the SHA-256 of each build's stored span are those that the record holds.",
+    why="A build whose bytes changed after the join is not what was checked and released; the core runs "
+    "whatever the bytes now say.",
+    remedy="Join again from the builds, or get the image again; never patch an image by hand.",
+    source="FIPS 180-4 (SHA-256); RFC 9124 section 3.13, payload digests",
+    absent="the layout has no record",
+    check=check,
+)

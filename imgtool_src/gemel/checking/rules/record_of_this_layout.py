@@ -1,0 +1,106 @@
+"""Rule ``record-of-this-layout``: the image was joined with the layout it is checked against."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.layout.model import RecordPlan
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.placement.placed import identities_of
+from gemel.record.record import Record
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One finding for each thing in which the record and the layout differ."""
+    plan = inspection.layout.record
+    if plan is None:
+        return
+    record = inspection.record
+    if record is None:
+        yield NotChecked("record", "the record is not sound")
+        return
+    findings = [*_identity(inspection, record, plan), *_builds(inspection, record, plan)]
+    yield from findings
+    if not findings:
+        yield Holds("record and layout")
+
+
+def _identity(inspection: Inspection, record: Record, plan: RecordPlan) -> Iterator[Finding]:
+    vendor, product_class = identities_of(plan)
+    where = f"record in area {plan.area}"
+    pairs = (
+        ("product", record.product, inspection.layout.product),
+        ("vendor id", record.vendor_id, vendor),
+        ("class id", record.class_id, product_class),
+    )
+    for what, found, expected in pairs:
+        if found != expected:
+            what_words = f"the image is for another {what}"
+            yield Finding(
+                what_words, (plan.area, what), where=where, found=_words(found), expected=_words(expected)
+            )
+    if record.layout_sha256 != inspection.read.digest:
+        yield Finding(
+            "the image was joined with another layout",
+            (plan.area, "layout"),
+            where=where,
+            found=f"layout SHA-256 {record.layout_sha256.hex()[:16]}...",
+            expected=f"{inspection.read.digest.hex()[:16]}... ({inspection.read.name})",
+            next_step="check it with the layout it was joined with, or join again with this one",
+        )
+
+
+def _words(value: object) -> str:
+    return "none" if value is None else str(value)
+
+
+def _builds(inspection: Inspection, record: Record, plan: RecordPlan) -> Iterator[Finding]:
+    where = f"record in area {plan.area}"
+    names = [entry.name for entry in record.builds]
+    if set(names) != set(inspection.layout.builds):
+        expected = ", ".join(inspection.layout.builds)
+        yield Finding(
+            "the record lists other builds",
+            (plan.area,),
+            where=where,
+            found=", ".join(names),
+            expected=expected,
+        )
+    for entry in record.builds:
+        build = inspection.layout.builds.get(entry.name)
+        if build is None:
+            continue
+        role = inspection.layout.cores[build.core].role
+        if (entry.core, entry.role) != (build.core, role):
+            found, expected = f"{entry.role} {entry.core}", f"{role} {build.core}"
+            what = f"build {entry.name} is recorded for another core"
+            yield Finding(what, (entry.name, build.core), where=where, found=found, expected=expected)
+        area = inspection.layout.span_of(build.stored_in)
+        if not area.covers(entry.stored):
+            what = f"build {entry.name} is recorded outside its area"
+            expected = f"inside area {build.stored_in}, {area}"
+            yield Finding(
+                what,
+                (entry.name, build.stored_in),
+                where=where,
+                found=str(entry.stored),
+                expected=expected,
+                span=entry.stored,
+            )
+
+
+RULE = Rule(
+    name="record-of-this-layout",
+    severity="error",
+    checks="The record names the layout's product, vendor and class ids, the SHA-256 of this layout and its "
+    "builds, each for its core and inside its area.",
+    why="An image for another product, or joined for another memory map, can brick the device or run one "
+    "core's code on the other.",
+    remedy="Take the layout that belongs to the image, or the image that belongs to the device.",
+    source="RFC 9124 sections 3.3 and 3.4, vendor and class id; section 4.2.3, THREAT.IMG.INCOMPATIBLE "
+    "(draft 13 read)",
+    absent="the layout has no record",
+    check=check,
+)

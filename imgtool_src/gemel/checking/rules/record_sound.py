@@ -1,0 +1,47 @@
+"""Rule ``record-sound``: the record can be read and is whole."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.outcomes import Finding, Holds, Outcome
+from gemel.record.record import Record
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for the record; a finding for each problem that reading it met."""
+    plan = inspection.layout.record
+    if plan is None:
+        return
+    found = inspection.record_or_error
+    span = inspection.layout.span_of(plan.area)
+    if isinstance(found, Record):
+        yield Holds(f"area {plan.area}")
+    elif found is not None:
+        for problem in found.problems:
+            yield Finding(
+                f"the record is not sound: {problem.what}",
+                (plan.area,),
+                where=problem.where,
+                found=problem.found,
+                expected=problem.expected,
+                span=span,
+                next_step=problem.next_step,
+            )
+
+
+RULE = Rule(
+    name="record-sound",
+    severity="error",
+    checks="The record's area begins with a record of a format that is known, whose sizes, texts, reserved "
+    "bytes and own CRC are right.",
+    why="Boot code and whoever services the device find the builds through the record. A record that is not "
+    "sound means that the image was cut, changed after it was joined, or written to another place.",
+    remedy="Get the image again from where it was joined; if it was changed on purpose, join again.",
+    source="the record's format, `gemel explain record`; a mark, a size and a CRC of its own are common "
+    "practice",
+    absent="the layout has no record",
+    check=check,
+)

@@ -1,0 +1,53 @@
+"""Rule ``rehearsal-passes``: both cores start from the image's own bytes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.rehearsed import RehearsedFinding
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """A finding for each error of the rehearsal; one outcome if there is none."""
+    rehearsal = inspection.rehearsal
+    if rehearsal is None:
+        yield NotChecked("", "takes its time, and was not asked for (gemel check --rehearse)")
+        return
+    errors = [finding for finding in rehearsal.findings if finding.severity == "error"]
+    yield from map(_finding, errors)
+    if not errors:
+        yield Holds(f"reset code of all cores: {rehearsal.ended}")
+
+
+def _finding(error: RehearsedFinding) -> Finding:
+    where = f"core {error.core}, after {error.time:,} instructions"
+    if error.place is not None:
+        where += f", at {error.place}"
+    calls = tuple(f"called from {call}" for call in reversed(error.calls))
+    return Finding(
+        error.what,
+        (error.core, error.kind),
+        where=where,
+        found=error.found,
+        expected=error.expected,
+        next_step=error.next_step,
+        lines=calls[:6],
+    )
+
+
+RULE = Rule(
+    name="rehearsal-passes",
+    severity="error",
+    checks="The reset code of every core, run from the image's own bytes in an emulated device, releases the "
+    "secondary at its vectors and goes on without a fault, a forbidden access or a hang.",
+    why="No static check proves that the second core starts. What goes wrong here goes wrong on the bench, "
+    "where it shows as a core that is silent.",
+    remedy="See the timeline of `gemel rehearse` for what led there; describe in [rehearsal] the registers "
+    "that the start-up code waits for, if it is the emulated device that lacks them.",
+    source="common practice",
+    absent="no rehearsal was made",
+    check=check,
+)

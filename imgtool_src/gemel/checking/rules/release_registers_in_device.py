@@ -1,0 +1,73 @@
+"""Rule ``release-registers-in-device``: what releases a secondary is a word of device registers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import concerned
+from gemel.layout.addresses import locate
+from gemel.layout.model import Core, Memory, Release
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.spans import Span, format_address
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each register of each secondary's release."""
+    layout = inspection.layout
+    devices = [memory for memory in layout.memories.values() if memory.kind == "device"]
+    for core in layout.secondaries():
+        if core.release is None:
+            yield NotChecked(f"core {core.name}", "the layout does not say how it is released")
+            continue
+        if not devices:
+            missing = "the layout declares no memory of kind device"
+            yield NotChecked(f"core {core.name}", missing)
+            continue
+        for key, register in _registers(core.release):
+            yield _outcome(inspection, core, key, register, devices)
+
+
+def _registers(release: Release) -> tuple[tuple[str, int], ...]:
+    return (
+        ("vector_register", release.vector_register),
+        ("control_register", release.control_register),
+    )
+
+
+def _outcome(inspection: Inspection, core: Core, key: str, register: int, devices: list[Memory]) -> Outcome:
+    layout = inspection.layout
+    primary = layout.primary().name
+    where = f"{key} of core {core.name}"
+    first, last = (locate(layout, address, primary) for address in (register, register + 3))
+    inside = bool(first and last and first.memory is last.memory and first.memory.kind == "device")
+    if inside and register % 4 == 0:
+        return Holds(where)
+    wrong = "is no device register" if not inside else "is no whole word"
+    found = f"in {first.memory.words}" if first else f"in no memory that core {primary} sees"
+    names = ", ".join(f"{memory.name} {memory.span}" for memory in devices)
+    return Finding(
+        f"the {key} of core {core.name} {wrong}",
+        concerned(core.name, primary, first.memory.name if first else ""),
+        where=inspection.read.at(("core", core.name, "release", key)),
+        found=f"{format_address(register)}, {found}",
+        expected=f"a multiple of 4 in a memory of kind device: {names}",
+        span=Span(register, 4),
+    )
+
+
+RULE = Rule(
+    name="release-registers-in-device",
+    severity="warning",
+    checks="The two registers by which the primary releases each secondary are whole words inside a memory "
+    "of kind device, as the primary sees it.",
+    why="A register that the layout has outside all device registers is a slip in the layout or in the "
+    "list of memories. Everything that follows from it, the header for both teams and the rehearsal, then "
+    "counts on a write to a place where the device has nothing.",
+    remedy="Take both addresses from the data sheet, and describe their peripheral as a memory of kind "
+    "device.",
+    source="common practice",
+    absent="the layout has no secondary core",
+    check=check,
+)

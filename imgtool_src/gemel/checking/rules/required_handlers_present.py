@@ -1,0 +1,51 @@
+"""Rule ``required-handlers-present``: the handlers that any program needs are there."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.vector_tables import place_of, tables, word_name, words_span
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+
+REQUIRED = (2, 3, 11, 14)
+"""NMI, HardFault, SVCall, PendSV: every profile has them, and none has an enable bit."""
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build: the words of its vector table that must not be zero."""
+    for table in tables(inspection):
+        if isinstance(table, NotChecked):
+            yield table
+            continue
+        missing = [index for index in REQUIRED if table.words[index : index + 1] == (0,)]
+        if not missing:
+            yield Holds(f"build {table.plan.name}")
+            continue
+        names = ", ".join(word_name(index) for index in missing)
+        yield Finding(
+            f"build {table.plan.name} has no handler for {names}",
+            (table.plan.name, table.core.name),
+            where=place_of(table, *missing),
+            found="0x0000_0000",
+            expected="the address of a handler in each of these words",
+            span=words_span(table, missing),
+        )
+
+
+RULE = Rule(
+    name="required-handlers-present",
+    severity="warning",
+    checks="The words for NMI, HardFault, SVCall and PendSV of each build's vector table are not zero, "
+    "whatever the profile of its core.",
+    why="These exceptions have no enable bit. When one comes and its word is zero, the core jumps to "
+    "address 0 without the Thumb bit; for a fault that is a fault inside the fault handler, and the core "
+    "locks up without a trace of why.",
+    remedy="Put at least a default handler, such as an endless loop that a debugger can find, into each of "
+    "these words.",
+    source="Armv6-M and Armv7-M Architecture Reference Manuals, exception model (second-hand); CMSIS-Core, "
+    "section 'Interrupts and Exceptions (NVIC)'",
+    absent="the layout has no build in an area of purpose code",
+    check=check,
+)

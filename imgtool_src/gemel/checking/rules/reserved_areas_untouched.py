@@ -1,0 +1,66 @@
+"""Rule ``reserved-areas-untouched``: the image leaves areas of purpose reserved alone."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.image_bytes import Deviation, not_erased
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import counted, place_words, sized
+from gemel.layout.model import Area
+from gemel.outcomes import Finding, Holds, Outcome
+from gemel.spans import Span
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each area of purpose reserved."""
+    for area in inspection.layout.areas.values():
+        if area.purpose != "reserved":
+            continue
+        found = _touched(inspection, area, inspection.layout.span_of(area.name))
+        yield _finding(inspection, area, found) if found else Holds(f"area {area.name}")
+
+
+def _touched(inspection: Inspection, area: Area, span: Span) -> Deviation | None:
+    """Bytes that are not erased; in RAM, where nothing is erased, any byte at all."""
+    memory = inspection.layout.memories[area.memory]
+    if memory.holds_image:
+        return not_erased(inspection.image, span, memory.erased_byte)
+    held = inspection.image.held_in(span)
+    if not held:
+        return None
+    return Deviation(held[0].start, held[-1].last, sum(each.size for each in held))
+
+
+def _finding(inspection: Inspection, area: Area, found: Deviation) -> Finding:
+    memory = inspection.layout.memories[area.memory]
+    span = inspection.layout.span_of(area.name)
+    builds = [
+        name
+        for name, placement in inspection.placements.items()
+        if any(piece.span.overlaps(span) for piece in placement.pieces)
+    ]
+    whose = f", with bytes of build {' and build '.join(builds)}" if builds else ""
+    nothing = f"nothing but 0x{memory.erased_byte:02X}, as erased" if memory.holds_image else "no byte"
+    return Finding(
+        f"the image has bytes in the reserved area {area.name}",
+        (area.name, area.memory, *builds),
+        where=f"area {area.name} in {memory.words}, {span}",
+        found=f"{counted(found.count, 'byte')} at {place_words(found.span)}{whose}",
+        expected=f"{nothing}, in all of {sized(span)}",
+        span=found.span,
+    )
+
+
+RULE = Rule(
+    name="reserved-areas-untouched",
+    severity="error",
+    checks="An area of purpose reserved holds no byte of the image, or in flash nothing but the erased byte.",
+    why="Such an area keeps what the device has from elsewhere: calibration, keys, settings, a boot loader. "
+    "Programming the image would overwrite it, and no later version brings it back.",
+    remedy="Link the build for its own area, and leave the reserved one out of the image.",
+    source="common practice",
+    absent="the layout has no area of purpose reserved",
+    check=check,
+)

@@ -1,0 +1,73 @@
+"""Rule ``reserved-vectors-zero``: words that the architecture keeps for itself are zero."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection, VectorTable
+from gemel.inspection.vector_tables import (
+    named_words,
+    place_of,
+    reserved_words,
+    tables,
+    unexplained,
+    words_span,
+)
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.spans import format_address
+
+SECURE_FAULT = 7
+"""On Armv8-M Baseline a rule of its own, ``secure-fault-vector-unused``, speaks of this word."""
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build; words that a stamp or checksum of the layout fills are left out."""
+    for table in tables(inspection):
+        if isinstance(table, NotChecked):
+            yield table
+            continue
+        filled = [index for index in _reserved(table) if index < len(table.words) and table.words[index]]
+        used, reason = unexplained(inspection, table, filled)
+        if reason:
+            yield NotChecked(f"build {table.plan.name}, {named_words(used)}", reason)
+        elif used:
+            yield _finding(table, used)
+        else:
+            yield Holds(f"build {table.plan.name}")
+
+
+def _reserved(table: VectorTable) -> list[int]:
+    architecture = table.core.architecture
+    own_rule = SECURE_FAULT if architecture == "armv8-m.base" else None
+    return [index for index in reserved_words(architecture) if index != own_rule]
+
+
+def _finding(table: VectorTable, used: list[int]) -> Finding:
+    values = [f"{format_address(table.words[index])} in {named_words([index])}" for index in used]
+    return Finding(
+        f"build {table.plan.name} fills words that {table.core.architecture} reserves",
+        (table.plan.name, table.core.name),
+        where=place_of(table, *used),
+        found=values[0] if len(used) == 1 else f"{len(used)} words that are not zero",
+        expected="0x0000_0000, or a stamp or checksum of the layout at this place",
+        span=words_span(table, used),
+        lines=tuple(values) if len(used) > 1 else (),
+    )
+
+
+RULE = Rule(
+    name="reserved-vectors-zero",
+    severity="note",
+    checks="The words of each build's vector table that the architecture of its core reserves are zero, "
+    "unless the layout writes a stamp or a checksum there.",
+    why="The core never reads these words, so nothing breaks. But a handler there is one that its author "
+    "counts on and that never runs, which happens when start-up code for another architecture was taken; "
+    "and a marker or checksum there is one that the layout does not know and cannot keep right.",
+    remedy="Take the vector table for this architecture; if the device wants a value there, describe it in "
+    "the layout as a stamp or checksum.",
+    source="CMSIS-Core, section 'Interrupts and Exceptions (NVIC)', and its start-up templates, which write "
+    "0; no architecture demands it (common practice)",
+    absent="the layout has no build in an area of purpose code",
+    check=check,
+)

@@ -1,0 +1,80 @@
+"""Rule ``reset-handler-in-code``: each core starts in its own code."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.core_views import described_word, in_execute_never, run_span_as_seen, runs_from
+from gemel.inspection.inspection import Inspection, VectorTable
+from gemel.inspection.vector_tables import moved_words, place_of, tables, word_span
+from gemel.layout.addresses import locate
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.placement.placing import forgotten_run_area
+from gemel.spans import format_address
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build: its vector table's second word."""
+    for table in tables(inspection):
+        yield table if isinstance(table, NotChecked) else _outcome(inspection, table)
+
+
+def _outcome(inspection: Inspection, table: VectorTable) -> Outcome:
+    name, core, reset = table.plan.name, table.core.name, table.words[1]
+    if not runs_from(inspection, table.placed, reset & ~1):
+        what = f"core {core} would start outside the code of build {name}"
+        expected = f"inside {run_span_as_seen(table.placed)}"
+        next_step = _next_step(inspection, table, reset)
+    elif closed := in_execute_never(reset):
+        what = f"core {core} would start where nothing is executed"
+        expected = f"outside {closed}, which the default memory map keeps from execution"
+        next_step = ""
+    elif not reset & 1:
+        what = f"the reset handler of build {name} lacks the Thumb bit"
+        expected, next_step = f"{format_address(reset | 1)} (bit 0 set)", ""
+    else:
+        return Holds(f"build {name}")
+    parties, found = (name, core, table.plan.stored_in), described_word(inspection, core, reset)
+    return Finding(
+        what,
+        parties,
+        where=place_of(table, 1),
+        found=found,
+        expected=expected,
+        span=word_span(table, 1),
+        next_step=next_step,
+    )
+
+
+def _next_step(inspection: Inspection, table: VectorTable, reset: int) -> str:
+    """What to do about a reset handler outside its code, if its place tells more than the remedy."""
+    located = locate(inspection.layout, reset, table.core.name)
+    name = table.plan.name
+    if moved := moved_words(inspection):
+        return moved
+    if forgotten := forgotten_run_area(inspection.layout, table.plan, reset):
+        return forgotten
+    if located and located.memory.kind == "ram" and table.plan.runs_in is None:
+        return f"RAM holds no code at reset: keep the reset handler of build {name} where it is stored"
+    if located and table.plan.runs_in and table.placed.stored.holds(located.plain):
+        start = format_address(table.placed.run_start)
+        return f"link build {name} for {start}, where it runs, and only load it to where it is stored"
+    return ""
+
+
+RULE = Rule(
+    name="reset-handler-in-code",
+    severity="error",
+    checks="The reset handler of each build, word 1 of its vector table, is an address inside the bytes "
+    "that the build runs from, in memory that can be executed, with bit 0 set.",
+    why="At reset the core takes this word as its first address. Outside its code it runs whatever lies "
+    "there; with bit 0 clear it leaves Thumb state, which M-profile cores do not have, and the first "
+    "instruction faults.",
+    remedy="Link the build for the place the layout gives it, with the vector table first; mark an "
+    "assembler handler as a Thumb function (.thumb_func).",
+    source="Armv7-M Architecture Reference Manual, section B1.5.5, reset behaviour (second-hand); Armv6-M "
+    "likewise; parts of the default memory map that are never executed (from memory)",
+    absent="the layout has no build in an area of purpose code",
+    check=check,
+)

@@ -1,0 +1,83 @@
+"""Rule ``rollback-not-lower``: the image is not older than the command line allows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.previous import Previous
+from gemel.outcomes import Finding, Holds, Outcome
+from gemel.record.record import Record
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome each for --at-least and --previous, where they are given."""
+    if inspection.at_least is None and inspection.previous is None:
+        return
+    plan, record = inspection.layout.record, inspection.record
+    if plan is None or record is None:
+        yield Finding(
+            "nothing tells the image's rollback counter",
+            (plan.area if plan else "record", "rollback"),
+            where="record",
+            found="no sound record" if plan else "the layout has no record",
+            expected="a record",
+        )
+        return
+    where = f"record in area {plan.area}"
+    if inspection.at_least is not None:
+        if record.rollback < inspection.at_least:
+            expected = f"{inspection.at_least} or more (--at-least)"
+            yield _lower(plan.area, where, record, expected)
+        else:
+            yield Holds(f"rollback counter {record.rollback}, at least {inspection.at_least}")
+    if inspection.previous:
+        yield from _against(inspection.previous, plan.area, where, record)
+
+
+def _against(previous: Previous, area: str, where: str, record: Record) -> Iterator[Outcome]:
+    older = previous.record
+    for what, theirs, ours in (
+        ("product", older.product, record.product),
+        ("vendor id", older.vendor_id, record.vendor_id),
+        ("class id", older.class_id, record.class_id),
+    ):
+        if theirs != ours:
+            yield Finding(
+                f"the previous image is for another {what}, so its counter says nothing",
+                (area, "rollback", what),
+                where=previous.name,
+                found=_words(theirs),
+                expected=f"{_words(ours)}, as the image under check has",
+                next_step="give an older image of this product with --previous",
+            )
+            return
+    if record.rollback < older.rollback:
+        expected = f"{older.rollback} or more, as {previous.name} has (--previous)"
+        yield _lower(area, where, record, expected)
+    else:
+        yield Holds(f"rollback counter {record.rollback}, not below {older.rollback} of {previous.name}")
+
+
+def _words(value: object) -> str:
+    return "none" if value is None else str(value)
+
+
+def _lower(area: str, where: str, record: Record, expected: str) -> Finding:
+    what = "the image is older than allowed: its rollback counter is lower"
+    return Finding(what, (area, "rollback"), where=where, found=str(record.rollback), expected=expected)
+
+
+RULE = Rule(
+    name="rollback-not-lower",
+    severity="error",
+    checks="The record's rollback counter is not below the one of --at-least nor below that of the image "
+    "given with --previous.",
+    why="An older version is whole and well signed, and has the faults that the newer one mends. A device "
+    "that does not compare counters takes it; one that does refuses it in the field.",
+    remedy="Take the newer image; where this one is meant to replace it, join it with a higher counter.",
+    source="RFC 9124 section 4.2.1, THREAT.IMG.EXPIRED; section 4.3.1, REQ.SEC.SEQUENCE (draft 13 read)",
+    absent="neither --at-least nor --previous is given",
+    check=check,
+)

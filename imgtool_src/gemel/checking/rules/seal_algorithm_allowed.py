@@ -1,0 +1,56 @@
+"""Rule ``seal-algorithm-allowed``: every signer of the seal has an algorithm that the layout allows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.seal import signer_words
+from gemel.outcomes import Finding, Holds, Outcome
+from gemel.seals.seal import Outcome as Became
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each signer, be its key trusted or not."""
+    seal = inspection.seal
+    if seal is None:
+        return
+    if missing := seal.unreadable():
+        yield missing
+    for verdict in seal.verdicts:
+        signer = verdict.signer
+        if signer.algorithm not in seal.allowed:
+            yield Finding(
+                "a signer has an algorithm that the layout does not allow",
+                (seal.plan.area,),
+                where=seal.where,
+                found=signer_words(signer),
+                expected=", ".join(algorithm.name for algorithm in seal.allowed),
+                span=seal.span,
+            )
+        elif verdict.outcome is Became.OTHER_ALGORITHM and verdict.key:
+            yield Finding(
+                "a signer names another algorithm than its key has",
+                (seal.plan.area,),
+                where=seal.where,
+                found=signer_words(signer),
+                expected=f"{verdict.key.algorithm.name}, as the trusted key has",
+                span=seal.span,
+            )
+        else:
+            yield Holds(signer_words(signer))
+
+
+RULE = Rule(
+    name="seal-algorithm-allowed",
+    severity="error",
+    checks="Each signer of the seal has an algorithm that the layout lists, and a trusted key its own.",
+    why="A seal is as strong as the weakest algorithm that is taken: who can break an old one, or one that "
+    "the device does not know, seals what he likes.",
+    remedy="Seal the image with an allowed algorithm, or add the algorithm to [seal] if it is meant.",
+    source="RFC 9124 section 4.3.4, REQ.SEC.AUTHENTIC (draft 13 read); a list of allowed algorithms is "
+    "common practice",
+    absent="the layout has no seal",
+    check=check,
+)

@@ -1,0 +1,69 @@
+"""Rule ``seal-by-trusted-key``: a key that is trusted made the seal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.seal import NO_TRUST, SealUnderCheck, signer_words, trusted_words
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each signer; a finding where none of them has a trusted key."""
+    seal = inspection.seal
+    if seal is None:
+        return
+    if not seal.trusted:
+        yield _no_trust(seal)
+    elif missing := seal.unreadable():
+        yield missing
+    else:
+        known = {key.fingerprint for key in seal.trusted}
+        signers = seal.seal.signers if seal.seal else ()
+        if any(signer.key_fingerprint in known for signer in signers):
+            for signer in signers:
+                words = signer_words(signer)
+                if signer.key_fingerprint in known:
+                    yield Holds(words)
+                else:
+                    yield NotChecked(words, "its key is not trusted: it does not count")
+        else:
+            yield Finding(
+                "no trusted key made the seal",
+                (seal.plan.area,),
+                where=seal.where,
+                found=", ".join(signer_words(signer) for signer in signers),
+                expected=f"one of {trusted_words(seal.trusted)}",
+                span=seal.span,
+            )
+
+
+def _no_trust(seal: SealUnderCheck) -> Outcome:
+    if not seal.plan.required:
+        return NotChecked(seal.where, NO_TRUST)
+    return Finding(
+        "the seal was not checked, and the layout requires one: no key is trusted",
+        (seal.plan.area,),
+        where=seal.where,
+        found="no trusted key",
+        expected="trust in [seal], or --trust PUBKEY",
+        span=seal.span,
+        next_step="name the public keys of the release in [seal] trust, or give --trust",
+    )
+
+
+RULE = Rule(
+    name="seal-by-trusted-key",
+    severity="error",
+    checks="At least one signer of the seal is a key that the layout trusts and the command line does not "
+    "leave out.",
+    why="Anyone can make a seal that holds, with a key of his own. Only a key that was known before says "
+    "where the image comes from.",
+    remedy="Get the image from who holds a trusted key; trust another key only after its fingerprint was "
+    "compared with its owner (gemel keys show).",
+    source="RFC 9124 section 4.2.9, THREAT.IMG.NON_AUTH; section 4.3.4, REQ.SEC.AUTHENTIC (draft 13 read)",
+    absent="the layout has no seal",
+    check=check,
+)

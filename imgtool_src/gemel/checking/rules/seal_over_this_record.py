@@ -1,0 +1,77 @@
+"""Rule ``seal-over-this-record``: the signatures of trusted keys hold over the record's exact bytes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.seal import SealUnderCheck, of_outcome, signer_words
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.seals.seal import Outcome as Became
+from gemel.seals.seal import Verdict
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each signer with a trusted key; a finding where there is no record to hold over."""
+    seal = inspection.seal
+    if seal is None:
+        return
+    if missing := seal.unverifiable():
+        yield missing
+    elif seal.record_bytes is None:
+        yield Finding(
+            "there is no sound record that the seal could be over",
+            _parties(inspection, seal),
+            where=seal.where,
+            found="no sound record" if inspection.layout.record else "the layout has no record",
+            expected="the record that was sealed",
+            span=seal.span,
+        )
+    else:
+        told = list(of_outcome(seal, Became.GOOD, Became.BAD_SIGNATURE))
+        for verdict in told:
+            words = signer_words(verdict.signer)
+            yield Holds(words) if verdict.good else _finding(inspection, seal, verdict, seal.record_bytes)
+        if not told:
+            yield NotChecked(seal.where, "no signer has a trusted key of its algorithm")
+
+
+def _finding(inspection: Inspection, seal: SealUnderCheck, verdict: Verdict, record: bytes) -> Finding:
+    from gemel.seals.diagnosis import Reason, reason_for
+
+    previous = inspection.previous
+    reason = Reason.UNKNOWN
+    if verdict.key:
+        others = any(each.good for each in seal.verdicts)
+        other_record = previous.data if previous else None
+        reason = reason_for(verdict.signer, verdict.key, record, other_record, others_hold=others)
+    source = f", of {previous.name}" if previous and reason is Reason.MOVED else ""
+    return Finding(
+        "a signature does not hold over this record",
+        _parties(inspection, seal),
+        where=seal.where,
+        found=f"{signer_words(verdict.signer)}: {reason.value}{source}",
+        expected="a signature over this record's bytes",
+        span=seal.span,
+    )
+
+
+def _parties(inspection: Inspection, seal: SealUnderCheck) -> tuple[str, ...]:
+    record = inspection.layout.record
+    return (seal.plan.area, record.area) if record else (seal.plan.area,)
+
+
+RULE = Rule(
+    name="seal-over-this-record",
+    severity="error",
+    checks="The signature of each signer with a trusted key holds over the record's exact bytes.",
+    why="The signature is what ties the record, and through its digests every byte of the image, to a key. "
+    "One that does not hold was damaged, or made for another image and moved here.",
+    remedy="Get the image again from where it was sealed; if its record was changed on purpose, join and "
+    "seal it again.",
+    source="RFC 9052 section 4.4 (signing and verification process); RFC 9124 section 4.2.9, "
+    "THREAT.IMG.NON_AUTH (draft 13 read)",
+    absent="the layout has no seal",
+    check=check,
+)

@@ -1,0 +1,44 @@
+"""Rule ``seal-present``: the image has a seal where the layout requires one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for the seal's area."""
+    seal = inspection.seal
+    if seal is None:
+        return
+    if not seal.absent:
+        yield Holds(seal.where)
+    elif seal.plan.required:
+        found = "every byte of the area is erased"
+        expected = "a seal (required = true in [seal])"
+        yield Finding(
+            "the image has no seal",
+            (seal.plan.area,),
+            where=seal.where,
+            found=found,
+            expected=expected,
+            span=seal.span,
+        )
+    else:
+        yield NotChecked(seal.where, "there is no seal, and the layout requires none")
+
+
+RULE = Rule(
+    name="seal-present",
+    severity="error",
+    checks="Where the layout requires a seal, its area holds something.",
+    why="Without a seal nobody can tell whose image this is: whoever can change it can make every checksum "
+    "and digest in it right again. A device that demands a seal refuses it, in the field if not before.",
+    remedy="Seal the image (gemel sign), or get the sealed one from where it was joined.",
+    source="RFC 9124 section 4.2.9, THREAT.IMG.NON_AUTH (draft 13 read)",
+    absent="the layout has no seal",
+    check=check,
+)

@@ -1,0 +1,52 @@
+"""Rule ``seal-signers-sufficient``: as many signers hold as the layout demands, of each kind."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.seal import signer_words
+from gemel.outcomes import Finding, Holds, Outcome
+from gemel.seals.demands import demanded_words, missing_signers
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for all signers that count together."""
+    seal = inspection.seal
+    if seal is None:
+        return
+    if missing := seal.unverifiable():
+        yield missing
+        return
+    counted = [verdict.signer for verdict in seal.counted]
+    lacking = missing_signers(seal.plan, [signer.algorithm for signer in counted])
+    words = ", ".join(signer_words(signer) for signer in counted)
+    if not lacking:
+        yield Holds(words)
+        return
+    yield Finding(
+        "fewer signers hold than the layout demands",
+        (seal.plan.area,),
+        where=seal.where,
+        found=f"{len(counted)} that count{f': {words}' if words else ''}; missing {', '.join(lacking)}",
+        expected=demanded_words(seal.plan),
+        span=seal.span,
+    )
+
+
+RULE = Rule(
+    name="seal-signers-sufficient",
+    severity="error",
+    checks="As many signers as the layout demands have a trusted key, an allowed algorithm and a signature "
+    "that holds, and where it demands a pair, one classical and one ML-DSA signature are among them.",
+    why="Several signers guard against the loss of one key, a pair against the fall of one kind of "
+    "algorithm. But signers stand side by side, and whoever can write the image can take one away: only a "
+    "count finds that.",
+    remedy="Where signers are still due, have them sign: gemel sign, with --more-to-come for all but the "
+    "last and with --add for all but the first; else get the image again from where it was sealed.",
+    source="RFC 9052 section 4.1 (each signer is verified by itself); RFC 9124 section 4.2.11, "
+    "THREAT.UPD.UNAPPROVED (draft 13 read)",
+    absent="the layout has no seal",
+    check=check,
+)

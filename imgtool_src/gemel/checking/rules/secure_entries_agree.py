@@ -1,0 +1,114 @@
+"""Rule ``secure-entries-agree``: a non-secure build calls gateways where the secure build has them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.secure_builds import (
+    SECURE,
+    area_at,
+    area_words,
+    builds_of,
+    gateways_of,
+    imported,
+    states_security,
+)
+from gemel.inspection.wording import concerned, counted, found_or_holds, needs_elf
+from gemel.layout.model import BuildPlan
+from gemel.outcomes import Finding, NotChecked, Outcome
+from gemel.spans import format_address
+
+if TYPE_CHECKING:
+    from gemel.builds.elf.symbols import Symbol
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each non-secure build that calls secure ones, or one finding for each wrong address."""
+    layout = inspection.layout
+    secure = builds_of(layout, *SECURE) if states_security(layout) else []
+    callers = builds_of(layout, "non-secure")
+    if not secure or not callers:
+        return
+    lacking = [
+        reason
+        for plan in secure
+        if (reason := needs_elf(plan.name, inspection.builds.get(plan.name), "symbols"))
+    ]
+    offered: dict[str, tuple[int | None, str]] = {}
+    for plan in secure:
+        build = inspection.builds.get(plan.name)
+        for gateway in gateways_of(build) if build else ():
+            offered[gateway.name] = (gateway.address, plan.name)
+    for plan in callers:
+        caller = inspection.builds.get(plan.name)
+        reasons = [*lacking, *filter(None, [needs_elf(plan.name, caller, "symbols")])]
+        if caller is None or reasons:
+            yield NotChecked(f"build {plan.name}", "; ".join(dict.fromkeys(reasons)))
+            continue
+        called = [symbol for symbol in imported(caller) if _is_entry(inspection, plan, symbol, offered)]
+        if called:
+            where = f"build {plan.name}, {counted(len(called), 'function')} of secure builds"
+            yield from found_or_holds(_findings(inspection, plan, caller.file, called, offered), where)
+
+
+def _is_entry(
+    inspection: Inspection, plan: BuildPlan, symbol: Symbol, offered: dict[str, tuple[int | None, str]]
+) -> bool:
+    """Whether an absolute function is one of a secure build: by its name, or by where it lies."""
+    area = area_at(inspection.layout, symbol.address, plan.core)
+    return symbol.name in offered or (area is not None and area.security in SECURE)
+
+
+def _findings(
+    inspection: Inspection,
+    plan: BuildPlan,
+    file: str,
+    called: list[Symbol],
+    offered: dict[str, tuple[int | None, str]],
+) -> Iterator[Finding]:
+    names = sorted({name for _, name in offered.values()}) or [
+        each.name for each in builds_of(inspection.layout, *SECURE)
+    ]
+    for symbol in called:
+        area = area_words(area_at(inspection.layout, symbol.address, plan.core))
+        address, owner = offered.get(symbol.name, (None, ""))
+        found = f"{symbol.name} at {format_address(symbol.address)}, in {area}"
+        where = f"build {plan.name} ({file}), absolute symbol {symbol.name}"
+        parties = concerned(plan.name, owner, *([] if owner else names), plan.core)
+        if address is None:
+            yield Finding(
+                f"build {plan.name} is linked with a secure function that no secure build offers",
+                parties,
+                where=where,
+                found=found,
+                expected=f"one of what build {', '.join(names)} offers: {', '.join(sorted(offered)) or 'nothing'}",
+            )
+        elif address != symbol.address:
+            there = next((name for name, (at, _) in offered.items() if at == symbol.address), None)
+            yield Finding(
+                f"build {plan.name} calls the secure function {symbol.name} at an address where it is not",
+                parties,
+                where=where,
+                found=found + (f", where the gateway of {there} is" if there else ", where no gateway is"),
+                expected=f"{format_address(address)}, its gateway in build {owner}",
+            )
+
+
+RULE = Rule(
+    name="secure-entries-agree",
+    severity="error",
+    checks="Each secure function that a non-secure build was linked with, an absolute symbol from the "
+    "import library, is one that a secure build offers, at the address of its gateway there.",
+    why="With a stale import library the non-secure build calls where a gateway used to be: it enters "
+    "another function with the wrong arguments, or faults where there is none. Both builds link without a "
+    "word.",
+    remedy="Link the non-secure build anew with the import library of this very secure build; keep the "
+    "addresses over releases with --in-implib when linking the secure one.",
+    source='CMSE 1.4, chapter "CMSE support", requirement 8 (import library) and requirements 43 to 45',
+    absent="no two builds of the layout are stored in a secure and a non-secure area, or none calls the "
+    "other",
+    check=check,
+)

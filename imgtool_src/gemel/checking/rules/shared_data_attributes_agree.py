@@ -1,0 +1,122 @@
+"""Rule ``shared-data-attributes-agree``: builds that share data keep the same conventions for it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.builds.build import Build
+from gemel.checking.contract.data_conventions import HALF_PRECISION, Differing, differing_conventions
+from gemel.checking.findings.build_evidence import builds_that_state
+from gemel.checking.rule import Rule
+from gemel.inspection.contract_parties import parties
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.shared_objects import (
+    SharedTypes,
+    of_one_side,
+    reached,
+    shared_areas,
+    shared_objects,
+    shared_types,
+    uses_shared_area,
+)
+from gemel.inspection.wording import concerned
+from gemel.layout.model import BuildPlan
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build that shares data with the first one that does."""
+    plans = parties(inspection.layout)
+    if len(plans) < 2 or not shared_areas(inspection.layout):
+        return
+    sharing: list[tuple[BuildPlan, Build]] = []
+    for told in builds_that_state(inspection, "build attributes", plans):
+        if isinstance(told, NotChecked):
+            yield told
+        elif uses_shared_area(inspection, *told):
+            sharing.append(told)
+    for plan, build in sharing[1:]:
+        yield from _pair(inspection, sharing[0], (plan, build))
+
+
+def _pair(
+    inspection: Inspection, first: tuple[BuildPlan, Build], other: tuple[BuildPlan, Build]
+) -> Iterator[Outcome]:
+    where = f"builds {first[0].name} and {other[0].name}"
+    attributes = first[1].attributes, other[1].attributes
+    if attributes[0] is None or attributes[1] is None:
+        return
+    differing = list(differing_conventions(attributes[0], attributes[1]))
+    if not differing:
+        yield Holds(where)
+        return
+    known = [shared_types(inspection, *each) for each in (first, other)]
+    reason = next((each.reason for each in known if each.reason), "")
+    if alone := of_one_side(*(shared_objects(inspection.layout, *each) for each in (first, other))):
+        reason = reason or f"only one of the builds has {alone} there, so that it is compared with nothing"
+    open_ones = [each for each in differing if reason or _not_told_by_types(each, known)]
+    for each in open_ones:
+        yield _finding(inspection, first, other, each, reason)
+    if not open_ones:
+        what = ", ".join(each.what for each in differing)
+        yield Holds(f"{where}: they differ in {what}, and every type that they share is compared exactly")
+
+
+def _not_told_by_types(differing: Differing, known: list[SharedTypes]) -> bool:
+    """Whether what differs cannot be seen in sizes and offsets, and is in what is shared."""
+    return differing.tag == HALF_PRECISION and any(
+        _is_half(each, reference)
+        for each in known
+        if each.types
+        for reference in reached(each.types, each.references)
+    )
+
+
+def _is_half(shared: SharedTypes, reference: int) -> bool:
+    from gemel.builds.dwarf.types import Basic
+
+    found = shared.types.type_at(reference) if shared.types else None
+    return isinstance(found, Basic) and found.encoding == "float" and found.size == 2
+
+
+def _finding(
+    inspection: Inspection,
+    first: tuple[BuildPlan, Build],
+    other: tuple[BuildPlan, Build],
+    differing: Differing,
+    reason: str,
+) -> Finding:
+    plan, build = other
+    areas = [area.name for area in shared_areas(inspection.layout)]
+    lines = (
+        (f"whether it reaches what is shared is not known: {reason}",)
+        if reason
+        else ("what is shared holds numbers of this format, which have one size in both",)
+    )
+    return Finding(
+        f"builds {first[0].name} and {plan.name} differ in the {differing.what}",
+        concerned(plan.name, first[0].name, plan.core, first[0].core, *areas),
+        where=f"build attributes of {first[1].file} and {build.file}, area {', '.join(areas)}",
+        found=f"{differing.right} in build {plan.name}",
+        expected=f"{differing.left} as in build {first[0].name}",
+        next_step="build both with the same option, or name what is shared in a contract and keep debug "
+        "information, so that it is compared type by type",
+        lines=lines,
+    )
+
+
+RULE = Rule(
+    name="shared-data-attributes-agree",
+    severity="warning",
+    checks="Two builds that both have data in shared areas say the same of the size of enumerations and of "
+    "wchar_t, the alignment of 8-byte data and the format of 16-bit floating point, unless the debug "
+    "information of both tells every shared type exactly.",
+    why="These are choices of each compiler's options. An enumeration of one byte on one side and four on "
+    "the other moves every member behind it, and a number in the other 16-bit format is read as another "
+    "number.",
+    remedy="Build both sides with the same options, or share only types of fixed width.",
+    source="ADDENDA32 2025Q4, section Public (aeabi) attribute tags: ABI_enum_size, ABI_PCS_wchar_t, "
+    "ABI_align_needed, ABI_FP_16bit_format; values of one tag that exclude one another are an error",
+    absent="no two builds have data in shared areas",
+    check=check,
+)

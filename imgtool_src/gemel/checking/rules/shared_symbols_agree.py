@@ -1,0 +1,154 @@
+"""Rule ``shared-symbols-agree``: what bears one name in the shared areas of two builds is one thing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.findings.build_evidence import builds_that_state
+from gemel.checking.rule import Rule
+from gemel.errors import BuildError
+from gemel.inspection.contract_parties import DefinedType, Missing, debug_types, parties
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.shared_objects import SharedObject, shared_areas, shared_objects
+from gemel.inspection.wording import concerned, in_short, sized
+from gemel.layout.model import Layout
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.spans import format_address
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each name that two builds have in shared areas, as far as no contract speaks of it."""
+    layout = inspection.layout
+    if len(layout.builds) < 2 or not shared_areas(layout):
+        return
+    first_of: dict[str, SharedObject] = {}
+    for told in builds_that_state(inspection, "symbols", parties(layout)):
+        if isinstance(told, NotChecked):
+            yield told
+            continue
+        plan, build = told
+        findings: list[Finding] = []
+        for name, each in shared_objects(layout, plan, build).items():
+            first = first_of.setdefault(name, each)
+            if first is each or first.of.plan.core == plan.core:
+                continue
+            for outcome in _pair(inspection, name, first, each):
+                if isinstance(outcome, Finding):
+                    findings.append(outcome)
+                else:
+                    yield outcome
+        yield from in_short(findings)
+
+
+def _pair(inspection: Inspection, name: str, first: SharedObject, each: SharedObject) -> Iterator[Outcome]:
+    builds = f"builds {first.of.plan.name} and {each.of.plan.name}"
+    where = f"{name} in {builds}"
+    named = {symbol for contract in inspection.layout.contracts.values() for symbol in contract.symbols}
+    findings = [] if name in named else list(_places(where, builds, first, each))
+    if findings:
+        yield from findings
+        return
+    left, right = _type_of(inspection, name, first), _type_of(inspection, name, each)
+    for side in (left, right):
+        if isinstance(side, Missing):
+            if name not in named or not _types_named(inspection.layout):
+                yield NotChecked(f"the type of {name}, build {side.plan.name}", side.reason)
+            return
+    if not isinstance(left, DefinedType) or not isinstance(right, DefinedType):
+        return
+    from gemel.checking.contract.types import unlike
+
+    try:
+        told = _told(inspection.layout, left, right)
+        if told and name in named:
+            return
+        label = left.types.declared(left.references[0], name)
+        findings = list(unlike(left, right, label, where, False))
+    except BuildError as error:
+        yield NotChecked(f"the type of {where}", error.problems[0].found)
+        return
+    if not told:
+        yield from findings
+    if not findings:
+        yield Holds(where)
+
+
+def _told(layout: Layout, left: DefinedType, right: DefinedType) -> bool:
+    """Whether a contract names the very type of both sides, or of equally many elements, by whatever name."""
+    from gemel.checking.contract.comparison import bounds_of, elements_of
+
+    mine, theirs = (each.types.resolved(each.references[0])[0] for each in (left, right))
+    many = [elements_of(each.types, each.references[0]) for each in (left, right)]
+    if bounds_of(many[0]) == bounds_of(many[1]) and many[0].counts:
+        mine, theirs = (
+            side.types.resolved(each.type)[0] for side, each in zip((left, right), many, strict=True)
+        )
+    for spelling in _types_named(layout):
+        if mine in _resolved(left, spelling) and theirs in _resolved(right, spelling):
+            return True
+    return False
+
+
+def _resolved(side: DefinedType, spelling: str) -> set[int | None]:
+    return {side.types.resolved(each)[0] for each in side.types.named(spelling)}
+
+
+def _types_named(layout: Layout) -> set[str]:
+    return {spelling for contract in layout.contracts.values() for spelling in contract.types}
+
+
+def _type_of(inspection: Inspection, name: str, each: SharedObject) -> DefinedType | Missing:
+    plan = each.of.plan
+    types = debug_types(inspection, plan)
+    if isinstance(types, Missing):
+        return types
+    try:
+        references = types.variables(name)
+    except BuildError as error:
+        return Missing(plan, error.problems[0].found, False)
+    if not references:
+        return Missing(plan, f"its debug information does not describe {name}", True)
+    return DefinedType(plan, each.of.build, types, references)
+
+
+def _places(where: str, builds: str, first: SharedObject, each: SharedObject) -> Iterator[Finding]:
+    mine, theirs = first.of, each.of
+    if mine.plain is None or theirs.plain is None:
+        return
+    same_size = mine.symbol.size == theirs.symbol.size or not (mine.symbol.size and theirs.symbol.size)
+    if mine.plain.start == theirs.plain.start and same_size:
+        return
+    what = "at different places" if mine.plain.start != theirs.plain.start else "in different sizes"
+    yield Finding(
+        f"{builds} have {theirs.symbol.name} {what} in what they share",
+        concerned(theirs.plan.name, mine.plan.name, theirs.plan.core, mine.plan.core, each.area, first.area),
+        where=where,
+        found=f"{sized(theirs.plain)} in build {theirs.plan.name} ({theirs.build.file})",
+        expected=f"{sized(mine.plain)} as in build {mine.plan.name} ({mine.build.file})",
+        span=theirs.plain,
+        next_step="if it is one object, name it in a contract and fix its place in both linker scripts; if not, give "
+        "the two different names",
+        lines=_seen(mine.symbol.address, theirs.symbol.address, each),
+    )
+
+
+def _seen(first: int, address: int, each: SharedObject) -> tuple[str, ...]:
+    plain = each.of.plain
+    if plain is None or plain.start == address:
+        return ()
+    return (f"core {each.of.plan.core} sees it at {format_address(address)}",)
+
+
+RULE = Rule(
+    name="shared-symbols-agree",
+    severity="error",
+    checks="Every global object that the builds of two cores have under one name in shared areas lies at one "
+    "place and has one size and one type, except as far as a contract names it and says so already.",
+    why="Two linkers that are given the same objects in another order place them at different addresses "
+    "without a word. Each core then reads what the other one wrote as something else.",
+    remedy="Fix the place of every shared object in both linker scripts, compile one header on both sides, "
+    "and name the objects in a contract.",
+    source="common practice: what two programs share has one address and one layout",
+    absent="no two cores have an object of the same name in a shared area of which no contract speaks",
+    check=check,
+)

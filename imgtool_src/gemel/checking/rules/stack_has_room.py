@@ -1,0 +1,166 @@
+"""Rule ``stack-has-room``: below each initial stack pointer is room, and as much as the build states."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.builds.build import Build
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection, VectorTable
+from gemel.inspection.reserves import Reserve, Stated, reserves_of
+from gemel.inspection.stack_room import (
+    Obstacle,
+    StackRoom,
+    meant_stack,
+    other_obstacles,
+    own_obstacles,
+    place_of_stack,
+    room_below,
+    stack_object,
+)
+from gemel.inspection.vector_tables import place_of, tables, word_span
+from gemel.inspection.wording import biggest_symbols, concerned, needs_elf, sized
+from gemel.layout.addresses import seen_by
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.spans import Span, format_address, format_size
+
+EXCEPTION_FRAME = 32
+"""Bytes that a core pushes when it takes an exception: eight words (Armv7-M ARM, B1.5.6; from memory)."""
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build: what lies below its vector table's first word."""
+    for table in tables(inspection):
+        if isinstance(table, NotChecked):
+            yield table
+            continue
+        place = place_of_stack(inspection.layout, table.core.name, table.words[0])
+        if place is None:
+            yield NotChecked(f"build {table.plan.name}", "see stack-pointer-in-own-ram")
+        else:
+            yield _outcome(inspection, table, place)
+
+
+def _outcome(inspection: Inspection, table: VectorTable, place: StackRoom) -> Outcome:
+    where, pointer = f"build {table.plan.name}", table.words[0] & ~3
+    build = inspection.builds.get(table.plan.name)
+    others = list(other_obstacles(inspection, table.plan))
+    reason = needs_elf(table.plan.name, build, "RAM use")
+    if build is None or reason:
+        room, obstacle = room_below(place, others)
+        if obstacle and room < EXCEPTION_FRAME:
+            return _finding(table, place, room, obstacle, None)
+        return NotChecked(where, reason)
+    if upside_down := _upside_down(table, build, pointer):
+        return upside_down
+    own = list(own_obstacles(inspection, table.plan, build, pointer))
+    meant = meant_stack(build, pointer)
+    room, obstacle = room_below(place, [*own, *others])
+    needed = _bytes_of(meant, pointer) if meant else EXCEPTION_FRAME
+    if room < needed and obstacle in own and (array := stack_object(build, pointer)):
+        own = list(own_obstacles(inspection, table.plan, build, pointer, array))
+        room, obstacle = room_below(place, [*own, *others])
+    if room >= needed:
+        stated = f", {format_size(needed)} stated" if meant else ""
+        return Holds(f"{where}: {format_size(room)} below {format_address(pointer)}{stated}")
+    if obstacle in own and room == 0 and build.symbols is None:
+        return NotChecked(
+            where, f"whether what its stack starts in is a stack: {build.reason_for('symbols')}"
+        )
+    lines = _symbol_lines(inspection, table, build, obstacle, place, needed) if obstacle in own else ()
+    return _finding(table, place, room, obstacle, meant, lines)
+
+
+def _bytes_of(meant: Reserve | Stated, pointer: int) -> int:
+    return pointer - meant.span.start if isinstance(meant, Reserve) else meant.size
+
+
+def _upside_down(table: VectorTable, build: Build, pointer: int) -> Finding | None:
+    """A pointer to the lower end of the stack."""
+    stacks = [each for each in reserves_of(build) if each.kind == "stack"]
+    stack = next((each for each in stacks if each.span.start == pointer and each.span.size), None)
+    if stack is None or any(each.span.end == pointer for each in stacks):
+        return None
+    return Finding(
+        f"the first stack of core {table.core.name} starts at the wrong end",
+        concerned(table.plan.name, table.core.name),
+        where=place_of(table, 0),
+        found=f"{format_address(pointer)}, where the stack ends that the build sets aside ({stack.told_by})",
+        expected=f"{format_address(stack.span.end)}: the stack grows downwards",
+        span=word_span(table, 0),
+        next_step="let word 0 of the vector table be the first address behind the stack",
+    )
+
+
+def _finding(
+    table: VectorTable,
+    place: StackRoom,
+    room: int,
+    obstacle: Obstacle | None,
+    meant: Reserve | Stated | None,
+    lines: tuple[str, ...] = (),
+) -> Finding:
+    pointer, core = table.words[0] & ~3, table.core.name
+    below = f"{obstacle.words} at {obstacle.span}" if obstacle else f"the start of its RAM, {place.area}"
+    needed = _bytes_of(meant, pointer) if meant else EXCEPTION_FRAME
+    stated = meant.told_by if meant else "what one exception pushes"
+    if obstacle is None or room:
+        what = f"the first stack of core {core} has less room than build {table.plan.name} needs"
+        found = f"{format_size(room)} from {format_address(pointer)} down to {below}"
+    else:
+        inside = obstacle.span.end > place.pointer
+        what = f"the first stack of core {core} starts {'in' if inside else 'at the end of'} {obstacle.words}"
+        found = f"{format_address(pointer)}: no byte below it is free of {below}"
+    return Finding(
+        what,
+        concerned(table.plan.name, core, obstacle.name if obstacle else ""),
+        where=place_of(table, 0),
+        found=found,
+        expected=f"at least {format_size(needed)} ({stated})",
+        span=word_span(table, 0),
+        lines=lines,
+    )
+
+
+def _symbol_lines(
+    inspection: Inspection,
+    table: VectorTable,
+    build: Build,
+    obstacle: Obstacle | None,
+    place: StackRoom,
+    needed: int,
+) -> tuple[str, ...]:
+    """The largest objects that the stack would overwrite first."""
+    if obstacle is None:
+        return ()
+    wanted = Span.from_bounds(
+        max(place.area.start, place.pointer - max(needed, EXCEPTION_FRAME)), place.pointer
+    )
+    plain = obstacle.span.intersection(wanted)
+    seen = Span(seen_by(inspection.layout, plain.start, table.core.name), plain.size)
+    symbols = biggest_symbols(build, seen) if plain.size else ""
+    if not symbols:
+        return ()
+    return (
+        f"it grows into {symbols}, in {sized(seen)}",
+        "an object that is meant to be the stack counts as one if its name has 'stack' in it",
+    )
+
+
+RULE = Rule(
+    name="stack-has-room",
+    severity="error",
+    checks="Below the initial stack pointer of each build, down to the next byte that its own data, heap "
+    "or code or another core's build takes, or to the start of its RAM, lies at least the stack that the "
+    "build states, or one exception frame where it states none.",
+    why="Nothing stops a stack that meets data: it overwrites variables, and a store to one of them "
+    "changes a return address. A build links without a word when its data has grown into the stack, and "
+    "fails in the deepest call or the first interrupt.",
+    remedy="Make the build's data smaller, or its RAM larger, and let its linker script assert that the "
+    "stack fits behind the data; set word 0 of the vector table to the first address behind the stack.",
+    source="AAPCS32, section 'The Stack' (full descending; from memory); Armv7-M Architecture Reference "
+    "Manual, section B1.5.6 (eight words are pushed; from memory); common practice (names of sections and "
+    "symbols)",
+    absent="the layout has no build in an area of purpose code",
+    check=check,
+)

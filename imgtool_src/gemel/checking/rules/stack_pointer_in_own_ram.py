@@ -1,0 +1,67 @@
+"""Rule ``stack-pointer-in-own-ram``: each core's first stack grows into RAM of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.core_views import area_as_seen, owned_areas, stack_area, whereabouts
+from gemel.inspection.inspection import Inspection, VectorTable
+from gemel.inspection.vector_tables import place_of, tables, word_span
+from gemel.layout.addresses import locate
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.spans import format_address
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build: its vector table's first word."""
+    for table in tables(inspection):
+        if isinstance(table, NotChecked):
+            yield table
+        elif not owned_areas(inspection.layout, table.core.name):
+            core = table.core.name
+            yield NotChecked(
+                f"build {table.plan.name}", f"the layout names no RAM of core {core}: ram = [...]"
+            )
+        elif stack_area(inspection, table.core.name, table.words[0]):
+            yield Holds(f"build {table.plan.name}")
+        else:
+            yield _finding(inspection, table)
+
+
+def _finding(inspection: Inspection, table: VectorTable) -> Finding:
+    layout, core = inspection.layout, table.core.name
+    pointer = table.words[0]
+    below = (pointer & ~3) - 4
+    pushed = "no address below it"
+    areas: list[str] = []
+    if below >= 0:
+        pushed = f"the first push goes to {format_address(below)}, {whereabouts(inspection, core, below)}"
+        located = locate(layout, below, core)
+        areas = [area for area in layout.areas if located and layout.span_of(area).holds(located.plain)]
+    own = [f"{area_as_seen(layout, area, core)} (area {area})" for area in owned_areas(layout, core)]
+    return Finding(
+        f"the first stack of core {core} does not lie in RAM that it owns",
+        (table.plan.name, core, *areas),
+        where=place_of(table, 0),
+        found=f"{format_address(pointer)}: {pushed}",
+        expected=f"inside or right behind {' or '.join(own)}",
+        span=word_span(table, 0),
+    )
+
+
+RULE = Rule(
+    name="stack-pointer-in-own-ram",
+    severity="error",
+    checks="The initial stack pointer of each build, word 0 of its vector table, lies above the start and "
+    "at most at the end of an area of RAM that its core owns, at the addresses at which that core sees it.",
+    why="The core pushes below this address from its first function on. In no memory the first push faults "
+    "and the core locks up; in the other core's RAM it works until that core uses the same bytes, and then "
+    "either of them returns to an address that the other one wrote.",
+    remedy="Set the end of the stack in the build's linker script to the end of RAM that this core owns, as "
+    "this core sees it; or mend ram of the core in the layout.",
+    source="Armv7-M Architecture Reference Manual, section B1.5.5, reset behaviour (second-hand); AAPCS32, "
+    "section 'The Stack' (full descending, so that the first word lies below the pointer; from memory)",
+    absent="the layout has no build in an area of purpose code",
+    check=check,
+)

@@ -1,0 +1,98 @@
+"""Rule ``stamps-match``: every stamp in the image holds the value that the layout gives it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.findings.unknown_places import no_place
+from gemel.checking.rule import Rule
+from gemel.errors import GemelError, Problem
+from gemel.inspection.inspection import Inspection
+from gemel.joining.stamps import StampSources, stamp_bytes
+from gemel.layout.model import Stamp, StampValue
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.placement.placed import Version
+from gemel.placement.places import address_of
+from gemel.spans import Span
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each stamp."""
+    layout, record = inspection.layout, inspection.record
+    version = inspection.version or (Version.of(record.version) if record else None)
+    if version is None and layout.version:
+        version = Version.of(layout.version)
+    rollback = inspection.rollback
+    if rollback is None:
+        rollback = record.rollback if record else layout.rollback
+    sources = StampSources(layout, inspection.image, inspection.placed, version, rollback)
+    for stamp in layout.stamps:
+        yield _outcome(inspection, stamp, sources)
+
+
+def _outcome(inspection: Inspection, stamp: Stamp, sources: StampSources) -> Outcome:
+    where = f"stamp {stamp.name}"
+    if reason := _not_known(inspection, stamp):
+        return NotChecked(where, reason)
+    try:
+        address = address_of(inspection.layout, stamp.at, inspection.symbols)
+    except GemelError as error:
+        return NotChecked(where, no_place(inspection, stamp, error))
+    expected = stamp_bytes(stamp, sources)
+    if isinstance(expected, Problem):
+        return NotChecked(where, f"{expected.what}: found {expected.found}, expected {expected.expected}")
+    span = Span(address, stamp.width)
+    found = inspection.bytes_of(span)
+    if found == expected:
+        return Holds(where)
+    lines: tuple[str, ...] = ()
+    if found == expected[::-1]:
+        lines = ("the bytes are right in the other byte order",)
+    elif found.count(inspection.erased_byte_at(address)) == len(found):
+        lines = ("the place is still erased: the image was not joined, or joined with another layout",)
+    shown = (found.hex(" "), expected.hex(" "))
+    if max(map(len, shown)) > 64:
+        shown = (shown[0][:47] + " ...", shown[1][:47] + " ...")
+    what = f"stamp {stamp.name} does not hold its value"
+    return Finding(
+        what,
+        (stamp.name,),
+        where=f"{where} at {span}",
+        found=shown[0],
+        expected=shown[1],
+        span=span,
+        lines=lines,
+    )
+
+
+def _not_known(inspection: Inspection, stamp: Stamp) -> str:
+    """Why the stamp's value cannot be told; empty if it can."""
+    value = stamp.value
+    if not isinstance(value, StampValue):
+        return ""
+    name = value.size_of or value.start_of or value.end_of or value.sha256_of
+    name = name or value.run_start_of or value.vectors_of or value.build_id_of
+    if name is None or name not in inspection.layout.builds:
+        return ""
+    if name not in inspection.placed_with_origin:
+        return f"nothing of build {name} was found in the image"
+    placed, origin = inspection.placed_with_origin[name]
+    sure_from_layout = value.start_of or value.run_start_of or value.vectors_of
+    if origin == "layout" and not sure_from_layout:
+        return f"needs the build: {name}=FILE, or an image with a sound record"
+    if value.build_id_of and placed.build_id is None:
+        return f"the build id of {name} is not known: give its ELF file, linked with --build-id"
+    return ""
+
+
+RULE = Rule(
+    name="stamps-match",
+    severity="error",
+    checks="Every stamp's bytes in the image are those of the value that the layout gives it.",
+    why="Code on the device takes lengths, addresses and versions from stamps; a wrong one makes it copy, "
+    "check or start the wrong bytes.",
+    remedy="Join again; nothing may change an image after its stamps were written.",
+    source="common practice",
+    absent="the layout declares no stamp",
+    check=check,
+)

@@ -1,0 +1,56 @@
+"""Rule ``start-clears-own-ram``: start-up code clears nothing that is shared, stored or another core's."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.findings.start_blocks import block_outcomes, block_place
+from gemel.checking.findings.start_reach import misplaced, written_lines
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.start_tables import StartEntry, clears_of
+from gemel.inspection.wording import concerned, segment_words, sized
+from gemel.outcomes import Finding, Outcome
+from gemel.placement.placing import Placement
+from gemel.spans import Span
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build whose symbols tell what its start-up code clears."""
+    yield from block_outcomes(inspection, clears_of, _findings, "clears")
+
+
+def _findings(inspection: Inspection, placement: Placement, entry: StartEntry) -> Iterator[Finding]:
+    for segment in (piece.segment for piece in placement.pieces):
+        stored = Span(segment.run_address, len(segment.data)).intersection(entry.span)
+        if stored.size:
+            yield _clears_stored(placement, entry, stored, segment_words(placement.build, segment))
+    yield from misplaced(inspection, placement, entry, [entry.span], "clears")
+
+
+def _clears_stored(placement: Placement, entry: StartEntry, stored: Span, segment: str) -> Finding:
+    return Finding(
+        f"start-up code of build {placement.plan.name} clears what the image stores for it",
+        concerned(placement.plan.name, placement.plan.core),
+        where=block_place(placement, entry),
+        found=f"clears {sized(stored)}, bytes of {segment}",
+        expected="memory of which the file stores no bytes",
+        lines=written_lines(placement, stored),
+    )
+
+
+RULE = Rule(
+    name="start-clears-own-ram",
+    severity="error",
+    checks="Each block that start-up code clears, by the build's zero table or the usual symbols at its "
+    "ends, lies in RAM that its core owns, outside shared areas, and over no byte that the image stores "
+    "for the build, be it initialised data or code that runs from RAM.",
+    why="The cores start at different times. A core that clears what they share wipes out what the other "
+    "one has written there already, once in many starts; one that clears initialised data or copied code "
+    "loses it, and runs into zeros.",
+    remedy="Take the block's ends from the section of cleared data alone, and keep shared sections, which "
+    "are not cleared, in a segment of their own.",
+    source="common practice (tables and symbols of start-up code, from memory)",
+    absent="no build has symbols that tell what its start-up code clears",
+    check=check,
+)

@@ -1,0 +1,138 @@
+"""Rule ``start-copies-stored-data``: start-up code copies what the image stores, from there and no more."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.findings.start_blocks import block_outcomes, block_place
+from gemel.checking.findings.start_reach import copied_build_at, not_stored, written_lines
+from gemel.checking.rule import Rule
+from gemel.inspection.core_views import run_span
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.start_tables import StartEntry, copies_of
+from gemel.inspection.windows import parts_of, windows_of
+from gemel.inspection.wording import concerned, segment_words, sized
+from gemel.layout.addresses import locate
+from gemel.outcomes import Finding, Outcome
+from gemel.placement.placing import Placement
+from gemel.spans import Span, format_address, format_size
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build whose symbols tell what its start-up code copies."""
+    yield from block_outcomes(inspection, copies_of, _findings, "copies")
+
+
+def _findings(inspection: Inspection, placement: Placement, entry: StartEntry) -> Iterator[Finding]:
+    met = False
+    for piece in placement.pieces:
+        segment = piece.segment
+        shared = Span(segment.run_address, len(segment.data)).intersection(entry.span)
+        if not shared.size:
+            continue
+        met = True
+        stored = piece.address + shared.start - segment.run_address
+        source = (entry.source or 0) + shared.start - entry.start
+        if _plain(inspection, placement, source) != stored:
+            owner = segment_words(placement.build, segment)
+            yield _elsewhere(inspection, placement, entry, owner, Span(source, shared.size), stored)
+    if not met:
+        yield from _of_another_build(inspection, placement, entry)
+    else:
+        # What lies between two stored pieces may be left there on purpose; only the end is sure.
+        for rest in not_stored(placement, entry):
+            if rest.end == entry.end:
+                yield _more_than_stored(inspection, placement, entry, rest)
+
+
+def _of_another_build(inspection: Inspection, placement: Placement, entry: StartEntry) -> Iterator[Finding]:
+    """A build that the primary brings to RAM, or nothing that anybody stores."""
+    brought = copied_build_at(inspection, placement, entry)
+    if brought is None:
+        yield _nothing_stored(placement, entry)
+    elif _plain(inspection, placement, entry.source or 0) != brought.stored:
+        source = Span(entry.source or 0, entry.span.size)
+        yield _elsewhere(inspection, placement, entry, f"build {brought.build}", source, brought.stored)
+
+
+def _plain(inspection: Inspection, placement: Placement, source: int) -> int | None:
+    """The plain address in the image of what the core reads at ``source`` when it starts."""
+    located = locate(inspection.layout, source, placement.plan.core)
+    if located is None:
+        return None
+    if placement.plan.runs_in and placement.placed:
+        runs = run_span(inspection, placement.placed)
+        if runs.holds(located.plain):
+            return placement.placed.stored.start + located.plain - runs.start
+    return located.plain if located.memory.holds_image else None
+
+
+def _parties(placement: Placement) -> tuple[str, ...]:
+    return concerned(placement.plan.name, placement.plan.core)
+
+
+def _elsewhere(
+    inspection: Inspection, placement: Placement, entry: StartEntry, owner: str, source: Span, stored: int
+) -> Finding:
+    plan = placement.plan
+    plain = _plain(inspection, placement, source.start)
+    there = "RAM, which holds nothing of it yet" if plain is None else "flash, but of other bytes"
+    lines: tuple[str, ...] = (f"it belongs to {owner}",)
+    if source.start == entry.start:
+        lines = (*lines, "source and destination are the same: the address it runs at, not the one stored at")
+    return Finding(
+        f"start-up code of build {plan.name} copies its data from where it is not stored",
+        concerned(*_parties(placement), plan.stored_in),
+        where=block_place(placement, entry),
+        found=f"from {sized(source)}, in {there}",
+        expected=f"from {Span(stored, source.size)}, where the image has it",
+        span=Span(stored, source.size),
+        next_step="take the source from the load address of the section (LOADADDR in the linker script)",
+        lines=lines,
+    )
+
+
+def _nothing_stored(placement: Placement, entry: StartEntry) -> Finding:
+    return Finding(
+        f"start-up code of build {placement.plan.name} copies to where it has no initialised data",
+        _parties(placement),
+        where=block_place(placement, entry),
+        found=f"to {sized(entry.span)}",
+        expected="run addresses of bytes that the build stores",
+    )
+
+
+def _more_than_stored(inspection: Inspection, placement: Placement, entry: StartEntry, rest: Span) -> Finding:
+    layout, plan = inspection.layout, placement.plan
+    source = rest.moved((entry.source or 0) - entry.start)
+    read = [part.plain for part in parts_of(source, windows_of(layout, plan.core))]
+    areas = [name for name in layout.areas if any(layout.span_of(name).overlaps(each) for each in read)]
+    place = f"in area {', area '.join(areas)}" if areas else "in no area"
+    return Finding(
+        f"start-up code of build {plan.name} copies more than the image stores for it",
+        _parties(placement),
+        where=block_place(placement, entry),
+        found=f"{format_size(rest.size)} behind the stored ones, to {rest}, from {source}, {place}",
+        expected=f"an end of {format_address(rest.start)}, where the stored bytes end",
+        next_step="end the block where its section ends, and count the size in the unit of the table",
+        lines=written_lines(placement, rest),
+    )
+
+
+RULE = Rule(
+    name="start-copies-stored-data",
+    severity="error",
+    checks="Each block of initialised data that start-up code copies to RAM, by the build's copy table or "
+    "the usual symbols at its ends, is copied from the place at which the image stores those very bytes, "
+    "and ends where these end.",
+    why="Start-up code copies whatever lies at the source. From a wrong one, variables and code in RAM "
+    "start as other code or erased flash: constants are off, pointers lead anywhere, and the build fails "
+    "long before or long after the place that is to blame. A block that is too long overwrites what lies "
+    "behind it in RAM.",
+    remedy="Take source, start and end of each block from its section in the linker script: LOADADDR, ADDR "
+    "and SIZEOF of the same section.",
+    source="System V gABI, chapter 7, program header, p_vaddr and p_paddr; common practice (tables and "
+    "symbols of start-up code, from memory)",
+    absent="no build has symbols that tell what its start-up code copies",
+    check=check,
+)

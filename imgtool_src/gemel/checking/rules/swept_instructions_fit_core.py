@@ -1,0 +1,153 @@
+"""Rule ``swept-instructions-fit-core``: what reads as code in an image alone is code for its core."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.vector_tables import is_blank, reserved_words, vector_builds
+from gemel.inspection.wording import needs_elf
+from gemel.layout.addresses import seen_by
+from gemel.layout.model import BuildPlan
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.spans import Span, format_size
+
+if TYPE_CHECKING:
+    from gemel.m_profile.unmapped import UnmappedCode
+
+FOLLOWED = (
+    "less certain than with the ELF file: code is told from data by following branches from the vectors, "
+    "so this may be data"
+)
+SWEPT = (
+    "much less certain than with the ELF file: no branch from the vectors leads here, the bytes only read as "
+    "code, so this may well be data"
+)
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """Outcomes for each build whose symbols are not at hand, and for code areas of no build."""
+    from gemel.m_profile.disassembly import why_not
+
+    reason = why_not(inspection.disassemble)
+    for plan in vector_builds(inspection.layout):
+        build = inspection.builds.get(plan.name)
+        if not needs_elf(plan.name, build, "symbols"):
+            continue
+        if plan.name not in inspection.placed:
+            yield NotChecked(f"build {plan.name}", "nothing of the build was found in the image")
+        elif reason:
+            yield NotChecked(f"build {plan.name}", reason)
+        else:
+            yield from _outcomes(inspection, plan)
+    if not reason:
+        yield from _nobodys(inspection)
+
+
+def _outcomes(inspection: Inspection, plan: BuildPlan) -> Iterator[Outcome]:
+    where = f"build {plan.name} in the image"
+    stretches = [(span, _code(inspection, plan, span, start)) for span, start in _stretches(inspection, plan)]
+    findings = [each for span, code in stretches for each in _findings(inspection, plan, span, code)]
+    yield from findings
+    for span, code in stretches:
+        if code.unfinished:
+            reason = "its bytes lead in circles, as made to keep a sweep from coming to an end"
+            yield NotChecked(f"{where}, the rest of {span}", reason)
+    if not findings:
+        followed, swept, left = (
+            format_size(sum(sizes)) for sizes in zip(*(code.sizes for _, code in stretches), strict=True)
+        )
+        yield Holds(
+            f"{where}: {followed} to which its vectors lead, {swept} that read as code, {left} as data"
+        )
+
+
+def _stretches(inspection: Inspection, plan: BuildPlan) -> Iterator[tuple[Span, int]]:
+    """Where the build's code may be in the image, and where its core runs the first byte of that."""
+    placed = inspection.placed[plan.name]
+    yield placed.stored, placed.run_start
+    for name in plan.also_stored_in:
+        span = inspection.layout.span_of(name)
+        if inspection.layout.areas[name].purpose == "code" and not _is_erased(inspection, span):
+            yield span, seen_by(inspection.layout, span.start, plan.core)
+
+
+def _code(inspection: Inspection, plan: BuildPlan, span: Span, start: int) -> UnmappedCode:
+    from gemel.m_profile.unmapped import unmapped_code
+
+    entries, vectors = _vectors(inspection, plan)
+    layout = inspection.layout
+    areas = [layout.span_of(area.name) for area in layout.areas.values() if area.purpose == "code"]
+    others = [_written(inspection, each) for each in areas if not each.overlaps(span)]
+    others += [layout.span_of(each.runs_in) for each in layout.builds.values() if each.runs_in]
+    others += [memory.span for memory in layout.memories.values() if memory.kind == "rom"]
+    beyond = [Span(seen_by(layout, each.start, plan.core), each.size) for each in others]
+    return unmapped_code(inspection.bytes_of(span), start, entries, vectors, beyond)
+
+
+def _vectors(inspection: Inspection, plan: BuildPlan) -> tuple[list[int], list[Span]]:
+    """The addresses in the build's vector table, and the table; none if it is blank: all is swept then."""
+    table = inspection.vector_table(plan.name)
+    if table is None or is_blank(inspection, table.span):
+        return [], []
+    skipped = reserved_words(table.core.architecture)
+    words = [word for index, word in enumerate(table.words) if index and index not in skipped and word & 1]
+    return words, [Span(table.placed.vector_address, 4 * len(table.words))]
+
+
+def _findings(inspection: Inspection, plan: BuildPlan, span: Span, code: UnmappedCode) -> Iterator[Finding]:
+    from gemel.checking.findings.lacking_instructions import lacking_findings
+    from gemel.m_profile.capabilities import lacking
+    from gemel.m_profile.sieve import Sieve
+
+    core = inspection.layout.cores[plan.core]
+    sieve = Sieve(lacking(core.architecture, core.extensions))
+    where = f"build {plan.name} in the image, {span}"
+    yield from lacking_findings(plan, core, where, code.followed_places(sieve), FOLLOWED)
+    yield from lacking_findings(plan, core, where, code.swept_places(sieve), SWEPT)
+
+
+def _nobodys(inspection: Inspection) -> Iterator[NotChecked]:
+    """Code areas that hold bytes, but of no build of the layout."""
+    layout = inspection.layout
+    taken = {
+        name
+        for plan in layout.builds.values()
+        for name in (plan.stored_in, *plan.also_stored_in, plan.runs_in)
+    }
+    for area in layout.areas.values():
+        if area.purpose == "code" and area.name not in taken:
+            span = layout.span_of(area.name)
+            if not _is_erased(inspection, span):
+                reason = "no build of the layout is stored there, so which core runs its code is not known"
+                yield NotChecked(f"area {area.name}, {span}", reason)
+
+
+def _written(inspection: Inspection, span: Span) -> Span:
+    """A span without the erased bytes at its end."""
+    return Span(
+        span.start, len(inspection.bytes_of(span).rstrip(bytes((inspection.erased_byte_at(span.start),))))
+    )
+
+
+def _is_erased(inspection: Inspection, span: Span) -> bool:
+    return not _written(inspection, span).size
+
+
+RULE = Rule(
+    name="swept-instructions-fit-core",
+    severity="warning",
+    checks="Where a build's symbols are not at hand, every instruction in its code areas is one that its "
+    "core has: what branches and calls from its vectors lead to, and whatever else there reads as code.",
+    why="An instruction that the core lacks is undefined and faults when it is reached. Without mapping "
+    "symbols data may look like code, and code like data, so what is found here is worth a look and no "
+    "proof, and what is not found is no proof either. What nothing leads to, with no code beside it, counts "
+    "only where four of its instructions, and half of them, are lacking.",
+    remedy="Check again with the build's ELF file, which settles it; then see instructions-fit-core.",
+    source="common practice; encodings of branches and which architecture has which instruction: Armv6-M, "
+    "Armv7-M and Armv8-M architecture reference manuals (from memory)",
+    absent="no build has to do without its symbols: instructions-fit-core looks at them",
+    check=check,
+)

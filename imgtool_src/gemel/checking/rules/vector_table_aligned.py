@@ -1,0 +1,59 @@
+"""Rule ``vector-table-aligned``: the vector table register can hold the table's address."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.vector_tables import SMALLEST_ALIGNMENT, place_of, table_span, tables
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.spans import align_down, format_address, format_size
+
+
+def alignment_of(interrupts: int) -> int:
+    """The alignment in bytes of a table of 16 + ``interrupts`` words: its size up to a power of two."""
+    return max(SMALLEST_ALIGNMENT, 4 << (16 + interrupts - 1).bit_length())
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build: the address of its vector table as its core sees it."""
+    for table in tables(inspection):
+        if isinstance(table, NotChecked):
+            yield table
+            continue
+        core = table.core
+        needed = max(alignment_of(core.interrupts), core.vector_alignment or 0)
+        address = table.placed.vector_address
+        if address % needed == 0:
+            yield Holds(f"build {table.plan.name}")
+            continue
+        given = " (vector_alignment in the layout)" if needed == core.vector_alignment else ""
+        lower = align_down(address, needed)
+        yield Finding(
+            f"the vector table of build {table.plan.name} is not aligned for {core.interrupts} interrupts",
+            (table.plan.name, core.name),
+            where=place_of(table),
+            found=f"{format_address(address)}, {format_size(address - lower)} above a multiple of {needed}",
+            expected=f"a multiple of {format_size(needed)}{given}, such as {format_address(lower)} "
+            f"or {format_address(lower + needed)}",
+            span=table_span(inspection.layout, table.plan),
+        )
+
+
+RULE = Rule(
+    name="vector-table-aligned",
+    severity="error",
+    checks="The address at which each build's core finds its vector table is a multiple of the table's size "
+    "rounded up to a power of two, of at least 128 bytes, and of what the layout demands (vector_alignment).",
+    why="The core does not add a word's offset to the table's address, it puts the two side by side. With a "
+    "table that is not aligned it reads words from another place: the program runs until the first "
+    "interrupt comes, and then starts a handler of something else, or resets at once.",
+    remedy="Align the vector table in the linker script (ALIGN), or move the area or vector_offset in the "
+    "layout. Devices with fewer bits in the register say so as vector_alignment; Armv6-M ones with bits "
+    "31:8 need 256.",
+    source="Arm DUI 0471, section 'Vector Table Offset Register': at least 32 words, otherwise the next "
+    "power of two (second-hand); Armv7-M Architecture Reference Manual, section B3.2.5 (from memory)",
+    absent="the layout has no build in an area of purpose code",
+    check=check,
+)

@@ -1,0 +1,68 @@
+"""Rule ``vector-table-complete``: the whole vector table is stored, not only its beginning."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection, VectorTable
+from gemel.inspection.vector_tables import place_of, table_span, tables
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.spans import Span, format_size, without
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build: whether its bytes cover every word of its vector table."""
+    for table in tables(inspection):
+        if isinstance(table, NotChecked):
+            yield table
+            continue
+        whole = table_span(inspection.layout, table.plan)
+        missing = without([whole], _stored(inspection, table))
+        if missing:
+            yield _finding(table, whole, missing)
+        else:
+            yield Holds(f"build {table.plan.name}")
+
+
+def _stored(inspection: Inspection, table: VectorTable) -> list[Span]:
+    """What the build stores: the pieces of its file if that is at hand, else its span in the image."""
+    placement = inspection.placements.get(table.plan.name)
+    area = inspection.layout.span_of(table.plan.stored_in)
+    pieces = [piece.span for piece in placement.pieces] if placement else [table.placed.stored]
+    return [piece.intersection(area) for piece in pieces]
+
+
+def _finding(table: VectorTable, whole: Span, missing: list[Span]) -> Finding:
+    words = [
+        index for index in range(whole.size // 4) if any(_word(whole, index).overlaps(gap) for gap in missing)
+    ]
+    return Finding(
+        f"build {table.plan.name} does not store its whole vector table",
+        (table.plan.name, table.core.name, table.plan.stored_in),
+        where=place_of(table, *words),
+        found=f"nothing of the build at {', '.join(map(str, missing))}",
+        expected=f"{format_size(whole.size)} for 16 + {table.core.interrupts} words, {whole}, in the build",
+        span=missing[0],
+    )
+
+
+def _word(whole: Span, index: int) -> Span:
+    return Span(whole.start + 4 * index, 4)
+
+
+RULE = Rule(
+    name="vector-table-complete",
+    severity="error",
+    checks="All words of each build's vector table, 16 and one for each interrupt of its core, lie inside "
+    "the bytes that the build stores.",
+    why="For an interrupt whose word is not in the build the core takes whatever lies there as an address: "
+    "erased flash, or the first bytes of the next area, which change with every new version of the other "
+    "build.",
+    remedy="Write the table for all interrupts of the device, with a default handler in the words that are "
+    "not used; or give the core in the layout as many interrupts as are ever enabled.",
+    source="Armv7-M Architecture Reference Manual, section B1.5.3, the vector table (from memory); common "
+    "practice",
+    absent="the layout has no build in an area of purpose code",
+    check=check,
+)

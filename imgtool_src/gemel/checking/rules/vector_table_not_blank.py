@@ -1,0 +1,83 @@
+"""Rule ``vector-table-not-blank``: where a core looks for its vectors there are some."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.vector_tables import is_blank, likely_tables, moved_words, vector_builds
+from gemel.layout.model import BuildPlan
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.spans import Span, format_address
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build in a code area; a core without one is not checked."""
+    layout = inspection.layout
+    plans = vector_builds(layout)
+    for core in layout.cores:
+        if not any(plan.core == core for plan in plans):
+            yield NotChecked(f"core {core}", "the layout has no build for it in an area of purpose code")
+    for plan in plans:
+        place = Span(layout.span_of(plan.stored_in).start + plan.vector_offset, 8)
+        if is_blank(inspection, place):
+            yield _finding(inspection, plan, place)
+        else:
+            yield Holds(f"build {plan.name}")
+
+
+def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
+    words = format_address(inspection.word_at(place.start))
+    parties = (plan.name, plan.core, plan.stored_in)
+    where = f"build {plan.name}, vector table at {format_address(place.start)}"
+    moved = moved_words(inspection)
+    if plan.name not in inspection.placed:
+        what = f"core {plan.core} has no vector table: nothing of build {plan.name} is in the image"
+        found = f"{words}, as in all of area {plan.stored_in}"
+        return Finding(
+            what,
+            parties,
+            where=where,
+            found=found,
+            expected="the vector table of the build",
+            span=place,
+            next_step=moved,
+        )
+    others = likely_tables(inspection, plan)
+    start = place.start - plan.vector_offset
+    hint = ""
+    if others:
+        hint = (
+            f"link build {plan.name} so that its vector table lies at {format_address(place.start)}, or tell "
+            f"the layout where it is: vector_offset = {others[0] - start:#x} in [build.{plan.name}]"
+        )
+    return Finding(
+        f"the vector table of build {plan.name} is blank",
+        parties,
+        where=where,
+        found=f"{words} in both words that core {plan.core} starts with",
+        expected="an initial stack pointer and a reset handler",
+        span=place,
+        next_step=moved or hint,
+        lines=tuple(
+            f"what could be its vector table lies at {format_address(address)}" for address in others[:4]
+        ),
+    )
+
+
+RULE = Rule(
+    name="vector-table-not-blank",
+    severity="error",
+    checks="The first two words of each build's vector table, where the layout says it lies, are not both "
+    "erased and not both zero.",
+    why="The core takes its stack pointer and its first address from these words. From erased or zero words "
+    "it starts with a stack and an address that are in no memory, faults at once, faults again in the fault "
+    "handler it cannot find, and locks up.",
+    remedy="Join the image with this build in it; link the build for the start of its area with the vector "
+    "table first, or give vector_offset in the layout.",
+    source="Armv7-M Architecture Reference Manual, section B1.5.5, reset behaviour (second-hand); Armv6-M "
+    "and Armv8-M likewise (from memory)",
+    absent="the layout has no core",
+    check=check,
+)

@@ -1,0 +1,81 @@
+"""Rule ``veneers-in-callable-area``: a secure build's gateways lie where non-secure code may call into."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.findings.build_evidence import builds_that_state
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.secure_builds import (
+    SECURE,
+    Gateway,
+    area_at,
+    area_words,
+    builds_of,
+    callable_areas,
+    gateways_of,
+)
+from gemel.inspection.wording import concerned, counted, lines_in_short
+from gemel.layout.model import BuildPlan
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.spans import format_address
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each secure build that offers functions, or whose symbols are missing."""
+    for told in builds_that_state(inspection, "symbols", builds_of(inspection.layout, *SECURE)):
+        if isinstance(told, NotChecked):
+            yield told
+            continue
+        plan, build = told
+        made = [gateway for gateway in gateways_of(build) if gateway.address is not None]
+        outside = [gateway for gateway in made if not _callable(inspection, plan, gateway)]
+        if outside:
+            yield _finding(inspection, plan, build.file, outside)
+        elif made:
+            yield Holds(f"build {plan.name}, {counted(len(made), 'gateway')}")
+
+
+def _callable(inspection: Inspection, plan: BuildPlan, gateway: Gateway) -> bool:
+    area = area_at(inspection.layout, gateway.address or 0, plan.core)
+    return area is not None and area.security == "non-secure-callable"
+
+
+def _finding(inspection: Inspection, plan: BuildPlan, file: str, outside: list[Gateway]) -> Finding:
+    lines = [_told(inspection, plan, gateway) for gateway in outside]
+    area = area_at(inspection.layout, outside[0].address or 0, plan.core)
+    expected = [
+        f"{area_words(each)}, {inspection.layout.span_of(each.name)}"
+        for each in callable_areas(inspection.layout)
+    ]
+    return Finding(
+        f"non-secure code cannot enter build {plan.name} through {counted(len(outside), 'gateway')}",
+        concerned(plan.name, plan.core, area.name if area else ""),
+        where=f"build {plan.name} ({file})",
+        found=lines[0],
+        expected=" or ".join(expected) or "an area that the layout calls non-secure-callable",
+        lines=lines_in_short(lines[1:], "gateway"),
+    )
+
+
+def _told(inspection: Inspection, plan: BuildPlan, gateway: Gateway) -> str:
+    address = gateway.address or 0
+    area = area_words(area_at(inspection.layout, address, plan.core))
+    return f"{gateway.name} at {format_address(address)}, in {area}"
+
+
+RULE = Rule(
+    name="veneers-in-callable-area",
+    severity="error",
+    checks="Each gateway of a secure build, by its symbols, lies in an area that the layout calls "
+    "non-secure-callable.",
+    why="A branch from non-secure code into secure memory that is not callable faults, so that the first "
+    "call of the function ends in a SecureFault.",
+    remedy="Give the section .gnu.sgstubs the address of the callable area (--section-start with the GNU "
+    "linker), or make the area in which it lies non-secure-callable in the layout and in the attribution "
+    "unit.",
+    source='CMSE 1.4, chapter "CMSE support", requirements 5 and 8, secure gateway veneers',
+    absent="the layout states no secure area, or no secure build offers functions (symbols __acle_se_...)",
+    check=check,
+)

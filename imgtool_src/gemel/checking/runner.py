@@ -1,0 +1,145 @@
+"""Applying every rule to one image: what holds, what is broken, what could not be checked."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+from gemel.checking.registry import all_rules
+from gemel.checking.rule import Rule, Severity
+from gemel.inspection.inspection import Inspection
+from gemel.layout.model import SeverityChange, Waiver
+from gemel.outcomes import Finding, Holds, NotChecked
+
+Status = Literal["holds", "broken", "waived", "not checked"]
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One finding with the waiver that covers it, if any, and one that would if it had not ended."""
+
+    finding: Finding
+    waiver: Waiver | None = None
+    ended: Waiver | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RuleResult:
+    """What one rule said: places where it holds, findings, and places that it could not look at.
+
+    ``change`` is the layout's word on how serious its findings are, where that is not the rule's own.
+    """
+
+    rule: Rule
+    holds: tuple[Holds, ...]
+    findings: tuple[Judged, ...]
+    not_checked: tuple[NotChecked, ...]
+    change: SeverityChange | None = None
+
+    @property
+    def severity(self) -> Severity:
+        """How serious a finding of this rule is in this product."""
+        return self.change.severity if self.change else self.rule.severity
+
+    @property
+    def status(self) -> Status:
+        """Broken before waived before not checked: one place that is not known keeps a rule from holding."""
+        if any(judged.waiver is None for judged in self.findings):
+            return "broken"
+        if self.findings:
+            return "waived"
+        return "not checked" if self.not_checked or not self.holds else "holds"
+
+    @property
+    def looked_at_anything(self) -> bool:
+        """Whether there was anything for the rule to look at, be it that it could not."""
+        return self.not_checked != (NotChecked("", self.rule.absent),)
+
+
+@dataclass(frozen=True, slots=True)
+class CheckResult:
+    """The results of all rules, and waivers that cover nothing although their rule was applied everywhere."""
+
+    results: tuple[RuleResult, ...]
+    idle_waivers: tuple[Waiver, ...]
+
+    def count(self, status: Status) -> int:
+        """How many rules ended so."""
+        return sum(result.status == status for result in self.results)
+
+    def open_findings(self, severity: Severity) -> list[tuple[Rule, Finding]]:
+        """Findings of that severity which no waiver covers."""
+        return [
+            (result.rule, judged.finding)
+            for result in self.results
+            if result.severity == severity
+            for judged in result.findings
+            if judged.waiver is None
+        ]
+
+    @property
+    def checked_anything(self) -> bool:
+        """Whether any rule could be applied anywhere."""
+        return any(result.holds or result.findings for result in self.results)
+
+    @property
+    def passes(self) -> bool:
+        """No open finding of severity error, and at least one rule applied."""
+        return self.checked_anything and not self.open_findings("error")
+
+
+def check(inspection: Inspection, today: datetime.date, rules: Iterable[Rule] | None = None) -> CheckResult:
+    """Apply ``rules`` (all, if None) to ``inspection``; waivers count up to and including their last day.
+
+    A waiver is idle if it covers nothing and its rule looked everywhere, or if there is no such rule.
+    """
+    waivers = inspection.layout.rules.waive
+    used: set[int] = set()
+    results = []
+    for rule in all_rules() if rules is None else rules:
+        results.append(_apply(rule, inspection, waivers, today, used))
+    silent = {result.rule.name for result in results if not _looked_everywhere(result)}
+    if rules is not None:
+        silent |= {waiver.rule for waiver in waivers} - {result.rule.name for result in results}
+    idle = [waiver for index, waiver in enumerate(waivers) if index not in used and waiver.rule not in silent]
+    return CheckResult(tuple(results), tuple(idle))
+
+
+def _looked_everywhere(result: RuleResult) -> bool:
+    """Whether no place was left out, be it that there was none."""
+    return not result.not_checked or not result.looked_at_anything
+
+
+def _apply(
+    rule: Rule, inspection: Inspection, waivers: tuple[Waiver, ...], today: datetime.date, used: set[int]
+) -> RuleResult:
+    holds: list[Holds] = []
+    findings: list[Judged] = []
+    not_checked: list[NotChecked] = []
+    for outcome in rule.check(inspection):
+        if isinstance(outcome, Holds):
+            holds.append(outcome)
+        elif isinstance(outcome, NotChecked):
+            not_checked.append(outcome)
+        else:
+            findings.append(_judged(rule, outcome, waivers, today, used))
+    if not (holds or findings or not_checked):
+        not_checked.append(NotChecked("", rule.absent))
+    changes = inspection.layout.rules.severity
+    change = next((it for it in changes if it.rule == rule.name and it.severity != rule.severity), None)
+    return RuleResult(rule, tuple(holds), tuple(findings), tuple(not_checked), change)
+
+
+def _judged(
+    rule: Rule, finding: Finding, waivers: tuple[Waiver, ...], today: datetime.date, used: set[int]
+) -> Judged:
+    ended = None
+    for index, waiver in enumerate(waivers):
+        if waiver.rule == rule.name and waiver.where in finding.parties:
+            used.add(index)
+            if today <= waiver.until:
+                return Judged(finding, waiver=waiver)
+            ended = waiver
+    return Judged(finding, ended=ended)

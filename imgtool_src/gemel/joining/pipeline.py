@@ -1,0 +1,113 @@
+"""The passes of a join, in order, and what holds after each.
+
+    place      every byte of every build lies in its own area; no build touches another
+    fill       builds and checksummed ranges have no holes; their ends are whole write units
+    stamp      every stamp and checksum holds its value, each computed after what it reads
+    record     the record describes exactly these bytes
+    seal       keys hold for the record (``sealing``: a pass of its own, for who has keys)
+
+An image is checked before it is sealed and before it is written to files (``check``).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from gemel.builds.build import Build
+from gemel.errors import JoinRefused, Problem, UsageProblem
+from gemel.image.sparse import SparseBytes
+from gemel.joining.fill import fill, spans_to_fill
+from gemel.joining.merging import merge_builds
+from gemel.joining.stamps import StampSources
+from gemel.joining.values import write_values
+from gemel.layout.model import Layout, StampValue
+from gemel.layout.reader import ReadLayout
+from gemel.placement.placed import PlacedBuild, Version
+from gemel.placement.placing import Placement, place_all
+from gemel.placement.symbol_places import SymbolPlaces
+from gemel.record.record import Record
+
+
+@dataclass(frozen=True, slots=True)
+class Joined:
+    """The result of a join: the image, where each build lies in it, and the record, if one is due."""
+
+    image: SparseBytes
+    placements: Mapping[str, Placement]
+    placed: Mapping[str, PlacedBuild]
+    record: Record | None
+    entry: int | None
+
+
+def join(
+    read: ReadLayout, builds: Mapping[str, Build], version: Version | None = None, rollback: int | None = None
+) -> Joined:
+    """One image from ``builds`` (by name, every build of the layout) as ``read`` says.
+
+    ``version`` and ``rollback`` stand in for the layout's.  Raises UsageProblem for builds or a version
+    that are missing, JoinRefused with everything that keeps the builds apart or a value from being had,
+    LayoutError for values that cannot be written where they should go or that need each other.
+    """
+    layout = read.layout
+    version = version or (Version.of(layout.version) if layout.version else None)
+    _refuse_missing(layout, builds, version)
+    rollback = layout.rollback if rollback is None else rollback
+
+    placements = place_all(layout, builds)
+    image, problems = merge_builds(layout, placements)
+    problems = [problem for each in placements.values() for problem in each.problems] + problems
+    if problems:
+        raise JoinRefused(problems)
+    placed = {name: each.placed for name, each in placements.items() if each.placed}
+
+    fill(layout, image, spans_to_fill(layout, image, placed))
+    sources = StampSources(layout, image, placed, version, rollback)
+    record = write_values(read, sources, SymbolPlaces(placements))
+    return Joined(image, placements, placed, record, _entry(layout, builds))
+
+
+def _refuse_missing(layout: Layout, builds: Mapping[str, Build], version: Version | None) -> None:
+    problems = []
+    for name in layout.builds:
+        if name not in builds:
+            hint = f"give it as {name}=FILE, or add path to [build.{name}]"
+            problems.append(
+                Problem(
+                    f"build {name} is missing",
+                    where=f"build {name}",
+                    found="no file",
+                    expected="a file",
+                    next_step=hint,
+                )
+            )
+    for name in builds:
+        if name not in layout.builds:
+            expected = f"one of {', '.join(layout.builds)}"
+            problems.append(Problem("the layout has no build of this name", found=name, expected=expected))
+    needing = [f"stamp {stamp.name}" for stamp in layout.stamps if _is_version(stamp.value)]
+    needing += ["the record"] if layout.record else []
+    if needing and version is None:
+        hint = "give --version X.Y.Z, or version in the layout"
+        what = f"{' and '.join(needing)} need{'' if needing[1:] else 's'} a version"
+        problems.append(Problem(what, where="version", found="none", expected="X.Y.Z", next_step=hint))
+    if problems:
+        raise UsageProblem(problems)
+
+
+def _is_version(value: int | str | StampValue) -> bool:
+    return isinstance(value, StampValue) and value.version is not None
+
+
+def _entry(layout: Layout, builds: Mapping[str, Build]) -> int | None:
+    """The entry point of the build that the primary starts with: where it fetches its vectors at reset."""
+    primary = layout.primary()
+    plans = layout.builds_of(primary.name)
+    if not plans:
+        return None
+    vectors = primary.reset_vectors
+    first = next(
+        (plan for plan in plans if vectors is not None and layout.span_of(plan.stored_in).holds(vectors)),
+        plans[0],
+    )
+    return builds[first.name].entry

@@ -1,0 +1,183 @@
+"""Writing what a join adds to the builds: stamps, checksums and the record, each after what it reads.
+
+Where everything goes is looked at before anything is written.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import partial
+
+from gemel.checksums.in_layout import checksum_bytes, checksum_size
+from gemel.errors import GemelError, JoinRefused, LayoutError, Problem
+from gemel.joining.fill import fill, whole_units
+from gemel.joining.recording import describe
+from gemel.joining.stamps import StampSources, spans_read, stamp_bytes
+from gemel.joining.write_order import Write, in_order
+from gemel.layout.model import Checksum, Layout, RecordPlan, Stamp, SymbolPlace
+from gemel.layout.reader import ReadLayout
+from gemel.placement.placed import rest_spans
+from gemel.placement.places import address_of, covered_spans
+from gemel.placement.symbol_places import SymbolPlaces
+from gemel.record.record import Record, encode, record_size
+from gemel.spans import Span
+
+RECORD_NAME = "record"
+"""What messages call the record among the values; the layout gives no stamp or checksum this name."""
+
+NOT_FREE = ("record", "seal", "reserved")
+"""Purposes of areas that no stamp or checksum is written into."""
+
+
+def write_values(read: ReadLayout, sources: StampSources, lookup: SymbolPlaces) -> Record | None:
+    """Write stamps, checksums and the record into the image of ``sources``; the record, if one is due.
+
+    Raises JoinRefused for symbols that have no place and values that cannot be had, LayoutError for places
+    that are not free and values that need each other; with all problems of one kind at once.
+    """
+    layout = sources.layout
+    writes, problems, faults = _planned(sources, lookup)
+    record = _RecordWrite(read, sources, layout.record) if layout.record else None
+    faults += [problem for write in writes for problem in _misplaced(layout, write)]
+    writes += [record.write] if record else []
+    try:
+        ordered = in_order(writes)
+    except LayoutError as error:
+        faults += error.problems
+        raise LayoutError([*problems, *faults]) from error
+    if faults:
+        raise LayoutError([*problems, *faults])
+    if problems:
+        raise JoinRefused(problems)
+    fill(layout, sources.image, [whole_units(layout, write.place) for write in writes])
+    for write in ordered:
+        problems += _made(write, sources)
+    if problems:
+        raise JoinRefused(problems)
+    return record.made if record else None
+
+
+def _planned(sources: StampSources, lookup: SymbolPlaces) -> tuple[list[Write], list[Problem], list[Problem]]:
+    """Every stamp and checksum as a write; what is wrong with builds' symbols, and what with the layout."""
+    writes: list[Write] = []
+    problems: list[Problem] = []
+    faults: list[Problem] = []
+    items: list[Stamp | Checksum] = [*sources.layout.stamps, *sources.layout.checksums]
+    for item in items:
+        try:
+            write = (
+                _stamp(item, sources, lookup) if isinstance(item, Stamp) else _checksum(item, sources, lookup)
+            )
+        except LayoutError as error:
+            faults.extend(error.problems)
+            continue
+        except GemelError as error:
+            problems.extend(error.problems)
+            continue
+        writes.append(write)
+        if isinstance(item.at, SymbolPlace):
+            problems.extend(_too_wide(item.at, write, lookup))
+    return writes, problems, faults
+
+
+def _stamp(stamp: Stamp, sources: StampSources, lookup: SymbolPlaces) -> Write:
+    place = Span(address_of(sources.layout, stamp.at, lookup), stamp.width)
+    reads = spans_read(stamp, sources.layout, sources.placed)
+    return Write(stamp.name, place, reads, partial(stamp_bytes, stamp, sources))
+
+
+def _checksum(checksum: Checksum, sources: StampSources, lookup: SymbolPlaces) -> Write:
+    layout, image = sources.layout, sources.image
+    place = Span(address_of(layout, checksum.at, lookup), checksum_size(checksum))
+    covered = covered_spans(layout, checksum, sources.placed)
+    if not covered:
+        expected = "fewer exceptions"
+        where = f"checksum {checksum.name}"
+        raise LayoutError(
+            Problem(
+                "its exceptions leave out all that it covers", where=where, found="no byte", expected=expected
+            )
+        )
+    return Write(checksum.name, place, covered, partial(checksum_bytes, layout, image, checksum, covered))
+
+
+def _too_wide(at: SymbolPlace, write: Write, lookup: SymbolPlaces) -> list[Problem]:
+    """A value that runs over the end of the symbol it is written to would spoil what lies behind it."""
+    symbol = lookup.span_of(at.build, at.symbol)
+    if not symbol.size or symbol.covers(write.place):
+        return []
+    found = f"{write.place.size} bytes at offset {at.offset}"
+    expected = f"inside {at.symbol} of build {at.build}, {symbol}, {symbol.size} bytes"
+    hint = "mend width or offset, or declare the symbol as large as the value"
+    return [
+        Problem(
+            f"{write.name} runs over the end of its symbol",
+            where=write.name,
+            found=found,
+            expected=expected,
+            next_step=hint,
+        )
+    ]
+
+
+def _misplaced(layout: Layout, write: Write) -> list[Problem]:
+    """Places outside flash or in areas that are not free; bytes read that are written later."""
+    problems = []
+    if not any(memory.holds_image and memory.span.covers(write.place) for memory in layout.memories.values()):
+        what, found = f"{write.name} is written outside flash", str(write.place)
+        problems.append(
+            Problem(what, where=write.name, found=found, expected="a place inside one flash or rom memory")
+        )
+    for area in layout.areas.values():
+        span = layout.span_of(area.name)
+        if area.purpose in NOT_FREE and span.overlaps(write.place):
+            what = f"{write.name} is written into an area that is not free"
+            found = f"{write.place} in area {area.name}, purpose {area.purpose}"
+            problems.append(
+                Problem(what, where=write.name, found=found, expected="an area of purpose code or data")
+            )
+        if area.purpose == "seal" and any(span.overlaps(read) for read in write.reads):
+            what = f"{write.name} covers the seal, which is written last"
+            hint = f"leave area {area.name} out of what it covers"
+            problems.append(
+                Problem(
+                    what,
+                    where=write.name,
+                    found=f"area {area.name}, {span}",
+                    expected="other bytes",
+                    next_step=hint,
+                )
+            )
+    return problems
+
+
+def _made(write: Write, sources: StampSources) -> Sequence[Problem]:
+    """Write one value; the problems if it cannot be had."""
+    try:
+        value = write.make()
+    except GemelError as error:
+        return error.problems
+    if isinstance(value, Problem):
+        return [value]
+    sources.image.write(write.place.start, value)
+    return []
+
+
+class _RecordWrite:
+    """The record as a write: it reads everything but itself, the seal and reserved areas."""
+
+    def __init__(self, read: ReadLayout, sources: StampSources, plan: RecordPlan) -> None:
+        self._read, self._sources, self._plan = read, sources, plan
+        self.made: Record | None = None
+        placed = sources.placed
+        place = Span(sources.layout.span_of(plan.area).start, record_size(len(placed)))
+        self._rest = rest_spans(sources.layout, placed, place)
+        reads = [*(build.stored for build in placed.values()), *self._rest]
+        self.write = Write(RECORD_NAME, place, reads, self._make)
+
+    def _make(self) -> bytes | Problem:
+        version = self._sources.version
+        if version is None:
+            return Problem("the record needs a version", where=RECORD_NAME, found="none", expected="X.Y.Z")
+        self.made = describe(self._read, self._sources, version, self._plan, self._rest)
+        return encode(self.made)

@@ -1,0 +1,98 @@
+"""The seal read from its area: every byte accounted for, and everything that is wrong said at once."""
+
+from __future__ import annotations
+
+from gemel.seals.cbor import CborError
+from gemel.seals.cose import ALGORITHM, CONTENT_TYPE, KEY_ID, Sign, Signature, decode
+from gemel.seals.format import (
+    FINGERPRINT_SIZE,
+    RECORD_CONTENT_TYPE,
+    Seal,
+    SealError,
+    SealFault,
+    SealFinding,
+    SealSigner,
+    finding,
+)
+from gemel.seals.keys.algorithms import ALGORITHMS, algorithm_of_cose_id
+
+
+def read_seal(area_bytes: bytes, erased_byte: int, where: str) -> Seal:
+    """The seal at the start of its area, whose other bytes must be ``erased_byte`` (0 to 255).
+
+    ``where`` names the area in problems.  Raises SealError with everything that is wrong; where the bytes
+    are not COSE_Sign, nothing behind them can be read and nothing more is said.
+    """
+    data = bytes(area_bytes)
+    if data.count(erased_byte) == len(data):
+        raise SealError([finding(SealFault.NO_SEAL, where, next_step="sign the image: gemel sign")])
+    try:
+        sign, size = decode(data)
+    except CborError as error:
+        raise SealError([finding(SealFault.NOT_COSE, where, str(error))]) from error
+    findings = [*_body_findings(sign, where), *_order_findings(sign, where)]
+    signers = []
+    for number, part in enumerate(sign.signatures, 1):
+        signer = _signer(part, f"{where}, signer {number}", findings)
+        if signer:
+            signers.append(signer)
+    findings += _behind_findings(data, size, erased_byte, where)
+    if findings:
+        raise SealError(findings)
+    return Seal(tuple(signers), size)
+
+
+def _body_findings(sign: Sign, where: str) -> list[SealFinding]:
+    findings: list[SealFinding] = []
+    if sign.protected.get(CONTENT_TYPE) != RECORD_CONTENT_TYPE:
+        expected = f"the content type {RECORD_CONTENT_TYPE}"
+        findings.append(finding(SealFault.NOT_OF_A_RECORD, where, expected=expected))
+    if sign.unprotected or set(sign.protected) - {CONTENT_TYPE}:
+        expected = "a content type in the protected header and nothing else"
+        findings.append(finding(SealFault.WRONG_HEADER, where, expected=expected))
+    if sign.payload is not None:
+        size = f"{len(sign.payload):,} bytes"
+        findings.append(finding(SealFault.PAYLOAD_INSIDE, where, size, "nil"))
+    return findings
+
+
+def _order_findings(sign: Sign, where: str) -> list[SealFinding]:
+    findings: list[SealFinding] = []
+    ids = [part.protected[KEY_ID] for part in sign.signatures if KEY_ID in part.protected]
+    if len(set(ids)) < len(ids):
+        findings.append(finding(SealFault.SIGNER_TWICE, where))
+    headers = [part.protected_bytes for part in sign.signatures]
+    if headers != sorted(headers):
+        findings.append(finding(SealFault.OUT_OF_ORDER, where))
+    return findings
+
+
+def _signer(part: Signature, where: str, findings: list[SealFinding]) -> SealSigner | None:
+    """The signer, or None with what is wrong added to ``findings``."""
+    before = len(findings)
+    if part.unprotected or set(part.protected) != {ALGORITHM, KEY_ID}:
+        expected = "algorithm and key id in the protected header and nothing else"
+        findings.append(finding(SealFault.WRONG_HEADER, where, expected=expected))
+    cose_id, key_id = part.protected.get(ALGORITHM), part.protected.get(KEY_ID)
+    algorithm = algorithm_of_cose_id(cose_id) if isinstance(cose_id, int) else None
+    if algorithm is None:
+        found = f"COSE algorithm {cose_id}" if isinstance(cose_id, int) else "no number"
+        expected = ", ".join(f"{each.cose_id} ({each.name})" for each in ALGORITHMS)
+        findings.append(finding(SealFault.UNKNOWN_ALGORITHM, where, found, expected))
+    elif len(part.signature) != algorithm.signature_size:
+        found, expected = f"{len(part.signature):,} bytes", f"{algorithm.signature_size:,} bytes"
+        findings.append(finding(SealFault.WRONG_SIGNATURE_SIZE, where, found, expected))
+    if not isinstance(key_id, bytes) or len(key_id) != FINGERPRINT_SIZE:
+        findings.append(finding(SealFault.WRONG_KEY_ID, where, expected=f"{FINGERPRINT_SIZE} bytes"))
+    elif algorithm and len(findings) == before:
+        return SealSigner(algorithm, key_id, part.signature)
+    return None
+
+
+def _behind_findings(data: bytes, size: int, erased_byte: int, where: str) -> list[SealFinding]:
+    rest = data[size:]
+    others = len(rest) - rest.count(erased_byte)
+    if not others:
+        return []
+    found = f"{others:,} of {len(rest):,} bytes behind the seal's {size:,}"
+    return [finding(SealFault.BYTES_BEHIND, where, found, f"the erased byte 0x{erased_byte:02X}")]
