@@ -90,6 +90,7 @@ def read_elf(source: ByteSource, *, name: str, file: str) -> Build:
         sections=named_sections,
         debug=DebugInformation(DebugSections(source, sections, header.section_names_index), file),
         remarks=tuple(_in_short(remarks, "remarks", file)),
+        source=source,
         missing=tuple(f"{aspect}: {reason}" for aspect, reason in reasons.items() if reason),
     )
 

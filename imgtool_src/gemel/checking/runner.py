@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from gemel.checking.registry import all_rules
 from gemel.checking.rule import Rule, Severity
@@ -58,6 +58,15 @@ class RuleResult:
         return self.not_checked != (NotChecked("", self.rule.absent),)
 
 
+class RuleFinding(NamedTuple):
+    """A finding with its rule, how serious it is in this product, and the waiver that covers it, if any."""
+
+    rule: Rule
+    severity: Severity
+    finding: Finding
+    waiver: Waiver | None
+
+
 @dataclass(frozen=True, slots=True)
 class CheckResult:
     """The results of all rules, and waivers that cover nothing although their rule was applied everywhere."""
@@ -68,6 +77,15 @@ class CheckResult:
     def count(self, status: Status) -> int:
         """How many rules ended so."""
         return sum(result.status == status for result in self.results)
+
+    @property
+    def findings(self) -> tuple[RuleFinding, ...]:
+        """Every finding, waived ones included, by rule."""
+        return tuple(
+            RuleFinding(result.rule, result.severity, judged.finding, judged.waiver)
+            for result in self.results
+            for judged in result.findings
+        )
 
     def open_findings(self, severity: Severity) -> list[tuple[Rule, Finding]]:
         """Findings of that severity which no waiver covers."""

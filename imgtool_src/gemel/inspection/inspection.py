@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -38,8 +37,8 @@ class Inspection:
     ``builds`` are those at hand, by name; ``version`` and ``rollback`` what the image is meant to hold
     (None: whatever its record says).  ``trusted`` are the keys whose seals are taken; ``at_least`` and
     ``previous`` say below what its rollback counter must not be.  ``rehearsal`` is what happened when its
-    cores were started (None: they were not).  Everything else is worked out once, when
-    first asked for.
+    cores were started (None: they were not); ``file`` is the image's name in reports.  Everything
+    else is worked out once, when first asked for.
     """
 
     read: ReadLayout
@@ -53,6 +52,7 @@ class Inspection:
     previous: Previous | None = None
     disassemble: bool = False
     rehearsal: Rehearsed | None = None
+    file: str = ""
 
     @property
     def layout(self) -> Layout:
@@ -200,13 +200,3 @@ class VectorTable:
     placed: PlacedBuild
     span: Span
     words: tuple[int, ...]
-
-
-def today_or_epoch(epoch: str | None) -> datetime.date:
-    """The date that waivers are held against: SOURCE_DATE_EPOCH if set, else today.
-
-    Raises ValueError if ``epoch`` is not a number of seconds.
-    """
-    if epoch:
-        return datetime.datetime.fromtimestamp(int(epoch), datetime.UTC).date()
-    return datetime.datetime.now(datetime.UTC).date()
