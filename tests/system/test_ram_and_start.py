@@ -24,7 +24,6 @@ FAULTS: dict[str, dict[str, int]] = {
     # what the start copies and clears
     "sampler-data-from-ram": {"start-copies-stored-data": 1},
     "sampler-data-cleared": {"start-clears-own-ram": 1},
-    "station-link-cleared": {"start-clears-own-ram": 1},
     "station-ramcode-forgotten": {"initialised-data-copied": 1},
     "station-copy-over-sampler": {"start-copies-into-own-ram": 1, "start-copies-stored-data": 1},
     "sampler-copy-over-link": {"start-copies-into-own-ram": 1, "start-copies-stored-data": 1},

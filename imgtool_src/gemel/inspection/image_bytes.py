@@ -63,6 +63,17 @@ def differing(image: SparseBytes, address: int, data: Octets, erased_byte: int) 
     return found
 
 
+def differing_where_held(image: SparseBytes, address: int, data: Octets) -> Deviation | None:
+    """The same where bytes that ``image`` does not hold may be anything, as the fill of gaps in a binary is."""
+    view = memoryview(data)
+    found: Deviation | None = None
+    for start, piece in image.pieces(Span(address, len(view))):
+        ours = view[start - address : start - address + len(piece)]
+        if deviation := differing(image, start, ours, 0):
+            found = _joined(found, deviation)
+    return found
+
+
 def differs_only_as(held: bytes, expected: bytes, byte: int) -> bool:
     """Whether ``held`` is ``byte`` wherever it is not ``expected`` (of the same length)."""
     for start in range(0, len(held), BLOCK):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.check.rule import Rule
+from gemel.inspection.code_starts import inside_of
 from gemel.inspection.core_views import described_word
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.vector_tables import place_of, tables, word_span
@@ -24,6 +25,10 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             yield NotChecked(f"build {name}", needs_elf(name, build, "entry point"))
         elif build.entry == table.words[1]:
             yield Holds(f"build {name}")
+        elif inside_of(build, table.words[1]):
+            yield NotChecked(
+                f"build {name}", "its reset handler is no start, see handlers-at-function-starts"
+            )
         else:
             yield _finding(inspection, table, build.file, build.entry)
 

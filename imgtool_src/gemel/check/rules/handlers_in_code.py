@@ -13,6 +13,7 @@ from gemel.inspection.core_views import (
     described_word,
     distance,
     in_execute_never,
+    is_erased_at,
     run_span_as_seen,
     runs_from,
 )
@@ -31,9 +32,10 @@ from gemel.layout.model import BuildPlan, Core
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span
 
-Fault = Literal["erased", "return", "never", "outside", "even"]
+Fault = Literal["blank", "erased", "return", "never", "outside", "even"]
 
 WHAT: dict[Fault, str] = {
+    "blank": "build {build} has handlers where the image holds no code",
     "erased": "build {build} has erased words among its handlers",
     "return": "build {build} has exception return values among its handlers",
     "never": "build {build} has handlers where nothing is executed",
@@ -93,6 +95,8 @@ def _fault(inspection: Inspection, core: Core, word: int) -> Fault | Untold | No
         return "outside"
     if not word & 1:
         return "even"
+    if code is True and is_erased_at(inspection, core.name, word & ~1):
+        return "blank"
     return code if isinstance(code, Untold) else None
 
 
@@ -156,6 +160,8 @@ def _finding(inspection: Inspection, table: VectorTable, fault: Fault, indices: 
 def _expected(inspection: Inspection, table: VectorTable, fault: Fault) -> str:
     if fault == "even":
         return "the same address with bit 0 set"
+    if fault == "blank":
+        return "an instruction; was a section left out when the file was made (objcopy -j)?"
     if fault == "never":
         closed = " and ".join(map(str, EXECUTE_NEVER))
         return f"outside {closed}, which the default memory map keeps from execution"

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from gemel.check.findings.build_evidence import builds_that_state
 from gemel.check.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.start_tables import StartEntry, copies_of
+from gemel.inspection.start_tables import StartEntry, copies_of, tells_copies
 from gemel.inspection.wording import biggest_symbols, concerned, found_or_holds, segment_words, sized
 from gemel.layout.addresses import locate
 from gemel.outcomes import Finding, NotChecked, Outcome
@@ -23,11 +23,15 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             continue
         where = f"build {told[0].name}"
         placement = inspection.placements[told[0].name]
-        pieces = [piece for piece in placement.pieces if _moves(inspection, placement, piece)]
+        pieces = [
+            piece
+            for piece in placement.pieces
+            if _moves(inspection, placement, piece) and not _is_overlay(placement, piece)
+        ]
         if not pieces:
             continue
         entries = copies_of(placement.build)
-        if entries:
+        if entries or tells_copies(placement.build):
             findings = (each for piece in pieces for each in _findings(placement, piece, entries))
             yield from found_or_holds(findings, where)
         else:
@@ -45,6 +49,15 @@ def _moves(inspection: Inspection, placement: Placement, piece: Piece) -> bool:
     placed = placement.placed
     own = placed is not None and placed.stored.overlaps(piece.span)
     return not own
+
+
+def _is_overlay(placement: Placement, piece: Piece) -> bool:
+    """Whether another piece runs at the same place: code of the build's own copies them there in turn."""
+    run = Span(piece.segment.run_address, len(piece.segment.data))
+    return any(
+        other is not piece and run.overlaps(Span(other.segment.run_address, len(other.segment.data)))
+        for other in placement.pieces
+    )
 
 
 def _findings(placement: Placement, piece: Piece, entries: list[StartEntry]) -> Iterator[Finding]:
