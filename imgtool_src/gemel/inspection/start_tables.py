@@ -6,8 +6,9 @@ Two forms are in use: tables in flash, of three words for a copy and two for a b
     __zero_table_start__   destination, size            ...   __zero_table_end__
 
 and symbols at the ends of one block, ``_sidata``, ``_sdata`` and ``_edata`` or ``__bss_start__`` and
-``__bss_end__``, or of its start and size, ``__bss_start`` and ``__bss_size``.  Sizes in tables are words in newer start-up code and bytes in older; the segments and
-sections of the build tell which.  All names are common practice and listed from memory.
+``__bss_end__``, or of its start and size, ``__bss_start`` and ``__bss_size``.  Sizes in tables are words in
+newer start-up code and bytes in older; the segments and sections of the build tell which.  All names are
+common practice and listed from memory.
 """
 
 from __future__ import annotations

@@ -107,7 +107,8 @@ def run_overlaps(
 ) -> list[Problem]:
     """Segments that take the same memory at run time, without the pairs that are ``settled`` and overlays.
 
-    ``cause_of`` says of a segment what may be wrong with it.  Overlays begin at one run address, or are stored apart from each other, to be copied there in turn.
+    ``cause_of`` says of a segment what may be wrong with it.  Overlays begin at one run address
+    and are stored apart from each other, to be copied there in turn.
     """
     problems: list[Problem] = []
     furthest: Segment | None = None

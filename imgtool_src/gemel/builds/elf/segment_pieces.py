@@ -22,9 +22,10 @@ def with_pieces(
     """``segments`` with their pieces by the run spans of allocated ``sections``.
 
     ``unstored`` are those of them that the file has no bytes for: what is in segments without bytes, so that
-    another segment may lie in a gap of theirs.  A segment that no section lies in, and one that runs as it is stored, are left as they are.  Every byte
-    that a segment stores counts, whatever sections say, and so does what it clears behind its last section:
-    there a linker ends the segment, and a table that ends sooner leaves something out.
+    another segment may be in a gap of theirs.  A segment that no section is in, and one that runs as it is
+    stored, are left as they are.  Every byte that a segment stores counts, whatever sections say, and so does
+    what it clears after its last section: there a linker ends the segment, and a table that ends sooner leaves
+    something out.
     """
     sorts = [(apart, [span.start for span in apart]) for apart in (_apart(sections), _apart(unstored))]
     result, left = [], 2 * SECTION_LIMIT  # segments may store the same bytes twice, and so share sections

@@ -108,7 +108,7 @@ class Comparison:
         if isinstance(one, Composite) and isinstance(other, Composite):
             return self._same_records(one, other, depth)
         if self.mixed and {type(one), type(other)} == {Basic, Enumeration}:
-            return one.size == other.size and _is_integer(one) and _is_integer(other)
+            return _integer_size(one) is not None and _integer_size(one) == _integer_size(other)
         return type(one) is type(other) and not isinstance(one, Alias) and one == other
 
     def _same_enumerators(self, one: Enumeration, other: Enumeration) -> bool:
@@ -139,10 +139,11 @@ class Comparison:
         return same_place(left, right) and self._same(left.type, right.type, depth)
 
 
-def _is_integer(found: Type) -> bool:
-    return isinstance(found, Enumeration) or (
-        isinstance(found, Basic) and found.encoding in ("signed", "unsigned")
-    )
+def _integer_size(found: Type) -> int | None:
+    """Bytes of an enumeration or a whole number; None for anything else."""
+    if isinstance(found, Enumeration):
+        return found.size
+    return found.size if isinstance(found, Basic) and found.encoding in ("signed", "unsigned") else None
 
 
 def same_place(left: Member, right: Member) -> bool:

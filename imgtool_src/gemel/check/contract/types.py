@@ -43,9 +43,9 @@ def not_for_others(found: DefinedType, spelling: str, where: str) -> Iterator[Fi
             yield Finding(
                 f"build {plan.name} shares {spelling}, which only its own code can read",
                 concerned(plan.name, plan.core, *_contract(where)),
-                where,
-                why,
-                "numbers, arrays, structures with repr(C), enumerations without values, or raw pointers",
+                where=where,
+                found=why,
+                expected="numbers, arrays, structures with repr(C), enumerations without values, or raw pointers",
                 next_step="share a structure with repr(C) and a number that says which case it is",
             )
             return

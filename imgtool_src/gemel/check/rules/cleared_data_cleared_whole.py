@@ -75,9 +75,9 @@ def _not_cleared(plan: BuildPlan, build: Build, left: list[Section]) -> Finding:
     return Finding(
         f"start-up code of build {plan.name} clears nothing of {names}",
         concerned(plan.name, plan.core),
-        f"build {plan.name} ({build.file}, section {names})",
-        known or "an empty block, or an empty table",
-        f"a block that reaches from {format_address(min(each.span.start for each in left))} to "
+        where=f"build {plan.name} ({build.file}, section {names})",
+        found=known or "an empty block, or an empty table",
+        expected=f"a block that reaches from {format_address(min(each.span.start for each in left))} to "
         f"{format_address(max(each.span.last for each in left))}",
         next_step="place the input sections in the linker script: *(.bss .bss.* COMMON), between the two symbols",
         lines=lines_in_short(lines, "section"),
@@ -143,8 +143,8 @@ RULE = Rule(
     severity="warning",
     checks="Each section of cleared data in a core's own RAM that start-up code begins to clear, by the "
     "build's zero table or the usual symbols, is cleared up to the last object in it, and each section that is "
-    "named as cleared data (.bss, COMMON) is cleared at all; sections whose names say that they keep their content, heaps "
-    "and stacks are left alone.",
+    "named as cleared data (.bss, COMMON) is cleared at all; sections whose names say that they keep their content, "
+    "heaps and stacks are left alone.",
     why="The language promises that variables without a value start as zero. The ones behind the end of the "
     "block start with what the RAM held: zeros in the laboratory after a long pause without power, anything "
     "after a reset in the field.",

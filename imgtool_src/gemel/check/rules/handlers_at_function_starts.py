@@ -49,10 +49,10 @@ def _finding(inspection: Inspection, table: VectorTable, inside: Inside, indices
     return Finding(
         f"a {what} of build {name} is {inside.words}",
         (name, core),
-        place_of(table, *indices),
-        described_word(inspection, core, table.words[indices[0]]),
-        f"{inside.function}, or a symbol at that address if it is an entry by design",
-        words_span(table, indices),
+        where=place_of(table, *indices),
+        found=described_word(inspection, core, table.words[indices[0]]),
+        expected=f"{inside.function}, or a symbol at that address if it is an entry by design",
+        span=words_span(table, indices),
         lines=values_told(inspection, table, indices) if len(indices) > 1 else (),
     )
 

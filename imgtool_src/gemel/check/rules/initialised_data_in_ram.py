@@ -56,10 +56,11 @@ def _findings(inspection: Inspection, plan: BuildPlan, build: Build, section: Se
     yield Finding(
         f"build {plan.name} has its variables in {located.memory.words}",
         concerned(plan.name, plan.core, plan.stored_in, located.memory.name),
-        f"build {plan.name} ({build.file}, section {section.name})",
-        f"run address {sized(section.span)}",
-        f"a run address in RAM that core {plan.core} owns, and a load address in flash",
-        next_step=f"write > RAM AT> FLASH behind section {section.name} in the linker script, and copy it at the start",
+        where=f"build {plan.name} ({build.file}, section {section.name})",
+        found=f"run address {sized(section.span)}",
+        expected=f"a run address in RAM that core {plan.core} owns, and a load address in flash",
+        next_step=f"write > RAM AT> FLASH after section {section.name} in the linker script, and copy it at "
+        "the start",
         lines=(f"largest objects there: {symbols}",) if symbols else (),
     )
 
