@@ -16,7 +16,7 @@ from gemel.inspection.inspection import Inspection
 from gemel.join.pipeline import join
 from gemel.layout.reader import ReadLayout, read_layout
 
-FOLDER = Path(__file__).resolve().parents[1] / "testdata" / "verdict"
+FOLDER = Path(__file__).resolve().parents[2] / "testdata" / "verdict"
 BUILT = FOLDER / "built"
 ARCHITECTURES = {"v6": "armv6-m", "v7": "armv7e-m", "v8": "armv8-m.main"}
 
