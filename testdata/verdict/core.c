@@ -45,7 +45,10 @@ __attribute__((section(".link.pointer"))) uint32_t *volatile link_buffer = readi
 __attribute__((section(".extra"))) volatile uint32_t extra_words[16];
 #endif
 
-static void hold(void)
+#ifndef HOLD
+#define HOLD static
+#endif
+HOLD void hold(void)
 {
     for (;;) {
         __asm volatile("wfi");
@@ -159,8 +162,20 @@ static void bring(const uint32_t *from, const uint32_t *end)
 }
 #endif
 
+#ifdef RAM_CODE
+/* Copies all other code to RAM, and goes on there. */
+__attribute__((section(".start")))
+#endif
 void reset_handler(void)
 {
+#if defined(RAM_CODE) || defined(RAM_LINKED)
+    extern uint32_t ram_code_start[], ram_code_end[];
+    extern const uint32_t ram_code_stored[];
+    for (uint32_t i = 0; &ram_code_start[i] < ram_code_end; i++) {
+        ram_code_start[i] = ram_code_stored[i];
+    }
+    *(volatile uint32_t *)0xE000ED08u = (uint32_t)ram_code_start;
+#endif
 #ifdef VTOR
     *(volatile uint32_t *)0xE000ED08u = (uint32_t)(VTOR);
 #endif

@@ -24,7 +24,7 @@ extern const uint32_t _sidata;
 
 __attribute__((section(".link.a"))) second::Link link;
 __attribute__((section(".link.b"))) std::atomic<std::uint32_t> link_turn;
-__attribute__((section(".link.c"))) std::array<std::uint32_t, 4> link_words;
+__attribute__((section(".link.c"))) std::array<std::atomic<std::uint32_t>, 4> link_words;
 __attribute__((section(".link.d"))) volatile Quality link_quality;
 
 static void hold()
@@ -57,7 +57,7 @@ void reset_handler()
     }
     for (uint32_t count = 0;; count++) {
         link.frames[0].level = count;
-        link_words[0] = count;
+        link_words[0].store(count, std::memory_order_relaxed);
         link_quality = QUALITY_POOR;
         link.sequence.store(count, std::memory_order_release);
         link_turn.store(count, std::memory_order_release);

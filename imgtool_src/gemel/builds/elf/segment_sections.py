@@ -77,11 +77,75 @@ def split_at_overlays(
         moved = [
             each
             for each in stored[first:last]
-            if each.address - segment.run_address != each.offset - header.offset
+            if not _belongs(each, header)
             and each.offset + each.size <= header.offset + header.file_size
+            and not any(_belongs(each, other) for other in by_index.values())
         ]
         result += _cut(segment, header, moved) if moved else [segment]
     return result
+
+
+def without_padding(segments: list[Segment], sections: tuple[SectionHeader, ...]) -> list[Segment]:
+    """``segments`` in which bytes of no section do not reach over what another segment stores.
+
+    Linkers fill what lies between two sections of a segment, also where the load addresses of another segment's
+    sections are.
+    """
+    by_address = sorted((each for each in segments if each.data), key=lambda each: each.load_address)
+    furthest, touching = None, set()
+    for segment in by_address:
+        if furthest and furthest.load_span.overlaps(segment.load_span):
+            touching |= {furthest.index, segment.index}
+        if furthest is None or segment.load_span.end > furthest.load_span.end:
+            furthest = segment
+    if not touching:
+        return segments
+    others = [each for each in by_address if each.index in touching]
+    result: list[Segment] = []
+    for segment in segments:
+        holes = _padding(segment, sections) if segment.index in touching else []
+        taken = [
+            hole.intersection(other.load_span)
+            for hole in holes
+            for other in others
+            if other is not segment and hole.overlaps(other.load_span)
+        ]
+        result += _around(segment, taken) if taken else [segment]
+    return result
+
+
+def _padding(segment: Segment, sections: tuple[SectionHeader, ...]) -> list[Span]:
+    """The load spans of bytes of a segment that belong to no section; none where there are no sections."""
+    file_span = Span(segment.file_offset, len(segment.data))
+    stored = [
+        Span(each.offset, each.size)
+        for each in sections
+        if each.allocated
+        and each.type != NOBITS
+        and file_span.holds(each.offset)
+        and each.address - segment.run_address == each.offset - segment.file_offset
+    ]
+    distance = segment.load_address - segment.file_offset
+    return [hole.moved(distance) for hole in without([file_span], stored)] if stored else []
+
+
+def _around(segment: Segment, holes: list[Span]) -> list[Segment]:
+    kept = without([segment.load_span], holes)
+    return [
+        _piece(
+            segment,
+            span.start - segment.load_address,
+            span.end - segment.load_address,
+            segment.run_address + span.start - segment.load_address,
+        )
+        for span in kept
+    ]
+
+
+def _belongs(section: SectionHeader, header: ProgramHeader) -> bool:
+    """Whether the section is where the program header says that its bytes run."""
+    offset = section.offset - header.offset
+    return 0 <= offset < header.file_size and section.address - header.run_address == offset
 
 
 def _cut(segment: Segment, header: ProgramHeader, moved: list[SectionHeader]) -> list[Segment]:

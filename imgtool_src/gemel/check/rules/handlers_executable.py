@@ -49,6 +49,8 @@ def _faults(inspection: Inspection, table: VectorTable, placement: Placement) ->
 
 def _part_without_code(inspection: Inspection, placement: Placement, address: int) -> str:
     """What of the build is at a run address, as words; empty if that is code."""
+    if any(piece.segment.executable and piece.span.holds(address) for piece in placement.pieces):
+        return ""  # code that runs where it is stored, until it has copied itself to where it is linked for
     parts = []
     for segment in placement.build.stored:
         offset = distance(inspection.layout, placement.plan.core, segment.run_address, address)

@@ -34,9 +34,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             yield from found_or_holds(findings, f"build {plan.name}")
 
 
-def _findings(
-    inspection: Inspection, plan: BuildPlan, build: Build, start: SharedStart
-) -> Iterator[Finding]:
+def _findings(inspection: Inspection, plan: BuildPlan, build: Build, start: SharedStart) -> Iterator[Finding]:
     layout = inspection.layout
     private = without(own_ram(layout, plan.core), shared_ram(layout))
     data, run = start.segment.data, start.segment.run_address
