@@ -11,7 +11,7 @@ from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.vector_tables import place_of, reserved_words, tables, values_told, words_span
 from gemel.inspection.wording import needs_elf
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
-from gemel.placement.placing import Placement
+from gemel.placement.placing import Piece, Placement
 from gemel.spans import format_address
 
 
@@ -47,9 +47,13 @@ def _faults(inspection: Inspection, table: VectorTable, placement: Placement) ->
     return faults
 
 
+def _relocates_itself(piece: Piece) -> bool:
+    return piece.segment.executable and piece.segment.run_address != piece.segment.load_address
+
+
 def _part_without_code(inspection: Inspection, placement: Placement, address: int) -> str:
     """What of the build is at a run address, as words; empty if that is code."""
-    if any(piece.segment.executable and piece.span.holds(address) for piece in placement.pieces):
+    if any(_relocates_itself(piece) and piece.span.holds(address) for piece in placement.pieces):
         return ""  # code that runs where it is stored, until it has copied itself to where it is linked for
     parts = []
     for segment in placement.build.stored:
