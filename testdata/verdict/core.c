@@ -45,6 +45,14 @@ __attribute__((section(".link.pointer"))) uint32_t *volatile link_buffer = readi
 __attribute__((section(".extra"))) volatile uint32_t extra_words[16];
 #endif
 
+#ifdef FLOAT
+volatile float level_in_metres;
+__attribute__((noinline)) static void measure(void)
+{
+    level_in_metres = level_in_metres * 0.001f + 1.5f;
+}
+#endif
+
 #ifndef HOLD
 #define HOLD static
 #endif
@@ -175,6 +183,18 @@ void reset_handler(void)
         ram_code_start[i] = ram_code_stored[i];
     }
     *(volatile uint32_t *)0xE000ED08u = (uint32_t)ram_code_start;
+#endif
+#ifdef ENABLE_FIRST
+    *(volatile uint32_t *)0xE000ED88u |= 0x00F00000u;
+#endif
+#ifdef FLOAT
+    measure();
+#endif
+#ifdef ENABLE_LATE
+    *(volatile uint32_t *)0xE000ED88u |= 0x00F00000u;
+#endif
+#ifdef LIMIT
+    __asm volatile("msr msplim, %0" : : "r"(LIMIT));
 #endif
 #ifdef VTOR
     *(volatile uint32_t *)0xE000ED08u = (uint32_t)(VTOR);

@@ -49,13 +49,8 @@ def _signs(addresses: Iterable[int]) -> re.Pattern[bytes]:
         signs.append(rb"[\x00-\xff][" + re.escape(page) + b"]" + re.escape(struct.pack("<H", upper)))
         imm4, i, imm3, imm8 = upper >> 12, upper >> 11 & 1, upper >> 8 & 7, upper & 0xFF
         first = re.escape(struct.pack("<H", 0xF2C0 | i << 10 | imm4))
-        signs.append(
-            first
-            + re.escape(bytes((imm8,)))
-            + b"["
-            + re.escape(bytes(range(imm3 << 4, (imm3 << 4) + 15)))
-            + b"]"
-        )
+        registers = re.escape(bytes(range(imm3 << 4, (imm3 << 4) + 15)))
+        signs.append(first + re.escape(bytes((imm8,))) + b"[" + registers + b"]")
     return re.compile(b"|".join(signs), re.DOTALL)
 
 
