@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 
@@ -11,7 +12,9 @@ from small_device import TODAY
 from gemel.builds.build import Build
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
-from gemel.check.runner import CheckResult, check
+from gemel.check.registry import rule_named
+from gemel.check.runner import CheckResult, RuleResult, check
+from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.join.pipeline import join
 from gemel.layout.reader import ReadLayout, read_layout
@@ -117,3 +120,23 @@ def judged(family: str, files: tuple[str, ...], changes: tuple[tuple[str, str], 
 def broken_in(result: CheckResult) -> dict[str, int]:
     """The number of findings of each rule that has any."""
     return dict(Counter(each.rule.name for each in result.results for _ in each.findings))
+
+
+def of(
+    rule: str,
+    family: str,
+    *files: str,
+    changes: tuple[tuple[str, str], ...] = (),
+    given: tuple[str, ...] = ("station", "sampler"),
+    edit: Callable[[SparseBytes], SparseBytes] | None = None,
+) -> RuleResult:
+    """What one rule says of these files' image, after ``edit``, with the builds in ``given``."""
+    found = rule_named(rule)
+    if found is None:
+        raise KeyError(f"no rule {rule}")
+    read, builds = layout_of(family, *changes), builds_of(family, *files)
+    image = join(read, builds).image
+    inspection = Inspection(
+        read, edit(image) if edit else image, {name: builds[name] for name in given}, disassemble=True
+    )
+    return check(inspection, TODAY, [found]).results[0]

@@ -20,8 +20,10 @@ if TYPE_CHECKING:
     from gemel.inspection.inspection import Inspection
     from gemel.placement.placing import Piece
 
-WINDOW = 64
-"""Bytes from the first deviation on that must be found in another order or shifted."""
+WINDOW, SKIPPED = 256, 16
+"""Bytes from the first deviation on that are looked for, and how many of them may be lost or added there."""
+SWAPPED = 64
+"""Bytes that must be found with their bytes swapped."""
 NARROW_SHIFT = 64
 """Bytes by which what follows a place may be shifted inside an image."""
 UNITS = {2: "halfwords", 4: "words", 8: "double words"}
@@ -98,31 +100,37 @@ def _deviations(inspection: Inspection, piece: Piece, patches: list[Span]) -> It
         if deviation:
             first = max(span.start, align_down(deviation.first, 8))
             window = bytes(piece.segment.data[first - piece.address :][:WINDOW])
-            if len(window) == WINDOW and len(set(window)) >= DIFFERENT:
+            if len(window) >= SWAPPED + SKIPPED:
                 yield first, window
             return
 
 
 def _how(inspection: Inspection, place: int, window: bytes) -> tuple[str, str, str] | None:
     """In which way ``window`` is there all the same: what is wrong, what was found, what to do."""
-    held = inspection.image.read(Span(place, WINDOW), inspection.erased_byte_at(place))
+    held = inspection.image.read(Span(place, SWAPPED), inspection.erased_byte_at(place))
     for unit, words in UNITS.items():
-        if held == swapped(window, unit):
+        if held == swapped(window[:SWAPPED], unit) != window[:SWAPPED]:
             return (
                 f"the bytes of {words} are swapped",
                 held[:16].hex(" ").upper(),
                 f"convert the image again without a swap of bytes in {words} (objcopy --reverse-bytes={unit})",
             )
-    around = Span(max(0, place - NARROW_SHIFT), WINDOW + 2 * NARROW_SHIFT)
+    window, place = window[SKIPPED:], place + SKIPPED
+    if len(set(window)) < DIFFERENT:
+        return None
+    if inspection.image.read(Span(place, len(window)), inspection.erased_byte_at(place)) == window:
+        return None  # some bytes are different, and the rest is where it should be
+    around = Span(max(0, place - NARROW_SHIFT), len(window) + 2 * NARROW_SHIFT)
     near = inspection.image.read(around, inspection.erased_byte_at(place))
-    offset = near.find(window[:32])
-    if offset >= 0 and around.start + offset != place:
+    offset = near.find(window)
+    if offset >= 0:
         distance = around.start + offset - place
-        return _shifted(distance, f"they are at {format_address(around.start + offset)}")
+        return _shifted(distance, f"they are {'after' if distance > 0 else 'before'} their place")
     for address, data in inspection.image.pieces():
         offset = bytes(data).find(window)
         if offset >= 0 and _all_there(inspection, address + offset - place):
-            return _shifted(address + offset - place, f"they are at {format_address(address + offset)}")
+            distance = address + offset - place
+            return _shifted(distance, f"they are at {format_address(place - SKIPPED + distance)}")
     return None
 
 
