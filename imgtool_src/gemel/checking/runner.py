@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, NamedTuple
 
 from gemel.checking.registry import all_rules
@@ -118,11 +118,37 @@ def check(inspection: Inspection, today: datetime.date, rules: Iterable[Rule] | 
     results = []
     for rule in all_rules() if rules is None else rules:
         results.append(_apply(rule, inspection, waivers, today, used))
+    results = _cause_first(results)
     silent = {result.rule.name for result in results if not _looked_everywhere(result)}
     if rules is not None:
         silent |= {waiver.rule for waiver in waivers} - {result.rule.name for result in results}
     idle = [waiver for index, waiver in enumerate(waivers) if index not in used and waiver.rule not in silent]
     return CheckResult(tuple(results), tuple(idle))
+
+
+EXPLAINS_ALL = "image-bytes-in-order"
+"""The rule whose finding is the cause of all others: bytes that are not where they should be at all."""
+
+
+def _cause_first(results: list[RuleResult]) -> list[RuleResult]:
+    """``results`` without the findings that follow from one cause, as long as that refuses the image by itself."""
+    cause = next((each for each in results if each.rule.name == EXPLAINS_ALL), None)
+    if cause is None or cause.status != "broken" or cause.severity != "error":
+        return results
+    return [each if each is cause else _explained(each) for each in results]
+
+
+def _explained(result: RuleResult) -> RuleResult:
+    places = [judged.finding.where for judged in result.findings if judged.waiver is None]
+    if not places:
+        return result
+    left = tuple(judged for judged in result.findings if judged.waiver is not None)
+    reason = f"what it finds follows from {EXPLAINS_ALL}"
+    return replace(
+        result,
+        findings=left,
+        not_checked=(*result.not_checked, *(NotChecked(place, reason) for place in dict.fromkeys(places))),
+    )
 
 
 def _looked_everywhere(result: RuleResult) -> bool:

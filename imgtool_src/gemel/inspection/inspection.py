@@ -21,6 +21,7 @@ from gemel.record.record import Record, RecordError, decode, record_size
 from gemel.spans import Span
 
 if TYPE_CHECKING:
+    from gemel.inspection.core_settings import Setting
     from gemel.inspection.previous import Previous
     from gemel.inspection.rehearsed import Rehearsed
     from gemel.inspection.seal import SealUnderCheck
@@ -97,6 +98,15 @@ class Inspection:
             return None
         start = self.layout.span_of(self.layout.record.area).start
         return self.bytes_of(Span(start, record_size(len(self.record.builds))))
+
+    @cached_property
+    def core_settings(self) -> dict[str, tuple[Setting, ...]]:
+        """What the code of each build with symbols sets of its own core, and in the registers of a release."""
+        from gemel.inspection.core_settings import settings_of
+
+        releases = [core.release for core in self.layout.secondaries() if core.release]
+        registers = frozenset(release.control_register for release in releases)
+        return {name: settings_of(build, registers) for name, build in self.builds.items() if build.symbols}
 
     @cached_property
     def seal(self) -> SealUnderCheck | None:

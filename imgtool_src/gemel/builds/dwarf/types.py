@@ -25,11 +25,15 @@ class Basic:
 
 @dataclass(frozen=True, slots=True)
 class Pointer:
-    """An address; ``sign`` is ``*``, ``&``, ``&&`` or ``::*``, ``target`` None for a pointer to anything."""
+    """An address; ``sign`` is ``*``, ``&``, ``&&`` or ``::*``, ``target`` None for a pointer to anything.
+
+    ``name`` is what its language calls it, as Rust does (``&T``, ``*const T``); empty elsewhere.
+    """
 
     sign: str
     size: int | None
     target: Reference | None
+    name: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,10 +88,14 @@ class Composite:
 
 @dataclass(frozen=True, slots=True)
 class Alias:
-    """Another name for a type (``name``, of a typedef), or a type with qualifiers (``name`` empty)."""
+    """Another name for a type (``name``, of a typedef), or a type with qualifiers (``name`` empty).
+
+    ``qualifier`` says which one: ``volatile``, ``atomic``, or empty for any other.
+    """
 
     name: str
     target: Reference | None
+    qualifier: str = ""
 
 
 @dataclass(frozen=True, slots=True)
