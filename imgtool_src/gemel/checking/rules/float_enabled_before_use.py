@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.inspection.core_code import CoreCode, core_code
-from gemel.inspection.core_settings import FirstFloat, first_float
+from gemel.inspection.first_float import FirstFloat, first_float
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
 from gemel.m_profile.known_stores import CPACR
@@ -30,7 +30,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         if table is None or len(table.words) < 2:
             yield NotChecked(f"build {name}", "nothing of the build was found in the image")
             continue
-        found = first_float(core, table.words[1])
+        found = first_float(core.build, table.words[1])
         yield _finding(core, found) if found else Holds(f"build {name}")
 
 
