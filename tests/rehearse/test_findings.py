@@ -39,8 +39,8 @@ FATAL_OF_SAMPLER = [
     ("fault-without-handler", [("breakpoint", "sampler"), ("locked-up", "sampler")], "fault", "locks up"),
     (
         "keeps-lock",
-        [("endless-loop", "station"), ("lock-not-given-back", "sampler")],
-        "ask_sampler",
+        [("lock-not-given-back", "sampler"), ("endless-loop", "station")],
+        "",
         "0x5000_0020",
     ),
     ("without-lock", [("without-lock", "sampler")], "measure", "area link"),

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 from thumb import accepted, assembled
 
-from gemel.rehearsal.block_checks import lacking
-from gemel.rehearsal.instruction_needs import instructions, is_call, need_of
+from gemel.rehearsal.emulator.code_blocks import lacking
+from gemel.rehearsal.emulator.instruction_needs import instructions, is_call, need_of
 
 ARCHITECTURES = {
     "armv6-m": ("armv6-m", ()),

@@ -11,9 +11,9 @@ from rehearsals import Case, device, gauge
 
 from gemel.rehearsal import limits_page
 from gemel.rehearsal.limits import CAUTION, NOT_MODELLED
-from gemel.rehearsal.report_json import report, report_data, report_schema
-from gemel.rehearsal.report_svg import picture_of
-from gemel.rehearsal.report_text import report_of
+from gemel.rehearsal.reports.json import report, report_data, report_schema
+from gemel.rehearsal.reports.svg import picture_of
+from gemel.rehearsal.reports.text import report_of
 
 CASES = {
     "sound": lambda: gauge("in-place"),
@@ -77,7 +77,7 @@ def test_hostile_text_does_not_break_reports() -> None:
     import dataclasses
 
     from gemel.rehearsal.raw_run import RawEvent
-    from gemel.rehearsal.telling import telling
+    from gemel.rehearsal.verdict.telling import telling
 
     event = RawEvent(0, "station", "text", None, {}, {"port": "p", "line": "</text>\x1b[31m\x00&<"})
     happening = dataclasses.replace(rehearsal.events[0], kind="text", text=telling(event, None))  # type: ignore[arg-type]

@@ -15,7 +15,7 @@ from gemel.builds.source import BytesSource
 from gemel.image.sparse import SparseBytes
 from gemel.joining.pipeline import join
 from gemel.layout.reader import ReadLayout, read_layout
-from gemel.rehearsal.rehearsal import Rehearsal
+from gemel.rehearsal.result import Rehearsal
 from gemel.rehearsal.session import RehearsalOptions, rehearse
 
 DEVICE = ROOT / "testdata" / "rehearsal"

@@ -25,7 +25,9 @@ FATAL = frozenset(
         "unstacking",
         "vectors-unreadable",
         "vectors-erased",
-        "call-in-call",
+        "call-escalated",
+        "unprivileged-access",
+        "division-by-zero",
         "exception",
         "emulator-error",
         "reset-requested",
@@ -81,3 +83,19 @@ ONCE_A_PLACE = frozenset(
     }
 )
 """Events of which the first at each place is kept, with a count of the others."""
+
+THINNED = frozenset(
+    {
+        "exception-taken",
+        "held-back-again",
+        "interrupt-raised",
+        "lock-given-back",
+        "lock-taken",
+        "sleeps",
+        "text",
+        "vector-register",
+        "vector-table-moved",
+        "woken",
+    }
+)
+"""Events that are left out once there are too many: none of them is a finding, a release or a start."""

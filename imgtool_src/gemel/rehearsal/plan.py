@@ -16,8 +16,8 @@ from gemel.spans import Span
 PAGE = 4096
 """Bytes of the emulator's pages: rights and mappings go by these."""
 
-SLICE = 4096
-"""Instructions that a core takes before it is the other one's turn."""
+SHORTEST_TURN, LONGEST_TURN = 64, 1024
+"""Instructions that a core may be ahead of another: few while they talk, more while they do not."""
 
 FILL = bytes((0xC5, 0xD6, 0xE7, 0xF8))
 """What RAM holds before anybody writes it.  As a word it is 0xF8E7_D6C5, an address of nothing."""
@@ -125,6 +125,11 @@ class CorePlan:
         return "security" in self.extensions
 
     @property
+    def aligned_only(self) -> bool:
+        """Whether every unaligned access faults."""
+        return self.architecture in ("armv6-m", "armv8-m.base")
+
+    @property
     def has_float(self) -> bool:
         """Whether it has a float unit."""
         return any(each in self.extensions for each in ("fp", "fp-double", "mve-fp"))
@@ -152,6 +157,6 @@ class DevicePlan:
     budget: int
     shared: tuple[tuple[str, str, int, int], ...] = ()
     watches: tuple[str, ...] = ()
-    slice_size: int = SLICE
+    interleaving: int = 0
     exact: bool = True
     notes: tuple[str, ...] = ()

@@ -48,7 +48,12 @@ class RawAccess:
 
 @dataclass(frozen=True, slots=True)
 class RawCore:
-    """How a core ended: state is reset, running, sleeping, waiting, locked up or stopped."""
+    """How a core ended: state is reset, running, sleeping, waiting, locked up or stopped.
+
+    ``process_stacks`` are the highest and lowest process stack pointers seen of each stack, ``could_wake``
+    the exceptions of its enabled interrupts, ``ticks`` whether its tick timer interrupts, ``handler``
+    the exception whose handler runs (0: none), ``fault`` the fault from which it has not recovered (0: none).
+    """
 
     name: str
     state: str
@@ -58,6 +63,11 @@ class RawCore:
     stack_top: int | None
     stack_lowest: int | None
     ram_touched: dict[str, int]
+    process_stacks: tuple[tuple[int, int], ...] = ()
+    could_wake: tuple[int, ...] = ()
+    ticks: bool = False
+    handler: int = 0
+    fault: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +101,13 @@ def from_json(text: str) -> RawRun:
     """
     data: dict[str, Any] = json.loads(text)
     events = tuple(RawEvent(**{**each, "calls": tuple(each["calls"])}) for each in data.pop("events"))
-    cores = tuple(RawCore(**{**each, "blocks": tuple(each["blocks"])}) for each in data.pop("cores"))
+    cores = tuple(_core(each) for each in data.pop("cores"))
     accesses = tuple(RawAccess(**each) for each in data.pop("accesses"))
     goals, notes = tuple(data.pop("goals")), tuple(data.pop("notes"))
     return RawRun(events=events, cores=cores, accesses=accesses, goals=goals, notes=notes, **data)
+
+
+def _core(each: dict[str, Any]) -> RawCore:
+    stacks = tuple((high, low) for high, low in each["process_stacks"])
+    lists = {"blocks": tuple(each["blocks"]), "could_wake": tuple(each["could_wake"])}
+    return RawCore(**{**each, **lists, "process_stacks": stacks})

@@ -11,11 +11,11 @@ from gemel.errors import ExtraMissing, Problem
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.layout.reader import ReadLayout
-from gemel.rehearsal.apart import EmulatorEnded, EmulatorMissing, run_apart
-from gemel.rehearsal.code_names import CodeNames
-from gemel.rehearsal.judging import ended_outside, rehearsal_of
-from gemel.rehearsal.planning import plan_of
-from gemel.rehearsal.rehearsal import Rehearsal
+from gemel.rehearsal.isolation import EmulatorEnded, EmulatorMissing, run_apart
+from gemel.rehearsal.result import Rehearsal
+from gemel.rehearsal.setup.planning import plan_of
+from gemel.rehearsal.verdict.code_names import CodeNames
+from gemel.rehearsal.verdict.judging import ended_outside, rehearsal_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +54,7 @@ def rehearse(
         if options.apart:
             run = run_apart(plan)
         else:
-            from gemel.rehearsal.device import run_plan
+            from gemel.rehearsal.emulator.runner import run_plan
 
             run = run_plan(plan)
     except EmulatorEnded as error:

@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from gemel.builds.build import Build
     from gemel.image.image import Image
     from gemel.layout.reader import ReadLayout
-    from gemel.rehearsal.rehearsal import Rehearsal
+    from gemel.rehearsal.result import Rehearsal
 
 
 def rehearse(

@@ -63,15 +63,15 @@ def command(
     given = load_builds(read, build_files(read.layout, builds))
     rehearsal = rehearse(read, loaded, given, budget=budget, watches=watches)
     if form == "json":
-        from gemel.rehearsal.report_json import report
+        from gemel.rehearsal.reports.json import report
 
         click.echo(report(rehearsal, image.name))
     elif form == "svg":
-        from gemel.rehearsal.report_svg import picture_of
+        from gemel.rehearsal.reports.svg import picture_of
 
         click.echo(picture_of(rehearsal).encode("utf-8"), nl=False)
     else:
-        from gemel.rehearsal.report_text import report_of
+        from gemel.rehearsal.reports.text import report_of
 
         click.echo("\n".join(report_of(rehearsal)))
     return 0 if rehearsal.passes else 1

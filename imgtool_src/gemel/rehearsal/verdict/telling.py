@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from gemel.layout.kinds import printable
-from gemel.rehearsal.code_names import CodeNames
 from gemel.rehearsal.kinds import ERRORS, UNJUDGED, WARNINGS
 from gemel.rehearsal.raw_run import RawEvent
-from gemel.rehearsal.wording import words_for
+from gemel.rehearsal.verdict.code_names import CodeNames
+from gemel.rehearsal.verdict.wording import words_for
 from gemel.spans import format_address
 
 

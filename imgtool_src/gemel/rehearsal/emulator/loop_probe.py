@@ -5,8 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from gemel.rehearsal.device import Device
-    from gemel.rehearsal.emulated_core import EmulatedCore
+    from gemel.rehearsal.emulator.device import Device
+    from gemel.rehearsal.emulator.emulated_core import EmulatedCore
+
+
+PROBED = 4096
+"""Instructions that are looked at."""
 
 
 def probe_loops(device: Device) -> None:
@@ -17,7 +21,7 @@ def probe_loops(device: Device) -> None:
     ``interrupts``, whether an interrupt could lead it out.
     """
     for core in device.cores.values():
-        if core.state in ("running", "waiting"):
+        if core.runs:
             _probe(device, core)
 
 
@@ -32,12 +36,15 @@ def _probe(device: Device, core: EmulatedCore) -> None:
         if located and located[0].plan.kind == "ram":
             numbers.setdefault("memory", address)
 
-    hook = core.uc.hook_add(unicorn.UC_HOOK_MEM_READ, on_read)
-    core.uc.ctl_flush_tb()
+    uc = core.native.uc
+    hook = core.bus.watch(unicorn.UC_HOOK_MEM_READ, on_read)
+    uc.ctl_flush_tb()
     waits = core.state == "waiting"
     place = core.pc
-    core.run(device.plan.slice_size, core.slice_start)
-    core.uc.hook_del(hook)
+    device.running = core
+    core.run(core.time + PROBED)
+    device.running = None
+    uc.hook_del(hook)
     for (name, address), access in sorted(device.registers.accesses.items()):
         if name == core.plan.name and access.reads > before.get((name, address), 0):
             numbers.setdefault("described" if device.registers.known(address) else "register", address)
@@ -49,6 +56,6 @@ def _probe(device: Device, core: EmulatedCore) -> None:
         if each.mask >> bit & 1
     }
     # The other core is in the same state again too, so that no interrupt will come from it.
-    can_interrupt = bool(core.system.enabled - between_cores) or core.system.may_wake
-    numbers["interrupts"] = int(can_interrupt and not core.registers.masked)
+    can_interrupt = bool(core.interrupts.could_wake() - between_cores) or core.system.may_wake
+    numbers["interrupts"] = int(can_interrupt and not core.registers.masks.primask)
     device.report(core, "loops", place, numbers, {"waits": "yes"} if waits else {})

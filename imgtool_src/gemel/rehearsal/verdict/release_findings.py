@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.rehearsal.code_names import CodeNames
 from gemel.rehearsal.plan import CorePlan, DevicePlan
 from gemel.rehearsal.raw_run import RawCore, RawEvent, RawRun
-from gemel.rehearsal.rehearsal import RehearsalFinding
-from gemel.rehearsal.wording import Words
+from gemel.rehearsal.result import RehearsalFinding
+from gemel.rehearsal.verdict.code_names import CodeNames
+from gemel.rehearsal.verdict.wording import Words
 from gemel.spans import format_address
 
 STATES = {
@@ -160,6 +160,6 @@ def _at_end(raw: RawCore, run: RawRun, words: Words, names: CodeNames, kind: str
 
 
 def _about(event: RawEvent, words: Words, names: CodeNames, kind: str) -> RehearsalFinding:
-    from gemel.rehearsal.judging import finding_of
+    from gemel.rehearsal.verdict.judging import finding_of
 
     return finding_of(event, words, names, kind, "error")

@@ -7,7 +7,6 @@ layout does not describe reads zero and forgets what is written; every access is
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 from gemel.layout.rehearsal_model import (
     InterCoreInterrupt,
@@ -18,24 +17,60 @@ from gemel.layout.rehearsal_model import (
     SetClearRegister,
     StatusRegister,
 )
+from gemel.rehearsal.emulator.release import ReleaseWatch, Report
 from gemel.rehearsal.raw_run import MAX_TEXT
-from gemel.rehearsal.release import ReleaseWatch, Report
 
 Reader = Callable[[str], int]
 Writer = Callable[[str, int, int], None]
 WORD = 0xFFFF_FFFF
+MAX_LINE = 1000
+"""Characters of a line that the timeline shows."""
+
 MAX_REGISTERS = 4096
 """Device registers of which accesses are counted one by one."""
 
 
-@dataclass(slots=True)
-class Access:
-    """How one core used one register."""
+class RegisterPort:
+    """One register as one core uses it, with how it did.
 
-    reads: int = 0
-    writes: int = 0
-    first_pc: int = 0
-    last_value: int = 0
+    ``last_value`` is the last value read or written, ``first_pc`` where the core first touched it.
+    """
+
+    __slots__ = ("_before", "_core", "_reader", "_writer", "first_pc", "last_value", "reads", "writes")
+
+    def __init__(
+        self,
+        core: str,
+        reader: Reader | None,
+        writer: Writer | None,
+        first_pc: int,
+        before: Callable[[], None] | None,
+    ) -> None:
+        """``before`` is called at each access, where there is something to say of it."""
+        self._core, self._reader, self._writer, self._before = core, reader, writer, before
+        self.reads = self.writes = self.last_value = 0
+        self.first_pc = first_pc
+
+    def read(self, byte: int, size: int) -> int:
+        """``size`` bytes of it from ``byte`` on."""
+        if self._before:
+            self._before()
+        self.reads += 1
+        value = self._reader(self._core) if self._reader else 0
+        if size != 4:
+            value = value >> 8 * byte & ((1 << 8 * size) - 1)
+        self.last_value = value
+        return value
+
+    def write(self, byte: int, size: int, value: int) -> None:
+        """Write ``size`` bytes of it from ``byte`` on."""
+        if self._before:
+            self._before()
+        self.writes += 1
+        self.last_value = value
+        if self._writer:
+            mask = ((1 << 8 * size) - 1) << 8 * byte & WORD
+            self._writer(self._core, value << 8 * byte & mask, mask)
 
 
 class DeviceRegisters:
@@ -48,18 +83,23 @@ class DeviceRegisters:
         report: Report,
         raise_interrupt: Callable[[str, int, bool], None],
         state_of: Callable[[str], str],
+        sought: dict[int, tuple[str, str]] | None = None,
+        found_text: Callable[[int], None] = lambda index: None,
     ) -> None:
-        """``raise_interrupt(core, number, pending)`` sets or takes back an external interrupt of a core.
+        """``sought`` are texts that are goals, by number: core and text; ``found_text`` is called with that.
+
+        ``raise_interrupt(core, number, pending)`` sets or takes back an external interrupt of a core.
 
         ``state_of(core)`` is running, sleeping, locked up and so on.
         """
-        self.accesses: dict[tuple[str, int], Access] = {}
+        self.accesses: dict[tuple[str, int], RegisterPort] = {}
         self.texts: dict[str, str] = {}
-        self.touched: dict[int, str] = {}
         self._readers: dict[int, Reader] = {}
         self._writers: dict[int, Writer] = {}
         self._report, self._raise, self._state_of = report, raise_interrupt, state_of
-        self._plan = plan
+        self._plan, self._sought, self._found_text = plan, dict(sought or {}), found_text
+        self._lines: dict[tuple[str, str], str] = {}
+        self._tails: dict[tuple[int, str], str] = {}
         self.mutexes = {each.at & ~3: Mutex(each, report) for each in plan.mutexes}
         self._values: list[list[int]] = []
         self._describe(plan)
@@ -77,40 +117,19 @@ class DeviceRegisters:
         """Whether the layout describes the register."""
         return address & ~3 in self._readers or address & ~3 in self._writers
 
-    def read(self, core: str, address: int, size: int, pc: int) -> int:
-        """What ``core`` reads at plain ``address``."""
-        word, shift = address & ~3, 8 * (address & 3)
-        reader = self._readers.get(word)
-        value = reader(core) if reader else 0
-        value = value >> shift & ((1 << 8 * size) - 1)
-        self._count(core, word, pc, value, write=False)
-        return value
-
-    def write(self, core: str, address: int, size: int, value: int, pc: int) -> None:
-        """``core`` writes at plain ``address``."""
-        word, shift = address & ~3, 8 * (address & 3)
-        mask = ((1 << 8 * size) - 1) << shift & WORD
-        self._count(core, word, pc, value, write=True)
-        writer = self._writers.get(word)
-        if writer:
-            writer(core, value << shift & mask, mask)
+    def port(self, core: str, word: int, pc: int, before: Callable[[], None] | None) -> RegisterPort:
+        """The register at plain address ``word`` (a multiple of four) for ``core``, which is at ``pc``."""
+        found = self.accesses.get((core, word))
+        if found is None:
+            found = RegisterPort(core, self._readers.get(word), self._writers.get(word), pc, before)
+            if len(self.accesses) < MAX_REGISTERS:
+                self.accesses[core, word] = found
+        return found
 
     def state(self) -> tuple[object, ...]:
         """Everything that decides what reads will answer, for telling whether nothing changes any more."""
         locks = tuple(each.holder for each in self.mutexes.values())
         return tuple(tuple(each) for each in self._values), locks
-
-    def _count(self, core: str, word: int, pc: int, value: int, *, write: bool) -> None:
-        access = self.accesses.get((core, word))
-        if access is None:
-            if len(self.accesses) >= MAX_REGISTERS:
-                return
-            access = self.accesses[core, word] = Access(first_pc=pc)
-        if write:
-            access.writes += 1
-        else:
-            access.reads += 1
-        access.last_value = value
 
     def _add(self, address: int, reader: Reader | None, writer: Writer | None) -> None:
         if reader:
@@ -203,14 +222,39 @@ class DeviceRegisters:
         self.texts[plan.name] = ""
 
         def write(core: str, value: int, mask: int) -> None:
-            text = self.texts[plan.name]
-            if len(text) < MAX_TEXT:
-                self.texts[plan.name] = text + chr(value & 0xFF)
-            if value & 0xFF == 0x0A:
-                line = text.rpartition("\n")[2]
-                self._report("text", {}, {"port": plan.name, "line": line})
+            if mask & 0xFF:
+                self._sent(plan.name, core, chr(value & 0xFF))
 
         self._add(plan.at, None, write)
+
+    def _sent(self, port: str, core: str, character: str) -> None:
+        """A character goes out: kept, looked at for goals, and reported line by line."""
+        if len(self.texts[port]) < MAX_TEXT:
+            self.texts[port] += character
+        if character == "\n":
+            self._report("text", {}, {"port": port, "line": self._lines.pop((port, core), "")})
+        else:
+            line = self._lines.get((port, core), "")
+            if len(line) < MAX_LINE:
+                self._lines[port, core] = line + character
+        for index, (whose, text) in list(self._sought.items()):
+            if whose == core:
+                tail = (self._tails.get((index, port), "") + character)[-len(text) :]
+                self._tails[index, port] = tail
+                if tail == text:
+                    del self._sought[index]
+                    self._found_text(index)
+
+    @property
+    def in_line(self) -> bool:
+        """Whether a line of text was begun and not ended."""
+        return bool(self._lines)
+
+    def finish(self) -> None:
+        """Report what was sent after the last end of a line."""
+        for (port, core), line in sorted(self._lines.items()):
+            self._report("text", {}, {"port": port, "line": line, "of": core})
+        self._lines.clear()
 
     def _status(self, told: list[StatusRegister]) -> int:
         value = 0

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from gemel.rehearsal.device import Device
-    from gemel.rehearsal.emulated_core import EmulatedCore
+    from gemel.rehearsal.emulator.device import Device
+    from gemel.rehearsal.emulator.emulated_core import EmulatedCore
 
 WATCHES = {
     "reads": "reads of RAM that nobody wrote",
@@ -56,9 +56,9 @@ class FineWatches:
                     numbers = {"address": address, "size": size}
                     core.report("read-of-unwritten", core.registers.pc & ~1, numbers)
 
-            where = {"user_data": (window.start, written), "begin": window.start, "end": window.span.last}
-            core.uc.hook_add(unicorn.UC_HOOK_MEM_WRITE, on_write, **where)
-            core.uc.hook_add(unicorn.UC_HOOK_MEM_READ, on_read, **where)
+            where = (window.start, written)
+            core.bus.watch(unicorn.UC_HOOK_MEM_WRITE, on_write, where, window.span)
+            core.bus.watch(unicorn.UC_HOOK_MEM_READ, on_read, where, window.span)
 
     def _watch_alignment(self, core: EmulatedCore) -> None:
         import unicorn
@@ -67,4 +67,4 @@ class FineWatches:
             if address % size:
                 core.report("unaligned", core.registers.pc & ~1, {"address": address, "size": size})
 
-        core.uc.hook_add(unicorn.UC_HOOK_MEM_READ | unicorn.UC_HOOK_MEM_WRITE, on_access)
+        core.bus.watch(unicorn.UC_HOOK_MEM_READ | unicorn.UC_HOOK_MEM_WRITE, on_access)

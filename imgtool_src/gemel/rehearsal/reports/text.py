@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterator
 
 from gemel.rehearsal.limits import CAUTION
-from gemel.rehearsal.rehearsal import CoreSummary, Happening, Rehearsal, RehearsalFinding
+from gemel.rehearsal.result import CoreSummary, Happening, Rehearsal, RehearsalFinding
 from gemel.spans import format_address
 
 WIDTH = 80

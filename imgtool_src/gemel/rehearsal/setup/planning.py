@@ -11,9 +11,8 @@ from gemel.layout.addresses import locate, seen_by, starts_of
 from gemel.layout.model import BuildPlan, Core, Layout, Memory
 from gemel.layout.rehearsal_model import DEFAULT_BUDGET, RehearsalPlan
 from gemel.placement.placed import has_vectors
-from gemel.rehearsal.block_checks import lacking
-from gemel.rehearsal.core_mapping import touched_pages
-from gemel.rehearsal.goals import goals_of
+from gemel.rehearsal.emulator.code_blocks import lacking
+from gemel.rehearsal.emulator.core_mapping import touched_pages
 from gemel.rehearsal.plan import (
     FILL,
     PAGE,
@@ -25,9 +24,10 @@ from gemel.rehearsal.plan import (
     ReleasePlan,
     Window,
 )
-from gemel.rehearsal.profiles import emulated_as, profile_notes
-from gemel.rehearsal.rights import as_seen, closed_spans, executable_spans
-from gemel.rehearsal.stacks import stack_limit_of
+from gemel.rehearsal.setup.goals import goals_of
+from gemel.rehearsal.setup.profiles import emulated_as, profile_notes
+from gemel.rehearsal.setup.rights import as_seen, closed_spans, executable_spans
+from gemel.rehearsal.setup.stacks import stack_limit_of
 from gemel.spans import Span, format_address, format_size, without
 
 MAX_MEMORY = 256 << 20

@@ -12,7 +12,7 @@ from xml.sax.saxutils import escape
 
 from gemel.rehearsal.kinds import ERRORS, UNJUDGED, WARNINGS
 from gemel.rehearsal.limits import CAUTION
-from gemel.rehearsal.rehearsal import Happening, Rehearsal
+from gemel.rehearsal.result import Happening, Rehearsal
 
 WIDTH = 1120
 LEFT, RIGHT, TOP = 110, 30, 114

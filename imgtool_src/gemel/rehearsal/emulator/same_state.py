@@ -1,7 +1,7 @@
 """Telling that a device is in the same state again: nothing will ever change without something from outside.
 
 Brent's way of finding a cycle: one earlier state is kept and renewed at ever longer distances.  Registers are
-compared each turn; memory only when they agree.
+compared at each look; memory only when they agree.
 """
 
 from __future__ import annotations
@@ -9,14 +9,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from gemel.rehearsal.device import Device
+    from gemel.rehearsal.emulator.device import Device
 
 MAX_USELESS = 8
 """Times that memory is compared in vain against one kept state; then the next one is waited for."""
 
 
 class SameState:
-    """Asks a device, at the end of each turn, whether all of it is as at some earlier end of a turn."""
+    """Asks a device, at each look, whether all of it is as at some earlier look."""
 
     def __init__(self, device: Device) -> None:
         self._device = device
@@ -39,9 +39,12 @@ class SameState:
         return False
 
     def _quick(self) -> tuple[object, ...]:
+        cores = [core for core in self._device.cores.values() if core.state != "reset"]
+        running = [core.time for core in cores if core.runs]
+        earliest = min(running, default=0)
         return tuple(
-            (core.state, core.pc, core.registers.snapshot() if core.state != "reset" else ())
-            for core in self._device.cores.values()
+            (core.state, core.pc, core.time - earliest if core.runs else 0, core.registers.snapshot())
+            for core in cores
         )
 
     def _whole(self) -> tuple[object, ...]:

@@ -6,9 +6,9 @@ import hashlib
 import json
 from typing import Any
 
-from gemel.rehearsal.code_names import Place
 from gemel.rehearsal.limits import CAUTION
-from gemel.rehearsal.rehearsal import Happening, Rehearsal, RehearsalFinding
+from gemel.rehearsal.result import Happening, Rehearsal, RehearsalFinding
+from gemel.rehearsal.verdict.code_names import Place
 from gemel.spans import format_address
 from gemel.version import __version__
 

@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.inspection.inspection import Inspection
-from gemel.rehearsal.code_names import CodeNames, Place
 from gemel.rehearsal.kinds import ERRORS, UNJUDGED, WARNINGS
 from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.raw_run import RawCore, RawEvent, RawRun
-from gemel.rehearsal.rehearsal import (
+from gemel.rehearsal.result import (
     CoreSummary,
     GoalResult,
     Happening,
@@ -19,14 +18,15 @@ from gemel.rehearsal.rehearsal import (
     RehearsalFinding,
     Severity,
 )
-from gemel.rehearsal.release_findings import (
+from gemel.rehearsal.verdict.code_names import CodeNames, Place
+from gemel.rehearsal.verdict.release_findings import (
     lock_up_findings,
     loop_findings,
     release_findings,
     unreached_goals,
 )
-from gemel.rehearsal.telling import telling
-from gemel.rehearsal.wording import Words, words_for
+from gemel.rehearsal.verdict.telling import telling
+from gemel.rehearsal.verdict.wording import Words, words_for
 
 ENDINGS = {
     "goals": "every goal was reached",

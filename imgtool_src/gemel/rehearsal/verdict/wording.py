@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import NamedTuple
 
-from gemel.rehearsal.code_names import CodeNames
-from gemel.rehearsal.instruction_needs import WORDS
+from gemel.rehearsal.emulator.instruction_needs import WORDS
 from gemel.rehearsal.raw_run import RawEvent
+from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.spans import format_address
 
 ERASED = 0xFFFF_FFFF
@@ -347,10 +347,20 @@ _WORDS: dict[str, Callable[[RawEvent, CodeNames], Words]] = {
     ),
     "vectors-unreadable": _vectors,
     "vectors-erased": _vectors_erased,
-    "call-in-call": _plain(
-        "core {core} makes a supervisor call inside the supervisor call's handler",
-        "a supervisor call outside its handler",
-        "on the device this is a fault, unless priorities allow it",
+    "call-escalated": _plain(
+        "core {core} makes a supervisor call that cannot be taken, which is a HardFault",
+        "a supervisor call where priority and masks let it be taken",
+        "do not call with interrupts masked, or from a handler of the same or a higher priority",
+    ),
+    "unprivileged-access": _plain(
+        "core {core} accesses its system registers without privilege",
+        "privileged code (bit 0 of CONTROL clear), or no such access",
+        "use a supervisor call, or stay privileged",
+    ),
+    "division-by-zero": _plain(
+        "core {core} divides by zero, which traps as its configuration register asks",
+        "a divisor other than zero",
+        "check the divisor before the division",
     ),
     "exception": _plain(
         "core {core} takes an exception that the rehearsal does not model",

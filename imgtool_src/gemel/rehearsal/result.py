@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
-from gemel.rehearsal.code_names import Place
 from gemel.rehearsal.limits import NOT_MODELLED
+from gemel.rehearsal.verdict.code_names import Place
 
 Severity = Literal["error", "warning"]
 """error: the image does not pass; warning: someone should decide."""

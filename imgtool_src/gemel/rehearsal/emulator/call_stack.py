@@ -1,10 +1,10 @@
-"""The exact count and the calls inside a slice, from a hook on each block: slow, for what matters."""
+"""The calls that lead to where a core is, from a hook on each block: slow, for what matters."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 
-from gemel.rehearsal.instruction_needs import instructions, is_call
+from gemel.rehearsal.emulator.instruction_needs import instructions, is_call
 
 MAX_FRAMES = 64
 """Calls kept; of a deeper recursion the innermost ones count."""
@@ -23,21 +23,14 @@ class CallStack:
         self._read = read
         self._starts: dict[tuple[int, int], tuple[tuple[int, ...], bool]] = {}
         self._block: tuple[int, int] | None = None
-        self._finished = 0
-
-    def begin_slice(self) -> None:
-        """Start counting at 0; the calls stay."""
-        self._finished = 0
-        self._block = None
 
     def enter_block(self, address: int, size: int) -> None:
         """The core is about to execute the block of ``size`` bytes at ``address``."""
         if self._block:
             starts, calls = self._decoded(*self._block)
-            self._finished += len(starts)
             if calls:
                 end = self._block[0] + self._block[1]
-                if end != address:
+                if not self._block[0] < address <= end:  # else it goes on where a run had stopped
                     self.calls.append((self._block[0] + starts[-1], end))
                     del self.calls[:-MAX_FRAMES]
         for depth in range(len(self.calls) - 1, -1, -1):
@@ -50,14 +43,6 @@ class CallStack:
         """An exception was taken at ``interrupted``."""
         self.calls.append((interrupted, interrupted))
         self._block = None
-
-    def count_at(self, pc: int) -> int:
-        """Instructions of this slice that were executed before the one at ``pc``."""
-        if not self._block:
-            return self._finished
-        address, size = self._block
-        starts, _ = self._decoded(address, size)
-        return self._finished + sum(1 for start in starts if address + start < pc)
 
     def _decoded(self, address: int, size: int) -> tuple[tuple[int, ...], bool]:
         known = self._starts.get((address, size))

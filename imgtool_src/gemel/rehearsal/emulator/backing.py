@@ -33,6 +33,11 @@ class Backing:
         start = self.slack + offset
         return self._bytes[start : min(start + size, self.slack + self.plan.size)]
 
+    def write(self, offset: int, data: bytes) -> None:
+        """Write ``data`` at ``offset``, within the memory."""
+        start = self.slack + offset
+        self._bytes[start : start + len(data)] = data
+
     def word(self, offset: int) -> int:
         """The little-endian word at ``offset``."""
         return int.from_bytes(self.read(offset, 4), "little")
@@ -48,13 +53,16 @@ class Backing:
             return 0
         return sum(left != right for left, right in zip(data, fill, strict=True))
 
-    def lowest_touched(self, offset: int, size: int) -> int | None:
-        """Offset of the first byte of the range that no longer holds the fill."""
-        data, fill = self.read(offset, size), self._fill_from(offset, size)
-        if data == fill:
-            return None
-        differing = (at for at, pair in enumerate(zip(data, fill, strict=True)) if pair[0] != pair[1])
-        return offset + next(differing)
+    def untouched_below(self, lowest: int, start: int, gap: int) -> int:
+        """Going down from offset ``start`` to ``lowest``: where ``gap`` bytes begin that hold the fill."""
+        data, fill = self.read(lowest, start - lowest), self._fill_from(lowest, start - lowest)
+        last = len(data)
+        for at in range(len(data) - 1, -1, -1):
+            if data[at] != fill[at]:
+                last = at
+            elif last - at >= gap:
+                break
+        return lowest + last
 
     def _fill_from(self, offset: int, size: int) -> bytes:
         fill = self.plan.fill
