@@ -31,6 +31,7 @@ FATAL = frozenset(
         "exception",
         "emulator-error",
         "reset-requested",
+        "interrupt-livelock",
     }
 )
 """Events after which the core that they happen on does not go on."""
@@ -46,6 +47,10 @@ ERRORS = (FATAL - {"instruction-not-emulated", "emulator-error"}) | {
     "never-released",
     "goal-not-reached",
     "endless-loop",
+    "no-idle-state",
+    "no-wake-up-source",
+    "stays-in-handler",
+    "waits-for-register",
     "write-to-other-core",
     "write-to-own-code",
     "below-stack-limit",

@@ -52,7 +52,8 @@ class RawCore:
 
     ``process_stacks`` are the highest and lowest process stack pointers seen of each stack, ``could_wake``
     the exceptions of its enabled interrupts, ``ticks`` whether its tick timer interrupts, ``handler``
-    the exception whose handler runs (0: none), ``fault`` the fault from which it has not recovered (0: none).
+    the exception whose handler runs (0: none), ``fault`` the fault from which it has not recovered (0: none),
+    ``handler_since`` when it entered its outermost handler, ``held_off`` what is pending and masked (0: none).
     """
 
     name: str
@@ -68,6 +69,8 @@ class RawCore:
     ticks: bool = False
     handler: int = 0
     fault: int = 0
+    handler_since: int = 0
+    held_off: int = 0
 
 
 @dataclass(frozen=True, slots=True)

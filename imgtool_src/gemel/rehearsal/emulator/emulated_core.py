@@ -21,7 +21,7 @@ from gemel.rehearsal.emulator.core_faults import CoreFaults
 from gemel.rehearsal.emulator.core_registers import PRIVILEGE, PROCESS_STACK, CoreRegisters
 from gemel.rehearsal.emulator.exception_frames import RETURN_MAGIC, enter, leave
 from gemel.rehearsal.emulator.instruction_needs import instructions, is_division, is_sleep, is_wait
-from gemel.rehearsal.emulator.interrupts import SUPERVISOR_CALL, Interrupts, Masks
+from gemel.rehearsal.emulator.interrupts import SUPERVISOR_CALL, TICK, Interrupts, Masks
 from gemel.rehearsal.emulator.native import CLEAR_EXCLUSIVE, Native
 from gemel.rehearsal.emulator.stack_watch import StackWatch
 from gemel.rehearsal.emulator.system_space import ALIGNMENT_TRAP, DIVISION_TRAP, SystemSpace
@@ -31,6 +31,9 @@ MAX_STEPS = 64
 """Doubtful instructions that are walked up to in one go."""
 
 EXCEPTION_EXIT, CALL = 8, 2
+LIVELOCK = 5000
+"""Times in a row that an exception is taken right after another one's return: thread code is starved."""
+
 PATIENCE, LONGEST_WAIT = 64, 256
 """WFE without an event that are executed as they stand; then they last longer, up to so many instructions."""
 
@@ -55,7 +58,9 @@ class EmulatedCore:
         self._block_hook: int | None = None
         self._executing = False
         self._interrupt: int | None = None
-        self._waits = 0
+        self._stops = False
+        self.handler_since = self._chained = self._waits = 0
+        self._returned_at = -1
         self._walked_from: int | None = None
         self._inbox: list[tuple[int, int, bool]] = []
         self._exits: frozenset[int] = frozenset()
@@ -101,6 +106,15 @@ class EmulatedCore:
     def unprivileged(self) -> bool:
         """Whether code runs without privilege now."""
         return not self.interrupts.active and bool(self.registers.control & PRIVILEGE)
+
+    def could_wake(self) -> set[int]:
+        """The external interrupts that could wake it, or interrupt what it does."""
+        return self.interrupts.could_wake(self.registers.masks)
+
+    def ticks_could_wake(self) -> bool:
+        """Whether its tick timer will wake it, or interrupt what it does."""
+        unmasked = self.registers.masks._replace(primask=0)
+        return self.system.ticks.interrupts and self.interrupts.can_preempt(TICK, unmasked)
 
     def wakes_at(self) -> int | None:
         """When a sleeping core may wake by itself; None if only others can wake it."""
@@ -201,13 +215,26 @@ class EmulatedCore:
     def _enter(self, number: int) -> None:
         interrupted = self.pc
         self._waits, self.event = 0, True
+        if not self.interrupts.active and self._note_entry(number):
+            return
         if enter(self, number, interrupted):
             self.report("exception-taken", self.pc, {"number": number})
             if self.calls is not None:
                 self.calls.enter_exception(interrupted)
 
+    def _note_entry(self, number: int) -> bool:
+        """Thread code is interrupted; True if it never gets to do anything any more."""
+        self.handler_since = self.time
+        self._chained = self._chained + 1 if self._returned_at == self.instructions else 0
+        if self._chained < LIVELOCK:
+            return False
+        self.faults.stop("interrupt-livelock", self.pc, {"number": number})
+        return True
+
     def enter_fault(self, number: int, return_address: int) -> None:
         """Take a fault's exception; the caller has seen that it can be taken."""
+        if not self.interrupts.active:
+            self.handler_since = self.time
         if enter(self, number, return_address) and self.calls is not None:
             self.calls.enter_exception(return_address)
 
@@ -249,6 +276,7 @@ class EmulatedCore:
             return
         self.event = True
         self.faults.recovered(number)
+        self._returned_at = self.instructions
         if not self.interrupts.active and self.system.sleeps_on_exit:
             self._sleep()
 
@@ -261,6 +289,7 @@ class EmulatedCore:
         wanted = set(self._goals)
         if armed:
             wanted |= self.blocks.unmasks
+        self._stops = armed or bool(wanted)
         if wanted:
             wanted |= self.blocks.sleeps
         wanted |= self.blocks.divisions
@@ -496,7 +525,7 @@ class EmulatedCore:
         if address == self._walked_from:
             return
         doubtful = self.blocks.is_doubtful(address, block.size)
-        if doubtful or (self.blocks.found_stop and self._exits):
+        if doubtful or (self.blocks.found_stop and self._stops):
             self.blocks.suspect = address
             uc.emu_stop()
 

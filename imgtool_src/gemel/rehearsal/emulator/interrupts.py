@@ -133,9 +133,11 @@ class Interrupts:
             return number
         return HARD_FAULT if self.can_preempt(HARD_FAULT, masks) else None
 
-    def could_wake(self) -> set[int]:
-        """The external interrupts that are enabled."""
-        return {number for number in self.enabled if number >= FIRST_EXTERNAL}
+    def could_wake(self, masks: Masks) -> set[int]:
+        """The external interrupts that are enabled, and that would wake the core if they came."""
+        unmasked = masks._replace(primask=0)
+        externals = (number for number in self.enabled if number >= FIRST_EXTERNAL)
+        return {number for number in externals if self.can_preempt(number, unmasked)}
 
     # -- entry and return ----------------------------------------------------------------------------
 

@@ -56,6 +56,6 @@ def _probe(device: Device, core: EmulatedCore) -> None:
         if each.mask >> bit & 1
     }
     # The other core is in the same state again too, so that no interrupt will come from it.
-    can_interrupt = bool(core.interrupts.could_wake() - between_cores) or core.system.may_wake
+    can_interrupt = bool(core.could_wake() - between_cores) or core.ticks_could_wake()
     numbers["interrupts"] = int(can_interrupt and not core.registers.masks.primask)
     device.report(core, "loops", place, numbers, {"waits": "yes"} if waits else {})

@@ -58,10 +58,12 @@ def _core_result(device: Device, core: EmulatedCore) -> RawCore:
         _lowest_stack(core),
         touched,
         tuple((high, low) for high, low in core.stack_watch.process_stacks),
-        tuple(sorted(core.interrupts.could_wake())),
-        core.system.may_wake,
+        tuple(sorted(core.could_wake())),
+        core.ticks_could_wake(),
         core.interrupts.active[-1] if core.interrupts.active else 0,
         core.faults.open[-1][0] if core.faults.open else 0,
+        core.handler_since,
+        core.interrupts.most_urgent() or 0,
     )
 
 

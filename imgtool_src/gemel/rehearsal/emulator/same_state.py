@@ -49,6 +49,10 @@ class SameState:
 
     def _whole(self) -> tuple[object, ...]:
         device = self._device
-        cores = [(core.registers.float_snapshot(), core.system.state()) for core in device.cores.values()]
+        now = device.schedule.time()
+        cores = [
+            (core.registers.float_snapshot(), core.system.state(core.time if core.runs else now))
+            for core in device.cores.values()
+        ]
         memories = [each.quick_digest() for each in device.memories.values() if each.plan.kind == "ram"]
         return (*cores, *memories, device.registers.state(), tuple(device.reached_goals))

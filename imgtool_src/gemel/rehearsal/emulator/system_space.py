@@ -125,9 +125,13 @@ class SystemSpace:
         """Whether the tick timer's interrupt will come by itself."""
         return self.ticks.interrupts
 
-    def state(self) -> tuple[object, ...]:
-        """Everything that decides what the core will read and which exceptions it will take."""
-        return tuple(sorted(self._words.items())), self.interrupts.state(), self.ticks.phase(self._now())
+    def state(self, now: int) -> tuple[object, ...]:
+        """Everything that decides what the core will read and which exceptions it will take.
+
+        Where a tick is pending already, the next one changes nothing.
+        """
+        phase = 0 if TICK in self.interrupts.pending else self.ticks.phase(now)
+        return tuple(sorted(self._words.items())), self.interrupts.state(), phase
 
     def start(self, vectors: int) -> None:
         """The core leaves reset with this vector table."""

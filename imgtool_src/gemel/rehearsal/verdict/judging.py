@@ -19,9 +19,9 @@ from gemel.rehearsal.result import (
     Severity,
 )
 from gemel.rehearsal.verdict.code_names import CodeNames, Place
+from gemel.rehearsal.verdict.endings import ending_findings
 from gemel.rehearsal.verdict.release_findings import (
     lock_up_findings,
-    loop_findings,
     release_findings,
     unreached_goals,
 )
@@ -41,7 +41,7 @@ ENDINGS = {
 def rehearsal_of(subject: Inspection, plan: DevicePlan, run: RawRun, names: CodeNames) -> Rehearsal:
     """What ``run`` says of the image."""
     findings = [*_findings(run, names), *release_findings(plan, run, names)]
-    findings += [*lock_up_findings(run, names), *loop_findings(run, names)]
+    findings += [*lock_up_findings(run, names), *ending_findings(plan, run, names)]
     if not any(finding.severity == "error" for finding in findings):
         findings += unreached_goals(plan, run, names)
     findings.sort(key=lambda finding: (finding.time, finding.kind, finding.core))
@@ -99,6 +99,8 @@ def finding_of(
 
 def _findings(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
     for event in run.events:
+        if "recovered" in event.numbers:
+            continue
         if event.kind in ERRORS or event.kind in UNJUDGED:
             yield finding_of(event, words_for(event, names), names, event.kind, "error")
         elif event.kind in WARNINGS:

@@ -108,35 +108,6 @@ def lock_up_findings(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding
             yield _about(event, words, names, "locked-up")
 
 
-def loop_findings(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
-    """Cores that run in circles for ever and wait for nothing that could come from outside."""
-    for event in run.events:
-        if event.kind != "loops" or "register" in event.numbers or event.numbers["interrupts"]:
-            continue
-        memory, register = event.numbers.get("memory"), event.numbers.get("described")
-        if register is not None:
-            found = f"it reads register {format_address(register)}, which will not change any more"
-            hint = "see what the layout says of this register, and what the other core does"
-        elif memory is None:
-            found, hint = (
-                "it reads neither a device register nor RAM",
-                "an endless loop is no place to wait in",
-            )
-        else:
-            named = names.variable(event.core, memory)
-            where = names.what_is_at(event.core, memory)
-            named = f"{named}, " if named else ""
-            found = f"it reads {named}{format_address(memory)} ({where}), which nobody changes"
-            hint = "see what should have written it"
-        words = Words(
-            f"core {event.core} is in an endless loop: the whole device is in the same state again",
-            found,
-            "sleep, or a wait for something that can come from outside",
-            hint,
-        )
-        yield _about(event, words, names, "endless-loop")
-
-
 def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
     """One finding for each goal that was not reached."""
     for goal, reached in zip(plan.goals, run.goals, strict=True):

@@ -22,6 +22,25 @@ class Words(NamedTuple):
     next_step: str = ""
 
 
+_EXCEPTIONS = {
+    2: "NMI",
+    3: "HardFault",
+    4: "MemManage",
+    5: "BusFault",
+    6: "UsageFault",
+    7: "SecureFault",
+    11: "SVCall",
+    12: "DebugMonitor",
+    14: "PendSV",
+    15: "SysTick",
+}
+
+
+def exception_name(number: int) -> str:
+    """The architecture's name of an exception, or the interrupt's number."""
+    return _EXCEPTIONS.get(number, f"exception {number}") if number < 16 else f"interrupt {number - 16}"
+
+
 def words_for(event: RawEvent, names: CodeNames) -> Words:
     """The words of an event that is a finding."""
     words = _WORDS[event.kind](event, names)
@@ -282,6 +301,16 @@ def _unaligned(event: RawEvent, names: CodeNames) -> Words:
     )
 
 
+def _livelock(event: RawEvent, names: CodeNames) -> Words:
+    name = exception_name(event.numbers["number"])
+    return Words(
+        f"core {event.core} does nothing but take {name}: its source is never cleared",
+        f"{name} is pending again each time that its handler returns",
+        "a handler that clears what raised the interrupt",
+        "clear the interrupt at its source in the handler, or give thread code time between interrupts",
+    )
+
+
 _WORDS: dict[str, Callable[[RawEvent, CodeNames], Words]] = {
     "unmapped-read": _access("reads", _DESCRIBE),
     "unmapped-write": _access("writes", _DESCRIBE),
@@ -357,6 +386,7 @@ _WORDS: dict[str, Callable[[RawEvent, CodeNames], Words]] = {
         "privileged code (bit 0 of CONTROL clear), or no such access",
         "use a supervisor call, or stay privileged",
     ),
+    "interrupt-livelock": _livelock,
     "division-by-zero": _plain(
         "core {core} divides by zero, which traps as its configuration register asks",
         "a divisor other than zero",
