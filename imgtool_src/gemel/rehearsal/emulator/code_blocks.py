@@ -20,6 +20,7 @@ from gemel.rehearsal.emulator.instruction_needs import (
     is_sleep,
     is_unmask,
     need_of,
+    sets_control,
     sets_stack_limit,
 )
 from gemel.rehearsal.plan import CorePlan
@@ -35,14 +36,14 @@ class Doubtful(NamedTuple):
     """An instruction to stop at: where, after how many others, and why.
 
     ``need`` is what a core must have to execute it, with ``switched_off`` where the core has that and it is
-    off; ``base`` the register that must be a multiple of four, where that is what is to be looked at.
+    off; ``base`` the register that must be aligned and to how much, where that is what is to be looked at.
     """
 
     address: int
     before: int
     need: str = ""
     switched_off: bool = False
-    base: int | None = None
+    base: tuple[int, int] | None = None
 
 
 class CodeBlocks:
@@ -62,7 +63,7 @@ class CodeBlocks:
         """Addresses of instructions that may let an exception through: CPSIE and MSR of a mask."""
         self.sleeps: set[int] = set()
         """Addresses of WFI."""
-        self.uses_exclusives = self.sets_limits = False
+        self.uses_exclusives = self.sets_limits = self.sets_control = False
         self.divisions: set[int] = set()
         """Addresses of SDIV and UDIV, while a division by zero traps."""
         self.traps_division = self.found_stop = False
@@ -142,6 +143,7 @@ class CodeBlocks:
             else:
                 self.uses_exclusives |= is_exclusive(first, second)
                 self.sets_limits |= sets_stack_limit(first, second)
+                self.sets_control |= sets_control(first, second)
                 continue
             self.found_stop = True
 

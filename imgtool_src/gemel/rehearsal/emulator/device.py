@@ -21,7 +21,7 @@ from gemel.rehearsal.emulator.schedule import Schedule
 from gemel.rehearsal.plan import PAGE, DevicePlan
 from gemel.rehearsal.raw_run import RawRun
 
-GRACE = 500_000
+GRACE = 250_000
 """Instructions that the device still gets after a fault from which no core recovers: time to report it."""
 
 LAST_LINE = 50_000

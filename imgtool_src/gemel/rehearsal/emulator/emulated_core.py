@@ -53,6 +53,7 @@ class EmulatedCore:
         self.state = "reset"
         self.pc = self.time = self.instructions = 0
         self.hand_over = self.event = False
+        self.returned_to_thumb = True
         self.calls: CallStack | None = None
         self.initial_stack: int | None = None
         self._block_hook: int | None = None
@@ -105,7 +106,9 @@ class EmulatedCore:
     @property
     def unprivileged(self) -> bool:
         """Whether code runs without privilege now."""
-        return not self.interrupts.active and bool(self.registers.control & PRIVILEGE)
+        if not self.blocks.sets_control or self.interrupts.active:
+            return False
+        return bool(self.registers.control & PRIVILEGE)
 
     def could_wake(self) -> set[int]:
         """The external interrupts that could wake it, or interrupt what it does."""
@@ -277,6 +280,9 @@ class EmulatedCore:
         self.event = True
         self.faults.recovered(number)
         self._returned_at = self.instructions
+        if not self.returned_to_thumb:
+            self.fault("invalid-state", self.pc, {"address": self.pc})
+            return
         if not self.interrupts.active and self.system.sleeps_on_exit:
             self._sleep()
 
@@ -289,7 +295,7 @@ class EmulatedCore:
         wanted = set(self._goals)
         if armed:
             wanted |= self.blocks.unmasks
-        self._stops = armed or bool(wanted)
+        self._stops = armed or bool(wanted) or self.blocks.traps_division
         if wanted:
             wanted |= self.blocks.sleeps
         wanted |= self.blocks.divisions
@@ -419,6 +425,8 @@ class EmulatedCore:
         """Go to each doubtful instruction that follows in straight order, and look at it there."""
         for _ in range(MAX_STEPS):
             doubtful = self.blocks.first_doubtful(self.pc)
+            if self.blocks.found_stop:
+                self._set_exits()
             if doubtful is None or self.time + doubtful.before > until:
                 return
             if doubtful.before and (not self._go(doubtful.before) or self.pc != doubtful.address):
@@ -430,9 +438,9 @@ class EmulatedCore:
                 kind = "float-unit-off" if doubtful.switched_off else "instruction-missing"
                 self.fault(kind, self.pc, {}, {"need": doubtful.need})
                 return
-            base = self.registers.value(doubtful.base)
-            if base & 3:
-                self.fault("alignment-fault", self.pc, {"address": base, "size": 4})
+            base, size = self.registers.value(doubtful.base[0]), doubtful.base[1]
+            if base % size:
+                self.fault("alignment-fault", self.pc, {"address": base, "size": size})
                 return
             self.blocks.alignment_seen(self.pc)
 
@@ -522,7 +530,7 @@ class EmulatedCore:
 
     def _new_block(self, uc: Any, block: Any, previous: Any, data: object) -> None:
         address = block.pc & ~1
-        if address == self._walked_from:
+        if address == self._walked_from or not self._executing:
             return
         doubtful = self.blocks.is_doubtful(address, block.size)
         if doubtful or (self.blocks.found_stop and self._stops):

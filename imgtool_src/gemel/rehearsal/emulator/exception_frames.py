@@ -102,5 +102,5 @@ def leave(core: EmulatedCore, link: int) -> int | None:
         registers.set_float_frame(data[FRAME:])
         core.system.set_lazy_frame(None)
     core.left_exclusive()
-    core.pc = return_address & ~1
+    core.pc, core.returned_to_thumb = return_address & ~1, bool(status & THUMB_STATUS)
     return number

@@ -30,11 +30,23 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
             continue
         if "register" in event.numbers:
             causes.append(_waits_for_register(event, names))
-        elif "memory" not in event.numbers or not named - {core}:
+        elif not (named - {core} and _polls_other(plan, event)):
             causes.append(_loop(event, names))
     if not plan.goals and run.ended == "budget":
         causes += _busy(plan, run, names, {finding.core for finding in causes})
     return causes
+
+
+def _polls_other(plan: DevicePlan, event: RawEvent) -> bool:
+    """Whether a loop reads memory that is not its core's own: it waits for another core."""
+    address = event.numbers.get("memory")
+    core = next(each for each in plan.cores if each.name == event.core)
+    for window in core.windows:
+        if address is not None and window.span.holds(address):
+            offset = address - window.start
+            own = [each for each in core.own_ram if each[1] == window.memory]
+            return not any(start <= offset < start + size for _, _, start, size in own)
+    return False
 
 
 def _stopped(run: RawRun) -> set[str]:
@@ -64,11 +76,12 @@ def _sleepers(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator[Rehea
     if run.ended == "budget":
         return
     can_wake = wakeable(plan, run)
+    unreached = {goal.core for goal, reached in zip(plan.goals, run.goals, strict=True) if not reached}
     for core in run.cores:
         if core.state != "sleeping" or core.name in can_wake or core.handler:
             continue
-        if plan.goals and not core.held_off:
-            continue  # a goal that it has not reached says so
+        if plan.goals and not core.held_off and (run.ended == "asleep" or core.name not in unreached):
+            continue  # a goal that it has not reached says so, or it has reached its goals
         masked = f"; {exception_name(core.held_off)} is pending and masked" if core.held_off else ""
         words = Words(
             f"core {core.name} sleeps for ever: nothing that is enabled could wake it",
