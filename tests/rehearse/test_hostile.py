@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import pickle
 import random
 import struct
@@ -175,3 +176,25 @@ def test_memory_of_the_process_stays_bounded(tmp_path: Path) -> None:
     done = subprocess.run(command, input=pickle.dumps(plan), capture_output=True, check=True)
     assert len(from_json(done.stdout.decode("ascii")).accesses) > 1000
     assert int(done.stderr) < 400 << 10
+
+
+def test_planted_modules_play_no_part(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Modules in the working folder and in PYTHONPATH are not imported, and open files are not inherited."""
+    planted = "import os; os._exit(77)"
+    for name in ("unicorn", "pickle", "json", "struct", "ctypes", "random", "sitecustomize", "gemel"):
+        (tmp_path / f"{name}.py").write_text(planted, encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("PYTHONPATH", str(tmp_path))
+    monkeypatch.setenv("PYTHONSTARTUP", str(tmp_path / "gemel.py"))
+    monkeypatch.setenv("LIBUNICORN_PATH", str(tmp_path))
+    rehearsal = gauge("in-place").rehearse(apart=True)
+    assert rehearsal.passes
+    look = "import os, sys; print(sorted(os.environ), len(os.listdir('/proc/self/fd')), os.getcwd(), file=sys.stderr)"
+    monkeypatch.setattr(isolation, "CHILD", f"{look}; sys.exit(9)")
+    with (tmp_path / "open").open("wb") as kept:
+        os.set_inheritable(kept.fileno(), True)
+        finding = gauge("in-place").rehearse(apart=True).finding("emulator-ended")
+    assert finding is not None
+    names, _, rest = finding.found.partition("it ended with 9: ")[2].partition("] ")
+    assert "PYTHON" not in names
+    assert rest.split() == ["4", "/"]  # three standard streams and the folder being listed

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from gemel.image.image import Image
     from gemel.layout.reader import ReadLayout
     from gemel.placement.placed import Version
-    from gemel.rehearsal.rehearsal import Rehearsal
+    from gemel.rehearsal.result import Rehearsal
     from gemel.seals.keys.keys import PublicKey
 
 

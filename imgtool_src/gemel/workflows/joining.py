@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from gemel.layout.reader import ReadLayout
     from gemel.placement.placed import PlacedBuild, Version
     from gemel.record.record import Record
-    from gemel.rehearsal.rehearsal import Rehearsal
+    from gemel.rehearsal.result import Rehearsal
     from gemel.seals.seal import Seal
     from gemel.workflows.checking import CheckResult
     from gemel.workflows.sealing import SignerSource

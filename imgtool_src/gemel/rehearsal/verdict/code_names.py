@@ -5,7 +5,6 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 from gemel.builds.build import Build
 from gemel.builds.source import ByteSource
@@ -115,42 +114,10 @@ class CodeNames:
         return self._lines[name]
 
     def _read_lines(self, name: str) -> list[tuple[int, str]]:
-        try:
-            from elftools.common.exceptions import ELFError
-            from elftools.elf.elffile import ELFFile
-        except ImportError:
-            self.notes.append("source lines: needs pyelftools (pip install 'gemel[rehearse]')")
+        debug = self._subject.placements[name].build.debug
+        if debug is None:
             return []
-        import io
-
-        source = self._sources[name]
-        try:
-            elf = ELFFile(io.BytesIO(source.read(0, source.size)))
-            return sorted(_line_entries(elf)) if elf.has_dwarf_info() else []
-        except (ELFError, ValueError, KeyError, IndexError, AttributeError, OSError, TypeError) as error:
-            self.notes.append(f"source lines of build {name} cannot be read: {error}")
-            return []
-
-
-def _line_entries(elf: Any) -> list[tuple[int, str]]:
-    """(address, "file:line") of every row, and (end, "") behind each sequence (DWARF 5, section 6.2)."""
-    entries = []
-    dwarf = elf.get_dwarf_info()
-    for unit in dwarf.iter_CUs():
-        program = dwarf.line_program_for_CU(unit)
-        if program is None:
-            continue
-        files = [_text(entry.name) for entry in program["file_entry"]]
-        base = 0 if program["version"] >= 5 else 1
-        for entry in program.get_entries():
-            state = entry.state
-            if state is None:
-                continue
-            index = state.file - base
-            file = files[index].rpartition("/")[2] if 0 <= index < len(files) else "?"
-            entries.append((state.address, "" if state.end_sequence else f"{file}:{state.line}"))
-    return entries
-
-
-def _text(name: bytes | str) -> str:
-    return name.decode("utf-8", "replace") if isinstance(name, bytes) else name
+        rows, damaged = debug.lines()
+        if damaged:
+            self.notes.append(f"some source lines of build {name} are not shown: {damaged}")
+        return rows
