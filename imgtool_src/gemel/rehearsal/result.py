@@ -124,6 +124,13 @@ class Rehearsal:
     not_modelled: tuple[str, ...] = NOT_MODELLED
 
     @property
+    def outcome(self) -> str:
+        """``passes``, ``fails``, or without goals ``started``: both cores came to where they can be woken."""
+        if not self.passes:
+            return "fails"
+        return "passes" if self.goals else "started"
+
+    @property
     def passes(self) -> bool:
         """No finding of severity error."""
         return not any(finding.severity == "error" for finding in self.findings)

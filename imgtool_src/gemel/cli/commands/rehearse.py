@@ -30,6 +30,12 @@ from gemel.layout.rehearsal_model import MAX_BUDGET
     help="Also watch every access for: reads of RAM that nobody wrote; unaligned accesses. Slower.",
 )
 @click.option(
+    "--interleavings",
+    type=click.IntRange(0, 1000),
+    default=0,
+    help="Try so many other orders of the cores' instructions too; the result is the worst.",
+)
+@click.option(
     "--format",
     "form",
     type=click.Choice(["text", "json", "svg"]),
@@ -43,6 +49,7 @@ def command(
     at: int | None,
     budget: int | None,
     watches: tuple[str, ...],
+    interleavings: int,
     form: str,
 ) -> int:
     """Run the reset code of both cores from an image in an emulated device, and say what happened.
@@ -61,7 +68,7 @@ def command(
     read = load_layout(layout)
     loaded = read_image(image, layout=read, at=at)
     given = load_builds(read, build_files(read.layout, builds))
-    rehearsal = rehearse(read, loaded, given, budget=budget, watches=watches)
+    rehearsal = rehearse(read, loaded, given, budget=budget, watches=watches, interleavings=interleavings)
     if form == "json":
         from gemel.rehearsal.reports.json import report
 

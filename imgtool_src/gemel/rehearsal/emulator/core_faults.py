@@ -18,8 +18,9 @@ from gemel.rehearsal.emulator.interrupts import BUS_FAULT, HARD_FAULT, MEMORY_FA
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.emulated_core import EmulatedCore
 
+PREFETCH = 3
 _OF_EMULATOR = {
-    3: "secure-or-fetch-fault",
+    PREFETCH: "secure-or-fetch-fault",
     4: "alignment-fault",
     7: "breakpoint",
     17: "no-coprocessor",
@@ -27,6 +28,9 @@ _OF_EMULATOR = {
     19: "stack-limit-fault",
 }
 """The library's numbers of exceptions and what they are reported as."""
+
+ERASED = b"\xff\xff"
+"""An instruction of erased flash, which is undefined."""
 
 _NOT_CONFIGURABLE = ("armv6-m", "armv8-m.base")
 """Architectures on which every fault is a HardFault."""
@@ -63,9 +67,16 @@ class CoreFaults:
     def of_fetch(self, address: int) -> None:
         """The core goes on at ``address``, where there is no code of it."""
         core = self._core
+        if not core.registers.thumb:
+            core.pc = address
+            self.take("invalid-state", address, {"address": address})
+            return
         mapped = core.bus.locate(address) is not None
         never = 0x4000_0000 <= address < 0x6000_0000 or address >= 0xA000_0000
-        if mapped and not never:
+        if core.bus.read_bytes(address, 2) == ERASED:
+            core.pc = address
+            self.take("fetch-erased", address, {"address": address})
+        elif mapped and not never:
             self.stop("fetch-outside-code", address, {"address": address})
         else:
             core.pc = address
@@ -86,8 +97,11 @@ class CoreFaults:
     def of_emulator(self, number: int) -> None:
         """The emulator came to an exception of its own."""
         core = self._core
-        if number == 3 and self._is_non_secure_branch():
+        if number == PREFETCH and self._is_non_secure_branch():
             self.stop("leaves-secure-state", core.pc, {})
+            return
+        if number == PREFETCH and not core.may_execute(core.pc):
+            self.of_fetch(core.pc)
             return
         kind = _OF_EMULATOR.get(number)
         if kind is None:

@@ -40,6 +40,7 @@ FAULTS = {
     "stacking": FaultStatus(BUS_FAULT, 1 << 12),
     "unstacking": FaultStatus(BUS_FAULT, 1 << 11),
     "fetch-never": FaultStatus(MEMORY_FAULT, 1 << 0),
+    "fetch-erased": FaultStatus(USAGE_FAULT, 1 << 16),
     "undefined-instruction": FaultStatus(USAGE_FAULT, 1 << 16),
     "instruction-missing": FaultStatus(USAGE_FAULT, 1 << 16),
     "invalid-state": FaultStatus(USAGE_FAULT, 1 << 17),
@@ -56,5 +57,5 @@ FAULTS = {
 }
 """The faults of a core that has configurable faults; on others each of them is a HardFault."""
 
-FETCH = {"fetch-unmapped": "fetch-outside-code", "fetch-never": "fetch-outside-code"}
+FETCH = dict.fromkeys(("fetch-unmapped", "fetch-never", "fetch-erased"), "fetch-outside-code")
 """Faults that are reported under another name."""

@@ -19,6 +19,7 @@ CONTROLLER_TYPE = 0xE000_E004
 TICK_CONTROL, TICK_RELOAD, TICK_CURRENT = 0xE000_E010, 0xE000_E014, 0xE000_E018
 TICK_CALIBRATION = 0xE000_E01C
 ENABLE_SET, ENABLE_CLEAR, PENDING_SET, PENDING_CLEAR = 0xE000_E100, 0xE000_E180, 0xE000_E200, 0xE000_E280
+TARGETS = 0xE000_E380
 ACTIVE_BITS, PRIORITIES, SYSTEM_PRIORITIES = 0xE000_E300, 0xE000_E400, 0xE000_ED18
 CPU_ID, INTERRUPT_CONTROL, VECTOR_TABLE = 0xE000_ED00, 0xE000_ED04, 0xE000_ED08
 RESET_CONTROL, SYSTEM_CONTROL, CONFIGURATION = 0xE000_ED0C, 0xE000_ED10, 0xE000_ED14
@@ -27,6 +28,14 @@ DEBUG_STATUS, MEMORY_FAULT_ADDRESS, BUS_FAULT_ADDRESS = 0xE000_ED30, 0xE000_ED34
 COPROCESSORS, MPU_TYPE, MPU_CONTROL = 0xE000_ED88, 0xE000_ED90, 0xE000_ED94
 SAU_CONTROL, SAU_TYPE, SOFTWARE_TRIGGER = 0xE000_EDD0, 0xE000_EDD4, 0xE000_EF00
 FLOAT_CONTEXT, FLOAT_FRAME_ADDRESS = 0xE000_EF34, 0xE000_EF38
+
+_REGION_REGISTERS = {
+    0xE000_ED9C: 0xE000_ED98,
+    0xE000_EDA0: 0xE000_ED98,
+    0xE000_EDDC: 0xE000_EDD8,
+    0xE000_EDE0: 0xE000_EDD8,
+}
+"""Registers of which there is one for each region, and the register that selects the region."""
 
 BANKS = 16
 """Words of 32 interrupts each in the interrupt controller's registers."""
@@ -177,6 +186,7 @@ class SystemSpace:
     def _read_word(self, address: int) -> int:
         if ENABLE_SET <= address < PRIORITIES + 0x400:
             return self._read_controller(address)
+        address = self._banked(address)
         reader = _READERS.get(address)
         return reader(self) if reader else self._words.get(address, 0)
 
@@ -186,6 +196,8 @@ class SystemSpace:
             return sum(self._given_priority(first + byte) << 8 * byte for byte in range(4))
         bank = address & 0x7F
         first = FIRST_EXTERNAL + 8 * bank
+        if TARGETS <= address < PRIORITIES:
+            return self._words.get(address, 0)
         numbers: set[int] | list[int] = self.interrupts.enabled
         if PENDING_SET <= address < ACTIVE_BITS:
             numbers = self.interrupts.pending
@@ -242,6 +254,7 @@ class SystemSpace:
             return
         if address in self._fixed:
             return
+        address = self._banked(address)
         writer = _WRITERS.get(address)
         held = self._words.get(address, 0) & ~mask | value
         if writer:
@@ -249,9 +262,17 @@ class SystemSpace:
         else:
             self._words[address] = held
 
+    def _banked(self, address: int) -> int:
+        """Where the word of a register is kept that the region register beside it selects."""
+        region = _REGION_REGISTERS.get(address)
+        return address if region is None else address | self._words.get(region, 0) << 32
+
     def _write_controller(self, address: int, value: int, mask: int) -> None:
         if address >= PRIORITIES:
             self._write_priorities(FIRST_EXTERNAL + address - PRIORITIES, value, mask)
+            return
+        if TARGETS <= address < PRIORITIES:
+            self._words[address] = self._words.get(address, 0) & ~mask | value if self._plan.secure else 0
             return
         interrupts, bank = self.interrupts, address & 0x7F
         if bank >= 4 * BANKS:

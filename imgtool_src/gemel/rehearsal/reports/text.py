@@ -31,7 +31,7 @@ def verdict(rehearsal: Rehearsal) -> list[str]:
     warnings = len(rehearsal.findings) - errors
     counts = [_count(errors, "finding")] if errors or not warnings else []
     counts += [_count(warnings, "warning")] if warnings else []
-    word = "PASSES" if rehearsal.passes else "FAILS"
+    word = rehearsal.outcome.upper()
     text = f"rehearsal {word}: {', '.join(counts)}; {rehearsal.ended} (at {rehearsal.time:,} instructions)"
     return textwrap.wrap(text, WIDTH, subsequent_indent="  ")
 
