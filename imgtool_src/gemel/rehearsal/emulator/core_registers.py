@@ -141,6 +141,13 @@ class CoreRegisters:
         """
         self._if_then.write((THUMB_STATUS,))
 
+    def reset(self) -> None:
+        """Thread mode on the main stack, privileged, nothing masked."""
+        self._status.write((THUMB_STATUS,))
+        self._masks.write((0, 0, 0))
+        self._control.write((0,))
+        self._state.write((self._mode_bits,))
+
     def clear_faultmask(self) -> None:
         """As at the return from an exception."""
         self._faultmask.write((0,))

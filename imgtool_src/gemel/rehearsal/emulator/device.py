@@ -7,6 +7,8 @@ those of the others.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from gemel.rehearsal.emulator.backing import Backing
 from gemel.rehearsal.emulator.core_bus import Port
 from gemel.rehearsal.emulator.device_events import EventLog
@@ -46,7 +48,7 @@ class Device:
         self._done_at: int | None = None
         self.log = EventLog(self)
         self.releases = {
-            core.name: ReleaseWatch(core.name, core.release, self._register_event, self._release)
+            core.name: ReleaseWatch(core.name, core.release, self._register_event, self._release, self._hold)
             for core in plan.cores
             if core.release
         }
@@ -65,6 +67,7 @@ class Device:
             self._state_of,
             sought,
             lambda index: self._reach(index, self.running.pc if self.running else None),
+            self,
         )
         self.schedule = Schedule(self)
         FineWatches(self, plan.watches)
@@ -73,6 +76,7 @@ class Device:
         """Run to the end, or to time ``until``."""
         primary = next(core for core in self.cores.values() if core.plan.primary)
         primary.start(primary.plan.vectors or 0, 0)
+        self._start_events(primary.plan.name)
         ended, same, look_at = "", SameState(self), LOOK_EVERY
         while not ended:
             core = self.schedule.next_core()
@@ -217,6 +221,23 @@ class Device:
         if sender is not None:
             sender.stop_soon()
 
+    def later(self, core: str, delay: int, action: Callable[[int], None]) -> None:
+        """Call ``action(time)`` once ``core`` comes to ``delay`` instructions from now."""
+        receiver = self.cores[core]
+        now = self.running.now() if self.running is not None else receiver.time
+        receiver.schedule(now + delay, action)
+        if self.running is receiver:
+            receiver.stop_soon()
+
+    def set_line(self, core: str, number: int, high: bool) -> None:
+        """An external interrupt of a core is asked for by a device, or no longer is."""
+        self._raise_interrupt(core, number, high)
+
+    def pulse(self, core: str, number: int) -> None:
+        """An external interrupt of a core is asked for once."""
+        self.cores[core].interrupts.pend(16 + number)
+        self.cores[core].stop_soon()
+
     def _state_of(self, core: str) -> str:
         return self.cores[core].state
 
@@ -234,6 +255,17 @@ class Device:
         if self.running is not None:
             self.running.hand_over = True
             self.running.stop_soon()
+
+    def _start_events(self, core: str) -> None:
+        """What devices do by themselves for a core that starts."""
+        for event in self.registers.events:
+            if event.plan.core == core:
+                event.look()
+
+    def _hold(self, core: str) -> None:
+        """A core is put back into reset."""
+        if self.running is not self.cores[core]:
+            self.cores[core].hold()
 
     def _compare_copies(self, core: str) -> None:
         for copied in self.releases[core].plan.copied:
@@ -259,4 +291,5 @@ class Device:
                 core.bus.map_memories(self._released)
             if self.cores[name].state == "reset":
                 self.cores[name].start(address, self.schedule.start_time(now))
+                self._start_events(name)
         self._to_start = []

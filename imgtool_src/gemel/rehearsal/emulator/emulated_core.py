@@ -11,6 +11,7 @@ The emulator executes code natively and stops only where something is decided he
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from gemel.rehearsal.emulator.backing import Backing
@@ -63,7 +64,8 @@ class EmulatedCore:
         self.handler_since = self._chained = self._waits = 0
         self._returned_at = -1
         self._walked_from: int | None = None
-        self._inbox: list[tuple[int, int, bool]] = []
+        self._inbox: list[tuple[int, int, Callable[[int], None]]] = []
+        self._scheduled = 0
         self._exits: frozenset[int] = frozenset()
         self._goals = set(goals)
         self.native = Native(
@@ -135,15 +137,24 @@ class EmulatedCore:
 
     def receive(self, time: int, number: int, high: bool) -> None:
         """Another core, whose time is ``time``, sets or takes back an interrupt of this one."""
-        self._inbox.append((time, number, high))
-        self._inbox.sort()
+        self.schedule(time, lambda _: self.set_line(number, high))
+
+    def schedule(self, time: int, action: Callable[[int], None]) -> None:
+        """Call ``action(time)`` when the core comes to ``time``."""
+        self._scheduled += 1
+        self._inbox.append((time, self._scheduled, action))
+        self._inbox.sort(key=lambda entry: entry[:2])
 
     def _advance(self) -> None:
         """Bring timers and what other cores sent up to the core's time."""
         self.system.advance(self.time)
         while self._inbox and self._inbox[0][0] <= self.time:
-            _, number, high = self._inbox.pop(0)
-            self.set_line(number, high)
+            time, _, action = self._inbox.pop(0)
+            action(time)
+
+    def coming(self, now: int) -> tuple[int, ...]:
+        """How far away is what will come by itself."""
+        return tuple(time - now for time, _, _ in self._inbox)
 
     def _next_event(self) -> int | None:
         """When something will become pending by itself; None if nothing will."""
@@ -173,6 +184,15 @@ class EmulatedCore:
             self.faults.stop("vectors-erased", None, {"address": vectors})
         elif not reset & 1:
             self.fault("invalid-state", self.pc, {"address": reset})
+
+    def hold(self) -> None:
+        """Back into reset: all that a reset sets; RAM keeps its content."""
+        self.state = "reset"
+        self._inbox.clear()
+        self.faults.open.clear()
+        self.interrupts.reset()
+        self.system.reset()
+        self.registers.reset()
 
     def run(self, until: int) -> None:
         """Run until time ``until``, or until it sleeps, stops, or hands over to the other cores."""

@@ -44,6 +44,14 @@ class Interrupts:
         self._priorities: dict[int, int] = {}
         self._lines: set[int] = set()
 
+    def reset(self) -> None:
+        """As after a reset of the core; lines of devices stay as they are."""
+        self.pending.clear()
+        self.enabled.clear()
+        self.active.clear()
+        self._priorities.clear()
+        self.group_split = 0
+
     # -- what code writes ----------------------------------------------------------------------------
 
     def exists(self, number: int) -> bool:

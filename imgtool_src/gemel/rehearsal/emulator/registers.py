@@ -9,19 +9,25 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from gemel.layout.rehearsal_model import (
+    DeviceEvent,
     InterCoreInterrupt,
     MutexRegister,
+    ReadyBits,
     RehearsalPlan,
     SequenceRegister,
     SerialRegister,
     SetClearRegister,
     StatusRegister,
 )
+from gemel.rehearsal.emulator.described_events import DescribedEvent, Surroundings
 from gemel.rehearsal.emulator.release import ReleaseWatch, Report
 from gemel.rehearsal.raw_run import MAX_TEXT
 
 Reader = Callable[[str], int]
 Writer = Callable[[str, int, int], None]
+Listener = Callable[[int, int], None]
+"""Takes the bits written and which they are."""
+
 WORD = 0xFFFF_FFFF
 MAX_LINE = 1000
 """Characters of a line that the timeline shows."""
@@ -85,6 +91,7 @@ class DeviceRegisters:
         state_of: Callable[[str], str],
         sought: dict[int, tuple[str, str]] | None = None,
         found_text: Callable[[int], None] = lambda index: None,
+        surroundings: Surroundings | None = None,
     ) -> None:
         """``sought`` are texts that are goals, by number: core and text; ``found_text`` is called with that.
 
@@ -102,7 +109,17 @@ class DeviceRegisters:
         self._tails: dict[tuple[int, str], str] = {}
         self.mutexes = {each.at & ~3: Mutex(each, report) for each in plan.mutexes}
         self._values: list[list[int]] = []
+        self._held_cells: dict[int, list[int]] = {}
+        self._overlays: dict[int, list[Reader]] = {}
+        self._listeners: dict[int, list[Listener]] = {}
         self._describe(plan)
+        self.events: list[DescribedEvent] = []
+        for ready in plan.ready:
+            self._ready(ready)
+        if surroundings is not None:
+            for event in plan.events:
+                self._event(event, surroundings)
+        self._lay_over()
         for watch in releases.values():
             self._add(watch.plan.vector_register, watch.read_vector, watch.write_vector)
             self._add(watch.plan.control_register, watch.read_control, watch.write_control)
@@ -129,7 +146,8 @@ class DeviceRegisters:
     def state(self) -> tuple[object, ...]:
         """Everything that decides what reads will answer, for telling whether nothing changes any more."""
         locks = tuple(each.holder for each in self.mutexes.values())
-        return tuple(tuple(each) for each in self._values), locks
+        events = tuple(each.happened for each in self.events)
+        return tuple(tuple(each) for each in self._values), locks, events
 
     def _add(self, address: int, reader: Reader | None, writer: Writer | None) -> None:
         if reader:
@@ -147,7 +165,9 @@ class DeviceRegisters:
         for constant in plan.constants:
             self._add(constant.at, lambda core, value=constant.value: value, None)  # type: ignore[misc]
         for held in plan.held:
-            self._held(held.at, self._cell(held.reset))
+            self._held(held.at, self._cell(held.reset), held.writable)
+        for register in plan.by_core:
+            self._add(register.at, lambda core, values=register.values: values.get(core, 0), None)  # type: ignore[misc]
         for sequence in plan.sequences:
             self._sequence(sequence, self._cell(0))
         for pair in plan.set_clear:
@@ -162,9 +182,12 @@ class DeviceRegisters:
             told = [each for each in plan.status if each.at & ~3 == address]
             self._add(address, lambda core, told=told: self._status(told), None)  # type: ignore[misc]
 
-    def _held(self, at: int, cell: list[int]) -> None:
+    def _held(self, at: int, cell: list[int], writable: int = WORD) -> None:
+        self._held_cells[at & ~3] = cell
+
         def write(core: str, value: int, mask: int) -> None:
-            cell[0] = cell[0] & ~mask | value
+            mask &= writable
+            cell[0] = cell[0] & ~mask | value & mask
 
         self._add(at, lambda core: cell[0], write)
 
@@ -218,6 +241,51 @@ class DeviceRegisters:
         if plan.pending_at is not None:
             self._add(plan.pending_at, read, self._writers.get(plan.pending_at & ~3))
 
+    def _last_written(self, at: int) -> list[int]:
+        """What was last written to a register; one that is not described otherwise reads that, too."""
+        word = at & ~3
+        if word not in self._held_cells and word not in self._readers and word not in self._writers:
+            self._held(word, self._cell(0))
+        if word not in self._held_cells:
+            cell = self._held_cells[word] = self._cell(0)
+
+            def note(value: int, mask: int) -> None:
+                cell[0] = cell[0] & ~mask | value
+
+            self._listen(word, note)
+        return self._held_cells[word]
+
+    def _listen(self, at: int, listener: Listener) -> None:
+        self._listeners.setdefault(at & ~3, []).append(listener)
+
+    def _ready(self, plan: ReadyBits) -> None:
+        cell = self._last_written(plan.follow_at)
+
+        def read(core: str) -> int:
+            return plan.bits if cell[0] & plan.follow_bits == plan.follow_bits else 0
+
+        self._overlays.setdefault(plan.at & ~3, []).append(read)
+
+    def _event(self, plan: DeviceEvent, surroundings: Surroundings) -> None:
+        enable = self._last_written(plan.enabled_at) if plan.enabled_at is not None else [WORD]
+        event = DescribedEvent(plan, lambda: enable[0], surroundings)
+        self.events.append(event)
+        if plan.enabled_at is not None:
+            self._listen(plan.enabled_at, lambda value, mask: event.look())
+        if plan.after_write is not None:
+            self._listen(plan.after_write, lambda value, mask: event.written())
+        if plan.clear_at is not None:
+            self._listen(plan.clear_at, lambda value, mask: event.cleared(value))
+        if plan.status_at is not None:
+            self._overlays.setdefault(plan.status_at & ~3, []).append(lambda core: event.status())
+
+    def _lay_over(self) -> None:
+        """Put the bits of several meanings over what a register reads, and listen to its writes."""
+        for word, bits in self._overlays.items():
+            self._readers[word] = _combined(self._readers.get(word), bits)
+        for word, listeners in self._listeners.items():
+            self._writers[word] = _told(self._writers.get(word), listeners)
+
     def _serial(self, plan: SerialRegister) -> None:
         self.texts[plan.name] = ""
 
@@ -263,6 +331,26 @@ class DeviceRegisters:
             value |= each.sleeping if state in ("sleeping", "waiting") else 0
             value |= each.locked_up if state == "locked up" else 0
         return value
+
+
+def _combined(base: Reader | None, bits: list[Reader]) -> Reader:
+    def read(core: str) -> int:
+        value = base(core) if base else 0
+        for each in bits:
+            value |= each(core)
+        return value
+
+    return read
+
+
+def _told(base: Writer | None, listeners: list[Listener]) -> Writer:
+    def write(core: str, value: int, mask: int) -> None:
+        if base:
+            base(core, value, mask)
+        for listener in listeners:
+            listener(value, mask)
+
+    return write
 
 
 class Mutex:

@@ -18,15 +18,23 @@ class ReleaseWatch:
     """
 
     def __init__(
-        self, core: str, plan: ReleasePlan, report: Report, start: Callable[[str, int], None]
+        self,
+        core: str,
+        plan: ReleasePlan,
+        report: Report,
+        start: Callable[[str, int], None],
+        hold: Callable[[str], None] = lambda core: None,
     ) -> None:
-        """``start`` is called with the core and the vector register's value when the core is released."""
+        """``start`` is called with the core and the vector register's value when the core is released.
+
+        ``hold`` is called with the core when it is put back into reset.
+        """
         self.core, self.plan = core, plan
         self.released = False
         self.vector: int | None = None
         # Until the release the bits that matter must not read as released.
         self.control = ~plan.release_value & plan.release_mask & 0xFFFF_FFFF
-        self._report, self._start = report, start
+        self._report, self._start, self._hold = report, start, hold
 
     def read_vector(self, core: str) -> int:
         """What was last written; 0 before that."""
@@ -59,4 +67,6 @@ class ReleaseWatch:
             self.released = True
             self._start(self.core, self.vector if self.vector is not None else 0)
         elif self.released and not releases:
+            self.released = False
             self._report("held-back-again", {"value": wanted}, {"of": self.core})
+            self._hold(self.core)

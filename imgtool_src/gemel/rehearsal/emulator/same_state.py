@@ -51,8 +51,9 @@ class SameState:
         device = self._device
         now = device.schedule.time()
         cores = [
-            (core.registers.float_snapshot(), core.system.state(core.time if core.runs else now))
+            (core.registers.float_snapshot(), core.system.state(time), core.coming(time))
             for core in device.cores.values()
+            for time in [core.time if core.runs else now]
         ]
         memories = [each.quick_digest() for each in device.memories.values() if each.plan.kind == "ram"]
         return (*cores, *memories, device.registers.state(), tuple(device.reached_goals))

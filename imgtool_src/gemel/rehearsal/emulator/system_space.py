@@ -83,9 +83,14 @@ class SystemSpace:
         changed: Callable[[], None],
     ) -> None:
         """``now`` counts instructions; ``changed`` is called when an exception may have to be taken."""
-        self.interrupts, self.ticks = interrupts, TickTimer()
+        self.interrupts = interrupts
         self.used: set[str] = set()
         self._plan, self._now, self._report, self._changed = plan, now, report, changed
+        self.reset()
+
+    def reset(self) -> None:
+        """Every register as after a reset of the core."""
+        plan, self.ticks = self._plan, TickTimer()
         has_mpu = "mpu" in plan.extensions
         self._words: dict[int, int] = {
             TICK_CALIBRATION: NO_REFERENCE,

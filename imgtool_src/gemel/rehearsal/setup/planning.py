@@ -186,6 +186,12 @@ def register_addresses(layout: Layout, described: RehearsalPlan) -> list[int]:
     addresses += [status.at for status in described.status]
     addresses += [mutex.at for mutex in described.mutexes]
     addresses += [port.at for port in described.serial]
+    addresses += [register.at for register in described.by_core]
+    for ready in described.ready:
+        addresses += [ready.at, ready.follow_at]
+    for event in described.events:
+        given = (event.after_write, event.enabled_at, event.status_at, event.clear_at)
+        addresses += [address for address in given if address is not None]
     for pair in described.set_clear:
         addresses += [pair.value_at, pair.set_at, pair.clear_at]
     for interrupt in described.interrupts:

@@ -90,7 +90,7 @@ def _moved(event: RawEvent, names: CodeNames) -> str:
 
 
 def _held_back(event: RawEvent, names: CodeNames) -> str:
-    return f"holds {event.words['of']} back again, which is not modelled: it runs on"
+    return f"puts {event.words['of']} back into reset"
 
 
 _TELL: dict[str, Callable[[RawEvent, CodeNames], str]] = {
