@@ -46,6 +46,9 @@ RESET_KEY, RESET_READS, RESET_REQUEST, GROUP_BITS = 0x05FA, 0xFA05, 1 << 2, 0x70
 SLEEP_ON_EXIT, WAKE_BY_PENDING = 1 << 1, 1 << 4
 DIVISION_TRAP, ALIGNMENT_TRAP = 1 << 4, 1 << 3
 FLOAT_UNIT = 0xF << 20
+FLOAT_UNIT_ON = (0xF << 20, 0x5 << 20)
+"""Full access, and access for privileged code."""
+
 KEEP_FLOAT, LAZY_FLOAT, LAZY_ACTIVE = 1 << 31, 1 << 30, 1 << 0
 _HANDLER_ENABLES = {16: 4, 17: 5, 18: 6, 19: 7}
 _HANDLER_ACTIVE = {0: 4, 1: 5, 3: 6, 4: 7, 7: 11, 8: 12, 10: 14, 11: 15}
@@ -103,6 +106,8 @@ class SystemSpace:
             VECTOR_TABLE: 0,
         }
         self._fixed = {TICK_CALIBRATION, CPU_ID, CONTROLLER_TYPE, MPU_TYPE, SAU_TYPE}
+        if not plan.has_float:
+            self._fixed.add(COPROCESSORS)
         if plan.architecture == "armv6-m":
             self._fixed.add(CONFIGURATION)
         self._cycles_from = 0
@@ -117,7 +122,7 @@ class SystemSpace:
     @property
     def float_unit_on(self) -> bool:
         """Whether code may use the float unit."""
-        return self._words.get(COPROCESSORS, 0) & FLOAT_UNIT == FLOAT_UNIT
+        return self._words.get(COPROCESSORS, 0) & FLOAT_UNIT in FLOAT_UNIT_ON
 
     @property
     def keeps_float(self) -> bool:
