@@ -11,7 +11,7 @@ from rehearse.differential.run_all import run_case
 from rehearse.differential.suite import all_cases, disagreements_known, sample
 from tools import required_tool
 
-COUNT = 66
+COUNT = 52
 KNOWN = disagreements_known()
 
 
