@@ -352,3 +352,13 @@ def test_several_names_in_one_pass() -> None:
     assert dict(found) == {name: table.find(name) for name in ("level", "water_level")}
     assert found is table.among(names)
     assert dict(table.among(frozenset())) == {}
+
+
+@pytest.mark.parametrize("length", [4095, 4096, 4097])
+def test_names_around_the_longest(length: int) -> None:
+    """A name of the most bytes is whole; of a longer one the rest is left out."""
+    strings = b"\0" + b"a" * length + b"\0"
+    names = {
+        symbol.name for symbol in _table(SymbolSpec("x", FLASH, kind="object"), string_table=strings).all()
+    }
+    assert names == {"a" * min(length, 4096)}
