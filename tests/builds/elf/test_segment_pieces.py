@@ -149,9 +149,9 @@ def test_many_sections_in_many_segments_cost_little() -> None:
     """As many headers as are read, under segments that all store the same byte over each other."""
     sections = [Span(RAM + 64 * n, 1) for n in range(SECTION_LIMIT)]
     segments = [Segment(FLASH, RAM, b"\1", 64 * SECTION_LIMIT, True, True, False, n) for n in range(1024)]
-    before = time.perf_counter()
+    before = time.process_time()
     result = with_pieces(segments, sections)
-    assert time.perf_counter() - before < 2
+    assert time.process_time() - before < 2
     tracemalloc.start()
     try:
         with_pieces(segments, sections)

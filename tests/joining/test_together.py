@@ -6,7 +6,7 @@ import pytest
 from builds.elf_writer import SegmentSpec
 from check.vector_fixtures import aliased_layout, logger_elf, station_for_three, three_cores
 from gauge_builds import gauge, gauge_builds
-from join.refusals import refused, whats
+from joining.refusals import refused, whats
 from small_device import (
     CODE,
     FLASH,

@@ -17,7 +17,7 @@ from check.vector_fixtures import (
     viewed_builds,
     viewed_layout,
 )
-from join.refusals import refused, whats
+from joining.refusals import refused, whats
 from small_device import (
     CODE,
     FLASH,

@@ -9,7 +9,7 @@ import zlib
 import pytest
 from builds.elf_writer import SymbolSpec
 from check.vector_fixtures import RUN, copied_layout, copied_sampler
-from join.refusals import refused, whats
+from joining.refusals import refused, whats
 from small_device import (
     FLASH,
     RECORD,

@@ -8,8 +8,8 @@ import sys
 from types import ModuleType
 
 import pytest
-from layout import faulty_layouts
-from layout.faulty_layouts import Faulty
+from layout.checks import faulty_layouts
+from layout.checks.faulty_layouts import Faulty
 from layout.reading import FILE, messages, read
 from small_device import LAYOUT, layout_text
 

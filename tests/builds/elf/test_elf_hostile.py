@@ -36,7 +36,7 @@ SOUND = elf(
     entry=FLASH + 1,
     note_segment=True,
 )
-REAL = sorted((Path(__file__).parents[2] / "testdata" / "tide-gauge" / "built").glob("*/*.elf"))
+REAL = sorted((Path(__file__).parents[3] / "testdata" / "tide-gauge" / "built").glob("*/*.elf"))
 EDGES = (0, 1, 31, 32, 39, 40, 52, 0x7F, 0xFF, 0xFFFF, 0x7FFF_FFFF, 0x8000_0000, 0xFFFF_FFF0, 0xFFFF_FFFF)
 
 

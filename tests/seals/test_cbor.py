@@ -162,3 +162,27 @@ def test_heads_are_the_shortest() -> None:
     ]
     assert sizes == [1, 2, 2, 3, 3, 5, 5, 9]
     assert head(ARRAY, 4) == b"\x84"
+
+
+@pytest.mark.parametrize(("entries", "sound"), [(0, True), (15, True), (16, True), (17, False)])
+def test_most_entries_of_a_header(entries: int, sound: bool) -> None:
+    """A header of as many entries as are read is read; one more is refused (here the body's unprotected one)."""
+    head = bytes((0xA0 + entries,))
+    pairs = b"".join(bytes((number, 0)) for number in range(entries))
+    data = b"\xd8\x62\x84\x40" + head + pairs + b"\xf6\x81\x83\x40\xa0\x40"
+    if sound:
+        assert len(cose.decode(data)[0].unprotected) == entries
+    else:
+        with pytest.raises(CborError):
+            cose.decode(data)
+
+
+@pytest.mark.parametrize(("signers", "sound"), [(0, False), (1, True), (8, True), (9, False)])
+def test_fewest_and_most_signers(signers: int, sound: bool) -> None:
+    """A seal has one to eight signers."""
+    data = b"\xd8\x62\x84\x40\xa0\xf6" + bytes((0x80 + signers,)) + b"\x83\x40\xa0\x40" * signers
+    if sound:
+        assert len(cose.decode(data)[0].signatures) == signers
+    else:
+        with pytest.raises(CborError):
+            cose.decode(data)

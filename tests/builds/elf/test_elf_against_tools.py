@@ -15,7 +15,7 @@ from tools import required_tool
 from gemel.builds.build import Build
 from gemel.m_profile.attribute_tags import TAGS
 
-REPOSITORY = Path(__file__).parents[2]
+REPOSITORY = Path(__file__).parents[3]
 BUILT = sorted((REPOSITORY / "testdata" / "tide-gauge" / "built").glob("*/*.elf"))
 READ_ELF = "arm-none-eabi-readelf"
 
