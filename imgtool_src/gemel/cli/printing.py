@@ -12,7 +12,8 @@ from typing import TextIO
 
 import click
 
-from gemel.errors import GemelError, Problem, on_one_line
+from gemel.errors import GemelError, Problem
+from gemel.text.escaping import on_one_line
 
 LABELS = ("where", "found", "expected", "next")
 DEFAULT_WIDTH = 80

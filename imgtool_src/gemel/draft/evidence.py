@@ -9,8 +9,8 @@ from gemel.builds.build import Build
 from gemel.builds.segment import Segment
 from gemel.draft.pieces import NEAR
 from gemel.draft.vectors import RAM_REGIONS, Vectors, find_vectors
-from gemel.layout.kinds import printable
 from gemel.spans import Span, merge, without
+from gemel.text.escaping import in_toml
 
 DEVICE_REGIONS = (Span.from_bounds(0x4000_0000, 0x6000_0000), Span.from_bounds(0xA000_0000, 1 << 32))
 """Where the default memory map has registers (Armv7-M, table B3-1, from memory)."""
@@ -34,7 +34,7 @@ class Evidence:
     @property
     def file(self) -> str:
         """The name of its file, as a comment can hold it."""
-        return printable(self.build.file)
+        return in_toml(self.build.file)
 
     @cached_property
     def vectors(self) -> Vectors | None:

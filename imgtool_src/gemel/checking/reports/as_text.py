@@ -8,8 +8,8 @@ from collections.abc import Iterable, Iterator
 
 from gemel.checking.rule import Rule
 from gemel.checking.runner import CheckResult, Judged, RuleResult
-from gemel.errors import on_one_line
 from gemel.outcomes import Finding, NotChecked
+from gemel.text.escaping import on_one_line
 
 CAUTION = "A passing check is evidence, not a safety approval."
 SIGNS = {"error": "BROKEN", "warning": "WARNING", "note": "NOTE"}

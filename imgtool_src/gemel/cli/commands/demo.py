@@ -12,7 +12,7 @@ import click
 
 from gemel.cli.parameters import FILE
 from gemel.demo import BUILDS, FAULTY, FAULTY_START, LAYOUT
-from gemel.errors import on_one_line
+from gemel.text.escaping import on_one_line
 
 GIVEN = tuple(f"{name.removesuffix('.elf')}={name}" for name in BUILDS)
 JOIN = ("join", LAYOUT, *GIVEN, "-o", "tide.hex", "-o", "tide.bin")

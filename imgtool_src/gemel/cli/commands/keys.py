@@ -9,7 +9,7 @@ import click
 
 from gemel.cli.parameters import FILE
 from gemel.cli.signing.pass_phrases import pass_phrase_options
-from gemel.errors import on_one_line
+from gemel.text.escaping import on_one_line
 
 if TYPE_CHECKING:
     from gemel.seals.keys.keys import PublicKey
