@@ -10,7 +10,7 @@ from gemel.draft.drafting import Draft
 from gemel.draft.evidence import Evidence
 from gemel.draft.places import AreaGuess, MemoryGuess
 from gemel.draft.security import CALLABLE
-from gemel.layout.checks.cores import EXTENSIONS_OF
+from gemel.m_profile.architectures import EXTENSIONS_OF
 from gemel.spans import format_address, format_size, merge, without
 from gemel.text.escaping import toml_string
 

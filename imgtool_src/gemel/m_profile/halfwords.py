@@ -5,6 +5,7 @@ Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from functools import cache
 
 FIRST_WIDE = 0xE800
@@ -45,3 +46,30 @@ def kinds_of_halfwords() -> bytes:
     for hint in range(0xBF00, 0xC000, 0x10):
         kinds[hint] = 0 if hint < 0xBF50 else IMPROBABLE
     return bytes(kinds)
+
+
+def is_wide(first: int) -> bool:
+    """Whether a halfword is the first of a 32-bit instruction."""
+    return first >= FIRST_WIDE
+
+
+def is_call(first: int, second: int) -> bool:
+    """Whether the instruction leaves a return address in the link register."""
+    if is_wide(first):
+        return first & 0xF800 == 0xF000 and second & 0xD000 == 0xD000
+    return first & 0xFF87 in (0x4780, 0x4784)
+
+
+def instructions(code: bytes) -> Iterator[tuple[int, int, int]]:
+    """Offset, first and second halfword (0 for a 16-bit one) of each whole instruction in ``code``."""
+    at = 0
+    while at + 2 <= len(code):
+        first = code[at] | code[at + 1] << 8
+        if not is_wide(first):
+            yield at, first, 0
+            at += 2
+        elif at + 4 <= len(code):
+            yield at, first, code[at + 2] | code[at + 3] << 8
+            at += 4
+        else:
+            return

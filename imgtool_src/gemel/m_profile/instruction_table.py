@@ -7,9 +7,12 @@ what the GNU assembler takes for each architecture and extension.
 
 from __future__ import annotations
 
+from collections.abc import Set
+from functools import cache
 from typing import NamedTuple
 
 from gemel.m_profile.capabilities import Capability
+from gemel.m_profile.halfwords import is_wide
 
 
 class Encoding(NamedTuple):
@@ -19,6 +22,29 @@ class Encoding(NamedTuple):
     needs: tuple[Capability, ...]
     value: int
     mask: int
+
+    def is_lacking(self, lacking: Set[Capability]) -> bool:
+        """Whether a core that lacks ``lacking`` has no such instruction."""
+        return bool(self.needs) and lacking >= set(self.needs)
+
+
+def encoding_of(first: int, second: int = 0) -> Encoding:
+    """What an instruction is, by its halfwords; ``second`` counts for 32-bit instructions alone."""
+    if not is_wide(first):
+        return _narrow(first)
+    word = first << 16 | second
+    return next(each for each in _possible(first) if word & each.mask == each.value)
+
+
+@cache
+def _narrow(halfword: int) -> Encoding:
+    return next((each for each in NARROW if halfword & each.mask == each.value), OTHER_NARROW)
+
+
+@cache
+def _possible(first: int) -> tuple[Encoding, ...]:
+    """The entries that a 32-bit instruction with this first halfword can be."""
+    return (*(each for each in WIDE if (first << 16 ^ each.value) & each.mask >> 16 << 16 == 0), OTHER_WIDE)
 
 
 def _family(what: str, needs: tuple[Capability, ...], *pairs: tuple[int, int]) -> tuple[Encoding, ...]:
@@ -217,3 +243,5 @@ NARROW: tuple[Encoding, ...] = (
     *_family("application-profile instruction", ("nobody",), (0xB650, 0xFFF7)),  # SETEND
 )
 """16-bit instructions; what no entry matches every core has."""
+
+OTHER_NARROW = Encoding("instruction of every core", (), 0, 0)
