@@ -110,7 +110,7 @@ def test_one_instruction_by_hand(
     abi = "-mfloat-abi=softfp" if "+" in march else "-mfloat-abi=soft"
     build = compiled(source, march, tmp_path, abi, "-Os", *BARE)
     told, _ = _places(build, _sieve(core))
-    assert text in [place.told().split(": ", 1)[1] for place in told]
+    assert text in [place.described().split(": ", 1)[1] for place in told]
 
 
 @pytest.mark.parametrize("march", ["armv6-m", "armv7-m", "armv7e-m", "armv8-m.base", "armv8-m.main"])
@@ -132,7 +132,7 @@ def test_tables_of_numbers_hold_no_lacking_instructions(march: str, tmp_path: Pa
     text += f"const volatile void *const all[] = {{{names}}};\n"
     options = ("-mfloat-abi=soft", "-Os", "-nostartfiles", "-Wl,--no-warn-rwx-segments", "-Wl,-e,reset")
     told, real = _places(compiled(text, march, tmp_path, *options), _sieve(march))
-    assert (real, [place.told() for place in told]) == (set(), [])
+    assert (real, [place.described() for place in told]) == (set(), [])
 
 
 def test_what_is_told_comes_by_address() -> None:

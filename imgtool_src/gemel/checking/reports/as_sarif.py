@@ -15,7 +15,6 @@ kept in the layout, not in what was analysed.  Section numbers are from memory.
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Iterator
 from typing import Any
 from urllib.parse import quote
@@ -27,6 +26,7 @@ from gemel.checking.runner import CheckResult, Judged, RuleResult
 from gemel.inspection.inspection import Inspection
 from gemel.layout.model import Waiver
 from gemel.outcomes import Finding, NotChecked
+from gemel.text.as_json import json_text
 from gemel.version import __version__
 
 SCHEMA = "https://docs.oasis-open.org/sarif/sarif/v2.1.0/errata01/os/schemas/sarif-schema-2.1.0.json"
@@ -36,7 +36,7 @@ IMAGE, LAYOUT = 0, 1
 
 def report(result: CheckResult, inspection: Inspection, image_name: str) -> str:
     """The log as JSON text, its last line ended.  Names no path, host, user or time."""
-    return json.dumps(report_data(result, inspection, image_name), indent=2, ensure_ascii=False) + "\n"
+    return json_text(report_data(result, inspection, image_name))
 
 
 def report_data(result: CheckResult, inspection: Inspection, image_name: str) -> dict[str, Any]:

@@ -41,7 +41,7 @@ def _text_in_full(result: CheckResult, inspection: Inspection, image_name: str) 
 def _json(result: CheckResult, inspection: Inspection, image_name: str) -> str:
     from gemel.checking.reports.as_json import report
 
-    return report(result, inspection, image_name) + "\n"
+    return report(result, inspection, image_name)
 
 
 def _sarif(result: CheckResult, inspection: Inspection, image_name: str) -> str:

@@ -9,14 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, Literal
 
-from gemel.spans import Span
+from gemel.spans import Address, Span
 
 FORMAT = 1
 """Version of the JSON form; a change that an old reader would misread gets the next number."""
-
-
-class Address(int):
-    """A 32-bit address or word; in JSON it comes with its text."""
 
 
 Match = Literal["matches", "differs", "not known"]

@@ -8,9 +8,9 @@ from typing import Literal
 from gemel.image.sparse import SparseBytes
 from gemel.m_profile.memory_map import RAM_REGIONS
 from gemel.m_profile.vector_tables import possible_tables
-from gemel.show.facts.contents import Address, Piece, RecordFacts, VectorHint
+from gemel.show.facts.contents import Piece, RecordFacts, VectorHint
 from gemel.show.facts.used_bytes import BLANK_RUN, blank_runs
-from gemel.spans import Span, without
+from gemel.spans import Address, Span, without
 
 SRAM = RAM_REGIONS[0]
 """Most stacks are there."""

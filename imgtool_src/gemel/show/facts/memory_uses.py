@@ -8,11 +8,11 @@ from gemel.layout.addresses import plain_span
 from gemel.layout.model import Area, Memory
 from gemel.record.record import record_size
 from gemel.show.facts.build_uses import claimed_ram, stored_in_image
-from gemel.show.facts.contents import Address, AreaUse, CoreView, MemoryUse, Part, PartKind
+from gemel.show.facts.contents import AreaUse, CoreView, MemoryUse, Part, PartKind
 from gemel.show.facts.largest import largest_in, symbol_uses
 from gemel.show.facts.used_bytes import content_runs, has_content, largest_free, per_cent, size_of
 from gemel.show.facts.values import written_places
-from gemel.spans import Span, merge, without
+from gemel.spans import Address, Span, merge, without
 
 
 class _Taken:

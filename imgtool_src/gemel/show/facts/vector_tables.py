@@ -6,8 +6,8 @@ from gemel.builds.elf.symbols import Symbol
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.layout.addresses import locate, seen_by
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT, RESERVED, group_name, word_name_for
-from gemel.show.facts.contents import Address, VectorFacts, VectorGroup
-from gemel.spans import Span
+from gemel.show.facts.contents import VectorFacts, VectorGroup
+from gemel.spans import Address, Span
 
 ERASED = 0xFFFF_FFFF
 _BINDING_ORDER = ("global", "weak")
