@@ -2,7 +2,7 @@
 
 Encodings of the Arm instruction set for M-profile cores, from memory (Armv7-M and Armv8-M Architecture
 Reference Manuals, MOV (immediate) T2 and T3, MOVT T1, LSL (immediate) T1); the tests hold them to the
-assembler.  Thumb instructions are little-endian half-words::
+assembler.  Thumb instructions are little-endian halfwords::
 
     MOVW  11110 i 100100 imm4 | 0 imm3 Rd imm8     Rd = imm4:i:imm3:imm8
     MOVT  11110 i 101100 imm4 | 0 imm3 Rd imm8     the upper half of Rd
@@ -131,5 +131,5 @@ def _shifted(address: int, data: bytes, start: int) -> Iterator[Held]:
 
 
 def _following(data: bytes, offset: int, size: int = 4) -> range:
-    """Offsets of half-words behind ``offset`` at which the second of a pair, of ``size`` bytes, may stand."""
+    """Offsets of halfwords behind ``offset`` at which the second of a pair, of ``size`` bytes, may stand."""
     return range(offset, min(len(data) - size + 1, offset + PAIR_DISTANCE), 2)

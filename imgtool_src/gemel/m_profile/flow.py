@@ -61,9 +61,9 @@ class Stream:
     """Instructions that follow one another, as the core runs them from one place.
 
     ``sizes`` by offset; ``branches`` and ``calls``: each offset that they lead to, with that of the
-    instruction that does; ``data``: what they use as data, and ``used`` the half-words of that; ``end``: the
+    instruction that does; ``data``: what they use as data, and ``used`` the halfwords of that; ``end``: the
     offset behind the last, and ``after_call`` the one behind the last call (0: none).  ``closed`` says that a
-    return or jump ends it, ``improbable`` that half-words do which are hardly code.
+    return or jump ends it, ``improbable`` that halfwords do which are hardly code.
     """
 
     sizes: dict[int, int] = field(default_factory=dict)
@@ -77,7 +77,7 @@ class Stream:
     improbable: bool = False
 
     def uses(self, part: range) -> None:
-        """Note half-words that are used as data."""
+        """Note halfwords that are used as data."""
         self.data.append(part)
         self.used.update(part)
 
@@ -85,8 +85,8 @@ class Stream:
 class Flow:
     """Follows the code in ``code``, whose first byte the core runs at ``start`` (even).
 
-    ``sizes`` holds the size of the instruction reached at each half-word (0: none), ``data`` whether the code
-    uses the half-word as data; both end with some that stand for what lies behind the code.
+    ``sizes`` holds the size of the instruction reached at each halfword (0: none), ``data`` whether the code
+    uses the halfword as data; both end with some that stand for what lies behind the code.
     """
 
     def __init__(self, code: bytes, start: int) -> None:
@@ -138,7 +138,7 @@ class Flow:
     ) -> Stream:
         """The stream from offset ``at`` until it ends or meets what was reached before, or ``stop``.
 
-        ``also`` and ``beside`` count as reached: instructions, and half-words used as data.  What is
+        ``also`` and ``beside`` count as reached: instructions, and halfwords used as data.  What is
         undefined ends it; ``strict``: what is hardly code, too.
         """
         stream = Stream()

@@ -25,7 +25,7 @@ _NEVER_RETURNS = (0xE000, 0xF800)
 
 
 class Step(NamedTuple):
-    """One instruction: its offset, its first half-word and its second (0 if it has none)."""
+    """One instruction: its offset, its first halfword and its second (0 if it has none)."""
 
     at: int
     first: int

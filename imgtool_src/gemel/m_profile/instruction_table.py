@@ -1,6 +1,6 @@
 """Which capability each Thumb instruction needs: a decision list over encodings, the first match decides.
 
-A 32-bit instruction is written as its first half-word times 65,536 plus its second.  Source: the Armv7-M
+A 32-bit instruction is written as its first halfword times 65,536 plus its second.  Source: the Armv7-M
 and Armv8-M architecture reference manuals, instruction encodings (from memory); tests hold the table to
 what the GNU assembler takes for each architecture and extension.
 """
@@ -195,7 +195,7 @@ WIDE: tuple[Encoding, ...] = (
         (0xEEEC_0A10, 0xFFEE_0F10),  # VMSR, VMRS of them
         (0xEE80_0B10, 0xFF90_0F10),  # VDUP
         (0xEE40_0B10, 0xFF40_0F10),  # VMOV of a byte
-        (0xEE00_0B30, 0xFF40_0F30),  # VMOV of a half-word
+        (0xEE00_0B30, 0xFF40_0F30),  # VMOV of a halfword
     ),
     *_family(FLOAT, ("fp16", "mve"), (0xEC00_0F80, 0xFE40_9F80)),  # VLDR, VSTR of FPSCR
     *_family(VECTOR, ("mve",), (0xEF00_0000, 0xEF00_0000), (0xEC00_0E00, 0xEC00_0E00)),

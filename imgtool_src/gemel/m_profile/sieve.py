@@ -1,8 +1,8 @@
 """Finding the instructions in a stretch of code that a core lacks, fast enough for every byte of it.
 
-In a stream of Thumb instructions the five highest bits of a half-word tell whether it is an instruction or
+In a stream of Thumb instructions the five highest bits of a halfword tell whether it is an instruction or
 the first half of one (from 0b11101 on).  So one pass of a regular expression over the high bytes alone
-walks the stream, and only first half-words that could be something lacking are looked up in the table.
+walks the stream, and only first halfwords that could be something lacking are looked up in the table.
 """
 
 from __future__ import annotations
@@ -80,7 +80,7 @@ class Sieve:
         return encoding if encoding.is_lacking(self._lacking) else None
 
     def _suspicious(self, high: int) -> bool:
-        """Whether any instruction whose first half-word has this high byte is lacking."""
+        """Whether any instruction whose first halfword has this high byte is lacking."""
         if OTHER_WIDE.needs[0] in self._lacking:
             return True
         return any(

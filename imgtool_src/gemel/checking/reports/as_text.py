@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import re
-import textwrap
 from collections.abc import Iterable, Iterator
 
 from gemel.checking.rule import Rule
 from gemel.checking.runner import CheckResult, Judged, RuleResult
 from gemel.outcomes import Finding, NotChecked
 from gemel.text.escaping import on_one_line
+from gemel.text.wrapping import label_head, wrapped
 
 CAUTION = "A passing check is evidence, not a safety approval."
 SIGNS = {"error": "BROKEN", "warning": "WARNING", "note": "NOTE"}
@@ -61,33 +61,22 @@ def finding_lines(rule: Rule, judged: Judged) -> Iterator[str]:
     yield from _labelled("found", finding.found)
     yield from _labelled("expected", finding.expected)
     for index, line in enumerate(finding.lines):
-        yield from _labelled("" if index else "detail", line, "  ")
+        yield from _labelled("" if index else "detail", line, 2)
     yield from _labelled("next", finding.next_step or rule.remedy)
     if judged.ended:
         yield from _labelled("waiver", f"ended on {judged.ended.until}: {judged.ended.reason}")
 
 
-def _labelled(label: str, value: str, indent: str = "") -> Iterator[str]:
-    """``value`` behind its label; nothing for no value.  A line with columns of its own stays whole."""
+def _labelled(label: str, value: str, indent: int = 0) -> Iterator[str]:
+    """``value`` after its label; nothing for no value.  A line with columns of its own stays whole."""
     if not value:
         return
-    head = f"  {label:<9} "
+    head = label_head(label)
     yield from [head + on_one_line(value)] if "  " in value else _wrapped(value, head, indent)
 
 
-def _wrapped(text: str, head: str, indent: str = "") -> list[str]:
-    """``text`` behind ``head``, its further lines as far to the right, and by ``indent`` more.
-
-    Names in it may come from anywhere: control characters are escaped.
-    """
-    return textwrap.wrap(
-        on_one_line(text),
-        WIDTH,
-        initial_indent=head,
-        subsequent_indent=" " * len(head) + indent,
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
+def _wrapped(text: str, head: str, indent: int = 0) -> list[str]:
+    return wrapped(text, WIDTH, head, indent)
 
 
 def _waived(result: CheckResult) -> Iterator[str]:
