@@ -32,7 +32,7 @@ class Run(NamedTuple):
     end: int
 
 
-class Table(NamedTuple):
+class BranchTable(NamedTuple):
     """The form of a table of branches: bytes of an entry, whether signed, and by what it is multiplied."""
 
     width: int
@@ -41,11 +41,11 @@ class Table(NamedTuple):
 
 
 CASE_ROUTINES = {
-    bytes.fromhex("02b4 7146 4908 4900 095c 4900 8e44"): Table(1, False, 2),
-    bytes.fromhex("02b4 7146 4908 4900 0956 4900 8e44"): Table(1, True, 2),
-    bytes.fromhex("03b4 7146 4908 4000 4900 095a 4900"): Table(2, False, 2),
-    bytes.fromhex("03b4 7146 4908 4000 4900 095e 4900"): Table(2, True, 2),
-    bytes.fromhex("03b4 7146 0231 8908 8000 8900 0858"): Table(4, True, 1),
+    bytes.fromhex("02b4 7146 4908 4900 095c 4900 8e44"): BranchTable(1, False, 2),
+    bytes.fromhex("02b4 7146 4908 4900 0956 4900 8e44"): BranchTable(1, True, 2),
+    bytes.fromhex("03b4 7146 4908 4000 4900 095a 4900"): BranchTable(2, False, 2),
+    bytes.fromhex("03b4 7146 4908 4000 4900 095e 4900"): BranchTable(2, True, 2),
+    bytes.fromhex("03b4 7146 0231 8908 8000 8900 0858"): BranchTable(4, True, 1),
 }
 """How the routines begin that compilers call on Armv6-M and Armv8-M Baseline to choose a ``case``: the table
 lies behind the call, and the index comes in r0 (a compiler's own library; a test compares)."""
@@ -209,7 +209,7 @@ class Flow:
         if word & 0xF800_D000 == 0xF000_8000 and first >> 7 & 7 != 7:
             stream.branches[at + 4 + _conditional(first, second)] = at
         elif word & 0xFFFF_FFE0 == 0xE8DF_F000:
-            form = Table(2 if second & 0x10 else 1, False, 2)
+            form = BranchTable(2 if second & 0x10 else 1, False, 2)
             self._table(stream, at, at + 4, form, self._entries(at, second & 0xF))
             return True
         elif first & 0xFE1F == 0xF81F:
@@ -247,7 +247,7 @@ class Flow:
                 return code[place + 2] + 1
         return MAX_ENTRIES
 
-    def _table(self, stream: Stream, at: int, start: int, form: Table, entries: int) -> None:
+    def _table(self, stream: Stream, at: int, start: int, form: BranchTable, entries: int) -> None:
         """The table at ``start``: it ends where the nearest of its targets begins, or after ``entries``."""
         code, nearest, entry = self.code, len(self.code), start
         while entry + form.width <= nearest and entries:

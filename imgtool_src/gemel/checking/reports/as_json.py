@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 
 from gemel.checking.reports.as_text import CAUTION
 from gemel.checking.rule import Severity
-from gemel.checking.runner import CheckResult, Judged, RuleResult, Status
+from gemel.checking.runner import Judged, RuleResult, RulesApplied, Status
 from gemel.inspection.inspection import Inspection
 from gemel.layout.model import Waiver
 from gemel.outcomes import NotChecked
@@ -108,12 +108,12 @@ class Report:
     idle_waivers: Annotated[tuple[Waiver, ...], "waivers that cover nothing"]
 
 
-def report(result: CheckResult, inspection: Inspection, image_name: str) -> str:
+def report(result: RulesApplied, inspection: Inspection, image_name: str) -> str:
     """The report as JSON text.  Names no path, host, user or time: the same inputs give the same text."""
     return json_text(report_data(result, inspection, image_name))
 
 
-def report_data(result: CheckResult, inspection: Inspection, image_name: str) -> dict[str, Any]:
+def report_data(result: RulesApplied, inspection: Inspection, image_name: str) -> dict[str, Any]:
     """The report as plain data, as `check_schema` describes it."""
     spans = tuple(inspection.image.spans())
     whole = Report(

@@ -19,7 +19,7 @@ from __future__ import annotations
 import xml.etree.ElementTree as ElementTree
 
 from gemel.checking.reports.as_text import CAUTION, finding_lines
-from gemel.checking.runner import CheckResult, Judged, RuleResult
+from gemel.checking.runner import Judged, RuleResult, RulesApplied
 from gemel.inspection.inspection import Inspection
 from gemel.text.escaping import xml_characters
 from gemel.version import __version__
@@ -27,7 +27,7 @@ from gemel.version import __version__
 NOTHING = "no rule could be applied: that is a failure, not a pass"
 
 
-def report(result: CheckResult, inspection: Inspection, image_name: str) -> str:
+def report(result: RulesApplied, inspection: Inspection, image_name: str) -> str:
     """The report as XML text in UTF-8.  Names no path, host, user or time."""
     root = ElementTree.Element("testsuites", name="gemel check")
     suite = _add(root, "testsuite", name=f"{inspection.layout.product}: {image_name}")
@@ -93,7 +93,7 @@ def _at(where: str, reason: str) -> str:
     return f"{where}: {reason}" if where else reason
 
 
-def _properties(result: CheckResult, inspection: Inspection) -> list[tuple[str, str]]:
+def _properties(result: RulesApplied, inspection: Inspection) -> list[tuple[str, str]]:
     return [
         ("tool", f"gemel {__version__}"),
         ("layout_sha256", inspection.read.digest.hex()),

@@ -8,7 +8,7 @@ from typing import Literal
 from gemel.image.sparse import SparseBytes
 from gemel.m_profile.memory_map import RAM_REGIONS
 from gemel.m_profile.vector_tables import possible_tables
-from gemel.show.facts.contents import Piece, RecordFacts, VectorHint
+from gemel.show.facts.contents import FilePiece, RecordFacts, VectorHint
 from gemel.show.facts.used_bytes import BLANK_RUN, blank_runs
 from gemel.spans import Address, Span, without
 
@@ -22,32 +22,32 @@ MAX_HINTS = 16
 """More places than this are no help."""
 
 
-def pieces_of(image: SparseBytes, records: Iterable[RecordFacts]) -> tuple[Piece, ...]:
+def pieces_of(image: SparseBytes, records: Iterable[RecordFacts]) -> tuple[FilePiece, ...]:
     """The file cut, by address: builds and records that a record tells of, blank stretches, other bytes."""
     sound = list(records)
-    pieces = [Piece("record", "record", record.span) for record in sound]
+    pieces = [FilePiece("record", "record", record.span) for record in sound]
     taken = [piece.span for piece in pieces]
     for build in (build for record in sound for build in record.builds):
         if image.holds(build.stored) and not any(build.stored.overlaps(span) for span in taken):
-            pieces.append(Piece("build", build.name, build.stored))
+            pieces.append(FilePiece("build", build.name, build.stored))
             taken.append(build.stored)
     blanks = []
     for blank in blank_runs(image):
         for span in without([blank.span], taken):
-            pieces.append(Piece("blank", f"all 0x{blank.byte:02X}", span))
+            pieces.append(FilePiece("blank", f"all 0x{blank.byte:02X}", span))
             blanks.append(span)
     rest = without(image.spans(), [*taken, *blanks])
     pieces += [_rest_piece(image, span) for span in rest]
     return tuple(sorted(pieces, key=lambda piece: piece.span))
 
 
-def _rest_piece(image: SparseBytes, span: Span) -> Piece:
+def _rest_piece(image: SparseBytes, span: Span) -> FilePiece:
     """Bytes that nothing is known of; a short blank stretch beside a known piece is told as blank."""
     if span.size < BLANK_RUN:
         values = set(image.read(span, None))
         if len(values) == 1 and (byte := values.pop()) in (0x00, 0xFF):
-            return Piece("blank", f"all 0x{byte:02X}", span)
-    return Piece("bytes", "bytes", span)
+            return FilePiece("blank", f"all 0x{byte:02X}", span)
+    return FilePiece("bytes", "bytes", span)
 
 
 def vector_hints(image: SparseBytes) -> tuple[VectorHint, ...]:
