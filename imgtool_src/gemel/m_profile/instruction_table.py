@@ -23,6 +23,11 @@ class Encoding(NamedTuple):
     value: int
     mask: int
 
+    @property
+    def in_words(self) -> str:
+        """``a DSP instruction``, ``an Armv8.1-M instruction``."""
+        return f"an {self.what}" if self.what[0] in "AEIOUaeiou" else f"a {self.what}"
+
     def is_lacking(self, lacking: Set[Capability]) -> bool:
         """Whether a core that lacks ``lacking`` has no such instruction."""
         return bool(self.needs) and lacking >= set(self.needs)

@@ -164,11 +164,17 @@ def test_dsp_comes_with_armv7e_m() -> None:
         assert "dsp" in lacking("armv8.1-m.main", extensions)
 
 
+def test_instructions_in_words() -> None:
+    """What an instruction is reads as English."""
+    assert encoding_of(0xFA80, 0xF000).in_words == "a DSP instruction"
+    assert encoding_of(0xF7E0, 0x8000).in_words == "an application-profile instruction"
+
+
 def test_every_halfword_has_an_encoding() -> None:
     """Any first halfword, with any second one, is something; none of every core is lacking anywhere."""
     for first in range(0x1_0000):
         found = encoding_of(first, 0xFFFF)
-        assert found.what
+        assert found.in_words in (f"a {found.what}", f"an {found.what}")
         assert found.needs or not found.is_lacking(lacking("armv6-m", ()))
 
 
