@@ -47,7 +47,7 @@ def test_arm_code_is_set_apart() -> None:
 
 
 def test_fill_behind_code_is_no_code() -> None:
-    """Erased half-words behind the last instruction in front of a mark are fill; others stay."""
+    """Erased halfwords behind the last instruction in front of a mark are fill; others stay."""
     fill = b"\xff" * 4
     (section,) = _mapped(NOP + fill + NOP + fill, ("$t", 0), ("$t", 6)).sections
     assert section.code == NOP + bytes(4) + NOP + bytes(4)

@@ -18,7 +18,7 @@ from gemel.draft.flat import with_run_addresses
 from gemel.draft.pieces import NEAR, Piece, groups_of, power_of_two, put_together
 from gemel.draft.shared import find_shared
 from gemel.draft.vectors import find_vectors
-from gemel.layout.checks.cores import EXTENSIONS_OF
+from gemel.m_profile.architectures import EXTENSIONS_OF
 from gemel.spans import Span
 
 

@@ -14,7 +14,7 @@ from real_code import code_segment, compiled, cut, library_program, mapped_instr
 from tools import required_tool
 
 from gemel.builds.build import Build
-from gemel.m_profile.flow import CASE_ROUTINE_SIZE, CASE_ROUTINES, Flow, Table, runs
+from gemel.m_profile.flow import CASE_ROUTINE_SIZE, CASE_ROUTINES, BranchTable, Flow, runs
 
 START = 0x0800_0100
 
@@ -101,11 +101,11 @@ def test_the_routines_for_a_case_are_those_of_the_compiler(tmp_path: Path) -> No
     offsets = [(word & ~1) - segment.run_address for word in struct.unpack_from("<5I", segment.data)]
     begun = [segment.data[at : at + CASE_ROUTINE_SIZE] for at in offsets]
     assert [CASE_ROUTINES[each] for each in begun] == [
-        Table(1, False, 2),
-        Table(1, True, 2),
-        Table(2, False, 2),
-        Table(2, True, 2),
-        Table(4, True, 1),
+        BranchTable(1, False, 2),
+        BranchTable(1, True, 2),
+        BranchTable(2, False, 2),
+        BranchTable(2, True, 2),
+        BranchTable(4, True, 1),
     ]
 
 

@@ -1,4 +1,4 @@
-"""What the first half-word says of an instruction, held against capstone as the independent reader."""
+"""What the first halfword says of an instruction, held against capstone as the independent reader."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def disassembler() -> capstone.Cs:
 
 
 def _instructions(disassembler: capstone.Cs, first: int) -> Iterator[capstone.CsInsn]:
-    """What capstone reads where ``first`` begins the instruction, with some second half-words."""
+    """What capstone reads where ``first`` begins the instruction, with some second halfwords."""
     for second in SECOND_HALVES if first >= FIRST_WIDE else (0,):
         data = first.to_bytes(2, "little") + second.to_bytes(2, "little")
         read = next(disassembler.disasm(data, 0x1000, 1), None)
@@ -84,7 +84,7 @@ def test_what_leads_elsewhere_is_looked_at(disassembler: capstone.Cs) -> None:
 
 
 def test_what_is_undefined_no_disassembler_knows(disassembler: capstone.Cs) -> None:
-    """What capstone reads of the half-words marked as undefined is Advanced SIMD, which no such core has."""
+    """What capstone reads of the halfwords marked as undefined is Advanced SIMD, which no such core has."""
     kinds = kinds_of_halfwords()
     read = {
         hex(first): each.mnemonic

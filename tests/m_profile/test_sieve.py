@@ -31,7 +31,7 @@ def _sieve(architecture: str, extensions: tuple[str, ...] = ()) -> Sieve:
 
 
 def _walked(sieve: Sieve, code: bytes) -> list[Unfit]:
-    """The same as ``sieve.unfit``, half-word by half-word and without anything clever."""
+    """The same as ``sieve.unfit``, halfword by halfword and without anything clever."""
     found, at = [], 0
     while at + 2 <= len(code):
         size = 4 if code[at + 1] >> 3 in (0b11101, 0b11110, 0b11111) else 2
@@ -90,7 +90,7 @@ def test_nothing_follows_a_cut_instruction() -> None:
 
 
 def test_a_second_half_is_never_taken_for_an_instruction() -> None:
-    """BL's second half-word may read like the first of a float instruction (F8xx to FFxx) and is none."""
+    """BL's second halfword may read like the first of a float instruction (F8xx to FFxx) and is none."""
     call = bytes.fromhex("fff7feff")
     assert list(_sieve("armv8-m.main").unfit(call * 3 + NOP)) == []
     found = list(_sieve("armv8-m.main").unfit(call + bytes.fromhex("90ed000a") + call))

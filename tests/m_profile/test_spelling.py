@@ -25,7 +25,7 @@ def test_instructions_as_an_assembler_writes_them(code: str, text: str) -> None:
 
 
 def test_what_the_library_does_not_know_is_given_raw() -> None:
-    """An instruction newer than the library is written as half-words that an assembler takes."""
+    """An instruction newer than the library is written as halfwords that an assembler takes."""
     wls = bytes.fromhex("40f001c0")
     assert spelled(wls, 0x1000) == ""
     assert raw(wls) == ".inst.w 0xf040c001"

@@ -80,7 +80,7 @@ def test_literals_of_a_routine_are_none_of_its_code() -> None:
 
 
 def test_behind_code_code_is_found() -> None:
-    """A leaf routine behind code, behind its literals and a filled half-word, is found."""
+    """A leaf routine behind code, behind its literals and a filled halfword, is found."""
     code = _code("0048 7047", "12345678", "00bf", "401c 7047", DATA)
     assert _swept(code, 0) == [(10, False)]
 
@@ -99,7 +99,7 @@ def test_routines_that_stand_alone_are_said_to() -> None:
         ("branches into the middle of an instruction", "10b5 00d0 4ff00000 10bd"),
         ("calls far outside", "10b5 fff7fefb 10bd"),
         ("loads a literal from beyond", "10b5 ff48 10bd"),
-        ("holds a half-word that is none", "10b5 00b8 10bd"),
+        ("holds a halfword that is none", "10b5 00b8 10bd"),
         ("is for a coprocessor that no such core has", "10b5 10ee100c 10bd"),
     ],
 )

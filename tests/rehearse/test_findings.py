@@ -29,7 +29,7 @@ FATAL_OF_SAMPLER = [
     ("breakpoint", [("breakpoint", "sampler")], "fault", "HardFault handler unexpected"),
     ("unaligned-pair", [("alignment-fault", "sampler")], "fault", ""),
     ("no-thumb-bit", [("invalid-state", "sampler")], "unexpected", ""),
-    ("float-instruction", [("instruction-missing", "sampler")], "fault", "float unit"),
+    ("float-instruction", [("instruction-missing", "sampler")], "fault", "floating-point"),
     ("dsp-instruction", [("instruction-missing", "sampler")], "fault", "DSP"),
     ("write-to-other-core", [("write-to-other-core", "sampler")], "fault", "0x3000_0000"),
     ("write-to-own-code", [("write-to-own-code", "sampler")], "fault", "code of build sampler"),

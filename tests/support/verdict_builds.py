@@ -13,7 +13,7 @@ from gemel.builds.build import Build
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
 from gemel.checking.registry import rule_named
-from gemel.checking.runner import CheckResult, RuleResult, check
+from gemel.checking.runner import RuleResult, RulesApplied, check
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
@@ -110,14 +110,14 @@ def builds_of(family: str, *files: str) -> dict[str, Build]:
 
 
 @cache
-def judged(family: str, files: tuple[str, ...], changes: tuple[tuple[str, str], ...] = ()) -> CheckResult:
+def judged(family: str, files: tuple[str, ...], changes: tuple[tuple[str, str], ...] = ()) -> RulesApplied:
     """What all rules, instructions read too, say of the image that these builds are joined to."""
     read, builds = layout_of(family, *changes), builds_of(family, *files)
     image = join(read, builds).image
     return check(Inspection(read, image, builds, disassemble=True), TODAY)
 
 
-def broken_in(result: CheckResult) -> dict[str, int]:
+def broken_in(result: RulesApplied) -> dict[str, int]:
     """The number of findings of each rule that has any."""
     return dict(Counter(each.rule.name for each in result.results for _ in each.findings))
 

@@ -76,7 +76,7 @@ def flat(device: Path, gemel: Run, suffix: str) -> tuple[str, ...]:
     """The station's build as a file of that suffix, and the words that join with it."""
     from gemel.builds.reader import read_build
     from gemel.builds.source import BytesSource
-    from gemel.image.formats import Contents, format_of
+    from gemel.image.formats import FileContents, format_of
     from gemel.image.sparse import SparseBytes
 
     source = BytesSource((device / "station.elf").read_bytes())
@@ -84,7 +84,7 @@ def flat(device: Path, gemel: Run, suffix: str) -> tuple[str, ...]:
     image = SparseBytes()
     for segment in build.segments:
         image.write(segment.load_address, bytes(segment.data))
-    blocks = format_of(f"flat{suffix}").encode(Contents(image, fill=0xFF))
+    blocks = format_of(f"flat{suffix}").encode(FileContents(image, fill=0xFF))
     (device / f"flat{suffix}").write_bytes(b"".join(blocks))
     return ("join", "small.toml", f"station=flat{suffix}", BUILDS[1], "-o", "out.hex")
 

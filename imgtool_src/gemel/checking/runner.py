@@ -68,7 +68,7 @@ class RuleFinding(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class CheckResult:
+class RulesApplied:
     """The results of all rules, and waivers that cover nothing although their rule was applied everywhere."""
 
     results: tuple[RuleResult, ...]
@@ -108,7 +108,7 @@ class CheckResult:
         return self.checked_anything and not self.open_findings("error")
 
 
-def check(inspection: Inspection, today: datetime.date, rules: Iterable[Rule] | None = None) -> CheckResult:
+def check(inspection: Inspection, today: datetime.date, rules: Iterable[Rule] | None = None) -> RulesApplied:
     """Apply ``rules`` (all, if None) to ``inspection``; waivers count up to and including their last day.
 
     A waiver is idle if it covers nothing and its rule looked everywhere, or if there is no such rule.
@@ -123,7 +123,7 @@ def check(inspection: Inspection, today: datetime.date, rules: Iterable[Rule] | 
     if rules is not None:
         silent |= {waiver.rule for waiver in waivers} - {result.rule.name for result in results}
     idle = [waiver for index, waiver in enumerate(waivers) if index not in used and waiver.rule not in silent]
-    return CheckResult(tuple(results), tuple(idle))
+    return RulesApplied(tuple(results), tuple(idle))
 
 
 EXPLAINS_ALL = "image-bytes-in-order"

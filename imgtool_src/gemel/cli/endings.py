@@ -9,7 +9,8 @@ import traceback
 import click
 
 from gemel.cli.printing import print_problems, problem_lines, silence
-from gemel.errors import GemelError, Problem, on_one_line
+from gemel.errors import GemelError, Problem
+from gemel.text.escaping import on_one_line
 
 NOTHING_CHANGED = "no output was changed"
 

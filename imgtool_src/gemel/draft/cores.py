@@ -10,19 +10,8 @@ from typing import NamedTuple
 from gemel.builds.elf.attributes import BuildAttributes
 from gemel.builds.segment import Segment
 from gemel.draft.evidence import Evidence, can_be_named
-from gemel.layout.checks.cores import EXTENSIONS_OF, MAX_INTERRUPTS_ARMV6_M
+from gemel.m_profile.architectures import EXTENSIONS_OF, MAX_INTERRUPTS_ARMV6_M, TAGGED
 from gemel.spans import Span, format_address
-
-ARCHITECTURES = {
-    10: "armv7-m",
-    11: "armv6-m",
-    12: "armv6-m",
-    13: "armv7e-m",
-    16: "armv8-m.base",
-    17: "armv8-m.main",
-    21: "armv8.1-m.main",
-}
-"""By Tag_CPU_arch (ADDENDA32 2025Q4, "The target-related attributes"); 10 only with profile M."""
 
 CPU_ARCH = 6
 SINGLE_PRECISION_ONLY = 1
@@ -82,7 +71,7 @@ def guess_core(seen: Evidence) -> CoreGuess:
 def _architecture(seen: Evidence) -> tuple[str, str]:
     attributes = seen.build.attributes
     if attributes and CPU_ARCH in attributes.values:
-        found = ARCHITECTURES.get(attributes.cpu_arch)
+        found = TAGGED.get(attributes.cpu_arch)
         words = attributes.in_words(CPU_ARCH)
         if found and attributes.profile in ("M", ""):
             return found, f"the build attributes of {seen.file}: {words}"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import textwrap
 from collections.abc import Iterable, Mapping
 
@@ -11,8 +10,9 @@ from gemel.draft.drafting import Draft
 from gemel.draft.evidence import Evidence
 from gemel.draft.places import AreaGuess, MemoryGuess
 from gemel.draft.security import CALLABLE
-from gemel.layout.checks.cores import EXTENSIONS_OF
+from gemel.m_profile.architectures import EXTENSIONS_OF
 from gemel.spans import format_address, format_size, merge, without
+from gemel.text.escaping import toml_string
 
 COLUMN = 32
 """Where the reasons begin behind a key."""
@@ -244,7 +244,7 @@ def _builds(page: Page, draft: Draft, paths: Mapping[str, str]) -> None:
         if offset:
             page.key("vector_offset", f"0x{offset:X}", "its vector table is not at the start of its area")
         if seen.name in paths:
-            page.key("path", json.dumps(paths[seen.name], ensure_ascii=False), "relative to this file")
+            page.key("path", toml_string(paths[seen.name]), "relative to this file")
 
 
 def _copies(page: Page, draft: Draft, seen: Evidence) -> None:
@@ -285,7 +285,7 @@ def _contracts(page: Page, draft: Draft) -> None:
         page.table(f"contract.{area.name}", f"what {_listed(shared.builds)} must agree on")
         page.key("area", f'"{area.name}"')
         if shared.symbols:
-            names = ", ".join(json.dumps(name, ensure_ascii=False) for name in shared.symbols[:32])
+            names = ", ".join(toml_string(name) for name in shared.symbols[:32])
             page.key("symbols", f"[{names}]", "both builds have these names at these addresses")
         page.unset("types", '["struct NAME"]', "which types lie here that both compile?")
         if constants and not index:
@@ -298,7 +298,7 @@ def _contracts(page: Page, draft: Draft) -> None:
 
 def _boot_symbol(page: Page, constants: list[BootConstant]) -> None:
     first, *others = constants
-    symbol = json.dumps(first.symbol, ensure_ascii=False)
+    symbol = toml_string(first.symbol)
     page.remark(f"guessed from: {_constant_words(first)}")
     for other in others[:4]:
         page.remark(f"or it is another one: {_constant_words(other)}")

@@ -8,13 +8,10 @@ from functools import cached_property
 from gemel.builds.build import Build
 from gemel.builds.segment import Segment
 from gemel.draft.pieces import NEAR
-from gemel.draft.vectors import RAM_REGIONS, Vectors, find_vectors
-from gemel.layout.kinds import printable
+from gemel.draft.vectors import Vectors, find_vectors
+from gemel.m_profile.memory_map import DEVICE_REGIONS, RAM_REGIONS, region_of
 from gemel.spans import Span, merge, without
-
-DEVICE_REGIONS = (Span.from_bounds(0x4000_0000, 0x6000_0000), Span.from_bounds(0xA000_0000, 1 << 32))
-"""Where the default memory map has registers (Armv7-M, table B3-1, from memory)."""
-
+from gemel.text.escaping import in_toml
 
 MAX_NAME_BYTES = 512
 """Bytes of a symbol's name that the layout language takes."""
@@ -34,7 +31,7 @@ class Evidence:
     @property
     def file(self) -> str:
         """The name of its file, as a comment can hold it."""
-        return printable(self.build.file)
+        return in_toml(self.build.file)
 
     @cached_property
     def vectors(self) -> Vectors | None:
@@ -60,7 +57,7 @@ class Evidence:
     def without_place(self) -> bool:
         """Whether it is linked for RAM without saying where in flash it is kept."""
         start = self.first.load_address
-        return self.first.run_address == start and any(region.holds(start) for region in RAM_REGIONS)
+        return self.first.run_address == start and region_of(RAM_REGIONS, start) is not None
 
     @cached_property
     def stored(self) -> list[Span]:
@@ -95,12 +92,14 @@ class Evidence:
             elif segment.memory_size > len(segment.data):
                 stored = Span(segment.run_address, len(segment.data))
                 claims.extend(without(segment.taken, [stored]))
-        return merge(claim for claim in claims if not _in(DEVICE_REGIONS, claim))
+        return merge(claim for claim in claims if not region_of(DEVICE_REGIONS, claim.start))
 
     @cached_property
     def devices(self) -> list[Span]:
         """Registers that it gives names to in segments of their own."""
-        return merge(it.run_span for it in self.build.segments if _in(DEVICE_REGIONS, it.run_span))
+        return merge(
+            it.run_span for it in self.build.segments if region_of(DEVICE_REGIONS, it.run_span.start)
+        )
 
     @property
     def initial_stack(self) -> int | None:
@@ -122,7 +121,3 @@ def _stretches(segments: list[Segment]) -> list[list[Segment]]:
         else:
             stretches.append([segment])
     return stretches
-
-
-def _in(regions: tuple[Span, ...], span: Span) -> bool:
-    return any(region.holds(span.start) for region in regions)

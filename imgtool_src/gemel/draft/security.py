@@ -19,7 +19,7 @@ from gemel.inspection.secure_builds import (
     imported,
     veneer_vectors,
 )
-from gemel.layout.checks.cores import EXTENSIONS_OF
+from gemel.m_profile.architectures import EXTENSIONS_OF
 from gemel.spans import Span, align_down, align_up, merge
 
 STATE_BIT = 1 << 28

@@ -12,15 +12,10 @@ from typing import NamedTuple
 
 from gemel.builds.build import Build
 from gemel.builds.segment import Segment
-from gemel.spans import Span, align_up
-
-ALIGNMENT = 128
-"""Bytes; no vector table of an M-profile core starts between two multiples of it."""
-
-MAX_INTERRUPTS = 496
-SYSTEM_WORDS = 16
-RAM_REGIONS = (Span.from_bounds(0x2000_0000, 0x4000_0000), Span.from_bounds(0x6000_0000, 0xA000_0000))
-"""Where the default memory map of M-profile cores has RAM (Armv7-M, table B3-1, from memory)."""
+from gemel.m_profile.architectures import MAX_INTERRUPTS
+from gemel.m_profile.memory_map import RAM_REGIONS, region_of
+from gemel.m_profile.vector_tables import FIRST_INTERRUPT, possible_tables
+from gemel.spans import Span
 
 
 class Vectors(NamedTuple):
@@ -36,7 +31,7 @@ class Vectors(NamedTuple):
     @property
     def interrupts(self) -> int:
         """External interrupts that it has words for."""
-        return max(0, min(len(self.words) - SYSTEM_WORDS, MAX_INTERRUPTS))
+        return max(0, min(len(self.words) - FIRST_INTERRUPT, MAX_INTERRUPTS))
 
 
 def find_vectors(build: Build) -> Vectors | None:
@@ -56,11 +51,8 @@ def find_vectors(build: Build) -> Vectors | None:
 
 def _candidates(build: Build) -> Iterator[tuple[Segment, int]]:
     for segment in build.stored:
-        last = segment.run_address + len(segment.data) - 4 * 2
-        for address in range(align_up(segment.run_address, ALIGNMENT), last + 1, ALIGNMENT):
-            stack, reset = (_word(segment, address, index) for index in (0, 1))
-            stack_fits = stack and stack % 4 == 0 and _in_ram(build, stack - 4)
-            if stack_fits and reset & 1 and in_code(build, reset):
+        for address, stack, (reset,) in possible_tables(segment.data, segment.run_address):
+            if stack and stack % 4 == 0 and _in_ram(build, stack - 4) and in_code(build, reset):
                 yield segment, address
 
 
@@ -78,7 +70,7 @@ def in_code(build: Build, address: int) -> bool:
 
 
 def _in_ram(build: Build, address: int) -> bool:
-    if any(region.holds(address) for region in RAM_REGIONS):
+    if region_of(RAM_REGIONS, address):
         return True
     return any(
         segment.run_span.holds(address)
@@ -96,13 +88,13 @@ def _size_by_symbol(build: Build, address: int) -> int | None:
         for symbol in build.symbols.all()
         if symbol.kind == "object" and symbol.defined and symbol.address == address
     ]
-    return max((size for size in sizes if size >= SYSTEM_WORDS), default=None)
+    return max((size for size in sizes if size >= FIRST_INTERRUPT), default=None)
 
 
 def _words(build: Build, segment: Segment, address: int, size: int | None) -> tuple[int, ...]:
     """The table's words; without a known size up to the next symbol and the last word that is a handler."""
     offset = address - segment.run_address
-    held = min((len(segment.data) - offset) // 4, SYSTEM_WORDS + MAX_INTERRUPTS)
+    held = min((len(segment.data) - offset) // 4, FIRST_INTERRUPT + MAX_INTERRUPTS)
     limit = size if size is not None else (_next_symbol(build, address) - address) // 4
     count = min(held, limit)
     words = struct.unpack_from(f"<{count}I", segment.data, offset) if count >= 2 else ()
@@ -113,9 +105,9 @@ def _words(build: Build, segment: Segment, address: int, size: int | None) -> tu
     end = 2
     for index, word in enumerate(words[2:], 2):
         if word and not (word & 1 and in_code(build, word)):
-            if index >= SYSTEM_WORDS:
+            if index >= FIRST_INTERRUPT:
                 break
-        elif word or index < SYSTEM_WORDS:
+        elif word or index < FIRST_INTERRUPT:
             end = index + 1
     return words[:end]
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -25,14 +24,16 @@ def _c_reader() -> str:
 
 def _layout_schema() -> str:
     from gemel.layout.schema import layout_schema
+    from gemel.text.as_json import json_text
 
-    return json.dumps(layout_schema(), indent=2) + "\n"
+    return json_text(layout_schema())
 
 
 def _check_schema() -> str:
     from gemel.checking.reports.as_json import check_schema
+    from gemel.text.as_json import json_text
 
-    return json.dumps(check_schema(), indent=2) + "\n"
+    return json_text(check_schema())
 
 
 EXPORTS = (

@@ -12,7 +12,7 @@ from gemel.errors import Problem
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.patch_locations import PatchLocations, patch_locations
 from gemel.layout.addresses import locate, seen_by
-from gemel.layout.model import BuildPlan, Core, Layout, Memory
+from gemel.layout.model import BuildPlan, Core, Layout
 from gemel.layout.reader import ReadLayout
 from gemel.placement.placed import PlacedBuild, Version
 from gemel.placement.placing import Placement, place_all
@@ -194,11 +194,6 @@ class Inspection:
         data = self.bytes_of(span)
         words = tuple(int.from_bytes(data[i : i + 4], "little") for i in range(0, len(data) - 3, 4))
         return VectorTable(plan, core, self.placed[name], span, words)
-
-    def memory_seen_at(self, address: int, core: str) -> tuple[Memory, int] | None:
-        """The memory that ``core`` sees at ``address``, and the plain address of that byte."""
-        located = locate(self.layout, address, core)
-        return (located.memory, located.plain) if located else None
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,12 +27,11 @@ from gemel.layout.kinds import (
 )
 from gemel.layout.rehearsal_model import RehearsalPlan
 from gemel.layout.tables import NAME_PATTERN, Either, ListOf, MapOf, Table
+from gemel.m_profile.architectures import ARCHITECTURES, EXTENSIONS
 from gemel.spans import Span
 
 NAME = Text(23, NAME_PATTERN, "the name of a table of this layout", "name")
 LABEL = Text(23, NAME_PATTERN, "1 to 23 letters, digits, '-' or '_'", "name")
-ARCHITECTURES = ("armv6-m", "armv7-m", "armv7e-m", "armv8-m.base", "armv8-m.main", "armv8.1-m.main")
-EXTENSIONS = ("fp", "fp-double", "dsp", "mve", "mve-fp", "mpu", "security")
 ATTRIBUTIONS = ("secure", "non-secure", "non-secure-callable")
 PURPOSES = ("code", "data", "shared", "record", "seal", "reserved")
 HIGHEST = 0xFFFF_FFFF

@@ -18,9 +18,10 @@ from gemel.errors import LayoutError, Problem
 from gemel.layout.checks.consistency import faults_between
 from gemel.layout.checks.names import unknown_names
 from gemel.layout.digest import digest_of
-from gemel.layout.kinds import INVALID, KeyPath, LayoutFault, printable
+from gemel.layout.kinds import INVALID, KeyPath, LayoutFault
 from gemel.layout.model import Layout
 from gemel.layout.tables import Table, dotted
+from gemel.text.escaping import in_toml
 
 MAX_BYTES = 1 << 20
 """A layout file over 1 MiB is refused: none is that large, and its faults would not be readable."""
@@ -153,7 +154,7 @@ def _refuse_long_keys(text: str, file: str) -> None:
         if line.count(".") >= MAX_KEY_PARTS and _LONG_KEY.search(line):
             where, expected = f"{file}:{number}", f"at most {MAX_KEY_PARTS} parts, joined by dots"
             raise LayoutError(
-                Problem("a key of too many parts", where=where, found=printable(line), expected=expected)
+                Problem("a key of too many parts", where=where, found=in_toml(line), expected=expected)
             )
 
 
@@ -167,8 +168,8 @@ def _syntax_problem(error: ValueError, file: str, text: str) -> Problem:
     match = re.search(r"\(at line (\d+), column \d+\)", message)
     lines = text.rstrip("\n").split("\n")
     line = int(match[1]) if match else len(lines)
-    found = printable(lines[line - 1].strip()) if match and line <= len(lines) else ""
-    reason = printable(re.sub(r"\s*\(at .*\)$", "", message), 200)
+    found = in_toml(lines[line - 1].strip()) if match and line <= len(lines) else ""
+    reason = in_toml(re.sub(r"\s*\(at .*\)$", "", message), 200)
     return Problem(
         f"not valid TOML: {reason}",
         where=f"{file}:{line}",

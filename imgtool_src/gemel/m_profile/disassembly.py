@@ -33,7 +33,7 @@ def reads_whole(data: bytes, address: int) -> bool:
 
 
 def raw(data: bytes) -> str:
-    """The instruction as an assembler takes half-words, ``.inst.w 0xea5f8012``."""
+    """The instruction as an assembler takes halfwords, ``.inst.w 0xea5f8012``."""
     digits = data[1::-1].hex() + data[:1:-1].hex()
     return f".inst.{'n' if len(data) == 2 else 'w'} 0x{digits}"
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from gemel.layout.rehearsal_model import RehearsalPlan
+from gemel.m_profile.capabilities import Capability
 from gemel.spans import Span
 
 PAGE = 4096
@@ -96,8 +97,8 @@ class ReleasePlan:
 class CorePlan:
     """A core.
 
-    ``emulated_as`` is the emulator's number of the nearest core, ``lacks`` the needs that this core cannot
-    meet (see ``instruction_needs``), ``devices`` its device registers as (span, plain start), ``guarded``
+    ``emulated_as`` is the emulator's number of the nearest core, ``lacks`` what this core cannot
+    execute, ``devices`` its device registers as (span, plain start), ``guarded``
     the areas that a lock guards, ``own_ram`` its areas as (area, memory, offset, size), ``vectors`` where
     the primary finds its vector table at reset.
     """
@@ -107,7 +108,7 @@ class CorePlan:
     architecture: str
     extensions: tuple[str, ...]
     emulated_as: int
-    lacks: tuple[str, ...]
+    lacks: tuple[Capability, ...]
     interrupts: int
     windows: tuple[Window, ...]
     devices: tuple[tuple[Span, int], ...]

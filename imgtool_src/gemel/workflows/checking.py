@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from gemel.checking.runner import CheckResult as RulesApplied
+from gemel.checking.runner import RulesApplied
 from gemel.checking.runner import check as apply_rules
 from gemel.errors import Problem, UsageProblem
 from gemel.inspection.inspection import Inspection

@@ -45,13 +45,13 @@ def write_images(image: Image, *paths: str | Path, layout: ReadLayout) -> None:
 
 def encoded(path: Path, image: SparseBytes, layout: Layout, entry: int | None) -> Iterable[bytes]:
     """The blocks of the file ``path``; raises UsageProblem where its format cannot hold the image."""
-    from gemel.image.formats import Contents, format_of
+    from gemel.image.formats import FileContents, format_of
 
     form = format_of(path.name)
     if form.has_addresses:
-        return form.encode(Contents(image, entry, header=layout.product))
+        return form.encode(FileContents(image, entry, header=layout.product))
     span, fill = _binary_span(path, image, layout)
-    return form.encode(Contents(image, entry, span, fill))
+    return form.encode(FileContents(image, entry, span, fill))
 
 
 def _binary_span(path: Path, image: SparseBytes, layout: Layout) -> tuple[Span, int]:

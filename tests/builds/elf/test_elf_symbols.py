@@ -97,16 +97,16 @@ UNIQUE = {
 
 
 @pytest.mark.parametrize("name", UNIQUE)
-def test_value_of(name: str) -> None:
+def test_the_one_definition(name: str) -> None:
     """The one definition that a linker would take is found."""
     symbols, expected = UNIQUE[name]
     table = _table(*(SymbolSpec(n, FLASH + v, kind="object", binding=b) for n, v, b in symbols))
-    assert table.value_of("x") == FLASH + expected
+    assert table.one("x").value == FLASH + expected
 
 
-def test_value_of_keeps_the_thumb_bit() -> None:
+def test_a_value_keeps_the_thumb_bit() -> None:
     """The value of a function is what its address reads as in code."""
-    assert _table(SymbolSpec("main", FLASH + 9, 12)).value_of("main") == FLASH + 9
+    assert _table(SymbolSpec("main", FLASH + 9, 12)).one("main").value == FLASH + 9
 
 
 def test_several_definitions() -> None:
@@ -115,7 +115,7 @@ def test_several_definitions() -> None:
         SymbolSpec("count", RAM, 4, "object", "local"), SymbolSpec("count", RAM + 4, 4, "object", "local")
     )
     with pytest.raises(BuildError) as caught:
-        table.value_of("count")
+        table.one("count")
     text = str(caught.value)
     assert "count is not unique" in text
     assert "local object at 0x2000_0000, local object at 0x2000_0004" in text
@@ -134,7 +134,7 @@ def test_reference_without_definition() -> None:
     table = _table(SymbolSpec("hook", 0, binding="weak", section=UNDEFINED))
     assert table.find("hook") is None
     with pytest.raises(BuildError, match="a reference to it without a definition"):
-        table.value_of("hook")
+        table.one("hook")
 
 
 def _name_at(table: SymbolTable, address: int) -> tuple[str, int] | None:

@@ -7,8 +7,7 @@ import subprocess
 import pytest
 from tools import required_tool
 
-from gemel.layout.checks.cores import EXTENSIONS_OF
-from gemel.layout.model import ARCHITECTURES, EXTENSIONS
+from gemel.m_profile.architectures import ARCHITECTURES, EXTENSIONS, EXTENSIONS_OF
 
 # The compiler's names; it has none for memory protection and security, which change no instruction choice
 # (``-mcmse`` is an option of its own), and takes dsp of armv7e-m as part of the architecture.

@@ -157,7 +157,7 @@ def _gateways(data: bytes, start: int) -> Iterator[int]:
 
 
 def _together(content: Iterable[Span], area: Span) -> list[Span]:
-    """Stretches of ``content`` in whole half-words, as one where less than a veneer lies between."""
+    """Stretches of ``content`` in whole halfwords, as one where less than a veneer lies between."""
     result: list[Span] = []
     for each in content:
         start = max(align_down(each.start, HALFWORD), area.start)

@@ -8,8 +8,9 @@ from gemel.checking.rule import Rule
 from gemel.inspection.code_starts import Inside, inside_of
 from gemel.inspection.core_views import described_word, runs_from
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.inspection.vector_tables import place_of, reserved_words, tables, values_told, words_span
+from gemel.inspection.vector_tables import place_of, tables, values_told, words_span
 from gemel.inspection.wording import needs_elf
+from gemel.m_profile.vector_tables import reserved_words
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
 

@@ -8,8 +8,9 @@ from gemel.checking.rule import Rule
 from gemel.inspection.code_starts import data_at
 from gemel.inspection.core_views import distance, function_at, runs_from
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.inspection.vector_tables import place_of, reserved_words, tables, values_told, words_span
+from gemel.inspection.vector_tables import place_of, tables, values_told, words_span
 from gemel.inspection.wording import needs_elf
+from gemel.m_profile.vector_tables import reserved_words
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placing import Piece, Placement
 from gemel.spans import format_address

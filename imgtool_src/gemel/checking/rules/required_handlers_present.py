@@ -6,7 +6,8 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.vector_tables import place_of, tables, word_name, words_span
+from gemel.inspection.vector_tables import place_of, tables, words_span
+from gemel.m_profile.vector_tables import word_name
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
 REQUIRED = (2, 3, 11, 14)

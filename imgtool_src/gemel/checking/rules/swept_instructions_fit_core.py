@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.vector_tables import is_blank, reserved_words, vector_builds
+from gemel.inspection.vector_tables import is_blank, vector_builds
 from gemel.inspection.wording import needs_elf
 from gemel.layout.addresses import seen_by
 from gemel.layout.model import BuildPlan
+from gemel.m_profile.vector_tables import reserved_words
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_size
 

@@ -53,10 +53,10 @@ def command(image: Path, builds: tuple[str, ...], layout: Path | None, at: int |
     """
     contents = _contents(image, builds, layout, at)
     if form == "json":
-        from gemel.show.as_data import json_text
+        from gemel.show.as_json import report
 
         # JSON is ASCII by its escapes; the bytes are the same whatever the terminal's encoding.
-        click.echo(json_text(contents).encode("ascii"), nl=False)
+        click.echo(report(contents).encode("ascii"), nl=False)
         return 0
     from gemel.cli.printing import terminal_width
     from gemel.show.as_text.whole import text_of

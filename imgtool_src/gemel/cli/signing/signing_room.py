@@ -10,7 +10,8 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gemel.errors import Problem, UsageProblem, on_one_line
+from gemel.errors import Problem, UsageProblem
+from gemel.text.escaping import on_one_line
 
 if TYPE_CHECKING:
     from gemel.seals.format import SealFinding

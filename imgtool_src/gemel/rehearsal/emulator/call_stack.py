@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from gemel.rehearsal.emulator.instruction_needs import instructions, is_call
+from gemel.m_profile.halfwords import instructions, is_call
 
 MAX_FRAMES = 64
 """Calls kept; of a deeper recursion the innermost ones count."""

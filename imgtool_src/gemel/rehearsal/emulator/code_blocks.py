@@ -5,21 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
+from gemel.m_profile.capabilities import Capability
+from gemel.m_profile.halfwords import instructions
+from gemel.m_profile.instruction_table import Encoding, encoding_of
 from gemel.rehearsal.emulator.instruction_needs import (
-    BASE,
-    BASELINE,
-    DOUBLE,
-    DSP,
-    FLOAT,
-    LATEST,
-    MAINLINE,
     aligned_base,
-    instructions,
     is_division,
     is_exclusive,
     is_sleep,
     is_unmask,
-    need_of,
     sets_control,
     sets_stack_limit,
 )
@@ -28,6 +22,12 @@ from gemel.rehearsal.plan import CorePlan
 LOOK_AHEAD = 128
 """Bytes looked at where a run begins in the middle of something."""
 
+_FLOAT: frozenset[Capability] = frozenset({"fp", "fp-double", "fp16", "mve", "mve-fp"})
+"""An instruction that one of these lets a core execute is of the float unit, which may be off."""
+
+_NOT_EMULATED: frozenset[Capability] = frozenset({"v8.1", "mve", "mve-fp", "fp16"})
+"""What no core of the emulator has."""
+
 _EMULATED_DOUBLE = 10
 """The emulator's number of its one core with a double-precision unit."""
 
@@ -35,7 +35,7 @@ _EMULATED_DOUBLE = 10
 class Doubtful(NamedTuple):
     """An instruction to stop at: where, after how many others, and why.
 
-    ``need`` is what a core must have to execute it, with ``switched_off`` where the core has that and it is
+    ``need`` is what it is in words, with ``switched_off`` where the core has that and it is
     off; ``base`` the register that must be aligned and to how much, where that is what is to be looked at.
     """
 
@@ -108,20 +108,19 @@ class CodeBlocks:
         """The instruction at ``address`` was met with an aligned address."""
         self._aligned.add(address)
 
-    def need_at(self, address: int) -> str:
-        """What the instruction at ``address`` needs."""
-        for _, first, second in instructions(self._read(address, 4)):
-            return need_of(first, second)
-        return BASE
+    def encoding_at(self, address: int) -> Encoding:
+        """What the instruction at ``address`` is."""
+        first, second = next(((one, two) for _, one, two in instructions(self._read(address, 4))), (0, 0))
+        return encoding_of(first, second)
 
     def missing(self, address: int) -> bool:
         """Whether the layout says that the core has no such instruction."""
-        return self.need_at(address) in lacking(self._plan.architecture, self._plan.extensions)
+        return self.encoding_at(address).is_lacking(self._lacks)
 
     def not_emulated(self, address: int) -> bool:
         """Whether the core has it and the emulator has not."""
-        need = self.need_at(address)
-        return need == LATEST or (need == DOUBLE and self._plan.emulated_as != _EMULATED_DOUBLE)
+        double: set[Capability] = set() if self._plan.emulated_as == _EMULATED_DOUBLE else {"fp-double"}
+        return self.encoding_at(address).is_lacking(_NOT_EMULATED | double)
 
     def executable(self, address: int) -> bool:
         """Whether there is code of this core at ``address``."""
@@ -150,33 +149,15 @@ class CodeBlocks:
     def _candidates(self, address: int, code: bytes) -> Iterator[Doubtful]:
         off = self._uses_float and not self._float_on()
         for count, (offset, first, second) in enumerate(instructions(code)):
-            at, need = address + offset, need_of(first, second)
-            if need in self._lacks:
-                yield Doubtful(at, count, need)
+            at, encoding = address + offset, encoding_of(first, second)
+            if encoding.is_lacking(self._lacks):
+                yield Doubtful(at, count, encoding.in_words)
                 continue
-            if off and need in (FLOAT, DOUBLE):
-                yield Doubtful(at, count, need, switched_off=True)
+            if off and _FLOAT.intersection(encoding.needs):
+                yield Doubtful(at, count, encoding.in_words, switched_off=True)
                 continue
             base = aligned_base(first, second) if self._checks_alignment else None
             if base is not None and at not in self._aligned:
                 yield Doubtful(at, count, base=base)
                 continue
             self._covered.add(at)
-
-
-def lacking(architecture: str, extensions: tuple[str, ...]) -> set[str]:
-    """The needs that a core of this architecture and these extensions cannot meet."""
-    lacks = set()
-    if architecture == "armv6-m":
-        lacks |= {BASELINE, MAINLINE}
-    if architecture == "armv8-m.base":
-        lacks.add(MAINLINE)
-    if architecture != "armv8.1-m.main":
-        lacks.add(LATEST)
-    if "dsp" not in extensions and architecture != "armv8.1-m.main":
-        lacks.add(DSP)
-    if not {"fp", "fp-double", "mve-fp"} & set(extensions):
-        lacks.add(FLOAT)
-    if "fp-double" not in extensions:
-        lacks.add(DOUBLE)
-    return lacks

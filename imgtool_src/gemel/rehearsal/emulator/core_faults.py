@@ -85,7 +85,7 @@ class CoreFaults:
     def of_undefined(self, pc: int) -> None:
         """The emulator does not execute the instruction at ``pc``."""
         core = self._core
-        need = core.blocks.need_at(pc)
+        need = core.blocks.encoding_at(pc).in_words
         if core.blocks.missing(pc):
             self.take("instruction-missing", pc, {}, {"need": need})
         elif core.blocks.not_emulated(pc):
@@ -107,7 +107,7 @@ class CoreFaults:
         if kind is None:
             self.stop("exception", core.pc, {"number": number})
         elif kind == "no-coprocessor" and core.blocks.missing(core.pc):
-            self.take("instruction-missing", core.pc, {}, {"need": core.blocks.need_at(core.pc)})
+            self.take("instruction-missing", core.pc, {}, {"need": core.blocks.encoding_at(core.pc).in_words})
         else:
             self.take(kind, core.pc, {"number": number})
 

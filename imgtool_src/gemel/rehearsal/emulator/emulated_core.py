@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+from gemel.m_profile.halfwords import instructions
 from gemel.rehearsal.emulator.backing import Backing
 from gemel.rehearsal.emulator.call_stack import CallStack
 from gemel.rehearsal.emulator.code_blocks import CodeBlocks
@@ -21,7 +22,7 @@ from gemel.rehearsal.emulator.core_bus import CoreBus, DeviceSide
 from gemel.rehearsal.emulator.core_faults import CoreFaults
 from gemel.rehearsal.emulator.core_registers import PRIVILEGE, PROCESS_STACK, CoreRegisters
 from gemel.rehearsal.emulator.exception_frames import RETURN_MAGIC, enter, leave
-from gemel.rehearsal.emulator.instruction_needs import instructions, is_division, is_sleep, is_wait
+from gemel.rehearsal.emulator.instruction_needs import is_division, is_sleep, is_wait
 from gemel.rehearsal.emulator.interrupts import SUPERVISOR_CALL, TICK, Interrupts, Masks
 from gemel.rehearsal.emulator.native import CLEAR_EXCLUSIVE, Native
 from gemel.rehearsal.emulator.stack_watch import StackWatch

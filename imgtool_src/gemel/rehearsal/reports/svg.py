@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from itertools import pairwise
 from math import log2
-from xml.sax.saxutils import escape
 
 from gemel.rehearsal.kinds import ERRORS, UNJUDGED, WARNINGS
 from gemel.rehearsal.limits import CAUTION
 from gemel.rehearsal.result import Happening, Rehearsal
+from gemel.text.escaping import xml_text
 
 WIDTH = 1120
 LEFT, RIGHT, TOP = 110, 30, 114
@@ -55,11 +55,11 @@ def picture_of(rehearsal: Rehearsal) -> str:
         parts.append(f'<text class="dim" x="{LEFT}" y="{y}">{more}</text>')
         y += ROW
     y += 12
-    parts.append(f'<text class="dim" x="20" y="{y}">{escape(CAUTION)}</text>')
+    parts.append(f'<text class="dim" x="20" y="{y}">{xml_text(CAUTION)}</text>')
     height = y + 24
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH}" height="{height}" '
-        f'viewBox="0 0 {WIDTH} {height}" role="img" aria-label="{escape(_summary(rehearsal))}">'
+        f'viewBox="0 0 {WIDTH} {height}" role="img" aria-label="{xml_text(_summary(rehearsal))}">'
         f'<style>{STYLE}</style><rect width="100%" height="100%" fill="#ffffff"/>'
         + "".join(parts)
         + "</svg>\n"
@@ -91,9 +91,9 @@ def _summary(rehearsal: Rehearsal) -> str:
 def _title(rehearsal: Rehearsal) -> str:
     colour = "goal" if rehearsal.passes else "bad"
     return (
-        f'<text class="title {colour}" x="20" y="32">{escape(_summary(rehearsal))}</text>'
+        f'<text class="title {colour}" x="20" y="32">{xml_text(_summary(rehearsal))}</text>'
         f'<text class="dim" x="20" y="54">{rehearsal.time:,} instructions from reset; ended: '
-        f"{escape(rehearsal.ended)}</text>"
+        f"{xml_text(rehearsal.ended)}</text>"
         '<text class="dim" x="20" y="72">stretches without events are drawn shorter than they are</text>'
     )
 
@@ -107,8 +107,8 @@ def _lane(rehearsal: Rehearsal, name: str, y: int, scale: _Scale) -> str:
         (e.time for e in rehearsal.events if e.core == name and _is_bad(e) and _stops(core.state)), None
     )
     end = scale(ends) if ends is not None else last
-    parts = [f'<text class="name" x="20" y="{y + 14}">{escape(name)}</text>']
-    parts.append(f'<text class="dim" x="20" y="{y + 30}">{escape(core.role)}</text>')
+    parts = [f'<text class="name" x="20" y="{y + 14}">{xml_text(name)}</text>']
+    parts.append(f'<text class="dim" x="20" y="{y + 30}">{xml_text(core.role)}</text>')
     if begins > first:
         parts.append(f'<rect class="reset" x="{first}" y="{y}" width="{begins - first:.1f}" height="{BAR}"/>')
         if begins - first > 60:
@@ -118,7 +118,7 @@ def _lane(rehearsal: Rehearsal, name: str, y: int, scale: _Scale) -> str:
         parts.append(f'<rect class="run" x="{begins}" y="{y}" width="{width:.1f}" height="{BAR}"/>')
     words = f"{core.state}, {core.instructions:,} instructions"
     parts.append(
-        f'<text class="dim" x="{WIDTH - RIGHT}" y="{y - 6}" text-anchor="end">{escape(words)}</text>'
+        f'<text class="dim" x="{WIDTH - RIGHT}" y="{y - 6}" text-anchor="end">{xml_text(words)}</text>'
     )
     return "".join(parts)
 
@@ -153,7 +153,7 @@ def _mark(event: Happening, y: int, scale: _Scale, number: int | None) -> str:
     x, kind = scale(event.time), _class_of(event)
     radius = 5 if number else 3
     circle = f'<circle class="{kind}" cx="{x}" cy="{y + BAR + 10}" r="{radius}">'
-    shape = f"{circle}<title>{escape(_told(event))}</title></circle>"
+    shape = f"{circle}<title>{xml_text(_told(event))}</title></circle>"
     line = f'<line class="mark" x1="{x}" y1="{y}" x2="{x}" y2="{y + BAR}"/>'
     label = ""
     if number:
@@ -173,8 +173,8 @@ def _line(event: Happening, number: int, y: int) -> str:
     return (
         f'<text class="{_class_of(event)}" x="44" y="{y}" text-anchor="end">{number}</text>'
         f'<text class="dim" x="130" y="{y}" text-anchor="end">{event.time:,}</text>'
-        f'<text x="144" y="{y}">{escape(event.core)}</text>'
-        f'<text class="{_class_of(event)}" x="230" y="{y}">{escape(text + where)}</text>'
+        f'<text x="144" y="{y}">{xml_text(event.core)}</text>'
+        f'<text class="{_class_of(event)}" x="230" y="{y}">{xml_text(text + where)}</text>'
     )
 
 

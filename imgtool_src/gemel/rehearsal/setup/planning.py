@@ -10,8 +10,8 @@ from gemel.inspection.inspection import Inspection
 from gemel.layout.addresses import locate, seen_by, starts_of
 from gemel.layout.model import BuildPlan, Core, Layout, Memory
 from gemel.layout.rehearsal_model import DEFAULT_BUDGET, RehearsalPlan
+from gemel.m_profile.capabilities import lacking
 from gemel.placement.placed import has_vectors
-from gemel.rehearsal.emulator.code_blocks import lacking
 from gemel.rehearsal.emulator.core_mapping import touched_pages
 from gemel.rehearsal.plan import (
     FILL,

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from gemel.layout.kinds import printable
 from gemel.rehearsal.kinds import ERRORS, UNJUDGED, WARNINGS
 from gemel.rehearsal.raw_run import RawEvent
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.wording import words_for
 from gemel.spans import format_address
+from gemel.text.escaping import on_one_line
 
 
 def telling(event: RawEvent, names: CodeNames) -> str:
@@ -40,7 +40,7 @@ def _vector(event: RawEvent, names: CodeNames) -> str:
 
 
 def _text(event: RawEvent, names: CodeNames) -> str:
-    return f"{event.words['port']}: {printable(event.words['line'], 200)}"
+    return f"{event.words['port']}: {on_one_line(event.words['line'][:200])}"
 
 
 def _goal(event: RawEvent, names: CodeNames) -> str:

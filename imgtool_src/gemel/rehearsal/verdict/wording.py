@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import NamedTuple
 
-from gemel.rehearsal.emulator.instruction_needs import WORDS
 from gemel.rehearsal.raw_run import RawEvent
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.spans import format_address
@@ -147,7 +146,7 @@ def _undefined(event: RawEvent, names: CodeNames) -> Words:
 
 
 def _missing(event: RawEvent, names: CodeNames) -> Words:
-    need = WORDS.get(event.words["need"], "an instruction")
+    need = event.words["need"]
     return Words(
         f"core {event.core} meets {need}, which the layout says it lacks",
         need,
@@ -166,7 +165,7 @@ def _float_off(event: RawEvent, names: CodeNames) -> Words:
 
 
 def _not_emulated(event: RawEvent, names: CodeNames) -> Words:
-    need = WORDS.get(event.words.get("need", ""), "an instruction")
+    need = event.words.get("need", "an instruction")
     return Words(
         f"the emulator cannot execute {need} of core {event.core}",
         need,

@@ -9,14 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, Literal
 
-from gemel.spans import Span
+from gemel.spans import Address, Span
 
 FORMAT = 1
 """Version of the JSON form; a change that an old reader would misread gets the next number."""
-
-
-class Address(int):
-    """A 32-bit address or word; in JSON it comes with its text."""
 
 
 Match = Literal["matches", "differs", "not known"]
@@ -52,7 +48,7 @@ class LayoutFacts:
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class AreaPart:
     """Bytes of an area that something takes."""
 
     kind: Annotated[PartKind, "what takes them"]
@@ -82,7 +78,7 @@ class AreaUse:
     free: Annotated[int, "bytes that nothing takes"]
     per_cent: Annotated[float, "used of the area's size, to one place"]
     largest_free: Annotated[Span | None, "the longest stretch that nothing takes; null: none is free"]
-    parts: Annotated[tuple[Part, ...], "what takes its bytes, by address"]
+    parts: Annotated[tuple[AreaPart, ...], "what takes its bytes, by address"]
     largest: Annotated[
         tuple[SymbolUse, ...],
         "the three largest objects or functions of each build at hand that begin in it, largest first",
@@ -234,7 +230,7 @@ class WrittenValue:
 
 
 @dataclass(frozen=True, slots=True)
-class Piece:
+class FilePiece:
     """A stretch of the file, where no layout is given."""
 
     kind: Annotated[Literal["bytes", "blank", "build", "record"], "blank: one byte value over and over"]
@@ -255,5 +251,5 @@ class Contents:
     broken_records: Annotated[tuple[BrokenRecord, ...], "records that are expected and missing, or damaged"]
     vector_tables: Annotated[tuple[VectorFacts, ...], "the vector tables of the builds"]
     values: Annotated[tuple[WrittenValue, ...], "stamps and checksums"]
-    pieces: Annotated[tuple[Piece, ...], "without a layout: the file cut into pieces"]
+    pieces: Annotated[tuple[FilePiece, ...], "without a layout: the file cut into pieces"]
     vector_hints: Annotated[tuple[VectorHint, ...], "without a layout: what looks like vector tables"]

@@ -5,13 +5,13 @@ from __future__ import annotations
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.show.facts.build_uses import build_uses
-from gemel.show.facts.contents import Address, Contents, ImageFacts, LayoutFacts
+from gemel.show.facts.contents import Contents, ImageFacts, LayoutFacts
 from gemel.show.facts.file_alone import pieces_of, vector_hints
 from gemel.show.facts.memory_uses import memory_uses
 from gemel.show.facts.records import broken_records, records
 from gemel.show.facts.values import written_values
 from gemel.show.facts.vector_tables import vector_facts
-from gemel.spans import merge, without
+from gemel.spans import Address, merge, without
 
 
 def contents_of(
