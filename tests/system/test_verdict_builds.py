@@ -65,6 +65,8 @@ FAULTS: dict[str, dict[str, int]] = {
     "sampler-vector-constant": {"handlers-executable": 1},
     "sampler-reset-behind": {"handlers-at-function-starts": 1},
     "sampler-vectors-short": {"vector-table-complete": 1},
+    "sampler-vectors-collected": {"vector-table-not-blank": 1},
+    "sampler-note-first": {"vector-table-not-blank": 1},
     # what the code sets
     "sampler-vtor-station": {"vector-register-own-table": 1},
     "sampler-vtor-nothing": {"vector-register-own-table": 1},
