@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from rebuilding import OTHER_TOOLS, differing_when_rebuilt, refuse_other_versions_of
 from tools import required_tool
-from verdict_builds import ARCHITECTURES, BUILT, FOLDER, broken_in, build_of, judged
+from verdict_builds import ARCHITECTURES, BUILT, FOLDER, WITH_LOADER, broken_in, build_of, judged
 
 from gemel.errors import BuildError
 
@@ -31,6 +31,9 @@ SOUND: tuple[tuple[str, ...], ...] = (
     ("sampler-vtor",),
     # instructions of an extension that the core lacks, behind a test of its state
     ("sampler-guarded",),
+    # bits of its own RAM by the words of an alias
+    ("sampler-bit-band",),
+    ("sampler-bit-band-clang",),
     # a limit of the main stack inside its area
     ("sampler-limit",),
     ("sampler-limit-clang",),
@@ -48,6 +51,7 @@ FAULTS: dict[str, dict[str, int]] = {
     # allocated sections in no segment, over the other core's data
     "sampler-extra-none": {"ram-claims-in-own-areas": 1},
     "sampler-extra-orphan": {"ram-claims-in-own-areas": 1},
+    "sampler-bit-band-station": {"ram-claims-in-own-areas": 1},
     # cleared and copied data
     "sampler-bss-orphans": NOT_CLEARED,
     "sampler-bss-end-early": NOT_CLEARED,
@@ -155,6 +159,19 @@ def test_two_languages(files: tuple[str, str], family: str) -> None:
     assert broken_in(judged(family, files, CONTRACT)) == LANGUAGES[files]
 
 
+LOADERS = {
+    ("station-loader", "station-app"): {},
+    ("station-loader-stale", "station-app"): {"boot-constant-agrees": 1},
+}
+"""A boot loader with the address of the application's vectors."""
+
+
+@pytest.mark.parametrize(("files", "family"), _built(*LOADERS))
+def test_a_boot_loader_goes_on_to_its_application(files: tuple[str, ...], family: str) -> None:
+    """The constant for the application on the same core is checked as one for a secondary is."""
+    assert broken_in(judged(family, files, WITH_LOADER)) == LOADERS[files]
+
+
 @pytest.mark.parametrize(("files", "family"), _built(*((file,) for file in USES_FLOAT)))
 def test_floating_point_is_enabled_before_it_is_used(files: tuple[str, ...], family: str) -> None:
     """The first such instruction from the reset handler on comes after a store to CPACR, or is reported."""
@@ -182,7 +199,7 @@ def test_types_without_own_debug_information_are_not_checked() -> None:
 
 def test_every_build_is_in_a_table() -> None:
     """No committed ELF file is left out, and none in the tables is missing."""
-    groups = (*SOUND, *PAIRS, *LANGUAGES)
+    groups = (*SOUND, *PAIRS, *LANGUAGES, *LOADERS)
     listed = {
         "station",
         "sampler",
