@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -9,6 +10,8 @@ from rebuilding import OTHER_TOOLS, differing_when_rebuilt, refuse_other_version
 from tools import required_tool
 from verdict_builds import ARCHITECTURES, BUILT, FOLDER, WITH_LOADER, broken_in, build_of, judged
 
+from gemel.builds.reader import read_build
+from gemel.builds.source import BytesSource
 from gemel.errors import BuildError
 
 SOUND: tuple[tuple[str, ...], ...] = (
@@ -60,6 +63,7 @@ FAULTS: dict[str, dict[str, int]] = {
     "station-data-empty": NOT_COPIED,
     "station-data-end-early": NOT_COPIED,
     "sampler-table-empty": NOT_COPIED,
+    "sampler-constants-noload": {"ram-claims-in-own-areas": 1},
     "sampler-data-in-flash": {"initialised-data-in-ram": 1},
     # code that copies itself to RAM, of which the layout says nothing: a warning
     "sampler-ram-code": NOT_COPIED,
@@ -184,6 +188,19 @@ def test_files_that_cannot_be_read_name_the_cause(files: tuple[str, ...], family
     with pytest.raises(BuildError) as error:
         build_of("sampler", f"{files[0]}-{family}")
     assert REFUSED[files[0]] in error.value.problems[0].next_step
+
+
+def test_debug_information_alone_is_called_so(tmp_path: Path) -> None:
+    """A file that objcopy --only-keep-debug made is refused with what it is."""
+    program = required_tool("arm-none-eabi-objcopy")
+    for family in ARCHITECTURES:
+        file = tmp_path / f"{family}.elf"
+        subprocess.run(
+            [program, "--only-keep-debug", BUILT / f"sampler-debug-{family}.elf", file], check=True
+        )
+        with pytest.raises(BuildError) as error:
+            read_build(BytesSource(file.read_bytes(), "debug.elf"), name="sampler", file="debug.elf")
+        assert error.value.problems[0].what == "the file holds debug information only, no code"
 
 
 def test_types_without_own_debug_information_are_not_checked() -> None:
