@@ -52,7 +52,7 @@ def tables(
         elif is_blank(inspection, table.span):
             reason = "its vector table is blank, see vector-table-not-blank"
             yield NotChecked(f"build {plan.name}", reason)
-        elif instead_of_table(inspection, plan):
+        elif inspection.instead_of_tables.get(plan.name):
             reason = "its vector table is not there, see vector-table-not-blank"
             yield NotChecked(f"build {plan.name}", reason)
         else:

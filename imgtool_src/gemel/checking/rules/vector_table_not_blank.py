@@ -8,7 +8,6 @@ from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.vector_tables import (
     Instead,
-    instead_of_table,
     is_blank,
     likely_tables,
     moved_words,
@@ -30,7 +29,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         place = Span(layout.span_of(plan.stored_in).start + plan.vector_offset, 8)
         if is_blank(inspection, place):
             yield _finding(inspection, plan, place)
-        elif plan.name in inspection.placed and (instead := instead_of_table(inspection, plan)):
+        elif plan.name in inspection.placed and (instead := inspection.instead_of_tables[plan.name]):
             yield _instead(inspection, plan, place, instead)
         else:
             yield Holds(f"build {plan.name}")
