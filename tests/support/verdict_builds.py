@@ -102,10 +102,26 @@ def build_of(name: str, file: str) -> Build:
     return read_build(BytesSource(data, f"{file}.elf"), name=name, file=f"{file}.elf")
 
 
+WITH_LOADER = (
+    (
+        'station-code = { memory = "flash", offset = 0, size = "32 KiB", purpose = "code" }',
+        'station-code = { memory = "flash", offset = 0, size = "16 KiB", purpose = "code" }\n'
+        'app-code = { memory = "flash", offset = "16 KiB", size = "16 KiB", purpose = "code" }',
+    ),
+    (
+        '[contract.link]\narea = "link"\nsymbols = ["link_words"]\nboot_symbol = { build = "station"',
+        '[build.app]\ncore = "station"\nstored_in = "app-code"\n\n[contract.loader]\narea = "link"\n'
+        'boot_symbol = { build = "station", symbol = "sampler_start_address" }\n\n'
+        '[contract.link]\narea = "link"\nsymbols = ["link_words"]\nboot_symbol = { build = "app"',
+    ),
+)
+"""A boot loader, the build ``station``, in front of the application, the build ``app``."""
+
+
 def builds_of(family: str, *files: str) -> dict[str, Build]:
     """The sound pair of an architecture with each of ``files`` (``sampler-tables``) in its core's place."""
     chosen = {"station": "station", "sampler": "sampler"}
-    chosen |= {file.split("-")[0]: file for file in files}
+    chosen |= {"app" if file == "station-app" else file.split("-")[0]: file for file in files}
     return {core: build_of(core, f"{file}-{family}") for core, file in chosen.items()}
 
 

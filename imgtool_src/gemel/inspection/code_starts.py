@@ -68,6 +68,8 @@ def data_at(build: Build, address: int) -> str:
     if not holding:
         return "no section"
     section = holding[0]
+    if section.executable and build.symbols.function_at(address) is not None:
+        return ""  # code, constants of a function, or a label of its own
     marks = [
         mark
         for mark in build.symbols.mapping()
@@ -77,8 +79,6 @@ def data_at(build: Build, address: int) -> str:
         return ""
     if not marks and section.executable:
         return ""
-    if build.symbols.function_at(address) is not None and section.executable:
-        return ""  # constants of a function, or a label of its own
     objects = [
         each.name
         for each in build.symbols.objects_in(Span.from_bounds(section.span.start, address + 1))

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from gemel.inspection.previous import Previous
     from gemel.inspection.rehearsed import Rehearsed
     from gemel.inspection.seal import SealUnderCheck
+    from gemel.inspection.vector_tables import Instead
     from gemel.seals.keys.keys import PublicKey
 
 Origin = Literal["build", "record", "layout"]
@@ -98,6 +99,13 @@ class Inspection:
             return None
         start = self.layout.span_of(self.layout.record.area).start
         return self.bytes_of(Span(start, record_size(len(self.record.builds))))
+
+    @cached_property
+    def instead_of_tables(self) -> dict[str, Instead | None]:
+        """What is in place of the vector table of each build that should have one; None where nothing is."""
+        from gemel.inspection.vector_tables import instead_of_table, vector_builds
+
+        return {plan.name: instead_of_table(self, plan) for plan in vector_builds(self.layout)}
 
     @cached_property
     def core_settings(self) -> dict[str, tuple[Setting, ...]]:
