@@ -163,15 +163,15 @@ def _evidence(
     """
     from gemel.draft.from_image import builds_of, record_of
     from gemel.errors import Problem, UsageProblem
-    from gemel.workflows.inputs import load_image
+    from gemel.workflows.inputs import read_image
 
     if image is None:
         if at is not None:
             raise UsageProblem(Problem("--at is for an image, and none is given", expected="an IMAGE"))
         return None, _builds(files)
-    decoded = load_image(image, None, at)
-    recorded = record_of(decoded.image, image.name)
-    return recorded, builds_of(decoded.image, recorded) | _builds(files)
+    decoded = read_image(image, at=at)
+    recorded = record_of(decoded.data, image.name)
+    return recorded, builds_of(decoded.data, recorded) | _builds(files)
 
 
 def _builds(files: Mapping[str, Path]) -> dict[str, Build]:
