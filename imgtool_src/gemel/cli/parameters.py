@@ -12,6 +12,13 @@ from gemel.errors import Problem, UsageProblem
 FILE = click.Path(path_type=Path, readable=False)
 """A file's name.  Whether it can be read is told where it is read, with the system's reason."""
 
+disassemble_option = click.option(
+    "--disassemble/--no-disassemble",
+    default=True,
+    help="Read the code instruction by instruction for those that its core lacks; --no-disassemble saves the"
+    " time.  [default: read, where the extra 'disassemble' is installed]",
+)
+"""Whether code is read; the rules that do it report the missing extra as not checked."""
 
 MAX_SHOWN = 40
 """Characters of a wrong value that are shown."""

@@ -8,8 +8,8 @@ from typing import Literal, NamedTuple
 from gemel.spans import Span
 
 MemoryKind = Literal["flash", "ram", "device"]
-Use = Literal["stored", "veneers", "own", "runs", "shared", "registers"]
-"""What a stretch is for: a build's bytes, its veneers, a core's RAM, a copied build, all cores, registers."""
+Use = Literal["stored", "veneers", "own", "runs", "shared", "registers", "record"]
+"""What a stretch is for: a build's bytes, its veneers, a core's RAM, a copied build, all cores, registers, a record."""
 
 NEAR = 512 << 10
 """Stretches of one kind that are no further apart are taken for one memory."""
@@ -17,6 +17,7 @@ NEAR = 512 << 10
 KINDS: dict[Use, MemoryKind] = {
     "stored": "flash",
     "veneers": "flash",
+    "record": "flash",
     "own": "ram",
     "runs": "ram",
     "shared": "ram",

@@ -128,7 +128,9 @@ def find_security(all_seen: list[Evidence], cores: Mapping[str, CoreGuess]) -> S
 def seen_as_secure(all_seen: list[Evidence], security: Security) -> list[Evidence]:
     """The builds with the secure addresses of what has two."""
     return [
-        Aliased(seen.build, security.aliased[seen.name]) if seen.name in security.aliased else seen
+        Aliased(seen.build, seen.kept, kinds=security.aliased[seen.name])
+        if seen.name in security.aliased
+        else seen
         for seen in all_seen
     ]
 

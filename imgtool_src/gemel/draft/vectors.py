@@ -8,14 +8,24 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator
+from itertools import islice
 from typing import NamedTuple
 
 from gemel.builds.build import Build
 from gemel.builds.segment import Segment
+from gemel.draft.pieces import power_of_two
 from gemel.m_profile.architectures import MAX_INTERRUPTS
 from gemel.m_profile.memory_map import RAM_REGIONS, region_of
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT, possible_tables
 from gemel.spans import Span
+
+ALIGNMENT = 128
+"""Bytes; no vector table of an M-profile core starts between two multiples of it."""
+
+HANDLERS = (1, 2, 3)
+"""Words that are a handler in every table that a core can start with: Reset, NMI, HardFault."""
+
+SYSTEM_WORDS = 16
 
 
 class Vectors(NamedTuple):
@@ -33,20 +43,59 @@ class Vectors(NamedTuple):
         """External interrupts that it has words for."""
         return max(0, min(len(self.words) - FIRST_INTERRUPT, MAX_INTERRUPTS))
 
+    @property
+    def alignment(self) -> int:
+        """Bytes that the table's address must be a multiple of (Armv7-M, section B3.2.5, from memory)."""
+        return power_of_two(4 * (SYSTEM_WORDS + self.interrupts), ALIGNMENT)
+
 
 def find_vectors(build: Build) -> Vectors | None:
-    """The build's vector table: that whose reset handler is the entry point, else the first; None if none."""
+    """The build's vector table: that whose reset handler is the entry point, else the first; None if none.
+
+    One that no core can use, since it starts between two multiples of ALIGNMENT, is taken where nothing
+    that is aligned begins with the entry point.
+    """
     found = list(_candidates(build))
-    if not found:
+    entered = [each for each in found if _is_entry(build, _word(*each, 1))]
+    entered = entered or list(islice(_misaligned(build), 1)) or found[:1]
+    if not entered:
         return None
-    segment, address = next(
-        (each for each in found if build.entry is not None and _word(*each, 1) | 1 == build.entry | 1),
-        found[0],
-    )
+    segment, address = entered[0]
     size = _size_by_symbol(build, address)
     words = _words(build, segment, address, size)
     load = segment.load_address + address - segment.run_address
     return Vectors(address, load, words[0], words[1], words, size is not None)
+
+
+def _is_entry(build: Build, word: int) -> bool:
+    return build.entry is not None and word | 1 == build.entry | 1
+
+
+def _misaligned(build: Build) -> Iterator[tuple[Segment, int]]:
+    """Tables between two multiples of ALIGNMENT: the entry point with handlers around it, or a named table."""
+    if build.entry is not None:
+        wanted = struct.pack("<I", build.entry | 1)
+        for segment in build.stored:
+            at = segment.data.find(wanted, 4)
+            while at >= 0:
+                if _reads_as_table(build, segment, segment.run_address + at - 4):
+                    yield segment, segment.run_address + at - 4
+                at = segment.data.find(wanted, at + 1)
+    for symbol in build.symbols.all() if build.symbols else ():
+        if symbol.kind == "object" and symbol.defined and symbol.size >= 4 * SYSTEM_WORDS:
+            for segment in build.stored:
+                if segment.run_span.holds(symbol.address) and _reads_as_table(build, segment, symbol.address):
+                    yield segment, symbol.address
+
+
+def _reads_as_table(build: Build, segment: Segment, address: int) -> bool:
+    """Whether a stack pointer and all handlers that every core has stand at ``address``, a whole word."""
+    offset = address - segment.run_address
+    if address % 4 or offset < 0 or offset + 4 * SYSTEM_WORDS > len(segment.data):
+        return False
+    words = struct.unpack_from(f"<{SYSTEM_WORDS}I", segment.data, offset)
+    stack_fits = words[0] and words[0] % 4 == 0 and _in_ram(build, words[0] - 4)
+    return bool(stack_fits) and all(words[index] & 1 and in_code(build, words[index]) for index in HANDLERS)
 
 
 def _candidates(build: Build) -> Iterator[tuple[Segment, int]]:

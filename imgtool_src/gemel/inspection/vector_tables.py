@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Container, Iterable, Iterator
 from itertools import groupby
 from typing import NamedTuple

@@ -8,7 +8,7 @@ from importlib.util import find_spec
 from typing import Any
 
 NEEDS_EXTRA = "needs the disassembler: pip install 'gemel[disassemble]'"
-NOT_ASKED = "takes its time, and was not asked for (gemel check --disassemble)"
+NOT_ASKED = "the code was not read (gemel check --disassemble)"
 
 
 def why_not(asked: bool) -> str:

@@ -68,6 +68,7 @@ def join_and_check(
     rollback: int | None,
     keys: SignerSource,
     leave_unsealed: bool,
+    disassemble: bool = True,
 ) -> CheckedJoin:
     """Join, seal with ``keys`` and check; raises what ``join`` and ``seal`` raise.
 
@@ -91,6 +92,7 @@ def join_and_check(
             version=version,
             rollback=rollback,
             trusted=trusted,
+            disassemble=disassemble,
             rehearsal=rehearsal,
             rules=rules,
         )

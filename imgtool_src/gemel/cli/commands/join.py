@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from gemel.cli.parameters import FILE
+from gemel.cli.parameters import FILE, disassemble_option
 from gemel.cli.signing.pass_phrases import pass_phrase_options
 
 
@@ -42,6 +42,7 @@ from gemel.cli.signing.pass_phrases import pass_phrase_options
     is_flag=True,
     help="Write the image without the seal that the layout requires, to be sealed later with gemel sign.",
 )
+@disassemble_option
 def command(
     layout: Path,
     builds: tuple[str, ...],
@@ -52,6 +53,7 @@ def command(
     phrase_files: tuple[Path, ...],
     phrase_names: tuple[str, ...],
     leave_unsealed: bool,
+    disassemble: bool,
 ) -> int:
     """Join the builds of a layout into one flash image.
 
@@ -85,7 +87,7 @@ def command(
         handed = load_builds(read, files)
         for build in handed.values():
             print_remarks([*build.remarks, *assumptions_of(read.layout, build)])
-        made = join_and_check(read, handed, version, rollback, keys, leave_unsealed)
+        made = join_and_check(read, handed, version, rollback, keys, leave_unsealed, disassemble)
     click.echo("\n".join(summary_of(made.result)))
     if not made.result.passes:
         click.echo(NOTHING_WRITTEN, err=True)
