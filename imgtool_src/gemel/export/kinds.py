@@ -35,6 +35,12 @@ def _check_schema() -> str:
     return json.dumps(check_schema(), indent=2) + "\n"
 
 
+def _policy_schema() -> str:
+    from gemel.policy.reader import policy_schema
+
+    return json.dumps(policy_schema(), indent=2) + "\n"
+
+
 EXPORTS = (
     Export(
         "c-reader",
@@ -53,6 +59,12 @@ EXPORTS = (
         "the JSON Schema of `gemel check --format json`",
         "gemel-check.schema.json",
         _check_schema,
+    ),
+    Export(
+        "policy-schema",
+        "the JSON Schema of a receiver's policy, for editors",
+        "gemel-policy.schema.json",
+        _policy_schema,
     ),
 )
 """Everything that can be exported; a further one is one more entry here."""

@@ -7,6 +7,7 @@ import json
 from typing import Any
 
 from gemel.checking.reports.as_text import CAUTION
+from gemel.checking.reports.basis import Basis, basis_of
 from gemel.checking.runner import CheckResult, Judged, RuleResult
 from gemel.inspection.inspection import Inspection
 from gemel.layout.model import Waiver
@@ -35,11 +36,25 @@ def report_data(result: CheckResult, inspection: Inspection, image_name: str) ->
             "sha256": _image_digest(inspection),
         },
         "builds": [_build(inspection, name) for name in inspection.layout.builds],
+        "judged_by": _basis(basis_of(inspection)),
         "passes": result.passes,
         "caution": CAUTION,
         "counts": {status: result.count(status) for status in ("holds", "broken", "waived", "not checked")},
         "rules": [_rule(each) for each in result.results],
         "idle_waivers": [_waiver(waiver) for waiver in result.idle_waivers],
+    }
+
+
+def _basis(basis: Basis) -> dict[str, Any]:
+    return {
+        "layout_file": {"name": basis.layout_file, "sha256": basis.layout_file_sha256},
+        "policy": {"name": basis.policy, "sha256": basis.policy_sha256} if basis.policy else None,
+        "seal_demanded_by": basis.seal_demanded_by or None,
+        "counted_keys": list(basis.counted_keys),
+        "waivers": [_waiver(waiver) for waiver in basis.waivers],
+        "severities": [
+            {"rule": each.rule, "severity": each.severity, "reason": each.reason} for each in basis.severities
+        ],
     }
 
 
@@ -101,6 +116,7 @@ def _finding(judged: Judged) -> dict[str, Any]:
         "lines": list(finding.lines),
         "waived_by": _waiver(judged.waiver) if judged.waiver else None,
         "ended_waiver": _waiver(judged.ended) if judged.ended else None,
+        "waiver_refused": judged.refused,
     }
 
 
@@ -138,6 +154,7 @@ def check_schema() -> dict[str, Any]:
         lines=texts,
         waived_by=optional_waiver,
         ended_waiver=optional_waiver,
+        waiver_refused=text,
     )
     severity = {"enum": ["error", "warning", "note"]}
     change = _object(**{"from": severity, "reason": text})
@@ -169,6 +186,7 @@ def check_schema() -> dict[str, Any]:
         layout_sha256=digest,
         image=_object(name=text, spans={"type": "array", "items": span}, sha256=digest),
         builds={"type": "array", "items": build},
+        judged_by=_basis_schema(waiver, severity),
         passes={"type": "boolean"},
         caution=text,
         counts=_object(**dict.fromkeys(statuses, count)),
@@ -180,6 +198,20 @@ def check_schema() -> dict[str, Any]:
         "title": "gemel check report, format 1",
         **report_object,
     }
+
+
+def _basis_schema(waiver: dict[str, Any], severity: dict[str, Any]) -> dict[str, Any]:
+    text = {"type": "string"}
+    digest = {"type": "string", "pattern": "^[0-9a-f]{64}$"}
+    file = _object(name=text, sha256=digest)
+    return _object(
+        layout_file=file,
+        policy={"anyOf": [file, {"type": "null"}]},
+        seal_demanded_by={"type": ["string", "null"]},
+        counted_keys={"type": "array", "items": digest},
+        waivers={"type": "array", "items": waiver},
+        severities={"type": "array", "items": _object(rule=text, severity=severity, reason=text)},
+    )
 
 
 def _object(**properties: Any) -> dict[str, Any]:

@@ -200,6 +200,7 @@ def _next_step(inspection: Inspection, constant: Constant, due: list[Start]) -> 
 RULE = Rule(
     name="boot-constant-agrees",
     severity="error",
+    guards="device",
     checks="The constant in the primary's code that each contract names as boot_symbol holds, in the image, "
     "the address at which a secondary sees its own vector table, and no secondary goes without while "
     "another has two.",

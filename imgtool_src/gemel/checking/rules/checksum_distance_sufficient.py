@@ -85,6 +85,7 @@ def _ways_out(parameters: CrcParameters, size: int, strength: Strength, wanted: 
 RULE = Rule(
     name="checksum-distance-sufficient",
     severity="warning",
+    guards="device",
     checks="Each CRC covers no more bytes than it keeps the Hamming distance over that the layout asks for "
     "(hamming_distance; else 4 from 24 bits on, 2 below).",
     why="A CRC finds every pattern of fewer wrong bits than its distance, and the more it covers, the lower "

@@ -39,7 +39,13 @@ from gemel.cli.parameters import FILE, address
     metavar="PUBKEY",
     multiple=True,
     type=FILE,
-    help="Take seals of this public key; of those that the layout trusts only these. May be repeated.",
+    help="Require a seal by this public key; of those that the layout trusts only these. May be repeated.",
+)
+@click.option(
+    "--policy",
+    metavar="FILE",
+    type=FILE,
+    help="Hold the image to this policy of your own too (gemel explain policy).",
 )
 @click.option(
     "--at-least",
@@ -75,6 +81,7 @@ def command(
     version_text: str | None,
     rollback: int | None,
     trust: tuple[Path, ...],
+    policy: Path | None,
     at_least: int | None,
     previous: Path | None,
     disassemble: bool,
@@ -83,8 +90,10 @@ def command(
     """Check an image against its layout, with the builds if they are at hand.
 
     Every rule ends as holds, broken or not checked; what the builds would tell and are not at hand for is
-    not checked, with the reason. Seals are held against the public keys that the layout trusts; --trust
-    narrows them, and gives them where the layout names none. Files that --report names are written whether
+    not checked, with the reason. Seals are verified with the public keys that the layout trusts. --trust
+    narrows them, and gives them where the layout names none; with it a seal is required, whatever the layout
+    says, and no waiver of the layout opens what guards the image. --policy does so too, with all that your
+    own file demands. Files that --report names are written whether
     rules are broken or not, all of them or none. A passing check is evidence, not a safety approval.
 
     \b
@@ -94,12 +103,14 @@ def command(
     from gemel.cli.reporting import give_reports, refuse_reports
     from gemel.workflows.checking import check
     from gemel.workflows.inputs import build_files, load_builds, load_layout, read_images, version_of
-    from gemel.workflows.trust import trusted_keys
+    from gemel.workflows.trust import load_policy, trust_of
 
     version = version_of(version_text)
     read = load_layout(layout)
     files = build_files(read.layout, builds)
-    refuse_reports(reports, [layout, image, *files.values(), *trust, *([previous] if previous else [])])
+    own_policy = load_policy(policy) if policy else None
+    further = [each for each in (previous, policy) if each]
+    refuse_reports(reports, [layout, image, *files.values(), *trust, *further])
     loaded, *others = read_images([image, *([previous] if previous else [])], read, at)
     result = check(
         read,
@@ -107,7 +118,7 @@ def command(
         load_builds(read, files),
         version=version,
         rollback=rollback,
-        trusted=trusted_keys(read, trust),
+        trusted=trust_of(read, trust, own_policy),
         previous=others[0] if others else None,
         min_rollback=at_least,
         disassemble=disassemble,

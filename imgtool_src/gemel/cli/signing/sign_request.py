@@ -22,7 +22,7 @@ from gemel.seals import sealing
 from gemel.workflows.checking import check
 from gemel.workflows.inputs import build_files, load_builds, load_layout, read_image
 from gemel.workflows.sealing import MORE_SIGNERS, rules_of_a_part, rules_without_seal
-from gemel.workflows.trust import trusted_keys
+from gemel.workflows.trust import trust_of_signer, trusted_keys
 from gemel.workflows.writing import encoded, refuse_suffixes
 
 if TYPE_CHECKING:
@@ -168,7 +168,12 @@ def _passes(
     from gemel.checking.reports.as_text import summary_of
 
     result = check(
-        request.read, request.loaded, request.handed, trusted=trusted, rehearsal=False, rules=rules
+        request.read,
+        request.loaded,
+        request.handed,
+        trusted=trust_of_signer(trusted),
+        rehearsal=False,
+        rules=rules,
     )
     if say_so or not result.passes:
         click.echo("\n".join(summary_of(result)))
