@@ -34,50 +34,74 @@ COLOURS: dict[str, dict[str, object]] = {
     "--at", type=address, help="Where a raw binary goes; else the start of the layout's first flash."
 )
 @click.option(
+    "--trust",
+    metavar="PUBKEY",
+    multiple=True,
+    type=FILE,
+    help="Verify the seal with this public key, and end with exit code 1 unless it holds. May be repeated.",
+)
+@click.option(
     "--format",
     "form",
     type=click.Choice(["text", "json"]),
     default="text",
     help="Form of the result on stdout.",
 )
-def command(image: Path, builds: tuple[str, ...], layout: Path | None, at: int | None, form: str) -> int:
+def command(
+    image: Path,
+    builds: tuple[str, ...],
+    layout: Path | None,
+    at: int | None,
+    trust: tuple[Path, ...],
+    form: str,
+) -> int:
     """Show what is in an image.
 
     With a layout: its memories drawn to scale, builds, record, vector tables, stamps and checksums. With
     the builds' ELF files also the RAM they claim and the names of their handlers. Without a layout: what
-    the file alone tells. Whether the image is as it must be is for gemel check to say.
+    the file alone tells. What a record says stands as not verified unless --trust, or the layout's trust, has
+    the key of a seal over it. Whether the image is as it must be is for gemel check to say.
 
     \b
     Example:
       gemel show tide.hex --layout tide-gauge.toml station=station.elf sampler=sampler.elf
     """
-    contents = _contents(image, builds, layout, at)
+    contents = _contents(image, builds, layout, at, trust)
+    code = 1 if trust and not contents.is_signed else 0
     if form == "json":
         from gemel.show.as_data import json_text
 
         # JSON is ASCII by its escapes; the bytes are the same whatever the terminal's encoding.
         click.echo(json_text(contents).encode("ascii"), nl=False)
-        return 0
+        return code
     from gemel.cli.printing import terminal_width
     from gemel.show.as_text.whole import text_of
 
     signs = _signs(sys.stdout)
     lines = text_of(contents, terminal_width(sys.stdout), signs)
     click.echo("\n".join(_printed(line) for line in lines))
-    return 0
+    return code
 
 
-def _contents(image: Path, builds: tuple[str, ...], layout: Path | None, at: int | None) -> Contents:
+def _contents(
+    image: Path, builds: tuple[str, ...], layout: Path | None, at: int | None, trust: tuple[Path, ...]
+) -> Contents:
     from gemel.cli.printing import print_remarks
     from gemel.workflows.describing import describe, refuse_builds_without_layout
     from gemel.workflows.inputs import build_files, load_builds, load_layout, read_image
+    from gemel.workflows.key_inputs import public_keys
+    from gemel.workflows.trust import trust_of
 
     if layout is None:
         refuse_builds_without_layout(builds)
     read = load_layout(layout) if layout else None
     loaded = read_image(image, layout=read, at=at)
     print_remarks(loaded.remarks)
-    return describe(loaded, read, load_builds(read, build_files(read.layout, builds)) if read else None)
+    handed = load_builds(read, build_files(read.layout, builds)) if read else None
+    if read is None:
+        return describe(loaded, trusted=public_keys(trust))
+    keys = trust_of(read, trust) if trust else None
+    return describe(loaded, read, handed, trusted=keys.trusted if keys else None)
 
 
 def _signs(stream: object) -> Signs:
