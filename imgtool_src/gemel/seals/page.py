@@ -16,6 +16,7 @@ from gemel.seals.format import (
     signer_header,
 )
 from gemel.seals.keys.algorithms import ALGORITHMS, ECDSA_P256, ED25519, ML_DSA_65, Evidence
+from gemel.seals.openssl import openssl_lines
 
 _WIDTH = 79
 
@@ -199,21 +200,17 @@ Rotation of keys
    which still trusts the old key, can come back.
 A device that never gets step 1 takes nothing signed by the new key alone."""
 
-_TWO_STEPS = """\
+_OPENSSL = "\n".join(f"    {line}" for line in openssl_lines(_WIDTH - 4))
+
+_TWO_STEPS = f"""\
 Signing in two steps
 --------------------
-A signing room needs neither gemel nor the image. It gets the bytes to be
+A signing room needs neither the image nor its layout. It gets the bytes to be
 signed ("What is signed", above), which hold the record, and gives back the
-signature. With the command line of OpenSSL:
+signature. `gemel show FILE.tbs` prints what the bytes say: product, version,
+builds, digests. With the command line of OpenSSL (ML-DSA from 3.5 on, from memory):
 
-    Ed25519       openssl pkeyutl -sign -rawin -inkey KEY -in BYTES -out SIG
-    ECDSA-P256    openssl dgst -sha256 -sign KEY -out SIG BYTES
-    ECDSA-P384    openssl dgst -sha384 -sign KEY -out SIG BYTES
-    RSA-3072-PSS  openssl dgst -sha256 -sigopt rsa_padding_mode:pss
-                  -sigopt rsa_pss_saltlen:digest -sign KEY -out SIG BYTES
-    RSA-4096-PSS  the same with -sha384
-    ML-DSA        openssl pkeyutl -sign -rawin -inkey KEY -in BYTES -out SIG
-                  (OpenSSL 3.5 and later; from memory)
+{_OPENSSL}
 
 gemel takes ECDSA signatures in DER too, and verifies each signature before it
 writes it into a seal. Whoever signs should know what: the bytes end with the

@@ -33,7 +33,7 @@ def report_data(result: CheckResult, inspection: Inspection, image_name: str) ->
         "image": {
             "name": image_name,
             "spans": [_span(span) for span in inspection.image.spans()],
-            "sha256": _image_digest(inspection),
+            "sha256": image_digest(inspection),
         },
         "builds": [_build(inspection, name) for name in inspection.layout.builds],
         "judged_by": _basis(basis_of(inspection)),
@@ -58,7 +58,7 @@ def _basis(basis: Basis) -> dict[str, Any]:
     }
 
 
-def _image_digest(inspection: Inspection) -> str:
+def image_digest(inspection: Inspection) -> str:
     """SHA-256 over each held run: start and size as little-endian 32-bit words, then its bytes."""
     digest = hashlib.sha256()
     for span in inspection.image.spans():

@@ -25,6 +25,9 @@ COLOURS: dict[str, dict[str, object]] = {
     "bad": {"fg": "red", "bold": True},
 }
 
+TO_BE_SIGNED = ".tbs"
+"""The suffix of a file of bytes to be signed."""
+
 
 @click.command("show")
 @click.argument("image", type=FILE)
@@ -60,12 +63,15 @@ def command(
     With a layout: its memories drawn to scale, builds, record, vector tables, stamps and checksums. With
     the builds' ELF files also the RAM they claim and the names of their handlers. Without a layout: what
     the file alone tells. What a record says stands as not verified unless --trust, or the layout's trust, has
-    the key of a seal over it. Whether the image is as it must be is for gemel check to say.
+    the key of a seal over it. Of a file of bytes to be signed (.tbs): what they say. Whether the image is as
+    it must be is for gemel check to say.
 
     \b
     Example:
       gemel show tide.hex --layout tide-gauge.toml station=station.elf sampler=sampler.elf
     """
+    if image.suffix.lower() == TO_BE_SIGNED:
+        return _show_request(image)
     contents = _contents(image, builds, layout, at, trust)
     code = 1 if trust and not contents.is_signed else 0
     if form == "json":
@@ -81,6 +87,24 @@ def command(
     lines = text_of(contents, terminal_width(sys.stdout), signs)
     click.echo("\n".join(_printed(line) for line in lines))
     return code
+
+
+def _show_request(path: Path) -> int:
+    """Print what bytes to be signed say, from the bytes alone."""
+    from gemel.errors import on_one_line
+    from gemel.files.reading import blocks_of_file
+    from gemel.seals.to_be_signed import LARGEST_REQUEST, read_to_be_signed, request_lines
+
+    data = bytearray()
+    for block in blocks_of_file(path):
+        data += block
+        if len(data) > LARGEST_REQUEST:
+            break
+    for line in request_lines(read_to_be_signed(bytes(data), str(path))):
+        click.echo(line[: len(line) - len(line.lstrip())] + on_one_line(line.lstrip()))
+    click.echo("The bytes have the one form of a seal's request, and the record in them is sound.")
+    click.echo("They do not show whether the image is the one described: gemel check does.")
+    return 0
 
 
 def _contents(

@@ -30,7 +30,8 @@ def seal_lines(contents: Contents, width: int) -> list[list[Line]]:
 
 def _seal(seal: SealFacts, width: int) -> Iterator[Line]:
     if seal.missing:
-        yield (Styled("seal", "title"), Styled(f" MISSING at {format_address(seal.span.start)}", "bad"))
+        words = f": none in its area, {seal.span}; not sealed"
+        yield (Styled("seal", "title"), Styled(words))
         return
     if seal.problem:
         words = f" NOT WELL FORMED at {format_address(seal.span.start)}: {seal.problem}"
