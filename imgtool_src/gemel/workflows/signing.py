@@ -60,6 +60,7 @@ class SignRequest:
     more_to_come: bool = False
     version: str | None = None
     rollback: int | None = None
+    memories: Sequence[str] = ()
 
     @cached_property
     def read(self) -> ReadLayout:
@@ -114,6 +115,7 @@ def refuse_mixture(request: SignRequest, keys: bool) -> None:
     problems = []
     if request.to_be_signed:
         named = {"--key": keys, "--signature": request.signatures, "-o": request.outputs}
+        named["--memory"] = request.memories
         named |= {"--add": request.add, "--trust": request.trust, "--more-to-come": request.more_to_come}
         others = [name for name, given in named.items() if given]
         if others:
@@ -124,7 +126,7 @@ def refuse_mixture(request: SignRequest, keys: bool) -> None:
         if not keys and not request.signatures:
             expected = "--key, --signature with --public, or --to-be-signed with --public"
             problems.append(Problem("nothing says who signs", expected=expected))
-        if not request.outputs:
+        if not request.outputs and not request.memories:
             problems.append(Problem("nothing says where the sealed image goes", expected="-o IMAGE"))
         if request.trust and not request.add:
             what = "--trust says which signers may be kept with --add"

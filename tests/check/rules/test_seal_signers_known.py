@@ -16,21 +16,25 @@ RULE = "seal-signers-known"
 ONE = sealed_layout("required = true\nunknown_signers = 1\n")
 
 
-def with_foreign_bytes(count: int, read=REQUIRED):  # type: ignore[no-untyped-def]
-    """The attack: beside a good signer, ``count`` signers whose signatures are bytes of somebody's choice."""
-    image = sealed(OLD, read=read)
-    good = present_seal(read.layout, image).signers
-    foreign = algorithm_named("ECDSA-P384") or algorithm_named("Ed25519")
+def with_signers(read, image, count: int) -> None:  # type: ignore[no-untyped-def]
+    """The attack: beside the good ones, ``count`` signers whose signatures are bytes of somebody's choice."""
+    foreign = algorithm_named("ECDSA-P384")
     assert foreign is not None
     parts = [
         Signature({ALGORITHM: each.algorithm.cose_id, KEY_ID: each.key_fingerprint}, each.signature)
-        for each in good
+        for each in present_seal(read.layout, image).signers
     ]
     for number in range(count):
         header = {ALGORITHM: foreign.cose_id, KEY_ID: bytes((number + 1,)) * 32}
         parts.append(Signature(header, b"\xbe\xef" * (foreign.signature_size // 2)))
     parts.sort(key=lambda part: part.protected_bytes)
     put_seal(read.layout, image, encode(Sign({CONTENT_TYPE: RECORD_CONTENT_TYPE}, tuple(parts))))
+
+
+def with_foreign_bytes(count: int, read=REQUIRED):  # type: ignore[no-untyped-def]
+    """A sealed image with that many of them."""
+    image = sealed(OLD, read=read)
+    with_signers(read, image, count)
     return image
 
 

@@ -38,6 +38,13 @@ class SignCommand(click.Command):
     help="Sealed image to write, by suffix .hex, .srec or .bin; may be given several times.",
 )
 @click.option(
+    "--memory",
+    "memories",
+    metavar="NAME=FILE",
+    multiple=True,
+    help="Write every byte of this flash memory too, raw, erased ones filled in; may be repeated.",
+)
+@click.option(
     "--key",
     "key_texts",
     metavar="KEY",
@@ -97,6 +104,7 @@ def command(
     image: Path,
     builds: tuple[str, ...],
     outputs: tuple[Path, ...],
+    memories: tuple[str, ...],
     key_texts: tuple[str, ...],
     phrase_files: tuple[Path, ...],
     phrase_names: tuple[str, ...],
@@ -147,6 +155,7 @@ def command(
         more_to_come,
         version_text,
         rollback,
+        memories,
     )
     refuse_mixture(request, bool(key_texts))
     if to_be_signed:

@@ -14,7 +14,7 @@ from gemel.cli.signing.signing_room import hand_over_lines, readable_file, reada
 from gemel.files.output_targets import refuse_targets
 from gemel.files.outputs import write_all
 from gemel.workflows import signing
-from gemel.workflows.writing import encoded, refuse_suffixes
+from gemel.workflows.writing import memory_files, refuse_suffixes, write_images
 
 if TYPE_CHECKING:
     from gemel.workflows.checking import CheckResult
@@ -40,7 +40,8 @@ def hand_over(request: SignRequest) -> int:
 def seal_image(request: SignRequest, keys: KeysAtHand) -> int:
     """Seal the image with ``keys`` and the signatures made elsewhere and write it; the exit code."""
     refuse_suffixes(request.outputs)
-    refuse_targets(request.outputs, [*request.inputs, *keys.files])
+    whole = memory_files(request.read.layout, request.memories)
+    refuse_targets([*request.outputs, *whole], [*request.inputs, *keys.files])
     sealed = signing.seal_image(request, keys)
     _print_summary(sealed.checks[-1])
     if sealed.seal is None:
@@ -48,9 +49,8 @@ def seal_image(request: SignRequest, keys: KeysAtHand) -> int:
     layout = request.read.layout
     lines = [*seal_lines(layout, sealed.seal), *_replaced_lines(sealed), *missing_lines(layout, sealed.seal)]
     click.echo("\n".join(lines))
-    loaded = request.loaded
-    write_all({path: encoded(path, loaded.data, layout, loaded.entry) for path in request.outputs})
-    print_done(written_words(request.outputs))
+    write_images(request.loaded, *request.outputs, layout=request.read, memories=whole)
+    print_done(written_words([*request.outputs, *whole]))
     return 0
 
 
