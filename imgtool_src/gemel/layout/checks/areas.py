@@ -171,6 +171,8 @@ def record_faults(layout: Layout) -> Iterator[LayoutFault]:
 
 def _further_seal_areas(layout: Layout, used: str) -> Iterator[LayoutFault]:
     """Areas of purpose seal that [seal] does not name: nobody would say what may be in them."""
+    if layout.areas[used].purpose != "seal":
+        return
     for area in layout.areas.values():
         if area.purpose == "seal" and area.name != used:
             yield LayoutFault(
