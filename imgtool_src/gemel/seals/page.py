@@ -208,7 +208,8 @@ Signing in two steps
 A signing room needs neither the image nor its layout. It gets the bytes to be
 signed ("What is signed", above), which hold the record, and gives back the
 signature. `gemel show FILE.tbs` prints what the bytes say: product, version,
-builds, digests. With the command line of OpenSSL (ML-DSA from 3.5 on, from memory):
+builds, digests. With the command line of OpenSSL (ML-DSA from 3.5 on, from
+memory):
 
 {_OPENSSL}
 
