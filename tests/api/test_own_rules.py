@@ -26,7 +26,8 @@ def check(inspection):
             yield Holds(f"build {name}")
 
 RULE = Rule(name="no-catch-all-handler", severity="warning", guards="device",
-            checks="No build has a catch-all handler.", why="A catch-all hides which exception came.", remedy="Write one for each.",
+            checks="No build has a catch-all handler.",
+            why="A catch-all hides which exception came.", remedy="Write one for each.",
             source="common practice", absent="no build is given", check=check)
 """
 

@@ -119,7 +119,7 @@ def command(
     own_policy = load_policy(policy) if policy else None
     if image is None or (own_policy and is_image_name(layout)):
         if own_policy is None:
-            raise click.MissingParameter(param_hint="'IMAGE'", param_type="argument")
+            raise click.MissingParameter(param_hint="IMAGE", param_type="argument")
         named = {"IMAGE": image, "--version": version, "--rollback": rollback, "--previous": previous}
         named |= {"--disassemble": disassemble or None, "--rehearse": rehearsed or None}
         refuse_without_layout([name for name, value in named.items() if value is not None])
