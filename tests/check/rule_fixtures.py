@@ -27,6 +27,7 @@ def rule(name: str, *outcomes: Outcome, severity: Severity = "error", absent: st
     return Rule(
         name=name,
         severity=severity,
+        guards="device",
         checks="It is checked.",
         why="It matters.",
         remedy="Mend it.",

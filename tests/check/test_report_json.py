@@ -140,6 +140,7 @@ def test_findings_waivers_and_places_not_checked() -> None:
         "lines": ["evidence"],
         "waived_by": None,
         "ended_waiver": None,
+        "waiver_refused": "",
     }
     assert first["holds"] == ["build station"]
     expected = {"rule": "b-rule", "where": "station", "reason": "agreed", "until": "2027-06-30"}

@@ -11,7 +11,7 @@ from gemel.joining.fill import fill, whole_units
 from gemel.spans import Span
 
 UNIT = 64
-LAYOUT = layout({"write_unit = 8": f"write_unit = {UNIT}"}).layout
+LAYOUT = layout({"write_unit = 8": f"write_unit = {UNIT}"}, '\n[seal]\narea = "seal"\n').layout
 
 
 def test_only_what_is_missing_is_written() -> None:

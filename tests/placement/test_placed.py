@@ -75,21 +75,24 @@ def test_outside_all_memories_0xff_stands_for_nothing() -> None:
 
 def test_the_rest_of_flash() -> None:
     """Flash less builds, record, seal and reserved areas, by address."""
-    made = joined()
-    rest = rest_spans(layout().layout, made.placed, Span(RECORD, 516))
+    sealed = layout(add='\n[seal]\narea = "seal"\n')
+    made = joined(sealed)
+    rest = rest_spans(sealed.layout, made.placed, Span(RECORD, 516))
     assert rest == [
         Span.from_bounds(STATION + 0x130, SAMPLER),
         Span.from_bounds(SAMPLER + 0x128, SPARE),
         Span.from_bounds(RECORD + 516, SEAL),
         Span(FLASH + 0x3000, 0x1000),
     ]
-    assert not_ours(layout().layout) == [Span(SPARE, 0x800), Span(SEAL, 0x400)]
+    assert not_ours(sealed.layout) == [Span(SPARE, 0x800), Span(SEAL, 0x400)]
+    assert not_ours(layout().layout) == [Span(SPARE, 0x800)], "no [seal] names the other one"
 
 
 def test_the_rest_of_two_memories_that_touch() -> None:
     """No span of the rest reaches from one memory into the next, and read-only memory counts too."""
     bank = '[memory.rom]\nkind = "rom"\nstart = 0x1000_4000\nsize = 64\n\n[memory.ram]'
-    rest = rest_spans(layout({"[memory.ram]": bank}).layout, {}, Span(RECORD, 516))
+    read = layout({"[memory.ram]": bank}, '\n[seal]\narea = "seal"\n')
+    rest = rest_spans(read.layout, {}, Span(RECORD, 516))
     assert rest[-2:] == [Span(FLASH + 0x3000, 0x1000), Span(0x1000_4000, 64)]
 
 

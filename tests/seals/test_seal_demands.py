@@ -8,6 +8,7 @@ import pytest
 from layout.reading import read
 from small_device import LAYOUT, layout_text
 
+from gemel.checking.policy.waivers import waiver_faults
 from gemel.errors import LayoutError
 from gemel.layout.model import SealPlan
 from gemel.layout.reader import read_layout
@@ -29,7 +30,7 @@ def told(keys: str, rules: str = "", replace: dict[str, str] | None = None) -> l
     """What is told of a layout with these keys in [seal]."""
     text = layout_text(replace, SEAL + keys + rules)
     try:
-        read_layout(text.encode(), "small.toml", [seal_faults])
+        read_layout(text.encode(), "small.toml", [seal_faults, waiver_faults])
     except LayoutError as error:
         return [str(problem) for problem in error.problems]
     return []
@@ -124,9 +125,10 @@ def test_demands_that_can_be_met_are_sound(keys: str) -> None:
 
 
 def test_other_rules_may_be_waived_beside_a_required_seal() -> None:
-    """Only the seal's own rules are kept from waivers."""
-    rules = '\n[rules]\nwaive = [{ rule = "stamps-match", where = "x", reason = "r", until = 2030-01-01 }]\n'
-    assert told("required = true\n", rules) == []
+    """Only the rules that guard the image are kept from waivers."""
+    for rule, count in (("stack-has-room", 0), ("stamps-match", 1)):
+        entry = f'rule = "{rule}", where = "station", reason = "r", until = 2030-01-01'
+        assert len(told("required = true\n", f"\n[rules]\nwaive = [{{ {entry} }}]\n")) == count
 
 
 def test_whose_seals_are_taken_is_not_in_the_layouts_digest() -> None:

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Literal, NamedTuple
 
+from gemel.checking.policy.receiver import refused_change, refused_waiver
 from gemel.checking.registry import all_rules
 from gemel.checking.rule import Rule, Severity
 from gemel.inspection.inspection import Inspection
@@ -18,11 +19,15 @@ Status = Literal["holds", "broken", "waived", "not checked"]
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """One finding with the waiver that covers it, if any, and one that would if it had not ended."""
+    """One finding with the waiver that covers it, if any, and one that would if it had not ended.
+
+    ``refused`` says why a waiver that would cover it is not taken.
+    """
 
     finding: Finding
     waiver: Waiver | None = None
     ended: Waiver | None = None
+    refused: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +122,7 @@ def check(inspection: Inspection, today: datetime.date, rules: Iterable[Rule] | 
     used: set[int] = set()
     results = []
     for rule in all_rules() if rules is None else rules:
-        results.append(_apply(rule, inspection, waivers, today, used))
+        results.append(_apply(rule, inspection, today, used))
     results = _cause_first(results)
     silent = {result.rule.name for result in results if not _looked_everywhere(result)}
     if rules is not None:
@@ -156,9 +161,7 @@ def _looked_everywhere(result: RuleResult) -> bool:
     return not result.not_checked or not result.looked_at_anything
 
 
-def _apply(
-    rule: Rule, inspection: Inspection, waivers: tuple[Waiver, ...], today: datetime.date, used: set[int]
-) -> RuleResult:
+def _apply(rule: Rule, inspection: Inspection, today: datetime.date, used: set[int]) -> RuleResult:
     holds: list[Holds] = []
     findings: list[Judged] = []
     not_checked: list[NotChecked] = []
@@ -168,22 +171,27 @@ def _apply(
         elif isinstance(outcome, NotChecked):
             not_checked.append(outcome)
         else:
-            findings.append(_judged(rule, outcome, waivers, today, used))
+            findings.append(_judged(rule, outcome, inspection, today, used))
     if not (holds or findings or not_checked):
         not_checked.append(NotChecked("", rule.absent))
     changes = inspection.layout.rules.severity
     change = next((it for it in changes if it.rule == rule.name and it.severity != rule.severity), None)
+    if change and refused_change(rule, change, inspection):
+        change = None
     return RuleResult(rule, tuple(holds), tuple(findings), tuple(not_checked), change)
 
 
 def _judged(
-    rule: Rule, finding: Finding, waivers: tuple[Waiver, ...], today: datetime.date, used: set[int]
+    rule: Rule, finding: Finding, inspection: Inspection, today: datetime.date, used: set[int]
 ) -> Judged:
-    ended = None
-    for index, waiver in enumerate(waivers):
+    ended, refused = None, ""
+    for index, waiver in enumerate(inspection.layout.rules.waive):
         if waiver.rule == rule.name and waiver.where in finding.parties:
             used.add(index)
-            if today <= waiver.until:
+            if today > waiver.until:
+                ended = waiver
+            elif why := refused_waiver(rule, waiver, inspection, today):
+                refused = why
+            else:
                 return Judged(finding, waiver=waiver)
-            ended = waiver
-    return Judged(finding, ended=ended)
+    return Judged(finding, ended=ended, refused=refused)

@@ -36,6 +36,13 @@ def _check_schema() -> str:
     return json_text(check_schema())
 
 
+def _policy_schema() -> str:
+    from gemel.policy.reader import policy_schema
+    from gemel.text.as_json import json_text
+
+    return json_text(policy_schema())
+
+
 EXPORTS = (
     Export(
         "c-reader",
@@ -54,6 +61,12 @@ EXPORTS = (
         "the JSON Schema of `gemel check --format json`",
         "gemel-check.schema.json",
         _check_schema,
+    ),
+    Export(
+        "policy-schema",
+        "the JSON Schema of a receiver's policy, for editors",
+        "gemel-policy.schema.json",
+        _policy_schema,
     ),
 )
 """Everything that can be exported; a further one is one more entry here."""

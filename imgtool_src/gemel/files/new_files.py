@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from gemel.errors import OutputError, Problem, UsageProblem
-from gemel.files.outputs import PREFIX
+from gemel.files.locks import PREFIX
 from gemel.files.stopping import Stopping
 
 OWNER_ALONE = 0o600

@@ -17,6 +17,7 @@ from gemel.layout.reader import ReadLayout
 from gemel.placement.placed import PlacedBuild, Version
 from gemel.placement.placing import Placement, place_all
 from gemel.placement.symbol_places import SymbolPlaces
+from gemel.policy.receiver import NO_RECEIVER, Receiver
 from gemel.record.record import Record, RecordError, decode, record_size
 from gemel.spans import Span
 
@@ -39,8 +40,10 @@ class Inspection:
     ``builds`` are those at hand, by name; ``version`` and ``rollback`` what the image is meant to hold
     (None: whatever its record says).  ``trusted`` are the keys whose seals are taken; ``at_least`` and
     ``previous`` say below what its rollback counter must not be.  ``rehearsal`` is what happened when its
-    cores were started (None: they were not); ``file`` is the image's name in reports.  Everything
-    else is worked out once, when first asked for.
+    cores were started (None: they were not); ``file`` is the image's name in reports.  ``known`` are keys
+    whose signatures are verified and do not count; ``receiver`` is what is demanded beyond the layout.
+    ``entry`` is the start address that the image's file names, if any; ``leaves_bytes_out`` is false of a
+    raw binary, which holds every byte.  Everything else is worked out once, when first asked for.
     """
 
     read: ReadLayout
@@ -55,6 +58,10 @@ class Inspection:
     disassemble: bool = False
     rehearsal: Rehearsed | None = None
     file: str = ""
+    known: tuple[PublicKey, ...] = ()
+    receiver: Receiver = NO_RECEIVER
+    entry: int | None = None
+    leaves_bytes_out: bool = True
 
     @property
     def layout(self) -> Layout:
@@ -121,7 +128,15 @@ class Inspection:
         """What lies in the seal's area and what became of each signer; None if the layout has no seal."""
         from gemel.inspection.seal import seal_under_check
 
-        return seal_under_check(self.layout, self.bytes_of, self.record_bytes, self.trusted)
+        return seal_under_check(
+            self.layout, self.bytes_of, self.record_bytes, self.trusted, self.known, self.receiver
+        )
+
+    @property
+    def demands_seal(self) -> bool:
+        """Whether layout or receiver require a seal: then what guards the image cannot be waived."""
+        plan = self.layout.seal
+        return self.receiver.demands_seal or (plan is not None and plan.required)
 
     @cached_property
     def placed_with_origin(self) -> dict[str, tuple[PlacedBuild, Origin]]:

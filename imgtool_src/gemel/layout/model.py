@@ -316,6 +316,9 @@ class SealPlan:
     pair: bool = key(
         Flag(), "whether one classical and one ML-DSA signature must both hold", False, digested=False
     )
+    unknown_signers: int = key(
+        Integer(0, 8), "how many signers with unknown keys a seal may have (rotation)", 0, digested=False
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -332,7 +335,7 @@ class Waiver:
 class SeverityChange:
     """A rule whose findings count for more or less in this product than they do by themselves."""
 
-    rule: str = key(Text(80), "the rule's name; rules about the seal and the rollback counter stay errors")
+    rule: str = key(Text(80), "the rule's name; what guards the image stays an error")
     severity: Literal["error", "warning", "note"] = key(
         Choice("error", "warning", "note"), "error: the image is refused; warning and note: it is not"
     )

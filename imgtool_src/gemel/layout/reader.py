@@ -7,6 +7,7 @@ earlier stage hides the later stages, since what they would say might only be it
 
 from __future__ import annotations
 
+import hashlib
 import re
 import tomllib
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -40,12 +41,16 @@ Check = Callable[[Layout], Iterable[LayoutFault]]
 
 @dataclass(frozen=True, slots=True)
 class ReadLayout:
-    """A valid layout, the file it came from and the digest that the record keeps of it."""
+    """A valid layout, the file it came from and the digest that the record keeps of it.
+
+    ``file_sha256`` is that of the file's own bytes, comments and rules included.
+    """
 
     layout: Layout
     file: str
     digest: bytes
     text: str
+    file_sha256: bytes = b""
 
     @property
     def name(self) -> str:
@@ -75,7 +80,7 @@ def read_layout(data: bytes, file: str, also: Sequence[Check] = ()) -> ReadLayou
         _gather(faults, _all_checks(layout, also))
     if faults:
         raise LayoutError(_problems(faults, file, text))
-    return ReadLayout(layout, file, digest_of(layout), text)
+    return ReadLayout(layout, file, digest_of(layout), text, hashlib.sha256(data).digest())
 
 
 class _EnoughFaults(Exception):

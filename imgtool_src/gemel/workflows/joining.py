@@ -78,7 +78,7 @@ def join_and_check(
     from gemel.workflows.checking import check
     from gemel.workflows.rehearsing import due_rehearsal
     from gemel.workflows.sealing import rules_without_seal, sealed_with
-    from gemel.workflows.trust import trusted_keys
+    from gemel.workflows.trust import trust_of_signer, trusted_keys
 
     trusted = trusted_keys(layout) if keys else ()
     joined = join(layout, builds, version=version, rollback=rollback)
@@ -91,7 +91,7 @@ def join_and_check(
             builds,
             version=version,
             rollback=rollback,
-            trusted=trusted,
+            trusted=trust_of_signer(trusted),
             disassemble=disassemble,
             rehearsal=rehearsal,
             rules=rules,

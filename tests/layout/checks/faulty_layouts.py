@@ -587,6 +587,18 @@ OF_AREAS = [
         add='[seal]\narea = "record" # seal\n',
     ),
     Faulty(
+        "second-area-for-a-seal",
+        'other = { memory = "flash"',
+        "a second area for a seal, which no digest and no signature would cover: area.other.purpose; found "
+        "other, beside seal; expected one area of purpose seal: that of [seal]; take it out, or give it another "
+        "purpose",
+        {
+            "seal = { memory": 'other = { memory = "flash", offset = "12 KiB", size = "1 KiB", purpose = "seal" }\n'
+            "seal = { memory"
+        },
+        '[seal]\narea = "seal"\n',
+    ),
+    Faulty(
         "record-too-large-for-its-area",
         'area = "record"',
         "a record of 2 builds does not fit: record.area; found record of 512 bytes; expected at "

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
 from gemel.checking.reports.as_text import CAUTION
+from gemel.checking.reports.basis import basis_of
 from gemel.checking.rule import Severity
 from gemel.checking.runner import Judged, RuleResult, RulesApplied, Status
 from gemel.inspection.inspection import Inspection
-from gemel.layout.model import Waiver
+from gemel.layout.model import SeverityChange, Waiver
 from gemel.outcomes import NotChecked
 from gemel.spans import Span
 from gemel.text.as_json import data_of, json_text, schema_of
@@ -67,6 +68,7 @@ class ReportedFinding:
     lines: Annotated[tuple[str, ...], "evidence"]
     waived_by: Annotated[Waiver | None, "the waiver that covers it"]
     ended_waiver: Annotated[Waiver | None, "a waiver that would cover it had it not ended"]
+    waiver_refused: Annotated[str, "why a waiver that names it does not cover it; empty: there is none"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +94,26 @@ class ReportedRule:
 
 
 @dataclass(frozen=True, slots=True)
+class ReportedFile:
+    """A file that the image was judged by."""
+
+    name: Annotated[str, "its name"]
+    sha256: Annotated[str, "SHA-256 of its bytes, in hexadecimal"]
+
+
+@dataclass(frozen=True, slots=True)
+class ReportedBasis:
+    """What the image was judged by."""
+
+    layout_file: Annotated[ReportedFile, "the layout"]
+    policy: Annotated[ReportedFile | None, "the receiver's policy; null: none"]
+    seal_demanded_by: Annotated[str | None, "who demands a seal; null: nobody"]
+    counted_keys: Annotated[tuple[str, ...], "fingerprints of the keys whose signatures counted"]
+    waivers: Annotated[tuple[Waiver, ...], "the layout's waivers"]
+    severities: Annotated[tuple[SeverityChange, ...], "severities that the layout changes"]
+
+
+@dataclass(frozen=True, slots=True)
 class Report:
     """The result of a check."""
 
@@ -101,6 +123,7 @@ class Report:
     layout_sha256: Annotated[bytes, "digest of the layout, as the record keeps it"]
     image: Annotated[ReportedImage, "what was checked"]
     builds: Annotated[tuple[ReportedBuild, ...], "every build of the layout, given or not"]
+    judged_by: Annotated[ReportedBasis, "files, keys, waivers and severities that decide"]
     passes: Annotated[bool, "no rule of severity error is broken, and at least one could be applied"]
     caution: Annotated[str, "what a pass does not mean"]
     counts: Annotated[dict[Status, int], "rules by what became of them"]
@@ -121,8 +144,9 @@ def report_data(result: RulesApplied, inspection: Inspection, image_name: str) -
         tool=Tool("gemel", __version__),
         product=inspection.layout.product,
         layout_sha256=inspection.read.digest,
-        image=ReportedImage(image_name, spans, _image_digest(inspection)),
+        image=ReportedImage(image_name, spans, bytes.fromhex(image_digest(inspection))),
         builds=tuple(_build(inspection, name) for name in inspection.layout.builds),
+        judged_by=_basis(inspection),
         passes=result.passes,
         caution=CAUTION,
         counts={status: result.count(status) for status in ("holds", "broken", "waived", "not checked")},
@@ -137,13 +161,26 @@ def check_schema() -> dict[str, Any]:
     return schema_of(Report, f"gemel check report, format {FORMAT}")
 
 
-def _image_digest(inspection: Inspection) -> bytes:
+def _basis(inspection: Inspection) -> ReportedBasis:
+    basis = basis_of(inspection)
+    return ReportedBasis(
+        layout_file=ReportedFile(basis.layout_file, basis.layout_file_sha256),
+        policy=ReportedFile(basis.policy, basis.policy_sha256) if basis.policy else None,
+        seal_demanded_by=basis.seal_demanded_by or None,
+        counted_keys=basis.counted_keys,
+        waivers=basis.waivers,
+        severities=basis.severities,
+    )
+
+
+def image_digest(inspection: Inspection) -> str:
+    """SHA-256 over each held run: start and size as little-endian 32-bit words, then its bytes."""
     digest = hashlib.sha256()
     for span in inspection.image.spans():
         digest.update(span.start.to_bytes(4, "little") + (span.size & 0xFFFF_FFFF).to_bytes(4, "little"))
         for _, piece in inspection.image.pieces(span):
             digest.update(piece)
-    return digest.digest()
+    return digest.hexdigest()
 
 
 def _build(inspection: Inspection, name: str) -> ReportedBuild:
@@ -186,4 +223,5 @@ def _finding(judged: Judged) -> ReportedFinding:
         lines=finding.lines,
         waived_by=judged.waiver,
         ended_waiver=judged.ended,
+        waiver_refused=judged.refused,
     )

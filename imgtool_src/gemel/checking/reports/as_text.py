@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator
 
+from gemel.checking.reports.basis import Basis
 from gemel.checking.rule import Rule
 from gemel.checking.runner import Judged, RuleResult, RulesApplied
 from gemel.outcomes import Finding, NotChecked
@@ -23,12 +24,17 @@ OPTION = re.compile(r"(?<!\S)--[a-z-]+")
 """Reasons that name an option: the rule was not asked for."""
 
 
-def report_of(result: RulesApplied, *, everything: bool = False) -> list[str]:
-    """All lines of the report; ``everything`` lists the rules that hold, and each place not checked."""
+def report_of(result: RulesApplied, basis: Basis | None = None, *, everything: bool = False) -> list[str]:
+    """All lines of the report; ``everything`` lists the rules that hold, and each place not checked.
+
+    ``basis`` is what the image was judged by.
+    """
     lines = [*_findings(result), *_waived(result), *_severities(result)]
     lines += _each_not_checked(result) if everything else _not_checked(result)
     if everything:
         lines += _holding(result)
+    if basis:
+        lines += _basis(basis)
     return [*lines, *_closing(result)]
 
 
@@ -65,6 +71,8 @@ def finding_lines(rule: Rule, judged: Judged) -> Iterator[str]:
     yield from _labelled("next", finding.next_step or rule.remedy)
     if judged.ended:
         yield from _labelled("waiver", f"ended on {judged.ended.until}: {judged.ended.reason}")
+    if judged.refused:
+        yield from _labelled("waiver", judged.refused)
 
 
 def _labelled(label: str, value: str, indent: int = 0) -> Iterator[str]:
@@ -181,6 +189,25 @@ def _each_not_checked(result: RulesApplied) -> Iterator[str]:
         for reason, places in reasons.items():
             where = _joined(places)
             yield from _wrapped(f"{where}: {reason}" if where else reason, "      ")
+    yield ""
+
+
+def _basis(basis: Basis) -> Iterator[str]:
+    """What the image was judged by, where a seal is demanded or the layout bends a rule."""
+    if not (basis.seal_demanded_by or basis.waivers or basis.severities):
+        return
+    yield "judged by"
+    yield f"  {on_one_line(basis.layout_file)}, SHA-256 {basis.layout_file_sha256}"
+    if basis.policy:
+        yield f"  {on_one_line(basis.policy)}, SHA-256 {basis.policy_sha256}"
+    if basis.seal_demanded_by:
+        yield f"  a seal is demanded by {on_one_line(basis.seal_demanded_by)}"
+    for key in basis.counted_keys:
+        yield f"  signed by key {key}"
+    for waiver in basis.waivers:
+        yield from _wrapped(f"waiver of {waiver.rule} at {waiver.where}, until {waiver.until}", "  ")
+    for change in basis.severities:
+        yield from _wrapped(f"severity of {change.rule}: {change.severity}", "  ")
     yield ""
 
 

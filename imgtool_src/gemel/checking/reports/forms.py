@@ -28,14 +28,16 @@ class ReportFormat:
 
 def _text(result: RulesApplied, inspection: Inspection, image_name: str) -> str:
     from gemel.checking.reports.as_text import report_of
+    from gemel.checking.reports.basis import basis_of
 
-    return "".join(f"{line}\n" for line in report_of(result))
+    return "".join(f"{line}\n" for line in report_of(result, basis_of(inspection)))
 
 
 def _text_in_full(result: RulesApplied, inspection: Inspection, image_name: str) -> str:
     from gemel.checking.reports.as_text import report_of
+    from gemel.checking.reports.basis import basis_of
 
-    return "".join(f"{line}\n" for line in report_of(result, everything=True))
+    return "".join(f"{line}\n" for line in report_of(result, basis_of(inspection), everything=True))
 
 
 def _json(result: RulesApplied, inspection: Inspection, image_name: str) -> str:

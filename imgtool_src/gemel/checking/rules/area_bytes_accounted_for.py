@@ -68,6 +68,7 @@ def _finding(inspection: Inspection, area: Area, found: Deviation) -> Finding:
 RULE = Rule(
     name="area-bytes-accounted-for",
     severity="warning",
+    guards="device",
     checks="In each area of flash for code or data whose builds are all given, bytes outside of what these store and "
     "of stamps and checksums are erased, or a fill of 0x00 or 0xFF.",
     why="Bytes that no build and no step of the join has put there came in on the way: the rest of an older image, "

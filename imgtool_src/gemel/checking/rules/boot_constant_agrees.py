@@ -230,6 +230,7 @@ def _next_step(inspection: Inspection, constant: Constant, due: list[Start]) -> 
 RULE = Rule(
     name="boot-constant-agrees",
     severity="error",
+    guards="device",
     checks="The constant in the primary's code that each contract names as boot_symbol holds, in the image, "
     "the address at which a secondary sees its own vector table, or that of another build of the same "
     "core, as a boot loader's, and no secondary goes without while another has two.",

@@ -82,6 +82,7 @@ def _finding(
 RULE = Rule(
     name="build-architecture-fits-core",
     severity="error",
+    guards="device",
     checks="The architecture and profile in a build's attributes are those of its core, or ones whose code "
     "it runs.",
     why="The core meets an instruction that it does not have and faults, often far from the start: in a "

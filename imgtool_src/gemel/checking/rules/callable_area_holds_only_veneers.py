@@ -200,6 +200,7 @@ def _parties(area: Area, *names: str) -> tuple[str, ...]:
 RULE = Rule(
     name="callable-area-holds-only-veneers",
     severity="error",
+    guards="device",
     checks="A non-secure-callable area of the image holds veneers in units of 32 bytes filled up with "
     "zeros, and otherwise nothing but zeros and erased bytes, with the instruction SG nowhere else at an "
     "even address.",

@@ -18,6 +18,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 RULE = Rule(
     name="checksum-distance-as-asked",
     severity="warning",
+    guards="device",
     checks="Each CRC covers no more bytes than it keeps the Hamming distance over that the layout asks for "
     "(hamming_distance).",
     why="A CRC finds every pattern of fewer wrong bits than its distance, and the more it covers, the lower "

@@ -161,6 +161,7 @@ def _foreign_id(
 RULE = Rule(
     name="embedded-build-current",
     severity="error",
+    guards="device",
     checks="A copy of another build that the primary's build carries, found at that build's place, by its "
     "vector table or by its build id, equals the build at hand or has its build id.",
     why="A primary that was not built anew after the secondary carries yesterday's secondary. The device "

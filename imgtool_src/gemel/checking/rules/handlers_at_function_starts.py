@@ -61,6 +61,7 @@ def _finding(inspection: Inspection, table: VectorTable, inside: Inside, indices
 RULE = Rule(
     name="handlers-at-function-starts",
     severity="error",
+    guards="device",
     checks="The reset handler and every other handler that is in code of its own build is an address at which "
     "that build's file has a function or a label, not one inside a function of known size, inside an instruction "
     "or among a function's constants.",

@@ -87,6 +87,7 @@ def _finding(inspection: Inspection, table: VectorTable, part: str, indices: lis
 RULE = Rule(
     name="handlers-executable",
     severity="error",
+    guards="device",
     checks="The reset handler and every other handler that in its own build is in a segment which that build's ELF "
     "file marks as executable, in a section, and not where its symbols say that data is.",
     why="A handler in data or in a gap means that the table was patched, or is not this build's: the core "

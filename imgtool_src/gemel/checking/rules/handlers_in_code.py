@@ -86,6 +86,7 @@ def _expected(inspection: Inspection, table: VectorTable, fault: Fault) -> str:
 RULE = Rule(
     name="handlers-in-code",
     severity="error",
+    guards="device",
     checks="Every word of a vector table that the core's architecture uses, behind the first two, is zero "
     "or the address, with bit 0 set, of code that the core runs: stored in one of its builds or copied from "
     "there to RAM.",

@@ -82,6 +82,7 @@ def _finding(
 RULE = Rule(
     name="primary-holds-vector-address",
     severity="note",
+    guards="device",
     checks="Somewhere in the stored bytes of the primary's builds, the address at which each secondary "
     "sees its vector table stands as an aligned word, or is put together by one instruction or a pair of "
     "them.",

@@ -51,6 +51,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 RULE = Rule(
     name="primary-vectors-at-reset",
     severity="error",
+    guards="device",
     checks="The address at which the primary fetches its vectors at reset, an alias of flash or not, is "
     "that of the vector table of one of its builds.",
     why="At reset the primary reads its stack pointer and first address from this place, fixed by the "

@@ -227,6 +227,7 @@ def _no_ram(layout: Layout, plan: BuildPlan, build: Build, claim: Claim) -> Find
 RULE = Rule(
     name="ram-claims-in-own-areas",
     severity="error",
+    guards="device",
     checks="The memory that each segment of a build, its heap and its stack take at run time, as its core "
     "sees it, lies in RAM that this core owns or in the area that the build is copied to; a segment, or a "
     "section in one, may lie as a whole in shared areas.",

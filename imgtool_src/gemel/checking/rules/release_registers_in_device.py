@@ -63,6 +63,7 @@ def _outcome(inspection: Inspection, core: Core, key: str, register: int, device
 RULE = Rule(
     name="release-registers-in-device",
     severity="warning",
+    guards="device",
     checks="The two registers by which the primary releases each secondary are whole words inside a memory "
     "of kind device, as the primary sees it.",
     why="A register that the layout has outside all device registers is a slip in the layout or in the "

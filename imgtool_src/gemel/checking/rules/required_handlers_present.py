@@ -38,6 +38,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 RULE = Rule(
     name="required-handlers-present",
     severity="warning",
+    guards="device",
     checks="The words for NMI, HardFault, SVCall and PendSV of each build's vector table are not zero, "
     "whatever the profile of its core.",
     why="These exceptions have no enable bit. When one comes and its word is zero, the core jumps to "

@@ -53,6 +53,7 @@ def _finding(table: VectorTable, used: list[int]) -> Finding:
 RULE = Rule(
     name="reserved-vectors-zero",
     severity="note",
+    guards="device",
     checks="The words of each build's vector table that the architecture of its core reserves are zero, "
     "unless the layout writes a stamp or a checksum there.",
     why="The core never reads these words, so nothing breaks. But a handler there is one that its author "

@@ -140,6 +140,7 @@ def _is_erased(inspection: Inspection, span: Span) -> bool:
 RULE = Rule(
     name="swept-instructions-fit-core",
     severity="warning",
+    guards="device",
     checks="Where a build's symbols are not at hand, every instruction in its code areas is one that its "
     "core has: what branches and calls from its vectors lead to, and whatever else there reads as code.",
     why="An instruction that the core lacks is undefined and faults when it is reached. Without mapping "

@@ -40,6 +40,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 RULE = Rule(
     name="vector-table-aligned",
     severity="error",
+    guards="device",
     checks="The address at which each build's core finds its vector table is a multiple of the table's size "
     "rounded up to a power of two, of at least 128 bytes, and of what the layout demands (vector_alignment).",
     why="The core does not add a word's offset to the table's address, it puts the two side by side. With a "

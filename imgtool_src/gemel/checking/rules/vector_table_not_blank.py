@@ -90,6 +90,7 @@ def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
 RULE = Rule(
     name="vector-table-not-blank",
     severity="error",
+    guards="device",
     checks="The first two words of each build's vector table, where the layout says it lies, are not both "
     "erased and not both zero, and no build id note and no code is there instead.",
     why="The core takes its stack pointer and its first address from these words. From erased or zero words "

@@ -9,14 +9,15 @@ WIDTH = 80
 
 
 @click.command("explain")
-@click.argument("topic", metavar="[RULE|record|seal|layout|rehearsal|python]", required=False)
+@click.argument("topic", metavar="[RULE|record|seal|layout|policy|rehearsal|python]", required=False)
 def command(topic: str | None) -> int:
     """Explain the rules, one rule, or the format of the record.
 
     Without a topic: all rules, a line each. With a rule's name: what it checks, why, what to do, the source.
     With record: the record's format, byte by byte. With seal: the seal's format, its algorithms, what it
-    promises and what it does not. With layout: every key of the layout language. With rehearsal: what a
-    rehearsal does not model. With python: what scripts and tests use, and how to add rules of your own.
+    promises and what it does not. With layout: every key of the layout language. With policy: every key of a
+    receiver's policy. With rehearsal: what a rehearsal does not model. With python: what scripts and tests
+    use, and how to add rules of your own.
 
     \b
     Example:
@@ -40,6 +41,10 @@ def command(topic: str | None) -> int:
         from importlib.resources import files
 
         click.echo(files("gemel").joinpath("python_page.md").read_text(encoding="utf-8"), nl=False)
+    elif topic == "policy":
+        from gemel.policy.page import page as policy_page
+
+        click.echo(policy_page(), nl=False)
     elif topic == "layout":
         from gemel.layout.reference import layout_reference
 
@@ -61,8 +66,7 @@ def _all_rules() -> str:
     lines += [
         "",
         f"{len(all_rules())} rules. `gemel explain RULE` says why, what to do and where it comes",
-        "from; `gemel explain record`, `gemel explain seal` and `gemel explain layout`",
-        "print the formats.",
+        "from; `gemel explain record`, `seal`, `layout` and `policy` print the formats.",
     ]
     return "\n".join(lines)
 
@@ -78,19 +82,24 @@ def _one_rule(name: str) -> str:
     if rule is None:
         names = [each.name for each in all_rules()]
         hint = (
-            nearest_hint(name, [*names, "record", "seal", "layout", "rehearsal", "python"])
+            nearest_hint(name, [*names, "record", "seal", "layout", "policy", "rehearsal", "python"])
             or "`gemel explain` lists the rules"
         )
         raise UsageProblem(
             Problem(
                 "no rule or topic of this name",
                 found=name,
-                expected="a rule, record, seal, layout, rehearsal or python",
+                expected="a rule, record, seal, layout, policy, rehearsal or python",
                 next_step=hint,
             )
         )
     lines = [f"{rule.name}  ({rule.severity})", ""]
+    guards = {
+        "image": "the image: cannot be waived or made less severe where a seal is demanded",
+        "device": "that the device works",
+    }
     for label, text in (
+        ("guards", guards[rule.guards]),
         ("checks", rule.checks),
         ("why", rule.why),
         ("remedy", rule.remedy),

@@ -23,6 +23,13 @@ from gemel.cli.signing.pass_phrases import pass_phrase_options
     type=FILE,
     help="Image to write, by suffix .hex, .srec or .bin; may be given several times.",
 )
+@click.option(
+    "--memory",
+    "memories",
+    metavar="NAME=FILE",
+    multiple=True,
+    help="Write every byte of this flash memory too, raw, erased ones filled in; may be repeated.",
+)
 @click.option("--version", "version_text", metavar="X.Y.Z", help="Version of the image; else the layout's.")
 @click.option(
     "--rollback",
@@ -47,6 +54,7 @@ def command(
     layout: Path,
     builds: tuple[str, ...],
     outputs: tuple[Path, ...],
+    memories: tuple[str, ...],
     version_text: str | None,
     rollback: int | None,
     key_texts: tuple[str, ...],
@@ -75,7 +83,7 @@ def command(
     from gemel.workflows.inputs import build_files, load_builds, load_layout, version_of
     from gemel.workflows.joining import assumptions_of, contents_of, join_and_check, not_checked_line
     from gemel.workflows.sealing import refuse_unsealable
-    from gemel.workflows.writing import refuse_suffixes, write_images
+    from gemel.workflows.writing import memory_files, refuse_suffixes, write_images
 
     version = version_of(version_text)
     refuse_suffixes(outputs)
@@ -83,7 +91,8 @@ def command(
     with KeysAtHand(key_texts, PassPhrases(phrase_files, phrase_names)) as keys:
         refuse_unsealable(read.layout, keys, leave_unsealed)
         files = build_files(read.layout, builds, layout.parent)
-        refuse_targets(outputs, [layout, *files.values(), *keys.files])
+        whole = memory_files(read.layout, memories)
+        refuse_targets([*outputs, *whole], [layout, *files.values(), *keys.files])
         handed = load_builds(read, files)
         for build in handed.values():
             print_remarks([*build.remarks, *assumptions_of(read.layout, build)])
@@ -98,6 +107,6 @@ def command(
         click.echo("\n".join(seal_lines(read.layout, made.seal)))
     elif read.layout.seal or leave_unsealed:
         click.echo(NOT_SEALED)
-    write_images(joined.image, *outputs, layout=read)
-    print_done(written_words(outputs))
+    write_images(joined.image, *outputs, layout=read, memories=whole)
+    print_done(written_words([*outputs, *whole]))
     return 0

@@ -168,6 +168,12 @@ class RecordFacts:
     rest: Annotated[Match, "whether the image has this digest; it takes the layout to compute it"]
     builds: Annotated[tuple[RecordBuild, ...], "its builds"]
 
+    @property
+    def differs(self) -> bool:
+        """Whether the image is not what the record says, as far as it was compared."""
+        digests = [match for build in self.builds for match in (build.crc32_of_image, build.sha256_of_image)]
+        return "differs" in (self.rest, self.layout, *digests)
+
 
 @dataclass(frozen=True, slots=True)
 class BrokenRecord:
@@ -177,6 +183,31 @@ class BrokenRecord:
     expected: Annotated[bool, "whether the layout says that a record is here"]
     missing: Annotated[bool, "whether nothing there looks like a record"]
     problems: Annotated[tuple[str, ...], "what is wrong with it"]
+
+
+SignerVerdict = Literal["holds", "does not hold", "key unknown", "not verified"]
+"""not verified: nobody gave a key; key unknown: none of the keys that were given is its own."""
+
+
+@dataclass(frozen=True, slots=True)
+class SealSignerFacts:
+    """One signer of a seal."""
+
+    algorithm: Annotated[str, "the signature's algorithm"]
+    key_id: Annotated[bytes, "SHA-256 of the public key"]
+    verdict: Annotated[SignerVerdict, "what became of it, with the keys that were given"]
+
+
+@dataclass(frozen=True, slots=True)
+class SealFacts:
+    """A seal in the image, or the area where the layout expects one."""
+
+    span: Annotated[Span, "where it lies"]
+    in_its_area: Annotated[bool | None, "whether it begins where the layout says; null: it says nothing"]
+    missing: Annotated[bool, "whether every byte of the area is erased"]
+    problem: Annotated[str, "why it is no well-formed seal; empty: it is one"]
+    record: Annotated[Address | None, "the record that a signature holds over; null: none was found to"]
+    signers: Annotated[tuple[SealSignerFacts, ...], "its signers"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,7 +280,23 @@ class Contents:
     builds: Annotated[tuple[BuildUse, ...], "the layout's builds"]
     records: Annotated[tuple[RecordFacts, ...], "sound records, by address"]
     broken_records: Annotated[tuple[BrokenRecord, ...], "records that are expected and missing, or damaged"]
+    seals: Annotated[tuple[SealFacts, ...], "the seals, and the area where one is expected"]
     vector_tables: Annotated[tuple[VectorFacts, ...], "the vector tables of the builds"]
     values: Annotated[tuple[WrittenValue, ...], "stamps and checksums"]
     pieces: Annotated[tuple[FilePiece, ...], "without a layout: the file cut into pieces"]
     vector_hints: Annotated[tuple[VectorHint, ...], "without a layout: what looks like vector tables"]
+
+    @property
+    def is_signed(self) -> bool:
+        """Whether a given key's signature holds over a record, and everything that was compared is as it says."""
+        return any(self.signers_of(record) and not record.differs for record in self.records)
+
+    def signers_of(self, record: RecordFacts) -> list[SealSignerFacts]:
+        """The signers of well-formed seals whose signatures hold over this record."""
+        return [
+            signer
+            for seal in self.seals
+            if seal.record == record.span.start and seal.in_its_area is not False
+            for signer in seal.signers
+            if signer.verdict == "holds"
+        ]
