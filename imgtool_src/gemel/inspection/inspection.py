@@ -23,10 +23,10 @@ from gemel.spans import Span
 
 if TYPE_CHECKING:
     from gemel.inspection.core_settings import Setting
+    from gemel.inspection.instead_of_tables import Instead
     from gemel.inspection.previous import Previous
     from gemel.inspection.rehearsed import Rehearsed
     from gemel.inspection.seal import SealUnderCheck
-    from gemel.inspection.vector_tables import Instead
     from gemel.seals.keys.keys import PublicKey
 
 Origin = Literal["build", "record", "layout"]
@@ -110,9 +110,14 @@ class Inspection:
     @cached_property
     def instead_of_tables(self) -> dict[str, Instead | None]:
         """What is in place of the vector table of each build that should have one; None where nothing is."""
-        from gemel.inspection.vector_tables import instead_of_table, vector_builds
+        from gemel.inspection.instead_of_tables import instead_of_table, vector_builds
 
-        return {plan.name: instead_of_table(self, plan) for plan in vector_builds(self.layout)}
+        return {
+            plan.name: instead_of_table(
+                self.layout, plan, self.bytes_of, self.builds.get(plan.name), self.placed.get(plan.name)
+            )
+            for plan in vector_builds(self.layout)
+        }
 
     @cached_property
     def core_settings(self) -> dict[str, tuple[Setting, ...]]:

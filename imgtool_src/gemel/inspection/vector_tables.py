@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import struct
 from collections.abc import Container, Iterable, Iterator
 from itertools import groupby
-from typing import NamedTuple
 
 from gemel.inspection.core_views import described_word, stack_area
 from gemel.inspection.inspection import Inspection, VectorTable
+from gemel.inspection.instead_of_tables import vector_builds
 from gemel.inspection.wording import lines_in_short
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan, Layout
@@ -16,11 +15,6 @@ from gemel.m_profile.architectures import ARCHITECTURES
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT, possible_tables, word_name
 from gemel.outcomes import NotChecked
 from gemel.spans import Span, format_address
-
-
-def vector_builds(layout: Layout) -> list[BuildPlan]:
-    """The builds that have a vector table: those stored in an area of purpose code."""
-    return [plan for plan in layout.builds.values() if layout.areas[plan.stored_in].purpose == "code"]
 
 
 def tables(
@@ -47,52 +41,6 @@ def table_span(layout: Layout, plan: BuildPlan) -> Span:
     """Where the layout has the whole vector table of a build, in plain addresses."""
     start = layout.span_of(plan.stored_in).start + plan.vector_offset
     return Span(start, 4 * (FIRST_INTERRUPT + layout.cores[plan.core].interrupts))
-
-
-class Instead(NamedTuple):
-    """What is where a vector table should be, and what to do about it."""
-
-    what: str
-    next_step: str
-
-
-NOTE_HEAD = struct.Struct("<III4s")
-"""Sizes of name and description, type and name of a build id note (gABI, "Note Section")."""
-
-
-def instead_of_table(inspection: Inspection, plan: BuildPlan) -> Instead | None:
-    """What a linker has put where the table should be: a build id note, or code; None if neither."""
-    start = inspection.layout.span_of(plan.stored_in).start + plan.vector_offset
-    name_size, size, kind, name = NOTE_HEAD.unpack(inspection.bytes_of(Span(start, NOTE_HEAD.size)))
-    if (name_size, kind, name) == (4, 3, b"GNU\0") and size <= 64:
-        return Instead(
-            f"a build id note of {size} bytes",
-            "place the note after the vectors in the linker script: .note.gnu.build-id : "
-            "{ KEEP(*(.note.gnu.build-id)) } behind the section of the vectors",
-        )
-    build, placed = inspection.builds.get(plan.name), inspection.placed.get(plan.name)
-    if build is None or build.symbols is None or placed is None:
-        return None
-    address = placed.vector_address
-    if build.read_at_run(address, 4) is None:
-        return None
-    marks = [mark for mark in build.symbols.mapping() if mark.value & ~1 <= address]
-    section = next((span for span in build.symbols.code_sections.values() if span.holds(address)), None)
-    if (
-        section is None
-        or not marks
-        or not section.holds(marks[-1].value)
-        or not marks[-1].name.startswith("$t")
-    ):
-        return None
-    function = build.symbols.function_at(address)
-    if function is None or any(each.kind == "object" for each in build.symbols.objects_in(Span(address, 1))):
-        return None
-    return Instead(
-        f"code, {function[0].name}",
-        "keep the vectors, which nothing refers to, first in the linker script: KEEP(*(.vectors)), by the name of "
-        "their section",
-    )
 
 
 def is_blank(inspection: Inspection, table: Span) -> bool:

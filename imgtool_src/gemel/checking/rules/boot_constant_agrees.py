@@ -8,7 +8,8 @@ from typing import NamedTuple
 from gemel.checking.rule import Rule
 from gemel.inspection.core_views import distance, whereabouts
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.vector_tables import is_blank, likely_tables, table_span, vector_builds
+from gemel.inspection.instead_of_tables import vector_builds
+from gemel.inspection.vector_tables import is_blank, likely_tables, table_span
 from gemel.inspection.wording import needs_elf
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan

@@ -7,7 +7,8 @@ from collections.abc import Iterator
 from gemel.checking.rule import Rule
 from gemel.inspection.core_views import whereabouts
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.vector_tables import table_span, vector_builds
+from gemel.inspection.instead_of_tables import vector_builds
+from gemel.inspection.vector_tables import table_span
 from gemel.layout.addresses import locate
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address

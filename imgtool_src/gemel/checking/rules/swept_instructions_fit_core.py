@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.vector_tables import is_blank, vector_builds
+from gemel.inspection.instead_of_tables import vector_builds
+from gemel.inspection.vector_tables import is_blank
 from gemel.inspection.wording import needs_elf
 from gemel.layout.addresses import seen_by
 from gemel.layout.model import BuildPlan

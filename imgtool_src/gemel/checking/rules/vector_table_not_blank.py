@@ -6,13 +6,8 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.vector_tables import (
-    Instead,
-    is_blank,
-    likely_tables,
-    moved_words,
-    vector_builds,
-)
+from gemel.inspection.instead_of_tables import Instead, vector_builds
+from gemel.inspection.vector_tables import is_blank, likely_tables, moved_words
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
