@@ -46,7 +46,7 @@ def own(text: str = "") -> tuple[str, str]:
 
 def patched():  # type: ignore[no-untyped-def]
     """A sealed image with another byte in the code of the sampler."""
-    return changed(sealed(OLD), {SAMPLER + 0x90: b"\xbe\xef"})
+    return changed(sealed(OLD), {SAMPLER + 0x90: b"\xc0\x46"})
 
 
 DEMANDS = ["--trust", "--policy"]
@@ -103,7 +103,8 @@ def test_what_guards_the_image_is_not_waived_where_the_layout_requires_a_seal(
     bench: Bench, rule: str
 ) -> None:
     """Whatever the rule is called: it is asked what it guards."""
-    for rules in (waiving(rule, "record"), lowering(rule)):
+    is_note = next(each.severity for each in all_rules() if each.name == rule) == "note"
+    for rules in (waiving(rule, "record"), *([] if is_note else [lowering(rule)])):
         refused = bench.check(sealed(OLD), rules=rules)
         assert refused.code == 2
         assert "small.toml" in refused.errors

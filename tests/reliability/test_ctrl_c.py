@@ -144,7 +144,12 @@ def test_the_entry_imports_next_to_nothing(device: Path) -> None:
         [sys.executable, "-c", listed], env=environment(), capture_output=True, text=True, check=True
     )
     named = set(done.stdout.split())
-    assert {name for name in named if name.startswith("gemel")} == {"gemel", "gemel.cli", "gemel.cli.entry"}
+    assert {name for name in named if name.startswith("gemel")} == {
+        "gemel",
+        "gemel.version",
+        "gemel.cli",
+        "gemel.cli.entry",
+    }
     assert named.isdisjoint({"click", "inspect", "pathlib", "dataclasses", "argparse"})
 
 

@@ -9,7 +9,6 @@ from typing import Any
 import jsonschema
 import pytest
 from check.sealed import NEW, OLD, REQUIRED, ROOM, STRANGER, sealed, unsealed
-from gemel.show.as_data import show_schema
 from image_edits import changed
 from record_edits import with_record
 from small_device import RECORD, SAMPLER, layout_text
@@ -18,6 +17,7 @@ from gemel.cli.main import exit_code
 from gemel.image.intel_hex import encode
 from gemel.image.sparse import SparseBytes
 from gemel.record.record import record_size
+from gemel.show.as_json import show_schema
 from gemel.spans import Span
 
 LAYOUT = ("--layout", "small.toml")

@@ -118,7 +118,7 @@ def command(
         if own_policy is None:
             raise click.MissingParameter(param_hint="IMAGE", param_type="argument")
         named = {"IMAGE": image, "--version": version, "--rollback": rollback, "--previous": previous}
-        named |= {"--disassemble": disassemble or None, "--rehearse": rehearsed or None}
+        named |= {"--rehearse": rehearsed or None}
         refuse_without_layout([name for name, value in named.items() if value is not None])
         refuse_reports(reports, [layout, *trust, *([policy] if policy else [])])
         loaded = read_image(layout, at=at)
