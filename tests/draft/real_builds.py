@@ -85,7 +85,16 @@ def compiled(
         (folder / "a.c").write_text(SOURCE % {"more": more})
         (folder / "a.ld").write_text(SCRIPT % {**DEFAULTS, **script})
         (folder / "second.bin").write_bytes(second)
-        options = [f"-march={march}", "-mthumb", "-Os", "-g", "-ffreestanding", "-c", "a.c"]
+        options = [
+            f"-march={march}",
+            "-mthumb",
+            "-Os",
+            "-g",
+            "-ffreestanding",
+            f"-ffile-prefix-map={work}=.",
+            "-c",
+            "a.c",
+        ]
         link = ["-n", "--build-id=sha1", "-Map=a.map", "-T", "a.ld", "a.o", "-o", "a.elf"]
         if compiler == "gcc":
             commands = [
