@@ -7,7 +7,8 @@ carries every problem that was seen, not the first one, and the exit code that g
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import KW_ONLY, dataclass
+
+from gemel.structs import KW_ONLY, Struct
 
 
 def on_one_line(text: str) -> str:
@@ -32,8 +33,7 @@ def _escaped(char: str) -> str:
 _SHORT = {"\n": "\\n", "\r": "\\r", "\t": "\\t"}
 
 
-@dataclass(frozen=True, slots=True)
-class Problem:
+class Problem(Struct):
     """One thing that is wrong, in words for the person who has to mend it.
 
     ``what`` is a sentence without a full stop.  ``where`` is a file, ``file:line``, build or address

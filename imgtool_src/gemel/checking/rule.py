@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from gemel.outcomes import Outcome
+from gemel.structs import Struct
 
 if TYPE_CHECKING:
     from gemel.inspection.inspection import Inspection
@@ -15,8 +15,7 @@ Severity = Literal["error", "warning", "note"]
 """error: the image is refused; warning: it works but someone should decide; note: worth knowing."""
 
 
-@dataclass(frozen=True, slots=True)
-class Rule:
+class Rule(Struct):
     """One named thing that must hold.
 
     ``name`` reads as the thing that must hold, in lower case with hyphens.  ``checks`` says in one

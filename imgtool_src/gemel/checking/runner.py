@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Literal
 
 from gemel.checking.registry import all_rules
@@ -12,12 +11,12 @@ from gemel.checking.rule import Rule, Severity
 from gemel.inspection.inspection import Inspection
 from gemel.layout.model import SeverityChange, Waiver
 from gemel.outcomes import Finding, Holds, NotChecked
+from gemel.structs import Struct
 
 Status = Literal["holds", "broken", "waived", "not checked"]
 
 
-@dataclass(frozen=True, slots=True)
-class Judged:
+class Judged(Struct):
     """One finding with the waiver that covers it, if any, and one that would if it had not ended."""
 
     finding: Finding
@@ -25,8 +24,7 @@ class Judged:
     ended: Waiver | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class RuleResult:
+class RuleResult(Struct):
     """What one rule said: places where it holds, findings, and places that it could not look at.
 
     ``change`` is the layout's word on how serious its findings are, where that is not the rule's own.
@@ -58,8 +56,7 @@ class RuleResult:
         return self.not_checked != (NotChecked("", self.rule.absent),)
 
 
-@dataclass(frozen=True, slots=True)
-class CheckResult:
+class CheckResult(Struct):
     """The results of all rules, and waivers that cover nothing although their rule was applied everywhere."""
 
     results: tuple[RuleResult, ...]

@@ -5,13 +5,13 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterator, Mapping
 from itertools import islice
-from typing import NamedTuple
 
 from gemel.builds.elf.attributes import BuildAttributes
 from gemel.builds.segment import Segment
 from gemel.draft.evidence import Evidence, can_be_named
 from gemel.layout.checks.cores import EXTENSIONS_OF, MAX_INTERRUPTS_ARMV6_M
 from gemel.spans import Span, format_address
+from gemel.structs import NamedTuple
 
 ARCHITECTURES = {
     10: "armv7-m",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cached_property
 
 from gemel.builds.build import Build
@@ -11,6 +10,7 @@ from gemel.draft.pieces import NEAR
 from gemel.draft.vectors import RAM_REGIONS, Vectors, find_vectors
 from gemel.layout.kinds import printable
 from gemel.spans import Span, merge, without
+from gemel.structs import Struct
 
 DEVICE_REGIONS = (Span.from_bounds(0x4000_0000, 0x6000_0000), Span.from_bounds(0xA000_0000, 1 << 32))
 """Where the default memory map has registers (Armv7-M, table B3-1, from memory)."""
@@ -20,8 +20,7 @@ MAX_NAME_BYTES = 512
 """Bytes of a symbol's name that the layout language takes."""
 
 
-@dataclass(frozen=True)
-class Evidence:
+class Evidence(Struct, dict=True):
     """One build and what is read off it.  All addresses are those that its own core uses."""
 
     build: Build

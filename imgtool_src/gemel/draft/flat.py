@@ -8,12 +8,12 @@ the largest that leaves every handler behind the table.
 from __future__ import annotations
 
 import struct
-from dataclasses import replace
 
 from gemel.builds.build import Build
 from gemel.builds.segment import Segment
 from gemel.draft.vectors import ALIGNMENT, RAM_REGIONS, SYSTEM_WORDS, find_vectors
 from gemel.spans import align_down, align_up
+from gemel.structs import replace
 
 UNIT = 4 << 10
 HANDLERS = (1, 2, 3, 11, 14)

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import NamedTuple
 
 from gemel.draft.evidence import DEVICE_REGIONS, Evidence, can_be_named
 from gemel.spans import Span, merge
+from gemel.structs import NamedTuple
 
 
 class Shared(NamedTuple):

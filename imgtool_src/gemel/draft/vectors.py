@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator
-from typing import NamedTuple
 
 from gemel.builds.build import Build
 from gemel.builds.segment import Segment
 from gemel.spans import Span, align_up
+from gemel.structs import NamedTuple
 
 ALIGNMENT = 128
 """Bytes; no vector table of an M-profile core starts between two multiples of it."""

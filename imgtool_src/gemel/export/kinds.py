@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import dataclass
+
+from gemel.structs import Struct
 
 
-@dataclass(frozen=True, slots=True)
-class Export:
+class Export(Struct):
     """One thing that gemel hands out: its name on the command line, its file name and how it is made."""
 
     name: str

@@ -19,12 +19,12 @@ from __future__ import annotations
 import errno
 import os
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
 from pathlib import Path
 
 from gemel.errors import OutputError, Problem
 from gemel.files.output_targets import real_path, refuse_targets
 from gemel.files.stopping import Stopping
+from gemel.structs import Struct, field
 
 PREFIX = ".gemel-"
 """What temporary names begin with; short, so that a target's own name may be as long as names can be."""
@@ -39,8 +39,7 @@ HINTS = {
 }
 
 
-@dataclass(slots=True)
-class _Output:
+class _Output(Struct, frozen=False):
     """One output on its way: ``kept`` is the second name of the file it replaces, if there is one."""
 
     target: Path
@@ -50,8 +49,7 @@ class _Output:
     renamed: bool = False
 
 
-@dataclass(slots=True)
-class _Writing:
+class _Writing(Struct, frozen=False):
     """All outputs of one command, and every temporary name that may exist."""
 
     outputs: list[_Output] = field(default_factory=list)

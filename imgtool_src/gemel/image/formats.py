@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
 
 from gemel.errors import Problem, UsageProblem
 from gemel.image import intel_hex, raw_binary, s_record
 from gemel.image.decoded import Decoded
 from gemel.image.sparse import SparseBytes
 from gemel.spans import Span
+from gemel.structs import Struct
 
 
-@dataclass(frozen=True, slots=True)
-class Contents:
+class Contents(Struct):
     """What an image file is to say.
 
     ``span`` (None: from the first byte held to the last) and ``fill`` (0 to 255; None: every byte must
@@ -28,8 +27,7 @@ class Contents:
     header: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Format:
+class Format(Struct):
     """One image file format.
 
     ``has_addresses`` is False when reading must be told the start.  ``decode`` takes blocks of the file,

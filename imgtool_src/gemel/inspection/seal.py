@@ -13,7 +13,6 @@ Six rules look at it, each at one thing that must hold; what one of them cannot 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -24,13 +23,13 @@ from gemel.seals.format import Seal, SealSigner
 from gemel.seals.keys.algorithms import SignatureAlgorithm
 from gemel.seals.seal import Outcome, SealError, SealFault, Verdict, read_seal, verify
 from gemel.spans import Span
+from gemel.structs import Struct
 
 if TYPE_CHECKING:
     from gemel.seals.keys.keys import PublicKey
 
 
-@dataclass(frozen=True)
-class SealUnderCheck:
+class SealUnderCheck(Struct, dict=True):
     """The seal's area of an image; ``found`` is its seal, or why there is none to look into."""
 
     plan: SealPlan

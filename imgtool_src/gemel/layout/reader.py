@@ -10,7 +10,6 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import PurePath
 from typing import Any
 
@@ -21,6 +20,7 @@ from gemel.layout.digest import digest_of
 from gemel.layout.kinds import INVALID, KeyPath, LayoutFault, printable
 from gemel.layout.model import Layout
 from gemel.layout.tables import Table, dotted
+from gemel.structs import Struct
 
 MAX_BYTES = 1 << 20
 """A layout file over 1 MiB is refused: none is that large, and its faults would not be readable."""
@@ -37,8 +37,7 @@ Check = Callable[[Layout], Iterable[LayoutFault]]
 """A check of a layout by a room that knows more than this one, such as checksum algorithms."""
 
 
-@dataclass(frozen=True, slots=True)
-class ReadLayout:
+class ReadLayout(Struct):
     """A valid layout, the file it came from and the digest that the record keeps of it."""
 
     layout: Layout

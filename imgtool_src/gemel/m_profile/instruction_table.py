@@ -7,9 +7,8 @@ what the GNU assembler takes for each architecture and extension.
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 from gemel.m_profile.capabilities import Capability
+from gemel.structs import NamedTuple
 
 
 class Encoding(NamedTuple):

@@ -6,13 +6,13 @@ import hashlib
 import uuid
 import zlib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
-from typing import NamedTuple, Protocol
+from typing import Protocol
 
 from gemel.image.sparse import SparseBytes
 from gemel.layout.addresses import locate
 from gemel.layout.model import Layout, RecordPlan
 from gemel.spans import Span, without
+from gemel.structs import NamedTuple, Struct
 
 BLOCK = 1 << 20
 """Bytes that are handed on at once when a long span is digested."""
@@ -35,8 +35,7 @@ class Version(NamedTuple):
         return f"{self.major}.{self.minor}.{self.patch}"
 
 
-@dataclass(frozen=True, slots=True)
-class PlacedBuild:
+class PlacedBuild(Struct):
     """One build in an image.
 
     ``stored`` is in plain addresses and reaches to whole write units.  ``run_start`` and

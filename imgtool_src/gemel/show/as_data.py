@@ -1,4 +1,4 @@
-"""``Contents`` as JSON values, and the JSON Schema of them; both follow the dataclasses' own declarations.
+"""``Contents`` as JSON values, and the JSON Schema of them; both follow the structs' own declarations.
 
 An address or word becomes ``{"value": 268435456, "text": "0x1000_0000"}``, a span
 ``{"start": .., "size": .., "text": ..}``, bytes become hexadecimal digits.
@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import json
 import types
-from dataclasses import fields, is_dataclass
 from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 from gemel.show.facts.contents import FORMAT, Address, Contents
 from gemel.spans import Span, format_address
+from gemel.structs import Struct, fields
 
 _ADDRESS = {
     "type": "object",
@@ -63,8 +63,8 @@ def data_of(value: Any) -> Any:
         return value.hex()
     if isinstance(value, tuple):
         return [data_of(each) for each in value]
-    if is_dataclass(value):
-        return {field.name: data_of(getattr(value, field.name)) for field in fields(value)}
+    if isinstance(value, Struct):
+        return {name: data_of(getattr(value, name)) for name in fields(value)}
     return value
 
 
@@ -84,7 +84,7 @@ def show_schema() -> dict[str, Any]:
 
 
 def _define(model: type, definitions: dict[str, Any]) -> None:
-    """Put the schema of a dataclass, and of those it uses, into ``definitions`` by name."""
+    """Put the schema of a struct, and of those it uses, into ``definitions`` by name."""
     if model.__name__ in definitions:
         return
     definitions[model.__name__] = {}

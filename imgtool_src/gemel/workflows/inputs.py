@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,6 +12,7 @@ from gemel.files.reading import FileSource, blocks_of_file
 from gemel.layout.model import Layout
 from gemel.layout.reader import MAX_BYTES, ReadLayout, read_layout
 from gemel.spans import format_address
+from gemel.structs import replace
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from gemel.errors import Problem, UsageProblem
 from gemel.spans import format_address, format_size
+from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     import datetime

@@ -12,10 +12,10 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable
-from typing import NamedTuple
 
 from gemel.builds.dwarf.constants import At, Form
 from gemel.builds.dwarf.fault import DwarfFault
+from gemel.structs import NamedTuple
 
 Value = int | bytes
 

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 from gemel.builds.dwarf.constants import NAMED, RECORDS, Tag
+from gemel.structs import NamedTuple
 
 _STRUCTURES = frozenset((Tag.STRUCTURE_TYPE, Tag.CLASS_TYPE))
 _KEYWORDS = {

@@ -17,10 +17,11 @@ import sys
 from bisect import bisect_right
 from collections.abc import Iterator, Mapping
 from itertools import accumulate
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from gemel.errors import BuildError, Problem
 from gemel.spans import Span, format_address
+from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.source import ByteSource

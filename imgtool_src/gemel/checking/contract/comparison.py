@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from gemel.builds.dwarf.fault import DebugUnreadable
 from gemel.builds.dwarf.types import Alias, Array, Basic, Composite, Enumeration, Member, Pointer, Type
+from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.dwarf.debug_types import DebugTypes

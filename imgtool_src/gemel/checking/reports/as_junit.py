@@ -17,11 +17,11 @@ Of a test case's children the order is skipped, error, failure, system-out.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import NamedTuple
 
 from gemel.checking.reports.as_text import CAUTION, finding_lines
 from gemel.checking.runner import CheckResult, Judged, RuleResult
 from gemel.inspection.inspection import Inspection
+from gemel.structs import NamedTuple
 from gemel.version import __version__
 
 NOTHING = "no rule could be applied: that is a failure, not a pass"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Literal, NamedTuple
+from typing import Literal
 
 from gemel.checking.rule import Rule
 from gemel.inspection.core_views import (
@@ -30,6 +30,7 @@ from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan, Core
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span
+from gemel.structs import NamedTuple
 
 Fault = Literal["erased", "return", "never", "outside", "even"]
 

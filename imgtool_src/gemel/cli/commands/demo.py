@@ -6,13 +6,13 @@ import contextlib
 import sys
 from importlib.util import find_spec
 from pathlib import Path
-from typing import NamedTuple
 
 import click
 
 from gemel.cli.parameters import FILE
 from gemel.demo import BUILDS, FAULTY, FAULTY_START, LAYOUT
 from gemel.errors import on_one_line
+from gemel.structs import NamedTuple
 
 GIVEN = tuple(f"{name.removesuffix('.elf')}={name}" for name in BUILDS)
 JOIN = ("join", LAYOUT, *GIVEN, "-o", "tide.hex", "-o", "tide.bin")

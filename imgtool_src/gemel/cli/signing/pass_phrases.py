@@ -9,7 +9,6 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -19,6 +18,7 @@ from gemel.cli.parameters import FILE
 from gemel.cli.printing import print_remarks
 from gemel.errors import Problem, UsageProblem
 from gemel.files.private_files import open_to_others
+from gemel.structs import Struct
 
 LARGEST_FILE = 64 << 10
 _Command = TypeVar("_Command", bound=Callable[..., Any])
@@ -48,8 +48,7 @@ def pass_phrase_options(command: _Command) -> _Command:
     return command
 
 
-@dataclass(frozen=True, slots=True, repr=False)
-class PassPhrases:
+class PassPhrases(Struct):
     """Where the user says that pass phrases are to be had; nowhere: they are asked for."""
 
     files: tuple[Path, ...] = ()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,6 +18,7 @@ from gemel.errors import Problem, UsageProblem
 from gemel.files.output_targets import refuse_targets
 from gemel.files.outputs import write_all
 from gemel.seals import sealing
+from gemel.structs import Struct
 from gemel.workflows.encoding import encoded, refuse_suffixes
 from gemel.workflows.inputs import build_files, load_builds, load_image, load_layout
 from gemel.workflows.joining import today
@@ -36,8 +36,7 @@ if TYPE_CHECKING:
 Signatures = list[tuple["PublicKey", bytes]]
 
 
-@dataclass(frozen=True)
-class SignRequest:
+class SignRequest(Struct, dict=True):
     """What ``gemel sign`` was asked for; files are read when they are first needed."""
 
     layout: Path

@@ -6,10 +6,10 @@ are plain addresses (as the programmer sees them) unless a field says otherwise;
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Annotated, Literal
 
 from gemel.spans import Span
+from gemel.structs import Struct
 
 FORMAT = 1
 """Version of the JSON form; a change that an old reader would misread gets the next number."""
@@ -31,8 +31,7 @@ run, told where no ELF file tells its claims.
 """
 
 
-@dataclass(frozen=True, slots=True)
-class ImageFacts:
+class ImageFacts(Struct):
     """The image file."""
 
     file: Annotated[str, "the file's name"]
@@ -42,8 +41,7 @@ class ImageFacts:
     gaps: Annotated[tuple[Span, ...], "addresses between the runs, ascending"]
 
 
-@dataclass(frozen=True, slots=True)
-class LayoutFacts:
+class LayoutFacts(Struct):
     """The layout it is read by."""
 
     file: Annotated[str, "the file's name"]
@@ -51,8 +49,7 @@ class LayoutFacts:
     sha256: Annotated[bytes, "digest of the layout, as the record keeps it"]
 
 
-@dataclass(frozen=True, slots=True)
-class Part:
+class Part(Struct):
     """Bytes of an area that something takes."""
 
     kind: Annotated[PartKind, "what takes them"]
@@ -61,8 +58,7 @@ class Part:
     size: Annotated[int, "bytes of all spans"]
 
 
-@dataclass(frozen=True, slots=True)
-class SymbolUse:
+class SymbolUse(Struct):
     """An object or a function of a build at hand."""
 
     name: Annotated[str, "the symbol"]
@@ -71,8 +67,7 @@ class SymbolUse:
     size: Annotated[int, "how many these are"]
 
 
-@dataclass(frozen=True, slots=True)
-class AreaUse:
+class AreaUse(Struct):
     """An area, or a stretch of a memory that no area takes."""
 
     name: Annotated[str | None, "the area's name; null: no area is here"]
@@ -89,16 +84,14 @@ class AreaUse:
     ]
 
 
-@dataclass(frozen=True, slots=True)
-class CoreView:
+class CoreView(Struct):
     """A core that sees a memory elsewhere."""
 
     core: Annotated[str, "the core"]
     start: Annotated[Address, "where it sees the memory's first byte"]
 
 
-@dataclass(frozen=True, slots=True)
-class MemoryUse:
+class MemoryUse(Struct):
     """A memory of the layout."""
 
     name: Annotated[str, "its name"]
@@ -115,8 +108,7 @@ class MemoryUse:
     areas: Annotated[tuple[AreaUse, ...], "all of the memory, by address: areas and what lies between them"]
 
 
-@dataclass(frozen=True, slots=True)
-class BuildUse:
+class BuildUse(Struct):
     """A build of the layout, where it lies in the image."""
 
     name: Annotated[str, "its name"]
@@ -137,8 +129,7 @@ class BuildUse:
     ram: Annotated[int | None, "bytes of RAM that it claims; null: not known without its ELF file"]
 
 
-@dataclass(frozen=True, slots=True)
-class RecordBuild:
+class RecordBuild(Struct):
     """What a record says of one build, and whether the image agrees."""
 
     name: Annotated[str, "the build's name"]
@@ -155,8 +146,7 @@ class RecordBuild:
     sha256_of_image: Annotated[Match, "whether the image's bytes have this SHA-256"]
 
 
-@dataclass(frozen=True, slots=True)
-class RecordFacts:
+class RecordFacts(Struct):
     """A sound record in the image."""
 
     span: Annotated[Span, "where it lies"]
@@ -173,8 +163,7 @@ class RecordFacts:
     builds: Annotated[tuple[RecordBuild, ...], "its builds"]
 
 
-@dataclass(frozen=True, slots=True)
-class BrokenRecord:
+class BrokenRecord(Struct):
     """A place where a record should be, or seems to be, and is not sound."""
 
     start: Annotated[Address, "where it should begin"]
@@ -183,8 +172,7 @@ class BrokenRecord:
     problems: Annotated[tuple[str, ...], "what is wrong with it"]
 
 
-@dataclass(frozen=True, slots=True)
-class VectorGroup:
+class VectorGroup(Struct):
     """Neighbouring entries of a vector table that hold the same word."""
 
     first: Annotated[int, "number of the first entry"]
@@ -196,8 +184,7 @@ class VectorGroup:
     note: Annotated[str, "where a stack pointer points, or what is odd; empty: nothing to say"]
 
 
-@dataclass(frozen=True, slots=True)
-class VectorFacts:
+class VectorFacts(Struct):
     """The vector table of one build."""
 
     build: Annotated[str, "the build"]
@@ -209,8 +196,7 @@ class VectorFacts:
     groups: Annotated[tuple[VectorGroup, ...], "its entries, in order"]
 
 
-@dataclass(frozen=True, slots=True)
-class VectorHint:
+class VectorHint(Struct):
     """A place that looks like a vector table: a hint, not a finding."""
 
     start: Annotated[Address, "where it would begin"]
@@ -219,8 +205,7 @@ class VectorHint:
     runs_from_ram: Annotated[bool, "whether its handlers lie in RAM: it would be copied before it runs"]
 
 
-@dataclass(frozen=True, slots=True)
-class WrittenValue:
+class WrittenValue(Struct):
     """A stamp or a checksum of the layout, as the image holds it."""
 
     kind: Annotated[Literal["stamp", "checksum"], "which of the two"]
@@ -233,8 +218,7 @@ class WrittenValue:
     expected: Annotated[str, "the value it must have, where it differs; else why it is not known"]
 
 
-@dataclass(frozen=True, slots=True)
-class Piece:
+class Piece(Struct):
     """A stretch of the file, where no layout is given."""
 
     kind: Annotated[Literal["bytes", "blank", "build", "record"], "blank: one byte value over and over"]
@@ -242,8 +226,7 @@ class Piece:
     span: Annotated[Span, "where it lies"]
 
 
-@dataclass(frozen=True, slots=True)
-class Contents:
+class Contents(Struct):
     """What is in an image."""
 
     image: Annotated[ImageFacts, "the file"]
