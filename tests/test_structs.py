@@ -49,6 +49,11 @@ class Changing(Struct, frozen=False):
     secret: str = field(default="", repr=False)
 
 
+class Tagged(Struct):
+    number: int
+    tag: str = field(default="", compare=False)
+
+
 class Derived(Plain):
     third: int = 3
 
@@ -113,6 +118,8 @@ def test_equality_and_hash_follow_class_and_fields():
     assert Plain(1) != Derived(1)
     assert Plain(1) != (1, "two")
     assert hash(Plain(1)) == hash(Plain(1, "two"))
+    assert Tagged(1, "a") == Tagged(1, "b") != Tagged(2, "b")
+    assert hash(Tagged(1, "a")) == hash(Tagged(1, "b"))
     assert len({Plain(1), Plain(1), Plain(2)}) == 2
     with pytest.raises(TypeError, match="unhashable"):
         hash(Changing())

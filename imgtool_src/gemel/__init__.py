@@ -1,19 +1,116 @@
-"""gemel joins the builds of a two-core microcontroller's cores into one flash image and proves it."""
+"""gemel joins the builds of a two-core microcontroller's cores into one flash image and proves it.
+
+Everything that a script needs is here; ``gemel explain python`` prints the page about it.  Nothing is
+imported before it is first used: a bare ``import gemel`` costs next to nothing.
+"""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from gemel.rehearsal import rehearse as rehearse
+from gemel.version import __version__
 
-from gemel.version import __version__ as __version__
+if TYPE_CHECKING:
+    from gemel.builds.build import Build
+    from gemel.checking.registry import convention_faults
+    from gemel.checking.rule import Rule
+    from gemel.errors import GemelError, Problem
+    from gemel.image.image import Image
+    from gemel.inspection.inspection import Inspection
+    from gemel.layout.reader import ReadLayout
+    from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+    from gemel.rehearsal.rehearsal import Rehearsal
+    from gemel.seals.keys.keys import PrivateKey, PublicKey
+    from gemel.show.facts.contents import Contents
+    from gemel.workflows.checking import CheckResult, check
+    from gemel.workflows.describing import describe
+    from gemel.workflows.drafting import draft_layout
+    from gemel.workflows.inputs import load_builds, load_layout, read_image
+    from gemel.workflows.joining import JoinResult, join
+    from gemel.workflows.rehearsing import rehearse
+    from gemel.workflows.sealing import load_key, load_public_key, seal
+    from gemel.workflows.writing import write_images
+
+_HOMES = {
+    "Build": "builds.build",
+    "CheckResult": "workflows.checking",
+    "Contents": "show.facts.contents",
+    "Finding": "outcomes",
+    "GemelError": "errors",
+    "Holds": "outcomes",
+    "Image": "image.image",
+    "Inspection": "inspection.inspection",
+    "JoinResult": "workflows.joining",
+    "NotChecked": "outcomes",
+    "Outcome": "outcomes",
+    "PrivateKey": "seals.keys.keys",
+    "Problem": "errors",
+    "PublicKey": "seals.keys.keys",
+    "ReadLayout": "layout.reader",
+    "Rehearsal": "rehearsal.rehearsal",
+    "Rule": "checking.rule",
+    "check": "workflows.checking",
+    "convention_faults": "checking.registry",
+    "describe": "workflows.describing",
+    "draft_layout": "workflows.drafting",
+    "join": "workflows.joining",
+    "load_builds": "workflows.inputs",
+    "load_key": "workflows.sealing",
+    "load_layout": "workflows.inputs",
+    "load_public_key": "workflows.sealing",
+    "read_image": "workflows.inputs",
+    "rehearse": "workflows.rehearsing",
+    "seal": "workflows.sealing",
+    "write_images": "workflows.writing",
+}
+"""Each public name and the module that it is imported from when it is first used."""
+
+__all__ = [
+    "Build",
+    "CheckResult",
+    "Contents",
+    "Finding",
+    "GemelError",
+    "Holds",
+    "Image",
+    "Inspection",
+    "JoinResult",
+    "NotChecked",
+    "Outcome",
+    "PrivateKey",
+    "Problem",
+    "PublicKey",
+    "ReadLayout",
+    "Rehearsal",
+    "Rule",
+    "__version__",
+    "check",
+    "convention_faults",
+    "describe",
+    "draft_layout",
+    "join",
+    "load_builds",
+    "load_key",
+    "load_layout",
+    "load_public_key",
+    "read_image",
+    "rehearse",
+    "seal",
+    "write_images",
+]
 
 
 def __getattr__(name: str) -> object:
-    """``gemel.rehearse``, imported when it is first asked for; a bare ``import gemel`` costs nothing."""
-    if name == "rehearse":
-        from gemel.rehearsal import rehearse as rehearse
+    """The public name ``name``, imported now; AttributeError for any other."""
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    from importlib import import_module
 
-        return rehearse
-    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    value = getattr(import_module(f"gemel.{_HOMES[name]}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    """The public names."""
+    return sorted(__all__)

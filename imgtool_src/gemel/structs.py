@@ -34,12 +34,16 @@ MISSING: Any = object()
 class Field:
     """What stands as a field's value in its class: the default, or what makes one for each instance."""
 
-    __slots__ = ("default", "factory", "shown")
+    __slots__ = ("compared", "default", "factory", "shown")
 
     def __init__(
-        self, default: Any = MISSING, factory: Callable[[], Any] | None = None, shown: bool = True
+        self,
+        default: Any = MISSING,
+        factory: Callable[[], Any] | None = None,
+        shown: bool = True,
+        compared: bool = True,
     ) -> None:
-        self.default, self.factory, self.shown = default, factory, shown
+        self.default, self.factory, self.shown, self.compared = default, factory, shown, compared
 
     def value(self) -> Any:
         """The default for one instance; ``MISSING`` if there is none."""
@@ -47,10 +51,14 @@ class Field:
 
 
 def field(
-    *, default: Any = MISSING, default_factory: Callable[[], Any] | None = None, repr: bool = True
+    *,
+    default: Any = MISSING,
+    default_factory: Callable[[], Any] | None = None,
+    repr: bool = True,
+    compare: bool = True,
 ) -> Any:
-    """Declare a field whose default is made for each instance, or that ``repr`` leaves out."""
-    return Field(default, default_factory, repr)
+    """Declare a field whose default is made for each instance, or that ``repr`` or equality and hash leave out."""
+    return Field(default, default_factory, repr, compare)
 
 
 def _completed(cls: Any, values: tuple[Any, ...], named: dict[str, Any]) -> list[Any]:
@@ -130,10 +138,10 @@ class Struct(metaclass=_StructType):
     def __eq__(self, other: object) -> bool:
         if type(other) is not type(self):
             return NotImplemented
-        return self is other or _values(self) == _values(other)
+        return self is other or _compared(self) == _compared(other)
 
     def __hash__(self) -> int:
-        return hash(_values(self))
+        return hash(_compared(self))
 
     def __repr__(self) -> str:
         shown = [f"{name}={getattr(self, name)!r}" for name, each in fields(self).items() if each.shown]
@@ -155,6 +163,10 @@ def _restored(cls: Any, values: tuple[Any, ...]) -> Any:
     for setter, value in zip(cls._setters, values, strict=True):
         setter(result, value)
     return result
+
+
+def _compared(struct: Any) -> tuple[Any, ...]:
+    return tuple([getattr(struct, name) for name, each in struct._defaults.items() if each.compared])
 
 
 def _values(struct: Any) -> tuple[Any, ...]:

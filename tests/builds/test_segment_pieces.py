@@ -23,9 +23,10 @@ WHOLE = (Span(RAM, 0x4038),)
 
 def _cleared(*sections: tuple[str, int, int], size: int = 0x4038, **options) -> Segment:
     """A segment of ``size`` bytes from RAM on that stores nothing, with these sections."""
-    return read_elf(
+    build = read_elf(
         CODE, SegmentSpec(RAM, memory_size=size, flags="rw", sections=sections or None), **options
-    ).segments[1]
+    )
+    return next(segment for segment in build.segments if segment.index == 1)
 
 
 def test_a_gap_between_two_sections_is_not_taken() -> None:

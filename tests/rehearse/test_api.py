@@ -61,7 +61,8 @@ def test_budget_is_kept_to_the_instruction(budget: int) -> None:
 
 
 def test_the_tool_offers_it_by_its_short_name() -> None:
-    """``gemel.rehearse`` is the same function, and the package has no other late names."""
-    assert gemel.rehearse is gemel.rehearsal.rehearse
+    """``gemel.rehearse`` rehearses as the room's function does, and unknown names are errors."""
+    case = gauge("in-place")
+    assert gemel.rehearse(case.read, gemel.Image(case.image), case.builds) == case.rehearse()
     with pytest.raises(AttributeError, match="no_such_name"):
         _ = gemel.no_such_name

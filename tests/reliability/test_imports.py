@@ -61,7 +61,7 @@ def test_nothing_heavy(device: Path, command: str) -> None:
 def test_help_imports_no_room_but_the_command_line(device: Path) -> None:
     """``gemel --help`` imports the package, the command line's main module, and nothing else of gemel."""
     own = {name for name in imported(device, "--help") if name.partition(".")[0] == "gemel"}
-    assert own == {"gemel", "gemel.cli", "gemel.cli.main"}
+    assert own == {"gemel", "gemel.version", "gemel.cli", "gemel.cli.main"}
 
 
 def test_join_leaves_out_what_it_does_not_use(device: Path) -> None:

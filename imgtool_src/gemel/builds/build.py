@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from gemel.builds.elf.attributes import BuildAttributes
     from gemel.builds.elf.section_table import SectionTable
     from gemel.builds.elf.symbols import SymbolTable
+    from gemel.builds.source import ByteSource
     from gemel.errors import Problem
 
 BuildKind = Literal["elf", "hex", "srec", "bin"]
@@ -35,7 +36,8 @@ class Build(Struct):
     """One build, sound in itself: its segments lie inside the address space and do not contradict.
 
     ``segments`` are in order of load address.  ``entry`` keeps the Thumb bit.  ``remarks`` are oddities
-    that do not keep the build from being used.  ``missing`` says in words what this file cannot tell,
+    that do not keep the build from being used.  ``source`` gives the bytes of an ELF file again, for what is
+    read late.  ``missing`` says in words what this file cannot tell,
     each text as ``aspect: reason``; :meth:`reason_for` finds one.
     """
 
@@ -49,6 +51,7 @@ class Build(Struct):
     symbols: SymbolTable | None = None
     sections: SectionTable | None = None
     debug: DebugInformation | None = None
+    source: ByteSource | None = None
     remarks: tuple[Problem, ...] = ()
     missing: tuple[str, ...] = ()
 

@@ -22,7 +22,7 @@ from gemel.builds.elf.sections import (
     outside,
     read_sections,
 )
-from gemel.builds.elf.segment_pieces import with_pieces
+from gemel.builds.elf.segment_sections import in_no_segment
 from gemel.builds.elf.segments import read_segments
 from gemel.builds.elf.symbols import ENTRY_SIZE, SymbolTable
 from gemel.builds.segment import Segment
@@ -53,14 +53,18 @@ def read_elf(source: ByteSource, *, name: str, file: str) -> Build:
     header, problems, remarks = read_header(source, file)
     program_headers, header_problems = read_program_headers(source, header, file)
     problems += header_problems
+    sections = read_sections(source, header) if not problems else Sections(())
+    named_sections, no_sections = _named_sections(source, sections, header)
+    name_of = named_sections.name_of if named_sections else str
     segments: list[Segment] = []
     if program_headers:
-        segments, segment_problems, segment_remarks = read_segments(source, program_headers, file)
+        segments, segment_problems, segment_remarks = read_segments(
+            source, program_headers, file, sections.headers, name_of
+        )
         problems += segment_problems
         remarks += segment_remarks
     if problems:
         raise BuildError(_in_short(problems, "problems", file))
-    sections = read_sections(source, header)
     if header.section_headers_at and sections.reason:
         remarks.append(_without_sections(sections.reason, file))
     note_places = [(h.offset, h.file_size) for h in program_headers if h.type == NOTE_SEGMENT]
@@ -68,7 +72,6 @@ def read_elf(source: ByteSource, *, name: str, file: str) -> Build:
     build_id, no_build_id = read_build_id(source, note_places)
     attributes, no_attributes = _attributes(source, sections)
     symbols, no_symbols = _symbols(source, sections, file)
-    named_sections, no_sections = _named_sections(source, sections, header)
     if attributes is not None:
         remarks += _attribute_remarks(attributes, file)
     reasons = {
@@ -78,11 +81,14 @@ def read_elf(source: ByteSource, *, name: str, file: str) -> Build:
         "build attributes": no_attributes,
         "sections": no_sections,
     }
+    if named_sections is not None:
+        segments += in_no_segment(segments, sections.headers, named_sections.name_of)
+        segments.sort(key=lambda segment: (segment.load_address, segment.index))
     return Build(
         name=name,
         file=file,
         kind="elf",
-        segments=tuple(with_pieces(segments, sections.allocated())),
+        segments=tuple(segments),
         entry=header.entry or None,
         build_id=build_id,
         attributes=attributes,
@@ -90,6 +96,7 @@ def read_elf(source: ByteSource, *, name: str, file: str) -> Build:
         sections=named_sections,
         debug=DebugInformation(DebugSections(source, sections, header.section_names_index), file),
         remarks=tuple(_in_short(remarks, "remarks", file)),
+        source=source,
         missing=tuple(f"{aspect}: {reason}" for aspect, reason in reasons.items() if reason),
     )
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from gemel.spans import Span
-from gemel.structs import Struct
+from gemel.structs import Struct, field
 
 ALIGNMENT_GAP = 32
 """Gaps of fewer bytes between two sections are alignment: no stack, not even an exception's frame, fits."""
@@ -17,6 +17,8 @@ class Segment(Struct):
     claims memory.  ``index`` is its number in the file, from 0 (for an ELF file, the number of the
     program header).  ``pieces`` are the run spans of its sections and of what it stores beside them, by
     address and apart, where these leave gaps or end inside it; empty where all of it counts as one.
+    ``file_offset`` is where its bytes stand in an ELF file; ``section`` names the section that it stands for
+    where that is in no segment of the file.
     """
 
     load_address: int
@@ -28,6 +30,13 @@ class Segment(Struct):
     executable: bool
     index: int
     pieces: tuple[Span, ...] = ()
+    section: str = ""
+    file_offset: int = field(default=0, compare=False)
+
+    @property
+    def words(self) -> str:
+        """What messages call it: ``segment 2``, or ``section .shared, in no segment``."""
+        return f"section {self.section}, in no segment" if self.section else f"segment {self.index}"
 
     @property
     def load_span(self) -> Span:

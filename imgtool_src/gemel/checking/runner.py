@@ -11,7 +11,7 @@ from gemel.checking.rule import Rule, Severity
 from gemel.inspection.inspection import Inspection
 from gemel.layout.model import SeverityChange, Waiver
 from gemel.outcomes import Finding, Holds, NotChecked
-from gemel.structs import Struct
+from gemel.structs import NamedTuple, Struct, replace
 
 Status = Literal["holds", "broken", "waived", "not checked"]
 
@@ -56,6 +56,15 @@ class RuleResult(Struct):
         return self.not_checked != (NotChecked("", self.rule.absent),)
 
 
+class RuleFinding(NamedTuple):
+    """A finding with its rule, how serious it is in this product, and the waiver that covers it, if any."""
+
+    rule: Rule
+    severity: Severity
+    finding: Finding
+    waiver: Waiver | None
+
+
 class CheckResult(Struct):
     """The results of all rules, and waivers that cover nothing although their rule was applied everywhere."""
 
@@ -65,6 +74,15 @@ class CheckResult(Struct):
     def count(self, status: Status) -> int:
         """How many rules ended so."""
         return sum(result.status == status for result in self.results)
+
+    @property
+    def findings(self) -> tuple[RuleFinding, ...]:
+        """Every finding, waived ones included, by rule."""
+        return tuple(
+            RuleFinding(result.rule, result.severity, judged.finding, judged.waiver)
+            for result in self.results
+            for judged in result.findings
+        )
 
     def open_findings(self, severity: Severity) -> list[tuple[Rule, Finding]]:
         """Findings of that severity which no waiver covers."""
@@ -97,11 +115,37 @@ def check(inspection: Inspection, today: datetime.date, rules: Iterable[Rule] | 
     results = []
     for rule in all_rules() if rules is None else rules:
         results.append(_apply(rule, inspection, waivers, today, used))
+    results = _cause_first(results)
     silent = {result.rule.name for result in results if not _looked_everywhere(result)}
     if rules is not None:
         silent |= {waiver.rule for waiver in waivers} - {result.rule.name for result in results}
     idle = [waiver for index, waiver in enumerate(waivers) if index not in used and waiver.rule not in silent]
     return CheckResult(tuple(results), tuple(idle))
+
+
+EXPLAINS_ALL = "image-bytes-in-order"
+"""The rule whose finding is the cause of all others: bytes that are not where they should be at all."""
+
+
+def _cause_first(results: list[RuleResult]) -> list[RuleResult]:
+    """``results`` without the findings that follow from one cause, as long as that refuses the image by itself."""
+    cause = next((each for each in results if each.rule.name == EXPLAINS_ALL), None)
+    if cause is None or cause.status != "broken" or cause.severity != "error":
+        return results
+    return [each if each is cause else _explained(each) for each in results]
+
+
+def _explained(result: RuleResult) -> RuleResult:
+    places = [judged.finding.where for judged in result.findings if judged.waiver is None]
+    if not places:
+        return result
+    left = tuple(judged for judged in result.findings if judged.waiver is not None)
+    reason = f"what it finds follows from {EXPLAINS_ALL}"
+    return replace(
+        result,
+        findings=left,
+        not_checked=(*result.not_checked, *(NotChecked(place, reason) for place in dict.fromkeys(places))),
+    )
 
 
 def _looked_everywhere(result: RuleResult) -> bool:

@@ -12,8 +12,7 @@ import click
 from gemel.cli.printing import silence, written_words
 
 if TYPE_CHECKING:
-    from gemel.checking.runner import CheckResult
-    from gemel.inspection.inspection import Inspection
+    from gemel.workflows.checking import CheckResult
 
 
 def refuse_reports(files: Sequence[Path], inputs: Iterable[Path]) -> None:
@@ -31,8 +30,6 @@ def refuse_reports(files: Sequence[Path], inputs: Iterable[Path]) -> None:
 
 def give_reports(
     result: CheckResult,
-    inspection: Inspection,
-    image: Path,
     form: str,
     files: Sequence[Path],
     everything: bool,
@@ -42,20 +39,17 @@ def give_reports(
     The reports are the result, so they are written whether rules are broken or not; ``everything`` makes
     texts list the rules that hold too.  What was written is said on stderr: stdout may be read by a program.
     """
-    from gemel.checking.reports.forms import FULL_TEXT, ReportFormat, format_named, format_of_file
+    from gemel.checking.reports.forms import FULL_TEXT, format_of_file
 
-    def text_in(chosen: ReportFormat) -> str:
-        chosen = FULL_TEXT if everything and chosen.name == FULL_TEXT.name else chosen
-        return chosen.render(result, inspection, image.name)
-
-    printed = text_in(format_named(form))
+    printed = result.rendered(form, everything=everything)
     # What programs read is UTF-8 whatever the terminal's encoding.
     click.echo(printed if form == FULL_TEXT.name else _encoded(printed), nl=False)
     if not files:
         return
     from gemel.files.outputs import write_all
 
-    write_all({file: [_encoded(text_in(format_of_file(file.name)))] for file in files})
+    forms = {file: format_of_file(file.name).name for file in files}
+    write_all({file: [_encoded(result.rendered(forms[file], everything=everything))] for file in files})
     _say(written_words(files))
 
 

@@ -9,7 +9,7 @@ from gemel.builds.build import Build
 from gemel.errors import BuildError
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, needs_elf
-from gemel.layout.addresses import plain_span
+from gemel.layout.addresses import plain_span, seen_by
 from gemel.layout.model import BuildPlan, Contract, Layout
 from gemel.outcomes import Finding, NotChecked
 from gemel.spans import Span
@@ -19,6 +19,10 @@ if TYPE_CHECKING:
     from gemel.builds.dwarf.debug_types import DebugTypes
     from gemel.builds.dwarf.types import Reference
     from gemel.builds.elf.symbols import Symbol
+
+
+SPLIT = "part of it is in other files (.dwo), which gemel does not read"
+"""Why a build with split debug information may know what it does not tell."""
 
 
 class Missing(NamedTuple):
@@ -88,7 +92,7 @@ def defined_type(inspection: Inspection, plan: BuildPlan, spelling: str) -> Defi
         return Missing(plan, error.reason, False)
     reason = f"its debug information does not define {spelling}"
     if types.split:
-        reason = f"{reason}; part of it is in other files (.dwo), which gemel does not read"
+        reason = f"{reason}; {SPLIT}"
         return Missing(plan, reason, False)
     reason = f"{reason} (near: {', '.join(near)})" if near else reason
     return Missing(plan, reason, True, tuple(near))
@@ -126,6 +130,8 @@ def known_to_nobody(
     """
     if not missing or not all(each.absent for each in missing):
         return None
+    if kind != "object" and not all(_describes_own(inspection, contract, each.plan) for each in missing):
+        return None
     plans = [each.plan for each in missing]
     files = [f"build {plan.name} ({inspection.builds[plan.name].file})" for plan in plans]
     near = list(dict.fromkeys(near for each in missing for near in each.near))
@@ -139,6 +145,30 @@ def known_to_nobody(
         if near
         else f"name the {kind} as its source does, or take it out of the contract: {why}",
     )
+
+
+def _describes_own(inspection: Inspection, contract: Contract, plan: BuildPlan) -> bool:
+    """Whether a build's debug information is of its own sources, not only of the libraries that it is linked with.
+
+    That is: it describes an object of the contract, or the build has none of them.
+    """
+    build = inspection.builds.get(plan.name)
+    types = debug_types(inspection, plan)
+    if build is None or build.symbols is None or isinstance(types, Missing):
+        return False
+    own = [name for name in contract.symbols if build.symbols.named(name)]
+    own += _objects_in_area(inspection, contract, plan, build)
+    try:
+        return not own or any(types.variables(name) for name in own)
+    except BuildError:
+        return False
+
+
+def _objects_in_area(inspection: Inspection, contract: Contract, plan: BuildPlan, build: Build) -> list[str]:
+    start = seen_by(inspection.layout, inspection.layout.span_of(contract.area).start, plan.core)
+    area = Span(start, inspection.layout.areas[contract.area].size)
+    found = build.symbols.objects_in(area) if build.symbols else ()
+    return [symbol.name for symbol in found if symbol.kind == "object"][:16]
 
 
 def without_a_voice(missing: list[Missing], present: list[BuildPlan]) -> list[Missing]:

@@ -38,6 +38,16 @@ def runs_from(inspection: Inspection, placed: PlacedBuild, address: int) -> bool
     return 0 <= distance(inspection.layout, placed.core, placed.run_start, address) < placed.stored.size
 
 
+def is_erased_at(inspection: Inspection, core: str, address: int) -> bool:
+    """Whether ``core`` sees an erased word at ``address``, which no instruction is, inside a build of its own."""
+    located = locate(inspection.layout, address, core)
+    if located is None or not located.memory.holds_image or located.offset + 4 > located.memory.size:
+        return False
+    word = Span(located.plain, 4)
+    inside = any(each.core == core and each.stored.covers(word) for each in inspection.placed.values())
+    return inside and located.memory.erased_byte == 0xFF and inspection.word_at(word.start) == ERASED_WORD
+
+
 def in_execute_never(address: int) -> Span | None:
     """The part of the default memory map around ``address`` from which nothing is executed, if any."""
     return next((span for span in EXECUTE_NEVER if span.holds(address)), None)

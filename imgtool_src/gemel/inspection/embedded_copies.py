@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from gemel.builds.elf.notes import build_id_notes
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.image_bytes import Deviation, differing
+from gemel.inspection.image_bytes import Deviation, differing_where_held
 from gemel.placement.placing import Placement
 from gemel.spans import Span
 from gemel.structs import NamedTuple
@@ -76,7 +76,7 @@ def copy_in_place(inspection: Inspection, other: Placement | None, copy: list[He
     original = _bytes_of(other, inspection.layout.spans_of_build(other.plan))
     erased = inspection.erased_byte_at(extent.start)
     for held in copy:
-        if deviation := differing(original, held.address, held.data, erased):
+        if deviation := differing_where_held(original, held.address, held.data):
             first = Span(deviation.first, 1)
             return Copy(extent, ids, deviation, held.cut(first).data, original.read(first, erased))
     return Copy(extent, ids, None)
@@ -92,8 +92,9 @@ def _bytes_of(placement: Placement, spans: list[Span]) -> SparseBytes:
 def copies_of(inspection: Inspection, placement: Placement, holder: list[Held]) -> list[Copy]:
     """Copies of the build of ``placement`` in ``holder``, found by the first words of its vector table.
 
-    They are compared with what the build stores in the area of its code, from first byte to last; a
-    copy that is cut short deviates from where it ends.
+    They are compared with what the build stores in the area of its code, from first byte to last, gaps left
+    out, since the fill of a binary's gaps is its maker's choice; a copy that is cut short deviates from where
+    it ends.
     """
     plan = placement.plan
     image = _bytes_of(placement, [inspection.layout.span_of(plan.stored_in)])
@@ -120,7 +121,7 @@ def _copy(image: SparseBytes, original: Span, holder: Held, start: int, erased: 
     data = holder.data[start : start + original.size]
     ids = [note.build_id for note in build_id_notes(data)]
     distance = holder.address + start - original.start
-    deviation = differing(image, original.start, data, erased)
+    deviation = differing_where_held(image, original.start, data)
     if missing := original.size - len(data):
         cut = Deviation(original.start + len(data), original.last, missing)
         deviation = Deviation(deviation.first, cut.last, deviation.count + missing) if deviation else cut

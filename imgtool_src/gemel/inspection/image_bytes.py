@@ -6,7 +6,7 @@ Blocks are compared whole; a block is looked at byte by byte only where it is no
 from __future__ import annotations
 
 from gemel.image.sparse import Octets, SparseBytes
-from gemel.spans import Span
+from gemel.spans import Span, without
 from gemel.structs import Struct
 
 BLOCK = 1 << 16
@@ -59,6 +59,28 @@ def differing(image: SparseBytes, address: int, data: Octets, erased_byte: int) 
         last = address + start + len(marks.rstrip(b"\0")) - 1
         found = _joined(found, Deviation(first, last, len(marks) - marks.count(0)))
     return found
+
+
+def differing_where_held(image: SparseBytes, address: int, data: Octets) -> Deviation | None:
+    """The same where what ``image`` does not hold may be filled with any one byte, as gaps in a binary are."""
+    view = memoryview(data)
+    found: Deviation | None = None
+    for start, piece in image.pieces(Span(address, len(view))):
+        ours = view[start - address : start - address + len(piece)]
+        if deviation := differing(image, start, ours, 0):
+            found = _joined(found, deviation)
+    for gap in without([Span(address, len(view))], image.held_in(Span(address, len(view)))):
+        fill = bytes(view[gap.start - address :][: gap.size])
+        if fill.count(fill[0]) != len(fill):
+            deviation = Deviation(gap.start, gap.last, len(fill))
+            found = _in_order(found, deviation)
+    return found
+
+
+def _in_order(found: Deviation | None, more: Deviation) -> Deviation:
+    if found is None:
+        return more
+    return Deviation(min(found.first, more.first), max(found.last, more.last), found.count + more.count)
 
 
 def differs_only_as(held: bytes, expected: bytes, byte: int) -> bool:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Mapping
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal
@@ -22,6 +21,7 @@ from gemel.spans import Span
 from gemel.structs import Struct, field
 
 if TYPE_CHECKING:
+    from gemel.inspection.core_settings import Setting
     from gemel.inspection.previous import Previous
     from gemel.inspection.rehearsed import Rehearsed
     from gemel.inspection.seal import SealUnderCheck
@@ -37,8 +37,8 @@ class Inspection(Struct, dict=True):
     ``builds`` are those at hand, by name; ``version`` and ``rollback`` what the image is meant to hold
     (None: whatever its record says).  ``trusted`` are the keys whose seals are taken; ``at_least`` and
     ``previous`` say below what its rollback counter must not be.  ``rehearsal`` is what happened when its
-    cores were started (None: they were not).  Everything else is worked out once, when
-    first asked for.
+    cores were started (None: they were not); ``file`` is the image's name in reports.  Everything
+    else is worked out once, when first asked for.
     """
 
     read: ReadLayout
@@ -52,6 +52,7 @@ class Inspection(Struct, dict=True):
     previous: Previous | None = None
     disassemble: bool = False
     rehearsal: Rehearsed | None = None
+    file: str = ""
 
     @property
     def layout(self) -> Layout:
@@ -96,6 +97,15 @@ class Inspection(Struct, dict=True):
             return None
         start = self.layout.span_of(self.layout.record.area).start
         return self.bytes_of(Span(start, record_size(len(self.record.builds))))
+
+    @cached_property
+    def core_settings(self) -> dict[str, tuple[Setting, ...]]:
+        """What the code of each build with symbols sets of its own core, and in the registers of a release."""
+        from gemel.inspection.core_settings import settings_of
+
+        releases = [core.release for core in self.layout.secondaries() if core.release]
+        registers = frozenset(release.control_register for release in releases)
+        return {name: settings_of(build, registers) for name, build in self.builds.items() if build.symbols}
 
     @cached_property
     def seal(self) -> SealUnderCheck | None:
@@ -198,13 +208,3 @@ class VectorTable(Struct):
     placed: PlacedBuild
     span: Span
     words: tuple[int, ...]
-
-
-def today_or_epoch(epoch: str | None) -> datetime.date:
-    """The date that waivers are held against: SOURCE_DATE_EPOCH if set, else today.
-
-    Raises ValueError if ``epoch`` is not a number of seconds.
-    """
-    if epoch:
-        return datetime.datetime.fromtimestamp(int(epoch), datetime.UTC).date()
-    return datetime.datetime.now(datetime.UTC).date()

@@ -44,7 +44,7 @@ class Claim(NamedTuple):
     @property
     def told(self) -> str:
         """``segment 2``, or ``heap, symbols __HeapBase and __HeapLimit``."""
-        return self.by.words if isinstance(self.by, Reserve) else f"segment {self.by.index}"
+        return self.by.words
 
 
 def claims_of(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[Claim]:

@@ -159,10 +159,19 @@ def _kinds(section: str) -> set[ReserveKind]:
 
 
 def _by_sections(build: Build) -> Iterator[Reserve]:
+    tops = [symbol.value for name, symbol in _symbols(build).items() if name in TOPS]
     for section in _sections(build):
         kinds = _kinds(section.name)
         if section.allocated and len(kinds) == 1:
-            yield Reserve(kinds.pop(), section.span, f"section {section.name}")
+            kind, span = kinds.pop(), section.span
+            if kind == "stack" and tops and not any(span.start < top <= span.end for top in tops):
+                # it only makes sure that there is room: the stack is where the pointer starts
+                top = max(tops)
+                yield Reserve(
+                    kind, Span(max(0, top - span.size), span.size), f"size of section {section.name}"
+                )
+            else:
+                yield Reserve(kind, span, f"section {section.name}")
 
 
 def _by_ends(build: Build) -> Iterator[Reserve]:

@@ -6,8 +6,9 @@ Two forms are in use: tables in flash, of three words for a copy and two for a b
     __zero_table_start__   destination, size            ...   __zero_table_end__
 
 and symbols at the ends of one block, ``_sidata``, ``_sdata`` and ``_edata`` or ``__bss_start__`` and
-``__bss_end__``.  Sizes in tables are words in newer start-up code and bytes in older; the segments and
-sections of the build tell which.  All names are common practice and listed from memory.
+``__bss_end__``, or of its start and size, ``__bss_start`` and ``__bss_size``.  Sizes in tables are words in
+newer start-up code and bytes in older; the segments and sections of the build tell which.  All names are
+common practice and listed from memory.
 """
 
 from __future__ import annotations
@@ -32,12 +33,16 @@ COPIES = (
     ("_data_load", "_data_start", "_data_end"),
     ("data_load", "data_start", "data_end"),
     ("data_stored", "data_start", "data_end"),
+    ("__data_source", "__data_start", "__data_end"),
     ("__etext", "__data_start__", "__data_end__"),
 )
 """Where a block is stored, where it starts at run time, and the first address behind it there."""
 
 END_OF_CODE = "__etext"
 """Where code ends, which is where data is stored unless another symbol says where that is."""
+
+COPIES_BY_SIZE = (("__data_source", "__data_start", "__data_size"),)
+"""The same with the size of the block, an absolute symbol, in place of its end."""
 
 CLEARS = (
     ("__bss_start__", "__bss_end__"),
@@ -49,12 +54,19 @@ CLEARS = (
 )
 """Where a block starts, and the first address behind it."""
 
+CLEARS_BY_SIZE = (("__bss_start", "__bss_size"),)
+"""Where a block starts, and its size."""
+
 COPY_TABLE = ("__copy_table_start__", "__copy_table_end__")
 ZERO_TABLE = ("__zero_table_start__", "__zero_table_end__")
 ENTRIES_LIMIT = 256
 """Entries of one table that are read."""
 
-_NAMES = frozenset(name for names in (*COPIES, *CLEARS, COPY_TABLE, ZERO_TABLE) for name in names)
+_NAMES = frozenset(
+    name
+    for names in (*COPIES, *COPIES_BY_SIZE, *CLEARS, *CLEARS_BY_SIZE, COPY_TABLE, ZERO_TABLE)
+    for name in names
+)
 
 
 class StartEntry(NamedTuple):
@@ -83,6 +95,11 @@ def copies_of(build: Build) -> list[StartEntry]:
         if all(name in symbols for name in names) and not (sourced and names[0] == END_OF_CODE):
             source, start, end = (symbols[name].value for name in names)
             entries.append(StartEntry(source, start, end, f"symbols {names[0]}, {names[1]} and {names[2]}"))
+    for names in COPIES_BY_SIZE:
+        if all(name in symbols for name in names):
+            source, start, size = (symbols[name].value for name in names)
+            told = f"symbols {names[0]}, {names[1]} and {names[2]}"
+            entries.append(StartEntry(source, start, start + size, told))
     return _each_once(entries)
 
 
@@ -94,7 +111,26 @@ def clears_of(build: Build) -> list[StartEntry]:
         if all(name in symbols for name in names):
             start, end = (symbols[name].value for name in names)
             entries.append(StartEntry(None, start, end, f"symbols {names[0]} and {names[1]}"))
+    for names in CLEARS_BY_SIZE:
+        if all(name in symbols for name in names):
+            start, size = (symbols[name].value for name in names)
+            entries.append(StartEntry(None, start, start + size, f"symbols {names[0]} and {names[1]}"))
     return _each_once(entries)
+
+
+def tells_copies(build: Build) -> bool:
+    """Whether the build has the symbols of a copy table or of copied blocks, be they empty."""
+    return _has_any(build, (*COPIES, *COPIES_BY_SIZE, COPY_TABLE))
+
+
+def tells_clears(build: Build) -> bool:
+    """The same of what is cleared."""
+    return _has_any(build, (*CLEARS, *CLEARS_BY_SIZE, ZERO_TABLE))
+
+
+def _has_any(build: Build, groups: tuple[tuple[str, ...], ...]) -> bool:
+    symbols = _symbols(build)
+    return any(all(name in symbols for name in names) for names in groups)
 
 
 def _each_once(entries: list[StartEntry]) -> list[StartEntry]:

@@ -143,8 +143,8 @@ def values_told(inspection: Inspection, table: VectorTable, indices: Iterable[in
     return lines_in_short(lines, "value")
 
 
-def moved_words(inspection: Inspection) -> str:
-    """What to look at first where all vector tables lie at one distance from their places; else empty."""
+def table_distance(inspection: Inspection) -> int:
+    """Bytes by which all vector tables are higher than their places, the nearest such; 0 if they are not."""
     plans = vector_builds(inspection.layout)
     distances: set[int] = set()
     for index, plan in enumerate(plans):
@@ -153,8 +153,15 @@ def moved_words(inspection: Inspection) -> str:
         found = {address - declared for address in likely_tables(inspection, plan, within)}
         distances = distances & found if index else found
     if len(plans) < 2 or 0 in distances or not distances:
+        return 0
+    return min(distances, key=lambda each: (abs(each), each))
+
+
+def moved_words(inspection: Inspection) -> str:
+    """What to look at first where all vector tables lie at one distance from their places; else empty."""
+    nearest = table_distance(inspection)
+    if not nearest:
         return ""
-    nearest = min(distances, key=lambda each: (abs(each), each))
     side = "higher" if nearest > 0 else "lower"
     return f"everything lies 0x{abs(nearest):X} {side}: was the binary read at the right address (--at)?"
 

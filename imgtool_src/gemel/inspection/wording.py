@@ -80,7 +80,7 @@ def needs_elf(name: str, build: Build | None, asked: Telling) -> str:
 
 def segment_words(build: Build, segment: Segment) -> str:
     """``build station (station.elf, segment 1)``."""
-    return f"build {build.name} ({build.file}, segment {segment.index})"
+    return f"build {build.name} ({build.file}, {segment.words})"
 
 
 def claim_words(build: Build, claim: Claim) -> str:

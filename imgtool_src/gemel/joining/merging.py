@@ -88,7 +88,7 @@ def _twice(placement: Placement, piece: Piece, conflict: Conflict) -> Problem:
     plan = placement.plan
     return Problem(
         f"build {plan.name} stores two different bytes at {format_address(conflict.address)}",
-        where=f"build {plan.name} ({placement.build.file}, segment {piece.segment.index})",
+        where=f"build {plan.name} ({placement.build.file}, {piece.segment.words})",
         found=f"0x{conflict.new:02X} in this segment, 0x{conflict.held:02X} in one before it",
         expected="one byte at each place",
         next_step="memory aliases and views show the same bytes at several addresses: link the build for one of them",
@@ -139,7 +139,7 @@ def _astray(layout: Layout, placement: Placement, piece: Piece, span: Span, how:
         hint = "its first segment stores the ELF file's own headers: keep them out of it (linker option -n)"
     problem = Problem(
         f"build {plan.name} {how}",
-        where=f"build {plan.name} ({placement.build.file}, segment {piece.segment.index})",
+        where=f"build {plan.name} ({placement.build.file}, {piece.segment.words})",
         found=str(span),
         expected=f"inside area {plan.stored_in}, {layout.span_of(plan.stored_in)}",
         next_step=hint,
@@ -170,7 +170,7 @@ def _of_copy(
     copy = bytes(_bytes_of(piece, shared))
     erased = layout.memory_of(layout.builds[owner].stored_in).erased_byte
     handed_in = image.read(shared, erased)
-    offset = first_difference(copy, handed_in)
+    offset = _first_difference_where_held(image, shared, copy)
     if offset is None:
         return None
     begins_there = piece.address == shared.start or copy[:HEAD] == handed_in[:HEAD]
@@ -180,13 +180,25 @@ def _of_copy(
     address = shared.start + offset
     return Problem(
         f"the copy of build {owner} inside build {placement.plan.name} is not the {owner} handed in",
-        where=f"build {placement.plan.name} ({placement.build.file}, segment {piece.segment.index}), "
+        where=f"build {placement.plan.name} ({placement.build.file}, {piece.segment.words}), "
         f"first difference at {format_address(address)}",
         found=f"0x{copy[offset]:02X} in the copy, build id {_id_words(theirs)}",
         expected=f"0x{handed_in[offset]:02X} as in {placements[owner].build.file}, "
         f"build id {_id_words([ours] if ours else [])}",
         next_step=f"build {placement.plan.name} again with the new {owner}, or hand in the {owner} it was built with",
     )
+
+
+def _first_difference_where_held(image: SparseBytes, span: Span, copy: bytes) -> int | None:
+    """Where ``copy`` of ``span`` first differs from what ``image`` holds; gaps may have any fill."""
+    if not image.held_in(span):
+        return first_difference(copy, image.read(span, 0xFF))
+    for address, piece in image.pieces(span):
+        start = address - span.start
+        offset = first_difference(copy[start : start + len(piece)], piece)
+        if offset is not None:
+            return start + offset
+    return None
 
 
 def _id_words(ids: list[bytes]) -> str:

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator
 from gemel.m_profile.disassembly import reads_whole, spelled
 from gemel.m_profile.flow import Flow, Run
 from gemel.m_profile.found_instruction import FoundInstruction
+from gemel.m_profile.guards import is_guarded
 from gemel.m_profile.halfwords import FIRST_WIDE
 from gemel.m_profile.sieve import Sieve, is_beyond_disassembler
 from gemel.m_profile.sweep import Routine, Sweep
@@ -53,7 +54,13 @@ class UnmappedCode(NamedTuple):
         for first, end in found:
             for offset, size, encoding in sieve.unfit(code[first:end]):
                 at = first + offset
+                if is_guarded(code, first, at, start, self._word_at):
+                    continue
                 yield FoundInstruction(start + at, code[at : at + size], encoding)
+
+    def _word_at(self, address: int) -> int | None:
+        at = address - self.start
+        return int.from_bytes(self.code[at : at + 4], "little") if 0 <= at <= len(self.code) - 4 else None
 
     def _is_address(self, place: FoundInstruction) -> bool:
         """Whether the bytes are an address in this very code, as in a literal."""

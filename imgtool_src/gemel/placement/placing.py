@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from gemel.builds.build import Build
+from gemel.builds.elf.segment_sections import stored_for_ram
 from gemel.builds.segment import Segment
 from gemel.errors import Problem
 from gemel.layout.addresses import locate, seen_by
@@ -146,7 +147,7 @@ def _placed(layout: Layout, plan: BuildPlan, build: Build, own: list[Piece]) -> 
 
 
 def _where(plan: BuildPlan, build: Build, segment: Segment | None = None) -> str:
-    tail = f", segment {segment.index}" if segment else ""
+    tail = f", {segment.words}" if segment else ""
     return f"build {plan.name} ({build.file}{tail})"
 
 
@@ -174,6 +175,10 @@ def _memory_problems(layout: Layout, plan: BuildPlan, build: Build, piece: Piece
         hint = "give the section a load address in flash (AT> in the linker script)"
         if plan.runs_in is None and memory.kind == "ram":
             hint += ", or name the RAM area it runs in as runs_in in the layout"
+        if cause := stored_for_ram(piece.segment, _stored_sections(build)):
+            hint = cause
+            if plan.runs_in is None and memory.kind == "ram" and piece.segment.executable:
+                hint += ", or name the RAM area it runs in as runs_in in the layout"
         if forgotten := forgotten_by_segment(layout, plan, build, piece.segment):
             hint = f"{forgotten}; else give the section a load address in flash (AT> in the linker script)"
         what = f"build {plan.name} has bytes to store at a load address in {memory.kind} {memory.name}"
@@ -197,6 +202,14 @@ def _memory_problems(layout: Layout, plan: BuildPlan, build: Build, piece: Piece
             )
         ]
     return []
+
+
+def _stored_sections(build: Build) -> Iterable[tuple[str, Span, int]]:
+    return (
+        (section.name, section.span, section.offset)
+        for section in (build.sections.all() if build.sections else ())
+        if section.allocated and section.stored
+    )
 
 
 def _not_in_its_area(layout: Layout, plan: BuildPlan, build: Build, pieces: list[Piece]) -> Problem:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from gemel.errors import BuildError, GemelError, Problem, UsageProblem
 from gemel.files.reading import FileSource, blocks_of_file
+from gemel.image.image import Image
 from gemel.layout.model import Layout
 from gemel.layout.reader import MAX_BYTES, ReadLayout, read_layout
 from gemel.spans import format_address
@@ -16,46 +17,72 @@ from gemel.structs import replace
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
-    from gemel.image.decoded import Decoded
     from gemel.image.formats import Format
     from gemel.placement.placed import Version
 
 
-def load_layout(path: Path) -> ReadLayout:
-    """Read the layout file; raises LayoutError or UsageProblem."""
+def load_layout(path: str | Path) -> ReadLayout:
+    """The layout in a TOML file, with every check that there is; raises LayoutError or UsageProblem."""
     data = bytearray()
-    for block in blocks_of_file(path):
+    for block in blocks_of_file(Path(path)):
         data += block
         if len(data) > MAX_BYTES:
             break
+    return layout_from(bytes(data), str(path))
+
+
+def layout_from(data: bytes, file: str) -> ReadLayout:
+    """The layout in ``data``, with every check that there is; ``file`` is its name in messages."""
     from gemel.checking.policy.severities import severity_faults
     from gemel.checking.policy.waivers import waiver_faults
     from gemel.checksums.in_layout import checksum_faults
     from gemel.seals.demands import seal_faults
 
-    further = [checksum_faults, seal_faults, waiver_faults, severity_faults]
-    return read_layout(bytes(data), str(path), further)
+    return read_layout(data, file, [checksum_faults, seal_faults, waiver_faults, severity_faults])
 
 
-def load_builds(layout: Layout, files: Mapping[str, Path]) -> dict[str, Build]:
-    """The builds in ``files`` by name; raises one BuildError with the problems of all of them.
+def load_builds(layout: ReadLayout | None, given: Mapping[str, str | Path | bytes]) -> dict[str, Build]:
+    """The builds by name, each from a file or from the bytes of one.
 
-    A build's ``file`` is its file's name alone, since it enters reports, which hold no paths; the problems
+    A raw binary goes to the start of its build's area; without a layout (None) it is refused.  Raises one
+    BuildError with the problems of all of them, UsageProblem for a name that the layout does not have.  A
+    build's ``file`` is its file's name alone, since it enters reports, which hold no paths; the problems
     name the build and the file as it was given.
     """
     from gemel.builds.reader import read_build
+    from gemel.builds.source import BytesSource
 
+    unknown = [] if layout is None else [_unknown_build(layout.layout, name) for name in given]
+    if problems := [each for each in unknown if each]:
+        raise UsageProblem(problems)
     builds: dict[str, Build] = {}
-    problems: list[Problem] = []
-    for name, path in files.items():
-        stored = layout.span_of(layout.builds[name].stored_in)
+    for name, file in given.items():
+        path = Path(f"{name} (bytes)") if isinstance(file, bytes) else Path(file)
+        start = None
+        if layout is not None:
+            start = layout.layout.span_of(layout.layout.builds[name].stored_in).start
         try:
-            builds[name] = read_build(FileSource(path), name=name, file=path.name, raw_start=stored.start)
+            source = BytesSource(file) if isinstance(file, bytes) else FileSource(path)
+            builds[name] = read_build(source, name=name, file=path.name, raw_start=start)
         except GemelError as error:
             problems.extend(of_build(problem, name, path) for problem in error.problems)
     if problems:
         raise BuildError(problems)
     return builds
+
+
+def _unknown_build(layout: Layout, name: str) -> Problem | None:
+    """What is wrong with a name that no build of the layout has."""
+    from gemel.layout.kinds import nearest_hint
+
+    if name in layout.builds:
+        return None
+    return Problem(
+        "the layout has no build of this name",
+        found=name,
+        expected=f"one of {', '.join(layout.builds)}",
+        next_step=nearest_hint(name, layout.builds),
+    )
 
 
 def of_build(problem: Problem, name: str, path: Path) -> Problem:
@@ -79,8 +106,6 @@ def build_files(layout: Layout, given: Iterable[str], folder: Path | None = None
 
     ``folder`` None leaves the layout's paths out.  Raises UsageProblem for names that do not exist.
     """
-    from gemel.layout.kinds import nearest_hint
-
     files: dict[str, Path] = {}
     problems = []
     for text in given:
@@ -94,17 +119,8 @@ def build_files(layout: Layout, given: Iterable[str], folder: Path | None = None
                     next_step="write the build's name, '=' and its file",
                 )
             )
-        elif name not in layout.builds:
-            known = ", ".join(layout.builds)
-            hint = nearest_hint(name, layout.builds)
-            problems.append(
-                Problem(
-                    "the layout has no build of this name",
-                    found=name,
-                    expected=f"one of {known}",
-                    next_step=hint,
-                )
-            )
+        elif unknown := _unknown_build(layout, name):
+            problems.append(unknown)
         elif name in files:
             problems.append(Problem("a build is given twice", found=text, expected=f"one file for {name}"))
         else:
@@ -118,13 +134,18 @@ def build_files(layout: Layout, given: Iterable[str], folder: Path | None = None
     return files
 
 
-def load_image(path: Path, layout: Layout | None, at: int | None) -> Decoded:
-    """Read an image; a raw binary at ``at``, else at the start of the layout's first flash memory."""
-    return load_images([path], layout, at)[0]
+def read_image(path: str | Path, *, layout: ReadLayout | None = None, at: int | None = None) -> Image:
+    """Read an image file, its format by its suffix.
+
+    A raw binary goes to address ``at``, else to the start of the layout's first flash memory.  Raises
+    ImageFormatError for a malformed file, UsageProblem for one that cannot be read, and where nothing says
+    where a raw binary goes.
+    """
+    return read_images([Path(path)], layout, at)[0]
 
 
-def load_images(paths: Sequence[Path], layout: Layout | None, at: int | None) -> list[Decoded]:
-    """Read images, each as ``load_image`` does; raises UsageProblem if ``at`` is given and none is raw."""
+def read_images(paths: Sequence[Path], layout: ReadLayout | None, at: int | None) -> list[Image]:
+    """Read images, each as ``read_image`` does; raises UsageProblem if ``at`` is given and none is raw."""
     from gemel.image.formats import format_of
     from gemel.workflows.not_images import refuse_no_image
 
@@ -142,11 +163,12 @@ def load_images(paths: Sequence[Path], layout: Layout | None, at: int | None) ->
     return [_decoded(path, form, layout, at) for path, form in zip(paths, formats, strict=True)]
 
 
-def _decoded(path: Path, form: Format, layout: Layout | None, at: int | None) -> Decoded:
+def _decoded(path: Path, form: Format, layout: ReadLayout | None, at: int | None) -> Image:
     start = at or 0
     if at is None and not form.has_addresses:
-        start = _first_flash(layout, path)
-    return form.decode(blocks_of_file(path), str(path), start)
+        start = _first_flash(layout.layout if layout else None, path)
+    decoded = form.decode(blocks_of_file(path), str(path), start)
+    return Image(decoded.image, decoded.entry, decoded.remarks, path.name)
 
 
 def _first_flash(layout: Layout | None, path: Path) -> int:

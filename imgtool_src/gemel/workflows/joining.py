@@ -2,78 +2,111 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from gemel.errors import Problem, UsageProblem
+from gemel.errors import Problem
+from gemel.image.image import Image
 from gemel.spans import format_address, format_size
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
-    import datetime
     from collections.abc import Iterable
 
     from gemel.builds.build import Build
     from gemel.checking.rule import Rule
-    from gemel.checking.runner import CheckResult
-    from gemel.joining.pipeline import Joined
     from gemel.layout.model import Layout
     from gemel.layout.reader import ReadLayout
-    from gemel.placement.placed import Version
+    from gemel.placement.placed import PlacedBuild, Version
+    from gemel.record.record import Record
+    from gemel.rehearsal.rehearsal import Rehearsal
     from gemel.seals.seal import Seal
+    from gemel.workflows.checking import CheckResult
     from gemel.workflows.sealing import SignerSource
 
 
-class Made(NamedTuple):
+class JoinResult(NamedTuple):
+    """A joined image, where each build is stored in it, and the record if the layout asks for one."""
+
+    image: Image
+    placed: Mapping[str, PlacedBuild]
+    record: Record | None
+
+
+class CheckedJoin(NamedTuple):
     """A joined image with the result of its check, and its seal, if it got one."""
 
-    joined: Joined
+    joined: JoinResult
     result: CheckResult
     seal: Seal | None
 
 
-def joined_and_checked(
-    read: ReadLayout,
+def join(
+    layout: ReadLayout,
+    builds: Mapping[str, Build],
+    *,
+    version: str | Version | None = None,
+    rollback: int | None = None,
+) -> JoinResult:
+    """One image from every build of the layout; nothing is checked yet, sealed or written.
+
+    ``version`` ("X.Y.Z") and ``rollback`` stand in for the layout's.  Raises UsageProblem for builds or a
+    version that are missing, JoinRefused with everything that keeps the builds apart, LayoutError for values
+    that cannot be written where they should go.
+    """
+    from gemel.joining.pipeline import join as run_passes
+    from gemel.placement.placed import Version
+
+    wanted = Version.of(version) if isinstance(version, str) else version
+    joined = run_passes(layout, builds, wanted, rollback)
+    return JoinResult(Image(joined.image, joined.entry), joined.placed, joined.record)
+
+
+def join_and_check(
+    layout: ReadLayout,
     builds: Mapping[str, Build],
     version: Version | None,
     rollback: int | None,
     keys: SignerSource,
     leave_unsealed: bool,
-) -> Made:
+) -> CheckedJoin:
     """Join, seal with ``keys`` and check; raises what ``join`` and ``seal`` raise.
 
     Nothing that breaks a rule is signed: with keys the image is checked before it is sealed, and after.
-    The seal is held against the keys that the layout trusts; where it names none, those that signed are.
+    The seal is compared with the keys that the layout trusts; where it names none, with those that signed.
     """
-    from gemel.checking.runner import check
-    from gemel.inspection.inspection import Inspection
-    from gemel.joining.pipeline import join
-    from gemel.workflows.rehearsing import rehearsal_of
+    from gemel.workflows.checking import check
+    from gemel.workflows.rehearsing import due_rehearsal
     from gemel.workflows.sealing import rules_without_seal, sealed_with
     from gemel.workflows.trust import trusted_keys
 
-    trusted = trusted_keys(read) if keys else ()
-    joined = join(read, builds, version, rollback)
-    rehearsal = rehearsal_of(read, joined.image, builds, {}, asked_for=False)
+    trusted = trusted_keys(layout) if keys else ()
+    joined = join(layout, builds, version=version, rollback=rollback)
+    rehearsal: Rehearsal | bool = due_rehearsal(layout, joined.image, builds, wanted=False) or False
 
     def checked(rules: Iterable[Rule] | None) -> CheckResult:
-        inspection = Inspection(
-            read, joined.image, builds, version, rollback, trusted=trusted, rehearsal=rehearsal
+        return check(
+            layout,
+            joined.image,
+            builds,
+            version=version,
+            rollback=rollback,
+            trusted=trusted,
+            rehearsal=rehearsal,
+            rules=rules,
         )
-        return check(inspection, today(), rules)
 
     made = None
     result = checked(rules_without_seal() if keys or leave_unsealed else None)
     if keys and result.passes:
         signers = keys.open()
         trusted = trusted or tuple(signer.public_key for signer in signers)
-        made = sealed_with(read.layout, joined.image, signers)
+        made = sealed_with(layout.layout, joined.image.data, signers)
         result = checked(None)
-    return Made(joined, result, made)
+    return CheckedJoin(joined, result, made)
 
 
-def contents_of(joined: Joined) -> list[str]:
+def contents_of(joined: JoinResult) -> list[str]:
     """A line for each build in the image, and one for the record: what a release engineer notes down."""
     width = max(map(len, joined.placed))
     lines = []
@@ -124,20 +157,3 @@ def assumptions_of(layout: Layout, build: Build) -> list[Problem]:
             what, where=where, found=put, expected="an ELF or HEX file, which holds addresses", next_step=step
         )
     ]
-
-
-def today() -> datetime.date:
-    """The date that waivers are held against; raises UsageProblem for a malformed SOURCE_DATE_EPOCH."""
-    from gemel.inspection.inspection import today_or_epoch
-
-    epoch = os.environ.get("SOURCE_DATE_EPOCH")
-    try:
-        return today_or_epoch(epoch)
-    except (ValueError, OverflowError, OSError) as error:
-        problem = Problem(
-            "SOURCE_DATE_EPOCH is malformed",
-            where="environment",
-            found=str(epoch),
-            expected="seconds since 1970",
-        )
-        raise UsageProblem(problem) from error

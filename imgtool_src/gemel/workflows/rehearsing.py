@@ -1,34 +1,48 @@
-"""A rehearsal on the way of another command: asked for by option, or by the layout."""
+"""A rehearsal: of its own, or on the way of a check that asks for it or whose layout requires it."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from pathlib import Path
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
-    from gemel.image.sparse import SparseBytes
+    from gemel.image.image import Image
     from gemel.layout.reader import ReadLayout
     from gemel.rehearsal.rehearsal import Rehearsal
 
 
-def rehearsal_of(
-    read: ReadLayout,
-    image: SparseBytes,
-    builds: Mapping[str, Build],
-    files: Mapping[str, Path],
-    asked_for: bool,
-) -> Rehearsal | None:
-    """The rehearsal of ``image`` if it is asked for or the layout requires it, else None.
+def rehearse(
+    layout: ReadLayout,
+    image: Image,
+    builds: Mapping[str, Build] | None = None,
+    *,
+    budget: int | None = None,
+    watches: Sequence[str] = (),
+    isolate: bool = True,
+    exact: bool = True,
+) -> Rehearsal:
+    """Run the reset code of both cores from the image's own bytes in the device that the layout describes.
 
-    ``files`` are the builds' files, for source lines.  Raises ExtraMissing without the emulator.
+    ``builds`` give functions, source lines and what was copied.  ``budget`` is in instructions a core (None:
+    the layout's, else 20 million); ``watches`` are ``reads`` (of RAM that nobody wrote) and ``alignment``;
+    ``isolate`` emulates in a process of its own, so that a crash of the emulator is a finding and not the end
+    of yours; ``exact`` makes times exact and follows calls, by a second run.  Two calls with the same
+    arguments give equal results.  Raises ExtraMissing without the emulator, GemelError for a device that it
+    cannot map or an image without a start.
     """
-    plan = read.layout.rehearsal
-    if not asked_for and not (plan and plan.required):
-        return None
-    from gemel.files.reading import FileSource
-    from gemel.rehearsal.session import rehearse
+    from gemel.rehearsal.session import RehearsalOptions
+    from gemel.rehearsal.session import rehearse as run
 
-    sources = {name: FileSource(path) for name, path in files.items() if builds[name].kind == "elf"}
-    return rehearse(read, image, builds, sources=sources)
+    given = builds or {}
+    sources = {name: build.source for name, build in given.items() if build.source is not None}
+    options = RehearsalOptions(budget, tuple(watches), isolate, exact)
+    return run(layout, image.data, given, options, sources)
+
+
+def due_rehearsal(
+    layout: ReadLayout, image: Image, builds: Mapping[str, Build], wanted: bool
+) -> Rehearsal | None:
+    """The rehearsal of ``image`` if it is ``wanted`` or the layout requires it, else None."""
+    plan = layout.layout.rehearsal
+    return rehearse(layout, image, builds) if wanted or (plan and plan.required) else None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from gemel.errors import Problem, UsageProblem
@@ -10,10 +11,12 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from gemel.checking.rule import Rule
+    from gemel.image.image import Image
     from gemel.image.sparse import SparseBytes
     from gemel.layout.model import Layout
+    from gemel.layout.reader import ReadLayout
     from gemel.seals.keys.algorithms import SignatureAlgorithm
-    from gemel.seals.keys.keys import Signer
+    from gemel.seals.keys.keys import PrivateKey, PublicKey, Signer
     from gemel.seals.seal import Seal
 
 MORE_KEYS = "give further keys with --key, or --leave-unsealed and collect signatures with gemel sign"
@@ -77,10 +80,11 @@ def refuse_unsealable(layout: Layout, keys: SignerSource, leave_unsealed: bool) 
 
 def sealed_with(layout: Layout, image: SparseBytes, signers: Sequence[Signer]) -> Seal:
     """Seal ``image`` with signers enough for the layout; raises as ``seal`` and ``refuse_too_few``."""
-    from gemel.seals.sealing import refuse_too_few, seal, sealed_plan
+    from gemel.seals.sealing import refuse_too_few, sealed_plan
+    from gemel.seals.sealing import seal as put_signatures
 
     refuse_too_few(sealed_plan(layout), [signer.algorithm for signer in signers], MORE_KEYS)
-    return seal(layout, image, signers)
+    return put_signatures(layout, image, signers)
 
 
 def rules_without_seal() -> list[Rule]:
@@ -96,3 +100,35 @@ def rules_of_a_part() -> list[Rule]:
     from gemel.checking.registry import all_rules
 
     return [rule for rule in all_rules() if rule.name != SUFFICIENT]
+
+
+def seal(layout: ReadLayout, image: Image, signers: Sequence[Signer]) -> Image:
+    """A sealed copy of ``image``: every one of ``signers`` signs its record; a seal that it has is replaced.
+
+    Check the image first: whoever signs vouches for it.  Raises UsageProblem where the layout has no seal or
+    demands other or more signers, SealError where its area is too small, RecordError without a sound record.
+    """
+    from gemel.structs import replace
+
+    sealed = replace(image, data=image.data.copy())
+    sealed_with(layout.layout, sealed.data, signers)
+    return sealed
+
+
+def load_key(path: str | Path, pass_phrase: str | bytes | None = None) -> PrivateKey:
+    """The private key in a file (PEM or DER), unlocked by ``pass_phrase`` where it has one.
+
+    Raises KeyFileError: no key, a wrong or missing pass phrase, an algorithm that no seal can have.
+    """
+    from gemel.seals.keys.files import load_private_key
+    from gemel.workflows.key_inputs import key_file_bytes
+
+    phrase = pass_phrase.encode() if isinstance(pass_phrase, str) else pass_phrase
+    return load_private_key(key_file_bytes(Path(path)), str(path), phrase)
+
+
+def load_public_key(path: str | Path) -> PublicKey:
+    """The public key in a file (PEM or DER); raises KeyFileError."""
+    from gemel.workflows.key_inputs import public_keys
+
+    return public_keys([Path(path)])[0]

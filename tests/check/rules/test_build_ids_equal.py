@@ -52,9 +52,6 @@ BREAKS = {
     "another note in the image, by its record alone": lambda: apply(
         RULE, image=changed(IMAGE, {NOTE_AT: note(OTHER)}), handed={}
     ),
-    "a record that says there is none": lambda: apply(
-        RULE, image=changed(joined(handed=builds(sampler=NO_ID)).image, {NOTE_AT: note(SAMPLER_ID)})
-    ),
     "a raw binary at hand, another note in the image": lambda: apply(
         RULE,
         image=changed(IMAGE, {NOTE_AT: note(OTHER)}),
@@ -66,6 +63,9 @@ BREAKS = {
 }
 
 KEEPS = {
+    "a record of a join from a file without a build id": lambda: apply(
+        RULE, image=changed(joined(handed=builds(sampler=NO_ID)).image, {NOTE_AT: note(SAMPLER_ID)})
+    ),
     "a join": lambda: apply(RULE),
     "the image alone, by its record": lambda: apply(RULE, handed={}),
     "no record": lambda: apply(RULE, NO_RECORD),

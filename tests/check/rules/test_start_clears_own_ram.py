@@ -8,7 +8,8 @@ from builds.elf_writer import SegmentSpec
 from check.rules.test_start_copies_stored_data import DATA, TABLE_AT, label
 from gauge_rules import on_the_gauge
 from ram_and_start import of
-from small_device import LINK, SAMPLER_RAM, STATION_RAM, apply, builds, findings, station_elf
+from small_device import SAMPLER_RAM, STATION_RAM, apply, builds, findings, station_elf
+from verdict_builds import of as built
 
 RULE = "start-clears-own-ram"
 BSS = SegmentSpec(STATION_RAM + 64, b"", memory_size=0x100, flags="rw")
@@ -32,14 +33,15 @@ def _table(*rows):
 
 
 BREAKS = {
-    "what the cores share": lambda: of(RULE, "station-link-cleared"),
+    "what the cores share": lambda: built(RULE, "v8", "sampler-link-cleared"),
     "initialised data": lambda: of(RULE, "sampler-data-cleared"),
     "far into the other core's RAM": lambda: _cleared(STATION_RAM + 64, SAMPLER_RAM + 0x10),
     "ends before it starts": lambda: _cleared(STATION_RAM + 64, STATION_RAM),
     "memory that is none": lambda: _cleared(0x7000_0000, 0x7000_0010),
-    "an entry of a table in bytes": lambda: _table((STATION_RAM + 64, 0x100), (LINK + 8, 0x20)),
+    "an entry of a table in bytes": lambda: _table((STATION_RAM + 64, 0x100), (SAMPLER_RAM + 8, 0x20)),
 }
 KEEPS = {
+    "what the cores share, by the primary": lambda: of(RULE, "station-link-cleared"),
     "the cleared data": lambda: _cleared(STATION_RAM + 64, STATION_RAM + 0x140),
     "more of its own RAM": lambda: _cleared(STATION_RAM + 64, STATION_RAM + 0x1000),
     "a table in words": lambda: _table((STATION_RAM + 64, 0x40)),

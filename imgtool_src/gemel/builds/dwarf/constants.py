@@ -79,6 +79,7 @@ class At(IntEnum):
     BYTE_SIZE = 0x0B
     BIT_OFFSET = 0x0C
     BIT_SIZE = 0x0D
+    LANGUAGE = 0x13
     DISCR = 0x15
     DISCR_VALUE = 0x16
     CONST_VALUE = 0x1C
@@ -183,6 +184,23 @@ ENCODINGS = {
     0x12: "unsigned",  # ASCII
 }
 """How the bytes of a base type are to be read (DW_ATE_...), in words."""
+
+LANGUAGES = {
+    0x01: "C",
+    0x02: "C",
+    0x0C: "C",
+    0x1D: "C",
+    0x2C: "C",
+    0x3E: "C",
+    0x04: "C++",
+    0x19: "C++",
+    0x1A: "C++",
+    0x21: "C++",
+    0x2B: "C++",
+    0x2E: "C++",
+    0x1C: "Rust",
+}
+"""Languages (DW_LANG_...), table 7.17; those beyond 0x25 from the committee's later list, from memory."""
 
 BIG_ENDIAN = 1
 """DW_END_big."""

@@ -6,11 +6,11 @@ import struct
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from gemel.builds.dwarf.constants import NAMED, RECORDS, At, Tag
+from gemel.builds.dwarf.constants import LANGUAGES, NAMED, RECORDS, At, Tag
 from gemel.builds.dwarf.entries import DieOffset, Entries
 from gemel.builds.dwarf.fault import DebugUnreadable, DwarfFault
 from gemel.builds.dwarf.index import Index
-from gemel.builds.dwarf.names import keyword, scoped, taken_apart
+from gemel.builds.dwarf.names import Spelled, keyword, scoped, taken_apart
 from gemel.builds.dwarf.sections import DebugSections, read_debug_sections
 from gemel.builds.dwarf.type_reader import constant_of, read_type
 from gemel.builds.dwarf.types import (
@@ -74,6 +74,7 @@ class DebugTypes:
 
         In the order of the file, at most DEFINITION_LIMIT; a header that several sources include is defined
         in each.  What is only declared does not count.  Types inside of classes are found by their path.
+        A name without a scope that nothing has at the top is taken for the one in a scope, if there is only one.
         """
         wanted = taken_apart(spelling)
         with _told(self._file):
@@ -85,7 +86,25 @@ class DebugTypes:
             if wanted.scope:
                 found += self._inside(wanted.scope, wanted.last, wanted.tags)
             defined = [at for at in found if not self._declared_only(self._entries.at(at))]
+            if not defined and not wanted.scope:
+                defined = self._in_only_scope(wanted)
             return tuple(sorted(set(defined))[:DEFINITION_LIMIT])
+
+    def _in_only_scope(self, wanted: Spelled) -> list[Reference]:
+        """The types of a plain name in the one scope that has it, as ``second::Link`` for ``Link``."""
+        found = [
+            entry for entry in self._index.named(wanted.last) if entry.tag in wanted.tags and entry.scope
+        ]
+        defined = [entry for entry in found if not self._declared_only(self._entries.at(entry.offset))]
+        alone = len({entry.scope for entry in defined}) == 1
+        return [entry.offset for entry in defined] if alone else []
+
+    def language_of(self, reference: Reference) -> str:
+        """The language of the source that a type is from: C, C++, Rust, or empty for any other."""
+        with _told(self._file):
+            top = self._entries.at(self._entries.at(reference).unit.entries)
+            value = self._entries.read(top).values.get(At.LANGUAGE)
+            return LANGUAGES.get(value, "") if isinstance(value, int) else ""
 
     def variables(self, name: str) -> tuple[Reference, ...]:
         """The types of every variable of that name (in the source or for linkers) outside of functions.

@@ -35,6 +35,9 @@ POINTER_SIZE = 4
 MEMBER_LIMIT = 20_000
 """Members or enumerators of one type that are read at most."""
 
+ACCESS: dict[int, str] = {Tag.VOLATILE_TYPE: "volatile", Tag.ATOMIC_TYPE: "atomic"}
+"""Qualifiers that say how an object is accessed."""
+
 SIGNS = {"signed": True, "unsigned": False, "boolean": False}
 """Whether numbers of an encoding have a sign."""
 
@@ -54,7 +57,8 @@ def read_type(entries: Entries, reference: Reference) -> Type:
     if tag in POINTERS:
         size = attributes.number(At.BYTE_SIZE)
         target = _reference(entries, attributes, At.TYPE)
-        return Pointer(POINTERS[Tag(tag)], POINTER_SIZE if size is None else size, target)
+        own = entries.name(place) if At.NAME in attributes.values else ""
+        return Pointer(POINTERS[Tag(tag)], POINTER_SIZE if size is None else size, target, own)
     if tag in RECORDS:
         return _record(entries, attributes, RECORDS[Tag(tag)])
     if tag == Tag.ENUMERATION_TYPE:
@@ -63,7 +67,7 @@ def read_type(entries: Entries, reference: Reference) -> Type:
         return _array(entries, attributes)
     if tag == Tag.TYPEDEF or tag in QUALIFIERS:
         name = entries.name(place) if tag == Tag.TYPEDEF else ""
-        return Alias(name, _reference(entries, attributes, At.TYPE))
+        return Alias(name, _reference(entries, attributes, At.TYPE), ACCESS.get(tag, ""))
     if tag == Tag.SUBROUTINE_TYPE:
         return Opaque("function")
     if tag == Tag.UNSPECIFIED_TYPE:

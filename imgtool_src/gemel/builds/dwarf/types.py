@@ -24,11 +24,15 @@ class Basic(Struct):
 
 
 class Pointer(Struct):
-    """An address; ``sign`` is ``*``, ``&``, ``&&`` or ``::*``, ``target`` None for a pointer to anything."""
+    """An address; ``sign`` is ``*``, ``&``, ``&&`` or ``::*``, ``target`` None for a pointer to anything.
+
+    ``name`` is what its language calls it, as Rust does (``&T``, ``*const T``); empty elsewhere.
+    """
 
     sign: str
     size: int | None
     target: Reference | None
+    name: str = ""
 
 
 class Array(Struct):
@@ -78,10 +82,14 @@ class Composite(Struct):
 
 
 class Alias(Struct):
-    """Another name for a type (``name``, of a typedef), or a type with qualifiers (``name`` empty)."""
+    """Another name for a type (``name``, of a typedef), or a type with qualifiers (``name`` empty).
+
+    ``qualifier`` says which one: ``volatile``, ``atomic``, or empty for any other.
+    """
 
     name: str
     target: Reference | None
+    qualifier: str = ""
 
 
 class Opaque(Struct):

@@ -65,6 +65,10 @@ class SectionTable:
             )
         return self._loaded
 
+    def name_of(self, number: int) -> str:
+        """The name of one section; empty if there is no such section."""
+        return next((section.name for section in self.all() if section.number == number), "")
+
     def named(self, name: str) -> tuple[Section, ...]:
         """The sections of exactly that name."""
         return tuple(section for section in self.all() if section.name == name)

@@ -25,8 +25,9 @@ SECTION_LIMIT = 16_384
 SYMBOL_TABLE = 2
 STRING_TABLE = 3
 NOTE = 7
+NOBITS = 8
 ARM_ATTRIBUTES = 0x7000_0003
-_ALLOCATED = 0x2
+_ALLOCATED, _THREAD_LOCAL = 0x2, 0x400
 _ALLOCATED_CODE = _ALLOCATED | 0x4
 _SECTION_HEADER = struct.Struct("<10I")
 
@@ -46,6 +47,21 @@ class SectionHeader(NamedTuple):
     entry_size: int
 
     @property
+    def allocated(self) -> bool:
+        """Whether it is part of the program's memory, be it as a template of thread-local data."""
+        return bool(self.flags & _ALLOCATED and self.size)
+
+    @property
+    def thread_local(self) -> bool:
+        """Whether it is a template of thread-local data, whose address may be that of what follows."""
+        return bool(self.flags & _THREAD_LOCAL)
+
+    @property
+    def span(self) -> Span:
+        """Its memory at run time, cut at the end of the address space."""
+        return Span(self.address, min(self.size, ADDRESS_SPACE - self.address))
+
+    @property
     def extent(self) -> tuple[int, int]:
         """(offset, size) of its bytes in the file."""
         return self.offset, self.size
@@ -60,14 +76,6 @@ class Sections(NamedTuple):
     def of_type(self, kind: int) -> list[SectionHeader]:
         """The sections of one type in the order of the file."""
         return [header for header in self.headers if header.type == kind]
-
-    def allocated(self) -> list[Span]:
-        """The run spans of the sections that take memory, cut at the end of the address space."""
-        return [
-            Span(header.address, min(header.size, ADDRESS_SPACE - header.address))
-            for header in self.headers
-            if header.flags & _ALLOCATED and header.size
-        ]
 
     def code(self) -> dict[int, Span]:
         """The run span of each section of executable code, by section number."""

@@ -13,6 +13,8 @@ from gemel.errors import Problem
 from gemel.spans import Span, format_address
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from gemel.builds.segment import Segment
 
 
@@ -75,8 +77,39 @@ def _cut(segment: Segment, span: Span) -> memoryview:
     return memoryview(segment.data)[start : start + span.size]
 
 
-def run_overlaps(segments: list[Segment], settled: set[frozenset[int]], file: str) -> list[Problem]:
-    """Segments that take the same memory at run time, without the pairs that are ``settled``."""
+def are_overlays(one: Segment, other: Segment) -> bool:
+    """Whether two segments that share memory at run time are alternatives there."""
+    both_stored = bool(one.data and other.data) and not one.load_span.overlaps(other.load_span)
+    return one.run_address == other.run_address and (both_stored or not (one.data or other.data))
+
+
+def _share_pieces(one: Segment, other: Segment) -> bool:
+    """Whether sections tell that two segments share memory, not only that one reaches over a gap of the other."""
+    if not one.pieces and not other.pieces:
+        return True
+    mine, theirs = one.pieces or (one.run_span,), other.pieces or (other.run_span,)
+    here, there = 0, 0
+    while here < len(mine) and there < len(theirs):
+        if mine[here].overlaps(theirs[there]):
+            return True
+        if mine[here].end <= theirs[there].end:
+            here += 1
+        else:
+            there += 1
+    return False
+
+
+def run_overlaps(
+    segments: list[Segment],
+    settled: set[frozenset[int]],
+    file: str,
+    cause_of: Callable[[Segment], str] = lambda _: "",
+) -> list[Problem]:
+    """Segments that take the same memory at run time, without the pairs that are ``settled`` and overlays.
+
+    ``cause_of`` says of a segment what may be wrong with it.  Overlays begin at one run address
+    and are stored apart from each other, to be copied there in turn.
+    """
     problems: list[Problem] = []
     furthest: Segment | None = None
     for segment in sorted(segments, key=lambda segment: (segment.run_address, segment.index)):
@@ -84,6 +117,8 @@ def run_overlaps(segments: list[Segment], settled: set[frozenset[int]], file: st
             furthest
             and furthest.run_span.overlaps(segment.run_span)
             and frozenset((furthest.index, segment.index)) not in settled
+            and not are_overlays(furthest, segment)
+            and _share_pieces(furthest, segment)
         ):
             problems.append(
                 Problem(
@@ -91,7 +126,9 @@ def run_overlaps(segments: list[Segment], settled: set[frozenset[int]], file: st
                     where=f"{file}, segments {furthest.index} and {segment.index}",
                     found=str(furthest.run_span.intersection(segment.run_span)),
                     expected="run addresses that do not overlap",
-                    next_step="correct the addresses in the linker script; overlays are not read",
+                    next_step=cause_of(furthest)
+                    or cause_of(segment)
+                    or "correct the addresses in the linker script; overlays begin at one run address",
                 )
             )
         if furthest is None or segment.run_span.end > furthest.run_span.end:

@@ -16,20 +16,24 @@ from gemel.spans import Span, without
 from gemel.structs import replace
 
 
-def with_pieces(segments: list[Segment], sections: Iterable[Span]) -> list[Segment]:
+def with_pieces(
+    segments: list[Segment], sections: Iterable[Span], unstored: Iterable[Span] = ()
+) -> list[Segment]:
     """``segments`` with their pieces by the run spans of allocated ``sections``.
 
-    A segment that no section lies in, and one that runs as it is stored, are left as they are.  Every byte
-    that a segment stores counts, whatever sections say, and so does what it clears behind its last section:
-    there a linker ends the segment, and a table that ends sooner leaves something out.
+    ``unstored`` are those of them that the file has no bytes for: what is in segments without bytes, so that
+    another segment may be in a gap of theirs.  A segment that no section is in, and one that runs as it is
+    stored, are left as they are.  Every byte that a segment stores counts, whatever sections say, and so does
+    what it clears after its last section: there a linker ends the segment, and a table that ends sooner leaves
+    something out.
     """
-    apart = _apart(sections)
-    starts = [span.start for span in apart]
+    sorts = [(apart, [span.start for span in apart]) for apart in (_apart(sections), _apart(unstored))]
     result, left = [], 2 * SECTION_LIMIT  # segments may store the same bytes twice, and so share sections
     for segment in segments:
         whole = segment.run_span
         pieces: tuple[Span, ...] = ()
         if segment.load_span != whole:
+            apart, starts = sorts[not segment.data and bool(sorts[1][0])]
             first = max(0, bisect_right(starts, whole.start) - 1)
             inside = apart[first : min(first + left, bisect_right(starts, whole.end - 1))]
             left -= len(inside)

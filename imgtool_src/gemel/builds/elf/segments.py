@@ -6,25 +6,37 @@ no more memory than it has bytes itself.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from typing import TYPE_CHECKING
 
 from gemel.builds.elf.header import HEADER_SIZE
 from gemel.builds.elf.program_headers import LOADABLE, ProgramHeader
+from gemel.builds.elf.sections import NOBITS
 from gemel.builds.elf.segment_overlaps import load_overlaps, run_overlaps
+from gemel.builds.elf.segment_pieces import with_pieces
+from gemel.builds.elf.segment_sections import split_at_overlays, stored_for_ram, without_padding
 from gemel.builds.segment import Segment
 from gemel.errors import Problem
-from gemel.spans import ADDRESS_SPACE, format_address
+from gemel.spans import ADDRESS_SPACE, Span, format_address, merge
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from gemel.builds.elf.sections import SectionHeader
     from gemel.builds.source import ByteSource
 
 
 def read_segments(
-    source: ByteSource, headers: list[ProgramHeader], file: str
+    source: ByteSource,
+    headers: list[ProgramHeader],
+    file: str,
+    sections: tuple[SectionHeader, ...] = (),
+    name_of: Callable[[int], str] = str,
 ) -> tuple[list[Segment], list[Problem], list[Problem]]:
     """The loadable segments in order of load address, what is wrong with them, and remarks.
 
-    Nothing of any segment is read if one of them lies outside the file or the address space.
+    Nothing of any segment is read if one of them lies outside the file or the address space.  ``sections``
+    tell overlays inside one segment and gaps, ``name_of`` what a section is called by its number.
     """
     loadable = [
         header for header in headers if header.type == LOADABLE and (header.memory_size or header.file_size)
@@ -46,11 +58,37 @@ def read_segments(
     if problems:
         return [], problems, []
     segments = [_segment(source, header) for header in loadable]
+    segments = without_padding(split_at_overlays(segments, loadable, sections), sections)
+    allocated = [section for section in sections if section.allocated]
+    stored = merge(Span(each.run_address, len(each.data)) for each in segments if each.data)
+    starts = [span.start for span in stored]
+    unstored = [
+        section.span
+        for section in allocated
+        if section.type == NOBITS or not _overlaps_any(section.span, stored, starts)
+    ]
+    segments = with_pieces(segments, [section.span for section in allocated], unstored)
     segments.sort(key=lambda segment: (segment.load_address, segment.index))
     remarks = [_carries_header(header, file) for header in loadable if _holds_elf_header(header)]
     overlaps, doubled, settled = load_overlaps(segments, file)
     remarks.extend(doubled)
-    return segments, overlaps + run_overlaps(segments, settled, file), remarks
+    overlaps += run_overlaps(segments, settled, file, lambda each: _for_ram(each, sections, name_of))
+    return segments, overlaps, remarks
+
+
+def _overlaps_any(span: Span, stored: list[Span], starts: list[int]) -> bool:
+    """Whether ``span`` shares a byte with one of ``stored``, which begin at ``starts``, in order."""
+    at = bisect_left(starts, span.end) - 1
+    return at >= 0 and stored[at].overlaps(span)
+
+
+def _for_ram(segment: Segment, sections: tuple[SectionHeader, ...], name_of: Callable[[int], str]) -> str:
+    stored = (
+        (name_of(number), section.span, section.offset)
+        for number, section in enumerate(sections)
+        if section.allocated and section.type != NOBITS
+    )
+    return stored_for_ram(segment, stored)
 
 
 def _bounds(header: ProgramHeader, file_size: int, file: str) -> list[Problem]:
@@ -114,6 +152,7 @@ def _segment(source: ByteSource, header: ProgramHeader) -> Segment:
         writable=bool(header.flags & 2),
         executable=bool(header.flags & 1),
         index=header.number,
+        file_offset=header.offset,
     )
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from gemel.builds.dwarf.fault import DebugUnreadable
 from gemel.builds.dwarf.types import Alias, Array, Basic, Composite, Enumeration, Member, Pointer, Type
+from gemel.checking.contract.wrappers import Found, faced, same_values, unwrapped
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
@@ -41,21 +42,25 @@ class Comparison:
     What types and base types are called, qualifiers, and whether a structure is called class make no
     difference.  ``follow_pointers`` holds what pointers point at to the same; a target that
     one side only declares agrees with everything.
-    """
 
-    __slots__ = ("_known", "_trial", "follow_pointers", "left", "right")
+    Where a side is not C, wrappers are seen through, a number agrees with an enumeration of its size, and
+    enumerations of two languages agree by their values.
+    """
 
     def __init__(self, left: DebugTypes, right: DebugTypes, follow_pointers: bool) -> None:
         """``left`` and ``right`` may be the same file."""
         self.left = left
         self.right = right
         self.follow_pointers = follow_pointers
+        self.languages: tuple[str, ...] = ()
         self._known: dict[tuple[Reference | None, Reference | None], bool] = {}
         self._trial: dict[tuple[Reference | None, Reference | None], bool] = {}
 
     def same(self, left: Reference | None, right: Reference | None) -> bool:
         """Whether the two types agree; DebugUnreadable if they are too deep to tell."""
         self._trial = {}
+        if not self.languages:
+            self.languages = self._languages(left, right)
         result = self._same(left, right, 0)
         # What was found equal on the way may rest on the assumption that the whole is equal.
         self._known.update((pair, equal) for pair, equal in self._trial.items() if result or not equal)
@@ -71,14 +76,24 @@ class Comparison:
         if depth > DEPTH_LIMIT:
             raise DebugUnreadable(f"a type has more than {DEPTH_LIMIT} types inside each other", "")
         self._trial[pair] = True
-        result = self._trial[pair] = self._same_types(
-            self.left.resolved(left), self.right.resolved(right), depth + 1
-        )
+        result = self._trial[pair] = self._same_types(*self.faced(left, right), depth + 1)
         return result
 
-    def _same_types(
-        self, left: tuple[Reference | None, Type], right: tuple[Reference | None, Type], depth: int
-    ) -> bool:
+    def _languages(self, left: Reference | None, right: Reference | None) -> tuple[str, ...]:
+        sides = (self.left, left), (self.right, right)
+        return tuple(types.language_of(at) if at is not None else "" for types, at in sides)
+
+    @property
+    def mixed(self) -> bool:
+        """Whether wrappers are seen through: one side at least is neither C nor unknown."""
+        return any(language not in ("C", "") for language in self.languages)
+
+    def faced(self, left: Reference | None, right: Reference | None) -> tuple[Found, Found]:
+        """The two types that are compared with each other where ``left`` and ``right`` are."""
+        one, other = Found(*self.left.resolved(left)), Found(*self.right.resolved(right))
+        return faced(self.left, self.right, one, other) if self.mixed else (one, other)
+
+    def _same_types(self, left: Found, right: Found, depth: int) -> bool:
         (at_left, one), (at_right, other) = left, right
         if isinstance(one, Basic) and isinstance(other, Basic):
             return (one.size, one.encoding, one.big_endian) == (other.size, other.encoding, other.big_endian)
@@ -89,11 +104,18 @@ class Comparison:
             equal = bounds_of(mine) == bounds_of(theirs) and mine.stride == theirs.stride
             return equal and self._same(mine.type, theirs.type, depth)
         if isinstance(one, Enumeration) and isinstance(other, Enumeration):
-            alike = one.size == other.size and dict(one.enumerators) == dict(other.enumerators)
+            alike = one.size == other.size and self._same_enumerators(one, other)
             return alike and (one.signed == other.signed or None in (one.signed, other.signed))
         if isinstance(one, Composite) and isinstance(other, Composite):
             return self._same_records(one, other, depth)
+        if self.mixed and {type(one), type(other)} == {Basic, Enumeration}:
+            return _integer_size(one) is not None and _integer_size(one) == _integer_size(other)
         return type(one) is type(other) and not isinstance(one, Alias) and one == other
+
+    def _same_enumerators(self, one: Enumeration, other: Enumeration) -> bool:
+        if dict(one.enumerators) == dict(other.enumerators):
+            return True
+        return len(set(self.languages)) > 1 and "Rust" in self.languages and same_values(one, other)
 
     def _targets(self, one: Pointer, other: Pointer, depth: int) -> bool:
         (left, target), (right, other_target) = (
@@ -118,6 +140,13 @@ class Comparison:
         return same_place(left, right) and self._same(left.type, right.type, depth)
 
 
+def _integer_size(found: Type) -> int | None:
+    """Bytes of an enumeration or a whole number; None for anything else."""
+    if isinstance(found, Enumeration):
+        return found.size
+    return found.size if isinstance(found, Basic) and found.encoding in ("signed", "unsigned") else None
+
+
 def same_place(left: Member, right: Member) -> bool:
     """Whether two members lie at the same bits, of the same case."""
     return (left.bit, left.bits, left.case) == (right.bit, right.bits, right.case)
@@ -129,13 +158,16 @@ def only_declared(found: Type) -> bool:
 
 
 def elements_of(types: DebugTypes, array: Reference) -> Elements:
-    """An array whose elements are arrays, perhaps through a typedef, as one of more dimensions."""
+    """An array whose elements are arrays, perhaps through a typedef or a wrapper, as one of more dimensions."""
     counts: tuple[int | None, ...] = ()
     strides: list[int | None] = []
     for _ in range(DEPTH_LIMIT):
         _, found = types.resolved(array)
-        if not isinstance(found, Array):
+        wrapped = isinstance(found, Composite) and types.language_of(array) not in ("C", "")
+        inner = unwrapped(types, Found(array, found)).type if wrapped else found
+        if not isinstance(inner, Array):
             break
+        found = inner
         counts += found.counts
         strides.append(found.stride)
         array = found.element

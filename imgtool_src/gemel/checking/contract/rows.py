@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from gemel.builds.dwarf.types import Array, Basic, Composite, Enumeration, Member, Pointer, Type
 from gemel.checking.contract.comparison import Comparison, Pair, elements_of, paired, same_place
+from gemel.checking.contract.wrappers import Found
 from gemel.structs import NamedTuple, Struct, replace
 
 if TYPE_CHECKING:
@@ -77,14 +78,15 @@ class _Rows:
 
     def seen(self, one: Side, other: Side) -> bool:
         """Whether these two types have been shown before; from now on they have."""
-        pair = _opened(one)[0].reference, _opened(other)[0].reference
+        (one, _), (other, _) = self._opened(one, other)
+        pair = one.reference, other.reference
         known = pair in self._seen
         self._seen.add(pair)
         return known
 
     def inside(self, one: Side, other: Side, depth: int) -> Iterator[Row]:
         """What is in two types, if they are of a kind that has something in it."""
-        (one, left), (other, right) = _opened(one), _opened(other)
+        (one, left), (other, right) = self._opened(one, other)
         if depth > DEPTH_SHOWN:
             return
         if isinstance(left, Composite) and isinstance(right, Composite):
@@ -149,6 +151,16 @@ class _Rows:
         own = not any(row.differs for row in inside)
         return [Row(depth, f"its target, {name}", *cells, own), *inside]
 
+    def _opened(self, one: Side, other: Side) -> tuple[tuple[Side, Type], tuple[Side, Type]]:
+        """The types as they are compared, or of arrays their first elements."""
+        left, right = self._comparison.faced(one.reference, other.reference)
+        if isinstance(left.type, Array) or isinstance(right.type, Array):
+            left, right = self._comparison.faced(_first(one.types, left), _first(other.types, right))
+        return (one._replace(reference=left.reference), left.type), (
+            other._replace(reference=right.reference),
+            right.type,
+        )
+
     def _alone(self, side: Side, member: Member | None, on_left: bool, depth: int) -> Row:
         cell = _cell(_moved(side, member), member) if member else None
         label = _label(side, member) if member else ""
@@ -206,6 +218,13 @@ def _opened(side: Side) -> tuple[Side, Type]:
     if isinstance(found, Array) and reference is not None:
         reference, found = side.types.resolved(elements_of(side.types, reference).type)
     return side._replace(reference=reference), found
+
+
+def _first(types: DebugTypes, found: Found) -> Reference | None:
+    """The elements of an array; any other type itself."""
+    if isinstance(found.type, Array) and found.reference is not None:
+        return elements_of(types, found.reference).type
+    return found.reference
 
 
 def _target(side: Side, pointer: Pointer) -> Side:

@@ -8,7 +8,9 @@ from gemel.checking.contract.comparison import Comparison
 from gemel.checking.contract.data_conventions import differing_conventions
 from gemel.checking.contract.picture import first_difference, side_by_side
 from gemel.checking.contract.rows import Cell, Row, rows_of
+from gemel.checking.contract.wrappers import unshareable
 from gemel.inspection.contract_parties import Comparable, DefinedType
+from gemel.inspection.shared_objects import reached
 from gemel.inspection.wording import concerned
 from gemel.outcomes import Finding
 from gemel.spans import format_size
@@ -30,6 +32,22 @@ def unlike_in_one_build(found: DefinedType, spelling: str, where: str, follow: b
             )
             what = f"build {name} has two layouts of {spelling}, in two of its sources"
             yield _finding(what, where, spelling, sides, comparison)
+            return
+
+
+def not_for_others(found: DefinedType, spelling: str, where: str) -> Iterator[Finding]:
+    """A finding if a type holds what no other core can read, such as a tagged union of Rust."""
+    for reference in reached(found.types, found.references[:1]):
+        if why := unshareable(found.types, reference):
+            plan = found.plan
+            yield Finding(
+                f"build {plan.name} shares {spelling}, which only its own code can read",
+                concerned(plan.name, plan.core, *_contract(where)),
+                where=where,
+                found=why,
+                expected="numbers, arrays, structures with repr(C), enumerations without values, or raw pointers",
+                next_step="share a structure with repr(C) and a number that says which case it is",
+            )
             return
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.checking.policy.waivers import rule_names
+from gemel.checking.registry import rule_names
 from gemel.layout.kinds import KeyPath, LayoutFault, nearest_hint
 from gemel.layout.model import Layout, SeverityChange
 

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import pkgutil
 from collections.abc import Iterator
 
-from gemel.checking import rules
+from gemel.checking.registry import rule_names
 from gemel.layout.kinds import LayoutFault, nearest_hint
 from gemel.layout.model import Layout
 
@@ -14,11 +13,6 @@ OTHER_PARTIES = ("rest", "layout", "record", "version", "rollback", "product", "
 
 OWN_PARTIES = ("rehearsal-passes",)
 """Rules whose findings concern kinds of their own, which are not known without loading them."""
-
-
-def rule_names() -> list[str]:
-    """The names of all rules, sorted, without loading any: each is the name of its file."""
-    return sorted(module.name.replace("_", "-") for module in pkgutil.iter_modules(rules.__path__))
 
 
 def waiver_faults(layout: Layout) -> Iterator[LayoutFault]:

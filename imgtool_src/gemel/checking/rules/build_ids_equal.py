@@ -24,7 +24,7 @@ def _outcomes(inspection: Inspection, name: str) -> Iterator[Outcome]:
     known, source = (build.build_id, build.file) if build and build.build_id else (None, "")
     recorded = recorded_id(inspection, name)
     findings = []
-    if known and recorded is not None and recorded != known:
+    if known and recorded and recorded != known:
         findings.append(_in_record(inspection, name, recorded, known, source))
     if not known and recorded:
         known, source = recorded, "the record"
@@ -40,12 +40,14 @@ def _outcomes(inspection: Inspection, name: str) -> Iterator[Outcome]:
     elif ids or (recorded and source != "the record"):
         yield Holds(where)
     else:
-        yield NotChecked(where, _only_source(name, source))
+        yield NotChecked(where, _only_source(name, source, recorded == b""))
 
 
-def _only_source(name: str, source: str) -> str:
+def _only_source(name: str, source: str, none_recorded: bool) -> str:
     """Why there is nothing to hold the one known build id against."""
     missing = "the image holds no build id note at the build's place (keep its section in flash at link)"
+    if source != "the record" and none_recorded:
+        return f"the record names none, as of a build that was joined from a file without one, and {missing}"
     if source == "the record":
         return f"only {source} tells its build id: {missing}; needs the ELF file: {name}=FILE"
     return f"only {source} tells its build id: {missing}, and no record tells it"

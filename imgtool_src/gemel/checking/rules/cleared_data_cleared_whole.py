@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
@@ -11,8 +12,8 @@ from gemel.checking.findings.start_reach import unstored_sections
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram_claims import own_ram, shared_ram
-from gemel.inspection.start_tables import StartEntry, clears_of, copies_of
-from gemel.inspection.wording import biggest_symbols, concerned, found_or_holds, sized
+from gemel.inspection.start_tables import StartEntry, clears_of, copies_of, tells_clears
+from gemel.inspection.wording import biggest_symbols, concerned, found_or_holds, lines_in_short, sized
 from gemel.layout.addresses import plain_span
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, NotChecked, Outcome
@@ -39,15 +40,52 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             continue
         plan, build = told
         blocks = clears_of(build)
+        written = [block.span for block in (*blocks, *copies_of(build))]
         sections = [section for section in unstored_sections(build) if _meant(section, blocks)]
-        if sections:
-            written = [block.span for block in (*blocks, *copies_of(build))]
-            findings = (
+        left = _left_out(build, written) if tells_clears(build) else []
+        if sections or left:
+            findings = [
                 each for section in sections for each in _findings(inspection, plan, build, section, written)
-            )
+            ]
+            left = [section for section in left if section not in sections]
+            findings += [_not_cleared(plan, build, left)] if left else []
             yield from found_or_holds(
-                findings, f"build {plan.name}, {', '.join(each.name for each in sections)}"
+                findings, f"build {plan.name}, {', '.join(each.name for each in (*sections, *left))}"
             )
+
+
+def _left_out(build: Build, written: list[Span]) -> list[Section]:
+    """The sections that are named as cleared data, hold objects, and that no block reaches."""
+    return [
+        section
+        for section in unstored_sections(build)
+        if _CLEARED.search(section.name)
+        and not _named_as(KEPT, section.name)
+        and not any(span.overlaps(section.span) for span in written)
+        and _data_in(build, section, section.span)
+    ]
+
+
+def _not_cleared(plan: BuildPlan, build: Build, left: list[Section]) -> Finding:
+    names = ", ".join(section.name for section in left)
+    known = ", ".join(f"{block.span} by {block.told_by}" for block in clears_of(build))
+    lines = [
+        f"{section.name}, {sized(section.span)}: {biggest_symbols(build, section.span)}" for section in left
+    ]
+    return Finding(
+        f"start-up code of build {plan.name} clears nothing of {names}",
+        concerned(plan.name, plan.core),
+        where=f"build {plan.name} ({build.file}, section {names})",
+        found=known or "an empty block, or an empty table",
+        expected=f"a block that reaches from {format_address(min(each.span.start for each in left))} to "
+        f"{format_address(max(each.span.last for each in left))}",
+        next_step="place the input sections in the linker script: *(.bss .bss.* COMMON), between the two symbols",
+        lines=lines_in_short(lines, "section"),
+    )
+
+
+_CLEARED = re.compile(r"bss|^COMMON$", re.IGNORECASE)
+"""What names of sections of cleared data have in them (common practice)."""
 
 
 def _meant(section: Section, blocks: list[StartEntry]) -> bool:
@@ -104,8 +142,9 @@ RULE = Rule(
     name="cleared-data-cleared-whole",
     severity="warning",
     checks="Each section of cleared data in a core's own RAM that start-up code begins to clear, by the "
-    "build's zero table or the usual symbols, is cleared up to the last object in it; sections whose names "
-    "say that they keep their content, heaps and stacks are left alone.",
+    "build's zero table or the usual symbols, is cleared up to the last object in it, and each section that is "
+    "named as cleared data (.bss, COMMON) is cleared at all; sections whose names say that they keep their content, "
+    "heaps and stacks are left alone.",
     why="The language promises that variables without a value start as zero. The ones behind the end of the "
     "block start with what the RAM held: zeros in the laboratory after a long pause without power, anything "
     "after a reset in the field.",

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.errors import BuildError
-from gemel.inspection.contract_parties import Missing, debug_types, known_to_nobody, not_told, parties
+from gemel.inspection.contract_parties import SPLIT, Missing, debug_types, known_to_nobody, not_told, parties
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
 from gemel.layout.model import BuildPlan, Contract
@@ -89,7 +89,10 @@ def _values(inspection: Inspection, plan: BuildPlan, name: str) -> list[Value] |
         return Missing(plan, error.problems[0].found, False)
     if numbers:
         return [Value(plan, number, "by the debug information") for number in numbers]
-    return Missing(plan, why or f"it has neither a symbol nor an enumerator {name}", not why)
+    reason = why or f"it has neither a symbol nor an enumerator {name}"
+    if types.split:
+        return Missing(plan, f"{reason}; {SPLIT}", False)
+    return Missing(plan, reason, not why)
 
 
 def _stored(inspection: Inspection, plan: BuildPlan, name: str, size: int) -> Value | str:

@@ -57,8 +57,12 @@ def _type(inspection: Inspection, contract: Contract, spelling: str) -> Iterator
 
 
 def _findings(found: list[DefinedType], contract: Contract, spelling: str, where: str) -> Iterator[Finding]:
-    from gemel.checking.contract.types import unlike, unlike_in_one_build
+    from gemel.checking.contract.types import not_for_others, unlike, unlike_in_one_build
 
+    alone = [finding for each in found for finding in not_for_others(each, spelling, where)]
+    if alone and len(found) > 1:
+        yield from alone
+        return
     for each in found:
         yield from unlike_in_one_build(each, spelling, where, contract.follow_pointers)
     for each in found[1:]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
+from gemel.inspection.code_starts import inside_of
 from gemel.inspection.core_views import described_word
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.vector_tables import place_of, tables, word_span
@@ -22,10 +23,20 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         build = inspection.builds.get(name)
         if build is None or build.entry is None:
             yield NotChecked(f"build {name}", needs_elf(name, build, "entry point"))
-        elif build.entry == table.words[1]:
+        elif build.entry == table.words[1] or _stored_at(inspection, name, build.entry) == table.words[1]:
             yield Holds(f"build {name}")
+        elif inside_of(build, table.words[1]):
+            yield NotChecked(
+                f"build {name}", "its reset handler is no start, see handlers-at-function-starts"
+            )
         else:
             yield _finding(inspection, table, build.file, build.entry)
+
+
+def _stored_at(inspection: Inspection, name: str, entry: int) -> int | None:
+    """Where code that is linked for RAM and copies itself there is stored, Thumb bit kept."""
+    stored = inspection.builds[name].load_address_of(entry & ~1)
+    return None if stored is None else stored | entry & 1
 
 
 def _finding(inspection: Inspection, table: VectorTable, file: str, entry: int) -> Finding:

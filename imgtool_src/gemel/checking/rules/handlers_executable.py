@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
+from gemel.inspection.code_starts import data_at
 from gemel.inspection.core_views import distance, function_at, runs_from
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.vector_tables import place_of, reserved_words, tables, values_told, words_span
 from gemel.inspection.wording import needs_elf
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
-from gemel.placement.placing import Placement
+from gemel.placement.placing import Piece, Placement
 from gemel.spans import format_address
 
 
@@ -46,16 +47,24 @@ def _faults(inspection: Inspection, table: VectorTable, placement: Placement) ->
     return faults
 
 
+def _relocates_itself(piece: Piece) -> bool:
+    return piece.segment.executable and piece.segment.run_address != piece.segment.load_address
+
+
 def _part_without_code(inspection: Inspection, placement: Placement, address: int) -> str:
     """What of the build is at a run address, as words; empty if that is code."""
+    if any(_relocates_itself(piece) and piece.span.holds(address) for piece in placement.pieces):
+        return ""  # code that runs where it is stored, until it has copied itself to where it is linked for
     parts = []
     for segment in placement.build.stored:
         offset = distance(inspection.layout, placement.plan.core, segment.run_address, address)
         if 0 <= offset < len(segment.data):
             parts.append(segment)
     if any(segment.executable for segment in parts):
-        return ""
-    return f"segment {parts[0].index}, which is not executable," if parts else "a gap between the segments"
+        segment = parts[0]
+        offset = distance(inspection.layout, placement.plan.core, segment.run_address, address)
+        return data_at(placement.build, segment.run_address + offset)
+    return f"{parts[0].words}, which is not executable," if parts else "a gap between the segments"
 
 
 def _finding(inspection: Inspection, table: VectorTable, part: str, indices: list[int]) -> Finding:
@@ -77,8 +86,8 @@ def _finding(inspection: Inspection, table: VectorTable, part: str, indices: lis
 RULE = Rule(
     name="handlers-executable",
     severity="error",
-    checks="The reset handler and every other handler that lies in its own build lies in a segment which "
-    "that build's ELF file marks as executable.",
+    checks="The reset handler and every other handler that in its own build is in a segment which that build's ELF "
+    "file marks as executable, in a section, and not where its symbols say that data is.",
     why="A handler in data or in a gap means that the table was patched, or is not this build's: the core "
     "executes constants or erased flash when the exception comes. A memory protection unit that was set up "
     "from the same file stops it there.",

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from gemel.checking.findings.build_evidence import builds_that_state
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.start_tables import StartEntry, copies_of
+from gemel.inspection.start_tables import StartEntry, copies_of, tells_copies
 from gemel.inspection.wording import biggest_symbols, concerned, found_or_holds, segment_words, sized
 from gemel.layout.addresses import locate
 from gemel.outcomes import Finding, NotChecked, Outcome
@@ -23,11 +23,15 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             continue
         where = f"build {told[0].name}"
         placement = inspection.placements[told[0].name]
-        pieces = [piece for piece in placement.pieces if _moves(inspection, placement, piece)]
+        pieces = [
+            piece
+            for piece in placement.pieces
+            if _moves(inspection, placement, piece) and not _is_overlay(placement, piece)
+        ]
         if not pieces:
             continue
         entries = copies_of(placement.build)
-        if entries:
+        if entries or tells_copies(placement.build):
             findings = (each for piece in pieces for each in _findings(placement, piece, entries))
             yield from found_or_holds(findings, where)
         else:
@@ -47,12 +51,41 @@ def _moves(inspection: Inspection, placement: Placement, piece: Piece) -> bool:
     return not own
 
 
+def _next_step(placement: Placement, piece: Piece) -> str:
+    """What to do about code that nobody is known to copy; empty for data."""
+    plan = placement.plan
+    if not piece.segment.executable or plan.runs_in:
+        return ""
+    return (
+        f"where build {plan.name} as a whole is copied to RAM before it starts, name the area that it runs in: "
+        f"runs_in in [build.{plan.name}]; where its own code copies it, use a copy table or waive this rule"
+    )
+
+
+def _is_padding(placement: Placement, rest: Span) -> bool:
+    """Whether no section has bytes in ``rest``: the linker has filled up to the next one."""
+    sections = placement.build.sections.all() if placement.build.sections else ()
+    stored = [section for section in sections if section.allocated and section.stored]
+    return bool(stored) and not any(section.span.overlaps(rest) for section in stored)
+
+
+def _is_overlay(placement: Placement, piece: Piece) -> bool:
+    """Whether another piece runs at the same place: code of the build's own copies them there in turn."""
+    run = Span(piece.segment.run_address, len(piece.segment.data))
+    return any(
+        other is not piece and run.overlaps(Span(other.segment.run_address, len(other.segment.data)))
+        for other in placement.pieces
+    )
+
+
 def _findings(placement: Placement, piece: Piece, entries: list[StartEntry]) -> Iterator[Finding]:
     plan, segment = placement.plan, piece.segment
     run = Span(segment.run_address, len(segment.data))
     for rest in without([run], [entry.span for entry in entries]):
         symbols = biggest_symbols(placement.build, rest)
         stored = Span(piece.address + rest.start - run.start, rest.size)
+        if _is_padding(placement, rest):
+            continue
         if not any(segment.data[rest.start - run.start :][: rest.size]) and rest.end == run.end:
             continue  # zeros that fill the segment up
         yield Finding(
@@ -62,6 +95,7 @@ def _findings(placement: Placement, piece: Piece, entries: list[StartEntry]) -> 
             found=f"{sized(rest)}, stored at {format_address(stored.start)}, in no block that is copied",
             expected="inside a block of the copy table or between the symbols of initialised data",
             span=stored,
+            next_step=_next_step(placement, piece),
             lines=(f"largest objects there: {symbols}",) if symbols else (),
         )
 

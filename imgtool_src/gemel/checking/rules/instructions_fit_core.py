@@ -56,9 +56,15 @@ def _outcomes(plan: BuildPlan, core: Core, build: Build, code: MappedCode) -> It
 def _lacking(core: Core, build: Build, code: MappedCode) -> Iterator[FoundInstruction]:
     from gemel.m_profile.capabilities import lacking
     from gemel.m_profile.found_instruction import FoundInstruction
+    from gemel.m_profile.guards import is_guarded
     from gemel.m_profile.sieve import Sieve
 
     sieve = Sieve(lacking(core.architecture, core.extensions))
+
+    def word_at(address: int) -> int | None:
+        data = build.read_at_run(address, 4)
+        return int.from_bytes(data, "little") if data else None
+
     symbols = build.symbols
     for section in code.sections:
         for offset, size, encoding in sieve.unfit(section.code):
@@ -66,6 +72,8 @@ def _lacking(core: Core, build: Build, code: MappedCode) -> Iterator[FoundInstru
             data = section.code[offset : offset + size]
             found = symbols.function_at(address) if symbols else None
             name, inside = (found[0].name, found[1]) if found else ("", 0)
+            if is_guarded(section.code, max(0, offset - inside), offset, section.start, word_at):
+                continue
             yield FoundInstruction(address, data, encoding, name, inside)
 
 
@@ -87,7 +95,7 @@ RULE = Rule(
     name="instructions-fit-core",
     severity="error",
     checks="Every instruction of a build, told from data by the mapping symbols, is one that its core has, "
-    "by its architecture and extensions in the layout.",
+    "by its architecture and extensions in the layout, unless it is behind a test of the core's own state.",
     why="An instruction that the core lacks is undefined: it faults when it is reached, which may be once "
     "a year. Hand-written assembly and libraries without build attributes bring such instructions in "
     "without a word from compiler or linker.",

@@ -42,7 +42,7 @@ def _windows(inspection: Inspection, plan: BuildPlan) -> dict[str, dict[int, str
 def _addresses(inspection: Inspection, plan: BuildPlan) -> Iterator[tuple[str, int]]:
     build = inspection.builds.get(plan.name)
     for segment in build.segments if build else ():
-        yield f"segment {segment.index} of {build.file if build else ''}", segment.run_address
+        yield f"{segment.words} of {build.file if build else ''}", segment.run_address
     table = inspection.vector_table(plan.name)
     if table is None:
         return

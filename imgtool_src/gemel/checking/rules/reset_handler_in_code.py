@@ -5,7 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
-from gemel.inspection.core_views import described_word, in_execute_never, run_span_as_seen, runs_from
+from gemel.inspection.core_views import (
+    described_word,
+    in_execute_never,
+    is_erased_at,
+    run_span_as_seen,
+    runs_from,
+)
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.vector_tables import moved_words, place_of, tables, word_span
 from gemel.layout.addresses import locate
@@ -33,6 +39,10 @@ def _outcome(inspection: Inspection, table: VectorTable) -> Outcome:
     elif not reset & 1:
         what = f"the reset handler of build {name} lacks the Thumb bit"
         expected, next_step = f"{format_address(reset | 1)} (bit 0 set)", ""
+    elif is_erased_at(inspection, core, reset & ~1):
+        what = f"core {core} would start where the image holds no code"
+        expected = "an instruction"
+        next_step = "was a section left out when the file was made (objcopy -j)?"
     else:
         return Holds(f"build {name}")
     parties, found = (name, core, table.plan.stored_in), described_word(inspection, core, reset)

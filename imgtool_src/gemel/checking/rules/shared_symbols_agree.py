@@ -56,14 +56,15 @@ def _pair(inspection: Inspection, name: str, first: SharedObject, each: SharedOb
             return
     if not isinstance(left, DefinedType) or not isinstance(right, DefinedType):
         return
-    from gemel.checking.contract.types import unlike
+    from gemel.checking.contract.types import not_for_others, unlike
 
     try:
         told = _told(inspection.layout, left, right)
         if told and name in named:
             return
         label = left.types.declared(left.references[0], name)
-        findings = list(unlike(left, right, label, where, False))
+        findings = [found for side in (left, right) for found in not_for_others(side, label, where)]
+        findings = findings or list(unlike(left, right, label, where, False))
     except BuildError as error:
         yield NotChecked(f"the type of {where}", error.problems[0].found)
         return
@@ -77,12 +78,10 @@ def _told(layout: Layout, left: DefinedType, right: DefinedType) -> bool:
     """Whether a contract names the very type of both sides, or of equally many elements, by whatever name."""
     from gemel.checking.contract.comparison import bounds_of, elements_of
 
-    mine, theirs = (each.types.resolved(each.references[0])[0] for each in (left, right))
+    mine, theirs = (_bare(each, each.references[0]) for each in (left, right))
     many = [elements_of(each.types, each.references[0]) for each in (left, right)]
     if bounds_of(many[0]) == bounds_of(many[1]) and many[0].counts:
-        mine, theirs = (
-            side.types.resolved(each.type)[0] for side, each in zip((left, right), many, strict=True)
-        )
+        mine, theirs = (_bare(side, each.type) for side, each in zip((left, right), many, strict=True))
     for spelling in _types_named(layout):
         if mine in _resolved(left, spelling) and theirs in _resolved(right, spelling):
             return True
@@ -90,7 +89,16 @@ def _told(layout: Layout, left: DefinedType, right: DefinedType) -> bool:
 
 
 def _resolved(side: DefinedType, spelling: str) -> set[int | None]:
-    return {side.types.resolved(each)[0] for each in side.types.named(spelling)}
+    return {_bare(side, each) for each in side.types.named(spelling)}
+
+
+def _bare(side: DefinedType, reference: int) -> int | None:
+    """The type without names, qualifiers and what C++ and Rust wrap around it."""
+    from gemel.checking.contract.wrappers import Found, unwrapped
+
+    found = Found(*side.types.resolved(reference))
+    wrapped = side.types.language_of(reference) not in ("C", "")
+    return unwrapped(side.types, found).reference if wrapped else found.reference
 
 
 def _types_named(layout: Layout) -> set[str]:

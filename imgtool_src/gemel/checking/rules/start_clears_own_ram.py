@@ -8,11 +8,13 @@ from gemel.checking.findings.start_blocks import block_outcomes, block_place
 from gemel.checking.findings.start_reach import misplaced, written_lines
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
+from gemel.inspection.ram_claims import shared_ram
 from gemel.inspection.start_tables import StartEntry, clears_of
+from gemel.inspection.windows import parts_of, windows_of
 from gemel.inspection.wording import concerned, segment_words, sized
 from gemel.outcomes import Finding, Outcome
 from gemel.placement.placing import Placement
-from gemel.spans import Span
+from gemel.spans import Span, without
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -25,7 +27,20 @@ def _findings(inspection: Inspection, placement: Placement, entry: StartEntry) -
         stored = Span(segment.run_address, len(segment.data)).intersection(entry.span)
         if stored.size:
             yield _clears_stored(placement, entry, stored, segment_words(placement.build, segment))
-    yield from misplaced(inspection, placement, entry, [entry.span], "clears")
+    spans = [entry.span]
+    if inspection.layout.cores[placement.plan.core].role == "primary":
+        spans = _not_shared(inspection, placement, entry)  # no other core runs yet
+    yield from misplaced(inspection, placement, entry, spans, "clears")
+
+
+def _not_shared(inspection: Inspection, placement: Placement, entry: StartEntry) -> list[Span]:
+    """What is cleared outside of shared areas, as the core sees it."""
+    shared = shared_ram(inspection.layout)
+    spans = []
+    for part in parts_of(entry.span, windows_of(inspection.layout, placement.plan.core)):
+        distance = part.seen.start - part.plain.start
+        spans += [rest.moved(distance) for rest in without([part.plain], shared)]
+    return spans
 
 
 def _clears_stored(placement: Placement, entry: StartEntry, stored: Span, segment: str) -> Finding:
@@ -43,10 +58,11 @@ RULE = Rule(
     name="start-clears-own-ram",
     severity="error",
     checks="Each block that start-up code clears, by the build's zero table or the usual symbols at its "
-    "ends, lies in RAM that its core owns, outside shared areas, and over no byte that the image stores "
-    "for the build, be it initialised data or code that runs from RAM.",
-    why="The cores start at different times. A core that clears what they share wipes out what the other "
-    "one has written there already, once in many starts; one that clears initialised data or copied code "
+    "ends, lies in RAM that its core owns, of a secondary outside shared areas, and over no byte that the image "
+    "stores for the build, be it initialised data or code that runs from RAM (the primary may clear what is "
+    "shared, since it does so before it releases another core).",
+    why="A secondary that clears what the cores share wipes out what the primary "
+    "has written there already; a core that clears initialised data or copied code "
     "loses it, and runs into zeros.",
     remedy="Take the block's ends from the section of cleared data alone, and keep shared sections, which "
     "are not cleared, in a segment of their own.",

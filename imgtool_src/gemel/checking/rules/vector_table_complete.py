@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.checking.findings.handler_words import TableSymbol, behind_table, table_symbol
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.inspection.vector_tables import place_of, table_span, tables
+from gemel.inspection.vector_tables import named_words, place_of, table_span, tables
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_size, without
 
@@ -19,10 +20,28 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             continue
         whole = table_span(inspection.layout, table.plan)
         missing = without([whole], _stored(inspection, table))
-        if missing:
+        behind = behind_table(inspection, table)
+        symbol = table_symbol(inspection, table)
+        if behind and symbol:
+            yield _cut(inspection, table, symbol, behind)
+        elif missing:
             yield _finding(table, whole, missing)
         else:
             yield Holds(f"build {table.plan.name}")
+
+
+def _cut(inspection: Inspection, table: VectorTable, symbol: TableSymbol, behind: list[int]) -> Finding:
+    have, need = 4 * symbol.words, table.span.size
+    return Finding(
+        f"the vector table of build {table.plan.name} has {symbol.words} of {16 + table.core.interrupts} words",
+        (table.plan.name, table.core.name, table.plan.stored_in),
+        where=place_of(table),
+        found=f"{format_size(have)}, the size of {symbol.name} in {inspection.builds[table.plan.name].file}",
+        expected=f"{format_size(need)} for 16 + {table.core.interrupts} words",
+        span=Span(table.span.start + have, need - have),
+        next_step="write the table for all interrupts, or give the core in the layout as many interrupts as it has",
+        lines=(f"{named_words(behind)} hold what follows it in the build",),
+    )
 
 
 def _stored(inspection: Inspection, table: VectorTable) -> list[Span]:

@@ -91,36 +91,27 @@ def command(
     Example:
       gemel check tide-gauge.toml tide.hex station=station.elf sampler=sampler.elf
     """
-    from gemel.checking.runner import check
     from gemel.cli.reporting import give_reports, refuse_reports
-    from gemel.inspection.inspection import Inspection
-    from gemel.inspection.previous import previous_of
-    from gemel.workflows.inputs import build_files, load_builds, load_images, load_layout, version_of
-    from gemel.workflows.joining import today
-    from gemel.workflows.rehearsing import rehearsal_of
+    from gemel.workflows.checking import check
+    from gemel.workflows.inputs import build_files, load_builds, load_layout, read_images, version_of
     from gemel.workflows.trust import trusted_keys
 
     version = version_of(version_text)
     read = load_layout(layout)
     files = build_files(read.layout, builds)
     refuse_reports(reports, [layout, image, *files.values(), *trust, *([previous] if previous else [])])
-    decoded, *others = load_images([image, *([previous] if previous else [])], read.layout, at)
-    handed = load_builds(read.layout, files)
-    trusted = trusted_keys(read, trust)
-    older = previous_of(read.layout, others[0].image, previous.name) if previous else None
-    inspection = Inspection(
+    loaded, *others = read_images([image, *([previous] if previous else [])], read, at)
+    result = check(
         read,
-        decoded.image,
-        handed,
-        version,
-        rollback,
-        decoded.remarks,
-        trusted,
-        at_least,
-        older,
-        disassemble,
-        rehearsal_of(read, decoded.image, handed, files, rehearsed),
+        loaded,
+        load_builds(read, files),
+        version=version,
+        rollback=rollback,
+        trusted=trusted_keys(read, trust),
+        previous=others[0] if others else None,
+        min_rollback=at_least,
+        disassemble=disassemble,
+        rehearsal=rehearsed or None,
     )
-    result = check(inspection, today())
-    give_reports(result, inspection, image, form, reports, everything)
+    give_reports(result, form, reports, everything)
     return 0 if result.passes else 1

@@ -138,7 +138,7 @@ def _said(data: bytes, file: str, builds: Mapping[str, Build]) -> bool:
     from gemel.inspection.inspection import Inspection
     from gemel.joining.pipeline import join
     from gemel.layout.reader import read_layout
-    from gemel.workflows.joining import today
+    from gemel.workflows.checking import date_of_today
 
     try:
         read = read_layout(data, file)
@@ -147,7 +147,7 @@ def _said(data: bytes, file: str, builds: Mapping[str, Build]) -> bool:
         click.echo("the draft does not join as it stands:", err=True)
         print_problems(error)
         return False
-    result = check(Inspection(read, image, builds), today())
+    result = check(Inspection(read, image, builds), date_of_today())
     click.echo("the draft joins as it stands; the check of the image says:", err=True)
     click.echo("\n".join(summary_of(result)), err=True)
     return result.passes

@@ -9,14 +9,14 @@ WIDTH = 80
 
 
 @click.command("explain")
-@click.argument("topic", metavar="[RULE|record|seal|layout|rehearsal]", required=False)
+@click.argument("topic", metavar="[RULE|record|seal|layout|rehearsal|python]", required=False)
 def command(topic: str | None) -> int:
     """Explain the rules, one rule, or the format of the record.
 
     Without a topic: all rules, a line each. With a rule's name: what it checks, why, what to do, the source.
     With record: the record's format, byte by byte. With seal: the seal's format, its algorithms, what it
     promises and what it does not. With layout: every key of the layout language. With rehearsal: what a
-    rehearsal does not model.
+    rehearsal does not model. With python: what scripts and tests use, and how to add rules of your own.
 
     \b
     Example:
@@ -36,6 +36,10 @@ def command(topic: str | None) -> int:
         from gemel.rehearsal import limits_page
 
         click.echo(limits_page(), nl=False)
+    elif topic == "python":
+        from importlib.resources import files
+
+        click.echo(files("gemel").joinpath("python_page.md").read_text(encoding="utf-8"), nl=False)
     elif topic == "layout":
         from gemel.layout.reference import layout_reference
 
@@ -73,12 +77,15 @@ def _one_rule(name: str) -> str:
     rule = rule_named(name)
     if rule is None:
         names = [each.name for each in all_rules()]
-        hint = nearest_hint(name, [*names, "record", "seal", "layout"]) or "`gemel explain` lists the rules"
+        hint = (
+            nearest_hint(name, [*names, "record", "seal", "layout", "rehearsal", "python"])
+            or "`gemel explain` lists the rules"
+        )
         raise UsageProblem(
             Problem(
                 "no rule or topic of this name",
                 found=name,
-                expected="a rule, record, seal or layout",
+                expected="a rule, record, seal, layout, rehearsal or python",
                 next_step=hint,
             )
         )

@@ -70,11 +70,10 @@ def command(
     from gemel.cli.signing.pass_phrases import PassPhrases
     from gemel.cli.signing.seal_lines import NOT_SEALED, seal_lines
     from gemel.files.output_targets import refuse_targets
-    from gemel.files.outputs import write_all
-    from gemel.workflows.encoding import encoded, refuse_suffixes
     from gemel.workflows.inputs import build_files, load_builds, load_layout, version_of
-    from gemel.workflows.joining import assumptions_of, contents_of, joined_and_checked, not_checked_line
+    from gemel.workflows.joining import assumptions_of, contents_of, join_and_check, not_checked_line
     from gemel.workflows.sealing import refuse_unsealable
+    from gemel.workflows.writing import refuse_suffixes, write_images
 
     version = version_of(version_text)
     refuse_suffixes(outputs)
@@ -83,10 +82,10 @@ def command(
         refuse_unsealable(read.layout, keys, leave_unsealed)
         files = build_files(read.layout, builds, layout.parent)
         refuse_targets(outputs, [layout, *files.values(), *keys.files])
-        handed = load_builds(read.layout, files)
+        handed = load_builds(read, files)
         for build in handed.values():
             print_remarks([*build.remarks, *assumptions_of(read.layout, build)])
-        made = joined_and_checked(read, handed, version, rollback, keys, leave_unsealed)
+        made = join_and_check(read, handed, version, rollback, keys, leave_unsealed)
     click.echo("\n".join(summary_of(made.result)))
     if not made.result.passes:
         click.echo(NOTHING_WRITTEN, err=True)
@@ -97,6 +96,6 @@ def command(
         click.echo("\n".join(seal_lines(read.layout, made.seal)))
     elif read.layout.seal or leave_unsealed:
         click.echo(NOT_SEALED)
-    write_all({path: encoded(path, joined.image, read.layout, joined.entry) for path in outputs})
+    write_images(joined.image, *outputs, layout=read)
     print_done(written_words(outputs))
     return 0

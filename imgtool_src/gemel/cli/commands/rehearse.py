@@ -55,17 +55,13 @@ def command(
     Example:
       gemel rehearse tide-gauge.toml tide.hex station=station.elf sampler=sampler.elf
     """
-    from gemel.files.reading import FileSource
-    from gemel.rehearsal.session import RehearsalOptions, rehearse
-    from gemel.workflows.inputs import build_files, load_builds, load_image, load_layout
+    from gemel.workflows.inputs import build_files, load_builds, load_layout, read_image
+    from gemel.workflows.rehearsing import rehearse
 
     read = load_layout(layout)
-    decoded = load_image(image, read.layout, at)
-    files = build_files(read.layout, builds)
-    handed = load_builds(read.layout, files)
-    sources = {name: FileSource(path) for name, path in files.items() if handed[name].kind == "elf"}
-    options = RehearsalOptions(budget=budget, watches=watches)
-    rehearsal = rehearse(read, decoded.image, handed, options, sources)
+    loaded = read_image(image, layout=read, at=at)
+    given = load_builds(read, build_files(read.layout, builds))
+    rehearsal = rehearse(read, loaded, given, budget=budget, watches=watches)
     if form == "json":
         from gemel.rehearsal.report_json import report
 

@@ -69,25 +69,15 @@ def command(image: Path, builds: tuple[str, ...], layout: Path | None, at: int |
 
 def _contents(image: Path, builds: tuple[str, ...], layout: Path | None, at: int | None) -> Contents:
     from gemel.cli.printing import print_remarks
-    from gemel.errors import Problem, UsageProblem
-    from gemel.show.facts.gather import contents_of, contents_of_file
-    from gemel.workflows.inputs import build_files, load_builds, load_image, load_layout
+    from gemel.workflows.describing import describe, refuse_builds_without_layout
+    from gemel.workflows.inputs import build_files, load_builds, load_layout, read_image
 
-    if layout is None and builds:
-        hint = "give --layout LAYOUT, which says where each build goes"
-        raise UsageProblem(
-            Problem("builds can be shown only by a layout", found=" ".join(builds), next_step=hint)
-        )
+    if layout is None:
+        refuse_builds_without_layout(builds)
     read = load_layout(layout) if layout else None
-    decoded = load_image(image, read.layout if read else None, at)
-    print_remarks(decoded.remarks)
-    if read is None or layout is None:
-        return contents_of_file(decoded.image, image.name, decoded.entry)
-    from gemel.inspection.inspection import Inspection
-
-    handed = load_builds(read.layout, build_files(read.layout, builds))
-    inspection = Inspection(read, decoded.image, handed)
-    return contents_of(inspection, image.name, decoded.entry, layout.name)
+    loaded = read_image(image, layout=read, at=at)
+    print_remarks(loaded.remarks)
+    return describe(loaded, read, load_builds(read, build_files(read.layout, builds)) if read else None)
 
 
 def _signs(stream: object) -> Signs:

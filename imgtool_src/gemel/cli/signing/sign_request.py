@@ -19,16 +19,16 @@ from gemel.files.output_targets import refuse_targets
 from gemel.files.outputs import write_all
 from gemel.seals import sealing
 from gemel.structs import Struct
-from gemel.workflows.encoding import encoded, refuse_suffixes
-from gemel.workflows.inputs import build_files, load_builds, load_image, load_layout
-from gemel.workflows.joining import today
+from gemel.workflows.checking import check
+from gemel.workflows.inputs import build_files, load_builds, load_layout, read_image
 from gemel.workflows.sealing import MORE_SIGNERS, rules_of_a_part, rules_without_seal
 from gemel.workflows.trust import trusted_keys
+from gemel.workflows.writing import encoded, refuse_suffixes
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
     from gemel.checking.rule import Rule
-    from gemel.image.decoded import Decoded
+    from gemel.image.image import Image
     from gemel.layout.reader import ReadLayout
     from gemel.seals.keys.keys import PublicKey
     from gemel.seals.seal import SealSigner
@@ -57,9 +57,9 @@ class SignRequest(Struct, dict=True):
         return load_layout(self.layout)
 
     @cached_property
-    def decoded(self) -> Decoded:
+    def loaded(self) -> Image:
         """The image."""
-        return load_image(self.image, self.read.layout, self.at)
+        return read_image(self.image, layout=self.read, at=self.at)
 
     @cached_property
     def files(self) -> dict[str, Path]:
@@ -69,7 +69,7 @@ class SignRequest(Struct, dict=True):
     @cached_property
     def handed(self) -> dict[str, Build]:
         """The builds at hand."""
-        return load_builds(self.read.layout, self.files)
+        return load_builds(self.read, self.files)
 
     @property
     def inputs(self) -> list[Path]:
@@ -110,7 +110,7 @@ def hand_over(request: SignRequest) -> int:
     refuse_targets(request.to_be_signed, request.inputs)
     layout = request.read.layout
     sealing.check_sealable(layout, [key.algorithm for _, key in pairs])
-    record = sealing.record_bytes(layout, request.decoded.image)
+    record = sealing.record_bytes(layout, request.loaded.data)
     if not _passes(request, rules_without_seal(), say_so=True):
         return _nothing_written()
     texts = {path: bytes_to_sign(record, key.algorithm, key.fingerprint) for path, key in pairs}
@@ -128,7 +128,7 @@ def seal_image(request: SignRequest, keys: KeysAtHand) -> int:
     pairs = paired(request.signatures, "--signature", request.publics)
     refuse_suffixes(request.outputs)
     refuse_targets(request.outputs, [*request.inputs, *keys.files])
-    layout, image = request.read.layout, request.decoded.image
+    layout, image = request.read.layout, request.loaded.data
     elsewhere = [key.algorithm for _, key in pairs]
     sealing.check_sealable(layout, [*elsewhere, *keys.known_algorithms])
     record = sealing.record_bytes(layout, image)
@@ -151,7 +151,7 @@ def seal_image(request: SignRequest, keys: KeysAtHand) -> int:
     if not _passes(request, rules, say_so=True, trusted=trusted or tuple(key for key, _ in made)):
         return _nothing_written()
     click.echo("\n".join([*seal_lines(layout, seal), *replaced, *missing_lines(layout, seal)]))
-    write_all({path: encoded(path, image, layout, request.decoded.entry) for path in request.outputs})
+    write_all({path: encoded(path, image, layout, request.loaded.entry) for path in request.outputs})
     print_done(written_words(request.outputs))
     return 0
 
@@ -165,14 +165,10 @@ def _passes(
 ) -> bool:
     """Whether the image as it is now keeps ``rules`` (None: all); what breaks them is printed in any case."""
     from gemel.checking.reports.as_text import summary_of
-    from gemel.checking.runner import check
-    from gemel.inspection.inspection import Inspection
 
-    decoded = request.decoded
-    inspection = Inspection(
-        request.read, decoded.image, request.handed, remarks=decoded.remarks, trusted=trusted
+    result = check(
+        request.read, request.loaded, request.handed, trusted=trusted, rehearsal=False, rules=rules
     )
-    result = check(inspection, today(), rules)
     if say_so or not result.passes:
         click.echo("\n".join(summary_of(result)))
     return result.passes
@@ -194,7 +190,7 @@ def _kept(request: SignRequest, record: bytes) -> Signatures:
     layout = request.read.layout
     trusted = trusted_keys(request.read, request.trust)
     try:
-        present = sealing.present_seal(layout, request.decoded.image)
+        present = sealing.present_seal(layout, request.loaded.data)
     except SealError as error:
         if error.faults != (SealFault.NO_SEAL,):
             raise
@@ -225,7 +221,7 @@ def _replaced(request: SignRequest) -> list[str]:
 
     layout = request.read.layout
     try:
-        present = sealing.present_seal(layout, request.decoded.image)
+        present = sealing.present_seal(layout, request.loaded.data)
     except SealError as error:
         no_seal = error.faults == (SealFault.NO_SEAL,)
         return [] if no_seal else ["  replaced what lay in the seal's area and was no seal"]

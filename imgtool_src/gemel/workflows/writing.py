@@ -1,4 +1,4 @@
-"""An image as the bytes of a file, by the file's suffix."""
+"""Images written to files, each in the format of its suffix."""
 
 from __future__ import annotations
 
@@ -6,8 +6,10 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from gemel.errors import Problem, UsageProblem
+from gemel.image.image import Image
 from gemel.image.sparse import SparseBytes
 from gemel.layout.model import Layout
+from gemel.layout.reader import ReadLayout
 from gemel.spans import Span, format_address, without
 
 
@@ -25,6 +27,20 @@ def refuse_suffixes(paths: Iterable[Path]) -> None:
             problems.extend([other] if other else error.problems)
     if problems:
         raise UsageProblem(problems)
+
+
+def write_images(image: Image, *paths: str | Path, layout: ReadLayout) -> None:
+    """Write ``image`` into every one of ``paths``: whole, and all of them or none.
+
+    A raw binary (.bin) holds the layout's flash from the start of its first memory to the image's last byte.
+    Raises UsageProblem for a path that cannot be written or whose format cannot hold the image, OutputError
+    when writing fails; nothing has changed then.
+    """
+    from gemel.files.outputs import write_all
+
+    targets = [Path(path) for path in paths]
+    refuse_suffixes(targets)
+    write_all({path: encoded(path, image.data, layout.layout, image.entry) for path in targets})
 
 
 def encoded(path: Path, image: SparseBytes, layout: Layout, entry: int | None) -> Iterable[bytes]:

@@ -1,0 +1,218 @@
+"""What section headers say beyond program headers: overlays inside one segment, and memory in no segment.
+
+A linker puts overlays, whose sections share a run address, one after the other into one segment when its
+script asks for it; then only their section headers say where each of them runs.  And a section may be in no
+segment at all (``:NONE`` in a script): nothing is loaded for it, and yet the program uses its memory.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, bisect_right
+from collections.abc import Callable, Iterable
+
+from gemel.builds.elf.program_headers import ProgramHeader
+from gemel.builds.elf.sections import NOBITS, SECTION_LIMIT, SectionHeader
+from gemel.builds.segment import Segment
+from gemel.spans import ADDRESS_SPACE, Span, merge, without
+from gemel.structs import replace
+
+NO_SEGMENT = -1
+"""The index of a segment that stands for a section in no segment."""
+
+PIECES_LIMIT = 1024
+"""Pieces of memory in no segment that are taken into account at most."""
+
+_WRITABLE, _EXECUTABLE = 0x1, 0x4
+
+
+def stored_for_ram(segment: Segment, sections: Iterable[tuple[str, Span, int]]) -> str:
+    """What of a segment that is stored where it runs is the likely cause, by name, and what to do about it.
+
+    ``sections`` are those with bytes in the file: name, run span and offset in the file.  Empty if the segment
+    is stored elsewhere.
+    """
+    if segment.run_address != segment.load_address or not segment.data:
+        return ""
+    inside = [
+        (name, span)
+        for name, span, offset in sections
+        if span.size
+        and segment.run_span.covers(span)
+        and offset - segment.file_offset == span.start - segment.run_address
+    ]
+    zeros = [
+        name
+        for name, span in inside
+        if not any(segment.data[span.start - segment.run_address :][: span.size])
+    ]
+    named = zeros or [name for name, _ in inside]
+    if not named:
+        return ""
+    names = f"section{'s' if len(named) > 1 else ''} {', '.join(named[:4])}"
+    if zeros:
+        return f"{names} stores nothing but zeros at an address of RAM: mark it (NOLOAD) in the linker script"
+    return f"{names} is stored at the address it runs at: give it a load address in flash (AT>), or (NOLOAD)"
+
+
+def split_at_overlays(
+    segments: list[Segment], headers: Iterable[ProgramHeader], sections: tuple[SectionHeader, ...]
+) -> list[Segment]:
+    """``segments`` with those cut apart in which a section runs elsewhere than its place in the segment says.
+
+    The pieces keep the index of their segment, and its load addresses.
+    """
+    stored = sorted(
+        (each for each in sections if each.allocated and each.type != NOBITS),
+        key=lambda each: each.offset,
+    )
+    offsets = [each.offset for each in stored]
+    by_index = {header.number: header for header in headers}
+    result: list[Segment] = []
+    left = 2 * SECTION_LIMIT  # segments may share bytes of a hostile file, and so share sections
+    for segment in segments:
+        header = by_index[segment.index]
+        first = bisect_left(offsets, header.offset)
+        last = min(first + left, bisect_left(offsets, header.offset + header.file_size))
+        left -= last - first
+        moved = [
+            each
+            for each in stored[first:last]
+            if not _belongs(each, header)
+            and each.offset + each.size <= header.offset + header.file_size
+            and not any(_belongs(each, other) for other in by_index.values())
+        ]
+        result += _cut(segment, header, moved) if moved else [segment]
+    return result
+
+
+def without_padding(segments: list[Segment], sections: tuple[SectionHeader, ...]) -> list[Segment]:
+    """``segments`` in which bytes of no section do not reach over what another segment stores.
+
+    Linkers fill what lies between two sections of a segment, also where the load addresses of another segment's
+    sections are.
+    """
+    by_address = sorted((each for each in segments if each.data), key=lambda each: each.load_address)
+    furthest, touching = None, set()
+    for segment in by_address:
+        if furthest and furthest.load_span.overlaps(segment.load_span):
+            touching |= {furthest.index, segment.index}
+        if furthest is None or segment.load_span.end > furthest.load_span.end:
+            furthest = segment
+    if not touching:
+        return segments
+    others = [each for each in by_address if each.index in touching]
+    result: list[Segment] = []
+    for segment in segments:
+        holes = _padding(segment, sections) if segment.index in touching else []
+        taken = [
+            hole.intersection(other.load_span)
+            for hole in holes
+            for other in others
+            if other is not segment and hole.overlaps(other.load_span)
+        ]
+        result += _around(segment, taken) if taken else [segment]
+    return result
+
+
+def _padding(segment: Segment, sections: tuple[SectionHeader, ...]) -> list[Span]:
+    """The load spans of bytes of a segment that belong to no section; none where there are no sections."""
+    file_span = Span(segment.file_offset, len(segment.data))
+    stored = [
+        Span(each.offset, each.size)
+        for each in sections
+        if each.allocated
+        and each.type != NOBITS
+        and file_span.holds(each.offset)
+        and each.address - segment.run_address == each.offset - segment.file_offset
+    ]
+    distance = segment.load_address - segment.file_offset
+    return [hole.moved(distance) for hole in without([file_span], stored)] if stored else []
+
+
+def _around(segment: Segment, holes: list[Span]) -> list[Segment]:
+    kept = without([segment.load_span], holes)
+    return [
+        _piece(
+            segment,
+            span.start - segment.load_address,
+            span.end - segment.load_address,
+            segment.run_address + span.start - segment.load_address,
+        )
+        for span in kept
+    ]
+
+
+def _belongs(section: SectionHeader, header: ProgramHeader) -> bool:
+    """Whether the section is where the program header says that its bytes run."""
+    offset = section.offset - header.offset
+    return 0 <= offset < header.file_size and section.address - header.run_address == offset
+
+
+def _cut(segment: Segment, header: ProgramHeader, moved: list[SectionHeader]) -> list[Segment]:
+    pieces: list[Segment] = []
+    at = 0
+    for section in moved:
+        start = section.offset - header.offset
+        if start < at:
+            return [segment]  # sections that share bytes tell nothing
+        if start > at:
+            pieces.append(_piece(segment, at, start, segment.run_address + at))
+        pieces.append(_piece(segment, start, start + section.size, section.address))
+        at = start + section.size
+    if at < segment.memory_size:
+        rest = _piece(segment, at, len(segment.data), segment.run_address + at)
+        pieces.append(replace(rest, memory_size=segment.memory_size - at))
+    return [piece for piece in pieces if piece.run_span.end <= ADDRESS_SPACE and piece.memory_size]
+
+
+def _piece(segment: Segment, start: int, end: int, run_address: int) -> Segment:
+    data = segment.data[start:end]
+    return replace(
+        segment,
+        load_address=segment.load_address + start,
+        run_address=run_address,
+        data=data,
+        memory_size=len(data),
+        file_offset=segment.file_offset + start,
+    )
+
+
+def in_no_segment(
+    segments: list[Segment], sections: tuple[SectionHeader, ...], name_of: Callable[[int], str]
+) -> list[Segment]:
+    """A segment without bytes for each section of memory, or part of one, that no segment takes.
+
+    That is: allocated, and writable or without bytes in the file.
+
+    Their index is NO_SEGMENT, and ``section`` the name of the section, by its number from ``name_of``.
+    """
+    taken = merge(segment.run_span for segment in segments)
+    starts = [span.start for span in taken]
+    wanted = [
+        (number, each)
+        for number, each in enumerate(sections)
+        if number
+        and each.allocated
+        and not each.thread_local
+        and (each.type == NOBITS or each.flags & _WRITABLE)
+    ]
+    found: list[Segment] = []
+    for number, each in wanted:
+        span = each.span
+        first = max(0, bisect_right(starts, span.start) - 1)
+        around = taken[first : bisect_left(starts, span.end)]
+        for rest in without([span], around) if len(found) < PIECES_LIMIT else ():
+            found.append(
+                Segment(
+                    load_address=rest.start,
+                    run_address=rest.start,
+                    data=b"",
+                    memory_size=rest.size,
+                    readable=True,
+                    writable=bool(each.flags & _WRITABLE),
+                    executable=bool(each.flags & _EXECUTABLE),
+                    index=NO_SEGMENT,
+                    section=name_of(number),
+                )
+            )
+    return found

@@ -1,0 +1,95 @@
+"""How a build accesses what it shares, as its types say: volatile, atomic, or neither."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from gemel.builds.dwarf.types import Alias, Array, Composite
+from gemel.errors import BuildError
+from gemel.inspection.contract_parties import DefinedSymbol, Missing, debug_types, parties
+from gemel.inspection.shared_objects import shared_objects
+from gemel.outcomes import NotChecked
+from gemel.structs import NamedTuple
+
+if TYPE_CHECKING:
+    from gemel.builds.dwarf.debug_types import DebugTypes
+    from gemel.builds.dwarf.types import Reference
+    from gemel.inspection.inspection import Inspection
+
+TYPES_LIMIT = 4096
+"""Types inside of one object that are looked at."""
+
+_ATOMIC = re.compile(r"^(Atomic([IU](8|16|32|64|size)|Bool|Ptr<.*)|atomic(<.*|_\w+)|__atomic_base<.*)$")
+"""Names of atomic types in the standard libraries of Rust and C++."""
+
+
+class Access(NamedTuple):
+    """How one build's type of an object says that it is accessed."""
+
+    of: DefinedSymbol
+    area: str
+    volatile: bool
+    atomic: bool
+    language: str
+
+    @property
+    def guarded(self) -> bool:
+        """Whether the compiler is kept from leaving accesses out or moving them; Rust says so at each access."""
+        return self.volatile or self.atomic or self.language == "Rust"
+
+    @property
+    def words(self) -> str:
+        """``volatile``, ``atomic``, ``plain``."""
+        return "atomic" if self.atomic else "volatile" if self.volatile else "plain"
+
+
+def shared_accesses(inspection: Inspection) -> Iterator[tuple[Access, Access] | NotChecked]:
+    """Each object that builds of two cores share by name, as both access it; builds that do not tell."""
+    first_of: dict[str, Access] = {}
+    for plan in parties(inspection.layout):
+        build = inspection.builds.get(plan.name)
+        objects = shared_objects(inspection.layout, plan, build) if build else {}
+        if build is None or not objects:
+            continue
+        types = debug_types(inspection, plan)
+        if isinstance(types, Missing):
+            yield NotChecked(f"build {plan.name}", types.reason)
+            continue
+        for name, shared in objects.items():
+            try:
+                references = types.variables(name)
+            except BuildError as error:
+                yield NotChecked(f"{name} in build {plan.name}", error.problems[0].found)
+                continue
+            if not references:
+                continue
+            volatile, atomic = _qualifiers(types, references[0])
+            access = Access(shared.of, shared.area, volatile, atomic, types.language_of(references[0]))
+            first = first_of.setdefault(name, access)
+            if first.of.plan.core != plan.core:
+                yield first, access
+
+
+def _qualifiers(types: DebugTypes, reference: Reference) -> tuple[bool, bool]:
+    """Whether anything in a type is volatile, and whether anything is atomic."""
+    volatile = atomic = False
+    seen: set[Reference] = set()
+    waiting: list[Reference | None] = [reference]
+    while waiting and len(seen) < TYPES_LIMIT:
+        at = waiting.pop()
+        if at is None or at in seen:
+            continue
+        seen.add(at)
+        found = types.type_at(at)
+        if isinstance(found, Alias):
+            volatile = volatile or found.qualifier == "volatile"
+            atomic = atomic or found.qualifier == "atomic"
+            waiting.append(found.target)
+        elif isinstance(found, Array):
+            waiting.append(found.element)
+        elif isinstance(found, Composite):
+            atomic = atomic or bool(_ATOMIC.match(found.name))
+            waiting += [member.type for member in found.members]
+    return volatile, atomic

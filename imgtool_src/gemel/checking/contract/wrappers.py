@@ -1,0 +1,124 @@
+"""Seeing through what languages wrap around the same bytes, so that types of two languages can be compared.
+
+Rust wraps what is shared in ``AtomicU32``, ``UnsafeCell``, ``MaybeUninit`` and types of its own; C++ in
+``std::atomic``, ``std::array`` and classes with bases that have no members.  Each of these is a record with one
+member that matters, at its start and of its size.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+from gemel.builds.dwarf.types import Basic, Composite, Enumeration, Member, Pointer, Type
+from gemel.structs import NamedTuple, replace
+
+if TYPE_CHECKING:
+    from gemel.builds.dwarf.debug_types import DebugTypes
+    from gemel.builds.dwarf.types import Reference
+
+DEPTH_LIMIT = 32
+"""Wrappers inside each other that are seen through at most."""
+
+BASE = "(base)"
+"""The name of a member that is a base class."""
+
+_BY_PLACE = re.compile(r"__\d+$")
+"""The name of a member of a Rust tuple."""
+
+
+class Found(NamedTuple):
+    """A type without names and qualifiers, and its reference."""
+
+    reference: Reference | None
+    type: Type
+
+
+def faced(left: DebugTypes, right: DebugTypes, one: Found, other: Found) -> tuple[Found, Found]:
+    """The two types to compare with each other, wrappers and parts that take no bytes left out of both.
+
+    Records that have a member's name in common are compared as they are.
+    """
+    one, other = _without_nothing(left, one), _without_nothing(right, other)
+    if not (
+        isinstance(one.type, Composite) and isinstance(other.type, Composite) and _akin(one.type, other.type)
+    ):
+        one, other = unwrapped(left, one), unwrapped(right, other)
+    if isinstance(one.type, Composite) and isinstance(other.type, Composite):
+        return one, other._replace(type=_named_as(other.type, one.type))
+    return one, other
+
+
+def unwrapped(types: DebugTypes, found: Found) -> Found:
+    """What is inside of all wrappers; the type itself if it is none."""
+    for _ in range(DEPTH_LIMIT):
+        inner = _wrapped(types, found.type)
+        if inner is None:
+            break
+        found = _without_nothing(types, Found(*types.resolved(inner.type)))
+    return found
+
+
+def _wrapped(types: DebugTypes, found: Type) -> Member | None:
+    """The one member that a wrapper holds; None if it is no wrapper."""
+    if not isinstance(found, Composite) or found.declaration:
+        return None
+    members = [member for member in found.members if not _is_nothing(types, member)]
+    if len(members) != 1:
+        return None
+    (member,) = members
+    whole = member.bit == 0 and member.bits is None and member.case is None
+    return member if whole and types.size_of(member.type) == found.size else None
+
+
+def _without_nothing(types: DebugTypes, found: Found) -> Found:
+    """A record without the members that take no bytes."""
+    if not isinstance(found.type, Composite):
+        return found
+    members = tuple(member for member in found.type.members if not _is_nothing(types, member))
+    if len(members) == len(found.type.members):
+        return found
+    return found._replace(type=replace(found.type, members=members))
+
+
+def _is_nothing(types: DebugTypes, member: Member) -> bool:
+    """Whether a member takes no bytes: an empty base, ``()``, a marker of the compiler; not an open array."""
+    _, inner = types.resolved(member.type)
+    if isinstance(inner, Basic):
+        return inner.size == 0
+    if not isinstance(inner, Composite) or inner.declaration:
+        return False
+    if inner.size == 0:
+        return True
+    return member.name == BASE and all(_is_nothing(types, each) for each in inner.members)
+
+
+def _akin(one: Composite, other: Composite) -> bool:
+    names = {member.name for member in one.members if member.name != BASE}
+    return any(member.name in names for member in other.members)
+
+
+def _named_as(record: Composite, model: Composite) -> Composite:
+    """``record`` with the names of ``model`` where one of the two has members by their place only."""
+    by_place = [
+        each.members and all(_BY_PLACE.match(m.name) for m in each.members) for each in (record, model)
+    ]
+    if not any(by_place) or len(record.members) != len(model.members):
+        return record
+    pairs = zip(record.members, model.members, strict=True)
+    return replace(record, members=tuple(replace(mine, name=theirs.name) for mine, theirs in pairs))
+
+
+def same_values(one: Enumeration, other: Enumeration) -> bool:
+    """Whether two enumerations of different languages have the same values, whatever they are called."""
+    return {value for _, value in one.enumerators} == {value for _, value in other.enumerators}
+
+
+def unshareable(types: DebugTypes, reference: Reference) -> str:
+    """Why no other core can read this one type, if so: Rust alone knows what its bytes mean."""
+    _, found = types.resolved(reference)
+    if isinstance(found, Composite) and any(member.case is not None for member in found.members):
+        return f"{found.name} is a tagged union of Rust, whose layout is the compiler's choice"
+    if isinstance(found, Pointer) and found.name.startswith("&"):
+        return f"{found.name} is a reference of Rust, which only its own core may hold"
+    return ""

@@ -1,0 +1,136 @@
+"""What is wrong with single words of vector tables: for the rules about handlers."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from gemel.inspection.core_views import (
+    ERASED_WORD,
+    LOWEST_RETURN,
+    distance,
+    in_execute_never,
+    is_erased_at,
+    runs_from,
+)
+from gemel.inspection.inspection import Inspection, VectorTable
+from gemel.inspection.vector_tables import reserved_words
+from gemel.layout.addresses import locate
+from gemel.layout.model import BuildPlan, Core
+from gemel.spans import Span
+from gemel.structs import NamedTuple
+
+Fault = Literal["blank", "erased", "return", "never", "outside", "even"]
+
+
+class Untold(NamedTuple):
+    """Why it cannot be described_word whether there is code at an address."""
+
+    reason: str
+
+
+def judged_words(
+    inspection: Inspection, table: VectorTable
+) -> tuple[dict[Fault, list[int]], dict[str, list[int]]]:
+    """The words that are at fault, by the fault, and those that cannot be described_word, by the reason."""
+    faults: dict[Fault, list[int]] = {}
+    untold: dict[str, list[int]] = {}
+    skipped = reserved_words(table.core.architecture)
+    for index, word in enumerate(table.words):
+        if index < 2 or index in skipped or word == 0:
+            continue
+        fault = _fault(inspection, table.core, word)
+        if isinstance(fault, Untold):
+            untold.setdefault(fault.reason, []).append(index)
+        elif fault:
+            faults.setdefault(fault, []).append(index)
+    return faults, untold
+
+
+def _fault(inspection: Inspection, core: Core, word: int) -> Fault | Untold | None:
+    if word == ERASED_WORD:
+        return "erased"
+    if word >= LOWEST_RETURN:
+        return "return"
+    if in_execute_never(word):
+        return "never"
+    code = _code_at(inspection, core, word & ~1)
+    if code is False:
+        return "outside"
+    if not word & 1:
+        return "even"
+    if code is True and is_erased_at(inspection, core.name, word & ~1):
+        return "blank"
+    return code if isinstance(code, Untold) else None
+
+
+def _code_at(inspection: Inspection, core: Core, address: int) -> bool | Untold:
+    """Whether ``core`` has code of any of its builds at ``address``, stored there or copied there."""
+    plans = inspection.layout.builds_of(core.name)
+    placed = [inspection.placed[plan.name] for plan in plans if plan.name in inspection.placed]
+    if any(runs_from(inspection, each, address) for each in placed):
+        return True
+    located = locate(inspection.layout, address, core.name)
+    if located is None:
+        return False
+    memory = located.memory
+    if memory.kind == "rom" and not inspection.image.holds(Span(located.plain, 1)):
+        return Untold(f"they lead into rom {memory.name}, of which the image does not hold these bytes")
+    if memory.kind != "ram" or _is_foreign(inspection, core, located.plain):
+        return False
+    copied = {plan.name: _is_copied_to(inspection, plan, address) for plan in plans}
+    if any(copied.values()):
+        return True
+    missing = [name for name, known in copied.items() if known is None]
+    if not missing:
+        return False
+    files = " and ".join(f"build {name}" for name in missing)
+    return Untold(f"they lead into RAM; whether code is copied there takes the ELF file of {files}")
+
+
+def _is_foreign(inspection: Inspection, core: Core, plain: int) -> bool:
+    """Whether a byte of RAM belongs to another core."""
+    areas = [area for area in inspection.layout.areas if inspection.layout.span_of(area).holds(plain)]
+    owners = [each.name for each in inspection.layout.cores.values() if set(areas) & set(each.ram)]
+    return bool(owners) and core.name not in owners
+
+
+def _is_copied_to(inspection: Inspection, plan: BuildPlan, address: int) -> bool | None:
+    """Whether the build has stored bytes that its core uses at ``address``; None: cannot be described_word."""
+    build = inspection.builds.get(plan.name)
+    if build is None or build.reason_for("run addresses"):
+        return None
+    return any(
+        0 <= distance(inspection.layout, plan.core, segment.run_address, address) < len(segment.data)
+        for segment in build.stored
+    )
+
+
+class TableSymbol(NamedTuple):
+    """The object that a build's file says its vector table is, and how many whole words it has."""
+
+    name: str
+    words: int
+
+
+def table_symbol(inspection: Inspection, table: VectorTable) -> TableSymbol | None:
+    """The object that starts where the table does; None if no symbol with a size does."""
+    build = inspection.builds.get(table.plan.name)
+    if build is None or build.symbols is None:
+        return None
+    start = table.placed.vector_address
+    found = [
+        symbol
+        for symbol in build.symbols.objects_in(Span(start, 1))
+        if symbol.kind == "object" and symbol.size >= 8
+    ]
+    largest = max(found, key=lambda symbol: symbol.size, default=None)
+    return TableSymbol(largest.name, largest.size // 4) if largest else None
+
+
+def behind_table(inspection: Inspection, table: VectorTable) -> list[int]:
+    """The words at fault that the table of the build's file does not have: something else follows it there."""
+    symbol = table_symbol(inspection, table)
+    if symbol is None or symbol.words >= len(table.words):
+        return []
+    faults, _ = judged_words(inspection, table)
+    return sorted(index for indices in faults.values() for index in indices if index >= symbol.words)

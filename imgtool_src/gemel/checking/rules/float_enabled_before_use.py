@@ -1,0 +1,65 @@
+"""Rule ``float-enabled-before-use``: code enables the floating-point unit before it uses it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.core_code import CoreCode, core_code
+from gemel.inspection.first_float import FirstFloat, first_float
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import concerned
+from gemel.m_profile.known_stores import CPACR
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.spans import Span, format_address
+
+FLOATING = frozenset({"fp", "fp-double", "mve", "mve-fp"})
+"""Extensions whose instructions need access to coprocessors 10 and 11."""
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build for a core that has such a unit."""
+    for core in core_code(inspection):
+        name = core.where.removeprefix("build ") if isinstance(core, NotChecked) else core.plan.name
+        if not FLOATING.intersection(inspection.layout.cores[inspection.layout.builds[name].core].extensions):
+            continue
+        if isinstance(core, NotChecked):
+            yield core
+            continue
+        table = inspection.vector_table(name)
+        if table is None or len(table.words) < 2:
+            yield NotChecked(f"build {name}", "nothing of the build was found in the image")
+            continue
+        found = first_float(core.build, table.words[1])
+        yield _finding(core, found) if found else Holds(f"build {name}")
+
+
+def _finding(core: CoreCode, found: FirstFloat) -> Finding:
+    enabling = [each.place for each in core.of(CPACR)]
+    later = (
+        f"only at {', '.join(enabling[:4])}, which comes later" if enabling else "no store to CPACR is known"
+    )
+    plan = core.plan
+    return Finding(
+        f"code of build {plan.name} uses the floating-point unit before it enables it",
+        concerned(plan.name, plan.core),
+        where=f"build {plan.name} ({core.build.file}), {format_address(found.at)} ({found.function})",
+        found=f"a floating-point instruction; {later}",
+        expected="access to coprocessors 10 and 11 (CPACR, 0xE000_ED88) before it, and a DSB and an ISB",
+        span=Span(found.at, 4),
+    )
+
+
+RULE = Rule(
+    name="float-enabled-before-use",
+    severity="warning",
+    checks="From its reset handler on, function by function in the order of their calls, code of a core with a "
+    "floating-point unit stores to the coprocessor access register before the first floating-point instruction.",
+    why="After reset the unit is switched off, and its first instruction faults. Compilers use its registers for "
+    "copies and saves, so that a function without a number in it may do so; a debugger that has run another image "
+    "before leaves it switched on.",
+    remedy="Enable it first thing in the reset handler, in a function that is compiled without it or in assembly.",
+    source="Armv7-M Architecture Reference Manual, section B3.2.20, CPACR (from memory)",
+    absent="no core has a floating-point unit, by its extensions in the layout",
+    check=check,
+)

@@ -1,0 +1,74 @@
+"""Rule ``handlers-at-function-starts``: every vector leads to the start of a function."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.code_starts import Inside, inside_of
+from gemel.inspection.core_views import described_word, runs_from
+from gemel.inspection.inspection import Inspection, VectorTable
+from gemel.inspection.vector_tables import place_of, reserved_words, tables, values_told, words_span
+from gemel.inspection.wording import needs_elf
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build, or one for each function that words of its table lead into."""
+    for table in tables(inspection):
+        if isinstance(table, NotChecked):
+            yield table
+            continue
+        name = table.plan.name
+        build = inspection.builds.get(name)
+        if build is None or build.symbols is None:
+            yield NotChecked(f"build {name}", needs_elf(name, build, "symbols") or "it has no symbols")
+            continue
+        faults = words_inside(inspection, table)
+        for inside, indices in faults.items():
+            yield _finding(inspection, table, inside, indices)
+        if not faults:
+            yield Holds(f"build {name}")
+
+
+def words_inside(inspection: Inspection, table: VectorTable) -> dict[Inside, list[int]]:
+    """The words of a table that lead into a function of its build, by the place there."""
+    build = inspection.builds.get(table.plan.name)
+    skipped = reserved_words(table.core.architecture)
+    places: dict[int, list[int]] = {}
+    for index, word in enumerate(table.words):
+        if index and index not in skipped and word & 1 and runs_from(inspection, table.placed, word & ~1):
+            places.setdefault(word, []).append(index)
+    found = {word: inside_of(build, word) for word in places} if build else {}
+    return {inside: places[word] for word, inside in found.items() if inside}
+
+
+def _finding(inspection: Inspection, table: VectorTable, inside: Inside, indices: list[int]) -> Finding:
+    name, core = table.plan.name, table.core.name
+    what = "reset handler" if indices == [1] else "handler"
+    return Finding(
+        f"a {what} of build {name} is {inside.words}",
+        (name, core),
+        where=place_of(table, *indices),
+        found=described_word(inspection, core, table.words[indices[0]]),
+        expected=f"{inside.function}, or a symbol at that address if it is an entry by design",
+        span=words_span(table, indices),
+        lines=values_told(inspection, table, indices) if len(indices) > 1 else (),
+    )
+
+
+RULE = Rule(
+    name="handlers-at-function-starts",
+    severity="error",
+    checks="The reset handler and every other handler that is in code of its own build is an address at which "
+    "that build's file has a function or a label, not one inside a function of known size, inside an instruction "
+    "or among a function's constants.",
+    why="Behind its start a function works on registers and a stack that nobody has prepared: it returns to "
+    "anywhere, or pops what was never pushed. Inside an instruction or among constants the core decodes "
+    "whatever the bytes happen to mean.",
+    remedy="Write the table with the handlers' names and without sums; an entry that skips a prologue by design "
+    "gets a label of its own.",
+    source="AAELF32, section 'Symbol types' and 'Mapping symbols'; common practice",
+    absent="the layout has no build in an area of purpose code",
+    check=check,
+)

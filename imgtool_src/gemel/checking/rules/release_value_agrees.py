@@ -1,0 +1,79 @@
+"""Rule ``release-value-agrees``: what the primary writes to release a secondary is what the layout says."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.core_code import CoreCode, core_code
+from gemel.inspection.core_settings import Setting
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import concerned, lines_in_short
+from gemel.layout.model import Core, Release
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.spans import Span, format_address
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each secondary whose control register the primary's code writes constants to."""
+    layout = inspection.layout
+    secondaries = [core for core in layout.secondaries() if core.release]
+    if not secondaries:
+        return
+    for code in core_code(inspection):
+        if isinstance(code, NotChecked):
+            if layout.builds[code.where.removeprefix("build ")].core == layout.primary().name:
+                yield code
+            continue
+        if code.plan.core == layout.primary().name:
+            yield from (outcome for core in secondaries for outcome in _outcome(code, core))
+
+
+def _outcome(code: CoreCode, core: Core) -> Iterator[Outcome]:
+    release = core.release
+    stores = code.of(release.control_register) if release else []
+    if release is None or not stores:
+        return
+    values = [each.store.value for each in stores]
+    if any(value is None or _releases(release, value) for value in values):
+        yield Holds(f"core {core.name}, by build {code.plan.name}")
+    else:
+        yield _finding(code, core, release, stores)
+
+
+def _releases(release: Release, value: int) -> bool:
+    fits = value & release.release_mask == release.release_value & release.release_mask
+    return fits and value & release.key_mask == release.key_value & release.key_mask
+
+
+def _finding(code: CoreCode, core: Core, release: Release, stores: list[Setting]) -> Finding:
+    plan, first = code.plan, stores[0]
+    value = first.store.value or 0
+    key = f", with {format_address(release.key_value)} in the bits {format_address(release.key_mask)}"
+    lines = [f"{format_address(each.store.value or 0)} at {each.place}" for each in stores[1:]]
+    return Finding(
+        f"build {plan.name} never writes the value that releases core {core.name}",
+        concerned(plan.name, plan.core, core.name),
+        where=f"build {plan.name} ({code.build.file}), store to {format_address(release.control_register)} at "
+        f"{first.place}",
+        found=f"{format_address(value)}, of which the bits {format_address(release.release_mask)} are "
+        f"{format_address(value & release.release_mask)}",
+        expected=f"{format_address(release.release_value)} in the bits {format_address(release.release_mask)}"
+        + (key if release.key_mask else ""),
+        span=Span(first.store.at, 4),
+        lines=lines_in_short(lines, "store"),
+    )
+
+
+RULE = Rule(
+    name="release-value-agrees",
+    severity="warning",
+    checks="Where code of the primary stores constants to the control register of a secondary, one of them is "
+    "the value that the layout says releases that core, with the key where there is one.",
+    why="With another value, such as the mask where its complement is due, or one without the unlock key, the "
+    "secondary stays in reset; the primary waits for its first message for ever.",
+    remedy="Write the value of the data sheet, or correct release_mask, release_value or the key in the layout.",
+    source="common practice",
+    absent="no secondary has a release, or no code of the primary stores a constant to its control register",
+    check=check,
+)

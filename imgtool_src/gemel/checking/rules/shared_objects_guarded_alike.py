@@ -1,0 +1,55 @@
+"""Rule ``shared-objects-guarded-alike``: what one side calls volatile or atomic, the other does too."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.shared_objects import shared_areas
+from gemel.inspection.wording import concerned
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each object that two builds have under one name in shared areas."""
+    if len(inspection.layout.builds) < 2 or not shared_areas(inspection.layout):
+        return
+    from gemel.checking.contract.access import shared_accesses
+
+    for pair in shared_accesses(inspection):
+        if isinstance(pair, NotChecked):
+            yield pair
+            continue
+        first, other = pair
+        names = f"builds {first.of.plan.name} and {other.of.plan.name}"
+        if first.guarded == other.guarded or "Rust" in (first.language, other.language):
+            yield Holds(f"{other.of.symbol.name} in {names}")
+            continue
+        plain, guarded = (first, other) if other.guarded else (other, first)
+        name, plan = plain.of.symbol.name, plain.of.plan
+        yield Finding(
+            f"build {plan.name} shares {name} as a plain object, and build {guarded.of.plan.name} as {guarded.words}",
+            concerned(plan.name, guarded.of.plan.name, plan.core, guarded.of.plan.core, plain.area),
+            where=f"{name} in {names}",
+            found=f"neither volatile nor atomic in build {plan.name} ({plain.of.build.file})",
+            expected=f"{guarded.words}, as in build {guarded.of.plan.name} ({guarded.of.build.file})",
+            span=plain.of.plain,
+            next_step="declare it in one header that both builds include",
+        )
+
+
+RULE = Rule(
+    name="shared-objects-guarded-alike",
+    severity="warning",
+    checks="An object that two builds share is volatile or atomic, or has members that are, in both builds or "
+    "in neither, as their debug information says; Rust, where each access says it, is left alone.",
+    why="A compiler keeps a plain object in a register, leaves out what seems to be stored twice and moves "
+    "accesses around each other. The core that does so waits for ever for a flag that the other one has long "
+    "set, or sees it before the data it stands for; another optimisation level hides it.",
+    remedy="Declare what is shared as volatile or atomic in a header that both builds include, or access it "
+    "through functions that have barriers on both sides.",
+    source="ISO/IEC 9899:2011, section 6.7.3, paragraph 7 (volatile), and section 7.17 (atomics); both from memory",
+    absent="no two builds have an object of one name in a shared area, or none has debug information",
+    check=check,
+)

@@ -1,0 +1,79 @@
+"""Rule ``shared-values-not-private``: no address of a core's own RAM is put into shared memory."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+
+from gemel.builds.build import Build
+from gemel.checking.findings.build_evidence import builds_that_state
+from gemel.checking.rule import Rule
+from gemel.inspection.contract_parties import parties
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.ram_claims import own_ram, shared_ram
+from gemel.inspection.shared_starts import SharedStart, shared_starts
+from gemel.inspection.wording import concerned, found_or_holds, symbol_at
+from gemel.layout.addresses import locate
+from gemel.layout.model import BuildPlan
+from gemel.outcomes import Finding, NotChecked, Outcome
+from gemel.spans import Span, align_up, format_address, without
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build that brings initial data for a shared area."""
+    if len(inspection.layout.builds) < 2:
+        return
+    for told in builds_that_state(inspection, "symbols", parties(inspection.layout)):
+        if isinstance(told, NotChecked):
+            yield told
+            continue
+        plan, build = told
+        starts = shared_starts(inspection.layout, plan, build)
+        if starts:
+            findings = (found for start in starts for found in _findings(inspection, plan, build, start))
+            yield from found_or_holds(findings, f"build {plan.name}")
+
+
+def _findings(inspection: Inspection, plan: BuildPlan, build: Build, start: SharedStart) -> Iterator[Finding]:
+    layout = inspection.layout
+    private = without(own_ram(layout, plan.core), shared_ram(layout))
+    data, run = start.segment.data, start.segment.run_address
+    distance = run - start.span.start if not start.span.size else _seen_distance(inspection, plan, start)
+    first = align_up(start.span.start + distance, 4)
+    for address in range(first, min(start.span.end + distance, run + len(data)) - 3, 4):
+        (value,) = struct.unpack_from("<I", data, address - run)
+        located = locate(layout, value, plan.core) if value else None
+        if located is None or not any(span.holds(located.plain) for span in private):
+            continue
+        pointed = symbol_at(build, value)
+        if not pointed:
+            continue
+        holder = symbol_at(build, address)
+        yield Finding(
+            f"build {plan.name} puts the address of its own {pointed} into area {start.area.name}",
+            concerned(plan.name, plan.core, start.area.name),
+            where=f"build {plan.name} ({build.file}), {holder or 'initial value'} at {format_address(address)}",
+            found=f"{format_address(value)} ({pointed}), in RAM of core {plan.core}",
+            expected=f"a number, an offset, or an address inside {start.span}",
+            span=Span(address - distance, 4),
+        )
+
+
+def _seen_distance(inspection: Inspection, plan: BuildPlan, start: SharedStart) -> int:
+    """From a plain address of the shared part to the one that the core sees."""
+    located = locate(inspection.layout, start.segment.run_address, plan.core)
+    return start.segment.run_address - located.plain if located else 0
+
+
+RULE = Rule(
+    name="shared-values-not-private",
+    severity="warning",
+    checks="No word that a build brings as an initial value for a shared area is the address of an object of "
+    "that build in RAM of its own core.",
+    why="The other core follows the address, and finds memory that is not its own to read, that it sees elsewhere, "
+    "or that a memory protection unit keeps it from. What it writes there changes variables of the first core.",
+    remedy="Put the object itself into the shared area, or share an offset into the area instead of an address.",
+    source="common practice",
+    absent="no build brings initial data for a shared area",
+    check=check,
+)

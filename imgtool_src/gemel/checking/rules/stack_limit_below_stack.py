@@ -1,0 +1,67 @@
+"""Rule ``stack-limit-below-stack``: the limit that code sets for the main stack leaves room for it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.core_code import CoreCode, core_code
+from gemel.inspection.core_settings import Setting
+from gemel.inspection.core_views import stack_area
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import concerned
+from gemel.layout.addresses import locate
+from gemel.m_profile.known_stores import MSPLIM
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.spans import Span, format_address
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build whose code sets a limit, or a finding for each wrong one."""
+    for core in core_code(inspection):
+        if isinstance(core, NotChecked):
+            yield core
+            continue
+        table = inspection.vector_table(core.plan.name)
+        known = [each for each in core.of(MSPLIM) if each.store.value]
+        if table is None or not table.words or not known:
+            continue
+        findings = [found for each in known if (found := _judged(inspection, core, each, table.words[0]))]
+        yield from findings
+        if not findings:
+            yield Holds(f"build {core.plan.name}")
+
+
+def _judged(inspection: Inspection, core: CoreCode, setting: Setting, pointer: int) -> Finding | None:
+    limit, name = setting.store.value or 0, core.plan.core
+    located = locate(inspection.layout, limit, name)
+    area = stack_area(inspection, name, pointer)
+    if area is None:
+        return None  # stack-pointer-in-own-ram tells
+    span = inspection.layout.span_of(area)
+    if located and span.start <= located.plain and limit < pointer:
+        return None
+    where = "above the initial stack pointer" if limit >= pointer else "outside the area of the stack"
+    return Finding(
+        f"code of build {core.plan.name} sets the limit of its main stack {where}",
+        concerned(core.plan.name, name, area),
+        where=f"build {core.plan.name} ({core.build.file}), MSPLIM at {setting.place}",
+        found=format_address(limit),
+        expected=f"from the start of area {area}, {span}, up to below the initial stack pointer "
+        f"{format_address(pointer)}",
+        span=Span(setting.store.at, 4),
+    )
+
+
+RULE = Rule(
+    name="stack-limit-below-stack",
+    severity="error",
+    checks="A constant that code puts into the main stack pointer limit register is inside the area in which the "
+    "stack grows, and below the initial stack pointer.",
+    why="With a limit above the pointer the very first push faults, and the fault handler's own frame faults again; "
+    "with one below the area the limit protects nothing.",
+    remedy="Take the limit from the linker's symbol of the lower end of the same core's stack.",
+    source="Armv8-M Architecture Reference Manual, MSPLIM (from memory)",
+    absent="no build's code puts a constant into the register",
+    check=check,
+)

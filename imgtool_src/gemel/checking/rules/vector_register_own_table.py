@@ -1,0 +1,87 @@
+"""Rule ``vector-register-own-table``: code sets the vector table to one of its own core."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.rule import Rule
+from gemel.inspection.core_code import CoreCode, core_code
+from gemel.inspection.core_settings import Setting
+from gemel.inspection.core_views import distance, stack_area, whereabouts
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.ram_claims import own_ram
+from gemel.inspection.wording import concerned
+from gemel.layout.addresses import locate
+from gemel.m_profile.known_stores import VTOR
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.spans import Span, format_address
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build whose code sets the register, or a finding for each wrong address."""
+    for core in core_code(inspection):
+        if isinstance(core, NotChecked):
+            yield core
+            continue
+        known = [each for each in core.of(VTOR) if each.store.value is not None]
+        findings = [found for each in known if (found := _judged(inspection, core, each))]
+        yield from findings
+        if known and not findings:
+            yield Holds(f"build {core.plan.name}")
+
+
+def _judged(inspection: Inspection, core: CoreCode, setting: Setting) -> Finding | None:
+    value = setting.store.value or 0
+    layout, name = inspection.layout, core.plan.core
+    located = locate(layout, value, name)
+    own = [placed for placed in inspection.placed.values() if placed.core == name]
+    if any(distance(layout, name, placed.vector_address, value) == 0 for placed in own):
+        return None
+    if located is None and value == 0:
+        return None  # an alias of where the core starts, which the layout need not name
+    if located and located.memory.kind == "ram":
+        if any(span.holds(located.plain) for span in own_ram(layout, name)) or not layout.cores[name].ram:
+            return None
+    elif located and _looks_like_table(inspection, core, located.plain):
+        return None
+    seen = whereabouts(inspection, name, value)
+    tables = [f"{format_address(placed.vector_address)} (build {placed.name})" for placed in own]
+    others = [
+        placed.core
+        for placed in inspection.placed.values()
+        if placed.core != name and distance(layout, name, placed.vector_address, value) == 0
+    ]
+    what = f"the table of core {others[0]}" if others else "an address without a table of its own"
+    return Finding(
+        f"code of build {core.plan.name} sets its vector table to {what}",
+        concerned(core.plan.name, name, *others),
+        where=f"build {core.plan.name} ({core.build.file}), store to VTOR at {setting.place}",
+        found=f"{format_address(value)}, {seen}",
+        expected=f"{' or '.join(tables) or 'a vector table of this core'}, or a table in RAM of core {name}",
+        span=Span(setting.store.at, 4),
+    )
+
+
+def _looks_like_table(inspection: Inspection, core: CoreCode, plain: int) -> bool:
+    """Whether two words that the core could start with are there, in an area of a build of this core."""
+    layout, name = inspection.layout, core.plan.core
+    foreign = [layout.span_of(plan.stored_in) for plan in layout.builds.values() if plan.core != name]
+    if any(span.holds(plain) for span in foreign):
+        return False
+    pointer, reset = inspection.word_at(plain), inspection.word_at(plain + 4)
+    return stack_area(inspection, name, pointer) is not None and bool(reset & 1) and reset != 0xFFFF_FFFF
+
+
+RULE = Rule(
+    name="vector-register-own-table",
+    severity="error",
+    checks="Where code puts a constant into the vector table offset register, that address is the vector table of "
+    "a build of the same core, another table of it in flash, or RAM that the core owns.",
+    why="From then on every interrupt and fault of this core runs what that address holds: the other core's "
+    "handlers, with the other core's variables, or erased flash. Until the first interrupt all is well.",
+    remedy="Take the address from the linker's symbol of the build's own vector table, not from a constant that was "
+    "copied from the other build.",
+    source="Armv7-M Architecture Reference Manual, section B3.2.5, VTOR (from memory); common practice",
+    absent="no build's code puts a constant into the register",
+    check=check,
+)

@@ -1,0 +1,21 @@
+"""An image as commands and scripts handle it: its bytes by address, and what its file says besides."""
+
+from __future__ import annotations
+
+from gemel.errors import Problem
+from gemel.image.sparse import SparseBytes
+from gemel.structs import Struct
+
+
+class Image(Struct):
+    """One image, read from a file or just joined.
+
+    ``entry`` is the start address that the file names, with the Thumb bit if it is there; None if it names
+    none.  ``remarks`` are oddities that do not stop the file from being read.  ``file`` is the file's name
+    without its folder, for reports; empty for an image that was never in a file.
+    """
+
+    data: SparseBytes
+    entry: int | None = None
+    remarks: tuple[Problem, ...] = ()
+    file: str = ""

@@ -1,0 +1,206 @@
+"""Whether an image's bytes are where and in the order they should be: swapped in words, shifted, at an alias.
+
+One such fault of a conversion or a programmer's setting makes nearly every rule complain.  It is recognised
+by what should stand at a place, from a build or the record's mark, and stands there in another order, or
+elsewhere at one distance.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from gemel.inspection.image_bytes import differing
+from gemel.inspection.vector_tables import table_distance
+from gemel.layout.addresses import locate, starts_of
+from gemel.record.format import MARK
+from gemel.spans import Span, align_down, format_address, without
+from gemel.structs import NamedTuple
+
+if TYPE_CHECKING:
+    from gemel.inspection.inspection import Inspection
+    from gemel.placement.placing import Piece
+
+WINDOW, SKIPPED = 256, 16
+"""Bytes from the first deviation on that are looked for, and how many of them may be lost or added there."""
+SWAPPED = 64
+"""Bytes that must be found with their bytes swapped."""
+NARROW_SHIFT = 64
+"""Bytes by which what follows a place may be shifted inside an image."""
+UNITS = {2: "halfwords", 4: "words", 8: "double words"}
+"""Bytes that are swapped with each other, and what they make."""
+DIFFERENT = 8
+"""Different values that a window must have at least, so that a match says something."""
+
+
+class Disorder(NamedTuple):
+    """Where the order is lost, how, what is found there, and what to do."""
+
+    where: str
+    what: str
+    found: str
+    expected: str
+    span: Span
+    next_step: str
+
+
+def disorder(inspection: Inspection) -> Disorder | None:
+    """The first sign of bytes in another order; None if there is none."""
+    return _at_alias(inspection) or _by_builds(inspection) or _by_record(inspection)
+
+
+def _at_alias(inspection: Inspection) -> Disorder | None:
+    bounds = inspection.image.bounds()
+    memories = [memory for memory in inspection.layout.memories.values() if memory.holds_image]
+    if bounds is None or any(inspection.image.held_in(memory.span) for memory in memories):
+        return None
+    for memory in memories:
+        for start in starts_of(memory, None):
+            window = Span(start, memory.size)
+            if start != memory.start and inspection.image.held_in(window):
+                return Disorder(
+                    f"memory {memory.name}",
+                    f"the image is at an alias of memory {memory.name}",
+                    f"bytes at {inspection.image.held_in(window)[0]}",
+                    f"bytes at {memory.span}, as the programmer sees them",
+                    window,
+                    f"move it by {_signed(memory.start - start)} bytes (objcopy --change-addresses), or link for "
+                    f"{format_address(memory.start)}",
+                )
+    return None
+
+
+def _by_builds(inspection: Inspection) -> Disorder | None:
+    patches = list(inspection.patches.known.values())
+    for name, placement in inspection.placements.items():
+        for piece in placement.pieces:
+            located = locate(inspection.layout, piece.address)
+            if located is None or not located.memory.holds_image:
+                continue
+            for place, window in _deviations(inspection, piece, patches):
+                how = _how(inspection, place, window)
+                if how:
+                    what, found, next_step = how
+                    return Disorder(
+                        f"build {name} ({placement.build.file}), from {format_address(place)} on",
+                        f"{what} from {format_address(place)} on",
+                        found,
+                        f"{window[:16].hex(' ').upper()}, as in {placement.build.file}",
+                        Span(place, len(window)),
+                        next_step,
+                    )
+    return None
+
+
+def _deviations(inspection: Inspection, piece: Piece, patches: list[Span]) -> Iterator[tuple[int, bytes]]:
+    """The first place of a piece where the image deviates, and what should stand from there on."""
+    for span in without([piece.span], patches):
+        start = span.start - piece.address
+        data = memoryview(piece.segment.data)[start : start + span.size]
+        deviation = differing(inspection.image, span.start, data, inspection.erased_byte_at(span.start))
+        if deviation:
+            first = max(span.start, align_down(deviation.first, 8))
+            window = bytes(piece.segment.data[first - piece.address :][:WINDOW])
+            if len(window) >= SWAPPED + SKIPPED:
+                yield first, window
+            return
+
+
+def _how(inspection: Inspection, place: int, window: bytes) -> tuple[str, str, str] | None:
+    """In which way ``window`` is there all the same: what is wrong, what was found, what to do."""
+    held = inspection.image.read(Span(place, SWAPPED), inspection.erased_byte_at(place))
+    for unit, words in UNITS.items():
+        if held == swapped(window[:SWAPPED], unit) != window[:SWAPPED]:
+            return (
+                f"the bytes of {words} are swapped",
+                held[:16].hex(" ").upper(),
+                f"convert the image again without a swap of bytes in {words} (objcopy --reverse-bytes={unit})",
+            )
+    window, place = window[SKIPPED:], place + SKIPPED
+    if len(set(window)) < DIFFERENT:
+        return None
+    if inspection.image.read(Span(place, len(window)), inspection.erased_byte_at(place)) == window:
+        return None  # some bytes are different, and the rest is where it should be
+    around = Span(max(0, place - NARROW_SHIFT), len(window) + 2 * NARROW_SHIFT)
+    near = inspection.image.read(around, inspection.erased_byte_at(place))
+    offset = near.find(window)
+    if offset >= 0:
+        distance = around.start + offset - place
+        return _shifted(distance, f"they are {'after' if distance > 0 else 'before'} their place")
+    for address, data in inspection.image.pieces():
+        offset = bytes(data).find(window)
+        if offset >= 0 and _all_there(inspection, address + offset - place):
+            distance = address + offset - place
+            return _shifted(distance, f"they are at {format_address(place - SKIPPED + distance)}")
+    return None
+
+
+def _shifted(distance: int, found: str) -> tuple[str, str, str]:
+    side = "higher" if distance > 0 else "lower"
+    amount = f"{abs(distance):,}" if abs(distance) < 4096 else f"0x{abs(distance):X}"
+    return (
+        f"all bytes are {amount} too {side.removesuffix('er')}",
+        found,
+        f"move them {amount} bytes {'down' if distance > 0 else 'up'}: was the binary read at the right address "
+        "(--at), or a header added or taken away?",
+    )
+
+
+def _all_there(inspection: Inspection, distance: int) -> bool:
+    """Whether every build at hand is found at one distance, so that it is no copy of one inside another."""
+    for placement in inspection.placements.values():
+        piece = next((each for each in placement.pieces if len(each.segment.data) >= 16), None)
+        if piece is None:
+            continue
+        head = bytes(piece.segment.data[:16])
+        if piece.address + distance < 0:
+            return False
+        if inspection.image.read(Span(piece.address + distance, 16), 0xFF) != head:
+            return False
+    return True
+
+
+def swapped(data: bytes, unit: int) -> bytes:
+    """``data`` with the bytes of each ``unit`` (which divides its length) in reverse order."""
+    result = bytearray(len(data))
+    for offset in range(unit):
+        result[offset::unit] = data[unit - 1 - offset :: unit]
+    return bytes(result)
+
+
+def _by_record(inspection: Inspection) -> Disorder | None:
+    """By the mark of the record, where no build is at hand, and by the vector tables."""
+    plan = inspection.layout.record
+    if inspection.placements or inspection.record is not None:
+        return None
+    if plan is not None:
+        start = inspection.layout.span_of(plan.area).start
+        held = inspection.image.read(Span(start, 8), 0xFF)
+        for unit, words in UNITS.items():
+            mark = MARK[: len(MARK) // unit * unit]
+            if mark and held[: len(mark)] == swapped(mark, unit):
+                return Disorder(
+                    f"area {plan.area}, the record's mark",
+                    f"the bytes of {words} are swapped",
+                    held.hex(" ").upper(),
+                    MARK.hex(" ").upper(),
+                    Span(start, len(MARK)),
+                    f"convert the image again without a swap of bytes in {words}",
+                )
+    distance = table_distance(inspection)
+    if not distance:
+        return None
+    if plan is not None:
+        start = inspection.layout.span_of(plan.area).start
+        if start + distance < 0 or inspection.image.read(Span(start + distance, len(MARK)), 0xFF) != MARK:
+            return None
+    what, _, next_step = _shifted(distance, "")
+    bounds = inspection.image.bounds() or Span(0, 1)
+    found = "the record's mark and all vector tables" if plan else "all vector tables"
+    return Disorder(
+        "the image", what, f"{found} are there", "each at its place in the layout", bounds, next_step
+    )
+
+
+def _signed(distance: int) -> str:
+    return f"{'+' if distance > 0 else '-'}0x{abs(distance):X}"

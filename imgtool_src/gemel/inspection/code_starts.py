@@ -1,0 +1,122 @@
+"""Whether an address of a build's code is where a function or a label begins, by symbols and mapping symbols."""
+
+from __future__ import annotations
+
+import struct
+from typing import Literal
+
+from gemel.builds.build import Build
+from gemel.builds.elf.symbols import Symbol
+from gemel.spans import Span
+from gemel.structs import NamedTuple
+
+WIDE = 0b11101
+"""From this value of its upper five bits on, a half-word is the first of two (Thumb encoding, from memory)."""
+
+Part = Literal["inside a function", "inside an instruction", "constants"]
+
+
+class Inside(NamedTuple):
+    """An address that is no start: what it is inside of, the function, and how many bytes into it."""
+
+    part: Part
+    function: str
+    offset: int
+
+    @property
+    def words(self) -> str:
+        """``inside an instruction of reset_handler, 6 bytes behind its start``."""
+        kind = {"inside a function": "inside of", "inside an instruction": "inside an instruction of"}
+        return f"{kind.get(self.part, 'constants of')} {self.function}, {self.offset} bytes behind its start"
+
+
+def inside_of(build: Build, address: int) -> Inside | None:
+    """What ``address`` (a run address, bit 0 ignored) is inside of; None if something begins there.
+
+    None too where symbols do not tell.
+    """
+    if build.symbols is None:
+        return None
+    address &= ~1
+    found = build.symbols.function_at(address)
+    if found is None or found[1] == 0:
+        return None
+    function, offset = found
+    if not function.size:
+        return None  # how far a function without a size reaches is a guess
+    if any(_begins_at(symbol, address) for symbol in build.symbols.all()):
+        return None
+    start = function.value & ~1
+    if _is_data(build, function, address):
+        part: Part = "constants"
+    else:
+        part = (
+            "inside a function"
+            if _on_instruction(build, function, start, address)
+            else "inside an instruction"
+        )
+    return Inside(part, function.name, offset)
+
+
+def data_at(build: Build, address: int) -> str:
+    """What of the build's data is at a run address, as words; empty for code and where the file does not tell.
+
+    A section that is not marked executable may hold code all the same where a mapping symbol says so.
+    """
+    if build.symbols is None or build.sections is None:
+        return ""
+    holding = [each for each in build.sections.all() if each.allocated and each.span.holds(address)]
+    if not holding:
+        return "no section"
+    section = holding[0]
+    marks = [
+        mark
+        for mark in build.symbols.mapping()
+        if mark.section_index == section.number and mark.value & ~1 <= address
+    ]
+    if marks and not marks[-1].name.startswith("$d"):
+        return ""
+    if not marks and section.executable:
+        return ""
+    if build.symbols.function_at(address) is not None and section.executable:
+        return ""  # constants of a function, or a label of its own
+    objects = [
+        each.name
+        for each in build.symbols.objects_in(Span.from_bounds(section.span.start, address + 1))
+        if each.span.holds(address) and not each.mapping
+    ]
+    return f"data of section {section.name}" + (f", {objects[-1]}" if objects else "")
+
+
+def _begins_at(symbol: Symbol, address: int) -> bool:
+    return (
+        symbol.defined
+        and not symbol.mapping
+        and bool(symbol.name)
+        and symbol.kind in ("function", "notype")
+        and symbol.value & ~1 == address
+    )
+
+
+def _is_data(build: Build, function: Symbol, address: int) -> bool:
+    """Whether the last mapping symbol of the section up to ``address`` begins data."""
+    data = False
+    for mark in build.symbols.mapping() if build.symbols else ():
+        if mark.value > address:
+            break
+        if mark.section_index == function.section_index:
+            data = mark.name.startswith("$d")
+    return data
+
+
+def _on_instruction(build: Build, function: Symbol, start: int, address: int) -> bool:
+    """Whether an instruction begins at ``address``, counted from the last mapping symbol before it."""
+    for mark in build.symbols.mapping() if build.symbols else ():
+        if mark.section_index == function.section_index and start < mark.value <= address:
+            start = mark.value & ~1
+    code = build.read_at_run(start, address - start) or b""
+    at = 0
+    while at + 2 <= len(code):
+        (first,) = struct.unpack_from("<H", code, at)
+        at += 4 if first >> 11 >= WIDE else 2
+    return at == len(code)

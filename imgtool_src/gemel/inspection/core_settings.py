@@ -1,0 +1,89 @@
+"""What the code of a build sets its own core to: vector table, stack limit, coprocessor access."""
+
+from __future__ import annotations
+
+import re
+import struct
+from collections.abc import Iterable
+
+from gemel.builds.build import Build
+from gemel.builds.elf.symbols import Symbol
+from gemel.m_profile.known_stores import (
+    CPACR,
+    MSPLIM,
+    VTOR,
+    KnownStore,
+    known_stores,
+)
+from gemel.spans import format_address
+from gemel.structs import NamedTuple
+
+_SIGNS = (
+    rb"[\x00-\xff][\xe0-\xef]\x00\xe0"  # an address in the system control space
+    rb"|\xce\xf2\x00[\x00-\x0e]"  # MOVT Rd, #0xE000
+    rb"|\x4f\xf0\xe0[\x20-\x2e]"  # MOV.W Rd, #0xE000E000
+    rb"|\x0a\x88"  # the second half of MSR MSPLIM
+)
+"""Bytes of functions that may set something of their core."""
+
+
+def _signs(addresses: Iterable[int]) -> re.Pattern[bytes]:
+    """The same with what puts one of ``addresses`` together from the 4 KiB that it is in."""
+    signs = [_SIGNS]
+    for address in addresses:
+        upper = address >> 16
+        page = bytes(range(address >> 8 & 0xF0, (address >> 8 & 0xF0) + 16))
+        signs.append(rb"[\x00-\xff][" + re.escape(page) + b"]" + re.escape(struct.pack("<H", upper)))
+        imm4, i, imm3, imm8 = upper >> 12, upper >> 11 & 1, upper >> 8 & 7, upper & 0xFF
+        first = re.escape(struct.pack("<H", 0xF2C0 | i << 10 | imm4))
+        registers = re.escape(bytes(range(imm3 << 4, (imm3 << 4) + 15)))
+        signs.append(first + re.escape(bytes((imm8,))) + b"[" + registers + b"]")
+    return re.compile(b"|".join(signs), re.DOTALL)
+
+
+class Setting(NamedTuple):
+    """A store that sets something of the core, and the function that does it."""
+
+    store: KnownStore
+    function: str
+
+    @property
+    def place(self) -> str:
+        """``0x1000_8124 (reset_handler)``."""
+        return format_address(self.store.at) + (f" ({self.function})" if self.function else "")
+
+
+def settings_of(build: Build, registers: frozenset[int] = frozenset()) -> tuple[Setting, ...]:
+    """Every store of the build to a system register, or one of ``registers``, whose address it puts together.
+
+    Only functions that hold such an address, or set a special register, are gone through.
+    """
+    found = []
+    for function in _functions(build, _signs(sorted(registers))):
+        start = function.value & ~1
+        code = build.read_at_run(start, function.size) or b""
+        for store in known_stores(code, start, lambda at: constant_word(build, at)):
+            if store.target in (VTOR, CPACR, MSPLIM) or store.target in registers:
+                found.append(Setting(store, function.name))
+    return tuple(sorted(found, key=lambda each: each.store.at))
+
+
+def _functions(build: Build, signs: re.Pattern[bytes]) -> list[Symbol]:
+    """The functions with bytes that could put a system address together, or set the stack limit."""
+    found: dict[int, Symbol] = {}
+    for segment in build.stored:
+        for match in signs.finditer(segment.data) if segment.executable and build.symbols else ():
+            at = segment.run_address + match.start()
+            function = build.symbols.function_at(at) if build.symbols and at % 2 == 0 else None
+            if function and function[0].size:
+                found[function[0].value] = function[0]
+    return list(found.values())
+
+
+def constant_word(build: Build, address: int) -> int | None:
+    """The word that the build stores for an address, as long as it is not a variable."""
+    for segment in build.stored:
+        offset = address - segment.run_address
+        if 0 <= offset <= len(segment.data) - 4 and not (segment.writable and not segment.executable):
+            return int.from_bytes(segment.data[offset : offset + 4], "little")
+    return None

@@ -1,0 +1,73 @@
+"""The first floating-point instruction that start-up code comes to, before it enables the coprocessor."""
+
+from __future__ import annotations
+
+from gemel.builds.build import Build
+from gemel.inspection.core_settings import constant_word
+from gemel.m_profile.guards import is_guarded
+from gemel.m_profile.known_stores import CALL, CPACR, call_distance, instructions, known_stores
+from gemel.structs import NamedTuple
+
+WALK_LIMIT, DEPTH_LIMIT = 20_000, 32
+"""Instructions from the reset handler on that are followed, and calls inside each other."""
+
+
+class FirstFloat(NamedTuple):
+    """The first floating-point instruction from the reset handler on, before the coprocessor is enabled."""
+
+    at: int
+    function: str
+
+
+def first_float(build: Build, reset: int) -> FirstFloat | None:
+    """The float instruction that the reset handler comes to before a store to CPACR; None if there is none.
+
+    Functions are gone through from start to end, calls where they stand; both sides of branches count.
+    """
+    walk = _Walk(build)
+    walk.function(reset & ~1, 0)
+    return walk.found
+
+
+class _Walk:
+    """Goes through functions in the order of their calls."""
+
+    def __init__(self, build: Build) -> None:
+        self._build = build
+        self._visited: set[int] = set()
+        self._left = WALK_LIMIT
+        self.found: FirstFloat | None = None
+        self.enabled = False
+
+    def function(self, start: int, depth: int) -> None:
+        """Go through the function at ``start``, as long as neither is found."""
+        symbols = self._build.symbols
+        known = symbols.function_at(start) if symbols else None
+        if known is None or known[1] or start in self._visited or depth > DEPTH_LIMIT:
+            return
+        self._visited.add(start)
+        code = self._build.read_at_run(start, known[0].size) or b""
+        stores = {each.at: each for each in known_stores(code, start, self._word)}
+        for at, half, second in instructions(code):
+            self._left -= 1
+            if self.found or self.enabled or self._left < 0:
+                return
+            store = stores.get(start + at)
+            if store and store.target == CPACR:
+                self.enabled = True
+            elif store and store.target == CALL and store.value is not None:
+                self.function(store.value & ~1, depth + 1)
+            elif half & 0xF800 == 0xF000 and second & 0xD000 in (0xD000, 0x9000):
+                self.function(start + at + 4 + call_distance(half, second), depth + 1)
+            elif _is_float(half, second) and not is_guarded(code, 0, at, start, self._word):
+                self.found = FirstFloat(start + at, known[0].name)
+
+    def _word(self, address: int) -> int | None:
+        return constant_word(self._build, address)
+
+
+def _is_float(first: int, second: int) -> bool:
+    """Whether it is an instruction for coprocessor 10 or 11 (but not one that only lays aside lazily)."""
+    if first & 0xEC00 != 0xEC00 or second & 0x0E00 != 0x0A00:
+        return False
+    return first & 0xFFE0 != 0xEC20 or second & 0x0F00 not in (0x0A00,)

@@ -1,0 +1,122 @@
+"""Whether an instruction is reached only behind a test of what the core is or has in use.
+
+A compiler's library and a scheduler hold instructions of extensions that a core may lack, and step over them
+where a register says so: the processor's CONTROL register, the value in LR on exception entry (EXC_RETURN, whose
+bit 4 says that no floating-point context was stacked), the coprocessor access register or an identification
+register in the system control space.  Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Callable, Iterator
+
+from gemel.m_profile.halfwords import FIRST_WIDE
+from gemel.structs import NamedTuple
+
+TEST_REACH = 16
+"""Instructions between a test of the core and the branch or IT that goes by it, at most."""
+
+SYSTEM_CONTROL_SPACE = range(0xE000_E000, 0xE000_F000)
+"""Where the coprocessor access, floating-point and identification registers are."""
+
+_NEVER_RETURNS = (0xE000, 0xF800)
+"""Value and mask of an unconditional branch of 16 bits."""
+
+
+class Step(NamedTuple):
+    """One instruction: its offset, its first half-word and its second (0 if it has none)."""
+
+    at: int
+    first: int
+    second: int
+
+
+def is_guarded(code: bytes, first: int, at: int, start: int, word_at: Callable[[int], int | None]) -> bool:
+    """Whether the instruction at offset ``at`` of ``code`` is conditional on a test of the core.
+
+    Instructions are counted from offset ``first``, the start of the function or of the run.  ``start`` is the
+    address of ``code[0]``; ``word_at`` gives the word at an address (None: not stored).
+    """
+    steps = list(_steps(code, first, min(len(code), at + 4 * TEST_REACH)))
+    tests = [number for number, step in enumerate(steps) if _tests_core(step, start, word_at)]
+    if not tests:
+        return False
+    by_offset = {step.at: number for number, step in enumerate(steps)}
+    for number, step in enumerate(steps):
+        if not any(0 < number - test <= TEST_REACH for test in tests):
+            continue
+        if _covers(steps, number, at):
+            return True
+        target = _conditional_target(step)
+        if target is None:
+            continue
+        if step.at < at < target:
+            return True
+        before = by_offset.get(target, 0) - 1
+        if target <= at and at - target < 4 * TEST_REACH and before >= 0 and _ends_stream(steps[before]):
+            return True
+    return False
+
+
+def _steps(code: bytes, first: int, end: int) -> Iterator[Step]:
+    at = first
+    while at + 2 <= end:
+        (half,) = struct.unpack_from("<H", code, at)
+        wide = half >= FIRST_WIDE and at + 4 <= len(code)
+        yield Step(at, half, struct.unpack_from("<H", code, at + 2)[0] if wide else 0)
+        at += 4 if wide else 2
+
+
+def _tests_core(step: Step, start: int, word_at: Callable[[int], int | None]) -> bool:
+    first, second = step.first, step.second
+    if first == 0xF3EF and second & 0xF07F == 0x8014:  # MRS Rd, CONTROL (bit 7: CONTROL_NS)
+        return True
+    if first & 0xFBFF == 0xF01E and second & 0x8F00 == 0x0F00:  # TST.W LR, #...
+        return True
+    if first == 0xEA5F and second & 0xF03F == 0x000E:  # MOVS.W Rd, LR, shifted
+        return True
+    if first & 0xF800 == 0x4800:  # LDR Rt, literal
+        word = word_at(((start + step.at + 4) & ~3) + 4 * (first & 0xFF))
+    elif first in (0xF8DF, 0xF85F):  # LDR.W Rt, literal
+        distance = second & 0xFFF
+        word = word_at(((start + step.at + 4) & ~3) + (distance if first & 0x80 else -distance))
+    elif first & 0xFBF0 == 0xF2C0 and second & 0x8000 == 0:  # MOVT Rd, #0xE000
+        upper = (first & 0xF) << 12 | (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
+        word = upper << 16 | 0xE000 if upper == 0xE000 else None
+    elif first & 0xFBEF == 0xF04F and second & 0xF0FF == 0x20E0:  # MOV.W Rd, #0xE000E000
+        word = 0xE000_E000
+    else:
+        return False
+    return word in SYSTEM_CONTROL_SPACE
+
+
+def _covers(steps: list[Step], number: int, at: int) -> bool:
+    """Whether the step is an IT whose block the instruction at ``at`` is in."""
+    first = steps[number].first
+    if first & 0xFF00 != 0xBF00 or not first & 0xF or first >> 4 & 0xF == 0xE:
+        return False
+    size = 4 - ((first & -first).bit_length() - 1)
+    return any(step.at == at for step in steps[number + 1 : number + 1 + size])
+
+
+def _conditional_target(step: Step) -> int | None:
+    """Where a conditional branch leads, as an offset; None for any other instruction."""
+    first, second = step.first, step.second
+    if first & 0xF000 == 0xD000 and first >> 8 & 0xF < 0xE:
+        distance = (first & 0xFF) << 1
+        return step.at + 4 + (distance - 0x200 if distance & 0x100 else distance)
+    if first & 0xF500 == 0xB100:  # CBZ, CBNZ
+        return step.at + 4 + ((first & 0x200) >> 3 | (first & 0xF8) >> 2)
+    if first & 0xF800 == 0xF000 and second & 0xD000 == 0x8000 and first >> 6 & 0xF < 0xE:  # B<c>.W
+        distance = (first & 0x3F) << 12 | (second & 0x7FF) << 1
+        distance |= (second & 0x2000) << 5 | (second & 0x800) << 8
+        return step.at + 4 + (distance - (1 << 20) if first & 0x400 else distance)
+    return None
+
+
+def _ends_stream(step: Step) -> bool:
+    first, second = step.first, step.second
+    value, mask = _NEVER_RETURNS
+    returns = first == 0x4770 or first & 0xFF00 == 0xBD00 or (first == 0xE8BD and second & 0x8000)
+    return first & mask == value or bool(returns) or (first & 0xF800 == 0xF000 and second & 0xD000 == 0x9000)

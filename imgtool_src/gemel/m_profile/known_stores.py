@@ -1,0 +1,257 @@
+"""What code stores at addresses that its instructions put together, and what it sets special registers to.
+
+Registers are followed through straight stretches of code: literals, moves, sums and shifts of constants.  What is
+loaded from RAM, or comes from a caller, is not known, and a call forgets what it may change (AAPCS32: r0-r3, r12).
+Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory); tests hold them to the assembler.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Callable, Iterator
+
+from gemel.m_profile.halfwords import FIRST_WIDE
+from gemel.structs import NamedTuple
+
+MSPLIM, CALL, CPACR, VTOR = "MSPLIM", "call", 0xE000_ED88, 0xE000_ED08
+_SPECIAL = {0x0A: MSPLIM}
+_CALLER_SAVED = (0, 1, 2, 3, 12)
+
+
+class KnownStore(NamedTuple):
+    """A store of a word to a known ``target`` (an address, or the name of a special register).
+
+    ``at`` is the address of the instruction, ``value`` what is stored (None: not known).  A call of a function
+    whose address was put together has the target CALL and that address.
+    """
+
+    at: int
+    target: int | str
+    value: int | None
+
+
+def known_stores(
+    code: bytes, start: int, word_at: Callable[[int], int | None], entries: frozenset[int] = frozenset()
+) -> Iterator[KnownStore]:
+    """Every store of ``code``, run at ``start``, whose target is known.
+
+    ``word_at`` gives the word that is stored for an address (None: not known, or not constant); ``entries`` are
+    addresses at which nothing is known, such as starts of functions.
+    """
+    state = _Registers(word_at)
+    targets = _branch_targets(code, start) | entries
+    for at, first, second in instructions(code):
+        address = start + at
+        if address in targets:
+            state.forget_all()
+        store = state.step(address, first, second)
+        if store:
+            yield store
+
+
+def instructions(code: bytes) -> Iterator[tuple[int, int, int]]:
+    """Offset, first half-word and second (0 if it has none) of each instruction of a stretch of code."""
+    at = 0
+    while at + 2 <= len(code):
+        (first,) = struct.unpack_from("<H", code, at)
+        wide = first >= FIRST_WIDE and at + 4 <= len(code)
+        yield at, first, struct.unpack_from("<H", code, at + 2)[0] if wide else 0
+        at += 4 if wide else 2
+
+
+def _branch_targets(code: bytes, start: int) -> frozenset[int]:
+    targets = set()
+    for at, first, second in instructions(code):
+        distance = None
+        if first & 0xF000 == 0xD000 and first >> 8 & 0xF < 0xE:
+            distance = (first & 0xFF) << 1
+            distance -= 0x200 if distance & 0x100 else 0
+        elif first & 0xF800 == 0xE000:
+            distance = (first & 0x7FF) << 1
+            distance -= 0x1000 if distance & 0x800 else 0
+        elif first & 0xF500 == 0xB100:
+            distance = (first & 0x200) >> 3 | (first & 0xF8) >> 2
+        elif first & 0xF800 == 0xF000 and second & 0xD000 == 0x8000 and first >> 6 & 0xF < 0xE:
+            distance = (first & 0x3F) << 12 | (second & 0x7FF) << 1
+            distance |= (second & 0x2000) << 5 | (second & 0x800) << 8
+            distance -= 1 << 20 if first & 0x400 else 0
+        elif first & 0xF800 == 0xF000 and second & 0xD000 == 0x9000:
+            distance = call_distance(first, second)
+        if distance is not None:
+            targets.add(start + at + 4 + distance)
+    return frozenset(targets)
+
+
+def call_distance(first: int, second: int) -> int:
+    """How far BL or B.W leads, from the address of the instruction plus 4."""
+    sign = first >> 10 & 1
+    one, two = ~(second >> 13 ^ sign) & 1, ~(second >> 11 ^ sign) & 1
+    distance = one << 23 | two << 22 | (first & 0x3FF) << 12 | (second & 0x7FF) << 1
+    return distance - (1 << 24) if sign else distance
+
+
+def modified_constant(encoded: int) -> int:
+    """The value of the 12 bits i:imm3:imm8 (ThumbExpandImm)."""
+    low = encoded & 0xFF
+    if encoded >> 10 == 0:
+        return (low, low | low << 16, low << 8 | low << 24, low * 0x0101_0101)[encoded >> 8 & 3]
+    rotation, value = encoded >> 7, 0x80 | encoded & 0x7F
+    return (value >> rotation | value << (32 - rotation)) & 0xFFFF_FFFF
+
+
+class _Registers:
+    """What is known of the registers at one place."""
+
+    def __init__(self, word_at: Callable[[int], int | None]) -> None:
+        self._known: dict[int, int] = {}
+        self._word_at = word_at
+
+    def forget_all(self) -> None:
+        self._known.clear()
+
+    def step(self, address: int, first: int, second: int) -> KnownStore | None:
+        """Take one instruction; the store that it does, if its target is known."""
+        return self._wide(address, first, second) if first >= FIRST_WIDE else self._narrow(address, first)
+
+    def _set(self, register: int, value: int | None) -> None:
+        if value is None:
+            self._known.pop(register, None)
+        else:
+            self._known[register] = value & 0xFFFF_FFFF
+
+    def _plus(self, register: int, amount: int) -> int | None:
+        value = self._known.get(register)
+        return None if value is None else value + amount
+
+    def _load(self, address: int | None) -> int | None:
+        return None if address is None else self._word_at(address & 0xFFFF_FFFF)
+
+    def _store(self, at: int, target: int | None, register: int) -> KnownStore | None:
+        return None if target is None else KnownStore(at, target & 0xFFFF_FFFF, self._known.get(register))
+
+    def _narrow(self, address: int, first: int) -> KnownStore | None:
+        group, low, middle = first >> 11, first & 7, first >> 3 & 7
+        if group == 0b01100:  # STR (immediate)
+            return self._store(address, self._plus(middle, (first >> 6 & 31) << 2), low)
+        if group in (0b01110, 0b10000, 0b10010):  # STRB, STRH, STR to the stack
+            return None
+        if first & 0xFE00 in (0x5000, 0x5200, 0x5400):  # stores with a register as offset
+            return None
+        if group == 0b01001:  # LDR (literal)
+            self._set(first >> 8 & 7, self._load((address + 4 & ~3) + 4 * (first & 0xFF)))
+        elif group == 0b00100:  # MOVS #
+            self._set(first >> 8 & 7, first & 0xFF)
+        elif group in (0b00110, 0b00111):  # ADDS #, SUBS #
+            amount = first & 0xFF
+            self._set(first >> 8 & 7, self._plus(first >> 8 & 7, amount if group == 0b00110 else -amount))
+        elif group == 0b00101:  # CMP #
+            return None
+        elif group == 0:  # LSLS #
+            value = self._known.get(middle)
+            self._set(low, None if value is None else value << (first >> 6 & 31))
+        elif first & 0xFC00 == 0x1C00:  # ADDS, SUBS with three bits
+            amount = first >> 6 & 7
+            self._set(low, self._plus(middle, -amount if first & 0x200 else amount))
+        elif first & 0xFE00 == 0x1800:  # ADDS of two registers
+            other = self._known.get(first >> 6 & 7)
+            self._set(low, None if other is None else self._plus(middle, other))
+        elif first & 0xFF00 == 0x4600:  # MOV
+            self._set(first >> 4 & 8 | low, self._known.get(first >> 3 & 15))
+        elif first & 0xF800 == 0xA000:  # ADR
+            self._set(first >> 8 & 7, (address + 4 & ~3) + 4 * (first & 0xFF))
+        elif group == 0b01101:  # LDR (immediate)
+            self._set(low, self._load(self._plus(middle, (first >> 6 & 31) << 2)))
+        elif first & 0xFF80 == 0x4780:  # BLX
+            called = self._known.get(first >> 3 & 15)
+            self._call()
+            return KnownStore(address, CALL, called)
+        elif first & 0xFF80 == 0x4700 or first & 0xF800 == 0xE000:  # BX, B
+            self.forget_all()
+        elif first & 0xFE00 == 0xBC00:  # POP
+            for register in range(8):
+                if first >> register & 1:
+                    self._set(register, None)
+            if first & 0x100:
+                self.forget_all()
+        elif first & 0xF800 == 0xC800:  # LDM
+            for register in range(8):
+                if first >> register & 1:
+                    self._set(register, None)
+            self._set(first >> 8 & 7, None)
+        elif first & 0xF800 in (0xC000, 0x9800, 0xA800):  # STM, LDR from and ADD to the stack pointer
+            self._set(first >> 8 & 7, None)
+        elif first & 0xF000 not in (0xB000, 0xD000) or first & 0xFF00 in (0xB200, 0xBA00):
+            self._set(low, None)
+            if first & 0xFF00 == 0x4400:
+                self._set(first >> 4 & 8 | low, None)
+        return None
+
+    def _call(self) -> None:
+        for register in _CALLER_SAVED:
+            self._set(register, None)
+
+    def _wide(self, address: int, first: int, second: int) -> KnownStore | None:
+        base, target, operand = first & 15, second >> 12 & 15, second >> 8 & 15
+        if first & 0xFFF0 == 0xF8C0:  # STR.W
+            return self._store(address, self._plus(base, second & 0xFFF), target)
+        if first & 0xFFF0 == 0xF840 and second & 0x0D00 == 0x0C00:  # STR.W with a negative offset
+            return self._store(address, self._plus(base, -(second & 0xFF)), target)
+        if first & 0xFFF0 == 0xF380 and second & 0xFF00 == 0x8800:  # MSR
+            name = _SPECIAL.get(second & 0x7F)
+            return KnownStore(address, name, self._known.get(base)) if name else None
+        if first & 0xF800 == 0xF000 and second & 0xD000 == 0xD000:  # BL
+            self._call()
+            return None
+        if first & 0xF800 == 0xF000 and second & 0x8000:  # branches and barriers
+            if second & 0xD000 == 0x9000:
+                self.forget_all()
+            return None
+        value, known = self._value(address, first, second)
+        if known:
+            self._set(operand if first & 0xF800 == 0xF000 else target, value)
+        elif first & 0xFFD0 == 0xE890:  # LDM.W
+            for register in range(15):
+                if second >> register & 1:
+                    self._set(register, None)
+            if second & 0x8000:
+                self.forget_all()
+        elif first & 0xFF70 not in (0xF840, 0xF800, 0xF820):
+            self._set(operand, None)
+            self._set(target, None)
+        return None
+
+    def _value(self, address: int, first: int, second: int) -> tuple[int | None, bool]:
+        """What a wide instruction leaves in its register, and whether it is one of those that are followed."""
+        base, operand = first & 15, second >> 8 & 15
+        encoded = (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
+        wide = (first & 15) << 12 | encoded
+        if first & 0xFFF0 == 0xF8D0:
+            if base == 15:
+                return self._load((address + 4 & ~3) + (second & 0xFFF)), True
+            return self._load(self._plus(base, second & 0xFFF)), True
+        if first == 0xF85F:
+            return self._load((address + 4 & ~3) - (second & 0xFFF)), True
+        if first & 0xFBF0 == 0xF240:
+            return wide, True
+        if first & 0xFBF0 == 0xF2C0:
+            known = self._known.get(operand)
+            return None if known is None else known & 0xFFFF | wide << 16, True
+        if first & 0xFBFF in (0xF04F, 0xF05F):
+            return modified_constant(encoded), True
+        if first & 0xFBFF in (0xF06F, 0xF07F):
+            return ~modified_constant(encoded), True
+        if first & 0xFBE0 == 0xF100:
+            return self._plus(base, modified_constant(encoded)), True
+        if first & 0xFBE0 == 0xF1A0:
+            return self._plus(base, -modified_constant(encoded)), True
+        if first & 0xFBF0 == 0xF200:
+            return (address + 4 & ~3) + encoded if base == 15 else self._plus(base, encoded), True
+        if first & 0xFBF0 == 0xF2A0:
+            return (address + 4 & ~3) - encoded if base == 15 else self._plus(base, -encoded), True
+        if first & 0xFBE0 == 0xF040:
+            known = self._known.get(base)
+            return None if known is None else known | modified_constant(encoded), True
+        if first & 0xFBE0 == 0xF020:
+            known = self._known.get(base)
+            return None if known is None else known & ~modified_constant(encoded), True
+        return None, False

@@ -1,0 +1,127 @@
+"""Checking an image: its layout and builds, whose seals are taken, what it must not be older than."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from gemel.checking.runner import CheckResult as RulesApplied
+from gemel.checking.runner import check as apply_rules
+from gemel.errors import Problem, UsageProblem
+from gemel.inspection.inspection import Inspection
+
+if TYPE_CHECKING:
+    import datetime
+    from collections.abc import Iterable
+
+    from gemel.builds.build import Build
+    from gemel.checking.rule import Rule
+    from gemel.image.image import Image
+    from gemel.layout.reader import ReadLayout
+    from gemel.placement.placed import Version
+    from gemel.rehearsal.rehearsal import Rehearsal
+    from gemel.seals.keys.keys import PublicKey
+
+
+class CheckResult(RulesApplied):
+    """What came of a check, with what was checked, so that it can be reported in every form."""
+
+    inspection: Inspection
+
+    def to_text(self, *, everything: bool = False) -> str:
+        """The report for people; with ``everything`` the rules that hold too."""
+        return self.rendered("text", everything=everything)
+
+    def to_json(self) -> str:
+        """The report as JSON, by the schema of ``gemel export check-schema``."""
+        return self.rendered("json")
+
+    def to_sarif(self) -> str:
+        """The report as a SARIF 2.1.0 log."""
+        return self.rendered("sarif")
+
+    def to_junit(self) -> str:
+        """The report as JUnit XML, a test case for each rule."""
+        return self.rendered("junit")
+
+    def rendered(self, form: str, *, everything: bool = False) -> str:
+        """The report in the form of that name (``checking.reports.forms``); ``everything`` is for text."""
+        from gemel.checking.reports.forms import FULL_TEXT, format_named
+
+        chosen = FULL_TEXT if everything and form == FULL_TEXT.name else format_named(form)
+        return chosen.render(self, self.inspection, self.inspection.file)
+
+
+def check(
+    layout: ReadLayout,
+    image: Image,
+    builds: Mapping[str, Build] | None = None,
+    *,
+    version: str | Version | None = None,
+    rollback: int | None = None,
+    trusted: Sequence[PublicKey] | None = None,
+    previous: Image | None = None,
+    min_rollback: int | None = None,
+    disassemble: bool = False,
+    rehearsal: Rehearsal | bool | None = None,
+    today: datetime.date | None = None,
+    rules: Iterable[Rule] | None = None,
+) -> CheckResult:
+    """Apply every rule (or ``rules``) to ``image``.
+
+    ``builds`` are those that are given, by name; ``version`` ("X.Y.Z") and ``rollback`` what the image is
+    meant to hold (None: whatever its record says).  ``trusted`` are the keys whose seals are taken (None:
+    those that the layout names).  ``previous`` is an older image whose rollback counter this one must reach,
+    ``min_rollback`` the lowest counter that is taken.  ``disassemble`` reads the code for instructions that
+    its core lacks.  ``rehearsal`` is one that was made; True makes one, None where the layout requires it,
+    False never.  ``today`` is the date that waivers end by (None: today, or SOURCE_DATE_EPOCH).  Raises
+    UsageProblem for trusted keys that cannot be read, RecordError for a previous image without a record.
+    """
+    from gemel.inspection.previous import previous_of
+    from gemel.placement.placed import Version
+    from gemel.workflows.rehearsing import due_rehearsal
+    from gemel.workflows.trust import trusted_keys
+
+    given = builds or {}
+    if rehearsal is None or rehearsal is True:
+        rehearsal = due_rehearsal(layout, image, given, wanted=rehearsal is True)
+    inspection = Inspection(
+        layout,
+        image.data,
+        given,
+        version=Version.of(version) if isinstance(version, str) else version,
+        rollback=rollback,
+        remarks=image.remarks,
+        trusted=trusted_keys(layout) if trusted is None else tuple(trusted),
+        at_least=min_rollback,
+        previous=previous_of(layout.layout, previous.data, previous.file) if previous else None,
+        disassemble=disassemble,
+        rehearsal=rehearsal or None,
+        file=image.file,
+    )
+    applied = apply_rules(inspection, today or date_of_today(), rules)
+    return CheckResult(applied.results, applied.idle_waivers, inspection)
+
+
+def date_of_today() -> datetime.date:
+    """The date that waivers are compared with: SOURCE_DATE_EPOCH if it is set, else today.
+
+    Raises UsageProblem for a malformed SOURCE_DATE_EPOCH.
+    """
+    import datetime
+
+    epoch = os.environ.get("SOURCE_DATE_EPOCH")
+    try:
+        if epoch:
+            return datetime.datetime.fromtimestamp(int(epoch), datetime.UTC).date()
+    except (ValueError, OverflowError, OSError) as error:
+        raise UsageProblem(
+            Problem(
+                "SOURCE_DATE_EPOCH is malformed",
+                where="environment",
+                found=str(epoch),
+                expected="seconds since 1970",
+            )
+        ) from error
+    return datetime.datetime.now(datetime.UTC).date()

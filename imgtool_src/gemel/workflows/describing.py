@@ -1,0 +1,41 @@
+"""What is in an image, as plain data."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING
+
+from gemel.errors import Problem, UsageProblem
+
+if TYPE_CHECKING:
+    from gemel.builds.build import Build
+    from gemel.image.image import Image
+    from gemel.layout.reader import ReadLayout
+    from gemel.show.facts.contents import Contents
+
+
+def describe(
+    image: Image, layout: ReadLayout | None = None, builds: Mapping[str, Build] | None = None
+) -> Contents:
+    """What is in ``image``: by its layout, with the builds that are given, or what the file alone shows.
+
+    Raises UsageProblem for builds without a layout, which says where each goes.
+    """
+    from gemel.show.facts.gather import contents_of, contents_of_file
+
+    if layout is None:
+        refuse_builds_without_layout(builds or ())
+        return contents_of_file(image.data, image.file, image.entry)
+    from gemel.inspection.inspection import Inspection
+
+    return contents_of(Inspection(layout, image.data, builds or {}), image.file, image.entry, layout.name)
+
+
+def refuse_builds_without_layout(builds: Iterable[str]) -> None:
+    """Raise UsageProblem where there are any ``builds``: only a layout says where each goes."""
+    if names := " ".join(builds):
+        what, step = (
+            "builds can be shown only by a layout",
+            "give --layout LAYOUT, which says where each goes",
+        )
+        raise UsageProblem(Problem(what, found=names, next_step=step))

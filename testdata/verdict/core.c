@@ -1,0 +1,249 @@
+/* One core of the tide gauge, on a page; a fault or an unusual but sound form is one -D (see the Makefile). */
+#include <stdint.h>
+
+#include "device.h"
+
+#ifndef SAMPLER_VECTORS
+#define SAMPLER_VECTORS SAMPLER_CODE
+#endif
+#ifndef RELEASE_VALUE
+#define RELEASE_VALUE 0u
+#endif
+#ifndef RESET
+#define RESET reset_handler
+#endif
+#ifndef VECTORS
+#define VECTORS (16 + INTERRUPTS)
+#endif
+#ifndef LINK_QUALIFIER
+#define LINK_QUALIFIER volatile
+#endif
+#ifndef FIFTH
+#define FIFTH hold
+#endif
+
+extern uint32_t _estack, _sdata, _edata, _sbss, _ebss;
+extern const uint32_t _sidata;
+
+uint32_t scale[8] = { 1000, 1003, 1007, 1012, 1018, 1025, 1033, 1042 };
+uint32_t readings[32];
+uint32_t smoothed[16];
+__attribute__((section(".rodata.limits"), used)) const uint32_t limits[8] = { 17, 23, 29, 31, 37, 41, 43, 47 };
+
+#ifndef NO_LINK
+#ifdef LINK_VALUE
+__attribute__((section(".link"))) LINK_QUALIFIER uint32_t link_words[32] = { LINK_VALUE };
+#else
+__attribute__((section(".link"))) LINK_QUALIFIER uint32_t link_words[32];
+#endif
+#endif
+#ifdef LINK_POINTER
+/* An address of private RAM in shared memory: the other core would follow it. */
+__attribute__((section(".link.pointer"))) uint32_t *volatile link_buffer = readings;
+#endif
+#ifdef EXTRA
+__attribute__((section(".extra"))) volatile uint32_t extra_words[16];
+#endif
+
+#ifdef FLOAT
+volatile float level_in_metres;
+__attribute__((noinline)) static void measure(void)
+{
+    level_in_metres = level_in_metres * 0.001f + 1.5f;
+}
+#endif
+
+#ifndef HOLD
+#define HOLD static
+#endif
+HOLD void hold(void)
+{
+    for (;;) {
+        __asm volatile("wfi");
+    }
+}
+
+void reset_handler(void);
+
+#ifdef ENTRIES
+/* A handler with two entries by design: the second one skips the prologue. */
+void full_handler(void);
+void short_handler(void);
+__asm(".section .text.entries, \"ax\", %progbits\n"
+      ".syntax unified\n"
+      ".thumb\n"
+      ".global full_handler\n"
+      ".type full_handler, %function\n"
+      ".thumb_func\n"
+      "full_handler:\n"
+      "        push {r4, lr}\n"
+      "        b 1f\n"
+      ".global short_handler\n"
+      ".type short_handler, %function\n"
+      ".thumb_func\n"
+      "short_handler:\n"
+      "        push {r4, lr}\n"
+      "        movs r4, #0\n"
+      "1:      nop\n"
+      "        pop {r4, pc}\n"
+      ".size full_handler, . - full_handler\n"
+      ".previous\n");
+#endif
+
+#ifdef ISR
+__attribute__((section(".isr"), noinline)) void on_tide(void)
+{
+    readings[0]++;
+}
+#endif
+
+#ifdef SWITCH
+void switch_tasks(void);
+void clear_floats(void);
+uint32_t scaled(uint32_t value);
+#undef FIFTH
+#define FIFTH switch_tasks
+#endif
+
+union vector {
+    void *stack;
+    void (*handler)(void);
+};
+
+__attribute__((section(".vectors"), used)) const union vector vector_table[VECTORS] = {
+    [0] = { .stack = &_estack },
+    [1] = { .handler = (void (*)(void))RESET },
+    [2 ... 3] = { .handler = hold },
+#if VECTORS > 16
+    [11] = { .handler = hold },
+    [14 ... VECTORS - 2] = { .handler = hold },
+#endif
+    [VECTORS - 1] = { .handler = (void (*)(void))FIFTH },
+};
+
+#ifdef STATION
+__attribute__((section(".constants"), used)) const volatile uint32_t sampler_start_address = SAMPLER_VECTORS;
+
+static void start_sampler(void)
+{
+#ifdef LINK_CLEARED_IN_CODE
+    for (uint32_t i = 0; i < 32u; i++) {
+        link_words[i] = 0u;
+    }
+#endif
+    *(volatile uint32_t *)VECTOR_REGISTER = sampler_start_address;
+    *(volatile uint32_t *)CONTROL_REGISTER = RELEASE_VALUE;
+}
+#endif
+
+#ifdef TABLES
+struct copied {
+    const uint32_t *from;
+    uint32_t *to;
+    uint32_t words;
+};
+struct cleared {
+    uint32_t *from;
+    uint32_t words;
+};
+extern const struct copied __copy_table_start__[], __copy_table_end__[];
+extern const struct cleared __zero_table_start__[], __zero_table_end__[];
+#endif
+
+#ifdef OVERLAYS
+/* Two phases that share one place in RAM, copied there in turn. */
+extern uint32_t __load_start_first[], __load_stop_first[], __load_start_second[], __load_stop_second[];
+extern uint32_t overlay_start[];
+__attribute__((section(".first"), noinline)) void settle(void)
+{
+    readings[1] = 5u;
+}
+__attribute__((section(".second"), noinline)) void drain(void)
+{
+    readings[2] = 6u;
+}
+static void bring(const uint32_t *from, const uint32_t *end)
+{
+    for (uint32_t *to = overlay_start; from < end;) {
+        *to++ = *from++;
+    }
+}
+#endif
+
+#ifdef RAM_CODE
+/* Copies all other code to RAM, and goes on there. */
+__attribute__((section(".start")))
+#endif
+void reset_handler(void)
+{
+#if defined(RAM_CODE) || defined(RAM_LINKED)
+    extern uint32_t ram_code_start[], ram_code_end[];
+    extern const uint32_t ram_code_stored[];
+    for (uint32_t i = 0; &ram_code_start[i] < ram_code_end; i++) {
+        ram_code_start[i] = ram_code_stored[i];
+    }
+    *(volatile uint32_t *)0xE000ED08u = (uint32_t)ram_code_start;
+#endif
+#ifdef ENABLE_FIRST
+    *(volatile uint32_t *)0xE000ED88u |= 0x00F00000u;
+#endif
+#ifdef FLOAT
+    measure();
+#endif
+#ifdef ENABLE_LATE
+    *(volatile uint32_t *)0xE000ED88u |= 0x00F00000u;
+#endif
+#ifdef LIMIT
+    __asm volatile("msr msplim, %0" : : "r"(LIMIT));
+#endif
+#ifdef VTOR
+    *(volatile uint32_t *)0xE000ED08u = (uint32_t)(VTOR);
+#endif
+#ifdef TABLES
+    for (const struct copied *each = __copy_table_start__; each < __copy_table_end__; each++) {
+        for (uint32_t i = 0; i < each->words; i++) {
+            each->to[i] = each->from[i];
+        }
+    }
+    for (const struct cleared *each = __zero_table_start__; each < __zero_table_end__; each++) {
+        for (uint32_t i = 0; i < each->words; i++) {
+            each->from[i] = 0u;
+        }
+    }
+#else
+    const uint32_t *from = &_sidata;
+    for (uint32_t *to = &_sdata; to < &_edata; to++) {
+        *to = *from++;
+    }
+#ifndef NOTHING_CLEARED
+    for (uint32_t *to = &_sbss; to < &_ebss; to++) {
+        *to = 0u;
+    }
+#endif
+#endif
+#ifdef STATION
+    start_sampler();
+#endif
+#ifdef SWITCH
+    clear_floats();
+#endif
+#ifdef UNGUARDED
+    readings[0] = scaled(3u);
+#endif
+#ifdef OVERLAYS
+    bring(__load_start_first, __load_stop_first);
+    settle();
+    bring(__load_start_second, __load_stop_second);
+    drain();
+#endif
+    for (uint32_t i = 0;; i++) {
+        readings[i % 32u] = scale[i % 8u] + i;
+        smoothed[i % 16u] += readings[i % 32u] + limits[i % 8u];
+#ifndef NO_LINK
+        link_words[i % 32u] = smoothed[i % 16u];
+#endif
+#ifdef EXTRA
+        extra_words[i % 16u] = i;
+#endif
+    }
+}

@@ -1,0 +1,30 @@
+/*
+ * Where everything is, read by the C sources and the linker scripts alike.
+ * STATION selects the primary core; otherwise it is the sampler, the secondary.
+ */
+#ifndef DEVICE_H
+#define DEVICE_H
+
+#define STATION_CODE  0x10000000
+#define SAMPLER_CODE  0x10008000
+#define CODE_SIZE     0x8000
+
+#define STATION_RAM   0x20000000
+#define SAMPLER_RAM   0x20002000
+#define RAM_SIZE      0x2000
+#define LINK          0x20004000 /* shared by both cores */
+#define LINK_SIZE     0x400
+
+#define INTERRUPTS    8
+#define VECTOR_REGISTER  0x40021114
+#define CONTROL_REGISTER 0x40021118
+
+#ifdef STATION
+#define OWN_CODE STATION_CODE
+#define OWN_RAM  STATION_RAM
+#else
+#define OWN_CODE SAMPLER_CODE
+#define OWN_RAM  SAMPLER_RAM
+#endif
+
+#endif

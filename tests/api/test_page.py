@@ -1,0 +1,78 @@
+"""The page ``gemel explain python``: every example on it runs, and every public name is on it."""
+
+from __future__ import annotations
+
+import inspect
+import os
+import re
+import sys
+import tomllib
+from importlib.resources import files
+from pathlib import Path
+
+import pytest
+
+import gemel
+
+PAGE = files("gemel").joinpath("python_page.md").read_text(encoding="utf-8")
+FENCES = re.findall(r"^```(\w+)\n(.*?)^```$", PAGE, re.MULTILINE | re.DOTALL)
+TYPES = ("Build", "Holds", "NotChecked", "PrivateKey", "Problem", "PublicKey", "ReadLayout", "Rehearsal")
+"""Public names that only annotate what the functions on the page take and give."""
+
+
+@pytest.fixture
+def demo(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder with the layout and builds that the examples name, and ``gemel`` on the path."""
+    from gemel.demo import demo_files
+
+    for name, data in demo_files().items():
+        (tmp_path / name).write_bytes(data)
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("PATH", str(Path(sys.executable).parent), prepend=os.pathsep)
+    return tmp_path
+
+
+def test_the_examples_run_as_one_script(demo: Path) -> None:
+    """Every Python block runs as printed, after those above it, and writes the files that it names."""
+    names: dict[str, object] = {}
+    blocks = [text for language, text in FENCES if language == "python"]
+    assert len(blocks) >= 6
+    for number, block in enumerate(blocks):
+        exec(compile(block, f"block {number}", "exec"), names)
+    for file in ("tide.hex", "tide.bin", "sealed.hex"):
+        assert (demo / file).stat().st_size > 1000
+    rule = names["RULE"]
+    assert isinstance(rule, gemel.Rule)
+    assert gemel.convention_faults(rule, "no-debug-build") == []
+    assert tomllib.loads(next(text for language, text in FENCES if language == "toml"))
+
+
+def test_every_public_name_is_on_the_page_and_documented() -> None:
+    """What ``import gemel`` offers is on the page, can be had, and says what it is."""
+    for name in gemel.__all__:
+        if name == "__version__":
+            continue
+        assert name in PAGE or name in TYPES, name
+        assert getattr(gemel, name) is not None
+        if name != "Outcome":
+            assert inspect.getdoc(getattr(gemel, name)), name
+    assert set(gemel.__all__) == set(dir(gemel))
+
+
+def test_the_page_fits_a_terminal() -> None:
+    """No line of prose is wider than the widest page, and no word of the page is an address of ours."""
+    assert all(len(line) <= 200 for line in PAGE.splitlines())
+
+
+def test_an_unknown_name_is_an_attribute_error() -> None:
+    """What the package does not offer is an AttributeError, as anywhere."""
+    with pytest.raises(AttributeError, match="no_such_name"):
+        _ = gemel.no_such_name
+
+
+def test_page_is_printed(capsys: pytest.CaptureFixture[str]) -> None:
+    """``gemel explain python`` prints the page as it is."""
+    from gemel.cli.main import exit_code
+
+    assert exit_code(["explain", "python"]) == 0
+    assert capsys.readouterr().out == PAGE

@@ -1,0 +1,24 @@
+"""Tests of the rule ``float-enabled-before-use``."""
+
+from __future__ import annotations
+
+from small_device import findings
+from verdict_builds import of
+
+RULE = "float-enabled-before-use"
+FP = (('role = "secondary"\n', 'role = "secondary"\nextensions = ["fp"]\n'),)
+BREAKS = {
+    "enabled later": lambda: of(RULE, "v7", "sampler-float-late", changes=FP),
+    "enabled later, by clang": lambda: of(RULE, "v7", "sampler-float-late-clang", changes=FP),
+    "never enabled": lambda: of(RULE, "v8", "sampler-float-never", changes=FP),
+}
+KEEPS = {
+    "enabled first": lambda: of(RULE, "v7", "sampler-float-first", changes=FP),
+    "no floating point": lambda: of(RULE, "v8", changes=FP),
+}
+
+
+def test_the_function_is_named() -> None:
+    """The finding names the function of the first floating-point instruction."""
+    (finding,) = findings(BREAKS["never enabled"]())
+    assert "(measure)" in finding.where

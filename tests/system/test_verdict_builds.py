@@ -1,0 +1,200 @@
+"""The builds of ``testdata/verdict``: sound but unusual ones break no rule, and one fault gives its findings."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from rebuilding import differing_when_rebuilt
+from tools import required_tool
+from verdict_builds import ARCHITECTURES, BUILT, FOLDER, broken_in, build_of, judged
+
+from gemel.errors import BuildError
+
+SOUND: tuple[tuple[str, ...], ...] = (
+    (),
+    ("station-tables", "sampler-tables"),
+    # the primary clears or initialises what is shared before the release
+    ("station-link-cleared",),
+    ("station-link-initialised",),
+    # gaps that the plain binary of the second build fills with 0x00 or 0xFF
+    ("station-embeds-zeros", "sampler-gaps"),
+    ("station-embeds-ones", "sampler-gaps"),
+    # two phases of code at one run address, copied in turn
+    ("station-overlays",),
+    # what is shared in no segment, and no program headers in the script
+    ("station-link-none",),
+    ("station-no-phdrs", "sampler-nmagic"),
+    # a handler that skips a prologue by design, and a table set by the code
+    ("sampler-entries",),
+    ("sampler-isr",),
+    ("sampler-vtor",),
+    # instructions of an extension that the core lacks, behind a test of its state
+    ("sampler-guarded",),
+    # a limit of the main stack inside its area
+    ("sampler-limit",),
+    ("sampler-limit-clang",),
+    # a C library's own start and linker script, with debug information of its own only
+    ("station-library", "sampler-library"),
+    # what is shared is volatile on both sides, or on neither
+    ("station-debug", "sampler-debug"),
+    ("station-link-plain", "sampler-link-plain"),
+)
+"""Files in which nothing is wrong, each with the sound build of the other core."""
+
+NOT_COPIED = {"initialised-data-copied": 1}
+NOT_CLEARED = {"cleared-data-cleared-whole": 1}
+FAULTS: dict[str, dict[str, int]] = {
+    # allocated sections in no segment, over the other core's data
+    "sampler-extra-none": {"ram-claims-in-own-areas": 1},
+    "sampler-extra-orphan": {"ram-claims-in-own-areas": 1},
+    # cleared and copied data
+    "sampler-bss-orphans": NOT_CLEARED,
+    "sampler-bss-end-early": NOT_CLEARED,
+    "sampler-bss-nothing": NOT_CLEARED,
+    "sampler-link-cleared": {"start-clears-own-ram": 1},
+    "station-data-empty": NOT_COPIED,
+    "station-data-end-early": NOT_COPIED,
+    "sampler-table-empty": NOT_COPIED,
+    "sampler-data-in-flash": {"initialised-data-in-ram": 1},
+    # code that copies itself to RAM, of which the layout says nothing: a warning
+    "sampler-ram-code": NOT_COPIED,
+    "sampler-ram-linked": NOT_COPIED,
+    # vectors
+    "sampler-vector-inside": {"handlers-at-function-starts": 1},
+    "sampler-vector-constant": {"handlers-executable": 1},
+    "sampler-reset-behind": {"handlers-at-function-starts": 1},
+    "sampler-vectors-short": {"vector-table-complete": 1},
+    # what the code sets
+    "sampler-vtor-station": {"vector-register-own-table": 1},
+    "sampler-vtor-nothing": {"vector-register-own-table": 1},
+    "sampler-limit-above": {"stack-limit-below-stack": 1},
+    "sampler-limit-elsewhere": {"stack-limit-below-stack": 1},
+    "station-release-value": {"release-value-agrees": 1},
+    # instructions that the core lacks
+    "sampler-unguarded": {"instructions-fit-core": 1},
+    # what is shared
+    "station-link-pointer": {"shared-values-not-private": 1},
+}
+"""For each faulty build the rules that it breaks, with the number of findings."""
+
+
+PAIRS: dict[tuple[str, str], dict[str, int]] = {
+    ("station-link-plain", "sampler-debug"): {"shared-objects-guarded-alike": 1},
+    ("station-debug", "sampler-link-plain"): {"shared-objects-guarded-alike": 1},
+    ("station-debug", "sampler-link-atomic"): {"shared-atomics-alike": 1},
+}
+"""Pairs that differ in how they access what they share."""
+
+USES_FLOAT = {
+    "sampler-float-first": {},
+    "sampler-float-late": {"float-enabled-before-use": 1},
+    "sampler-float-late-clang": {"float-enabled-before-use": 1},
+    "sampler-float-never": {"float-enabled-before-use": 1},
+}
+"""Builds for a core with a floating-point unit, which is switched off at reset."""
+
+ATOMICS = {"shared-atomics-alike": 2}
+LANGUAGES: dict[tuple[str, str], dict[str, int]] = {
+    ("station-c", "sampler-rust"): ATOMICS,
+    ("station-c-atomic", "sampler-rust"): {"shared-atomics-alike": 1},
+    ("station-c", "sampler-cxx"): {"shared-atomics-alike": 3},
+    ("station-c-atomic", "sampler-cxx"): {"shared-atomics-alike": 2},
+    ("station-c", "sampler-rust-tagged"): {"shared-symbols-agree": 1, **ATOMICS},
+    ("station-c", "sampler-rust-swapped"): {"contract-types-agree": 1, **ATOMICS},
+    ("station-c", "sampler-rust-lost"): {"shared-symbols-agree": 1, **ATOMICS},
+}
+"""A C primary with a secondary in Rust or C++: no more than notes on what is atomic, unless something is wrong."""
+
+CONTRACT = (
+    (
+        'symbols = ["link_words"]',
+        'symbols = ["link", "link_turn", "link_words", "link_quality"]\ntypes = ["struct Link"]',
+    ),
+)
+FLOAT = (('role = "secondary"\n', 'role = "secondary"\nextensions = ["fp"]\n'),)
+"""A secondary with a floating-point unit."""
+
+REFUSED = {"sampler-library-zeros": "section .link stores nothing but zeros at an address of RAM"}
+"""Files that are not even read, with what the message says of the cause."""
+
+
+def _built(*groups: tuple[str, ...]) -> list:
+    """Each group of files with each architecture that all of them are built for."""
+    return [
+        pytest.param(files, family, id=f"{' '.join(files) or 'sound pair'} {family}")
+        for files in groups
+        for family in ARCHITECTURES
+        if all((BUILT / f"{file}-{family}.elf").exists() for file in files)
+    ]
+
+
+@pytest.mark.parametrize(("files", "family"), _built(*SOUND))
+def test_sound_builds_break_no_rule(files: tuple[str, ...], family: str) -> None:
+    """No rule has anything to say of a sound pair, be it as a note."""
+    assert broken_in(judged(family, files)) == {}
+
+
+@pytest.mark.parametrize(("files", "family"), _built(*((file,) for file in FAULTS)))
+def test_one_fault_gives_exactly_its_findings(files: tuple[str, ...], family: str) -> None:
+    """Of all rules only those that belong to the fault have findings, and as many as belong to it."""
+    assert broken_in(judged(family, files)) == FAULTS[files[0]]
+
+
+@pytest.mark.parametrize(("files", "family"), _built(*PAIRS))
+def test_pairs_that_access_differently(files: tuple[str, str], family: str) -> None:
+    """What one side of a pair declares volatile or atomic and the other does not is said once."""
+    assert broken_in(judged(family, files)) == PAIRS[files]
+
+
+@pytest.mark.parametrize(("files", "family"), _built(*LANGUAGES))
+def test_two_languages(files: tuple[str, str], family: str) -> None:
+    """Types are compared through what Rust and C++ wrap around them; what differs is found all the same."""
+    assert broken_in(judged(family, files, CONTRACT)) == LANGUAGES[files]
+
+
+@pytest.mark.parametrize(("files", "family"), _built(*((file,) for file in USES_FLOAT)))
+def test_floating_point_is_enabled_before_it_is_used(files: tuple[str, ...], family: str) -> None:
+    """The first such instruction from the reset handler on comes after a store to CPACR, or is reported."""
+    assert broken_in(judged(family, files, FLOAT)) == USES_FLOAT[files[0]]
+
+
+@pytest.mark.parametrize(("files", "family"), _built(*((file,) for file in REFUSED)))
+def test_files_that_cannot_be_read_name_the_cause(files: tuple[str, ...], family: str) -> None:
+    """The problem's next step names the section and what to write in the linker script."""
+    with pytest.raises(BuildError) as error:
+        build_of("sampler", f"{files[0]}-{family}")
+    assert REFUSED[files[0]] in error.value.problems[0].next_step
+
+
+def test_types_without_own_debug_information_are_not_checked() -> None:
+    """Types and constants of a contract are not judged where only a library's units are described."""
+    change = (
+        'symbols = ["link_words"]',
+        'symbols = ["link_words"]\ntypes = ["struct Link"]\nconstants = ["X"]',
+    )
+    result = judged("v7", ("station-library", "sampler-library"), (change,))
+    status = {each.rule.name: each.status for each in result.results}
+    assert status["contract-types-agree"] == status["contract-constants-equal"] == "not checked"
+
+
+def test_every_build_is_in_a_table() -> None:
+    """No committed ELF file is left out, and none in the tables is missing."""
+    groups = (*SOUND, *PAIRS, *LANGUAGES)
+    listed = {
+        "station",
+        "sampler",
+        *FAULTS,
+        *REFUSED,
+        *USES_FLOAT,
+        *(file for files in groups for file in files),
+    }
+    stems = [path.stem.rsplit("-", 1)[0] for path in BUILT.glob("*.elf")]
+    assert set(stems) == listed
+
+
+def test_rebuilding_elsewhere_gives_the_committed_bytes(tmp_path: Path) -> None:
+    """A build in another folder gives every committed ELF file byte by byte, and no other."""
+    for program in ("clang", "ld.lld", "arm-none-eabi-g++"):
+        required_tool(program)
+    assert differing_when_rebuilt(FOLDER, tmp_path) == []
