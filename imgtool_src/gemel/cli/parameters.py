@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import re
-from pathlib import Path
 
-import click
-
+from gemel.cli.declared import Converted, FileName
 from gemel.errors import Problem, UsageProblem
 
-FILE = click.Path(path_type=Path, readable=False)
+FILE = FileName()
 """A file's name.  Whether it can be read is told where it is read, with the system's reason."""
 
 
@@ -48,3 +46,7 @@ def address(value: str) -> int:
             [Problem(what, where="--at", found=f"{value}, which is {format_address(number)}", next_step=step)]
         )
     return number
+
+
+ADDRESS = Converted(address)
+"""The kind of an option that takes an address."""

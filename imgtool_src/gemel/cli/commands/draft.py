@@ -7,19 +7,17 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import click
-
+from gemel.cli.declared import argument, option, sub_command
+from gemel.cli.echo import echo
 from gemel.cli.parameters import FILE
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
 
 
-@click.command("draft")
-@click.argument("builds", metavar="NAME=BUILD...", nargs=-1, required=True)
-@click.option(
-    "-o", "--output", type=FILE, help="File to write, a new one; without it the layout goes to stdout."
-)
+@sub_command("draft")
+@argument("builds", metavar="NAME=BUILD...", several=True, required=True)
+@option("-o", "--output", kind=FILE, help="File to write, a new one; without it the layout goes to stdout.")
 def command(builds: tuple[str, ...], output: Path | None) -> int:
     """Draft a first layout from the builds.
 
@@ -50,10 +48,10 @@ def command(builds: tuple[str, ...], output: Path | None) -> int:
     data = document(draft(handed), _paths(files, folder)).encode()
     holds = _said(data, "draft" if output is None else output.name, handed)
     if output is None:
-        click.echo(data, nl=False)
+        echo(data, nl=False)
     else:
         write_all({output: [data]})
-        click.echo(written_words([output]), err=True)
+        echo(written_words([output]), err=True)
     return 0 if holds else 1
 
 
@@ -144,10 +142,10 @@ def _said(data: bytes, file: str, builds: Mapping[str, Build]) -> bool:
         read = read_layout(data, file)
         image = join(read, builds).image
     except GemelError as error:
-        click.echo("the draft does not join as it stands:", err=True)
+        echo("the draft does not join as it stands:", err=True)
         print_problems(error)
         return False
     result = check(Inspection(read, image, builds), date_of_today())
-    click.echo("the draft joins as it stands; the check of the image says:", err=True)
-    click.echo("\n".join(summary_of(result)), err=True)
+    echo("the draft joins as it stands; the check of the image says:", err=True)
+    echo("\n".join(summary_of(result)), err=True)
     return result.passes

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import click
+from gemel.cli.declared import argument, sub_command
+from gemel.cli.echo import echo
 
 WIDTH = 80
 """Columns of the text about rules; the pages on formats are as wide at most."""
 
 
-@click.command("explain")
-@click.argument("topic", metavar="[RULE|record|seal|layout|rehearsal|python]", required=False)
+@sub_command("explain")
+@argument("topic", metavar="[RULE|record|seal|layout|rehearsal|python]", required=False)
 def command(topic: str | None) -> int:
     """Explain the rules, one rule, or the format of the record.
 
@@ -23,29 +24,29 @@ def command(topic: str | None) -> int:
       gemel explain reset-handler-in-code
     """
     if topic is None:
-        click.echo(_all_rules())
+        echo(_all_rules())
     elif topic == "record":
         from gemel.record.page import page
 
-        click.echo(page(), nl=False)
+        echo(page(), nl=False)
     elif topic == "seal":
         from gemel.seals.page import page as seal_page
 
-        click.echo(seal_page(), nl=False)
+        echo(seal_page(), nl=False)
     elif topic == "rehearsal":
         from gemel.rehearsal import limits_page
 
-        click.echo(limits_page(), nl=False)
+        echo(limits_page(), nl=False)
     elif topic == "python":
         from importlib.resources import files
 
-        click.echo(files("gemel").joinpath("python_page.md").read_text(encoding="utf-8"), nl=False)
+        echo(files("gemel").joinpath("python_page.md").read_text(encoding="utf-8"), nl=False)
     elif topic == "layout":
         from gemel.layout.reference import layout_reference
 
-        click.echo(layout_reference(), nl=False)
+        echo(layout_reference(), nl=False)
     else:
-        click.echo(_one_rule(topic))
+        echo(_one_rule(topic))
     return 0
 
 

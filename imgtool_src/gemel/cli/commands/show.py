@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-import click
-
-from gemel.cli.parameters import FILE, address
+from gemel.cli.declared import Choice, argument, option, sub_command
+from gemel.cli.echo import echo
+from gemel.cli.parameters import ADDRESS, FILE
 
 if TYPE_CHECKING:
     from gemel.show.facts.contents import Contents
     from gemel.text.styled import Line, Signs
 
-COLOURS: dict[str, dict[str, object]] = {
+COLOURS: dict[str, dict[str, Any]] = {
     "title": {"bold": True},
     "name": {"bold": True},
     "dim": {"dim": True},
@@ -26,17 +26,15 @@ COLOURS: dict[str, dict[str, object]] = {
 }
 
 
-@click.command("show")
-@click.argument("image", type=FILE)
-@click.argument("builds", metavar="[NAME=BUILD]...", nargs=-1)
-@click.option("--layout", type=FILE, help="Layout to read the image by.")
-@click.option(
-    "--at", type=address, help="Where a raw binary goes; else the start of the layout's first flash."
-)
-@click.option(
+@sub_command("show")
+@argument("image", kind=FILE)
+@argument("builds", metavar="[NAME=BUILD]...", several=True)
+@option("--layout", kind=FILE, help="Layout to read the image by.")
+@option("--at", kind=ADDRESS, help="Where a raw binary goes; else the start of the layout's first flash.")
+@option(
     "--format",
     "form",
-    type=click.Choice(["text", "json"]),
+    kind=Choice(["text", "json"]),
     default="text",
     help="Form of the result on stdout.",
 )
@@ -56,14 +54,14 @@ def command(image: Path, builds: tuple[str, ...], layout: Path | None, at: int |
         from gemel.show.as_data import json_text
 
         # JSON is ASCII by its escapes; the bytes are the same whatever the terminal's encoding.
-        click.echo(json_text(contents).encode("ascii"), nl=False)
+        echo(json_text(contents).encode("ascii"), nl=False)
         return 0
     from gemel.cli.printing import terminal_width
     from gemel.show.as_text.whole import text_of
 
     signs = _signs(sys.stdout)
     lines = text_of(contents, terminal_width(sys.stdout), signs)
-    click.echo("\n".join(_printed(line) for line in lines))
+    echo("\n".join(_printed(line) for line in lines))
     return 0
 
 

@@ -4,26 +4,25 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import click
-
-from gemel.cli.parameters import FILE, address
+from gemel.cli.declared import argument, option, sub_command
+from gemel.cli.parameters import ADDRESS, FILE
 from gemel.cli.signing.pass_phrases import pass_phrase_options
 
 
-@click.command("sign")
-@click.argument("layout", type=FILE)
-@click.argument("image", type=FILE)
-@click.argument("builds", metavar="[NAME=BUILD]...", nargs=-1)
-@click.option(
+@sub_command("sign")
+@argument("layout", kind=FILE)
+@argument("image", kind=FILE)
+@argument("builds", metavar="[NAME=BUILD]...", several=True)
+@option(
     "-o",
     "--output",
     "outputs",
     metavar="IMAGE",
     multiple=True,
-    type=FILE,
+    kind=FILE,
     help="Sealed image to write, by suffix .hex, .srec or .bin; may be given several times.",
 )
-@click.option(
+@option(
     "--key",
     "key_texts",
     metavar="KEY",
@@ -31,45 +30,43 @@ from gemel.cli.signing.pass_phrases import pass_phrase_options
     help="Private key, a file or a pkcs11: URI (a key on a token); may be repeated.",
 )
 @pass_phrase_options
-@click.option(
+@option(
     "--to-be-signed",
     metavar="FILE",
     multiple=True,
-    type=FILE,
+    kind=FILE,
     help="Write the bytes that the --public key's owner must sign elsewhere, and no image.",
 )
-@click.option(
+@option(
     "--signature",
     "signatures",
     metavar="FILE",
     multiple=True,
-    type=FILE,
+    kind=FILE,
     help="Take in a signature that was made elsewhere with the --public key; of ECDSA also in DER.",
 )
-@click.option(
+@option(
     "--public",
     "publics",
     metavar="KEY",
     multiple=True,
-    type=FILE,
+    kind=FILE,
     help="Public key file of a --to-be-signed or --signature, in the same order.",
 )
-@click.option("--add", is_flag=True, help="Keep the signers that the image has; all of them must hold.")
-@click.option(
+@option("--add", is_flag=True, help="Keep the signers that the image has; all of them must hold.")
+@option(
     "--more-to-come",
     is_flag=True,
     help="Write the image although further signers are due, who sign it later with --add.",
 )
-@click.option(
+@option(
     "--trust",
     metavar="KEY",
     multiple=True,
-    type=FILE,
+    kind=FILE,
     help="Public key file of a signer to keep; of those that the layout trusts only these.",
 )
-@click.option(
-    "--at", type=address, help="Where a raw binary goes; else the start of the layout's first flash."
-)
+@option("--at", kind=ADDRESS, help="Where a raw binary goes; else the start of the layout's first flash.")
 def command(
     layout: Path,
     image: Path,

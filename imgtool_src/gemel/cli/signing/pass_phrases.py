@@ -12,8 +12,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
-import click
-
+from gemel.cli.declared import option
 from gemel.cli.parameters import FILE
 from gemel.cli.printing import print_remarks
 from gemel.errors import Problem, UsageProblem
@@ -26,25 +25,25 @@ _Command = TypeVar("_Command", bound=Callable[..., Any])
 
 def pass_phrase_options(command: _Command) -> _Command:
     """Add ``--pass-phrase-file`` and ``--pass-phrase-env``, as ``phrase_files`` and ``phrase_names``."""
-    for option in (
-        click.option(
+    for declare in (
+        option(
             "--pass-phrase-env",
             "phrase_names",
             metavar="NAME",
             multiple=True,
             help="Environment variable that holds the pass phrase or PIN.",
         ),
-        click.option(
+        option(
             "--pass-phrase-file",
             "phrase_files",
             metavar="FILE",
             multiple=True,
-            type=FILE,
+            kind=FILE,
             help="File that holds the pass phrase or PIN, one line; else it is asked for on the terminal. "
             "Given once it is for every key that needs one, given several times for one after the other.",
         ),
     ):
-        command = option(command)
+        command = declare(command)
     return command
 
 

@@ -7,8 +7,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import click
-
+from gemel.cli.echo import echo
 from gemel.cli.endings import NOTHING_WRITTEN
 from gemel.cli.printing import print_done, written_words
 from gemel.cli.signing.key_options import KeysAtHand
@@ -115,7 +114,7 @@ def hand_over(request: SignRequest) -> int:
         return _nothing_written()
     texts = {path: bytes_to_sign(record, key.algorithm, key.fingerprint) for path, key in pairs}
     for path, key in pairs:
-        click.echo("\n".join(hand_over_lines(key, path, len(texts[path]))))
+        echo("\n".join(hand_over_lines(key, path, len(texts[path]))))
     write_all({path: [text] for path, text in texts.items()})
     print_done(written_words(texts))
     return 0
@@ -150,7 +149,7 @@ def seal_image(request: SignRequest, keys: KeysAtHand) -> int:
     rules = rules_of_a_part() if request.more_to_come else None
     if not _passes(request, rules, say_so=True, trusted=trusted or tuple(key for key, _ in made)):
         return _nothing_written()
-    click.echo("\n".join([*seal_lines(layout, seal), *replaced, *missing_lines(layout, seal)]))
+    echo("\n".join([*seal_lines(layout, seal), *replaced, *missing_lines(layout, seal)]))
     write_all({path: encoded(path, image, layout, request.loaded.entry) for path in request.outputs})
     print_done(written_words(request.outputs))
     return 0
@@ -170,12 +169,12 @@ def _passes(
         request.read, request.loaded, request.handed, trusted=trusted, rehearsal=False, rules=rules
     )
     if say_so or not result.passes:
-        click.echo("\n".join(summary_of(result)))
+        echo("\n".join(summary_of(result)))
     return result.passes
 
 
 def _nothing_written() -> int:
-    click.echo(NOTHING_WRITTEN, err=True)
+    echo(NOTHING_WRITTEN, err=True)
     return 1
 
 
