@@ -23,6 +23,21 @@ COMMANDS = {
 }
 """Each sub-command and the first sentence of its help; its module is ``gemel.cli.commands.NAME``."""
 
+HELP = """Join the builds of a two-core microcontroller into one flash image, prove it, and show it.
+
+\b
+Example:
+  gemel demo tide-gauge
+"""
+"""What ``gemel --help`` begins with; the mark before the example keeps its lines as they are."""
+
+OPTIONS = {
+    "--version": "Show the version and exit.",
+    "-v, --verbose": "Show the cause behind an error.",
+    "-h, --help": "Show this message and exit.",
+}
+"""The options before a command, as the help lists them."""
+
 EPILOG = (
     "A passing check is evidence, not a safety approval. A wrong image can brick hardware or make it unsafe. "
     "Exit codes: 0 all holds; 1 a rule is broken; 2 the work could not be done."

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import sys
-import traceback
 from typing import Any
 
 from gemel.cli.echo import echo
@@ -109,6 +108,8 @@ def _say(problem: Problem) -> None:
 
 def _trail(error: BaseException) -> list[str]:
     """Where in the program it happened, outermost first."""
+    import traceback
+
     return [
         f"  at        {os.path.basename(frame.filename)}:{frame.lineno} {frame.name}"
         for frame in traceback.extract_tb(error.__traceback__)

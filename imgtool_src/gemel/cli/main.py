@@ -31,6 +31,18 @@ def exit_code(arguments: Sequence[str]) -> int:
 
 def _run(arguments: list[str]) -> int:
     """Run a line that is in order by itself, any other by click."""
+    if arguments in (["--help"], ["-h"]):
+        from gemel.cli.echo import echo
+        from gemel.cli.first_help import first_help
+
+        echo(first_help())
+        return 0
+    if arguments == ["--version"]:
+        from gemel.cli.echo import echo
+        from gemel.version import __version__
+
+        echo(f"gemel {__version__}")
+        return 0
     words = arguments[1:] if arguments[:1] in (["-v"], ["--verbose"]) else arguments
     if words and words[0] in COMMANDS:
         command, words = loaded(words[0]), words[1:]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 import sys
 import textwrap
 from collections.abc import Iterable
@@ -35,6 +34,8 @@ def terminal_width(stream: object) -> int:
     """The terminal's columns; 80 where the output goes elsewhere, unless COLUMNS says otherwise."""
     if not os.environ.get("COLUMNS") and not getattr(stream, "isatty", lambda: False)():
         return DEFAULT_WIDTH
+    import shutil
+
     return shutil.get_terminal_size((DEFAULT_WIDTH, 24)).columns
 
 

@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from gemel.cli.catalogue import COMMANDS, EPILOG, loaded
+from gemel.cli.catalogue import COMMANDS, EPILOG, HELP, loaded
 from gemel.cli.declared import Choice, Command, Converted, FileName, IntRange, Kind, Parameter
 from gemel.version import __version__
 
@@ -90,15 +90,12 @@ class LateGroup(click.Group):
             formatter.write_dl(list(COMMANDS.items()))
 
 
-@click.group(cls=LateGroup, epilog=EPILOG, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(
+    cls=LateGroup, help=HELP, epilog=EPILOG, context_settings={"help_option_names": ["-h", "--help"]}
+)
 @click.version_option(__version__, "--version", message="%(prog)s %(version)s")
 @click.option("-v", "--verbose", is_flag=True, help="Show the cause behind an error.")
 @click.pass_context
 def gemel(ctx: click.Context, verbose: bool) -> None:
-    """Join the builds of a two-core microcontroller into one flash image, prove it, and show it.
-
-    \b
-    Example:
-      gemel demo tide-gauge
-    """
+    """Do what every command needs first."""
     ctx.obj = {"verbose": verbose}

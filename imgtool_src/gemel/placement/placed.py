@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-import uuid
 import zlib
 from collections.abc import Iterator, Mapping
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from gemel.image.sparse import SparseBytes
 from gemel.layout.addresses import locate
@@ -16,6 +15,9 @@ from gemel.structs import NamedTuple, Struct
 
 BLOCK = 1 << 20
 """Bytes that are handed on at once when a long span is digested."""
+
+if TYPE_CHECKING:
+    from uuid import UUID
 
 
 class Version(NamedTuple):
@@ -131,16 +133,22 @@ def has_vectors(layout: Layout, build: str) -> bool:
     return layout.areas[layout.builds[build].stored_in].purpose == "code"
 
 
-def identities_of(plan: RecordPlan) -> tuple[uuid.UUID | None, uuid.UUID | None]:
+def identities_of(plan: RecordPlan) -> tuple[UUID | None, UUID | None]:
     """Vendor and class id: UUIDs as given, else UUIDv5 as RFC 9124 sections 3.3 and 3.4 recommend."""
-    vendor = _uuid_or(plan.vendor, uuid.NAMESPACE_DNS)
+    if plan.vendor is None and plan.product_class is None:
+        return None, None
+    from uuid import NAMESPACE_DNS
+
+    vendor = _uuid_or(plan.vendor, NAMESPACE_DNS)
     return vendor, _uuid_or(plan.product_class, vendor)
 
 
-def _uuid_or(text: str | None, space: uuid.UUID | None) -> uuid.UUID | None:
+def _uuid_or(text: str | None, space: UUID | None) -> UUID | None:
     if text is None:
         return None
+    from uuid import UUID, uuid5
+
     try:
-        return uuid.UUID(text)
+        return UUID(text)
     except ValueError:
-        return uuid.uuid5(space, text) if space else None
+        return uuid5(space, text) if space else None

@@ -62,4 +62,4 @@ def keyword(tag: int) -> str:
     """The keyword in front of a type with that tag, and a space; empty for those that have none."""
     if tag == Tag.ENUMERATION_TYPE:
         return "enum "
-    return f"{RECORDS[Tag(tag)]} " if tag in RECORDS else ""
+    return f"{RECORDS[tag]} " if tag in RECORDS else ""

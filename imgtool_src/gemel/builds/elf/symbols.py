@@ -89,7 +89,17 @@ class SymbolTable:
     BuildError if the file became shorter meanwhile.
     """
 
-    __slots__ = ("_asked", "_code", "_file", "_functions", "_loaded", "_source", "_strings_at", "_table_at")
+    __slots__ = (
+        "_asked",
+        "_code",
+        "_file",
+        "_functions",
+        "_loaded",
+        "_marks",
+        "_source",
+        "_strings_at",
+        "_table_at",
+    )
 
     def __init__(
         self,
@@ -110,6 +120,7 @@ class SymbolTable:
         self._code = code_sections
         self._loaded: tuple[bytes, bytes] | None = None
         self._functions: _FunctionIndex | None = None
+        self._marks: tuple[Symbol, ...] | None = None
         self._asked: dict[frozenset[str], dict[str, Symbol]] = {}
 
     def __len__(self) -> int:
@@ -219,8 +230,17 @@ class SymbolTable:
         return tuple(each for each in symbols if each.defined and each.kind in ("object", "notype", "common"))
 
     def mapping(self) -> tuple[Symbol, ...]:
-        """The mapping symbols, sorted by address."""
-        return tuple(sorted((s for s in self.all() if s.mapping), key=lambda symbol: symbol.value))
+        """The mapping symbols, sorted by address; the table is gone through once."""
+        if self._marks is None:
+            table, strings = self._load()
+            marks = [
+                _symbol(_ENTRY.unpack_from(table, index * ENTRY_SIZE), strings)
+                for index, offset in enumerate(_name_offsets(table))
+                if strings[offset : offset + 1] == b"$"
+            ]
+            marks = [each for each in marks if each.mapping]
+            self._marks = tuple(sorted(marks, key=lambda symbol: symbol.value))
+        return self._marks
 
     def _load(self) -> tuple[bytes, bytes]:
         if self._loaded is None:
