@@ -70,3 +70,27 @@ def test_join_leaves_out_what_it_does_not_use(device: Path) -> None:
     own = imported(device, *JOIN, "-o", "tide.hex")
     assert not [name for name in own if name.startswith(("gemel.show", "gemel.export"))]
     assert "gemel.checking.reports.as_json" not in own
+
+
+MODULES = {
+    "help": 7,
+    "version": 6,
+    "explain": 20,
+    "show": 123,
+    "check": 256,
+    "join": 287,
+}
+"""The most modules of gemel that each command imports; raise one only with the time that it takes measured."""
+
+
+@pytest.mark.parametrize("command", MODULES)
+def test_no_more_modules_than_stored(device: Path, command: str) -> None:
+    """Each module costs about 0.2 ms at every start, so their number is held."""
+    words = {
+        **COMMANDS,
+        "explain": ("explain",),
+        "show": ("show", "--layout", "small.toml", "tide.hex"),
+        "check": ("check", "small.toml", "tide.hex"),
+    }[command]
+    own = {name for name in imported(device, *words) if name.partition(".")[0] == "gemel"}
+    assert len(own) <= MODULES[command] <= len(own) + 5, len(own)

@@ -78,13 +78,14 @@ def format_of(file_name: str) -> Format:
 
     Raises UsageProblem for any other suffix, naming the known ones and the nearest.
     """
-    from difflib import get_close_matches
     from pathlib import PurePath
 
     suffix = PurePath(file_name).suffix.lower()
     by_suffix = {known: known_format for known_format in FORMATS for known in known_format.suffixes}
     if suffix in by_suffix:
         return by_suffix[suffix]
+    from difflib import get_close_matches
+
     alike = [known for known in by_suffix if known[:2] == suffix[:2]]  # .hx is near .hex, .out not near .mot
     nearest = get_close_matches(suffix, alike, 1, 0.6)
     raise UsageProblem(

@@ -275,6 +275,8 @@ def _text(raw: bytes) -> str:
 
 
 def _uuid(raw: bytes) -> UUID | None:
+    if not any(raw):
+        return None
     from uuid import UUID
 
-    return UUID(bytes=raw) if any(raw) else None
+    return UUID(bytes=raw)
