@@ -106,6 +106,6 @@ def test_rule_speaks_as_stored(rule: Rule) -> None:
 
 def test_stored_lines_are_those_of_the_rules():
     """What ``gemel explain`` lists without importing a rule is what the rules say."""
-    from make_stored_lines import FILE, text
+    from check.make_stored_lines import FILE, text
 
     assert FILE.read_text(encoding="utf-8") == text(), "run tests/check/make_stored_lines.py"
