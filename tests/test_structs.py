@@ -66,6 +66,10 @@ class Caching(Struct, dict=True):
         return 2 * self.number
 
 
+class Secret(Struct, repr=False):
+    phrase: str
+
+
 class Pair(NamedTuple):
     left: int
     right: int = 7
@@ -125,6 +129,10 @@ def test_equality_and_hash_follow_class_and_fields():
         hash(Changing())
     with pytest.raises(TypeError, match="unhashable"):
         hash(Plain([]))  # type: ignore[arg-type]
+
+
+def test_secrets_are_not_shown():
+    assert "swordfish" not in f"{Secret('swordfish')!r} {Secret('swordfish')}"
 
 
 def test_frozen_structs_stay_as_they_are_and_others_change():

@@ -21,7 +21,7 @@ EVERYBODY = 0o666
 """Modes, less the user's mask.  Windows has no modes: there the folder's access list decides."""
 
 
-class NewFile(Struct):
+class NewFile(Struct, repr=False):
     """A file to be made."""
 
     path: Path

@@ -47,7 +47,7 @@ def pass_phrase_options(command: _Command) -> _Command:
     return command
 
 
-class PassPhrases(Struct):
+class PassPhrases(Struct, repr=False):
     """Where the user says that pass phrases are to be had; nowhere: they are asked for."""
 
     files: tuple[Path, ...] = ()

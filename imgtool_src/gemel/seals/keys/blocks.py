@@ -39,7 +39,7 @@ class UnreadableKey(Exception):
         self.reason = reason
 
 
-class KeyBlock(Struct):
+class KeyBlock(Struct, repr=False):
     """A key as it is written; ``label`` is that of its PEM block, empty for DER."""
 
     data: bytes
