@@ -49,7 +49,7 @@ def _said(error: BaseException, verbose: bool) -> int:
             echo(NOTHING_WRITTEN, err=True)
         return error.exit_code
     if isinstance(error, KeyboardInterrupt) or (click and isinstance(error, click.Abort)):
-        if not isinstance(error, click.Abort if click else ()):
+        if isinstance(error, KeyboardInterrupt) and sys.stderr and sys.stderr.isatty():
             echo("", err=True)  # the terminal shows ^C where the cursor was
         echo(f"stopped; {NOTHING_CHANGED}", err=True)
         # click turns what stopped it into its own Abort and keeps it as the cause.
