@@ -3,9 +3,14 @@
 from __future__ import annotations
 
 import os
+from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import settings
+
+if TYPE_CHECKING:
+    from xdist.remote import Producer
+    from xdist.scheduler import Scheduling
 
 settings.register_profile("without-deadline", deadline=None, derandomize=bool(os.environ.get("CI")))
 settings.load_profile("without-deadline")
@@ -20,3 +25,17 @@ def pytest_configure(config: pytest.Config) -> None:
     hands_out = not hasattr(config, "workerinput") and bool(config.getoption("numprocesses", None))
     if not hands_out:
         os.environ.pop("COVERAGE_PROCESS_START", None)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> Scheduling | None:
+    """Give each process a run of neighbouring tests, and one that is done a part of another's rest.
+
+    Dealt out one by one, as is usual, the tests of a module go to all processes and each makes the
+    module's fixtures again: the demo, compiled builds, keys.
+    """
+    if config.getvalue("dist") != "load":
+        return None
+    from xdist.scheduler import WorkStealingScheduling
+
+    return WorkStealingScheduling(config, log)

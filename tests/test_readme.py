@@ -39,7 +39,7 @@ def test_the_python_examples_run(demo: Path) -> None:
     told = []
     for code in PYTHON.findall(TEXT):
         run = subprocess.run(
-            [sys.executable, "-c", code], cwd=demo, capture_output=True, text=True, timeout=60
+            [sys.executable, "-c", code], cwd=demo, capture_output=True, text=True, timeout=600
         )
         assert (run.returncode, run.stderr) == (0, "")
         told.append(run.stdout)

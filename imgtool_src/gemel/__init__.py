@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from gemel.inspection.inspection import Inspection
     from gemel.layout.reader import ReadLayout
     from gemel.outcomes import Finding, Holds, NotChecked, Outcome
-    from gemel.rehearsal.rehearsal import Rehearsal
+    from gemel.rehearsal.result import Rehearsal
     from gemel.seals.keys.keys import PrivateKey, PublicKey
     from gemel.show.facts.contents import Contents
     from gemel.workflows.checking import CheckResult, check
@@ -47,7 +47,7 @@ _HOMES = {
     "Problem": "errors",
     "PublicKey": "seals.keys.keys",
     "ReadLayout": "layout.reader",
-    "Rehearsal": "rehearsal.rehearsal",
+    "Rehearsal": "rehearsal.result",
     "Rule": "checking.rule",
     "check": "workflows.checking",
     "convention_faults": "checking.registry",

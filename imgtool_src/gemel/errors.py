@@ -11,28 +11,6 @@ from collections.abc import Iterable
 from gemel.structs import KW_ONLY, Struct
 
 
-def on_one_line(text: str) -> str:
-    """``text`` with control and invisible characters escaped, so that no name can forge a line of its own.
-
-    Bytes of a file's name that are no text (PEP 383) show as ``\\xff``.
-    """
-    return text if text.isprintable() else "".join(map(_escaped, text))
-
-
-def _escaped(char: str) -> str:
-    if char.isprintable():
-        return char
-    if char in _SHORT:
-        return _SHORT[char]
-    code = ord(char)
-    if 0xDC80 <= code <= 0xDCFF:
-        code -= 0xDC00
-    return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}" if code < 0x1_0000 else f"\\U{code:08x}"
-
-
-_SHORT = {"\n": "\\n", "\r": "\\r", "\t": "\\t"}
-
-
 class Problem(Struct):
     """One thing that is wrong, in words for the person who has to mend it.
 

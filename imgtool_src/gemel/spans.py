@@ -14,6 +14,10 @@ ADDRESS_SPACE = 1 << 32
 """Number of byte addresses of a 32-bit core."""
 
 
+class Address(int):
+    """A 32-bit address or word; in JSON it comes with its text."""
+
+
 class Span(NamedTuple):
     """``size`` bytes from address ``start`` on.
 

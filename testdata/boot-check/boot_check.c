@@ -1,268 +1,256 @@
 /*
- * A boot check on a host: whether boot code would start the image in a flash, by its record and seal.
- *
- *     boot-check FLASH START RECORD SEAL SEAL_SIZE AT_LEAST SIGNERS KEY...
- *
- * FLASH is a file with every byte of one flash memory, whose first byte has address START; the record's
- * area is at address RECORD, the seal's, of SEAL_SIZE bytes, at SEAL (numbers in hexadecimal).  AT_LEAST is
- * the lowest rollback counter, SIGNERS how many of the keys must have signed; each KEY is a file with a
- * public key, SubjectPublicKeyInfo in DER.  Real boot code has all of these built in, and never takes them
- * from the image; whether enough has been signed is its policy, not the seal's.
- *
- * Says what it finds; exit 0: the image would be started, 1: it would not, 2: it could not be told.
+ * The check itself: record, seal, trusted keys, ids, rollback counter, digests of builds and of the rest.
+ * No memory is allocated and nothing is printed.
  */
-#include <inttypes.h>
-#include <stdio.h>
-#include <stdlib.h>
+#include "boot_check.h"
+
 #include <string.h>
 
-#include "gemel_record.h"
 #include "verify.h"
 
-#define MAX_KEYS 4u
-
-/* The two forms in which a key is taken: what stands before the key itself in its DER. */
-static const uint8_t ed25519_head[] = {0x30, 0x2A, 0x30, 0x05, 0x06, 0x03, 0x2B, 0x65, 0x70, 0x03, 0x21, 0x00};
-static const uint8_t p256_head[] = {0x30, 0x59, 0x30, 0x13, 0x06, 0x07, 0x2A, 0x86, 0x48,
-                                    0xCE, 0x3D, 0x02, 0x01, 0x06, 0x08, 0x2A, 0x86, 0x48,
-                                    0xCE, 0x3D, 0x03, 0x01, 0x07, 0x03, 0x42, 0x00};
-
-struct trusted_key {
-    int32_t algorithm;
-    uint8_t id[GEMEL_SEAL_KEY_ID_SIZE];
-    uint8_t key[65];
-};
-
-struct span {
-    uint32_t start;
-    uint32_t size;
-};
-
-static uint8_t *contents(const char *path, size_t *size)
+static int is_ml_dsa(int32_t algorithm)
 {
-    FILE *file = fopen(path, "rb");
-    uint8_t *bytes;
-    long end;
-
-    if (file == NULL || fseek(file, 0, SEEK_END) != 0 || (end = ftell(file)) <= 0) {
-        perror(path);
-        exit(2);
-    }
-    rewind(file);
-    *size = (size_t)end;
-    bytes = malloc(*size);
-    if (bytes == NULL || fread(bytes, 1u, *size, file) != *size) {
-        perror(path);
-        exit(2);
-    }
-    fclose(file);
-    return bytes;
+    return algorithm == GEMEL_SEAL_ML_DSA_65 || algorithm == GEMEL_SEAL_ML_DSA_87;
 }
 
-static void read_key(const char *path, struct trusted_key *trusted)
-{
-    size_t size;
-    uint8_t *der = contents(path, &size);
-
-    if (size == sizeof ed25519_head + 32u && memcmp(der, ed25519_head, sizeof ed25519_head) == 0) {
-        trusted->algorithm = GEMEL_SEAL_ED25519;
-        memcpy(trusted->key, der + sizeof ed25519_head, 32u);
-    } else if (size == sizeof p256_head + 65u && memcmp(der, p256_head, sizeof p256_head) == 0) {
-        trusted->algorithm = GEMEL_SEAL_ECDSA_P256;
-        memcpy(trusted->key, der + sizeof p256_head, 65u);
-    } else {
-        fprintf(stderr, "%s: neither an Ed25519 nor a P-256 key in DER\n", path);
-        exit(2);
-    }
-    digest_start();
-    digest_add(der, size);
-    digest_end(trusted->id);
-    free(der);
-}
-
-/* Whether a key is among the first `count`: one that is given twice counts once. */
-static int is_among(const struct trusted_key *trusted, const struct trusted_key *keys, size_t count)
+/* Where the bytes of a span are; NULL unless all of it lies in one memory. */
+static const uint8_t *bytes_at(const struct device *device, struct span span)
 {
     size_t i;
 
-    for (i = 0u; i < count; i++) {
-        if (memcmp(trusted->id, keys[i].id, sizeof trusted->id) == 0) {
-            return 1;
+    for (i = 0u; i < device->memory_count; i++) {
+        const struct gemel_memory *memory = &device->memories[i];
+        const uint32_t offset = span.start - memory->start;
+
+        if (span.start >= memory->start && offset <= memory->size && span.size <= memory->size - offset) {
+            return (const uint8_t *)memory->bytes + offset;
         }
     }
-    return 0;
+    return NULL;
 }
 
-/* Whether this key signed the record: it is named in the seal, with its own algorithm, and it holds. */
-static int key_signed(const struct trusted_key *trusted, const struct gemel_seal *seal,
-                      const struct gemel_record *record)
+/* How many bytes may be read from an address on. */
+static size_t room_at(const struct device *device, uint32_t address)
+{
+    size_t i;
+
+    for (i = 0u; i < device->memory_count; i++) {
+        const uint32_t offset = address - device->memories[i].start;
+
+        if (address >= device->memories[i].start && offset < device->memories[i].size) {
+            return device->memories[i].size - offset;
+        }
+    }
+    return 0u;
+}
+
+static const struct trusted_key *key_of(const struct device *device, const struct gemel_signer *signer)
+{
+    size_t i;
+
+    for (i = 0u; i < device->key_count; i++) {
+        if (memcmp(signer->key_id, device->keys[i].id, sizeof device->keys[i].id) == 0) {
+            return &device->keys[i];
+        }
+    }
+    return NULL;
+}
+
+/* Whether this signature, by a trusted key, holds over the record; the algorithm is the key's own. */
+static int signature_holds(const struct trusted_key *key, const struct gemel_signer *signer,
+                           const struct gemel_record *record)
 {
     static uint8_t bytes[GEMEL_SEAL_MAX_SIGNED];
     uint8_t prefix[GEMEL_SEAL_PREFIX_SIZE];
-    struct gemel_signer signer;
+    size_t size;
 
-    if (!gemel_seal_by_key(seal, trusted->id, &signer) || signer.algorithm != trusted->algorithm) {
+    if (signer->algorithm != key->algorithm) {
         return 0;
     }
-    if (signer.algorithm == GEMEL_SEAL_ED25519) { /* the pure form wants all bytes at once */
-        const size_t size = gemel_seal_signed(&signer, record, bytes, sizeof bytes);
-
-        return size != 0u && ed25519_holds(trusted->key, signer.signature, bytes, size);
+    if (key->algorithm == GEMEL_SEAL_ECDSA_P256) { /* hashed in pieces */
+        size = gemel_seal_prefix(signer, record, prefix);
+        return p256_holds(key->key, signer->signature, prefix, size, (const uint8_t *)record,
+                          record->record_size);
     }
-    return p256_holds(trusted->key, signer.signature, prefix, gemel_seal_prefix(&signer, record, prefix),
-                      (const uint8_t *)record, record->record_size);
+    size = gemel_seal_signed(signer, record, bytes, sizeof bytes); /* these want all bytes at once */
+    if (size == 0u) {
+        return 0;
+    }
+    if (key->algorithm == GEMEL_SEAL_ED25519) {
+        return ed25519_holds(key->key, signer->signature, bytes, size);
+    }
+    return is_ml_dsa(key->algorithm)
+        && ml_dsa_holds(key->key, key->size, signer->signature, signer->signature_size, bytes, size);
+}
+
+/*
+ * Whether enough has been signed. Each key counts once, since a sound seal names it once. A signature of a
+ * known key that does not hold, and more unknown signers than are taken, are room for foreign bytes.
+ */
+static const char *signers_hold(const struct device *device, const struct gemel_seal *seal,
+                                const struct gemel_record *record)
+{
+    struct gemel_signer signer;
+    unsigned long classical = 0u;
+    unsigned long ml_dsa = 0u;
+    size_t unknown = 0u;
+    size_t i;
+
+    for (i = 0u; gemel_seal_signer(seal, i, &signer); i++) {
+        const struct trusted_key *key = key_of(device, &signer);
+
+        if (key == NULL) {
+            unknown++;
+        } else if (!signature_holds(key, &signer, record)) {
+            return "a trusted key's signature does not hold";
+        } else if (is_ml_dsa(key->algorithm)) {
+            ml_dsa++;
+        } else {
+            classical++;
+        }
+    }
+    if (classical + ml_dsa == 0u || classical + ml_dsa < device->signers) {
+        return "too few trusted keys signed";
+    }
+    if (device->pair && (classical == 0u || ml_dsa == 0u)) {
+        return "a classical and an ML-DSA signature are due";
+    }
+    return unknown > device->unknown_signers ? "the seal has signers whose keys are unknown" : NULL;
+}
+
+static const char *made_for(const struct device *device, const struct gemel_record *record)
+{
+    if (memcmp(record->product, device->product, sizeof record->product) != 0) {
+        return "for another product";
+    }
+    if (memcmp(record->vendor_id, device->vendor_id, sizeof record->vendor_id) != 0) {
+        return "of another vendor";
+    }
+    if (memcmp(record->class_id, device->class_id, sizeof record->class_id) != 0) {
+        return "for another class of device";
+    }
+    if (device->layout_sha256 != NULL
+        && memcmp(record->layout_sha256, device->layout_sha256, sizeof record->layout_sha256) != 0) {
+        return "joined for another memory map";
+    }
+    return record->rollback < device->at_least ? "older than this device accepts" : NULL;
 }
 
 /* Whether the bytes of every build have the digest that the record states. */
-static int builds_hold(const struct gemel_record *record, const struct gemel_memory *flash)
+static int builds_hold(const struct device *device, const struct gemel_record *record)
 {
     const struct gemel_build *build;
     uint8_t digest[32];
-    size_t i;
+    uint32_t i;
 
-    for (i = 0; (build = gemel_record_build(record, i)) != NULL; i++) {
-        if (gemel_build_check(build, flash, 1u) != GEMEL_RECORD_SOUND) { /* it lies in the flash, too */
-            printf("build %s is not the one that was signed\n", build->name);
+    for (i = 0u; (build = gemel_record_build(record, i)) != NULL; i++) {
+        const struct span stored = {build->stored_start, build->stored_size};
+        const uint8_t *bytes = bytes_at(device, stored);
+
+        if (bytes == NULL
+            || gemel_build_check(build, device->memories, device->memory_count) != GEMEL_RECORD_SOUND) {
             return 0;
         }
         digest_start();
-        digest_add((const uint8_t *)flash->bytes + (build->stored_start - flash->start), build->stored_size);
+        digest_add(bytes, stored.size);
         digest_end(digest);
         if (memcmp(digest, build->sha256, sizeof digest) != 0) {
-            printf("build %s is not the one that was signed\n", build->name);
             return 0;
         }
     }
     return 1;
 }
 
-static int by_start(const void *one, const void *other)
+/* Holes in ascending order: insertion, since boot code has no sort. The result is the new count. */
+static size_t with_hole(struct span *holes, size_t count, uint32_t start, uint32_t size)
 {
-    const uint32_t first = ((const struct span *)one)->start;
-    const uint32_t second = ((const struct span *)other)->start;
+    size_t at = count;
 
-    return (first > second) - (first < second);
+    while (at > 0u && holes[at - 1u].start > start) {
+        holes[at] = holes[at - 1u];
+        at--;
+    }
+    holes[at].start = start;
+    holes[at].size = size;
+    return count + 1u;
 }
 
 /*
- * Whether the flash outside the builds, the record and the seal's area has the digest that the record
- * states.  Areas of purpose reserved, of which this device has none, would be left out as well.
+ * Whether all flash outside the builds, the record, the seal's area and the reserved ones has the digest that
+ * the record states: by ascending address, each memory to its end.
  */
-static int rest_holds(const struct gemel_record *record, const struct gemel_memory *flash, struct span own,
-                      struct span seal)
+static int rest_holds(const struct device *device, const struct gemel_record *record)
 {
-    struct span holes[GEMEL_RECORD_MAX_BUILDS + 3u];
+    struct span holes[GEMEL_RECORD_MAX_BUILDS + 2u + MAX_RESERVED];
     const struct gemel_build *build;
     uint8_t digest[32];
-    uint32_t at = 0u;
     size_t count = 0u;
     size_t i;
+    size_t j;
+    uint32_t k;
 
-    while ((build = gemel_record_build(record, count)) != NULL) {
-        holes[count].start = build->stored_start - flash->start;
-        holes[count].size = build->stored_size;
-        count++;
+    for (k = 0u; (build = gemel_record_build(record, k)) != NULL; k++) {
+        count = with_hole(holes, count, build->stored_start, build->stored_size);
     }
-    holes[count++] = own;
-    holes[count++] = seal;
-    qsort(holes, count, sizeof holes[0], by_start);
-    holes[count].start = flash->size;
-    holes[count++].size = 0u;
+    count = with_hole(holes, count, device->record, record->record_size);
+    count = with_hole(holes, count, device->seal.start, device->seal.size);
+    for (i = 0u; i < device->reserved_count; i++) {
+        count = with_hole(holes, count, device->reserved[i].start, device->reserved[i].size);
+    }
     digest_start();
-    for (i = 0u; i < count; i++) {
-        if (holes[i].start < at) {
-            return 0; /* two of them overlap */
+    for (i = 0u; i < device->memory_count; i++) {
+        const struct gemel_memory *memory = &device->memories[i];
+        const uint8_t *bytes = (const uint8_t *)memory->bytes;
+        uint32_t at = 0u;
+
+        for (j = 0u; j < count; j++) {
+            const uint32_t offset = holes[j].start - memory->start;
+
+            if (holes[j].start < memory->start || offset >= memory->size) {
+                continue;
+            }
+            if (offset < at || holes[j].size > memory->size - offset) {
+                return 0; /* two of them overlap, or one leaves the memory */
+            }
+            digest_add(bytes + at, offset - at);
+            at = offset + holes[j].size;
         }
-        digest_add((const uint8_t *)flash->bytes + at, holes[i].start - at);
-        at = holes[i].start + holes[i].size;
+        digest_add(bytes + at, memory->size - at);
     }
     digest_end(digest);
     return memcmp(digest, record->rest_sha256, sizeof digest) == 0;
 }
 
-static int refused(const char *why)
+const char *boot_check(const struct device *device, const struct gemel_record **record)
 {
-    printf("refused: %s\n", why);
-    return 1;
-}
-
-static int verdict(const struct gemel_memory *flash, struct span own, struct span seal_area,
-                   uint32_t at_least, unsigned long signers, const struct trusted_key *keys, size_t count)
-{
-    const uint8_t *bytes = (const uint8_t *)flash->bytes;
-    const struct gemel_record *record = (const struct gemel_record *)(const void *)(bytes + own.start);
-    const enum gemel_record_error found = gemel_record_check(record, flash->size - own.start);
+    const struct span start = {device->record, 1u};
+    const uint8_t *area = bytes_at(device, device->seal);
+    enum gemel_record_error found;
     enum gemel_seal_error sealed;
     struct gemel_seal seal;
-    unsigned long good = 0u;
-    size_t i;
+    const char *why;
 
+    *record = (const struct gemel_record *)(const void *)bytes_at(device, start);
+    if (*record == NULL || area == NULL) {
+        return "record or seal lie outside the flash";
+    }
+    found = gemel_record_check(*record, room_at(device, device->record));
     if (found != GEMEL_RECORD_SOUND) {
-        return refused(gemel_record_error_text(found));
+        return gemel_record_error_text(found);
     }
-    sealed = gemel_seal_check(bytes + seal_area.start, seal_area.size, 0xFFu, &seal);
+    sealed = gemel_seal_check(area, device->seal.size, device->erased_byte, &seal);
     if (sealed != GEMEL_SEAL_SOUND) {
-        return refused(gemel_seal_error_text(sealed));
+        return gemel_seal_error_text(sealed);
     }
-    for (i = 0u; i < count; i++) {
-        if (!is_among(&keys[i], keys, i) && key_signed(&keys[i], &seal, record)) {
-            good++;
-        }
+    why = signers_hold(device, &seal, *record);
+    if (why == NULL) {
+        why = made_for(device, *record);
     }
-    printf("%lu of %zu trusted keys signed this record\n", good, count);
-    if (good == 0u || good < signers) {
-        return refused("too few trusted keys signed");
+    if (why == NULL && !builds_hold(device, *record)) {
+        why = "a build was changed";
     }
-    if (record->rollback < at_least) {
-        return refused("older than this device accepts");
+    if (why == NULL && !rest_holds(device, *record)) {
+        why = "flash outside the builds was changed";
     }
-    if (!builds_hold(record, flash)) {
-        return refused("a build was changed");
-    }
-    own.size = record->record_size;
-    if (!rest_holds(record, flash, own, seal_area)) {
-        return refused("flash outside the builds was changed");
-    }
-    printf("started: %s %u.%u.%" PRIu32 "\n", record->product, record->major, record->minor, record->patch);
-    return 0;
-}
-
-int main(int count, char **arguments)
-{
-    struct trusted_key keys[MAX_KEYS];
-    struct gemel_memory flash;
-    struct span own;
-    struct span seal_area;
-    uint8_t *bytes;
-    size_t size;
-    size_t given;
-    size_t i;
-    int status;
-
-    if (count < 9 || count - 8 > (int)MAX_KEYS) {
-        fprintf(stderr, "boot-check FLASH START RECORD SEAL SEAL_SIZE AT_LEAST SIGNERS KEY...\n");
-        return 2;
-    }
-    bytes = contents(arguments[1], &size);
-    flash.start = (uint32_t)strtoul(arguments[2], NULL, 16);
-    flash.size = (uint32_t)size;
-    flash.bytes = bytes;
-    own.start = (uint32_t)strtoul(arguments[3], NULL, 16) - flash.start;
-    own.size = 0u;
-    seal_area.start = (uint32_t)strtoul(arguments[4], NULL, 16) - flash.start;
-    seal_area.size = (uint32_t)strtoul(arguments[5], NULL, 16);
-    if (own.start >= size || own.start % GEMEL_RECORD_ALIGNMENT != 0u || seal_area.start >= size
-        || seal_area.size > size - seal_area.start) {
-        fprintf(stderr, "record or seal lie outside the flash\n");
-        free(bytes);
-        return 2;
-    }
-    given = (size_t)count - 8u;
-    for (i = 0u; i < given; i++) {
-        read_key(arguments[8 + i], &keys[i]);
-    }
-    status = verdict(&flash, own, seal_area, (uint32_t)strtoul(arguments[6], NULL, 16),
-                     strtoul(arguments[7], NULL, 16), keys, given);
-    free(bytes);
-    return status;
+    return why;
 }

@@ -1,7 +1,7 @@
 /*
- * What the boot check needs of a cryptographic library: two signatures to verify, one digest.
+ * What the boot check needs of cryptographic libraries: three kinds of signature to verify, one digest.
  *
- * verify_sodium.c and verify_mbedtls.c are two ways to have it; a device has its own.
+ * verify_sodium.c, verify_mbedtls.c and verify_process.c are ways to have it; a device has its own.
  */
 #ifndef VERIFY_H
 #define VERIFY_H
@@ -18,6 +18,13 @@ int ed25519_holds(const uint8_t *key, const uint8_t *signature, const uint8_t *b
  */
 int p256_holds(const uint8_t *key, const uint8_t *signature, const uint8_t *first, size_t first_size,
                const uint8_t *second, size_t second_size);
+
+/*
+ * Whether `signature` is one of ML-DSA (pure, empty context) by `key` over `size` bytes at `bytes`; the size of
+ * the key says whether it is ML-DSA-65 (1,952 bytes) or ML-DSA-87 (2,592).
+ */
+int ml_dsa_holds(const uint8_t *key, size_t key_size, const uint8_t *signature, size_t signature_size,
+                 const uint8_t *bytes, size_t size);
 
 /* SHA-256 over pieces: start, add each, then end; the digest has 32 bytes. */
 void digest_start(void);

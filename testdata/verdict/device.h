@@ -19,7 +19,10 @@
 #define VECTOR_REGISTER  0x40021114
 #define CONTROL_REGISTER 0x40021118
 
-#ifdef STATION
+#ifdef APP /* the station's application, which a boot loader starts */
+#define OWN_CODE 0x10004000
+#define OWN_RAM  STATION_RAM
+#elif defined(STATION)
 #define OWN_CODE STATION_CODE
 #define OWN_RAM  STATION_RAM
 #else

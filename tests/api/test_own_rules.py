@@ -25,7 +25,8 @@ def check(inspection):
         else:
             yield Holds(f"build {name}")
 
-RULE = Rule(name="no-catch-all-handler", severity="warning", checks="No build has a catch-all handler.",
+RULE = Rule(name="no-catch-all-handler", severity="warning", guards="device",
+            checks="No build has a catch-all handler.",
             why="A catch-all hides which exception came.", remedy="Write one for each.",
             source="common practice", absent="no build is given", check=check)
 """
@@ -170,6 +171,7 @@ def test_conventions_hold_for_our_own_rules() -> None:
         ({"remedy": "No full stop"}, "full stop"),
         ({"absent": "Ends with a stop."}, "absent"),
         ({"source": "nowhere"}, "source"),
+        ({"guards": "nothing"}, "guards is"),
         ({"severity": "grave"}, "severity"),
     ],
 )
@@ -178,6 +180,7 @@ def test_each_convention_is_found_broken(changes: dict[str, str], words: str) ->
     parts = {
         "name": "a-rule",
         "severity": "note",
+        "guards": "device",
         "checks": "It holds.",
         "why": "It matters.",
         "remedy": "Correct it.",

@@ -22,8 +22,8 @@ from thumb import assembled
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.layout.reader import read_layout
-from gemel.rehearsal.device import run_plan
-from gemel.rehearsal.planning import plan_of
+from gemel.rehearsal.emulator.runner import run_plan
+from gemel.rehearsal.setup.planning import plan_of
 
 FLASH, STACK = 0x1000_0000, 0x3800_8000
 LOCK = '[[rehearsal.mutex]]\nat = 0x5002_1200\nguards = "link"\n'

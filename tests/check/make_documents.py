@@ -26,7 +26,7 @@ from image_edits import changed, holding
 from small_device import LINK, STATION, TODAY, builds, joined, layout
 
 from gemel.checking.reports.forms import format_named
-from gemel.checking.runner import CheckResult, check
+from gemel.checking.runner import RulesApplied, check
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
@@ -41,7 +41,7 @@ SUFFIXES = {"sarif": ".sarif", "junit": ".xml"}
 class Case(NamedTuple):
     """A result and what was checked."""
 
-    result: CheckResult
+    result: RulesApplied
     subject: Inspection
 
 

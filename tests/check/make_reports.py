@@ -25,7 +25,7 @@ from small_device import STATION, TODAY, builds, joined, layout
 
 from gemel.checking.registry import all_rules
 from gemel.checking.reports.as_text import report_of, summary_of
-from gemel.checking.runner import CheckResult, check
+from gemel.checking.runner import RulesApplied, check
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
@@ -59,16 +59,16 @@ LONG = replace(
 )
 
 
-def _checked(subject: Inspection) -> CheckResult:
+def _checked(subject: Inspection) -> RulesApplied:
     return check(subject, TODAY, [each for each in all_rules() if each.name in RULES])
 
 
-def _small(image: SparseBytes | None = None, alone: bool = False) -> CheckResult:
+def _small(image: SparseBytes | None = None, alone: bool = False) -> RulesApplied:
     image = joined().image if image is None else image
     return _checked(Inspection(layout(), image, {} if alone else builds()))
 
 
-def _every_kind() -> CheckResult:
+def _every_kind() -> RulesApplied:
     waivers = (
         waiver("d-rule", reason="the sampler is never updated alone"),
         waiver("e-rule", until="2026-01-31", reason="until the next board"),
@@ -93,7 +93,7 @@ def _every_kind() -> CheckResult:
     return result_of(rules, waiving(*waivers))
 
 
-def _gauge_alone() -> CheckResult:
+def _gauge_alone() -> RulesApplied:
     read = gauge()
     return _checked(Inspection(read, join(read, gauge_builds()).image, {}))
 

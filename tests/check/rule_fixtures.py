@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from small_device import TODAY, builds, joined, layout
 
 from gemel.checking.rule import Rule, Severity
-from gemel.checking.runner import CheckResult, check
+from gemel.checking.runner import RulesApplied, check
 from gemel.inspection.inspection import Inspection
 from gemel.layout.reader import ReadLayout
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
@@ -27,6 +27,7 @@ def rule(name: str, *outcomes: Outcome, severity: Severity = "error", absent: st
     return Rule(
         name=name,
         severity=severity,
+        guards="device",
         checks="It is checked.",
         why="It matters.",
         remedy="Mend it.",
@@ -48,7 +49,7 @@ def waiving(*waivers: str) -> ReadLayout:
 
 def result_of(
     rules: Iterable[Rule], read: ReadLayout | None = None, today: datetime.date = TODAY
-) -> CheckResult:
+) -> RulesApplied:
     """What the runner makes of these rules on the sound join."""
     read = read or layout()
     return check(Inspection(read, joined(read).image, builds()), today, rules)

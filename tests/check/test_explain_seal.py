@@ -59,9 +59,9 @@ def test_the_page_names_every_key_of_the_layout(capsys: pytest.CaptureFixture[st
 def test_the_rules_are_listed_and_the_topic_is_named(capsys: pytest.CaptureFixture[str]) -> None:
     """Without a topic every rule about the seal is listed, and where the format is explained."""
     _, text, _ = said(capsys)
-    assert len(re.findall(rf"^{SEAL_RULES}[a-z-]+  \(error\)$", text, re.MULTILINE)) == 6
+    assert len(re.findall(rf"^{SEAL_RULES}[a-z-]+  \(error\)$", text, re.MULTILINE)) == 7
     assert "rollback-not-lower  (error)" in text
-    assert "`gemel explain seal`" in text
+    assert "`gemel explain record`, `seal`, `layout` and `policy`" in text
 
 
 @pytest.mark.parametrize("topic", ["seals", "saal"])

@@ -44,6 +44,7 @@ def test_rule_is_documented(rule: Rule) -> None:
     """Name, severity and the four texts of a rule are there and have the form that `explain` prints."""
     assert re.fullmatch(r"[a-z0-9]+(-[a-z0-9]+)+", rule.name)
     assert rule.severity in ("error", "warning", "note")
+    assert rule.guards in ("image", "device"), "whether it can be waived where a seal is demanded"
     for name in ("checks", "why", "remedy"):
         text = getattr(rule, name)
         assert text.strip() == text, name

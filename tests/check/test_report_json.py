@@ -21,7 +21,7 @@ from gemel import __version__
 from gemel.builds.build import Build
 from gemel.checking.reports.as_json import check_schema, report, report_data
 from gemel.checking.reports.as_text import CAUTION
-from gemel.checking.runner import CheckResult, check
+from gemel.checking.runner import RulesApplied, check
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
@@ -41,7 +41,7 @@ def _subject(
     )
 
 
-def _data(subject: Inspection, result: CheckResult | None = None) -> dict[str, Any]:
+def _data(subject: Inspection, result: RulesApplied | None = None) -> dict[str, Any]:
     text = report(result or check(subject, TODAY), subject, "tide.hex")
     data = json.loads(text)
     VALIDATOR.validate(data)
@@ -140,6 +140,7 @@ def test_findings_waivers_and_places_not_checked() -> None:
         "lines": ["evidence"],
         "waived_by": None,
         "ended_waiver": None,
+        "waiver_refused": "",
     }
     assert first["holds"] == ["build station"]
     expected = {"rule": "b-rule", "where": "station", "reason": "agreed", "until": "2027-06-30"}

@@ -10,9 +10,11 @@ from small_device import TODAY, builds, joined, layout
 
 from gemel.checking.registry import all_rules
 from gemel.checking.runner import check
+from gemel.errors import UsageProblem
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.inspection import Inspection, today_or_epoch
+from gemel.inspection.inspection import Inspection
 from gemel.outcomes import NotChecked
+from gemel.workflows.checking import date_of_today
 
 
 @pytest.mark.parametrize(
@@ -159,10 +161,14 @@ def test_nothing_to_check_fails() -> None:
     assert result.count("not checked") > 10
 
 
-def test_the_date_of_waivers() -> None:
+def test_the_date_of_waivers(monkeypatch: pytest.MonkeyPatch) -> None:
     """SOURCE_DATE_EPOCH sets the date in UTC; anything but seconds is refused."""
-    assert today_or_epoch("1764028799") == datetime.date(2025, 11, 24)
-    assert today_or_epoch("1764028800") == datetime.date(2025, 11, 25)
-    assert today_or_epoch(None) == datetime.datetime.now(datetime.UTC).date()
-    with pytest.raises(ValueError, match="invalid literal"):
-        today_or_epoch("yesterday")
+    for seconds, day in (("1764028799", 24), ("1764028800", 25)):
+        monkeypatch.setenv("SOURCE_DATE_EPOCH", seconds)
+        assert date_of_today() == datetime.date(2025, 11, day)
+    monkeypatch.delenv("SOURCE_DATE_EPOCH")
+    assert date_of_today() == datetime.datetime.now(datetime.UTC).date()
+    for malformed in ("yesterday", "1e9", "9" * 12, "9" * 30):
+        monkeypatch.setenv("SOURCE_DATE_EPOCH", malformed)
+        with pytest.raises(UsageProblem, match=malformed):
+            date_of_today()

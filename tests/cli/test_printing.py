@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from gemel.cli.printing import problem_lines as lines_on
 from gemel.cli.printing import prose_width, written_words
-from gemel.errors import Problem, on_one_line
+from gemel.errors import Problem
+from gemel.text.escaping import on_one_line
 
 LONG = Problem(
     "a sentence that is so long that no line of a terminal of eighty columns holds all of it at once",

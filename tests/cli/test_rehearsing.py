@@ -13,10 +13,14 @@ from gemel.cli.main import exit_code
 SOUND = [f"{name}={BUILT / 'in-place' / f'{name}.elf'}" for name in ("station", "sampler")]
 BEHIND_HEADER = [f"station={BUILT / 'in-place' / 'station-behind-header.elf'}", SOUND[1]]
 
+BUDGET = 1_000_000
+
 
 def _layout(folder: Path, *, required: bool) -> str:
-    """The in-place layout, which requires a rehearsal or does not."""
+    """The in-place layout, which requires a rehearsal or does not; what starts reaches its goal within its budget."""
     text = layout_file("in-place").read_text(encoding="utf-8")
+    text = text.replace("[rehearsal]\n", f"[rehearsal]\nbudget = {BUDGET}\n")
+    assert f"budget = {BUDGET}" in text
     if required:
         text = text.replace("[rehearsal]\n", "[rehearsal]\nrequired = true\n")
         assert "required = true" in text

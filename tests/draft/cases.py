@@ -12,7 +12,7 @@ from small_device import TODAY, builds
 from gemel.builds.build import Build
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
-from gemel.checking.runner import CheckResult, check
+from gemel.checking.runner import RulesApplied, check
 from gemel.draft.document import document
 from gemel.draft.drafting import draft
 from gemel.image.intel_hex import encode
@@ -103,7 +103,7 @@ def layout_of(made: Builds) -> Layout:
     return read_layout(text_of(made).encode(), "draft.toml").layout
 
 
-def checked(made: Builds, disassemble: bool = False) -> CheckResult:
+def checked(made: Builds, disassemble: bool = False) -> RulesApplied:
     """Join with the draft as it stands, and check the image."""
     read = read_layout(text_of(made).encode(), "draft.toml")
     return check(Inspection(read, join(read, made).image, made, disassemble=disassemble), TODAY)

@@ -67,14 +67,15 @@ def test_a_broken_rule_is_told(folder: Path, capsys: pytest.CaptureFixture[str])
     ("given", "words"),
     [
         ((), "issing argument"),
-        (("station.elf",), "not a build"),
+        (("station.elf",), "an ELF file"),
+        (("station.elf", "sampler.elf"), "not a build"),
         (("station=",), "not a build"),
         (("a b=station.elf",), "no name for a build"),
         ((f"{'x' * 24}=station.elf",), "no name for a build"),
         ((GIVEN[0], GIVEN[0]), "a build is given twice"),
         (("station=nowhere.elf",), "cannot be read"),
         (("station=first.bin",), "a raw binary does not say where it belongs"),
-        ((GIVEN[0], "-o", "station.elf"), "a draft never overwrites a file"),
+        ((GIVEN[0], "-o", "sampler.elf"), "a draft does not overwrite a file"),
         ((GIVEN[0], "-o", "nowhere/first.toml"), "folder is not there"),
     ],
 )
@@ -124,3 +125,104 @@ def test_a_name_that_is_no_text_has_no_path(folder: Path, capsys: pytest.Capture
     assert exit_code(["draft", "station=raw\udcff.elf"]) == 0
     layout = read_layout(capsys.readouterr().out.encode(), "draft.toml").layout
     assert layout.builds["station"].path is None
+
+
+def test_force_overwrites_the_draft_and_no_build(folder: Path) -> None:
+    """--force writes over an older draft; a build that is read is never written over."""
+    Path("first.toml").write_text("old")
+    assert exit_code(["draft", *GIVEN, "-o", "first.toml"]) == 2
+    assert Path("first.toml").read_text() == "old"
+    assert exit_code(["draft", *GIVEN, "-o", "first.toml", "--force"]) == 0
+    assert read_layout(Path("first.toml").read_bytes(), "first.toml")
+    before = Path("station.elf").read_bytes()
+    assert exit_code(["draft", *GIVEN, "-o", "station.elf", "--force"]) == 2
+    assert Path("station.elf").read_bytes() == before
+
+
+def _image(folder: Path) -> None:
+    assert exit_code(["draft", *GIVEN, "-o", "first.toml"]) == 0
+    text = Path("first.toml").read_text().replace('version = "0.1.0"', 'version = "3.2.1"')
+    Path("first.toml").write_text(text.replace('product = "station-sampler"', 'product = "buoy"'))
+    assert exit_code(["join", "first.toml", "-o", "tide.hex"]) == 0
+
+
+def test_an_image_with_its_record(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The record gives product, version, builds, roles and places; the draft joins with the image's bytes."""
+    _image(folder)
+    capsys.readouterr()
+    assert exit_code(["draft", "tide.hex"]) == 0
+    ended = capsys.readouterr()
+    layout = read_layout(ended.out.encode(), "draft.toml").layout
+    first = read_layout(Path("first.toml").read_bytes(), "first.toml").layout
+    assert (layout.product, layout.version) == ("buoy", "3.2.1")
+    assert layout.cores["station"].role == "primary"
+    assert layout.span_of("record").start == first.span_of("record").start
+    for name in ("station", "sampler"):
+        area = layout.span_of(layout.builds[name].stored_in)
+        assert area.start == first.span_of(first.builds[name].stored_in).start
+    assert "the draft joins as it stands" in ended.err
+
+
+def test_an_image_and_a_build(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A build that is given counts instead of the image's bytes: its attributes and RAM are known."""
+    _image(folder)
+    capsys.readouterr()
+    assert exit_code(["draft", "tide.hex", GIVEN[0]]) == 0
+    out = capsys.readouterr().out
+    assert "the build attributes of station.elf" in out
+    assert "tide.hex is no ELF file" in out
+
+
+@pytest.mark.parametrize("given", [("plain.hex",), ("plain.hex", "tide.hex"), ("tide.bin",)])
+def test_images_that_say_too_little(folder: Path, given: tuple[str, ...], capsys) -> None:
+    """An image without a record, two images, or a raw binary without its place are refused in words."""
+    _image(folder)
+    image = SparseBytes()
+    image.write(0x1000_0000, bytes(64))
+    Path("plain.hex").write_bytes(b"".join(encode(image)))
+    assert exit_code(["join", "first.toml", "-o", "tide.bin"]) == 0
+    capsys.readouterr()
+    assert exit_code(["draft", *given]) == 2
+    assert capsys.readouterr().out == ""
+    if given == ("tide.bin",):
+        assert exit_code(["draft", *given, "--at", "0x1000_0000"]) == 0
+
+
+def test_link_maps(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The memory table of a map gives the areas; a map without one is refused with what to give instead."""
+    table = "Memory Configuration\n\nName  Origin  Length  Attributes\n"
+    rows = "ROM 0x10000000 0x00006000 xr\nDATA_RAM 0x38000000 0x00008000 xrw\n*default* 0x0 0xffffffff\n"
+    Path("station.map").write_text(f"{table}{rows}\nLinker script and memory map\n")
+    assert exit_code(["draft", *GIVEN, "--map", "station=station.map"]) == 0
+    layout = read_layout(capsys.readouterr().out.encode(), "draft.toml").layout
+    assert layout.areas["station-code"].size == 0x6000
+    Path("used.txt").write_text(
+        "Memory region         Used Size  Region Size  %age Used\n"
+        "             ROM:        2720 B        16 KB     16.60%\n"
+    )
+    assert exit_code(["draft", *GIVEN, "--map", "station=used.txt"]) == 0
+    layout = read_layout(capsys.readouterr().out.encode(), "draft.toml").layout
+    assert layout.areas["station-code"].size == 0x4000
+    Path("lld.map").write_text("     VMA      LMA     Size Align Out     In      Symbol\n")
+    for given, words in (("lld.map", "--print-memory-usage"), ("other=station.map", "no build of this name")):
+        assert exit_code(["draft", *GIVEN, "--map", given]) == 2
+        assert words in " ".join(capsys.readouterr().err.split())
+
+
+def test_no_word_of_the_demo(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Nothing of the built-in example is in a draft of other builds."""
+    assert exit_code(["draft", "one=station.elf", "two=sampler.elf"]) == 0
+    out = capsys.readouterr().out.lower()
+    out = out.replace("station.elf", "").replace("sampler.elf", "").replace("sampler_start_address", "")
+    for word in ("harbour", "tide", "gauge", "station", "sampler"):
+        assert word not in out
+
+
+def test_findings_are_not_called_a_draft_that_joins(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Where a rule is broken the first line says so."""
+    Path("odd.elf").write_bytes(station_elf(words={4: 0x1000_00A2}))
+    Path("small.elf").write_bytes(sampler_elf())
+    assert exit_code(["draft", "station=odd.elf", "sampler=small.elf"]) == 1
+    err = capsys.readouterr().err
+    assert "the builds join by the draft, but the image is not sound:" in err
+    assert "joins as it stands" not in err

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import time
 
 import pytest
 from draft.cases import SOUND, checked, layout_of, text_of
@@ -17,7 +18,7 @@ from gemel.builds.segment import Segment
 from gemel.checking.policy.severities import severity_faults
 from gemel.checking.policy.waivers import waiver_faults
 from gemel.checksums.in_layout import checksum_faults
-from gemel.draft.drafting import MAX_BUILDS, draft
+from gemel.draft.drafting import MAX_BUILDS, MAX_RUNS, draft
 from gemel.errors import UsageProblem
 from gemel.layout.reader import read_layout
 from gemel.structs import fields
@@ -128,6 +129,29 @@ def test_too_many_builds() -> None:
     with pytest.raises(UsageProblem) as caught:
         draft({f"b{number}": one for number in range(MAX_BUILDS + 1)})
     assert caught.value.problems[0].expected == "at most 16"
+
+
+def _runs(count: int, distance: int) -> Build:
+    segments = (
+        Segment(number * distance, number * distance, b"\x5a", 1, True, False, True, number)
+        for number in range(count)
+    )
+    return Build("runs", "runs.hex", "hex", tuple(segments))
+
+
+@pytest.mark.parametrize("distance", [2, 0x100, 0x8000, 0xF_0000])
+def test_many_runs_are_bounded(distance: int) -> None:
+    """As many runs as a draft takes are drafted or refused in words at a bounded cost; more are refused at once."""
+    with pytest.raises(UsageProblem, match="too many separate runs"):
+        draft({"runs": _runs(0x1_0000, min(distance, 0x1_0000))})
+    made = {"runs": _runs(MAX_RUNS, distance)}
+    started = time.process_time()
+    if distance == 0xF_0000:
+        with pytest.raises(UsageProblem, match="too many places"):
+            draft(made)
+    else:
+        assert read_layout(text_of(made).encode(), "draft.toml")
+    assert time.process_time() - started < 10
 
 
 ADDRESSES = st.sampled_from(

@@ -17,7 +17,7 @@ from gemel.draft.flat import with_run_addresses
 from gemel.draft.pieces import NEAR, Piece, groups_of, power_of_two, put_together
 from gemel.draft.shared import find_shared
 from gemel.draft.vectors import find_vectors
-from gemel.layout.checks.cores import EXTENSIONS_OF
+from gemel.m_profile.architectures import EXTENSIONS_OF
 from gemel.spans import Span
 from gemel.structs import replace
 
@@ -130,11 +130,23 @@ def test_the_first_is_the_primary_where_nothing_tells() -> None:
     """Where no build, or each of two, holds the other's address, the first named is the primary."""
     lost = _seen(sampler=sampler_elf(), station=station_elf(boot_constant=0x1234))
     assert guess_primary(lost).name == "sampler"
-    both = _seen(
-        sampler=sampler_elf(code=struct.pack("<2I", STATION, 1)), station=station_elf(boot_constant=SAMPLER)
-    )
+    words = [struct.pack("<2I", address, 1) for address in (STATION, SAMPLER)]
+    both = _seen(sampler=sampler_elf(code=words[0]), station=station_elf(boot_constant=0x1234, code=words[1]))
     assert guess_primary(both).name == "sampler"
     assert "named first" in guess_primary(both).reason
+
+
+@pytest.mark.parametrize("order", [("sampler", "station"), ("station", "sampler")])
+@pytest.mark.parametrize("count", [1, 40])
+def test_a_named_constant_outweighs_chance_words(order: tuple[str, str], count: int) -> None:
+    """Words of the sampler's code that equal the station's vector address do not make it the primary."""
+    made = {
+        "sampler": sampler_elf(code=struct.pack("<I", STATION) * count),
+        "station": station_elf(code=struct.pack("<I", SAMPLER) * count),
+    }
+    primary = guess_primary(_seen(**{name: made[name] for name in order}))
+    assert primary.name == "station"
+    assert primary.constants[0].symbol == "sampler_start_address"
 
 
 def test_what_builds_share() -> None:

@@ -54,7 +54,7 @@ def test_the_draft_checks_with_disassembly() -> None:
         result = checked(made, disassemble=True)
         assert result.open_findings("error") == []
         assert result.open_findings("warning") == []
-        assert "No build tells" in text_of(made)
+        assert "No build shows" in text_of(made)
         assert '("security")' not in text_of(made)
 
 

@@ -11,6 +11,8 @@ import os
 import random
 import re
 import subprocess
+import sys
+import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -38,9 +40,18 @@ from gemel.spans import Span
 from gemel.structs import replace
 
 EXAMPLE = ROOT / "testdata" / "boot-check"
-SOURCES = [str(EXAMPLE / f"{name}.c") for name in ("boot_check", "verify_sodium", "verify_mbedtls")]
+NAMES = ("host", "boot_check", "verify_sodium", "verify_mbedtls", "verify_process")
+SOURCES = [str(EXAMPLE / f"{name}.c") for name in NAMES]
+REFERENCE = f"{sys.executable} {EXAMPLE / 'ml_dsa_reference.py'}"
 LIBRARIES = {"sodium.h": "libsodium-dev", "mbedtls/ecdsa.h": "libmbedtls-dev"}
-KEYS = {"ed25519": key_for("Ed25519"), "p256": key_for("ECDSA-P256"), "other": other_key(5)}
+KEYS = {
+    "ed25519": key_for("Ed25519"),
+    "p256": key_for("ECDSA-P256"),
+    "ml-dsa": key_for("ML-DSA-65"),
+    "other": other_key(5),
+}
+VENDOR = uuid.uuid5(uuid.NAMESPACE_DNS, "harbour.example")
+CLASS = uuid.uuid5(VENDOR, "tide gauge mark 2")
 FLASH = Span(0x1000_0000, 0x8_0000)
 RECORD, SEAL = Span(0x1001_0000, 0x1000), Span(0x1001_1000, 0x4000)
 
@@ -107,15 +118,27 @@ class Device:
     keys: tuple[str, ...] = ("ed25519", "p256")
     signers: int = 1
     at_least: int = 0
+    more: tuple[str, ...] = ()
+    product: str = "tide-gauge"
+    vendor: uuid.UUID = VENDOR
+    product_class: uuid.UUID = CLASS
 
     def boots(self, image: SparseBytes) -> tuple[int, str]:
         """Exit code of the example and its last line."""
         (self.folder / "flash.bin").write_bytes(image.read(FLASH, 0xFF))
-        numbers = [FLASH.start, RECORD.start, SEAL.start, SEAL.size, self.at_least]
-        words = ["flash.bin", *(f"{number:x}" for number in numbers), str(self.signers)]
+        return self.boots_with("--flash", f"{FLASH.start:x}", "flash.bin")
+
+    def boots_with(self, *flash: str, record: Span = RECORD, seal: Span = SEAL) -> tuple[int, str]:
+        """The same with these words for the flash."""
+        words = [*flash, "--record", f"{record.start:x}", "--seal", f"{seal.start:x}", f"{seal.size:x}"]
+        words += ["--product", self.product, "--vendor", str(self.vendor), "--class", str(self.product_class)]
+        words += ["--at-least", f"{self.at_least:x}", "--signers", str(self.signers), *self.more]
+        for key in self.keys:
+            words += ["--key", f"{key}.der"]
         done = subprocess.run(
-            [self.folder / "boot-check", *words, *(f"{key}.der" for key in self.keys)],
+            [self.folder / "boot-check", *words],
             cwd=self.folder,
+            env={**os.environ, "BOOT_CHECK_ML_DSA": REFERENCE},
             capture_output=True,
             text=True,
             check=False,
@@ -170,7 +193,13 @@ def test_rotation(folder: Path, plain: tuple[ReadLayout, SparseBytes]) -> None:
     old, new = sealed(plain, "ed25519"), sealed(plain, "p256")
     assert [both.boots(image)[0] for image in (old, new)] == [0, 0]
     assert [withdrawn.boots(image)[0] for image in (old, new)] == [1, 0]
-    assert withdrawn.boots(sealed(plain, "ed25519", "p256"))[0] == 0
+    of_both = sealed(plain, "ed25519", "p256")
+    unknown = (1, "refused: the seal has signers whose keys are unknown")
+    assert withdrawn.boots(of_both) == unknown, "bytes that it cannot verify"
+    assert replace(withdrawn, more=("--unknown-signers", "1")).boots(of_both)[0] == 0
+    read = layout_of("in-place", "required = true\nunknown_signers = 1\n")
+    assert not withdrawn.gemel_passes(of_both, plain[0])
+    assert withdrawn.gemel_passes(of_both, read)
 
 
 def _without_seal(image: SparseBytes) -> SparseBytes:
@@ -214,6 +243,7 @@ def _forged(image: SparseBytes) -> SparseBytes:
 def bad_images(plain: tuple[ReadLayout, SparseBytes]) -> Iterator[tuple[str, SparseBytes, str]]:
     """Images that must not be started: each with a name and what the example says."""
     good, few = sealed(plain, "ed25519"), "too few trusted keys signed"
+    wrong = "a trusted key's signature does not hold"
     yield "never sealed", plain[1], "no seal: every byte of the area is erased"
     yield "seal cut away", _without_seal(good), "no seal: every byte of the area is erased"
     yield (
@@ -223,11 +253,11 @@ def bad_images(plain: tuple[ReadLayout, SparseBytes]) -> Iterator[tuple[str, Spa
     )
     yield "bytes behind", _flipped(good, SEAL.last), "the area holds other bytes behind the seal"
     yield "another's seal", sealed(plain, "other"), few
-    yield "seal of another image", _moved(plain), few
-    yield "signature damaged", _flipped(good, SEAL.start + 120), few
-    yield "P-256 signature damaged", _flipped(sealed(plain, "p256"), SEAL.start + 120), few
+    yield "seal of another image", _moved(plain), wrong
+    yield "signature damaged", _flipped(good, SEAL.start + 120), wrong
+    yield "P-256 signature damaged", _flipped(sealed(plain, "p256"), SEAL.start + 120), wrong
     yield "record damaged", _flipped(good, RECORD.start + 100), "the record's CRC does not match its bytes"
-    yield "record and builds made to fit", _forged(good), few
+    yield "record and builds made to fit", _forged(good), wrong
     yield "station changed", _flipped(good, 0x1000_0200), "a build was changed"
     yield "sampler changed", _flipped(good, 0x1000_8400), "a build was changed"
     yield "checksum changed", _flipped(good, 0x1000_7FFE), "flash outside the builds was changed"
@@ -240,6 +270,101 @@ def test_bad_images_are_refused_and_said_why(folder: Path, plain: tuple[ReadLayo
     for name, image, why in bad_images(plain):
         assert device.boots(image) == (1, f"refused: {why}"), name
         assert not device.gemel_passes(image, plain[0]), name
+
+
+FOREIGN = {
+    "another product": {"product": "wave-gauge"},
+    "another vendor": {"vendor": uuid.uuid5(uuid.NAMESPACE_DNS, "quay.example")},
+    "another class": {"product_class": uuid.uuid5(VENDOR, "tide gauge mark 1")},
+    "another layout": {"more": ("--layout", "00" * 32)},
+}
+
+
+@pytest.mark.parametrize("case", FOREIGN)
+def test_an_image_for_another_device_is_refused(
+    folder: Path, plain: tuple[ReadLayout, SparseBytes], case: str
+) -> None:
+    """The attack: a well signed image of a sister product was started, since nothing compared what it is for."""
+    image = sealed(plain, "ed25519")
+    assert Device(folder, more=("--layout", plain[0].digest.hex())).boots(image)[0] == 0
+    code, said = replace(Device(folder), **FOREIGN[case]).boots(image)  # type: ignore[arg-type]
+    assert code == 1
+    assert said.startswith(("refused: for another", "refused: of another", "refused: joined for another"))
+
+
+def test_foreign_bytes_as_an_unknown_signer_are_refused(
+    folder: Path, plain: tuple[ReadLayout, SparseBytes]
+) -> None:
+    """The attack: kilobytes at known addresses, as signatures of keys that nobody has; both took it."""
+    from check.rules.test_seal_signers_known import with_signers
+
+    image = sealed(plain, "ed25519")
+    with_signers(plain[0], image, 4)
+    unknown = "refused: the seal has signers whose keys are unknown"
+    assert Device(folder).boots(image) == (1, unknown)
+    assert not Device(folder).gemel_passes(image, plain[0])
+
+
+def test_a_pair(folder: Path, plain: tuple[ReadLayout, SparseBytes]) -> None:
+    """One classical and one ML-DSA signature: either alone, or two classical ones, are refused."""
+    device = Device(folder, keys=("ed25519", "p256", "ml-dsa"), signers=2, more=("--pair",))
+    read = layout_of("in-place", "required = true\npair = true\n")
+    assert device.boots(sealed(plain, "ed25519", "ml-dsa"))[0] == 0
+    assert device.gemel_passes(sealed(plain, "ed25519", "ml-dsa"), read)
+    for names in (("ed25519",), ("ml-dsa",), ("ed25519", "p256")):
+        assert device.boots(sealed(plain, *names))[0] == 1
+        assert not device.gemel_passes(sealed(plain, *names), read)
+    damaged = _flipped(sealed(plain, "ed25519", "ml-dsa"), SEAL.start + 1000)
+    assert device.boots(damaged)[0] == 1
+    assert not device.gemel_passes(damaged, read)
+
+
+def test_several_memories_as_join_writes_them(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """``join --memory`` writes each memory whole; a byte anywhere in either, outside reserved areas, counts."""
+    from small_device import layout_text, sampler_elf, station_elf
+
+    from gemel.cli.main import exit_code
+
+    second = '\n[memory.second]\nkind = "flash"\nstart = 0x1800_0000\nsize = "8 KiB"\nerased_byte = 0xFF\n'
+    room = {
+        'seal = { memory = "flash", offset = "11 KiB"': 'seal = { memory = "second", offset = 0',
+    }
+    monkeypatch.chdir(tmp_path)
+    Path("small.toml").write_text(layout_text(room, f'{second}\n[seal]\narea = "seal"\n'), encoding="utf-8")
+    Path("station.elf").write_bytes(station_elf())
+    Path("sampler.elf").write_bytes(sampler_elf())
+    Path("key.pem").write_bytes(KEYS["ed25519"].to_pem(None))
+    words = ["station=station.elf", "sampler=sampler.elf", "--key", "key.pem", "-o", "small.hex"]
+    files = ["--memory", f"flash={folder / 'one.bin'}", "--memory", f"second={folder / 'two.bin'}"]
+    assert exit_code(["join", "small.toml", *words, *files]) == 0
+    sizes = [(folder / name).stat().st_size for name in ("one.bin", "two.bin")]
+    assert sizes == [16 << 10, 8 << 10]
+    vendor = uuid.uuid5(uuid.NAMESPACE_DNS, "harbour.example")
+    device = Device(
+        folder,
+        product="small-device",
+        vendor=vendor,
+        product_class=uuid.uuid5(vendor, "small device"),
+        more=("--reserved", "10002000", "800"),
+    )
+    flash = ("--flash", "10000000", "one.bin", "--flash", "18000000", "two.bin")
+    places = {"record": Span(0x1000_2800, 0x400), "seal": Span(0x1800_0000, 0x400)}
+    assert device.boots_with(*flash, **places) == (0, "started: small-device 1.2.3")
+    for name, offset, code in (
+        ("one.bin", 0x100, 1),
+        ("one.bin", 0x3FFF, 1),
+        ("one.bin", 0x2100, 0),
+        ("two.bin", 0x500, 1),
+        ("two.bin", 0x1FFF, 1),
+        ("two.bin", 0x3FF, 1),
+    ):
+        path = folder / name
+        kept = path.read_bytes()
+        path.write_bytes(kept[:offset] + bytes((kept[offset] ^ 0x55,)) + kept[offset + 1 :])
+        assert device.boots_with(*flash, **places)[0] == code, (name, hex(offset))
+        path.write_bytes(kept)
 
 
 def test_an_old_image_is_refused(folder: Path, plain: tuple[ReadLayout, SparseBytes]) -> None:
@@ -275,16 +400,15 @@ def test_the_readme_builds_and_runs_it(
     """The compiler's command in the README builds the example, and the numbers in it are the gauge's."""
     text = (EXAMPLE / "README.md").read_text("utf-8")
     (build,) = re.findall(r"^\$ (cc .*)$", text, re.MULTILINE)
-    (call,) = re.findall(r"^\$ \./boot-check tide\.bin (.*) release-pub\.der$", text, re.MULTILINE)
-    assert call.split() == ["10000000", "10010000", "10011000", "4000", "3", "1"]
+    (call,) = re.findall(r"^\$ \./boot-check (.*) --key release-pub\.der$", text, re.MULTILINE)
     for path in EXAMPLE.glob("*.[ch]"):
         (tmp_path / path.name).write_bytes(path.read_bytes())
     (tmp_path / FILE_NAME).write_text(c_reader(), encoding="utf-8")
     required_tool("cc")
     subprocess.run(build.split(), cwd=tmp_path, check=True)
-    (tmp_path / "tide.bin").write_bytes(sealed(plain, "ed25519").read(FLASH, 0xFF))
-    words = ["tide.bin", *call.split(), str(folder / "ed25519.der")]
+    (tmp_path / "flash.bin").write_bytes(sealed(plain, "ed25519").read(FLASH, 0xFF))
+    words = [*call.split(), "--key", str(folder / "ed25519.der")]
     done = subprocess.run(
         [tmp_path / "boot-check", *words], cwd=tmp_path, capture_output=True, text=True, check=True
     )
-    assert done.stdout.splitlines() == ["1 of 1 trusted keys signed this record", "started: tide-gauge 1.4.2"]
+    assert done.stdout.splitlines() == ["started: tide-gauge 1.4.2"]

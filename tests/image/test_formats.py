@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from gemel.errors import UsageProblem
-from gemel.image.formats import FORMATS, Contents, Format, format_of
+from gemel.image.formats import FORMATS, FileContents, Format, format_of
 from gemel.image.sparse import SparseBytes
 from gemel.spans import Span
 
@@ -61,7 +61,7 @@ def test_every_format_reads_what_it_writes(known: Format) -> None:
     """By the one interface, each format gives back image and, where it has addresses, the entry."""
     image = SparseBytes()
     image.write(0x1000_0000, bytes(range(200)))
-    text = b"".join(known.encode(Contents(image, 0x1000_0041, header="tide gauge")))
+    text = b"".join(known.encode(FileContents(image, 0x1000_0041, header="tide gauge")))
     decoded = known.decode([text], "tide", 0x1000_0000)
     assert decoded.image == image
     assert decoded.entry == (0x1000_0041 if known.has_addresses else None)
@@ -70,7 +70,7 @@ def test_every_format_reads_what_it_writes(known: Format) -> None:
 @pytest.mark.parametrize("known", FORMATS, ids=lambda known: known.name)
 def test_every_format_writes_an_empty_image(known: Format) -> None:
     """An image without bytes can be written in every format, and read where the format has an end mark."""
-    text = b"".join(known.encode(Contents(SparseBytes())))
+    text = b"".join(known.encode(FileContents(SparseBytes())))
     if known.has_addresses:
         assert known.decode([text], "tide", 0).image == SparseBytes()
     else:
@@ -81,5 +81,5 @@ def test_span_and_fill_shape_a_raw_binary() -> None:
     """The span says where a raw binary begins and ends, the fill what its holes hold."""
     image = SparseBytes()
     image.write(2, b"ab")
-    contents = Contents(image, span=Span(0, 6), fill=0xFF)
+    contents = FileContents(image, span=Span(0, 6), fill=0xFF)
     assert b"".join(format_of("tide.bin").encode(contents)) == b"\xff\xffab\xff\xff"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 import pytest
-from layout.faulty_layouts import _BUILDS
+from layout.checks.faulty_layouts import _BUILDS
 from layout.reading import read
 from small_device import LAYOUT, layout_text
 

@@ -25,10 +25,10 @@ from gemel.layout.kinds import (
     VersionText,
     in_toml_words,
     nearest_hint,
-    printable,
 )
 from gemel.layout.model import NAME, PLACE, RANGE, AreaPlace, AreaRange, BuildRange, SpanRange, SymbolPlace
 from gemel.layout.tables import Either, ListOf, MapOf, dotted
+from gemel.text.escaping import in_toml
 
 TAKEN: list[tuple[ValueType, Any, Any]] = [
     (Integer(2, 6), 2, 2),
@@ -178,8 +178,8 @@ def test_a_kind_takes_a_value_or_reports_it(kind: ValueType, value: object) -> N
 
 def test_messages_show_no_control_characters_and_no_long_text() -> None:
     """Text from the file is escaped as TOML does and cut short, so that it cannot steer a terminal."""
-    assert printable("a\x1b[31mb\u202e\U000e0001") == "a\\u001B[31mb\\u202E\\U000E0001"
-    assert printable("x" * 61) == "x" * 57 + "..."
+    assert in_toml("a\x1b[31mb\u202e\U000e0001") == "a\\u001B[31mb\\u202E\\U000E0001"
+    assert in_toml("x" * 61) == "x" * 57 + "..."
     assert in_toml_words({f"key-{index}": 1 for index in range(9)}) == (
         "a table with key-0, key-1, key-2, key-3, key-4, key-5, ..."
     )

@@ -11,7 +11,7 @@ from rehearsals import gauge
 from thumb import assembled
 
 from gemel.image.sparse import SparseBytes
-from gemel.rehearsal.rehearsal import Rehearsal
+from gemel.rehearsal.result import Rehearsal
 from gemel.rehearsal.session import RehearsalOptions, rehearse
 
 FLASH, STACK, LINK = 0x1000_0000, 0x3800_8000, 0x3801_0000

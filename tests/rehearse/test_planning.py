@@ -13,7 +13,7 @@ from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.layout.reader import read_layout
 from gemel.rehearsal import CannotRehearse, RehearsalOptions, rehearse
-from gemel.rehearsal.planning import plan_of
+from gemel.rehearsal.setup.planning import plan_of
 from gemel.spans import Span
 
 TINY = '[memory.tiny]\nkind = "ram"\nstart = 0x5000_1800\nsize = 64\n\n'

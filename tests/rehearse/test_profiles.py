@@ -13,9 +13,9 @@ from unicorn import UC_ARCH_ARM, UC_HOOK_INTR, UC_MODE_THUMB, UC_PROT_ALL, Uc, U
 from gemel.image.sparse import SparseBytes
 from gemel.layout.model import Core
 from gemel.layout.reader import read_layout
-from gemel.rehearsal.profiles import emulated_as, profile_notes
-from gemel.rehearsal.rehearsal import Rehearsal
+from gemel.rehearsal.result import Rehearsal
 from gemel.rehearsal.session import RehearsalOptions, rehearse
+from gemel.rehearsal.setup.profiles import emulated_as, profile_notes
 
 FLASH = 0x1000_0000
 SAMPLES = {

@@ -17,10 +17,10 @@ from gemel.layout.rehearsal_model import (
     SetClearRegister,
     StatusRegister,
 )
+from gemel.rehearsal.emulator.registers import DeviceRegisters
+from gemel.rehearsal.emulator.release import ReleaseWatch
 from gemel.rehearsal.plan import ReleasePlan
 from gemel.rehearsal.raw_run import MAX_TEXT
-from gemel.rehearsal.registers import DeviceRegisters
-from gemel.rehearsal.release import ReleaseWatch
 
 
 class Bench:
@@ -40,10 +40,10 @@ class Bench:
         )
 
     def read(self, address: int, size: int = 4, core: str = "a") -> int:
-        return self.registers.read(core, address, size, 0)
+        return self.registers.port(core, address & ~3, 0, None).read(address & 3, size)
 
     def write(self, address: int, value: int, size: int = 4, core: str = "a") -> None:
-        self.registers.write(core, address, size, value, 0)
+        self.registers.port(core, address & ~3, 0, None).write(address & 3, size, value)
 
 
 def test_undescribed_register_reads_zero_and_forgets() -> None:

@@ -11,9 +11,10 @@ from rehearsals import Case, device, gauge
 
 from gemel.rehearsal import limits_page
 from gemel.rehearsal.limits import CAUTION, NOT_MODELLED
-from gemel.rehearsal.report_json import report, report_data, report_schema
-from gemel.rehearsal.report_svg import picture_of
-from gemel.rehearsal.report_text import report_of
+from gemel.rehearsal.reports.json import report, report_data, report_schema
+from gemel.rehearsal.reports.svg import picture_of
+from gemel.rehearsal.reports.text import report_of
+from gemel.structs import replace
 
 CASES = {
     "sound": lambda: gauge("in-place"),
@@ -74,14 +75,13 @@ def test_hostile_text_does_not_break_reports() -> None:
     """Control characters and markup that a device sends stay harmless in every form."""
     case = device()
     rehearsal = case.rehearse()
-    import dataclasses
 
     from gemel.rehearsal.raw_run import RawEvent
-    from gemel.rehearsal.telling import telling
+    from gemel.rehearsal.verdict.telling import telling
 
     event = RawEvent(0, "station", "text", None, {}, {"port": "p", "line": "</text>\x1b[31m\x00&<"})
-    happening = dataclasses.replace(rehearsal.events[0], kind="text", text=telling(event, None))  # type: ignore[arg-type]
-    changed = dataclasses.replace(rehearsal, events=(happening,))
+    happening = replace(rehearsal.events[0], kind="text", text=telling(event, None))  # type: ignore[arg-type]
+    changed = replace(rehearsal, events=(happening,))
     ET.fromstring(picture_of(changed))
     assert "\x1b" not in "".join(report_of(changed))
 

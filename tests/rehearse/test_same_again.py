@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 from rehearsals import Case, device, gauge
 
-from gemel.rehearsal.report_json import report
-from gemel.rehearsal.report_svg import picture_of
-from gemel.rehearsal.report_text import report_of
+from gemel.rehearsal.reports.json import report
+from gemel.rehearsal.reports.svg import picture_of
+from gemel.rehearsal.reports.text import report_of
 
 CASES = {
     "gauge": lambda: gauge("in-place"),

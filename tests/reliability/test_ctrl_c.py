@@ -95,9 +95,8 @@ def test_while_the_command_runs(device: Path) -> None:
         encoding="utf-8",
     )
     with (device / "slow.toml").open("wb"):  # opens as soon as the other side does
-        time.sleep(0.05)
         child.send_signal(signal.SIGINT)
-        _, said = child.communicate(timeout=60)
+        _, said = child.communicate(timeout=600)
     (device / "slow.toml").unlink()
     assert (child.returncode, said.strip()) == (130, "stopped; no output was changed")
     assert not (device / "slow.hex").exists()
@@ -105,23 +104,34 @@ def test_while_the_command_runs(device: Path) -> None:
 
 def test_ignored_stays_ignored(device: Path) -> None:
     """Started to ignore Ctrl-C, as background jobs of a shell are, a run goes on to its end."""
-    script = f"import signal\nsignal.signal(signal.SIGINT, signal.SIG_IGN)\n{STARTED}"
-    reading, writing = os.pipe()
+    os.mkfifo(device / "later.toml")
     child = subprocess.Popen(
-        [sys.executable, "-c", script.format(descriptor=writing), *CHECK],
+        [
+            "sh",
+            "-c",
+            "trap '' INT; exec \"$@\"",
+            "sh",
+            *GEMEL,
+            "join",
+            "later.toml",
+            *BUILDS,
+            "-o",
+            "later.hex",
+        ],
         cwd=device,
         env=environment(),
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
-        pass_fds=[writing],
         encoding="utf-8",
     )
-    os.close(writing)
-    os.close(reading)
-    time.sleep(0.05)
-    child.send_signal(signal.SIGINT)
-    _, said = child.communicate(timeout=60)
-    assert (child.returncode, said) == (0, "")
+    with (device / "later.toml").open("wb") as layout:  # opens as soon as the other side does
+        child.send_signal(signal.SIGINT)
+        layout.write((device / "small.toml").read_bytes())
+    _, said = child.communicate(timeout=600)
+    (device / "later.toml").unlink()
+    assert (child.returncode, "stopped" in said) == (0, False), said
+    assert (device / "later.hex").read_bytes() == (device / "tide.hex").read_bytes()
+    (device / "later.hex").unlink()
 
 
 def test_the_entry_imports_next_to_nothing(device: Path) -> None:

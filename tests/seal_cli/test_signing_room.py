@@ -13,8 +13,8 @@ import pytest
 from seal_cli.sealed_device import JOIN, Run, public_of, record_of, seal_of, write_key
 from tools import required_tool
 
-from gemel.cli.signing.signing_room import openssl_command
 from gemel.seals.keys.algorithms import ALGORITHMS, ML_DSA_65
+from gemel.seals.openssl import openssl_command
 from gemel.seals.seal import Outcome, bytes_to_sign, verify
 
 SIGN = ("sign", "small.toml", "plain.hex")
@@ -187,12 +187,12 @@ def test_the_command_for_ml_dsa_names_the_version() -> None:
     assert " ".join(words) == "openssl pkeyutl -sign -inkey k -in f -out s"
 
 
-def test_the_help_has_the_same_commands() -> None:
-    """The help of ``gemel sign`` shows, for each algorithm, the words that are printed and tested here."""
-    from gemel.cli.commands.sign import command
-
-    text = " ".join((command.help or "").split())
+def test_help_and_page_have_the_same_commands(gemel: Run) -> None:
+    """The help of ``gemel sign`` and ``explain seal`` show the words that are printed and tested here."""
+    help_text = " ".join(gemel("sign", "--help").out.split())
+    page_text = " ".join(gemel("explain", "seal").out.split())
     for algorithm in ALGORITHMS:
-        words = " ".join(openssl_command(algorithm, "KEY.pem", "FILE", "SIG"))
+        words = " ".join(openssl_command(algorithm, "KEY", "BYTES", "SIG"))
         name = "ML-DSA" if algorithm.quantum_safe else algorithm.name
-        assert f"{name} {words}" in text
+        assert f"{name} {words}" in help_text
+        assert f"{name} {words}" in page_text

@@ -13,7 +13,7 @@ from tide_gauge import BUILT, read_elf
 
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
-from gemel.m_profile.exception_names import entry_name
+from gemel.m_profile.vector_tables import word_name_for
 from gemel.show.as_text.whole import text_of
 from gemel.show.facts.file_alone import MAX_HINTS
 from gemel.show.facts.gather import contents_of, contents_of_file
@@ -39,7 +39,7 @@ EXCEPTIONS = {
 @pytest.mark.parametrize(("architecture", "extensions"), EXCEPTIONS)
 def test_exception_names(architecture, extensions):
     """Each architecture's exceptions have the names of the core header templates."""
-    names = [entry_name(index, architecture, extensions) for index in range(1, 17)]
+    names = [word_name_for(index, architecture, extensions) for index in range(1, 17)]
     expected = EXCEPTIONS[architecture, extensions].replace("-", "reserved").split()
     assert names == [*expected, "interrupt 0"]
 

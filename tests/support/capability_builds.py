@@ -10,7 +10,7 @@ from small_device import TODAY, apply
 from small_device import build as build_of
 
 from gemel.builds.build import Build
-from gemel.checking.runner import CheckResult, RuleResult, check
+from gemel.checking.runner import RuleResult, RulesApplied, check
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
@@ -67,7 +67,7 @@ def applied(
     return apply(rule, read, image, {} if alone else builds, disassemble=True)
 
 
-def everything(layout: str, **files: str) -> CheckResult:
+def everything(layout: str, **files: str) -> RulesApplied:
     """What all rules say of the joined builds, disassembly included."""
     read, builds = device(layout), capability_builds(layout, **files)
     return check(Inspection(read, image_of(read, builds), builds, disassemble=True), TODAY)

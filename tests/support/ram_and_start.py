@@ -12,7 +12,7 @@ from gemel.builds.build import Build
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
 from gemel.checking.registry import rule_named
-from gemel.checking.runner import CheckResult, RuleResult, check
+from gemel.checking.runner import RuleResult, RulesApplied, check
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
@@ -81,11 +81,11 @@ def of(
     return check(subject_of(file, *changes, handed=handed), TODAY, [found]).results[0]
 
 
-def all_of(file: str, *changes: tuple[str, str]) -> CheckResult:
+def all_of(file: str, *changes: tuple[str, str]) -> RulesApplied:
     """What all rules say of it."""
     return check(subject_of(file, *changes), TODAY)
 
 
-def broken_in(result: CheckResult) -> Mapping[str, int]:
+def broken_in(result: RulesApplied) -> Mapping[str, int]:
     """The number of findings of each rule that has any."""
     return {each.rule.name: len(each.findings) for each in result.results if each.findings}

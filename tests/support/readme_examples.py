@@ -57,7 +57,7 @@ def output_of(command: str, folder: Path) -> str:
         stderr=subprocess.STDOUT,
         stdin=subprocess.DEVNULL,
         encoding="utf-8",
-        timeout=120,
+        timeout=600,  # against hanging alone: a busy machine takes its time
     )
     return run.stdout
 

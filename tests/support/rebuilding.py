@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import subprocess
+from collections.abc import Iterable
 from pathlib import Path
 
 import pytest
@@ -31,6 +32,23 @@ def refuse_other_versions() -> None:
 def elf_files(folder: Path) -> dict[str, bytes]:
     """Every ELF file below a folder, by its path there."""
     return {file.relative_to(folder).as_posix(): file.read_bytes() for file in folder.rglob("*.elf")}
+
+
+OTHER_TOOLS = {"clang": "14.0.6", "ld.lld": "14.0.6", "/usr/bin/rustc": "1.63.0"}
+"""Programs that some folders need too, with the versions of Debian 12 that their committed files were made by."""
+
+
+def refuse_other_versions_of(programs: Iterable[str]) -> None:
+    """The same for further programs, those of OTHER_TOOLS."""
+    for program in programs:
+        answer = subprocess.run(
+            [required_tool(program), "--version"], capture_output=True, text=True, check=True
+        )
+        if OTHER_TOOLS[program] not in answer.stdout:
+            reason = f"built with {program} {OTHER_TOOLS[program]}, found: {answer.stdout.splitlines()[0]}"
+            if os.environ.get("GEMEL_REQUIRE_TOOLS") == "1":
+                pytest.fail(reason)
+            pytest.skip(reason)
 
 
 def differing_when_rebuilt(folder: Path, elsewhere: Path) -> list[str]:

@@ -15,13 +15,15 @@ from gemel.builds.source import BytesSource
 from gemel.image.sparse import SparseBytes
 from gemel.joining.pipeline import join
 from gemel.layout.reader import ReadLayout, read_layout
-from gemel.rehearsal.rehearsal import Rehearsal
+from gemel.rehearsal.result import Rehearsal
 from gemel.rehearsal.session import RehearsalOptions, rehearse
 
 DEVICE = ROOT / "testdata" / "rehearsal"
 CORES = ("station", "sampler")
 SERIAL = {"in-place": 0x5020_0000, "copied": 0x5020_0000, "two-banks": 0x4002_0000}
 """Data register of each arrangement's serial port (SERIAL_BASE in its device.h)."""
+
+GOAL = '\n[[rehearsal.goal]]\ncore = "station"\ntext = "tide gauge: done"\n'
 
 
 class Case:
@@ -46,10 +48,11 @@ class Case:
 def gauge(
     arrangement: str, station: str = "station", sampler: str = "sampler", with_table: bool = True
 ) -> Case:
-    """The tide gauge; ``with_table`` adds a rehearsal table that names its serial port."""
+    """The tide gauge; ``with_table`` adds a rehearsal table: its serial port and its last words as goal."""
     text = layout_file(arrangement).read_text(encoding="utf-8").split("\n[rehearsal]")[0]
     if with_table:
         text += f"\n[[rehearsal.serial]]\nat = {SERIAL[arrangement]:#x}\n"
+        text += GOAL
     folder = BUILT / arrangement
     elves = {
         name: (folder / f"{file}.elf").read_bytes()

@@ -13,7 +13,7 @@ from gemel.builds.build import Build
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
 from gemel.checking.registry import rule_named
-from gemel.checking.runner import CheckResult, RuleResult, check
+from gemel.checking.runner import RuleResult, RulesApplied, check
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
@@ -102,22 +102,38 @@ def build_of(name: str, file: str) -> Build:
     return read_build(BytesSource(data, f"{file}.elf"), name=name, file=f"{file}.elf")
 
 
+WITH_LOADER = (
+    (
+        'station-code = { memory = "flash", offset = 0, size = "32 KiB", purpose = "code" }',
+        'station-code = { memory = "flash", offset = 0, size = "16 KiB", purpose = "code" }\n'
+        'app-code = { memory = "flash", offset = "16 KiB", size = "16 KiB", purpose = "code" }',
+    ),
+    (
+        '[contract.link]\narea = "link"\nsymbols = ["link_words"]\nboot_symbol = { build = "station"',
+        '[build.app]\ncore = "station"\nstored_in = "app-code"\n\n[contract.loader]\narea = "link"\n'
+        'boot_symbol = { build = "station", symbol = "sampler_start_address" }\n\n'
+        '[contract.link]\narea = "link"\nsymbols = ["link_words"]\nboot_symbol = { build = "app"',
+    ),
+)
+"""A boot loader, the build ``station``, in front of the application, the build ``app``."""
+
+
 def builds_of(family: str, *files: str) -> dict[str, Build]:
     """The sound pair of an architecture with each of ``files`` (``sampler-tables``) in its core's place."""
     chosen = {"station": "station", "sampler": "sampler"}
-    chosen |= {file.split("-")[0]: file for file in files}
+    chosen |= {"app" if file == "station-app" else file.split("-")[0]: file for file in files}
     return {core: build_of(core, f"{file}-{family}") for core, file in chosen.items()}
 
 
 @cache
-def judged(family: str, files: tuple[str, ...], changes: tuple[tuple[str, str], ...] = ()) -> CheckResult:
+def judged(family: str, files: tuple[str, ...], changes: tuple[tuple[str, str], ...] = ()) -> RulesApplied:
     """What all rules, instructions read too, say of the image that these builds are joined to."""
     read, builds = layout_of(family, *changes), builds_of(family, *files)
     image = join(read, builds).image
     return check(Inspection(read, image, builds, disassemble=True), TODAY)
 
 
-def broken_in(result: CheckResult) -> dict[str, int]:
+def broken_in(result: RulesApplied) -> dict[str, int]:
     """The number of findings of each rule that has any."""
     return dict(Counter(each.rule.name for each in result.results for _ in each.findings))
 

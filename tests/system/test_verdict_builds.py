@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import subprocess
 from pathlib import Path
 
 import pytest
-from rebuilding import differing_when_rebuilt
+from rebuilding import OTHER_TOOLS, differing_when_rebuilt, refuse_other_versions_of
 from tools import required_tool
-from verdict_builds import ARCHITECTURES, BUILT, FOLDER, broken_in, build_of, judged
+from verdict_builds import ARCHITECTURES, BUILT, FOLDER, WITH_LOADER, broken_in, build_of, judged
 
+from gemel.builds.reader import read_build
+from gemel.builds.source import BytesSource
 from gemel.errors import BuildError
 
 SOUND: tuple[tuple[str, ...], ...] = (
@@ -31,6 +34,9 @@ SOUND: tuple[tuple[str, ...], ...] = (
     ("sampler-vtor",),
     # instructions of an extension that the core lacks, behind a test of its state
     ("sampler-guarded",),
+    # bits of its own RAM by the words of an alias
+    ("sampler-bit-band",),
+    ("sampler-bit-band-clang",),
     # a limit of the main stack inside its area
     ("sampler-limit",),
     ("sampler-limit-clang",),
@@ -48,6 +54,7 @@ FAULTS: dict[str, dict[str, int]] = {
     # allocated sections in no segment, over the other core's data
     "sampler-extra-none": {"ram-claims-in-own-areas": 1},
     "sampler-extra-orphan": {"ram-claims-in-own-areas": 1},
+    "sampler-bit-band-station": {"ram-claims-in-own-areas": 1},
     # cleared and copied data
     "sampler-bss-orphans": NOT_CLEARED,
     "sampler-bss-end-early": NOT_CLEARED,
@@ -56,6 +63,7 @@ FAULTS: dict[str, dict[str, int]] = {
     "station-data-empty": NOT_COPIED,
     "station-data-end-early": NOT_COPIED,
     "sampler-table-empty": NOT_COPIED,
+    "sampler-constants-noload": {"ram-claims-in-own-areas": 1},
     "sampler-data-in-flash": {"initialised-data-in-ram": 1},
     # code that copies itself to RAM, of which the layout says nothing: a warning
     "sampler-ram-code": NOT_COPIED,
@@ -65,6 +73,8 @@ FAULTS: dict[str, dict[str, int]] = {
     "sampler-vector-constant": {"handlers-executable": 1},
     "sampler-reset-behind": {"handlers-at-function-starts": 1},
     "sampler-vectors-short": {"vector-table-complete": 1},
+    "sampler-vectors-collected": {"vector-table-not-blank": 1},
+    "sampler-note-first": {"vector-table-not-blank": 1},
     # what the code sets
     "sampler-vtor-station": {"vector-register-own-table": 1},
     "sampler-vtor-nothing": {"vector-register-own-table": 1},
@@ -153,6 +163,19 @@ def test_two_languages(files: tuple[str, str], family: str) -> None:
     assert broken_in(judged(family, files, CONTRACT)) == LANGUAGES[files]
 
 
+LOADERS = {
+    ("station-loader", "station-app"): {},
+    ("station-loader-stale", "station-app"): {"boot-constant-agrees": 1},
+}
+"""A boot loader with the address of the application's vectors."""
+
+
+@pytest.mark.parametrize(("files", "family"), _built(*LOADERS))
+def test_a_boot_loader_goes_on_to_its_application(files: tuple[str, ...], family: str) -> None:
+    """The constant for the application on the same core is checked as one for a secondary is."""
+    assert broken_in(judged(family, files, WITH_LOADER)) == LOADERS[files]
+
+
 @pytest.mark.parametrize(("files", "family"), _built(*((file,) for file in USES_FLOAT)))
 def test_floating_point_is_enabled_before_it_is_used(files: tuple[str, ...], family: str) -> None:
     """The first such instruction from the reset handler on comes after a store to CPACR, or is reported."""
@@ -165,6 +188,19 @@ def test_files_that_cannot_be_read_name_the_cause(files: tuple[str, ...], family
     with pytest.raises(BuildError) as error:
         build_of("sampler", f"{files[0]}-{family}")
     assert REFUSED[files[0]] in error.value.problems[0].next_step
+
+
+def test_debug_information_alone_is_called_so(tmp_path: Path) -> None:
+    """A file that objcopy --only-keep-debug made is refused with what it is."""
+    program = required_tool("arm-none-eabi-objcopy")
+    for family in ARCHITECTURES:
+        file = tmp_path / f"{family}.elf"
+        subprocess.run(
+            [program, "--only-keep-debug", BUILT / f"sampler-debug-{family}.elf", file], check=True
+        )
+        with pytest.raises(BuildError) as error:
+            read_build(BytesSource(file.read_bytes(), "debug.elf"), name="sampler", file="debug.elf")
+        assert error.value.problems[0].what == "the file holds debug information only, no code"
 
 
 def test_types_without_own_debug_information_are_not_checked() -> None:
@@ -180,7 +216,7 @@ def test_types_without_own_debug_information_are_not_checked() -> None:
 
 def test_every_build_is_in_a_table() -> None:
     """No committed ELF file is left out, and none in the tables is missing."""
-    groups = (*SOUND, *PAIRS, *LANGUAGES)
+    groups = (*SOUND, *PAIRS, *LANGUAGES, *LOADERS)
     listed = {
         "station",
         "sampler",
@@ -195,6 +231,6 @@ def test_every_build_is_in_a_table() -> None:
 
 def test_rebuilding_elsewhere_gives_the_committed_bytes(tmp_path: Path) -> None:
     """A build in another folder gives every committed ELF file byte by byte, and no other."""
-    for program in ("clang", "ld.lld", "arm-none-eabi-g++"):
-        required_tool(program)
+    required_tool("arm-none-eabi-g++")
+    refuse_other_versions_of(OTHER_TOOLS)
     assert differing_when_rebuilt(FOLDER, tmp_path) == []

@@ -78,10 +78,6 @@ class Build(Struct):
         start = f"{aspect}: "
         return next((text[len(start) :] for text in self.missing if text.startswith(start)), "")
 
-    def segment_at_load(self, address: int) -> Segment | None:
-        """The segment that stores a byte at load address ``address``."""
-        return next((segment for segment in self.segments if segment.load_span.holds(address)), None)
-
     def segment_at_run(self, address: int) -> Segment | None:
         """The segment that takes the memory at run address ``address``."""
         return next((segment for segment in self.segments if segment.run_span.holds(address)), None)

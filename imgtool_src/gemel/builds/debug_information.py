@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from gemel.builds.dwarf.debug_types import DebugTypes
+    from gemel.builds.dwarf.lines import LineTable
     from gemel.builds.dwarf.sections import DebugSections
 
 
@@ -19,6 +20,12 @@ class DebugInformation:
         self._sections = sections
         self._file = file
         self._answer: DebugTypes | str | None = None
+
+    def lines(self) -> LineTable:
+        """Source lines by address; a table without rows says why it has none."""
+        from gemel.builds.dwarf.lines import read_lines
+
+        return read_lines(self._sections)
 
     def types(self) -> DebugTypes:
         """The types, variables and enumerators; DebugUnreadable (a BuildError) with the reason if none."""

@@ -80,6 +80,8 @@ def convention_faults(rule: Rule, name: str) -> list[str]:
         faults.append("the name is not lower-case words with hyphens between them")
     if rule.severity not in ("error", "warning", "note"):
         faults.append(f"severity is {rule.severity!r}, not error, warning or note")
+    if rule.guards not in ("image", "device"):
+        faults.append(f"guards is {rule.guards!r}, not image or device")
     for part in ("checks", "why", "remedy"):
         text = getattr(rule, part)
         if not text or text != text.strip() or not text.endswith(".") or re.search(r"\n|  ", text):

@@ -15,10 +15,16 @@ Severity = Literal["error", "warning", "note"]
 """error: the image is refused; warning: it works but someone should decide; note: worth knowing."""
 
 
+Guards = Literal["image", "device"]
+"""image: the bytes are those that were joined, sealed and asked for; device: these bytes work on the device."""
+
+
 class Rule(Struct):
     """One named thing that must hold.
 
-    ``name`` reads as the thing that must hold, in lower case with hyphens.  ``checks`` says in one
+    ``name`` reads as the thing that must hold, in lower case with hyphens.  ``guards`` says what is lost
+    where it does not: a rule that guards the image can be neither waived nor made less severe where a seal
+    is demanded, since an image that breaks it is one that somebody else may have made.  ``checks`` says in one
     sentence what is looked at; ``why`` what happens on the device when it is broken; ``remedy`` what
     to do; ``source`` a published standard with its section, or ``common practice``, with ``from
     memory`` where the text was not at hand.  ``check`` yields one outcome for each place that it
@@ -27,6 +33,7 @@ class Rule(Struct):
 
     name: str
     severity: Severity
+    guards: Guards
     checks: str
     why: str
     remedy: str

@@ -6,6 +6,7 @@ import datetime
 from collections.abc import Iterable
 from typing import Literal
 
+from gemel.checking.policy.receiver import refused_change, refused_waiver
 from gemel.checking.registry import all_rules
 from gemel.checking.rule import Rule, Severity
 from gemel.inspection.inspection import Inspection
@@ -17,11 +18,15 @@ Status = Literal["holds", "broken", "waived", "not checked"]
 
 
 class Judged(Struct):
-    """One finding with the waiver that covers it, if any, and one that would if it had not ended."""
+    """One finding with the waiver that covers it, if any, and one that would if it had not ended.
+
+    ``refused`` says why a waiver that would cover it is not taken.
+    """
 
     finding: Finding
     waiver: Waiver | None = None
     ended: Waiver | None = None
+    refused: str = ""
 
 
 class RuleResult(Struct):
@@ -65,7 +70,7 @@ class RuleFinding(NamedTuple):
     waiver: Waiver | None
 
 
-class CheckResult(Struct):
+class RulesApplied(Struct):
     """The results of all rules, and waivers that cover nothing although their rule was applied everywhere."""
 
     results: tuple[RuleResult, ...]
@@ -105,7 +110,7 @@ class CheckResult(Struct):
         return self.checked_anything and not self.open_findings("error")
 
 
-def check(inspection: Inspection, today: datetime.date, rules: Iterable[Rule] | None = None) -> CheckResult:
+def check(inspection: Inspection, today: datetime.date, rules: Iterable[Rule] | None = None) -> RulesApplied:
     """Apply ``rules`` (all, if None) to ``inspection``; waivers count up to and including their last day.
 
     A waiver is idle if it covers nothing and its rule looked everywhere, or if there is no such rule.
@@ -114,13 +119,13 @@ def check(inspection: Inspection, today: datetime.date, rules: Iterable[Rule] | 
     used: set[int] = set()
     results = []
     for rule in all_rules() if rules is None else rules:
-        results.append(_apply(rule, inspection, waivers, today, used))
+        results.append(_apply(rule, inspection, today, used))
     results = _cause_first(results)
     silent = {result.rule.name for result in results if not _looked_everywhere(result)}
     if rules is not None:
         silent |= {waiver.rule for waiver in waivers} - {result.rule.name for result in results}
     idle = [waiver for index, waiver in enumerate(waivers) if index not in used and waiver.rule not in silent]
-    return CheckResult(tuple(results), tuple(idle))
+    return RulesApplied(tuple(results), tuple(idle))
 
 
 EXPLAINS_ALL = "image-bytes-in-order"
@@ -153,9 +158,7 @@ def _looked_everywhere(result: RuleResult) -> bool:
     return not result.not_checked or not result.looked_at_anything
 
 
-def _apply(
-    rule: Rule, inspection: Inspection, waivers: tuple[Waiver, ...], today: datetime.date, used: set[int]
-) -> RuleResult:
+def _apply(rule: Rule, inspection: Inspection, today: datetime.date, used: set[int]) -> RuleResult:
     holds: list[Holds] = []
     findings: list[Judged] = []
     not_checked: list[NotChecked] = []
@@ -165,22 +168,27 @@ def _apply(
         elif isinstance(outcome, NotChecked):
             not_checked.append(outcome)
         else:
-            findings.append(_judged(rule, outcome, waivers, today, used))
+            findings.append(_judged(rule, outcome, inspection, today, used))
     if not (holds or findings or not_checked):
         not_checked.append(NotChecked("", rule.absent))
     changes = inspection.layout.rules.severity
     change = next((it for it in changes if it.rule == rule.name and it.severity != rule.severity), None)
+    if change and refused_change(rule, change, inspection):
+        change = None
     return RuleResult(rule, tuple(holds), tuple(findings), tuple(not_checked), change)
 
 
 def _judged(
-    rule: Rule, finding: Finding, waivers: tuple[Waiver, ...], today: datetime.date, used: set[int]
+    rule: Rule, finding: Finding, inspection: Inspection, today: datetime.date, used: set[int]
 ) -> Judged:
-    ended = None
-    for index, waiver in enumerate(waivers):
+    ended, refused = None, ""
+    for index, waiver in enumerate(inspection.layout.rules.waive):
         if waiver.rule == rule.name and waiver.where in finding.parties:
             used.add(index)
-            if today <= waiver.until:
+            if today > waiver.until:
+                ended = waiver
+            elif why := refused_waiver(rule, waiver, inspection, today):
+                refused = why
+            else:
                 return Judged(finding, waiver=waiver)
-            ended = waiver
-    return Judged(finding, ended=ended)
+    return Judged(finding, ended=ended, refused=refused)

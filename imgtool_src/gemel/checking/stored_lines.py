@@ -7,6 +7,11 @@ from __future__ import annotations
 
 LINES: tuple[tuple[str, str, str], ...] = (
     (
+        "area-bytes-accounted-for",
+        "warning",
+        "In each area of flash for code or data whose builds are all given, bytes outside of what these store and of stamps and checksums are erased, or a fill of 0x00 or 0xFF.",
+    ),
+    (
         "areas-on-write-units",
         "error",
         "Each area of a flash memory starts and ends on a multiple of the memory's write unit.",
@@ -19,7 +24,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "boot-constant-agrees",
         "error",
-        "The constant in the primary's code that each contract names as boot_symbol holds, in the image, the address at which a secondary sees its own vector table, and no secondary goes without while another has two.",
+        "The constant in the primary's code that each contract names as boot_symbol holds, in the image, the address at which a secondary sees its own vector table, or that of another build of the same core, as a boot loader's, and no secondary goes without while another has two.",
     ),
     (
         "build-architecture-fits-core",
@@ -52,9 +57,14 @@ LINES: tuple[tuple[str, str, str], ...] = (
         "A non-secure-callable area of the image holds veneers in units of 32 bytes filled up with zeros, and otherwise nothing but zeros and erased bytes, with the instruction SG nowhere else at an even address.",
     ),
     (
-        "checksum-distance-sufficient",
+        "checksum-distance-as-asked",
         "warning",
-        "Each CRC covers no more bytes than it keeps the Hamming distance over that the layout asks for (hamming_distance; else 4 from 24 bits on, 2 below).",
+        "Each CRC covers no more bytes than it keeps the Hamming distance over that the layout asks for (hamming_distance).",
+    ),
+    (
+        "checksum-distance-sufficient",
+        "note",
+        "Each CRC for which the layout asks for no distance covers no more bytes than it keeps a Hamming distance of 4 over, or of 2 below 24 bits.",
     ),
     (
         "checksum-rejects-blank",
@@ -127,6 +137,11 @@ LINES: tuple[tuple[str, str, str], ...] = (
         "Each extension in a build's attributes is one that its core has: DSP, vectors, division, unaligned accesses, pointer authentication, security.",
     ),
     (
+        "file-entry-is-reset-handler",
+        "error",
+        "The start address that an image's file names is the reset handler in the primary's vector table, if it names one.",
+    ),
+    (
         "file-headers-not-stored",
         "warning",
         "No segment of a build, and no build's place in the image, begins with the header of an ELF file.",
@@ -175,6 +190,11 @@ LINES: tuple[tuple[str, str, str], ...] = (
         "image-equals-builds",
         "error",
         "Each byte that a build at hand stores is in the image at its place, save where the layout writes a stamp or a checksum.",
+    ),
+    (
+        "image-fits-policy",
+        "error",
+        "The record's product, vendor, class, layout digest and rollback counter are those that the receiver's policy (--policy) demands, where it demands any.",
     ),
     (
         "image-inside-areas",
@@ -244,7 +264,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "record-of-this-layout",
         "error",
-        "The record names the layout's product, vendor and class ids, the SHA-256 of this layout and its builds, each for its core and inside its area.",
+        "The record names the layout's product, vendor and class ids, the SHA-256 of this layout and its builds, each for its core, inside its area, and with the run address and vector address that follow from the layout.",
     ),
     (
         "record-sound",
@@ -274,7 +294,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "reserved-areas-untouched",
         "error",
-        "An area of purpose reserved holds no byte of the image, or in flash nothing but the erased byte.",
+        "An area of purpose reserved holds no byte of the image, erased ones included.",
     ),
     (
         "reserved-vectors-zero",
@@ -299,7 +319,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "seal-algorithm-allowed",
         "error",
-        "Each signer of the seal has an algorithm that the layout lists, and a trusted key its own.",
+        "Each signer of the seal has an algorithm that layout and policy allow, and a trusted key its own.",
     ),
     (
         "seal-by-trusted-key",
@@ -314,12 +334,17 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "seal-present",
         "error",
-        "Where the layout requires a seal, its area holds something.",
+        "Where the layout or the receiver (--trust, --policy) requires a seal, its area holds something.",
+    ),
+    (
+        "seal-signers-known",
+        "error",
+        "The key of every signer of the seal is one that is trusted or that the layout names, save for as many signers as unknown_signers in [seal] and in the policy allow.",
     ),
     (
         "seal-signers-sufficient",
         "error",
-        "As many signers as the layout demands have a trusted key, an allowed algorithm and a signature that holds, and where it demands a pair, one classical and one ML-DSA signature are among them.",
+        "As many signers as layout and policy demand have a trusted key, an allowed algorithm and a signature that holds, and where one demands a pair, one classical and one ML-DSA signature are among them.",
     ),
     (
         "seal-well-formed",
@@ -412,6 +437,11 @@ LINES: tuple[tuple[str, str, str], ...] = (
         "Where a build's symbols are not at hand, every instruction in its code areas is one that its core has: what branches and calls from its vectors lead to, and whatever else there reads as code.",
     ),
     (
+        "unassigned-flash-unwritten",
+        "note",
+        "In flash outside every area, and outside what stamps and checksums need, the image names no byte, erased ones included.",
+    ),
+    (
         "vector-register-own-table",
         "error",
         "Where code puts a constant into the vector table offset register, that address is the vector table of a build of the same core, another table of it in flash, or RAM that the core owns.",
@@ -429,7 +459,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "vector-table-not-blank",
         "error",
-        "The first two words of each build's vector table, where the layout says it lies, are not both erased and not both zero.",
+        "The first two words of each build's vector table, where the layout says it lies, are not both erased and not both zero, and no build id note and no code is there instead.",
     ),
     (
         "vectors-of-own-build",

@@ -13,6 +13,9 @@ from typing import Any
 
 from gemel.structs import Struct
 
+OFF = "--no"
+"""Kept for a flag that is switched off."""
+
 UNCLEAR: Any = object()
 """Given instead of a value that click has to judge."""
 
@@ -74,6 +77,7 @@ class Parameter(Struct, kw_only=True):
 
     name: str
     words: tuple[str, ...]
+    off_words: tuple[str, ...] = ()
     kind: Kind
     multiple: bool
     is_flag: bool
@@ -86,7 +90,7 @@ class Parameter(Struct, kw_only=True):
     def absent(self) -> Any:
         """Its value where it is not given."""
         if self.is_flag:
-            return False
+            return bool(self.default)
         return () if self.multiple else self.default
 
 
@@ -94,22 +98,32 @@ class Command:
     """A command: its name, the function that does it, its parameters, and the commands below it."""
 
     def __init__(
-        self, name: str, function: Callable[..., Any], parameters: Sequence[Parameter], help: str | None
+        self,
+        name: str,
+        function: Callable[..., Any],
+        help: str | None = None,
+        finished: Callable[[str], str] | None = None,
     ) -> None:
-        self.name, self.function, self.parameters = name, function, tuple(parameters)
-        self.help = help or function.__doc__ or ""
+        self.name, self.function, self._finished = name, function, finished
+        self.parameters: tuple[Parameter, ...] = tuple(function.__dict__.get("declared", ()))
+        self._help = help or function.__doc__ or ""
         self.below: dict[str, Command] | None = None
 
     def command(self, name: str) -> Callable[[Callable[..., Any]], Command]:
         """Declare the function below as command ``name`` of this group."""
 
         def declare(function: Callable[..., Any]) -> Command:
-            made = _command_of(name, function, None)
+            made = Command(name, function)
             if self.below is not None:
                 self.below[name] = made
             return made
 
         return declare
+
+    @property
+    def help(self) -> str:
+        """The text of the help, with what is put into it only where it is shown."""
+        return self._finished(self._help) if self._finished else self._help
 
     def values_of(self, words: Sequence[str]) -> dict[str, Any] | None:
         """The function's arguments by the words after the command's name; None where click has to look."""
@@ -125,7 +139,7 @@ class Command:
                     return None
                 values[parameter.name] = parameter.absent
             elif parameter.is_flag:
-                values[parameter.name] = True
+                values[parameter.name] = texts[-1] != OFF
             elif isinstance(parameter.kind, Converted):
                 late.append(parameter)
             else:
@@ -139,7 +153,7 @@ class Command:
 
     def _texts_of(self, words: Sequence[str]) -> dict[str, list[str]] | None:
         """What stands in the line for each option by its name, and for "" the words that belong to none."""
-        options = {word: each for each in self.parameters for word in each.words}
+        options = {word: each for each in self.parameters for word in (*each.words, *each.off_words)}
         given: dict[str, list[str]] = {"": []}
         rest = iter(words)
         for word in rest:
@@ -154,7 +168,7 @@ class Command:
                 text = next(rest, "-")
             if text.startswith("-") or not (text or option.is_flag):
                 return None
-            given.setdefault(option.name, []).append(text)
+            given.setdefault(option.name, []).append(OFF if name in option.off_words else text)
         return None if "" in given[""] else given
 
     def _places(self, given: dict[str, list[str]]) -> bool:
@@ -168,16 +182,21 @@ class Command:
         return not words
 
 
-def sub_command(name: str, *, help: str | None = None) -> Callable[[Callable[..., Any]], Command]:
-    """Declare the function below as command ``name``; its docstring is the help unless ``help`` is given."""
-    return lambda function: _command_of(name, function, help)
+def sub_command(
+    name: str, *, help: str | None = None, finished: Callable[[str], str] | None = None
+) -> Callable[[Callable[..., Any]], Command]:
+    """Declare the function below as command ``name``; its docstring is the help unless ``help`` is given.
+
+    ``finished`` puts into the help what is made only where it is shown.
+    """
+    return lambda function: Command(name, function, help, finished)
 
 
 def group(name: str) -> Callable[[Callable[..., Any]], Command]:
     """Declare the function below, which does nothing, as command ``name`` that others stand below."""
 
     def declare(function: Callable[..., Any]) -> Command:
-        made = _command_of(name, function, None)
+        made = Command(name, function)
         made.below = {}
         return made
 
@@ -218,16 +237,21 @@ def option(
     default: Any = None,
     help: str | None = None,
 ) -> Callable[[Any], Any]:
-    """Declare an option by its words; a word without hyphens is the parameter's name, else the longest gives it."""
+    """Declare an option by its words; a word without hyphens is the parameter's name, else the longest gives it.
+
+    ``--x/--no-x`` is a flag that can be switched on and off.
+    """
     names = [word for word in words if not word.startswith("-")]
-    written = tuple([word for word in words if word.startswith("-")])
+    written = tuple([word.partition("/")[0] for word in words if word.startswith("-")])
+    off_words = tuple([word.partition("/")[2] for word in words if "/" in word])
     return _declared(
         Parameter(
             name=names[0] if names else max(written, key=len).strip("-").replace("-", "_"),
             words=written,
+            off_words=off_words,
             kind=kind or Kind(),
             multiple=multiple,
-            is_flag=is_flag,
+            is_flag=is_flag or bool(off_words),
             required=required,
             default=default,
             metavar=metavar,
@@ -242,7 +266,3 @@ def _declared(parameter: Parameter) -> Callable[[Any], Any]:
         return function
 
     return declare
-
-
-def _command_of(name: str, function: Callable[..., Any], help: str | None) -> Command:
-    return Command(name, function, function.__dict__.get("declared", ()), help)

@@ -8,7 +8,8 @@ from typing import Any
 
 from gemel.cli.echo import echo
 from gemel.cli.printing import print_problems, problem_lines, silence
-from gemel.errors import GemelError, Problem, on_one_line
+from gemel.errors import GemelError, Problem
+from gemel.text.escaping import on_one_line
 
 NOTHING_CHANGED = "no output was changed"
 

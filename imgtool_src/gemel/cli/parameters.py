@@ -4,12 +4,19 @@ from __future__ import annotations
 
 import re
 
-from gemel.cli.declared import Converted, FileName
+from gemel.cli.declared import Converted, FileName, option
 from gemel.errors import Problem, UsageProblem
 
 FILE = FileName()
 """A file's name.  Whether it can be read is told where it is read, with the system's reason."""
 
+disassemble_option = option(
+    "--disassemble/--no-disassemble",
+    default=True,
+    help="Read the code instruction by instruction for those that its core lacks; --no-disassemble saves the"
+    " time.  [default: read, where the extra 'disassemble' is installed]",
+)
+"""Whether code is read; the rules that do it report the missing extra as not checked."""
 
 MAX_SHOWN = 40
 """Characters of a wrong value that are shown."""

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import os
 import sys
-import textwrap
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TextIO
 
 from gemel.cli.echo import coloured, echo
-from gemel.errors import GemelError, Problem, on_one_line
+from gemel.errors import GemelError, Problem
+from gemel.text.escaping import on_one_line
+from gemel.text.wrapping import label_head
+from gemel.text.wrapping import wrapped as wrapped_in
 
 LABELS = ("where", "found", "expected", "next")
 DEFAULT_WIDTH = 80
@@ -45,18 +47,8 @@ def prose_width(stream: object) -> int:
 
 
 def wrapped(text: str, stream: object, head: str = "") -> list[str]:
-    """``text`` behind ``head`` as lines that fit ``stream``, those that follow as far to the right.
-
-    Control characters are escaped; words, and so file names and addresses, stay whole.
-    """
-    return textwrap.wrap(
-        on_one_line(text),
-        prose_width(stream),
-        initial_indent=head,
-        subsequent_indent=" " * len(head),
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
+    """``text`` after ``head`` as lines that fit ``stream``, those that follow as far to the right."""
+    return wrapped_in(text, prose_width(stream), head)
 
 
 def problem_lines(problem: Problem, title: str, stream: object, colour: str = "red") -> list[str]:
@@ -65,7 +57,7 @@ def problem_lines(problem: Problem, title: str, stream: object, colour: str = "r
     lines = [styled(title, stream, fg=colour, bold=True) + first[len(title) :], *others]
     values = (problem.where, problem.found, problem.expected, problem.next_step)
     for label, value in zip(LABELS, values, strict=True):
-        lines += wrapped(value, stream, f"  {label:<9} ") if value else []
+        lines += wrapped(value, stream, label_head(label)) if value else []
     return lines
 
 

@@ -31,17 +31,28 @@ def _parameter(declared: Parameter) -> click.Parameter:
             nargs=-1 if declared.multiple else 1,
             required=declared.required,
         )
-    words: dict[str, Any] = {"is_flag": True} if declared.is_flag else {"type": _type(declared.kind)}
+    words: dict[str, Any] = {}
+    if not declared.is_flag:
+        words["type"] = _type(declared.kind)
+    elif not declared.off_words:
+        words["is_flag"] = True
     if declared.default is not None:
         words["default"] = declared.default
     return click.Option(
-        [*declared.words, declared.name],
+        [*_written(declared), declared.name],
         metavar=declared.metavar,
         multiple=declared.multiple,
         required=declared.required,
         help=declared.help,
         **words,
     )
+
+
+def _written(declared: Parameter) -> list[str]:
+    """The words as click takes them: with a slash before those that switch a flag off."""
+    if not declared.off_words:
+        return list(declared.words)
+    return [f"{on}/{off}" for on, off in zip(declared.words, declared.off_words, strict=True)]
 
 
 def _type(kind: Kind) -> Any:

@@ -9,20 +9,9 @@ from itertools import islice
 from gemel.builds.elf.attributes import BuildAttributes
 from gemel.builds.segment import Segment
 from gemel.draft.evidence import Evidence, can_be_named
-from gemel.layout.checks.cores import EXTENSIONS_OF, MAX_INTERRUPTS_ARMV6_M
+from gemel.m_profile.architectures import EXTENSIONS_OF, MAX_INTERRUPTS_ARMV6_M, TAGGED
 from gemel.spans import Span, format_address
 from gemel.structs import NamedTuple
-
-ARCHITECTURES = {
-    10: "armv7-m",
-    11: "armv6-m",
-    12: "armv6-m",
-    13: "armv7e-m",
-    16: "armv8-m.base",
-    17: "armv8-m.main",
-    21: "armv8.1-m.main",
-}
-"""By Tag_CPU_arch (ADDENDA32 2025Q4, "The target-related attributes"); 10 only with profile M."""
 
 CPU_ARCH = 6
 SINGLE_PRECISION_ONLY = 1
@@ -82,7 +71,7 @@ def guess_core(seen: Evidence) -> CoreGuess:
 def _architecture(seen: Evidence) -> tuple[str, str]:
     attributes = seen.build.attributes
     if attributes and CPU_ARCH in attributes.values:
-        found = ARCHITECTURES.get(attributes.cpu_arch)
+        found = TAGGED.get(attributes.cpu_arch)
         words = attributes.in_words(CPU_ARCH)
         if found and attributes.profile in ("M", ""):
             return found, f"the build attributes of {seen.file}: {words}"
@@ -114,6 +103,7 @@ def _extensions(attributes: BuildAttributes) -> list[str]:
 def guess_primary(all_seen: list[Evidence], callers: Mapping[str, str] | None = None) -> Primary:
     """The one core whose build holds the vector address of another and is held by none; else the first named.
 
+    Constants with a symbol count first: any other word may equal an address by chance.
     ``callers`` are builds that run on the core of another build, with that build's name.
     """
     callers = callers or {}
@@ -125,15 +115,11 @@ def guess_primary(all_seen: list[Evidence], callers: Mapping[str, str] | None = 
         if core_of[holder.name] != core_of[target.name]
         for constant in _boot_constants(holder, target)
     ]
-    holding = {core_of[constant.holder] for constant in constants}
-    holders = holding - {core_of[constant.target] for constant in constants}
-    if len(holders) == 1:
-        name = holders.pop()
-        own = [constant for constant in constants if core_of[constant.holder] == name]
-        shown = next((it for it in own if it.symbol), own[0])
-        by = f"symbol {shown.symbol}" if shown.symbol else format_address(shown.run_address)
-        reason = f"its {by} holds {shown.target}'s vector address"
-        return Primary(name, reason, tuple(own))
+    for counted in ([constant for constant in constants if constant.symbol], constants):
+        holders = {core_of[constant.holder] for constant in counted}
+        only = holders - {core_of[constant.target] for constant in counted}
+        if len(only) == 1:
+            return _primary_by(only.pop(), constants, core_of)
     why = "the only build"
     if len(all_seen) > 1:
         why = "named first; no single build holds the vector address of another"
@@ -142,17 +128,31 @@ def guess_primary(all_seen: list[Evidence], callers: Mapping[str, str] | None = 
     return Primary(core_of[all_seen[0].name], why, ())
 
 
+def _primary_by(name: str, constants: list[BootConstant], core_of: Mapping[str, str]) -> Primary:
+    """The primary ``name`` with its constants, and the one that shows it best."""
+    own = [constant for constant in constants if core_of[constant.holder] == name]
+    shown = next((it for it in own if it.symbol), own[0])
+    by = f"symbol {shown.symbol}" if shown.symbol else format_address(shown.run_address)
+    return Primary(name, f"its {by} holds {shown.target}'s vector address", tuple(own))
+
+
 def _boot_constants(holder: Evidence, target: Evidence) -> list[BootConstant]:
     """Aligned words of ``holder`` that equal the address of the target's vectors; named ones first."""
     if target.vectors is None or not target.vectors.run_address:
         return []
-    wanted = struct.pack("<I", target.vectors.run_address)
-    found = [
-        BootConstant(holder.name, target.name, address, _object_at(holder, address))
-        for segment in holder.build.stored
-        for address in islice(_aligned_hits(segment, wanted, target.stored), MAX_HITS)
-    ]
-    return sorted(found, key=lambda constant: (not constant.symbol, constant.run_address))
+    address = target.vectors.run_address
+    wanted = struct.pack("<I", address)
+    named = {
+        symbol.address: symbol.name
+        for symbol in (holder.build.symbols.all() if holder.build.symbols else ())
+        if symbol.kind == "object" and symbol.defined and symbol.size == 4 and can_be_named(symbol.name)
+        if holder.build.read_at_run(symbol.address, 4) == wanted
+    }
+    found = dict.fromkeys(named)
+    for segment in holder.build.stored:
+        found |= dict.fromkeys(islice(_aligned_hits(segment, wanted, target.stored), MAX_HITS))
+    constants = [BootConstant(holder.name, target.name, at, named.get(at, "")) for at in found]
+    return sorted(constants, key=lambda constant: (not constant.symbol, constant.run_address))
 
 
 def _aligned_hits(segment: Segment, wanted: bytes, embedded: list[Span]) -> Iterator[int]:
@@ -163,18 +163,3 @@ def _aligned_hits(segment: Segment, wanted: bytes, embedded: list[Span]) -> Iter
         if address % 4 == 0 and not any(span.holds(stored_at) for span in embedded):
             yield address
         at = segment.data.find(wanted, at + 1)
-
-
-def _object_at(seen: Evidence, address: int) -> str:
-    """The object of exactly one word at ``address``, if a symbol names one."""
-    if seen.build.symbols is None:
-        return ""
-    return next(
-        (
-            symbol.name
-            for symbol in seen.build.symbols.all()
-            if symbol.kind == "object" and symbol.defined and symbol.address == address and symbol.size == 4
-            if can_be_named(symbol.name)
-        ),
-        "",
-    )

@@ -6,9 +6,12 @@ from collections.abc import Mapping
 
 from gemel.builds.build import Build
 from gemel.draft.cores import CoreGuess, Primary, guess_core, guess_primary
+from gemel.draft.embedded import with_copies
 from gemel.draft.evidence import Evidence
 from gemel.draft.flat import with_run_addresses
+from gemel.draft.from_image import Recorded
 from gemel.draft.places import AreaGuess, Places, guess_places
+from gemel.draft.regions import LinkMap, Region, regions_by_symbols, regions_of_map
 from gemel.draft.security import (
     CALLABLE,
     NOTHING_SECURE,
@@ -25,6 +28,9 @@ from gemel.layout.checks.areas import MIN_VECTORS_SIZE
 from gemel.spans import Span
 from gemel.structs import Struct
 
+MAX_RUNS = 4096
+"""Runs of bytes of one build; a linker makes some tens."""
+
 MAX_BUILDS = 16
 """As many as a record holds, and a layout has cores."""
 
@@ -38,6 +44,14 @@ class Draft(Struct):
     places: Places
     shared: tuple[Shared, ...]
     security: Security = NOTHING_SECURE
+    recorded: Recorded | None = None
+
+    def core_name(self, build: str) -> str:
+        """What the core that runs a build is called: as the image's record says, else as its own build."""
+        own = self.security.core_of(build)
+        entry = self.recorded.entry(own) if self.recorded else None
+        others = {seen.name for seen in self.seen if self.security.core_of(seen.name) != own}
+        return entry.core if entry and entry.core not in others else own
 
     def members(self, core: str) -> list[Evidence]:
         """The builds that a core runs, its own first."""
@@ -64,36 +78,84 @@ class Draft(Struct):
         return [area for seen in self.members(name) for area in self.places.of(seen.name, "data", "ram")]
 
 
-def draft(builds: Mapping[str, Build]) -> Draft:
+def draft(
+    builds: Mapping[str, Build],
+    link_maps: Mapping[str, LinkMap] | None = None,
+    recorded: Recorded | None = None,
+) -> Draft:
     """Guesses for a device that these builds, at least one, may have been made for.
 
-    Raises UsageProblem for more builds than a device has cores.
+    ``link_maps`` are memory tables of link maps by build (empty: of all builds); ``recorded`` the record of
+    an image that some of the builds come from.  Raises UsageProblem for more builds than a device has
+    cores, and for what is scattered over more places than a device has memories.
     """
     if len(builds) > MAX_BUILDS:
         raise UsageProblem(
             Problem("too many builds", found=str(len(builds)), expected=f"at most {MAX_BUILDS}")
         )
-    seen = [Evidence(with_run_addresses(build)) for build in builds.values()]
+    scattered = [build for build in builds.values() if len(build.segments) > MAX_RUNS]
+    if scattered:
+        raise UsageProblem(
+            Problem(
+                "the file has too many separate runs of bytes for a draft",
+                where=f"build {build.name} ({build.file})",
+                found=f"{len(build.segments):,} runs",
+                expected=f"at most {MAX_RUNS:,}",
+                next_step="give the ELF file of the build",
+            )
+            for build in scattered
+        )
+    seen = with_copies([Evidence(with_run_addresses(build)) for build in builds.values()])
     cores = {each.name: guess_core(each) for each in seen}
     security = find_security(seen, cores)
-    primary = guess_primary(seen, security.callers)
+    primary = _recorded_primary(seen, recorded) or guess_primary(seen, security.callers)
     seen.sort(key=lambda each: each.name != primary.name)
     names = [each.name for each in seen if each.name not in security.callers]
     cores = {name: core_for(name, cores, security) for name in names}
-    drafted = _placed(seen, cores, primary, security)
+    regions = _regions(seen, link_maps or {})
+
+    def placed(security: Security) -> Draft:
+        return _placed(seen, cores, primary, security, regions, recorded)
+
+    drafted = placed(security)
     if not _windows_apart(drafted.places):
-        drafted = _placed(seen, cores, primary, security.without_aliases())
+        drafted = placed(security.without_aliases())
     return drafted
 
 
+def _regions(all_seen: list[Evidence], link_maps: Mapping[str, LinkMap]) -> list[Region]:
+    """The regions that the builds' link maps name, then those that their symbols name."""
+    found = []
+    for build, link_map in link_maps.items():
+        found += regions_of_map(link_map, [seen for seen in all_seen if build in ("", seen.name)])
+    return found + [region for seen in all_seen for region in regions_by_symbols(seen)]
+
+
+def _recorded_primary(all_seen: list[Evidence], recorded: Recorded | None) -> Primary | None:
+    """The primary that a record names, with the constants that its build holds."""
+    for seen in all_seen:
+        entry = recorded.entry(seen.name) if recorded else None
+        if recorded and entry and entry.role == "primary":
+            guessed = guess_primary(all_seen)
+            constants = guessed.constants if guessed.name == seen.name else ()
+            return Primary(seen.name, f"the record of {recorded.file} says so", constants)
+    return None
+
+
 def _placed(
-    seen: list[Evidence], cores: Mapping[str, CoreGuess], primary: Primary, security: Security
+    seen: list[Evidence],
+    cores: Mapping[str, CoreGuess],
+    primary: Primary,
+    security: Security,
+    regions: list[Region],
+    recorded: Recorded | None,
 ) -> Draft:
     """The draft with all places."""
     shared = shared_as_secure(find_shared(seen), security)
     views = seen_as_secure(seen, security)
-    places = guess_places(views, primary.name, shared, security)
-    return Draft(tuple(views), cores, primary, places, tuple(shared), security)
+    record = recorded.span if recorded else None
+    places = guess_places(views, primary.name, shared, security, regions, record)
+    return Draft(tuple(views), cores, primary, places, tuple(shared), security, recorded)
 
 
 def _windows_apart(places: Places) -> bool:

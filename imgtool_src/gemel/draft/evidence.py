@@ -7,23 +7,35 @@ from functools import cached_property
 from gemel.builds.build import Build
 from gemel.builds.segment import Segment
 from gemel.draft.pieces import NEAR
-from gemel.draft.vectors import RAM_REGIONS, Vectors, find_vectors
-from gemel.layout.kinds import printable
+from gemel.draft.vectors import Vectors, find_vectors
+from gemel.m_profile.memory_map import DEVICE_REGIONS, RAM_REGIONS, region_of
 from gemel.spans import Span, merge, without
-from gemel.structs import Struct
-
-DEVICE_REGIONS = (Span.from_bounds(0x4000_0000, 0x6000_0000), Span.from_bounds(0xA000_0000, 1 << 32))
-"""Where the default memory map has registers (Armv7-M, table B3-1, from memory)."""
-
+from gemel.structs import NamedTuple, Struct
+from gemel.text.escaping import in_toml
 
 MAX_NAME_BYTES = 512
 """Bytes of a symbol's name that the layout language takes."""
 
 
+SRAM = RAM_REGIONS[0]
+"""What is stored here is lost at power off; RAM_REGIONS beyond it may be external flash."""
+
+
+class Kept(NamedTuple):
+    """Where another build (``holder``) holds the bytes of one that names no place in flash of its own."""
+
+    holder: str
+    span: Span
+
+
 class Evidence(Struct, dict=True):
-    """One build and what is read off it.  All addresses are those that its own core uses."""
+    """One build and what is read off it.  All addresses are those that its own core uses.
+
+    ``kept`` says where another build holds a copy of what this one runs.
+    """
 
     build: Build
+    kept: Kept | None = None
 
     @property
     def name(self) -> str:
@@ -33,7 +45,7 @@ class Evidence(Struct, dict=True):
     @property
     def file(self) -> str:
         """The name of its file, as a comment can hold it."""
-        return printable(self.build.file)
+        return in_toml(self.build.file)
 
     @cached_property
     def vectors(self) -> Vectors | None:
@@ -57,16 +69,36 @@ class Evidence(Struct, dict=True):
 
     @property
     def without_place(self) -> bool:
-        """Whether it is linked for RAM without saying where in flash it is kept."""
+        """Whether it is linked for RAM without saying where in flash it is kept.
+
+        Beyond the SRAM region there may be external flash; it is RAM where the stack is beside the code.
+        """
         start = self.first.load_address
-        return self.first.run_address == start and any(region.holds(start) for region in RAM_REGIONS)
+        if self.first.run_address != start:
+            return False
+        if SRAM.holds(start):
+            return True
+        top = self.initial_stack
+        return any(region.holds(start) and top and region.holds(top - 1) for region in RAM_REGIONS[1:])
+
+    @cached_property
+    def lost(self) -> frozenset[int]:
+        """Numbers of segments that store bytes where they run and where no flash is: RAM that a linker gave bytes to.
+
+        Zero bytes of a writable segment count wherever they are, as linkers store them for a cleared
+        section, a heap or a stack that no NOLOAD names.
+        """
+        stored = self.build.stored
+        return frozenset(it.index for it in stored if it is not self.first and _is_lost(it))
 
     @cached_property
     def stored(self) -> list[Span]:
         """Where in flash its bytes are kept; none for a build without a place."""
+        if self.kept:
+            return [self.kept.span]
         if self.without_place:
             return []
-        return merge(segment.load_span for segment in self.build.stored)
+        return merge(segment.load_span for segment in self.build.stored if segment.index not in self.lost)
 
     @cached_property
     def block(self) -> Span | None:
@@ -80,31 +112,51 @@ class Evidence(Struct, dict=True):
     def _moving(self) -> list[Segment]:
         """The segments that are copied as one block with the first: moved as far, and near to each other."""
         distance = self.first.run_address - self.first.load_address
-        alike = [it for it in self.build.stored if it.run_address - it.load_address == distance]
+        moved = [it for it in self.build.stored if it.run_address - it.load_address == distance]
+        alike = [it for it in moved if it.index not in self.lost or _is_content(it)]
         return next(stretch for stretch in _stretches(alike) if self.first in stretch)
 
     @cached_property
     def ram(self) -> list[Span]:
         """What it claims beside the block: cleared and initialised data, stack and heap as far as linked."""
-        moving = self._moving() if self.moved else []
+        moving = {segment.index for segment in self._moving()} if self.moved else set()
         claims: list[Span] = []
         for segment in self.build.segments:
-            if not segment.data or (segment.run_address != segment.load_address and segment not in moving):
+            if (
+                not segment.data
+                or (segment.run_address != segment.load_address and segment.index not in moving)
+                or (segment.index in self.lost and segment.index not in moving)
+            ):
                 claims.extend(segment.taken)
             elif segment.memory_size > len(segment.data):
                 stored = Span(segment.run_address, len(segment.data))
                 claims.extend(without(segment.taken, [stored]))
-        return merge(claim for claim in claims if not _in(DEVICE_REGIONS, claim))
+        return merge(claim for claim in claims if not region_of(DEVICE_REGIONS, claim.start))
 
     @cached_property
     def devices(self) -> list[Span]:
         """Registers that it gives names to in segments of their own."""
-        return merge(it.run_span for it in self.build.segments if _in(DEVICE_REGIONS, it.run_span))
+        return merge(
+            it.run_span for it in self.build.segments if region_of(DEVICE_REGIONS, it.run_span.start)
+        )
 
     @property
     def initial_stack(self) -> int | None:
         """Its initial stack pointer: the first address behind its stack."""
         return self.vectors.initial_stack if self.vectors else None
+
+
+def _is_content(segment: Segment) -> bool:
+    """Whether a segment holds anything of the program: not zero bytes alone, nor the ELF file's own headers."""
+    return any(segment.data) and not segment.data.startswith(b"\x7fELF")
+
+
+def _is_lost(segment: Segment) -> bool:
+    if segment.run_address != segment.load_address:
+        return False
+    return SRAM.holds(segment.load_address) or (
+        segment.writable and not segment.executable and not any(segment.data)
+    )
 
 
 def can_be_named(symbol: str) -> bool:
@@ -121,7 +173,3 @@ def _stretches(segments: list[Segment]) -> list[list[Segment]]:
         else:
             stretches.append([segment])
     return stretches
-
-
-def _in(regions: tuple[Span, ...], span: Span) -> bool:
-    return any(region.holds(span.start) for region in regions)

@@ -11,8 +11,10 @@ import struct
 
 from gemel.builds.build import Build
 from gemel.builds.segment import Segment
-from gemel.draft.vectors import ALIGNMENT, RAM_REGIONS, SYSTEM_WORDS, find_vectors
-from gemel.spans import align_down, align_up
+from gemel.draft.vectors import find_vectors
+from gemel.m_profile.memory_map import RAM_REGIONS, region_of
+from gemel.m_profile.vector_tables import FIRST_INTERRUPT, possible_tables
+from gemel.spans import align_down
 from gemel.structs import replace
 
 UNIT = 4 << 10
@@ -33,14 +35,16 @@ def with_run_addresses(build: Build) -> Build:
 
 def _distance(build: Build, segment: Segment) -> int | None:
     """From where the bytes are stored to where they run, by the first likely vector table of a segment."""
-    last = segment.load_address + len(segment.data) - 4 * SYSTEM_WORDS
-    for address in range(align_up(segment.load_address, ALIGNMENT), last + 1, ALIGNMENT):
-        words = struct.unpack_from(f"<{SYSTEM_WORDS}I", segment.data, address - segment.load_address)
+    last = segment.load_address + len(segment.data) - 4 * FIRST_INTERRUPT
+    for address, stack, _ in possible_tables(segment.data, segment.load_address):
+        if address > last:
+            break
+        words = struct.unpack_from(f"<{FIRST_INTERRUPT}I", segment.data, address - segment.load_address)
         handlers = [words[index] for index in HANDLERS if words[index] or index == 1]
-        stack_fits = words[0] % 4 == 0 and _in_ram(words[0])
+        stack_fits = stack % 4 == 0 and _in_ram(stack)
         if not stack_fits or not all(word & 1 and _in_ram(word) for word in handlers):
             continue
-        distance = align_down(min(handlers) - 4 * SYSTEM_WORDS - address, UNIT)
+        distance = align_down(min(handlers) - 4 * FIRST_INTERRUPT - address, UNIT)
         ends = [it.load_address + len(it.data) + distance for it in build.stored]
         if max(handlers) < max(ends):
             return distance
@@ -48,4 +52,4 @@ def _distance(build: Build, segment: Segment) -> int | None:
 
 
 def _in_ram(address: int) -> bool:
-    return any(region.holds(address - 4) for region in RAM_REGIONS)
+    return region_of(RAM_REGIONS, address - 4) is not None

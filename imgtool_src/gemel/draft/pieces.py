@@ -9,8 +9,8 @@ from gemel.spans import Span
 from gemel.structs import NamedTuple
 
 MemoryKind = Literal["flash", "ram", "device"]
-Use = Literal["stored", "veneers", "own", "runs", "shared", "registers"]
-"""What a stretch is for: a build's bytes, its veneers, a core's RAM, a copied build, all cores, registers."""
+Use = Literal["stored", "veneers", "own", "runs", "shared", "registers", "record"]
+"""What a stretch is for: a build's bytes, its veneers, a core's RAM, a copied build, all cores, registers, a record."""
 
 NEAR = 512 << 10
 """Stretches of one kind that are no further apart are taken for one memory."""
@@ -18,6 +18,7 @@ NEAR = 512 << 10
 KINDS: dict[Use, MemoryKind] = {
     "stored": "flash",
     "veneers": "flash",
+    "record": "flash",
     "own": "ram",
     "runs": "ram",
     "shared": "ram",

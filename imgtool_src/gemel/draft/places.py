@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from gemel.draft.evidence import Evidence
+from gemel.draft.page import ASK
 from gemel.draft.pieces import Group, MemoryKind, Piece, groups_of, power_of_two, put_together
+from gemel.draft.regions import Region, region_for, words_of
 from gemel.draft.security import CALLABLE, NOTHING_SECURE, STATE_BIT, Security
 from gemel.draft.shared import Shared
 from gemel.errors import Problem, UsageProblem
@@ -14,6 +16,7 @@ from gemel.layout.checks.areas import MIN_VECTORS_SIZE
 from gemel.spans import Span, align_down, align_up, format_address, format_size, without
 from gemel.structs import Struct, replace
 
+MAX_MEMORIES = 64
 MEMORY_START = 64 << 10
 """Bytes to a multiple of which the start of a memory is rounded down."""
 
@@ -113,11 +116,29 @@ def _stacks(all_seen: list[Evidence], taken: list[Span]) -> Iterator[Piece]:
 
 
 def guess_places(
-    all_seen: list[Evidence], primary: str, shared: list[Shared], security: Security = NOTHING_SECURE
+    all_seen: list[Evidence],
+    primary: str,
+    shared: list[Shared],
+    security: Security = NOTHING_SECURE,
+    regions: Sequence[Region] = (),
+    record: Span | None = None,
 ) -> Places:
-    """Areas around the pieces, memories around the areas."""
+    """Areas around the pieces, memories around the areas; ``record`` is where an image has its record."""
     pieces = pieces_of(all_seen, primary, shared, security)
+    if record is not None:
+        pieces = put_together(
+            [*pieces, *(Piece(span, "record", "") for span in without([record], _spans(pieces)))]
+        )
     groups = groups_of(pieces, MEMORY_START)
+    if len(groups) > MAX_MEMORIES:
+        raise UsageProblem(
+            Problem(
+                "the builds are scattered over too many places",
+                found=f"bytes and RAM in {len(groups):,} stretches far from each other",
+                expected=f"at most {MAX_MEMORIES}, as memories of one device",
+                next_step="look for files that are no builds, or for addresses without sense in them",
+            )
+        )
     areas: list[AreaGuess] = []
     memories: list[MemoryGuess] = []
     names = _Names()
@@ -129,12 +150,16 @@ def guess_places(
     for group in groups:
         alike = [each for each in groups if each.kind == group.kind]
         name = group.kind if len(alike) == 1 else f"{group.kind}-{alike.index(group) + 1}"
-        own = list(_areas(group, floor, names, told, security)) if group.kind != "device" else []
+        own = list(_areas(group, floor, names, told, security, regions)) if group.kind != "device" else []
         end = max((area.span.end for area in own), default=group.end)
+        whole = _whole(group, own, floor, regions)
         if group is home:
+            limit = whole.span.end if whole else group.limit
             own += _further(homeless, group, end, names)
-            own += _record(group, max(area.span.end for area in own))
-        memory = _memory(name, group, own, floor)
+            own += _proposed(own, limit, names)
+        if whole and not all(whole.span.covers(area.span) for area in own):
+            whole = None
+        memory = _memory(name, group, own, floor, whole)
         areas += [replace(area, memory=memory.name) for area in own]
         memories.append(memory)
         floor = memory.span.end
@@ -190,14 +215,17 @@ def _first_flash(groups: list[Group], primary: str) -> Group | None:
 
 
 def _areas(
-    group: Group, floor: int, names: _Names, told: set[str], security: Security
+    group: Group, floor: int, names: _Names, told: set[str], security: Security, regions: Sequence[Region]
 ) -> Iterator[AreaGuess]:
     """One area for each piece, with room up to the next or a round size; ``told``: who tells of RAM."""
     for index, piece in enumerate(group.pieces):
         following = group.pieces[index + 1] if index + 1 < len(group.pieces) else None
         limit = following.span.start if following else group.limit
         unit = VECTOR_UNIT if security.attribution(piece.owner) else 1
-        area = _area(piece, following, floor, limit, names, unit)
+        region = region_for(regions, piece.owner, piece.span) if piece.owner else None
+        if region and any(region.span.overlaps(other.span) for other in group.pieces if other is not piece):
+            region = None
+        area = _area(piece, following, floor, limit, names, unit, region)
         if piece.use == "own" and piece.owner not in told:
             area = replace(area, reason=f"the RAM below {piece.owner}'s initial stack pointer")
         yield area
@@ -205,13 +233,26 @@ def _areas(
 
 
 def _area(
-    piece: Piece, following: Piece | None, floor: int, limit: int, names: _Names, unit: int
+    piece: Piece,
+    following: Piece | None,
+    floor: int,
+    limit: int,
+    names: _Names,
+    unit: int,
+    region: Region | None,
 ) -> AreaGuess:
-    """The area around one piece, in whole ``unit`` if possible, not below ``floor`` nor beyond ``limit``."""
+    """The area around one piece, in whole ``unit`` if possible, not below ``floor`` nor beyond ``limit``.
+
+    Where ``region`` is what the linker script has for the piece alone, that is the area.
+    """
     start, room = max(align_down(piece.span.start, unit), floor), "room up to a power of two"
-    if piece.use == "own":
+    if region:
+        start, end, room = max(region.span.start, floor), region.span.end, words_of(region)
+    elif piece.use == "own":
         start, room = max(align_down(start, MIN_RAM_SIZE), floor), ""
         end = align_up(piece.span.end, MIN_RAM_SIZE)
+    elif piece.use == "record":
+        start, end, room = piece.span.start, align_up(piece.span.end, BLOCK), ""
     elif piece.use == "stored" and following:
         end, room = limit, f"room up to {_whose(following)}"
     else:
@@ -239,6 +280,7 @@ USES = {
     "veneers": ("veneers", "code", "the veneers of {}, by which non-secure code calls it"),
     "own": ("ram", "data", "RAM that {} claims for data, stack and heap"),
     "runs": ("run", "code", "where {} runs, copied there before its core starts"),
+    "record": ("record", "record", "the record of the image"),
     "shared": ("shared", "shared", "RAM that builds know by the same name or address"),
 }
 """For each use the end of the area's name, its purpose, and what tells of it."""
@@ -257,13 +299,52 @@ def _further(homeless: list[Evidence], group: Group, end: int, names: _Names) ->
             end = span.end
 
 
-def _record(group: Group, end: int) -> Iterator[AreaGuess]:
-    span = Span(align_up(end, BLOCK), BLOCK)
-    if span.end <= group.limit:
-        yield AreaGuess("record", span, "record", "", "nothing: the first free place; room for the record")
+PROPOSED = (
+    ("record", "record", 4 << 10, "room for the record"),
+    ("seal", "seal", 16 << 10, "room for a seal of any algorithm"),
+    ("checksums", "data", 4 << 10, "room for checksums of the builds"),
+)
+"""Areas that no build names: name, purpose, bytes, and what for."""
 
 
-def _memory(name: str, group: Group, own: list[AreaGuess], floor: int) -> MemoryGuess:
+def _proposed(areas: list[AreaGuess], limit: int, names: _Names) -> Iterator[AreaGuess]:
+    """What of PROPOSED has room after the last of ``areas`` and below ``limit``, in blocks of its own."""
+    end = max((area.span.end for area in areas), default=0)
+    for name, purpose, size, words in PROPOSED:
+        if any(area.purpose == purpose == "record" for area in areas):
+            continue  # the image has its record already
+        span = Span(align_up(end, BLOCK), size)
+        if span.end <= limit:
+            reason = f"nothing: the first free place; {words}"
+            yield AreaGuess(names.new("", name), span, purpose, "", reason)
+            end = span.end
+
+
+def _spans(pieces: list[Piece]) -> list[Span]:
+    return [piece.span for piece in pieces]
+
+
+def _whole(group: Group, own: list[AreaGuess], floor: int, regions: Sequence[Region]) -> Region | None:
+    """The smallest region that is the memory of a group: it covers all pieces and areas, and no other's."""
+    spans = [*(piece.span for piece in group.pieces), *(area.span for area in own)]
+    fit = (
+        region
+        for region in regions
+        if floor <= region.span.start and region.span.end <= group.limit
+        if all(region.span.covers(span) for span in spans)
+    )
+    return min(fit, key=lambda region: region.span.size, default=None)
+
+
+def _memory(name: str, group: Group, own: list[AreaGuess], floor: int, whole: Region | None) -> MemoryGuess:
+    if whole:
+        words = words_of(whole)
+        users = tuple(dict.fromkeys(piece.owner for piece in group.pieces if piece.owner))
+        return MemoryGuess(name, group.kind, whole.span, users, words, "as its start")
+    return _rounded_memory(name, group, own, floor)
+
+
+def _rounded_memory(name: str, group: Group, own: list[AreaGuess], floor: int) -> MemoryGuess:
     first = min([group.start, *(area.span.start for area in own)])
     end = max([group.end, *(area.span.end for area in own)])
     start = max(align_down(first, MEMORY_START), floor)
@@ -275,6 +356,7 @@ def _memory(name: str, group: Group, own: list[AreaGuess], floor: int) -> Memory
     used = f"the lowest {what} of {' and '.join(users) or 'the builds'}, {format_address(first)}"
     start_from = used + ("" if start == first else ", rounded down")
     size_from = f"{format_size(end - start)} of areas" + ("" if size == end - start else ", rounded up")
+    size_from += f"; {ASK} how large is it?"
     return MemoryGuess(name, group.kind, Span(start, size), users, start_from, size_from)
 
 
@@ -282,7 +364,7 @@ def _made_up(
     homeless: list[Evidence], memories: list[MemoryGuess], areas: list[AreaGuess], names: _Names
 ) -> None:
     """A flash for builds that no flash has room for: at the first round address that is free."""
-    size = BLOCK + sum(
+    size = sum(size for _, _, size, _ in PROPOSED) + sum(
         power_of_two(seen.block.size if seen.block else 0, MIN_FLASH_SIZE) for seen in homeless
     )
     spans = (Span(start, power_of_two(size, MEMORY_START)) for start in range(0, 1 << 32, 1 << 24))
@@ -296,7 +378,7 @@ def _made_up(
     group = Group("flash", (Piece(Span(span.start, 0), "stored", ""),), span.end)
     own = list(_further(homeless, group, span.start, names))
     if not any(area.purpose == "record" for area in areas):
-        own += _record(group, max((area.span.end for area in own), default=span.start))
+        own += _proposed(own or [AreaGuess("", Span(span.start, 0), "", "", "")], span.end, names)
     name = "flash-0" if any(memory.kind == "flash" for memory in memories) else "flash"
     nothing = "nothing: the first round address that is free"
     memories.append(MemoryGuess(name, "flash", span, (), nothing, "what is kept here, rounded up"))

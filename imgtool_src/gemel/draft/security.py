@@ -17,7 +17,7 @@ from gemel.inspection.secure_builds import (
     imported,
     veneer_vectors,
 )
-from gemel.layout.checks.cores import EXTENSIONS_OF
+from gemel.m_profile.architectures import EXTENSIONS_OF
 from gemel.spans import Span, align_down, align_up, merge
 from gemel.structs import NamedTuple, Struct, field, replace
 
@@ -125,7 +125,9 @@ def find_security(all_seen: list[Evidence], cores: Mapping[str, CoreGuess]) -> S
 def seen_as_secure(all_seen: list[Evidence], security: Security) -> list[Evidence]:
     """The builds with the secure addresses of what has two."""
     return [
-        Aliased(seen.build, security.aliased[seen.name]) if seen.name in security.aliased else seen
+        Aliased(seen.build, seen.kept, kinds=security.aliased[seen.name])
+        if seen.name in security.aliased
+        else seen
         for seen in all_seen
     ]
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from gemel.draft.evidence import DEVICE_REGIONS, Evidence, can_be_named
+from gemel.draft.evidence import Evidence, can_be_named
+from gemel.m_profile.memory_map import DEVICE_REGIONS, region_of
 from gemel.spans import Span, merge
 from gemel.structs import NamedTuple
 
@@ -67,7 +68,7 @@ def _objects(seen: Evidence) -> Iterable[tuple[str, Span]]:
         if symbol.kind != "object" or symbol.binding == "local" or not symbol.defined or not symbol.size:
             continue
         elsewhere = any(span.overlaps(symbol.span) for span in taken)
-        if not elsewhere and not any(region.holds(symbol.address) for region in DEVICE_REGIONS):
+        if not elsewhere and not region_of(DEVICE_REGIONS, symbol.address):
             yield symbol.name, symbol.span
 
 

@@ -8,19 +8,24 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator
+from itertools import islice
 
 from gemel.builds.build import Build
 from gemel.builds.segment import Segment
-from gemel.spans import Span, align_up
+from gemel.draft.pieces import power_of_two
+from gemel.m_profile.architectures import MAX_INTERRUPTS
+from gemel.m_profile.memory_map import RAM_REGIONS, region_of
+from gemel.m_profile.vector_tables import FIRST_INTERRUPT, possible_tables
+from gemel.spans import Span
 from gemel.structs import NamedTuple
 
 ALIGNMENT = 128
 """Bytes; no vector table of an M-profile core starts between two multiples of it."""
 
-MAX_INTERRUPTS = 496
+HANDLERS = (1, 2, 3)
+"""Words that are a handler in every table that a core can start with: Reset, NMI, HardFault."""
+
 SYSTEM_WORDS = 16
-RAM_REGIONS = (Span.from_bounds(0x2000_0000, 0x4000_0000), Span.from_bounds(0x6000_0000, 0xA000_0000))
-"""Where the default memory map of M-profile cores has RAM (Armv7-M, table B3-1, from memory)."""
 
 
 class Vectors(NamedTuple):
@@ -36,31 +41,67 @@ class Vectors(NamedTuple):
     @property
     def interrupts(self) -> int:
         """External interrupts that it has words for."""
-        return max(0, min(len(self.words) - SYSTEM_WORDS, MAX_INTERRUPTS))
+        return max(0, min(len(self.words) - FIRST_INTERRUPT, MAX_INTERRUPTS))
+
+    @property
+    def alignment(self) -> int:
+        """Bytes that the table's address must be a multiple of (Armv7-M, section B3.2.5, from memory)."""
+        return power_of_two(4 * (SYSTEM_WORDS + self.interrupts), ALIGNMENT)
 
 
 def find_vectors(build: Build) -> Vectors | None:
-    """The build's vector table: that whose reset handler is the entry point, else the first; None if none."""
+    """The build's vector table: that whose reset handler is the entry point, else the first; None if none.
+
+    One that no core can use, since it starts between two multiples of ALIGNMENT, is taken where nothing
+    that is aligned begins with the entry point.
+    """
     found = list(_candidates(build))
-    if not found:
+    entered = [each for each in found if _is_entry(build, _word(*each, 1))]
+    entered = entered or list(islice(_misaligned(build), 1)) or found[:1]
+    if not entered:
         return None
-    segment, address = next(
-        (each for each in found if build.entry is not None and _word(*each, 1) | 1 == build.entry | 1),
-        found[0],
-    )
+    segment, address = entered[0]
     size = _size_by_symbol(build, address)
     words = _words(build, segment, address, size)
     load = segment.load_address + address - segment.run_address
     return Vectors(address, load, words[0], words[1], words, size is not None)
 
 
+def _is_entry(build: Build, word: int) -> bool:
+    return build.entry is not None and word | 1 == build.entry | 1
+
+
+def _misaligned(build: Build) -> Iterator[tuple[Segment, int]]:
+    """Tables between two multiples of ALIGNMENT: the entry point with handlers around it, or a named table."""
+    if build.entry is not None:
+        wanted = struct.pack("<I", build.entry | 1)
+        for segment in build.stored:
+            at = segment.data.find(wanted, 4)
+            while at >= 0:
+                if _reads_as_table(build, segment, segment.run_address + at - 4):
+                    yield segment, segment.run_address + at - 4
+                at = segment.data.find(wanted, at + 1)
+    for symbol in build.symbols.all() if build.symbols else ():
+        if symbol.kind == "object" and symbol.defined and symbol.size >= 4 * SYSTEM_WORDS:
+            for segment in build.stored:
+                if segment.run_span.holds(symbol.address) and _reads_as_table(build, segment, symbol.address):
+                    yield segment, symbol.address
+
+
+def _reads_as_table(build: Build, segment: Segment, address: int) -> bool:
+    """Whether a stack pointer and all handlers that every core has stand at ``address``, a whole word."""
+    offset = address - segment.run_address
+    if address % 4 or offset < 0 or offset + 4 * SYSTEM_WORDS > len(segment.data):
+        return False
+    words = struct.unpack_from(f"<{SYSTEM_WORDS}I", segment.data, offset)
+    stack_fits = words[0] and words[0] % 4 == 0 and _in_ram(build, words[0] - 4)
+    return bool(stack_fits) and all(words[index] & 1 and in_code(build, words[index]) for index in HANDLERS)
+
+
 def _candidates(build: Build) -> Iterator[tuple[Segment, int]]:
     for segment in build.stored:
-        last = segment.run_address + len(segment.data) - 4 * 2
-        for address in range(align_up(segment.run_address, ALIGNMENT), last + 1, ALIGNMENT):
-            stack, reset = (_word(segment, address, index) for index in (0, 1))
-            stack_fits = stack and stack % 4 == 0 and _in_ram(build, stack - 4)
-            if stack_fits and reset & 1 and in_code(build, reset):
+        for address, stack, (reset,) in possible_tables(segment.data, segment.run_address):
+            if stack and stack % 4 == 0 and _in_ram(build, stack - 4) and in_code(build, reset):
                 yield segment, address
 
 
@@ -78,7 +119,7 @@ def in_code(build: Build, address: int) -> bool:
 
 
 def _in_ram(build: Build, address: int) -> bool:
-    if any(region.holds(address) for region in RAM_REGIONS):
+    if region_of(RAM_REGIONS, address):
         return True
     return any(
         segment.run_span.holds(address)
@@ -96,13 +137,13 @@ def _size_by_symbol(build: Build, address: int) -> int | None:
         for symbol in build.symbols.all()
         if symbol.kind == "object" and symbol.defined and symbol.address == address
     ]
-    return max((size for size in sizes if size >= SYSTEM_WORDS), default=None)
+    return max((size for size in sizes if size >= FIRST_INTERRUPT), default=None)
 
 
 def _words(build: Build, segment: Segment, address: int, size: int | None) -> tuple[int, ...]:
     """The table's words; without a known size up to the next symbol and the last word that is a handler."""
     offset = address - segment.run_address
-    held = min((len(segment.data) - offset) // 4, SYSTEM_WORDS + MAX_INTERRUPTS)
+    held = min((len(segment.data) - offset) // 4, FIRST_INTERRUPT + MAX_INTERRUPTS)
     limit = size if size is not None else (_next_symbol(build, address) - address) // 4
     count = min(held, limit)
     words = struct.unpack_from(f"<{count}I", segment.data, offset) if count >= 2 else ()
@@ -113,9 +154,9 @@ def _words(build: Build, segment: Segment, address: int, size: int | None) -> tu
     end = 2
     for index, word in enumerate(words[2:], 2):
         if word and not (word & 1 and in_code(build, word)):
-            if index >= SYSTEM_WORDS:
+            if index >= FIRST_INTERRUPT:
                 break
-        elif word or index < SYSTEM_WORDS:
+        elif word or index < FIRST_INTERRUPT:
             end = index + 1
     return words[:end]
 

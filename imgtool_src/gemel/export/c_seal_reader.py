@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.record.format import MAX_BUILDS, record_size
-from gemel.seals.cbor import ARRAY, NIL, TAG, encoded, encoded_map, head
-from gemel.seals.cose import COSE_SIGN, MAX_SIGNERS
+from gemel.seals.cbor import ARRAY, encoded, head
+from gemel.seals.cose import MAX_SIGNERS
+from gemel.seals.finding import HEAD
 from gemel.seals.format import BODY_HEADER, FINGERPRINT_SIZE, bytes_to_sign
 from gemel.seals.keys.algorithms import ALGORITHMS, SignatureAlgorithm
 
@@ -22,9 +23,6 @@ SEAL_ERRORS = {
     "BYTES_BEHIND": (4, "the area holds other bytes behind the seal"),
 }
 """What the reader says of a seal's area: code and text by name."""
-
-HEAD = head(TAG, COSE_SIGN) + head(ARRAY, 4) + encoded(BODY_HEADER) + encoded_map({}) + NIL
-"""Every seal's bytes before the number of its signers."""
 
 SIGNED_HEAD = head(ARRAY, 5) + encoded("Signature") + encoded(BODY_HEADER)
 """Every signed text's bytes before the signer's protected header."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 
 from gemel.structs import Struct
@@ -25,14 +24,23 @@ def _c_reader() -> str:
 
 def _layout_schema() -> str:
     from gemel.layout.schema import layout_schema
+    from gemel.text.as_json import json_text
 
-    return json.dumps(layout_schema(), indent=2) + "\n"
+    return json_text(layout_schema())
 
 
 def _check_schema() -> str:
     from gemel.checking.reports.as_json import check_schema
+    from gemel.text.as_json import json_text
 
-    return json.dumps(check_schema(), indent=2) + "\n"
+    return json_text(check_schema())
+
+
+def _policy_schema() -> str:
+    from gemel.policy.reader import policy_schema
+    from gemel.text.as_json import json_text
+
+    return json_text(policy_schema())
 
 
 EXPORTS = (
@@ -53,6 +61,12 @@ EXPORTS = (
         "the JSON Schema of `gemel check --format json`",
         "gemel-check.schema.json",
         _check_schema,
+    ),
+    Export(
+        "policy-schema",
+        "the JSON Schema of a receiver's policy, for editors",
+        "gemel-policy.schema.json",
+        _policy_schema,
     ),
 )
 """Everything that can be exported; a further one is one more entry here."""

@@ -13,6 +13,7 @@
  *         struct gemel_signer signer;
  *
  *         return gemel_seal_check(area, size, 0xFFu, &seal) == GEMEL_SEAL_SOUND
+ *             && gemel_seal_unknown_signers(&seal, &trusted_key_id, 1u) == 0u
  *             && gemel_seal_by_key(&seal, trusted_key_id, &signer)
  *             && signer.algorithm == GEMEL_SEAL_ED25519
  *             && verify(signer.signature, bytes, gemel_seal_signed(&signer, record, bytes, sizeof bytes));
@@ -25,8 +26,9 @@
  * A signature that holds says that the key's owner signed this record, and nothing of the rest
  * of the flash before its SHA-256 digests were compared. Boot code takes the key and its
  * algorithm from its own memory, never from the image; where two signers are due it looks for
- * both, since whoever can write the image can take one away; and it compares record->rollback
- * with a counter that cannot be set back.
+ * both, since whoever can write the image can take one away; it refuses signers whose keys it
+ * does not know, since their signatures can be any bytes; and it compares record->rollback
+ * with a counter that cannot be set back, and product, vendor and class with its own.
  */
 
 /* @seal-defines@ */
@@ -180,6 +182,30 @@ static inline int gemel_seal_by_key(const struct gemel_seal *seal, const uint8_t
         }
     }
     return 0;
+}
+
+/*
+ * How many signers of a sound seal have keys whose ids are none of `key_ids`. Nobody can verify their
+ * signatures: where there may be any at all is the device's policy.
+ */
+static inline size_t gemel_seal_unknown_signers(const struct gemel_seal *seal,
+                                                const uint8_t *const *key_ids, size_t count)
+{
+    struct gemel_signer signer;
+    size_t unknown = 0u;
+    size_t i;
+    size_t j;
+
+    for (i = 0u; gemel_seal_signer(seal, i, &signer); i++) {
+        for (j = 0u; j < count; j++) {
+            if (gemel_starts_with(signer.key_id, GEMEL_SEAL_KEY_ID_SIZE, key_ids[j],
+                                  GEMEL_SEAL_KEY_ID_SIZE)) {
+                break;
+            }
+        }
+        unknown += (j == count);
+    }
+    return unknown;
 }
 
 /* Whether header `one` comes before `other`, by their bytes. */

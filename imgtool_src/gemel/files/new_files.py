@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from gemel.errors import OutputError, Problem, UsageProblem
-from gemel.files.outputs import PREFIX
+from gemel.files.locks import PREFIX
 from gemel.files.stopping import Stopping
 from gemel.structs import Struct
 

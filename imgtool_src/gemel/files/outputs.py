@@ -1,5 +1,6 @@
 """Writing a command's output files: each whole or not at all, all of them together.
 
+    lock       every output, so that two runs cannot leave one file of each
     write      every file under a temporary name beside its target, flushed to the disk
     keep       a second name for every file that is about to be replaced
     rename     all temporary names to the targets, one right after the other
@@ -8,8 +9,8 @@
 When writing, keeping or a rename fails, or the process is told to stop, the targets are what they were:
 those already renamed get their old file back.  What no program can prevent is being killed outright
 (or losing power) between two renames, some microseconds apart: every output is then whole, the first
-ones new, the rest old, and the temporary files remain.  Their names begin with ``.gemel-``; no run looks
-at those of another.
+ones new, the rest old, and the temporary files remain.  Their names begin with ``.gemel-``; the next run
+that writes the same output removes them.
 
 A replaced file's mode is kept; its owner, access lists and other hard links are not.
 """
@@ -22,12 +23,10 @@ from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 
 from gemel.errors import OutputError, Problem
+from gemel.files.locks import OutputLocks, name_of
 from gemel.files.output_targets import real_path, refuse_targets
 from gemel.files.stopping import Stopping
 from gemel.structs import Struct, field
-
-PREFIX = ".gemel-"
-"""What temporary names begin with; short, so that a target's own name may be as long as names can be."""
 
 HINTS = {
     errno.ENOSPC: "free some space there, or write to another disk",
@@ -57,7 +56,7 @@ class _Writing(Struct, frozen=False):
 
     def name_beside(self, real: str, suffix: str) -> str:
         """A new name in the folder of ``real``, noted down before there is a file of that name."""
-        name = os.path.join(os.path.dirname(real), f"{PREFIX}{os.urandom(8).hex()}{suffix}")
+        name = f"{name_of(real)}{os.urandom(8).hex()}{suffix}"
         self.temporaries.append(name)
         return name
 
@@ -73,12 +72,14 @@ class _Writing(Struct, frozen=False):
 def write_all(outputs: Mapping[Path, Iterable[bytes]]) -> None:
     """Write every output; the blocks of each are asked for once, in order.
 
-    Raises UsageProblem for targets that cannot be outputs and OutputError when writing fails, both with
-    no target changed.  What the blocks raise is passed on, with no target changed either.
+    Raises UsageProblem for targets that cannot be outputs and OutputError when writing fails or another run
+    is writing one of them, both with no target changed.  What the blocks raise is passed on, with no target
+    changed either.
     """
     refuse_targets(list(outputs))
     writing = _Writing()
-    with Stopping() as stopping:
+    locks = OutputLocks((target, real_path(target)) for target in outputs)
+    with Stopping() as stopping, locks:
         try:
             for target, blocks in outputs.items():
                 _write_beside(writing, target, _until_stopped(blocks, stopping))

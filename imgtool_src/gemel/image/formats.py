@@ -12,7 +12,7 @@ from gemel.spans import Span
 from gemel.structs import Struct
 
 
-class Contents(Struct):
+class FileContents(Struct):
     """What an image file is to say.
 
     ``span`` (None: from the first byte held to the last) and ``fill`` (0 to 255; None: every byte must
@@ -39,10 +39,10 @@ class Format(Struct):
     suffixes: tuple[str, ...]
     has_addresses: bool
     decode: Callable[[Iterable[bytes], str, int], Decoded]
-    encode: Callable[[Contents], Iterator[bytes]]
+    encode: Callable[[FileContents], Iterator[bytes]]
 
 
-def _encode_raw(contents: Contents) -> Iterator[bytes]:
+def _encode_raw(contents: FileContents) -> Iterator[bytes]:
     span = contents.span or contents.image.bounds() or Span(0, 0)
     return raw_binary.encode(contents.image, span, contents.fill)
 

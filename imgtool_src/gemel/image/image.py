@@ -12,10 +12,12 @@ class Image(Struct):
 
     ``entry`` is the start address that the file names, with the Thumb bit if it is there; None if it names
     none.  ``remarks`` are oddities that do not stop the file from being read.  ``file`` is the file's name
-    without its folder, for reports; empty for an image that was never in a file.
+    without its folder, for reports; empty for an image that was never in a file.  ``leaves_bytes_out`` is
+    false of a raw binary, which holds every byte from its first to its last.
     """
 
     data: SparseBytes
     entry: int | None = None
     remarks: tuple[Problem, ...] = ()
     file: str = ""
+    leaves_bytes_out: bool = True

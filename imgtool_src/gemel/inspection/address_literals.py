@@ -2,7 +2,7 @@
 
 Encodings of the Arm instruction set for M-profile cores, from memory (Armv7-M and Armv8-M Architecture
 Reference Manuals, MOV (immediate) T2 and T3, MOVT T1, LSL (immediate) T1); the tests hold them to the
-assembler.  Thumb instructions are little-endian half-words::
+assembler.  Thumb instructions are little-endian halfwords::
 
     MOVW  11110 i 100100 imm4 | 0 imm3 Rd imm8     Rd = imm4:i:imm3:imm8
     MOVT  11110 i 101100 imm4 | 0 imm3 Rd imm8     the upper half of Rd
@@ -24,20 +24,20 @@ PAIR_DISTANCE = 32
 _MOVW, _MOVT, _MOV = 0xF240, 0xF2C0, 0xF04F
 
 
-class Held(NamedTuple):
+class HeldLiteral(NamedTuple):
     """An offset at which code holds an address, and how."""
 
     offset: int
     how: str
 
 
-def holders_of(address: int, data: bytes, start: int) -> Iterator[Held]:
+def holders_of(address: int, data: bytes, start: int) -> Iterator[HeldLiteral]:
     """Where ``data``, whose first byte lies at ``start``, holds ``address``; literals first."""
     for offset in _all(struct.pack("<I", address), data):
         if (start + offset) % 4 == 0:
-            yield Held(offset, "a word")
+            yield HeldLiteral(offset, "a word")
     for offset in _single(address, data, start):
-        yield Held(offset, "one instruction")
+        yield HeldLiteral(offset, "one instruction")
     yield from _pairs(address, data, start)
 
 
@@ -102,7 +102,7 @@ def modified_immediate(value: int) -> int | None:
     return None
 
 
-def _pairs(address: int, data: bytes, start: int) -> Iterator[Held]:
+def _pairs(address: int, data: bytes, start: int) -> Iterator[HeldLiteral]:
     """MOVW (or MOV.W) and MOVT behind it, or MOVS and LSLS behind it, of one register near each other."""
     upper = {match.start() for match in _matches(_move(_MOVT, address >> 16), data, start)}
     if upper:
@@ -113,12 +113,12 @@ def _pairs(address: int, data: bytes, start: int) -> Iterator[Held]:
         for match in lower:
             behind = upper.intersection(_following(data, match.end()))
             if any(_is_upper_half(data, at, match) for at in behind):
-                yield Held(match.start(), "a pair of instructions")
+                yield HeldLiteral(match.start(), "a pair of instructions")
     if address:
         yield from _shifted(address, data, start)
 
 
-def _shifted(address: int, data: bytes, start: int) -> Iterator[Held]:
+def _shifted(address: int, data: bytes, start: int) -> Iterator[HeldLiteral]:
     """MOVS Rd, #imm8 and LSLS Rd, Rd, #n behind it, as code without MOVT does it."""
     zeros = (address & -address).bit_length() - 1
     for shift in range(max(1, address.bit_length() - 8), zeros + 1):
@@ -128,9 +128,9 @@ def _shifted(address: int, data: bytes, start: int) -> Iterator[Held]:
             for offset in _all(move, data):
                 even = (start + offset) % 2 == 0
                 if even and any(data[at : at + 2] == left for at in _following(data, offset + 2, 2)):
-                    yield Held(offset, "a pair of instructions")
+                    yield HeldLiteral(offset, "a pair of instructions")
 
 
 def _following(data: bytes, offset: int, size: int = 4) -> range:
-    """Offsets of half-words behind ``offset`` at which the second of a pair, of ``size`` bytes, may stand."""
+    """Offsets of halfwords behind ``offset`` at which the second of a pair, of ``size`` bytes, may stand."""
     return range(offset, min(len(data) - size + 1, offset + PAIR_DISTANCE), 2)

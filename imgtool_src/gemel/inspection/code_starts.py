@@ -69,13 +69,13 @@ def data_at(build: Build, address: int) -> str:
     if not holding:
         return "no section"
     section = holding[0]
+    if section.executable and build.symbols.function_at(address) is not None:
+        return ""  # code, constants of a function, or a label of its own
     mark = build.symbols.mark_at(section.number, address)
     if mark and not mark[1].startswith("$d"):
         return ""
     if not mark and section.executable:
         return ""
-    if build.symbols.function_at(address) is not None and section.executable:
-        return ""  # constants of a function, or a label of its own
     objects = [
         each.name
         for each in build.symbols.objects_in(Span.from_bounds(section.span.start, address + 1))

@@ -5,15 +5,13 @@ from __future__ import annotations
 from gemel.inspection.inspection import Inspection
 from gemel.layout.addresses import locate, seen_by
 from gemel.layout.model import Layout
+from gemel.m_profile.memory_map import DEVICE_REGIONS, region_of
 from gemel.placement.placed import PlacedBuild
 from gemel.spans import Span, format_address
 
 ERASED_WORD = 0xFFFF_FFFF
 LOWEST_RETURN = 0xFEFF_FFFE
 """From here on a branch returns from a function or an exception (FNC_RETURN without bit 0, EXC_RETURN)."""
-
-EXECUTE_NEVER = (Span.from_bounds(0x4000_0000, 0x6000_0000), Span.from_bounds(0xA000_0000, 1 << 32))
-"""What no M-profile core executes in the default memory map (from memory)."""
 
 
 def run_span(inspection: Inspection, placed: PlacedBuild) -> Span:
@@ -50,7 +48,7 @@ def is_erased_at(inspection: Inspection, core: str, address: int) -> bool:
 
 def in_execute_never(address: int) -> Span | None:
     """The part of the default memory map around ``address`` from which nothing is executed, if any."""
-    return next((span for span in EXECUTE_NEVER if span.holds(address)), None)
+    return region_of(DEVICE_REGIONS, address)
 
 
 def described_word(inspection: Inspection, core: str, word: int) -> str:

@@ -20,7 +20,7 @@ COPIES_LIMIT = 16
 """Copies of one build in another that are looked at."""
 
 
-class Held(NamedTuple):
+class HeldCopy(NamedTuple):
     """Bytes of a build at a plain address."""
 
     address: int
@@ -31,10 +31,10 @@ class Held(NamedTuple):
         """Where they lie."""
         return Span(self.address, len(self.data))
 
-    def cut(self, span: Span) -> Held:
+    def cut(self, span: Span) -> HeldCopy:
         """The bytes of ``span`` (which lies inside)."""
         start = span.start - self.address
-        return Held(span.start, self.data[start : start + span.size])
+        return HeldCopy(span.start, self.data[start : start + span.size])
 
 
 class Copy(NamedTuple):
@@ -51,23 +51,23 @@ class Copy(NamedTuple):
     expected: bytes = b""
 
 
-def held_by(inspection: Inspection, name: str) -> list[Held]:
+def held_by(inspection: Inspection, name: str) -> list[HeldCopy]:
     """The bytes of a build in its own areas: of the file at hand, else of the image; may be empty."""
     placement = inspection.placements.get(name)
     if placement is None:
         placed = inspection.placed.get(name)
-        return [Held(placed.stored.start, inspection.bytes_of(placed.stored))] if placed else []
+        return [HeldCopy(placed.stored.start, inspection.bytes_of(placed.stored))] if placed else []
     return held_in(placement, inspection.layout.spans_of_build(placement.plan))
 
 
-def held_in(placement: Placement, spans: list[Span]) -> list[Held]:
+def held_in(placement: Placement, spans: list[Span]) -> list[HeldCopy]:
     """The bytes that a build at hand stores in ``spans``."""
-    pieces = [Held(piece.address, piece.segment.data) for piece in placement.pieces]
+    pieces = [HeldCopy(piece.address, piece.segment.data) for piece in placement.pieces]
     parts = [(piece, piece.span.intersection(span)) for piece in pieces for span in spans]
     return [piece.cut(part) for piece, part in parts if part.size]
 
 
-def copy_in_place(inspection: Inspection, other: Placement | None, copy: list[Held]) -> Copy:
+def copy_in_place(inspection: Inspection, other: Placement | None, copy: list[HeldCopy]) -> Copy:
     """The copy of a build that lies where that build is stored, against ``other`` (None: not at hand)."""
     extent = Span.from_bounds(copy[0].address, copy[-1].span.end)
     ids = [note.build_id for held in copy for note in build_id_notes(held.data)]
@@ -89,7 +89,7 @@ def _bytes_of(placement: Placement, spans: list[Span]) -> SparseBytes:
     return image
 
 
-def copies_of(inspection: Inspection, placement: Placement, holder: list[Held]) -> list[Copy]:
+def copies_of(inspection: Inspection, placement: Placement, holder: list[HeldCopy]) -> list[Copy]:
     """Copies of the build of ``placement`` in ``holder``, found by the first words of its vector table.
 
     They are compared with what the build stores in the area of its code, from first byte to last, gaps left
@@ -117,7 +117,7 @@ def copies_of(inspection: Inspection, placement: Placement, holder: list[Held]) 
     return copies
 
 
-def _copy(image: SparseBytes, original: Span, holder: Held, start: int, erased: int) -> Copy:
+def _copy(image: SparseBytes, original: Span, holder: HeldCopy, start: int, erased: int) -> Copy:
     data = holder.data[start : start + original.size]
     ids = [note.build_id for note in build_id_notes(data)]
     distance = holder.address + start - original.start
@@ -133,7 +133,7 @@ def _copy(image: SparseBytes, original: Span, holder: Held, start: int, erased: 
     return Copy(original.moved(distance), ids, moved, data[at : at + 1], expected)
 
 
-def ids_in(holder: list[Held], left_out: list[Span]) -> list[tuple[int, bytes]]:
+def ids_in(holder: list[HeldCopy], left_out: list[Span]) -> list[tuple[int, bytes]]:
     """Address and build id of each note in ``holder`` that begins outside ``left_out``."""
     return [
         (held.address + note.offset, note.build_id)

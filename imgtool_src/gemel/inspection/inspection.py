@@ -11,17 +11,19 @@ from gemel.errors import Problem
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.patch_locations import PatchLocations, patch_locations
 from gemel.layout.addresses import locate, seen_by
-from gemel.layout.model import BuildPlan, Core, Layout, Memory
+from gemel.layout.model import BuildPlan, Core, Layout
 from gemel.layout.reader import ReadLayout
 from gemel.placement.placed import PlacedBuild, Version
 from gemel.placement.placing import Placement, place_all
 from gemel.placement.symbol_places import SymbolPlaces
+from gemel.policy.receiver import NO_RECEIVER, Receiver
 from gemel.record.record import Record, RecordError, decode, record_size
 from gemel.spans import Span
 from gemel.structs import Struct, field
 
 if TYPE_CHECKING:
     from gemel.inspection.core_settings import Setting
+    from gemel.inspection.instead_of_tables import Instead
     from gemel.inspection.previous import Previous
     from gemel.inspection.rehearsed import Rehearsed
     from gemel.inspection.seal import SealUnderCheck
@@ -37,8 +39,10 @@ class Inspection(Struct, dict=True):
     ``builds`` are those at hand, by name; ``version`` and ``rollback`` what the image is meant to hold
     (None: whatever its record says).  ``trusted`` are the keys whose seals are taken; ``at_least`` and
     ``previous`` say below what its rollback counter must not be.  ``rehearsal`` is what happened when its
-    cores were started (None: they were not); ``file`` is the image's name in reports.  Everything
-    else is worked out once, when first asked for.
+    cores were started (None: they were not); ``file`` is the image's name in reports.  ``known`` are keys
+    whose signatures are verified and do not count; ``receiver`` is what is demanded beyond the layout.
+    ``entry`` is the start address that the image's file names, if any; ``leaves_bytes_out`` is false of a
+    raw binary, which holds every byte.  Everything else is worked out once, when first asked for.
     """
 
     read: ReadLayout
@@ -53,6 +57,10 @@ class Inspection(Struct, dict=True):
     disassemble: bool = False
     rehearsal: Rehearsed | None = None
     file: str = ""
+    known: tuple[PublicKey, ...] = ()
+    receiver: Receiver = NO_RECEIVER
+    entry: int | None = None
+    leaves_bytes_out: bool = True
 
     @property
     def layout(self) -> Layout:
@@ -99,6 +107,18 @@ class Inspection(Struct, dict=True):
         return self.bytes_of(Span(start, record_size(len(self.record.builds))))
 
     @cached_property
+    def instead_of_tables(self) -> dict[str, Instead | None]:
+        """What is in place of the vector table of each build that should have one; None where nothing is."""
+        from gemel.inspection.instead_of_tables import instead_of_table, vector_builds
+
+        return {
+            plan.name: instead_of_table(
+                self.layout, plan, self.bytes_of, self.builds.get(plan.name), self.placed.get(plan.name)
+            )
+            for plan in vector_builds(self.layout)
+        }
+
+    @cached_property
     def core_settings(self) -> dict[str, tuple[Setting, ...]]:
         """What the code of each build with symbols sets of its own core, and in the registers of a release."""
         from gemel.inspection.core_settings import settings_of
@@ -112,7 +132,15 @@ class Inspection(Struct, dict=True):
         """What lies in the seal's area and what became of each signer; None if the layout has no seal."""
         from gemel.inspection.seal import seal_under_check
 
-        return seal_under_check(self.layout, self.bytes_of, self.record_bytes, self.trusted)
+        return seal_under_check(
+            self.layout, self.bytes_of, self.record_bytes, self.trusted, self.known, self.receiver
+        )
+
+    @property
+    def demands_seal(self) -> bool:
+        """Whether layout or receiver require a seal: then what guards the image cannot be waived."""
+        plan = self.layout.seal
+        return self.receiver.demands_seal or (plan is not None and plan.required)
 
     @cached_property
     def placed_with_origin(self) -> dict[str, tuple[PlacedBuild, Origin]]:
@@ -193,11 +221,6 @@ class Inspection(Struct, dict=True):
         data = self.bytes_of(span)
         words = tuple(int.from_bytes(data[i : i + 4], "little") for i in range(0, len(data) - 3, 4))
         return VectorTable(plan, core, self.placed[name], span, words)
-
-    def memory_seen_at(self, address: int, core: str) -> tuple[Memory, int] | None:
-        """The memory that ``core`` sees at ``address``, and the plain address of that byte."""
-        located = locate(self.layout, address, core)
-        return (located.memory, located.plain) if located else None
 
 
 class VectorTable(Struct):

@@ -15,6 +15,7 @@ from gemel.builds.segment import ALIGNMENT_GAP, Segment
 from gemel.inspection.reserves import Reserve, reserves_of
 from gemel.inspection.windows import Part, Window, parts_of, windows_of
 from gemel.layout.model import BuildPlan, Layout, Memory
+from gemel.m_profile.bit_band import behind_bit_band
 from gemel.spans import Span, merge, without
 from gemel.structs import NamedTuple
 
@@ -56,7 +57,7 @@ def claims_of(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[Claim]:
     windows = windows_of(layout, plan.core)
     shared = shared_ram(layout)
     for segment in build.segments:
-        claims = _by_pieces(segment, windows)
+        claims = _by_pieces(segment, windows, layout.cores[plan.core].architecture)
         yield from _joined(claims, shared) if segment.pieces else claims
     taken = [span for segment in build.segments for span in segment.taken]
     for reserve in reserves_of(build):
@@ -65,8 +66,9 @@ def claims_of(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[Claim]:
         taken.append(reserve.span)
 
 
-def _by_pieces(segment: Segment, windows: list[Window]) -> Iterator[Claim]:
-    for piece in segment.pieces or (segment.run_span,):
+def _by_pieces(segment: Segment, windows: list[Window], architecture: str) -> Iterator[Claim]:
+    for span in segment.pieces or (segment.run_span,):
+        piece = span if segment.data else behind_bit_band(architecture, span) or span
         for part in parts_of(piece, windows):
             seen = _claimed(segment, part)
             if seen.size:

@@ -1,12 +1,13 @@
 """The seal of an image under check: what its area holds, and what became of each signer.
 
-Six rules look at it, each at one thing that must hold; what one of them cannot look at, another has found:
+Seven rules look at it, each at one thing that must hold; what one of them cannot look at, another has found:
 
     seal-present               something lies in the area
     seal-well-formed           it is a seal, and the rest of the area is erased
     seal-by-trusted-key        a signer's key is trusted
     seal-algorithm-allowed     each signer's algorithm is allowed, and its key's
     seal-over-this-record      each trusted signer's signature holds over the record's bytes
+    seal-signers-known         no signer's key is unknown, or no more than are allowed
     seal-signers-sufficient    as many signers as demanded keep all of these
 """
 
@@ -18,7 +19,8 @@ from typing import TYPE_CHECKING
 
 from gemel.layout.model import Layout, SealPlan
 from gemel.outcomes import NotChecked
-from gemel.seals.demands import allowed_algorithms
+from gemel.policy.receiver import NO_RECEIVER, Receiver
+from gemel.seals.demands import SealDemands, demands_of
 from gemel.seals.format import Seal, SealSigner
 from gemel.seals.keys.algorithms import SignatureAlgorithm
 from gemel.seals.seal import Outcome, SealError, SealFault, Verdict, read_seal, verify
@@ -30,13 +32,19 @@ if TYPE_CHECKING:
 
 
 class SealUnderCheck(Struct, dict=True):
-    """The seal's area of an image; ``found`` is its seal, or why there is none to look into."""
+    """The seal's area of an image; ``found`` is its seal, or why there is none to look into.
+
+    ``demands`` are those of layout and receiver.  ``trusted`` are the keys that count, ``known`` further ones
+    whose signatures are verified and do not: those that the layout trusts and --trust leaves out.
+    """
 
     plan: SealPlan
+    demands: SealDemands
     span: Span
     found: Seal | SealError
     record_bytes: bytes | None
     trusted: tuple[PublicKey, ...]
+    known: tuple[PublicKey, ...] = ()
 
     @property
     def where(self) -> str:
@@ -53,10 +61,10 @@ class SealUnderCheck(Struct, dict=True):
         """Whether every byte of the area is erased."""
         return isinstance(self.found, SealError) and self.found.faults == (SealFault.NO_SEAL,)
 
-    @cached_property
+    @property
     def allowed(self) -> tuple[SignatureAlgorithm, ...]:
-        """The algorithms that the layout allows."""
-        return allowed_algorithms(self.plan)
+        """The algorithms that are allowed."""
+        return self.demands.algorithms
 
     @cached_property
     def verdicts(self) -> tuple[Verdict, ...]:
@@ -66,14 +74,24 @@ class SealUnderCheck(Struct, dict=True):
         """
         if self.seal is None:
             return ()
-        return verify(self.seal, self.record_bytes or b"", self.trusted)
+        return verify(self.seal, self.record_bytes or b"", (*self.trusted, *self.known))
 
     @property
     def counted(self) -> list[Verdict]:
         """The signers that count: key trusted, algorithm its own and allowed, signature over this record."""
         if self.record_bytes is None:
             return []
-        return [each for each in self.verdicts if each.good and each.signer.algorithm in self.allowed]
+        trusted = {key.fingerprint for key in self.trusted}
+        return [
+            each
+            for each in self.verdicts
+            if each.good and each.signer.algorithm in self.allowed and each.signer.key_fingerprint in trusted
+        ]
+
+    @property
+    def unknown(self) -> list[SealSigner]:
+        """The signers whose keys nobody knows."""
+        return [each.signer for each in of_outcome(self, Outcome.UNKNOWN_KEY)]
 
     def unreadable(self) -> NotChecked | None:
         """Why there are no signers to look at; None if there are."""
@@ -97,6 +115,8 @@ def seal_under_check(
     area_bytes: Callable[[Span], bytes],
     record_bytes: bytes | None,
     trusted: tuple[PublicKey, ...],
+    known: tuple[PublicKey, ...] = (),
+    receiver: Receiver = NO_RECEIVER,
 ) -> SealUnderCheck | None:
     """What the seal's area of the image holds; None where the layout has no seal.
 
@@ -113,7 +133,7 @@ def seal_under_check(
         )
     except SealError as error:
         found = error
-    return SealUnderCheck(plan, span, found, record_bytes, trusted)
+    return SealUnderCheck(plan, demands_of(plan, receiver), span, found, record_bytes, trusted, known)
 
 
 def key_words(fingerprint: bytes) -> str:

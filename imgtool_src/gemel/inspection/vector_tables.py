@@ -1,41 +1,20 @@
-"""What the rules about vector tables share: which tables there are, how their words are described_word and found.
-
-Words of a table (Armv6-M, Armv7-M and Armv8-M Architecture Reference Manuals, exception model, second-hand;
-CMSIS-Core, "Interrupts and Exceptions (NVIC)")::
-
-     0  initial stack pointer      4 MemManage    8..10 reserved      13 reserved
-     1  Reset                      5 BusFault     11 SVCall           14 PendSV
-     2  NMI                        6 UsageFault   12 DebugMonitor     15 SysTick
-     3  HardFault                  7 SecureFault                      16 + n  interrupt n
-"""
+"""What the rules about vector tables share: which tables there are, how their words are described and found."""
 
 from __future__ import annotations
 
-import struct
 from collections.abc import Container, Iterable, Iterator
 from itertools import groupby
 
 from gemel.inspection.core_views import described_word, stack_area
 from gemel.inspection.inspection import Inspection, VectorTable
+from gemel.inspection.instead_of_tables import vector_builds
 from gemel.inspection.wording import lines_in_short
 from gemel.layout.addresses import locate
-from gemel.layout.model import ARCHITECTURES, BuildPlan, Layout
+from gemel.layout.model import BuildPlan, Layout
+from gemel.m_profile.architectures import ARCHITECTURES
+from gemel.m_profile.vector_tables import FIRST_INTERRUPT, possible_tables, word_name
 from gemel.outcomes import NotChecked
-from gemel.spans import Span, align_up, format_address
-
-SMALLEST_ALIGNMENT = 128
-"""Bytes; the vector table offset register has no bits below (Armv7-M: VTOR bits 31:7)."""
-
-BASELINES = ("armv6-m", "armv8-m.base")
-MAINLINES = ("armv8-m.main", "armv8.1-m.main")
-
-_NAMES = {0: "initial stack pointer", 1: "Reset", 2: "NMI", 3: "HardFault", 4: "MemManage", 5: "BusFault"}
-_NAMES |= {6: "UsageFault", 7: "SecureFault", 11: "SVCall", 12: "DebugMonitor", 14: "PendSV", 15: "SysTick"}
-
-
-def vector_builds(layout: Layout) -> list[BuildPlan]:
-    """The builds that have a vector table: those stored in an area of purpose code."""
-    return [plan for plan in layout.builds.values() if layout.areas[plan.stored_in].purpose == "code"]
+from gemel.spans import Span, format_address
 
 
 def tables(
@@ -51,29 +30,17 @@ def tables(
         elif is_blank(inspection, table.span):
             reason = "its vector table is blank, see vector-table-not-blank"
             yield NotChecked(f"build {plan.name}", reason)
+        elif inspection.instead_of_tables.get(plan.name):
+            reason = "its vector table is not there, see vector-table-not-blank"
+            yield NotChecked(f"build {plan.name}", reason)
         else:
             yield table
-
-
-def reserved_words(architecture: str) -> tuple[int, ...]:
-    """The words of the first 16 that this architecture does not use.
-
-    Armv6-M and Armv8-M Baseline have HardFault as their only fault, and no debug monitor; SecureFault belongs
-    to Armv8-M Mainline.  A Mainline core without the security extension never takes it either, but common
-    start-up code for Mainline fills it, so it counts as a handler there.
-    """
-    words = {7, 8, 9, 10, 13}
-    if architecture in BASELINES:
-        words |= {4, 5, 6, 12}
-    if architecture in MAINLINES:
-        words.remove(7)
-    return tuple(sorted(words))
 
 
 def table_span(layout: Layout, plan: BuildPlan) -> Span:
     """Where the layout has the whole vector table of a build, in plain addresses."""
     start = layout.span_of(plan.stored_in).start + plan.vector_offset
-    return Span(start, 4 * (16 + layout.cores[plan.core].interrupts))
+    return Span(start, 4 * (FIRST_INTERRUPT + layout.cores[plan.core].interrupts))
 
 
 def is_blank(inspection: Inspection, table: Span) -> bool:
@@ -110,11 +77,6 @@ def named_words(indices: Iterable[int]) -> str:
         [place for _, place in run] for _, run in groupby(enumerate(places), lambda each: each[1] - each[0])
     ]
     return "words " + ", ".join(str(run[0]) if len(run) == 1 else f"{run[0]}..{run[-1]}" for run in runs)
-
-
-def word_name(index: int) -> str:
-    """What word ``index`` is for, by the fullest profile: ``SVCall``, ``interrupt 4``, ``reserved``."""
-    return f"interrupt {index - 16}" if index >= 16 else _NAMES.get(index, "reserved")
 
 
 def unexplained(inspection: Inspection, table: VectorTable, indices: Iterable[int]) -> tuple[list[int], str]:
@@ -178,10 +140,7 @@ def likely_tables(inspection: Inspection, plan: BuildPlan, within: Span | None =
     searched = within or area
     data = inspection.bytes_of(searched)
     found = []
-    for address in range(align_up(searched.start, SMALLEST_ALIGNMENT), searched.end - 7, SMALLEST_ALIGNMENT):
-        pointer, reset = struct.unpack_from("<II", data, address - searched.start)
-        if not reset & 1:
-            continue
+    for address, pointer, (reset,) in possible_tables(data, searched.start):
         located = locate(layout, reset, plan.core)
         if located and runs.holds(located.plain) and stack_area(inspection, plan.core, pointer):
             found.append(address)

@@ -13,7 +13,7 @@ from gemel.errors import Problem
 from gemel.image.sparse import Conflict, SparseBytes, first_difference
 from gemel.layout.addresses import locate
 from gemel.layout.model import Layout
-from gemel.placement.placing import Piece, Placement, too_large_by
+from gemel.placement.placing import LARGEST_GAP, Piece, Placement, too_large_by
 from gemel.spans import Span, format_address, format_size, without
 from gemel.structs import NamedTuple
 
@@ -173,8 +173,12 @@ def _of_copy(
     offset = _first_difference_where_held(image, shared, copy)
     if offset is None:
         return None
-    begins_there = piece.address == shared.start or copy[:HEAD] == handed_in[:HEAD]
-    theirs, ours = [note.build_id for note in build_id_notes(copy)], placements[owner].build.build_id
+    begins_there = copy[:HEAD] == handed_in[:HEAD] or (
+        piece.address == shared.start and not _runs_on(layout, placement, shared)
+    )
+    notes = [note.build_id for note in build_id_notes(copy)]
+    theirs = [note for note in notes if note != placement.build.build_id]
+    ours = placements[owner].build.build_id
     if not image.held_in(shared) or not (begins_there or theirs):
         return astray
     address = shared.start + offset
@@ -187,6 +191,15 @@ def _of_copy(
         f"build id {_id_words([ours] if ours else [])}",
         next_step=f"build {placement.plan.name} again with the new {owner}, or hand in the {owner} it was built with",
     )
+
+
+def _runs_on(layout: Layout, placement: Placement, shared: Span) -> bool:
+    """Whether the build's own area is full up to where ``shared`` begins: it has grown over its end."""
+    own = layout.span_of(placement.plan.stored_in)
+    if own.end != shared.start:
+        return False
+    end = max((piece.span.end for piece in placement.pieces if own.holds(piece.address)), default=0)
+    return end > own.end - LARGEST_GAP
 
 
 def _first_difference_where_held(image: SparseBytes, span: Span, copy: bytes) -> int | None:

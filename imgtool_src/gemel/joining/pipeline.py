@@ -24,6 +24,7 @@ from gemel.layout.model import Layout, StampValue
 from gemel.layout.reader import ReadLayout
 from gemel.placement.placed import PlacedBuild, Version
 from gemel.placement.placing import Placement, place_all
+from gemel.placement.reset import is_same_code, reset_handler, starting_plan
 from gemel.placement.symbol_places import SymbolPlaces
 from gemel.record.record import Record
 from gemel.structs import Struct
@@ -63,7 +64,7 @@ def join(
     fill(layout, image, spans_to_fill(layout, image, placed))
     sources = StampSources(layout, image, placed, version, rollback)
     record = write_values(read, sources, SymbolPlaces(placements))
-    return Joined(image, placements, placed, record, _entry(layout, builds))
+    return Joined(image, placements, placed, record, _entry(layout, image, builds))
 
 
 def _refuse_missing(layout: Layout, builds: Mapping[str, Build], version: Version | None) -> None:
@@ -98,15 +99,13 @@ def _is_version(value: int | str | StampValue) -> bool:
     return isinstance(value, StampValue) and value.version is not None
 
 
-def _entry(layout: Layout, builds: Mapping[str, Build]) -> int | None:
-    """The entry point of the build that the primary starts with: where it fetches its vectors at reset."""
-    primary = layout.primary()
-    plans = layout.builds_of(primary.name)
-    if not plans:
+def _entry(layout: Layout, image: SparseBytes, builds: Mapping[str, Build]) -> int | None:
+    """The entry point of the build that the primary starts with, if it is its reset handler; else none.
+
+    It stands in files only, where no digest covers it, so nothing else is named there.
+    """
+    plan, handler = starting_plan(layout), reset_handler(layout, image)
+    entry = builds[plan.name].entry if plan else None
+    if entry is None or handler is None or not is_same_code(layout, entry, handler):
         return None
-    vectors = primary.reset_vectors
-    first = next(
-        (plan for plan in plans if vectors is not None and layout.span_of(plan.stored_in).holds(vectors)),
-        plans[0],
-    )
-    return builds[first.name].entry
+    return entry

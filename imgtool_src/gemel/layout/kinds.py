@@ -13,6 +13,7 @@ from typing import Any, ClassVar
 
 from gemel.spans import format_address
 from gemel.structs import KW_ONLY, MISSING, Field, Struct
+from gemel.text.escaping import in_toml
 
 KeyPath = tuple[str | int, ...]
 """Where a value stands in the file: keys and list positions, as ("checksum", 0, "width")."""
@@ -37,16 +38,6 @@ INVALID: Any = object()
 WRONG_KIND = "value of the wrong kind"
 
 
-def printable(text: str, most: int = 60) -> str:
-    """``text`` for a message: control and invisible characters escaped as TOML does, long text cut short."""
-    shown = text if len(text) <= most else text[: most - 3] + "..."
-    return "".join(each if each.isprintable() else _escaped(each) for each in shown)
-
-
-def _escaped(character: str) -> str:
-    return f"\\u{ord(character):04X}" if ord(character) <= 0xFFFF else f"\\U{ord(character):08X}"
-
-
 def in_toml_words(value: object) -> str:
     """A found value as the file would write it, with its type where that matters; long ones cut short."""
     if isinstance(value, bool):
@@ -54,13 +45,13 @@ def in_toml_words(value: object) -> str:
     if isinstance(value, int):
         return _number_words(value)
     if isinstance(value, dict):
-        names = [printable(str(name), 24) for name in list(value)[:6]]
+        names = [in_toml(str(name), 24) for name in list(value)[:6]]
         more = ", ..." if len(value) > 6 else ""
         return f"a table with {', '.join(names) or 'no keys'}{more}"
     if isinstance(value, list):
         return f"a list of {len(value)}"
     if isinstance(value, str):
-        return f'"{printable(value)}"'
+        return f'"{in_toml(value)}"'
     return str(value)
 
 

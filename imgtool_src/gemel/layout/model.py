@@ -26,13 +26,12 @@ from gemel.layout.kinds import (
 )
 from gemel.layout.rehearsal_model import RehearsalPlan
 from gemel.layout.tables import NAME_PATTERN, Either, ListOf, MapOf, Table
+from gemel.m_profile.architectures import ARCHITECTURES, EXTENSIONS
 from gemel.spans import Span
 from gemel.structs import Struct
 
 NAME = Text(23, NAME_PATTERN, "the name of a table of this layout", "name")
 LABEL = Text(23, NAME_PATTERN, "1 to 23 letters, digits, '-' or '_'", "name")
-ARCHITECTURES = ("armv6-m", "armv7-m", "armv7e-m", "armv8-m.base", "armv8-m.main", "armv8.1-m.main")
-EXTENSIONS = ("fp", "fp-double", "dsp", "mve", "mve-fp", "mpu", "security")
 ATTRIBUTIONS = ("secure", "non-secure", "non-secure-callable")
 PURPOSES = ("code", "data", "shared", "record", "seal", "reserved")
 HIGHEST = 0xFFFF_FFFF
@@ -299,6 +298,9 @@ class SealPlan(Struct, kw_only=True):
     pair: bool = key(
         Flag(), "whether one classical and one ML-DSA signature must both hold", False, digested=False
     )
+    unknown_signers: int = key(
+        Integer(0, 8), "how many signers with unknown keys a seal may have (rotation)", 0, digested=False
+    )
 
 
 class Waiver(Struct, kw_only=True):
@@ -313,7 +315,7 @@ class Waiver(Struct, kw_only=True):
 class SeverityChange(Struct, kw_only=True):
     """A rule whose findings count for more or less in this product than they do by themselves."""
 
-    rule: str = key(Text(80), "the rule's name; rules about the seal and the rollback counter stay errors")
+    rule: str = key(Text(80), "the rule's name; what guards the image stays an error")
     severity: Literal["error", "warning", "note"] = key(
         Choice("error", "warning", "note"), "error: the image is refused; warning and note: it is not"
     )

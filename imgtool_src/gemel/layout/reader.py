@@ -7,6 +7,7 @@ earlier stage hides the later stages, since what they would say might only be it
 
 from __future__ import annotations
 
+import hashlib
 import re
 import tomllib
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -17,10 +18,11 @@ from gemel.errors import LayoutError, Problem
 from gemel.layout.checks.consistency import faults_between
 from gemel.layout.checks.names import unknown_names
 from gemel.layout.digest import digest_of
-from gemel.layout.kinds import INVALID, KeyPath, LayoutFault, printable
+from gemel.layout.kinds import INVALID, KeyPath, LayoutFault
 from gemel.layout.model import Layout
 from gemel.layout.tables import Table, dotted
 from gemel.structs import Struct
+from gemel.text.escaping import in_toml
 
 MAX_BYTES = 1 << 20
 """A layout file over 1 MiB is refused: none is that large, and its faults would not be readable."""
@@ -38,12 +40,16 @@ Check = Callable[[Layout], Iterable[LayoutFault]]
 
 
 class ReadLayout(Struct):
-    """A valid layout, the file it came from and the digest that the record keeps of it."""
+    """A valid layout, the file it came from and the digest that the record keeps of it.
+
+    ``file_sha256`` is that of the file's own bytes, comments and rules included.
+    """
 
     layout: Layout
     file: str
     digest: bytes
     text: str
+    file_sha256: bytes = b""
 
     @property
     def name(self) -> str:
@@ -73,7 +79,7 @@ def read_layout(data: bytes, file: str, also: Sequence[Check] = ()) -> ReadLayou
         _gather(faults, _all_checks(layout, also))
     if faults:
         raise LayoutError(_problems(faults, file, text))
-    return ReadLayout(layout, file, digest_of(layout), text)
+    return ReadLayout(layout, file, digest_of(layout), text, hashlib.sha256(data).digest())
 
 
 class _EnoughFaults(Exception):
@@ -152,7 +158,7 @@ def _refuse_long_keys(text: str, file: str) -> None:
         if line.count(".") >= MAX_KEY_PARTS and _LONG_KEY.search(line):
             where, expected = f"{file}:{number}", f"at most {MAX_KEY_PARTS} parts, joined by dots"
             raise LayoutError(
-                Problem("a key of too many parts", where=where, found=printable(line), expected=expected)
+                Problem("a key of too many parts", where=where, found=in_toml(line), expected=expected)
             )
 
 
@@ -166,8 +172,8 @@ def _syntax_problem(error: ValueError, file: str, text: str) -> Problem:
     match = re.search(r"\(at line (\d+), column \d+\)", message)
     lines = text.rstrip("\n").split("\n")
     line = int(match[1]) if match else len(lines)
-    found = printable(lines[line - 1].strip()) if match and line <= len(lines) else ""
-    reason = printable(re.sub(r"\s*\(at .*\)$", "", message), 200)
+    found = in_toml(lines[line - 1].strip()) if match and line <= len(lines) else ""
+    reason = in_toml(re.sub(r"\s*\(at .*\)$", "", message), 200)
     return Problem(
         f"not valid TOML: {reason}",
         where=f"{file}:{line}",

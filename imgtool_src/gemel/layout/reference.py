@@ -16,8 +16,13 @@ WIDTH = 80
 
 def layout_reference() -> str:
     """Every table and key as text: what it takes, what it means, and its default."""
-    lines = ["The layout language, format 1", ""]
-    for title, table in _tables("", Table(Layout)):
+    return reference("The layout language, format 1", Table(Layout))
+
+
+def reference(heading: str, whole: Table) -> str:
+    """Every table and key of ``whole``, a file's."""
+    lines = [heading, ""]
+    for title, table in _tables("", whole):
         lines += [title, "-" * len(title)]
         for name, (_, key) in table.keys.items():
             lines += _key_lines(name, key, table.exactly_one)

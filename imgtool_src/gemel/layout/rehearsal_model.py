@@ -36,6 +36,45 @@ class HeldRegister(Struct, kw_only=True):
 
     at: int = key(Address(), "its address")
     reset: int = key(Word(), "what it reads before the first write", 0)
+    writable: int = key(Word(), "bits that a write changes; the device keeps the others", ALL_BITS)
+
+
+class ReadyBits(Struct, kw_only=True):
+    """Bits that read one while other bits are set: a clock that is ready once it is enabled.
+
+    Both may be in one register.  Several entries may share an address.
+    """
+
+    at: int = key(Address(), "the register that is read")
+    bits: int = key(Word(), "the bits that read one")
+    follow_at: int = key(Address(), "the register whose bits they follow; it reads what was written")
+    follow_bits: int = key(Word(), "bits that are all set while they read one")
+
+
+class RegisterByCore(Struct, kw_only=True):
+    """A register that reads another value on each core, such as a core's number."""
+
+    at: int = key(Address(), "its address")
+    values: dict[str, int] = key(MapOf(Word(), 16), "what each core reads; a core that is left out reads 0")
+
+
+class DeviceEvent(Struct, kw_only=True):
+    """What a device does by itself: a timer's period, a byte sent, a conversion ended.
+
+    It comes every so many instructions, or so long after a write.  It may set status bits and interrupt a
+    core: with ``clear_at`` for as long as it is not cleared (level), else once each time (edge).
+    """
+
+    core: str = key(NAME, "the core that is interrupted, and whose instructions count")
+    every: int | None = key(Integer(1, 1 << 40), "instructions from one event to the next", None)
+    after_write: int | None = key(Address(), "the register whose write starts it; instead of every", None)
+    delay: int = key(Integer(1, 1 << 40), "instructions from that write to the event", 100)
+    interrupt: int | None = key(Integer(0, 495), "number of the core's external interrupt", None)
+    enabled_at: int | None = key(Address(), "the register that lets it run; absent: it always does", None)
+    enable_bits: int = key(Word(), "bits of that register that are all set while it runs", 1)
+    status_at: int | None = key(Address(), "a register that tells of the event", None)
+    status_bits: int = key(Word(), "bits that read one from the event until it is cleared", 1)
+    clear_at: int | None = key(Address(), "a one written here, in a status bit, clears the event", None)
 
 
 class SetClearRegister(Struct, kw_only=True):
@@ -133,6 +172,13 @@ class RehearsalPlan(Struct, kw_only=True):
     )
     set_clear: tuple[SetClearRegister, ...] = key(
         ListOf(Table(SetClearRegister), 64), "values with a set and a clear address", ()
+    )
+    ready: tuple[ReadyBits, ...] = key(ListOf(Table(ReadyBits), 64), "bits that follow other bits", ())
+    by_core: tuple[RegisterByCore, ...] = key(
+        ListOf(Table(RegisterByCore), 32), "registers that read another value on each core", ()
+    )
+    events: tuple[DeviceEvent, ...] = key(
+        ListOf(Table(DeviceEvent), 64), "what devices do by themselves", (), name="event"
     )
     status: tuple[StatusRegister, ...] = key(
         ListOf(Table(StatusRegister), 32), "registers that tell how a core is", ()

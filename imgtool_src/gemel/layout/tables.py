@@ -20,9 +20,9 @@ from gemel.layout.kinds import (
     ValueType,
     in_toml_words,
     nearest_hint,
-    printable,
 )
 from gemel.structs import fields
+from gemel.text.escaping import in_toml
 
 NAME_PATTERN = r"[A-Za-z0-9][A-Za-z0-9_-]{0,22}"
 """Names of the user's choice; the record holds up to 31 bytes of them."""
@@ -181,7 +181,7 @@ class Table(ValueType):
                 expected, hint = "one of " + ", ".join(self.keys), nearest_hint(name, self.keys)
                 report(
                     LayoutFault(
-                        (*path, name), "unknown key", found=printable(name), expected=expected, next_step=hint
+                        (*path, name), "unknown key", found=in_toml(name), expected=expected, next_step=hint
                     )
                 )
         values: dict[str, Any] = {"name": str(path[-1])} if self.takes_name else {}

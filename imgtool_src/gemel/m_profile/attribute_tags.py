@@ -9,7 +9,7 @@ from __future__ import annotations
 from gemel.structs import NamedTuple
 
 
-class Tag(NamedTuple):
+class AttributeTag(NamedTuple):
     """One public tag: its name without the ``Tag_`` in front, and its values in words."""
 
     name: str
@@ -19,10 +19,10 @@ class Tag(NamedTuple):
 _ALIGNMENT = {n: f"8-byte alignment, and up to {1 << n}-byte" for n in range(4, 13)}
 _USED = {0: "not used", 1: "used"}
 
-TAGS: dict[int, Tag] = {
-    4: Tag("CPU_raw_name", {}),
-    5: Tag("CPU_name", {}),
-    6: Tag(
+TAGS: dict[int, AttributeTag] = {
+    4: AttributeTag("CPU_raw_name", {}),
+    5: AttributeTag("CPU_name", {}),
+    6: AttributeTag(
         "CPU_arch",
         {
             0: "before Armv4",
@@ -50,7 +50,7 @@ TAGS: dict[int, Tag] = {
             22: "Armv9-A",
         },
     ),
-    7: Tag(
+    7: AttributeTag(
         "CPU_arch_profile",
         {
             0: "none, or implied by the architecture",
@@ -60,8 +60,8 @@ TAGS: dict[int, Tag] = {
             0x53: "application or real-time",
         },
     ),
-    8: Tag("ARM_ISA_use", {0: "no Arm instructions", 1: "Arm instructions"}),
-    9: Tag(
+    8: AttributeTag("ARM_ISA_use", {0: "no Arm instructions", 1: "Arm instructions"}),
+    9: AttributeTag(
         "THUMB_ISA_use",
         {
             0: "no Thumb instructions",
@@ -70,7 +70,7 @@ TAGS: dict[int, Tag] = {
             3: "Thumb instructions as the architecture has them",
         },
     ),
-    10: Tag(
+    10: AttributeTag(
         "FP_arch",
         {
             0: "no floating-point instructions",
@@ -84,30 +84,32 @@ TAGS: dict[int, Tag] = {
             8: "FP for Armv8 with 16 registers",
         },
     ),
-    11: Tag("WMMX_arch", {0: "none", 1: "version 1", 2: "version 2"}),
-    12: Tag(
+    11: AttributeTag("WMMX_arch", {0: "none", 1: "version 1", 2: "version 2"}),
+    12: AttributeTag(
         "Advanced_SIMD_arch",
         {0: "none", 1: "version 1", 2: "version 2", 3: "for Armv8-A", 4: "for Armv8.1-A"},
     ),
-    13: Tag("PCS_config", {0: "not stated", 1: "bare platform"}),
-    14: Tag("ABI_PCS_R9_use", {0: "a saved register", 1: "static base", 2: "thread pointer", 3: "not used"}),
-    15: Tag(
+    13: AttributeTag("PCS_config", {0: "not stated", 1: "bare platform"}),
+    14: AttributeTag(
+        "ABI_PCS_R9_use", {0: "a saved register", 1: "static base", 2: "thread pointer", 3: "not used"}
+    ),
+    15: AttributeTag(
         "ABI_PCS_RW_data",
         {0: "absolute", 1: "relative to the program counter", 2: "relative to the static base", 3: "none"},
     ),
-    16: Tag("ABI_PCS_RO_data", {0: "absolute", 1: "relative to the program counter", 2: "none"}),
-    17: Tag("ABI_PCS_GOT_use", {0: "none", 1: "direct", 2: "through an offset table"}),
-    18: Tag("ABI_PCS_wchar_t", {0: "no wchar_t", 2: "2 bytes", 4: "4 bytes"}),
-    19: Tag("ABI_FP_rounding", {}),
-    20: Tag("ABI_FP_denormal", {}),
-    21: Tag("ABI_FP_exceptions", {}),
-    22: Tag("ABI_FP_user_exceptions", {}),
-    23: Tag("ABI_FP_number_model", {}),
-    24: Tag(
+    16: AttributeTag("ABI_PCS_RO_data", {0: "absolute", 1: "relative to the program counter", 2: "none"}),
+    17: AttributeTag("ABI_PCS_GOT_use", {0: "none", 1: "direct", 2: "through an offset table"}),
+    18: AttributeTag("ABI_PCS_wchar_t", {0: "no wchar_t", 2: "2 bytes", 4: "4 bytes"}),
+    19: AttributeTag("ABI_FP_rounding", {}),
+    20: AttributeTag("ABI_FP_denormal", {}),
+    21: AttributeTag("ABI_FP_exceptions", {}),
+    22: AttributeTag("ABI_FP_user_exceptions", {}),
+    23: AttributeTag("ABI_FP_number_model", {}),
+    24: AttributeTag(
         "ABI_align_needed",
         {0: "no 8-byte alignment", 1: "8-byte alignment", 2: "4-byte alignment of 8-byte data", **_ALIGNMENT},
     ),
-    25: Tag(
+    25: AttributeTag(
         "ABI_align_preserved",
         {
             0: "no 8-byte alignment",
@@ -116,7 +118,7 @@ TAGS: dict[int, Tag] = {
             **_ALIGNMENT,
         },
     ),
-    26: Tag(
+    26: AttributeTag(
         "ABI_enum_size",
         {
             0: "no enums",
@@ -125,8 +127,10 @@ TAGS: dict[int, Tag] = {
             3: "32 bits for every enum others see",
         },
     ),
-    27: Tag("ABI_HardFP_use", {0: "as FP_arch says", 1: "single precision only", 3: "as FP_arch says"}),
-    28: Tag(
+    27: AttributeTag(
+        "ABI_HardFP_use", {0: "as FP_arch says", 1: "single precision only", 3: "as FP_arch says"}
+    ),
+    28: AttributeTag(
         "ABI_VFP_args",
         {
             0: "in core registers",
@@ -135,26 +139,30 @@ TAGS: dict[int, Tag] = {
             3: "either way",
         },
     ),
-    29: Tag("ABI_WMMX_args", {0: "in core registers", 1: "in WMMX registers", 2: "as the toolchain does it"}),
-    30: Tag("ABI_optimization_goals", {}),
-    31: Tag("ABI_FP_optimization_goals", {}),
-    32: Tag("compatibility", {}),
-    34: Tag("CPU_unaligned_access", {0: "not used", 1: "used, as Armv6 does it"}),
-    36: Tag("FP_HP_extension", {0: "as FP_arch says", 1: "conversions", 2: "conversions and arithmetic"}),
-    38: Tag("ABI_FP_16bit_format", {0: "none", 1: "IEEE 754", 2: "alternative"}),
-    42: Tag("MPextension_use", _USED),
-    44: Tag("DIV_use", {0: "as the architecture has it", 1: "not used", 2: "used as an option"}),
-    46: Tag("DSP_extension", {0: "as the architecture has it", 1: "used as an option"}),
-    48: Tag("MVE_arch", {0: "none", 1: "integer", 2: "integer and floating point"}),
-    50: Tag("PAC_extension", {0: "none", 1: "in the NOP space", 2: "outside the NOP space too"}),
-    52: Tag("BTI_extension", {0: "none", 1: "in the NOP space", 2: "outside the NOP space too"}),
-    64: Tag("nodefaults", {}),
-    65: Tag("also_compatible_with", {}),
-    66: Tag("T2EE_use", _USED),
-    67: Tag("conformance", {}),
-    68: Tag("Virtualization_use", {}),
-    70: Tag("MPextension_use (old number)", _USED),
-    72: Tag("FramePointer_use", {}),
-    74: Tag("BTI_use", _USED),
-    76: Tag("PACRET_use", _USED),
+    29: AttributeTag(
+        "ABI_WMMX_args", {0: "in core registers", 1: "in WMMX registers", 2: "as the toolchain does it"}
+    ),
+    30: AttributeTag("ABI_optimization_goals", {}),
+    31: AttributeTag("ABI_FP_optimization_goals", {}),
+    32: AttributeTag("compatibility", {}),
+    34: AttributeTag("CPU_unaligned_access", {0: "not used", 1: "used, as Armv6 does it"}),
+    36: AttributeTag(
+        "FP_HP_extension", {0: "as FP_arch says", 1: "conversions", 2: "conversions and arithmetic"}
+    ),
+    38: AttributeTag("ABI_FP_16bit_format", {0: "none", 1: "IEEE 754", 2: "alternative"}),
+    42: AttributeTag("MPextension_use", _USED),
+    44: AttributeTag("DIV_use", {0: "as the architecture has it", 1: "not used", 2: "used as an option"}),
+    46: AttributeTag("DSP_extension", {0: "as the architecture has it", 1: "used as an option"}),
+    48: AttributeTag("MVE_arch", {0: "none", 1: "integer", 2: "integer and floating point"}),
+    50: AttributeTag("PAC_extension", {0: "none", 1: "in the NOP space", 2: "outside the NOP space too"}),
+    52: AttributeTag("BTI_extension", {0: "none", 1: "in the NOP space", 2: "outside the NOP space too"}),
+    64: AttributeTag("nodefaults", {}),
+    65: AttributeTag("also_compatible_with", {}),
+    66: AttributeTag("T2EE_use", _USED),
+    67: AttributeTag("conformance", {}),
+    68: AttributeTag("Virtualization_use", {}),
+    70: AttributeTag("MPextension_use (old number)", _USED),
+    72: AttributeTag("FramePointer_use", {}),
+    74: AttributeTag("BTI_use", _USED),
+    76: AttributeTag("PACRET_use", _USED),
 }

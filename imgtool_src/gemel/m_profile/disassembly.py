@@ -8,7 +8,7 @@ from importlib.util import find_spec
 from typing import Any
 
 NEEDS_EXTRA = "needs the disassembler: pip install 'gemel[disassemble]'"
-NOT_ASKED = "takes its time, and was not asked for (gemel check --disassemble)"
+NOT_ASKED = "the code was not read (gemel check --disassemble)"
 
 
 def why_not(asked: bool) -> str:
@@ -33,7 +33,7 @@ def reads_whole(data: bytes, address: int) -> bool:
 
 
 def raw(data: bytes) -> str:
-    """The instruction as an assembler takes half-words, ``.inst.w 0xea5f8012``."""
+    """The instruction as an assembler takes halfwords, ``.inst.w 0xea5f8012``."""
     digits = data[1::-1].hex() + data[:1:-1].hex()
     return f".inst.{'n' if len(data) == 2 else 'w'} 0x{digits}"
 

@@ -31,7 +31,7 @@ class Run(NamedTuple):
     end: int
 
 
-class Table(NamedTuple):
+class BranchTable(NamedTuple):
     """The form of a table of branches: bytes of an entry, whether signed, and by what it is multiplied."""
 
     width: int
@@ -40,11 +40,11 @@ class Table(NamedTuple):
 
 
 CASE_ROUTINES = {
-    bytes.fromhex("02b4 7146 4908 4900 095c 4900 8e44"): Table(1, False, 2),
-    bytes.fromhex("02b4 7146 4908 4900 0956 4900 8e44"): Table(1, True, 2),
-    bytes.fromhex("03b4 7146 4908 4000 4900 095a 4900"): Table(2, False, 2),
-    bytes.fromhex("03b4 7146 4908 4000 4900 095e 4900"): Table(2, True, 2),
-    bytes.fromhex("03b4 7146 0231 8908 8000 8900 0858"): Table(4, True, 1),
+    bytes.fromhex("02b4 7146 4908 4900 095c 4900 8e44"): BranchTable(1, False, 2),
+    bytes.fromhex("02b4 7146 4908 4900 0956 4900 8e44"): BranchTable(1, True, 2),
+    bytes.fromhex("03b4 7146 4908 4000 4900 095a 4900"): BranchTable(2, False, 2),
+    bytes.fromhex("03b4 7146 4908 4000 4900 095e 4900"): BranchTable(2, True, 2),
+    bytes.fromhex("03b4 7146 0231 8908 8000 8900 0858"): BranchTable(4, True, 1),
 }
 """How the routines begin that compilers call on Armv6-M and Armv8-M Baseline to choose a ``case``: the table
 lies behind the call, and the index comes in r0 (a compiler's own library; a test compares)."""
@@ -59,9 +59,9 @@ class Stream(Struct, frozen=False):
     """Instructions that follow one another, as the core runs them from one place.
 
     ``sizes`` by offset; ``branches`` and ``calls``: each offset that they lead to, with that of the
-    instruction that does; ``data``: what they use as data, and ``used`` the half-words of that; ``end``: the
+    instruction that does; ``data``: what they use as data, and ``used`` the halfwords of that; ``end``: the
     offset behind the last, and ``after_call`` the one behind the last call (0: none).  ``closed`` says that a
-    return or jump ends it, ``improbable`` that half-words do which are hardly code.
+    return or jump ends it, ``improbable`` that halfwords do which are hardly code.
     """
 
     sizes: dict[int, int] = field(default_factory=dict)
@@ -75,7 +75,7 @@ class Stream(Struct, frozen=False):
     improbable: bool = False
 
     def uses(self, part: range) -> None:
-        """Note half-words that are used as data."""
+        """Note halfwords that are used as data."""
         self.data.append(part)
         self.used.update(part)
 
@@ -83,8 +83,8 @@ class Stream(Struct, frozen=False):
 class Flow:
     """Follows the code in ``code``, whose first byte the core runs at ``start`` (even).
 
-    ``sizes`` holds the size of the instruction reached at each half-word (0: none), ``data`` whether the code
-    uses the half-word as data; both end with some that stand for what lies behind the code.
+    ``sizes`` holds the size of the instruction reached at each halfword (0: none), ``data`` whether the code
+    uses the halfword as data; both end with some that stand for what lies behind the code.
     """
 
     def __init__(self, code: bytes, start: int) -> None:
@@ -136,7 +136,7 @@ class Flow:
     ) -> Stream:
         """The stream from offset ``at`` until it ends or meets what was reached before, or ``stop``.
 
-        ``also`` and ``beside`` count as reached: instructions, and half-words used as data.  What is
+        ``also`` and ``beside`` count as reached: instructions, and halfwords used as data.  What is
         undefined ends it; ``strict``: what is hardly code, too.
         """
         stream = Stream()
@@ -207,7 +207,7 @@ class Flow:
         if word & 0xF800_D000 == 0xF000_8000 and first >> 7 & 7 != 7:
             stream.branches[at + 4 + _conditional(first, second)] = at
         elif word & 0xFFFF_FFE0 == 0xE8DF_F000:
-            form = Table(2 if second & 0x10 else 1, False, 2)
+            form = BranchTable(2 if second & 0x10 else 1, False, 2)
             self._table(stream, at, at + 4, form, self._entries(at, second & 0xF))
             return True
         elif first & 0xFE1F == 0xF81F:
@@ -245,7 +245,7 @@ class Flow:
                 return code[place + 2] + 1
         return MAX_ENTRIES
 
-    def _table(self, stream: Stream, at: int, start: int, form: Table, entries: int) -> None:
+    def _table(self, stream: Stream, at: int, start: int, form: BranchTable, entries: int) -> None:
         """The table at ``start``: it ends where the nearest of its targets begins, or after ``entries``."""
         code, nearest, entry = self.code, len(self.code), start
         while entry + form.width <= nearest and entries:

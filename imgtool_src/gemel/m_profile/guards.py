@@ -24,8 +24,8 @@ _NEVER_RETURNS = (0xE000, 0xF800)
 """Value and mask of an unconditional branch of 16 bits."""
 
 
-class Step(NamedTuple):
-    """One instruction: its offset, its first half-word and its second (0 if it has none)."""
+class Guarded(NamedTuple):
+    """One instruction: its offset, its first halfword and its second (0 if it has none)."""
 
     at: int
     first: int
@@ -59,16 +59,16 @@ def is_guarded(code: bytes, first: int, at: int, start: int, word_at: Callable[[
     return False
 
 
-def _steps(code: bytes, first: int, end: int) -> Iterator[Step]:
+def _steps(code: bytes, first: int, end: int) -> Iterator[Guarded]:
     at = first
     while at + 2 <= end:
         (half,) = struct.unpack_from("<H", code, at)
         wide = half >= FIRST_WIDE and at + 4 <= len(code)
-        yield Step(at, half, struct.unpack_from("<H", code, at + 2)[0] if wide else 0)
+        yield Guarded(at, half, struct.unpack_from("<H", code, at + 2)[0] if wide else 0)
         at += 4 if wide else 2
 
 
-def _tests_core(step: Step, start: int, word_at: Callable[[int], int | None]) -> bool:
+def _tests_core(step: Guarded, start: int, word_at: Callable[[int], int | None]) -> bool:
     first, second = step.first, step.second
     if first == 0xF3EF and second & 0xF07F == 0x8014:  # MRS Rd, CONTROL (bit 7: CONTROL_NS)
         return True
@@ -91,7 +91,7 @@ def _tests_core(step: Step, start: int, word_at: Callable[[int], int | None]) ->
     return word in SYSTEM_CONTROL_SPACE
 
 
-def _covers(steps: list[Step], number: int, at: int) -> bool:
+def _covers(steps: list[Guarded], number: int, at: int) -> bool:
     """Whether the step is an IT whose block the instruction at ``at`` is in."""
     first = steps[number].first
     if first & 0xFF00 != 0xBF00 or not first & 0xF or first >> 4 & 0xF == 0xE:
@@ -100,7 +100,7 @@ def _covers(steps: list[Step], number: int, at: int) -> bool:
     return any(step.at == at for step in steps[number + 1 : number + 1 + size])
 
 
-def _conditional_target(step: Step) -> int | None:
+def _conditional_target(step: Guarded) -> int | None:
     """Where a conditional branch leads, as an offset; None for any other instruction."""
     first, second = step.first, step.second
     if first & 0xF000 == 0xD000 and first >> 8 & 0xF < 0xE:
@@ -115,7 +115,7 @@ def _conditional_target(step: Step) -> int | None:
     return None
 
 
-def _ends_stream(step: Step) -> bool:
+def _ends_stream(step: Guarded) -> bool:
     first, second = step.first, step.second
     value, mask = _NEVER_RETURNS
     returns = first == 0x4770 or first & 0xFF00 == 0xBD00 or (first == 0xE8BD and second & 0x8000)

@@ -1,17 +1,18 @@
-"""What the first half-word of a Thumb instruction says of it, before anything else is looked at.
+"""What the first halfword of a Thumb instruction says of it, before anything else is looked at.
 
 Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from functools import cache
 
 FIRST_WIDE = 0xE800
-"""The lowest first half-word of a 32-bit instruction."""
+"""The lowest first halfword of a 32-bit instruction."""
 
 LEADS, CONDITIONS, COPROCESSOR, UNDEFINED, IMPROBABLE = 1, 2, 4, 8, 16
-"""What a first half-word says of its instruction: it may lead elsewhere, use literals or end the stream; it
+"""What a first halfword says of its instruction: it may lead elsewhere, use literals or end the stream; it
 makes the next ones conditional; it is one for a coprocessor; there is none; nobody writes it."""
 
 COPROCESSORS = 0b1100_1111_1111_1111
@@ -29,14 +30,14 @@ _RANGES = (
     (IMPROBABLE, ((0x0000, 0x0001), (0x0800, 0x0840), (0x1000, 0x1040), (0xB650, 0xB660), (0xBA80, 0xBAC0))),
     (IMPROBABLE, ((0xDE00, 0xDEFF),)),
 )
-"""Half-words from the first up to but not with the second.  Improbable are moves of a register to itself
+"""Halfwords from the first up to but not with the second.  Improbable are moves of a register to itself
 that nobody takes for a NOP, shifts by 32, which the addresses in data look like, a change of byte order,
 halts of other profiles, and the undefined instructions that compilers do not use."""
 
 
 @cache
 def kinds_of_halfwords() -> bytes:
-    """For each first half-word of an instruction, what it says of it."""
+    """For each first halfword of an instruction, what it says of it."""
     kinds = bytearray(0x1_0000)
     for kind, ranges in _RANGES:
         for first, end in ranges:
@@ -45,3 +46,30 @@ def kinds_of_halfwords() -> bytes:
     for hint in range(0xBF00, 0xC000, 0x10):
         kinds[hint] = 0 if hint < 0xBF50 else IMPROBABLE
     return bytes(kinds)
+
+
+def is_wide(first: int) -> bool:
+    """Whether a halfword is the first of a 32-bit instruction."""
+    return first >= FIRST_WIDE
+
+
+def is_call(first: int, second: int) -> bool:
+    """Whether the instruction leaves a return address in the link register."""
+    if is_wide(first):
+        return first & 0xF800 == 0xF000 and second & 0xD000 == 0xD000
+    return first & 0xFF87 in (0x4780, 0x4784)
+
+
+def instructions(code: bytes) -> Iterator[tuple[int, int, int]]:
+    """Offset, first and second halfword (0 for a 16-bit one) of each whole instruction in ``code``."""
+    at = 0
+    while at + 2 <= len(code):
+        first = code[at] | code[at + 1] << 8
+        if not is_wide(first):
+            yield at, first, 0
+            at += 2
+        elif at + 4 <= len(code):
+            yield at, first, code[at + 2] | code[at + 3] << 8
+            at += 4
+        else:
+            return

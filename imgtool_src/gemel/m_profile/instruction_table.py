@@ -1,13 +1,17 @@
 """Which capability each Thumb instruction needs: a decision list over encodings, the first match decides.
 
-A 32-bit instruction is written as its first half-word times 65,536 plus its second.  Source: the Armv7-M
+A 32-bit instruction is written as its first halfword times 65,536 plus its second.  Source: the Armv7-M
 and Armv8-M architecture reference manuals, instruction encodings (from memory); tests hold the table to
 what the GNU assembler takes for each architecture and extension.
 """
 
 from __future__ import annotations
 
+from collections.abc import Set
+from functools import cache
+
 from gemel.m_profile.capabilities import Capability
+from gemel.m_profile.halfwords import is_wide
 from gemel.structs import NamedTuple
 
 
@@ -18,6 +22,34 @@ class Encoding(NamedTuple):
     needs: tuple[Capability, ...]
     value: int
     mask: int
+
+    @property
+    def in_words(self) -> str:
+        """``a DSP instruction``, ``an Armv8.1-M instruction``."""
+        return f"an {self.what}" if self.what[0] in "AEIOUaeiou" else f"a {self.what}"
+
+    def is_lacking(self, lacking: Set[Capability]) -> bool:
+        """Whether a core that lacks ``lacking`` has no such instruction."""
+        return bool(self.needs) and lacking >= set(self.needs)
+
+
+def encoding_of(first: int, second: int = 0) -> Encoding:
+    """What an instruction is, by its halfwords; ``second`` counts for 32-bit instructions alone."""
+    if not is_wide(first):
+        return _narrow(first)
+    word = first << 16 | second
+    return next(each for each in _possible(first) if word & each.mask == each.value)
+
+
+@cache
+def _narrow(halfword: int) -> Encoding:
+    return next((each for each in NARROW if halfword & each.mask == each.value), OTHER_NARROW)
+
+
+@cache
+def _possible(first: int) -> tuple[Encoding, ...]:
+    """The entries that a 32-bit instruction with this first halfword can be."""
+    return (*(each for each in WIDE if (first << 16 ^ each.value) & each.mask >> 16 << 16 == 0), OTHER_WIDE)
 
 
 def _family(what: str, needs: tuple[Capability, ...], *pairs: tuple[int, int]) -> tuple[Encoding, ...]:
@@ -168,7 +200,7 @@ WIDE: tuple[Encoding, ...] = (
         (0xEEEC_0A10, 0xFFEE_0F10),  # VMSR, VMRS of them
         (0xEE80_0B10, 0xFF90_0F10),  # VDUP
         (0xEE40_0B10, 0xFF40_0F10),  # VMOV of a byte
-        (0xEE00_0B30, 0xFF40_0F30),  # VMOV of a half-word
+        (0xEE00_0B30, 0xFF40_0F30),  # VMOV of a halfword
     ),
     *_family(FLOAT, ("fp16", "mve"), (0xEC00_0F80, 0xFE40_9F80)),  # VLDR, VSTR of FPSCR
     *_family(VECTOR, ("mve",), (0xEF00_0000, 0xEF00_0000), (0xEC00_0E00, 0xEC00_0E00)),
@@ -216,3 +248,5 @@ NARROW: tuple[Encoding, ...] = (
     *_family("application-profile instruction", ("nobody",), (0xB650, 0xFFF7)),  # SETEND
 )
 """16-bit instructions; what no entry matches every core has."""
+
+OTHER_NARROW = Encoding("instruction of every core", (), 0, 0)

@@ -50,7 +50,7 @@ def known_stores(
 
 
 def instructions(code: bytes) -> Iterator[tuple[int, int, int]]:
-    """Offset, first half-word and second (0 if it has none) of each instruction of a stretch of code."""
+    """Offset, first halfword and second (0 if it has none) of each instruction of a stretch of code."""
     at = 0
     while at + 2 <= len(code):
         (first,) = struct.unpack_from("<H", code, at)

@@ -1,8 +1,8 @@
 """Finding the instructions in a stretch of code that a core lacks, fast enough for every byte of it.
 
-In a stream of Thumb instructions the five highest bits of a half-word tell whether it is an instruction or
+In a stream of Thumb instructions the five highest bits of a halfword tell whether it is an instruction or
 the first half of one (from 0b11101 on).  So one pass of a regular expression over the high bytes alone
-walks the stream, and only first half-words that could be something lacking are looked up in the table.
+walks the stream, and only first halfwords that could be something lacking are looked up in the table.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import get_args
 
 from gemel.m_profile.capabilities import Capability
 from gemel.m_profile.halfwords import FIRST_WIDE
-from gemel.m_profile.instruction_table import NARROW, OTHER_WIDE, WIDE, Encoding
+from gemel.m_profile.instruction_table import NARROW, OTHER_WIDE, WIDE, Encoding, encoding_of
 from gemel.structs import NamedTuple
 
 NEWEST: frozenset[Capability] = frozenset({"v8.1", "mve", "mve-fp"})
@@ -38,8 +38,7 @@ class Sieve:
 
     def __init__(self, lacking: Set[Capability]) -> None:
         self._lacking = lacking
-        self._wide: dict[int, tuple[Encoding, ...]] = {}
-        lacked = [each for each in NARROW if self._lacks(each)]
+        lacked = [each for each in NARROW if each.is_lacking(lacking)]
         self._narrow = {
             value: each
             for each in reversed(lacked)
@@ -78,24 +77,16 @@ class Sieve:
 
     def of_wide(self, word: int) -> Encoding | None:
         """What a 32-bit instruction is if the core lacks it; None if it has it."""
-        first = word >> 16
-        if first not in self._wide:
-            possible = (each for each in WIDE if (word ^ each.value) & each.mask >> 16 << 16 == 0)
-            self._wide[first] = (*possible, OTHER_WIDE)
-        for encoding in self._wide[first]:
-            if word & encoding.mask == encoding.value:
-                return encoding if self._lacks(encoding) else None
-        return None
-
-    def _lacks(self, encoding: Encoding) -> bool:
-        return bool(encoding.needs) and self._lacking >= set(encoding.needs)
+        encoding = encoding_of(word >> 16, word & 0xFFFF)
+        return encoding if encoding.is_lacking(self._lacking) else None
 
     def _suspicious(self, high: int) -> bool:
-        """Whether any instruction whose first half-word has this high byte is lacking."""
+        """Whether any instruction whose first halfword has this high byte is lacking."""
         if OTHER_WIDE.needs[0] in self._lacking:
             return True
         return any(
-            self._lacks(each) and (high << 24 ^ each.value) & each.mask & 0xFF00_0000 == 0 for each in WIDE
+            each.is_lacking(self._lacking) and (high << 24 ^ each.value) & each.mask & 0xFF00_0000 == 0
+            for each in WIDE
         )
 
 

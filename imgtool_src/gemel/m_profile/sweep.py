@@ -1,11 +1,11 @@
 """The rest of a build's bytes swept for code, for what following it from the vectors does not reach.
 
 Each place is tried as the begin of a routine: what its instructions and their branches lead to, up to
-returns.  It is taken for code if all of that holds together: no half-word that is hardly code, branches and
+returns.  It is taken for code if all of that holds together: no halfword that is hardly code, branches and
 calls that stay in the build and lead to the begin of instructions, literals that lie in it and are no code,
 an end.  The likeliest places come first: where words in the bytes point to, then where registers are pushed
 with the return address that a return pops again, then behind what is code already; last, every other
-half-word.  What is no code by then is data, as far as anyone can tell without symbols.
+halfword.  What is no code by then is data, as far as anyone can tell without symbols.
 
 Source: common practice.
 """
@@ -21,13 +21,13 @@ from gemel.spans import Span
 from gemel.structs import NamedTuple
 
 PROLOGUE = re.compile(rb"\xb5|\x2d\xe9(?=.[\x40-\x5f])", re.DOTALL)
-"""PUSH with the link register: the high byte of the narrow one, the first half-word of the wide one."""
+"""PUSH with the link register: the high byte of the narrow one, the first halfword of the wide one."""
 
 PUSH, POP, POP_WIDE, LINK, PROGRAM = 0xB500, 0xBD00, 0xE8BD, 0x4000, 0x8000
 """PUSH with the link register, POP with the program counter, the wide POP, and its bits for the two."""
 
 FILL = (b"\x00\x00", b"\x00\xbf", b"\xc0\x46", b"\xff\xff")
-"""Half-words that fill up between routines: zeros, NOP in both its forms, erased flash."""
+"""Halfwords that fill up between routines: zeros, NOP in both its forms, erased flash."""
 
 EFFORT = 4
 """Instructions, branches and literals that are looked at for each byte, at most; real programs need less than
@@ -96,7 +96,7 @@ class Sweep:
         return at
 
     def _left(self) -> Iterator[int]:
-        """Every half-word that is neither code nor data nor fill by now."""
+        """Every halfword that is neither code nor data nor fill by now."""
         code, sizes, data, refused = self._flow.code, self._flow.sizes, self._flow.data, self._refused
         at, end = 0, len(code)
         while at < end and self.effort >= 0:
@@ -164,7 +164,7 @@ class Sweep:
         return any(self._halfwords(place, size) in wanted for place, size in sizes.items())
 
     def _halfwords(self, at: int, size: int) -> int:
-        """The instruction at ``at``, its first half-word above."""
+        """The instruction at ``at``, its first halfword above."""
         code = self._flow.code
         first = code[at] | code[at + 1] << 8
         return first if size == 2 else first << 16 | code[at + 2] | code[at + 3] << 8

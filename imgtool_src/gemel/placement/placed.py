@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from gemel.image.sparse import SparseBytes
 from gemel.layout.addresses import locate
-from gemel.layout.model import Layout, RecordPlan
+from gemel.layout.model import Layout
 from gemel.spans import Span, without
 from gemel.structs import NamedTuple, Struct
 
@@ -123,9 +123,14 @@ def rest_spans(layout: Layout, placed: Mapping[str, PlacedBuild], record: Span) 
 
 
 def not_ours(layout: Layout) -> list[Span]:
-    """The areas that a join writes nothing into: those of purpose seal, which comes last, and reserved."""
-    areas = layout.areas.values()
-    return [layout.span_of(area.name) for area in areas if area.purpose in ("seal", "reserved")]
+    """The areas that a join writes nothing into: the seal's, which comes last, and the reserved ones.
+
+    An area of purpose seal that no ``[seal]`` names is none of them: its bytes are covered like any others.
+    """
+    names = [area.name for area in layout.areas.values() if area.purpose == "reserved"]
+    if layout.seal:
+        names.append(layout.seal.area)
+    return [layout.span_of(name) for name in names]
 
 
 def has_vectors(layout: Layout, build: str) -> bool:
@@ -133,7 +138,19 @@ def has_vectors(layout: Layout, build: str) -> bool:
     return layout.areas[layout.builds[build].stored_in].purpose == "code"
 
 
-def identities_of(plan: RecordPlan) -> tuple[UUID | None, UUID | None]:
+class Identity(Protocol):
+    """Whatever names a vendor and a class: a layout's record, or a policy."""
+
+    @property
+    def vendor(self) -> str | None:
+        """A domain name or a UUID."""
+
+    @property
+    def product_class(self) -> str | None:
+        """A text under the vendor, or a UUID."""
+
+
+def identities_of(plan: Identity) -> tuple[UUID | None, UUID | None]:
     """Vendor and class id: UUIDs as given, else UUIDv5 as RFC 9124 sections 3.3 and 3.4 recommend."""
     if plan.vendor is None and plan.product_class is None:
         return None, None

@@ -59,7 +59,7 @@ def place(layout: Layout, plan: BuildPlan, build: Build) -> Placement:
         problems.extend(_memory_problems(layout, plan, build, piece))
     pieces.sort(key=lambda piece: piece.address)
     own = [piece for piece in pieces if layout.span_of(plan.stored_in).overlaps(piece.span)]
-    problems.extend(_distance_problems(plan, build, own))
+    problems.extend(_distance_problems(layout, plan, build, own))
     placed = _placed(layout, plan, build, own) if own else None
     if not own and not problems:
         problems.append(_not_in_its_area(layout, plan, build, pieces))
@@ -227,7 +227,20 @@ def _not_in_its_area(layout: Layout, plan: BuildPlan, build: Build, pieces: list
     )
 
 
-def _distance_problems(plan: BuildPlan, build: Build, own: list[Piece]) -> list[Problem]:
+def _moves_by_itself(layout: Layout, plan: BuildPlan, piece: Piece, first: Piece) -> bool:
+    """Whether a piece is data that is copied with the block, and that the build's own start-up moves on.
+
+    It is stored where it follows the block, and runs in RAM outside the area that the block is copied to.
+    """
+    segment = piece.segment
+    with_block = segment.load_address - piece.address == first.segment.load_address - first.address
+    located = locate(layout, segment.run_address, plan.core)
+    if not with_block or segment.executable or located is None or located.memory.kind != "ram":
+        return False
+    return plan.runs_in is not None and not layout.span_of(plan.runs_in).holds(located.plain)
+
+
+def _distance_problems(layout: Layout, plan: BuildPlan, build: Build, own: list[Piece]) -> list[Problem]:
     """A build that is copied as one block must run as one block."""
     if not plan.runs_in or not own:
         return []
@@ -235,6 +248,8 @@ def _distance_problems(plan: BuildPlan, build: Build, own: list[Piece]) -> list[
     distance = first.run_address - own[0].address
     problems = []
     for piece in own[1:]:
+        if _moves_by_itself(layout, plan, piece, own[0]):
+            continue
         if piece.segment.run_address - piece.address != distance:
             runs_at = format_address(piece.segment.run_address)
             found = f"stored at {format_address(piece.address)}, runs at {runs_at}"

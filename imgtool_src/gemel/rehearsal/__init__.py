@@ -18,9 +18,9 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from gemel.rehearsal.limits import limits_page
-    from gemel.rehearsal.planning import CannotRehearse
-    from gemel.rehearsal.rehearsal import Rehearsal, RehearsalFinding
+    from gemel.rehearsal.result import Rehearsal, RehearsalFinding
     from gemel.rehearsal.session import RehearsalOptions, rehearse
+    from gemel.rehearsal.setup.planning import CannotRehearse
 
 __all__ = [
     "CannotRehearse",
@@ -32,9 +32,9 @@ __all__ = [
 ]
 
 _HOMES = {
-    "CannotRehearse": "planning",
-    "Rehearsal": "rehearsal",
-    "RehearsalFinding": "rehearsal",
+    "CannotRehearse": "setup.planning",
+    "Rehearsal": "result",
+    "RehearsalFinding": "result",
     "RehearsalOptions": "session",
     "limits_page": "limits",
     "rehearse": "session",

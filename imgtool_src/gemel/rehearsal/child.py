@@ -14,7 +14,7 @@ def main() -> int:
     except ImportError as error:
         sys.stderr.write(str(error))
         return 3
-    from gemel.rehearsal.device import run_plan
+    from gemel.rehearsal.emulator.runner import run_plan
     from gemel.rehearsal.raw_run import to_json
 
     sys.stdout.write(to_json(run_plan(plan)))

@@ -25,10 +25,13 @@ FATAL = frozenset(
         "unstacking",
         "vectors-unreadable",
         "vectors-erased",
-        "call-in-call",
+        "call-escalated",
+        "unprivileged-access",
+        "division-by-zero",
         "exception",
         "emulator-error",
         "reset-requested",
+        "interrupt-livelock",
     }
 )
 """Events after which the core that they happen on does not go on."""
@@ -44,6 +47,10 @@ ERRORS = (FATAL - {"instruction-not-emulated", "emulator-error"}) | {
     "never-released",
     "goal-not-reached",
     "endless-loop",
+    "no-idle-state",
+    "no-wake-up-source",
+    "stays-in-handler",
+    "waits-for-register",
     "write-to-other-core",
     "write-to-own-code",
     "below-stack-limit",
@@ -81,3 +88,19 @@ ONCE_A_PLACE = frozenset(
     }
 )
 """Events of which the first at each place is kept, with a count of the others."""
+
+THINNED = frozenset(
+    {
+        "exception-taken",
+        "held-back-again",
+        "interrupt-raised",
+        "lock-given-back",
+        "lock-taken",
+        "sleeps",
+        "text",
+        "vector-register",
+        "vector-table-moved",
+        "woken",
+    }
+)
+"""Events that are left out once there are too many: none of them is a finding, a release or a start."""

@@ -5,19 +5,22 @@ from __future__ import annotations
 import textwrap
 
 NOT_MODELLED = (
-    "Interrupts: only those that one core raises on the other through a register that the layout "
-    "describes, the tick timer, PendSV and supervisor calls. They are taken between slices, one at a "
-    "time, none interrupts another. No other device ever interrupts.",
-    "Time: every instruction counts as one tick of every clock. Real instructions take longer, flash has "
-    "wait states, and the two cores run in turn for some thousand instructions each, not at once: a race "
-    "between them may stay unseen.",
+    "Interrupts of devices: only those that one core raises on the other through a register that the layout "
+    "describes, and those of the core itself (the tick timer, PendSV, supervisor calls, pended by software). No "
+    "other device ever interrupts.",
+    "Time: every instruction counts as one tick of every clock, the same for both cores. Real instructions take "
+    "longer, and flash has wait states. The cores take turns of 64 to 1,024 instructions: a race between them "
+    "may stay unseen; --interleavings tries other orders.",
     "Devices: a register that the layout does not describe reads zero and forgets what is written. Clocks do "
     "not have to be started, memories not to be powered.",
     "DMA: nothing moves data but the two cores.",
-    "Caches, write buffers and barriers: all memory is coherent at once.",
-    "Memory protection, security attribution and privilege: what the code sets up is held, not enforced; a "
-    "core with the Security Extension stays in Secure state.",
-    "Faults: the first one of a core ends its rehearsal; its fault handler is named, not run.",
+    "Caches, write buffers and barriers: all memory is coherent at once. WFE that no event ends goes on after "
+    "some instructions.",
+    "Memory protection and security attribution: what the code sets up is held, not enforced (a note says so "
+    "where code switches it on); a core with the Security Extension stays in Secure state. Without privilege, "
+    "only the core's own registers are closed to code.",
+    "Unaligned addresses of instructions that must be aligned: looked at the first time that each is executed.",
+    "Float registers are stacked at once where hardware may put that off; code does not see the difference.",
     "Flash: cannot be erased or programmed, has no error correction; unwritten bytes read as erased.",
 )
 

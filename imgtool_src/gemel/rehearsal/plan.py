@@ -7,17 +7,18 @@ Addresses are those of the core that a part belongs to, unless they are said to 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 from gemel.layout.rehearsal_model import RehearsalPlan
+from gemel.m_profile.capabilities import Capability
 from gemel.spans import Span
+from gemel.structs import Struct
 
 PAGE = 4096
 """Bytes of the emulator's pages: rights and mappings go by these."""
 
-SLICE = 4096
-"""Instructions that a core takes before it is the other one's turn."""
+SHORTEST_TURN, LONGEST_TURN = 64, 1024
+"""Instructions that a core may be ahead of another: few while they talk, more while they do not."""
 
 FILL = bytes((0xC5, 0xD6, 0xE7, 0xF8))
 """What RAM holds before anybody writes it.  As a word it is 0xF8E7_D6C5, an address of nothing."""
@@ -28,8 +29,7 @@ MAX_SHARED = 1 << 16
 MemoryKind = Literal["flash", "ram", "rom"]
 
 
-@dataclass(frozen=True, slots=True)
-class MemoryPlan:
+class MemoryPlan(Struct):
     """A memory with its bytes at reset: ``pieces`` by offset, ``fill`` repeated everywhere else."""
 
     name: str
@@ -39,8 +39,7 @@ class MemoryPlan:
     pieces: tuple[tuple[int, bytes], ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Window:
+class Window(Struct):
     """Where a core sees a memory."""
 
     start: int
@@ -53,8 +52,7 @@ class Window:
         return Span(self.start, self.size)
 
 
-@dataclass(frozen=True, slots=True)
-class Closed:
+class Closed(Struct):
     """Addresses that a core must not write: ``what`` is the event's kind, ``party`` whose they are.
 
     ``until_release`` names the core at whose release the span closes: before it, the primary copies there.
@@ -66,8 +64,7 @@ class Closed:
     from_release_of: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class CopiedBuild:
+class CopiedBuild(Struct):
     """A build that the primary copies to RAM before the release: where, and what must lie there."""
 
     build: str
@@ -75,8 +72,7 @@ class CopiedBuild:
     pieces: tuple[tuple[int, bytes], ...]
 
 
-@dataclass(frozen=True, slots=True)
-class ReleasePlan:
+class ReleasePlan(Struct):
     """The registers (plain addresses) that start a core, and the vector address that is expected.
 
     ``expected`` None: nothing tells where its vectors lie.
@@ -92,12 +88,11 @@ class ReleasePlan:
     copied: tuple[CopiedBuild, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class CorePlan:
+class CorePlan(Struct):
     """A core.
 
-    ``emulated_as`` is the emulator's number of the nearest core, ``lacks`` the needs that this core cannot
-    meet (see ``instruction_needs``), ``devices`` its device registers as (span, plain start), ``guarded``
+    ``emulated_as`` is the emulator's number of the nearest core, ``lacks`` what this core cannot
+    execute, ``devices`` its device registers as (span, plain start), ``guarded``
     the areas that a lock guards, ``own_ram`` its areas as (area, memory, offset, size), ``vectors`` where
     the primary finds its vector table at reset.
     """
@@ -107,7 +102,7 @@ class CorePlan:
     architecture: str
     extensions: tuple[str, ...]
     emulated_as: int
-    lacks: tuple[str, ...]
+    lacks: tuple[Capability, ...]
     interrupts: int
     windows: tuple[Window, ...]
     devices: tuple[tuple[Span, int], ...]
@@ -125,13 +120,17 @@ class CorePlan:
         return "security" in self.extensions
 
     @property
+    def aligned_only(self) -> bool:
+        """Whether every unaligned access faults."""
+        return self.architecture in ("armv6-m", "armv8-m.base")
+
+    @property
     def has_float(self) -> bool:
         """Whether it has a float unit."""
         return any(each in self.extensions for each in ("fp", "fp-double", "mve-fp"))
 
 
-@dataclass(frozen=True, slots=True)
-class GoalPlan:
+class GoalPlan(Struct):
     """A goal with its symbol resolved; ``label`` is how the layout says it."""
 
     core: str
@@ -141,8 +140,7 @@ class GoalPlan:
     text: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class DevicePlan:
+class DevicePlan(Struct):
     """A whole device, ready to start; ``shared`` are the shared areas as (area, memory, offset, size)."""
 
     memories: tuple[MemoryPlan, ...]
@@ -152,6 +150,6 @@ class DevicePlan:
     budget: int
     shared: tuple[tuple[str, str, int, int], ...] = ()
     watches: tuple[str, ...] = ()
-    slice_size: int = SLICE
+    interleaving: int = 0
     exact: bool = True
     notes: tuple[str, ...] = ()

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass
 from typing import Any
+
+from gemel.structs import Struct
+from gemel.text.as_json import data_of
 
 MAX_EVENTS = 2000
 """Events kept of one run; a device that makes more of them is not told apart any better."""
@@ -13,8 +15,7 @@ MAX_TEXT = 1 << 16
 """Characters kept of each serial register."""
 
 
-@dataclass(frozen=True, slots=True)
-class RawEvent:
+class RawEvent(Struct):
     """One thing that happened.
 
     ``time`` counts instructions from the primary's reset: both cores run in turn over the same count, and it
@@ -33,8 +34,7 @@ class RawEvent:
     handler: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class RawAccess:
+class RawAccess(Struct):
     """How one core used one device register (plain address)."""
 
     core: str
@@ -46,9 +46,14 @@ class RawAccess:
     known: bool
 
 
-@dataclass(frozen=True, slots=True)
-class RawCore:
-    """How a core ended: state is reset, running, sleeping, waiting, locked up or stopped."""
+class RawCore(Struct):
+    """How a core ended: state is reset, running, sleeping, waiting, locked up or stopped.
+
+    ``process_stacks`` are the highest and lowest process stack pointers seen of each stack, ``could_wake``
+    the exceptions of its enabled interrupts, ``ticks`` whether its tick timer interrupts, ``handler``
+    the exception whose handler runs (0: none), ``fault`` the fault from which it has not recovered (0: none),
+    ``handler_since`` when it entered its outermost handler, ``held_off`` what is pending and masked (0: none).
+    """
 
     name: str
     state: str
@@ -58,10 +63,16 @@ class RawCore:
     stack_top: int | None
     stack_lowest: int | None
     ram_touched: dict[str, int]
+    process_stacks: tuple[tuple[int, int], ...] = ()
+    could_wake: tuple[int, ...] = ()
+    ticks: bool = False
+    handler: int = 0
+    fault: int = 0
+    handler_since: int = 0
+    held_off: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class RawRun:
+class RawRun(Struct):
     """A whole run.  ``ended`` is why: goals, asleep, same state, budget or finding.
 
     ``shared`` are the contents of the shared areas at the end, as hexadecimal digits.
@@ -81,7 +92,7 @@ class RawRun:
 
 def to_json(run: RawRun) -> str:
     """The run as one line of JSON."""
-    return json.dumps(asdict(run), ensure_ascii=True, separators=(",", ":"))
+    return json.dumps(data_of(run), ensure_ascii=True, separators=(",", ":"))
 
 
 def from_json(text: str) -> RawRun:
@@ -91,7 +102,13 @@ def from_json(text: str) -> RawRun:
     """
     data: dict[str, Any] = json.loads(text)
     events = tuple(RawEvent(**{**each, "calls": tuple(each["calls"])}) for each in data.pop("events"))
-    cores = tuple(RawCore(**{**each, "blocks": tuple(each["blocks"])}) for each in data.pop("cores"))
+    cores = tuple(_core(each) for each in data.pop("cores"))
     accesses = tuple(RawAccess(**each) for each in data.pop("accesses"))
     goals, notes = tuple(data.pop("goals")), tuple(data.pop("notes"))
     return RawRun(events=events, cores=cores, accesses=accesses, goals=goals, notes=notes, **data)
+
+
+def _core(each: dict[str, Any]) -> RawCore:
+    stacks = tuple((high, low) for high, low in each["process_stacks"])
+    lists = {"blocks": tuple(each["blocks"]), "could_wake": tuple(each["could_wake"])}
+    return RawCore(**{**each, **lists, "process_stacks": stacks})

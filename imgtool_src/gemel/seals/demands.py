@@ -1,4 +1,4 @@
-"""What a layout demands of a seal: algorithms, number of signers, a pair; and whether a seal meets it.
+"""What layout and receiver demand of a seal: algorithms, number of signers, a pair; and whether it meets that.
 
 A signer counts when its key is trusted, its algorithm is that key's and allowed, and its signature holds.
 Each key counts once (a seal cannot name it twice).  ``signers`` counts keys, which says nothing of their
@@ -9,20 +9,61 @@ hold, ``pair`` asks for one of each, however many others there are.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from typing import Protocol
 
 from gemel.layout.kinds import KeyPath, LayoutFault
 from gemel.layout.model import Layout, SealPlan
+from gemel.policy.receiver import NO_RECEIVER, Receiver
 from gemel.seals.keys.algorithms import (
     ALGORITHMS,
     SignatureAlgorithm,
     algorithm_named,
     unknown_algorithm,
 )
+from gemel.structs import Struct
 
 SEAL_RULES = "seal-"
 """What the names of the rules about the seal begin with."""
 
 _PAIR = ((False, "a classical signature"), (True, "an ML-DSA signature"))
+
+
+class SignerCount(Protocol):
+    """How many signers must hold: of the layout alone, or of layout and receiver together."""
+
+    @property
+    def signers(self) -> int:
+        """How many trusted keys must have signed."""
+
+    @property
+    def pair(self) -> bool:
+        """Whether a classical and an ML-DSA signature must both hold."""
+
+
+class SealDemands(Struct):
+    """What layout and receiver together demand; ``demanded_by`` says who requires a seal, if somebody does."""
+
+    required: bool
+    demanded_by: str
+    algorithms: tuple[SignatureAlgorithm, ...]
+    signers: int
+    pair: bool
+    unknown_signers: int
+
+
+def demands_of(plan: SealPlan, receiver: Receiver = NO_RECEIVER) -> SealDemands:
+    """The demands of the layout's ``plan`` and of ``receiver``, each the narrower of both."""
+    algorithms = allowed_algorithms(plan)
+    signers, pair, unknown = plan.signers, plan.pair, plan.unknown_signers
+    if receiver.policy:
+        policy = receiver.policy.policy
+        if policy.algorithms:
+            algorithms = tuple(each for each in algorithms if each.name in policy.algorithms)
+        signers, pair = max(signers, policy.signers), pair or policy.pair
+        unknown = min(unknown, policy.unknown_signers)
+    by = receiver.words if receiver.demands_seal else "required = true in [seal]"
+    required = plan.required or receiver.demands_seal
+    return SealDemands(required, by, algorithms, signers, pair, unknown)
 
 
 def allowed_algorithms(plan: SealPlan) -> tuple[SignatureAlgorithm, ...]:
@@ -31,19 +72,19 @@ def allowed_algorithms(plan: SealPlan) -> tuple[SignatureAlgorithm, ...]:
     return tuple(algorithm for algorithm in named if algorithm) if plan.algorithms else ALGORITHMS
 
 
-def least_signers(plan: SealPlan) -> int:
+def least_signers(plan: SignerCount) -> int:
     """How many signers a seal needs at least: ``signers``, and two for a pair."""
     return max(plan.signers, 2 if plan.pair else 1)
 
 
-def demanded_words(plan: SealPlan) -> str:
+def demanded_words(plan: SignerCount) -> str:
     """How many signers must hold, and of which kinds, in words."""
     least = least_signers(plan)
     count = "1 signer" if least == 1 else f"{least} signers"
     return f"{count}, among them {' and '.join(words for _, words in _PAIR)}" if plan.pair else count
 
 
-def missing_signers(plan: SealPlan, counted: Iterable[SignatureAlgorithm]) -> list[str]:
+def missing_signers(plan: SignerCount, counted: Iterable[SignatureAlgorithm]) -> list[str]:
     """What is missing of what ``plan`` demands, in words; ``counted`` has the algorithm of each signer."""
     algorithms = list(counted)
     lacking = least_signers(plan) - len(algorithms)
@@ -57,23 +98,21 @@ def missing_signers(plan: SealPlan, counted: Iterable[SignatureAlgorithm]) -> li
 
 
 def seal_faults(layout: Layout) -> Iterator[LayoutFault]:
-    """What is wrong with the layout's demands: unknown names, demands that no seal can meet, waivers."""
+    """What is wrong with the layout's demands: unknown names, demands that no seal can meet."""
     plan = layout.seal
     if plan is None:
         return
     yield from _algorithms(plan)
     yield from _numbers(plan)
-    if plan.required:
-        if layout.record is None:
-            hint = 'add an area of purpose "record" and [record] area = "NAME"'
-            yield LayoutFault(
-                ("seal", "required"),
-                "a seal over no record",
-                found="no [record]",
-                expected="[record]",
-                next_step=hint,
-            )
-        yield from _waivers(layout)
+    if plan.required and layout.record is None:
+        hint = 'add an area of purpose "record" and [record] area = "NAME"'
+        yield LayoutFault(
+            ("seal", "required"),
+            "a seal over no record",
+            found="no [record]",
+            expected="[record]",
+            next_step=hint,
+        )
 
 
 def _algorithms(plan: SealPlan) -> Iterator[LayoutFault]:
@@ -115,15 +154,3 @@ def _numbers(plan: SealPlan) -> Iterator[LayoutFault]:
                 found = f"algorithms = {', '.join(plan.algorithms)}"
                 expected = f"algorithms with one for {words}"
                 yield LayoutFault(("seal", "pair"), f"a pair without {words}", found=found, expected=expected)
-
-
-def _waivers(layout: Layout) -> Iterator[LayoutFault]:
-    """A required seal that is waived would be none: it has one switch, and that is ``required``."""
-    for index, waiver in enumerate(layout.rules.waive):
-        if waiver.rule.startswith(SEAL_RULES):
-            path: KeyPath = ("rules", "waive", index, "rule")
-            step = "take the waiver out, or set required = false in [seal]"
-            expected = "no waiver of a seal that is required"
-            yield LayoutFault(
-                path, "a required seal cannot be waived", found=waiver.rule, expected=expected, next_step=step
-            )

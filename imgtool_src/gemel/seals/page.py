@@ -16,6 +16,7 @@ from gemel.seals.format import (
     signer_header,
 )
 from gemel.seals.keys.algorithms import ALGORITHMS, ECDSA_P256, ED25519, ML_DSA_65, Evidence
+from gemel.seals.openssl import openssl_lines
 
 _WIDTH = 79
 
@@ -88,7 +89,9 @@ What a reader does, on the device too
 2. Read the seal; refuse whatever is not exactly the form above.
 3. For each signer whose fingerprint is that of a key it trusts, and whose
    algorithm is that key's and allowed: build the Sig_structure, verify.
-4. Demand as many good signatures as its policy says; where a classical and an
+4. Refuse a seal with a signature of a known key that does not hold, or with
+   more signers of unknown keys than its policy allows: none, as a rule.
+   Demand as many good signatures as its policy says; where a classical and an
    ML-DSA signature are due, both. Signers stand side by side and do not
    vouch for each other: whoever can write the image can take one away, and
    only a reader that demands both finds it missing.
@@ -107,15 +110,24 @@ What a layout demands
     signers = 1                       how many trusted keys must have signed
     pair = true                       one classical and one ML-DSA signature
                                       must both hold, whatever else does
+    unknown_signers = 0               how many signers with unknown keys a seal
+                                      may have, while keys rotate
 
 A signer counts when its key is trusted, its algorithm is allowed and is the
 key's, and its signature holds; each key counts once. `signers` counts keys:
-two classical keys are two, so a pair is asked for by name. `gemel check
---trust` narrows the layout's trust, and gives it where the layout names no
-key. With no key to trust nothing is verified, and an image whose seal is
-required does not pass. While it is required, no rule of the seal can be
-waived or made less severe. None of these keys is in the layout's digest, so
-that a key can be withdrawn without joining every older image again."""
+two classical keys are two, so a pair is asked for by name. A signer whose key
+nobody knows is refused: its signature can be any bytes at all. With no key to
+trust nothing is verified, and an image whose seal is required does not pass.
+None of these keys is in the layout's digest, so that a key can be withdrawn
+without joining every older image again.
+
+Who receives an image with its layout demands more on the command line:
+`gemel check --trust KEY` requires a sound seal by this key, whatever the
+layout says; it narrows the layout's trust, and gives it where the layout names
+no key. `--policy FILE` does the same with a file of the receiver's own
+(`gemel explain policy`). Wherever a seal is demanded, by layout or receiver,
+no rule that guards the image (`gemel explain RULE` says which do) can be
+waived or made less severe."""
 
 _PROMISES = """\
 What a seal promises
@@ -173,29 +185,33 @@ _ROTATION = """\
 Rotation of keys
 ----------------
 1. Make the new key. Trust both, the old and the new, in the layout and in the
-   boot code, and ship that.
-2. Sign with both for as long as devices in the field know only the old one.
+   boot code, and ship that, sealed with the old key alone.
+2. While devices in the field know only the old key, serve both ages: write two
+   files of each version, `gemel sign` with the old key into one and with the
+   new key into the other. The seal is in no digest, so both are one version
+   with one record. A device takes the file whose key it knows.
+   Or ship boot code from the start that allows one unknown signer, and say so
+   in the layout: unknown_signers = 1. Then one file with both signatures
+   serves both ages; the price is room for one signature of any bytes, which
+   nobody verifies.
 3. When every device trusts the new key: sign with it alone.
 4. Withdraw the old key: take it out of `trust` and out of the boot code, and
    raise the rollback counter in the same version, so that no older version,
    which still trusts the old key, can come back.
 A device that never gets step 1 takes nothing signed by the new key alone."""
 
-_TWO_STEPS = """\
+_OPENSSL = "\n".join(f"    {line}" for line in openssl_lines(_WIDTH - 4))
+
+_TWO_STEPS = f"""\
 Signing in two steps
 --------------------
-A signing room needs neither gemel nor the image. It gets the bytes to be
+A signing room needs neither the image nor its layout. It gets the bytes to be
 signed ("What is signed", above), which hold the record, and gives back the
-signature. With the command line of OpenSSL:
+signature. `gemel show FILE.tbs` prints what the bytes say: product, version,
+builds, digests. With the command line of OpenSSL (ML-DSA from 3.5 on, from
+memory):
 
-    Ed25519       openssl pkeyutl -sign -rawin -inkey KEY -in BYTES -out SIG
-    ECDSA-P256    openssl dgst -sha256 -sign KEY -out SIG BYTES
-    ECDSA-P384    openssl dgst -sha384 -sign KEY -out SIG BYTES
-    RSA-3072-PSS  openssl dgst -sha256 -sigopt rsa_padding_mode:pss
-                  -sigopt rsa_pss_saltlen:digest -sign KEY -out SIG BYTES
-    RSA-4096-PSS  the same with -sha384
-    ML-DSA        openssl pkeyutl -sign -rawin -inkey KEY -in BYTES -out SIG
-                  (OpenSSL 3.5 and later; from memory)
+{_OPENSSL}
 
 gemel takes ECDSA signatures in DER too, and verifies each signature before it
 writes it into a seal. Whoever signs should know what: the bytes end with the

@@ -12,6 +12,7 @@ from collections.abc import Iterable
 from typing import Literal, TypeAlias
 
 from gemel.structs import NamedTuple, Struct
+from gemel.text.escaping import on_one_line
 
 Style = Literal["", "title", "name", "dim", "build", "record", "other", "good", "bad"]
 
@@ -58,11 +59,8 @@ def width_of(text: str) -> int:
 
 
 def printable(text: str, signs: Signs) -> str:
-    """``text`` without control characters and, for ASCII signs, without anything but ASCII."""
-    only_ascii = signs is ASCII
-    return "".join(
-        char if char.isprintable() and (char.isascii() or not only_ascii) else "?" for char in text
-    )
+    """``text`` with control characters escaped and, for ASCII signs, everything but ASCII."""
+    return on_one_line(text, only_ascii=signs is ASCII)
 
 
 def shortened(text: str, width: int, signs: Signs) -> str:

@@ -6,7 +6,7 @@ import os
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from gemel.checking.runner import CheckResult as RulesApplied
+from gemel.checking.runner import RulesApplied
 from gemel.checking.runner import check as apply_rules
 from gemel.errors import Problem, UsageProblem
 from gemel.inspection.inspection import Inspection
@@ -20,8 +20,10 @@ if TYPE_CHECKING:
     from gemel.image.image import Image
     from gemel.layout.reader import ReadLayout
     from gemel.placement.placed import Version
-    from gemel.rehearsal.rehearsal import Rehearsal
+    from gemel.policy.reader import ReadPolicy
+    from gemel.rehearsal.result import Rehearsal
     from gemel.seals.keys.keys import PublicKey
+    from gemel.workflows.trust import Trust
 
 
 class CheckResult(RulesApplied):
@@ -60,7 +62,8 @@ def check(
     *,
     version: str | Version | None = None,
     rollback: int | None = None,
-    trusted: Sequence[PublicKey] | None = None,
+    trusted: Sequence[PublicKey] | Trust | None = None,
+    policy: ReadPolicy | None = None,
     previous: Image | None = None,
     min_rollback: int | None = None,
     disassemble: bool = False,
@@ -71,21 +74,24 @@ def check(
     """Apply every rule (or ``rules``) to ``image``.
 
     ``builds`` are those that are given, by name; ``version`` ("X.Y.Z") and ``rollback`` what the image is
-    meant to hold (None: whatever its record says).  ``trusted`` are the keys whose seals are taken (None:
-    those that the layout names).  ``previous`` is an older image whose rollback counter this one must reach,
-    ``min_rollback`` the lowest counter that is taken.  ``disassemble`` reads the code for instructions that
-    its core lacks.  ``rehearsal`` is one that was made; True makes one, None where the layout requires it,
-    False never.  ``today`` is the date that waivers end by (None: today, or SOURCE_DATE_EPOCH).  Raises
-    UsageProblem for trusted keys that cannot be read, RecordError for a previous image without a record.
+    meant to hold (None: whatever its record says).  ``trusted`` are the keys whose seals are taken: with some
+    given a seal by them is required, whatever the layout says (None: those that the layout names, as it
+    demands).  ``policy`` is the receiver's own, which narrows further.  ``previous`` is an older image whose
+    rollback counter this one must reach, ``min_rollback`` the lowest counter that is taken.  ``disassemble``
+    reads the code for instructions that its core lacks.  ``rehearsal`` is one that was made; True makes one,
+    None where the layout requires it, False never.  ``today`` is the date that waivers end by (None: today,
+    or SOURCE_DATE_EPOCH).  Raises UsageProblem for trusted keys that cannot be read or cannot be taken,
+    RecordError for a previous image without a record.
     """
     from gemel.inspection.previous import previous_of
     from gemel.placement.placed import Version
     from gemel.workflows.rehearsing import due_rehearsal
-    from gemel.workflows.trust import trusted_keys
+    from gemel.workflows.trust import Trust, trust_in
 
     given = builds or {}
     if rehearsal is None or rehearsal is True:
         rehearsal = due_rehearsal(layout, image, given, wanted=rehearsal is True)
+    trust = trusted if isinstance(trusted, Trust) else trust_in(layout, trusted, policy)
     inspection = Inspection(
         layout,
         image.data,
@@ -93,7 +99,11 @@ def check(
         version=Version.of(version) if isinstance(version, str) else version,
         rollback=rollback,
         remarks=image.remarks,
-        trusted=trusted_keys(layout) if trusted is None else tuple(trusted),
+        trusted=trust.trusted,
+        known=trust.known,
+        receiver=trust.receiver,
+        entry=image.entry,
+        leaves_bytes_out=image.leaves_bytes_out,
         at_least=min_rollback,
         previous=previous_of(layout.layout, previous.data, previous.file) if previous else None,
         disassemble=disassemble,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from gemel.errors import Problem, UsageProblem
@@ -11,24 +11,42 @@ if TYPE_CHECKING:
     from gemel.builds.build import Build
     from gemel.image.image import Image
     from gemel.layout.reader import ReadLayout
+    from gemel.seals.keys.keys import PublicKey
     from gemel.show.facts.contents import Contents
 
 
 def describe(
-    image: Image, layout: ReadLayout | None = None, builds: Mapping[str, Build] | None = None
+    image: Image,
+    layout: ReadLayout | None = None,
+    builds: Mapping[str, Build] | None = None,
+    *,
+    trusted: Sequence[PublicKey] | None = None,
 ) -> Contents:
     """What is in ``image``: by its layout, with the builds that are given, or what the file alone shows.
 
+    Seals are verified with the ``trusted`` keys (None: those of the layout whose files can be read).
     Raises UsageProblem for builds without a layout, which says where each goes.
     """
     from gemel.show.facts.gather import contents_of, contents_of_file
 
     if layout is None:
         refuse_builds_without_layout(builds or ())
-        return contents_of_file(image.data, image.file, image.entry)
+        return contents_of_file(image.data, image.file, image.entry, trusted or ())
     from gemel.inspection.inspection import Inspection
 
-    return contents_of(Inspection(layout, image.data, builds or {}), image.file, image.entry, layout.name)
+    keys = _keys_of(layout) if trusted is None else tuple(trusted)
+    inspection = Inspection(layout, image.data, builds or {}, trusted=keys)
+    return contents_of(inspection, image.file, image.entry, layout.name)
+
+
+def _keys_of(layout: ReadLayout) -> tuple[PublicKey, ...]:
+    """The layout's keys, or none where a file of them cannot be read: what is in an image is shown all the same."""
+    from gemel.workflows.trust import trusted_keys
+
+    try:
+        return trusted_keys(layout)
+    except UsageProblem:
+        return ()
 
 
 def refuse_builds_without_layout(builds: Iterable[str]) -> None:

@@ -168,7 +168,7 @@ def _decoded(path: Path, form: Format, layout: ReadLayout | None, at: int | None
     if at is None and not form.has_addresses:
         start = _first_flash(layout.layout if layout else None, path)
     decoded = form.decode(blocks_of_file(path), str(path), start)
-    return Image(decoded.image, decoded.entry, decoded.remarks, path.name)
+    return Image(decoded.image, decoded.entry, decoded.remarks, path.name, form.has_addresses)
 
 
 def _first_flash(layout: Layout | None, path: Path) -> int:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from gemel.layout.reader import ReadLayout
     from gemel.placement.placed import PlacedBuild, Version
     from gemel.record.record import Record
-    from gemel.rehearsal.rehearsal import Rehearsal
+    from gemel.rehearsal.result import Rehearsal
     from gemel.seals.seal import Seal
     from gemel.workflows.checking import CheckResult
     from gemel.workflows.sealing import SignerSource
@@ -69,6 +69,7 @@ def join_and_check(
     rollback: int | None,
     keys: SignerSource,
     leave_unsealed: bool,
+    disassemble: bool = True,
 ) -> CheckedJoin:
     """Join, seal with ``keys`` and check; raises what ``join`` and ``seal`` raise.
 
@@ -78,7 +79,7 @@ def join_and_check(
     from gemel.workflows.checking import check
     from gemel.workflows.rehearsing import due_rehearsal
     from gemel.workflows.sealing import rules_without_seal, sealed_with
-    from gemel.workflows.trust import trusted_keys
+    from gemel.workflows.trust import trust_of_signer, trusted_keys
 
     trusted = trusted_keys(layout) if keys else ()
     joined = join(layout, builds, version=version, rollback=rollback)
@@ -91,7 +92,8 @@ def join_and_check(
             builds,
             version=version,
             rollback=rollback,
-            trusted=trusted,
+            trusted=trust_of_signer(trusted),
+            disassemble=disassemble,
             rehearsal=rehearsal,
             rules=rules,
         )

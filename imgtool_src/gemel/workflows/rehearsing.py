@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from gemel.builds.build import Build
     from gemel.image.image import Image
     from gemel.layout.reader import ReadLayout
-    from gemel.rehearsal.rehearsal import Rehearsal
+    from gemel.rehearsal.result import Rehearsal
 
 
 def rehearse(
@@ -21,13 +21,15 @@ def rehearse(
     watches: Sequence[str] = (),
     isolate: bool = True,
     exact: bool = True,
+    interleavings: int = 0,
 ) -> Rehearsal:
     """Run the reset code of both cores from the image's own bytes in the device that the layout describes.
 
     ``builds`` give functions, source lines and what was copied.  ``budget`` is in instructions a core (None:
     the layout's, else 20 million); ``watches`` are ``reads`` (of RAM that nobody wrote) and ``alignment``;
     ``isolate`` emulates in a process of its own, so that a crash of the emulator is a finding and not the end
-    of yours; ``exact`` makes times exact and follows calls, by a second run.  Two calls with the same
+    of yours; ``exact`` follows calls, by a second run; ``interleavings`` tries so many other orders
+    of the cores' instructions, and the result is the worst.  Two calls with the same
     arguments give equal results.  Raises ExtraMissing without the emulator, GemelError for a device that it
     cannot map or an image without a start.
     """
@@ -36,7 +38,7 @@ def rehearse(
 
     given = builds or {}
     sources = {name: build.source for name, build in given.items() if build.source is not None}
-    options = RehearsalOptions(budget, tuple(watches), isolate, exact)
+    options = RehearsalOptions(budget, tuple(watches), isolate, exact, interleavings)
     return run(layout, image.data, given, options, sources)
 
 

@@ -2,51 +2,154 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.errors import GemelError, Problem, UsageProblem
+from gemel.files.reading import blocks_of_file
+from gemel.policy.receiver import NO_RECEIVER, Receiver
+from gemel.structs import NamedTuple
 from gemel.workflows.key_inputs import public_keys
 
 if TYPE_CHECKING:
     from gemel.layout.reader import ReadLayout
+    from gemel.policy.reader import ReadPolicy
     from gemel.seals.keys.keys import PublicKey
 
 
+class Trust(NamedTuple):
+    """Whose seals are taken.
+
+    ``trusted`` keys count; ``known`` ones are the layout's that the receiver leaves out: their signatures
+    must hold and count for nothing.  ``receiver`` is what is demanded beyond the layout.
+    """
+
+    trusted: tuple[PublicKey, ...]
+    known: tuple[PublicKey, ...]
+    receiver: Receiver
+
+
 def trusted_keys(read: ReadLayout, given: Sequence[Path] = ()) -> tuple[PublicKey, ...]:
+    """The keys that count by the layout and --trust, as ``trust_of`` says."""
+    return trust_of(read, given).trusted
+
+
+def trust_of(read: ReadLayout, given: Sequence[Path] = (), policy: ReadPolicy | None = None) -> Trust:
     """The keys of the layout's ``trust``; of those, where some are ``given``, only these.
 
-    A layout that trusts no key leaves the choice to who gives some.  Each key comes once, in the order of
-    the layout.  Raises UsageProblem with all that is wrong: files that cannot be read or hold no public
-    key, a given key that the layout does not trust, keys given for a layout without a seal.
+    A layout that trusts no key leaves the choice to who gives some.  A policy's keys narrow both, and only
+    they are known then.  Each key comes once.  With keys given or a policy a seal is required.
+
+    Raises UsageProblem with all that is wrong: files that cannot be read or hold no public key, a given key
+    that layout or policy do not trust, a policy that leaves no key, keys for a layout without a seal.
     """
+    problems: list[Problem] = []
+    ours = _read(given, "--trust", problems)
+    return _narrowed(read, ours, policy, problems)
+
+
+def trust_in(
+    read: ReadLayout, keys: Sequence[PublicKey] | None = None, policy: ReadPolicy | None = None
+) -> Trust:
+    """The same for ``keys`` that were read before (None: those of the layout, which says what is demanded)."""
+    return _narrowed(read, [(Path("trusted"), key) for key in keys or ()], policy, [])
+
+
+def trust_of_signer(keys: Sequence[PublicKey]) -> Trust:
+    """The trust of whoever has just sealed an image: the layout's demands stand alone."""
+    return Trust(tuple(keys), (), NO_RECEIVER)
+
+
+def _narrowed(
+    read: ReadLayout, ours: list[tuple[Path, PublicKey]], policy: ReadPolicy | None, problems: list[Problem]
+) -> Trust:
+    """The layout's keys, narrowed by ``ours`` and the policy's; ``problems`` are those of reading ours."""
+    receiver = Receiver(bool(ours) or bool(problems), policy)
     plan = read.layout.seal
     if plan is None:
-        if given:
-            step = 'add an area of purpose "seal" and [seal] area = "NAME", or leave --trust out'
-            what = "--trust says whose seals are taken, and the layout has no seal"
-            raise UsageProblem(
-                Problem(what, where=read.file, found="no [seal]", expected="[seal]", next_step=step)
-            )
-        return ()
-    problems: list[Problem] = []
+        if receiver.demands_seal:
+            raise UsageProblem(_no_seal(read, receiver))
+        return Trust((), (), receiver)
     folder = Path(read.file).parent
     own = _read([folder / name for name in plan.trust], f"trust in [seal] of {read.file}", problems)
-    ours = _read(given, "--trust", problems)
-    known = {key for _, key in own}
-    for path, key in ours if plan.trust and not problems else ():
-        if key not in known:
-            found = f"{key.algorithm.name} key {key.fingerprint.hex()[:16]}... in {path}"
-            expected = f"one of {', '.join(plan.trust)}"
-            step = f"--trust narrows the layout's trust; to widen it, add the file to trust in {read.name}"
-            what = "the layout does not trust this key"
-            problems.append(Problem(what, where="--trust", found=found, expected=expected, next_step=step))
+    theirs = policy_keys(policy, problems) if policy else ()
     if problems:
         raise UsageProblem(problems)
-    wanted = {key for _, key in ours}
-    chosen = ours if not plan.trust else [pair for pair in own if not given or pair[1] in wanted]
-    return tuple(dict.fromkeys(key for _, key in chosen))
+    layouts = tuple(dict.fromkeys(key for _, key in own))
+    problems = [*_outside(ours, layouts, read.name), *(_outside(ours, theirs, policy.name) if policy else ())]
+    if problems:
+        raise UsageProblem(problems)
+    wanted = tuple(dict.fromkeys(key for _, key in ours)) or theirs or layouts
+    if policy and not (ours or theirs):
+        raise UsageProblem(_no_key(policy))
+    trusted = tuple(key for key in layouts or wanted if key in wanted)
+    if policy and not trusted:
+        raise UsageProblem(_no_common_key(policy, read))
+    known = () if policy else layouts
+    return Trust(trusted, tuple(key for key in known if key not in trusted), receiver)
+
+
+def policy_keys(policy: ReadPolicy, problems: list[Problem]) -> tuple[PublicKey, ...]:
+    """The keys that a policy trusts; what is wrong with their files goes to ``problems``."""
+    folder = Path(policy.file).parent
+    read = _read([folder / name for name in policy.policy.trust], f"trust in {policy.file}", problems)
+    return tuple(dict.fromkeys(key for _, key in read))
+
+
+def load_policy(path: Path) -> ReadPolicy:
+    """Read the policy file; raises PolicyError or UsageProblem."""
+    from gemel.checking.registry import own_rules_only, rule_names
+    from gemel.policy.reader import MAX_BYTES, read_policy
+    from gemel.seals.keys.algorithms import ALGORITHMS
+
+    data = bytearray()
+    for block in blocks_of_file(path):
+        data += block
+        if len(data) > MAX_BYTES:
+            break
+    read = read_policy(bytes(data), str(path), rule_names(), [each.name for each in ALGORITHMS])
+    if read.policy.only_built_in_rules:
+        own_rules_only(f"only_built_in_rules in {read.name}")
+    return read
+
+
+def _outside(
+    given: Iterable[tuple[Path, PublicKey]], trusted: Sequence[PublicKey], name: str
+) -> Iterator[Problem]:
+    """The given keys that a file, which trusts some, does not trust."""
+    for path, key in given if trusted else ():
+        if key not in trusted:
+            found = f"{key.algorithm.name} key {key.fingerprint.hex()[:16]}... in {path}"
+            expected = f"one of the keys that {name} trusts"
+            step = f"--trust narrows the trust of {name}; to widen it, add the file to trust there"
+            what = f"{name} does not trust this key"
+            yield Problem(what, where="--trust", found=found, expected=expected, next_step=step)
+
+
+def _no_seal(read: ReadLayout, receiver: Receiver) -> Problem:
+    option = "--policy" if receiver.policy else "--trust"
+    step = f'add an area of purpose "seal" and [seal] area = "NAME", or leave {option} out'
+    what = f"{option} requires a seal by a trusted key, and the layout has no seal"
+    return Problem(what, where=read.file, found="no [seal]", expected="[seal]", next_step=step)
+
+
+def _no_key(policy: ReadPolicy) -> Problem:
+    step = "name the public keys of the release in trust there, or give --trust KEY"
+    what = "the policy does not say whose seals are taken"
+    return Problem(what, where=policy.file, found="no trust", expected="trust", next_step=step)
+
+
+def _no_common_key(policy: ReadPolicy, read: ReadLayout) -> Problem:
+    what = "policy and layout trust no key in common: no seal could be taken"
+    step = "a policy only narrows: have the sender name your release key in [seal] trust, or no key at all"
+    return Problem(
+        what,
+        where=policy.file,
+        found=f"other keys in {read.name}",
+        expected="one of its keys",
+        next_step=step,
+    )
 
 
 def _read(paths: Iterable[Path], origin: str, problems: list[Problem]) -> list[tuple[Path, PublicKey]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from gemel.errors import Problem, UsageProblem
@@ -10,7 +10,10 @@ from gemel.image.image import Image
 from gemel.image.sparse import SparseBytes
 from gemel.layout.model import Layout
 from gemel.layout.reader import ReadLayout
-from gemel.spans import Span, format_address, without
+from gemel.spans import Span, format_address, format_size, without
+
+MAX_WHOLE = 1 << 28
+"""Bytes of a memory that is written whole; no flash is larger, and a slip in a size must not fill a disk."""
 
 
 def refuse_suffixes(paths: Iterable[Path]) -> None:
@@ -29,9 +32,12 @@ def refuse_suffixes(paths: Iterable[Path]) -> None:
         raise UsageProblem(problems)
 
 
-def write_images(image: Image, *paths: str | Path, layout: ReadLayout) -> None:
+def write_images(
+    image: Image, *paths: str | Path, layout: ReadLayout, memories: Mapping[Path, str] | None = None
+) -> None:
     """Write ``image`` into every one of ``paths``: whole, and all of them or none.
 
+    ``memories`` are further files, raw, each with every byte of the memory of that name, erased ones filled in.
     A raw binary (.bin) holds the layout's flash from the start of its first memory to the image's last byte.
     Raises UsageProblem for a path that cannot be written or whose format cannot hold the image, OutputError
     when writing fails; nothing has changed then.
@@ -40,18 +46,59 @@ def write_images(image: Image, *paths: str | Path, layout: ReadLayout) -> None:
 
     targets = [Path(path) for path in paths]
     refuse_suffixes(targets)
-    write_all({path: encoded(path, image.data, layout.layout, image.entry) for path in targets})
+    files = {path: encoded(path, image.data, layout.layout, image.entry) for path in targets}
+    files |= {path: whole_memory(image.data, layout.layout, name) for path, name in (memories or {}).items()}
+    write_all(files)
+
+
+def whole_memory(image: SparseBytes, layout: Layout, name: str) -> Iterable[bytes]:
+    """Every byte of the memory of that name, as a device has it after the image was programmed."""
+    from gemel.image.raw_binary import encode
+
+    memory = layout.memories[name]
+    return encode(image, memory.span, memory.erased_byte)
+
+
+def memory_files(layout: Layout, given: Iterable[str]) -> dict[Path, str]:
+    """Each file of ``--memory NAME=FILE`` with its memory; raises UsageProblem with all that is wrong."""
+    from gemel.layout.kinds import nearest_hint
+
+    known = [memory.name for memory in layout.memories.values() if memory.holds_image]
+    files: dict[Path, str] = {}
+    problems = []
+    for text in given:
+        name, equals, file = text.partition("=")
+        if not equals or not file:
+            what, expected = "not a memory and its file", "NAME=FILE"
+            problems.append(Problem(what, where="--memory", found=text, expected=expected))
+        elif name not in known:
+            what, expected = "no flash or rom memory of this name", f"one of {', '.join(known)}"
+            hint = nearest_hint(name, known)
+            problems.append(Problem(what, where="--memory", found=name, expected=expected, next_step=hint))
+        elif Path(file) in files:
+            problems.append(
+                Problem("a file is given twice", where="--memory", found=text, expected="one each")
+            )
+        elif layout.memories[name].size > MAX_WHOLE:
+            what, expected = "too large to be written whole", f"at most {format_size(MAX_WHOLE)}"
+            found = format_size(layout.memories[name].size)
+            problems.append(Problem(what, where=f"memory {name}", found=found, expected=expected))
+        else:
+            files[Path(file)] = name
+    if problems:
+        raise UsageProblem(problems)
+    return files
 
 
 def encoded(path: Path, image: SparseBytes, layout: Layout, entry: int | None) -> Iterable[bytes]:
     """The blocks of the file ``path``; raises UsageProblem where its format cannot hold the image."""
-    from gemel.image.formats import Contents, format_of
+    from gemel.image.formats import FileContents, format_of
 
     form = format_of(path.name)
     if form.has_addresses:
-        return form.encode(Contents(image, entry, header=layout.product))
+        return form.encode(FileContents(image, entry, header=layout.product))
     span, fill = _binary_span(path, image, layout)
-    return form.encode(Contents(image, entry, span, fill))
+    return form.encode(FileContents(image, entry, span, fill))
 
 
 def _binary_span(path: Path, image: SparseBytes, layout: Layout) -> tuple[Span, int]:

@@ -82,8 +82,8 @@ KEEPS = {
     "unused words are zero": lambda: of(
         RULE, station=_station(dict.fromkeys([*range(4, 7), *range(15, 32)], 0))
     ),
-    "first half-word of its bytes": lambda: of(RULE, station=_station({20: STATION + 1})),
-    "last half-word of its bytes": lambda: of(RULE, station=_station({20: BEHIND - 1})),
+    "first halfword of its bytes": lambda: of(RULE, station=_station({20: STATION + 1})),
+    "last halfword of its bytes": lambda: of(RULE, station=_station({20: BEHIND - 1})),
     "function copied to RAM": lambda: of(RULE, station=_station({20: IN_RAM}, (COPIED,))),
     "image alone": lambda: alone(RULE),
     "copied sampler": lambda: of(RULE, read=copied_layout(), sampler=copied_sampler()),

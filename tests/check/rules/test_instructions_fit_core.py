@@ -124,7 +124,7 @@ def test_nothing_is_read_unless_asked(monkeypatch: pytest.MonkeyPatch) -> None:
     image = image_of(read, handed)
     silent = apply(RULE, read, image, handed)
     assert {each.reason for each in silent.not_checked} == {
-        "takes its time, and was not asked for (gemel check --disassemble)"
+        "the code was not read (gemel check --disassemble)"
     }
     monkeypatch.setattr("gemel.m_profile.disassembly.find_spec", lambda name: None)
     without = apply(RULE, read, image, handed, disassemble=True)

@@ -7,7 +7,7 @@ import uuid
 from gauge_builds import gauge, gauge_builds
 from image_edits import changed
 from record_edits import record_of, with_entry, with_record
-from small_device import RECORD, apply, findings, joined, layout
+from small_device import RAM_OF_SAMPLER, RECORD, SPARE, apply, builds, findings, joined, layout, sampler_elf
 
 from gemel.joining.pipeline import join
 
@@ -25,6 +25,14 @@ _STATION = '[build.station]\ncore = "station"\nstored_in = "station-code"\n'
 TURNED = layout({f"{_STATION}\n": "", "[contract.link]": f"{_STATION}\n[contract.link]"})
 """The same layout with the sampler's build before the station's."""
 
+COPIED = layout({'stored_in = "sampler-code"\n': 'stored_in = "sampler-code"\nruns_in = "sampler-run"\n'})
+
+
+def copied(**values: object):  # type: ignore[no-untyped-def]
+    """The image of a sampler that the station copies to RAM, with these fields of its entry replaced."""
+    sampler = sampler_elf(run=RAM_OF_SAMPLER + 0x3400)
+    return with_entry(1, joined(COPIED, builds(sampler=sampler)).image, **values)
+
 
 BREAKS = {
     "another product": lambda: apply(RULE, image=with_record(product="tide-gauge")),
@@ -37,6 +45,17 @@ BREAKS = {
     "a build for another core": lambda: apply(RULE, image=with_entry(1, core="station", role="primary")),
     "a core in another role": lambda: apply(RULE, image=with_entry(1, role="primary")),
     "a build outside its area": lambda: apply(RULE, image=with_entry(1, stored_start=0x1000_1FF8)),
+    "another run address": lambda: apply(
+        RULE, image=with_entry(1, run_start=0x1000_2000, vector_address=0x1000_2000), handed={}
+    ),
+    "another vector address": lambda: apply(RULE, image=with_entry(1, vector_address=SPARE), handed={}),
+    "no vector address": lambda: apply(RULE, image=with_entry(1, vector_address=None), handed={}),
+    "a copied build that runs outside its area": lambda: apply(
+        RULE, COPIED, copied(run_start=RAM_OF_SAMPLER, vector_address=RAM_OF_SAMPLER), {}
+    ),
+    "a copied build with another vector address": lambda: apply(
+        RULE, COPIED, copied(vector_address=RAM_OF_SAMPLER + 0x3500), {}
+    ),
 }
 
 KEEPS = {
@@ -47,6 +66,7 @@ KEEPS = {
     ),
     "builds in another order in the layout": lambda: apply(RULE, TURNED, joined().image),
     "no vendor, no class": lambda: apply(RULE, NO_NAMES),
+    "a copied build": lambda: apply(RULE, COPIED, copied(), {}),
     "ids as UUIDs": lambda: apply(RULE, UUIDS),
     "the joined tide gauge": lambda: apply(RULE, gauge(), join(gauge(), gauge_builds()).image, {}),
 }

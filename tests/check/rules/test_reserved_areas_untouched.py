@@ -1,4 +1,4 @@
-"""``reserved-areas-untouched``: nothing but erased bytes in areas of purpose reserved."""
+"""``reserved-areas-untouched``: no byte in areas of purpose reserved, erased ones included."""
 
 from __future__ import annotations
 
@@ -27,6 +27,11 @@ BREAKS = {
     "its first byte": lambda: _with({AREA.start: b"\0"}),
     "its last byte": lambda: _with({AREA.last: b"\xfe"}),
     "zero padding": lambda: apply(RULE, image=filled(joined().image, AREA, 0x00), handed={}),
+    "one erased byte, for which a programmer erases the block": lambda: _with({AREA.start + 4: b"\xff"}),
+    "erased all over": lambda: apply(RULE, image=filled(joined().image, AREA), handed={}),
+    "a raw binary with other bytes": lambda: apply(
+        RULE, image=filled(joined().image, AREA, 0x00), handed={}, leaves_bytes_out=False
+    ),
     "in RAM": lambda: _with({SAMPLER_RUN: b"\xff", SAMPLER_RUN + 8: b"\xff"}, RESERVED_RAM),
     "bytes of a build": lambda: _with(
         {SPARE + 0x40: b"keys"},
@@ -37,10 +42,17 @@ BREAKS = {
 KEEPS = {
     "a join": lambda: apply(RULE),
     "the image alone": lambda: apply(RULE, handed={}),
-    "fill of a raw binary": lambda: apply(RULE, image=filled(joined().image, Span(FLASH, 0x4000))),
     "its neighbours' bytes": lambda: _with({AREA.start - 1: b"\0", AREA.end: b"\0"}),
     "nothing in reserved RAM": lambda: apply(RULE, RESERVED_RAM),
 }
+
+
+def test_a_raw_binary_cannot_leave_the_area_out() -> None:
+    """Its erased bytes are no finding, and it is not said that the area is left alone."""
+    image = filled(joined().image, Span(FLASH, 0x4000))
+    result = apply(RULE, image=image, handed={}, leaves_bytes_out=False)
+    assert (result.status, findings(result)) == ("not checked", [])
+    assert "what programs it must leave this area alone" in result.not_checked[0].reason
 
 
 def test_without_reserved_areas_there_is_nothing_to_check() -> None:

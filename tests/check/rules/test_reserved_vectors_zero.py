@@ -6,8 +6,8 @@ import pytest
 from check.vector_fixtures import SAMPLER_CORE, STAMP_TABLE, alone, of
 from small_device import findings, layout, sampler_elf, station_elf
 
-from gemel.inspection.vector_tables import reserved_words
-from gemel.layout.model import ARCHITECTURES
+from gemel.m_profile.architectures import ARCHITECTURES
+from gemel.m_profile.vector_tables import reserved_words
 
 RULE = "reserved-vectors-zero"
 MARK = 0x600D_F00D

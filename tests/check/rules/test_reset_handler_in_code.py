@@ -15,7 +15,7 @@ from check.vector_fixtures import (
     viewed_layout,
     without_record,
 )
-from join.refusals import refused
+from joining.refusals import refused
 from small_device import (
     RAM_OF_SAMPLER,
     SAMPLER,

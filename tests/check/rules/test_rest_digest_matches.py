@@ -15,6 +15,8 @@ from gemel.spans import Span
 RULE = "rest-digest-matches"
 CRC_PLACE = STATION + 0xFFC
 
+SEALED = layout(add='\n[seal]\narea = "seal"\n')
+
 BREAKS = {
     "a changed checksum": lambda: apply(RULE, image=changed(joined().image, {CRC_PLACE: b"\0"}), handed={}),
     "bytes where nothing was": lambda: apply(RULE, image=changed(joined().image, {FLASH + 0x3F00: b"\0"})),
@@ -34,7 +36,7 @@ KEEPS = {
     "the image alone": lambda: apply(RULE, handed={}),
     "fill of a raw binary": lambda: apply(RULE, image=filled(joined().image, Span(FLASH, 0x4000))),
     "bytes in the seal and in a reserved area": lambda: apply(
-        RULE, image=changed(joined().image, {SEAL: b"seal", SPARE: b"settings"})
+        RULE, SEALED, changed(joined(SEALED).image, {SEAL: b"seal", SPARE: b"settings"})
     ),
     **on_the_gauge(RULE, alone=True),
 }

@@ -116,7 +116,7 @@ def test_nothing_is_read_unless_asked() -> None:
     """Without being asked the rule says so and does not look at the code."""
     result = _with({FREE: DATA + WITH_PUSH}, disassemble=False)
     assert {each.reason for each in result.not_checked} == {
-        "takes its time, and was not asked for (gemel check --disassemble)"
+        "the code was not read (gemel check --disassemble)"
     }
 
 

@@ -18,7 +18,7 @@ from check.vector_fixtures import (
 )
 from small_device import SAMPLER, findings, layout, sampler_elf, station_elf
 
-from gemel.checking.rules.vector_table_aligned import alignment_of
+from gemel.m_profile.vector_tables import alignment_of
 
 RULE = "vector-table-aligned"
 

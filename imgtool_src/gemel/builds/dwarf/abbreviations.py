@@ -142,8 +142,13 @@ class Abbreviation:
         return at
 
 
-def read_table(data: bytes, at: int, sizes: Sizes) -> dict[int, Abbreviation]:
-    """The abbreviations of the table at an offset of ``.debug_abbrev``, by code."""
+Known = dict[tuple[object, ...], Abbreviation]
+"""Abbreviations by what makes them: every source has a table of its own, and most entries are in all of them."""
+
+
+def read_table(data: bytes, at: int, sizes: Sizes, known: Known | None = None) -> dict[int, Abbreviation]:
+    """The abbreviations of the table at an offset of ``.debug_abbrev``, by code; ``known`` are reused, and grow."""
+    known = {} if known is None else known
     if at >= len(data):
         raise DwarfFault(f"abbreviations at offset {at:#x}, and there are {len(data):#x} bytes")
     table: dict[int, Abbreviation] = {}
@@ -156,15 +161,23 @@ def read_table(data: bytes, at: int, sizes: Sizes) -> dict[int, Abbreviation]:
         at += 1
         specs: list[tuple[int, int, int]] = []
         while True:
-            attribute, at = uleb(data, at)
-            form, at = uleb(data, at)
+            attribute, form = data[at], data[at + 1]
+            if attribute < 0x80 and form < 0x80:
+                at += 2
+            else:
+                attribute, at = uleb(data, at)
+                form, at = uleb(data, at)
             constant = 0
             if form == Form.IMPLICIT_CONST:
                 constant, at = sleb(data, at)
             if not attribute and not form:
                 break
             specs.append((attribute, form, constant))
-        table[code] = Abbreviation(tag, children, specs, sizes)
+        key = tag, children, sizes, *specs
+        found = known.get(key)
+        if found is None:
+            found = known[key] = Abbreviation(tag, children, specs, sizes)
+        table[code] = found
 
 
 def uleb(data: bytes, at: int) -> tuple[int, int]:

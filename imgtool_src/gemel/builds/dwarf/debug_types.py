@@ -220,14 +220,18 @@ class DebugTypes:
         return name
 
     def near_names(self, spelling: str) -> list[str]:
-        """Names of types that are near to ``spelling``, at most three."""
+        """Names of types that are near to ``spelling``, at most three.
+
+        Names that languages reserve for their libraries are left out, unless ``spelling`` is like one.
+        """
         from difflib import get_close_matches
 
         with _told(self._file):
             known: dict[str, None] = {}
             wanted = taken_apart(spelling).last
             for name, entry in self._index.names(frozenset(NAMED)):
-                if name and abs(len(name) - len(wanted)) <= 4:
+                reserved = name.startswith("_") and not wanted.startswith("_")
+                if name and not reserved and abs(len(name) - len(wanted)) <= 4:
                     known["::".join((*entry.scope, name))] = None
                     if name == wanted:
                         return [keyword(entry.tag) + "::".join((*entry.scope, name))]

@@ -50,20 +50,30 @@ _WANTED = ("info", "abbrev", "str", "line_str", "str_offsets", "types")
 
 def read_debug_sections(debug: DebugSections) -> DebugData:
     """What ``debug`` points at; DwarfFault with the reason if there is none or it cannot be read."""
-    if not debug.sections.headers:
-        raise DwarfFault(debug.sections.reason)
-    names = _names(debug)
-    by_name = {_name(header, names): header for header in debug.sections.headers}
+    found = read_named_sections(debug, _WANTED)
+    if not found.get("info") or not found.get("abbrev"):
+        raise DwarfFault(_absent(debug, _by_name(debug)))
+    return DebugData(*(found.get(wanted, b"") for wanted in _WANTED))
+
+
+def read_named_sections(debug: DebugSections, names: tuple[str, ...]) -> dict[str, bytes]:
+    """Those of the sections .debug_NAME that the file has, decompressed; DwarfFault if one cannot be read."""
+    by_name = _by_name(debug)
     found: dict[str, bytes] = {}
-    for wanted in _WANTED:
+    for wanted in names:
         header, old = by_name.get(f".debug_{wanted}"), by_name.get(f".zdebug_{wanted}")
         if header is not None and header.type != _NO_BITS:
             found[wanted] = _content(debug, header, f".debug_{wanted}")
         elif old is not None:
             found[wanted] = _old_compressed(_raw(debug, old, f".zdebug_{wanted}"), f".zdebug_{wanted}")
-    if not found.get("info") or not found.get("abbrev"):
-        raise DwarfFault(_absent(debug, by_name))
-    return DebugData(*(found.get(wanted, b"") for wanted in _WANTED))
+    return found
+
+
+def _by_name(debug: DebugSections) -> dict[str, SectionHeader]:
+    if not debug.sections.headers:
+        raise DwarfFault(debug.sections.reason)
+    names = _names(debug)
+    return {_name(header, names): header for header in debug.sections.headers}
 
 
 def _absent(debug: DebugSections, by_name: dict[str, SectionHeader]) -> str:

@@ -11,7 +11,7 @@ DWARF 5, section 7.5.1.  A unit begins with (sizes in bytes, ``o`` is 4, or 8 af
 
 from __future__ import annotations
 
-from gemel.builds.dwarf.abbreviations import Abbreviation, Sizes, read_table, uleb
+from gemel.builds.dwarf.abbreviations import Abbreviation, Known, Sizes, read_table, uleb
 from gemel.builds.dwarf.constants import (
     SKELETON_UNIT,
     SPLIT_COMPILE_UNIT,
@@ -63,10 +63,11 @@ class Unit(Struct):
 def read_units(data: DebugData, joined: bytes) -> list[Unit]:
     """All units; ``joined`` is ``.debug_info`` and behind it ``.debug_types``."""
     tables: dict[tuple[int, Sizes], dict[int, Abbreviation]] = {}
+    known: Known = {}
     units: list[Unit] = []
     at = 0
     while at < len(joined):
-        unit = _read_unit(data, joined, at, at >= len(data.info), tables)
+        unit = _read_unit(data, joined, at, at >= len(data.info), tables, known)
         units.append(unit)
         at = unit.end
     return units
@@ -78,6 +79,7 @@ def _read_unit(
     start: int,
     of_types: bool,
     tables: dict[tuple[int, Sizes], dict[int, Abbreviation]],
+    known: Known,
 ) -> Unit:
     limit = len(joined) if of_types else len(data.info)
     length, offset_size, at = _number(joined, start, 4), 4, start + 4
@@ -111,7 +113,7 @@ def _read_unit(
     sizes = Sizes(version, offset_size, address_size)
     key = abbreviations_at, sizes
     if key not in tables:
-        tables[key] = read_table(data.abbreviations, abbreviations_at, sizes)
+        tables[key] = read_table(data.abbreviations, abbreviations_at, sizes, known)
     table = tables[key]
     strings, split = _of_first_entry(joined, at, end, table)
     if kind in (SPLIT_COMPILE_UNIT, SPLIT_TYPE_UNIT, SKELETON_UNIT):

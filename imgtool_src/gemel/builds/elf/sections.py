@@ -52,6 +52,11 @@ class SectionHeader(NamedTuple):
         return bool(self.flags & _ALLOCATED and self.size)
 
     @property
+    def executable(self) -> bool:
+        """Whether it holds instructions."""
+        return bool(self.flags & 0x4)
+
+    @property
     def thread_local(self) -> bool:
         """Whether it is a template of thread-local data, whose address may be that of what follows."""
         return bool(self.flags & _THREAD_LOCAL)

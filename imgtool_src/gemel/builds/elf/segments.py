@@ -44,7 +44,7 @@ def read_segments(
     problems = [problem for header in loadable for problem in _bounds(header, source.size, file)]
     total = sum(header.file_size for header in loadable)
     if not total:
-        problems.append(_empty(len(loadable), file))
+        problems.append(_debug_only(file) if _without_code(sections) else _empty(len(loadable), file))
     elif not problems and total > source.size:
         problems.append(
             Problem(
@@ -130,6 +130,21 @@ def _bounds(header: ProgramHeader, file_size: int, file: str) -> list[Problem]:
                 )
             )
     return problems
+
+
+def _without_code(sections: tuple[SectionHeader, ...]) -> bool:
+    """Whether code has a section but no bytes, as in a file of debug information alone."""
+    return any(each.allocated and each.executable and each.type == NOBITS for each in sections)
+
+
+def _debug_only(file: str) -> Problem:
+    return Problem(
+        "the file holds debug information only, no code",
+        where=file,
+        found="sections of code without bytes, as objcopy --only-keep-debug leaves them",
+        expected="the linked ELF file, or the one that the debug information was taken out of",
+        next_step="give the file from the linker; it may hold the debug information too",
+    )
 
 
 def _empty(loadable: int, file: str) -> Problem:

@@ -209,10 +209,6 @@ class SymbolTable:
             raise BuildError(self._not_found(name))
         return symbol
 
-    def value_of(self, name: str) -> int:
-        """The value of the one defined symbol called ``name``, Thumb bit kept; BuildError as ``one``."""
-        return self.one(name).value
-
     def function_at(self, address: int) -> tuple[Symbol, int] | None:
         """The function whose code holds ``address``, and how many bytes into it that is.
 

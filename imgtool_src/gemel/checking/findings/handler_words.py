@@ -13,9 +13,9 @@ from gemel.inspection.core_views import (
     runs_from,
 )
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.inspection.vector_tables import reserved_words
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan, Core
+from gemel.m_profile.vector_tables import reserved_words
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 

@@ -8,7 +8,17 @@ from gemel.checking.registry import rule_names
 from gemel.layout.kinds import LayoutFault, nearest_hint
 from gemel.layout.model import Layout
 
-OTHER_PARTIES = ("rest", "layout", "record", "version", "rollback", "product", "vendor id", "class id")
+OTHER_PARTIES = (
+    "rest",
+    "layout",
+    "record",
+    "version",
+    "rollback",
+    "product",
+    "vendor id",
+    "class id",
+    "policy",
+)
 """What findings about the record concern besides names of the layout."""
 
 OWN_PARTIES = ("rehearsal-passes",)
@@ -21,6 +31,7 @@ def waiver_faults(layout: Layout) -> Iterator[LayoutFault]:
         return
     known = rule_names()
     places = party_names(layout)
+    required = layout.seal is not None and layout.seal.required
     for index, waiver in enumerate(layout.rules.waive):
         if waiver.rule not in known:
             hint = nearest_hint(waiver.rule, known) or "gemel explain lists all rules"
@@ -34,6 +45,23 @@ def waiver_faults(layout: Layout) -> Iterator[LayoutFault]:
             what = "no area, build, core, memory, contract, stamp or checksum of this name"
             expected = "a name that a finding of this rule concerns"
             yield LayoutFault(path, what, found=waiver.where, expected=expected, next_step=hint)
+        elif required and guards_image(waiver.rule):
+            step = "take the waiver out, or set required = false in [seal]"
+            yield LayoutFault(
+                ("rules", "waive", index, "rule"),
+                "a rule that guards the image cannot be waived where a seal is required",
+                found=waiver.rule,
+                expected="no such waiver",
+                next_step=step,
+            )
+
+
+def guards_image(name: str) -> bool:
+    """Whether the rule of that name guards the image: then it cannot be waived where a seal is demanded."""
+    from gemel.checking.registry import rule_named
+
+    rule = rule_named(name)
+    return rule is not None and rule.guards == "image"
 
 
 def party_names(layout: Layout) -> list[str]:

@@ -15,7 +15,6 @@ kept in the layout, not in what was analysed.  Section numbers are from memory.
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Iterator
 from typing import Any
 from urllib.parse import quote
@@ -23,10 +22,11 @@ from urllib.parse import quote
 from gemel.checking.reports.as_text import CAUTION
 from gemel.checking.reports.sarif_places import Addresses, LayoutLines
 from gemel.checking.rule import Rule
-from gemel.checking.runner import CheckResult, Judged, RuleResult
+from gemel.checking.runner import Judged, RuleResult, RulesApplied
 from gemel.inspection.inspection import Inspection
 from gemel.layout.model import Waiver
 from gemel.outcomes import Finding, NotChecked
+from gemel.text.as_json import json_text
 from gemel.version import __version__
 
 SCHEMA = "https://docs.oasis-open.org/sarif/sarif/v2.1.0/errata01/os/schemas/sarif-schema-2.1.0.json"
@@ -34,12 +34,12 @@ IMAGE, LAYOUT = 0, 1
 """Indices into ``run.artifacts``."""
 
 
-def report(result: CheckResult, inspection: Inspection, image_name: str) -> str:
+def report(result: RulesApplied, inspection: Inspection, image_name: str) -> str:
     """The log as JSON text, its last line ended.  Names no path, host, user or time."""
-    return json.dumps(report_data(result, inspection, image_name), indent=2, ensure_ascii=False) + "\n"
+    return json_text(report_data(result, inspection, image_name))
 
 
-def report_data(result: CheckResult, inspection: Inspection, image_name: str) -> dict[str, Any]:
+def report_data(result: RulesApplied, inspection: Inspection, image_name: str) -> dict[str, Any]:
     """The log as plain data."""
     return {"$schema": SCHEMA, "version": "2.1.0", "runs": [_Run(result, inspection, image_name).data()]}
 
@@ -47,7 +47,7 @@ def report_data(result: CheckResult, inspection: Inspection, image_name: str) ->
 class _Run:
     """What the parts of one run share: the places that results point at, and names of files."""
 
-    def __init__(self, result: CheckResult, inspection: Inspection, image_name: str) -> None:
+    def __init__(self, result: RulesApplied, inspection: Inspection, image_name: str) -> None:
         self.result, self.inspection = result, inspection
         self.layout_name = inspection.read.name
         self.image_name = image_name
@@ -174,7 +174,7 @@ class _Run:
         return hashlib.sha256("\0".join((*parts, str(self.seen[parts]))).encode()).hexdigest()
 
 
-def _driver(result: CheckResult) -> dict[str, Any]:
+def _driver(result: RulesApplied) -> dict[str, Any]:
     """The tool component (section 3.19) with every rule as a reporting descriptor (3.49)."""
     return {
         "name": "gemel",

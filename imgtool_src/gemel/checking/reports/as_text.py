@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import re
-import textwrap
 from collections.abc import Iterable, Iterator
 
+from gemel.checking.reports.basis import Basis
 from gemel.checking.rule import Rule
-from gemel.checking.runner import CheckResult, Judged, RuleResult
-from gemel.errors import on_one_line
+from gemel.checking.runner import Judged, RuleResult, RulesApplied
 from gemel.outcomes import Finding, NotChecked
+from gemel.text.escaping import on_one_line
+from gemel.text.wrapping import label_head, wrapped
 
 CAUTION = "A passing check is evidence, not a safety approval."
 SIGNS = {"error": "BROKEN", "warning": "WARNING", "note": "NOTE"}
@@ -23,21 +24,26 @@ OPTION = re.compile(r"(?<!\S)--[a-z-]+")
 """Reasons that name an option: the rule was not asked for."""
 
 
-def report_of(result: CheckResult, *, everything: bool = False) -> list[str]:
-    """All lines of the report; ``everything`` lists the rules that hold, and each place not checked."""
+def report_of(result: RulesApplied, basis: Basis | None = None, *, everything: bool = False) -> list[str]:
+    """All lines of the report; ``everything`` lists the rules that hold, and each place not checked.
+
+    ``basis`` is what the image was judged by.
+    """
     lines = [*_findings(result), *_waived(result), *_severities(result)]
     lines += _each_not_checked(result) if everything else _not_checked(result)
     if everything:
         lines += _holding(result)
+    if basis:
+        lines += _basis(basis)
     return [*lines, *_closing(result)]
 
 
-def summary_of(result: CheckResult) -> list[str]:
+def summary_of(result: RulesApplied) -> list[str]:
     """The short form, for a command that checks on its way: findings, waived or not, and the count."""
     return [*_findings(result), *_waived(result), *_severities(result), *_closing(result)]
 
 
-def _findings(result: CheckResult) -> Iterator[str]:
+def _findings(result: RulesApplied) -> Iterator[str]:
     for severity, sign in SIGNS.items():
         for each in result.results:
             if each.severity != severity:
@@ -61,36 +67,27 @@ def finding_lines(rule: Rule, judged: Judged) -> Iterator[str]:
     yield from _labelled("found", finding.found)
     yield from _labelled("expected", finding.expected)
     for index, line in enumerate(finding.lines):
-        yield from _labelled("" if index else "detail", line, "  ")
+        yield from _labelled("" if index else "detail", line, 2)
     yield from _labelled("next", finding.next_step or rule.remedy)
     if judged.ended:
         yield from _labelled("waiver", f"ended on {judged.ended.until}: {judged.ended.reason}")
+    if judged.refused:
+        yield from _labelled("waiver", judged.refused)
 
 
-def _labelled(label: str, value: str, indent: str = "") -> Iterator[str]:
-    """``value`` behind its label; nothing for no value.  A line with columns of its own stays whole."""
+def _labelled(label: str, value: str, indent: int = 0) -> Iterator[str]:
+    """``value`` after its label; nothing for no value.  A line with columns of its own stays whole."""
     if not value:
         return
-    head = f"  {label:<9} "
+    head = label_head(label)
     yield from [head + on_one_line(value)] if "  " in value else _wrapped(value, head, indent)
 
 
-def _wrapped(text: str, head: str, indent: str = "") -> list[str]:
-    """``text`` behind ``head``, its further lines as far to the right, and by ``indent`` more.
-
-    Names in it may come from anywhere: control characters are escaped.
-    """
-    return textwrap.wrap(
-        on_one_line(text),
-        WIDTH,
-        initial_indent=head,
-        subsequent_indent=" " * len(head) + indent,
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
+def _wrapped(text: str, head: str, indent: int = 0) -> list[str]:
+    return wrapped(text, WIDTH, head, indent)
 
 
-def _waived(result: CheckResult) -> Iterator[str]:
+def _waived(result: RulesApplied) -> Iterator[str]:
     for each in result.results:
         for judged in each.findings:
             if judged.waiver:
@@ -106,7 +103,7 @@ def _waived(result: CheckResult) -> Iterator[str]:
         yield ""
 
 
-def _severities(result: CheckResult) -> Iterator[str]:
+def _severities(result: RulesApplied) -> Iterator[str]:
     """Every rule that the layout makes count for more or less, whether it holds or not."""
     changed = [each for each in result.results if each.change]
     if not changed:
@@ -119,7 +116,7 @@ def _severities(result: CheckResult) -> Iterator[str]:
     yield ""
 
 
-def _not_checked(result: CheckResult) -> Iterator[str]:
+def _not_checked(result: RulesApplied) -> Iterator[str]:
     """What is missing first, each reason once with its rules; then in short what nobody asked for or has."""
     groups: dict[tuple[str, ...], list[str]] = {}
     unasked: dict[str, list[str]] = {}
@@ -179,7 +176,7 @@ def _reasons(places: Iterable[NotChecked]) -> tuple[str, ...]:
     return tuple(told)
 
 
-def _each_not_checked(result: CheckResult) -> Iterator[str]:
+def _each_not_checked(result: RulesApplied) -> Iterator[str]:
     rows: list[RuleResult] = [each for each in result.results if each.not_checked]
     if not rows:
         return
@@ -195,6 +192,25 @@ def _each_not_checked(result: CheckResult) -> Iterator[str]:
     yield ""
 
 
+def _basis(basis: Basis) -> Iterator[str]:
+    """What the image was judged by, where a seal is demanded or the layout bends a rule."""
+    if not (basis.seal_demanded_by or basis.waivers or basis.severities):
+        return
+    yield "judged by"
+    yield f"  {on_one_line(basis.layout_file)}, SHA-256 {basis.layout_file_sha256}"
+    if basis.policy:
+        yield f"  {on_one_line(basis.policy)}, SHA-256 {basis.policy_sha256}"
+    if basis.seal_demanded_by:
+        yield f"  a seal is demanded by {on_one_line(basis.seal_demanded_by)}"
+    for key in basis.counted_keys:
+        yield f"  signed by key {key}"
+    for waiver in basis.waivers:
+        yield from _wrapped(f"waiver of {waiver.rule} at {waiver.where}, until {waiver.until}", "  ")
+    for change in basis.severities:
+        yield from _wrapped(f"severity of {change.rule}: {change.severity}", "  ")
+    yield ""
+
+
 def _joined(places: Iterable[str]) -> str:
     """The places behind each other; what neighbours begin with up to a comma, such as a contract, once."""
     told: list[str] = []
@@ -207,7 +223,7 @@ def _joined(places: Iterable[str]) -> str:
     return ", ".join(told)
 
 
-def _holding(result: CheckResult) -> Iterator[str]:
+def _holding(result: RulesApplied) -> Iterator[str]:
     rows = [each for each in result.results if each.status == "holds"]
     if not rows:
         return
@@ -218,7 +234,7 @@ def _holding(result: CheckResult) -> Iterator[str]:
     yield ""
 
 
-def _closing(result: CheckResult) -> Iterator[str]:
+def _closing(result: RulesApplied) -> Iterator[str]:
     held = result.count("holds")
     counted = [f"{held} rule{' holds' if held == 1 else 's hold'}", f"{_open(result, 'error')} broken"]
     for severity, word in (("warning", "with a warning"), ("note", "with a note")):
@@ -234,6 +250,6 @@ def _closing(result: CheckResult) -> Iterator[str]:
     yield CAUTION
 
 
-def _open(result: CheckResult, severity: str) -> int:
+def _open(result: RulesApplied, severity: str) -> int:
     """Rules of that severity with a finding that no waiver covers."""
     return sum(each.severity == severity and each.status == "broken" for each in result.results)

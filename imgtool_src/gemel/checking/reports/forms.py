@@ -9,10 +9,10 @@ from gemel.errors import Problem, UsageProblem
 from gemel.structs import Struct
 
 if TYPE_CHECKING:
-    from gemel.checking.runner import CheckResult
+    from gemel.checking.runner import RulesApplied
     from gemel.inspection.inspection import Inspection
 
-Render = Callable[["CheckResult", "Inspection", str], str]
+Render = Callable[["RulesApplied", "Inspection", str], str]
 """From a result, what was checked and the image's file name (no path) to the report, lines ended."""
 
 
@@ -25,31 +25,33 @@ class ReportFormat(Struct):
     render: Render
 
 
-def _text(result: CheckResult, inspection: Inspection, image_name: str) -> str:
+def _text(result: RulesApplied, inspection: Inspection, image_name: str) -> str:
     from gemel.checking.reports.as_text import report_of
+    from gemel.checking.reports.basis import basis_of
 
-    return "".join(f"{line}\n" for line in report_of(result))
+    return "".join(f"{line}\n" for line in report_of(result, basis_of(inspection)))
 
 
-def _text_in_full(result: CheckResult, inspection: Inspection, image_name: str) -> str:
+def _text_in_full(result: RulesApplied, inspection: Inspection, image_name: str) -> str:
     from gemel.checking.reports.as_text import report_of
+    from gemel.checking.reports.basis import basis_of
 
-    return "".join(f"{line}\n" for line in report_of(result, everything=True))
+    return "".join(f"{line}\n" for line in report_of(result, basis_of(inspection), everything=True))
 
 
-def _json(result: CheckResult, inspection: Inspection, image_name: str) -> str:
+def _json(result: RulesApplied, inspection: Inspection, image_name: str) -> str:
     from gemel.checking.reports.as_json import report
 
-    return report(result, inspection, image_name) + "\n"
+    return report(result, inspection, image_name)
 
 
-def _sarif(result: CheckResult, inspection: Inspection, image_name: str) -> str:
+def _sarif(result: RulesApplied, inspection: Inspection, image_name: str) -> str:
     from gemel.checking.reports.as_sarif import report
 
     return report(result, inspection, image_name)
 
 
-def _junit(result: CheckResult, inspection: Inspection, image_name: str) -> str:
+def _junit(result: RulesApplied, inspection: Inspection, image_name: str) -> str:
     from gemel.checking.reports.as_junit import report
 
     return report(result, inspection, image_name)

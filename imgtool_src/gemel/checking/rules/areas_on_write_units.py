@@ -44,6 +44,7 @@ def _finding(layout: Layout, area: Area, memory: Memory, ragged: list[tuple[str,
 RULE = Rule(
     name="areas-on-write-units",
     severity="error",
+    guards="device",
     checks="Each area of a flash memory starts and ends on a multiple of the memory's write unit.",
     why="Flash takes a write unit at once, and with error correction only once after an erase. Two areas in "
     "one unit cannot be programmed one after the other: the second write fails or leaves bits that read as "

@@ -37,6 +37,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 RULE = Rule(
     name="attribution-on-sau-units",
     severity="error",
+    guards="device",
     checks="Each area whose security the layout states starts and ends at a multiple of 32 bytes.",
     why="The security attribution unit knows regions in units of 32 bytes only. It rounds the rest: bytes "
     "of the neighbour become secure with the area, or the area's last ones stay non-secure and readable.",

@@ -7,7 +7,8 @@ from collections.abc import Iterator
 from gemel.checking.rule import Rule
 from gemel.inspection.core_views import distance, whereabouts
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.vector_tables import is_blank, likely_tables, table_span, vector_builds
+from gemel.inspection.instead_of_tables import vector_builds
+from gemel.inspection.vector_tables import is_blank, likely_tables, table_span
 from gemel.inspection.wording import needs_elf
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan
@@ -52,7 +53,7 @@ class Start(NamedTuple):
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each constant, and one for secondaries that no contract has a constant for."""
     secondaries = [core.name for core in inspection.layout.secondaries()]
-    if not secondaries:
+    if not secondaries and not _loads_own(inspection):
         return
     starts, hidden = _starts(inspection)
     constants: list[Constant] = []
@@ -65,13 +66,20 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     matched = _matched(fitting)
     rest = [start for start in starts if start.plan.core not in matched.values()]
     for constant, fits in fitting.items():
+        followers = _followers(inspection, constant)
+        following = [start for start in followers if _fits(inspection, constant, start)]
+        if following and constant not in matched:
+            yield Holds(
+                f"constant {constant.symbol} of build {constant.build} for build {following[0].plan.name}"
+            )
+            continue
         core = matched.get(constant) or (fits[0].plan.core if fits and not rest else None)
         if core:
             yield Holds(f"constant {constant.symbol} of build {constant.build} for core {core}")
         elif hidden:
             yield NotChecked(constant.where, hidden)
         else:
-            yield _finding(inspection, constant, fits, rest or starts)
+            yield _finding(inspection, constant, fits, [*(rest or starts), *followers])
     named = {boot for each in inspection.layout.contracts.values() if (boot := each.boot_symbol)}
     if len(named) < len(secondaries):
         left = ", ".join(f"core {name}" for name in secondaries if name not in matched.values())
@@ -139,10 +147,30 @@ def _start(inspection: Inspection, plan: BuildPlan) -> Start | None:
     return Start(plan, address, plain, placed.vector_address if blank else None)
 
 
+def _loads_own(inspection: Inspection) -> bool:
+    """Whether a contract's constant may be for another build of the same core."""
+    layout = inspection.layout
+    named = [contract.boot_symbol.build for contract in layout.contracts.values() if contract.boot_symbol]
+    cores = [layout.builds[name].core for name in named]
+    return any(plan.core in cores and plan.name not in named for plan in vector_builds(layout))
+
+
+def _followers(inspection: Inspection, constant: Constant) -> list[Start]:
+    """The vector tables of other builds for the constant's own core, which a boot loader goes on to."""
+    core = inspection.layout.builds[constant.build].core
+    plans = [
+        plan for plan in vector_builds(inspection.layout) if plan.core == core and plan.name != constant.build
+    ]
+    return [start for plan in plans if (start := _start(inspection, plan))]
+
+
+def _fits(inspection: Inspection, constant: Constant, start: Start) -> bool:
+    return distance(inspection.layout, start.plan.core, start.address, constant.value) == 0
+
+
 def _fitting(inspection: Inspection, constant: Constant, starts: list[Start]) -> list[Start]:
     """The tables that lie at the constant's value, for the core that is sent there."""
-    layout, value = inspection.layout, constant.value
-    return [start for start in starts if distance(layout, start.plan.core, start.address, value) == 0]
+    return [start for start in starts if _fits(inspection, constant, start)]
 
 
 def _finding(inspection: Inspection, constant: Constant, taken: list[Start], due: list[Start]) -> Finding:
@@ -151,6 +179,9 @@ def _finding(inspection: Inspection, constant: Constant, taken: list[Start], due
     parties = [constant.build, constant.contract, *cores, *(start.plan.name for start in due)]
     if taken:
         what = f"build {constant.build} would release core {taken[0].plan.core} twice and another core never"
+    elif cores == [inspection.layout.builds[constant.build].core]:
+        names = " or ".join(dict.fromkeys(start.plan.name for start in due))
+        what = f"build {constant.build} would go on to where build {names} has no vector table"
     elif len(cores) == 1:
         what = f"build {constant.build} would release core {cores[0]} with the wrong vector table"
     else:
@@ -200,9 +231,10 @@ def _next_step(inspection: Inspection, constant: Constant, due: list[Start]) -> 
 RULE = Rule(
     name="boot-constant-agrees",
     severity="error",
+    guards="device",
     checks="The constant in the primary's code that each contract names as boot_symbol holds, in the image, "
-    "the address at which a secondary sees its own vector table, and no secondary goes without while "
-    "another has two.",
+    "the address at which a secondary sees its own vector table, or that of another build of the same "
+    "core, as a boot loader's, and no secondary goes without while another has two.",
     why="The primary writes this constant into the secondary's vector register and lets it run. When the "
     "second build has moved and the first was not built again, the secondary takes its stack pointer and "
     "first address from erased flash or the middle of a function, and locks up without a sign; the primary "
@@ -210,6 +242,6 @@ RULE = Rule(
     remedy="Have the join write it, with a stamp of value = { vectors_of = the secondary's build } at this "
     "constant; or build the primary again with the address at which the secondary's vector table lies.",
     source="common practice: the boot address word must name a vector table of that core's build",
-    absent="the layout has no secondary core",
+    absent="the layout has no secondary core, and no second build for the core of a constant",
     check=check,
 )

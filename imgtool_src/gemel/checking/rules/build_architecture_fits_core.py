@@ -9,6 +9,7 @@ from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, needs_elf
 from gemel.layout.model import BuildPlan, Core
+from gemel.m_profile.architectures import MAINLINES_OF_V8, RUNS
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
 if TYPE_CHECKING:
@@ -17,19 +18,7 @@ if TYPE_CHECKING:
 CPU_ARCH, PROFILE, ARM_INSTRUCTIONS = 6, 7, 8
 """Tags of ADDENDA32, "The target-related attributes"."""
 
-RUNS = {
-    "armv6-m": (11, 12),
-    "armv7-m": (10, 11, 12),
-    "armv7e-m": (10, 11, 12, 13),
-    "armv8-m.base": (11, 12, 16),
-    "armv8-m.main": (10, 11, 12, 16, 17),
-    "armv8.1-m.main": (10, 11, 12, 16, 17, 21),
-}
-"""Values of Tag_CPU_arch whose code each architecture runs (ADDENDA32 for the method; the order of the
-M-profile architectures from memory)."""
 ARMV7E_M = 13
-WITH_DSP = ("armv8-m.main", "armv8.1-m.main")
-"""Architectures that run code for Armv7E-M where they have the DSP extension (from memory)."""
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -61,7 +50,7 @@ def _not_told(attributes: BuildAttributes) -> str:
 def _wrong(core: Core, attributes: BuildAttributes) -> tuple[str, str] | None:
     """What the build is made for, and what the core has instead; None if the core runs it."""
     runs = RUNS[core.architecture]
-    if core.architecture in WITH_DSP and "dsp" in core.extensions:
+    if core.architecture in MAINLINES_OF_V8 and "dsp" in core.extensions:
         runs = (*runs, ARMV7E_M)
     arch, expected = attributes.in_words(CPU_ARCH), f"{core.architecture} or what it runs"
     if attributes.profile not in ("", "M"):
@@ -78,7 +67,7 @@ def _finding(
 ) -> Finding:
     name = f", for {attributes.cpu_name}" if attributes.cpu_name else ""
     lines: tuple[str, ...] = ()
-    if attributes.cpu_arch == ARMV7E_M and core.architecture in WITH_DSP:
+    if attributes.cpu_arch == ARMV7E_M and core.architecture in MAINLINES_OF_V8:
         lines = (f"core {core.name} would run it with dsp among its extensions in the layout",)
     return Finding(
         f"build {plan.name} is compiled for another architecture than core {core.name} has",
@@ -93,6 +82,7 @@ def _finding(
 RULE = Rule(
     name="build-architecture-fits-core",
     severity="error",
+    guards="device",
     checks="The architecture and profile in a build's attributes are those of its core, or ones whose code "
     "it runs.",
     why="The core meets an instruction that it does not have and faults, often far from the start: in a "

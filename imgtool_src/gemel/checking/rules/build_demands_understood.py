@@ -58,6 +58,7 @@ def _findings(inspection: Inspection, build: Build, attributes: BuildAttributes)
 RULE = Rule(
     name="build-demands-understood",
     severity="error",
+    guards="device",
     checks="A build's attributes hold no tag below 64 (modulo 128) that the standard does not define, and "
     "no arrangement outside of it.",
     why="Such a tag stands for a demand on the core that a reader must understand. What it asks for cannot "

@@ -87,6 +87,7 @@ def _in_image(inspection: Inspection, name: str, known: bytes, source: str) -> F
 RULE = Rule(
     name="build-ids-equal",
     severity="error",
+    guards="image",
     checks="The build id note at each build's place in the image and the build id in the record are that of "
     "the build at hand, or where there is none at hand, each other's.",
     why="A build id names one link of one build. Another one means that the device runs code that nobody at "

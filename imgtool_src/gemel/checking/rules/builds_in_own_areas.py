@@ -156,6 +156,7 @@ def _none_in_own(inspection: Inspection, placement: Placement, pieces: list[Piec
 RULE = Rule(
     name="builds-in-own-areas",
     severity="error",
+    guards="device",
     checks="Every byte that a build stores in flash lies in the area that the layout gives it, save for the "
     "primary's copy of a secondary's build at the place of that build.",
     why="Where two builds meet, one overwrites the other: merged files keep the bytes of whichever came "

@@ -75,6 +75,7 @@ def _finding(plan: BuildPlan, own: tuple[str, ...], what: str, span: Span, area:
 RULE = Rule(
     name="builds-inside-own-attribution",
     severity="error",
+    guards="device",
     checks="What a build is stored in, runs from and uses at run time, its first stack included, lies in "
     "secure areas for a secure build and in non-secure areas for a non-secure one.",
     why="A non-secure build that touches secure memory faults at the first access. A secure build whose "

@@ -157,7 +157,7 @@ def _gateways(data: bytes, start: int) -> Iterator[int]:
 
 
 def _together(content: Iterable[Span], area: Span) -> list[Span]:
-    """Stretches of ``content`` in whole half-words, as one where less than a veneer lies between."""
+    """Stretches of ``content`` in whole halfwords, as one where less than a veneer lies between."""
     result: list[Span] = []
     for each in content:
         start = max(align_down(each.start, HALFWORD), area.start)
@@ -200,6 +200,7 @@ def _parties(area: Area, *names: str) -> tuple[str, ...]:
 RULE = Rule(
     name="callable-area-holds-only-veneers",
     severity="error",
+    guards="device",
     checks="A non-secure-callable area of the image holds veneers in units of 32 bytes filled up with "
     "zeros, and otherwise nothing but zeros and erased bytes, with the instruction SG nowhere else at an "
     "even address.",

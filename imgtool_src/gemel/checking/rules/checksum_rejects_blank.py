@@ -53,6 +53,7 @@ def _outcomes(inspection: Inspection, checksum: Checksum, size: int) -> Iterator
 RULE = Rule(
     name="checksum-rejects-blank",
     severity="warning",
+    guards="device",
     checks="Over a range that is all erased, or all zero, each checksum comes out as something else than "
     "what an erased, or zero, place of its own would read.",
     why="A device that was never programmed, or whose programming failed before it began, verifies as sound "

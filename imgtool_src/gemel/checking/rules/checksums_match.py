@@ -135,6 +135,7 @@ def _builds_alone(
 RULE = Rule(
     name="checksums-match",
     severity="error",
+    guards="image",
     checks="Every checksum in the image is that of the bytes it covers, by its algorithm, feed and byte "
     "order.",
     why="Boot code that computes another value refuses to start the image, or, where it does not check, "

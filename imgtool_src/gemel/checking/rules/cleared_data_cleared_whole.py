@@ -141,6 +141,7 @@ def _data_in(build: Build, section: Section, rest: Span) -> bool:
 RULE = Rule(
     name="cleared-data-cleared-whole",
     severity="warning",
+    guards="device",
     checks="Each section of cleared data in a core's own RAM that start-up code begins to clear, by the "
     "build's zero table or the usual symbols, is cleared up to the last object in it, and each section that is "
     "named as cleared data (.bss, COMMON) is cleared at all; sections whose names say that they keep their content, "

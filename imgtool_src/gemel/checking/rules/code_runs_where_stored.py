@@ -52,6 +52,7 @@ def _finding(placement: Placement, piece: Piece, run: Span, stored: Span) -> Fin
 RULE = Rule(
     name="code-runs-where-stored",
     severity="error",
+    guards="device",
     checks="Each segment of a build whose run address lies in flash or rom, as its core sees it, is stored "
     "at that very place.",
     why="Nothing copies from flash to flash at the start. The core takes its instructions and constants from "

@@ -137,6 +137,7 @@ def _unequal(contract: Contract, where: str, first: Value, each: Value) -> Findi
 RULE = Rule(
     name="contract-constants-equal",
     severity="error",
+    guards="device",
     checks="Each constant that a contract names has one value in all builds: of the symbol, as the image "
     "holds its bytes, or else of the enumerator, as the debug information tells.",
     why="A protocol's version, a number of frames or a code that only one side has changed makes one core "

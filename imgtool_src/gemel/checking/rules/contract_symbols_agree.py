@@ -158,6 +158,7 @@ def _place(each: DefinedSymbol) -> str:
 RULE = Rule(
     name="contract-symbols-agree",
     severity="error",
+    guards="device",
     checks="Each symbol that a contract names is defined in every core's build, lies inside the contract's "
     "area, at the same place through each core's view and the aliases, and has the same size.",
     why="Two linkers place the same object in the order that suits each of them. A core that writes at one "

@@ -72,6 +72,7 @@ def _findings(found: list[DefinedType], contract: Contract, spelling: str, where
 RULE = Rule(
     name="contract-types-agree",
     severity="error",
+    guards="device",
     checks="Each type that a contract names is known to a build, and has in every build the same size, and "
     "every member the same name, offset, size, encoding, array bounds and bit field, every enumeration the "
     "same size, sign and values, as the debug information of each build tells, in every type inside of it "

@@ -139,6 +139,7 @@ def _apart(plan: BuildPlan, placement: Placement, piece: Piece, distance: int) -
 RULE = Rule(
     name="copied-build-in-run-area",
     severity="error",
+    guards="device",
     checks="A build with runs_in, as stored and padded, fits that RAM area, is linked to run there as its "
     "core sees it, and moves there as one block.",
     why="The primary copies the block before it releases the core. What does not fit overwrites the RAM "

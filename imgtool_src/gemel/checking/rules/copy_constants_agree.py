@@ -133,6 +133,7 @@ def _stored_bytes(inspection: Inspection, placed: PlacedBuild) -> int:
 RULE = Rule(
     name="copy-constants-agree",
     severity="error",
+    guards="device",
     checks="The constants in the primary's code that the layout names as source, destination and length of "
     "the copy of a build (copied_by) hold, in the image, where it is stored, where it runs, and a length "
     "that takes in all of it and fits its area.",

@@ -6,7 +6,15 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.inspection.build_ids import id_words, known_id
-from gemel.inspection.embedded_copies import Copy, Held, copies_of, copy_in_place, held_by, held_in, ids_in
+from gemel.inspection.embedded_copies import (
+    Copy,
+    HeldCopy,
+    copies_of,
+    copy_in_place,
+    held_by,
+    held_in,
+    ids_in,
+)
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, counted, needs_build, needs_elf, place_words
 from gemel.layout.model import BuildPlan
@@ -54,7 +62,7 @@ def _in_place(inspection: Inspection, plan: BuildPlan) -> Iterator[Outcome]:
             yield _copy_outcome(inspection, plan, other, copy, ", at its place")
 
 
-def _inside(inspection: Inspection, plan: BuildPlan, holder: list[Held]) -> Iterator[Outcome]:
+def _inside(inspection: Inspection, plan: BuildPlan, holder: list[HeldCopy]) -> Iterator[Outcome]:
     """Copies anywhere else, as arrays in the primary's code have them."""
     seen: list[Span] = []
     for name, placement in inspection.placements.items():
@@ -153,6 +161,7 @@ def _foreign_id(
 RULE = Rule(
     name="embedded-build-current",
     severity="error",
+    guards="device",
     checks="A copy of another build that the primary's build carries, found at that build's place, by its "
     "vector table or by its build id, equals the build at hand or has its build id.",
     why="A primary that was not built anew after the secondary carries yesterday's secondary. The device "

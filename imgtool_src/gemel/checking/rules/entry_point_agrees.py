@@ -54,6 +54,7 @@ def _finding(inspection: Inspection, table: VectorTable, file: str, entry: int) 
 RULE = Rule(
     name="entry-point-agrees",
     severity="note",
+    guards="device",
     checks="The entry point of each build's file is the reset handler in its vector table.",
     why="A core that starts from flash ignores the entry point, but a debugger or a boot loader may start "
     "there. What works under the debugger then fails without it, because the code before the entry point "

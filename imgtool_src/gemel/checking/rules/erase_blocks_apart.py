@@ -95,6 +95,7 @@ def _finding(layout: Layout, memory: Memory, block: Span, areas: Sequence[Area])
 RULE = Rule(
     name="erase-blocks-apart",
     severity="error",
+    guards="device",
     checks="No two areas of a flash memory lie in the same erase block, save for those of one "
     "build, and for record and seal, which every update writes together.",
     why="Flash is erased a block at a time. An update of one area erases the bytes of its neighbour in the "

@@ -51,6 +51,7 @@ def _demands(attributes: BuildAttributes) -> Iterator[Demand]:
 RULE = Rule(
     name="extension-demands-fit-core",
     severity="error",
+    guards="device",
     checks="Each extension in a build's attributes is one that its core has: DSP, vectors, division, "
     "unaligned accesses, pointer authentication, security.",
     why="An instruction of an extension that the core lacks faults when it is reached, and so does an "

@@ -61,6 +61,7 @@ def _finding(name: str, parties: tuple[str, ...], where: str, span: Span) -> Fin
 RULE = Rule(
     name="file-headers-not-stored",
     severity="warning",
+    guards="device",
     checks="No segment of a build, and no build's place in the image, begins with the header of an ELF file.",
     why="Linkers that align segments to pages of a host's size reach back to the start of the file and put "
     "its headers into the first segment. They take flash in front of the vector table, often that of the "

@@ -85,6 +85,7 @@ def _finding(
 RULE = Rule(
     name="flash-words-programmed",
     severity="warning",
+    guards="device",
     checks="In each build as stored and in each range of a checksum, the image holds bytes of every write "
     "unit.",
     why="Flash with error correction has no valid correction bits in an erased word: reading one can raise a "

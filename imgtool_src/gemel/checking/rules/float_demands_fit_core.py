@@ -69,6 +69,7 @@ def _unclear(inspection: Inspection) -> Iterator[tuple[str, str]]:
 RULE = Rule(
     name="float-demands-fit-core",
     severity="error",
+    guards="device",
     checks="The floating-point unit, precision and way of passing arguments in a build's attributes are "
     "ones that its core has.",
     why="The first floating-point instruction on a core without a unit faults, and the compiler puts them "

@@ -53,6 +53,7 @@ def _finding(core: CoreCode, found: FirstFloat) -> Finding:
 RULE = Rule(
     name="float-enabled-before-use",
     severity="warning",
+    guards="device",
     checks="From its reset handler on, function by function in the order of their calls, code of a core with a "
     "floating-point unit stores to the coprocessor access register before the first floating-point instruction.",
     why="After reset the unit is switched off, and its first instruction faults. Compilers use its registers for "

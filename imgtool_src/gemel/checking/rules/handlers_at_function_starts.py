@@ -8,8 +8,9 @@ from gemel.checking.rule import Rule
 from gemel.inspection.code_starts import Inside, inside_of
 from gemel.inspection.core_views import described_word, runs_from
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.inspection.vector_tables import place_of, reserved_words, tables, values_told, words_span
+from gemel.inspection.vector_tables import place_of, tables, values_told, words_span
 from gemel.inspection.wording import needs_elf
+from gemel.m_profile.vector_tables import reserved_words
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
 
@@ -60,6 +61,7 @@ def _finding(inspection: Inspection, table: VectorTable, inside: Inside, indices
 RULE = Rule(
     name="handlers-at-function-starts",
     severity="error",
+    guards="device",
     checks="The reset handler and every other handler that is in code of its own build is an address at which "
     "that build's file has a function or a label, not one inside a function of known size, inside an instruction "
     "or among a function's constants.",

@@ -8,8 +8,9 @@ from gemel.checking.rule import Rule
 from gemel.inspection.code_starts import data_at
 from gemel.inspection.core_views import distance, function_at, runs_from
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.inspection.vector_tables import place_of, reserved_words, tables, values_told, words_span
+from gemel.inspection.vector_tables import place_of, tables, values_told, words_span
 from gemel.inspection.wording import needs_elf
+from gemel.m_profile.vector_tables import reserved_words
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placing import Piece, Placement
 from gemel.spans import format_address
@@ -86,6 +87,7 @@ def _finding(inspection: Inspection, table: VectorTable, part: str, indices: lis
 RULE = Rule(
     name="handlers-executable",
     severity="error",
+    guards="device",
     checks="The reset handler and every other handler that in its own build is in a segment which that build's ELF "
     "file marks as executable, in a section, and not where its symbols say that data is.",
     why="A handler in data or in a gap means that the table was patched, or is not this build's: the core "

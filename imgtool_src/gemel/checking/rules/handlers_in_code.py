@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from gemel.checking.findings.handler_words import Fault, behind_table, judged_words
 from gemel.checking.rule import Rule
 from gemel.inspection.core_views import (
-    EXECUTE_NEVER,
     described_word,
     run_span_as_seen,
 )
@@ -20,6 +19,7 @@ from gemel.inspection.vector_tables import (
     words_span,
 )
 from gemel.inspection.wording import counted
+from gemel.m_profile.memory_map import DEVICE_REGIONS
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
 WHAT: dict[Fault, str] = {
@@ -72,7 +72,7 @@ def _expected(inspection: Inspection, table: VectorTable, fault: Fault) -> str:
     if fault == "blank":
         return "an instruction; was a section left out when the file was made (objcopy -j)?"
     if fault == "never":
-        closed = " and ".join(map(str, EXECUTE_NEVER))
+        closed = " and ".join(map(str, DEVICE_REGIONS))
         return f"outside {closed}, which the default memory map keeps from execution"
     plans = inspection.layout.builds_of(table.core.name)
     runs = [
@@ -86,6 +86,7 @@ def _expected(inspection: Inspection, table: VectorTable, fault: Fault) -> str:
 RULE = Rule(
     name="handlers-in-code",
     severity="error",
+    guards="device",
     checks="Every word of a vector table that the core's architecture uses, behind the first two, is zero "
     "or the address, with bit 0 set, of code that the core runs: stored in one of its builds or copied from "
     "there to RAM.",

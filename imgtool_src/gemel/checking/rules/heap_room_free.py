@@ -88,6 +88,7 @@ def _finding(plan: BuildPlan, build: Build, heap: Reserve, common: Span, what: s
 RULE = Rule(
     name="heap-room-free",
     severity="error",
+    guards="device",
     checks="The heap that a build sets aside, by a section or by the usual symbols, overlaps no data, no "
     "code that runs from RAM and no stack of the same build.",
     why="The first blocks that are allocated lie over variables, or the last ones over the stack: both "

@@ -31,6 +31,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 RULE = Rule(
     name="image-bytes-in-order",
     severity="error",
+    guards="device",
     checks="What the builds given, or the record and the vector tables, have at a place is not found there with "
     "its bytes swapped in halfwords or words, shifted from there on, or at an alias of flash.",
     why="A conversion for another programmer, a binary read at another address or a byte lost on the way changes "

@@ -131,6 +131,7 @@ def _all_differing_are(inspection: Inspection, difference: _Difference, byte: in
 RULE = Rule(
     name="image-equals-builds",
     severity="error",
+    guards="image",
     checks="Each byte that a build at hand stores is in the image at its place, save where the layout writes "
     "a stamp or a checksum.",
     why="The device runs what is in the image, not what was tested: another version of a build, one that "

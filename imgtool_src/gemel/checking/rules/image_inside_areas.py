@@ -57,6 +57,7 @@ def _finding(inspection: Inspection, memory: Memory, gap: Span, found: Deviation
 RULE = Rule(
     name="image-inside-areas",
     severity="error",
+    guards="image",
     checks="In flash, bytes outside every area and outside the places of stamps and checksums are the erased "
     "byte.",
     why="Nobody has set these bytes aside: whoever uses that flash next, for settings, a log or another "

@@ -114,6 +114,7 @@ def _distance(span: Span, nearest: Window) -> str:
 RULE = Rule(
     name="image-inside-memories",
     severity="error",
+    guards="image",
     checks="Every byte of the image lies in a flash or rom memory of the layout, at its plain address.",
     why="A programmer cannot write what lies outside flash: it stops, or skips the bytes without a word. "
     "Bytes for RAM look right under a debugger, which fills RAM itself, and are missing when the device "

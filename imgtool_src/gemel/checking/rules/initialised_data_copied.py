@@ -103,6 +103,7 @@ def _findings(placement: Placement, piece: Piece, entries: list[StartEntry]) -> 
 RULE = Rule(
     name="initialised-data-copied",
     severity="warning",
+    guards="device",
     checks="Each byte that a build stores in flash for a run address in RAM lies in a block that its "
     "start-up code copies, by its copy table or the usual symbols, or in the block that the primary copies.",
     why="A section of initialised data or of code for RAM that was added to the linker script and "

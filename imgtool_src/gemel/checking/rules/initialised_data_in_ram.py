@@ -68,6 +68,7 @@ def _findings(inspection: Inspection, plan: BuildPlan, build: Build, section: Se
 RULE = Rule(
     name="initialised-data-in-ram",
     severity="error",
+    guards="device",
     checks="No section of initialised variables (.data) has its run address in flash or rom.",
     why="A store to flash is ignored or faults, by the device. The variables keep the value that they start with "
     "for ever, or the first assignment ends in a fault handler; reading them works, so that much seems right.",

@@ -94,6 +94,7 @@ def _arm_code(plan: BuildPlan, core: Core, build: Build, code: MappedCode) -> It
 RULE = Rule(
     name="instructions-fit-core",
     severity="error",
+    guards="device",
     checks="Every instruction of a build, told from data by the mapping symbols, is one that its core has, "
     "by its architecture and extensions in the layout, unless it is behind a test of the core's own state.",
     why="An instruction that the core lacks is undefined: it faults when it is reached, which may be once "

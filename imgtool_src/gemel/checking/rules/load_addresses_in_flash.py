@@ -102,6 +102,7 @@ def _over_the_end(inspection: Inspection, placement: Placement, piece: Piece) ->
 RULE = Rule(
     name="load-addresses-in-flash",
     severity="error",
+    guards="device",
     checks="Each segment of a build that has bytes to store has its load address in a flash or rom memory, "
     "as the programmer or the build's core sees it, or in the RAM area that the build is copied to.",
     why="Bytes with a load address in RAM are put there by a debugger and by nobody else: the build works on "

@@ -98,6 +98,7 @@ def _state(window: int) -> str:
 RULE = Rule(
     name="memory-seen-through-one-alias",
     severity="error",
+    guards="device",
     checks="A build whose security the layout states uses each memory that has an alias through one window "
     "only, and through that of its security state where the two windows differ in address bit 28 alone.",
     why="Where the same bytes have a secure and a non-secure address, the address decides the state of the "

@@ -8,7 +8,8 @@ from gemel.checking.rule import Rule
 from gemel.inspection.address_literals import holders_of
 from gemel.inspection.core_views import distance
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.vector_tables import table_span, vector_builds
+from gemel.inspection.instead_of_tables import vector_builds
+from gemel.inspection.vector_tables import table_span
 from gemel.inspection.wording import concerned
 from gemel.layout.addresses import locate, starts_of
 from gemel.layout.model import BuildPlan
@@ -82,6 +83,7 @@ def _finding(
 RULE = Rule(
     name="primary-holds-vector-address",
     severity="note",
+    guards="device",
     checks="Somewhere in the stored bytes of the primary's builds, the address at which each secondary "
     "sees its vector table stands as an aligned word, or is put together by one instruction or a pair of "
     "them.",

@@ -7,7 +7,8 @@ from collections.abc import Iterator
 from gemel.checking.rule import Rule
 from gemel.inspection.core_views import whereabouts
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.vector_tables import table_span, vector_builds
+from gemel.inspection.instead_of_tables import vector_builds
+from gemel.inspection.vector_tables import table_span
 from gemel.layout.addresses import locate
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
@@ -51,6 +52,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 RULE = Rule(
     name="primary-vectors-at-reset",
     severity="error",
+    guards="device",
     checks="The address at which the primary fetches its vectors at reset, an alias of flash or not, is "
     "that of the vector table of one of its builds.",
     why="At reset the primary reads its stack pointer and first address from this place, fixed by the "

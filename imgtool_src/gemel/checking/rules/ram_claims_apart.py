@@ -83,6 +83,7 @@ def _evidence(layout: Layout, plan: BuildPlan, build: Build, span: Span) -> Iter
 RULE = Rule(
     name="ram-claims-apart",
     severity="error",
+    guards="device",
     checks="No byte of RAM outside the shared areas is taken at run time by builds of two cores, for data, "
     "copied code, heap or stack, whatever address each core sees it at.",
     why="Each core's code writes to such a byte as if it were alone: a stack or a heap of one grows into "

@@ -178,6 +178,21 @@ def _in_shared(layout: Layout, plan: BuildPlan, build: Build, claim: Claim, span
     )
 
 
+def _never_stored(build: Build, claim: Claim) -> str:
+    """Which sections of constants have no bytes in the file, and what to take out; empty if none has."""
+    names = [
+        section.name
+        for section in (build.sections.all() if build.sections else ())
+        if section.allocated and not section.stored and section.span.overlaps(claim.seen)
+    ]
+    if not names:
+        return ""
+    return (
+        f"section{'s' if len(names) > 1 else ''} {', '.join(names[:4])} has no bytes in the file: take (NOLOAD) out of "
+        "the linker script, or place it in RAM"
+    )
+
+
 def _no_ram(layout: Layout, plan: BuildPlan, build: Build, claim: Claim) -> Finding:
     parties = concerned(plan.name, plan.core)
     where = claim_words(build, claim)
@@ -189,6 +204,7 @@ def _no_ram(layout: Layout, plan: BuildPlan, build: Build, claim: Claim) -> Find
             found=f"{sized(claim.seen)}, cleared at the start or never stored",
             expected=_expected(layout, plan),
             span=claim.plain,
+            next_step=_never_stored(build, claim),
             lines=_symbol_lines(build, claim.seen),
         )
     lines = []
@@ -211,6 +227,7 @@ def _no_ram(layout: Layout, plan: BuildPlan, build: Build, claim: Claim) -> Find
 RULE = Rule(
     name="ram-claims-in-own-areas",
     severity="error",
+    guards="device",
     checks="The memory that each segment of a build, its heap and its stack take at run time, as its core "
     "sees it, lies in RAM that this core owns or in the area that the build is copied to; a segment, or a "
     "section in one, may lie as a whole in shared areas.",

@@ -49,6 +49,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 RULE = Rule(
     name="record-digests-match",
     severity="error",
+    guards="image",
     checks="The CRC-32 and the SHA-256 of each build's stored span are those that the record holds.",
     why="A build whose bytes changed after the join is not what was checked and released; the core runs "
     "whatever the bytes now say.",

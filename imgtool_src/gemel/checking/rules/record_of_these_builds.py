@@ -66,6 +66,7 @@ def _words(address: int | None) -> str:
 RULE = Rule(
     name="record-of-these-builds",
     severity="error",
+    guards="image",
     checks="For each build at hand, the record's stored span, run address and vector address are those of "
     "the build, and where its ELF file has no build id the record names none (build-ids-equal compares two).",
     why="Boot code that trusts the record copies and starts what it says; with another run or vector address "

@@ -6,10 +6,12 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.layout.model import RecordPlan
+from gemel.layout.addresses import plain_span, seen_by
+from gemel.layout.model import BuildPlan, Layout, RecordPlan
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
-from gemel.placement.placed import identities_of
-from gemel.record.record import Record
+from gemel.placement.placed import has_vectors, identities_of
+from gemel.record.record import BuildEntry, Record
+from gemel.spans import Span, format_address
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -89,15 +91,58 @@ def _builds(inspection: Inspection, record: Record, plan: RecordPlan) -> Iterato
                 expected=expected,
                 span=entry.stored,
             )
+        else:
+            yield from _addresses(inspection.layout, build, entry, where)
+
+
+def _addresses(layout: Layout, build: BuildPlan, entry: BuildEntry, where: str) -> Iterator[Finding]:
+    """What the layout says of the addresses that boot code takes from the record: where it runs, its vectors."""
+    area = layout.span_of(build.stored_in)
+    run = Span(entry.run_start, entry.stored.size)
+    if build.runs_in:
+        home = layout.span_of(build.runs_in)
+        seen = Span(seen_by(layout, home.start, build.core), home.size)
+        inside = plain_span(layout, run, build.core)
+        right, expected = inside is not None and home.covers(inside), f"inside {seen}, area {build.runs_in}"
+    else:
+        address = seen_by(layout, entry.stored.start, build.core)
+        right, expected = entry.run_start == address, f"{format_address(address)}, where it is stored"
+    if not right:
+        yield Finding(
+            f"build {entry.name} is recorded to run elsewhere than the layout says",
+            (entry.name, build.core, build.runs_in or build.stored_in),
+            where=f"{where}, entry {entry.name}",
+            found=f"runs at {format_address(entry.run_start)}, as core {build.core} sees it",
+            expected=expected,
+            span=entry.stored,
+        )
+        return
+    vectors = entry.run_start + area.start + build.vector_offset - entry.stored.start
+    due = vectors if has_vectors(layout, entry.name) else None
+    if entry.vector_address != due:
+        yield Finding(
+            f"build {entry.name} is recorded with another vector table than the layout says",
+            (entry.name, build.core, build.stored_in),
+            where=f"{where}, entry {entry.name}",
+            found=_address_words(entry.vector_address),
+            expected=f"{_address_words(due)} (vector_offset {format_address(build.vector_offset)})",
+            span=entry.stored,
+        )
+
+
+def _address_words(address: int | None) -> str:
+    return "no vector table" if address is None else format_address(address)
 
 
 RULE = Rule(
     name="record-of-this-layout",
     severity="error",
+    guards="image",
     checks="The record names the layout's product, vendor and class ids, the SHA-256 of this layout and its "
-    "builds, each for its core and inside its area.",
+    "builds, each for its core, inside its area, and with the run address and vector address that follow from "
+    "the layout.",
     why="An image for another product, or joined for another memory map, can brick the device or run one "
-    "core's code on the other.",
+    "core's code on the other. Boot code that trusts the record starts a core at the vector address in it.",
     remedy="Take the layout that belongs to the image, or the image that belongs to the device.",
     source="RFC 9124 sections 3.3 and 3.4, vendor and class id; section 4.2.3, THREAT.IMG.INCOMPATIBLE "
     "(draft 13 read)",

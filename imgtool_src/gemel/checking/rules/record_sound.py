@@ -35,6 +35,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 RULE = Rule(
     name="record-sound",
     severity="error",
+    guards="image",
     checks="The record's area begins with a record of a format that is known, whose sizes, texts, reserved "
     "bytes and own CRC are right.",
     why="Boot code and whoever services the device find the builds through the record. A record that is not "

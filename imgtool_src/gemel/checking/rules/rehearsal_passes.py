@@ -41,6 +41,7 @@ def _finding(error: RehearsedFinding) -> Finding:
 RULE = Rule(
     name="rehearsal-passes",
     severity="error",
+    guards="device",
     checks="The reset code of every core, run from the image's own bytes in an emulated device, releases the "
     "secondary at its vectors and goes on without a fault, a forbidden access or a hang.",
     why="No static check proves that the second core starts. What goes wrong here goes wrong on the bench, "

@@ -9,6 +9,7 @@ from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
 from gemel.layout.addresses import locate
 from gemel.layout.model import Core, Memory, Release
+from gemel.m_profile.bit_band import behind_bit_band
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
 
@@ -40,7 +41,9 @@ def _outcome(inspection: Inspection, core: Core, key: str, register: int, device
     layout = inspection.layout
     primary = layout.primary().name
     where = f"{key} of core {core.name}"
-    first, last = (locate(layout, address, primary) for address in (register, register + 3))
+    word = Span(register, 4)
+    seen = behind_bit_band(layout.primary().architecture, word) or word
+    first, last = (locate(layout, address, primary) for address in (seen.start, seen.last))
     inside = bool(first and last and first.memory is last.memory and first.memory.kind == "device")
     if inside and register % 4 == 0:
         return Holds(where)
@@ -60,6 +63,7 @@ def _outcome(inspection: Inspection, core: Core, key: str, register: int, device
 RULE = Rule(
     name="release-registers-in-device",
     severity="warning",
+    guards="device",
     checks="The two registers by which the primary releases each secondary are whole words inside a memory "
     "of kind device, as the primary sees it.",
     why="A register that the layout has outside all device registers is a slip in the layout or in the "

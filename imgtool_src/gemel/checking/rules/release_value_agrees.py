@@ -68,6 +68,7 @@ def _finding(code: CoreCode, core: Core, release: Release, stores: list[Setting]
 RULE = Rule(
     name="release-value-agrees",
     severity="warning",
+    guards="device",
     checks="Where code of the primary stores constants to the control register of a secondary, one of them is "
     "the value that the layout says releases that core, with the key where there is one.",
     why="With another value, such as the mask where its complement is due, or one without the unlock key, the "

@@ -6,7 +6,8 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.vector_tables import place_of, tables, word_name, words_span
+from gemel.inspection.vector_tables import place_of, tables, words_span
+from gemel.m_profile.vector_tables import word_name
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
 REQUIRED = (2, 3, 11, 14)
@@ -37,6 +38,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 RULE = Rule(
     name="required-handlers-present",
     severity="warning",
+    guards="device",
     checks="The words for NMI, HardFault, SVCall and PendSV of each build's vector table are not zero, "
     "whatever the profile of its core.",
     why="These exceptions have no enable bit. When one comes and its word is zero, the core jumps to "

@@ -9,7 +9,7 @@ from gemel.inspection.image_bytes import Deviation, not_erased
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import counted, place_words, sized
 from gemel.layout.model import Area
-from gemel.outcomes import Finding, Holds, Outcome
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span
 
 
@@ -18,14 +18,21 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     for area in inspection.layout.areas.values():
         if area.purpose != "reserved":
             continue
-        found = _touched(inspection, area, inspection.layout.span_of(area.name))
-        yield _finding(inspection, area, found) if found else Holds(f"area {area.name}")
+        span = inspection.layout.span_of(area.name)
+        found = _touched(inspection, area, span)
+        if found:
+            yield _finding(inspection, area, found)
+        elif not inspection.leaves_bytes_out and inspection.image.held_in(span):
+            reason = "a raw binary holds every byte: what programs it must leave this area alone"
+            yield NotChecked(f"area {area.name}", reason)
+        else:
+            yield Holds(f"area {area.name}")
 
 
 def _touched(inspection: Inspection, area: Area, span: Span) -> Deviation | None:
-    """Bytes that are not erased; in RAM, where nothing is erased, any byte at all."""
+    """Any byte at all; of a raw binary, which cannot leave bytes out, in flash those that are not erased."""
     memory = inspection.layout.memories[area.memory]
-    if memory.holds_image:
+    if memory.holds_image and not inspection.leaves_bytes_out:
         return not_erased(inspection.image, span, memory.erased_byte)
     held = inspection.image.held_in(span)
     if not held:
@@ -42,13 +49,14 @@ def _finding(inspection: Inspection, area: Area, found: Deviation) -> Finding:
         if any(piece.span.overlaps(span) for piece in placement.pieces)
     ]
     whose = f", with bytes of build {' and build '.join(builds)}" if builds else ""
-    nothing = f"nothing but 0x{memory.erased_byte:02X}, as erased" if memory.holds_image else "no byte"
+    erased = memory.holds_image and not not_erased(inspection.image, span, memory.erased_byte)
+    kind = "erased byte" if erased else "byte"
     return Finding(
         f"the image has bytes in the reserved area {area.name}",
         (area.name, area.memory, *builds),
         where=f"area {area.name} in {memory.words}, {span}",
-        found=f"{counted(found.count, 'byte')} at {place_words(found.span)}{whose}",
-        expected=f"{nothing}, in all of {sized(span)}",
+        found=f"{counted(found.count, kind)} at {place_words(found.span)}{whose}",
+        expected=f"no byte, in all of {sized(span)}",
         span=found.span,
     )
 
@@ -56,9 +64,11 @@ def _finding(inspection: Inspection, area: Area, found: Deviation) -> Finding:
 RULE = Rule(
     name="reserved-areas-untouched",
     severity="error",
-    checks="An area of purpose reserved holds no byte of the image, or in flash nothing but the erased byte.",
+    guards="image",
+    checks="An area of purpose reserved holds no byte of the image, erased ones included.",
     why="Such an area keeps what the device has from elsewhere: calibration, keys, settings, a boot loader. "
-    "Programming the image would overwrite it, and no later version brings it back.",
+    "Programming the image would overwrite it, and what programs flash erases whatever a file names, so erased "
+    "bytes do the same. No later version brings it back, and no digest of the record covers it.",
     remedy="Link the build for its own area, and leave the reserved one out of the image.",
     source="common practice",
     absent="the layout has no area of purpose reserved",

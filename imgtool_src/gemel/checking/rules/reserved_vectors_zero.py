@@ -6,14 +6,8 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.inspection.vector_tables import (
-    named_words,
-    place_of,
-    reserved_words,
-    tables,
-    unexplained,
-    words_span,
-)
+from gemel.inspection.vector_tables import named_words, place_of, tables, unexplained, words_span
+from gemel.m_profile.vector_tables import reserved_words
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import format_address
 
@@ -59,6 +53,7 @@ def _finding(table: VectorTable, used: list[int]) -> Finding:
 RULE = Rule(
     name="reserved-vectors-zero",
     severity="note",
+    guards="device",
     checks="The words of each build's vector table that the architecture of its core reserves are zero, "
     "unless the layout writes a stamp or a checksum there.",
     why="The core never reads these words, so nothing breaks. But a handler there is one that its author "

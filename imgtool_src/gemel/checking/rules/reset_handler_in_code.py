@@ -76,6 +76,7 @@ def _next_step(inspection: Inspection, table: VectorTable, reset: int) -> str:
 RULE = Rule(
     name="reset-handler-in-code",
     severity="error",
+    guards="device",
     checks="The reset handler of each build, word 1 of its vector table, is an address inside the bytes "
     "that the build runs from, in memory that can be executed, with bit 0 set.",
     why="At reset the core takes this word as its first address. Outside its code it runs whatever lies "

@@ -49,6 +49,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 RULE = Rule(
     name="rest-digest-matches",
     severity="error",
+    guards="image",
     checks="The SHA-256 over all flash outside the builds' stored spans, the record itself, the seal and "
     "reserved areas, unwritten bytes counted as erased, is the one that the record holds.",
     why="Checksums, stamps and data outside the builds steer the start of the device too, and bytes added "

@@ -72,6 +72,7 @@ def _lower(area: str, where: str, record: Record, expected: str) -> Finding:
 RULE = Rule(
     name="rollback-not-lower",
     severity="error",
+    guards="image",
     checks="The record's rollback counter is not below the one of --at-least nor below that of the image "
     "given with --previous.",
     why="An older version is whole and well signed, and has the faults that the newer one mends. A device "

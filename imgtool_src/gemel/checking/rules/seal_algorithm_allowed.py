@@ -1,4 +1,4 @@
-"""Rule ``seal-algorithm-allowed``: every signer of the seal has an algorithm that the layout allows."""
+"""Rule ``seal-algorithm-allowed``: every signer of the seal has an algorithm that is allowed."""
 
 from __future__ import annotations
 
@@ -22,11 +22,12 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         signer = verdict.signer
         if signer.algorithm not in seal.allowed:
             yield Finding(
-                "a signer has an algorithm that the layout does not allow",
+                "a signer has an algorithm that is not allowed",
                 (seal.plan.area,),
                 where=seal.where,
                 found=signer_words(signer),
-                expected=", ".join(algorithm.name for algorithm in seal.allowed),
+                expected=", ".join(algorithm.name for algorithm in seal.allowed)
+                or "none that layout and policy both allow",
                 span=seal.span,
             )
         elif verdict.outcome is Became.OTHER_ALGORITHM and verdict.key:
@@ -45,7 +46,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 RULE = Rule(
     name="seal-algorithm-allowed",
     severity="error",
-    checks="Each signer of the seal has an algorithm that the layout lists, and a trusted key its own.",
+    guards="image",
+    checks="Each signer of the seal has an algorithm that layout and policy allow, and a trusted key its own.",
     why="A seal is as strong as the weakest algorithm that is taken: who can break an old one, or one that "
     "the device does not know, seals what he likes.",
     remedy="Seal the image with an allowed algorithm, or add the algorithm to [seal] if it is meant.",

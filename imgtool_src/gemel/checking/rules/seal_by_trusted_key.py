@@ -24,11 +24,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         signers = seal.seal.signers if seal.seal else ()
         if any(signer.key_fingerprint in known for signer in signers):
             for signer in signers:
-                words = signer_words(signer)
                 if signer.key_fingerprint in known:
-                    yield Holds(words)
-                else:
-                    yield NotChecked(words, "its key is not trusted: it does not count")
+                    yield Holds(signer_words(signer))
         else:
             yield Finding(
                 "no trusted key made the seal",
@@ -41,10 +38,10 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 
 def _no_trust(seal: SealUnderCheck) -> Outcome:
-    if not seal.plan.required:
+    if not seal.demands.required:
         return NotChecked(seal.where, NO_TRUST)
     return Finding(
-        "the seal was not checked, and the layout requires one: no key is trusted",
+        "the seal was not checked, and one is required: no key is trusted",
         (seal.plan.area,),
         where=seal.where,
         found="no trusted key",
@@ -57,6 +54,7 @@ def _no_trust(seal: SealUnderCheck) -> Outcome:
 RULE = Rule(
     name="seal-by-trusted-key",
     severity="error",
+    guards="image",
     checks="At least one signer of the seal is a key that the layout trusts and the command line does not "
     "leave out.",
     why="Anyone can make a seal that holds, with a key of his own. Only a key that was known before says "

@@ -65,6 +65,7 @@ def _parties(inspection: Inspection, seal: SealUnderCheck) -> tuple[str, ...]:
 RULE = Rule(
     name="seal-over-this-record",
     severity="error",
+    guards="image",
     checks="The signature of each signer with a trusted key holds over the record's exact bytes.",
     why="The signature is what ties the record, and through its digests every byte of the image, to a key. "
     "One that does not hold was damaged, or made for another image and moved here.",

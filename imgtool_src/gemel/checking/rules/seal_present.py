@@ -1,4 +1,4 @@
-"""Rule ``seal-present``: the image has a seal where the layout requires one."""
+"""Rule ``seal-present``: the image has a seal where one is required."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         return
     if not seal.absent:
         yield Holds(seal.where)
-    elif seal.plan.required:
+    elif seal.demands.required:
         found = "every byte of the area is erased"
-        expected = "a seal (required = true in [seal])"
+        expected = f"a seal ({seal.demands.demanded_by})"
         yield Finding(
             "the image has no seal",
             (seal.plan.area,),
@@ -28,13 +28,14 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             span=seal.span,
         )
     else:
-        yield NotChecked(seal.where, "there is no seal, and the layout requires none")
+        yield NotChecked(seal.where, "there is no seal, and none is required")
 
 
 RULE = Rule(
     name="seal-present",
     severity="error",
-    checks="Where the layout requires a seal, its area holds something.",
+    guards="image",
+    checks="Where the layout or the receiver (--trust, --policy) requires a seal, its area holds something.",
     why="Without a seal nobody can tell whose image this is: whoever can change it can make every checksum "
     "and digest in it right again. A device that demands a seal refuses it, in the field if not before.",
     remedy="Seal the image (gemel sign), or get the sealed one from where it was joined.",

@@ -1,4 +1,4 @@
-"""Rule ``seal-signers-sufficient``: as many signers hold as the layout demands, of each kind."""
+"""Rule ``seal-signers-sufficient``: as many signers hold as are demanded, of each kind."""
 
 from __future__ import annotations
 
@@ -20,17 +20,17 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         yield missing
         return
     counted = [verdict.signer for verdict in seal.counted]
-    lacking = missing_signers(seal.plan, [signer.algorithm for signer in counted])
+    lacking = missing_signers(seal.demands, [signer.algorithm for signer in counted])
     words = ", ".join(signer_words(signer) for signer in counted)
     if not lacking:
         yield Holds(words)
         return
     yield Finding(
-        "fewer signers hold than the layout demands",
+        "fewer signers hold than are demanded",
         (seal.plan.area,),
         where=seal.where,
         found=f"{len(counted)} that count{f': {words}' if words else ''}; missing {', '.join(lacking)}",
-        expected=demanded_words(seal.plan),
+        expected=demanded_words(seal.demands),
         span=seal.span,
     )
 
@@ -38,8 +38,9 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 RULE = Rule(
     name="seal-signers-sufficient",
     severity="error",
-    checks="As many signers as the layout demands have a trusted key, an allowed algorithm and a signature "
-    "that holds, and where it demands a pair, one classical and one ML-DSA signature are among them.",
+    guards="image",
+    checks="As many signers as layout and policy demand have a trusted key, an allowed algorithm and a signature "
+    "that holds, and where one demands a pair, one classical and one ML-DSA signature are among them.",
     why="Several signers guard against the loss of one key, a pair against the fall of one kind of "
     "algorithm. But signers stand side by side, and whoever can write the image can take one away: only a "
     "count finds that.",

@@ -100,6 +100,7 @@ def _findings(
 RULE = Rule(
     name="secure-entries-agree",
     severity="error",
+    guards="device",
     checks="Each secure function that a non-secure build was linked with, an absolute symbol from the "
     "import library, is one that a secure build offers, at the address of its gateway there.",
     why="With a stale import library the non-secure build calls where a gateway used to be: it enters "

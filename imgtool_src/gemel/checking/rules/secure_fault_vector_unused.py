@@ -36,6 +36,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 RULE = Rule(
     name="secure-fault-vector-unused",
     severity="warning",
+    guards="device",
     checks="Word 7 of the vector table of a build for an Armv8-M Baseline core is zero.",
     why="SecureFault belongs to Armv8-M Mainline with the security extension. On a Baseline core every such "
     "fault is a HardFault, so a handler in this word never runs, and what it was to do (wipe keys, log, "

@@ -50,6 +50,7 @@ def _finding(first: SharedStart, other: SharedStart) -> Finding:
 RULE = Rule(
     name="shared-areas-initialised-by-one",
     severity="error",
+    guards="device",
     checks="No byte of a shared area gets an initial value from the builds of two cores, as the segments "
     "that are stored for it tell.",
     why="The core that starts second copies its initial values over what the first one has put there since: "

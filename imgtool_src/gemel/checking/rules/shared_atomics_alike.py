@@ -43,6 +43,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 RULE = Rule(
     name="shared-atomics-alike",
     severity="note",
+    guards="device",
     checks="An object that is atomic in one of two builds that share it is atomic in the other, as their debug "
     "information says.",
     why="An atomic access orders what stands before and after it; a volatile one does not, and its changes are a "

@@ -108,6 +108,7 @@ def _finding(
 RULE = Rule(
     name="shared-data-attributes-agree",
     severity="warning",
+    guards="device",
     checks="Two builds that both have data in shared areas say the same of the size of enumerations and of "
     "wchar_t, the alignment of 8-byte data and the format of 16-bit floating point, unless the debug "
     "information of both tells every shared type exactly.",

@@ -42,6 +42,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 RULE = Rule(
     name="shared-objects-guarded-alike",
     severity="warning",
+    guards="device",
     checks="An object that two builds share is volatile or atomic, or has members that are, in both builds or "
     "in neither, as their debug information says; Rust, where each access says it, is left alone.",
     why="A compiler keeps a plain object in a register, leaves out what seems to be stored twice and moves "

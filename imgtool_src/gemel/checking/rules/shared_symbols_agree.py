@@ -150,6 +150,7 @@ def _seen(first: int, address: int, each: SharedObject) -> tuple[str, ...]:
 RULE = Rule(
     name="shared-symbols-agree",
     severity="error",
+    guards="device",
     checks="Every global object that the builds of two cores have under one name in shared areas lies at one "
     "place and has one size and one type, except as far as a contract names it and says so already.",
     why="Two linkers that are given the same objects in another order place them at different addresses "

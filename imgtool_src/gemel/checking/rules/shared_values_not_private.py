@@ -68,6 +68,7 @@ def _seen_distance(inspection: Inspection, plan: BuildPlan, start: SharedStart) 
 RULE = Rule(
     name="shared-values-not-private",
     severity="warning",
+    guards="device",
     checks="No word that a build brings as an initial value for a shared area is the address of an object of "
     "that build in RAM of its own core.",
     why="The other core follows the address, and finds memory that is not its own to read, that it sees elsewhere, "

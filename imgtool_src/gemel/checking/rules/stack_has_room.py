@@ -150,6 +150,7 @@ def _symbol_lines(
 RULE = Rule(
     name="stack-has-room",
     severity="error",
+    guards="device",
     checks="Below the initial stack pointer of each build, down to the next byte that its own data, heap "
     "or code or another core's build takes, or to the start of its RAM, lies at least the stack that the "
     "build states, or one exception frame where it states none.",

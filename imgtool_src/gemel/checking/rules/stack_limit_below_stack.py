@@ -56,6 +56,7 @@ def _judged(inspection: Inspection, core: CoreCode, setting: Setting, pointer: i
 RULE = Rule(
     name="stack-limit-below-stack",
     severity="error",
+    guards="device",
     checks="A constant that code puts into the main stack pointer limit register is inside the area in which the "
     "stack grows, and below the initial stack pointer.",
     why="With a limit above the pointer the very first push faults, and the fault handler's own frame faults again; "

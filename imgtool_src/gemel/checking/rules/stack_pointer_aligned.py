@@ -39,6 +39,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 RULE = Rule(
     name="stack-pointer-aligned",
     severity="error",
+    guards="device",
     checks="The initial stack pointer of each build, word 0 of its vector table, is a multiple of 8.",
     why="Compiled code counts on a stack pointer that is a multiple of 8 wherever one function calls "
     "another: otherwise doubles and 64-bit numbers that it passes on the stack or prints are read from the "

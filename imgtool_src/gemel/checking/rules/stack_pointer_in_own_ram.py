@@ -53,6 +53,7 @@ def _finding(inspection: Inspection, table: VectorTable) -> Finding:
 RULE = Rule(
     name="stack-pointer-in-own-ram",
     severity="error",
+    guards="device",
     checks="The initial stack pointer of each build, word 0 of its vector table, lies above the start and "
     "at most at the end of an area of RAM that its core owns, at the addresses at which that core sees it.",
     why="The core pushes below this address from its first function on. In no memory the first push faults "

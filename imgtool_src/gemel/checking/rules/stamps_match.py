@@ -88,6 +88,7 @@ def _not_known(inspection: Inspection, stamp: Stamp) -> str:
 RULE = Rule(
     name="stamps-match",
     severity="error",
+    guards="image",
     checks="Every stamp's bytes in the image are those of the value that the layout gives it.",
     why="Code on the device takes lengths, addresses and versions from stamps; a wrong one makes it copy, "
     "check or start the wrong bytes.",

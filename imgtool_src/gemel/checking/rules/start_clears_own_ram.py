@@ -57,6 +57,7 @@ def _clears_stored(placement: Placement, entry: StartEntry, stored: Span, segmen
 RULE = Rule(
     name="start-clears-own-ram",
     severity="error",
+    guards="device",
     checks="Each block that start-up code clears, by the build's zero table or the usual symbols at its "
     "ends, lies in RAM that its core owns, of a secondary outside shared areas, and over no byte that the image "
     "stores for the build, be it initialised data or code that runs from RAM (the primary may clear what is "

@@ -32,6 +32,7 @@ def _findings(inspection: Inspection, placement: Placement, entry: StartEntry) -
 RULE = Rule(
     name="start-copies-into-own-ram",
     severity="error",
+    guards="device",
     checks="Each block that start-up code copies, by the build's copy table or the usual symbols at its "
     "ends, goes to RAM that its core owns, or to the area that a copied build runs in, and in shared areas "
     "over nothing but data that the build itself stores for them.",

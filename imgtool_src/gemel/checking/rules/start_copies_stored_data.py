@@ -122,6 +122,7 @@ def _more_than_stored(inspection: Inspection, placement: Placement, entry: Start
 RULE = Rule(
     name="start-copies-stored-data",
     severity="error",
+    guards="device",
     checks="Each block of initialised data that start-up code copies to RAM, by the build's copy table or "
     "the usual symbols at its ends, is copied from the place at which the image stores those very bytes, "
     "and ends where these end.",

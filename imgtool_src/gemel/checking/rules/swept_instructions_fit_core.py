@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.vector_tables import is_blank, reserved_words, vector_builds
+from gemel.inspection.instead_of_tables import vector_builds
+from gemel.inspection.vector_tables import is_blank
 from gemel.inspection.wording import needs_elf
 from gemel.layout.addresses import seen_by
 from gemel.layout.model import BuildPlan
+from gemel.m_profile.vector_tables import reserved_words
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_size
 
@@ -139,6 +141,7 @@ def _is_erased(inspection: Inspection, span: Span) -> bool:
 RULE = Rule(
     name="swept-instructions-fit-core",
     severity="warning",
+    guards="device",
     checks="Where a build's symbols are not at hand, every instruction in its code areas is one that its "
     "core has: what branches and calls from its vectors lead to, and whatever else there reads as code.",
     why="An instruction that the core lacks is undefined and faults when it is reached. Without mapping "

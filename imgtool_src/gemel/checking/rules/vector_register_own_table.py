@@ -75,6 +75,7 @@ def _looks_like_table(inspection: Inspection, core: CoreCode, plain: int) -> boo
 RULE = Rule(
     name="vector-register-own-table",
     severity="error",
+    guards="device",
     checks="Where code puts a constant into the vector table offset register, that address is the vector table of "
     "a build of the same core, another table of it in flash, or RAM that the core owns.",
     why="From then on every interrupt and fault of this core runs what that address holds: the other core's "

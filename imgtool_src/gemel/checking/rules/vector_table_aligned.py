@@ -6,14 +6,10 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.vector_tables import SMALLEST_ALIGNMENT, place_of, table_span, tables
+from gemel.inspection.vector_tables import place_of, table_span, tables
+from gemel.m_profile.vector_tables import alignment_of
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import align_down, format_address, format_size
-
-
-def alignment_of(interrupts: int) -> int:
-    """The alignment in bytes of a table of 16 + ``interrupts`` words: its size up to a power of two."""
-    return max(SMALLEST_ALIGNMENT, 4 << (16 + interrupts - 1).bit_length())
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -44,6 +40,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 RULE = Rule(
     name="vector-table-aligned",
     severity="error",
+    guards="device",
     checks="The address at which each build's core finds its vector table is a multiple of the table's size "
     "rounded up to a power of two, of at least 128 bytes, and of what the layout demands (vector_alignment).",
     why="The core does not add a word's offset to the table's address, it puts the two side by side. With a "

@@ -73,6 +73,7 @@ def _word(whole: Span, index: int) -> Span:
 RULE = Rule(
     name="vector-table-complete",
     severity="error",
+    guards="device",
     checks="All words of each build's vector table, 16 and one for each interrupt of its core, lie inside "
     "the bytes that the build stores.",
     why="For an interrupt whose word is not in the build the core takes whatever lies there as an address: "

@@ -6,7 +6,8 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.vector_tables import is_blank, likely_tables, moved_words, vector_builds
+from gemel.inspection.instead_of_tables import Instead, vector_builds
+from gemel.inspection.vector_tables import is_blank, likely_tables, moved_words
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
@@ -23,8 +24,23 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         place = Span(layout.span_of(plan.stored_in).start + plan.vector_offset, 8)
         if is_blank(inspection, place):
             yield _finding(inspection, plan, place)
+        elif plan.name in inspection.placed and (instead := inspection.instead_of_tables[plan.name]):
+            yield _instead(inspection, plan, place, instead)
         else:
             yield Holds(f"build {plan.name}")
+
+
+def _instead(inspection: Inspection, plan: BuildPlan, place: Span, instead: Instead) -> Finding:
+    return Finding(
+        f"where the vector table of build {plan.name} should be is {instead.what}",
+        (plan.name, plan.core, plan.stored_in),
+        where=f"build {plan.name}, vector table at {format_address(place.start)}",
+        found=f"{format_address(inspection.word_at(place.start))} and "
+        f"{format_address(inspection.word_at(place.start + 4))}",
+        expected="an initial stack pointer and a reset handler",
+        span=place,
+        next_step=instead.next_step,
+    )
 
 
 def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
@@ -69,8 +85,9 @@ def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
 RULE = Rule(
     name="vector-table-not-blank",
     severity="error",
+    guards="device",
     checks="The first two words of each build's vector table, where the layout says it lies, are not both "
-    "erased and not both zero.",
+    "erased and not both zero, and no build id note and no code is there instead.",
     why="The core takes its stack pointer and its first address from these words. From erased or zero words "
     "it starts with a stack and an address that are in no memory, faults at once, faults again in the fault "
     "handler it cannot find, and locks up.",

@@ -95,6 +95,7 @@ def _of_another(inspection: Inspection, table: VectorTable, other: str) -> Findi
 RULE = Rule(
     name="vectors-of-own-build",
     severity="error",
+    guards="device",
     checks="The vector table of each build in the image is the one in that build's file, word by word, and "
     "so not that of another build.",
     why="A vector table that looks right is not enough: with the table of the other build, this core runs "

@@ -75,6 +75,7 @@ def _finding(inspection: Inspection, plan: BuildPlan, file: str, vector: Span) -
 RULE = Rule(
     name="veneers-aligned",
     severity="error",
+    guards="device",
     checks="The veneers of a secure build, by the section .gnu.sgstubs of its ELF file, begin at a multiple "
     "of 32 bytes.",
     why="The attribution unit makes memory callable in units of 32 bytes. Where the veneers begin inside of "

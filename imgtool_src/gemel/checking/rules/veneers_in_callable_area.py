@@ -68,6 +68,7 @@ def _told(inspection: Inspection, plan: BuildPlan, gateway: Gateway) -> str:
 RULE = Rule(
     name="veneers-in-callable-area",
     severity="error",
+    guards="device",
     checks="Each gateway of a secure build, by its symbols, lies in an area that the layout calls "
     "non-secure-callable.",
     why="A branch from non-secure code into secure memory that is not callable faults, so that the first "

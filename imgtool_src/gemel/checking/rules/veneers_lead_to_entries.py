@@ -93,6 +93,7 @@ def _spaced(data: bytes | None) -> str:
 RULE = Rule(
     name="veneers-lead-to-entries",
     severity="error",
+    guards="device",
     checks="Each function that a secure build offers has a gateway, which is SG followed by a branch to "
     "that very function.",
     why="Without SG the call from non-secure code faults. With a branch to an old address, as when veneers "

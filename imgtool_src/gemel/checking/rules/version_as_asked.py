@@ -64,6 +64,7 @@ def _next_step(option: str, found: str, by_layout: bool) -> str:
 RULE = Rule(
     name="version-as-asked",
     severity="error",
+    guards="image",
     checks="The record's version and rollback counter are those of the command line or, where it gives none, "
     "of the layout.",
     why="An old image with known faults, or a new one under an old number, reaches the device, and a device "

@@ -64,6 +64,7 @@ def _finding(memory: Memory, area: str | None, runs: list[Span]) -> Finding:
 RULE = Rule(
     name="write-units-whole",
     severity="warning",
+    guards="device",
     checks="Each run of bytes that the image holds in flash starts and ends on a multiple of the memory's "
     "write unit.",
     why="Flash takes a whole write unit at once, so the programmer puts bytes of its own choice beside those "

@@ -107,6 +107,7 @@ def _over_bytes(where: str, name: str, placement: Placement, piece: Piece, spoil
 RULE = Rule(
     name="written-places-free",
     severity="error",
+    guards="device",
     checks="At the place of each stamp and checksum, no build at hand stores bytes other than erased ones or "
     "zeros, or the place lies inside the symbol that it is given by.",
     why="The value replaces what the build has there. Where code or data grew into the place, often the last "

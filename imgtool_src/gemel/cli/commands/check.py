@@ -5,12 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 from gemel.cli.declared import Choice, IntRange, argument, option, sub_command
-from gemel.cli.parameters import ADDRESS, FILE
+from gemel.cli.parameters import ADDRESS, FILE, disassemble_option
 
 
 @sub_command("check")
 @argument("layout", kind=FILE)
-@argument("image", kind=FILE)
+@argument("image", kind=FILE, required=False)
 @argument("builds", metavar="[NAME=BUILD]...", several=True)
 @option("--at", kind=ADDRESS, help="Where a raw binary goes; else the start of the layout's first flash.")
 @option(
@@ -36,7 +36,13 @@ from gemel.cli.parameters import ADDRESS, FILE
     metavar="PUBKEY",
     multiple=True,
     kind=FILE,
-    help="Take seals of this public key; of those that the layout trusts only these. May be repeated.",
+    help="Require a seal by this public key; of those that the layout trusts only these. May be repeated.",
+)
+@option(
+    "--policy",
+    metavar="FILE",
+    kind=FILE,
+    help="Hold the image to this policy of your own too (gemel explain policy).",
 )
 @option(
     "--at-least",
@@ -50,11 +56,7 @@ from gemel.cli.parameters import ADDRESS, FILE
     kind=FILE,
     help="Older image, whose rollback counter the image may not be below.",
 )
-@option(
-    "--disassemble",
-    is_flag=True,
-    help="Read the code instruction by instruction for those that its core lacks.",
-)
+@disassemble_option
 @option(
     "--rehearse",
     "rehearsed",
@@ -63,7 +65,7 @@ from gemel.cli.parameters import ADDRESS, FILE
 )
 def command(
     layout: Path,
-    image: Path,
+    image: Path | None,
     builds: tuple[str, ...],
     at: int | None,
     form: str,
@@ -72,6 +74,7 @@ def command(
     version_text: str | None,
     rollback: int | None,
     trust: tuple[Path, ...],
+    policy: Path | None,
     at_least: int | None,
     previous: Path | None,
     disassemble: bool,
@@ -80,9 +83,13 @@ def command(
     """Check an image against its layout, with the builds if they are at hand.
 
     Every rule ends as holds, broken or not checked; what the builds would tell and are not at hand for is
-    not checked, with the reason. Seals are held against the public keys that the layout trusts; --trust
-    narrows them, and gives them where the layout names none. Files that --report names are written whether
-    rules are broken or not, all of them or none. A passing check is evidence, not a safety approval.
+    not checked, with the reason. Seals are verified with the public keys that the layout trusts. --trust
+    narrows them, and gives them where the layout names none; with it a seal is required, whatever the layout
+    says, and no waiver of the layout opens what guards the image. --policy does so too, with all that your
+    own file demands; with it LAYOUT may be left out, and what record and seal prove alone is checked. Files
+    that --report names are written whether rules are broken or not, all of them or none. The code is read too
+    where the disassembler is installed: with the ELF files at the cost of some milliseconds, of an image alone at
+    about a second a MiB. A passing check is evidence, not a safety approval.
 
     \b
     Example:
@@ -90,13 +97,37 @@ def command(
     """
     from gemel.cli.reporting import give_reports, refuse_reports
     from gemel.workflows.checking import check
-    from gemel.workflows.inputs import build_files, load_builds, load_layout, read_images, version_of
-    from gemel.workflows.trust import trusted_keys
+    from gemel.workflows.checking_alone import check_alone, is_image_name, refuse_without_layout
+    from gemel.workflows.inputs import (
+        build_files,
+        load_builds,
+        load_layout,
+        read_image,
+        read_images,
+        version_of,
+    )
+    from gemel.workflows.key_inputs import public_keys
+    from gemel.workflows.trust import load_policy, trust_of
 
     version = version_of(version_text)
+    own_policy = load_policy(policy) if policy else None
+    if image is None or (own_policy and is_image_name(layout)):
+        if own_policy is None:
+            import click
+
+            raise click.MissingParameter(param_hint="IMAGE", param_type="argument")
+        named = {"IMAGE": image, "--version": version, "--rollback": rollback, "--previous": previous}
+        named |= {"--disassemble": disassemble or None, "--rehearse": rehearsed or None}
+        refuse_without_layout([name for name, value in named.items() if value is not None])
+        refuse_reports(reports, [layout, *trust, *([policy] if policy else [])])
+        loaded = read_image(layout, at=at)
+        alone = check_alone(loaded, own_policy, public_keys(trust), at_least)
+        give_reports(alone, form, reports, everything)
+        return 0 if alone.passes else 1
     read = load_layout(layout)
     files = build_files(read.layout, builds)
-    refuse_reports(reports, [layout, image, *files.values(), *trust, *([previous] if previous else [])])
+    further = [each for each in (previous, policy) if each]
+    refuse_reports(reports, [layout, image, *files.values(), *trust, *further])
     loaded, *others = read_images([image, *([previous] if previous else [])], read, at)
     result = check(
         read,
@@ -104,7 +135,7 @@ def command(
         load_builds(read, files),
         version=version,
         rollback=rollback,
-        trusted=trusted_keys(read, trust),
+        trusted=trust_of(read, trust, own_policy),
         previous=others[0] if others else None,
         min_rollback=at_least,
         disassemble=disassemble,

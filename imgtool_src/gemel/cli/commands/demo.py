@@ -11,8 +11,8 @@ from gemel.cli.declared import argument, sub_command
 from gemel.cli.echo import echo
 from gemel.cli.parameters import FILE
 from gemel.demo import BUILDS, FAULTY, FAULTY_START, LAYOUT
-from gemel.errors import on_one_line
 from gemel.structs import NamedTuple
+from gemel.text.escaping import on_one_line
 
 GIVEN = tuple(f"{name.removesuffix('.elf')}={name}" for name in BUILDS)
 JOIN = ("join", LAYOUT, *GIVEN, "-o", "tide.hex", "-o", "tide.bin")
@@ -40,7 +40,7 @@ Everything below is run in {folder}
 """
 
 
-class Step(NamedTuple):
+class DemoStep(NamedTuple):
     """One step: what is said first, the command, and the exit code it must end with."""
 
     title: str
@@ -50,38 +50,38 @@ class Step(NamedTuple):
 
 
 STEPS = (
-    Step(
+    DemoStep(
         "1. Join the two builds into one flash image, as Intel HEX and as raw binary.",
         "The image is checked before it is written: every rule must hold.",
         JOIN,
         0,
     ),
-    Step(
+    DemoStep(
         "2. Check the image, as the team that receives it would, with both builds at\nhand.",
         "",
         CHECK,
         0,
     ),
-    Step("3. See what is in it.", "", SHOW, 0),
-    Step(
+    DemoStep("3. See what is in it.", "", SHOW, 0),
+    DemoStep(
         "4. A mistake being caught: the sampler was linked at another address than the\nstation starts.",
         "On the bench this is a core that stays silent. Here it is an exit code of 1,\nand no file:",
         MISTAKE,
         1,
     ),
-    Step(
+    DemoStep(
         "5. Start both cores from the image's own bytes, in an emulated device.",
         "",
         REHEARSE,
         0,
     ),
-    Step(
+    DemoStep(
         "6. A mistake that no static check can see: this station's code skips a header\nthat is not there.",
         "Its constants are right, so it joins:",
         JOIN_FAULTY_START,
         0,
     ),
-    Step("7. But it does not start both cores:", "", REHEARSE_FAULTY_START, 1),
+    DemoStep("7. But it does not start both cores:", "", REHEARSE_FAULTY_START, 1),
 )
 
 CLOSING = """\
@@ -139,7 +139,7 @@ def shown(arguments: tuple[str, ...]) -> str:
     return " ".join(("gemel", *arguments))
 
 
-def _as_script(step: Step) -> str:
+def _as_script(step: DemoStep) -> str:
     """A step as lines for a shell: what it is in comments, then the command."""
     said = [*step.title.splitlines(), *([f"It must end with exit code {step.due}."] if step.due else [])]
     return "".join(f"# {line}\n" for line in said) + f"{shown(step.arguments)}\n\n"

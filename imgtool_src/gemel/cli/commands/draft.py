@@ -9,25 +9,42 @@ from typing import TYPE_CHECKING
 
 from gemel.cli.declared import argument, option, sub_command
 from gemel.cli.echo import echo
-from gemel.cli.parameters import FILE
+from gemel.cli.parameters import ADDRESS, FILE
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
+    from gemel.draft.from_image import Recorded
+    from gemel.draft.regions import LinkMap
 
 
 @sub_command("draft")
-@argument("builds", metavar="NAME=BUILD...", several=True, required=True)
+@argument("given", metavar="NAME=BUILD... [IMAGE]", several=True, required=True)
 @option("-o", "--output", kind=FILE, help="File to write, a new one; without it the layout goes to stdout.")
-def command(builds: tuple[str, ...], output: Path | None) -> int:
-    """Draft a first layout from the builds.
+@option("--force", is_flag=True, help="Overwrite the file that -o names.")
+@option(
+    "--map",
+    "maps",
+    metavar="[NAME=]MAP",
+    multiple=True,
+    help="Link map of a build (without NAME: of all), whose memory table states the regions; may be repeated.",
+)
+@option("--at", kind=ADDRESS, help="Where a raw binary IMAGE goes.")
+def command(
+    given: tuple[str, ...], output: Path | None, force: bool, maps: tuple[str, ...], at: int | None
+) -> int:
+    """Draft a first layout from the builds, from an image with its record, or from both.
 
     Memories, areas and cores are guessed from segments, symbols, vector tables and build attributes; beside
-    every guess stands what it was guessed from, and what no build tells is a question in a comment. NAME
+    every guess is what it was guessed from, and what no build shows is a question in a comment. NAME
     becomes the name of a build and of the core that runs it; a build that calls the secure gateways of
-    another one runs on its core.
+    another one runs on its core. An image gives the builds that its record lists, and their places; a build
+    that is given too counts instead of its bytes there.
 
-    The draft is joined and checked at once, and what comes of that is said on stderr. It is written in any
-    case; the exit code is 1 where it does not join or breaks a rule. No file is ever overwritten.
+    Sizes of memories come from symbols such as __flash_start with __flash_size, or from link maps: GNU ld
+    writes its memory table into the map, and both linkers print one with --print-memory-usage.
+
+    The draft is joined and checked at once, and the result is on stderr. It is written in any case; the exit
+    code is 1 where it does not join or breaks a rule. No file is overwritten without --force.
 
     \b
     Example:
@@ -38,15 +55,16 @@ def command(builds: tuple[str, ...], output: Path | None) -> int:
     from gemel.draft.drafting import draft
     from gemel.files.outputs import write_all
 
-    files = _files(builds)
+    files, image = _files([text for text in given if "=" in text]), _image(given)
     if output is not None:
-        _refuse_existing(output)
-    handed = _builds(files)
-    for build in handed.values():
+        _refuse_existing(output, [*files.values(), *([image] if image else [])], force)
+    recorded, builds = _evidence(files, image, at)
+    for build in builds.values():
         print_remarks(build.remarks)
     folder = output.parent if output is not None else Path()
-    data = document(draft(handed), _paths(files, folder)).encode()
-    holds = _said(data, "draft" if output is None else output.name, handed)
+    drafted = draft(builds, _link_maps(maps, builds), recorded)
+    data = document(drafted, _paths(files, folder)).encode()
+    holds = _said(data, "draft" if output is None else output.name, builds)
     if output is None:
         echo(data, nl=False)
     else:
@@ -55,7 +73,49 @@ def command(builds: tuple[str, ...], output: Path | None) -> int:
     return 0 if holds else 1
 
 
-def _files(given: tuple[str, ...]) -> dict[str, Path]:
+def _image(given: tuple[str, ...]) -> Path | None:
+    """The one argument without a name; raises UsageProblem for more of them."""
+    from gemel.errors import Problem, UsageProblem
+
+    bare = [text for text in given if "=" not in text]
+    if len(bare) > 1:
+        hint = "name the builds: NAME=FILE"
+        found, expected = ", ".join(bare[:4]), "NAME=FILE, and at most one image"
+        raise UsageProblem(Problem("not a build", found=found, expected=expected, next_step=hint))
+    return Path(bare[0]) if bare else None
+
+
+def _link_maps(given: tuple[str, ...], builds: Mapping[str, Build]) -> dict[str, LinkMap]:
+    """The memory tables of link maps by build; raises UsageProblem for unknown builds, maps without one."""
+    from gemel.draft.regions import MAX_MAP_BYTES, read_link_map
+    from gemel.errors import Problem, UsageProblem
+    from gemel.files.reading import blocks_of_file
+
+    maps: dict[str, LinkMap] = {}
+    problems = []
+    for text in given:
+        name, equals, file = text.rpartition("=")
+        if equals and name not in builds:
+            expected = f"one of {', '.join(builds)}"
+            problems.append(Problem("no build of this name", where="--map", found=name, expected=expected))
+            continue
+        data = bytearray()
+        for block in blocks_of_file(Path(file)):
+            data += block
+            if len(data) > MAX_MAP_BYTES:
+                break
+        maps[name] = read_link_map(data.decode("utf-8", "replace"), Path(file).name)
+        if reason := maps[name].reason:
+            expected = "the table Memory Configuration, or what --print-memory-usage prints"
+            problems.append(
+                Problem("a link map has no memory table", where=file, found=reason, expected=expected)
+            )
+    if problems:
+        raise UsageProblem(problems)
+    return maps
+
+
+def _files(given: list[str]) -> dict[str, Path]:
     """Each build's file by name; raises UsageProblem for names that no layout can have, or given twice."""
     import re
 
@@ -81,17 +141,35 @@ def _files(given: tuple[str, ...]) -> dict[str, Path]:
     return files
 
 
-def _refuse_existing(output: Path) -> None:
+def _refuse_existing(output: Path, inputs: list[Path], force: bool) -> None:
     from gemel.errors import Problem, UsageProblem
     from gemel.files.output_targets import refuse_targets
 
-    refuse_targets([output])
-    if os.path.lexists(output):
-        hint = "give the draft another name, and take from it what you want"
-        expected = "a name that is free"
-        raise UsageProblem(
-            Problem("a draft never overwrites a file", where=str(output), expected=expected, next_step=hint)
-        )
+    refuse_targets([output], inputs)
+    if os.path.lexists(output) and not force:
+        hint = "give the draft another name, and take from it what you want; or --force"
+        what, expected = "a draft does not overwrite a file", "a name that is free"
+        raise UsageProblem(Problem(what, where=str(output), expected=expected, next_step=hint))
+
+
+def _evidence(
+    files: Mapping[str, Path], image: Path | None, at: int | None
+) -> tuple[Recorded | None, dict[str, Build]]:
+    """The record of an image, and the builds: those given, and those of the image that are not.
+
+    Raises one BuildError with the problems of all builds, and what reading an image raises.
+    """
+    from gemel.draft.from_image import builds_of, record_of
+    from gemel.errors import Problem, UsageProblem
+    from gemel.workflows.inputs import read_image
+
+    if image is None:
+        if at is not None:
+            raise UsageProblem(Problem("--at is for an image, and none is given", expected="an IMAGE"))
+        return None, _builds(files)
+    decoded = read_image(image, at=at)
+    recorded = record_of(decoded.data, image.name)
+    return recorded, builds_of(decoded.data, recorded) | _builds(files)
 
 
 def _builds(files: Mapping[str, Path]) -> dict[str, Build]:
@@ -128,7 +206,10 @@ def _paths(files: Mapping[str, Path], folder: Path) -> dict[str, str]:
 
 
 def _said(data: bytes, file: str, builds: Mapping[str, Build]) -> bool:
-    """Join and check with the draft as it stands, and say on stderr what comes of it; whether all holds."""
+    """Join and check with the draft as it stands, and say on stderr what comes of it; whether all holds.
+
+    Raises LayoutError where the draft is no layout: then the builds contradict what any device can be.
+    """
     from gemel.checking.reports.as_text import summary_of
     from gemel.checking.runner import check
     from gemel.cli.printing import print_problems
@@ -138,14 +219,17 @@ def _said(data: bytes, file: str, builds: Mapping[str, Build]) -> bool:
     from gemel.layout.reader import read_layout
     from gemel.workflows.checking import date_of_today
 
+    read = read_layout(data, file)
     try:
-        read = read_layout(data, file)
         image = join(read, builds).image
     except GemelError as error:
         echo("the draft does not join as it stands:", err=True)
         print_problems(error)
         return False
-    result = check(Inspection(read, image, builds), date_of_today())
-    echo("the draft joins as it stands; the check of the image says:", err=True)
+    result = check(Inspection(read, image, builds, disassemble=True), date_of_today())
+    if result.passes:
+        echo("the draft joins as it stands; the check of the image says:", err=True)
+    else:
+        echo("the builds join by the draft, but the image is not sound:", err=True)
     echo("\n".join(summary_of(result)), err=True)
     return result.passes

@@ -10,14 +10,15 @@ WIDTH = 80
 
 
 @sub_command("explain")
-@argument("topic", metavar="[RULE|record|seal|layout|rehearsal|python]", required=False)
+@argument("topic", metavar="[RULE|record|seal|layout|policy|rehearsal|python]", required=False)
 def command(topic: str | None) -> int:
     """Explain the rules, one rule, or the format of the record.
 
     Without a topic: all rules, a line each. With a rule's name: what it checks, why, what to do, the source.
     With record: the record's format, byte by byte. With seal: the seal's format, its algorithms, what it
-    promises and what it does not. With layout: every key of the layout language. With rehearsal: what a
-    rehearsal does not model. With python: what scripts and tests use, and how to add rules of your own.
+    promises and what it does not. With layout: every key of the layout language. With policy: every key of a
+    receiver's policy. With rehearsal: what a rehearsal does not model. With python: what scripts and tests
+    use, and how to add rules of your own.
 
     \b
     Example:
@@ -41,6 +42,10 @@ def command(topic: str | None) -> int:
         from importlib.resources import files
 
         echo(files("gemel").joinpath("python_page.md").read_text(encoding="utf-8"), nl=False)
+    elif topic == "policy":
+        from gemel.policy.page import page as policy_page
+
+        echo(policy_page(), nl=False)
     elif topic == "layout":
         from gemel.layout.reference import layout_reference
 
@@ -53,18 +58,16 @@ def command(topic: str | None) -> int:
 def _all_rules() -> str:
     import textwrap
 
-    from gemel.checking.registry import rule_lines
+    from gemel.checking.registry import all_rules
 
-    known = rule_lines()
     lines = []
-    for name, severity, checks in known:
-        lines.append(f"{name}  ({severity})")
-        lines += textwrap.wrap(checks, WIDTH, initial_indent="    ", subsequent_indent="    ")
+    for rule in all_rules():
+        lines.append(f"{rule.name}  ({rule.severity})")
+        lines += textwrap.wrap(rule.checks, WIDTH, initial_indent="    ", subsequent_indent="    ")
     lines += [
         "",
-        f"{len(known)} rules. `gemel explain RULE` says why, what to do and where it comes",
-        "from; `gemel explain record`, `gemel explain seal` and `gemel explain layout`",
-        "print the formats.",
+        f"{len(all_rules())} rules. `gemel explain RULE` says why, what to do and where it comes",
+        "from; `gemel explain record`, `seal`, `layout` and `policy` print the formats.",
     ]
     return "\n".join(lines)
 
@@ -72,28 +75,32 @@ def _all_rules() -> str:
 def _one_rule(name: str) -> str:
     import textwrap
 
-    from gemel.checking.registry import rule_named, rule_names
+    from gemel.checking.registry import all_rules, rule_named
     from gemel.errors import Problem, UsageProblem
+    from gemel.layout.kinds import nearest_hint
 
     rule = rule_named(name)
     if rule is None:
-        from gemel.layout.kinds import nearest_hint
-
-        names = rule_names()
+        names = [each.name for each in all_rules()]
         hint = (
-            nearest_hint(name, [*names, "record", "seal", "layout", "rehearsal", "python"])
+            nearest_hint(name, [*names, "record", "seal", "layout", "policy", "rehearsal", "python"])
             or "`gemel explain` lists the rules"
         )
         raise UsageProblem(
             Problem(
                 "no rule or topic of this name",
                 found=name,
-                expected="a rule, record, seal, layout, rehearsal or python",
+                expected="a rule, record, seal, layout, policy, rehearsal or python",
                 next_step=hint,
             )
         )
     lines = [f"{rule.name}  ({rule.severity})", ""]
+    guards = {
+        "image": "the image: cannot be waived or made less severe where a seal is demanded",
+        "device": "that the device works",
+    }
     for label, text in (
+        ("guards", guards[rule.guards]),
         ("checks", rule.checks),
         ("why", rule.why),
         ("remedy", rule.remedy),

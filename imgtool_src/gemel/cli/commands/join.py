@@ -6,7 +6,7 @@ from pathlib import Path
 
 from gemel.cli.declared import IntRange, argument, option, sub_command
 from gemel.cli.echo import echo
-from gemel.cli.parameters import FILE
+from gemel.cli.parameters import FILE, disassemble_option
 from gemel.cli.signing.pass_phrases import pass_phrase_options
 
 
@@ -22,6 +22,13 @@ from gemel.cli.signing.pass_phrases import pass_phrase_options
     required=True,
     kind=FILE,
     help="Image to write, by suffix .hex, .srec or .bin; may be given several times.",
+)
+@option(
+    "--memory",
+    "memories",
+    metavar="NAME=FILE",
+    multiple=True,
+    help="Write every byte of this flash memory too, raw, erased ones filled in; may be repeated.",
 )
 @option("--version", "version_text", metavar="X.Y.Z", help="Version of the image; else the layout's.")
 @option(
@@ -42,16 +49,19 @@ from gemel.cli.signing.pass_phrases import pass_phrase_options
     is_flag=True,
     help="Write the image without the seal that the layout requires, to be sealed later with gemel sign.",
 )
+@disassemble_option
 def command(
     layout: Path,
     builds: tuple[str, ...],
     outputs: tuple[Path, ...],
+    memories: tuple[str, ...],
     version_text: str | None,
     rollback: int | None,
     key_texts: tuple[str, ...],
     phrase_files: tuple[Path, ...],
     phrase_names: tuple[str, ...],
     leave_unsealed: bool,
+    disassemble: bool,
 ) -> int:
     """Join the builds of a layout into one flash image.
 
@@ -73,7 +83,7 @@ def command(
     from gemel.workflows.inputs import build_files, load_builds, load_layout, version_of
     from gemel.workflows.joining import assumptions_of, contents_of, join_and_check, not_checked_line
     from gemel.workflows.sealing import refuse_unsealable
-    from gemel.workflows.writing import refuse_suffixes, write_images
+    from gemel.workflows.writing import memory_files, refuse_suffixes, write_images
 
     version = version_of(version_text)
     refuse_suffixes(outputs)
@@ -81,11 +91,12 @@ def command(
     with KeysAtHand(key_texts, PassPhrases(phrase_files, phrase_names)) as keys:
         refuse_unsealable(read.layout, keys, leave_unsealed)
         files = build_files(read.layout, builds, layout.parent)
-        refuse_targets(outputs, [layout, *files.values(), *keys.files])
+        whole = memory_files(read.layout, memories)
+        refuse_targets([*outputs, *whole], [layout, *files.values(), *keys.files])
         handed = load_builds(read, files)
         for build in handed.values():
             print_remarks([*build.remarks, *assumptions_of(read.layout, build)])
-        made = join_and_check(read, handed, version, rollback, keys, leave_unsealed)
+        made = join_and_check(read, handed, version, rollback, keys, leave_unsealed, disassemble)
     echo("\n".join(summary_of(made.result)))
     if not made.result.passes:
         echo(NOTHING_WRITTEN, err=True)
@@ -96,6 +107,6 @@ def command(
         echo("\n".join(seal_lines(read.layout, made.seal)))
     elif read.layout.seal or leave_unsealed:
         echo(NOT_SEALED)
-    write_images(joined.image, *outputs, layout=read)
-    print_done(written_words(outputs))
+    write_images(joined.image, *outputs, layout=read, memories=whole)
+    print_done(written_words([*outputs, *whole]))
     return 0

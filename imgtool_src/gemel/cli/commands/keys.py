@@ -9,7 +9,7 @@ from gemel.cli.declared import Choice, argument, group, option
 from gemel.cli.echo import echo
 from gemel.cli.parameters import FILE
 from gemel.cli.signing.pass_phrases import pass_phrase_options
-from gemel.errors import on_one_line
+from gemel.text.escaping import on_one_line
 
 if TYPE_CHECKING:
     from gemel.seals.keys.keys import PublicKey
@@ -112,9 +112,9 @@ def show(key: str, phrase_files: tuple[Path, ...], phrase_names: tuple[str, ...]
     if form == "text":
         echo("\n".join(_lines(found.name, found.kind.value, found.key)))
         return
-    import json
+    from gemel.text.as_json import json_text
 
-    echo(json.dumps(_data(found.name, found.kind.value, found.key), indent=2).encode())
+    echo(json_text(_data(found.name, found.kind.value, found.key)).encode(), nl=False)
 
 
 @command.command("public")

@@ -28,6 +28,12 @@ from gemel.layout.rehearsal_model import MAX_BUDGET
     help="Also watch every access for: reads of RAM that nobody wrote; unaligned accesses. Slower.",
 )
 @option(
+    "--interleavings",
+    kind=IntRange(0, 1000),
+    default=0,
+    help="Try so many other orders of the cores' instructions too; the result is the worst.",
+)
+@option(
     "--format",
     "form",
     kind=Choice(["text", "json", "svg"]),
@@ -41,6 +47,7 @@ def command(
     at: int | None,
     budget: int | None,
     watches: tuple[str, ...],
+    interleavings: int,
     form: str,
 ) -> int:
     """Run the reset code of both cores from an image in an emulated device, and say what happened.
@@ -59,17 +66,17 @@ def command(
     read = load_layout(layout)
     loaded = read_image(image, layout=read, at=at)
     given = load_builds(read, build_files(read.layout, builds))
-    rehearsal = rehearse(read, loaded, given, budget=budget, watches=watches)
+    rehearsal = rehearse(read, loaded, given, budget=budget, watches=watches, interleavings=interleavings)
     if form == "json":
-        from gemel.rehearsal.report_json import report
+        from gemel.rehearsal.reports.json import report
 
         echo(report(rehearsal, image.name))
     elif form == "svg":
-        from gemel.rehearsal.report_svg import picture_of
+        from gemel.rehearsal.reports.svg import picture_of
 
         echo(picture_of(rehearsal).encode("utf-8"), nl=False)
     else:
-        from gemel.rehearsal.report_text import report_of
+        from gemel.rehearsal.reports.text import report_of
 
         echo("\n".join(report_of(rehearsal)))
     return 0 if rehearsal.passes else 1

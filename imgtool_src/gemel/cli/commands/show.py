@@ -25,6 +25,9 @@ COLOURS: dict[str, dict[str, Any]] = {
     "bad": {"fg": "red", "bold": True},
 }
 
+TO_BE_SIGNED = ".tbs"
+"""The suffix of a file of bytes to be signed."""
+
 
 @sub_command("show")
 @argument("image", kind=FILE)
@@ -32,50 +35,95 @@ COLOURS: dict[str, dict[str, Any]] = {
 @option("--layout", kind=FILE, help="Layout to read the image by.")
 @option("--at", kind=ADDRESS, help="Where a raw binary goes; else the start of the layout's first flash.")
 @option(
+    "--trust",
+    metavar="PUBKEY",
+    multiple=True,
+    kind=FILE,
+    help="Verify the seal with this public key, and end with exit code 1 unless it holds. May be repeated.",
+)
+@option(
     "--format",
     "form",
     kind=Choice(["text", "json"]),
     default="text",
     help="Form of the result on stdout.",
 )
-def command(image: Path, builds: tuple[str, ...], layout: Path | None, at: int | None, form: str) -> int:
+def command(
+    image: Path,
+    builds: tuple[str, ...],
+    layout: Path | None,
+    at: int | None,
+    trust: tuple[Path, ...],
+    form: str,
+) -> int:
     """Show what is in an image.
 
     With a layout: its memories drawn to scale, builds, record, vector tables, stamps and checksums. With
     the builds' ELF files also the RAM they claim and the names of their handlers. Without a layout: what
-    the file alone tells. Whether the image is as it must be is for gemel check to say.
+    the file alone tells. What a record says stands as not verified unless --trust, or the layout's trust, has
+    the key of a seal over it. Of a file of bytes to be signed (.tbs): what they say. Whether the image is as
+    it must be is for gemel check to say.
 
     \b
     Example:
       gemel show tide.hex --layout tide-gauge.toml station=station.elf sampler=sampler.elf
     """
-    contents = _contents(image, builds, layout, at)
+    if image.suffix.lower() == TO_BE_SIGNED:
+        return _show_request(image)
+    contents = _contents(image, builds, layout, at, trust)
+    code = 1 if trust and not contents.is_signed else 0
     if form == "json":
-        from gemel.show.as_data import json_text
+        from gemel.show.as_json import report
 
         # JSON is ASCII by its escapes; the bytes are the same whatever the terminal's encoding.
-        echo(json_text(contents).encode("ascii"), nl=False)
-        return 0
+        echo(report(contents).encode("ascii"), nl=False)
+        return code
     from gemel.cli.printing import terminal_width
     from gemel.show.as_text.whole import text_of
 
     signs = _signs(sys.stdout)
     lines = text_of(contents, terminal_width(sys.stdout), signs)
     echo("\n".join(_printed(line) for line in lines))
+    return code
+
+
+def _show_request(path: Path) -> int:
+    """Print what bytes to be signed say, from the bytes alone."""
+    from gemel.files.reading import blocks_of_file
+    from gemel.seals.to_be_signed import LARGEST_REQUEST, read_to_be_signed, request_lines
+    from gemel.text.escaping import on_one_line
+
+    data = bytearray()
+    for block in blocks_of_file(path):
+        data += block
+        if len(data) > LARGEST_REQUEST:
+            break
+    for line in request_lines(read_to_be_signed(bytes(data), str(path))):
+        echo(line[: len(line) - len(line.lstrip())] + on_one_line(line.lstrip()))
+    echo("The bytes have the one form of a seal's request, and the record in them is sound.")
+    echo("They do not show whether the image is the one described: gemel check does.")
     return 0
 
 
-def _contents(image: Path, builds: tuple[str, ...], layout: Path | None, at: int | None) -> Contents:
+def _contents(
+    image: Path, builds: tuple[str, ...], layout: Path | None, at: int | None, trust: tuple[Path, ...]
+) -> Contents:
     from gemel.cli.printing import print_remarks
     from gemel.workflows.describing import describe, refuse_builds_without_layout
     from gemel.workflows.inputs import build_files, load_builds, load_layout, read_image
+    from gemel.workflows.key_inputs import public_keys
+    from gemel.workflows.trust import trust_of
 
     if layout is None:
         refuse_builds_without_layout(builds)
     read = load_layout(layout) if layout else None
     loaded = read_image(image, layout=read, at=at)
     print_remarks(loaded.remarks)
-    return describe(loaded, read, load_builds(read, build_files(read.layout, builds)) if read else None)
+    handed = load_builds(read, build_files(read.layout, builds)) if read else None
+    if read is None:
+        return describe(loaded, trusted=public_keys(trust))
+    keys = trust_of(read, trust) if trust else None
+    return describe(loaded, read, handed, trusted=keys.trusted if keys else None)
 
 
 def _signs(stream: object) -> Signs:

@@ -4,12 +4,19 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from gemel.cli.declared import argument, option, sub_command
+from gemel.cli.declared import IntRange, argument, option, sub_command
 from gemel.cli.parameters import ADDRESS, FILE
 from gemel.cli.signing.pass_phrases import pass_phrase_options
 
 
-@sub_command("sign")
+def _with_openssl(text: str) -> str:
+    """The help with the openssl commands, a line for each algorithm."""
+    from gemel.seals.openssl import openssl_lines
+
+    return text.replace("{openssl}", "\n".join(openssl_lines(72)))
+
+
+@sub_command("sign", finished=_with_openssl)
 @argument("layout", kind=FILE)
 @argument("image", kind=FILE)
 @argument("builds", metavar="[NAME=BUILD]...", several=True)
@@ -21,6 +28,13 @@ from gemel.cli.signing.pass_phrases import pass_phrase_options
     multiple=True,
     kind=FILE,
     help="Sealed image to write, by suffix .hex, .srec or .bin; may be given several times.",
+)
+@option(
+    "--memory",
+    "memories",
+    metavar="NAME=FILE",
+    multiple=True,
+    help="Write every byte of this flash memory too, raw, erased ones filled in; may be repeated.",
 )
 @option(
     "--key",
@@ -53,6 +67,14 @@ from gemel.cli.signing.pass_phrases import pass_phrase_options
     kind=FILE,
     help="Public key file of a --to-be-signed or --signature, in the same order.",
 )
+@option(
+    "--version", "version_text", metavar="X.Y.Z", help="Version that the image must hold; else the layout's."
+)
+@option(
+    "--rollback",
+    kind=IntRange(0, 0xFFFF_FFFF),
+    help="Rollback counter that the image must hold; else the layout's.",
+)
 @option("--add", is_flag=True, help="Keep the signers that the image has; all of them must hold.")
 @option(
     "--more-to-come",
@@ -72,12 +94,15 @@ def command(
     image: Path,
     builds: tuple[str, ...],
     outputs: tuple[Path, ...],
+    memories: tuple[str, ...],
     key_texts: tuple[str, ...],
     phrase_files: tuple[Path, ...],
     phrase_names: tuple[str, ...],
     to_be_signed: tuple[Path, ...],
     signatures: tuple[Path, ...],
     publics: tuple[Path, ...],
+    version_text: str | None,
+    rollback: int | None,
     add: bool,
     more_to_come: bool,
     trust: tuple[Path, ...],
@@ -88,19 +113,14 @@ def command(
     The image is checked before anything is signed, and once more before the sealed image is written. Its old
     seal, if it has one, is replaced; with --add its signers are kept.
 
-    For a signing room without gemel: --to-be-signed FILE --public KEY writes exactly the bytes to be signed
-    and says how openssl signs them (as below; ML-DSA from 3.5 on). Run again on the same image,
-    --signature FILE --public KEY takes the signature in.
+    For a signing room: --to-be-signed FILE.tbs --public KEY writes exactly the bytes to be signed, and
+    FILE.tbs.txt for people: product, version, builds, digests, waivers, the verdict of the check. There,
+    `gemel show FILE.tbs` prints and checks what the bytes say, without layout or image, and openssl signs
+    them (as below; ML-DSA from 3.5 on). Run again on the same image, --signature FILE --public KEY takes the
+    signature in; with FILE.tbs beside FILE.tbs.sig, one over another image is refused with the difference.
 
     \b
-    Ed25519      openssl pkeyutl -sign -rawin -inkey KEY.pem -in FILE -out SIG
-    ECDSA-P256   openssl dgst -sha256 -sign KEY.pem -out SIG FILE
-    ECDSA-P384   openssl dgst -sha384 -sign KEY.pem -out SIG FILE
-    RSA-3072-PSS openssl dgst -sha256 -sigopt rsa_padding_mode:pss
-                   -sigopt rsa_pss_saltlen:digest -sign KEY.pem -out SIG FILE
-    RSA-4096-PSS openssl dgst -sha384 -sigopt rsa_padding_mode:pss
-                   -sigopt rsa_pss_saltlen:digest -sign KEY.pem -out SIG FILE
-    ML-DSA       openssl pkeyutl -sign -inkey KEY.pem -in FILE -out SIG
+    {openssl}
 
     \b
     Example:
@@ -108,10 +128,24 @@ def command(
     """
     from gemel.cli.signing.key_options import KeysAtHand
     from gemel.cli.signing.pass_phrases import PassPhrases
-    from gemel.cli.signing.sign_request import SignRequest, hand_over, refuse_mixture, seal_image
+    from gemel.cli.signing.sign_request import hand_over, seal_image
+    from gemel.workflows.signing import SignRequest, refuse_mixture
 
     request = SignRequest(
-        layout, image, builds, outputs, to_be_signed, signatures, publics, add, trust, at, more_to_come
+        layout,
+        image,
+        builds,
+        outputs,
+        to_be_signed,
+        signatures,
+        publics,
+        add,
+        trust,
+        at,
+        more_to_come,
+        version_text,
+        rollback,
+        memories,
     )
     refuse_mixture(request, bool(key_texts))
     if to_be_signed:

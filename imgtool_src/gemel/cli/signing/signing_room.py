@@ -1,84 +1,19 @@
-"""Signatures made elsewhere: what goes out to be signed, how openssl signs it, and what comes back.
-
-``openssl_command`` has the exact words for each algorithm; those for ML-DSA need OpenSSL 3.5 and are from
-memory.  What comes back is verified before it goes into a seal.
-"""
+"""What is said of bytes that go to a signing room, and the readable request that is written beside them."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gemel.errors import Problem, UsageProblem, on_one_line
+from gemel.seals.openssl import openssl_command
+from gemel.seals.to_be_signed import read_to_be_signed, request_lines
+from gemel.text.escaping import on_one_line
 
 if TYPE_CHECKING:
-    from gemel.seals.format import SealFinding
-    from gemel.seals.keys.algorithms import SignatureAlgorithm
     from gemel.seals.keys.keys import PublicKey
-
-LARGEST_SIGNATURE = 64 << 10
-
-_DIGESTS = {
-    "ECDSA-P256": "sha256",
-    "ECDSA-P384": "sha384",
-    "RSA-3072-PSS": "sha256",
-    "RSA-4096-PSS": "sha384",
-}
-_PSS = ("-sigopt", "rsa_padding_mode:pss", "-sigopt", "rsa_pss_saltlen:digest")
-
-
-def openssl_command(algorithm: SignatureAlgorithm, key: str, data: str, signature: str) -> list[str]:
-    """The words of the openssl command that signs the file ``data`` with the key file ``key``."""
-    if algorithm.name in _DIGESTS:
-        padding = _PSS if algorithm.name.startswith("RSA") else ()
-        digest = f"-{_DIGESTS[algorithm.name]}"
-        return ["openssl", "dgst", digest, *padding, "-sign", key, "-out", signature, data]
-    raw = () if algorithm.quantum_safe else ("-rawin",)
-    return ["openssl", "pkeyutl", "-sign", *raw, "-inkey", key, "-in", data, "-out", signature]
-
-
-def paired(files: Sequence[Path], option: str, publics: Sequence[Path]) -> list[tuple[Path, PublicKey]]:
-    """Each file of ``option`` with the public key that was given with it, in the same order.
-
-    Raises UsageProblem for another number of keys than files, KeyFileError for what is no public key.
-    """
-    from gemel.workflows.key_inputs import public_keys
-
-    if len(files) != len(publics):
-        found = f"{len(files)} {option}, {len(publics)} --public"
-        step = f"give each {option} FILE its --public KEY, in the same order"
-        raise UsageProblem(
-            Problem(
-                "files and public keys do not pair", found=found, expected="as many of each", next_step=step
-            )
-        )
-    keys = public_keys(publics)
-    twice = [key for index, key in enumerate(keys) if key in keys[:index]]
-    if twice:
-        found = twice[0].fingerprint.hex()
-        raise UsageProblem(
-            Problem("a public key is given twice", where="--public", found=found, expected="each key once")
-        )
-    return list(zip(files, keys, strict=True))
-
-
-def signatures_from(
-    record_bytes: bytes, pairs: Iterable[tuple[Path, PublicKey]]
-) -> list[tuple[PublicKey, bytes]]:
-    """The signatures in files, verified, in COSE's form; raises SealError and UsageProblem."""
-    from gemel.seals.seal import SealError, signature_made_elsewhere
-
-    made: list[tuple[PublicKey, bytes]] = []
-    findings: list[SealFinding] = []
-    for path, key in pairs:
-        try:
-            made.append((key, signature_made_elsewhere(record_bytes, key, _signature_bytes(path), str(path))))
-        except SealError as error:
-            findings += zip(error.faults, error.problems, strict=True)
-    if findings:
-        raise SealError(findings)
-    return made
+    from gemel.workflows.checking import CheckResult
+    from gemel.workflows.signing import HandedOver
 
 
 def hand_over_lines(key: PublicKey, path: Path, size: int) -> list[str]:
@@ -95,15 +30,41 @@ def hand_over_lines(key: PublicKey, path: Path, size: int) -> list[str]:
     ]
 
 
-def _signature_bytes(path: Path) -> bytes:
-    from gemel.files.reading import blocks_of_file
+def readable_file(path: Path) -> Path:
+    """Where the request for people goes: beside the bytes, with .txt behind their name."""
+    return path.with_name(f"{path.name}.txt")
 
-    data = bytearray()
-    for block in blocks_of_file(path):
-        data += block
-        if len(data) > LARGEST_SIGNATURE:
-            found, expected = f"more than {LARGEST_SIGNATURE:,} bytes", "a signature"
-            raise UsageProblem(
-                Problem("too large for a signature", where=str(path), found=found, expected=expected)
-            )
-    return bytes(data)
+
+def readable_requests(handed: HandedOver) -> dict[Path, bytes]:
+    """The text that goes beside each file of bytes, by its own file."""
+    texts = {}
+    for path, data in handed.texts.items():
+        lines = [
+            *request_lines(read_to_be_signed(data, path.name)),
+            "",
+            "what the bytes do not hold: said by whoever asks for the signature",
+            *_evidence_lines(handed.check),
+            "",
+            "`gemel show FILE.tbs` prints the first part from the bytes alone. Sign what that says,",
+            "not what this file says.",
+        ]
+        texts[readable_file(path)] = "".join(f"{line}\n" for line in lines).encode(
+            "utf-8", "backslashreplace"
+        )
+    return texts
+
+
+def _evidence_lines(result: CheckResult) -> Iterator[str]:
+    from gemel.checking.reports.as_json import image_digest
+    from gemel.checking.reports.as_text import summary_of
+    from gemel.checking.reports.basis import basis_of
+
+    basis = basis_of(result.inspection)
+    yield f"  image        {image_digest(result.inspection)}"
+    yield f"  layout file  {on_one_line(basis.layout_file)}, SHA-256 {basis.layout_file_sha256}"
+    for waiver in basis.waivers:
+        yield f"  waiver       {waiver.rule} at {waiver.where}, until {waiver.until}: {on_one_line(waiver.reason)}"
+    for change in basis.severities:
+        yield f"  severity     {change.rule}: {change.severity}: {on_one_line(change.reason)}"
+    for line in summary_of(result):
+        yield f"  {line}" if line else ""

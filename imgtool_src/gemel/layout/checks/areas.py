@@ -166,6 +166,22 @@ def record_faults(layout: Layout) -> Iterator[LayoutFault]:
         yield from _class_without_vendor(record)
     if seal:
         yield from _area_for(layout, "seal", seal.area)
+        yield from _further_seal_areas(layout, seal.area)
+
+
+def _further_seal_areas(layout: Layout, used: str) -> Iterator[LayoutFault]:
+    """Areas of purpose seal that [seal] does not name: nobody would say what may be in them."""
+    if layout.areas[used].purpose != "seal":
+        return
+    for area in layout.areas.values():
+        if area.purpose == "seal" and area.name != used:
+            yield LayoutFault(
+                ("area", area.name, "purpose"),
+                "a second area for a seal, which no digest and no signature would cover",
+                found=f"{area.name}, beside {used}",
+                expected="one area of purpose seal: that of [seal]",
+                next_step="take it out, or give it another purpose",
+            )
 
 
 def _area_for(layout: Layout, purpose: str, area: str) -> Iterator[LayoutFault]:

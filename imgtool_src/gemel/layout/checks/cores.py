@@ -1,8 +1,4 @@
-"""What a layout says of its cores: one primary, what their architecture can have, RAM of their own, release.
-
-Which extension goes with which architecture: the Armv6-M, Armv7-M and Armv8-M architecture reference
-manuals (from memory), and the ``-march`` extensions of the compiler, which the tests ask.
-"""
+"""What a layout says of its cores: one primary, what their architecture can have, RAM of their own, release."""
 
 from __future__ import annotations
 
@@ -10,20 +6,8 @@ from collections.abc import Iterator
 
 from gemel.layout.kinds import KeyPath, LayoutFault
 from gemel.layout.model import Core, Layout, Release
+from gemel.m_profile.architectures import EXTENSIONS_OF, MAX_INTERRUPTS_ARMV6_M
 from gemel.spans import format_address, is_power_of_two
-
-EXTENSIONS_OF: dict[str, tuple[str, ...]] = {
-    "armv6-m": ("mpu",),
-    "armv7-m": ("mpu",),
-    "armv7e-m": ("fp", "fp-double", "dsp", "mpu"),
-    "armv8-m.base": ("mpu", "security"),
-    "armv8-m.main": ("fp", "fp-double", "dsp", "mpu", "security"),
-    "armv8.1-m.main": ("fp", "fp-double", "dsp", "mve", "mve-fp", "mpu", "security"),
-}
-"""Extensions that a core of each architecture can have."""
-
-MAX_INTERRUPTS_ARMV6_M = 32
-"""External interrupts of an Armv6-M core at most (Armv6-M architecture reference manual, from memory)."""
 
 
 def core_faults(layout: Layout) -> Iterator[LayoutFault]:

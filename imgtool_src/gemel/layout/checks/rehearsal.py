@@ -10,6 +10,9 @@ from gemel.layout.model import Layout
 from gemel.layout.rehearsal_model import Goal, RehearsalPlan
 from gemel.spans import format_address
 
+ADDS = ("event", "ready")
+"""Descriptions that add to what a register reads or does, so that another one may describe it too."""
+
 
 def rehearsal_faults(layout: Layout) -> Iterator[LayoutFault]:
     """What is wrong with the rehearsal: names, registers in memory, two answers for one register, goals."""
@@ -26,6 +29,21 @@ def rehearsal_faults(layout: Layout) -> Iterator[LayoutFault]:
             )
     for index, goal in enumerate(plan.goals):
         yield from _goal(layout, ("rehearsal", "goal", index), goal)
+    for index, event in enumerate(plan.events):
+        if (event.every is None) == (event.after_write is None):
+            found = "both" if event.every is not None else "neither"
+            yield LayoutFault(
+                ("rehearsal", "event", index),
+                "an event comes in one way",
+                found=found,
+                expected="either every or after_write",
+            )
+        core = layout.cores.get(event.core)
+        if core and event.interrupt is not None and event.interrupt >= core.interrupts:
+            expected = f"below {core.interrupts}, the interrupts of core {core.name}"
+            path = ("rehearsal", "event", index, "interrupt")
+            found = str(event.interrupt)
+            yield LayoutFault(path, "an interrupt that the core has not", found=found, expected=expected)
     for index, mutex in enumerate(plan.mutexes):
         path = ("rehearsal", "mutex", index)
         if mutex.taken == mutex.busy:
@@ -49,6 +67,10 @@ def _cores(layout: Layout, plan: RehearsalPlan) -> Iterator[LayoutFault]:
     for index, interrupt in enumerate(plan.interrupts):
         path: KeyPath = ("rehearsal", "inter_core_interrupt", index)
         named += [((*path, "from"), interrupt.sender), ((*path, "to"), interrupt.receiver)]
+    for index, event in enumerate(plan.events):
+        named.append((("rehearsal", "event", index, "core"), event.core))
+    for index, register in enumerate(plan.by_core):
+        named += [(("rehearsal", "by_core", index, "values", core), core) for core in register.values]
     for index, given in enumerate(plan.registers_of):
         for position, core in enumerate(given.cores):
             named.append((("rehearsal", "registers_of", index, "cores", position), core))
@@ -97,6 +119,8 @@ def _registers(layout: Layout, plan: RehearsalPlan) -> Iterator[LayoutFault]:
         kind, word = str(path[1]), address & ~3
         name = f"rehearsal.{kind}"
         shares = kind in ("status", "set_clear", "inter_core_interrupt") and told.get(word) == name
+        shares = shares or kind in ADDS or told.get(word, "").partition(".")[2] in ADDS
+        shares = shares or {kind, told.get(word, "").partition(".")[2]} <= {"serial", "constant", "sequence"}
         if word in told and not shares:
             expected = "one description of each register"
             yield LayoutFault(
@@ -116,6 +140,9 @@ def _addresses(plan: RehearsalPlan) -> Iterator[tuple[KeyPath, int]]:
         ("serial", plan.serial, ("at",)),
         ("mutex", plan.mutexes, ("at",)),
         ("status", plan.status, ("at",)),
+        ("ready", plan.ready, ("at", "follow_at")),
+        ("by_core", plan.by_core, ("at",)),
+        ("event", plan.events, ("after_write", "enabled_at", "status_at", "clear_at")),
         ("set_clear", plan.set_clear, ("value_at", "set_at", "clear_at")),
         ("inter_core_interrupt", plan.interrupts, ("set_at", "clear_at", "pending_at")),
     )

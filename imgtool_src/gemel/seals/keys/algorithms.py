@@ -177,7 +177,7 @@ def unknown_algorithm(name: str, where: str = "") -> Problem:
     """The problem with a name that ``algorithm_named`` does not know, with the nearest known name."""
     from difflib import get_close_matches
 
-    from gemel.layout.kinds import printable
+    from gemel.text.escaping import in_toml
 
     known = {**_OTHER_NAMES, **_BY_NAME}
     near = get_close_matches(name.lower(), known, 1, 0.65) if len(name) <= 80 else []
@@ -186,7 +186,7 @@ def unknown_algorithm(name: str, where: str = "") -> Problem:
     return Problem(
         "no signature algorithm of this name",
         where=where,
-        found=printable(name),
+        found=in_toml(name),
         expected=expected,
         next_step=hint,
     )

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.show.as_text.picture import Row, columns_for, picture
-from gemel.show.facts.contents import Contents, Piece
+from gemel.show.as_text.picture import PictureRow, columns_for, picture
+from gemel.show.facts.contents import Contents, FilePiece
 from gemel.show.facts.used_bytes import size_of
 from gemel.spans import Span, format_address
 from gemel.text.numbers import counted, short_size
@@ -58,18 +58,18 @@ def _regions(contents: Contents) -> list[Span]:
     return regions
 
 
-def _pieces_in(contents: Contents, region: Span) -> list[Piece]:
+def _pieces_in(contents: Contents, region: Span) -> list[FilePiece]:
     return [piece for piece in contents.pieces if region.covers(piece.span)]
 
 
-def _rows(contents: Contents, region: Span) -> list[Row]:
+def _rows(contents: Contents, region: Span) -> list[PictureRow]:
     pieces = _pieces_in(contents, region)
     largest = sorted(pieces, key=lambda piece: (-piece.span.size, piece.span))[:MAX_ROWS]
     rows = []
     for piece in sorted(largest, key=lambda piece: piece.span):
         taken = () if piece.kind == "blank" else (piece.span,)
         style = _STYLES.get(piece.kind, "")
-        rows.append(Row(piece.name, piece.span, taken, piece.span.size, style=style))
+        rows.append(PictureRow(piece.name, piece.span, taken, piece.span.size, style=style))
     return rows
 
 

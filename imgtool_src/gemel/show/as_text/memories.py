@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.show.as_text.picture import Row, columns_for, picture
-from gemel.show.facts.contents import AreaUse, Contents, MemoryUse, Part
+from gemel.show.as_text.picture import PictureRow, columns_for, picture
+from gemel.show.facts.contents import AreaPart, AreaUse, Contents, MemoryUse
 from gemel.show.facts.used_bytes import size_of
 from gemel.spans import Span, format_address
 from gemel.text.numbers import counted, share, short_size
@@ -86,8 +86,8 @@ def _verb(names: list[str]) -> str:
     return "claims" if len(names) == 1 else "claim"
 
 
-def _rows(memory: MemoryUse) -> list[Row]:
-    rows: list[Row] = []
+def _rows(memory: MemoryUse) -> list[PictureRow]:
+    rows: list[PictureRow] = []
     for area in memory.areas:
         rows.append(_area_row(memory, area))
         alone = len(area.parts) == 1 and area.parts[0].name == area.name
@@ -95,13 +95,13 @@ def _rows(memory: MemoryUse) -> list[Row]:
     return rows
 
 
-def _area_row(memory: MemoryUse, area: AreaUse) -> Row:
+def _area_row(memory: MemoryUse, area: AreaUse) -> PictureRow:
     taken = tuple(span for part in area.parts for span in part.spans)
     if area.name is None and not area.used:
-        return Row("no area", area.span, (), area.span.size, area=False)
+        return PictureRow("no area", area.span, (), area.span.size, area=False)
     known = memory.all_known or area.used > 0
     styles = {_STYLES.get(part.kind, "record") for part in area.parts}
-    return Row(
+    return PictureRow(
         label=area.name or "no area",
         span=area.span,
         taken=taken,
@@ -113,8 +113,8 @@ def _area_row(memory: MemoryUse, area: AreaUse) -> Row:
     )
 
 
-def _part_row(area: AreaUse, part: Part) -> Row:
-    return Row(
+def _part_row(area: AreaUse, part: AreaPart) -> PictureRow:
+    return PictureRow(
         label=_LABELS.get(part.kind, "{}").format(part.name),
         span=Span.from_bounds(part.spans[0].start, part.spans[-1].end),
         taken=part.spans,

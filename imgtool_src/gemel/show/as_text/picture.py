@@ -28,7 +28,7 @@ FEWEST_CELLS = 20
 SHORTEST_LABEL = 8
 
 
-class Row(Struct):
+class PictureRow(Struct):
     """One row: ``span`` is drawn, ``taken`` in it as used.
 
     ``used`` and ``per_cent`` are None where only the size is told; ``part_of`` is the span of the area
@@ -72,7 +72,7 @@ class Columns(Struct):
     share: int
 
 
-def columns_for(rows: Iterable[Row], width: int) -> Columns:
+def columns_for(rows: Iterable[PictureRow], width: int) -> Columns:
     """The columns for these rows in ``width`` columns of text."""
     everything = list(rows)
     label = max((width_of(row.indented) for row in everything), default=0)
@@ -94,7 +94,7 @@ def columns_for(rows: Iterable[Row], width: int) -> Columns:
     return Columns(label, address, max(1, cells), used, size, share_width)
 
 
-def cell_count(whole: Span, rows: Iterable[Row], most: int) -> int:
+def cell_count(whole: Span, rows: Iterable[PictureRow], most: int) -> int:
     """How many cells to draw: from seven tenths of ``most`` on, so that bounds of rows lie between cells.
 
     Of the numbers with the fewest bounds inside a cell, those that divide the memory evenly come first,
@@ -111,7 +111,9 @@ def cell_count(whole: Span, rows: Iterable[Row], most: int) -> int:
     return min(range(max(1, most * 7 // 10), most + 1), key=cost)
 
 
-def picture(whole: Span, rows: list[Row], columns: Columns, width: int, signs: Signs) -> Iterator[Line]:
+def picture(
+    whole: Span, rows: list[PictureRow], columns: Columns, width: int, signs: Signs
+) -> Iterator[Line]:
     """The lines: the edges' addresses, a line for each row, and the scale."""
     count = cell_count(whole, rows, columns.most_cells)
     left = columns.label + 1 + (ADDRESS_WIDTH + 1 if columns.address else 0)
@@ -129,7 +131,7 @@ def _edges(whole: Span, count: int, left: int) -> Line:
     return (Styled(" " * max(0, min(left, left + count - len(edges)))), Styled(edges, "dim"))
 
 
-def _scale(whole: Span, rows: Iterable[Row], count: int) -> str:
+def _scale(whole: Span, rows: Iterable[PictureRow], count: int) -> str:
     """What a cell stands for, and what is not to scale because it is less."""
     words = f"one cell is {about_size(-(-whole.size // count))}"
     areas = (row for row in rows if row.area and not row.part_of)
@@ -137,7 +139,7 @@ def _scale(whole: Span, rows: Iterable[Row], count: int) -> str:
     return f"{words}; less, and drawn as one cell: {', '.join(dict.fromkeys(small))}" if small else words
 
 
-def _row_line(row: Row, whole: Span, count: int, columns: Columns, signs: Signs) -> Line:
+def _row_line(row: PictureRow, whole: Span, count: int, columns: Columns, signs: Signs) -> Line:
     pieces = [Styled(padded(row.indented, columns.label, signs) + " ", "" if row.part_of else "name")]
     if columns.address:
         pieces.append(Styled(format_address(row.span.start) + " ", "dim" if row.part_of else ""))
@@ -146,7 +148,7 @@ def _row_line(row: Row, whole: Span, count: int, columns: Columns, signs: Signs)
     return tuple(pieces)
 
 
-def _right(row: Row, columns: Columns) -> str:
+def _right(row: PictureRow, columns: Columns) -> str:
     used, size, share_text = row.sizes
     if not size:
         return f"{used:>{columns.used}}"
@@ -155,7 +157,7 @@ def _right(row: Row, columns: Columns) -> str:
     return f"{used:>{columns.used}} of {size:<{columns.size}} {share_text:>{columns.share}}"
 
 
-def _bar(row: Row, whole: Span, count: int, signs: Signs) -> list[Styled]:
+def _bar(row: PictureRow, whole: Span, count: int, signs: Signs) -> list[Styled]:
     """The row's cells, neighbours of one style together."""
     first, last = cells_of(row.span, whole, count)
     used = coverage(row.taken, whole, count)

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from gemel.show.as_text.file_alone import file_alone_lines
 from gemel.show.as_text.memories import memory_lines
 from gemel.show.as_text.records import record_lines
+from gemel.show.as_text.seals import seal_lines, standing_of
 from gemel.show.as_text.tables import build_lines, value_lines, vector_lines
 from gemel.show.facts.contents import Contents
 from gemel.spans import format_address
@@ -26,11 +27,11 @@ def text_of(contents: Contents, width: int, signs: Signs) -> list[Line]:
     sections = [list(_file_lines(contents, width))]
     if contents.layout is None:
         sections += file_alone_lines(contents, width, signs)
-        sections += record_lines(contents, width)
+        sections += [*record_lines(contents, width), *seal_lines(contents, width)]
     else:
         sections += memory_lines(contents, width, signs)
         sections.append(build_lines(contents, width, signs))
-        sections += record_lines(contents, width)
+        sections += [*record_lines(contents, width), *seal_lines(contents, width)]
         sections += vector_lines(contents, width, signs)
         sections.append(value_lines(contents, width, signs))
     lines: list[Line] = []
@@ -45,9 +46,12 @@ def _file_lines(contents: Contents, width: int) -> Iterator[Line]:
     """The file's name, what its record calls it, and what the file holds."""
     image = contents.image
     title = [Styled(image.file, "title")]
-    if contents.records:
+    if len(contents.records) == 1:
         record = contents.records[0]
-        title.append(Styled(f": {record.product} {record.version}, rollback counter {record.rollback}"))
+        title.append(Styled(f": {record.product} {record.version}, rollback counter {record.rollback}; "))
+        title.append(standing_of(contents, record))
+    elif contents.records:
+        title.append(Styled(f": {len(contents.records)} records, each listed below"))
     yield from wrapped(title, width, 2)
     if not image.runs:
         yield (Styled("The file holds no bytes.", "bad"),)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram_claims import ram_of
 from gemel.layout.model import BuildPlan
-from gemel.show.facts.contents import Address, BuildUse
+from gemel.show.facts.contents import BuildUse
 from gemel.show.facts.used_bytes import content_runs, has_content, per_cent, size_of
 from gemel.show.facts.values import written_places
-from gemel.spans import Span, without
+from gemel.spans import Address, Span, without
 
 
 def build_uses(inspection: Inspection) -> tuple[BuildUse, ...]:

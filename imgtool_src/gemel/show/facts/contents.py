@@ -8,15 +8,11 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from gemel.spans import Span
+from gemel.spans import Address, Span
 from gemel.structs import Struct
 
 FORMAT = 1
 """Version of the JSON form; a change that an old reader would misread gets the next number."""
-
-
-class Address(int):
-    """A 32-bit address or word; in JSON it comes with its text."""
 
 
 Match = Literal["matches", "differs", "not known"]
@@ -49,7 +45,7 @@ class LayoutFacts(Struct):
     sha256: Annotated[bytes, "digest of the layout, as the record keeps it"]
 
 
-class Part(Struct):
+class AreaPart(Struct):
     """Bytes of an area that something takes."""
 
     kind: Annotated[PartKind, "what takes them"]
@@ -77,7 +73,7 @@ class AreaUse(Struct):
     free: Annotated[int, "bytes that nothing takes"]
     per_cent: Annotated[float, "used of the area's size, to one place"]
     largest_free: Annotated[Span | None, "the longest stretch that nothing takes; null: none is free"]
-    parts: Annotated[tuple[Part, ...], "what takes its bytes, by address"]
+    parts: Annotated[tuple[AreaPart, ...], "what takes its bytes, by address"]
     largest: Annotated[
         tuple[SymbolUse, ...],
         "the three largest objects or functions of each build at hand that begin in it, largest first",
@@ -162,6 +158,12 @@ class RecordFacts(Struct):
     rest: Annotated[Match, "whether the image has this digest; it takes the layout to compute it"]
     builds: Annotated[tuple[RecordBuild, ...], "its builds"]
 
+    @property
+    def differs(self) -> bool:
+        """Whether the image is not what the record says, as far as it was compared."""
+        digests = [match for build in self.builds for match in (build.crc32_of_image, build.sha256_of_image)]
+        return "differs" in (self.rest, self.layout, *digests)
+
 
 class BrokenRecord(Struct):
     """A place where a record should be, or seems to be, and is not sound."""
@@ -170,6 +172,29 @@ class BrokenRecord(Struct):
     expected: Annotated[bool, "whether the layout says that a record is here"]
     missing: Annotated[bool, "whether nothing there looks like a record"]
     problems: Annotated[tuple[str, ...], "what is wrong with it"]
+
+
+SignerVerdict = Literal["holds", "does not hold", "key unknown", "not verified"]
+"""not verified: nobody gave a key; key unknown: none of the keys that were given is its own."""
+
+
+class SealSignerFacts(Struct):
+    """One signer of a seal."""
+
+    algorithm: Annotated[str, "the signature's algorithm"]
+    key_id: Annotated[bytes, "SHA-256 of the public key"]
+    verdict: Annotated[SignerVerdict, "what became of it, with the keys that were given"]
+
+
+class SealFacts(Struct):
+    """A seal in the image, or the area where the layout expects one."""
+
+    span: Annotated[Span, "where it lies"]
+    in_its_area: Annotated[bool | None, "whether it begins where the layout says; null: it says nothing"]
+    missing: Annotated[bool, "whether every byte of the area is erased"]
+    problem: Annotated[str, "why it is no well-formed seal; empty: it is one"]
+    record: Annotated[Address | None, "the record that a signature holds over; null: none was found to"]
+    signers: Annotated[tuple[SealSignerFacts, ...], "its signers"]
 
 
 class VectorGroup(Struct):
@@ -218,7 +243,7 @@ class WrittenValue(Struct):
     expected: Annotated[str, "the value it must have, where it differs; else why it is not known"]
 
 
-class Piece(Struct):
+class FilePiece(Struct):
     """A stretch of the file, where no layout is given."""
 
     kind: Annotated[Literal["bytes", "blank", "build", "record"], "blank: one byte value over and over"]
@@ -236,7 +261,23 @@ class Contents(Struct):
     builds: Annotated[tuple[BuildUse, ...], "the layout's builds"]
     records: Annotated[tuple[RecordFacts, ...], "sound records, by address"]
     broken_records: Annotated[tuple[BrokenRecord, ...], "records that are expected and missing, or damaged"]
+    seals: Annotated[tuple[SealFacts, ...], "the seals, and the area where one is expected"]
     vector_tables: Annotated[tuple[VectorFacts, ...], "the vector tables of the builds"]
     values: Annotated[tuple[WrittenValue, ...], "stamps and checksums"]
-    pieces: Annotated[tuple[Piece, ...], "without a layout: the file cut into pieces"]
+    pieces: Annotated[tuple[FilePiece, ...], "without a layout: the file cut into pieces"]
     vector_hints: Annotated[tuple[VectorHint, ...], "without a layout: what looks like vector tables"]
+
+    @property
+    def is_signed(self) -> bool:
+        """Whether a given key's signature holds over a record, and everything that was compared is as it says."""
+        return any(self.signers_of(record) and not record.differs for record in self.records)
+
+    def signers_of(self, record: RecordFacts) -> list[SealSignerFacts]:
+        """The signers of well-formed seals whose signatures hold over this record."""
+        return [
+            signer
+            for seal in self.seals
+            if seal.record == record.span.start and seal.in_its_area is not False
+            for signer in seal.signers
+            if signer.verdict == "holds"
+        ]

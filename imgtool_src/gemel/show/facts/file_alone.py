@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import Literal
 
 from gemel.image.sparse import SparseBytes
-from gemel.show.facts.contents import Address, Piece, RecordFacts, VectorHint
+from gemel.m_profile.memory_map import RAM_REGIONS
+from gemel.m_profile.vector_tables import possible_tables
+from gemel.show.facts.contents import FilePiece, RecordFacts, VectorHint
 from gemel.show.facts.used_bytes import BLANK_RUN, blank_runs
-from gemel.spans import Span, align_up, without
+from gemel.spans import Address, Span, without
 
-TABLE_ALIGNMENT = 128
-"""No vector table starts elsewhere: bits 6 to 0 of the vector table offset register read as zero.
-
-Source: Armv7-M and Armv8-M architecture, VTOR (second-hand)."""
-
-RAM_REGION = Span(0x2000_0000, 0x2000_0000)
-"""The SRAM region of the M-profile's system address map (from memory); most stacks lie in it."""
+SRAM = RAM_REGIONS[0]
+"""Most stacks are there."""
 
 MAX_CODE_IN_RAM = 1 << 20
 """Handlers further apart than this are no code that was copied to RAM."""
@@ -24,32 +22,32 @@ MAX_HINTS = 16
 """More places than this are no help."""
 
 
-def pieces_of(image: SparseBytes, records: Iterable[RecordFacts]) -> tuple[Piece, ...]:
+def pieces_of(image: SparseBytes, records: Iterable[RecordFacts]) -> tuple[FilePiece, ...]:
     """The file cut, by address: builds and records that a record tells of, blank stretches, other bytes."""
     sound = list(records)
-    pieces = [Piece("record", "record", record.span) for record in sound]
+    pieces = [FilePiece("record", "record", record.span) for record in sound]
     taken = [piece.span for piece in pieces]
     for build in (build for record in sound for build in record.builds):
         if image.holds(build.stored) and not any(build.stored.overlaps(span) for span in taken):
-            pieces.append(Piece("build", build.name, build.stored))
+            pieces.append(FilePiece("build", build.name, build.stored))
             taken.append(build.stored)
     blanks = []
     for blank in blank_runs(image):
         for span in without([blank.span], taken):
-            pieces.append(Piece("blank", f"all 0x{blank.byte:02X}", span))
+            pieces.append(FilePiece("blank", f"all 0x{blank.byte:02X}", span))
             blanks.append(span)
     rest = without(image.spans(), [*taken, *blanks])
     pieces += [_rest_piece(image, span) for span in rest]
     return tuple(sorted(pieces, key=lambda piece: piece.span))
 
 
-def _rest_piece(image: SparseBytes, span: Span) -> Piece:
+def _rest_piece(image: SparseBytes, span: Span) -> FilePiece:
     """Bytes that nothing is known of; a short blank stretch beside a known piece is told as blank."""
     if span.size < BLANK_RUN:
         values = set(image.read(span, None))
         if len(values) == 1 and (byte := values.pop()) in (0x00, 0xFF):
-            return Piece("blank", f"all 0x{byte:02X}", span)
-    return Piece("bytes", "bytes", span)
+            return FilePiece("blank", f"all 0x{byte:02X}", span)
+    return FilePiece("bytes", "bytes", span)
 
 
 def vector_hints(image: SparseBytes) -> tuple[VectorHint, ...]:
@@ -60,30 +58,18 @@ def vector_hints(image: SparseBytes) -> tuple[VectorHint, ...]:
     """
     hints: list[VectorHint] = []
     runs = image.spans()
-    for address, view in image.pieces():
-        start = align_up(address, TABLE_ALIGNMENT) - address
-        tops = bytes(view[start + 3 :: TABLE_ALIGNMENT])
-        for index, top in enumerate(tops):
-            if RAM_REGION.start >> 24 <= top < RAM_REGION.end >> 24:
-                place = address + start + index * TABLE_ALIGNMENT
-                hint = _hint(image, runs, place)
-                if hint:
-                    hints.append(hint)
-                    if len(hints) == MAX_HINTS:
-                        return tuple(hints)
+    for run in runs:
+        for place, stack, handlers in possible_tables(image.read(run, None), run.start, handlers=3):
+            if stack % 8 == 0 and SRAM.holds(stack) and (where := _where(handlers, runs)):
+                hints.append(VectorHint(Address(place), Address(stack), Address(handlers[0]), where == "ram"))
+                if len(hints) == MAX_HINTS:
+                    return tuple(hints)
     return tuple(hints)
 
 
-def _hint(image: SparseBytes, runs: list[Span], place: int) -> VectorHint | None:
-    if not image.holds(Span(place, 16)):
-        return None
-    data = image.read(Span(place, 16), None)
-    stack, *handlers = (int.from_bytes(data[i : i + 4], "little") for i in (0, 4, 8, 12))
-    if stack % 8 or not all(handler & 1 for handler in handlers):
-        return None
-    in_file = all(any(run.holds(handler & ~1) for run in runs) for handler in handlers)
+def _where(handlers: tuple[int, ...], runs: list[Span]) -> Literal["file", "ram", ""]:
+    """Where all the handlers point: into the file, or into RAM within what may be code that was copied."""
+    if all(any(run.holds(handler & ~1) for run in runs) for handler in handlers):
+        return "file"
     near = max(handlers) - min(handlers) < MAX_CODE_IN_RAM
-    in_ram = near and all(RAM_REGION.holds(handler) for handler in handlers)
-    if not in_file and not in_ram:
-        return None
-    return VectorHint(Address(place), Address(stack), Address(handlers[0]), not in_file)
+    return "ram" if near and all(SRAM.holds(handler) for handler in handlers) else ""

@@ -2,20 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.show.facts.build_uses import build_uses
-from gemel.show.facts.contents import Address, Contents, ImageFacts, LayoutFacts
+from gemel.show.facts.contents import Contents, ImageFacts, LayoutFacts
 from gemel.show.facts.file_alone import pieces_of, vector_hints
 from gemel.show.facts.memory_uses import memory_uses
 from gemel.show.facts.records import broken_records, records
+from gemel.show.facts.seals import seals
 from gemel.show.facts.values import written_values
 from gemel.show.facts.vector_tables import vector_facts
-from gemel.spans import merge, without
+from gemel.spans import Address, merge, without
+
+if TYPE_CHECKING:
+    from gemel.seals.keys.keys import PublicKey
 
 
 def contents_of(
-    inspection: Inspection, file: str, entry: int | None = None, layout_file: str = ""
+    inspection: Inspection,
+    file: str,
+    entry: int | None = None,
+    layout_file: str = "",
 ) -> Contents:
     """What is in ``inspection.image``, read from ``file``, by its layout and with the builds at hand.
 
@@ -36,6 +46,7 @@ def contents_of(
         builds=build_uses(inspection),
         records=sound,
         broken_records=broken_records(inspection.image, inspection),
+        seals=seals(inspection.image, inspection, sound, (*inspection.trusted, *inspection.known)),
         vector_tables=tuple(table for table in tables if table),
         values=written_values(inspection),
         pieces=(),
@@ -43,8 +54,10 @@ def contents_of(
     )
 
 
-def contents_of_file(image: SparseBytes, file: str, entry: int | None = None) -> Contents:
-    """What an image file alone tells, without a layout."""
+def contents_of_file(
+    image: SparseBytes, file: str, entry: int | None = None, trusted: Sequence[PublicKey] = ()
+) -> Contents:
+    """What an image file alone tells, without a layout; ``trusted`` are the keys that seals are tried with."""
     sound = records(image, None)
     return Contents(
         image=image_facts(image, file, entry),
@@ -54,6 +67,7 @@ def contents_of_file(image: SparseBytes, file: str, entry: int | None = None) ->
         builds=(),
         records=sound,
         broken_records=broken_records(image, None),
+        seals=seals(image, None, sound, trusted),
         vector_tables=(),
         values=(),
         pieces=pieces_of(image, sound),

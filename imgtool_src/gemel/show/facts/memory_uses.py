@@ -8,11 +8,11 @@ from gemel.layout.addresses import plain_span
 from gemel.layout.model import Area, Memory
 from gemel.record.record import record_size
 from gemel.show.facts.build_uses import claimed_ram, stored_in_image
-from gemel.show.facts.contents import Address, AreaUse, CoreView, MemoryUse, Part, PartKind
+from gemel.show.facts.contents import AreaPart, AreaUse, CoreView, MemoryUse, PartKind
 from gemel.show.facts.largest import largest_in, symbol_uses
 from gemel.show.facts.used_bytes import content_runs, has_content, largest_free, per_cent, size_of
 from gemel.show.facts.values import written_places
-from gemel.spans import Span, merge, without
+from gemel.spans import Address, Span, merge, without
 
 
 class _Taken:
@@ -103,7 +103,7 @@ def _area_use(
     for kind, name, spans in taken.known:
         inside = [common for each in spans if (common := each.intersection(span)).size]
         if inside:
-            parts.append(Part(kind, name, tuple(inside), size_of(inside)))
+            parts.append(AreaPart(kind, name, tuple(inside), size_of(inside)))
     known = merge(each for part in parts for each in part.spans)
     unknown = [
         run
@@ -112,9 +112,9 @@ def _area_use(
     ]
     if unknown:
         if area and area.purpose == "seal":
-            parts.append(Part("seal", "seal", tuple(unknown), size_of(unknown)))
+            parts.append(AreaPart("seal", "seal", tuple(unknown), size_of(unknown)))
         else:
-            parts.append(Part("unknown", "other bytes", tuple(unknown), size_of(unknown)))
+            parts.append(AreaPart("unknown", "other bytes", tuple(unknown), size_of(unknown)))
     parts.sort(key=lambda part: (part.spans[0].start, part.name))
     everything = [each for part in parts for each in part.spans]
     used = size_of(everything)

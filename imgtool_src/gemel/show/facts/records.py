@@ -12,8 +12,8 @@ from gemel.layout.model import Layout
 from gemel.placement.placed import PlacedBuild, blocks_of, rest_spans, sha256_of
 from gemel.record.format import MAX_BUILDS, RecordFault
 from gemel.record.record import BuildEntry, Record, RecordError, decode, find, record_size
-from gemel.show.facts.contents import Address, BrokenRecord, Match, RecordBuild, RecordFacts
-from gemel.spans import ADDRESS_SPACE, Span, format_address
+from gemel.show.facts.contents import BrokenRecord, Match, RecordBuild, RecordFacts
+from gemel.spans import ADDRESS_SPACE, Address, Span, format_address
 
 
 def records(image: SparseBytes, inspection: Inspection | None) -> tuple[RecordFacts, ...]:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from gemel.builds.elf.symbols import Symbol
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.layout.addresses import locate, seen_by
-from gemel.m_profile.exception_names import FIRST_INTERRUPT, RESERVED, entry_name, group_name
-from gemel.show.facts.contents import Address, VectorFacts, VectorGroup
-from gemel.spans import Span
+from gemel.m_profile.vector_tables import FIRST_INTERRUPT, RESERVED, group_name, word_name_for
+from gemel.show.facts.contents import VectorFacts, VectorGroup
+from gemel.spans import Address, Span
 
 ERASED = 0xFFFF_FFFF
 _BINDING_ORDER = ("global", "weak")
@@ -39,7 +39,7 @@ def vector_facts(inspection: Inspection, name: str) -> VectorFacts | None:
 
 
 def _name(table: VectorTable, index: int) -> str:
-    return entry_name(index, table.core.architecture, table.core.extensions)
+    return word_name_for(index, table.core.architecture, table.core.extensions)
 
 
 def _function_names(inspection: Inspection, name: str) -> dict[int, str]:

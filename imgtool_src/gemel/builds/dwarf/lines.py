@@ -1,0 +1,202 @@
+"""Source lines by address: the line number programs of a file's debug information.
+
+DWARF 5 (13 February 2017), section 6.2; versions 2 to 5 differ in the header only.  A program that does not
+keep the format ends the reading of that program alone; what was read of it before stays.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.builds.dwarf.abbreviations import sleb, uleb
+from gemel.builds.dwarf.fault import DwarfFault
+from gemel.builds.dwarf.sections import DebugSections, read_named_sections
+from gemel.structs import NamedTuple
+
+MAX_STEPS = 3_000_000
+"""Operations of all programs together that are carried out at most."""
+
+MAX_FILES = 100_000
+_BLOCKS = {0x0A: 1, 0x03: 2, 0x04: 4}
+_FIXED = {0x0B: 1, 0x05: 2, 0x06: 4, 0x07: 8, 0x1E: 16}
+_STRINGS = {0x0E: "str", 0x1F: "line_str"}
+_DAMAGE = (DwarfFault, IndexError, ValueError, OverflowError)
+_PATH = 1
+
+
+class LineTable(NamedTuple):
+    """Rows of (address, "file:line"), by address; the text is empty where a sequence ends.
+
+    ``damaged`` says what could not be read; empty if all of it was.
+    """
+
+    rows: list[tuple[int, str]]
+    damaged: str
+
+
+class _Header(NamedTuple):
+    start: int
+    shortest: int
+    line_base: int
+    line_range: int
+    lengths: tuple[int, ...]
+    files: list[str]
+    first_file: int
+
+
+def read_lines(debug: DebugSections) -> LineTable:
+    """The source lines of a file; no rows, and why in ``damaged``, where it has none that can be read."""
+    try:
+        found = read_named_sections(debug, ("line", "line_str", "str"))
+    except DwarfFault as error:
+        return LineTable([], str(error))
+    rows: list[tuple[int, str]] = []
+    data, at, left, damaged = found.get("line", b""), 0, MAX_STEPS, ""
+    while at + 4 <= len(data) and left > 0:
+        size = int.from_bytes(data[at : at + 4], "little")
+        if size >= 0xFFFF_FFF0 or at + 4 + size > len(data):
+            damaged = f"the line program at offset {at:#x} has no length that fits"
+            break
+        try:
+            header = _header(data, at + 4, found)
+            for row in _rows(data, header, at + 4 + size):
+                left -= 1
+                if row is not None:
+                    rows.append(row)
+                if left <= 0:
+                    damaged = f"the line programs take more than {MAX_STEPS:,} steps"
+                    break
+        except _DAMAGE as error:
+            damaged = f"the line program at offset {at:#x} is damaged ({error})"
+        at += 4 + size
+    rows.sort()
+    return LineTable(rows, damaged)
+
+
+def _header(data: bytes, at: int, found: dict[str, bytes]) -> _Header:
+    version = int.from_bytes(data[at : at + 2], "little")
+    if not 2 <= version <= 5:
+        raise DwarfFault(f"version {version}")
+    at += 2 + (2 if version == 5 else 0)
+    start = at + 4 + int.from_bytes(data[at : at + 4], "little")
+    at += 4
+    shortest = data[at]
+    at += 2 + (1 if version >= 4 else 0)
+    line_base, line_range, opcode_base = data[at], data[at + 1], data[at + 2]
+    if not line_range or not opcode_base:
+        raise DwarfFault("a line range or opcode base of zero")
+    lengths = tuple(data[at + 3 : at + 2 + opcode_base])
+    at += 2 + opcode_base
+    files = _files_of_5(data, at, found) if version == 5 else _files_before_5(data, at)
+    base = line_base - 256 if line_base > 127 else line_base
+    return _Header(start, shortest, base, line_range, lengths, files, 0 if version == 5 else 1)
+
+
+def _text(data: bytes, at: int) -> tuple[str, int]:
+    end = data.index(b"\0", at)
+    return data[at:end].decode("utf-8", "replace").rpartition("/")[2], end + 1
+
+
+def _files_before_5(data: bytes, at: int) -> list[str]:
+    while data[at]:
+        at = data.index(b"\0", at) + 1
+    at += 1
+    files: list[str] = []
+    while data[at] and len(files) < MAX_FILES:
+        name, at = _text(data, at)
+        files.append(name)
+        for _ in range(3):
+            _, at = uleb(data, at)
+    return files
+
+
+def _files_of_5(data: bytes, at: int, found: dict[str, bytes]) -> list[str]:
+    _, at = _entries(data, at, found)
+    files, _ = _entries(data, at, found)
+    return files
+
+
+def _entries(data: bytes, at: int, found: dict[str, bytes]) -> tuple[list[str], int]:
+    """The paths of one table of directories or files."""
+    formats = []
+    count, at = data[at], at + 1
+    for _ in range(count):
+        content, at = uleb(data, at)
+        form, at = uleb(data, at)
+        formats.append((content, form))
+    count, at = uleb(data, at)
+    if count > MAX_FILES or (count and not formats):
+        raise DwarfFault(f"{count:,} files")
+    names = []
+    for _ in range(count):
+        name = "?"
+        for content, form in formats:
+            text, at = _form(data, at, form, found)
+            name = text if content == _PATH else name
+        names.append(name)
+    return names, at
+
+
+def _form(data: bytes, at: int, form: int, found: dict[str, bytes]) -> tuple[str, int]:
+    if form == 0x08:
+        return _text(data, at)
+    if form in _STRINGS:
+        return _text(found.get(_STRINGS[form], b""), int.from_bytes(data[at : at + 4], "little"))[0], at + 4
+    if form in _FIXED:
+        return "", at + _FIXED[form]
+    if form == 0x0F:
+        return "", uleb(data, at)[1]
+    if form == 0x09:
+        size, at = uleb(data, at)
+        return "", at + size
+    if form in _BLOCKS:
+        width = _BLOCKS[form]
+        return "", at + width + int.from_bytes(data[at : at + width], "little")
+    raise DwarfFault(f"form {form:#x}")
+
+
+def _rows(data: bytes, header: _Header, end: int) -> Iterator[tuple[int, str] | None]:
+    """A row for each operation that makes one, None for each other one."""
+    at, special = header.start, len(header.lengths) + 1
+    address, file, line = 0, 1, 1
+    while at < end:
+        code, at = data[at], at + 1
+        row = None
+        if code >= special:
+            steps, advance = divmod(code - special, header.line_range)
+            address += steps * header.shortest
+            line += header.line_base + advance
+            row = address, _place(header, file, line)
+        elif code == 0:
+            size, at = uleb(data, at)
+            kind = data[at]
+            if kind == 1:
+                row = address, ""
+                address, file, line = 0, 1, 1
+            elif kind == 2:
+                address = int.from_bytes(data[at + 1 : at + size], "little")
+            at += size
+        elif code == 1:
+            row = address, _place(header, file, line)
+        elif code == 2:
+            advance, at = uleb(data, at)
+            address += advance * header.shortest
+        elif code == 3:
+            advance, at = sleb(data, at)
+            line += advance
+        elif code == 4:
+            file, at = uleb(data, at)
+        elif code == 8:
+            address += (255 - special) // header.line_range * header.shortest
+        elif code == 9:
+            address, at = address + int.from_bytes(data[at : at + 2], "little"), at + 2
+        else:
+            for _ in range(header.lengths[code - 1]):
+                _, at = uleb(data, at)
+        yield row
+
+
+def _place(header: _Header, file: int, line: int) -> str:
+    index = file - header.first_file
+    name = header.files[index] if 0 <= index < len(header.files) else "?"
+    return f"{name}:{line}"

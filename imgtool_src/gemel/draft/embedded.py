@@ -1,0 +1,69 @@
+"""Copies of one build inside another, known by the first two words of the copied build's vector table.
+
+Two builds have other bytes in common too: the head of a build id note is the same in all of them, and so are
+library routines.  None of that makes a copy; an initial stack pointer with its reset handler does.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+
+from gemel.draft.evidence import Evidence, Kept
+from gemel.spans import Span
+
+MAX_COPIES = 16
+"""Places that look like a copy, in one segment, that are looked at."""
+
+
+def with_copies(all_seen: list[Evidence]) -> list[Evidence]:
+    """The builds, those without a place in flash with the place where another one holds them, if any does."""
+    return [
+        Evidence(seen.build, kept) if seen.without_place and (kept := _kept(seen, all_seen)) else seen
+        for seen in all_seen
+    ]
+
+
+def copies_in(holder: Evidence, seen: Evidence) -> list[Span]:
+    """Where ``holder`` stores a copy of ``seen``, current or not: load addresses, from first byte to last."""
+    return [span for span, _ in _found(holder, seen)]
+
+
+def _kept(seen: Evidence, all_seen: list[Evidence]) -> Kept | None:
+    """The first copy whose bytes are the build's, else the first one at all."""
+    found = [
+        (not equal, Kept(holder.name, span))
+        for holder in all_seen
+        if holder is not seen and not holder.without_place
+        for span, equal in _found(holder, seen)
+    ]
+    return min(found, key=lambda each: each[0])[1] if found else None
+
+
+def _found(holder: Evidence, seen: Evidence) -> Iterator[tuple[Span, bool]]:
+    """Copies with whether all bytes of the segment with the vector table are there as the build has them."""
+    if seen.vectors is None:
+        return
+    head = struct.pack("<II", seen.vectors.initial_stack, seen.vectors.reset)
+    first = seen.first
+    before = seen.vectors.run_address - first.run_address
+    extent = _extent(seen)
+    for segment in holder.build.stored:
+        at, looked_at = segment.data.find(head), 0
+        while at >= 0 and looked_at < MAX_COPIES:
+            start = at - before
+            if start >= 0:
+                size = min(extent, len(segment.data) - start)
+                equal = segment.data[start : start + len(first.data)] == first.data
+                yield Span(segment.load_address + start, size), equal
+            looked_at += 1
+            at = segment.data.find(head, at + 1)
+
+
+def _extent(seen: Evidence) -> int:
+    """Bytes from the segment with the vector table to the end of all that is stored with it."""
+    first = seen.first
+    if seen.block:
+        return seen.block.end - first.run_address
+    ends = [span.end for span in seen.stored if span.holds(first.load_address)]
+    return max(ends, default=first.load_span.end) - first.load_address

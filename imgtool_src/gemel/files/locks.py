@@ -1,0 +1,121 @@
+"""One run at a time writes an output: a lock file beside it, and what killed runs left there is cleaned up.
+
+The lock's name and those of an output's temporary files begin with the same digest of its path, so whoever
+holds the lock knows whose leftovers they are.  The system frees the lock of a process that ends, however it
+ends; where it has no such locks (``fcntl``) there are none, and nothing is cleaned up.
+"""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import os
+from collections.abc import Iterable
+from contextlib import ExitStack, suppress
+from pathlib import Path
+from types import TracebackType
+
+from gemel.errors import OutputError, Problem
+
+try:
+    import fcntl
+except ImportError:  # Windows
+    fcntl = None  # type: ignore[assignment]
+
+PREFIX = ".gemel-"
+"""What the names of locks and temporary files begin with; short, so that any target's name has room."""
+
+WITHOUT_A_LOCK = (errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOENT, errno.ENOTDIR, errno.ELOOP)
+"""Why a lock may be missing: the output itself says better what is wrong with its folder; or a link is there."""
+
+
+def name_of(real: str) -> str:
+    """The path that the names of an output's lock and temporary files begin with."""
+    digest = hashlib.sha256(os.fsencode(os.path.basename(real))).hexdigest()[:12]
+    return os.path.join(os.path.dirname(real), f"{PREFIX}{digest}-")
+
+
+class OutputLocks:
+    """Holds the locks of all outputs of one command; a context manager.
+
+    Entering raises OutputError, with every output that another run is writing.
+    """
+
+    def __init__(self, outputs: Iterable[tuple[Path, str]]) -> None:
+        """``outputs`` are targets as they were given, each with its real path."""
+        self._outputs = sorted(outputs, key=lambda pair: pair[1])
+        self._held = ExitStack()
+
+    def __enter__(self) -> OutputLocks:
+        problems = []
+        with ExitStack() as held:
+            for target, real in self._outputs if fcntl else ():
+                problems += _locked(held, target, name_of(real))
+            if problems:
+                raise OutputError(problems)
+            self._held = held.pop_all()
+        for _, real in self._outputs if fcntl else ():
+            _clean_up(name_of(real))
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._held.close()
+
+
+def _locked(held: ExitStack, target: Path, beginning: str) -> list[Problem]:
+    """Take one lock and have ``held`` give it back; the problem where another run has it."""
+    name = f"{beginning}lock"
+    while True:
+        try:
+            handle = os.open(name, os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0), 0o666)
+        except OSError as error:
+            if error.errno in WITHOUT_A_LOCK:
+                return []
+            what, expected = "the output cannot be written; no output was changed", "a place to write to"
+            reason = error.strerror or str(error)
+            return [Problem(what, where=str(target), found=reason, expected=expected)]
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            os.close(handle)
+            if error.errno not in (errno.EWOULDBLOCK, errno.EACCES):
+                return []  # a file system without locks
+            step = "wait until it has ended, or give the two runs outputs of their own"
+            what = "another run is writing this output; no output was changed"
+            return [Problem(what, where=str(target), expected="one run at a time", next_step=step)]
+        if _is_still(handle, name):
+            held.callback(_given_back, handle, name)
+            return []
+        os.close(handle)
+
+
+def _is_still(handle: int, name: str) -> bool:
+    """Whether the file of that name is the one that was locked: its last holder may have removed it since."""
+    try:
+        ours, there = os.fstat(handle), os.stat(name)
+    except OSError:
+        return False
+    return (ours.st_dev, ours.st_ino) == (there.st_dev, there.st_ino)
+
+
+def _given_back(handle: int, name: str) -> None:
+    with suppress(OSError):  # somebody may have removed it by hand
+        os.unlink(name)
+    os.close(handle)
+
+
+def _clean_up(beginning: str) -> None:
+    """Remove what a killed run left under temporary names of this output."""
+    folder, start = os.path.split(beginning)
+    try:
+        names = [entry.name for entry in os.scandir(folder or ".") if entry.name.startswith(start)]
+    except OSError:
+        return
+    for name in names:
+        if name.endswith((".new", ".old")):
+            try:
+                os.unlink(os.path.join(folder, name))
+            except OSError:
+                continue

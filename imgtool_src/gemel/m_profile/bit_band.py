@@ -1,0 +1,25 @@
+"""The bit-band aliases of Armv7-M: a word at each address there is one bit of RAM or of a device register.
+
+Of each region the first MiB has an alias of 32 MiB: 0x2000_0000 at 0x2200_0000 and 0x4000_0000 at 0x4200_0000
+(Armv7-M, optional in the core; from memory).
+"""
+
+from __future__ import annotations
+
+from gemel.spans import Span
+
+ARCHITECTURES = ("armv7-m", "armv7e-m")
+"""Those whose cores may have bit-band regions."""
+
+ALIASES = ((0x2200_0000, 0x2000_0000), (0x4200_0000, 0x4000_0000))
+"""Where each alias starts, and the region that it is of."""
+
+ALIAS_SIZE = 32 << 20
+
+
+def behind_bit_band(architecture: str, span: Span) -> Span | None:
+    """The bytes whose bits a span of an alias stands for; None if it is in none."""
+    for alias, region in ALIASES if architecture in ARCHITECTURES else ():
+        if Span(alias, ALIAS_SIZE).covers(span) and span.size:
+            return Span.from_bounds(region + (span.start - alias >> 5), region + (span.last - alias >> 5) + 1)
+    return None

@@ -1,0 +1,16 @@
+"""The default memory map of M-profile cores (Armv7-M Architecture Reference Manual, table B3-1, from memory)."""
+
+from __future__ import annotations
+
+from gemel.spans import Span
+
+RAM_REGIONS = (Span.from_bounds(0x2000_0000, 0x4000_0000), Span.from_bounds(0x6000_0000, 0xA000_0000))
+"""SRAM and external RAM."""
+
+DEVICE_REGIONS = (Span.from_bounds(0x4000_0000, 0x6000_0000), Span.from_bounds(0xA000_0000, 1 << 32))
+"""Registers and the system's own space: no core executes anything there."""
+
+
+def region_of(regions: tuple[Span, ...], address: int) -> Span | None:
+    """The region of ``regions`` that holds ``address``."""
+    return next((region for region in regions if region.holds(address)), None)

@@ -1,0 +1,1 @@
+"""What whoever receives images demands of them, in a file of their own that no layout can widen."""

@@ -1,0 +1,49 @@
+"""What ``gemel explain policy`` prints: what a policy does, every key of it, an example."""
+
+from __future__ import annotations
+
+from gemel.layout.reference import reference
+from gemel.layout.tables import Table
+from gemel.policy.model import Policy
+
+OPENING = """\
+The policy of whoever receives images
+=====================================
+
+A layout often comes from whoever sends the image, and with it what that team
+takes: which keys, which waivers. A policy is a file of your own, in TOML, that
+`gemel check --policy FILE` holds an image to as well. It only narrows: what the layout refuses stays refused.
+
+With a policy
+- a seal is required, whatever the layout says, by a key that the policy trusts
+  (or that --trust gives) and the layout, where it names keys, trusts too;
+- no waiver and no changed severity of the layout is taken for a rule that
+  guards the image (`gemel explain RULE` says which), nor for one that the policy
+  keeps: every rule that is an error, unless `unwaivable` names them;
+- the record must say what the policy demands of it.
+
+Without a layout, `gemel check --policy FILE IMAGE` verifies what needs none:
+the record in the image, the seal over it, the digest of every build. Bytes
+outside the builds are not checked then, and the report says so.
+
+A policy is read by people before a release: keep it under review, beside the
+public keys that it names, where whoever sends images cannot write.
+"""
+
+EXAMPLE = """\
+format = 1
+trust = ["release-pub.pem"]
+algorithms = ["Ed25519", "ECDSA-P256"]
+rollback_at_least = 12
+product = "tide-gauge"
+vendor = "harbour.example"
+class = "tide gauge"
+waiver_days = 90
+"""
+
+
+def page() -> str:
+    """The page."""
+    example = "".join(f"    {line}\n" for line in EXAMPLE.splitlines())
+    keys = reference("The keys of a policy, format 1", Table(Policy))
+    return f"{OPENING}\n{keys}\nExample\n-------\n{example}"

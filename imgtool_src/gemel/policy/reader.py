@@ -1,0 +1,126 @@
+"""Reading a policy: TOML text to the frozen model, with every fault of it reported at once."""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+import uuid
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import PurePath
+from typing import Any
+
+from gemel.errors import GemelError, Problem
+from gemel.layout.kinds import INVALID, LayoutFault, nearest_hint
+from gemel.layout.tables import Table, dotted
+from gemel.policy.model import Policy
+from gemel.structs import Struct
+from gemel.text.escaping import in_toml
+
+MAX_BYTES = 64 << 10
+"""A policy file over 64 KiB is refused: none is that large."""
+
+MAX_LINE = 2000
+"""Characters of a line; the parser's time grows faster than the length of some lines."""
+
+
+class PolicyError(GemelError):
+    """A file is no policy."""
+
+
+class ReadPolicy(Struct):
+    """A valid policy, the file it came from and the SHA-256 of that file's bytes."""
+
+    policy: Policy
+    file: str
+    sha256: bytes
+
+    @property
+    def name(self) -> str:
+        """The file's name without its folder, for reports, which hold no paths."""
+        return PurePath(self.file).name
+
+
+def read_policy(
+    data: bytes, file: str, rule_names: Iterable[str] = (), algorithm_names: Sequence[str] = ()
+) -> ReadPolicy:
+    """Read the policy in ``data``; ``file`` is its name in messages.
+
+    ``rule_names`` and ``algorithm_names`` are those that exist.  Raises PolicyError with all faults.
+    """
+    document = _parse(data, file)
+    faults: list[LayoutFault] = []
+    policy = Table(Policy).read(document, (), faults.append)
+    if policy is not INVALID:
+        faults += _unknown_names(policy, list(rule_names), algorithm_names)
+        faults += _ids(policy)
+    if faults:
+        raise PolicyError(_problem(fault, file) for fault in faults)
+    return ReadPolicy(policy, file, hashlib.sha256(data).digest())
+
+
+def policy_schema() -> dict[str, Any]:
+    """JSON Schema (draft 2020-12) for a policy file read from TOML into JSON values."""
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "gemel policy, format 1",
+        "description": "What whoever receives an image demands of it, whatever its layout says.",
+        **Table(Policy).schema(),
+    }
+
+
+def _unknown_names(policy: Policy, rules: list[str], algorithms: Sequence[str]) -> Iterator[LayoutFault]:
+    for name, values, known, what in (
+        ("unwaivable", policy.unwaivable or (), rules, "the name of a rule"),
+        ("algorithms", policy.algorithms, algorithms, "the name of a seal's algorithm"),
+    ):
+        for index, value in enumerate(values):
+            if value not in known:
+                hint = nearest_hint(value, known)
+                yield LayoutFault(
+                    (name, index), "unknown name", found=in_toml(value), expected=what, next_step=hint
+                )
+
+
+def _ids(policy: Policy) -> Iterator[LayoutFault]:
+    """A class that is no UUID counts under its vendor, so the vendor must be named."""
+    if policy.product_class is None or policy.vendor is not None:
+        return
+    try:
+        uuid.UUID(policy.product_class)
+    except ValueError:
+        expected = "vendor too, or a UUID"
+        yield LayoutFault(
+            ("class",), "a class without its vendor", found=in_toml(policy.product_class), expected=expected
+        )
+
+
+def _problem(fault: LayoutFault, file: str) -> Problem:
+    what = f"{fault.what}: {dotted(fault.path)}" if fault.path else fault.what
+    return Problem(what, where=file, found=fault.found, expected=fault.expected, next_step=fault.next_step)
+
+
+def _parse(data: bytes, file: str) -> dict[str, Any]:
+    if len(data) > MAX_BYTES:
+        found, expected = f"{len(data):,} bytes or more", f"at most {MAX_BYTES:,} bytes"
+        raise PolicyError(Problem("the policy file is too large", where=file, found=found, expected=expected))
+    try:
+        text = data.decode("utf-8-sig").replace("\r\n", "\n")
+    except UnicodeDecodeError as error:
+        found = f"byte 0x{data[error.start]:02X} at offset {error.start}"
+        raise PolicyError(
+            Problem("the policy is not UTF-8 text", where=file, found=found, expected="UTF-8")
+        ) from error
+    for number, line in enumerate(text.split("\n"), 1):
+        if len(line) > MAX_LINE:
+            found, expected = f"{len(line):,} characters", f"at most {MAX_LINE:,}"
+            raise PolicyError(
+                Problem("a line is too long", where=f"{file}:{number}", found=found, expected=expected)
+            )
+    try:
+        return tomllib.loads(text)
+    except RecursionError as error:
+        problem = Problem("the policy is nested too deeply", where=file, expected="keys and lists")
+        raise PolicyError(problem) from error
+    except ValueError as error:
+        what = f"not valid TOML: {in_toml(str(error), 200)}"
+        raise PolicyError(Problem(what, where=file, expected="TOML 1.0 (toml.io)")) from error

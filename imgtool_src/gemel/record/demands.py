@@ -1,0 +1,74 @@
+"""What a receiver's policy demands of a record, and whether the record meets it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.outcomes import Finding, Holds, Outcome
+from gemel.placement.placed import identities_of
+from gemel.policy.model import Policy
+from gemel.policy.reader import ReadPolicy
+from gemel.record.record import Record
+
+
+def policy_outcomes(read: ReadPolicy, record: Record | None, where: str, area: str) -> Iterator[Outcome]:
+    """One outcome for each demand; a finding where there is one and no sound record to meet it."""
+    demanded, lowest = list(_demanded(read.policy)), read.policy.rollback_at_least
+    if record is None:
+        names = [what for what, _ in demanded] + (["rollback counter"] if lowest is not None else [])
+        if names:
+            yield Finding(
+                "nothing says whether the image fits the policy",
+                (area, "policy"),
+                where=where,
+                found="no sound record",
+                expected=f"a record with {', '.join(names)} ({read.name})",
+            )
+        return
+    for what, expected in demanded:
+        found = _found(record, what)
+        if found in expected:
+            yield Holds(f"{what} {found}")
+        else:
+            yield Finding(
+                f"the image's {what} is not one that the policy takes",
+                (area, "policy", what),
+                where=where,
+                found=found,
+                expected=f"{' or '.join(expected[:4])}{', ...' if expected[4:] else ''} ({read.name})",
+            )
+    if lowest is None:
+        return
+    if record.rollback >= lowest:
+        yield Holds(f"rollback counter {record.rollback}, at least {lowest}")
+    else:
+        yield Finding(
+            "the image is older than the policy takes: its rollback counter is lower",
+            (area, "policy", "rollback"),
+            where=where,
+            found=str(record.rollback),
+            expected=f"{lowest} or more ({read.name})",
+        )
+
+
+def _demanded(policy: Policy) -> Iterator[tuple[str, tuple[str, ...]]]:
+    """What must be one of these values."""
+    vendor, product_class = identities_of(policy)
+    if policy.product is not None:
+        yield "product", (policy.product,)
+    if vendor is not None:
+        yield "vendor id", (str(vendor),)
+    if product_class is not None:
+        yield "class id", (str(product_class),)
+    if policy.layout_sha256:
+        yield "layout", policy.layout_sha256
+
+
+def _found(record: Record, what: str) -> str:
+    value = {
+        "product": record.product,
+        "vendor id": record.vendor_id,
+        "class id": record.class_id,
+        "layout": record.layout_sha256.hex(),
+    }[what]
+    return "none" if value is None else str(value)

@@ -1,0 +1,1 @@
+"""The emulated device: cores, memories, registers and the order in which they act."""

@@ -1,0 +1,163 @@
+"""What is looked at once for each new piece of code, before it runs for the first time."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+from gemel.m_profile.capabilities import Capability
+from gemel.m_profile.halfwords import instructions
+from gemel.m_profile.instruction_table import Encoding, encoding_of
+from gemel.rehearsal.emulator.instruction_needs import (
+    aligned_base,
+    is_division,
+    is_exclusive,
+    is_sleep,
+    is_unmask,
+    sets_control,
+    sets_stack_limit,
+)
+from gemel.rehearsal.plan import CorePlan
+from gemel.structs import NamedTuple
+
+LOOK_AHEAD = 128
+"""Bytes looked at where a run begins in the middle of something."""
+
+_FLOAT: frozenset[Capability] = frozenset({"fp", "fp-double", "fp16", "mve", "mve-fp"})
+"""An instruction that one of these lets a core execute is of the float unit, which may be off."""
+
+_NOT_EMULATED: frozenset[Capability] = frozenset({"v8.1", "mve", "mve-fp", "fp16"})
+"""What no core of the emulator has."""
+
+_EMULATED_DOUBLE = 10
+"""The emulator's number of its one core with a double-precision unit."""
+
+
+class Doubtful(NamedTuple):
+    """An instruction to stop at: where, after how many others, and why.
+
+    ``need`` is what it is in words, with ``switched_off`` where the core has that and it is
+    off; ``base`` the register that must be aligned and to how much, where that is what is to be looked at.
+    """
+
+    address: int
+    before: int
+    need: str = ""
+    switched_off: bool = False
+    base: tuple[int, int] | None = None
+
+
+class CodeBlocks:
+    """Knows which instructions of a core were looked at, and where those are that the core stops at.
+
+    A block is doubtful when it is outside the core's code, holds an instruction that the layout says the core
+    lacks, one of the float unit while that is switched off, or one whose address must be aligned (looked at
+    the first time that it is executed).
+    """
+
+    def __init__(
+        self, plan: CorePlan, read: Callable[[int, int], bytes], float_on: Callable[[], bool]
+    ) -> None:
+        self.suspect: int | None = None
+        self.starts: set[int] = set()
+        self.unmasks: set[int] = set()
+        """Addresses of instructions that may let an exception through: CPSIE and MSR of a mask."""
+        self.sleeps: set[int] = set()
+        """Addresses of WFI."""
+        self.uses_exclusives = self.sets_limits = self.sets_control = False
+        self.divisions: set[int] = set()
+        """Addresses of SDIV and UDIV, while a division by zero traps."""
+        self.traps_division = self.found_stop = False
+        """A block seen since this was last cleared holds an address of ``unmasks`` or ``sleeps``."""
+        self._plan, self._read, self._float_on = plan, read, float_on
+        self._seen: dict[int, bytes] = {}
+        self._covered: set[int] = set()
+        self._aligned: set[int] = set()
+        self._lacks = set(plan.lacks)
+        self._uses_float = plan.has_float
+        self._checks_alignment = plan.architecture != "armv6-m"
+
+    def known(self, address: int) -> bool:
+        """Whether the instruction at ``address`` was looked at and may be met again."""
+        return address in self._covered
+
+    def is_doubtful(self, address: int, size: int) -> bool:
+        """Whether to stop before the block; a block that is not is known from now on."""
+        code = self._read(address, size)
+        self.starts.add(address)
+        if self._seen.get(address) == code:
+            return False
+        self._note_stops(address, code)
+        if not self.executable(address):
+            return True
+        if next(self._candidates(address, code), None) is not None:
+            return True
+        self._seen[address] = code
+        return False
+
+    def first_doubtful(self, address: int) -> Doubtful | None:
+        """The first doubtful instruction from ``address`` on, in straight order; None if there is none near.
+
+        What is behind a branch may be no instruction at all: whoever asks must go there step by step.
+        """
+        self.starts.add(address)
+        code = self._read(address, LOOK_AHEAD)
+        self._note_stops(address, code)
+        return next(self._candidates(address, code), None)
+
+    def alignment_seen(self, address: int) -> None:
+        """The instruction at ``address`` was met with an aligned address."""
+        self._aligned.add(address)
+
+    def encoding_at(self, address: int) -> Encoding:
+        """What the instruction at ``address`` is."""
+        first, second = next(((one, two) for _, one, two in instructions(self._read(address, 4))), (0, 0))
+        return encoding_of(first, second)
+
+    def missing(self, address: int) -> bool:
+        """Whether the layout says that the core has no such instruction."""
+        return self.encoding_at(address).is_lacking(self._lacks)
+
+    def not_emulated(self, address: int) -> bool:
+        """Whether the core has it and the emulator has not."""
+        double: set[Capability] = set() if self._plan.emulated_as == _EMULATED_DOUBLE else {"fp-double"}
+        return self.encoding_at(address).is_lacking(_NOT_EMULATED | double)
+
+    def executable(self, address: int) -> bool:
+        """Whether there is code of this core at ``address``."""
+        return any(span.holds(address) for span in self._plan.executable)
+
+    def forget(self) -> None:
+        """Code may have changed: look at everything again."""
+        self._seen.clear()
+        self._covered.clear()
+
+    def _note_stops(self, address: int, code: bytes) -> None:
+        for offset, first, second in instructions(code):
+            if is_unmask(first, second):
+                self.unmasks.add(address + offset)
+            elif is_sleep(first, second):
+                self.sleeps.add(address + offset)
+            elif self.traps_division and is_division(first, second) is not None:
+                self.divisions.add(address + offset)
+            else:
+                self.uses_exclusives |= is_exclusive(first, second)
+                self.sets_limits |= sets_stack_limit(first, second)
+                self.sets_control |= sets_control(first, second)
+                continue
+            self.found_stop = True
+
+    def _candidates(self, address: int, code: bytes) -> Iterator[Doubtful]:
+        off = self._uses_float and not self._float_on()
+        for count, (offset, first, second) in enumerate(instructions(code)):
+            at, encoding = address + offset, encoding_of(first, second)
+            if encoding.is_lacking(self._lacks):
+                yield Doubtful(at, count, encoding.in_words)
+                continue
+            if off and _FLOAT.intersection(encoding.needs):
+                yield Doubtful(at, count, encoding.in_words, switched_off=True)
+                continue
+            base = aligned_base(first, second) if self._checks_alignment else None
+            if base is not None and at not in self._aligned:
+                yield Doubtful(at, count, base=base)
+                continue
+            self._covered.add(at)

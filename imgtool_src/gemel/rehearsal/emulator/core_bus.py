@@ -1,0 +1,282 @@
+"""What a core sees: its memories and registers in the emulator's pages, and what is watched there.
+
+A callback about a memory access must not stop or remap the emulator: a stop leaves the instruction half
+done, a remapping ends the process (measured with unicorn 2.1.4).  Callbacks note what they see; the core acts
+on it after the instruction.  Each takes back what the emulator does to the if-then state (``watch``).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, Protocol
+
+from gemel.rehearsal.emulator.backing import Backing
+from gemel.rehearsal.emulator.core_mapping import device_pages, in_force, page_runs, partly_closed, slack_of
+from gemel.rehearsal.emulator.exception_frames import RETURN_MAGIC
+from gemel.rehearsal.emulator.system_space import BASE, SIZE
+from gemel.rehearsal.plan import PAGE
+from gemel.spans import Span
+
+if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.emulated_core import EmulatedCore
+
+
+MAX_PORTS = 4096
+"""Registers that are remembered for each run of pages; others are looked up at each access."""
+
+
+class Port(Protocol):
+    """One device register (a word) as one core uses it."""
+
+    def read(self, byte: int, size: int) -> int:
+        """``size`` bytes of it from ``byte`` on."""
+
+    def write(self, byte: int, size: int, value: int) -> None:
+        """Write ``size`` bytes of it from ``byte`` on."""
+
+
+class DeviceSide(Protocol):
+    """What a core asks of the device around it."""
+
+    def report(
+        self, core: EmulatedCore, kind: str, pc: int | None, numbers: dict[str, int], words: dict[str, str]
+    ) -> None:
+        """Something happened."""
+
+    def last_event(self) -> int:
+        """The number of the event that was reported last."""
+
+    def recovered(self, event: int) -> None:
+        """The fault that is this event was handled by its core."""
+
+    def port(self, core: EmulatedCore, address: int) -> Port:
+        """The device register at a plain address, as this core uses it."""
+
+    def reached(self, core: EmulatedCore, address: int) -> None:
+        """An address that is a goal."""
+
+    def touched_guarded(self, core: EmulatedCore, area: str, address: int, pc: int, write: bool) -> None:
+        """An area that a lock guards."""
+
+
+class CoreBus:
+    """The memories and registers of one core, mapped into its emulator."""
+
+    def __init__(self, core: EmulatedCore, backings: dict[str, Backing], device: DeviceSide) -> None:
+        import unicorn
+
+        self._unicorn: Any = unicorn
+        self._core, self._backings, self._device = core, backings, device
+        self._uc, self._plan = core.native.uc, core.plan
+        self._hooks: list[int] = []
+        self._mapped: list[Span] = []
+        self._map_devices()
+        self.map_memories(set())
+        self._watch()
+
+    def locate(self, address: int) -> tuple[Backing, int] | None:
+        """The memory and offset at an address of this core."""
+        for window in self._plan.windows:
+            if window.start <= address < window.start + window.size:
+                return self._backings[window.memory], address - window.start
+        return None
+
+    def read_bytes(self, address: int, size: int) -> bytes:
+        """Bytes of memory; fewer where the memory ends, none outside memories."""
+        located = self.locate(address)
+        return located[0].read(located[1], size) if located else b""
+
+    def read_code(self, address: int, size: int) -> bytes:
+        """As ``read_bytes``."""
+        return self.read_bytes(address, size)
+
+    def read_word(self, address: int) -> int | None:
+        """A word of memory; None outside memories."""
+        data = self.read_bytes(address, 4)
+        return int.from_bytes(data, "little") if len(data) == 4 else None
+
+    def is_erased(self, address: int) -> bool:
+        """Whether there are two words of erased flash, or of RAM that nobody wrote."""
+        located = self.locate(address)
+        if located is None:
+            return False
+        fill = located[0].plan.fill
+        return self.read_bytes(address, 8) == fill * (8 // len(fill))
+
+    def write_stack(self, address: int, data: bytes) -> bool:
+        """Write an exception frame; False where the core has no RAM."""
+        located = self.locate(address)
+        if (
+            located is None
+            or located[0].plan.kind != "ram"
+            or len(self.read_bytes(address, len(data))) < len(data)
+        ):
+            return False
+        located[0].write(located[1], data)
+        if located[0].written is not None:
+            located[0].written[located[1] : located[1] + len(data)] = b"\x01" * len(data)
+        return True
+
+    def map_memories(self, released: set[str]) -> None:
+        """Map with the rights that count once the cores ``released`` run; not from a callback."""
+        u = self._unicorn
+        for span in self._mapped:
+            self._uc.mem_unmap(span.start, span.size)
+        self._mapped = []
+        ram = {name for name, backing in self._backings.items() if backing.plan.kind == "ram"}
+        for run in page_runs(self._plan, ram, released):
+            rights = u.UC_PROT_READ
+            rights |= u.UC_PROT_WRITE if run.writable else 0
+            rights |= u.UC_PROT_EXEC if run.executable else 0
+            address = self._backings[run.memory].address + run.offset
+            self._uc.mem_map_ptr(run.span.start, run.span.size, rights, address)
+            self._mapped.append(run.span)
+        for hook in self._hooks:
+            self._uc.hook_del(hook)
+        self._hooks = []
+        for span, closed in partly_closed(self._plan, released):
+            self._hook_range(u.UC_HOOK_MEM_WRITE, span, self._closed_write, (closed.what, closed.party))
+        for window in self._plan.windows:
+            for span in slack_of(window):
+                self._hook_range(u.UC_HOOK_MEM_READ | u.UC_HOOK_MEM_WRITE, span, self._slack, None)
+        self._shut = in_force(self._plan.closed, released)
+
+    def watch(
+        self, kinds: int, callback: Callable[..., Any], data: object = None, span: Span | None = None
+    ) -> int:
+        """Call ``callback(uc, access, address, size, value, data)`` for accesses to ``span`` (None: all)."""
+        registers = self._core.registers
+
+        def called(uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
+            callback(uc, access, address, size, value, data)
+            registers.clear_if_then()
+
+        begin, end = (span.start, span.last) if span else (1, 0)
+        return int(self._uc.hook_add(kinds, called, user_data=data, begin=begin, end=end))
+
+    def _hook_range(self, kinds: int, span: Span, callback: Callable[..., Any], data: object) -> None:
+        self._hooks.append(self.watch(kinds, callback, data, span))
+
+    def _map_devices(self) -> None:
+        for pages in device_pages(self._plan):
+            ports = RegisterPorts(self._core, self._device, pages)
+            self._core.native.map_registers(pages.start, pages.size, ports.read, ports.write)
+        self._core.native.map_registers(BASE, SIZE, self._system_read, self._system_write)
+
+    def _watch(self) -> None:
+        u = self._unicorn
+        self._uc.hook_add(u.UC_HOOK_MEM_INVALID, self._invalid)
+        limit = self._plan.stack_limit
+        if limit:
+            below = Span.from_bounds(max(0, limit - PAGE), limit)
+            self.watch(u.UC_HOOK_MEM_WRITE, self._near_stack_limit, None, below)
+        both = u.UC_HOOK_MEM_READ | u.UC_HOOK_MEM_WRITE
+        for span, area in self._plan.guarded:
+            self.watch(both, self._guarded, area, span)
+
+    def trap_unaligned(self) -> None:
+        """From now on every unaligned access faults; not from a callback."""
+        u = self._unicorn
+
+        def look(uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
+            if address % size:
+                self._core.note_fault("alignment-fault", {"address": address, "size": size})
+
+        self.watch(u.UC_HOOK_MEM_READ | u.UC_HOOK_MEM_WRITE, look)
+
+    def _invalid(self, uc: Any, access: int, address: int, size: int, value: int, data: object) -> bool:
+        u, core = self._unicorn, self._core
+        numbers = {"address": address, "size": size}
+        if access in (u.UC_MEM_FETCH_UNMAPPED, u.UC_MEM_FETCH_PROT):
+            if not (core.interrupts.active and address >= RETURN_MAGIC & ~1):
+                core.note_fault("fetch-unmapped", {"address": address})
+            return False
+        if access == u.UC_MEM_WRITE_PROT:
+            for closed in self._shut:
+                if closed.span.holds(address):
+                    self._closed_write(uc, access, address, size, value, (closed.what, closed.party))
+                    core.registers.clear_if_then()
+                    return True
+            core.note_fault("write-to-flash" if self.locate(address) else "unmapped-write", numbers)
+            return False
+        core.note_fault("unmapped-write" if access == u.UC_MEM_WRITE_UNMAPPED else "unmapped-read", numbers)
+        return False
+
+    def _closed_write(
+        self, uc: Any, access: int, address: int, size: int, value: int, data: tuple[str, str]
+    ) -> None:
+        numbers = {"address": address, "size": size, "value": value & 0xFFFF_FFFF}
+        self._core.report(data[0], self._core.registers.pc & ~1, numbers, {"party": data[1]})
+
+    def _slack(self, uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
+        write = access == self._unicorn.UC_MEM_WRITE
+        self._core.note_fault(
+            "unmapped-write" if write else "unmapped-read", {"address": address, "size": size}
+        )
+
+    def _near_stack_limit(
+        self, uc: Any, access: int, address: int, size: int, value: int, data: object
+    ) -> None:
+        limit, registers = self._plan.stack_limit or 0, self._core.registers
+        if not self._core.on_main_stack:
+            return
+        stack = registers.stack
+        if stack < limit and stack <= address:
+            numbers = {"address": address, "limit": limit, "stack": stack}
+            self._core.report("below-stack-limit", registers.pc & ~1, numbers)
+
+    def _guarded(self, uc: Any, access: int, address: int, size: int, value: int, area: str) -> None:
+        write = access == self._unicorn.UC_MEM_WRITE
+        self._device.touched_guarded(self._core, area, address, self._core.registers.pc & ~1, write)
+
+    def _system_read(self, offset: int, size: int) -> int:
+        if self._core.unprivileged:
+            self._core.note_fault("unprivileged-access", {"address": BASE + offset, "size": size})
+            return 0
+        return self._core.system.read(offset, size)
+
+    def _system_write(self, offset: int, size: int, value: int) -> None:
+        if self._core.unprivileged:
+            self._core.note_fault("unprivileged-access", {"address": BASE + offset, "size": size})
+            return
+        self._core.system.write(offset, size, value)
+
+
+class RegisterPorts:
+    """The device registers that one core sees in one run of pages."""
+
+    def __init__(self, core: EmulatedCore, device: DeviceSide, pages: Span) -> None:
+        self._core, self._device, self._start = core, device, pages.start
+        self._spans = [(span, plain) for span, plain in core.plan.devices if pages.holds(span.start)]
+        self._ports: dict[int, Port | None] = {}
+
+    def read(self, offset: int, size: int) -> int:
+        """What the core reads."""
+        port = self._ports.get(offset & ~3) or self._find(offset)
+        if port is None:
+            self._core.note_fault("unmapped-read", {"address": self._start + offset, "size": size})
+            return 0
+        return port.read(offset & 3, size)
+
+    def write(self, offset: int, size: int, value: int) -> None:
+        """What the core writes."""
+        port = self._ports.get(offset & ~3) or self._find(offset)
+        if port is None:
+            self._core.note_fault("unmapped-write", {"address": self._start + offset, "size": size})
+            return
+        port.write(offset & 3, size, value)
+
+    def _find(self, offset: int) -> Port | None:
+        address = self._start + (offset & ~3)
+        plain = next(
+            (
+                plain + address - span.start
+                for span, plain in self._spans
+                if span.start - 3 <= address < span.end
+            ),
+            None,
+        )
+        port = self._device.port(self._core, plain & ~3) if plain is not None else None
+        if len(self._ports) < MAX_PORTS:
+            self._ports[offset & ~3] = port
+        return port

@@ -1,0 +1,180 @@
+"""The faults of one core: which exception each becomes, whether it recovers, and where nothing is known."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from gemel.rehearsal.emulator.fault_status import (
+    BUS_ADDRESS_VALID,
+    FAULTS,
+    FETCH,
+    FORCED,
+    MEMORY_ADDRESS_VALID,
+    FaultStatus,
+)
+from gemel.rehearsal.emulator.interrupts import BUS_FAULT, HARD_FAULT, MEMORY_FAULT, NMI
+
+if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.emulated_core import EmulatedCore
+
+PREFETCH = 3
+_OF_EMULATOR = {
+    PREFETCH: "secure-or-fetch-fault",
+    4: "alignment-fault",
+    7: "breakpoint",
+    17: "no-coprocessor",
+    18: "invalid-state",
+    19: "stack-limit-fault",
+}
+"""The library's numbers of exceptions and what they are reported as."""
+
+ERASED = b"\xff\xff"
+"""An instruction of erased flash, which is undefined."""
+
+_NOT_CONFIGURABLE = ("armv6-m", "armv8-m.base")
+"""Architectures on which every fault is a HardFault."""
+
+
+class CoreFaults:
+    """What goes wrong on a core."""
+
+    def __init__(self, core: EmulatedCore) -> None:
+        self._core = core
+        self.noted: list[tuple[str, int, dict[str, int]]] = []
+        """Faults that callbacks noted of the current instruction."""
+        self.after_run: list[Callable[[], None]] = []
+        """What is to be done once the emulator stands."""
+        self.traps_alignment = False
+        self.open: list[tuple[int, int]] = []
+        """Faults whose handlers run: the exception, and the event's number in the log."""
+
+    def note(self, kind: str, pc: int, numbers: dict[str, int]) -> None:
+        """Keep a fault for after the instruction."""
+        self.noted.append((kind, pc, numbers))
+
+    def raise_noted(self, pc: int) -> None:
+        """Raise the first fault that was noted."""
+        (kind, at, numbers), *_ = self.noted
+        self.noted.clear()
+        if kind == "reset-requested":
+            self.stop(kind, at, numbers)
+        elif kind == "fetch-unmapped":
+            self.of_fetch(numbers["address"] & ~1)
+        else:
+            self.take(kind, at, numbers)
+
+    def of_fetch(self, address: int) -> None:
+        """The core goes on at ``address``, where there is no code of it."""
+        core = self._core
+        if not core.registers.thumb:
+            core.pc = address
+            self.take("invalid-state", address, {"address": address})
+            return
+        mapped = core.bus.locate(address) is not None
+        never = 0x4000_0000 <= address < 0x6000_0000 or address >= 0xA000_0000
+        if core.bus.read_bytes(address, 2) == ERASED:
+            core.pc = address
+            self.take("fetch-erased", address, {"address": address})
+        elif mapped and not never:
+            self.stop("fetch-outside-code", address, {"address": address})
+        else:
+            core.pc = address
+            self.take("fetch-never" if never else "fetch-unmapped", address, {"address": address})
+
+    def of_undefined(self, pc: int) -> None:
+        """The emulator does not execute the instruction at ``pc``."""
+        core = self._core
+        need = core.blocks.encoding_at(pc).in_words
+        if core.blocks.missing(pc):
+            self.take("instruction-missing", pc, {}, {"need": need})
+        elif core.blocks.not_emulated(pc):
+            self.stop("instruction-not-emulated", pc, {}, {"need": need})
+        else:
+            data = core.bus.read_bytes(pc, 4)
+            self.take("undefined-instruction", pc, {"code": int.from_bytes(data, "little")})
+
+    def of_emulator(self, number: int) -> None:
+        """The emulator came to an exception of its own."""
+        core = self._core
+        if number == PREFETCH and self._is_non_secure_branch():
+            self.stop("leaves-secure-state", core.pc, {})
+            return
+        if number == PREFETCH and not core.may_execute(core.pc):
+            self.of_fetch(core.pc)
+            return
+        kind = _OF_EMULATOR.get(number)
+        if kind is None:
+            self.stop("exception", core.pc, {"number": number})
+        elif kind == "no-coprocessor" and core.blocks.missing(core.pc):
+            self.take("instruction-missing", core.pc, {}, {"need": core.blocks.encoding_at(core.pc).in_words})
+        else:
+            self.take(kind, core.pc, {"number": number})
+
+    def _is_non_secure_branch(self) -> bool:
+        data = self._core.bus.read_bytes(self._core.pc, 4)
+        return len(data) >= 2 and data[0] & 0x07 == 0x04 and data[1] == 0x47
+
+    def take(
+        self, kind: str, pc: int | None, numbers: dict[str, int], words: dict[str, str] | None = None
+    ) -> None:
+        """A fault at ``pc``: enter its handler, or HardFault's, or lock up."""
+        core = self._core
+        fault = FAULTS[kind]
+        if core.plan.architecture in _NOT_CONFIGURABLE and kind != "call-escalated":
+            fault = FaultStatus(HARD_FAULT)
+        target = core.interrupts.fault_target(fault.exception, core.registers.masks)
+        if kind == "call-escalated" and target is not None:
+            target = HARD_FAULT
+        self._set_status(fault, numbers, target != fault.exception)
+        handler = core.bus.read_word(core.system.vector_table + 4 * target) if target else None
+        sound = handler is not None and bool(handler & 1) and core.may_execute(handler & ~1)
+        if target is None or not sound:
+            self.lock_up(kind, pc, numbers, words)
+            return
+        more = {"handler": handler or 0, "locked_up": 0, "exception": target}
+        core.report(FETCH.get(kind, kind), pc, {**numbers, **more}, words)
+        self.open.append((target, core.device.last_event()))
+        core.enter_fault(target, core.pc if pc is None else pc)
+
+    def _set_status(self, fault: FaultStatus, numbers: dict[str, int], escalated: bool) -> None:
+        status, address = fault.status, numbers.get("address")
+        memory = bus = None
+        if fault.exception == BUS_FAULT and status & 1 << 9 and address is not None:
+            status, bus = status | BUS_ADDRESS_VALID, address
+        if fault.exception == MEMORY_FAULT and status & 1 << 1 and address is not None:
+            status, memory = status | MEMORY_ADDRESS_VALID, address
+        self._core.system.set_fault(status, fault.hard | (FORCED if escalated else 0), memory, bus)
+
+    def lock_up(
+        self, kind: str, pc: int | None, numbers: dict[str, int], words: dict[str, str] | None = None
+    ) -> None:
+        """A fault that no handler can take."""
+        core = self._core
+        handler = core.bus.read_word(core.system.vector_table + 4 * HARD_FAULT)
+        more = {"handler": handler} if handler is not None else {}
+        nested = HARD_FAULT in core.interrupts.active or NMI in core.interrupts.active
+        core.state = "locked up"
+        core.report(
+            FETCH.get(kind, kind), pc, {**numbers, **more, "locked_up": 1, "nested": int(nested)}, words
+        )
+
+    def stop(
+        self, kind: str, pc: int | None, numbers: dict[str, int], words: dict[str, str] | None = None
+    ) -> None:
+        """The rehearsal cannot follow the core any further, whatever the hardware would do."""
+        core = self._core
+        handler = core.bus.read_word(core.system.vector_table + 4 * HARD_FAULT)
+        more = {}
+        if kind in ("vectors-erased", "vectors-unreadable"):
+            more = {"locked_up": 1} if handler is None else {"handler": handler, "locked_up": 1}
+        core.state = "locked up" if more else "stopped"
+        core.report(kind, pc, {**numbers, **more}, words)
+
+    def recovered(self, number: int) -> None:
+        """The handler of exception ``number`` returned."""
+        for index in range(len(self.open) - 1, -1, -1):
+            if self.open[index][0] == number:
+                self._core.device.recovered(self.open[index][1])
+                del self.open[index]
+                return

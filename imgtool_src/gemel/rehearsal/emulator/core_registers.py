@@ -1,0 +1,195 @@
+"""A core's registers by what they are for, on top of the library's numbers for them."""
+
+from __future__ import annotations
+
+import struct
+from typing import Any
+
+from gemel.rehearsal.emulator.interrupts import Masks
+from gemel.rehearsal.emulator.native import READ_MAIN_LIMIT, READ_PROCESS_LIMIT, Native
+
+THUMB_STATUS, THUMB_STATE = 1 << 24, 1 << 5
+IF_THEN = 0x0600_FC00
+"""Bits of the status register that hold the state of an if-then block."""
+
+FLAGS = 0xF80F_0000
+PRIVILEGE, PROCESS_STACK, FLOAT_ACTIVE = 1 << 0, 1 << 1, 1 << 2
+
+
+class CoreRegisters:
+    """The registers of one core."""
+
+    def __init__(self, native: Native) -> None:
+        from unicorn import arm_const as numbers
+
+        self._native = native
+        first, float_first = numbers.UC_ARM_REG_R0, numbers.UC_ARM_REG_S0
+        stack, link, pc = numbers.UC_ARM_REG_SP, numbers.UC_ARM_REG_LR, numbers.UC_ARM_REG_PC
+        general = [first + index for index in range(13)]
+        scratch = [*general[:4], general[12], link]
+        control, state = numbers.UC_ARM_REG_CONTROL, numbers.UC_ARM_REG_CPSR
+        status = numbers.UC_ARM_REG_XPSR_NZCVQG
+        self._general = native.group(*general, stack, link)
+        self._all = native.group(*general, stack, link, pc, state)
+        self._float = native.group(*(float_first + index for index in range(32)))
+        self._float_frame = native.group(
+            *(float_first + index for index in range(16)), numbers.UC_ARM_REG_FPSCR
+        )
+        self._masks = native.group(
+            numbers.UC_ARM_REG_PRIMASK, numbers.UC_ARM_REG_BASEPRI, numbers.UC_ARM_REG_FAULTMASK
+        )
+        self._scratch = native.group(*scratch)
+        self._before_entry = native.group(*scratch, stack, state, control)
+        self._status, self._state = native.group(status), native.group(state)
+        self._control, self._pc = native.group(control), native.group(pc)
+        self._stack, self._link = native.group(stack), native.group(link)
+        self._stacks = native.group(numbers.UC_ARM_REG_MSP, numbers.UC_ARM_REG_PSP)
+        self._if_then, self._faultmask = (
+            native.group(numbers.UC_ARM_REG_EPSR),
+            native.group(numbers.UC_ARM_REG_FAULTMASK),
+        )
+        self._result = native.group(first)
+        # What the state register holds below the flags, whatever the code does: mode and endianness.
+        self._mode_bits = self._state.read()[0] & 0x3DF & ~THUMB_STATE | THUMB_STATE
+
+    def snapshot(self) -> tuple[int, ...]:
+        """R0 to R12, stack pointer, link register, program counter, flags."""
+        return tuple(self._all.read())
+
+    def float_snapshot(self) -> tuple[int, ...]:
+        """The float registers."""
+        return tuple(self._float.read())
+
+    def value(self, number: int) -> int:
+        """R0 to R14 by number."""
+        return self._general.read()[number]
+
+    @property
+    def pc(self) -> int:
+        """The program counter."""
+        return self._pc.read()[0]
+
+    @property
+    def stack(self) -> int:
+        """The stack pointer in use."""
+        return self._stack.read()[0]
+
+    @stack.setter
+    def stack(self, value: int) -> None:
+        self._stack.write((value,))
+
+    @property
+    def stacks(self) -> tuple[int, int]:
+        """The main and the process stack pointer."""
+        main, process = self._stacks.read()
+        return main, process
+
+    @property
+    def link(self) -> int:
+        """The link register."""
+        return self._link.read()[0]
+
+    @link.setter
+    def link(self, value: int) -> None:
+        self._link.write((value,))
+
+    @property
+    def control(self) -> int:
+        """The control register."""
+        return self._control.read()[0]
+
+    @control.setter
+    def control(self, value: int) -> None:
+        self._control.write((value,))
+
+    @property
+    def masks(self) -> Masks:
+        """The mask registers."""
+        primask, basepri, faultmask = self._masks.read()
+        return Masks(primask & 1, basepri & 0xFF, faultmask & 1)
+
+    @property
+    def thumb(self) -> bool:
+        """Whether the core is in Thumb state, the only one that it has."""
+        return bool(self._state.read()[0] & THUMB_STATE)
+
+    @property
+    def skips_next(self) -> bool:
+        """Whether an if-then block keeps the next instruction from being executed."""
+        state = self._state.read()[0]
+        if not state & IF_THEN:
+            return False
+        condition = (state >> 25 & 3 | state >> 8 & 0xFC) >> 4
+        negative, zero, carry, overflow = (bool(state >> bit & 1) for bit in (31, 30, 29, 28))
+        holds = (
+            zero,
+            carry,
+            negative,
+            overflow,
+            carry and not zero,
+            negative == overflow,
+            not zero and negative == overflow,
+            True,
+        )[condition >> 1]
+        return not (holds != bool(condition & 1) or condition >> 1 == 7)
+
+    def clear_if_then(self) -> None:
+        """From a callback about a memory access: take back what the library does to the if-then state.
+
+        For the callback it restores the state that the block had at the access, and leaves it so: the next
+        block would then begin as if it stood in an if-then block (unicorn 2.1.4).
+        """
+        self._if_then.write((THUMB_STATUS,))
+
+    def reset(self) -> None:
+        """Thread mode on the main stack, privileged, nothing masked."""
+        self._status.write((THUMB_STATUS,))
+        self._masks.write((0, 0, 0))
+        self._control.write((0,))
+        self._state.write((self._mode_bits,))
+
+    def clear_faultmask(self) -> None:
+        """As at the return from an exception."""
+        self._faultmask.write((0,))
+
+    # -- exception entry and return ------------------------------------------------------------------
+
+    def before_entry(self) -> tuple[list[int], int, int, int]:
+        """R0 to R3, R12 and link register; stack pointer; flags and if-then state; control register."""
+        *scratch, stack, state, control = self._before_entry.read()
+        return scratch, stack, state & (FLAGS | IF_THEN), control
+
+    def enter_handler(self, number: int, link: int) -> None:
+        """Handler mode of exception ``number``, the frame being on the stack in use."""
+        self._link.write((link,))
+        self._status.write((number | THUMB_STATUS | self._state.read()[0] & FLAGS,))
+        self._state.write((self._mode_bits | self._state.read()[0] & FLAGS,))
+
+    def leave_handler(self, scratch: tuple[int, ...], status: int, outer: int) -> None:
+        """R0 to R3, R12, link and flags of a frame; back to exception ``outer`` or, with 0, thread mode."""
+        self._scratch.write(scratch)
+        self._status.write((outer | THUMB_STATUS | status & (FLAGS | IF_THEN),))
+        self._state.write((self._mode_bits | status & (FLAGS | IF_THEN),))
+
+    def float_frame(self) -> bytes:
+        """S0 to S15 and the float status, as an extended frame ends."""
+        return struct.pack("<18I", *self._float_frame.read(), 0)
+
+    def set_float_frame(self, data: bytes) -> None:
+        """What ``float_frame`` gave."""
+        self._float_frame.write(struct.unpack("<18I", data)[:17])
+
+    def stack_limits(self) -> tuple[int, int]:
+        """The limit registers of the main and the process stack (Armv8-M Mainline)."""
+        kept = self.snapshot()
+        limits = []
+        for offset in (READ_MAIN_LIMIT, READ_PROCESS_LIMIT):
+            self._native.execute_scratch(offset)
+            limits.append(self._result.read()[0])
+        self._result.write((kept[0],))
+        self._state.write((kept[16],))
+        return limits[0], limits[1]
+
+    def float_active(self) -> Any:
+        """Whether code of this context used the float unit."""
+        return self.control & FLOAT_ACTIVE

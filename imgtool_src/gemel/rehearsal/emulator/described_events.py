@@ -1,0 +1,73 @@
+"""What devices do by themselves, as the layout describes it: periods, bytes sent, conversions ended."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Protocol
+
+from gemel.layout.rehearsal_model import DeviceEvent
+
+
+class Surroundings(Protocol):
+    """What an event needs of the device."""
+
+    def later(self, core: str, delay: int, action: Callable[[int], None]) -> None:
+        """Call ``action(time)`` once ``core`` comes to ``delay`` instructions from now."""
+
+    def set_line(self, core: str, number: int, high: bool) -> None:
+        """An external interrupt of a core is asked for, or no longer is."""
+
+    def pulse(self, core: str, number: int) -> None:
+        """An external interrupt of a core is asked for once."""
+
+
+class DescribedEvent:
+    """One event of the layout, from when it may come until it is cleared."""
+
+    def __init__(
+        self, plan: DeviceEvent, enable_value: Callable[[], int], surroundings: Surroundings
+    ) -> None:
+        """``enable_value`` gives what was last written to the register that lets it run."""
+        self.plan = plan
+        self.happened = False
+        self._enable_value, self._around = enable_value, surroundings
+        self._coming = False
+
+    @property
+    def _runs(self) -> bool:
+        bits = self.plan.enable_bits
+        return self.plan.enabled_at is None or self._enable_value() & bits == bits
+
+    def look(self) -> None:
+        """The register that lets it run was written, or its core starts."""
+        if self.plan.every is not None and self._runs and not self._coming:
+            self._coming = True
+            self._around.later(self.plan.core, self.plan.every, self._happens)
+
+    def written(self) -> None:
+        """The register that starts it was written."""
+        if self._runs:
+            self._around.later(self.plan.core, self.plan.delay, self._happens)
+
+    def _happens(self, time: int) -> None:
+        plan = self.plan
+        self._coming = False
+        if not self._runs:
+            return
+        self.happened = plan.status_at is not None or plan.clear_at is not None
+        if plan.interrupt is not None and plan.clear_at is None:
+            self._around.pulse(plan.core, plan.interrupt)
+        elif plan.interrupt is not None:
+            self._around.set_line(plan.core, plan.interrupt, True)
+        self.look()
+
+    def cleared(self, value: int) -> None:
+        """``value`` was written to the register that clears it."""
+        if value & self.plan.status_bits and self.happened:
+            self.happened = False
+            if self.plan.interrupt is not None:
+                self._around.set_line(self.plan.core, self.plan.interrupt, False)
+
+    def status(self) -> int:
+        """The bits that tell of it."""
+        return self.plan.status_bits if self.happened else 0

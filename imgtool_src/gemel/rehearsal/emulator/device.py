@@ -1,0 +1,299 @@
+"""The emulated device: both cores on the same memories and registers, until something ends it.
+
+Time counts instructions from the primary's reset, the same for all cores.  The core that is furthest behind
+runs, up to a little ahead of the others (``schedule``), so that an event of one core has its place among
+those of the others.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from gemel.rehearsal.emulator.backing import Backing
+from gemel.rehearsal.emulator.core_bus import Port
+from gemel.rehearsal.emulator.device_events import EventLog
+from gemel.rehearsal.emulator.emulated_core import EmulatedCore
+from gemel.rehearsal.emulator.fine_watches import FineWatches
+from gemel.rehearsal.emulator.loop_probe import probe_loops
+from gemel.rehearsal.emulator.registers import DeviceRegisters
+from gemel.rehearsal.emulator.release import ReleaseWatch
+from gemel.rehearsal.emulator.run_result import result_of
+from gemel.rehearsal.emulator.same_state import SameState
+from gemel.rehearsal.emulator.schedule import Schedule
+from gemel.rehearsal.plan import PAGE, DevicePlan
+from gemel.rehearsal.raw_run import RawRun
+
+GRACE, NO_HANDLER_GRACE = 250_000, 80_000
+"""Instructions that the device still gets after a fault from which no core recovers: time to report it.
+
+Fewer where no handler of the image runs.
+"""
+
+LAST_LINE = 50_000
+"""Instructions that the device still gets after its last goal to end the lines of text that were begun."""
+
+LOOK_EVERY = 4096
+"""Instructions between two looks at goals in memory and at whether anything still changes."""
+
+
+class Device:
+    """One device, from the primary's reset on.  Calls are followed from time ``follow_from`` on, if given."""
+
+    def __init__(self, plan: DevicePlan, follow_from: int | None = None) -> None:
+        self.plan = plan
+        self._follow_from = follow_from
+        slacks = {window.memory: window.start % PAGE for core in plan.cores for window in core.windows}
+        self.memories = {each.name: Backing(each, slacks.get(each.name, 0)) for each in plan.memories}
+        self.reached_goals = [False] * len(plan.goals)
+        self.running: EmulatedCore | None = None
+        self._to_start: list[tuple[str, int]] = []
+        self._released: set[str] = set()
+        self._done_at: int | None = None
+        self.log = EventLog(self)
+        self.releases = {
+            core.name: ReleaseWatch(core.name, core.release, self._register_event, self._release, self._hold)
+            for core in plan.cores
+            if core.release
+        }
+        self.cores = {
+            core.name: EmulatedCore(core, self.memories, self, self._goal_addresses(core.name))
+            for core in plan.cores
+        }
+        sought = {
+            index: (goal.core, goal.text) for index, goal in enumerate(plan.goals) if goal.text is not None
+        }
+        self.registers = DeviceRegisters(
+            plan.registers,
+            self.releases,
+            self._register_event,
+            self._raise_interrupt,
+            self._state_of,
+            sought,
+            lambda index: self._reach(index, self.running.pc if self.running else None),
+            self,
+        )
+        self.schedule = Schedule(self)
+        FineWatches(self, plan.watches)
+
+    def run(self, until: int | None = None) -> RawRun:
+        """Run to the end, or to time ``until``."""
+        primary = next(core for core in self.cores.values() if core.plan.primary)
+        primary.start(primary.plan.vectors or 0, 0)
+        self._start_events(primary.plan.name)
+        ended, same, look_at = "", SameState(self), LOOK_EVERY
+        while not ended:
+            core = self.schedule.next_core()
+            if core is None:
+                ended = self._end_asleep()
+                break
+            self._run(core, min(self.schedule.limit(core), look_at + LOOK_EVERY, self.plan.budget))
+            time = self.schedule.time()
+            if self._all_done(time):
+                ended = "goals"
+            elif until is not None and time > until:
+                ended = "replayed"
+            elif time >= look_at or time >= self.plan.budget:
+                look_at = time - time % LOOK_EVERY + LOOK_EVERY
+                ended = self._end(time, same)
+        if ended == "same state":
+            probe_loops(self)
+        if ended != "replayed":
+            self.registers.finish()
+            self.log.finish(ended)
+        return result_of(self, ended)
+
+    def _run(self, core: EmulatedCore, limit: int) -> None:
+        if core.state == "sleeping":
+            core.wake(core.wakes_at() or core.time)
+        if self._follow_from is not None and core.time >= self._follow_from:
+            core.follow_calls(True)
+        self.running = core
+        core.run(limit)
+        self.running = None
+        self._start_released(core.time)
+
+    def _end(self, time: int, same: SameState) -> str:
+        """Why the run ends here; empty if it goes on."""
+        self._look_at_words()
+        if self._all_done(time):
+            return "goals"
+        fault = self.log.first_fault
+        handled = any(core.faults.open for core in self.cores.values())
+        if fault is not None and time > fault + (GRACE if handled else NO_HANDLER_GRACE):
+            return "finding"
+        if time >= self.plan.budget:
+            return "budget"
+        if same.again():
+            return "finding" if fault is not None else "same state"
+        return ""
+
+    def _all_done(self, time: int) -> bool:
+        """Whether every goal was reached, and the lines that were begun then are whole (or take too long)."""
+        if not self.plan.goals or not all(self.reached_goals) or self._to_start:
+            return False
+        if self._done_at is None:
+            self._done_at = time
+        return not self.registers.in_line or time > self._done_at + LAST_LINE
+
+    def _end_asleep(self) -> str:
+        """Why the run ends where nothing runs or will wake."""
+        self._look_at_words()
+        if self.plan.goals and all(self.reached_goals):
+            return "goals"
+        return "finding" if self.log.first_fault is not None else "asleep"
+
+    def _look_at_words(self) -> None:
+        for index, goal in enumerate(self.plan.goals):
+            if goal.word and not self.reached_goals[index]:
+                memory, offset, value, mask = goal.word
+                if self.memories[memory].word(offset) & mask == value & mask:
+                    self._reach(index, None)
+
+    # -- what cores and registers ask of it ---------------------------------------------------------
+
+    def report(
+        self, core: EmulatedCore, kind: str, pc: int | None, numbers: dict[str, int], words: dict[str, str]
+    ) -> None:
+        """An event of a core."""
+        self.log.add(core, kind, pc, numbers, words)
+
+    def last_event(self) -> int:
+        """The number of the event that was reported last."""
+        return self.log.last
+
+    def recovered(self, event: int) -> None:
+        """The fault that is this event was handled by its core."""
+        self.log.recovered(event)
+
+    def port(self, core: EmulatedCore, address: int) -> Port:
+        """The device register at a plain address, as this core uses it."""
+        found = self.log.owner_check(core, address)
+        before = None
+        if found is not None:
+            kind, words = found
+
+            def before() -> None:
+                core.report(kind, core.registers.pc & ~1, {"register": address}, words)
+
+        elif address in self.registers.shared:
+            before = self.schedule.cores_talk
+        return self.registers.port(core.plan.name, address, core.registers.pc & ~1, before)
+
+    def reached(self, core: EmulatedCore, address: int) -> None:
+        """A core came to an address that is a goal."""
+        for index, goal in enumerate(self.plan.goals):
+            if goal.core == core.plan.name and goal.address == address and not self.reached_goals[index]:
+                self._reach(index, address)
+
+    def touched_guarded(self, core: EmulatedCore, area: str, address: int, pc: int, write: bool) -> None:
+        """A core touched an area that a lock guards."""
+        if not self._released:
+            return  # nobody else runs yet
+        holders = {each.holder for each in self.registers.mutexes.values() if each.plan.guards == area}
+        if core.plan.name not in holders:
+            self.log.add(core, "without-lock", pc, {"address": address, "write": int(write)}, {"area": area})
+
+    def _register_event(self, kind: str, numbers: dict[str, int], words: dict[str, str]) -> None:
+        core = self.running or self.cores.get(words.pop("of", ""))
+        if core is not None:
+            self.log.add(core, kind, core.registers.pc & ~1, numbers, words)
+
+    def _reach(self, index: int, pc: int | None) -> None:
+        self.reached_goals[index] = True
+        goal = self.plan.goals[index]
+        core = self.cores[goal.core]
+        time = self.schedule.time() if self.running is None else None
+        self.log.add(core, "goal", pc, {}, {"goal": goal.label}, time)
+        if all(self.reached_goals):
+            core.hand_over = True
+            core.stop_soon()
+
+    def _goal_addresses(self, core: str) -> tuple[int, ...]:
+        return tuple(
+            sorted(
+                {goal.address for goal in self.plan.goals if goal.core == core and goal.address is not None}
+            )
+        )
+
+    def _raise_interrupt(self, core: str, number: int, pending: bool) -> None:
+        receiver, sender = self.cores[core], self.running
+        if sender is receiver or sender is None:
+            receiver.set_line(16 + number, pending)
+        else:
+            receiver.receive(sender.now(), 16 + number, pending)
+            sender.hand_over = True
+        if sender is not None:
+            sender.stop_soon()
+
+    def later(self, core: str, delay: int, action: Callable[[int], None]) -> None:
+        """Call ``action(time)`` once ``core`` comes to ``delay`` instructions from now."""
+        receiver = self.cores[core]
+        now = self.running.now() if self.running is not None else receiver.time
+        receiver.schedule(now + delay, action)
+        if self.running is receiver:
+            receiver.stop_soon()
+
+    def set_line(self, core: str, number: int, high: bool) -> None:
+        """An external interrupt of a core is asked for by a device, or no longer is."""
+        self._raise_interrupt(core, number, high)
+
+    def pulse(self, core: str, number: int) -> None:
+        """An external interrupt of a core is asked for once."""
+        self.cores[core].interrupts.pend(16 + number)
+        self.cores[core].stop_soon()
+
+    def _state_of(self, core: str) -> str:
+        return self.cores[core].state
+
+    # -- the release -------------------------------------------------------------------------------
+
+    def _release(self, core: str, address: int) -> None:
+        """Called from the write that releases ``core``; it starts after this instruction."""
+        watch = self.releases[core]
+        numbers = {"vectors": address, "written": int(watch.vector is not None)}
+        if watch.plan.expected is not None:
+            numbers["expected"] = watch.plan.expected
+        self._register_event("released", numbers, {"of": core})
+        self._compare_copies(core)
+        self._to_start.append((core, address))
+        if self.running is not None:
+            self.running.hand_over = True
+            self.running.stop_soon()
+
+    def _start_events(self, core: str) -> None:
+        """What devices do by themselves for a core that starts."""
+        for event in self.registers.events:
+            if event.plan.core == core:
+                event.look()
+
+    def _hold(self, core: str) -> None:
+        """A core is put back into reset."""
+        if self.running is not self.cores[core]:
+            self.cores[core].hold()
+
+    def _compare_copies(self, core: str) -> None:
+        for copied in self.releases[core].plan.copied:
+            memory = self.memories[copied.memory]
+            for offset, expected in copied.pieces:
+                found = memory.read(offset, len(expected))
+                if found == expected:
+                    continue
+                at = next(
+                    i for i, pair in enumerate(zip(found, expected, strict=False)) if pair[0] != pair[1]
+                )
+                numbers = {"offset": offset + at, "found": found[at], "expected": expected[at]}
+                self._register_event(
+                    "copy-differs", numbers, {"of": core, "build": copied.build, "memory": copied.memory}
+                )
+                break
+
+    def _start_released(self, now: int) -> None:
+        """Cores that were released start."""
+        for name, address in self._to_start:
+            self._released.add(name)
+            for core in self.cores.values():
+                core.bus.map_memories(self._released)
+            if self.cores[name].state == "reset":
+                self.cores[name].start(address, self.schedule.start_time(now))
+                self._start_events(name)
+        self._to_start = []

@@ -1,0 +1,106 @@
+"""Taking an exception and returning from it: the stack frame, the link register, the modes.
+
+Armv7-M and Armv8-M architecture reference manuals, "Exception entry and return" (from memory).
+"""
+
+from __future__ import annotations
+
+import struct
+from typing import TYPE_CHECKING
+
+from gemel.rehearsal.emulator.core_registers import FLOAT_ACTIVE, PROCESS_STACK, THUMB_STATUS
+
+if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.emulated_core import EmulatedCore
+
+RETURN_MAGIC = 0xFF00_0000
+"""Lowest value of a program counter that stands for a return from an exception."""
+
+STACK_ALIGNED = 1 << 9
+STANDARD_FRAME, THREAD_MODE, FROM_PROCESS_STACK = 1 << 4, 1 << 3, 1 << 2
+FRAME, FLOAT_FRAME = 32, 72
+NUMBER = 0x1FF
+
+
+def enter(core: EmulatedCore, number: int, return_address: int) -> bool:
+    """Take exception ``number``: stack eight words (and the float registers in use), go to its handler.
+
+    False if the stack or the vector cannot be reached; the core has then seen to that.
+    """
+    registers, system, active = core.registers, core.system, core.interrupts.active
+    scratch, stack, flags, control = registers.before_entry()
+    thread = not active
+    with_float = core.plan.has_float and bool(control & FLOAT_ACTIVE) and system.keeps_float
+    size = FRAME + (FLOAT_FRAME if with_float else 0)
+    frame = (stack - size) & ~7 & 0xFFFF_FFFF
+    status = flags | THUMB_STATUS | (active[-1] if active else 0)
+    status |= STACK_ALIGNED if (stack - size) & 4 else 0
+    on_process_stack = thread and bool(control & PROCESS_STACK)
+    data = struct.pack("<8I", *scratch, return_address, status)
+    if with_float:
+        data += registers.float_frame()
+    if not core.stack_watch.may_grow_to(frame, stack, on_process_stack, return_address):
+        return False
+    if not core.bus.write_stack(frame, data):
+        core.cannot_stack(number, frame, return_address)
+        return False
+    handler = core.bus.read_word(system.vector_table + 4 * number)
+    link = 0xFFFF_FFE1 | (0 if with_float else STANDARD_FRAME)
+    link |= (THREAD_MODE if thread else 0) | (FROM_PROCESS_STACK if on_process_stack else 0)
+    if core.plan.architecture.startswith("armv8") and not core.plan.secure:
+        link &= ~0x41  # neither the Secure stack nor Secure state
+    registers.stack = frame
+    if control & (FLOAT_ACTIVE | PROCESS_STACK):
+        registers.control = control & ~(FLOAT_ACTIVE | PROCESS_STACK)
+    core.interrupts.activate(number)
+    registers.enter_handler(number, link)
+    if with_float:
+        system.set_lazy_frame(frame + FRAME)
+    core.left_exclusive()
+    if handler is None or not core.may_execute(handler & ~1):
+        core.bad_vector(number, handler or 0, return_address)
+        return False
+    core.pc = handler & ~1
+    if not handler & 1:
+        core.bad_vector(number, handler, return_address)
+        return False
+    return True
+
+
+def leave(core: EmulatedCore, link: int) -> int | None:
+    """Return from the running exception by the link value ``link``: its number; None if that cannot be."""
+    registers, active = core.registers, core.interrupts.active
+    number = active[-1]
+    to_thread = bool(link & THREAD_MODE)
+    if to_thread != (len(active) == 1) and not (to_thread and core.system.configuration & 1):
+        core.cannot_return(number, link)
+        return None
+    from_process_stack = bool(link & FROM_PROCESS_STACK) and to_thread
+    main, process = registers.stacks
+    frame = process if from_process_stack else main
+    size = FRAME + (0 if link & STANDARD_FRAME else FLOAT_FRAME)
+    data = core.bus.read_bytes(frame, size)
+    if len(data) < size:
+        core.fault("unstacking", core.pc, {"number": number, "address": frame})
+        return None
+    *scratch, return_address, status = struct.unpack_from("<8I", data)
+    if to_thread == bool(status & NUMBER):
+        core.cannot_return(number, link)
+        return None
+    if number != 2:
+        registers.clear_faultmask()
+    core.interrupts.deactivate(number)
+    outer = 0 if to_thread else core.interrupts.active[-1] if core.interrupts.active else 0
+    if to_thread:
+        core.interrupts.active.clear()
+    registers.leave_handler(tuple(scratch), status, outer)
+    control = registers.control & ~(FLOAT_ACTIVE | PROCESS_STACK)
+    control |= 0 if link & STANDARD_FRAME else FLOAT_ACTIVE
+    registers.control = control | (PROCESS_STACK if from_process_stack else 0)
+    registers.stack = frame + size + (4 if status & STACK_ALIGNED else 0)
+    if size > FRAME:
+        registers.set_float_frame(data[FRAME:])
+        core.system.set_lazy_frame(None)
+    core.left_exclusive()
+    core.pc, core.returned_to_thumb = return_address & ~1, bool(status & THUMB_STATUS)
+    return number

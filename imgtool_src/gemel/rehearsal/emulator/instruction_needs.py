@@ -1,0 +1,80 @@
+"""What the emulator asks of an instruction, by its halfwords.
+
+Armv7-M and Armv8-M architecture reference manuals, "The T32 instruction set encoding" (from memory).  What a
+core must have to execute it: ``gemel.m_profile.instruction_table``.
+"""
+
+from __future__ import annotations
+
+from gemel.m_profile.halfwords import is_wide
+
+SLEEP, SLEEP_WIDE = 0xBF30, 0xF3AF_8003
+WAITS = (0xBF20, 0xBF10)
+WAITS_WIDE = (0xF3AF_8002, 0xF3AF_8001)
+"""WFI; WFE and YIELD, which give the rest of a turn away."""
+
+
+def is_sleep(first: int, second: int) -> bool:
+    """Whether it is WFI."""
+    return first == SLEEP or first << 16 | second == SLEEP_WIDE
+
+
+def is_wait(first: int, second: int) -> bool:
+    """Whether it is WFE or YIELD."""
+    return first in WAITS or first << 16 | second in WAITS_WIDE
+
+
+def is_unmask(first: int, second: int) -> bool:
+    """Whether it is CPSIE, or MSR of PRIMASK, BASEPRI or FAULTMASK (Secure or Non-secure)."""
+    if first & 0xFFF8 == 0xB660:
+        return True
+    return first & 0xFFE0 == 0xF380 and second & 0xF000 == 0x8000 and second & 0x7F in (16, 17, 18, 19)
+
+
+def sets_control(first: int, second: int) -> bool:
+    """Whether it is MSR of CONTROL, with which code gives up its privilege."""
+    return first & 0xFFE0 == 0xF380 and second & 0xF000 == 0x8000 and second & 0x7F == 20
+
+
+def sets_stack_limit(first: int, second: int) -> bool:
+    """Whether it is MSR of a stack limit register."""
+    return first & 0xFFE0 == 0xF380 and second & 0xF000 == 0x8000 and second & 0xFF in (10, 11)
+
+
+def is_exclusive(first: int, second: int) -> bool:
+    """Whether it is a load that opens the exclusive monitor."""
+    if first & 0xFFF0 == 0xE850:
+        return True
+    return first & 0xFFF0 == 0xE8D0 and (second & 0xF0 in (0x40, 0x50) or second & 0xF0 in (0xC0, 0xD0, 0xE0))
+
+
+_EXCLUSIVE_SIZES = {0x5: 2, 0x9: 2, 0xA: 4, 0xD: 2, 0xE: 4}
+"""Bytes accessed by acquire, release and exclusive instructions, by bits 4 to 7 of the second half-word."""
+
+
+def aligned_base(first: int, second: int) -> tuple[int, int] | None:
+    """The base register of a load or store that faults on an unaligned address, and the bytes it must align to.
+
+    LDM, STM, LDRD, STRD, float loads and stores, exclusive, acquire and release accesses; None for other
+    instructions, and where the base is the stack pointer or the program counter, which are aligned.
+    """
+    if not is_wide(first):
+        return (first >> 8 & 7, 4) if first & 0xF000 == 0xC000 else None
+    base = first & 0xF
+    if base in (13, 15):
+        return None
+    if first & 0xFE40 == 0xE800 or (first & 0xFE40 == 0xE840 and first & 0x0120):
+        return base, 4
+    if first & 0xFFE0 == 0xE840:
+        return base, 4
+    if first & 0xFFE0 == 0xE8C0:
+        size = _EXCLUSIVE_SIZES.get(second >> 4 & 0xF)
+        return (base, size) if size else None
+    if first & 0xFE00 == 0xEC00 and second >> 9 & 7 == 5 and first & 0xFFE0 != 0xEC40:
+        return base, 4
+    return None
+
+
+def is_division(first: int, second: int) -> int | None:
+    """The divisor's register of SDIV or UDIV; None for other instructions."""
+    return second & 0xF if first & 0xFFD0 == 0xFB90 and second & 0xF0F0 == 0xF0F0 else None

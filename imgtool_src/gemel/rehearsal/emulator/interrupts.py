@@ -1,0 +1,173 @@
+"""Which exceptions are pending, active and enabled, and which one is taken: priorities and masks.
+
+Armv7-M and Armv8-M architecture reference manuals, "Exception model" (from memory).  Nothing here knows an
+emulator, so that every rule has a test of its own.
+
+Numbers are exception numbers: 1 reset, 2 NMI, 3 HardFault, 4 MemManage, 5 BusFault, 6 UsageFault,
+7 SecureFault, 11 SVCall, 12 DebugMonitor, 14 PendSV, 15 SysTick, from 16 on external interrupts.  A lower
+priority value is more urgent.
+"""
+
+from __future__ import annotations
+
+from gemel.structs import NamedTuple
+
+NMI, HARD_FAULT, MEMORY_FAULT, BUS_FAULT, USAGE_FAULT, SECURE_FAULT = 2, 3, 4, 5, 6, 7
+SUPERVISOR_CALL, DEBUG_MONITOR, PENDSV, TICK, FIRST_EXTERNAL = 11, 12, 14, 15, 16
+
+IDLE_PRIORITY = 256
+"""Execution priority of a core that runs no handler and masks nothing: below every exception."""
+
+FIXED = {1: -4, NMI: -2, HARD_FAULT: -1}
+
+
+class Masks(NamedTuple):
+    """The mask registers, as a core has them now."""
+
+    primask: int = 0
+    basepri: int = 0
+    faultmask: int = 0
+
+
+class Interrupts:
+    """The exceptions of one core."""
+
+    def __init__(self, external: int, priority_bits: int = 8) -> None:
+        """``external`` interrupts exist; priorities have ``priority_bits`` upper bits."""
+        self.external = external
+        self.pending: set[int] = set()
+        self.enabled: set[int] = set()
+        self.active: list[int] = []
+        self.group_split = 0
+        """PRIGROUP: bits above this one decide preemption."""
+        self._priority_mask = 0xFF << (8 - priority_bits) & 0xFF
+        self._priorities: dict[int, int] = {}
+        self._lines: set[int] = set()
+
+    def reset(self) -> None:
+        """As after a reset of the core; lines of devices stay as they are."""
+        self.pending.clear()
+        self.enabled.clear()
+        self.active.clear()
+        self._priorities.clear()
+        self.group_split = 0
+
+    # -- what code writes ----------------------------------------------------------------------------
+
+    def exists(self, number: int) -> bool:
+        """Whether the core has this exception."""
+        return number < FIRST_EXTERNAL + self.external
+
+    def set_priority(self, number: int, value: int) -> None:
+        """Give a priority, 0 to 255; bits that the core has not are dropped."""
+        if self.exists(number):
+            self._priorities[number] = value & self._priority_mask
+
+    def pend(self, number: int) -> None:
+        """Make an exception pending."""
+        if self.exists(number):
+            self.pending.add(number)
+
+    def unpend(self, number: int) -> None:
+        """Take it back; a line that is still high makes it pending again."""
+        self.pending.discard(number)
+        if number in self._lines and number not in self.active:
+            self.pending.add(number)
+
+    def set_line(self, number: int, high: bool) -> None:
+        """The source of an external interrupt asks for it, or no longer does."""
+        if not high:
+            self._lines.discard(number)
+        elif self.exists(number):
+            self._lines.add(number)
+            if number not in self.active:
+                self.pending.add(number)
+
+    def lower_line(self, number: int) -> None:
+        """The source no longer asks, and what it made pending is withdrawn."""
+        self._lines.discard(number)
+        self.pending.discard(number)
+
+    # -- what is taken -------------------------------------------------------------------------------
+
+    def priority(self, number: int) -> int:
+        """The priority of an exception: fixed and negative for the first three."""
+        return FIXED.get(number, self._priorities.get(number, 0))
+
+    def group(self, priority: int) -> int:
+        """The part of a priority that decides preemption."""
+        return priority if priority < 0 else priority & ~((2 << self.group_split) - 1) & 0xFF
+
+    def is_enabled(self, number: int) -> bool:
+        """Whether it may be taken when it is pending: up to 3 and from 11 to 15 always, others if enabled."""
+        return number in self.enabled or number < MEMORY_FAULT or SECURE_FAULT < number < FIRST_EXTERNAL
+
+    def execution_priority(self, masks: Masks) -> int:
+        """What an exception's group priority must be lower than to be taken."""
+        current = min((self.group(self.priority(number)) for number in self.active), default=IDLE_PRIORITY)
+        if masks.basepri:
+            current = min(current, self.group(masks.basepri))
+        if masks.primask:
+            current = min(current, 0)
+        if masks.faultmask:
+            current = min(current, -1)
+        return current
+
+    def most_urgent(self) -> int | None:
+        """The pending and enabled exception of the highest priority, then the lowest number."""
+        ready = [number for number in self.pending if self.is_enabled(number)]
+        return min(ready, key=lambda number: (self.priority(number), number), default=None)
+
+    def to_take(self, masks: Masks) -> int | None:
+        """The exception that is taken now; None if there is none."""
+        if not self.pending:
+            return None
+        number = self.most_urgent()
+        if number is None or self.group(self.priority(number)) >= self.execution_priority(masks):
+            return None
+        return number
+
+    def wakes(self, masks: Masks) -> int | None:
+        """The exception that wakes a core from sleep: PRIMASK does not keep it from waking."""
+        return self.to_take(masks._replace(primask=0))
+
+    def can_preempt(self, number: int, masks: Masks) -> bool:
+        """Whether exception ``number`` could be taken now, were it pending."""
+        return self.group(self.priority(number)) < self.execution_priority(masks)
+
+    def fault_target(self, number: int, masks: Masks) -> int | None:
+        """Where a fault or supervisor call goes: itself, escalated to HardFault, or None: lock-up."""
+        if self.is_enabled(number) and self.can_preempt(number, masks):
+            return number
+        return HARD_FAULT if self.can_preempt(HARD_FAULT, masks) else None
+
+    def could_wake(self, masks: Masks) -> set[int]:
+        """The external interrupts that are enabled, and that would wake the core if they came."""
+        unmasked = masks._replace(primask=0)
+        externals = (number for number in self.enabled if number >= FIRST_EXTERNAL)
+        return {number for number in externals if self.can_preempt(number, unmasked)}
+
+    # -- entry and return ----------------------------------------------------------------------------
+
+    def activate(self, number: int) -> None:
+        """The exception is taken."""
+        self.pending.discard(number)
+        self.active.append(number)
+
+    def deactivate(self, number: int) -> None:
+        """Its handler returns; a line that is still high makes it pending again."""
+        if number in self.active:
+            self.active.remove(number)
+        if number in self._lines:
+            self.pending.add(number)
+
+    def state(self) -> tuple[object, ...]:
+        """Everything that decides what is taken next."""
+        return (
+            frozenset(self.pending),
+            frozenset(self.enabled),
+            tuple(self.active),
+            frozenset(self._lines),
+            self.group_split,
+            tuple(sorted(self._priorities.items())),
+        )

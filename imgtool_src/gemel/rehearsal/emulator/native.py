@@ -1,0 +1,181 @@
+"""The emulator's library, called directly: run, count, stop, registers, memory-mapped registers.
+
+The library's own Python wrapper costs several microseconds a call, and neither it nor the C interface gives
+the number of instructions executed or lets a callback end the run behind the current instruction.  Both are
+two words of the library's state: the count of instructions and its limit, side by side.  Where they are is
+measured (``_find_counters``), not assumed; a library in which they are not found is refused.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import struct
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from gemel.spans import Span
+
+PAGE = 0x1000
+_HIGHEST_SCRATCH = 0x9FFF_F000
+"""The last page of the addresses from which an M-profile core executes."""
+
+CLEAR_EXCLUSIVE, READ_MAIN_LIMIT, READ_PROCESS_LIMIT = 0x00, 0x10, 0x20
+_SCRATCH_CODE = {
+    CLEAR_EXCLUSIVE: bytes.fromhex("bff32f8f"),
+    READ_MAIN_LIMIT: bytes.fromhex("eff30a80"),
+    READ_PROCESS_LIMIT: bytes.fromhex("eff30b80"),
+}
+_ENDLESS = bytes.fromhex("fee7")
+_SEARCHED = 1 << 14
+"""Bytes of the library's state that are searched for the counters."""
+
+_ReadFunction = ctypes.CFUNCTYPE(
+    ctypes.c_uint64, ctypes.c_void_p, ctypes.c_uint64, ctypes.c_uint, ctypes.c_void_p
+)
+_WriteFunction = ctypes.CFUNCTYPE(
+    None, ctypes.c_void_p, ctypes.c_uint64, ctypes.c_uint, ctypes.c_uint64, ctypes.c_void_p
+)
+
+
+class UnknownLibrary(Exception):
+    """The emulator's library is not one whose counters are known."""
+
+
+class RegisterGroup:
+    """Registers that are read or written in one call."""
+
+    def __init__(self, native: Native, numbers: Sequence[int]) -> None:
+        count = len(numbers)
+        self._native, self._count = native, count
+        self._numbers = (ctypes.c_int * count)(*numbers)
+        self._values = (ctypes.c_uint32 * (2 * count))()
+        first = ctypes.addressof(self._values)
+        self._pointers = (ctypes.c_void_p * count)(*(first + 8 * index for index in range(count)))
+
+    def read(self) -> list[int]:
+        """The values, in the order given."""
+        self._native.read_batch(self._native.handle, self._numbers, self._pointers, self._count)
+        return self._values[::2]
+
+    def write(self, values: Sequence[int]) -> None:
+        """Write the values, in the order given."""
+        self._values[::2] = list(values)
+        self._native.write_batch(self._native.handle, self._numbers, self._pointers, self._count)
+
+
+class Native:
+    """One core of the emulator's library."""
+
+    def __init__(self, model: int, taken: Sequence[Span]) -> None:
+        """``model`` is the library's number of a core, ``taken`` the addresses that the core uses.
+
+        A page elsewhere holds single instructions that only the emulation executes.  Raises UnknownLibrary.
+        """
+        import unicorn
+        from unicorn.unicorn_py3 import unicorn as wrapper
+
+        untyped: Any = unicorn
+        engine: Any = untyped.Uc(unicorn.UC_ARCH_ARM, unicorn.UC_MODE_THUMB, model)
+        self.uc: Any = engine
+        self.handle = int(engine._uch.value)
+        self.failure: BaseException | None = None
+        library = ctypes.CDLL(wrapper.uclib._name)
+        pointer, word, size = ctypes.c_void_p, ctypes.c_uint64, ctypes.c_size_t
+        self._start = library.uc_emu_start
+        self._start.argtypes = [pointer, word, word, word, size]
+        self.read_batch = library.uc_reg_read_batch
+        self.write_batch = library.uc_reg_write_batch
+        self.read_batch.argtypes = self.write_batch.argtypes = [pointer, pointer, pointer, ctypes.c_int]
+        self._map = library.uc_mmio_map
+        self._map.argtypes = [pointer, word, word, _ReadFunction, pointer, _WriteFunction, pointer]
+        self._functions: list[Any] = []
+        self._scratch = _HIGHEST_SCRATCH
+        while any(span.overlaps(Span(self._scratch, PAGE)) for span in taken):
+            self._scratch -= PAGE
+        self.uc.mem_map(self._scratch, PAGE, unicorn.UC_PROT_ALL)
+        for offset, code in _SCRATCH_CODE.items():
+            self.uc.mem_write(self._scratch + offset, code + _ENDLESS)
+        self._find_counters()
+        self.uc.mem_protect(self._scratch, PAGE, unicorn.UC_PROT_EXEC)
+        self.uc.ctl_exits_enabled(True)
+
+    def group(self, *numbers: int) -> RegisterGroup:
+        """A group of registers by the library's numbers."""
+        return RegisterGroup(self, numbers)
+
+    # -- running -----------------------------------------------------------------------------------
+
+    def run(self, address: int, count: int) -> tuple[int, int]:
+        """Execute up to ``count`` instructions from ``address``.
+
+        Returns how many began before the one where it stopped, and the library's error number.  The
+        instruction at which an error or a callback ends the run counts as begun.
+        """
+        error = int(self._start(self.handle, address | 1, 0, 0, count))
+        if self.failure is not None:
+            failure, self.failure = self.failure, None
+            raise failure
+        begun = self._counter.value
+        return (begun - 1 if begun > self._limit.value else begun), error
+
+    @property
+    def begun(self) -> int:
+        """Instructions begun in this run; from a callback, the current one included."""
+        return int(self._counter.value)
+
+    def stop_soon(self) -> None:
+        """From a callback: end the run behind the current instruction (behind its if-then block)."""
+        self._limit.value = self._counter.value
+
+    def counted_out(self) -> bool:
+        """Whether the last run ended by its count or ``stop_soon``."""
+        return bool(self._counter.value > self._limit.value)
+
+    def execute_scratch(self, offset: int) -> None:
+        """Execute one instruction of the scratch page."""
+        self._start(self.handle, self._scratch + offset | 1, 0, 0, 1)
+
+    def _find_counters(self) -> None:
+        """Find the words that hold the count and its limit, by two runs of known length."""
+        places = set(range(0, _SEARCHED, 8))
+        for count in (54_321, 7_919):
+            self.uc.emu_start(self._scratch + 5, 0, count=count)
+            state = ctypes.string_at(self.handle, _SEARCHED)
+            pair = struct.pack("@NN", count + 1, count)
+            places = {at for at in places if state[at : at + len(pair)] == pair}
+        if len(places) != 1:
+            raise UnknownLibrary("this version of unicorn keeps its counters elsewhere; 2.1.4 is known")
+        at = self.handle + places.pop()
+        self._counter = ctypes.c_size_t.from_address(at)
+        self._limit = ctypes.c_size_t.from_address(at + ctypes.sizeof(ctypes.c_size_t))
+
+    # -- memory-mapped registers ---------------------------------------------------------------------
+
+    def map_registers(
+        self, start: int, size: int, read: Callable[[int, int], int], write: Callable[[int, int, int], None]
+    ) -> None:
+        """Answer accesses to ``size`` bytes (whole pages) at ``start``.
+
+        ``read(offset, size)`` gives the value, ``write(offset, size, value)`` takes it.  An exception in them
+        ends the run, which raises it.
+        """
+
+        def on_read(uc: int, offset: int, width: int, data: object) -> int:
+            try:
+                return read(offset, width)
+            except BaseException as error:
+                self.failure = error
+                self.stop_soon()
+                return 0
+
+        def on_write(uc: int, offset: int, width: int, value: int, data: object) -> None:
+            try:
+                write(offset, width, value)
+            except BaseException as error:
+                self.failure = error
+                self.stop_soon()
+
+        functions = _ReadFunction(on_read), _WriteFunction(on_write)
+        self._functions += functions
+        if self._map(self.handle, start, size, functions[0], None, functions[1], None):
+            raise ValueError(f"registers at {start:#x} cannot be mapped")

@@ -1,0 +1,107 @@
+"""What a device's run gives: plain data for those who judge it; and calls, from a second run."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from gemel.rehearsal.kinds import ERRORS, UNJUDGED, WARNINGS
+from gemel.rehearsal.plan import MAX_SHARED
+from gemel.rehearsal.raw_run import RawAccess, RawCore, RawEvent, RawRun
+from gemel.structs import replace
+
+if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.device import Device
+    from gemel.rehearsal.emulator.emulated_core import EmulatedCore
+
+MAX_BLOCKS = 100_000
+"""Addresses of executed blocks that are passed on."""
+
+GAP = 128
+"""Untouched bytes that end a stack: what is below them is something else."""
+
+
+def result_of(device: Device, ended: str) -> RawRun:
+    """The run of ``device``, which ended for the reason ``ended``."""
+    return RawRun(
+        events=tuple(device.log.events),
+        cores=tuple(_core_result(device, core) for core in device.cores.values()),
+        accesses=tuple(
+            RawAccess(
+                core, address, a.reads, a.writes, a.first_pc, a.last_value, device.registers.known(address)
+            )
+            for (core, address), a in sorted(device.registers.accesses.items())
+        ),
+        texts=dict(device.registers.texts),
+        goals=tuple(device.reached_goals),
+        ended=ended,
+        time=min(max(core.time for core in device.cores.values()), device.plan.budget),
+        executed=sum(core.instructions for core in device.cores.values()),
+        notes=tuple(device.log.notes()),
+        shared={
+            area: device.memories[memory].read(offset, min(size, MAX_SHARED)).hex()
+            for area, memory, offset, size in device.plan.shared
+        },
+    )
+
+
+def _core_result(device: Device, core: EmulatedCore) -> RawCore:
+    touched = {}
+    for name, memory, offset, size in core.plan.own_ram:
+        touched[name] = device.memories[memory].touched(offset, size)
+    return RawCore(
+        core.plan.name,
+        core.state,
+        core.instructions,
+        core.pc,
+        tuple(sorted(core.blocks.starts)[:MAX_BLOCKS]),
+        core.initial_stack,
+        _lowest_stack(core),
+        touched,
+        tuple((high, low) for high, low in core.stack_watch.process_stacks),
+        tuple(sorted(core.could_wake())),
+        core.ticks_could_wake(),
+        core.interrupts.active[-1] if core.interrupts.active else 0,
+        core.faults.open[-1][0] if core.faults.open else 0,
+        core.handler_since,
+        core.interrupts.most_urgent() or 0,
+    )
+
+
+def _lowest_stack(core: EmulatedCore) -> int | None:
+    """The lowest address of its main stack that was used.
+
+    From the lowest stack pointer seen down to the first longer stretch that nobody wrote.
+    """
+    top, bottom, seen = core.initial_stack, core.plan.stack_limit, core.stack_watch.lowest_main
+    if top is None or bottom is None or bottom >= top:
+        return None
+    located = core.bus.locate(bottom)
+    if located is None:
+        return None
+    memory, offset = located
+    start = max(bottom, min(top, seen if seen is not None else top))
+    touched = memory.untouched_below(offset, offset + start - bottom, GAP)
+    return bottom + touched - offset
+
+
+def with_calls(result: RawRun, exact: RawRun) -> RawRun:
+    """``result`` with the calls that a second run, which may end earlier, has followed."""
+    count = min(len(exact.events), len(result.events))
+    if [_what(event) for event in exact.events[:count]] != [_what(event) for event in result.events[:count]]:
+        return replace(result, notes=(*result.notes, "calls are not shown: a second run differed"))
+    events = tuple(
+        replace(event, calls=other.calls)
+        for event, other in zip(result.events[:count], exact.events[:count], strict=True)
+    )
+    return replace(result, events=events + result.events[count:])
+
+
+def is_finding(event: RawEvent) -> bool:
+    """Whether an event is a finding."""
+    return (
+        event.kind in ERRORS or event.kind in WARNINGS or event.kind in UNJUDGED
+    ) and "recovered" not in event.numbers
+
+
+def _what(event: RawEvent) -> tuple[str, str, int | None, int]:
+    return event.core, event.kind, event.pc, event.time

@@ -1,0 +1,59 @@
+"""Telling that a device is in the same state again: nothing will ever change without something from outside.
+
+Brent's way of finding a cycle: one earlier state is kept and renewed at ever longer distances.  Registers are
+compared at each look; memory only when they agree.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.device import Device
+
+MAX_USELESS = 8
+"""Times that memory is compared in vain against one kept state; then the next one is waited for."""
+
+
+class SameState:
+    """Asks a device, at each look, whether all of it is as at some earlier look."""
+
+    def __init__(self, device: Device) -> None:
+        self._device = device
+        self._turns, self._renew_at = 0, 4
+        self._registers: tuple[object, ...] | None = None
+        self._memory: tuple[object, ...] = ()
+        self._useless = 0
+
+    def again(self) -> bool:
+        """Whether the state repeats."""
+        self._turns += 1
+        registers = self._quick()
+        if registers == self._registers and self._useless < MAX_USELESS:
+            if self._whole() == self._memory:
+                return True
+            self._useless += 1
+        if self._turns >= self._renew_at:
+            self._renew_at = 2 * self._turns
+            self._registers, self._memory, self._useless = registers, self._whole(), 0
+        return False
+
+    def _quick(self) -> tuple[object, ...]:
+        cores = [core for core in self._device.cores.values() if core.state != "reset"]
+        running = [core.time for core in cores if core.runs]
+        earliest = min(running, default=0)
+        return tuple(
+            (core.state, core.pc, core.time - earliest if core.runs else 0, core.registers.snapshot())
+            for core in cores
+        )
+
+    def _whole(self) -> tuple[object, ...]:
+        device = self._device
+        now = device.schedule.time()
+        cores = [
+            (core.registers.float_snapshot(), core.system.state(time), core.coming(time))
+            for core in device.cores.values()
+            for time in [core.time if core.runs else now]
+        ]
+        memories = [each.quick_digest() for each in device.memories.values() if each.plan.kind == "ram"]
+        return (*cores, *memories, device.registers.state(), tuple(device.reached_goals))

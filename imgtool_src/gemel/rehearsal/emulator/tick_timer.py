@@ -1,0 +1,91 @@
+"""The tick timer of a core, by instructions executed.
+
+Armv7-M and Armv8-M architecture reference manuals, "The system timer, SysTick" (from memory).
+"""
+
+from __future__ import annotations
+
+ENABLE, INTERRUPT, PROCESSOR_CLOCK, COUNTED = 1 << 0, 1 << 1, 1 << 2, 1 << 16
+_HELD = 0x3
+NO_REFERENCE = 1 << 31
+"""The calibration register: no reference clock, so that the timer counts the processor's."""
+
+RELOAD_BITS = 0xFF_FFFF
+
+
+class TickTimer:
+    """Counts down to zero and starts again at its reload value; a period is reload + 1 instructions."""
+
+    def __init__(self) -> None:
+        self._control = self._reload = 0
+        self._counted = False
+        self._zero_at = 0
+        """When the counter next reaches zero, while it is enabled."""
+        self._value = 0
+        """The counter while it is not enabled."""
+
+    @property
+    def interrupts(self) -> bool:
+        """Whether it will make its exception pending by itself."""
+        return self._running and bool(self._control & INTERRUPT)
+
+    @property
+    def _running(self) -> bool:
+        return bool(self._control & ENABLE) and (self._reload > 0 or self._value > 0)
+
+    def next_interrupt(self) -> int | None:
+        """When its exception will become pending; None if it will not."""
+        return self._zero_at if self.interrupts else None
+
+    def advance(self, now: int) -> bool:
+        """Bring it up to time ``now``; True if its exception became pending on the way."""
+        if not self._running or now < self._zero_at:
+            return False
+        self._counted = True
+        self._value = 0
+        if self._reload:
+            period = self._reload + 1
+            self._zero_at += ((now - self._zero_at) // period + 1) * period
+        return bool(self._control & INTERRUPT)
+
+    def phase(self, now: int) -> int:
+        """Where it is in its period."""
+        return self._zero_at - now if self._running else 0
+
+    def read_control(self, now: int) -> int:
+        """The control register; its flag is cleared by the read."""
+        counted, self._counted = self._counted, False
+        return self._control | PROCESSOR_CLOCK | (COUNTED if counted else 0)
+
+    def read_reload(self) -> int:
+        """The reload register."""
+        return self._reload
+
+    def read_value(self, now: int) -> int:
+        """The current value register."""
+        if not self._control & ENABLE:
+            return self._value
+        left = self._zero_at - now
+        return left if self._running and left <= RELOAD_BITS and left <= max(self._reload, self._value) else 0
+
+    def write_control(self, value: int, now: int) -> None:
+        """Start, stop, or change whether it interrupts."""
+        was_on, is_on = self._control & ENABLE, value & ENABLE
+        if was_on and not is_on:
+            self._value = self.read_value(now)
+        self._control = value & _HELD
+        if is_on and not was_on:
+            self._zero_at = now + (self._value or self._reload + 1)
+
+    def write_reload(self, value: int, now: int) -> None:
+        """The value that it starts from next time."""
+        was_running = self._running
+        self._reload = value & RELOAD_BITS
+        if self._control & ENABLE and not was_running:
+            self._zero_at = now + self._reload + 1
+
+    def write_value(self, now: int) -> None:
+        """Any write clears the counter, which then starts from the reload value."""
+        self._value, self._counted = 0, False
+        if self._control & ENABLE:
+            self._zero_at = now + self._reload + 1

@@ -1,0 +1,1 @@
+"""A rehearsal as text, JSON and SVG."""

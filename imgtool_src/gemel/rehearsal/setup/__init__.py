@@ -1,0 +1,1 @@
+"""From layout, image and builds to the plan of an emulated device."""

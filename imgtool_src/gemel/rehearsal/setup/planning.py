@@ -1,0 +1,264 @@
+"""From layout, image and builds to the plan of an emulated device."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+from gemel.errors import GemelError, Problem
+from gemel.inspection.core_views import owned_areas
+from gemel.inspection.inspection import Inspection
+from gemel.layout.addresses import locate, seen_by, starts_of
+from gemel.layout.model import BuildPlan, Core, Layout, Memory
+from gemel.layout.rehearsal_model import DEFAULT_BUDGET, RehearsalPlan
+from gemel.m_profile.capabilities import lacking
+from gemel.placement.placed import has_vectors
+from gemel.rehearsal.emulator.core_mapping import touched_pages
+from gemel.rehearsal.plan import (
+    FILL,
+    PAGE,
+    CopiedBuild,
+    CorePlan,
+    DevicePlan,
+    MemoryKind,
+    MemoryPlan,
+    ReleasePlan,
+    Window,
+)
+from gemel.rehearsal.setup.goals import goals_of
+from gemel.rehearsal.setup.profiles import emulated_as, profile_notes
+from gemel.rehearsal.setup.rights import as_seen, closed_spans, executable_spans
+from gemel.rehearsal.setup.stacks import stack_limit_of
+from gemel.spans import Span, format_address, format_size, without
+
+MAX_MEMORY = 256 << 20
+"""Bytes of memory that a rehearsal takes at most, 256 MiB."""
+
+
+class CannotRehearse(GemelError):
+    """The device of this layout cannot be emulated, or the image has nothing to start."""
+
+
+def plan_of(
+    subject: Inspection, budget: int | None = None, watches: tuple[str, ...] = (), exact: bool = True
+) -> DevicePlan:
+    """The device that ``subject`` describes, with the image in its memories.
+
+    Raises CannotRehearse with everything that keeps it from being emulated.
+    """
+    layout = subject.layout
+    described = layout.rehearsal or RehearsalPlan()
+    problems = [*_size_problems(layout), *_page_problems(layout)]
+    goals, goal_problems = goals_of(subject, described)
+    problems += goal_problems
+    if problems:
+        raise CannotRehearse(problems)
+    cores = tuple(_core(subject, core, described) for core in layout.cores.values())
+    return DevicePlan(
+        memories=tuple(_memory(subject, each) for each in layout.memories.values() if each.kind != "device"),
+        cores=cores,
+        registers=described,
+        goals=goals,
+        budget=budget or (layout.rehearsal.budget if layout.rehearsal else DEFAULT_BUDGET),
+        shared=tuple(
+            (area.name, area.memory, area.offset, area.size)
+            for area in layout.areas.values()
+            if area.purpose == "shared" and layout.memories[area.memory].kind == "ram"
+        ),
+        watches=watches,
+        exact=exact,
+        notes=tuple(note for core in layout.cores.values() for note in profile_notes(core)),
+    )
+
+
+def _size_problems(layout: Layout) -> list[Problem]:
+    size = sum(memory.size for memory in layout.memories.values() if memory.kind != "device")
+    if size <= MAX_MEMORY:
+        return []
+    expected = f"at most {format_size(MAX_MEMORY)}"
+    hint = "describe for the rehearsal only the part of a large memory that the cores use"
+    return [
+        Problem(
+            "the device has more memory than a rehearsal emulates",
+            found=format_size(size),
+            expected=expected,
+            next_step=hint,
+        )
+    ]
+
+
+def _page_problems(layout: Layout) -> list[Problem]:
+    """Memories that share a page of the emulator, or that lie differently in theirs for different cores."""
+    problems = []
+    for core in layout.cores.values():
+        placed = sorted(
+            (touched_pages(Span(start, memory.size)), memory.name)
+            for memory in layout.memories.values()
+            for start in starts_of(memory, core.name)
+        )
+        for (first, name), (second, other) in pairwise(placed):
+            if second.start < first.end:
+                found = f"memories {name} and {other} for core {core.name} at {format_address(second.start)}"
+                expected = f"each page of {PAGE:,} bytes in one memory"
+                problems.append(
+                    Problem("two memories share a page of the emulator", found=found, expected=expected)
+                )
+    for memory in layout.memories.values():
+        starts = {start for core in layout.cores for start in starts_of(memory, core)}
+        if memory.kind != "device" and len({start % PAGE for start in starts}) > 1:
+            found = ", ".join(format_address(start) for start in sorted(starts))
+            expected = f"addresses apart by whole pages of {PAGE:,} bytes"
+            problems.append(
+                Problem(
+                    f"views of memory {memory.name} that cannot be mapped", found=found, expected=expected
+                )
+            )
+    return problems
+
+
+def _memory(subject: Inspection, memory: Memory) -> MemoryPlan:
+    if memory.kind == "ram":
+        return MemoryPlan(memory.name, "ram", memory.size, FILL, ())
+    pieces = tuple(
+        (address - memory.start, bytes(piece)) for address, piece in subject.image.pieces(memory.span)
+    )
+    kind: MemoryKind = "rom" if memory.kind == "rom" else "flash"
+    return MemoryPlan(memory.name, kind, memory.size, bytes((memory.erased_byte,)), pieces)
+
+
+def _core(subject: Inspection, core: Core, described: RehearsalPlan) -> CorePlan:
+    layout = subject.layout
+    windows = tuple(
+        Window(start, memory.name, memory.size)
+        for memory in layout.memories.values()
+        if memory.kind != "device"
+        for start in starts_of(memory, core.name)
+    )
+    guarded = tuple(
+        (span, mutex.guards)
+        for mutex in described.mutexes
+        if mutex.guards
+        for span in as_seen(layout, layout.span_of(mutex.guards), core.name)
+    )
+    return CorePlan(
+        name=core.name,
+        primary=core.role == "primary",
+        architecture=core.architecture,
+        extensions=core.extensions,
+        emulated_as=emulated_as(core),
+        lacks=tuple(sorted(lacking(core.architecture, core.extensions))),
+        interrupts=core.interrupts,
+        windows=windows,
+        devices=tuple(_devices(layout, core.name, described)),
+        executable=tuple(executable_spans(subject, core)),
+        closed=tuple(closed_spans(subject, core)),
+        guarded=guarded,
+        stack_limit=stack_limit_of(subject, core.name),
+        own_ram=tuple(_own_ram(layout, core.name)),
+        vectors=_reset_vectors(layout, core) if core.role == "primary" else None,
+        release=_release(subject, core) if core.release else None,
+    )
+
+
+def _devices(layout: Layout, core: str, described: RehearsalPlan) -> list[tuple[Span, int]]:
+    found = [
+        (Span(start, memory.size), memory.start)
+        for memory in layout.memories.values()
+        if memory.kind == "device"
+        for start in starts_of(memory, core)
+    ]
+    for address in register_addresses(layout, described):
+        if not any(span.holds(seen_by(layout, address, core)) for span, _ in found):
+            found.append((Span(address & ~3, 4), address & ~3))
+    return found
+
+
+def register_addresses(layout: Layout, described: RehearsalPlan) -> list[int]:
+    """The plain addresses of all registers that the layout describes."""
+    addresses = [
+        register
+        for core in layout.cores.values()
+        if core.release
+        for register in (core.release.vector_register, core.release.control_register)
+    ]
+    addresses += [constant.at for constant in described.constants]
+    addresses += [sequence.at for sequence in described.sequences]
+    addresses += [held.at for held in described.held]
+    addresses += [status.at for status in described.status]
+    addresses += [mutex.at for mutex in described.mutexes]
+    addresses += [port.at for port in described.serial]
+    addresses += [register.at for register in described.by_core]
+    for ready in described.ready:
+        addresses += [ready.at, ready.follow_at]
+    for event in described.events:
+        given = (event.after_write, event.enabled_at, event.status_at, event.clear_at)
+        addresses += [address for address in given if address is not None]
+    for pair in described.set_clear:
+        addresses += [pair.value_at, pair.set_at, pair.clear_at]
+    for interrupt in described.interrupts:
+        addresses += [interrupt.set_at, interrupt.clear_at]
+        addresses += [interrupt.pending_at] if interrupt.pending_at is not None else []
+    return sorted(set(addresses))
+
+
+def _own_ram(layout: Layout, core: str) -> list[tuple[str, str, int, int]]:
+    return [
+        (name, layout.areas[name].memory, layout.areas[name].offset, layout.areas[name].size)
+        for name in owned_areas(layout, core)
+    ]
+
+
+def _reset_vectors(layout: Layout, core: Core) -> int:
+    """Where the primary fetches its vectors: as the layout says, else from its lowest build with code."""
+    if core.reset_vectors is not None:
+        return core.reset_vectors
+    starts = [
+        layout.span_of(plan.stored_in).start + plan.vector_offset
+        for plan in layout.builds.values()
+        if plan.core == core.name and has_vectors(layout, plan.name)
+    ]
+    if not starts:
+        expected = "a build of the primary in an area of purpose code, or reset_vectors of the core"
+        raise CannotRehearse(Problem(f"nothing says where core {core.name} starts", expected=expected))
+    return seen_by(layout, min(starts), core.name)
+
+
+def _release(subject: Inspection, core: Core) -> ReleasePlan | None:
+    release, layout = core.release, subject.layout
+    if release is None:
+        return None
+    plans = [plan for plan in layout.builds.values() if plan.core == core.name]
+    tables = [
+        subject.placed[plan.name].vector_address
+        for plan in plans
+        if has_vectors(layout, plan.name) and plan.name in subject.placed
+    ]
+    return ReleasePlan(
+        release.vector_register,
+        release.control_register,
+        release.release_mask,
+        release.release_value,
+        release.key_mask,
+        release.key_value,
+        min(tables) if tables else None,
+        tuple(copied for plan in plans if plan.runs_in for copied in _copied(subject, plan)),
+    )
+
+
+def _copied(subject: Inspection, plan: BuildPlan) -> list[CopiedBuild]:
+    """What must lie in the area that a build is copied to: its bytes as the image stores them."""
+    placed, layout = subject.placed.get(plan.name), subject.layout
+    if placed is None:
+        return []
+    located = locate(layout, placed.run_start, plan.core)
+    if located is None:
+        return []
+    stored = [placed.stored]
+    placement = subject.placements.get(plan.name)
+    if placement is not None and placement.build.kind == "elf":
+        # The fill behind the build's own bytes need not be copied.
+        holes = without([placed.stored], [segment.load_span for segment in placement.build.stored])
+        stored = without([placed.stored], holes)
+    pieces = tuple(
+        (located.offset + span.start - placed.stored.start, subject.bytes_of(span)) for span in stored
+    )
+    return [CopiedBuild(plan.name, located.memory.name, pieces)]

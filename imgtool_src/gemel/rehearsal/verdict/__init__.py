@@ -1,0 +1,1 @@
+"""From the raw run of a device to findings in words."""

@@ -1,0 +1,122 @@
+"""Names for addresses: function and, where the build holds line tables, source line."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Mapping
+
+from gemel.builds.build import Build
+from gemel.builds.source import ByteSource
+from gemel.inspection.core_views import whereabouts
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.vector_tables import likely_tables
+from gemel.spans import format_address
+from gemel.structs import Struct
+
+REACH = 0x1000
+"""Bytes behind the last line entry of a sequence that still count as its line, at most."""
+
+
+class Place(Struct):
+    """An address of a core's code.  ``function`` holds the offset into it; both may be empty."""
+
+    core: str
+    address: int
+    function: str = ""
+    source: str = ""
+
+    def __str__(self) -> str:
+        named = (
+            f"{self.function} ({format_address(self.address)})"
+            if self.function
+            else format_address(self.address)
+        )
+        return f"{named}, {self.source}" if self.source else named
+
+
+class CodeNames:
+    """Names for the addresses that one image's cores execute.
+
+    ``sources`` are the builds' ELF files, for source lines; without them there are none.
+    """
+
+    def __init__(self, subject: Inspection, sources: Mapping[str, ByteSource]) -> None:
+        self._subject, self._sources = subject, sources
+        self._lines: dict[str, list[tuple[int, str]]] = {}
+        self.notes: list[str] = []
+
+    def builds_of(self, core: str) -> list[tuple[str, Build]]:
+        """The builds at hand that a core runs."""
+        placements, layout = self._subject.placements, self._subject.layout
+        return [(name, each.build) for name, each in placements.items() if layout.builds[name].core == core]
+
+    def function(self, core: str, address: int) -> str:
+        """``name`` or ``name + 12``; empty where no build at hand tells."""
+        name, offset = self._function(core, address)
+        return f"{name} + {offset}" if name and offset else name
+
+    def function_name(self, core: str, address: int) -> str:
+        """The function alone."""
+        return self._function(core, address)[0]
+
+    def _function(self, core: str, address: int) -> tuple[str, int]:
+        for _, build in self.builds_of(core):
+            found = build.symbols.function_at(address) if build.symbols else None
+            if found:
+                return found[0].name, found[1]
+        return "", 0
+
+    def function_count(self, core: str) -> int:
+        """How many functions the core's builds define."""
+        names = set()
+        for _, build in self.builds_of(core):
+            for symbol in build.symbols.all() if build.symbols else ():
+                if symbol.kind == "function" and symbol.defined:
+                    names.add(symbol.address)
+        return len(names)
+
+    def place(self, core: str, address: int, source: bool = False) -> Place:
+        """The place, with its source line if asked for."""
+        line = self._source(core, address) if source else ""
+        return Place(core, address, self.function(core, address), line)
+
+    def likely_tables(self, core: str) -> list[int]:
+        """Plain addresses in the image at which something starts that could be the core's vector table."""
+        plans = [plan for plan in self._subject.layout.builds.values() if plan.core == core]
+        return [each for plan in plans for each in likely_tables(self._subject, plan)]
+
+    def what_is_at(self, core: str, address: int) -> str:
+        """What the core sees at a data address: area, memory or nothing."""
+        return whereabouts(self._subject, core, address)
+
+    def variable(self, core: str, address: int) -> str:
+        """The variable of the core's builds that holds ``address``; empty if none is known."""
+        for _, build in self.builds_of(core):
+            for symbol in build.symbols.all() if build.symbols else ():
+                if symbol.kind == "object" and symbol.defined and symbol.span.holds(address):
+                    offset = address - symbol.address
+                    return f"{symbol.name} + {offset}" if offset else symbol.name
+        return ""
+
+    def _source(self, core: str, address: int) -> str:
+        for name, build in self.builds_of(core):
+            if build.segment_at_run(address) and name in self._sources:
+                table = self._lines_of(name)
+                index = bisect_right(table, (address, "\U0010ffff")) - 1
+                if index >= 0 and table[index][1] and address - table[index][0] < REACH:
+                    return table[index][1]
+        return ""
+
+    def _lines_of(self, name: str) -> list[tuple[int, str]]:
+        if name not in self._lines:
+            self._lines[name] = self._read_lines(name)
+        return self._lines[name]
+
+    def _read_lines(self, name: str) -> list[tuple[int, str]]:
+        debug = self._subject.placements[name].build.debug
+        if debug is None:
+            return []
+        rows, damaged = debug.lines()
+        if damaged:
+            self.notes.append(f"some source lines of build {name} are not shown: {damaged}")
+        return rows

@@ -1,0 +1,169 @@
+"""How each core ended, where that is not where it should: hangs, and states that nothing can wake."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.rehearsal.plan import DevicePlan
+from gemel.rehearsal.raw_run import RawCore, RawEvent, RawRun
+from gemel.rehearsal.result import RehearsalFinding
+from gemel.rehearsal.verdict.code_names import CodeNames
+from gemel.rehearsal.verdict.wording import Words, exception_name
+from gemel.spans import format_address
+
+LONG_IN_HANDLER = 1_000_000
+"""Instructions in one handler after which a core is taken to stay there."""
+
+
+def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[RehearsalFinding]:
+    """What keeps cores from going on.
+
+    A core that waits for what another one would write is not reported where that one has a finding itself.
+    """
+    if run.ended not in ("asleep", "same state", "budget"):
+        return []
+    causes = [*_handlers(run, names), *_sleepers(plan, run, names)]
+    named = {finding.core for finding in causes} | _stopped(run)
+    loops = {event.core: event for event in run.events if event.kind == "loops"}
+    for core, event in loops.items():
+        if core in named or event.numbers["interrupts"]:
+            continue
+        if "register" in event.numbers:
+            causes.append(_waits_for_register(event, names))
+        elif not (named - {core} and _polls_other(plan, event)):
+            causes.append(_loop(event, names))
+    if not plan.goals and run.ended == "budget":
+        causes += _busy(plan, run, names, {finding.core for finding in causes})
+    return causes
+
+
+def _polls_other(plan: DevicePlan, event: RawEvent) -> bool:
+    """Whether a loop reads memory that is not its core's own: it waits for another core."""
+    address = event.numbers.get("memory")
+    core = next(each for each in plan.cores if each.name == event.core)
+    for window in core.windows:
+        if address is not None and window.span.holds(address):
+            offset = address - window.start
+            own = [each for each in core.own_ram if each[1] == window.memory]
+            return not any(start <= offset < start + size for _, _, start, size in own)
+    return False
+
+
+def _stopped(run: RawRun) -> set[str]:
+    """Cores that cannot go on, and say so by a finding of their own."""
+    return {core.name for core in run.cores if core.state in ("stopped", "locked up") or core.fault}
+
+
+def _handlers(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
+    """Cores that stay in the handler of an exception."""
+    for core in run.cores:
+        if not core.handler or core.fault or core.state in ("stopped", "locked up", "reset"):
+            continue
+        if run.ended == "budget" and run.time - core.handler_since < LONG_IN_HANDLER:
+            continue
+        function = names.function_name(core.name, core.pc) or "a handler"
+        words = Words(
+            f"core {core.name} stays in {function} for {exception_name(core.handler)}",
+            f"entered at instruction {core.handler_since:,}, and it does not return",
+            "a handler that serves its exception and returns",
+            "link a handler for it, see what the handler waits for, or do not enable the interrupt",
+        )
+        yield _at_end(core, run, words, names, "stays-in-handler")
+
+
+def _sleepers(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
+    """Cores that sleep for good."""
+    if run.ended == "budget":
+        return
+    can_wake = wakeable(plan, run)
+    unreached = {goal.core for goal, reached in zip(plan.goals, run.goals, strict=True) if not reached}
+    for core in run.cores:
+        if core.state != "sleeping" or core.name in can_wake or core.handler:
+            continue
+        if plan.goals and not core.held_off and (run.ended == "asleep" or core.name not in unreached):
+            continue  # a goal that it has not reached says so, or it has reached its goals
+        masked = f"; {exception_name(core.held_off)} is pending and masked" if core.held_off else ""
+        words = Words(
+            f"core {core.name} sleeps for ever: nothing that is enabled could wake it",
+            f"WFI at {format_address(core.pc)} with no interrupt enabled that can come{masked}",
+            "an idle state that an interrupt can end",
+            "enable what is to wake it before it sleeps, or state in a goal what it has to reach",
+        )
+        yield _at_end(core, run, words, names, "no-wake-up-source")
+
+
+def wakeable(plan: DevicePlan, run: RawRun) -> set[str]:
+    """The cores that something from outside, their own timer, or a core that can be woken, could wake."""
+    between: dict[str, dict[int, str]] = {core.name: {} for core in plan.cores}
+    for each in plan.registers.interrupts:
+        for bit in range(32):
+            if each.mask >> bit & 1:
+                number = 16 + each.interrupt + (0 if each.shared_line else bit)
+                between[each.receiver][number] = each.sender
+    found: set[str] = set()
+    while True:
+        more = {
+            core.name
+            for core in run.cores
+            if core.ticks or any(between[core.name].get(n, "") in {"", *found} for n in core.could_wake)
+        }
+        if more <= found:
+            return found
+        found |= more
+
+
+def _waits_for_register(event: RawEvent, names: CodeNames) -> RehearsalFinding:
+    register = event.numbers["register"]
+    words = Words(
+        f"core {event.core} waits for register {format_address(register)}, which the layout does not describe",
+        "it reads zero for ever",
+        "a register that reads what the code waits for",
+        f"add to the layout: [[rehearsal.constant]] at = 0x{register:X}, value = the bits it waits for",
+    )
+    return _about(event, words, names, "waits-for-register")
+
+
+def _loop(event: RawEvent, names: CodeNames) -> RehearsalFinding:
+    memory, register = event.numbers.get("memory"), event.numbers.get("described")
+    if register is not None:
+        found = f"it reads register {format_address(register)}, which will not change any more"
+        hint = "see what the layout says of this register, and what the other core does"
+    elif memory is None:
+        found, hint = "it reads neither a device register nor RAM", "an endless loop is no place to wait in"
+    else:
+        named = names.variable(event.core, memory)
+        where = names.what_is_at(event.core, memory)
+        named = f"{named}, " if named else ""
+        found = f"it reads {named}{format_address(memory)} ({where}), which nobody changes"
+        hint = "see what should have written it"
+    words = Words(
+        f"core {event.core} is in an endless loop: the whole device is in the same state again",
+        found,
+        "sleep, or a wait for something that can come from outside",
+        hint,
+    )
+    return _about(event, words, names, "endless-loop")
+
+
+def _busy(plan: DevicePlan, run: RawRun, names: CodeNames, named: set[str]) -> Iterator[RehearsalFinding]:
+    """Without goals: cores that were still at work, with nothing that could interrupt them."""
+    for core in run.cores:
+        if core.state in ("running", "waiting") and core.name not in named | wakeable(plan, run):
+            words = Words(
+                f"core {core.name} is still busy when the budget ends, and no interrupt is enabled",
+                f"{core.instructions:,} instructions executed",
+                "an idle state that an interrupt can end",
+                "allow more instructions (--budget), or state in a goal what it has to reach",
+            )
+            yield _at_end(core, run, words, names, "no-idle-state")
+
+
+def _at_end(core: RawCore, run: RawRun, words: Words, names: CodeNames, kind: str) -> RehearsalFinding:
+    place = names.place(core.name, core.pc, source=True)
+    return RehearsalFinding(kind, "error", core.name, run.time, *words, place)
+
+
+def _about(event: RawEvent, words: Words, names: CodeNames, kind: str) -> RehearsalFinding:
+    from gemel.rehearsal.verdict.judging import finding_of
+
+    return finding_of(event, words, names, kind, "error")

@@ -1,0 +1,147 @@
+"""From a raw run to a rehearsal: names for addresses, words for events, findings."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.inspection.inspection import Inspection
+from gemel.rehearsal.kinds import ERRORS, UNJUDGED, WARNINGS
+from gemel.rehearsal.plan import DevicePlan
+from gemel.rehearsal.raw_run import RawCore, RawEvent, RawRun
+from gemel.rehearsal.result import (
+    CoreSummary,
+    GoalResult,
+    Happening,
+    RamUse,
+    RegisterUse,
+    Rehearsal,
+    RehearsalFinding,
+    Severity,
+)
+from gemel.rehearsal.verdict.code_names import CodeNames, Place
+from gemel.rehearsal.verdict.endings import ending_findings
+from gemel.rehearsal.verdict.release_findings import (
+    lock_up_findings,
+    release_findings,
+    unreached_goals,
+)
+from gemel.rehearsal.verdict.telling import telling
+from gemel.rehearsal.verdict.wording import Words, words_for
+
+ENDINGS = {
+    "goals": "every goal was reached",
+    "asleep": "every core sleeps, and nothing that is modelled will wake one",
+    "same state": "the whole device is in a state that it was in before: nothing will change any more",
+    "budget": "the budget of instructions ended",
+    "finding": "a core could not go on",
+}
+"""Why a run ended, in words."""
+
+
+def rehearsal_of(subject: Inspection, plan: DevicePlan, run: RawRun, names: CodeNames) -> Rehearsal:
+    """What ``run`` says of the image."""
+    findings = [*_findings(run, names), *release_findings(plan, run, names)]
+    findings += [*lock_up_findings(run, names), *ending_findings(plan, run, names)]
+    if not any(finding.severity == "error" for finding in findings):
+        findings += unreached_goals(plan, run, names)
+    findings.sort(key=lambda finding: (finding.time, finding.kind, finding.core))
+    return Rehearsal(
+        product=subject.layout.product,
+        budget=plan.budget,
+        ended=ENDINGS.get(run.ended, run.ended),
+        time=run.time,
+        executed=run.executed,
+        findings=tuple(findings),
+        events=tuple(_happening(event, names) for event in run.events),
+        cores=tuple(_core(subject, plan, core, names) for core in run.cores),
+        texts=run.texts,
+        goals=tuple(
+            GoalResult(goal.core, goal.label, reached)
+            for goal, reached in zip(plan.goals, run.goals, strict=True)
+        ),
+        registers=tuple(
+            RegisterUse(
+                each.core,
+                each.address,
+                each.reads,
+                each.writes,
+                each.last_value,
+                each.known,
+                names.function(each.core, each.first_pc),
+            )
+            for each in run.accesses
+        ),
+        notes=(*plan.notes, *run.notes, *_undescribed(run), *names.notes),
+        shared_memory={area: bytes.fromhex(digits) for area, digits in run.shared.items()},
+    )
+
+
+def ended_outside(subject: Inspection, plan: DevicePlan, how: str) -> Rehearsal:
+    """A rehearsal whose process ended without a result."""
+    what = "the process with the emulator ended without a result"
+    hint = "nothing is known of the image; report the fault with the image if you can"
+    finding = RehearsalFinding("emulator-ended", "error", "", 0, what, how, "a result", hint, None)
+    goals = tuple(GoalResult(goal.core, goal.label, False) for goal in plan.goals)
+    return Rehearsal(
+        subject.layout.product, plan.budget, what, 0, 0, (finding,), (), (), {}, goals, (), plan.notes, {}
+    )
+
+
+def finding_of(
+    event: RawEvent, words: Words, names: CodeNames, kind: str, severity: Severity
+) -> RehearsalFinding:
+    """A finding about an event."""
+    place = names.place(event.core, event.pc, source=True) if event.pc is not None else None
+    calls = tuple(names.place(event.core, call, source=True) for call in event.calls)
+    times = event.numbers.get("times", 1)
+    return RehearsalFinding(kind, severity, event.core, event.time, *words, place, calls, times)
+
+
+def _findings(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
+    for event in run.events:
+        if "recovered" in event.numbers:
+            continue
+        if event.kind in ERRORS or event.kind in UNJUDGED:
+            yield finding_of(event, words_for(event, names), names, event.kind, "error")
+        elif event.kind in WARNINGS:
+            yield finding_of(event, words_for(event, names), names, event.kind, "warning")
+
+
+def _happening(event: RawEvent, names: CodeNames) -> Happening:
+    place = names.place(event.core, event.pc) if event.pc is not None else None
+    text = telling(event, names)
+    return Happening(event.time, event.core, event.kind, text, place, event.numbers, event.words)
+
+
+def _core(subject: Inspection, plan: DevicePlan, core: RawCore, names: CodeNames) -> CoreSummary:
+    planned = next(each for each in plan.cores if each.name == core.name)
+    sizes = {area: size for area, _, _, size in planned.own_ram}
+    top, limit = core.stack_top, planned.stack_limit
+    room = top - limit if top is not None and limit is not None and core.stack_lowest is not None else None
+    used = top - core.stack_lowest if room is not None and top and core.stack_lowest else None
+    reached = {names.function_name(core.name, block) for block in core.blocks} - {""}
+    place: Place | None = names.place(core.name, core.pc) if core.state != "reset" else None
+    return CoreSummary(
+        core.name,
+        subject.layout.cores[core.name].role,
+        core.state,
+        core.instructions,
+        place,
+        top,
+        used,
+        room,
+        tuple(RamUse(area, touched, sizes[area]) for area, touched in core.ram_touched.items()),
+        tuple(sorted(reached)),
+        names.function_count(core.name),
+    )
+
+
+def _undescribed(run: RawRun) -> Iterator[str]:
+    """The registers that code used and the layout does not describe."""
+    unknown = sorted({each.address for each in run.accesses if not each.known and each.reads})
+    if unknown:
+        from gemel.spans import format_address
+
+        shown = ", ".join(format_address(each) for each in unknown[:8])
+        more = f" and {len(unknown) - 8} more" if len(unknown) > 8 else ""
+        yield f"read as zero, since the layout does not describe them: {shown}{more}"

@@ -1,0 +1,136 @@
+"""What is judged at the end of a run: was each core released as it must be, is anything still to come."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.rehearsal.plan import CorePlan, DevicePlan
+from gemel.rehearsal.raw_run import RawCore, RawEvent, RawRun
+from gemel.rehearsal.result import RehearsalFinding
+from gemel.rehearsal.verdict.code_names import CodeNames
+from gemel.rehearsal.verdict.wording import Words
+from gemel.spans import format_address
+
+STATES = {
+    "running": "runs",
+    "waiting": "waits for an event",
+    "sleeping": "sleeps",
+    "locked up": "is locked up",
+    "stopped": "stopped at a fault",
+    "reset": "is in reset",
+}
+
+
+def release_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
+    """For each secondary: released at all, after its vector register was written, with the right address."""
+    for core in plan.cores:
+        if core.release is None:
+            continue
+        released = next((e for e in run.events if e.kind == "released" and e.words["of"] == core.name), None)
+        if released is None and run.ended != "finding":
+            yield _never_released(plan, core, run, names)
+        elif released is None:
+            continue  # the finding that ended the run says why
+        elif not released.numbers["written"]:
+            words = Words(
+                f"core {core.name} is released before its vector register was written",
+                f"{format_address(core.release.vector_register)} was not written; the core starts at zero",
+                "the address of its vector table, then the release",
+                "write the vector register first",
+            )
+            yield _about(released, words, names, "released-before-vector")
+        elif core.release.expected is not None and not _same_place(core, released):
+            yield _wrong_address(core, released, run, names)
+
+
+def _same_place(core: CorePlan, released: RawEvent) -> bool:
+    """Whether the address written is one under which the core sees its vector table; aliases count."""
+    expected = core.release.expected if core.release else None
+    if expected is None or released.numbers["vectors"] == expected:
+        return True
+    located = [
+        (window.memory, address - window.start)
+        for address in (expected, released.numbers["vectors"])
+        for window in core.windows
+        if window.span.holds(address)
+    ]
+    return len(located) == 2 and located[0] == located[1]
+
+
+def _wrong_address(core: CorePlan, released: RawEvent, run: RawRun, names: CodeNames) -> RehearsalFinding:
+    writes = [
+        e
+        for e in run.events
+        if e.kind == "vector-register" and e.words["of"] == core.name and e.time <= released.time
+    ]
+    writer = writes[-1] if writes else released
+    expected = core.release.expected if core.release else None
+    got = released.numbers["vectors"]
+    words = Words(
+        f"core {core.name} is released at a wrong address",
+        f"{format_address(got)}, {names.what_is_at(core.name, got)}",
+        f"{format_address(expected or 0)}, where its vector table lies",
+        "correct the address in the primary's code, or place the build where the primary starts it",
+    )
+    return _about(writer, words, names, "released-at-wrong-address")
+
+
+def _never_released(plan: DevicePlan, core: CorePlan, run: RawRun, names: CodeNames) -> RehearsalFinding:
+    primary = next(each for each in plan.cores if each.primary)
+    raw = next(each for each in run.cores if each.name == primary.name)
+    release = core.release
+    control = format_address(release.control_register) if release else ""
+    words = Words(
+        f"core {core.name} is never released",
+        f"{_budget(run)}after {run.time:,} instructions core {primary.name} {STATES[raw.state]}",
+        f"a write to {control} that lets it run",
+        "see why the primary does not get there; a register that it waits for may need describing",
+    )
+    return _at_end(raw, run, words, names, "never-released")
+
+
+def _budget(run: RawRun) -> str:
+    return "the budget ended; " if run.ended == "budget" else ""
+
+
+def lock_up_findings(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
+    """Cores that met a fault and have no handler for it."""
+    for event in run.events:
+        if event.numbers.get("locked_up"):
+            handler = event.numbers.get("handler")
+            shown = format_address(handler) if handler is not None else "in no memory"
+            words = Words(
+                f"core {event.core} is locked up",
+                f"a fault ({event.kind}) with no handler: its HardFault vector is {shown}",
+                "a HardFault handler in code of this core",
+                "mend the fault; and fill the HardFault vector, so that a later one can be told of",
+            )
+            yield _about(event, words, names, "locked-up")
+
+
+def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
+    """One finding for each goal that was not reached."""
+    for goal, reached in zip(plan.goals, run.goals, strict=True):
+        if reached:
+            continue
+        raw = next(each for each in run.cores if each.name == goal.core)
+        words = Words(
+            f"a goal was not reached: {goal.label}",
+            f"{_budget(run)}after {run.time:,} instructions core {goal.core} {STATES[raw.state]}",
+            goal.label,
+            "see the timeline, or allow more instructions (--budget)"
+            if run.ended == "budget"
+            else "see the timeline",
+        )
+        yield _at_end(raw, run, words, names, "goal-not-reached")
+
+
+def _at_end(raw: RawCore, run: RawRun, words: Words, names: CodeNames, kind: str) -> RehearsalFinding:
+    place = names.place(raw.name, raw.pc, source=True) if raw.state != "reset" else None
+    return RehearsalFinding(kind, "error", raw.name, run.time, *words, place)
+
+
+def _about(event: RawEvent, words: Words, names: CodeNames, kind: str) -> RehearsalFinding:
+    from gemel.rehearsal.verdict.judging import finding_of
+
+    return finding_of(event, words, names, kind, "error")

@@ -1,0 +1,135 @@
+"""Data classes as JSON text, and the JSON Schema of that, derived from their declarations: once for all commands.
+
+A class is one whose fields are annotated, of whatever kind (dataclass, struct, named tuple); a meaning in
+``Annotated[type, "meaning"]`` becomes the schema's description.  How values are written:
+
+    Address     {"value": 268435456, "text": "0x1000_0000"}
+    Span        {"start": .., "size": .., "text": "0x1000_0000..0x1000_00FF"}
+    bytes       hexadecimal digits          date    "2027-06-30"
+    tuple       a list                      dict    an object, by its keys
+    from_       "from": a field that would be a word of Python has ``_`` at its end
+
+JSON text is ASCII, so that no name from a file can steer a terminal or turn the direction of text.
+"""
+
+from __future__ import annotations
+
+import datetime
+import json
+import types
+from typing import Annotated, Any, Literal, Union, get_args, get_origin, get_type_hints
+
+from gemel.spans import Address, Span, format_address
+
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
+
+
+def _object(description: str, properties: dict[str, Any]) -> dict[str, Any]:
+    """An object with exactly these properties, all required."""
+    return {
+        "type": "object",
+        "description": description,
+        "properties": properties,
+        "required": list(properties),
+        "additionalProperties": False,
+    }
+
+
+_SHARED = {
+    "Address": _object(
+        "An address or a word, as a number and as text.",
+        {
+            "value": {"type": "integer", "minimum": 0, "maximum": 0xFFFF_FFFF},
+            "text": {"type": "string", "pattern": "^0x[0-9A-F]{4}_[0-9A-F]{4}$"},
+        },
+    ),
+    "Span": _object(
+        "Bytes from an address on; the text has an inclusive end.",
+        {
+            "start": {"type": "integer", "minimum": 0},
+            "size": {"type": "integer", "minimum": 0},
+            "text": {"type": "string"},
+        },
+    ),
+}
+_PLAIN: dict[Any, dict[str, Any]] = {
+    Address: {"$ref": "#/$defs/Address"},
+    Span: {"$ref": "#/$defs/Span"},
+    bytes: {"type": "string", "pattern": "^([0-9a-f]{2})*$"},
+    datetime.date: {"type": "string", "format": "date"},
+    str: {"type": "string"},
+    bool: {"type": "boolean"},
+    int: {"type": "integer", "minimum": 0},
+    float: {"type": "number", "minimum": 0},
+    type(None): {"type": "null"},
+}
+
+
+def json_text(data: Any) -> str:
+    """Plain data as JSON text in ASCII, the same for equal data; ends with a newline."""
+    return json.dumps(data, indent=2, ensure_ascii=True) + "\n"
+
+
+def data_of(value: Any) -> Any:
+    """A value, and all that is in it, as what ``json`` can write."""
+    if isinstance(value, Span):
+        return {"start": value.start, "size": value.size, "text": str(value)}
+    if isinstance(value, Address):
+        return {"value": int(value), "text": format_address(value)}
+    if isinstance(value, bytes):
+        return value.hex()
+    if isinstance(value, datetime.date):
+        return value.isoformat()
+    if names := _fields(type(value)):
+        return {name.rstrip("_"): data_of(getattr(value, name)) for name in names}
+    if isinstance(value, tuple | list):
+        return [data_of(each) for each in value]
+    if isinstance(value, dict):
+        return {key: data_of(each) for key, each in value.items()}
+    return value
+
+
+def schema_of(model: type, title: str) -> dict[str, Any]:
+    """JSON Schema (draft 2020-12) of what `data_of` makes of a ``model``."""
+    definitions: dict[str, Any] = {}
+    _define(model, definitions)
+    whole = definitions.pop(model.__name__)
+    return {"$schema": DIALECT, "title": title, **whole, "$defs": dict(sorted(definitions.items()))}
+
+
+def _fields(model: type) -> tuple[str, ...]:
+    return tuple(name for name in getattr(model, "__annotations__", ()) if name != "_")
+
+
+def _define(model: type, definitions: dict[str, Any]) -> None:
+    """Put the schema of a class, and of those it uses, into ``definitions`` by name."""
+    if model.__name__ in definitions:
+        return
+    definitions[model.__name__] = {}
+    hints = get_type_hints(model, include_extras=True)
+    properties = {name.rstrip("_"): _schema_of(hint, definitions) for name, hint in hints.items()}
+    definitions[model.__name__] = _object((model.__doc__ or "").strip(), properties)
+
+
+def _schema_of(hint: Any, definitions: dict[str, Any]) -> dict[str, Any]:
+    origin, inner = get_origin(hint), get_args(hint)
+    if origin is Annotated:
+        return {**_schema_of(inner[0], definitions), "description": inner[1]}
+    if origin is Literal:
+        return {"enum": list(inner)}
+    if origin is tuple:
+        return {"type": "array", "items": _schema_of(inner[0], definitions)}
+    if origin is dict and get_origin(inner[0]) is Literal:
+        return _object(
+            "One value for each.", {key: _schema_of(inner[1], definitions) for key in get_args(inner[0])}
+        )
+    if origin is dict:
+        return {"type": "object", "additionalProperties": _schema_of(inner[1], definitions)}
+    if origin in (Union, types.UnionType):
+        return {"anyOf": [_schema_of(each, definitions) for each in inner]}
+    if hint in _PLAIN:
+        if hint in (Address, Span):
+            definitions[hint.__name__] = _SHARED[hint.__name__]
+        return dict(_PLAIN[hint])
+    _define(hint, definitions)
+    return {"$ref": f"#/$defs/{hint.__name__}"}

@@ -1,0 +1,27 @@
+"""Sentences and labelled values as lines of a given width, for problems, findings and reports alike."""
+
+from __future__ import annotations
+
+import textwrap
+
+from gemel.text.escaping import on_one_line
+
+
+def wrapped(text: str, width: int, head: str = "", indent: int = 0) -> list[str]:
+    """``text`` after ``head`` as lines of ``width`` columns, further ones ``indent`` more to the right than it.
+
+    Control characters are escaped; words, and so file names, spans and addresses, stay whole.
+    """
+    return textwrap.wrap(
+        on_one_line(text),
+        width,
+        initial_indent=head,
+        subsequent_indent=" " * (len(head) + indent),
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+
+
+def label_head(label: str) -> str:
+    """What stands before a value: its label in a column of its own."""
+    return f"  {label:<9} "

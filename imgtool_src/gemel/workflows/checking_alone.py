@@ -1,0 +1,205 @@
+"""Checking an image without its layout, by the receiver's policy: what record and seal prove by themselves.
+
+The record in the image says where its builds are, and the seal whose it is; a layout is made of that, and the
+rules that need no more are applied to it.  Every other rule is reported as not checked.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from typing import TYPE_CHECKING, Literal
+
+from gemel.errors import Problem, UsageProblem
+from gemel.image.sparse import SparseBytes
+from gemel.layout.model import Area, BuildPlan, Core, Layout, Memory, RecordPlan, SealPlan
+from gemel.layout.reader import ReadLayout
+from gemel.outcomes import NotChecked
+from gemel.record.format import MAX_BUILDS
+from gemel.record.record import Record, RecordError, decode, find, record_size
+from gemel.seals.finding import find_seals
+from gemel.spans import ADDRESS_SPACE, Span, format_address, merge
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from gemel.checking.runner import RuleResult
+    from gemel.image.image import Image
+    from gemel.policy.reader import ReadPolicy
+    from gemel.seals.keys.keys import PublicKey
+    from gemel.workflows.checking import CheckResult
+
+APPLIED = (
+    "image-fits-policy",
+    "record-digests-match",
+    "record-sound",
+    "rollback-not-lower",
+    "seal-algorithm-allowed",
+    "seal-by-trusted-key",
+    "seal-over-this-record",
+    "seal-present",
+    "seal-signers-known",
+    "seal-signers-sufficient",
+    "seal-well-formed",
+)
+"""The rules that need no layout."""
+
+MAX_PLACES = 64
+"""Marks of records that are looked at; an image has one, or one for each of its slots."""
+
+NEEDS_LAYOUT = "needs the layout, which says what else is in the flash"
+NO_LAYOUT = "no layout"
+_ROLES: dict[str, Literal["primary", "secondary"]] = {"primary": "primary", "secondary": "secondary"}
+
+
+def check_alone(
+    image: Image,
+    policy: ReadPolicy,
+    trusted: Sequence[PublicKey] | None = None,
+    min_rollback: int | None = None,
+) -> CheckResult:
+    """What can be said of ``image`` by ``policy`` alone; ``trusted`` narrows the policy's keys.
+
+    Raises UsageProblem for an image with several sound records or seals, and as ``trust_in`` does.
+    """
+    from gemel.checking.registry import all_rules
+    from gemel.checking.runner import RuleResult
+    from gemel.workflows.checking import CheckResult, check
+    from gemel.workflows.trust import trust_in
+
+    layout = _layout_of(image.data, image.file)
+    rules = all_rules()
+    result = check(
+        layout,
+        image,
+        trusted=trust_in(layout, trusted, policy),
+        min_rollback=min_rollback,
+        rehearsal=False,
+        rules=[rule for rule in rules if rule.name in APPLIED],
+    )
+    applied = {each.rule.name: each for each in result.results}
+    missing = (NotChecked("", NEEDS_LAYOUT),)
+    every: list[RuleResult] = [applied.get(rule.name) or RuleResult(rule, (), (), missing) for rule in rules]
+    return CheckResult(tuple(every), result.idle_waivers, result.inspection)
+
+
+def is_image_name(path: Path) -> bool:
+    """Whether a file's suffix is that of an image, and so of no layout."""
+    from gemel.image.formats import format_of
+
+    try:
+        format_of(path.name)
+    except UsageProblem:
+        return False
+    return True
+
+
+def refuse_without_layout(given: Sequence[str]) -> None:
+    """Raise UsageProblem for what only a layout gives a meaning to."""
+    if given:
+        what, step = (
+            "without a layout this means nothing",
+            "give the layout before the image, or leave it out",
+        )
+        raise UsageProblem(Problem(what, found=", ".join(given), next_step=step))
+
+
+def _layout_of(image: SparseBytes, file: str) -> ReadLayout:
+    """A layout that says what record and seal say, and nothing else; areas of what is missing are empty."""
+    found = _the_record(image, file)
+    seals = [each.span for each in find_seals(image) if each.seal]
+    if len(seals) > 1:
+        raise UsageProblem(_several("seals", file, [span.start for span in seals]))
+    runs = merge(image.spans())
+    spare = _free(runs)
+    spans = {"record": spare, "seal": Span(spare.start + 0x1000, 0x1000)}
+    if seals:
+        spans["seal"] = seals[0]
+    record = None
+    if found:
+        start, record = found
+        spans["record"] = Span(start, record_size(len(record.builds)))
+    memories = {
+        f"flash-{number}": _memory(f"flash-{number}", span)
+        for number, span in enumerate([*runs, Span(spare.start, 0x2000)])
+    }
+    areas = {}
+    for purpose, span in spans.items():
+        memory = next(each for each in memories.values() if each.span.holds(span.start))
+        size = min(span.size, memory.span.end - span.start)
+        kind: Literal["record", "seal"] = "record" if purpose == "record" else "seal"
+        areas[purpose] = Area(
+            name=purpose, memory=memory.name, offset=span.start - memory.start, size=size, purpose=kind
+        )
+    builds, cores = _builds_of(record, memories, areas)
+    layout = Layout(
+        format=1,
+        product=record.product if record else NO_LAYOUT,
+        memories=memories,
+        cores=cores,
+        areas=areas,
+        builds=builds,
+        record=RecordPlan(area="record"),
+        seal=SealPlan(area="seal"),
+    )
+    digest = record.layout_sha256 if record else bytes(32)
+    return ReadLayout(layout, NO_LAYOUT, digest, "", hashlib.sha256(b"").digest())
+
+
+def _the_record(image: SparseBytes, file: str) -> tuple[int, Record] | None:
+    sound: list[tuple[int, Record]] = []
+    for start in find(image.pieces())[:MAX_PLACES]:
+        span = Span(start, min(record_size(MAX_BUILDS), ADDRESS_SPACE - start))
+        try:
+            record = decode(image.read(span, 0xFF), format_address(start))
+        except RecordError:
+            continue
+        if image.holds(Span(start, record_size(len(record.builds)))):
+            sound.append((start, record))
+    if len(sound) > 1:
+        raise UsageProblem(_several("sound records", file, [start for start, _ in sound]))
+    return sound[0] if sound else None
+
+
+def _several(what: str, file: str, starts: list[int]) -> Problem:
+    found = ", ".join(format_address(start) for start in starts[:6])
+    step = "check the image with its layout, which says which of them counts"
+    return Problem(f"the image has several {what}", where=file, found=found, expected="one", next_step=step)
+
+
+def _free(runs: list[Span]) -> Span:
+    """4 KiB of addresses, with 4 KiB behind them, that the image does not touch."""
+    start = 0
+    for run in runs:
+        if run.start - start >= 0x2000:
+            break
+        start = -(-run.end // 0x1000) * 0x1000
+    return Span(start, 0x1000)
+
+
+def _memory(name: str, span: Span) -> Memory:
+    return Memory(name=name, kind="flash", start=span.start, size=span.size)
+
+
+def _builds_of(
+    record: Record | None, memories: dict[str, Memory], areas: dict[str, Area]
+) -> tuple[dict[str, BuildPlan], dict[str, Core]]:
+    """The builds that the record lists and their cores; ``areas`` gets one for each that the image holds."""
+    builds, cores = {}, {}
+    for number, entry in enumerate(record.builds if record else ()):
+        memory = next((each for each in memories.values() if each.span.covers(entry.stored)), None)
+        if memory is None:
+            continue
+        area = f"stored-{number}"
+        areas[area] = Area(
+            name=area,
+            memory=memory.name,
+            offset=entry.stored.start - memory.start,
+            size=entry.stored.size,
+            purpose="data",
+        )
+        builds[entry.name] = BuildPlan(name=entry.name, core=entry.core, stored_in=area)
+        cores[entry.core] = Core(
+            name=entry.core, role=_ROLES[entry.role], architecture="armv7-m", interrupts=0
+        )
+    return builds, cores

@@ -1,0 +1,93 @@
+"""Signatures made elsewhere: which key each belongs to, and what comes back verified before it goes into a seal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from gemel.errors import Problem, UsageProblem
+from gemel.structs import replace
+
+if TYPE_CHECKING:
+    from gemel.seals.format import SealFinding
+    from gemel.seals.keys.keys import PublicKey
+
+LARGEST_SIGNATURE = 64 << 10
+
+
+def paired(files: Sequence[Path], option: str, publics: Sequence[Path]) -> list[tuple[Path, PublicKey]]:
+    """Each file of ``option`` with the public key that was given with it, in the same order.
+
+    Raises UsageProblem for another number of keys than files, KeyFileError for what is no public key.
+    """
+    from gemel.workflows.key_inputs import public_keys
+
+    if len(files) != len(publics):
+        found = f"{len(files)} {option}, {len(publics)} --public"
+        step = f"give each {option} FILE its --public KEY, in the same order"
+        raise UsageProblem(
+            Problem(
+                "files and public keys do not pair", found=found, expected="as many of each", next_step=step
+            )
+        )
+    keys = public_keys(publics)
+    twice = [key for index, key in enumerate(keys) if key in keys[:index]]
+    if twice:
+        found = twice[0].fingerprint.hex()
+        raise UsageProblem(
+            Problem("a public key is given twice", where="--public", found=found, expected="each key once")
+        )
+    return list(zip(files, keys, strict=True))
+
+
+def signatures_from(
+    record_bytes: bytes, pairs: Iterable[tuple[Path, PublicKey]]
+) -> list[tuple[PublicKey, bytes]]:
+    """The signatures in files, verified, in COSE's form; raises SealError and UsageProblem."""
+    from gemel.seals.seal import SealError, signature_made_elsewhere
+
+    made: list[tuple[PublicKey, bytes]] = []
+    findings: list[SealFinding] = []
+    for path, key in pairs:
+        try:
+            made.append((key, signature_made_elsewhere(record_bytes, key, _signature_bytes(path), str(path))))
+        except SealError as error:
+            other = _other_request(record_bytes, path)
+            problems = [replace(each, found=f"{each.found}{other}") for each in error.problems]
+            findings += zip(error.faults, problems, strict=True)
+    if findings:
+        raise SealError(findings)
+    return made
+
+
+def _signature_bytes(path: Path) -> bytes:
+    from gemel.files.reading import blocks_of_file
+
+    data = bytearray()
+    for block in blocks_of_file(path):
+        data += block
+        if len(data) > LARGEST_SIGNATURE:
+            found, expected = f"more than {LARGEST_SIGNATURE:,} bytes", "a signature"
+            raise UsageProblem(
+                Problem("too large for a signature", where=str(path), found=found, expected=expected)
+            )
+    return bytes(data)
+
+
+def _other_request(record_bytes: bytes, path: Path) -> str:
+    """How the request beside a signature's file (x.tbs beside x.tbs.sig) differs from what is sealed here."""
+    from gemel.record.record import decode
+    from gemel.seals.to_be_signed import LARGEST_REQUEST, RequestError, differences, read_to_be_signed
+
+    request = path.with_suffix("")
+    try:
+        if request == path or request.stat().st_size > LARGEST_REQUEST:
+            return ""
+        asked = read_to_be_signed(request.read_bytes(), str(request))
+    except (OSError, RequestError):
+        return ""
+    told = list(differences(decode(record_bytes, "the record"), asked.record))
+    if not told:
+        return ""
+    return f"; {request.name} beside it asks for another image: {'; '.join(told)}"

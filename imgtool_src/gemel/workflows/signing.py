@@ -1,0 +1,239 @@
+"""Sealing an image that was joined before, in one step or in two: nothing is printed, and nothing written.
+
+The image is checked before anything is signed and once more with its seal; what came of it is in ``checks``,
+in their order, and there is no seal and there are no bytes where the last of them does not pass.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol
+
+from gemel.errors import Problem, UsageProblem
+from gemel.seals import sealing
+from gemel.structs import Struct
+from gemel.workflows.checking import CheckResult, check
+from gemel.workflows.inputs import build_files, load_builds, load_layout, read_image, version_of
+from gemel.workflows.made_elsewhere import paired, signatures_from
+from gemel.workflows.sealing import MORE_SIGNERS, SignerSource, rules_of_a_part, rules_without_seal
+from gemel.workflows.trust import trust_of_signer, trusted_keys
+
+if TYPE_CHECKING:
+    from gemel.builds.build import Build
+    from gemel.checking.rule import Rule
+    from gemel.image.image import Image
+    from gemel.layout.reader import ReadLayout
+    from gemel.seals.keys.keys import PublicKey
+    from gemel.seals.seal import Seal, SealSigner
+
+Signatures = list[tuple["PublicKey", bytes]]
+
+
+class SignerFiles(SignerSource, Protocol):
+    """Keys that are opened when needed, with the files that they are read from."""
+
+    @property
+    def files(self) -> Sequence[Path]:
+        """The key files."""
+
+
+class SignRequest(Struct, dict=True):
+    """What is to be sealed, by whom and where to; files are read when they are first needed.
+
+    ``version`` and ``rollback`` are what the image must hold where it was joined with other values than the
+    layout's.
+    """
+
+    layout: Path
+    image: Path
+    builds: Sequence[str]
+    outputs: Sequence[Path]
+    to_be_signed: Sequence[Path]
+    signatures: Sequence[Path]
+    publics: Sequence[Path]
+    add: bool
+    trust: Sequence[Path]
+    at: int | None
+    more_to_come: bool = False
+    version: str | None = None
+    rollback: int | None = None
+    memories: Sequence[str] = ()
+
+    @cached_property
+    def read(self) -> ReadLayout:
+        """The layout."""
+        return load_layout(self.layout)
+
+    @cached_property
+    def loaded(self) -> Image:
+        """The image."""
+        return read_image(self.image, layout=self.read, at=self.at)
+
+    @cached_property
+    def files(self) -> dict[str, Path]:
+        """The builds' files."""
+        return build_files(self.read.layout, self.builds)
+
+    @cached_property
+    def handed(self) -> dict[str, Build]:
+        """The builds that are given."""
+        return load_builds(self.read, self.files)
+
+    @property
+    def inputs(self) -> list[Path]:
+        """Every file that is read, less those of private keys."""
+        files = [self.layout, self.image, *self.files.values(), *self.signatures]
+        return [*files, *self.publics, *self.trust]
+
+
+class HandedOver(Struct):
+    """Bytes to be signed elsewhere, by their file, each with the key that is to sign them."""
+
+    check: CheckResult
+    keys: dict[Path, PublicKey]
+    texts: dict[Path, bytes]
+
+
+class Sealed(Struct):
+    """``seal`` is None where a check did not pass; ``replaced`` are the signers of the seal that went.
+
+    ``replaced`` is None where the image had none, empty where its area held what was no seal.
+    """
+
+    checks: list[CheckResult]
+    seal: Seal | None = None
+    replaced: tuple[SealSigner, ...] | None = None
+
+
+def refuse_mixture(request: SignRequest, keys: bool) -> None:
+    """Raise UsageProblem for options that do not go together, all of them at once."""
+    problems = []
+    if request.to_be_signed:
+        named = {"--key": keys, "--signature": request.signatures, "-o": request.outputs}
+        named["--memory"] = request.memories
+        named |= {"--add": request.add, "--trust": request.trust, "--more-to-come": request.more_to_come}
+        others = [name for name, given in named.items() if given]
+        if others:
+            what, found = "--to-be-signed writes no image and signs nothing", ", ".join(others)
+            step = "run gemel sign once to hand the bytes over, and once to take the signature in"
+            problems.append(Problem(what, found=found, expected="--public alone", next_step=step))
+    else:
+        if not keys and not request.signatures:
+            expected = "--key, --signature with --public, or --to-be-signed with --public"
+            problems.append(Problem("nothing says who signs", expected=expected))
+        if not request.outputs and not request.memories:
+            problems.append(Problem("nothing says where the sealed image goes", expected="-o IMAGE"))
+        if request.trust and not request.add:
+            what = "--trust says which signers may be kept with --add"
+            problems.append(Problem(what, found="no --add", expected="--add"))
+    if problems:
+        raise UsageProblem(problems)
+
+
+def hand_over(request: SignRequest) -> HandedOver:
+    """The bytes to be signed by each public key; none where the image does not pass its check."""
+    from gemel.seals.seal import bytes_to_sign
+
+    pairs = paired(request.to_be_signed, "--to-be-signed", request.publics)
+    layout = request.read.layout
+    sealing.check_sealable(layout, [key.algorithm for _, key in pairs])
+    record = sealing.record_bytes(layout, request.loaded.data)
+    checked = _checked(request, rules_without_seal())
+    if not checked.passes:
+        return HandedOver(checked, {}, {})
+    texts = {path: bytes_to_sign(record, key.algorithm, key.fingerprint) for path, key in pairs}
+    return HandedOver(checked, dict(pairs), texts)
+
+
+def seal_image(request: SignRequest, keys: SignerSource) -> Sealed:
+    """Seal ``request.loaded`` with ``keys`` and the signatures made elsewhere."""
+    from gemel.seals.seal import make_seal
+
+    pairs = paired(request.signatures, "--signature", request.publics)
+    layout, image = request.read.layout, request.loaded.data
+    elsewhere = [key.algorithm for _, key in pairs]
+    sealing.check_sealable(layout, [*elsewhere, *keys.known_algorithms])
+    record = sealing.record_bytes(layout, image)
+    trusted = trusted_keys(request.read)
+    made = signatures_from(record, pairs)
+    kept = _kept(request, record) if request.add else []
+    before = _checked(request, rules_without_seal())
+    if not before.passes:
+        return Sealed([before])
+    signers = keys.open()
+    new = {key.fingerprint for key in [*(key for key, _ in made), *(each.public_key for each in signers)]}
+    made += [each for each in kept if each[0].fingerprint not in new]
+    algorithms = [*(key.algorithm for key, _ in made), *(each.algorithm for each in signers)]
+    plan = sealing.check_sealable(layout, algorithms)
+    if not request.more_to_come:
+        sealing.refuse_too_few(plan, algorithms, MORE_SIGNERS)
+    replaced = None if request.add else _replaced(request)
+    made += sealing.signatures_by(record, signers)
+    seal = sealing.put_seal(layout, image, make_seal(record, made))
+    rules = rules_of_a_part() if request.more_to_come else None
+    after = _checked(request, rules, trusted or tuple(key for key, _ in made))
+    return Sealed([before, after], seal if after.passes else None, replaced)
+
+
+def _checked(
+    request: SignRequest, rules: Iterable[Rule] | None, trusted: tuple[PublicKey, ...] = ()
+) -> CheckResult:
+    """What a check says of the image as it is now, by ``rules`` (None: all)."""
+    return check(
+        request.read,
+        request.loaded,
+        request.handed,
+        version=version_of(request.version),
+        rollback=request.rollback,
+        trusted=trust_of_signer(trusted),
+        rehearsal=False,
+        rules=rules,
+    )
+
+
+def _kept(request: SignRequest, record: bytes) -> Signatures:
+    """The signers that the image's seal has, each with its trusted key.
+
+    Raises UsageProblem where there is no seal, or a signer does not hold or cannot be told to: whoever adds
+    to a seal vouches for no signature that was not verified.
+    """
+    from gemel.seals.seal import SealError, SealFault, verify
+
+    layout = request.read.layout
+    trusted = trusted_keys(request.read, request.trust)
+    try:
+        present = sealing.present_seal(layout, request.loaded.data)
+    except SealError as error:
+        if error.faults != (SealFault.NO_SEAL,):
+            raise
+        problem = Problem(
+            "there is no seal to add to",
+            where=str(request.image),
+            expected="a seal",
+            next_step="leave --add out",
+        )
+        raise UsageProblem(problem) from error
+    kept, problems = [], []
+    for verdict in verify(present, record, trusted):
+        if verdict.good and verdict.key:
+            kept.append((verdict.key, verdict.signer.signature))
+        else:
+            where = f"{verdict.signer.algorithm.name} key {verdict.signer.key_fingerprint.hex()}"
+            step = "give its public key with --trust, or leave --add out to replace the seal"
+            what, found = "a signer of the image cannot be kept", verdict.outcome.value
+            problems.append(Problem(what, where=where, found=found, next_step=step))
+    if problems:
+        raise UsageProblem(problems)
+    return kept
+
+
+def _replaced(request: SignRequest) -> tuple[SealSigner, ...] | None:
+    """The signers of the seal that the image has; none of what is no seal; None where the area is erased."""
+    from gemel.seals.seal import SealError, SealFault
+
+    try:
+        return sealing.present_seal(request.read.layout, request.loaded.data).signers
+    except SealError as error:
+        return None if error.faults == (SealFault.NO_SEAL,) else ()

@@ -1,0 +1,47 @@
+"""Source lines of debug information, compared with pyelftools, and damaged."""
+
+from __future__ import annotations
+
+import io
+import random
+from pathlib import Path
+
+from elftools.elf.elffile import ELFFile
+
+from gemel.builds.reader import read_build
+from gemel.builds.source import BytesSource
+
+BUILT = Path(__file__).resolve().parents[2] / "testdata" / "rehearsal" / "built"
+
+
+def rows_of(data: bytes) -> list[tuple[int, str]]:
+    """The rows that the project reads."""
+    build = read_build(BytesSource(data, "x.elf"), name="x", file="x.elf")
+    return build.debug.lines().rows if build.debug else []
+
+
+def test_rows_equal_those_of_an_independent_reader() -> None:
+    """Every row of a build has the address, file and line that pyelftools gives."""
+    data = (BUILT / "station-none.elf").read_bytes()
+    dwarf, expected = ELFFile(io.BytesIO(data)).get_dwarf_info(), []
+    for unit in dwarf.iter_CUs():
+        program = dwarf.line_program_for_CU(unit)
+        files = [entry.name.decode() for entry in program["file_entry"]]
+        base = 0 if program["version"] >= 5 else 1
+        for state in (entry.state for entry in program.get_entries() if entry.state is not None):
+            name = files[state.file - base].rpartition("/")[2]
+            expected.append((state.address, "" if state.end_sequence else f"{name}:{state.line}"))
+    assert len(expected) > 100
+    assert rows_of(data) == sorted(expected)
+
+
+def test_damage_never_raises() -> None:
+    """Changed bytes anywhere in the line programs give fewer or other rows, never an exception."""
+    data = (BUILT / "station-none.elf").read_bytes()
+    section = ELFFile(io.BytesIO(data)).get_section_by_name(".debug_line")
+    start, size = section["sh_offset"], section["sh_size"]
+    for seed in range(150):
+        randomness, changed = random.Random(seed), bytearray(data)
+        for _ in range(randomness.randint(1, 40)):
+            changed[start + randomness.randrange(size)] = randomness.randrange(256)
+        rows_of(bytes(changed))

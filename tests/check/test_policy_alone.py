@@ -1,0 +1,139 @@
+"""``gemel check --policy FILE IMAGE``: what record and seal prove where nobody has the layout."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from check.sealed import NEW, OLD, STRANGER, sealed, unsealed, with_seal_of
+from image_edits import changed
+from record_edits import with_entry, with_record
+from small_device import RECORD, SAMPLER
+
+from gemel.cli.main import exit_code
+from gemel.image.intel_hex import encode
+from gemel.image.sparse import SparseBytes
+from gemel.record.record import record_size
+from gemel.spans import Span
+from gemel.workflows.checking_alone import APPLIED, NEEDS_LAYOUT
+
+POLICY = 'format = 1\ntrust = ["old.pem"]\nproduct = "small-device"\nvendor = "harbour.example"\n'
+
+
+class Bench:
+    """A folder without a layout, in which images are checked by a policy."""
+
+    def __init__(self, capsys: pytest.CaptureFixture[str]) -> None:
+        self.capsys = capsys
+        for name, key in {"old": OLD, "new": NEW}.items():
+            Path(f"{name}.pem").write_bytes(key.public_key.to_pem())
+
+    def check(self, image: SparseBytes, *words: str, policy: str = POLICY) -> tuple[int, dict[str, Any]]:
+        """Exit code, and the rules of the report by name."""
+        Path("own.toml").write_text(policy, encoding="utf-8")
+        Path("image.hex").write_bytes(b"".join(encode(image)))
+        code = exit_code(["check", "image.hex", "--policy", "own.toml", "--format", "json", *words])
+        said = self.capsys.readouterr()
+        self.errors = said.err
+        return code, {rule["name"]: rule for rule in json.loads(said.out)["rules"]} if said.out else {}
+
+
+@pytest.fixture
+def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Bench:
+    """The bench, in an empty folder of its own."""
+    monkeypatch.chdir(tmp_path)
+    return Bench(capsys)
+
+
+def broken(rules: dict[str, Any]) -> set[str]:
+    """The names of the broken rules."""
+    return {name for name, rule in rules.items() if rule["status"] == "broken"}
+
+
+def test_a_sealed_image_passes_and_says_what_was_not_checked(bench: Bench) -> None:
+    """The rules that need no layout hold; every other one is not checked, and says that it needs one."""
+    code, rules = bench.check(sealed(OLD))
+    assert (code, broken(rules)) == (0, set())
+    held = {name for name, rule in rules.items() if rule["status"] == "holds"}
+    assert held == set(APPLIED) - {"rollback-not-lower"}
+    for name, rule in rules.items():
+        if name not in APPLIED:
+            assert [each["reason"] for each in rule["not_checked"]] == [NEEDS_LAYOUT], name
+
+
+CHANGED = changed(sealed(OLD), {SAMPLER + 0x90: b"\xbe\xef"})
+REFUSED = {
+    "unsealed": (lambda: unsealed(), {"seal-present"}),
+    "a stranger's": (lambda: sealed(STRANGER), {"seal-by-trusted-key", "seal-signers-sufficient"}),
+    "with a stranger": (lambda: sealed(OLD, STRANGER), {"seal-signers-known"}),
+    "a changed build": (lambda: CHANGED, {"record-digests-match"}),
+    "a changed record": (
+        lambda: with_record(sealed(OLD), rollback=9),
+        {"seal-over-this-record", "seal-signers-sufficient"},
+    ),
+    "a build outside the file": (
+        lambda: sealed(OLD, image=with_entry(1, unsealed(), stored_size=0x8000_0000)),
+        {"record-digests-match"},
+    ),
+    "another product": (
+        lambda: sealed(OLD, image=with_record(unsealed(), product="other-device")),
+        {"image-fits-policy"},
+    ),
+    "a moved seal": (
+        lambda: with_seal_of(unsealed(), sealed(OLD, image=with_record(unsealed(), rollback=8))),
+        {"seal-over-this-record", "seal-signers-sufficient"},
+    ),
+}
+
+
+@pytest.mark.parametrize("case", REFUSED)
+def test_what_is_not_as_it_was_sealed_is_refused(bench: Bench, case: str) -> None:
+    """Each attack breaks a rule of its own."""
+    image, expected = REFUSED[case]
+    code, rules = bench.check(image())
+    assert code == 1
+    assert broken(rules) == expected
+
+
+def test_the_policy_is_held_to(bench: Bench) -> None:
+    """Counter, signers and a key that is given besides."""
+    assert bench.check(sealed(OLD), "--at-least", "8")[0] == 1
+    assert bench.check(sealed(OLD), policy=f"{POLICY}rollback_at_least = 8\n")[0] == 1
+    assert bench.check(sealed(OLD), policy=f"{POLICY}signers = 2\n")[0] == 1
+    assert bench.check(sealed(OLD), "--trust", "new.pem")[0] == 2
+    assert bench.check(sealed(OLD), "--trust", "old.pem")[0] == 0
+    assert bench.check(sealed(OLD), policy="format = 1\n")[0] == 2
+
+
+def test_several_records_are_refused(bench: Bench) -> None:
+    """Nobody can say which of them counts."""
+    image = sealed(OLD)
+    other = with_record(image, product="other-device").read(Span(RECORD, record_size(2)), 0xFF)
+    code, _ = bench.check(changed(image, {0x1000_2400: other}))
+    assert code == 2
+    assert "several sound records" in bench.errors
+
+
+def test_an_image_without_anything_is_refused(bench: Bench) -> None:
+    """No record, no seal: that is a finding, not a pass."""
+    image = SparseBytes()
+    image.write(0x1000_0000, b"\x12\x34\x56\x78" * 16)
+    code, rules = bench.check(image)
+    assert code == 1
+    assert broken(rules) >= {"record-sound", "seal-present", "image-fits-policy"}
+
+
+@pytest.mark.parametrize("words", [("station=station.elf",), ("--version", "1.2.3"), ("--rollback", "7")])
+def test_what_needs_a_layout_is_refused(bench: Bench, words: tuple[str, ...]) -> None:
+    """Builds and what the image is meant to hold mean nothing without one."""
+    assert bench.check(sealed(OLD), *words)[0] == 2
+    assert "without a layout" in bench.errors
+
+
+def test_without_a_policy_a_layout_is_due(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:
+    """The old usage error stays."""
+    Path("image.hex").write_bytes(b"".join(encode(sealed(OLD))))
+    assert exit_code(["check", "image.hex"]) == 2
+    assert "IMAGE" in capsys.readouterr().err

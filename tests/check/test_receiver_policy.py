@@ -1,0 +1,248 @@
+"""What whoever checks demands, whatever the layout says: --trust, --policy, and what guards the image.
+
+Every case is an attack that a check took once: the image is not what was sealed, and the layout that comes
+with it says that this is well.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import jsonschema
+import pytest
+from check.sealed import NEW, OLD, STRANGER, sealed, unsealed
+from check.test_seal_policy import Bench, bench
+from image_edits import changed
+from small_device import SAMPLER
+
+from gemel.checking.registry import all_rules
+from gemel.cli.main import exit_code
+from gemel.policy.model import Policy
+from gemel.policy.page import EXAMPLE
+from gemel.policy.reader import PolicyError, policy_schema, read_policy
+
+__all__ = ["bench"]
+
+POLICY = 'format = 1\ntrust = ["old.pem"]\n'
+NAMES = [rule.name for rule in all_rules()]
+
+
+def waiving(rule: str, where: str, until: str = "2027-06-30") -> str:
+    """A layout's table that waives one rule at one place."""
+    return f'\n[rules]\nwaive = [{{ rule = "{rule}", where = "{where}", reason = "x", until = {until} }}]\n'
+
+
+def lowering(rule: str) -> str:
+    """A layout's table that makes a rule a note."""
+    return f'\n[rules]\nseverity = [{{ rule = "{rule}", severity = "note", reason = "x" }}]\n'
+
+
+def own(text: str = "") -> tuple[str, str]:
+    """The option, with a policy file that trusts the old key and says ``text`` besides."""
+    Path("own.toml").write_text(POLICY + text, encoding="utf-8")
+    return "--policy", "own.toml"
+
+
+def patched():  # type: ignore[no-untyped-def]
+    """A sealed image with another byte in the code of the sampler."""
+    return changed(sealed(OLD), {SAMPLER + 0x90: b"\xbe\xef"})
+
+
+DEMANDS = ["--trust", "--policy"]
+
+
+def demanding(option: str) -> tuple[str, str]:
+    """Whoever demands a seal of the old key by that option."""
+    return ("--trust", "old.pem") if option == "--trust" else own()
+
+
+@pytest.mark.parametrize("option", DEMANDS)
+@pytest.mark.parametrize("seal", ["required = false\n", 'required = false\ntrust = ["old.pem"]\n'])
+def test_a_named_key_requires_a_seal(bench: Bench, option: str, seal: str) -> None:
+    """The attack: the layout says that no seal is required, and an unsealed image passed."""
+    assert bench.check(unsealed(), seal=seal).code == 0
+    refused = bench.check(unsealed(), *demanding(option), seal=seal)
+    assert (refused.code, refused.broken) == (1, {"seal-present"})
+    assert bench.check(sealed(OLD), *demanding(option), seal=seal).code == 0
+
+
+@pytest.mark.parametrize("option", DEMANDS)
+def test_no_waiver_lets_another_keys_seal_pass(bench: Bench, option: str) -> None:
+    """The attack: required = false, and a waiver of who signed; a stranger's seal passed."""
+    rules = (
+        '\n[rules]\nwaive = [\n  { rule = "seal-by-trusted-key", where = "seal", reason = "x", until = 2027-01-01 },\n'
+        '  { rule = "seal-signers-sufficient", where = "seal", reason = "x", until = 2027-01-01 },\n]\n'
+    )
+    refused = bench.check(sealed(STRANGER), *demanding(option), seal="required = false\n", rules=rules)
+    assert refused.code == 1
+    assert refused.broken == {"seal-by-trusted-key", "seal-signers-sufficient"}
+
+
+@pytest.mark.parametrize("option", DEMANDS)
+def test_no_waiver_lets_changed_bytes_pass(bench: Bench, option: str) -> None:
+    """The attack: the seal holds over the record, and the layout waives that the bytes are the record's."""
+    seal, rules = "required = false\n", waiving("record-digests-match", "sampler")
+    assert bench.check(patched(), seal=seal, rules=rules).code == 0, "nobody demands a seal here"
+    refused = bench.check(patched(), *demanding(option), seal=seal, rules=rules)
+    assert (refused.code, refused.broken) == (1, {"record-digests-match"})
+
+
+@pytest.mark.parametrize("option", DEMANDS)
+def test_no_severity_lets_changed_bytes_pass(bench: Bench, option: str) -> None:
+    """The same by making the rule a note."""
+    seal, rules = "required = false\n", lowering("record-digests-match")
+    assert bench.check(patched(), seal=seal, rules=rules).code == 0
+    refused = bench.check(patched(), *demanding(option), seal=seal, rules=rules)
+    assert (refused.code, refused.broken) == (1, {"record-digests-match"})
+    assert refused.rules["record-digests-match"]["severity"] == "error"
+
+
+@pytest.mark.parametrize("rule", [rule.name for rule in all_rules() if rule.guards == "image"])
+def test_what_guards_the_image_is_not_waived_where_the_layout_requires_a_seal(
+    bench: Bench, rule: str
+) -> None:
+    """Whatever the rule is called: it is asked what it guards."""
+    for rules in (waiving(rule, "record"), lowering(rule)):
+        refused = bench.check(sealed(OLD), rules=rules)
+        assert refused.code == 2
+        assert "small.toml" in refused.errors
+        assert "cannot" in refused.errors
+
+
+def test_what_guards_the_device_may_still_be_waived(bench: Bench) -> None:
+    """A team may accept that a device does something odd, with a reason, sealed or not."""
+    rules = waiving("stack-has-room", "station")
+    assert bench.check(sealed(OLD), rules=rules).code == 0
+    assert bench.check(sealed(OLD), "--trust", "old.pem", rules=rules).code == 0
+
+
+def test_which_rules_guard_the_image() -> None:
+    """The list as it is now: whoever adds a rule decides, and sees it here."""
+    kinds = {rule.name: rule.guards for rule in all_rules()}
+    assert set(kinds.values()) == {"image", "device"}
+    guarding = {name for name, kind in kinds.items() if kind == "image"}
+    assert guarding >= {
+        "record-sound",
+        "record-digests-match",
+        "record-of-this-layout",
+        "record-of-these-builds",
+        "rest-digest-matches",
+        "checksums-match",
+        "stamps-match",
+        "image-inside-memories",
+        "image-inside-areas",
+        "image-equals-builds",
+        "version-as-asked",
+        "rollback-not-lower",
+        "reserved-areas-untouched",
+        "image-fits-policy",
+    }
+    assert {name for name in kinds if name.startswith("seal-")} <= guarding
+
+
+def test_a_policy_keeps_every_error_unless_it_names_some(bench: Bench) -> None:
+    """The default keeps whatever is an error; a list keeps what it names, and what guards the image."""
+    image = sealed(OLD)
+    broken = lowering("erase-blocks-apart")
+    told = bench.check(image, *own(), rules=broken)
+    assert told.rules["erase-blocks-apart"]["severity"] == "error"
+    told = bench.check(image, *own('unwaivable = ["record-sound"]\n'), rules=broken)
+    assert told.rules["erase-blocks-apart"]["severity"] == "note"
+
+
+def test_a_policy_limits_how_long_a_waiver_runs(bench: Bench) -> None:
+    """A waiver that runs for longer than the receiver takes is none, and the report says why."""
+    away = {"vector_register = 0x5000_0000": "vector_register = 0x6000_0000"}
+    rules, keep = waiving("release-registers-in-device", "sampler"), "unwaivable = []\n"
+    told = bench.check(sealed(OLD), *own(f"{keep}waiver_days = 400\n"), rules=rules, replace=away)
+    assert told.rules["release-registers-in-device"]["status"] == "waived"
+    told = bench.check(sealed(OLD), *own(f"{keep}waiver_days = 30\n"), rules=rules, replace=away)
+    assert told.rules["release-registers-in-device"]["status"] == "broken"
+    (finding,) = told.rules["release-registers-in-device"]["findings"]
+    assert (
+        finding["waiver_refused"] == "not taken: it runs until 2027-06-30, and own.toml takes 30 days at most"
+    )
+
+
+def test_a_policy_only_narrows(bench: Bench) -> None:
+    """More signers, fewer algorithms, a pair, fewer unknown signers: the narrower of both counts."""
+    wide = 'trust = ["old.pem", "new.pem"]\nunknown_signers = 2\n'
+    assert bench.check(sealed(OLD), *own(), seal=wide).code == 0
+    Path("own.toml").write_text('format = 1\ntrust = ["old.pem", "new.pem"]\nsigners = 2\n', encoding="utf-8")
+    assert bench.check(sealed(OLD, NEW), "--policy", "own.toml", seal=wide).code == 0
+    two = bench.check(sealed(OLD), "--policy", "own.toml", seal=wide)
+    assert two.broken == {"seal-signers-sufficient"}
+    assert bench.check(sealed(OLD), *own("pair = true\n"), seal=wide).broken == {"seal-signers-sufficient"}
+    other = bench.check(sealed(OLD), *own('algorithms = ["ECDSA-P256"]\n'), seal=wide)
+    assert other.broken == {"seal-algorithm-allowed", "seal-signers-sufficient"}
+    assert bench.check(sealed(OLD, STRANGER), *own(), seal=wide).broken == {"seal-signers-known"}
+    assert bench.check(sealed(OLD, STRANGER), *own("unknown_signers = 1\n"), seal=wide).code == 0
+    narrow = 'trust = ["old.pem", "new.pem"]\nsigners = 2\nrequired = true\n'
+    assert bench.check(sealed(OLD), *own(), seal=narrow).broken == {"seal-signers-sufficient"}
+
+
+def test_keys_of_policy_and_layout(bench: Bench) -> None:
+    """A policy without a key, or with none that the layout trusts, is an error and takes nothing."""
+    Path("own.toml").write_text('format = 1\nproduct = "small-device"\n', encoding="utf-8")
+    none = bench.check(sealed(OLD), "--policy", "own.toml")
+    assert none.code == 2
+    assert "does not say whose seals are taken" in none.errors
+    assert bench.check(sealed(OLD), "--policy", "own.toml", "--trust", "old.pem").code == 0
+    other = bench.check(sealed(OLD), *own(), seal='trust = ["new.pem"]\n')
+    assert other.code == 2
+    assert "no key in common" in other.errors
+    outside = bench.check(sealed(NEW), *own(), "--trust", "new.pem", seal="required = false\n")
+    assert outside.code == 2
+    assert "own.toml does not trust this key" in outside.errors
+
+
+FAULTS = {
+    "unknown key": ("trusted = []", 'did you mean "trust"?'),
+    "no such rule": ('unwaivable = ["record-sounds"]', 'did you mean "record-sound"?'),
+    "no such algorithm": ('algorithms = ["Ed25518"]', 'did you mean "Ed25519"?'),
+    "another format": ("", "format"),
+    "a class without its vendor": ('class = "small"', "a class without its vendor"),
+    "no digest": ('layout_sha256 = ["ab"]', "64 digits"),
+    "no TOML": ("trust = [", "not valid TOML"),
+    "a long line": (f"# {'x' * 5000}", "a line is too long"),
+}
+
+
+@pytest.mark.parametrize("case", FAULTS)
+def test_a_faulty_policy_is_refused(bench: Bench, case: str) -> None:
+    """All faults with the nearest name; nothing is checked with half a policy."""
+    text, words = FAULTS[case]
+    Path("own.toml").write_text(("" if case == "another format" else "format = 1\n") + text, encoding="utf-8")
+    refused = bench.check(sealed(OLD), "--policy", "own.toml")
+    assert refused.code == 2
+    assert "own.toml" in refused.errors
+    assert words in refused.errors.replace("\n         ", " ")
+
+
+@pytest.mark.parametrize("data", [b"\xff\xfe", b"x" * 70_000, b"[" * 900, b"a" + b".a" * 900 + b"=1"])
+def test_no_bytes_are_a_fault_of_ours(data: bytes) -> None:
+    """Bytes that are no policy are refused as such."""
+    with pytest.raises(PolicyError):
+        read_policy(data, "own.toml")
+
+
+def test_the_schema_knows_every_key_and_the_example_keeps_to_it() -> None:
+    """The example of ``explain policy`` is a policy, by reader and by schema."""
+    import tomllib
+
+    schema = policy_schema()
+    jsonschema.Draft202012Validator.check_schema(schema)
+    jsonschema.validate(tomllib.loads(EXAMPLE), schema)
+    names = ["Ed25519", "ECDSA-P256"]
+    assert isinstance(read_policy(EXAMPLE.encode(), "own.toml", NAMES, names).policy, Policy)
+
+
+def test_the_page_and_the_schema_are_handed_out(capsys: pytest.CaptureFixture[str]) -> None:
+    """``explain policy`` names every key, ``export policy-schema`` prints the schema."""
+    assert exit_code(["explain", "policy"]) == 0
+    page = capsys.readouterr().out
+    for key in policy_schema()["properties"]:
+        assert f"  {key} " in page
+    assert exit_code(["export", "policy-schema"]) == 0
+    assert json.loads(capsys.readouterr().out) == policy_schema()

@@ -1,0 +1,167 @@
+"""Drafts of compiled builds, of all three families, by two compilers: sound ones, unusual ones and faulty ones."""
+
+from __future__ import annotations
+
+import pytest
+from draft.cases import checked, layout_of, text_of
+from draft.real_builds import (
+    ARCHITECTURES,
+    BOOT,
+    COMPILERS,
+    EMBEDDING,
+    FIRST,
+    NOTE,
+    SECOND,
+    compiled,
+    first,
+    second,
+)
+
+from gemel.builds.build import Build
+from gemel.draft.document import document
+from gemel.draft.drafting import draft
+from gemel.draft.regions import read_link_map
+from gemel.layout.reader import read_layout
+from gemel.m_profile.architectures import EXTENSIONS_OF
+from gemel.spans import Span
+
+pytestmark = [
+    pytest.mark.parametrize("compiler", COMPILERS),
+    pytest.mark.parametrize("march", ARCHITECTURES),
+]
+
+CHANCE = "const volatile uint32_t pair[2] __attribute__((used)) = {0x08000000u, 0x08000000u};"
+REGIONS = (
+    " __flash_start = ORIGIN(FLASH); __flash_size = LENGTH(FLASH); "
+    "_ram_origin = ORIGIN(RAM); _ram_length = LENGTH(RAM);"
+)
+WHOLE = {"ram": 0x2000_8000, "ram_size": 0x4000, "flash": 0x2000_C000, "flash_size": 0x2000, "data": "FLASH"}
+
+
+def _sound(made: dict[str, Build]) -> None:
+    result = checked(made, disassemble=True)
+    assert result.passes, [finding.what for _, finding in result.open_findings("error")]
+
+
+def _words(made: dict[str, Build]) -> str:
+    return " ".join(line.lstrip("# ") for line in text_of(made).splitlines())
+
+
+@pytest.mark.parametrize("order", [1, -1])
+def test_a_named_constant_outweighs_chance_words(compiler: str, march: str, order: int) -> None:
+    """The second holds the first's vector address twice, in no symbol of one word: the first is primary."""
+    made = {"one": first(compiler, march), "two": second(compiler, march, CHANCE)}
+    made = dict(list(made.items())[::order])
+    assert layout_of(made).cores["one"].role == "primary"
+    _sound(made)
+
+
+def test_types_of_shared_symbols(compiler: str, march: str) -> None:
+    """Structure, typedef and enumeration of shared symbols become types of the contract; numbers do not."""
+    made = {"one": first(compiler, march), "two": second(compiler, march)}
+    (contract,) = layout_of(made).contracts.values()
+    assert set(contract.types) == {"struct link", "event_t", "enum phase"}
+    assert set(contract.symbols) == {"mailbox", "events", "phase", "ticks"}
+
+
+def test_questions_that_the_core_can_answer(compiler: str, march: str) -> None:
+    """The security extension is asked for only where the architecture can have it."""
+    words = _words({"one": first(compiler, march), "two": second(compiler, march)})
+    assert ('("security")' in words) == ("security" in EXTENSIONS_OF[march])
+    assert "has it an MPU" in words
+
+
+@pytest.mark.parametrize("where", ["in the script", "orphan"])
+def test_a_note_before_the_vectors(compiler: str, march: str, where: str) -> None:
+    """The note is named with the line that moves it, and the misaligned table is reported."""
+    if where == "orphan" and compiler == "clang":
+        pytest.skip("lld puts orphan notes after the script's sections")
+    script = {"before": NOTE, "after": ""} if where == "in the script" else {"after": ""}
+    made = {"one": first(compiler, march), "two": second(compiler, march, **script)}
+    text, words = text_of(made), _words(made)
+    assert "vector_offset = 0x24" in text
+    assert "Section .note.gnu.build-id, 0x0804_0000..0x0804_0023, is before the vector table" in words
+    assert ".note.gnu.build-id : { KEEP(*(.note.gnu.build-id)) } > FLASH" in words
+    assert "The vector table of two is misaligned: it is at 0x0804_0024" in words
+    rules = {rule.name for rule, _ in checked(made).open_findings("error")}
+    assert "vector-table-aligned" in rules
+
+
+def test_an_aligned_table_after_a_header_is_sound(compiler: str, march: str) -> None:
+    """A header of 512 bytes before the vectors is named, the draft joins, and nothing is called misaligned."""
+    header = ".header : { LONG(0x1) . = . + 0x1FC; } > FLASH"
+    made = {
+        "one": first(compiler, march, BOOT % (SECOND + 0x200)),
+        "two": second(compiler, march, before=header),
+    }
+    words = _words(made)
+    assert "Section .header, 0x0804_0000..0x0804_01FF, is before the vector table" in words
+    assert "misaligned" not in words
+    assert layout_of(made).builds["two"].vector_offset == 0x200
+    _sound(made)
+
+
+def test_zero_bytes_stored_in_ram_are_no_flash(compiler: str, march: str) -> None:
+    """A heap section that stores zero bytes is RAM of its build; no memory of kind flash is guessed there."""
+    heap = ".heap : { BYTE(0) . = . + 63; } > RAM " + NOTE
+    made = {"one": first(compiler, march), "two": second(compiler, march, after=heap)}
+    layout = layout_of(made)
+    flash = [memory.span for memory in layout.memories.values() if memory.kind == "flash"]
+    assert len(flash) == 1
+    assert flash[0].start == FIRST
+    assert layout.cores["two"].ram == ("two-ram",)
+
+
+def test_an_embedded_copy_is_where_the_second_is_stored(compiler: str, march: str) -> None:
+    """A second build linked for RAM, held by the first as plain binary: its place is that of the copy."""
+    two = second(compiler, march, **WHOLE)
+    data = b"".join(segment.data for segment in two.stored)
+    one = first(compiler, march, BOOT % 0x2000_C000 + EMBEDDING, data)
+    for made in ({"one": one, "two": two}, {"two": two, "one": one}):
+        layout = layout_of(made)
+        at = one.stored[0].data.find(data) + FIRST
+        assert layout.span_of(layout.builds["two"].stored_in).start == at
+        assert layout.builds["two"].runs_in == "two-run"
+        assert layout.builds["one"].also_stored_in == ("one-code-2",)
+        assert "It holds a copy of two at" in _words(made)
+        _sound(made)
+
+
+def test_notes_alike_are_no_copy(compiler: str, march: str) -> None:
+    """Two builds whose notes begin alike, at one address, hold no copy of each other."""
+    at = NOTE.replace("FLASH", "NOTES")
+    made = {"one": first(compiler, march, after=at), "two": second(compiler, march, after=at)}
+    assert "copy" not in _words(made).replace("it is no copy", "")
+    assert "two stores bytes at 0x0806_0000..0x0806_0023 too, and it is no copy" in _words(made)
+
+
+def test_sizes_by_symbols(compiler: str, march: str) -> None:
+    """Symbols with start and size of flash and RAM give the areas of a build."""
+    made = {"one": first(compiler, march, after=NOTE + REGIONS), "two": second(compiler, march)}
+    layout = layout_of(made)
+    assert layout.span_of("one-code") == Span(FIRST, 0x4_0000)
+    assert layout.span_of("one-ram") == Span(0x2000_0000, 0x8000)
+    assert "symbols __flash_start and __flash_size of one: 0x0800_0000..0x0803_FFFF" in _words(made)
+    _sound(made)
+
+
+def test_sizes_by_link_maps(compiler: str, march: str) -> None:
+    """GNU ld's map has the regions of the script; lld's has none, and the reason says what to give."""
+    place = {"flash": SECOND, "flash_size": 0x2_0000, "ram": 0x2000_8000}
+    found = read_link_map(compiled(compiler, march, "", **place)[1], "two.map")
+    if compiler == "clang":
+        assert found.regions == {}
+        assert "--print-memory-usage" in found.reason
+        return
+    assert found.regions == {
+        "FLASH": Span(SECOND, 0x2_0000),
+        "RAM": Span(0x2000_8000, 0x4000),
+        "SHARED": Span(0x2001_0000, 0x400),
+        "NOTES": Span(0x0806_0000, 0x100),
+    }
+    made = {"one": first(compiler, march), "two": second(compiler, march)}
+    text = document(draft(made, {"two": found}), {})
+    layout = read_layout(text.encode(), "draft.toml").layout
+    assert layout.span_of("two-code") == Span(SECOND, 0x2_0000)
+    assert layout.span_of("two-ram") == Span(0x2000_8000, 0x4000)
+    assert "region FLASH of two.map" in text

@@ -1,0 +1,132 @@
+"""What the first halfword says of an instruction, held against capstone as the independent reader."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import capstone
+import pytest
+from capstone import arm
+
+from gemel.m_profile.halfwords import (
+    CONDITIONS,
+    COPROCESSOR,
+    COPROCESSORS,
+    FIRST_WIDE,
+    IMPROBABLE,
+    LEADS,
+    UNDEFINED,
+    kinds_of_halfwords,
+)
+
+WRITE_PC = {"add", "ldm", "ldmdb", "ldr", "ldr.w", "mov", "pop", "pop.w"}
+SECOND_HALVES = (
+    0x0000,
+    0x0A10,
+    0x1234,
+    0x8001,
+    0x8700,
+    0x9A0C,
+    0xA802,
+    0xB801,
+    0xD0F0,
+    0xF000,
+    0xF010,
+    0xF8DA,
+)
+NONSENSE = {"pld", "pldw", "pli"}
+
+
+@pytest.fixture(scope="module")
+def disassembler() -> capstone.Cs:
+    """Capstone with details."""
+    mode = capstone.CS_MODE_THUMB | capstone.CS_MODE_MCLASS | capstone.CS_MODE_V8
+    result = capstone.Cs(capstone.CS_ARCH_ARM, mode)
+    result.detail = True
+    return result
+
+
+def _instructions(disassembler: capstone.Cs, first: int) -> Iterator[capstone.CsInsn]:
+    """What capstone reads where ``first`` begins the instruction, with some second halfwords."""
+    for second in SECOND_HALVES if first >= FIRST_WIDE else (0,):
+        data = first.to_bytes(2, "little") + second.to_bytes(2, "little")
+        read = next(disassembler.disasm(data, 0x1000, 1), None)
+        if read is not None and read.size == (4 if first >= FIRST_WIDE else 2):
+            yield read
+
+
+def _leads(read: capstone.CsInsn) -> bool:
+    """Whether an instruction may go on elsewhere, or loads a literal."""
+    if read.group(arm.ARM_GRP_JUMP) or read.group(arm.ARM_GRP_CALL) or read.mnemonic.startswith("tb"):
+        return True
+    writes = arm.ARM_REG_PC in read.regs_access()[1] and read.mnemonic in WRITE_PC
+    loads_literal = (
+        not read.writeback
+        and read.mnemonic.startswith(("ldr", "vldr"))
+        and any(
+            operand.type == arm.ARM_OP_MEM and operand.mem.base == arm.ARM_REG_PC for operand in read.operands
+        )
+    )
+    return writes or loads_literal
+
+
+def test_what_leads_elsewhere_is_looked_at(disassembler: capstone.Cs) -> None:
+    """What jumps, calls, returns, writes the program counter or loads a literal is marked."""
+    kinds = kinds_of_halfwords()
+    missed = {
+        read.mnemonic: hex(first)
+        for first in range(0x1_0000)
+        if not kinds[first] & (LEADS | UNDEFINED)
+        for read in _instructions(disassembler, first)
+        if _leads(read)
+    }
+    assert missed == {}
+
+
+def test_what_is_undefined_no_disassembler_knows(disassembler: capstone.Cs) -> None:
+    """What capstone reads of the halfwords marked as undefined is Advanced SIMD, which no such core has."""
+    kinds = kinds_of_halfwords()
+    read = {
+        hex(first): each.mnemonic
+        for first in range(0x1_0000)
+        if kinds[first] & UNDEFINED
+        for each in _instructions(disassembler, first)
+        if not (each.mnemonic.startswith("v") and first >= 0xFFC0)
+    }
+    assert read == {}
+
+
+def test_it_makes_the_next_instructions_conditional(disassembler: capstone.Cs) -> None:
+    """IT and nothing else is marked as making the next instructions conditional."""
+    kinds = kinds_of_halfwords()
+    marked = {first for first in range(0x1_0000) if kinds[first] & CONDITIONS}
+    read = {
+        first
+        for first in range(FIRST_WIDE)
+        for each in _instructions(disassembler, first)
+        if each.mnemonic.startswith("it")
+    }
+    assert read <= marked
+    assert all(first & 0xFF00 == 0xBF00 and first & 0xF for first in marked)
+
+
+def test_instructions_of_the_architecture_are_for_no_other_coprocessor(disassembler: capstone.Cs) -> None:
+    """Floating-point instructions are marked as coprocessor ones, for coprocessors that are let through."""
+    kinds = kinds_of_halfwords()
+    for text in ("00ee100a", "30ee200a", "90ed000a", "2ded028b", "f1ee10fa", "17ee900b"):
+        data = bytes.fromhex(text)
+        read = next(disassembler.disasm(data, 0, 1))
+        assert read.mnemonic.startswith("v"), text
+        first, second = data[0] | data[1] << 8, data[2] | data[3] << 8
+        assert kinds[first] & COPROCESSOR
+        assert COPROCESSORS >> (second >> 8 & 15) & 1
+
+
+def test_improbable_halfwords_are_few() -> None:
+    """What nobody writes is told from what is undefined, and is no NOP and no trap that compilers make."""
+    kinds = kinds_of_halfwords()
+    assert not any(
+        kinds[first] & (IMPROBABLE | UNDEFINED) for first in (0xBF00, 0x46C0, 0xDEFF, 0xBE00, 0xDF00)
+    )
+    assert kinds[0x0000] & IMPROBABLE
+    assert sum(bool(kind & IMPROBABLE) for kind in kinds) < 512

@@ -1,0 +1,155 @@
+"""Instructions that a core lacks, found without mapping symbols: the same as with them, hardly any else."""
+
+from __future__ import annotations
+
+import math
+import random
+import struct
+from pathlib import Path
+
+import pytest
+from real_code import PROGRAM, code_segment, compiled, mapped_instructions
+
+from gemel.builds.build import Build
+from gemel.layout.model import Core
+from gemel.m_profile.capabilities import lacking
+from gemel.m_profile.found_instruction import FoundInstruction
+from gemel.m_profile.sieve import Sieve
+from gemel.m_profile.unmapped import UnmappedCode, unmapped_code
+
+TABLE = (
+    "typedef int (*const callback)(); {}\n"
+    "volatile int chosen; extern callback table[];\n"
+    "int reset(void) {{ for (;;) table[chosen](); }}\n"
+    '__attribute__((section(".vectors"), used)) const void *const vectors[2] = {{(void *)4, reset}};\n'
+    "callback table[] = {{{}}};\n"
+)
+BARE = ("-nostdlib", "-lgcc", "-Wl,-e,reset,--no-warn-rwx-segments")
+
+
+def _sieve(architecture: str) -> Sieve:
+    core = Core(name="core", role="primary", architecture=architecture, extensions=(), interrupts=0)
+    return Sieve(lacking(core.architecture, core.extensions))
+
+
+def _read(build: Build) -> UnmappedCode:
+    """The build as an image alone: its code segment and its vectors."""
+    segment = code_segment(build)
+    words = struct.unpack_from("<2I", segment.data)[1:]
+    return unmapped_code(segment.data, segment.run_address, words)
+
+
+def _places(build: Build, sieve: Sieve) -> tuple[list[FoundInstruction], set[int]]:
+    """What is told as lacking, and the addresses of what really is."""
+    segment, code = code_segment(build), _read(build)
+    told = [*code.followed_places(sieve), *code.swept_places(sieve)]
+    real = {
+        segment.run_address + at
+        for at, size in mapped_instructions(build).items()
+        if sieve.of(segment.data[at : at + size])
+    }
+    return told, real
+
+
+@pytest.mark.parametrize(
+    ("march", "abi", "core"),
+    [
+        ("armv8.1-m.main+mve.fp", "softfp", "armv8.1-m.main"),
+        ("armv8.1-m.main+mve.fp", "softfp", "armv8-m.main"),
+        ("armv8-m.main+dsp+fp", "softfp", "armv8-m.main"),
+        ("armv7e-m+fp.dp", "hard", "armv7-m"),
+        ("armv7-m", "soft", "armv6-m"),
+        ("armv8-m.base", "soft", "armv6-m"),
+    ],
+)
+def test_code_that_only_a_table_leads_to(march: str, abi: str, core: str, tmp_path: Path) -> None:
+    """Loops over arrays, compiled for a larger core: the image alone gives all that their core lacks."""
+    functions = (
+        "int mac(int *a, int *b, int n)\n"
+        "{ int s = 0; for (int i = 0; i < n; i++) s += a[i] * b[i]; return s; }\n"
+        "int scale(short *a, short k, int n) { for (int i = 0; i < n; i++) a[i] *= k; return 0; }\n"
+        "int gain(float *a, float k, int n) { for (int i = 0; i < n; i++) a[i] *= k; return 0; }\n"
+        "int share(unsigned a, unsigned b) { return a / b + a % 7; }\n"
+    )
+    source = TABLE.format("", "(callback)mac, (callback)scale, (callback)gain, (callback)share")
+    options = (f"-mfloat-abi={abi}", "-O3", "-ffast-math", *BARE)
+    told, real = _places(compiled(functions + source, march, tmp_path, *options), _sieve(core))
+    assert len(real) > 3
+    assert sorted(place.address for place in told) == sorted(real)
+
+
+@pytest.mark.parametrize(
+    ("core", "march", "body", "text"),
+    [
+        (
+            "armv8.1-m.main",
+            "armv8.1-m.main+mve",
+            "vldrw.u32 q0, [r0]; vstrw.32 q0, [r1]",
+            ".inst.w 0xed901f00",
+        ),
+        ("armv8-m.main", "armv8.1-m.main", "dls lr, r1; 1: subs r0, #1; le lr, 1b", ".inst.w 0xf041e001"),
+        ("armv8-m.main", "armv8.1-m.main", "cmp r0, #3; csel r0, r0, r1, eq", ".inst.w 0xea508001"),
+        ("armv8-m.base", "armv8-m.main", "mrc p1, #0, r0, c0, c0, #0", ".inst.w 0xee100110"),
+        ("armv8-m.main", "armv8-m.main+fp", "vadd.f32 s0, s0, s1", "vadd.f32 s0, s0, s1"),
+        ("armv6-m", "armv7-m", "udiv r0, r0, r1", "udiv r0, r0, r1"),
+    ],
+)
+@pytest.mark.parametrize("called", ["by a table", "from the start"])
+def test_one_instruction_by_hand(
+    core: str, march: str, body: str, text: str, called: str, tmp_path: Path
+) -> None:
+    """What the disassembler does not know, or takes for another instruction, is found and given raw."""
+    assembly = (
+        '__asm__(".syntax unified\\n.text\\n.global hidden\\n.thumb_func\\n.type hidden, %function\\n"\n'
+        f'"hidden: push {{r4, lr}}; movs r4, #7; {body}; adds r0, r4; pop {{r4, pc}}\\n");\n'
+        "extern int hidden();\n"
+    )
+    source = assembly + TABLE.format("int other() { return 3; }", "hidden, other")
+    if called == "from the start":
+        source = source.replace("table[chosen]()", "hidden()")
+    abi = "-mfloat-abi=softfp" if "+" in march else "-mfloat-abi=soft"
+    build = compiled(source, march, tmp_path, abi, "-Os", *BARE)
+    told, _ = _places(build, _sieve(core))
+    assert text in [place.described().split(": ", 1)[1] for place in told]
+
+
+@pytest.mark.parametrize("march", ["armv6-m", "armv7-m", "armv7e-m", "armv8-m.base", "armv8-m.main"])
+def test_tables_of_numbers_hold_no_lacking_instructions(march: str, tmp_path: Path) -> None:
+    """Filters, sines, samples and noise as constants, beside a C library: nothing is told of them."""
+    source = random.Random(7)
+    tables = {
+        "float coefficients": [f"{source.gauss(0, 1):.5f}f" for _ in range(2000)],
+        "short sine": [str(int(32767 * math.sin(math.tau * index / 1024))) for index in range(1024)],
+        "double measured": [f"{source.gauss(0, 100):.12g}" for _ in range(600)],
+        "unsigned noise": [hex(source.getrandbits(32)) for _ in range(4096)],
+        "unsigned short samples": [str(source.randrange(4096)) for _ in range(2000)],
+        "int levels": [str(int(source.gauss(0, 1 << 28))) for _ in range(2000)],
+    }
+    text = PROGRAM + "".join(
+        f"const {name}[] = {{{', '.join(values)}}};\n" for name, values in tables.items()
+    )
+    names = ", ".join(name.split()[-1] for name in tables)
+    text += f"const volatile void *const all[] = {{{names}}};\n"
+    options = ("-mfloat-abi=soft", "-Os", "-nostartfiles", "-Wl,--no-warn-rwx-segments", "-Wl,-e,reset")
+    told, real = _places(compiled(text, march, tmp_path, *options), _sieve(march))
+    assert (real, [place.described() for place in told]) == (set(), [])
+
+
+def test_what_is_told_comes_by_address() -> None:
+    """However the sweep finds the routines, what it finds is told in the order of addresses."""
+    vadd = bytes.fromhex("30ee200a")
+    leaf, pushing = vadd + b"\x70\x47", b"\x10\xb5" + vadd + b"\x10\xbd"
+    code = leaf + pushing + leaf + pushing
+    read = unmapped_code(code, 0x0800_0000, [])
+    addresses = [place.address for place in read.swept_places(_sieve("armv8-m.main"))]
+    assert len(addresses) >= 3
+    assert addresses == sorted(addresses)
+
+
+def test_known_data_is_not_read_as_code() -> None:
+    """What is said to be data, as a vector table is, counts as neither followed nor swept."""
+    from gemel.spans import Span
+
+    code = bytes.fromhex("10b5 30ee200a 10bd")
+    assert unmapped_code(code, 0x1000, []).sizes == (0, 8, 0)
+    assert unmapped_code(code, 0x1000, [], [Span(0x1000, 8)]).sizes == (0, 0, 8)

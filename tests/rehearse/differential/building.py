@@ -1,0 +1,106 @@
+"""Start-up programs made into ELF files with the cross compilers."""
+
+from __future__ import annotations
+
+import hashlib
+import subprocess
+from pathlib import Path
+
+from tools import required_tool
+
+from gemel.structs import replace
+
+from .cases import Case, Source
+
+SOURCES = Path(__file__).parent / "source"
+GCC = "arm-none-eabi-gcc"
+COMMON = ("-mthumb", "-ffreestanding", "-fno-common", "-g1")
+GCC_OPTIONS = (
+    *("-Wall", "-Werror", "-Wno-unused-function", "-Wno-array-bounds", "-Wno-stringop-overflow"),
+    "-fno-tree-loop-distribute-patterns",
+)
+CLANG_OPTIONS = ("--target=arm-none-eabi", "-w", "-fno-builtin")
+ARCHITECTURE = {"station": "armv8-m.main", "sampler": "armv8-m.main"}
+LINKING = ("-nostdlib", "-Wl,--build-id=sha1", "-Wl,-z,max-page-size=16", "-Wl,--no-warn-rwx-segments")
+
+
+class Builder:
+    """Builds programs in a folder; what is shared is made once.  ``kept`` is for the ELF files of earlier runs."""
+
+    def __init__(self, folder: Path, kept: Path | None = None) -> None:
+        self._folder = folder
+        self._kept = kept
+        self._common = b"".join(file.read_bytes() for file in sorted(SOURCES.iterdir()))
+        self._compilers = {"gcc": required_tool(GCC), "clang": required_tool("clang")}
+        self._scripts: dict[tuple[str, str], Path] = {}
+        self._built: dict[tuple[str, Source], bytes] = {}
+        self._starts: dict[tuple[object, ...], Path] = {}
+
+    def _script(self, core: str, source: Source) -> Path:
+        """The linker script of a core, for where its program runs; made once."""
+        runs_at = next((define for define in source.defines if define.startswith("RUNS_AT")), "")
+        if (core, runs_at) not in self._scripts:
+            script = self._folder / f"{core}-{len(self._scripts)}.ld"
+            defines = (*self._define(core), *([f"-D{runs_at}"] if runs_at else []))
+            command = (self._compilers["gcc"], "-E", "-P", "-x", "c", *defines)
+            _run([*command, f"-I{SOURCES}", str(SOURCES / "board.ld"), "-o", str(script)])
+            self._scripts[core, runs_at] = script
+        return self._scripts[core, runs_at]
+
+    @staticmethod
+    def _define(core: str) -> tuple[str, ...]:
+        return ("-DSTATION",) if core == "station" else ()
+
+    def build(self, case: Case) -> dict[str, bytes]:
+        """Both cores' ELF files."""
+        return {core: self.elf(core, case.program(core)) for core in ("station", "sampler")}
+
+    def elf(self, core: str, source: Source) -> bytes:
+        """The ELF file of one core's program; the same program is built once."""
+        if (core, source) not in self._built:
+            self._built[core, source] = self._kept_or_compiled(core, source)
+        return self._built[core, source]
+
+    def _kept_or_compiled(self, core: str, source: Source) -> bytes:
+        """The ELF file, from the folder of kept ones where an earlier run has left it."""
+        if self._kept is None:
+            return self._compile(core, source)
+        name = hashlib.sha256(self._common + repr((core, source)).encode()).hexdigest()
+        kept = self._kept / f"{name}.elf"
+        if not kept.exists():
+            kept.write_bytes(self._compile(core, source))
+        return kept.read_bytes()
+
+    def _compile(self, core: str, source: Source) -> bytes:
+        out = self._folder / f"{core}.elf"
+        program = self._folder / f"{core}.c"
+        program.write_text(f'#include "board.h"\n#line 1 "program.c"\n{source.code}', encoding="utf-8")
+        objects = (self._object(core, source, program, program.with_suffix(".o")), self._start(core, source))
+        architecture = (f"-march={ARCHITECTURE[core]}", "-mthumb", "-mfloat-abi=soft")
+        script = ("-T", str(self._script(core, source)))
+        inputs = (*(str(each) for each in objects), "-lgcc")
+        _run([self._compilers["gcc"], *architecture, *LINKING, *inputs, *script, "-o", str(out)])
+        return out.read_bytes()
+
+    def _start(self, core: str, source: Source) -> Path:
+        """The start-up code with the program's macros, compiler and level; compiled once."""
+        key = (core, source.defines, source.compiler, source.options[0])
+        if key not in self._starts:
+            out = self._folder / f"start-{len(self._starts)}.o"
+            plain = replace(source, options=source.options[:1])
+            self._starts[key] = self._object(core, plain, SOURCES / "start.c", out)
+        return self._starts[key]
+
+    def _object(self, core: str, source: Source, program: Path, out: Path) -> Path:
+        target = (f"-march={ARCHITECTURE[core]}", "-mfloat-abi=soft", f"-I{SOURCES}")
+        defines = (*self._define(core), *(f"-D{define}" for define in source.defines))
+        own = GCC_OPTIONS if source.compiler == "gcc" else CLANG_OPTIONS
+        options = (*own, *target, *COMMON, *source.options, *defines)
+        _run([self._compilers[source.compiler], *options, "-c", str(program), "-o", str(out)])
+        return out
+
+
+def _run(command: list[str]) -> None:
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    if done.returncode:
+        raise RuntimeError(f"{' '.join(command)}\n{done.stderr}")

@@ -1,0 +1,122 @@
+"""Compare a rehearsal with the board, and both with what the architecture makes of the program."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+
+from elftools.elf.elffile import ELFFile
+from elftools.elf.sections import SymbolTableSection
+from rehearsals import Case as Product
+
+from .board import BoardRun
+from .cases import ANYWHERE, LOCK_UP, Case
+
+LAYOUT = Path(__file__).with_name("layout.toml")
+RESTS = ("rest", "wait_for_sampler")
+
+
+@dataclass(frozen=True, slots=True)
+class Rehearsed:
+    """What a rehearsal said: verdict, texts, errors and warnings as (kind, core, sentence)."""
+
+    passes: bool
+    texts: dict[str, str]
+    errors: tuple[tuple[str, str, str], ...]
+    warnings: tuple[tuple[str, str, str], ...]
+    ended: str
+
+
+def product_of(case: Case, elves: Mapping[str, bytes]) -> Product:
+    """The joined image of a case, with its layout."""
+    text = LAYOUT.read_text(encoding="utf-8")
+    for old, new in case.layout:
+        if old not in text:
+            raise KeyError(f"not in the layout: {old!r}")
+        text = text.replace(old, new)
+    return Product(text, elves)
+
+
+def image_bytes(product: Product) -> bytes:
+    """The flash of a joined image, erased bytes included."""
+    flash = product.read.layout.memories["flash"]
+    return product.image.read(flash.span, flash.erased_byte)
+
+
+def rehearsed(product: Product, **options: Any) -> Rehearsed:
+    """The rehearsal of a case, in this process unless ``apart`` says otherwise."""
+    result = product.rehearse(**options)
+    found = [(each.severity, (each.kind, each.core, each.what)) for each in result.findings]
+    errors = tuple(each for severity, each in found if severity == "error")
+    warnings = tuple(each for severity, each in found if severity != "error")
+    texts = {core: result.texts.get(core, "") for core in ("station", "sampler")}
+    return Rehearsed(result.passes, texts, errors, warnings, result.ended)
+
+
+def functions_at(elf: bytes, address: int) -> tuple[str, ...]:
+    """Every name of the function that holds an address; none where no function does."""
+    table = ELFFile(BytesIO(elf)).get_section_by_name(".symtab")
+    names = []
+    for symbol in table.iter_symbols() if isinstance(table, SymbolTableSection) else ():
+        start = symbol["st_value"] & ~1
+        if symbol["st_info"]["type"] == "STT_FUNC" and start <= address < start + max(symbol["st_size"], 4):
+            names.append(str(symbol.name))
+    return tuple(sorted(names))
+
+
+def board_disagreements(case: Case, run: BoardRun, elves: Mapping[str, bytes]) -> list[str]:
+    """Where the board's run is not what the case expects of it: a fault of the case, or a loose emulator."""
+    if run.timed_out:
+        return ["the board did not come to an end"]
+    said = []
+    for core in ("station", "sampler"):
+        must = case.fails is None
+        if must and not run.finished(core):
+            at = run.pcs.get(core, 0)
+            where = ", ".join(functions_at(elves[core], at))
+            said.append(f"the board's {core} does not finish: at {at:#x} {where}{run.locked_up}")
+    if case.fails is None:
+        return said
+    if run.finished("station") and run.finished("sampler"):
+        return ["the board finishes"]
+    if case.ends == ANYWHERE:
+        return []
+    if case.ends == LOCK_UP:
+        return (
+            []
+            if run.locked_up in (case.fails, "unknown")
+            else [f"locked up on the board: {run.locked_up or 'nobody'}"]
+        )
+    if run.locked_up:
+        return [f"locked up on the board: {run.locked_up}"]
+    named = functions_at(elves[case.fails], run.pcs[case.fails])
+    if any(each in named for each in case.ends.split("|")):
+        return []
+    return [f"the board's {case.fails} ends at {run.pcs[case.fails]:#x} {', '.join(named)}"]
+
+
+def expected_texts(case: Case, run: BoardRun) -> dict[str, str]:
+    """The texts that count: the board's, or the case's own where the board does not decide."""
+    return {**run.texts, **dict(case.texts)}
+
+
+def rehearsal_disagreements(case: Case, texts: Mapping[str, str], result: Rehearsed) -> list[str]:
+    """Where the rehearsal differs from the verdict, the core and the texts that are right."""
+    said = []
+    shown = "; ".join(f"{core} {kind}: {what}" for kind, core, what in (result.errors or result.warnings)[:3])
+    if case.fails is None and not result.passes:
+        said.append(f"fails a sound program ({shown}; {result.ended})")
+    if case.fails is None and result.passes and result.warnings:
+        said.append(f"warns of a sound program ({shown})")
+    if case.fails is not None and result.passes:
+        said.append(f"passes though the {case.fails} fails ({result.ended})")
+    elif case.fails is not None and case.fails not in {core for _, core, _ in result.errors}:
+        said.append(f"does not name the {case.fails} ({shown})")
+    for core, text in texts.items():
+        found = result.texts[core]
+        if found != text and not (case.ends == LOCK_UP and found.startswith(text)):
+            said.append(f"{core}'s text differs: board {text!r}, rehearsal {found!r}")
+    return said

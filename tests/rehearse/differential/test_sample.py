@@ -1,0 +1,55 @@
+"""A fixed sample of the differential suite: board and rehearsal give one verdict, one core, one text."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from rehearse.differential.building import GCC, Builder
+from rehearse.differential.cases import Case
+from rehearse.differential.run_all import run_case
+from rehearse.differential.suite import all_cases, disagreements_known, sample
+from tools import required_tool
+
+COUNT = 52
+KNOWN = disagreements_known()
+
+
+@pytest.fixture(scope="module")
+def builder(tmp_path_factory: pytest.TempPathFactory) -> Builder:
+    """The cross compilers, with what they have built."""
+    for tool in (GCC, "clang", "qemu-system-arm"):
+        required_tool(tool)
+    return Builder(tmp_path_factory.mktemp("programs"))
+
+
+@pytest.mark.parametrize("case", sample(list(all_cases()), COUNT), ids=lambda case: case.name)
+def test_board_and_rehearsal_agree(case: Case, builder: Builder, tmp_path: Path) -> None:
+    """The device does on the board what the architecture makes of the program, and so does the rehearsal."""
+    board, rehearsal = run_case(case, builder, tmp_path)
+    assert board == []
+    if rehearsal and case.name in KNOWN:
+        pytest.xfail(KNOWN[case.name])
+    assert rehearsal == []
+
+
+def test_suite_is_as_large_as_it_says() -> None:
+    """At least 300 programs of every class, a third to two thirds of them sound, no two of one name."""
+    cases = all_cases()
+    assert len({case.name for case in cases}) == len(cases) >= 300
+    assert 1 / 3 < sum(case.fails is None for case in cases) / len(cases) < 2 / 3
+
+
+def test_every_case_that_the_board_does_not_decide_says_why() -> None:
+    """Where the architecture decides instead, the case has a reason with its source, and both texts."""
+    for case in all_cases():
+        if case.loose:
+            assert "DDI" in case.loose, case.name
+            assert dict(case.texts).keys() == {"station", "sampler"}, case.name
+
+
+def test_known_disagreements_are_cases_with_a_reason() -> None:
+    """The list of what the engine does not get right yet names cases of the suite only."""
+    names = {case.name for case in all_cases()}
+    assert set(KNOWN) <= names
+    assert all(KNOWN.values())

@@ -1,0 +1,90 @@
+"""A preemptive kernel on both cores, C libraries and C++: the rehearsal passes and prints what the board prints."""
+
+from __future__ import annotations
+
+import subprocess
+from pathlib import Path
+
+import pytest
+from kernel_products import KERNEL, kernel_texts, library_texts, product, variants
+from rebuilding import differing_when_rebuilt
+from rehearsals import Case
+from rehearse.differential.board import run_on_board
+from rehearse.differential.judge import image_bytes
+from tools import required_tool
+
+from gemel.rehearsal.emulator.fine_watches import WATCHES
+
+PROFILES = ("mainline", "v7e-m", "small")
+PAIRS = [
+    (profile, station, sampler)
+    for profile in PROFILES
+    for station, sampler in zip(variants(profile), reversed(variants(profile)), strict=True)
+]
+"""Each build once a core: one core's by one compiler and level, the other's by another."""
+LIBRARIES = [(name, core) for name in ("newlib", "picolibc", "cpp") for core in ("station", "sampler")]
+CLANG = "Debian clang version 14.0.6"
+
+
+def library(name: str, core: str) -> Case:
+    """The product whose ``core`` runs that program."""
+    names = {"station": "plain", "sampler": "plain", core: name}
+    return product("libraries", names["station"], names["sampler"])
+
+
+def check(case: Case, expected: dict[str, str], **options: object) -> None:
+    """The rehearsal passes without a finding, and the ports say exactly what they must."""
+    result = case.rehearse(**options)
+    assert [(finding.kind, finding.core, finding.what) for finding in result.findings] == []
+    assert result.passes
+    assert result.texts == expected
+
+
+@pytest.mark.parametrize(("profile", "station", "sampler"), PAIRS)
+def test_kernel_passes_with_its_text(profile: str, station: str, sampler: str) -> None:
+    """Every build of both cores passes; switches, queues, locks and float registers leave the numbers right."""
+    check(product(profile, station, sampler), kernel_texts())
+
+
+@pytest.mark.parametrize("station", ["gcc-O0", "gcc-lto", "clang-O2"])
+def test_board_prints_the_same(station: str, tmp_path: Path) -> None:
+    """The board prints what plain arithmetic says, so that both rehearsal and board are compared with it."""
+    sampler = variants("mainline")[variants("mainline").index(station) - 1]
+    image = tmp_path / "image.bin"
+    image.write_bytes(image_bytes(product("mainline", station, sampler)))
+    assert run_on_board(image, tmp_path, finishes=True).texts == kernel_texts()
+
+
+@pytest.mark.parametrize(("name", "core"), LIBRARIES)
+def test_libraries_pass_with_their_text(name: str, core: str, tmp_path: Path) -> None:
+    """C++ with exceptions and printf of numbers: board, rehearsal and reference agree."""
+    case = library(name, core)
+    image = tmp_path / "image.bin"
+    image.write_bytes(image_bytes(case))
+    assert run_on_board(image, tmp_path, finishes=True).texts == library_texts(name, core)
+    check(case, library_texts(name, core))
+
+
+@pytest.mark.parametrize("watch", WATCHES)
+@pytest.mark.parametrize(("name", "core"), LIBRARIES)
+def test_libraries_under_every_watch(name: str, core: str, watch: str) -> None:
+    """A watch changes no result: conditional code with memory accesses runs as without it."""
+    result = library(name, core).rehearse(watches=(watch,))
+    assert result.texts == library_texts(name, core)
+    assert [finding for finding in result.findings if finding.severity == "error"] == []
+
+
+@pytest.mark.parametrize("watch", WATCHES)
+@pytest.mark.parametrize("profile", PROFILES)
+def test_kernel_under_every_watch(profile: str, watch: str) -> None:
+    """The kernel's switches survive each watch."""
+    result = product(profile, "gcc-O2", "clang-O3").rehearse(watches=(watch,))
+    assert result.texts == kernel_texts()
+    assert [finding for finding in result.findings if finding.severity == "error"] == []
+
+
+def test_rebuilding_elsewhere_gives_the_committed_bytes(tmp_path: Path) -> None:
+    """A build in another folder gives every committed ELF file byte by byte, and no other."""
+    answer = subprocess.run([required_tool("clang"), "--version"], capture_output=True, text=True, check=True)
+    assert CLANG in answer.stdout, f"built with {CLANG}, found: {answer.stdout.splitlines()[0]}"
+    assert differing_when_rebuilt(KERNEL, tmp_path) == []

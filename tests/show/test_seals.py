@@ -1,0 +1,155 @@
+"""``gemel show`` and seals: what nobody verified never stands as if it were true."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+from check.sealed import NEW, OLD, REQUIRED, ROOM, STRANGER, sealed, unsealed
+from gemel.show.as_data import show_schema
+from image_edits import changed
+from record_edits import with_record
+from small_device import RECORD, SAMPLER, layout_text
+
+from gemel.cli.main import exit_code
+from gemel.image.intel_hex import encode
+from gemel.image.sparse import SparseBytes
+from gemel.record.record import record_size
+from gemel.spans import Span
+
+LAYOUT = ("--layout", "small.toml")
+KEY = OLD.public_key.fingerprint.hex()[:16]
+
+
+class Bench:
+    """A folder with a layout and public keys, in which images are shown."""
+
+    def __init__(self, capsys: pytest.CaptureFixture[str]) -> None:
+        self.capsys = capsys
+        text = layout_text(ROOM, '\n[seal]\narea = "seal"\nrequired = true\n')
+        Path("small.toml").write_text(text, encoding="utf-8")
+        for name, key in {"old": OLD, "new": NEW, "stranger": STRANGER}.items():
+            Path(f"{name}.pem").write_bytes(key.public_key.to_pem())
+
+    def show(self, image: SparseBytes, *words: str) -> tuple[int, str]:
+        """Exit code and text."""
+        Path("image.hex").write_bytes(b"".join(encode(image)))
+        return exit_code(["show", "image.hex", *words]), self.capsys.readouterr().out
+
+    def data(self, image: SparseBytes, *words: str) -> Any:
+        """The same as JSON, which keeps to its schema."""
+        _, text = self.show(image, *words, "--format", "json")
+        data = json.loads(text)
+        jsonschema.validate(data, show_schema())
+        return data
+
+
+@pytest.fixture
+def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Bench:
+    """The bench, in an empty folder of its own."""
+    monkeypatch.chdir(tmp_path)
+    return Bench(capsys)
+
+
+@pytest.mark.parametrize("layout", [(), LAYOUT])
+def test_without_a_key_everything_is_not_verified(bench: Bench, layout: tuple[str, ...]) -> None:
+    """The attack: an image with a record of somebody's choice was shown under its product and version."""
+    for image in (unsealed(), sealed(OLD), sealed(STRANGER)):
+        code, text = bench.show(image, *layout)
+        assert code == 0
+        assert text.splitlines()[0] == "image.hex: small-device 1.2.3, rollback counter 7; not verified"
+    assert "nobody's key given: not verified" in text
+    assert f"key id {STRANGER.public_key.fingerprint.hex()}" in text
+
+
+@pytest.mark.parametrize("layout", [(), LAYOUT])
+def test_with_its_key_a_seal_holds(bench: Bench, layout: tuple[str, ...]) -> None:
+    """The headline names the key that signed, and the seal's section the record that it is over."""
+    code, text = bench.show(sealed(OLD), *layout, "--trust", "old.pem")
+    assert code == 0
+    assert f"signed by Ed25519 key {KEY}" in " ".join(text.split())
+    assert f"holds for key {KEY}, over the record at 0x1000_2800" in " ".join(text.split())
+
+
+REFUSED = {
+    "unsealed": lambda: unsealed(),
+    "a stranger's seal": lambda: sealed(STRANGER),
+    "a changed record": lambda: with_record(sealed(OLD), product="other-device"),
+    "a changed build": lambda: changed(sealed(OLD), {SAMPLER + 0x90: b"\xbe\xef"}),
+    "no seal but its head": lambda: changed(
+        unsealed(), {0x1000_3000: sealed(OLD).read(Span(0x1000_3000, 40), 0xFF)}
+    ),
+}
+
+
+@pytest.mark.parametrize("layout", [(), LAYOUT])
+@pytest.mark.parametrize("case", REFUSED)
+def test_trust_ends_with_1_unless_the_seal_holds(bench: Bench, case: str, layout: tuple[str, ...]) -> None:
+    """With --trust a seal by that key is required, here as anywhere."""
+    code, text = bench.show(REFUSED[case](), *layout, "--trust", "old.pem")
+    assert code == 1
+    assert "signed by" not in text
+
+
+def test_a_stranger_beside_a_known_key_stands_out(bench: Bench) -> None:
+    """Each signer has its own word."""
+    data = bench.data(sealed(OLD, STRANGER), *LAYOUT, "--trust", "old.pem")
+    (seal,) = data["seals"]
+    verdicts = {each["key_id"]: each["verdict"] for each in seal["signers"]}
+    assert verdicts == {
+        OLD.public_key.fingerprint.hex(): "holds",
+        STRANGER.public_key.fingerprint.hex(): "key unknown",
+    }
+
+
+def test_of_several_records_none_is_the_headline(bench: Bench) -> None:
+    """The attack: a second record at a lower address was taken for the image's own."""
+    image = sealed(OLD)
+    fake = with_record(image, product="other-device").read(Span(RECORD, record_size(2)), 0xFF)
+    attacked = changed(image, {0x1000_2400: fake})
+    for layout in ((), LAYOUT):
+        _, text = bench.show(attacked, *layout, "--trust", "old.pem")
+        assert text.splitlines()[0] == "image.hex: 2 records, each listed below"
+        assert "other-device" in text
+        assert "small-device" in text
+
+
+def test_a_seal_elsewhere_is_said_to_be_elsewhere(bench: Bench) -> None:
+    """With a layout a seal counts only where the layout has its area."""
+    image = sealed(OLD)
+    moved = image.read(Span(0x1000_3000, 200), 0xFF)
+    data = bench.data(changed(unsealed(), {0x1000_2400: moved}), *LAYOUT, "--trust", "old.pem")
+    assert [(each["missing"], each["in_its_area"]) for each in data["seals"]] == [
+        (True, True),
+        (False, False),
+    ]
+    code, _ = bench.show(changed(unsealed(), {0x1000_2400: moved}), *LAYOUT, "--trust", "old.pem")
+    assert code == 1
+
+
+def test_the_layouts_own_keys_are_used(bench: Bench) -> None:
+    """Without --trust the layout's trust verifies, which says so by the key."""
+    text = layout_text(ROOM, '\n[seal]\narea = "seal"\nrequired = true\ntrust = ["old.pem"]\n')
+    Path("small.toml").write_text(text, encoding="utf-8")
+    _, shown = bench.show(sealed(OLD), *LAYOUT)
+    assert f"signed by Ed25519 key {KEY}" in " ".join(shown.split())
+    Path("old.pem").unlink()
+    code, shown = bench.show(sealed(OLD), *LAYOUT)
+    assert (code, "not verified" in shown) == (0, True)
+
+
+def test_many_heads_of_seals_cost_little(bench: Bench) -> None:
+    """A file full of the bytes that a seal begins with is looked at in a few places only."""
+    head = sealed(OLD).read(Span(0x1000_3000, 38), 0xFF)
+    image = SparseBytes()
+    image.write(0, head * 20_000)
+    data = bench.data(image)
+    assert len(data["seals"]) == 16
+
+
+def test_the_seal_is_that_of_the_layouts_device() -> None:
+    """The fixtures are what they say."""
+    assert REQUIRED.layout.seal
