@@ -10,7 +10,10 @@ from gemel.cli.first_help import first_help
 from gemel.cli.with_click import clicked, gemel
 
 LINES = (
+    ("check", "a.toml"),
     ("check", "a.toml", "b.hex"),
+    ("check", "a.hex", "--policy", "p.toml", "--no-disassemble"),
+    ("check", "a.toml", "b.hex", "--no-disassemble", "--disassemble"),
     ("check", "a.toml", "b.hex", "x=y", "z=w", "--all", "--rollback", "7", "--format=json"),
     ("check", "--report", "a.json", "--report=b.xml", "a.toml", "b.hex", "--at", "0x10"),
     ("check", "a.toml", "b.hex", "--format", "text", "--format", "sarif", "--at-least", "4294967295"),
@@ -21,13 +24,16 @@ LINES = (
     ("explain",),
     ("explain", "record"),
     ("draft", "a=b", "c=d", "-o", "x.toml"),
+    ("draft", "a=b", "i.bin", "--map", "m.map", "--map", "a=n.map", "--at", "0x10", "--force"),
     ("rehearse", "l.toml", "i.bin", "--watch", "reads", "--watch", "alignment", "--budget", "5"),
+    ("rehearse", "l.toml", "i.bin", "--interleavings", "3"),
     ("sign", "l.toml", "i.bin", "-o", "o.bin", "--key", "k", "--add"),
+    ("sign", "l.toml", "i.bin", "-o", "o.bin", "--memory", "m=f", "--version", "1.2.3", "--rollback", "0"),
     ("export", "c-reader"),
     ("demo",),
 )
 LEFT = (
-    ("check", "a.toml"),
+    ("check",),
     ("check", "a.toml", ""),
     ("check", "a.toml", "b.hex", "--help"),
     ("check", "a.toml", "b.hex", "--format", "yaml"),
@@ -37,6 +43,7 @@ LEFT = (
     ("check", "a.toml", "b.hex", "--rollback"),
     ("check", "a.toml", "b.hex", "--bogus"),
     ("check", "a.toml", "b.hex", "--all=yes"),
+    ("check", "a.toml", "b.hex", "--no-disassemble=yes"),
     ("check", "--", "a.toml", "b.hex"),
     ("join", "a.toml"),
     ("join", "a.toml", "-ox.bin"),

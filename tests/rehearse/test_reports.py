@@ -14,7 +14,6 @@ from gemel.rehearsal.limits import CAUTION, NOT_MODELLED
 from gemel.rehearsal.reports.json import report, report_data, report_schema
 from gemel.rehearsal.reports.svg import picture_of
 from gemel.rehearsal.reports.text import report_of
-from gemel.structs import replace
 
 CASES = {
     "sound": lambda: gauge("in-place"),
@@ -75,13 +74,13 @@ def test_hostile_text_does_not_break_reports() -> None:
     """Control characters and markup that a device sends stay harmless in every form."""
     case = device()
     rehearsal = case.rehearse()
-
+    from gemel import structs
     from gemel.rehearsal.raw_run import RawEvent
     from gemel.rehearsal.verdict.telling import telling
 
     event = RawEvent(0, "station", "text", None, {}, {"port": "p", "line": "</text>\x1b[31m\x00&<"})
-    happening = replace(rehearsal.events[0], kind="text", text=telling(event, None))  # type: ignore[arg-type]
-    changed = replace(rehearsal, events=(happening,))
+    happening = structs.replace(rehearsal.events[0], kind="text", text=telling(event, None))  # type: ignore[arg-type]
+    changed = structs.replace(rehearsal, events=(happening,))
     ET.fromstring(picture_of(changed))
     assert "\x1b" not in "".join(report_of(changed))
 

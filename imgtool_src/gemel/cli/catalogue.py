@@ -10,7 +10,7 @@ if TYPE_CHECKING:
 
 COMMANDS = {
     "demo": "Join, check, show and rehearse the built-in tide gauge, and two mistakes being caught.",
-    "draft": "Draft a first layout from the builds.",
+    "draft": "Draft a first layout from the builds, from an image with its record, or from both.",
     "join": "Join the builds of a layout into one flash image.",
     "sign": "Seal an image that was joined before.",
     "check": "Check an image against its layout, with the builds if they are at hand.",

@@ -111,8 +111,6 @@ def _contents(
     from gemel.cli.printing import print_remarks
     from gemel.workflows.describing import describe, refuse_builds_without_layout
     from gemel.workflows.inputs import build_files, load_builds, load_layout, read_image
-    from gemel.workflows.key_inputs import public_keys
-    from gemel.workflows.trust import trust_of
 
     if layout is None:
         refuse_builds_without_layout(builds)
@@ -120,10 +118,15 @@ def _contents(
     loaded = read_image(image, layout=read, at=at)
     print_remarks(loaded.remarks)
     handed = load_builds(read, build_files(read.layout, builds)) if read else None
+    if not trust:
+        return describe(loaded, read, handed)
     if read is None:
+        from gemel.workflows.key_inputs import public_keys
+
         return describe(loaded, trusted=public_keys(trust))
-    keys = trust_of(read, trust) if trust else None
-    return describe(loaded, read, handed, trusted=keys.trusted if keys else None)
+    from gemel.workflows.trust import trust_of
+
+    return describe(loaded, read, handed, trusted=trust_of(read, trust).trusted)
 
 
 def _signs(stream: object) -> Signs:
