@@ -10,7 +10,10 @@ from gemel.cli.first_help import first_help
 from gemel.cli.with_click import clicked, gemel
 
 LINES = (
+    ("check", "a.toml"),
     ("check", "a.toml", "b.hex"),
+    ("check", "a.toml", "b.hex", "--no-disassemble"),
+    ("check", "a.toml", "b.hex", "--no-disassemble", "--disassemble"),
     ("check", "a.toml", "b.hex", "x=y", "z=w", "--all", "--rollback", "7", "--format=json"),
     ("check", "--report", "a.json", "--report=b.xml", "a.toml", "b.hex", "--at", "0x10"),
     ("check", "a.toml", "b.hex", "--format", "text", "--format", "sarif", "--at-least", "4294967295"),
@@ -27,7 +30,7 @@ LINES = (
     ("demo",),
 )
 LEFT = (
-    ("check", "a.toml"),
+    ("check",),
     ("check", "a.toml", ""),
     ("check", "a.toml", "b.hex", "--help"),
     ("check", "a.toml", "b.hex", "--format", "yaml"),

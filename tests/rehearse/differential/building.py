@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 
 from tools import required_tool
-
-from gemel.structs import replace
 
 from .cases import Case, Source
 

@@ -58,15 +58,16 @@ def command(topic: str | None) -> int:
 def _all_rules() -> str:
     import textwrap
 
-    from gemel.checking.registry import all_rules
+    from gemel.checking.registry import rule_lines
 
+    known = rule_lines()
     lines = []
-    for rule in all_rules():
-        lines.append(f"{rule.name}  ({rule.severity})")
-        lines += textwrap.wrap(rule.checks, WIDTH, initial_indent="    ", subsequent_indent="    ")
+    for name, severity, checks in known:
+        lines.append(f"{name}  ({severity})")
+        lines += textwrap.wrap(checks, WIDTH, initial_indent="    ", subsequent_indent="    ")
     lines += [
         "",
-        f"{len(all_rules())} rules. `gemel explain RULE` says why, what to do and where it comes",
+        f"{len(known)} rules. `gemel explain RULE` says why, what to do and where it comes",
         "from; `gemel explain record`, `seal`, `layout` and `policy` print the formats.",
     ]
     return "\n".join(lines)
@@ -75,13 +76,14 @@ def _all_rules() -> str:
 def _one_rule(name: str) -> str:
     import textwrap
 
-    from gemel.checking.registry import all_rules, rule_named
+    from gemel.checking.registry import rule_named, rule_names
     from gemel.errors import Problem, UsageProblem
-    from gemel.layout.kinds import nearest_hint
 
     rule = rule_named(name)
     if rule is None:
-        names = [each.name for each in all_rules()]
+        from gemel.layout.kinds import nearest_hint
+
+        names = rule_names()
         hint = (
             nearest_hint(name, [*names, "record", "seal", "layout", "policy", "rehearsal", "python"])
             or "`gemel explain` lists the rules"

@@ -11,9 +11,11 @@ from gemel.cli.signing.pass_phrases import pass_phrase_options
 
 def _with_openssl(text: str) -> str:
     """The help with the openssl commands, a line for each algorithm."""
+    from inspect import cleandoc
+
     from gemel.seals.openssl import openssl_lines
 
-    return text.replace("{openssl}", "\n".join(openssl_lines(72)))
+    return cleandoc(text).replace("{openssl}", "\n".join(openssl_lines(72)))
 
 
 @sub_command("sign", finished=_with_openssl)
