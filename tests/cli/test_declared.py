@@ -13,6 +13,7 @@ LINES = (
     ("check", "a.toml"),
     ("check", "a.toml", "b.hex"),
     ("check", "a.hex", "--policy", "p.toml", "--no-disassemble"),
+    ("check", "a.toml", "b.hex", "--no-disassemble"),
     ("check", "a.toml", "b.hex", "--no-disassemble", "--disassemble"),
     ("check", "a.toml", "b.hex", "x=y", "z=w", "--all", "--rollback", "7", "--format=json"),
     ("check", "--report", "a.json", "--report=b.xml", "a.toml", "b.hex", "--at", "0x10"),

@@ -113,9 +113,9 @@ def command(
     own_policy = load_policy(policy) if policy else None
     if image is None or (own_policy and is_image_name(layout)):
         if own_policy is None:
-            import click
+            from gemel.cli.with_click import missing_argument
 
-            raise click.MissingParameter(param_hint="IMAGE", param_type="argument")
+            raise missing_argument(command, "IMAGE")
         named = {"IMAGE": image, "--version": version, "--rollback": rollback, "--previous": previous}
         named |= {"--disassemble": disassemble or None, "--rehearse": rehearsed or None}
         refuse_without_layout([name for name, value in named.items() if value is not None])
