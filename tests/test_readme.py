@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 from readme_examples import PYTHON, README, console_blocks, output_of, prepared, with_output
 
-from gemel.cli.main import COMMANDS, gemel
+from gemel.cli.catalogue import COMMANDS
+from gemel.cli.with_click import gemel
 
 TEXT = README.read_text(encoding="utf-8")
 posix = pytest.mark.skipif(os.name != "posix", reason="the examples are written for a POSIX shell")

@@ -7,11 +7,11 @@ carries every problem that was seen, not the first one, and the exit code that g
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import KW_ONLY, dataclass
+
+from gemel.structs import KW_ONLY, Struct
 
 
-@dataclass(frozen=True, slots=True)
-class Problem:
+class Problem(Struct):
     """One thing that is wrong, in words for the person who has to mend it.
 
     ``what`` is a sentence without a full stop.  ``where`` is a file, ``file:line``, build or address

@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import KW_ONLY, dataclass
 from typing import TypeAlias
 
 from gemel.spans import Span
+from gemel.structs import KW_ONLY, Struct
 
 
-@dataclass(frozen=True, slots=True)
-class Holds:
+class Holds(Struct):
     """The rule was applied at one place and holds there."""
 
     where: str
 
 
-@dataclass(frozen=True, slots=True)
-class Finding:
+class Finding(Struct):
     """One place where the rule does not hold.
 
     ``parties`` are the names (of areas, builds, cores, memories, stamps, checksums) that it concerns;
@@ -36,8 +34,7 @@ class Finding:
     lines: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class NotChecked:
+class NotChecked(Struct):
     """The rule could not be applied at one place; ``reason`` says what it would take."""
 
     where: str

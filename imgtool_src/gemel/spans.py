@@ -7,7 +7,8 @@ inclusive end, as in a device's memory map.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import NamedTuple
+
+from gemel.structs import NamedTuple
 
 ADDRESS_SPACE = 1 << 32
 """Number of byte addresses of a 32-bit core."""

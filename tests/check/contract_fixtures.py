@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import subprocess
 from collections.abc import Mapping
-from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -18,6 +17,7 @@ from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
 from gemel.checking.runner import RuleResult
 from gemel.layout.reader import ReadLayout
+from gemel.structs import replace
 
 NAMED = 'symbols = ["link_frames"]'
 BOOT = 'boot_symbol = { build = "station", symbol = "sampler_start_address" }'

@@ -10,10 +10,11 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
-from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import NamedTuple
+
+from gemel.structs import replace
 
 HERE = Path(__file__).parent
 if str(HERE.parent) not in sys.path:  # run as a script; pytest has put the tests' folder there

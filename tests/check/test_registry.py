@@ -103,3 +103,10 @@ def test_rule_speaks_as_stored(rule: Rule) -> None:
     stored = stored_rendering(rule.name)
     assert stored.is_file(), f"no rendering; run {RENDERINGS.parent / 'make_renderings.py'}"
     assert rendering_of(rule.name) == stored.read_text(encoding="utf-8")
+
+
+def test_stored_lines_are_those_of_the_rules():
+    """What ``gemel explain`` lists without importing a rule is what the rules say."""
+    from check.make_stored_lines import FILE, text
+
+    assert FILE.read_text(encoding="utf-8") == text(), "run tests/check/make_stored_lines.py"

@@ -7,7 +7,6 @@ import hashlib
 import json
 import os
 import platform
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +27,7 @@ from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
 from gemel.layout.reader import ReadLayout
 from gemel.spans import Span
+from gemel.structs import replace
 
 VALIDATOR = jsonschema.Draft202012Validator(check_schema(), format_checker=jsonschema.FormatChecker())
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import xml.etree.ElementTree as ElementTree
-from dataclasses import replace
 from pathlib import Path
 
 import junitparser
@@ -18,6 +17,7 @@ from small_device import TODAY, builds, joined, layout
 from gemel.checking.reports.as_junit import report
 from gemel.checking.runner import check
 from gemel.inspection.inspection import Inspection
+from gemel.structs import replace
 
 SCHEMA = xmlschema.XMLSchema(str(Path(__file__).parent / "schemas" / "junit.xsd"))
 every_case = pytest.mark.parametrize("name", CASES)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import re
-from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -20,6 +19,7 @@ from gemel.checking.runner import check
 from gemel.inspection.inspection import Inspection
 from gemel.layout.reader import read_layout
 from gemel.spans import Span
+from gemel.structs import replace
 
 SCHEMA = json.loads((Path(__file__).parent / "schemas" / "sarif-schema-2.1.0.json").read_text("utf-8"))
 VALIDATOR = jsonschema.Draft7Validator(SCHEMA)

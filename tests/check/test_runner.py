@@ -95,7 +95,7 @@ def test_a_waiver_of_something_else_covers_nothing(name: str, where: str) -> Non
 
 def test_one_finding_waived_and_one_not() -> None:
     """A waiver for one party leaves findings about others open."""
-    from dataclasses import replace
+    from gemel.structs import replace
 
     other = replace(FINDING, parties=("sampler",))
     result = result_of([rule("a-rule", FINDING, other)], waiving(waiver("a-rule", "station")))

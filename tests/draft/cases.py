@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 
 from capability_builds import capability_builds
@@ -22,6 +21,7 @@ from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
 from gemel.layout.model import Layout
 from gemel.layout.reader import read_layout
+from gemel.structs import replace
 
 TESTDATA = Path(__file__).resolve().parents[2] / "testdata"
 Builds = dict[str, Build]

@@ -21,6 +21,7 @@ from gemel.checksums.in_layout import checksum_faults
 from gemel.draft.drafting import MAX_BUILDS, MAX_RUNS, draft
 from gemel.errors import UsageProblem
 from gemel.layout.reader import read_layout
+from gemel.structs import fields
 
 every_case = pytest.mark.parametrize("name", SOUND)
 
@@ -111,7 +112,7 @@ def test_faults_between_builds_are_not_drafted_away() -> None:
 
 
 def _fields(build: Build) -> dict[str, object]:
-    return {name: getattr(build, name) for name in Build.__dataclass_fields__}
+    return {name: getattr(build, name) for name in fields(Build)}
 
 
 def test_paths_are_written_where_they_are_known() -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import struct
-from dataclasses import replace
 
 import pytest
 from builds.elf_writer import SegmentSpec, SymbolSpec, elf
@@ -20,6 +19,7 @@ from gemel.draft.shared import find_shared
 from gemel.draft.vectors import find_vectors
 from gemel.m_profile.architectures import EXTENSIONS_OF
 from gemel.spans import Span
+from gemel.structs import replace
 
 
 @pytest.mark.parametrize("arrangement", ARRANGEMENTS)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import subprocess
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -21,6 +20,7 @@ from tools import required_tool
 from gemel.builds.build import Build
 from gemel.checksums.in_layout import checksum_faults
 from gemel.layout.reader import read_layout
+from gemel.structs import replace
 
 V8M = {6: 17, 7: 0x4D}
 """Build attributes: Armv8-M Mainline, profile M (ADDENDA32 2025Q4)."""

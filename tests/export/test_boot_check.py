@@ -6,6 +6,7 @@ libraries that have nothing of gemel's in them, and finds the bytes that are sig
 
 from __future__ import annotations
 
+import dataclasses
 import os
 import random
 import re
@@ -13,7 +14,7 @@ import subprocess
 import sys
 import uuid
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -36,6 +37,7 @@ from gemel.seals.keys.keys import PrivateKey
 from gemel.seals.seal import make_seal
 from gemel.seals.sealing import put_seal, record_bytes, signatures_by
 from gemel.spans import Span
+from gemel.structs import replace
 
 EXAMPLE = ROOT / "testdata" / "boot-check"
 NAMES = ("host", "boot_check", "verify_sodium", "verify_mbedtls", "verify_process")
@@ -181,7 +183,7 @@ def test_two_signers_where_two_are_due(folder: Path, plain: tuple[ReadLayout, Sp
     assert two.boots(sealed(plain, "ed25519", "p256"))[0] == 0
     for names in (("ed25519",), ("p256",), ("ed25519", "other")):
         assert two.boots(sealed(plain, *names)) == (1, "refused: too few trusted keys signed")
-    twice = replace(two, keys=("ed25519", "ed25519"))
+    twice = dataclasses.replace(two, keys=("ed25519", "ed25519"))
     assert twice.boots(sealed(plain, "ed25519"))[0] == 1
 
 

@@ -10,7 +10,6 @@ import tomllib
 import unicodedata
 import zlib
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -23,6 +22,7 @@ from gemel.export.c_reader import FILE_NAME, READER_ERRORS, c_reader
 from gemel.record.format import BUILD, HEADER
 from gemel.record.record import Record, RecordError, RecordFault, decode, encode, find
 from gemel.spans import Span
+from gemel.structs import replace
 
 ROOT = Path(__file__).parents[2]
 WARNINGS = ["-pedantic", "-Wall", "-Wextra", "-Werror", "-Wconversion", "-Wshadow", "-Wcast-align"]

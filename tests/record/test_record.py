@@ -6,7 +6,6 @@ import struct
 import uuid
 import zlib
 from collections.abc import Callable
-from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -26,6 +25,7 @@ from gemel.record.record import (
     record_size,
 )
 from gemel.spans import Span
+from gemel.structs import fields, replace
 
 RECORD = tide_gauge_record()
 SOUND = encode(RECORD)
@@ -335,9 +335,9 @@ def test_table_and_models_name_the_same_things() -> None:
     """Every value of the models has its field, and every field that is not the frame's has its value."""
     frame = {"mark", "format", "header_size", "record_size", "build_count", "build_size", "reserved"}
     header = {field.name for field in HEADER} - frame
-    assert header == set(Record.__dataclass_fields__) - {"builds"}
+    assert header == set(fields(Record)) - {"builds"}
     entry = {field.name for field in BUILD} - {"build_id_size", "reserved"}
-    assert entry == set(BuildEntry.__dataclass_fields__)
+    assert entry == set(fields(BuildEntry))
 
 
 def test_sizes() -> None:

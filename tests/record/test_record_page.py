@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import re
-from dataclasses import fields
 
 import pytest
 
 from gemel.joining.recording import in_order_of_record
+from gemel.layout.kinds import Key
 from gemel.layout.model import BuildPlan, Layout, SealPlan
 from gemel.placement.placed import PlacedBuild
 from gemel.record.format import BUILD, HEADER, MARK, Field, RecordFault
 from gemel.record.page import page
 from gemel.spans import Span
+from gemel.structs import fields
 
 PAGE = page()
 
@@ -81,7 +82,7 @@ def test_names_every_key_that_the_layout_s_digest_leaves_out() -> None:
     """Tables and keys that do not enter the digest are named on the page; of the seal only its area does."""
     paragraph = PAGE[PAGE.index("The layout: its parsed TOML") :].split("\n\n")[0]
     keys = {
-        model: {field.name: field.metadata["key"] for field in fields(model) if "key" in field.metadata}
+        model: {name: key for name, key in fields(model).items() if isinstance(key, Key)}
         for model in (Layout, BuildPlan, SealPlan)
     }
     left_out = [

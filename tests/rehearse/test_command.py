@@ -11,6 +11,7 @@ from rehearsals import SERIAL, gauge
 from tide_gauge import BUILT, layout_file
 
 from gemel.cli.commands.rehearse import command
+from gemel.cli.with_click import clicked
 from gemel.errors import ExtraMissing
 from gemel.image import intel_hex
 from gemel.rehearsal import isolation
@@ -26,7 +27,7 @@ def image(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def rehearse(*arguments: object) -> Result:
     """One run of the command, in this process."""
-    return CliRunner().invoke(command, [str(each) for each in arguments], standalone_mode=False)
+    return CliRunner().invoke(clicked(command), [str(each) for each in arguments], standalone_mode=False)
 
 
 BUILDS = tuple(f"{name}={BUILT / 'in-place' / name}.elf" for name in ("station", "sampler"))

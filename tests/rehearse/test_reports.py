@@ -74,14 +74,13 @@ def test_hostile_text_does_not_break_reports() -> None:
     """Control characters and markup that a device sends stay harmless in every form."""
     case = device()
     rehearsal = case.rehearse()
-    import dataclasses
-
+    from gemel import structs
     from gemel.rehearsal.raw_run import RawEvent
     from gemel.rehearsal.verdict.telling import telling
 
     event = RawEvent(0, "station", "text", None, {}, {"port": "p", "line": "</text>\x1b[31m\x00&<"})
-    happening = dataclasses.replace(rehearsal.events[0], kind="text", text=telling(event, None))  # type: ignore[arg-type]
-    changed = dataclasses.replace(rehearsal, events=(happening,))
+    happening = structs.replace(rehearsal.events[0], kind="text", text=telling(event, None))  # type: ignore[arg-type]
+    changed = structs.replace(rehearsal, events=(happening,))
     ET.fromstring(picture_of(changed))
     assert "\x1b" not in "".join(report_of(changed))
 

@@ -180,7 +180,7 @@ def test_a_pass_phrase_for_a_key_that_has_none(device: Path, gemel: Run) -> None
 
 def test_no_option_takes_a_pass_phrase_itself() -> None:
     """Of all options of the commands with keys, those about pass phrases name a file or variable."""
-    commands = [join_command, sign_command, *keys_command.commands.values()]
-    names = {name for command in commands for option in command.params for name in option.opts}
+    commands = [join_command, sign_command, *(keys_command.below or {}).values()]
+    names = {name for command in commands for option in command.parameters for name in option.words}
     about = {name for name in names if any(word in name for word in ("phrase", "pass", "pin", "secret"))}
     assert about == {"--pass-phrase-file", "--pass-phrase-env", "--no-pass-phrase"}

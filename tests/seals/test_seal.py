@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
 from records import tide_gauge_record
 from seal_keys import every_key, key_for, other_key
@@ -26,6 +24,7 @@ from gemel.seals.seal import (
     signature_made_elsewhere,
     verify,
 )
+from gemel.structs import replace
 
 RECORD = record.encode(tide_gauge_record())
 OTHER_RECORD = record.encode(replace(tide_gauge_record(), rollback=2))

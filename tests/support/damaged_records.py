@@ -6,13 +6,13 @@ import random
 import struct
 import zlib
 from collections.abc import Iterator
-from dataclasses import replace
 from typing import NamedTuple
 
 from records import tide_gauge_record
 
 from gemel.record.format import BUILD, HEADER, MARK, Field
 from gemel.record.record import encode
+from gemel.structs import replace
 
 START = 0x0800_0000
 EXTREMES = (0, 1, 2, 3, 4, 31, 32, 33, 0x7F, 0xFF, 0x7FFF, 0x8000, 0xFFFF, 0x7FFF_FFFF, 0x8000_0000)

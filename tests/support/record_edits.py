@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any
 
 from image_edits import changed
@@ -12,6 +11,7 @@ from gemel.image.sparse import SparseBytes
 from gemel.layout.reader import ReadLayout
 from gemel.record.record import Record, decode, encode, record_size
 from gemel.spans import Span
+from gemel.structs import replace
 
 
 def record_of(image: SparseBytes, builds: int = 2) -> Record:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import uuid
 import zlib
-from dataclasses import replace
 
 from hypothesis import strategies as st
 
 from gemel.record.record import BuildEntry, Record
+from gemel.structs import replace
 
 VENDOR = uuid.uuid5(uuid.NAMESPACE_DNS, "vendor-a.example")
 

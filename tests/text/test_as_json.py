@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gemel.spans import Address, Span
+from gemel.structs import Struct
 from gemel.text.as_json import data_of, json_text, schema_of
 
 
@@ -22,7 +23,13 @@ class Inner(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Everything:
+class Plain:
+    """A data class of the standard library is an object too."""
+
+    number: int
+
+
+class Everything(Struct):
     """A field of every type."""
 
     from_: Annotated[Address, "a word of Python"]
@@ -35,6 +42,7 @@ class Everything:
     share: float
     sure: bool
     word: Literal["a", None]
+    plain: Plain
 
 
 ADDRESSES = st.integers(0, 0xFFFF_FFFF)
@@ -50,6 +58,7 @@ EVERYTHING = st.builds(
     st.floats(0, 100),
     st.booleans(),
     st.sampled_from(["a", None]),
+    st.builds(Plain, ADDRESSES),
 )
 SCHEMA = schema_of(Everything, "everything")
 
@@ -72,4 +81,4 @@ def test_the_schema_says_what_the_class_says() -> None:
     assert SCHEMA["properties"]["from"] == {"$ref": "#/$defs/Address", "description": "a word of Python"}
     assert SCHEMA["properties"]["counts"]["required"] == ["holds", "not checked"]
     assert SCHEMA["additionalProperties"] is SCHEMA["$defs"]["Inner"]["additionalProperties"] is False
-    assert set(SCHEMA["$defs"]) == {"Address", "Inner", "Span"}
+    assert set(SCHEMA["$defs"]) == {"Address", "Inner", "Plain", "Span"}

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from gemel.builds.segment import Segment
 from gemel.spans import Span
+from gemel.structs import Struct
 
 if TYPE_CHECKING:
     from gemel.builds.debug_information import DebugInformation
@@ -32,8 +32,7 @@ Aspect = Literal[
 """What a build may be unable to tell; each text of ``Build.missing`` begins with one of these."""
 
 
-@dataclass(frozen=True, slots=True)
-class Build:
+class Build(Struct):
     """One build, sound in itself: its segments lie inside the address space and do not contradict.
 
     ``segments`` are in order of load address.  ``entry`` keeps the Thumb bit.  ``remarks`` are oddities

@@ -5,11 +5,10 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 from gemel.builds.build import Build
 from gemel.builds.elf.symbols import Symbol
 from gemel.spans import Span
+from gemel.structs import NamedTuple
 
 MAX_OF_BUILD = 2
 """Sections that lie over each other are read until this many times the build's bytes are."""

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-
 from gemel.spans import Span
+from gemel.structs import Struct, field
 
 ALIGNMENT_GAP = 32
 """Gaps of fewer bytes between two sections are alignment: no stack, not even an exception's frame, fits."""
 
 
-@dataclass(frozen=True, slots=True)
-class Segment:
+class Segment(Struct):
     """One piece of a build: bytes stored at ``load_address``, used at ``run_address``.
 
     ``memory_size`` (bytes) is how far it reaches at run time; it is at least ``len(data)``, and what exceeds

@@ -8,7 +8,7 @@ them out, and nothing of them is imported then.
 from __future__ import annotations
 
 import importlib
-import pkgutil
+import os
 import re
 from functools import cache
 
@@ -44,13 +44,27 @@ def all_rules() -> tuple[Rule, ...]:
 
 def rule_names() -> list[str]:
     """The names of all rules, sorted, without loading any: each is the name of its file or entry point."""
-    names = [module.name.replace("_", "-") for module in pkgutil.iter_modules(rules.__path__)]
+    names = [name.replace("_", "-") for name in _own_modules()]
     further = [] if _switched_off else [each.name for each in entry_points(GROUP)]
     return sorted({*names, *further})
 
 
+def rule_lines() -> list[tuple[str, str, str]]:
+    """Name, severity and ``checks`` of every rule, sorted by name, without importing any of our own."""
+    from gemel.checking.stored_lines import LINES
+
+    further = [] if _switched_off or not entry_points(GROUP) else list(all_rules())
+    known = {line[0] for line in LINES}
+    lines = [(each.name, each.severity, each.checks) for each in further if each.name not in known]
+    return sorted([*LINES, *lines])
+
+
 def rule_named(name: str) -> Rule | None:
-    """The rule of that name, or None."""
+    """The rule of that name, or None; of our own only its module is imported."""
+    module = name.replace("-", "_")
+    if "_" not in name and module in _own_modules():
+        rule: Rule = importlib.import_module(f"{rules.__name__}.{module}").RULE
+        return rule
     return next((rule for rule in all_rules() if rule.name == name), None)
 
 
@@ -85,11 +99,25 @@ def convention_faults(rule: Rule, name: str) -> list[str]:
 
 
 @cache
+def _own_modules() -> tuple[str, ...]:
+    """The names of the modules of rules, from the folder's list; from elsewhere, such as a zip file, by pkgutil.
+
+    pkgutil imports ``inspect``, which takes longer than the rules.
+    """
+    try:
+        files = os.listdir(rules.__path__[0])
+    except OSError:
+        import pkgutil
+
+        return tuple(each.name for each in pkgutil.iter_modules(rules.__path__))
+    return tuple(sorted(file[:-3] for file in files if file.endswith(".py") and file != "__init__.py"))
+
+
+@cache
 def _own_rules() -> tuple[Rule, ...]:
     found = []
-    for module in pkgutil.iter_modules(rules.__path__):
-        rule = importlib.import_module(f"{rules.__name__}.{module.name}").RULE
-        found.append(rule)
+    for name in _own_modules():
+        found.append(importlib.import_module(f"{rules.__name__}.{name}").RULE)
     return tuple(sorted(found, key=lambda rule: rule.name))
 
 

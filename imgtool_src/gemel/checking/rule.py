@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from gemel.outcomes import Outcome
+from gemel.structs import Struct
 
 if TYPE_CHECKING:
     from gemel.inspection.inspection import Inspection
@@ -19,8 +19,7 @@ Guards = Literal["image", "device"]
 """image: the bytes are those that were joined, sealed and asked for; device: these bytes work on the device."""
 
 
-@dataclass(frozen=True, slots=True)
-class Rule:
+class Rule(Struct):
     """One named thing that must hold.
 
     ``name`` reads as the thing that must hold, in lower case with hyphens.  ``guards`` says what is lost

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
-from typing import Literal, NamedTuple
+from typing import Literal
 
 from gemel.checking.policy.receiver import refused_change, refused_waiver
 from gemel.checking.registry import all_rules
@@ -13,12 +12,12 @@ from gemel.checking.rule import Rule, Severity
 from gemel.inspection.inspection import Inspection
 from gemel.layout.model import SeverityChange, Waiver
 from gemel.outcomes import Finding, Holds, NotChecked
+from gemel.structs import NamedTuple, Struct, replace
 
 Status = Literal["holds", "broken", "waived", "not checked"]
 
 
-@dataclass(frozen=True, slots=True)
-class Judged:
+class Judged(Struct):
     """One finding with the waiver that covers it, if any, and one that would if it had not ended.
 
     ``refused`` says why a waiver that would cover it is not taken.
@@ -30,8 +29,7 @@ class Judged:
     refused: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class RuleResult:
+class RuleResult(Struct):
     """What one rule said: places where it holds, findings, and places that it could not look at.
 
     ``change`` is the layout's word on how serious its findings are, where that is not the rule's own.
@@ -72,8 +70,7 @@ class RuleFinding(NamedTuple):
     waiver: Waiver | None
 
 
-@dataclass(frozen=True, slots=True)
-class RulesApplied:
+class RulesApplied(Struct):
     """The results of all rules, and waivers that cover nothing although their rule was applied everywhere."""
 
     results: tuple[RuleResult, ...]

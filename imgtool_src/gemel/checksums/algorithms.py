@@ -14,7 +14,6 @@ complement: they add up to all ones.  ``sum-8``, ``sum-16`` and ``sum-32`` add u
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from functools import cache
 from itertools import product
 from typing import Literal, Protocol
@@ -30,6 +29,7 @@ from gemel.checksums.crc_catalogue import (
 from gemel.checksums.crc_engine import Block, crc
 from gemel.checksums.feed import UNIT_SIZES, Feed, fed, in_units, unit_values
 from gemel.errors import LayoutError, Problem
+from gemel.structs import Struct
 
 ByteOrder = Literal["little", "big"]
 """Order of the bytes of a value in memory."""
@@ -40,8 +40,7 @@ Form = Literal["plain", "negated", "inverted"]
 _UNIT_NAMES = {1: "bytes", 2: "half-words", 4: "words"}
 
 
-@dataclass(frozen=True, slots=True)
-class CrcAlgorithm:
+class CrcAlgorithm(Struct):
     """A CRC; ``name`` is its catalogue name, or its parameters where it has none."""
 
     name: str
@@ -53,8 +52,7 @@ class CrcAlgorithm:
         return self.parameters.width
 
 
-@dataclass(frozen=True, slots=True)
-class SumAlgorithm:
+class SumAlgorithm(Struct):
     """A sum of units modulo 2**bits.  ``unit`` is 1, 2 or 4 bytes; ``unit_order`` how they are read."""
 
     bits: int
@@ -70,8 +68,7 @@ class SumAlgorithm:
         return f"{form}sum-{self.bits}-of-{_UNIT_NAMES[self.unit]}{order}"
 
 
-@dataclass(frozen=True, slots=True)
-class XorAlgorithm:
+class XorAlgorithm(Struct):
     """The exclusive-or of units as wide as the value, 1, 2 or 4 bytes."""
 
     bits: int

@@ -10,14 +10,13 @@ exceptions of the layout are left out of what lies between them.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from itertools import product
-from typing import NamedTuple
 
 from gemel.checksums.coverages import declared_coverage
 from gemel.checksums.diagnosis import Coverage
 from gemel.image.sparse import SparseBytes
 from gemel.spans import Span, format_address, format_size, merge, without
+from gemel.structs import NamedTuple, Struct
 
 DISTANCES = (1, 2, 3, 4, 8, 12, 16, 0x40, 0x100)
 """Bytes by which a range is made longer and shorter at either end: slips of bytes or words, a header."""
@@ -30,8 +29,7 @@ class Bound(NamedTuple):
     words: str
 
 
-@dataclass(frozen=True, slots=True)
-class OtherBounds:
+class OtherBounds(Struct):
     """The ranges to try, and the addresses at which they start and end, for who is told of them."""
 
     coverages: tuple[Coverage, ...]

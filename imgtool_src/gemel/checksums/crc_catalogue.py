@@ -11,17 +11,16 @@ compare all of them with the tables of two independent libraries.  Left out: one
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cache
 
 from gemel.errors import Problem
+from gemel.structs import Struct
 
 WIDEST = 64
 """Widest CRC in bits that the engines compute."""
 
 
-@dataclass(frozen=True, slots=True)
-class CrcParameters:
+class CrcParameters(Struct):
     """One CRC algorithm; two with equal parameters are the same algorithm.
 
     ``width`` is in bits, 1 to 64.  ``poly`` has its top term left out and ``init`` is the register at the
@@ -51,8 +50,7 @@ class CrcParameters:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class CatalogueEntry:
+class CatalogueEntry(Struct):
     """An algorithm of the catalogue, with the values that tie an implementation to it."""
 
     name: str

@@ -15,11 +15,11 @@ for the shortest codewords of weight 2, 3, 4 and 5; the tests do so again for th
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from functools import cache
 
 from gemel.checksums.algorithms import Algorithm, compute
 from gemel.checksums.crc_catalogue import CatalogueEntry, CrcParameters, catalogue, reversed_bits
+from gemel.structs import Struct
 
 _BOUNDS = """\
  8 07             0      0         119         119
@@ -78,8 +78,7 @@ _ECMA_BITS = 134_217_729
 """The 64-bit polynomial has no codeword of weight 2 or 3 up to here; further was not searched."""
 
 
-@dataclass(frozen=True, slots=True)
-class Strength:
+class Strength(Struct):
     """The distance that is guaranteed, at least (6 stands for 6 and more).
 
     It holds while no more than ``up_to_bytes`` are covered; None: whatever the length.

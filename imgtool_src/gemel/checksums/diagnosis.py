@@ -10,10 +10,9 @@ explanation is marked weak where chance alone would give one in more than a thou
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
 from functools import partial
 from itertools import combinations, product
-from typing import Literal, NamedTuple
+from typing import Literal
 
 from gemel.checksums.algorithms import (
     Algorithm,
@@ -29,6 +28,7 @@ from gemel.checksums.algorithms import (
 from gemel.checksums.crc_catalogue import CrcParameters, catalogue, name_of
 from gemel.checksums.crc_engine import Block, is_compiled
 from gemel.checksums.feed import UNIT_SIZES, Feed
+from gemel.structs import NamedTuple, Struct, replace
 
 LIKELY_CHANCE = 1 / 1000
 """Expected number of chance matches from which on an explanation is marked weak."""
@@ -37,8 +37,7 @@ _MAX_COST = 1_500_000
 """Bound of the work, in microseconds of the machine that ``_cost`` was measured on."""
 
 
-@dataclass(frozen=True, slots=True)
-class Coverage:
+class Coverage(Struct):
     """One reading of what a checksum covers.
 
     ``words`` completes "the stored value is right ...", as in "if the last 4 bytes are left out"; it is
@@ -53,8 +52,7 @@ class Coverage:
     one_of_many: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Explanation:
+class Explanation(Struct):
     """One or two changes with which the stored value is right; ``weak`` if it may well be chance."""
 
     changes: tuple[str, ...]
@@ -65,8 +63,7 @@ class Explanation:
         return f"the stored value is right {' and '.join(self.changes)}{doubt}"
 
 
-@dataclass(frozen=True, slots=True)
-class Diagnosis:
+class Diagnosis(Struct):
     """All explanations that were found, likeliest first.
 
     ``blank`` tells that the stored bytes are all 0xFF or all 0x00, as where nothing was written.

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import os
 import sys
-import traceback
+from typing import Any
 
-import click
-
+from gemel.cli.echo import echo
 from gemel.cli.printing import print_problems, problem_lines, silence
 from gemel.errors import GemelError, Problem
 from gemel.text.escaping import on_one_line
@@ -32,10 +31,12 @@ def exit_code_of(error: BaseException, verbose: bool) -> int:
 
 def _said(error: BaseException, verbose: bool) -> int:
     error = _stop_behind(error) or error
-    if isinstance(error, click.ClickException):
+    click: Any = sys.modules.get("click")  # loaded where click had to look at the line
+    if click and isinstance(error, click.ClickException):
         return _said_of_usage(error)
     # click leaves by SystemExit, and only then, when the reader of its output has gone.
-    cause = BrokenPipeError(None, "its reader has gone") if isinstance(error, SystemExit) else error
+    gone = isinstance(error, SystemExit) or (isinstance(error, BrokenPipeError) and not error.filename)
+    cause = BrokenPipeError(None, "its reader has gone") if gone else error
     if isinstance(cause, OSError) and not cause.filename:
         # Every file that is read or written has its own error: what is left is the terminal or pipe.
         silence(sys.stdout)
@@ -46,17 +47,19 @@ def _said(error: BaseException, verbose: bool) -> int:
     if isinstance(error, GemelError):
         print_problems(error, verbose)
         if error.exit_code == 1:
-            click.echo(NOTHING_WRITTEN, err=True)
+            echo(NOTHING_WRITTEN, err=True)
         return error.exit_code
-    if isinstance(error, KeyboardInterrupt | click.Abort):
-        click.echo(f"stopped; {NOTHING_CHANGED}", err=True)
+    if isinstance(error, KeyboardInterrupt) or (click and isinstance(error, click.Abort)):
+        if isinstance(error, KeyboardInterrupt) and sys.stderr and sys.stderr.isatty():
+            echo("", err=True)  # the terminal shows ^C where the cursor was
+        echo(f"stopped; {NOTHING_CHANGED}", err=True)
         # click turns what stopped it into its own Abort and keeps it as the cause.
         code: int = getattr(error.__cause__ or error, "exit_code", 130)
         return code if code > 128 else 130
     _say(_problem_of(error))
     if verbose:
         for line in _trail(error):
-            click.echo(on_one_line(line), err=True)
+            echo(on_one_line(line), err=True)
     return 2
 
 
@@ -70,12 +73,12 @@ def _stop_behind(error: BaseException) -> KeyboardInterrupt | None:
     return None
 
 
-def _said_of_usage(error: click.ClickException) -> int:
+def _said_of_usage(error: Any) -> int:
     context = getattr(error, "ctx", None)
     if (
         type(error).__name__ == "NoArgsIsHelpError" and context is not None
     ):  # no words at all: the help is due
-        click.echo(context.get_help(), err=True)
+        echo(context.get_help(), err=True)
         return 2
     from gemel.cli.usage_problems import problem_of_usage
 
@@ -101,11 +104,13 @@ def _problem_of(error: BaseException) -> Problem:
 
 
 def _say(problem: Problem) -> None:
-    click.echo("\n".join(problem_lines(problem, "error:", sys.stderr)), err=True)
+    echo("\n".join(problem_lines(problem, "error:", sys.stderr)), err=True)
 
 
 def _trail(error: BaseException) -> list[str]:
     """Where in the program it happened, outermost first."""
+    import traceback
+
     return [
         f"  at        {os.path.basename(frame.filename)}:{frame.lineno} {frame.name}"
         for frame in traceback.extract_tb(error.__traceback__)

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import re
-from pathlib import Path
 
-import click
-
+from gemel.cli.declared import Converted, FileName, option
 from gemel.errors import Problem, UsageProblem
 
-FILE = click.Path(path_type=Path, readable=False)
+FILE = FileName()
 """A file's name.  Whether it can be read is told where it is read, with the system's reason."""
 
-disassemble_option = click.option(
+disassemble_option = option(
     "--disassemble/--no-disassemble",
     default=True,
     help="Read the code instruction by instruction for those that its core lacks; --no-disassemble saves the"
@@ -55,3 +53,7 @@ def address(value: str) -> int:
             [Problem(what, where="--at", found=f"{value}, which is {format_address(number)}", next_step=step)]
         )
     return number
+
+
+ADDRESS = Converted(address)
+"""The kind of an option that takes an address."""

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import os
-import shutil
 import sys
 from collections.abc import Iterable
 from pathlib import Path
 from typing import TextIO
 
-import click
-
+from gemel.cli.echo import coloured, echo
 from gemel.errors import GemelError, Problem
 from gemel.text.escaping import on_one_line
 from gemel.text.wrapping import label_head
@@ -29,15 +27,17 @@ def colour_wanted(stream: object) -> bool:
     return not os.environ.get("NO_COLOR") and bool(getattr(stream, "isatty", lambda: False)())
 
 
-def styled(text: str, stream: object, **style: object) -> str:
+def styled(text: str, stream: object, *, fg: str | None = None, bold: bool = False, dim: bool = False) -> str:
     """``text`` in a colour or weight where that is wanted, else as it is."""
-    return click.style(text, **style) if colour_wanted(stream) else text  # type: ignore[arg-type]
+    return coloured(text, fg, bold, dim) if colour_wanted(stream) else text
 
 
 def terminal_width(stream: object) -> int:
     """The terminal's columns; 80 where the output goes elsewhere, unless COLUMNS says otherwise."""
     if not os.environ.get("COLUMNS") and not getattr(stream, "isatty", lambda: False)():
         return DEFAULT_WIDTH
+    import shutil
+
     return shutil.get_terminal_size((DEFAULT_WIDTH, 24)).columns
 
 
@@ -64,20 +64,20 @@ def problem_lines(problem: Problem, title: str, stream: object, colour: str = "r
 def print_problems(error: GemelError, verbose: bool = False) -> None:
     """Every problem of an error to stderr, and with ``verbose`` the errors behind it."""
     for problem in error.problems:
-        click.echo("\n".join(problem_lines(problem, "error:", sys.stderr)), err=True)
+        echo("\n".join(problem_lines(problem, "error:", sys.stderr)), err=True)
     if len(error.problems) > 1:
-        click.echo(f"{len(error.problems)} errors", err=True)
+        echo(f"{len(error.problems)} errors", err=True)
     cause: BaseException | None = error.__cause__
     while verbose and cause is not None:
         for line in wrapped(f"{type(cause).__name__}: {cause}", sys.stderr, "  because   "):
-            click.echo(line, err=True)
+            echo(line, err=True)
         cause = cause.__cause__
 
 
 def print_remarks(remarks: Iterable[Problem]) -> None:
     """Oddities that stop nothing, to stderr."""
     for remark in remarks:
-        click.echo("\n".join(problem_lines(remark, "remark:", sys.stderr, "yellow")), err=True)
+        echo("\n".join(problem_lines(remark, "remark:", sys.stderr, "yellow")), err=True)
 
 
 def written_words(paths: Iterable[Path]) -> str:
@@ -88,7 +88,7 @@ def written_words(paths: Iterable[Path]) -> str:
 def print_done(text: str) -> None:
     """Say on stdout what was done; when nobody listens any more it is done all the same."""
     try:
-        click.echo(text)
+        echo(text)
     except OSError:
         silence(sys.stdout)
 

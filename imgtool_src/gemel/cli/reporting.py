@@ -7,8 +7,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import click
-
+from gemel.cli.echo import echo
 from gemel.cli.printing import silence, written_words
 
 if TYPE_CHECKING:
@@ -43,7 +42,7 @@ def give_reports(
 
     printed = result.rendered(form, everything=everything)
     # What programs read is UTF-8 whatever the terminal's encoding.
-    click.echo(printed if form == FULL_TEXT.name else _encoded(printed), nl=False)
+    echo(printed if form == FULL_TEXT.name else _encoded(printed), nl=False)
     if not files:
         return
     from gemel.files.outputs import write_all
@@ -56,7 +55,7 @@ def give_reports(
 def _say(text: str) -> None:
     """On stderr; when nobody listens there any more the files are written all the same."""
     try:
-        click.echo(text, err=True)
+        echo(text, err=True)
     except OSError:
         silence(sys.stderr)
 

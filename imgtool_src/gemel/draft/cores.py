@@ -5,13 +5,13 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterator, Mapping
 from itertools import islice
-from typing import NamedTuple
 
 from gemel.builds.elf.attributes import BuildAttributes
 from gemel.builds.segment import Segment
 from gemel.draft.evidence import Evidence, can_be_named
 from gemel.m_profile.architectures import EXTENSIONS_OF, MAX_INTERRUPTS_ARMV6_M, TAGGED
 from gemel.spans import Span, format_address
+from gemel.structs import NamedTuple
 
 CPU_ARCH = 6
 SINGLE_PRECISION_ONLY = 1

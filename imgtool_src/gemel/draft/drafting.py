@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 from gemel.builds.build import Build
 from gemel.draft.cores import CoreGuess, Primary, guess_core, guess_primary
@@ -27,6 +26,7 @@ from gemel.draft.shared import Shared, find_shared
 from gemel.errors import Problem, UsageProblem
 from gemel.layout.checks.areas import MIN_VECTORS_SIZE
 from gemel.spans import Span
+from gemel.structs import Struct
 
 MAX_RUNS = 4096
 """Runs of bytes of one build; a linker makes some tens."""
@@ -35,8 +35,7 @@ MAX_BUILDS = 16
 """As many as a record holds, and a layout has cores."""
 
 
-@dataclass(frozen=True, slots=True)
-class Draft:
+class Draft(Struct):
     """All guesses; ``seen`` has the primary first, then the others as they were named; ``cores`` by name."""
 
     seen: tuple[Evidence, ...]

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cached_property
-from typing import NamedTuple
 
 from gemel.builds.build import Build
 from gemel.builds.segment import Segment
@@ -12,6 +10,7 @@ from gemel.draft.pieces import NEAR
 from gemel.draft.vectors import Vectors, find_vectors
 from gemel.m_profile.memory_map import DEVICE_REGIONS, RAM_REGIONS, region_of
 from gemel.spans import Span, merge, without
+from gemel.structs import NamedTuple, Struct
 from gemel.text.escaping import in_toml
 
 MAX_NAME_BYTES = 512
@@ -29,8 +28,7 @@ class Kept(NamedTuple):
     span: Span
 
 
-@dataclass(frozen=True)
-class Evidence:
+class Evidence(Struct, dict=True):
     """One build and what is read off it.  All addresses are those that its own core uses.
 
     ``kept`` says where another build holds a copy of what this one runs.

@@ -8,7 +8,6 @@ the largest that leaves every handler behind the table.
 from __future__ import annotations
 
 import struct
-from dataclasses import replace
 
 from gemel.builds.build import Build
 from gemel.builds.segment import Segment
@@ -16,6 +15,7 @@ from gemel.draft.vectors import find_vectors
 from gemel.m_profile.memory_map import RAM_REGIONS, region_of
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT, possible_tables
 from gemel.spans import align_down
+from gemel.structs import replace
 
 UNIT = 4 << 10
 HANDLERS = (1, 2, 3, 11, 14)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 from gemel.builds.build import Build
 from gemel.builds.segment import Segment
 from gemel.errors import Problem, UsageProblem
@@ -11,6 +9,7 @@ from gemel.image.sparse import SparseBytes
 from gemel.record.format import MAX_BUILDS
 from gemel.record.record import BuildEntry, Record, RecordError, decode, find, record_size
 from gemel.spans import ADDRESS_SPACE, Span, format_address
+from gemel.structs import NamedTuple
 
 MAX_RECORDS = 64
 """Places with the mark of a record that are looked at."""

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Literal, NamedTuple
+from typing import Literal
 
 from gemel.spans import Span
+from gemel.structs import NamedTuple
 
 MemoryKind = Literal["flash", "ram", "device"]
 Use = Literal["stored", "veneers", "own", "runs", "shared", "registers", "record"]

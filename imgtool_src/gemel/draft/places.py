@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
 
 from gemel.draft.evidence import Evidence
 from gemel.draft.page import ASK
@@ -15,6 +14,7 @@ from gemel.errors import Problem, UsageProblem
 from gemel.inspection.secure_builds import VECTOR_UNIT
 from gemel.layout.checks.areas import MIN_VECTORS_SIZE
 from gemel.spans import Span, align_down, align_up, format_address, format_size, without
+from gemel.structs import Struct, replace
 
 MAX_MEMORIES = 64
 MEMORY_START = 64 << 10
@@ -24,8 +24,7 @@ MIN_FLASH_SIZE, MIN_RAM_SIZE, BLOCK = 4 << 10, 1 << 10, 4 << 10
 """Smallest areas that are guessed, and the bytes on which areas start that no build has a place for."""
 
 
-@dataclass(frozen=True, slots=True)
-class AreaGuess:
+class AreaGuess(Struct):
     """One area: whose it is (empty: of all), and in words what it was guessed from.
 
     ``security`` says how a core with the security extension sees it; empty where nothing tells.
@@ -40,8 +39,7 @@ class AreaGuess:
     security: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class MemoryGuess:
+class MemoryGuess(Struct):
     """One memory, and in words where its start and size come from; ``aliases`` are other starts of it."""
 
     name: str
@@ -58,8 +56,7 @@ class MemoryGuess:
         return [self.span, *(Span(start, self.span.size) for start in self.aliases)]
 
 
-@dataclass(frozen=True, slots=True)
-class Places:
+class Places(Struct):
     """All memories by address and all areas, flash first."""
 
     memories: tuple[MemoryGuess, ...]

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from typing import NamedTuple
 
 from gemel.draft.evidence import Evidence
 from gemel.spans import ADDRESS_SPACE, Span, format_address
+from gemel.structs import NamedTuple
 
 MAX_MAP_BYTES = 256 << 20
 MIN_SIZE = 256

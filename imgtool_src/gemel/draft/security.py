@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import NamedTuple
 
 from gemel.draft.cores import CoreGuess
 from gemel.draft.evidence import Evidence
@@ -21,6 +19,7 @@ from gemel.inspection.secure_builds import (
 )
 from gemel.m_profile.architectures import EXTENSIONS_OF
 from gemel.spans import Span, align_down, align_up, merge
+from gemel.structs import NamedTuple, Struct, field, replace
 
 STATE_BIT = 1 << 28
 """Where memories have an address for each state, commonly set in the secure one (common practice)."""
@@ -31,8 +30,7 @@ SHOWN = 3
 """Gateways that are named at most."""
 
 
-@dataclass(frozen=True, slots=True)
-class Security:
+class Security(Struct):
     """Which builds are secure, and which non-secure one runs on the core of which secure one.
 
     ``secure`` has for each secure build what tells it, ``veneers`` where its veneers lie, ``callers`` for
@@ -66,7 +64,6 @@ class Security:
 NOTHING_SECURE = Security()
 
 
-@dataclass(frozen=True)
 class Aliased(Evidence):
     """A build whose memories of ``kinds`` are told by their secure addresses, whatever it uses itself."""
 

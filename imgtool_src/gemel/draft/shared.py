@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import NamedTuple
 
 from gemel.draft.evidence import Evidence, can_be_named
 from gemel.m_profile.memory_map import DEVICE_REGIONS, region_of
 from gemel.spans import Span, merge
+from gemel.structs import NamedTuple
 
 
 class Shared(NamedTuple):

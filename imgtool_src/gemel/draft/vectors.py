@@ -9,7 +9,6 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterator
 from itertools import islice
-from typing import NamedTuple
 
 from gemel.builds.build import Build
 from gemel.builds.segment import Segment
@@ -18,6 +17,7 @@ from gemel.m_profile.architectures import MAX_INTERRUPTS
 from gemel.m_profile.memory_map import RAM_REGIONS, region_of
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT, possible_tables
 from gemel.spans import Span
+from gemel.structs import NamedTuple
 
 ALIGNMENT = 128
 """Bytes; no vector table of an M-profile core starts between two multiples of it."""

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+
+from gemel.structs import Struct
 
 
-@dataclass(frozen=True, slots=True)
-class Export:
+class Export(Struct):
     """One thing that gemel hands out: its name on the command line, its file name and how it is made."""
 
     name: str

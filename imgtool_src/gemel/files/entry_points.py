@@ -11,7 +11,8 @@ from __future__ import annotations
 import os
 import sys
 from functools import cache
-from typing import NamedTuple
+
+from gemel.structs import NamedTuple
 
 
 class EntryPoint(NamedTuple):

@@ -9,20 +9,19 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 from gemel.errors import OutputError, Problem, UsageProblem
 from gemel.files.locks import PREFIX
 from gemel.files.stopping import Stopping
+from gemel.structs import Struct
 
 OWNER_ALONE = 0o600
 EVERYBODY = 0o666
 """Modes, less the user's mask.  Windows has no modes: there the folder's access list decides."""
 
 
-@dataclass(frozen=True, slots=True, repr=False)
-class NewFile:
+class NewFile(Struct, repr=False):
     """A file to be made."""
 
     path: Path

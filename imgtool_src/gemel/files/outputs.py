@@ -20,13 +20,13 @@ from __future__ import annotations
 import errno
 import os
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
 from pathlib import Path
 
 from gemel.errors import OutputError, Problem
 from gemel.files.locks import OutputLocks, name_of
 from gemel.files.output_targets import real_path, refuse_targets
 from gemel.files.stopping import Stopping
+from gemel.structs import Struct, field
 
 HINTS = {
     errno.ENOSPC: "free some space there, or write to another disk",
@@ -38,8 +38,7 @@ HINTS = {
 }
 
 
-@dataclass(slots=True)
-class _Output:
+class _Output(Struct, frozen=False):
     """One output on its way: ``kept`` is the second name of the file it replaces, if there is one."""
 
     target: Path
@@ -49,8 +48,7 @@ class _Output:
     renamed: bool = False
 
 
-@dataclass(slots=True)
-class _Writing:
+class _Writing(Struct, frozen=False):
     """All outputs of one command, and every temporary name that may exist."""
 
     outputs: list[_Output] = field(default_factory=list)

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from gemel.errors import Problem
 from gemel.image.sparse import SparseBytes
+from gemel.structs import Struct
 
 
-@dataclass(frozen=True, slots=True)
-class Decoded:
+class Decoded(Struct):
     """An image file as read.
 
     ``entry`` is the start address that the file names, with the Thumb bit if it is there; None if it

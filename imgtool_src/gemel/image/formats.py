@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
 
 from gemel.errors import Problem, UsageProblem
 from gemel.image import intel_hex, raw_binary, s_record
 from gemel.image.decoded import Decoded
 from gemel.image.sparse import SparseBytes
 from gemel.spans import Span
+from gemel.structs import Struct
 
 
-@dataclass(frozen=True, slots=True)
-class FileContents:
+class FileContents(Struct):
     """What an image file is to say.
 
     ``span`` (None: from the first byte held to the last) and ``fill`` (0 to 255; None: every byte must
@@ -28,8 +27,7 @@ class FileContents:
     header: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Format:
+class Format(Struct):
     """One image file format.
 
     ``has_addresses`` is False when reading must be told the start.  ``decode`` takes blocks of the file,
@@ -80,13 +78,14 @@ def format_of(file_name: str) -> Format:
 
     Raises UsageProblem for any other suffix, naming the known ones and the nearest.
     """
-    from difflib import get_close_matches
     from pathlib import PurePath
 
     suffix = PurePath(file_name).suffix.lower()
     by_suffix = {known: known_format for known_format in FORMATS for known in known_format.suffixes}
     if suffix in by_suffix:
         return by_suffix[suffix]
+    from difflib import get_close_matches
+
     alike = [known for known in by_suffix if known[:2] == suffix[:2]]  # .hx is near .hex, .out not near .mot
     nearest = get_close_matches(suffix, alike, 1, 0.6)
     raise UsageProblem(

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from gemel.errors import Problem
 from gemel.image.sparse import SparseBytes
+from gemel.structs import Struct
 
 
-@dataclass(frozen=True, slots=True)
-class Image:
+class Image(Struct):
     """One image, read from a file or just joined.
 
     ``entry`` is the start address that the file names, with the Thumb bit if it is there; None if it names

@@ -10,9 +10,10 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
-from typing import NamedTuple, TypeAlias
+from typing import TypeAlias
 
 from gemel.spans import ADDRESS_SPACE, Span, format_address, merge
+from gemel.structs import NamedTuple
 
 MERGE_LIMIT = 1 << 16
 """Largest chunk in bytes that is moved to join a smaller one in front of it."""

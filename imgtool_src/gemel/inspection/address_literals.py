@@ -15,7 +15,8 @@ from __future__ import annotations
 import re
 import struct
 from collections.abc import Iterator
-from typing import NamedTuple
+
+from gemel.structs import NamedTuple
 
 PAIR_DISTANCE = 32
 """Bytes within which the second instruction of a pair must follow the first."""

@@ -8,13 +8,14 @@ elsewhere at one distance.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from gemel.inspection.image_bytes import differing
 from gemel.inspection.vector_tables import table_distance
 from gemel.layout.addresses import locate, starts_of
 from gemel.record.format import MARK
 from gemel.spans import Span, align_down, format_address, without
+from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.inspection.inspection import Inspection

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import struct
-from typing import Literal, NamedTuple
+from typing import Literal
 
 from gemel.builds.build import Build
 from gemel.builds.elf.symbols import Symbol
 from gemel.spans import Span
+from gemel.structs import NamedTuple
 
 WIDE = 0b11101
 """From this value of its upper five bits on, a half-word is the first of two (Thumb encoding, from memory)."""
@@ -70,14 +71,10 @@ def data_at(build: Build, address: int) -> str:
     section = holding[0]
     if section.executable and build.symbols.function_at(address) is not None:
         return ""  # code, constants of a function, or a label of its own
-    marks = [
-        mark
-        for mark in build.symbols.mapping()
-        if mark.section_index == section.number and mark.value & ~1 <= address
-    ]
-    if marks and not marks[-1].name.startswith("$d"):
+    mark = build.symbols.mark_at(section.number, address)
+    if mark and not mark[1].startswith("$d"):
         return ""
-    if not marks and section.executable:
+    if not mark and section.executable:
         return ""
     objects = [
         each.name
@@ -99,20 +96,14 @@ def _begins_at(symbol: Symbol, address: int) -> bool:
 
 def _is_data(build: Build, function: Symbol, address: int) -> bool:
     """Whether the last mapping symbol of the section up to ``address`` begins data."""
-    data = False
-    for mark in build.symbols.mapping() if build.symbols else ():
-        if mark.value > address:
-            break
-        if mark.section_index == function.section_index:
-            data = mark.name.startswith("$d")
-    return data
+    mark = build.symbols.mark_at(function.section_index, address) if build.symbols else None
+    return mark is not None and mark[1].startswith("$d")
 
 
 def _on_instruction(build: Build, function: Symbol, start: int, address: int) -> bool:
     """Whether an instruction begins at ``address``, counted from the last mapping symbol before it."""
-    for mark in build.symbols.mapping() if build.symbols else ():
-        if mark.section_index == function.section_index and start < mark.value <= address:
-            start = mark.value & ~1
+    mark = build.symbols.mark_at(function.section_index, address) if build.symbols else None
+    start = max(start, mark[0]) if mark else start
     code = build.read_at_run(start, address - start) or b""
     at = 0
     while at + 2 <= len(code):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
 from gemel.errors import BuildError
@@ -13,6 +13,7 @@ from gemel.layout.addresses import plain_span, seen_by
 from gemel.layout.model import BuildPlan, Contract, Layout
 from gemel.outcomes import Finding, NotChecked
 from gemel.spans import Span
+from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.dwarf.debug_types import DebugTypes

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import NamedTuple
 
 from gemel.builds.build import Build
 from gemel.inspection.core_settings import Setting
@@ -11,6 +10,7 @@ from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import needs_elf
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import NotChecked
+from gemel.structs import NamedTuple
 
 
 class CoreCode(NamedTuple):

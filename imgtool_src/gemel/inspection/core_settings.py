@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import re
 import struct
-from collections.abc import Iterable
-from typing import NamedTuple
+from collections.abc import Iterable, Iterator
 
 from gemel.builds.build import Build
 from gemel.builds.elf.symbols import Symbol
@@ -17,28 +16,57 @@ from gemel.m_profile.known_stores import (
     known_stores,
 )
 from gemel.spans import format_address
+from gemel.structs import NamedTuple
+
+
+class _Sign(NamedTuple):
+    """Bytes that a function needs to put an address together: ``literal``, ``before`` bytes into ``whole``.
+
+    The literal is looked for, which is quick; the pattern is tried only there.
+    """
+
+    literal: bytes
+    before: int
+    whole: re.Pattern[bytes]
+
+
+def _sign(literal: bytes, *, before: bytes = b"", after: bytes = b"") -> _Sign:
+    """A literal between two patterns, of which the first is of two bytes or empty."""
+    whole = re.compile(before + re.escape(literal) + after, re.DOTALL)
+    return _Sign(literal, 2 if before else 0, whole)
+
 
 _SIGNS = (
-    rb"[\x00-\xff][\xe0-\xef]\x00\xe0"  # an address in the system control space
-    rb"|\xce\xf2\x00[\x00-\x0e]"  # MOVT Rd, #0xE000
-    rb"|\x4f\xf0\xe0[\x20-\x2e]"  # MOV.W Rd, #0xE000E000
-    rb"|\x0a\x88"  # the second half of MSR MSPLIM
+    (b"\x00\xe0", rb".[\xe0-\xef]", b""),  # an address in the system control space
+    (b"\xce\xf2\x00", b"", rb"[\x00-\x0e]"),  # MOVT Rd, #0xE000
+    (b"\x4f\xf0\xe0", b"", rb"[\x20-\x2e]"),  # MOV.W Rd, #0xE000E000
+    (b"\x0a\x88", b"", b""),  # the second half of MSR MSPLIM
 )
-"""Bytes of functions that may set something of their core."""
+"""Bytes of functions that may set something of their core, with what stands before and after them."""
 
 
-def _signs(addresses: Iterable[int]) -> re.Pattern[bytes]:
+def _signs(addresses: Iterable[int]) -> list[_Sign]:
     """The same with what puts one of ``addresses`` together from the 4 KiB that it is in."""
-    signs = [_SIGNS]
+    signs = [_sign(literal, before=before, after=after) for literal, before, after in _SIGNS]
     for address in addresses:
         upper = address >> 16
         page = bytes(range(address >> 8 & 0xF0, (address >> 8 & 0xF0) + 16))
-        signs.append(rb"[\x00-\xff][" + re.escape(page) + b"]" + re.escape(struct.pack("<H", upper)))
+        signs.append(_sign(struct.pack("<H", upper), before=b".[" + re.escape(page) + b"]"))
         imm4, i, imm3, imm8 = upper >> 12, upper >> 11 & 1, upper >> 8 & 7, upper & 0xFF
-        first = re.escape(struct.pack("<H", 0xF2C0 | i << 10 | imm4))
+        first = struct.pack("<H", 0xF2C0 | i << 10 | imm4)
         registers = re.escape(bytes(range(imm3 << 4, (imm3 << 4) + 15)))
-        signs.append(first + re.escape(bytes((imm8,))) + b"[" + registers + b"]")
-    return re.compile(b"|".join(signs), re.DOTALL)
+        signs.append(_sign(first + bytes((imm8,)), after=b"[" + registers + b"]"))
+    return signs
+
+
+def _places_of(signs: Iterable[_Sign], data: bytes) -> Iterator[int]:
+    """Where in the bytes a sign begins, at an even offset or not; overlapping ones too."""
+    for literal, before, whole in signs:
+        at = data.find(literal)
+        while at >= 0:
+            if at >= before and whole.match(data, at - before):
+                yield at - before
+            at = data.find(literal, at + 1)
 
 
 class Setting(NamedTuple):
@@ -68,12 +96,12 @@ def settings_of(build: Build, registers: frozenset[int] = frozenset()) -> tuple[
     return tuple(sorted(found, key=lambda each: each.store.at))
 
 
-def _functions(build: Build, signs: re.Pattern[bytes]) -> list[Symbol]:
+def _functions(build: Build, signs: Iterable[_Sign]) -> list[Symbol]:
     """The functions with bytes that could put a system address together, or set the stack limit."""
     found: dict[int, Symbol] = {}
     for segment in build.stored:
-        for match in signs.finditer(segment.data) if segment.executable and build.symbols else ():
-            at = segment.run_address + match.start()
+        for offset in sorted(_places_of(signs, segment.data)) if segment.executable and build.symbols else ():
+            at = segment.run_address + offset
             function = build.symbols.function_at(at) if build.symbols and at % 2 == 0 else None
             if function and function[0].size:
                 found[function[0].value] = function[0]

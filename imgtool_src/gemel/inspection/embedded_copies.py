@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from gemel.builds.elf.notes import build_id_notes
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.image_bytes import Deviation, differing_where_held
 from gemel.placement.placing import Placement
 from gemel.spans import Span
+from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.inspection.inspection import Inspection

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 from gemel.builds.build import Build
 from gemel.inspection.core_settings import constant_word
 from gemel.m_profile.guards import is_guarded
 from gemel.m_profile.known_stores import CALL, CPACR, call_distance, instructions, known_stores
+from gemel.structs import NamedTuple
 
 WALK_LIMIT, DEPTH_LIMIT = 20_000, 32
 """Instructions from the reset handler on that are followed, and calls inside each other."""

@@ -5,18 +5,16 @@ Blocks are compared whole; a block is looked at byte by byte only where it is no
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from gemel.image.sparse import Octets, SparseBytes
 from gemel.spans import Span, without
+from gemel.structs import Struct
 
 BLOCK = 1 << 16
 """Bytes compared at once."""
 _NOT_ZERO = bytes((0, *(1,) * 255))
 
 
-@dataclass(frozen=True, slots=True)
-class Deviation:
+class Deviation(Struct):
     """Bytes that are not as expected: the address of the first and of the last, and how many."""
 
     first: int

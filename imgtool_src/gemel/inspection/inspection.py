@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
@@ -20,6 +19,7 @@ from gemel.placement.symbol_places import SymbolPlaces
 from gemel.policy.receiver import NO_RECEIVER, Receiver
 from gemel.record.record import Record, RecordError, decode, record_size
 from gemel.spans import Span
+from gemel.structs import Struct, field
 
 if TYPE_CHECKING:
     from gemel.inspection.core_settings import Setting
@@ -33,8 +33,7 @@ Origin = Literal["build", "record", "layout"]
 """Where the knowledge of a build's place comes from; ``layout`` means guessed from its area's bytes."""
 
 
-@dataclass(frozen=True)
-class Inspection:
+class Inspection(Struct, dict=True):
     """One image under check.
 
     ``builds`` are those at hand, by name; ``version`` and ``rollback`` what the image is meant to hold
@@ -224,8 +223,7 @@ class Inspection:
         return VectorTable(plan, core, self.placed[name], span, words)
 
 
-@dataclass(frozen=True, slots=True)
-class VectorTable:
+class VectorTable(Struct):
     """A build's vector table as the image holds it; ``words`` are 16 + the core's interrupts at most."""
 
     plan: BuildPlan

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable
-from typing import NamedTuple
 
 from gemel.builds.build import Build
 from gemel.layout.model import BuildPlan, Layout
 from gemel.placement.placed import PlacedBuild
 from gemel.spans import Span
+from gemel.structs import NamedTuple
 
 
 def vector_builds(layout: Layout) -> list[BuildPlan]:

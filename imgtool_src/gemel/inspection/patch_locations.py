@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from gemel.checksums.in_layout import checksum_size
 from gemel.errors import GemelError
 from gemel.layout.model import Checksum, Layout, Stamp, SymbolPlace
 from gemel.placement.places import address_of
 from gemel.placement.symbol_places import SymbolPlaces
 from gemel.spans import Span
+from gemel.structs import Struct
 
 
-@dataclass(frozen=True, slots=True)
-class UnknownLocation:
+class UnknownLocation(Struct):
     """A stamp or checksum whose place is a symbol that cannot be looked up; ``width`` in bytes."""
 
     name: str
@@ -22,8 +20,7 @@ class UnknownLocation:
     width: int
 
 
-@dataclass(frozen=True, slots=True)
-class PatchLocations:
+class PatchLocations(Struct):
     """The plain spans of all stamps and checksums by name, and those that could not be told."""
 
     known: dict[str, Span]

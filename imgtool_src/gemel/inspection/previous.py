@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from gemel.errors import Problem
 from gemel.image.sparse import SparseBytes
 from gemel.layout.model import Layout
 from gemel.record.format import MAX_BUILDS
 from gemel.record.record import Record, RecordError, RecordFault, decode, find, record_size
 from gemel.spans import ADDRESS_SPACE, Span
+from gemel.structs import Struct
 
 
-@dataclass(frozen=True, slots=True)
-class Previous:
+class Previous(Struct):
     """The sound record of an older image; ``name`` is its file's, ``data`` the record's exact bytes."""
 
     name: str

@@ -9,7 +9,6 @@ sections leave in a segment; without section headers the whole segment counts.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import NamedTuple
 
 from gemel.builds.build import Build
 from gemel.builds.segment import ALIGNMENT_GAP, Segment
@@ -18,6 +17,7 @@ from gemel.inspection.windows import Part, Window, parts_of, windows_of
 from gemel.layout.model import BuildPlan, Layout, Memory
 from gemel.m_profile.bit_band import behind_bit_band
 from gemel.spans import Span, merge, without
+from gemel.structs import NamedTuple
 
 
 class Claim(NamedTuple):

@@ -14,7 +14,6 @@ Seven rules look at it, each at one thing that must hold; what one of them canno
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -26,13 +25,13 @@ from gemel.seals.format import Seal, SealSigner
 from gemel.seals.keys.algorithms import SignatureAlgorithm
 from gemel.seals.seal import Outcome, SealError, SealFault, Verdict, read_seal, verify
 from gemel.spans import Span
+from gemel.structs import Struct
 
 if TYPE_CHECKING:
     from gemel.seals.keys.keys import PublicKey
 
 
-@dataclass(frozen=True)
-class SealUnderCheck:
+class SealUnderCheck(Struct, dict=True):
     """The seal's area of an image; ``found`` is its seal, or why there is none to look into.
 
     ``demands`` are those of layout and receiver.  ``trusted`` are the keys that count, ``known`` further ones

@@ -9,10 +9,11 @@ from the import library of the secure build.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from gemel.layout.addresses import locate
 from gemel.spans import Span, align_up
+from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build

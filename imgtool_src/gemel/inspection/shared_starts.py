@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 from gemel.builds.build import Build
 from gemel.builds.segment import Segment
 from gemel.inspection.shared_objects import shared_areas
 from gemel.inspection.windows import parts_of, windows_of
 from gemel.layout.model import Area, BuildPlan, Layout
 from gemel.spans import Span
+from gemel.structs import NamedTuple
 
 
 class SharedStart(NamedTuple):

@@ -7,7 +7,6 @@ the pointer, and the stack grows until it meets whatever is there.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import NamedTuple
 
 from gemel.builds.build import Build
 from gemel.inspection.core_views import owned_areas
@@ -18,6 +17,7 @@ from gemel.inspection.wording import needs_elf
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan, Layout
 from gemel.spans import Span, without
+from gemel.structs import NamedTuple
 
 
 class Obstacle(NamedTuple):

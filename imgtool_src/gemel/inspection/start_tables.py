@@ -15,10 +15,11 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterator, Mapping
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import TYPE_CHECKING, Literal
 
 from gemel.builds.build import Build
 from gemel.spans import Span
+from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.elf.symbols import Symbol

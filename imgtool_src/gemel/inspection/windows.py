@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import NamedTuple
 
 from gemel.layout.addresses import starts_of
 from gemel.layout.model import Layout, Memory
 from gemel.spans import Span
+from gemel.structs import NamedTuple
 
 
 class Window(NamedTuple):

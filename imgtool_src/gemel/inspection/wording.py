@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
 from itertools import islice
 from typing import TYPE_CHECKING
 
@@ -13,6 +12,7 @@ from gemel.builds.segment import Segment
 from gemel.layout.model import Area, BuildPlan, Layout
 from gemel.outcomes import Finding, Holds, Outcome
 from gemel.spans import Span, format_address, format_size
+from gemel.structs import replace
 
 if TYPE_CHECKING:
     from gemel.builds.elf.symbols import Symbol

@@ -7,7 +7,6 @@ is stored, are a copy of it and must equal it.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import NamedTuple
 
 from gemel.builds.elf.notes import build_id_notes
 from gemel.errors import Problem
@@ -16,6 +15,7 @@ from gemel.layout.addresses import locate
 from gemel.layout.model import Layout
 from gemel.placement.placing import LARGEST_GAP, Piece, Placement, too_large_by
 from gemel.spans import Span, format_address, format_size, without
+from gemel.structs import NamedTuple
 
 HEAD = 8
 """Bytes that a build begins with and a copy is known by: initial stack pointer and reset handler."""

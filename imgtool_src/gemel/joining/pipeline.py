@@ -12,7 +12,6 @@ An image is checked before it is sealed and before it is written to files (``che
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 from gemel.builds.build import Build
 from gemel.errors import JoinRefused, Problem, UsageProblem
@@ -28,10 +27,10 @@ from gemel.placement.placing import Placement, place_all
 from gemel.placement.reset import is_same_code, reset_handler, starting_plan
 from gemel.placement.symbol_places import SymbolPlaces
 from gemel.record.record import Record
+from gemel.structs import Struct
 
 
-@dataclass(frozen=True, slots=True)
-class Joined:
+class Joined(Struct):
     """The result of a join: the image, where each build lies in it, and the record, if one is due."""
 
     image: SparseBytes

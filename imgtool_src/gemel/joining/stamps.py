@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 from gemel.errors import Problem
 from gemel.image.sparse import SparseBytes
 from gemel.layout.model import Layout, Stamp, StampValue
 from gemel.placement.placed import PlacedBuild, Version, has_vectors, sha256_of
 from gemel.spans import Span
+from gemel.structs import Struct
 
 
-@dataclass(frozen=True, slots=True)
-class StampSources:
+class StampSources(Struct):
     """What stamps take their values from."""
 
     layout: Layout

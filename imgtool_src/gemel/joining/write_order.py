@@ -7,14 +7,13 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 
 from gemel.errors import LayoutError, Problem
 from gemel.spans import Span
+from gemel.structs import Struct
 
 
-@dataclass(frozen=True, slots=True)
-class Write:
+class Write(Struct):
     """One value to be written: its name, where it goes, what it reads and how its bytes are made.
 
     ``make`` gives ``place.size`` bytes or the problem that keeps it from doing so; it may raise GemelError.

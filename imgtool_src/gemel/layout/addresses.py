@@ -7,10 +7,9 @@ instead of at the plain address.
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 from gemel.layout.model import Layout, Memory
 from gemel.spans import Span
+from gemel.structs import NamedTuple
 
 
 class Located(NamedTuple):

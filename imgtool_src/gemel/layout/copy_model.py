@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from gemel.layout.kinds import Text, key
 from gemel.layout.tables import NAME_PATTERN
+from gemel.structs import Struct
 
 NAME = Text(23, NAME_PATTERN, "the name of a table of this layout", "name")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CopiedBy:
+class CopiedBy(Struct, kw_only=True):
     """The constants by which the primary copies a build; at least one of the three symbols.
 
     Each names a 32-bit constant in the stored bytes of ``build``, or an absolute symbol of its linker

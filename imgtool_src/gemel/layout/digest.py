@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import dataclasses
 import hashlib
 import json
 from typing import Any
 
+from gemel.layout.kinds import Key
 from gemel.layout.model import Layout
+from gemel.structs import Struct, fields
 
 
 def digest_of(layout: Layout) -> bytes:
@@ -26,12 +27,11 @@ def _plain(value: Any) -> Any:
         return [_plain(each) for each in value]
     if isinstance(value, dict):
         return {name: _plain(each) for name, each in value.items()}
-    if not dataclasses.is_dataclass(value):
+    if not isinstance(value, Struct):
         return value
     result = {}
-    for field in dataclasses.fields(value):
-        key = field.metadata.get("key")
-        found = getattr(value, field.name)
-        if key and key.digested and found != key.default:
-            result[key.name or field.name] = _plain(found)
+    for name, key in fields(value).items():
+        found = getattr(value, name)
+        if isinstance(key, Key) and key.digested and found != key.default:
+            result[key.name or name] = _plain(found)
     return result

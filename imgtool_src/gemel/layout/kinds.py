@@ -9,18 +9,17 @@ from __future__ import annotations
 import datetime
 import re
 from collections.abc import Callable, Iterable
-from dataclasses import KW_ONLY, dataclass, field
 from typing import Any, ClassVar
 
 from gemel.spans import format_address
+from gemel.structs import KW_ONLY, MISSING, Field, Struct
 from gemel.text.escaping import in_toml
 
 KeyPath = tuple[str | int, ...]
 """Where a value stands in the file: keys and list positions, as ("checksum", 0, "width")."""
 
 
-@dataclass(frozen=True, slots=True)
-class LayoutFault:
+class LayoutFault(Struct):
     """One value that is not what its key takes; the reader adds file and line."""
 
     path: KeyPath
@@ -317,33 +316,27 @@ LONGEST_NEAR = 80
 MAX_NEAR = 3
 """Words that a hint names at most."""
 
-REQUIRED: Any = object()
+REQUIRED = MISSING
 
 
-@dataclass(frozen=True, slots=True)
-class Key:
-    """What a dataclass field says about its key: kind, one-line meaning, default and TOML name.
+class Key(Field):
+    """What a field of the model says about its key: kind, one-line meaning, default and TOML name.
 
     ``digested`` is false where the value does not enter the layout's digest.
     """
 
-    kind: ValueType
-    meaning: str
-    default: Any = REQUIRED
-    name: str = ""
-    digested: bool = True
+    __slots__ = ("digested", "kind", "meaning", "name")
+
+    def __init__(self, kind: ValueType, meaning: str, default: Any, name: str, digested: bool) -> None:
+        super().__init__(default, dict if isinstance(default, dict) else None)
+        self.kind, self.meaning, self.name, self.digested = kind, meaning, name, digested
 
 
 def key(
     kind: ValueType, meaning: str, default: Any = REQUIRED, name: str = "", *, digested: bool = True
 ) -> Any:
-    """Declare a dataclass field as a key of its table; without ``default`` the key is required."""
-    described = Key(kind, meaning, default, name, digested)
-    if default is REQUIRED:
-        return field(metadata={"key": described})
-    if isinstance(default, dict):
-        return field(default_factory=dict, metadata={"key": described})
-    return field(default=default, metadata={"key": described})
+    """Declare a field of a struct as a key of its table; without ``default`` the key is required."""
+    return Key(kind, meaning, default, name, digested)
 
 
 def nearest_hint(found: str, known: Iterable[str]) -> str:

@@ -7,7 +7,6 @@ passed ``consistency``: names refer to things that exist, areas lie inside their
 from __future__ import annotations
 
 import datetime
-from dataclasses import dataclass
 from typing import Literal
 
 from gemel.layout.copy_model import CopiedBy
@@ -29,6 +28,7 @@ from gemel.layout.rehearsal_model import RehearsalPlan
 from gemel.layout.tables import NAME_PATTERN, Either, ListOf, MapOf, Table
 from gemel.m_profile.architectures import ARCHITECTURES, EXTENSIONS
 from gemel.spans import Span
+from gemel.structs import Struct
 
 NAME = Text(23, NAME_PATTERN, "the name of a table of this layout", "name")
 LABEL = Text(23, NAME_PATTERN, "1 to 23 letters, digits, '-' or '_'", "name")
@@ -37,8 +37,7 @@ PURPOSES = ("code", "data", "shared", "record", "seal", "reserved")
 HIGHEST = 0xFFFF_FFFF
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Memory:
+class Memory(Struct, kw_only=True):
     """A piece of the device's address space."""
 
     name: str
@@ -71,8 +70,7 @@ class Memory:
         return self.kind in ("flash", "rom")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Release:
+class Release(Struct, kw_only=True):
     """What the primary must write so that the secondary leaves reset."""
 
     vector_register: int = key(Address(), "register that receives the address of the secondary's vectors")
@@ -83,8 +81,7 @@ class Release:
     key_value: int = key(Word(), "the unlock key", 0)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Core:
+class Core(Struct, kw_only=True):
     """A processor of the device."""
 
     name: str
@@ -106,8 +103,7 @@ class Core:
     release: Release | None = key(Table(Release), "of a secondary: how the primary releases it", None)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Area:
+class Area(Struct, kw_only=True):
     """A named range inside one memory, set aside for one purpose."""
 
     name: str
@@ -122,8 +118,7 @@ class Area:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BuildPlan:
+class BuildPlan(Struct, kw_only=True):
     """Where a team's build goes."""
 
     name: str
@@ -144,8 +139,7 @@ class BuildPlan:
     vector_offset: int = key(Size(0), "bytes from the start of its area to its vector table", 0)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SymbolPlace:
+class SymbolPlace(Struct, kw_only=True):
     """The address of a build's symbol, for a value that is written there."""
 
     build: str = key(NAME, "the build that defines the symbol")
@@ -153,8 +147,7 @@ class SymbolPlace:
     offset: int = key(Size(0), "bytes behind the symbol's address", 0)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AreaPlace:
+class AreaPlace(Struct, kw_only=True):
     """An address inside an area."""
 
     area: str = key(NAME, "the area")
@@ -165,8 +158,7 @@ PatchPlace = int | SymbolPlace | AreaPlace
 PLACE = Either(Address(), Table(SymbolPlace), Table(AreaPlace))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StampValue:
+class StampValue(Struct, kw_only=True):
     """A value that is known only at join; exactly one of the keys."""
 
     size_of: str | None = key(NAME, "bytes of a build as stored (or of an area)", None)
@@ -182,8 +174,7 @@ class StampValue:
     sha256_of: str | None = key(NAME, "SHA-256 of a build's bytes as stored (or of an area)", None)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stamp:
+class Stamp(Struct, kw_only=True):
     """A value written into the image at join."""
 
     name: str = key(LABEL, "what messages call it")
@@ -196,8 +187,7 @@ class Stamp:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CrcTable:
+class CrcTable(Struct, kw_only=True):
     """A CRC by its parameters, as the catalogue of parametrised CRC algorithms writes them."""
 
     width: int = key(Integer(3, 64), "bits")
@@ -208,16 +198,14 @@ class CrcTable:
     xorout: int = key(Integer(0, (1 << 64) - 1), "exclusive-or at the very end")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SpanRange:
+class SpanRange(Struct, kw_only=True):
     """Bytes by address, for a checksum."""
 
     start: int = key(Address(), "first address")
     size: int = key(Size(), "bytes")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AreaRange:
+class AreaRange(Struct, kw_only=True):
     """Bytes of an area, for a checksum."""
 
     area: str = key(NAME, "the area")
@@ -225,8 +213,7 @@ class AreaRange:
     size: int | None = key(Size(), "bytes; absent: to the area's end", None)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BuildRange:
+class BuildRange(Struct, kw_only=True):
     """A build's bytes as stored, for a checksum: its length comes from the build, not from the area."""
 
     build: str = key(NAME, "the build")
@@ -236,8 +223,7 @@ Range = str | SpanRange | AreaRange | BuildRange
 RANGE = Either(NAME, Table(SpanRange), Table(AreaRange), Table(BuildRange))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Checksum:
+class Checksum(Struct, kw_only=True):
     """A CRC or sum over ranges, written into the image."""
 
     name: str = key(LABEL, "what messages call it")
@@ -260,16 +246,14 @@ class Checksum:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BootSymbol:
+class BootSymbol(Struct, kw_only=True):
     """A constant in the primary's code that must hold the secondary's vector address."""
 
     build: str = key(NAME, "the build that defines it")
     symbol: str = key(Text(512), "its name")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Contract:
+class Contract(Struct, kw_only=True):
     """What both cores' code must agree on."""
 
     name: str
@@ -289,8 +273,7 @@ class Contract:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RecordPlan:
+class RecordPlan(Struct, kw_only=True):
     """The record that gemel writes into the image."""
 
     area: str = key(NAME, "area of purpose record")
@@ -300,8 +283,7 @@ class RecordPlan:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SealPlan:
+class SealPlan(Struct, kw_only=True):
     """The signature block over the record."""
 
     area: str = key(NAME, "area of purpose seal")
@@ -321,8 +303,7 @@ class SealPlan:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Waiver:
+class Waiver(Struct, kw_only=True):
     """One broken rule that is accepted, with a reason and an end."""
 
     rule: str = key(Text(80), "the rule's name")
@@ -331,8 +312,7 @@ class Waiver:
     until: datetime.date = key(Day(), "last day on which it counts")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SeverityChange:
+class SeverityChange(Struct, kw_only=True):
     """A rule whose findings count for more or less in this product than they do by themselves."""
 
     rule: str = key(Text(80), "the rule's name; what guards the image stays an error")
@@ -342,8 +322,7 @@ class SeverityChange:
     reason: str = key(Text(2000, ""), "why")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RulesPlan:
+class RulesPlan(Struct, kw_only=True):
     """How this product wants the rules applied."""
 
     waive: tuple[Waiver, ...] = key(ListOf(Table(Waiver), 256), "accepted findings", ())
@@ -352,8 +331,7 @@ class RulesPlan:
     )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Layout:
+class Layout(Struct, kw_only=True):
     """A whole layout file."""
 
     format: int = key(Always(1), "version of the layout language")

@@ -11,7 +11,6 @@ import hashlib
 import re
 import tomllib
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import PurePath
 from typing import Any
 
@@ -22,6 +21,7 @@ from gemel.layout.digest import digest_of
 from gemel.layout.kinds import INVALID, KeyPath, LayoutFault
 from gemel.layout.model import Layout
 from gemel.layout.tables import Table, dotted
+from gemel.structs import Struct
 from gemel.text.escaping import in_toml
 
 MAX_BYTES = 1 << 20
@@ -39,8 +39,7 @@ Check = Callable[[Layout], Iterable[LayoutFault]]
 """A check of a layout by a room that knows more than this one, such as checksum algorithms."""
 
 
-@dataclass(frozen=True, slots=True)
-class ReadLayout:
+class ReadLayout(Struct):
     """A valid layout, the file it came from and the digest that the record keeps of it.
 
     ``file_sha256`` is that of the file's own bytes, comments and rules included.

@@ -5,10 +5,9 @@ Everything here is optional.  Addresses are plain ones, as the primary and the p
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from gemel.layout.kinds import Address, Flag, Integer, Size, Text, Word, key
 from gemel.layout.tables import NAME_PATTERN, ListOf, MapOf, Table
+from gemel.structs import Struct
 
 NAME = Text(23, NAME_PATTERN, "the name of a table of this layout", "name")
 LABEL = Text(23, NAME_PATTERN, "1 to 23 letters, digits, '-' or '_'", "name")
@@ -17,16 +16,14 @@ MAX_BUDGET = 10_000_000_000
 ALL_BITS = 0xFFFF_FFFF
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ConstantRegister:
+class ConstantRegister(Struct, kw_only=True):
     """A register that always reads the same."""
 
     at: int = key(Address(), "its address")
     value: int = key(Word(), "what it reads")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SequenceRegister:
+class SequenceRegister(Struct, kw_only=True):
     """A register that reads one value after the other, such as a status that becomes ready."""
 
     at: int = key(Address(), "its address")
@@ -34,8 +31,7 @@ class SequenceRegister:
     repeat: bool = key(Flag(), "start again behind the last value; else the last one stays", False)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HeldRegister:
+class HeldRegister(Struct, kw_only=True):
     """A register that reads what was last written."""
 
     at: int = key(Address(), "its address")
@@ -43,8 +39,7 @@ class HeldRegister:
     writable: int = key(Word(), "bits that a write changes; the device keeps the others", ALL_BITS)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReadyBits:
+class ReadyBits(Struct, kw_only=True):
     """Bits that read one while other bits are set: a clock that is ready once it is enabled.
 
     Both may be in one register.  Several entries may share an address.
@@ -56,16 +51,14 @@ class ReadyBits:
     follow_bits: int = key(Word(), "bits that are all set while they read one")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RegisterByCore:
+class RegisterByCore(Struct, kw_only=True):
     """A register that reads another value on each core, such as a core's number."""
 
     at: int = key(Address(), "its address")
     values: dict[str, int] = key(MapOf(Word(), 16), "what each core reads; a core that is left out reads 0")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DeviceEvent:
+class DeviceEvent(Struct, kw_only=True):
     """What a device does by itself: a timer's period, a byte sent, a conversion ended.
 
     It comes every so many instructions, or so long after a write.  It may set status bits and interrupt a
@@ -84,8 +77,7 @@ class DeviceEvent:
     clear_at: int | None = key(Address(), "a one written here, in a status bit, clears the event", None)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SetClearRegister:
+class SetClearRegister(Struct, kw_only=True):
     """One value with an address that sets bits in it and one that clears bits."""
 
     value_at: int = key(Address(), "where the value is read")
@@ -94,8 +86,7 @@ class SetClearRegister:
     reset: int = key(Word(), "the value at reset", 0)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StatusRegister:
+class StatusRegister(Struct, kw_only=True):
     """Bits of a register that tell how a core is; several entries may share one address."""
 
     at: int = key(Address(), "its address")
@@ -104,8 +95,7 @@ class StatusRegister:
     locked_up: int = key(Word(), "bits that read one once the core is locked up", 0)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InterCoreInterrupt:
+class InterCoreInterrupt(Struct, kw_only=True):
     """A register with which one core interrupts another: up to 32 interrupts one way."""
 
     sender: str = key(NAME, "the core that raises it", name="from")
@@ -118,8 +108,7 @@ class InterCoreInterrupt:
     shared_line: bool = key(Flag(), "all bits raise this one interrupt; else each bit the next one", False)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MutexRegister:
+class MutexRegister(Struct, kw_only=True):
     """A lock: a read takes it and tells whether it did, a write gives it back."""
 
     at: int = key(Address(), "its address")
@@ -128,16 +117,14 @@ class MutexRegister:
     guards: str | None = key(NAME, "the shared area that may be touched with this lock only", None)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SerialRegister:
+class SerialRegister(Struct, kw_only=True):
     """A register whose writes are characters of a text."""
 
     at: int = key(Address(), "the data register's address")
     name: str = key(LABEL, "what the rehearsal calls the port", "serial")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RegistersOf:
+class RegistersOf(Struct, kw_only=True):
     """Registers that only the named cores may touch."""
 
     start: int = key(Address(), "first address")
@@ -145,8 +132,7 @@ class RegistersOf:
     cores: tuple[str, ...] = key(ListOf(NAME, 16), "the cores they are given to")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SharedWord:
+class SharedWord(Struct, kw_only=True):
     """A word of memory that takes a value."""
 
     at: int = key(Address(), "its address")
@@ -154,8 +140,7 @@ class SharedWord:
     mask: int = key(Word(), "bits that matter", ALL_BITS)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Goal:
+class Goal(Struct, kw_only=True):
     """What has to happen; exactly one of symbol, address, word and text."""
 
     core: str = key(NAME, "the core it is expected of")
@@ -165,8 +150,7 @@ class Goal:
     text: str | None = key(Text(256), "text that the core sends to a serial register", None)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RehearsalPlan:
+class RehearsalPlan(Struct, kw_only=True):
     """The emulated device beyond its memories, and what both cores must get to."""
 
     budget: int = key(

@@ -1,12 +1,11 @@
 """The kinds of value that hold others: lists, tables of the user's names, tables with fixed keys, choices.
 
-`Table` reads the keys that a dataclass of ``model`` declares with `key`; with the kinds of ``kinds`` below
+`Table` reads the keys that a struct of ``model`` declares with `key`; with the kinds of ``kinds`` below
 it, one description serves the reader, the JSON Schema and the reference of the layout language.
 """
 
 from __future__ import annotations
 
-import dataclasses
 import re
 from typing import Any
 
@@ -22,6 +21,7 @@ from gemel.layout.kinds import (
     in_toml_words,
     nearest_hint,
 )
+from gemel.structs import fields
 from gemel.text.escaping import in_toml
 
 NAME_PATTERN = r"[A-Za-z0-9][A-Za-z0-9_-]{0,22}"
@@ -144,7 +144,7 @@ class Either(ValueType):
 
 
 class Table(ValueType):
-    """A table with exactly the keys that dataclass ``model`` declares; read as an instance of it.
+    """A table with exactly the keys that struct ``model`` declares; read as an instance of it.
 
     A field named ``name`` without a declaration takes the name the table goes by in its parent.
     """
@@ -153,11 +153,10 @@ class Table(ValueType):
         self.model, self.exactly_one = model, exactly_one
         self.keys: dict[str, tuple[str, Key]] = {}
         self.takes_name = False
-        for each in dataclasses.fields(model):
-            declared = each.metadata.get("key")
-            if declared:
-                self.keys[declared.name or each.name] = (each.name, declared)
-            elif each.name == "name":
+        for name, declared in fields(model).items():
+            if isinstance(declared, Key):
+                self.keys[declared.name or name] = (name, declared)
+            elif name == "name":
                 self.takes_name = True
         listed = ", ".join(self.keys)
         self.label = "table"

@@ -6,7 +6,7 @@ Source: "Addenda to, and Errata in, the ABI for the Arm Architecture" (ADDENDA32
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from gemel.structs import NamedTuple
 
 
 class AttributeTag(NamedTuple):

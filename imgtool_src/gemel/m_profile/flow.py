@@ -10,8 +10,6 @@ Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
 from __future__ import annotations
 
 from collections.abc import Container, Iterable
-from dataclasses import dataclass, field
-from typing import NamedTuple
 
 from gemel.m_profile.halfwords import (
     CONDITIONS,
@@ -23,6 +21,7 @@ from gemel.m_profile.halfwords import (
     UNDEFINED,
     kinds_of_halfwords,
 )
+from gemel.structs import NamedTuple, Struct, field
 
 
 class Run(NamedTuple):
@@ -56,8 +55,7 @@ INDEX_REACH, MAX_ENTRIES = 24, 512
 how many a table has at most whose index is not seen to be."""
 
 
-@dataclass(slots=True)
-class Stream:
+class Stream(Struct, frozen=False):
     """Instructions that follow one another, as the core runs them from one place.
 
     ``sizes`` by offset; ``branches`` and ``calls``: each offset that they lead to, with that of the

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 from gemel.m_profile.disassembly import raw, spelled
 from gemel.m_profile.instruction_table import Encoding
 from gemel.m_profile.sieve import NEWEST
 from gemel.spans import format_address
+from gemel.structs import NamedTuple
 
 
 class FoundInstruction(NamedTuple):

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable, Iterator
-from typing import NamedTuple
 
 from gemel.m_profile.halfwords import FIRST_WIDE
+from gemel.structs import NamedTuple
 
 TEST_REACH = 16
 """Instructions between a test of the core and the branch or IT that goes by it, at most."""

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Set
 from functools import cache
-from typing import NamedTuple
 
 from gemel.m_profile.capabilities import Capability
 from gemel.m_profile.halfwords import is_wide
+from gemel.structs import NamedTuple
 
 
 class Encoding(NamedTuple):

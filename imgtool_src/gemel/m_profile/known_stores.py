@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable, Iterator
-from typing import NamedTuple
 
 from gemel.m_profile.halfwords import FIRST_WIDE
+from gemel.structs import NamedTuple
 
 MSPLIM, CALL, CPACR, VTOR = "MSPLIM", "call", 0xE000_ED88, 0xE000_ED08
 _SPECIAL = {0x0A: MSPLIM}

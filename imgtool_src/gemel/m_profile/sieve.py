@@ -10,11 +10,12 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Set
 from functools import cache
-from typing import NamedTuple, get_args
+from typing import get_args
 
 from gemel.m_profile.capabilities import Capability
 from gemel.m_profile.halfwords import FIRST_WIDE
 from gemel.m_profile.instruction_table import NARROW, OTHER_WIDE, WIDE, Encoding, encoding_of
+from gemel.structs import NamedTuple
 
 NEWEST: frozenset[Capability] = frozenset({"v8.1", "mve", "mve-fp"})
 """What the disassembler library does not know, or takes for instructions of other profiles."""

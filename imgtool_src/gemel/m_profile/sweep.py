@@ -15,10 +15,10 @@ from __future__ import annotations
 import re
 import struct
 from collections.abc import Iterable, Iterator
-from typing import NamedTuple
 
 from gemel.m_profile.flow import Flow, Run, Stream, runs
 from gemel.spans import Span
+from gemel.structs import NamedTuple
 
 PROLOGUE = re.compile(rb"\xb5|\x2d\xe9(?=.[\x40-\x5f])", re.DOTALL)
 """PUSH with the link register: the high byte of the narrow one, the first halfword of the wide one."""

@@ -7,7 +7,6 @@ far as its bytes hold together (see ``sweep``), which chance brings about, too.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from typing import NamedTuple
 
 from gemel.m_profile.disassembly import reads_whole, spelled
 from gemel.m_profile.flow import Flow, Run
@@ -17,6 +16,7 @@ from gemel.m_profile.halfwords import FIRST_WIDE
 from gemel.m_profile.sieve import Sieve, is_beyond_disassembler
 from gemel.m_profile.sweep import Routine, Sweep
 from gemel.spans import Span
+from gemel.structs import NamedTuple
 
 MIN_ALONE = 4
 """A routine that nothing leads to, and no code lies next to, counts where it holds at least so many lacking

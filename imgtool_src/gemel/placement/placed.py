@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import hashlib
-import uuid
 import zlib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
-from typing import NamedTuple, Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from gemel.image.sparse import SparseBytes
 from gemel.layout.addresses import locate
 from gemel.layout.model import Layout
 from gemel.spans import Span, without
+from gemel.structs import NamedTuple, Struct
 
 BLOCK = 1 << 20
 """Bytes that are handed on at once when a long span is digested."""
+
+if TYPE_CHECKING:
+    from uuid import UUID
 
 
 class Version(NamedTuple):
@@ -35,8 +37,7 @@ class Version(NamedTuple):
         return f"{self.major}.{self.minor}.{self.patch}"
 
 
-@dataclass(frozen=True, slots=True)
-class PlacedBuild:
+class PlacedBuild(Struct):
     """One build in an image.
 
     ``stored`` is in plain addresses and reaches to whole write units.  ``run_start`` and
@@ -149,16 +150,22 @@ class Identity(Protocol):
         """A text under the vendor, or a UUID."""
 
 
-def identities_of(plan: Identity) -> tuple[uuid.UUID | None, uuid.UUID | None]:
+def identities_of(plan: Identity) -> tuple[UUID | None, UUID | None]:
     """Vendor and class id: UUIDs as given, else UUIDv5 as RFC 9124 sections 3.3 and 3.4 recommend."""
-    vendor = _uuid_or(plan.vendor, uuid.NAMESPACE_DNS)
+    if plan.vendor is None and plan.product_class is None:
+        return None, None
+    from uuid import NAMESPACE_DNS
+
+    vendor = _uuid_or(plan.vendor, NAMESPACE_DNS)
     return vendor, _uuid_or(plan.product_class, vendor)
 
 
-def _uuid_or(text: str | None, space: uuid.UUID | None) -> uuid.UUID | None:
+def _uuid_or(text: str | None, space: UUID | None) -> UUID | None:
     if text is None:
         return None
+    from uuid import UUID, uuid5
+
     try:
-        return uuid.UUID(text)
+        return UUID(text)
     except ValueError:
-        return uuid.uuid5(space, text) if space else None
+        return uuid5(space, text) if space else None

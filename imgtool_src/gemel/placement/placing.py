@@ -8,8 +8,6 @@ that the layout stores the build in.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-from typing import NamedTuple
 
 from gemel.builds.build import Build
 from gemel.builds.elf.segment_sections import stored_for_ram
@@ -19,6 +17,7 @@ from gemel.layout.addresses import locate, seen_by
 from gemel.layout.model import BuildPlan, Layout
 from gemel.placement.placed import PlacedBuild
 from gemel.spans import Span, align_down, align_up, format_address
+from gemel.structs import NamedTuple, Struct
 
 
 class Piece(NamedTuple):
@@ -33,8 +32,7 @@ class Piece(NamedTuple):
         return Span(self.address, len(self.segment.data))
 
 
-@dataclass(frozen=True, slots=True)
-class Placement:
+class Placement(Struct):
     """A build's bytes by plain address, where it lies as a whole, and what is wrong with that.
 
     ``placed`` is None when no byte of the build lies in its own area.

@@ -5,17 +5,15 @@ A policy only narrows: what the layout refuses stays refused, whatever a policy 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from gemel.layout.kinds import Always, Flag, Integer, Text, key
 from gemel.layout.tables import ListOf
+from gemel.structs import Struct
 
 HIGHEST = 0xFFFF_FFFF
 DIGEST = Text(64, "[0-9a-f]{64}", "a SHA-256: 64 digits 0-9, a-f", "SHA-256")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Policy:
+class Policy(Struct, kw_only=True):
     """A whole policy file."""
 
     format: int = key(Always(1), "version of the policy's language")

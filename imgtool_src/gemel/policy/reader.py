@@ -6,7 +6,6 @@ import hashlib
 import tomllib
 import uuid
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import PurePath
 from typing import Any
 
@@ -14,6 +13,7 @@ from gemel.errors import GemelError, Problem
 from gemel.layout.kinds import INVALID, LayoutFault, nearest_hint
 from gemel.layout.tables import Table, dotted
 from gemel.policy.model import Policy
+from gemel.structs import Struct
 from gemel.text.escaping import in_toml
 
 MAX_BYTES = 64 << 10
@@ -27,8 +27,7 @@ class PolicyError(GemelError):
     """A file is no policy."""
 
 
-@dataclass(frozen=True, slots=True)
-class ReadPolicy:
+class ReadPolicy(Struct):
     """A valid policy, the file it came from and the SHA-256 of that file's bytes."""
 
     policy: Policy

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from gemel.policy.reader import ReadPolicy
+from gemel.structs import Struct
 
 
-@dataclass(frozen=True, slots=True)
-class Receiver:
+class Receiver(Struct):
     """``trusts_keys``: keys were named (--trust, or a policy), so a seal by them is required.
 
     ``policy`` is the receiver's own, if there is one; without it the layout's demands stand alone.

@@ -10,7 +10,9 @@ from __future__ import annotations
 
 from enum import Enum
 from struct import Struct
-from typing import Literal, NamedTuple
+from typing import Literal
+
+from gemel.structs import NamedTuple
 
 MARK = b"GEMELREC"
 """The eight bytes that start a record; as two little-endian words 0x454D4547, 0x4345524C."""

@@ -15,7 +15,6 @@ from __future__ import annotations
 import struct
 import zlib
 from collections.abc import Iterable
-from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any, Literal
 
 from gemel.errors import GemelError
@@ -38,6 +37,7 @@ from gemel.record.format import (
     record_size,
 )
 from gemel.spans import Span
+from gemel.structs import Struct, fields, replace
 
 if TYPE_CHECKING:
     from uuid import UUID
@@ -58,8 +58,7 @@ class RecordError(GemelError):
         self.faults: tuple[RecordFault, ...] = tuple(fault for fault, _ in found)
 
 
-@dataclass(frozen=True, slots=True)
-class BuildEntry:
+class BuildEntry(Struct):
     """What a record says of one build.
 
     Addresses are 0 to 2**32 - 1.  ``run_start`` is where the byte stored at ``stored_start`` lies when
@@ -90,8 +89,7 @@ class BuildEntry:
         return Span(self.run_start, self.stored_size)
 
 
-@dataclass(frozen=True, slots=True)
-class Record:
+class Record(Struct):
     """What one image holds.
 
     ``major`` and ``minor`` are 0 to 65,535, ``patch`` and ``rollback`` 0 to 2**32 - 1; the ids are None
@@ -231,13 +229,13 @@ def _refuse_changed(record: Record, read: Record) -> None:
     findings = [
         unfit(
             where,
-            field.name,
-            repr(getattr(one, field.name)),
-            f"a value that is not read as {getattr(two, field.name)!r}",
+            name,
+            repr(getattr(one, name)),
+            f"a value that is not read as {getattr(two, name)!r}",
         )
         for where, one, two in pairs
-        for field in fields(one)
-        if field.name != "builds" and getattr(one, field.name) != getattr(two, field.name)
+        for name in fields(one)
+        if name != "builds" and getattr(one, name) != getattr(two, name)
     ]
     if findings:
         raise RecordError(findings)
@@ -277,6 +275,8 @@ def _text(raw: bytes) -> str:
 
 
 def _uuid(raw: bytes) -> UUID | None:
+    if not any(raw):
+        return None
     from uuid import UUID
 
-    return UUID(bytes=raw) if any(raw) else None
+    return UUID(bytes=raw)

@@ -7,12 +7,12 @@ Addresses are those of the core that a part belongs to, unless they are said to 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 from gemel.layout.rehearsal_model import RehearsalPlan
 from gemel.m_profile.capabilities import Capability
 from gemel.spans import Span
+from gemel.structs import Struct
 
 PAGE = 4096
 """Bytes of the emulator's pages: rights and mappings go by these."""
@@ -29,8 +29,7 @@ MAX_SHARED = 1 << 16
 MemoryKind = Literal["flash", "ram", "rom"]
 
 
-@dataclass(frozen=True, slots=True)
-class MemoryPlan:
+class MemoryPlan(Struct):
     """A memory with its bytes at reset: ``pieces`` by offset, ``fill`` repeated everywhere else."""
 
     name: str
@@ -40,8 +39,7 @@ class MemoryPlan:
     pieces: tuple[tuple[int, bytes], ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Window:
+class Window(Struct):
     """Where a core sees a memory."""
 
     start: int
@@ -54,8 +52,7 @@ class Window:
         return Span(self.start, self.size)
 
 
-@dataclass(frozen=True, slots=True)
-class Closed:
+class Closed(Struct):
     """Addresses that a core must not write: ``what`` is the event's kind, ``party`` whose they are.
 
     ``until_release`` names the core at whose release the span closes: before it, the primary copies there.
@@ -67,8 +64,7 @@ class Closed:
     from_release_of: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class CopiedBuild:
+class CopiedBuild(Struct):
     """A build that the primary copies to RAM before the release: where, and what must lie there."""
 
     build: str
@@ -76,8 +72,7 @@ class CopiedBuild:
     pieces: tuple[tuple[int, bytes], ...]
 
 
-@dataclass(frozen=True, slots=True)
-class ReleasePlan:
+class ReleasePlan(Struct):
     """The registers (plain addresses) that start a core, and the vector address that is expected.
 
     ``expected`` None: nothing tells where its vectors lie.
@@ -93,8 +88,7 @@ class ReleasePlan:
     copied: tuple[CopiedBuild, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class CorePlan:
+class CorePlan(Struct):
     """A core.
 
     ``emulated_as`` is the emulator's number of the nearest core, ``lacks`` what this core cannot
@@ -136,8 +130,7 @@ class CorePlan:
         return any(each in self.extensions for each in ("fp", "fp-double", "mve-fp"))
 
 
-@dataclass(frozen=True, slots=True)
-class GoalPlan:
+class GoalPlan(Struct):
     """A goal with its symbol resolved; ``label`` is how the layout says it."""
 
     core: str
@@ -147,8 +140,7 @@ class GoalPlan:
     text: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class DevicePlan:
+class DevicePlan(Struct):
     """A whole device, ready to start; ``shared`` are the shared areas as (area, memory, offset, size)."""
 
     memories: tuple[MemoryPlan, ...]

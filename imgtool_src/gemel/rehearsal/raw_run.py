@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass
 from typing import Any
+
+from gemel.structs import Struct
+from gemel.text.as_json import data_of
 
 MAX_EVENTS = 2000
 """Events kept of one run; a device that makes more of them is not told apart any better."""
@@ -13,8 +15,7 @@ MAX_TEXT = 1 << 16
 """Characters kept of each serial register."""
 
 
-@dataclass(frozen=True, slots=True)
-class RawEvent:
+class RawEvent(Struct):
     """One thing that happened.
 
     ``time`` counts instructions from the primary's reset: both cores run in turn over the same count, and it
@@ -33,8 +34,7 @@ class RawEvent:
     handler: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class RawAccess:
+class RawAccess(Struct):
     """How one core used one device register (plain address)."""
 
     core: str
@@ -46,8 +46,7 @@ class RawAccess:
     known: bool
 
 
-@dataclass(frozen=True, slots=True)
-class RawCore:
+class RawCore(Struct):
     """How a core ended: state is reset, running, sleeping, waiting, locked up or stopped.
 
     ``process_stacks`` are the highest and lowest process stack pointers seen of each stack, ``could_wake``
@@ -73,8 +72,7 @@ class RawCore:
     held_off: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class RawRun:
+class RawRun(Struct):
     """A whole run.  ``ended`` is why: goals, asleep, same state, budget or finding.
 
     ``shared`` are the contents of the shared areas at the end, as hexadecimal digits.
@@ -94,7 +92,7 @@ class RawRun:
 
 def to_json(run: RawRun) -> str:
     """The run as one line of JSON."""
-    return json.dumps(asdict(run), ensure_ascii=True, separators=(",", ":"))
+    return json.dumps(data_of(run), ensure_ascii=True, separators=(",", ":"))
 
 
 def from_json(text: str) -> RawRun:

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import Literal
 
 from gemel.rehearsal.limits import NOT_MODELLED
 from gemel.rehearsal.verdict.code_names import Place
+from gemel.structs import Struct, field
 
 Severity = Literal["error", "warning"]
 """error: the image does not pass; warning: someone should decide."""
 
 
-@dataclass(frozen=True, slots=True)
-class Happening:
+class Happening(Struct):
     """One line of the timeline.
 
     ``time`` counts instructions from the primary's reset, for all cores together; ``kind`` is a fixed word
@@ -29,8 +28,7 @@ class Happening:
     words: dict[str, str] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True)
-class RehearsalFinding:
+class RehearsalFinding(Struct):
     """One thing that went wrong.  ``calls`` are the calls that led there, outermost first."""
 
     kind: str
@@ -46,8 +44,7 @@ class RehearsalFinding:
     times: int = 1
 
 
-@dataclass(frozen=True, slots=True)
-class RamUse:
+class RamUse(Struct):
     """Bytes of a core's area that were written (those that no longer hold the fill)."""
 
     area: str
@@ -55,8 +52,7 @@ class RamUse:
     size: int
 
 
-@dataclass(frozen=True, slots=True)
-class CoreSummary:
+class CoreSummary(Struct):
     """How a core ended and what it used.
 
     ``stack_used`` and ``stack_room`` are bytes; None where nothing tells how far the stack may reach.
@@ -77,8 +73,7 @@ class CoreSummary:
     function_count: int
 
 
-@dataclass(frozen=True, slots=True)
-class GoalResult:
+class GoalResult(Struct):
     """Whether a goal was reached."""
 
     core: str
@@ -86,8 +81,7 @@ class GoalResult:
     reached: bool
 
 
-@dataclass(frozen=True, slots=True)
-class RegisterUse:
+class RegisterUse(Struct):
     """How a core used a device register (plain address); ``described`` by the layout or reading zero."""
 
     core: str
@@ -99,8 +93,7 @@ class RegisterUse:
     function: str
 
 
-@dataclass(frozen=True, slots=True)
-class Rehearsal:
+class Rehearsal(Struct):
     """What happened when both cores started from the image's own bytes.
 
     ``ended`` says in words why it ended; ``time`` is the count reached, ``executed`` the instructions of all

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
 
 from gemel.builds.build import Build
 from gemel.builds.source import ByteSource
@@ -17,10 +16,10 @@ from gemel.rehearsal.result import Rehearsal
 from gemel.rehearsal.setup.planning import plan_of
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.judging import ended_outside, rehearsal_of
+from gemel.structs import Struct, replace
 
 
-@dataclass(frozen=True, slots=True)
-class RehearsalOptions:
+class RehearsalOptions(Struct):
     """How to rehearse.
 
     ``budget`` (instructions a core; None: the layout's, else 20 million), ``watches`` (names of

@@ -16,9 +16,9 @@ the tag is due.  What it reads has one encoding, so a change of any byte changes
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 
 from gemel.seals.cbor import ARRAY, BYTES, NIL, TAG, CborError, Reader, Value, encoded, encoded_map, head
+from gemel.structs import Struct, field
 
 COSE_SIGN = 98
 """The CBOR tag of COSE_Sign (RFC 9052 2)."""
@@ -30,8 +30,7 @@ MAX_SIGNERS = 8
 MAX_HEADER_ENTRIES = 16
 
 
-@dataclass(frozen=True, slots=True)
-class Signature:
+class Signature(Struct):
     """One signer's part: its protected header, its unprotected header and its signature."""
 
     protected: dict[Value, Value]
@@ -44,8 +43,7 @@ class Signature:
         return header_bytes(self.protected)
 
 
-@dataclass(frozen=True, slots=True)
-class Sign:
+class Sign(Struct):
     """A COSE_Sign; ``payload`` None: detached.  ``signatures`` has 1 to 8."""
 
     protected: dict[Value, Value]

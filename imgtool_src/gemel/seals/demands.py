@@ -9,7 +9,6 @@ hold, ``pair`` asks for one of each, however many others there are.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from typing import Protocol
 
 from gemel.layout.kinds import KeyPath, LayoutFault
@@ -21,6 +20,7 @@ from gemel.seals.keys.algorithms import (
     algorithm_named,
     unknown_algorithm,
 )
+from gemel.structs import Struct
 
 SEAL_RULES = "seal-"
 """What the names of the rules about the seal begin with."""
@@ -40,8 +40,7 @@ class SignerCount(Protocol):
         """Whether a classical and an ML-DSA signature must both hold."""
 
 
-@dataclass(frozen=True, slots=True)
-class SealDemands:
+class SealDemands(Struct):
     """What layout and receiver together demand; ``demanded_by`` says who requires a seal, if somebody does."""
 
     required: bool

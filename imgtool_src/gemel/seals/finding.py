@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 from gemel.image.sparse import SparseBytes
 from gemel.seals.cbor import ARRAY, NIL, TAG, CborError, encoded, encoded_map, head
@@ -11,6 +10,7 @@ from gemel.seals.cose import COSE_SIGN, decode
 from gemel.seals.format import BODY_HEADER, Seal, SealError
 from gemel.seals.reading import read_seal
 from gemel.spans import ADDRESS_SPACE, Span, format_address
+from gemel.structs import Struct
 
 HEAD = head(TAG, COSE_SIGN) + head(ARRAY, 4) + encoded(BODY_HEADER) + encoded_map({}) + NIL
 """Every seal's bytes before the number of its signers."""
@@ -22,8 +22,7 @@ MAX_PLACES = 16
 """Places that are looked at; an image has one seal, or one for each of its slots."""
 
 
-@dataclass(frozen=True, slots=True)
-class FoundSeal:
+class FoundSeal(Struct):
     """Bytes that begin as a seal does; ``seal`` is None where they are none, and ``problem`` says why."""
 
     span: Span

@@ -15,12 +15,12 @@ seal's: whoever can write the image can take a signer away.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from enum import Enum
 
 from gemel.errors import GemelError, Problem
 from gemel.seals.cose import ALGORITHM, CONTENT_TYPE, KEY_ID, encoded_size, header_bytes, sig_structure
 from gemel.seals.keys.algorithms import SignatureAlgorithm
+from gemel.structs import Struct
 
 RECORD_CONTENT_TYPE = "application/x.gemel-record"
 """What a seal says its payload is; a media type of the unregistered tree (RFC 6838 3.4)."""
@@ -64,8 +64,7 @@ class SealError(GemelError):
         self.faults: tuple[SealFault, ...] = tuple(fault for fault, _ in found)
 
 
-@dataclass(frozen=True, slots=True)
-class SealSigner:
+class SealSigner(Struct):
     """One signer of a seal; ``key_fingerprint`` is 32 bytes, ``signature`` as long as the algorithm's."""
 
     algorithm: SignatureAlgorithm
@@ -73,8 +72,7 @@ class SealSigner:
     signature: bytes
 
 
-@dataclass(frozen=True, slots=True)
-class Seal:
+class Seal(Struct):
     """A well-formed seal, as yet unverified; ``size`` is its bytes in the area."""
 
     signers: tuple[SealSigner, ...]

@@ -6,7 +6,6 @@ What gemel writes is read back from ``read_seal``, and every signature is verifi
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from enum import Enum
 
 from gemel.errors import Problem
@@ -27,6 +26,7 @@ from gemel.seals.keys.keys import PublicKey, Signer
 from gemel.seals.keys.schemes import in_cose_form
 from gemel.seals.reading import read_seal
 from gemel.spans import format_size
+from gemel.structs import Struct
 
 __all__ = [
     "Outcome",
@@ -55,8 +55,7 @@ class Outcome(Enum):
     OTHER_ALGORITHM = "the algorithm is not the trusted key's"
 
 
-@dataclass(frozen=True, slots=True)
-class Verdict:
+class Verdict(Struct):
     """What became of one signer; ``key`` is the trusted key of its fingerprint, if there is one."""
 
     signer: SealSigner

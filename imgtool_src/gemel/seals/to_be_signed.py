@@ -9,7 +9,6 @@ Everything that can be said of the request follows from these bytes; nothing els
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, fields
 
 from gemel.errors import GemelError, Problem
 from gemel.record.record import BuildEntry, Record, RecordError, decode, record_size
@@ -18,6 +17,7 @@ from gemel.seals.cose import ALGORITHM, KEY_ID
 from gemel.seals.format import BODY_HEADER, bytes_to_sign
 from gemel.seals.keys.algorithms import SignatureAlgorithm, algorithm_of_cose_id
 from gemel.spans import format_address, format_size
+from gemel.structs import Struct, fields
 
 LARGEST_REQUEST = 64 << 10
 """Bytes; those of a record of as many builds as it may have take less."""
@@ -27,8 +27,7 @@ class RequestError(GemelError):
     """Bytes are no request for a seal's signature."""
 
 
-@dataclass(frozen=True, slots=True)
-class ToBeSigned:
+class ToBeSigned(Struct):
     """What one key is asked to sign; ``data`` are all the bytes, ``record_bytes`` the record in them."""
 
     algorithm: SignatureAlgorithm
@@ -115,9 +114,9 @@ def differences(asked: Record, found: Record) -> Iterator[str]:
         yield f"builds {', '.join(theirs)}, not {', '.join(ours)}"
     for name in sorted(set(ours) & set(theirs)):
         changed = [
-            field.name.replace("_", " ")
-            for field in fields(BuildEntry)
-            if getattr(ours[name], field.name) != getattr(theirs[name], field.name)
+            each.replace("_", " ")
+            for each in fields(BuildEntry)
+            if getattr(ours[name], each) != getattr(theirs[name], each)
         ]
         if changed:
             yield f"build {name}: another {', '.join(changed)}"

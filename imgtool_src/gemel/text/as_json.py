@@ -1,6 +1,6 @@
 """Data classes as JSON text, and the JSON Schema of that, derived from their declarations: once for all commands.
 
-A class is one whose fields are annotated, of whatever kind (dataclass, struct, named tuple); a meaning in
+A class is one whose fields are annotated, of whatever kind (struct, dataclass, named tuple); a meaning in
 ``Annotated[type, "meaning"]`` becomes the schema's description.  How values are written:
 
     Address     {"value": 268435456, "text": "0x1000_0000"}

@@ -9,9 +9,9 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Iterable
-from dataclasses import dataclass
-from typing import Literal, NamedTuple, TypeAlias
+from typing import Literal, TypeAlias
 
+from gemel.structs import NamedTuple, Struct
 from gemel.text.escaping import on_one_line
 
 Style = Literal["", "title", "name", "dim", "build", "record", "other", "good", "bad"]
@@ -27,8 +27,7 @@ class Styled(NamedTuple):
 Line: TypeAlias = tuple[Styled, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Signs:
+class Signs(Struct):
     """The characters of pictures; ``levels`` are a cell that is free, under half, over half and all used."""
 
     levels: tuple[str, str, str, str]

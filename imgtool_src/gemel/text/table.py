@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
+from gemel.structs import Struct
 from gemel.text.styled import Line, Signs, Styled, padded, printable, shortened, width_of
 
 GAP = 2
 """Spaces between two columns."""
 
 
-@dataclass(frozen=True, slots=True)
-class Column:
+class Column(Struct):
     """One column; ``shortest`` is the width it may be cut to (None: it is never cut)."""
 
     title: str = ""

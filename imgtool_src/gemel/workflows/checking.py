@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from gemel.checking.runner import RulesApplied
@@ -27,7 +26,6 @@ if TYPE_CHECKING:
     from gemel.workflows.trust import Trust
 
 
-@dataclass(frozen=True)
 class CheckResult(RulesApplied):
     """What came of a check, with what was checked, so that it can be reported in every form."""
 

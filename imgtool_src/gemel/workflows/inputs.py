@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,6 +13,7 @@ from gemel.image.image import Image
 from gemel.layout.model import Layout
 from gemel.layout.reader import MAX_BYTES, ReadLayout, read_layout
 from gemel.spans import format_address
+from gemel.structs import replace
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from gemel.errors import Problem
 from gemel.image.image import Image
 from gemel.spans import format_address, format_size
+from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

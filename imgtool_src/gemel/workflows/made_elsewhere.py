@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.errors import Problem, UsageProblem
+from gemel.structs import replace
 
 if TYPE_CHECKING:
     from gemel.seals.format import SealFinding

@@ -108,7 +108,7 @@ def seal(layout: ReadLayout, image: Image, signers: Sequence[Signer]) -> Image:
     Check the image first: whoever signs vouches for it.  Raises UsageProblem where the layout has no seal or
     demands other or more signers, SealError where its area is too small, RecordError without a sound record.
     """
-    from dataclasses import replace
+    from gemel.structs import replace
 
     sealed = replace(image, data=image.data.copy())
     sealed_with(layout.layout, sealed.data, signers)

@@ -7,13 +7,13 @@ in their order, and there is no seal and there are no bytes where the last of th
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from gemel.errors import Problem, UsageProblem
 from gemel.seals import sealing
+from gemel.structs import Struct
 from gemel.workflows.checking import CheckResult, check
 from gemel.workflows.inputs import build_files, load_builds, load_layout, read_image, version_of
 from gemel.workflows.made_elsewhere import paired, signatures_from
@@ -39,8 +39,7 @@ class SignerFiles(SignerSource, Protocol):
         """The key files."""
 
 
-@dataclass(frozen=True)
-class SignRequest:
+class SignRequest(Struct, dict=True):
     """What is to be sealed, by whom and where to; files are read when they are first needed.
 
     ``version`` and ``rollback`` are what the image must hold where it was joined with other values than the
@@ -89,8 +88,7 @@ class SignRequest:
         return [*files, *self.publics, *self.trust]
 
 
-@dataclass(frozen=True, slots=True)
-class HandedOver:
+class HandedOver(Struct):
     """Bytes to be signed elsewhere, by their file, each with the key that is to sign them."""
 
     check: CheckResult
@@ -98,8 +96,7 @@ class HandedOver:
     texts: dict[Path, bytes]
 
 
-@dataclass(frozen=True, slots=True)
-class Sealed:
+class Sealed(Struct):
     """``seal`` is None where a check did not pass; ``replaced`` are the signers of the seal that went.
 
     ``replaced`` is None where the image had none, empty where its area held what was no seal.

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from gemel.errors import GemelError, Problem, UsageProblem
 from gemel.files.reading import blocks_of_file
 from gemel.policy.receiver import NO_RECEIVER, Receiver
+from gemel.structs import NamedTuple
 from gemel.workflows.key_inputs import public_keys
 
 if TYPE_CHECKING:

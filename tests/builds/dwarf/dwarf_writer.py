@@ -36,7 +36,7 @@ class Entry:
 def member(name: str, of: Entry, at: int = 0, **more: Any) -> Entry:
     """A member of a record at a byte; ``more`` names further attributes in small letters."""
     attributes: dict[int, Any] = {At.NAME: name, At.TYPE: of, At.DATA_MEMBER_LOCATION: at}
-    attributes.update({At[key.upper()]: value for key, value in more.items()})
+    attributes.update({getattr(At, key.upper()): value for key, value in more.items()})
     return Entry(Tag.MEMBER, attributes)
 
 

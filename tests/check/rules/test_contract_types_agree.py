@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
 from check.contract_fixtures import checked, compiled, flat, of_sides, of_sources, types
 from contract_builds import C_TYPES, CPP_TYPES, side
@@ -11,6 +9,7 @@ from gauge_builds import gauge, gauge_builds
 from small_device import apply, findings
 
 from gemel.checking.contract.picture import WIDTH
+from gemel.structs import replace
 
 RULE = "contract-types-agree"
 RING = types("link_ring_t")

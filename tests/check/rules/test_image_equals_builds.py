@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import layout_edits as edits
 import pytest
 from builds.elf_writer import SegmentSpec
@@ -32,6 +30,7 @@ from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
 from gemel.joining.pipeline import join
 from gemel.spans import Span
+from gemel.structs import replace
 
 RULE = "image-equals-builds"
 IMAGE = joined().image

@@ -31,7 +31,7 @@ def _mark(name: str, offset: int) -> SymbolSpec:
 def _gauge(arrangement: str, architecture: str, extensions: str):
     """The tide gauge as if its station had another core."""
     read = gauge(arrangement)
-    from dataclasses import replace
+    from gemel.structs import replace
 
     station = replace(
         read.layout.cores["station"],

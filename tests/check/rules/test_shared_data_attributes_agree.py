@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
 from check.contract_fixtures import checked, contract, flat, of_sides
 from contract_builds import side
@@ -12,6 +10,7 @@ from small_device import apply, findings
 
 from gemel.builds.build import Build
 from gemel.builds.elf.attributes import BuildAttributes
+from gemel.structs import replace
 
 RULE = "shared-data-attributes-agree"
 NOTHING = contract("")

@@ -12,17 +12,17 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable
-from typing import NamedTuple
 
-from gemel.builds.dwarf.constants import At, Form
+from gemel.builds.dwarf.constants import At, Form, numbers_of
 from gemel.builds.dwarf.fault import DwarfFault
+from gemel.structs import NamedTuple
 
 Value = int | bytes
 
 NUMBER_DIGITS = 10
 """Bytes of a LEB128 number that are accepted: 70 bits."""
 
-_WANTED = frozenset(At)
+_WANTED = numbers_of(At)
 _FIXED = {
     Form.DATA1: "B",
     Form.DATA2: "H",
@@ -203,7 +203,7 @@ def sleb(data: bytes, at: int) -> tuple[int, int]:
 
 def _code(form: int, sizes: Sizes) -> str | None:
     """The struct code of a form of fixed size; None for the others."""
-    code = _FIXED.get(Form(form)) if form in _FORMS else None
+    code = _FIXED.get(form) if form in _FORMS else None
     if code is not None:
         return code
     if form in _OFFSETS or form in _OFFSETS_GNU:
@@ -216,7 +216,7 @@ def _code(form: int, sizes: Sizes) -> str | None:
     return None
 
 
-_FORMS = frozenset(Form)
+_FORMS = numbers_of(Form)
 _NO_BYTES = frozenset((Form.FLAG_PRESENT, Form.IMPLICIT_CONST))
 
 
@@ -277,7 +277,7 @@ def _variable(data: bytes, at: int, form: int) -> tuple[Value, int]:
     if form in (Form.BLOCK, Form.EXPRLOC):
         return data[uleb(data, at)[1] : end], end
     if form in _BLOCK_SIZES:
-        return data[at + _BLOCK_SIZES[Form(form)] : end], end
+        return data[at + _BLOCK_SIZES[form] : end], end
     return b"", end
 
 
@@ -296,6 +296,6 @@ def _behind(data: bytes, at: int, form: int) -> int:
         size, at = uleb(data, at)
         return at + size
     if form in _BLOCK_SIZES:
-        width = _BLOCK_SIZES[Form(form)]
+        width = _BLOCK_SIZES[form]
         return at + width + int.from_bytes(data[at : at + width], "little")
     raise DwarfFault(f"a value whose form stands beside it (DW_FORM_indirect) at offset {at:#x}")

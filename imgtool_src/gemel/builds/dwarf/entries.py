@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterator
-from typing import NamedTuple
 
 from gemel.builds.dwarf.abbreviations import Abbreviation, Value
 from gemel.builds.dwarf.constants import STRING_INDEXES, UNIT_RELATIVE, At, Form
 from gemel.builds.dwarf.fault import DwarfFault
 from gemel.builds.dwarf.sections import DebugData
 from gemel.builds.dwarf.units import Unit, read_units
+from gemel.structs import NamedTuple
 
 NAME_LIMIT = 4096
 """Bytes of a name that are read at most."""

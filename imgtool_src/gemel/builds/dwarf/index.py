@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import NamedTuple
 
 from gemel.builds.dwarf.constants import NAMED, At, Tag
 from gemel.builds.dwarf.entries import DieOffset, Entries, NameKey
 from gemel.builds.dwarf.fault import DwarfFault
+from gemel.structs import NamedTuple
 
 DEPTH_LIMIT = 64
 """Namespaces inside each other that are followed at most."""

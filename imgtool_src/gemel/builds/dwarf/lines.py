@@ -7,11 +7,11 @@ keep the format ends the reading of that program alone; what was read of it befo
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import NamedTuple
 
 from gemel.builds.dwarf.abbreviations import sleb, uleb
 from gemel.builds.dwarf.fault import DwarfFault
 from gemel.builds.dwarf.sections import DebugSections, read_named_sections
+from gemel.structs import NamedTuple
 
 MAX_STEPS = 3_000_000
 """Operations of all programs together that are carried out at most."""

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 from gemel.builds.dwarf.constants import NAMED, RECORDS, Tag
+from gemel.structs import NamedTuple
 
 _STRUCTURES = frozenset((Tag.STRUCTURE_TYPE, Tag.CLASS_TYPE))
 _KEYWORDS = {
@@ -63,4 +62,4 @@ def keyword(tag: int) -> str:
     """The keyword in front of a type with that tag, and a space; empty for those that have none."""
     if tag == Tag.ENUMERATION_TYPE:
         return "enum "
-    return f"{RECORDS[Tag(tag)]} " if tag in RECORDS else ""
+    return f"{RECORDS[tag]} " if tag in RECORDS else ""

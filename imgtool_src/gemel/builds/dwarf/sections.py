@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import struct
 import zlib
-from typing import NamedTuple
 
 from gemel.builds.dwarf.fault import DwarfFault
 from gemel.builds.elf.sections import SectionHeader, Sections, outside
 from gemel.builds.source import ByteSource
+from gemel.structs import NamedTuple
 
 SIZE_LIMIT = 1 << 27
 """Bytes of one section that are read at most, decompressed: 128 MiB."""

@@ -58,9 +58,9 @@ def read_type(entries: Entries, reference: Reference) -> Type:
         size = attributes.number(At.BYTE_SIZE)
         target = _reference(entries, attributes, At.TYPE)
         own = entries.name(place) if At.NAME in attributes.values else ""
-        return Pointer(POINTERS[Tag(tag)], POINTER_SIZE if size is None else size, target, own)
+        return Pointer(POINTERS[tag], POINTER_SIZE if size is None else size, target, own)
     if tag in RECORDS:
-        return _record(entries, attributes, RECORDS[Tag(tag)])
+        return _record(entries, attributes, RECORDS[tag])
     if tag == Tag.ENUMERATION_TYPE:
         return _enumeration(entries, attributes)
     if tag == Tag.ARRAY_TYPE:

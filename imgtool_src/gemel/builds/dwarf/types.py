@@ -6,15 +6,15 @@ of these; so a structure that points at itself is plain data.  Sizes are bytes, 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TypeAlias
+
+from gemel.structs import Struct
 
 Reference: TypeAlias = int
 """The offset of a type's entry in the debug information of its file."""
 
 
-@dataclass(frozen=True, slots=True)
-class Basic:
+class Basic(Struct):
     """A number, character or truth value; ``encoding`` in words: unsigned, signed, float, boolean, ..."""
 
     name: str
@@ -23,8 +23,7 @@ class Basic:
     big_endian: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Pointer:
+class Pointer(Struct):
     """An address; ``sign`` is ``*``, ``&``, ``&&`` or ``::*``, ``target`` None for a pointer to anything.
 
     ``name`` is what its language calls it, as Rust does (``&T``, ``*const T``); empty elsewhere.
@@ -36,8 +35,7 @@ class Pointer:
     name: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Array:
+class Array(Struct):
     """Elements behind each other; ``counts`` has one number for each dimension, None for an open one.
 
     ``stride`` is the distance of elements in bytes where it is not their size.
@@ -48,8 +46,7 @@ class Array:
     stride: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Enumeration:
+class Enumeration(Struct):
     """Named numbers.  ``name`` may be empty."""
 
     name: str
@@ -59,8 +56,7 @@ class Enumeration:
     declaration: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Member:
+class Member(Struct):
     """One member of a record.
 
     ``bit`` is the place of its first bit from the start of the record, for a little-endian core (None if
@@ -75,8 +71,7 @@ class Member:
     case: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Composite:
+class Composite(Struct):
     """A structure, class or union (``kind``), named or not; a ``declaration`` has no members."""
 
     kind: str
@@ -86,8 +81,7 @@ class Composite:
     declaration: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Alias:
+class Alias(Struct):
     """Another name for a type (``name``, of a typedef), or a type with qualifiers (``name`` empty).
 
     ``qualifier`` says which one: ``volatile``, ``atomic``, or empty for any other.
@@ -98,8 +92,7 @@ class Alias:
     qualifier: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Opaque:
+class Opaque(Struct):
     """What has no layout: a function, ``void``, a type that the language does not describe."""
 
     words: str

@@ -11,8 +11,6 @@ DWARF 5, section 7.5.1.  A unit begins with (sizes in bytes, ``o`` is 4, or 8 af
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from gemel.builds.dwarf.abbreviations import Abbreviation, Known, Sizes, read_table, uleb
 from gemel.builds.dwarf.constants import (
     SKELETON_UNIT,
@@ -23,14 +21,14 @@ from gemel.builds.dwarf.constants import (
 )
 from gemel.builds.dwarf.fault import DwarfFault
 from gemel.builds.dwarf.sections import DebugData
+from gemel.structs import Struct
 
 VERSIONS = range(2, 6)
 _ESCAPE = 0xFFFF_FFFF
 _RESERVED = 0xFFFF_FFF0
 
 
-@dataclass(frozen=True, slots=True)
-class Unit:
+class Unit(Struct):
     """One unit; offsets count from the start of the joined debug data.
 
     ``entries`` is the offset of its first entry, ``string_offsets`` where its part of the table of string

@@ -14,10 +14,10 @@ An attribute is a tag number and a value: a number (both ULEB128) or a text ende
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from types import MappingProxyType
 
 from gemel.m_profile.attribute_tags import TAGS
+from gemel.structs import Struct
 
 VENDOR = "aeabi"
 _FILE_SCOPE = 1
@@ -31,8 +31,7 @@ class AttributesUnreadable(ValueError):
     """The section does not keep the format; the text says where and how."""
 
 
-@dataclass(frozen=True, slots=True)
-class BuildAttributes:
+class BuildAttributes(Struct):
     """What the section says of the whole file.
 
     ``values`` holds what is written, by tag number; a tag left out means 0 or the empty text.

@@ -15,10 +15,11 @@ Layout (gABI, "ELF Header"; AAELF32 2025Q4, "ELF Header"; 52 bytes)::
 from __future__ import annotations
 
 import struct
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from gemel.errors import BuildError, Problem
 from gemel.spans import format_address
+from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.source import ByteSource

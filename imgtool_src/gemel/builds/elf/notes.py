@@ -12,9 +12,10 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterable, Iterator
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from gemel.spans import align_up
+from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.source import ByteSource

@@ -11,7 +11,7 @@ Layout of one program header (gABI, "Program Header"; 32 bytes, little-endian)::
 from __future__ import annotations
 
 import struct
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from gemel.builds.elf.header import (
     COUNT_ELSEWHERE,
@@ -22,6 +22,7 @@ from gemel.builds.elf.header import (
     ElfHeader,
 )
 from gemel.errors import Problem
+from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.source import ByteSource

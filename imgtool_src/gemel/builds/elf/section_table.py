@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from gemel.spans import ADDRESS_SPACE, Span
+from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.elf.sections import SectionHeader

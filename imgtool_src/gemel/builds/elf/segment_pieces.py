@@ -9,11 +9,11 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterable
-from dataclasses import replace
 
 from gemel.builds.elf.sections import SECTION_LIMIT
 from gemel.builds.segment import Segment
 from gemel.spans import Span, without
+from gemel.structs import replace
 
 
 def with_pieces(

@@ -9,12 +9,12 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable
-from dataclasses import replace
 
 from gemel.builds.elf.program_headers import ProgramHeader
 from gemel.builds.elf.sections import NOBITS, SECTION_LIMIT, SectionHeader
 from gemel.builds.segment import Segment
 from gemel.spans import ADDRESS_SPACE, Span, merge, without
+from gemel.structs import replace
 
 NO_SEGMENT = -1
 """The index of a segment that stands for a section in no segment."""

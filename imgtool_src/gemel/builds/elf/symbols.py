@@ -17,10 +17,11 @@ import sys
 from bisect import bisect_right
 from collections.abc import Iterator, Mapping
 from itertools import accumulate
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from gemel.errors import BuildError, Problem
 from gemel.spans import Span, format_address
+from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.source import ByteSource
@@ -30,6 +31,9 @@ NAME_LIMIT = 4096
 """Names are cut at this many bytes, so that a table without terminators costs no quadratic time."""
 
 _ENTRY = struct.Struct("<IIIBBH")
+_DOLLAR = 0x24
+"""What names of mapping symbols begin with."""
+
 _UNDEFINED = 0
 _ABSOLUTE = 0xFFF1
 _KINDS = {0: "notype", 1: "object", 2: "function", 3: "section", 4: "file", 5: "common", 6: "tls"}
@@ -88,7 +92,18 @@ class SymbolTable:
     BuildError if the file became shorter meanwhile.
     """
 
-    __slots__ = ("_asked", "_code", "_file", "_functions", "_loaded", "_source", "_strings_at", "_table_at")
+    __slots__ = (
+        "_asked",
+        "_code",
+        "_file",
+        "_functions",
+        "_loaded",
+        "_marks",
+        "_source",
+        "_strings_at",
+        "_table_at",
+        "_values",
+    )
 
     def __init__(
         self,
@@ -109,6 +124,8 @@ class SymbolTable:
         self._code = code_sections
         self._loaded: tuple[bytes, bytes] | None = None
         self._functions: _FunctionIndex | None = None
+        self._marks: dict[int, list[tuple[int, str]]] | None = None
+        self._values: list[int] | None = None
         self._asked: dict[frozenset[str], dict[str, Symbol]] = {}
 
     def __len__(self) -> int:
@@ -205,17 +222,30 @@ class SymbolTable:
     def objects_in(self, span: Span) -> tuple[Symbol, ...]:
         """The defined objects and labels without a type whose value lies in ``span``, in file order."""
         table, strings = self._load()
-        values = _words(table)[1::4]
-        symbols = (
+        if self._values is None:
+            self._values = _words(table)[1::4].tolist()
+        start, end = span.start, span.end
+        symbols = [
             _symbol(_ENTRY.unpack_from(table, index * ENTRY_SIZE), strings)
-            for index, value in enumerate(values)
-            if span.start <= value < span.end
-        )
+            for index, value in enumerate(self._values)
+            if start <= value < end
+        ]
         return tuple(each for each in symbols if each.defined and each.kind in ("object", "notype", "common"))
 
     def mapping(self) -> tuple[Symbol, ...]:
         """The mapping symbols, sorted by address."""
         return tuple(sorted((s for s in self.all() if s.mapping), key=lambda symbol: symbol.value))
+
+    def mark_at(self, section: int, address: int) -> tuple[int, str] | None:
+        """The last mapping symbol of a section up to ``address``: where it stands, and its name; None before all.
+
+        The table is gone through once, for all questions.
+        """
+        if self._marks is None:
+            self._marks = _marks_of(*self._load())
+        marks = self._marks.get(section, [])
+        at = bisect_right(marks, address, key=lambda mark: mark[0]) - 1
+        return marks[at] if at >= 0 else None
 
     def _load(self) -> tuple[bytes, bytes]:
         if self._loaded is None:
@@ -315,6 +345,26 @@ class _FunctionIndex:
 
     def _symbol(self, number: int) -> Symbol:
         return _symbol(_ENTRY.unpack_from(self._table, number * ENTRY_SIZE), self._strings)
+
+
+def _marks_of(table: bytes, strings: bytes) -> dict[int, list[tuple[int, str]]]:
+    """Address and name of the mapping symbols of each section by its number, sorted by address."""
+    names: dict[int, str] = {}  # what an offset names, if that is a mapping symbol: most of them share a few
+    marks: dict[int, list[tuple[int, str]]] = {}
+    words = _words(table)
+    size = len(strings)
+    for offset, value, tail in zip(words[0::4], words[1::4], words[3::4], strict=True):
+        if offset >= size or strings[offset] != _DOLLAR:
+            continue
+        name = names.get(offset)
+        if name is None:
+            name = _name(strings, offset)
+            names[offset] = name = name if _is_mapping(name) else ""
+        if name:
+            marks.setdefault(tail >> 16, []).append((value & ~1, name))
+    for each in marks.values():
+        each.sort(key=lambda mark: mark[0])
+    return marks
 
 
 def _is_mapping(name: str) -> bool:

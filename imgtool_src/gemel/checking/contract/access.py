@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from gemel.builds.dwarf.types import Alias, Array, Composite
 from gemel.errors import BuildError
 from gemel.inspection.contract_parties import DefinedSymbol, Missing, debug_types, parties
 from gemel.inspection.shared_objects import shared_objects
 from gemel.outcomes import NotChecked
+from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.dwarf.debug_types import DebugTypes

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from gemel.builds.dwarf.fault import DebugUnreadable
 from gemel.builds.dwarf.types import Alias, Array, Basic, Composite, Enumeration, Member, Pointer, Type
 from gemel.checking.contract.wrappers import Found, faced, same_values, unwrapped
+from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.dwarf.debug_types import DebugTypes

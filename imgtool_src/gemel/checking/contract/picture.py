@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import NamedTuple
 
 from gemel.checking.contract.rows import Cell, Row
+from gemel.structs import NamedTuple
 
 WIDTH = 68
 """Columns of a line: a report of 80 columns puts 12 in front of it."""

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from gemel.builds.dwarf.types import Array, Basic, Composite, Enumeration, Member, Pointer, Type
 from gemel.checking.contract.comparison import Comparison, Pair, elements_of, paired, same_place
 from gemel.checking.contract.wrappers import Found
+from gemel.structs import NamedTuple, Struct, replace
 
 if TYPE_CHECKING:
     from gemel.builds.dwarf.debug_types import DebugTypes
@@ -30,8 +30,7 @@ class Cell(NamedTuple):
     size: str
 
 
-@dataclass(frozen=True, slots=True)
-class Row:
+class Row(Struct):
     """One row: how deep, what it declares, the cells (None: no such thing there), whether they differ."""
 
     depth: int

@@ -8,10 +8,10 @@ member that matters, at its start and of its size.
 from __future__ import annotations
 
 import re
-from dataclasses import replace
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from gemel.builds.dwarf.types import Basic, Composite, Enumeration, Member, Pointer, Type
+from gemel.structs import NamedTuple, replace
 
 if TYPE_CHECKING:
     from gemel.builds.dwarf.debug_types import DebugTypes

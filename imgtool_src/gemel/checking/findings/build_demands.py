@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from gemel.inspection.wording import concerned, needs_elf
 from gemel.m_profile.attribute_tags import TAGS
 from gemel.m_profile.capabilities import IN_WORDS, Capability, capabilities_of
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.elf.attributes import BuildAttributes

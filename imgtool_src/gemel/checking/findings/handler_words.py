@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Literal, NamedTuple
+from typing import Literal
 
 from gemel.inspection.core_views import (
     ERASED_WORD,
@@ -17,6 +17,7 @@ from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan, Core
 from gemel.m_profile.vector_tables import reserved_words
 from gemel.spans import Span
+from gemel.structs import NamedTuple
 
 Fault = Literal["blank", "erased", "return", "never", "outside", "even"]
 

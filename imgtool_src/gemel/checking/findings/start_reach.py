@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import TYPE_CHECKING, Literal
 
 from gemel.builds.build import Build
 from gemel.checking.findings.start_blocks import block_place
@@ -18,6 +18,7 @@ from gemel.layout.addresses import locate
 from gemel.outcomes import Finding
 from gemel.placement.placing import Placement
 from gemel.spans import Span, without
+from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.elf.section_table import Section

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
 from gemel.checking.reports.as_text import CAUTION
@@ -14,6 +13,7 @@ from gemel.inspection.inspection import Inspection
 from gemel.layout.model import SeverityChange, Waiver
 from gemel.outcomes import NotChecked
 from gemel.spans import Span
+from gemel.structs import Struct
 from gemel.text.as_json import data_of, json_text, schema_of
 from gemel.version import __version__
 
@@ -24,16 +24,14 @@ FORMAT = 2
 """
 
 
-@dataclass(frozen=True, slots=True)
-class Tool:
+class Tool(Struct):
     """What made the report."""
 
     name: Annotated[Literal["gemel"], "its name"]
     version: Annotated[str, "its version"]
 
 
-@dataclass(frozen=True, slots=True)
-class ReportedImage:
+class ReportedImage(Struct):
     """The image that was checked."""
 
     name: Annotated[str, "the file's name"]
@@ -41,8 +39,7 @@ class ReportedImage:
     sha256: Annotated[bytes, "over each run: start and size as little-endian 32-bit words, then its bytes"]
 
 
-@dataclass(frozen=True, slots=True)
-class ReportedBuild:
+class ReportedBuild(Struct):
     """A build of the layout, and how it is known."""
 
     name: Annotated[str, "its name in the layout"]
@@ -54,8 +51,7 @@ class ReportedBuild:
     known_from: Annotated[Literal["build", "record", "layout"] | None, "what says so"]
 
 
-@dataclass(frozen=True, slots=True)
-class ReportedFinding:
+class ReportedFinding(Struct):
     """One place where a rule does not hold."""
 
     what: Annotated[str, "what is wrong, in one line"]
@@ -71,16 +67,14 @@ class ReportedFinding:
     waiver_refused: Annotated[str, "why a waiver that names it does not cover it; empty: there is none"]
 
 
-@dataclass(frozen=True, slots=True)
-class ReportedChange:
+class ReportedChange(Struct):
     """A severity that the layout changes."""
 
     from_: Annotated[Severity, "the rule's own"]
     reason: Annotated[str, "the layout's reason"]
 
 
-@dataclass(frozen=True, slots=True)
-class ReportedRule:
+class ReportedRule(Struct):
     """What one rule said."""
 
     name: Annotated[str, "the rule's name"]
@@ -93,16 +87,14 @@ class ReportedRule:
     not_checked: Annotated[tuple[NotChecked, ...], "where it could not look"]
 
 
-@dataclass(frozen=True, slots=True)
-class ReportedFile:
+class ReportedFile(Struct):
     """A file that the image was judged by."""
 
     name: Annotated[str, "its name"]
     sha256: Annotated[str, "SHA-256 of its bytes, in hexadecimal"]
 
 
-@dataclass(frozen=True, slots=True)
-class ReportedBasis:
+class ReportedBasis(Struct):
     """What the image was judged by."""
 
     layout_file: Annotated[ReportedFile, "the layout"]
@@ -113,8 +105,7 @@ class ReportedBasis:
     severities: Annotated[tuple[SeverityChange, ...], "severities that the layout changes"]
 
 
-@dataclass(frozen=True, slots=True)
-class Report:
+class Report(Struct):
     """The result of a check."""
 
     format: Annotated[int, f"version of this form: {FORMAT}"]

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from gemel.inspection.inspection import Inspection
 from gemel.layout.model import SeverityChange, Waiver
+from gemel.structs import Struct
 
 
-@dataclass(frozen=True, slots=True)
-class Basis:
+class Basis(Struct):
     """The layout's file and the policy's, each with the SHA-256 of its bytes; waivers and severities in force.
 
     ``counted_keys`` are the fingerprints of the keys whose signatures counted, in the seal's order;

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from gemel.errors import Problem, UsageProblem
+from gemel.structs import Struct
 
 if TYPE_CHECKING:
     from gemel.checking.runner import RulesApplied
@@ -16,8 +16,7 @@ Render = Callable[["RulesApplied", "Inspection", str], str]
 """From a result, what was checked and the image's file name (no path) to the report, lines ended."""
 
 
-@dataclass(frozen=True, slots=True)
-class ReportFormat:
+class ReportFormat(Struct):
     """One form of report: its name on the command line, the suffixes of its files, how it is made."""
 
     name: str

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import NamedTuple
 
 from gemel.checking.rule import Rule
 from gemel.inspection.core_views import distance, whereabouts
@@ -17,6 +16,7 @@ from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placing import forgotten_run_area
 from gemel.placement.symbol_places import SymbolNotPlaced
 from gemel.spans import Span, format_address
+from gemel.structs import NamedTuple
 
 
 class Constant(NamedTuple):

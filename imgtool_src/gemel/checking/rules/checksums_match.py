@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 
 from gemel.checking.findings.unknown_places import no_place
 from gemel.checking.rule import Rule
@@ -18,6 +17,7 @@ from gemel.layout.model import Checksum
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.places import address_of, span_of_range
 from gemel.spans import Span
+from gemel.structs import replace
 
 _NOTHING_FITS = (
     "no other byte order, feed, reflection, algorithm, fill or range that was tried explains the stored value"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import NamedTuple
 
 from gemel.checking.rule import Rule
 from gemel.errors import BuildError
@@ -14,6 +13,7 @@ from gemel.layout.model import BuildPlan, Contract
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.symbol_places import SymbolNotPlaced
 from gemel.spans import format_address
+from gemel.structs import NamedTuple
 
 SIZES = (1, 2, 4, 8)
 """Bytes of an object that is read as a number."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import NamedTuple
 
 from gemel.checking.rule import Rule
 from gemel.errors import BuildError
@@ -17,6 +16,7 @@ from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placed import PlacedBuild
 from gemel.placement.symbol_places import SymbolNotPlaced
 from gemel.spans import Span, format_address, format_size
+from gemel.structs import NamedTuple
 
 
 class Constant(NamedTuple):

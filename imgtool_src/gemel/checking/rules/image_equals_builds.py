@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import NamedTuple
 
 from gemel.checking.rule import Rule
 from gemel.inspection.image_bytes import Deviation, differing, differs_only_as
@@ -14,6 +13,7 @@ from gemel.layout.addresses import locate
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placing import Piece, Placement
 from gemel.spans import Span, format_address, without
+from gemel.structs import NamedTuple
 
 TELLING = 4
 """Differing bytes from which on a value that they all have points to a cause."""

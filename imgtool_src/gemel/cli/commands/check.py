@@ -4,63 +4,60 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import click
+from gemel.cli.declared import Choice, IntRange, argument, option, sub_command
+from gemel.cli.parameters import ADDRESS, FILE, disassemble_option
 
-from gemel.cli.parameters import FILE, address, disassemble_option
 
-
-@click.command("check")
-@click.argument("layout", type=FILE)
-@click.argument("image", type=FILE, required=False)
-@click.argument("builds", metavar="[NAME=BUILD]...", nargs=-1)
-@click.option(
-    "--at", type=address, help="Where a raw binary goes; else the start of the layout's first flash."
-)
-@click.option(
+@sub_command("check")
+@argument("layout", kind=FILE)
+@argument("image", kind=FILE, required=False)
+@argument("builds", metavar="[NAME=BUILD]...", several=True)
+@option("--at", kind=ADDRESS, help="Where a raw binary goes; else the start of the layout's first flash.")
+@option(
     "--format",
     "form",
-    type=click.Choice(["text", "json", "sarif", "junit"]),
+    kind=Choice(["text", "json", "sarif", "junit"]),
     default="text",
     help="Form of the result on stdout.",
 )
-@click.option(
+@option(
     "--report",
     "reports",
     metavar="FILE",
     multiple=True,
-    type=FILE,
+    kind=FILE,
     help="Write the result to this file too, by suffix .txt, .json, .sarif or .xml (JUnit); may be repeated.",
 )
-@click.option("--all", "everything", is_flag=True, help="In text, list the rules that hold too.")
-@click.option("--version", "version_text", metavar="X.Y.Z", help="Version that the image must hold.")
-@click.option("--rollback", type=click.IntRange(0, 0xFFFF_FFFF), help="Rollback counter that it must hold.")
-@click.option(
+@option("--all", "everything", is_flag=True, help="In text, list the rules that hold too.")
+@option("--version", "version_text", metavar="X.Y.Z", help="Version that the image must hold.")
+@option("--rollback", kind=IntRange(0, 0xFFFF_FFFF), help="Rollback counter that it must hold.")
+@option(
     "--trust",
     metavar="PUBKEY",
     multiple=True,
-    type=FILE,
+    kind=FILE,
     help="Require a seal by this public key; of those that the layout trusts only these. May be repeated.",
 )
-@click.option(
+@option(
     "--policy",
     metavar="FILE",
-    type=FILE,
+    kind=FILE,
     help="Hold the image to this policy of your own too (gemel explain policy).",
 )
-@click.option(
+@option(
     "--at-least",
     metavar="N",
-    type=click.IntRange(0, 0xFFFF_FFFF),
+    kind=IntRange(0, 0xFFFF_FFFF),
     help="Lowest rollback counter that the image may have.",
 )
-@click.option(
+@option(
     "--previous",
     metavar="IMAGE",
-    type=FILE,
+    kind=FILE,
     help="Older image, whose rollback counter the image may not be below.",
 )
 @disassemble_option
-@click.option(
+@option(
     "--rehearse",
     "rehearsed",
     is_flag=True,
@@ -116,7 +113,9 @@ def command(
     own_policy = load_policy(policy) if policy else None
     if image is None or (own_policy and is_image_name(layout)):
         if own_policy is None:
-            raise click.MissingParameter(param_hint="IMAGE", param_type="argument")
+            from gemel.cli.with_click import missing_argument
+
+            raise missing_argument(command, "IMAGE")
         named = {"IMAGE": image, "--version": version, "--rollback": rollback, "--previous": previous}
         named |= {"--rehearse": rehearsed or None}
         refuse_without_layout([name for name, value in named.items() if value is not None])

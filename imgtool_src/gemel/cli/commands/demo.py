@@ -6,12 +6,12 @@ import contextlib
 import sys
 from importlib.util import find_spec
 from pathlib import Path
-from typing import NamedTuple
 
-import click
-
+from gemel.cli.declared import argument, sub_command
+from gemel.cli.echo import echo
 from gemel.cli.parameters import FILE
 from gemel.demo import BUILDS, FAULTY, FAULTY_START, LAYOUT
+from gemel.structs import NamedTuple
 from gemel.text.escaping import on_one_line
 
 GIVEN = tuple(f"{name.removesuffix('.elf')}={name}" for name in BUILDS)
@@ -94,8 +94,8 @@ procedures and licensed practice to decide.
 NOT_INSTALLED = "the emulator is not installed; pip install 'gemel[rehearse]'"
 
 
-@click.command("demo")
-@click.argument("folder", required=False, type=FILE)
+@sub_command("demo")
+@argument("folder", required=False, kind=FILE)
 def command(folder: Path | None) -> int:
     """Join, check, show and rehearse the built-in tide gauge, and two mistakes being caught.
 
@@ -111,26 +111,26 @@ def command(folder: Path | None) -> int:
     target = _target(folder)
     _unpack(target)
     stdout = sys.stdout
-    click.echo(
+    echo(
         INTRODUCTION.format(
             layout=LAYOUT, faulty=FAULTY, faulty_start=FAULTY_START, folder=on_one_line(str(target))
         )
     )
     as_expected = True
     for step in STEPS:
-        click.echo(styled(step.title, stdout, bold=True))
+        echo(styled(step.title, stdout, bold=True))
         if step.arguments[0] == "rehearse" and find_spec("unicorn") is None:
-            click.echo(f"Left out: {NOT_INSTALLED}\n")
+            echo(f"Left out: {NOT_INSTALLED}\n")
             continue
         if step.remark:
-            click.echo(step.remark)
-        click.echo(f"\n$ {shown(step.arguments)}")
+            echo(step.remark)
+        echo(f"\n$ {shown(step.arguments)}")
         if stdout is not None:  # it is, where the demo was started without one
             stdout.flush()
         code = _run(target, step.arguments)
-        click.echo(f"exit code {code}\n")
+        echo(f"exit code {code}\n")
         as_expected = as_expected and code == step.due
-    click.echo(CLOSING.format(folder=on_one_line(str(target))))
+    echo(CLOSING.format(folder=on_one_line(str(target))))
     return 0 if as_expected else 1
 
 

@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import click
-
-from gemel.cli.parameters import FILE, address
+from gemel.cli.declared import argument, option, sub_command
+from gemel.cli.echo import echo
+from gemel.cli.parameters import ADDRESS, FILE
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
@@ -17,20 +17,18 @@ if TYPE_CHECKING:
     from gemel.draft.regions import LinkMap
 
 
-@click.command("draft")
-@click.argument("given", metavar="NAME=BUILD... [IMAGE]", nargs=-1, required=True)
-@click.option(
-    "-o", "--output", type=FILE, help="File to write, a new one; without it the layout goes to stdout."
-)
-@click.option("--force", is_flag=True, help="Overwrite the file that -o names.")
-@click.option(
+@sub_command("draft")
+@argument("given", metavar="NAME=BUILD... [IMAGE]", several=True, required=True)
+@option("-o", "--output", kind=FILE, help="File to write, a new one; without it the layout goes to stdout.")
+@option("--force", is_flag=True, help="Overwrite the file that -o names.")
+@option(
     "--map",
     "maps",
     metavar="[NAME=]MAP",
     multiple=True,
     help="Link map of a build (without NAME: of all), whose memory table states the regions; may be repeated.",
 )
-@click.option("--at", type=address, help="Where a raw binary IMAGE goes.")
+@option("--at", kind=ADDRESS, help="Where a raw binary IMAGE goes.")
 def command(
     given: tuple[str, ...], output: Path | None, force: bool, maps: tuple[str, ...], at: int | None
 ) -> int:
@@ -68,10 +66,10 @@ def command(
     data = document(drafted, _paths(files, folder)).encode()
     holds = _said(data, "draft" if output is None else output.name, builds)
     if output is None:
-        click.echo(data, nl=False)
+        echo(data, nl=False)
     else:
         write_all({output: [data]})
-        click.echo(written_words([output]), err=True)
+        echo(written_words([output]), err=True)
     return 0 if holds else 1
 
 
@@ -225,13 +223,13 @@ def _said(data: bytes, file: str, builds: Mapping[str, Build]) -> bool:
     try:
         image = join(read, builds).image
     except GemelError as error:
-        click.echo("the draft does not join as it stands:", err=True)
+        echo("the draft does not join as it stands:", err=True)
         print_problems(error)
         return False
     result = check(Inspection(read, image, builds, disassemble=True), date_of_today())
     if result.passes:
-        click.echo("the draft joins as it stands; the check of the image says:", err=True)
+        echo("the draft joins as it stands; the check of the image says:", err=True)
     else:
-        click.echo("the builds join by the draft, but the image is not sound:", err=True)
-    click.echo("\n".join(summary_of(result)), err=True)
+        echo("the builds join by the draft, but the image is not sound:", err=True)
+    echo("\n".join(summary_of(result)), err=True)
     return result.passes

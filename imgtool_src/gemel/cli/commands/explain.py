@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import click
+from gemel.cli.declared import argument, sub_command
+from gemel.cli.echo import echo
 
 WIDTH = 80
 """Columns of the text about rules; the pages on formats are as wide at most."""
 
 
-@click.command("explain")
-@click.argument("topic", metavar="[RULE|record|seal|layout|policy|rehearsal|python]", required=False)
+@sub_command("explain")
+@argument("topic", metavar="[RULE|record|seal|layout|policy|rehearsal|python]", required=False)
 def command(topic: str | None) -> int:
     """Explain the rules, one rule, or the format of the record.
 
@@ -24,48 +25,49 @@ def command(topic: str | None) -> int:
       gemel explain reset-handler-in-code
     """
     if topic is None:
-        click.echo(_all_rules())
+        echo(_all_rules())
     elif topic == "record":
         from gemel.record.page import page
 
-        click.echo(page(), nl=False)
+        echo(page(), nl=False)
     elif topic == "seal":
         from gemel.seals.page import page as seal_page
 
-        click.echo(seal_page(), nl=False)
+        echo(seal_page(), nl=False)
     elif topic == "rehearsal":
         from gemel.rehearsal import limits_page
 
-        click.echo(limits_page(), nl=False)
+        echo(limits_page(), nl=False)
     elif topic == "python":
         from importlib.resources import files
 
-        click.echo(files("gemel").joinpath("python_page.md").read_text(encoding="utf-8"), nl=False)
+        echo(files("gemel").joinpath("python_page.md").read_text(encoding="utf-8"), nl=False)
     elif topic == "policy":
         from gemel.policy.page import page as policy_page
 
-        click.echo(policy_page(), nl=False)
+        echo(policy_page(), nl=False)
     elif topic == "layout":
         from gemel.layout.reference import layout_reference
 
-        click.echo(layout_reference(), nl=False)
+        echo(layout_reference(), nl=False)
     else:
-        click.echo(_one_rule(topic))
+        echo(_one_rule(topic))
     return 0
 
 
 def _all_rules() -> str:
     import textwrap
 
-    from gemel.checking.registry import all_rules
+    from gemel.checking.registry import rule_lines
 
+    known = rule_lines()
     lines = []
-    for rule in all_rules():
-        lines.append(f"{rule.name}  ({rule.severity})")
-        lines += textwrap.wrap(rule.checks, WIDTH, initial_indent="    ", subsequent_indent="    ")
+    for name, severity, checks in known:
+        lines.append(f"{name}  ({severity})")
+        lines += textwrap.wrap(checks, WIDTH, initial_indent="    ", subsequent_indent="    ")
     lines += [
         "",
-        f"{len(all_rules())} rules. `gemel explain RULE` says why, what to do and where it comes",
+        f"{len(known)} rules. `gemel explain RULE` says why, what to do and where it comes",
         "from; `gemel explain record`, `seal`, `layout` and `policy` print the formats.",
     ]
     return "\n".join(lines)
@@ -74,13 +76,14 @@ def _all_rules() -> str:
 def _one_rule(name: str) -> str:
     import textwrap
 
-    from gemel.checking.registry import all_rules, rule_named
+    from gemel.checking.registry import rule_named, rule_names
     from gemel.errors import Problem, UsageProblem
-    from gemel.layout.kinds import nearest_hint
 
     rule = rule_named(name)
     if rule is None:
-        names = [each.name for each in all_rules()]
+        from gemel.layout.kinds import nearest_hint
+
+        names = rule_names()
         hint = (
             nearest_hint(name, [*names, "record", "seal", "layout", "policy", "rehearsal", "python"])
             or "`gemel explain` lists the rules"

@@ -4,24 +4,24 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import click
-
+from gemel.cli.declared import Choice, argument, option, sub_command
+from gemel.cli.echo import echo
 from gemel.cli.parameters import FILE
 from gemel.export.kinds import EXPORTS
 
 LISTED = "\n".join(f"  {export.name:<14}{export.meaning}" for export in EXPORTS)
 
 
-@click.command(
+@sub_command(
     "export",
     help="Write out what both teams need from a layout or from gemel.\n\n\b\n"
     f"{LISTED}\n\n\b\nExample:\n  gemel export c-reader -o gemel_record.h",
 )
-@click.argument("what", metavar="WHAT", type=click.Choice([export.name for export in EXPORTS]))
-@click.option(
+@argument("what", metavar="WHAT", kind=Choice([export.name for export in EXPORTS]))
+@option(
     "-o",
     "--output",
-    type=FILE,
+    kind=FILE,
     help="File to write; without it the text goes to stdout.",
 )
 def command(what: str, output: Path | None) -> int:
@@ -31,7 +31,7 @@ def command(what: str, output: Path | None) -> int:
     export = next(each for each in EXPORTS if each.name == what)
     text = export.text()
     if output is None:
-        click.echo(text, nl=False)
+        echo(text, nl=False)
     else:
         write_all({output: [text.encode()]})
     return 0

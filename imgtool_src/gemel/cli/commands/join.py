@@ -4,39 +4,39 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import click
-
+from gemel.cli.declared import IntRange, argument, option, sub_command
+from gemel.cli.echo import echo
 from gemel.cli.parameters import FILE, disassemble_option
 from gemel.cli.signing.pass_phrases import pass_phrase_options
 
 
-@click.command("join")
-@click.argument("layout", type=FILE)
-@click.argument("builds", metavar="[NAME=BUILD]...", nargs=-1)
-@click.option(
+@sub_command("join")
+@argument("layout", kind=FILE)
+@argument("builds", metavar="[NAME=BUILD]...", several=True)
+@option(
     "-o",
     "--output",
     "outputs",
     metavar="IMAGE",
     multiple=True,
     required=True,
-    type=FILE,
+    kind=FILE,
     help="Image to write, by suffix .hex, .srec or .bin; may be given several times.",
 )
-@click.option(
+@option(
     "--memory",
     "memories",
     metavar="NAME=FILE",
     multiple=True,
     help="Write every byte of this flash memory too, raw, erased ones filled in; may be repeated.",
 )
-@click.option("--version", "version_text", metavar="X.Y.Z", help="Version of the image; else the layout's.")
-@click.option(
+@option("--version", "version_text", metavar="X.Y.Z", help="Version of the image; else the layout's.")
+@option(
     "--rollback",
-    type=click.IntRange(0, 0xFFFF_FFFF),
+    kind=IntRange(0, 0xFFFF_FFFF),
     help="Rollback counter of the image; else the layout's.",
 )
-@click.option(
+@option(
     "--key",
     "key_texts",
     metavar="KEY",
@@ -44,7 +44,7 @@ from gemel.cli.signing.pass_phrases import pass_phrase_options
     help="Seal with this private key, a file or a pkcs11: URI (a key on a token); may be repeated.",
 )
 @pass_phrase_options
-@click.option(
+@option(
     "--leave-unsealed",
     is_flag=True,
     help="Write the image without the seal that the layout requires, to be sealed later with gemel sign.",
@@ -97,16 +97,16 @@ def command(
         for build in handed.values():
             print_remarks([*build.remarks, *assumptions_of(read.layout, build)])
         made = join_and_check(read, handed, version, rollback, keys, leave_unsealed, disassemble)
-    click.echo("\n".join(summary_of(made.result)))
+    echo("\n".join(summary_of(made.result)))
     if not made.result.passes:
-        click.echo(NOTHING_WRITTEN, err=True)
+        echo(NOTHING_WRITTEN, err=True)
         return 1
     joined = made.joined
-    click.echo("\n".join([*not_checked_line(made.result), *contents_of(joined)]))
+    echo("\n".join([*not_checked_line(made.result), *contents_of(joined)]))
     if made.seal:
-        click.echo("\n".join(seal_lines(read.layout, made.seal)))
+        echo("\n".join(seal_lines(read.layout, made.seal)))
     elif read.layout.seal or leave_unsealed:
-        click.echo(NOT_SEALED)
+        echo(NOT_SEALED)
     write_images(joined.image, *outputs, layout=read, memories=whole)
     print_done(written_words([*outputs, *whole]))
     return 0

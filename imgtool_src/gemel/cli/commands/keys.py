@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import click
-
+from gemel.cli.declared import Choice, argument, group, option
+from gemel.cli.echo import echo
 from gemel.cli.parameters import FILE
 from gemel.cli.signing.pass_phrases import pass_phrase_options
 from gemel.text.escaping import on_one_line
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 DER_SUFFIX = ".der"
 
 
-@click.group("keys")
+@group("keys")
 def command() -> None:
     """Make and show the keys that images are sealed with.
 
@@ -37,11 +37,11 @@ def command() -> None:
 
 
 @command.command("new")
-@click.argument("algorithm")
-@click.option("-o", "--output", metavar="FILE", required=True, type=FILE, help="File for the private key.")
-@click.option("--public", metavar="FILE", type=FILE, help="File for the public part.")
+@argument("algorithm")
+@option("-o", "--output", metavar="FILE", required=True, kind=FILE, help="File for the private key.")
+@option("--public", metavar="FILE", kind=FILE, help="File for the public part.")
 @pass_phrase_options
-@click.option("--no-pass-phrase", is_flag=True, help="Leave the key unprotected: who reads the file has it.")
+@option("--no-pass-phrase", is_flag=True, help="Leave the key unprotected: who reads the file has it.")
 def new(
     algorithm: str,
     output: Path,
@@ -81,17 +81,17 @@ def new(
         files.append(NewFile(public, _public_bytes(key.public_key, public)))
     write_new(files)
     kind = "private key, no pass phrase" if phrase is None else "private key, encrypted"
-    click.echo("\n".join(_lines(str(output), kind, key.public_key)))
-    click.echo(written_words(file.path for file in files))
+    echo("\n".join(_lines(str(output), kind, key.public_key)))
+    echo(written_words(file.path for file in files))
 
 
 @command.command("show")
-@click.argument("key")
+@argument("key")
 @pass_phrase_options
-@click.option(
+@option(
     "--format",
     "form",
-    type=click.Choice(["text", "json"]),
+    kind=Choice(["text", "json"]),
     default="text",
     help="Form of the result on stdout.",
 )
@@ -110,16 +110,16 @@ def show(key: str, phrase_files: tuple[Path, ...], phrase_names: tuple[str, ...]
 
     found = public_part(key, PassPhrases(phrase_files, phrase_names))
     if form == "text":
-        click.echo("\n".join(_lines(found.name, found.kind.value, found.key)))
+        echo("\n".join(_lines(found.name, found.kind.value, found.key)))
         return
     from gemel.text.as_json import json_text
 
-    click.echo(json_text(_data(found.name, found.kind.value, found.key)).encode(), nl=False)
+    echo(json_text(_data(found.name, found.kind.value, found.key)).encode(), nl=False)
 
 
 @command.command("public")
-@click.argument("key")
-@click.option("-o", "--output", metavar="FILE", required=True, type=FILE, help="File for the public part.")
+@argument("key")
+@option("-o", "--output", metavar="FILE", required=True, kind=FILE, help="File for the public part.")
 @pass_phrase_options
 def public_key(key: str, output: Path, phrase_files: tuple[Path, ...], phrase_names: tuple[str, ...]) -> None:
     """Write out the public part of a key, for those who check seals.
@@ -138,7 +138,7 @@ def public_key(key: str, output: Path, phrase_files: tuple[Path, ...], phrase_na
     refuse_existing([output])
     found = public_part(key, PassPhrases(phrase_files, phrase_names))
     write_new([NewFile(output, _public_bytes(found.key, output))])
-    click.echo(written_words([output]))
+    echo(written_words([output]))
 
 
 def _public_bytes(key: PublicKey, path: Path) -> bytes:

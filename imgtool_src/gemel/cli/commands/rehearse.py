@@ -4,41 +4,39 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import click
-
-from gemel.cli.parameters import address
+from gemel.cli.declared import Choice, IntRange, argument, option, sub_command
+from gemel.cli.echo import echo
+from gemel.cli.parameters import ADDRESS, FILE
 from gemel.layout.rehearsal_model import MAX_BUDGET
 
 
-@click.command("rehearse")
-@click.argument("layout", type=click.Path(path_type=Path))
-@click.argument("image", type=click.Path(path_type=Path))
-@click.argument("builds", metavar="[NAME=BUILD]...", nargs=-1)
-@click.option(
-    "--at", type=address, help="Where a raw binary goes; else the start of the layout's first flash."
-)
-@click.option(
+@sub_command("rehearse")
+@argument("layout", kind=FILE)
+@argument("image", kind=FILE)
+@argument("builds", metavar="[NAME=BUILD]...", several=True)
+@option("--at", kind=ADDRESS, help="Where a raw binary goes; else the start of the layout's first flash.")
+@option(
     "--budget",
-    type=click.IntRange(1, MAX_BUDGET),
+    kind=IntRange(1, MAX_BUDGET),
     help="Instructions that each core may take; else the layout's, else 20,000,000.",
 )
-@click.option(
+@option(
     "--watch",
     "watches",
     multiple=True,
-    type=click.Choice(["reads", "alignment"]),
+    kind=Choice(["reads", "alignment"]),
     help="Also watch every access for: reads of RAM that nobody wrote; unaligned accesses. Slower.",
 )
-@click.option(
+@option(
     "--interleavings",
-    type=click.IntRange(0, 1000),
+    kind=IntRange(0, 1000),
     default=0,
     help="Try so many other orders of the cores' instructions too; the result is the worst.",
 )
-@click.option(
+@option(
     "--format",
     "form",
-    type=click.Choice(["text", "json", "svg"]),
+    kind=Choice(["text", "json", "svg"]),
     default="text",
     help="Form of the result on stdout.",
 )
@@ -72,13 +70,13 @@ def command(
     if form == "json":
         from gemel.rehearsal.reports.json import report
 
-        click.echo(report(rehearsal, image.name))
+        echo(report(rehearsal, image.name))
     elif form == "svg":
         from gemel.rehearsal.reports.svg import picture_of
 
-        click.echo(picture_of(rehearsal).encode("utf-8"), nl=False)
+        echo(picture_of(rehearsal).encode("utf-8"), nl=False)
     else:
         from gemel.rehearsal.reports.text import report_of
 
-        click.echo("\n".join(report_of(rehearsal)))
+        echo("\n".join(report_of(rehearsal)))
     return 0 if rehearsal.passes else 1

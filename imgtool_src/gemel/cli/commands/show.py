@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-import click
-
-from gemel.cli.parameters import FILE, address
+from gemel.cli.declared import Choice, argument, option, sub_command
+from gemel.cli.echo import echo
+from gemel.cli.parameters import ADDRESS, FILE
 
 if TYPE_CHECKING:
     from gemel.show.facts.contents import Contents
     from gemel.text.styled import Line, Signs
 
-COLOURS: dict[str, dict[str, object]] = {
+COLOURS: dict[str, dict[str, Any]] = {
     "title": {"bold": True},
     "name": {"bold": True},
     "dim": {"dim": True},
@@ -29,24 +29,22 @@ TO_BE_SIGNED = ".tbs"
 """The suffix of a file of bytes to be signed."""
 
 
-@click.command("show")
-@click.argument("image", type=FILE)
-@click.argument("builds", metavar="[NAME=BUILD]...", nargs=-1)
-@click.option("--layout", type=FILE, help="Layout to read the image by.")
-@click.option(
-    "--at", type=address, help="Where a raw binary goes; else the start of the layout's first flash."
-)
-@click.option(
+@sub_command("show")
+@argument("image", kind=FILE)
+@argument("builds", metavar="[NAME=BUILD]...", several=True)
+@option("--layout", kind=FILE, help="Layout to read the image by.")
+@option("--at", kind=ADDRESS, help="Where a raw binary goes; else the start of the layout's first flash.")
+@option(
     "--trust",
     metavar="PUBKEY",
     multiple=True,
-    type=FILE,
+    kind=FILE,
     help="Verify the seal with this public key, and end with exit code 1 unless it holds. May be repeated.",
 )
-@click.option(
+@option(
     "--format",
     "form",
-    type=click.Choice(["text", "json"]),
+    kind=Choice(["text", "json"]),
     default="text",
     help="Form of the result on stdout.",
 )
@@ -78,14 +76,14 @@ def command(
         from gemel.show.as_json import report
 
         # JSON is ASCII by its escapes; the bytes are the same whatever the terminal's encoding.
-        click.echo(report(contents).encode("ascii"), nl=False)
+        echo(report(contents).encode("ascii"), nl=False)
         return code
     from gemel.cli.printing import terminal_width
     from gemel.show.as_text.whole import text_of
 
     signs = _signs(sys.stdout)
     lines = text_of(contents, terminal_width(sys.stdout), signs)
-    click.echo("\n".join(_printed(line) for line in lines))
+    echo("\n".join(_printed(line) for line in lines))
     return code
 
 
@@ -101,9 +99,9 @@ def _show_request(path: Path) -> int:
         if len(data) > LARGEST_REQUEST:
             break
     for line in request_lines(read_to_be_signed(bytes(data), str(path))):
-        click.echo(line[: len(line) - len(line.lstrip())] + on_one_line(line.lstrip()))
-    click.echo("The bytes have the one form of a seal's request, and the record in them is sound.")
-    click.echo("They do not show whether the image is the one described: gemel check does.")
+        echo(line[: len(line) - len(line.lstrip())] + on_one_line(line.lstrip()))
+    echo("The bytes have the one form of a seal's request, and the record in them is sound.")
+    echo("They do not show whether the image is the one described: gemel check does.")
     return 0
 
 
@@ -113,8 +111,6 @@ def _contents(
     from gemel.cli.printing import print_remarks
     from gemel.workflows.describing import describe, refuse_builds_without_layout
     from gemel.workflows.inputs import build_files, load_builds, load_layout, read_image
-    from gemel.workflows.key_inputs import public_keys
-    from gemel.workflows.trust import trust_of
 
     if layout is None:
         refuse_builds_without_layout(builds)
@@ -122,10 +118,15 @@ def _contents(
     loaded = read_image(image, layout=read, at=at)
     print_remarks(loaded.remarks)
     handed = load_builds(read, build_files(read.layout, builds)) if read else None
+    if not trust:
+        return describe(loaded, read, handed)
     if read is None:
+        from gemel.workflows.key_inputs import public_keys
+
         return describe(loaded, trusted=public_keys(trust))
-    keys = trust_of(read, trust) if trust else None
-    return describe(loaded, read, handed, trusted=keys.trusted if keys else None)
+    from gemel.workflows.trust import trust_of
+
+    return describe(loaded, read, handed, trusted=trust_of(read, trust).trusted)
 
 
 def _signs(stream: object) -> Signs:

@@ -4,47 +4,41 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import click
-
-from gemel.cli.parameters import FILE, address
+from gemel.cli.declared import IntRange, argument, option, sub_command
+from gemel.cli.parameters import ADDRESS, FILE
 from gemel.cli.signing.pass_phrases import pass_phrase_options
 
 
-class SignCommand(click.Command):
-    """Its help has the openssl commands, made where they are needed."""
+def _with_openssl(text: str) -> str:
+    """The help with the openssl commands, a line for each algorithm."""
+    from inspect import cleandoc
 
-    def format_help_text(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """The text, with a line for each algorithm."""
-        from inspect import cleandoc
+    from gemel.seals.openssl import openssl_lines
 
-        from gemel.seals.openssl import openssl_lines
-
-        lines = "\n".join(openssl_lines(72))
-        self.help = cleandoc(self.help or "").replace("{openssl}", lines)
-        super().format_help_text(ctx, formatter)
+    return cleandoc(text).replace("{openssl}", "\n".join(openssl_lines(72)))
 
 
-@click.command("sign", cls=SignCommand)
-@click.argument("layout", type=FILE)
-@click.argument("image", type=FILE)
-@click.argument("builds", metavar="[NAME=BUILD]...", nargs=-1)
-@click.option(
+@sub_command("sign", finished=_with_openssl)
+@argument("layout", kind=FILE)
+@argument("image", kind=FILE)
+@argument("builds", metavar="[NAME=BUILD]...", several=True)
+@option(
     "-o",
     "--output",
     "outputs",
     metavar="IMAGE",
     multiple=True,
-    type=FILE,
+    kind=FILE,
     help="Sealed image to write, by suffix .hex, .srec or .bin; may be given several times.",
 )
-@click.option(
+@option(
     "--memory",
     "memories",
     metavar="NAME=FILE",
     multiple=True,
     help="Write every byte of this flash memory too, raw, erased ones filled in; may be repeated.",
 )
-@click.option(
+@option(
     "--key",
     "key_texts",
     metavar="KEY",
@@ -52,53 +46,51 @@ class SignCommand(click.Command):
     help="Private key, a file or a pkcs11: URI (a key on a token); may be repeated.",
 )
 @pass_phrase_options
-@click.option(
+@option(
     "--to-be-signed",
     metavar="FILE",
     multiple=True,
-    type=FILE,
+    kind=FILE,
     help="Write the bytes that the --public key's owner must sign elsewhere, and no image.",
 )
-@click.option(
+@option(
     "--signature",
     "signatures",
     metavar="FILE",
     multiple=True,
-    type=FILE,
+    kind=FILE,
     help="Take in a signature that was made elsewhere with the --public key; of ECDSA also in DER.",
 )
-@click.option(
+@option(
     "--public",
     "publics",
     metavar="KEY",
     multiple=True,
-    type=FILE,
+    kind=FILE,
     help="Public key file of a --to-be-signed or --signature, in the same order.",
 )
-@click.option(
+@option(
     "--version", "version_text", metavar="X.Y.Z", help="Version that the image must hold; else the layout's."
 )
-@click.option(
+@option(
     "--rollback",
-    type=click.IntRange(0, 0xFFFF_FFFF),
+    kind=IntRange(0, 0xFFFF_FFFF),
     help="Rollback counter that the image must hold; else the layout's.",
 )
-@click.option("--add", is_flag=True, help="Keep the signers that the image has; all of them must hold.")
-@click.option(
+@option("--add", is_flag=True, help="Keep the signers that the image has; all of them must hold.")
+@option(
     "--more-to-come",
     is_flag=True,
     help="Write the image although further signers are due, who sign it later with --add.",
 )
-@click.option(
+@option(
     "--trust",
     metavar="KEY",
     multiple=True,
-    type=FILE,
+    kind=FILE,
     help="Public key file of a signer to keep; of those that the layout trusts only these.",
 )
-@click.option(
-    "--at", type=address, help="Where a raw binary goes; else the start of the layout's first flash."
-)
+@option("--at", kind=ADDRESS, help="Where a raw binary goes; else the start of the layout's first flash.")
 def command(
     layout: Path,
     image: Path,

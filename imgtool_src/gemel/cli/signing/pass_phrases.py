@@ -9,16 +9,15 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
-import click
-
+from gemel.cli.declared import option
 from gemel.cli.parameters import FILE
 from gemel.cli.printing import print_remarks
 from gemel.errors import Problem, UsageProblem
 from gemel.files.private_files import open_to_others
+from gemel.structs import Struct
 
 LARGEST_FILE = 64 << 10
 _Command = TypeVar("_Command", bound=Callable[..., Any])
@@ -26,30 +25,29 @@ _Command = TypeVar("_Command", bound=Callable[..., Any])
 
 def pass_phrase_options(command: _Command) -> _Command:
     """Add ``--pass-phrase-file`` and ``--pass-phrase-env``, as ``phrase_files`` and ``phrase_names``."""
-    for option in (
-        click.option(
+    for declare in (
+        option(
             "--pass-phrase-env",
             "phrase_names",
             metavar="NAME",
             multiple=True,
             help="Environment variable that holds the pass phrase or PIN.",
         ),
-        click.option(
+        option(
             "--pass-phrase-file",
             "phrase_files",
             metavar="FILE",
             multiple=True,
-            type=FILE,
+            kind=FILE,
             help="File that holds the pass phrase or PIN, one line; else it is asked for on the terminal. "
             "Given once it is for every key that needs one, given several times for one after the other.",
         ),
     ):
-        command = option(command)
+        command = declare(command)
     return command
 
 
-@dataclass(frozen=True, slots=True, repr=False)
-class PassPhrases:
+class PassPhrases(Struct, repr=False):
     """Where the user says that pass phrases are to be had; nowhere: they are asked for."""
 
     files: tuple[Path, ...] = ()

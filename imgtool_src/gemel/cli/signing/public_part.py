@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,6 +10,7 @@ from gemel.cli.signing.key_options import KeysAtHand
 from gemel.cli.signing.pass_phrases import PassPhrases
 from gemel.errors import Problem, UsageProblem
 from gemel.seals.keys.token_uri import is_token_uri, parse_token_uri
+from gemel.structs import Struct
 from gemel.workflows.key_inputs import key_file_bytes
 
 if TYPE_CHECKING:
@@ -26,8 +26,7 @@ class KeySource(Enum):
     TOKEN = "private key on a token"  # noqa: S105 - no secret
 
 
-@dataclass(frozen=True, slots=True)
-class PublicPart:
+class PublicPart(Struct):
     """A public key, and what it was found in; ``name`` holds nothing secret."""
 
     name: str

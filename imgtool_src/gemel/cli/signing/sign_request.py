@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import click
-
+from gemel.cli.echo import echo
 from gemel.cli.endings import NOTHING_WRITTEN
 from gemel.cli.printing import print_done, written_words
 from gemel.cli.signing.key_options import KeysAtHand
@@ -30,7 +29,7 @@ def hand_over(request: SignRequest) -> int:
     if not handed.check.passes:
         return _nothing_written()
     for path, key in handed.keys.items():
-        click.echo("\n".join(hand_over_lines(key, path, len(handed.texts[path]))))
+        echo("\n".join(hand_over_lines(key, path, len(handed.texts[path]))))
     files = {path: [text] for path, text in [*handed.texts.items(), *readable_requests(handed).items()]}
     write_all(files)
     print_done(written_words(files))
@@ -48,7 +47,7 @@ def seal_image(request: SignRequest, keys: KeysAtHand) -> int:
         return _nothing_written()
     layout = request.read.layout
     lines = [*seal_lines(layout, sealed.seal), *_replaced_lines(sealed), *missing_lines(layout, sealed.seal)]
-    click.echo("\n".join(lines))
+    echo("\n".join(lines))
     write_images(request.loaded, *request.outputs, layout=request.read, memories=whole)
     print_done(written_words([*request.outputs, *whole]))
     return 0
@@ -57,11 +56,11 @@ def seal_image(request: SignRequest, keys: KeysAtHand) -> int:
 def _print_summary(result: CheckResult) -> None:
     from gemel.checking.reports.as_text import summary_of
 
-    click.echo("\n".join(summary_of(result)))
+    echo("\n".join(summary_of(result)))
 
 
 def _nothing_written() -> int:
-    click.echo(NOTHING_WRITTEN, err=True)
+    echo(NOTHING_WRITTEN, err=True)
     return 1
 
 

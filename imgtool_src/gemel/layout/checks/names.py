@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import NamedTuple
 
 from gemel.layout.kinds import KeyPath, LayoutFault, nearest_hint
 from gemel.layout.model import (
@@ -16,6 +15,7 @@ from gemel.layout.model import (
     StampValue,
     SymbolPlace,
 )
+from gemel.structs import NamedTuple
 
 _TABLES = {"memory": "memories", "core": "cores", "area": "areas", "build": "builds"}
 

@@ -7,7 +7,6 @@ at join, which looks at the same things again.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 from gemel.layout.addresses import locate
 from gemel.layout.kinds import KeyPath, LayoutFault
@@ -24,6 +23,7 @@ from gemel.layout.model import (
     StampValue,
 )
 from gemel.spans import Span, format_address, format_size, without
+from gemel.structs import Struct
 
 SHA256_SIZE = 32
 NOT_FREE = ("record", "seal", "reserved")
@@ -33,8 +33,7 @@ RESERVED_NAME = "record"
 """What join calls the record among the values it writes."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Written:
+class _Written(Struct):
     """One stamp or checksum: what it is called, where it stands in the file, where and how wide it goes."""
 
     path: KeyPath

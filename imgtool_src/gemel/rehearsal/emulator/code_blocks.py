@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from typing import NamedTuple
 
 from gemel.m_profile.capabilities import Capability
 from gemel.m_profile.halfwords import instructions
@@ -18,6 +17,7 @@ from gemel.rehearsal.emulator.instruction_needs import (
     sets_stack_limit,
 )
 from gemel.rehearsal.plan import CorePlan
+from gemel.structs import NamedTuple
 
 LOOK_AHEAD = 128
 """Bytes looked at where a run begins in the middle of something."""

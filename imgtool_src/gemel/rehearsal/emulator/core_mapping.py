@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from itertools import pairwise
-from typing import NamedTuple
 
 from gemel.rehearsal.plan import PAGE, Closed, CorePlan, Window
 from gemel.spans import Span, align_down, align_up, merge
+from gemel.structs import NamedTuple
 
 
 class PageRun(NamedTuple):

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from gemel.rehearsal.kinds import FATAL, ONCE_A_PLACE, THINNED
 from gemel.rehearsal.raw_run import MAX_EVENTS, RawEvent
+from gemel.structs import replace
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.device import Device

@@ -6,8 +6,6 @@ Armv7-M and Armv8-M architecture reference manuals, "Fault handling" and "Config
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 from gemel.rehearsal.emulator.interrupts import (
     BUS_FAULT,
     HARD_FAULT,
@@ -16,6 +14,7 @@ from gemel.rehearsal.emulator.interrupts import (
     SUPERVISOR_CALL,
     USAGE_FAULT,
 )
+from gemel.structs import NamedTuple
 
 FORCED, BAD_VECTOR, DEBUG_EVENT = 1 << 30, 1 << 1, 1 << 31
 BUS_ADDRESS_VALID, MEMORY_ADDRESS_VALID = 1 << 15, 1 << 7

@@ -10,7 +10,7 @@ priority value is more urgent.
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from gemel.structs import NamedTuple
 
 NMI, HARD_FAULT, MEMORY_FAULT, BUS_FAULT, USAGE_FAULT, SECURE_FAULT = 2, 3, 4, 5, 6, 7
 SUPERVISOR_CALL, DEBUG_MONITOR, PENDSV, TICK, FIRST_EXTERNAL = 11, 12, 14, 15, 16

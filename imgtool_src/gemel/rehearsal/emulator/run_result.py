@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from gemel.rehearsal.kinds import ERRORS, UNJUDGED, WARNINGS
 from gemel.rehearsal.plan import MAX_SHARED
 from gemel.rehearsal.raw_run import RawAccess, RawCore, RawEvent, RawRun
+from gemel.structs import replace
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.device import Device

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from gemel.rehearsal.emulator.device import Device
 from gemel.rehearsal.emulator.run_result import is_finding, with_calls
 from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.raw_run import RawRun
+from gemel.structs import replace
 
 FOLLOWED_WHOLE = 1_000_000
 """A run whose first finding comes before this is followed from its start, so that its calls are whole."""

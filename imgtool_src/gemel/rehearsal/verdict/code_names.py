@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 from gemel.builds.build import Build
 from gemel.builds.source import ByteSource
@@ -12,13 +11,13 @@ from gemel.inspection.core_views import whereabouts
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.vector_tables import likely_tables
 from gemel.spans import format_address
+from gemel.structs import Struct
 
 REACH = 0x1000
 """Bytes behind the last line entry of a sequence that still count as its line, at most."""
 
 
-@dataclass(frozen=True, slots=True)
-class Place:
+class Place(Struct):
     """An address of a core's code.  ``function`` holds the offset into it; both may be empty."""
 
     core: str

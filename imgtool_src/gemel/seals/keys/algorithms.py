@@ -15,10 +15,10 @@ not taken: fewer COSE libraries know them, and here the general ones stand for o
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from enum import Enum
 
 from gemel.errors import Problem
+from gemel.structs import Struct
 
 
 class Evidence(Enum):
@@ -29,8 +29,7 @@ class Evidence(Enum):
     SECOND_HAND = "second-hand: the registration could not be read"
 
 
-@dataclass(frozen=True, slots=True)
-class SignatureAlgorithm:
+class SignatureAlgorithm(Struct):
     """One algorithm with one size of key.
 
     ``cose_id`` is its identifier in the COSE registry, ``cose_name`` the name there; ``signature_size`` is

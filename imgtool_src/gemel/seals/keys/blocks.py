@@ -9,9 +9,10 @@ from __future__ import annotations
 import re
 import warnings
 from collections.abc import Callable
-from dataclasses import dataclass
 from enum import Enum
 from typing import Any
+
+from gemel.structs import Struct
 
 LARGEST_KEY_FILE = 64 << 10
 """Bytes; the largest key of the supported kinds takes about 12 KiB."""
@@ -38,8 +39,7 @@ class UnreadableKey(Exception):
         self.reason = reason
 
 
-@dataclass(frozen=True, slots=True, repr=False)
-class KeyBlock:
+class KeyBlock(Struct, repr=False):
     """A key as it is written; ``label`` is that of its PEM block, empty for DER."""
 
     data: bytes

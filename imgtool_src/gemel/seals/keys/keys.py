@@ -10,7 +10,6 @@ No text, repr or error made here holds key material or a pass phrase.
 from __future__ import annotations
 
 from base64 import b64encode
-from dataclasses import dataclass
 from functools import cached_property
 from hashlib import sha256
 from typing import Any, NoReturn, Protocol
@@ -19,14 +18,14 @@ from gemel.errors import GemelError, Problem
 from gemel.seals.keys import schemes
 from gemel.seals.keys.algorithms import SignatureAlgorithm, algorithm_named, unknown_algorithm
 from gemel.seals.keys.encryption import LONGEST_PASS_PHRASE, encrypted_pkcs8
+from gemel.structs import Struct
 
 
 class KeyFileError(GemelError):
     """A key cannot be read, made or used; the problem says why and never what the key is."""
 
 
-@dataclass(frozen=True)
-class PublicKey:
+class PublicKey(Struct, dict=True):
     """The public part of a signer's key.
 
     ``spki_der`` is its SubjectPublicKeyInfo in DER, in the one form that ``key_files`` brings keys into;

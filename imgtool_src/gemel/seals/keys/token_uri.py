@@ -13,12 +13,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass, field, fields
 from typing import Any
 from urllib.parse import quote, unquote_to_bytes
 
 from gemel.errors import Problem
 from gemel.seals.keys.keys import KeyFileError
+from gemel.structs import Struct, field, fields
 
 SCHEME = "pkcs11:"
 
@@ -30,8 +30,7 @@ _NAMED = "an object by its name or id"
 _WHERE = "the pkcs11 URI"
 
 
-@dataclass(frozen=True, slots=True)
-class TokenUri:
+class TokenUri(Struct):
     """A key on a token; None: whatever there is.
 
     ``key_id`` is CKA_ID.  ``module_path`` is the PKCS#11 library, ``pin_file`` a file that holds the PIN.
@@ -61,7 +60,7 @@ class TokenUri:
     @property
     def token_words(self) -> str:
         """What is asked of the token, without the key."""
-        chosen = {each.name: getattr(self, each.name) for each in fields(self)}
+        chosen = {name: getattr(self, name) for name in fields(self)}
         for name in ("label", "key_id", "module_path", "pin_file"):
             chosen[name] = None
         return str(TokenUri(**chosen)) if any(value is not None for value in chosen.values()) else "any token"

@@ -15,9 +15,9 @@ cell is drawn as a whole one, and the line under the picture says so.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 
 from gemel.spans import Span, format_address, merge
+from gemel.structs import Struct
 from gemel.text.numbers import about_size, share, short_size
 from gemel.text.styled import Line, Signs, Style, Styled, padded, width_of, wrapped
 
@@ -28,8 +28,7 @@ FEWEST_CELLS = 20
 SHORTEST_LABEL = 8
 
 
-@dataclass(frozen=True, slots=True)
-class PictureRow:
+class PictureRow(Struct):
     """One row: ``span`` is drawn, ``taken`` in it as used.
 
     ``used`` and ``per_cent`` are None where only the size is told; ``part_of`` is the span of the area
@@ -62,8 +61,7 @@ class PictureRow:
         return f"{self.used:,}", short_size(self.size), share(self.per_cent)
 
 
-@dataclass(frozen=True, slots=True)
-class Columns:
+class Columns(Struct):
     """The widths of the columns, the same for all pictures of one output."""
 
     label: int

@@ -6,10 +6,10 @@ are plain addresses (as the programmer sees them) unless a field says otherwise;
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Annotated, Literal
 
 from gemel.spans import Address, Span
+from gemel.structs import Struct
 
 FORMAT = 1
 """Version of the JSON form; a change that an old reader would misread gets the next number."""
@@ -27,8 +27,7 @@ run, told where no ELF file tells its claims.
 """
 
 
-@dataclass(frozen=True, slots=True)
-class ImageFacts:
+class ImageFacts(Struct):
     """The image file."""
 
     file: Annotated[str, "the file's name"]
@@ -38,8 +37,7 @@ class ImageFacts:
     gaps: Annotated[tuple[Span, ...], "addresses between the runs, ascending"]
 
 
-@dataclass(frozen=True, slots=True)
-class LayoutFacts:
+class LayoutFacts(Struct):
     """The layout it is read by."""
 
     file: Annotated[str, "the file's name"]
@@ -47,8 +45,7 @@ class LayoutFacts:
     sha256: Annotated[bytes, "digest of the layout, as the record keeps it"]
 
 
-@dataclass(frozen=True, slots=True)
-class AreaPart:
+class AreaPart(Struct):
     """Bytes of an area that something takes."""
 
     kind: Annotated[PartKind, "what takes them"]
@@ -57,8 +54,7 @@ class AreaPart:
     size: Annotated[int, "bytes of all spans"]
 
 
-@dataclass(frozen=True, slots=True)
-class SymbolUse:
+class SymbolUse(Struct):
     """An object or a function of a build at hand."""
 
     name: Annotated[str, "the symbol"]
@@ -67,8 +63,7 @@ class SymbolUse:
     size: Annotated[int, "how many these are"]
 
 
-@dataclass(frozen=True, slots=True)
-class AreaUse:
+class AreaUse(Struct):
     """An area, or a stretch of a memory that no area takes."""
 
     name: Annotated[str | None, "the area's name; null: no area is here"]
@@ -85,16 +80,14 @@ class AreaUse:
     ]
 
 
-@dataclass(frozen=True, slots=True)
-class CoreView:
+class CoreView(Struct):
     """A core that sees a memory elsewhere."""
 
     core: Annotated[str, "the core"]
     start: Annotated[Address, "where it sees the memory's first byte"]
 
 
-@dataclass(frozen=True, slots=True)
-class MemoryUse:
+class MemoryUse(Struct):
     """A memory of the layout."""
 
     name: Annotated[str, "its name"]
@@ -111,8 +104,7 @@ class MemoryUse:
     areas: Annotated[tuple[AreaUse, ...], "all of the memory, by address: areas and what lies between them"]
 
 
-@dataclass(frozen=True, slots=True)
-class BuildUse:
+class BuildUse(Struct):
     """A build of the layout, where it lies in the image."""
 
     name: Annotated[str, "its name"]
@@ -133,8 +125,7 @@ class BuildUse:
     ram: Annotated[int | None, "bytes of RAM that it claims; null: not known without its ELF file"]
 
 
-@dataclass(frozen=True, slots=True)
-class RecordBuild:
+class RecordBuild(Struct):
     """What a record says of one build, and whether the image agrees."""
 
     name: Annotated[str, "the build's name"]
@@ -151,8 +142,7 @@ class RecordBuild:
     sha256_of_image: Annotated[Match, "whether the image's bytes have this SHA-256"]
 
 
-@dataclass(frozen=True, slots=True)
-class RecordFacts:
+class RecordFacts(Struct):
     """A sound record in the image."""
 
     span: Annotated[Span, "where it lies"]
@@ -175,8 +165,7 @@ class RecordFacts:
         return "differs" in (self.rest, self.layout, *digests)
 
 
-@dataclass(frozen=True, slots=True)
-class BrokenRecord:
+class BrokenRecord(Struct):
     """A place where a record should be, or seems to be, and is not sound."""
 
     start: Annotated[Address, "where it should begin"]
@@ -189,8 +178,7 @@ SignerVerdict = Literal["holds", "does not hold", "key unknown", "not verified"]
 """not verified: nobody gave a key; key unknown: none of the keys that were given is its own."""
 
 
-@dataclass(frozen=True, slots=True)
-class SealSignerFacts:
+class SealSignerFacts(Struct):
     """One signer of a seal."""
 
     algorithm: Annotated[str, "the signature's algorithm"]
@@ -198,8 +186,7 @@ class SealSignerFacts:
     verdict: Annotated[SignerVerdict, "what became of it, with the keys that were given"]
 
 
-@dataclass(frozen=True, slots=True)
-class SealFacts:
+class SealFacts(Struct):
     """A seal in the image, or the area where the layout expects one."""
 
     span: Annotated[Span, "where it lies"]
@@ -210,8 +197,7 @@ class SealFacts:
     signers: Annotated[tuple[SealSignerFacts, ...], "its signers"]
 
 
-@dataclass(frozen=True, slots=True)
-class VectorGroup:
+class VectorGroup(Struct):
     """Neighbouring entries of a vector table that hold the same word."""
 
     first: Annotated[int, "number of the first entry"]
@@ -223,8 +209,7 @@ class VectorGroup:
     note: Annotated[str, "where a stack pointer points, or what is odd; empty: nothing to say"]
 
 
-@dataclass(frozen=True, slots=True)
-class VectorFacts:
+class VectorFacts(Struct):
     """The vector table of one build."""
 
     build: Annotated[str, "the build"]
@@ -236,8 +221,7 @@ class VectorFacts:
     groups: Annotated[tuple[VectorGroup, ...], "its entries, in order"]
 
 
-@dataclass(frozen=True, slots=True)
-class VectorHint:
+class VectorHint(Struct):
     """A place that looks like a vector table: a hint, not a finding."""
 
     start: Annotated[Address, "where it would begin"]
@@ -246,8 +230,7 @@ class VectorHint:
     runs_from_ram: Annotated[bool, "whether its handlers lie in RAM: it would be copied before it runs"]
 
 
-@dataclass(frozen=True, slots=True)
-class WrittenValue:
+class WrittenValue(Struct):
     """A stamp or a checksum of the layout, as the image holds it."""
 
     kind: Annotated[Literal["stamp", "checksum"], "which of the two"]
@@ -260,8 +243,7 @@ class WrittenValue:
     expected: Annotated[str, "the value it must have, where it differs; else why it is not known"]
 
 
-@dataclass(frozen=True, slots=True)
-class FilePiece:
+class FilePiece(Struct):
     """A stretch of the file, where no layout is given."""
 
     kind: Annotated[Literal["bytes", "blank", "build", "record"], "blank: one byte value over and over"]
@@ -269,8 +251,7 @@ class FilePiece:
     span: Annotated[Span, "where it lies"]
 
 
-@dataclass(frozen=True, slots=True)
-class Contents:
+class Contents(Struct):
     """What is in an image."""
 
     image: Annotated[ImageFacts, "the file"]

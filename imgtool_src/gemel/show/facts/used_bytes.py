@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator
-from typing import NamedTuple
 
 from gemel.image.sparse import SparseBytes
 from gemel.spans import Span, merge, without
+from gemel.structs import NamedTuple
 
 JOINING_GAP = 16
 """Fewer erased bytes than this between content belong to the content."""

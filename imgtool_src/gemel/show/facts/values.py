@@ -14,6 +14,7 @@ from gemel.placement.placed import Version
 from gemel.placement.places import address_of, covered_spans
 from gemel.show.facts.contents import Match, WrittenValue
 from gemel.spans import Span, format_address
+from gemel.structs import fields
 
 
 def place_of(inspection: Inspection, item: Stamp | Checksum) -> Span:
@@ -102,7 +103,7 @@ def _builds_needed(item: Stamp | Checksum) -> set[str]:
 
 
 def _set_keys(value: StampValue) -> list[tuple[str, object]]:
-    return [(name, found) for name in value.__slots__ if (found := getattr(value, name)) is not None]
+    return [(name, found) for name in fields(value) if (found := getattr(value, name)) is not None]
 
 
 def _source(item: Stamp | Checksum) -> str:

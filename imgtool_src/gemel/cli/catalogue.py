@@ -1,0 +1,50 @@
+"""The sub-commands by name, each with the first sentence of its help; a command's module is loaded when it is used."""
+
+from __future__ import annotations
+
+import importlib
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from gemel.cli.declared import Command
+
+COMMANDS = {
+    "demo": "Join, check, show and rehearse the built-in tide gauge, and two mistakes being caught.",
+    "draft": "Draft a first layout from the builds, from an image with its record, or from both.",
+    "join": "Join the builds of a layout into one flash image.",
+    "sign": "Seal an image that was joined before.",
+    "check": "Check an image against its layout, with the builds if they are at hand.",
+    "show": "Show what is in an image.",
+    "rehearse": "Run the reset code of both cores from an image in an emulated device, "
+    "and say what happened.",
+    "keys": "Make and show the keys that images are sealed with.",
+    "export": "Write out what both teams need from a layout or from gemel.",
+    "explain": "Explain the rules, one rule, or the format of the record.",
+}
+"""Each sub-command and the first sentence of its help; its module is ``gemel.cli.commands.NAME``."""
+
+HELP = """Join the builds of a two-core microcontroller into one flash image, prove it, and show it.
+
+\b
+Example:
+  gemel demo tide-gauge
+"""
+"""What ``gemel --help`` begins with; the mark before the example keeps its lines as they are."""
+
+OPTIONS = {
+    "--version": "Show the version and exit.",
+    "-v, --verbose": "Show the cause behind an error.",
+    "-h, --help": "Show this message and exit.",
+}
+"""The options before a command, as the help lists them."""
+
+EPILOG = (
+    "A passing check is evidence, not a safety approval. A wrong image can brick hardware or make it unsafe. "
+    "Exit codes: 0 all holds; 1 a rule is broken; 2 the work could not be done."
+)
+
+
+def loaded(name: str) -> Command:
+    """The command of that name, imported now."""
+    command: Command = importlib.import_module(f"gemel.cli.commands.{name}").command
+    return command

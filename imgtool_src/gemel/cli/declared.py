@@ -1,0 +1,268 @@
+"""What each command takes, declared once: read here where the line is in order, else by click.
+
+A command line without a fault is taken apart by `Command.values_of`, in microseconds.  Help, a line that cannot be
+understood and everything unusual (``--`` and joined short options among it) goes to click, by ``with_click``, which
+makes its commands from these same declarations.  Importing click takes as long as three bare interpreters.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+from gemel.structs import Struct
+
+OFF = "--no"
+"""Kept for a flag that is switched off."""
+
+UNCLEAR: Any = object()
+"""Given instead of a value that click has to judge."""
+
+
+class Kind:
+    """What a value is: text, as it stands, if nothing else is said."""
+
+    def read(self, text: str) -> Any:
+        """The value of a text; ``UNCLEAR`` where it is not fit."""
+        return text
+
+
+class FileName(Kind):
+    """A file's name.  Whether it can be read is told where it is read, with the system's reason."""
+
+    def read(self, text: str) -> Any:
+        """The name as a path."""
+        return Path(text)
+
+
+class Choice(Kind):
+    """One of a few words."""
+
+    def __init__(self, options: Sequence[str]) -> None:
+        self.options = tuple(options)
+
+    def read(self, text: str) -> Any:
+        """The word itself."""
+        return text if text in self.options else UNCLEAR
+
+
+class IntRange(Kind):
+    """A decimal number from ``low`` to ``high``."""
+
+    def __init__(self, low: int, high: int) -> None:
+        self.low, self.high = low, high
+
+    def read(self, text: str) -> Any:
+        """The number."""
+        if not (text.isascii() and text.isdigit()):
+            return UNCLEAR
+        number = int(text) if len(text) <= 20 else -1
+        return number if self.low <= number <= self.high else UNCLEAR
+
+
+class Converted(Kind):
+    """What ``convert`` makes of the text; it raises UsageProblem itself."""
+
+    def __init__(self, convert: Callable[[str], Any]) -> None:
+        self.convert = convert
+
+    def read(self, text: str) -> Any:
+        """What ``convert`` gives."""
+        return self.convert(text)
+
+
+class Parameter(Struct, kw_only=True):
+    """An argument, or an option with its ``words``; ``name`` is the parameter of the command's function."""
+
+    name: str
+    words: tuple[str, ...]
+    off_words: tuple[str, ...] = ()
+    kind: Kind
+    multiple: bool
+    is_flag: bool
+    required: bool
+    default: Any
+    metavar: str | None
+    help: str | None
+
+    @property
+    def absent(self) -> Any:
+        """Its value where it is not given."""
+        if self.is_flag:
+            return bool(self.default)
+        return () if self.multiple else self.default
+
+
+class Command:
+    """A command: its name, the function that does it, its parameters, and the commands below it."""
+
+    def __init__(
+        self,
+        name: str,
+        function: Callable[..., Any],
+        help: str | None = None,
+        finished: Callable[[str], str] | None = None,
+    ) -> None:
+        self.name, self.function, self._finished = name, function, finished
+        self.parameters: tuple[Parameter, ...] = tuple(function.__dict__.get("declared", ()))
+        self._help = help or function.__doc__ or ""
+        self.below: dict[str, Command] | None = None
+
+    def command(self, name: str) -> Callable[[Callable[..., Any]], Command]:
+        """Declare the function below as command ``name`` of this group."""
+
+        def declare(function: Callable[..., Any]) -> Command:
+            made = Command(name, function)
+            if self.below is not None:
+                self.below[name] = made
+            return made
+
+        return declare
+
+    @property
+    def help(self) -> str:
+        """The text of the help, with what is put into it only where it is shown."""
+        return self._finished(self._help) if self._finished else self._help
+
+    def values_of(self, words: Sequence[str]) -> dict[str, Any] | None:
+        """The function's arguments by the words after the command's name; None where click has to look."""
+        given = self._texts_of(words)
+        if given is None or not self._places(given):
+            return None
+        values: dict[str, Any] = {}
+        late: list[Parameter] = []
+        for parameter in self.parameters:
+            texts = given.get(parameter.name)
+            if not texts:
+                if parameter.required:
+                    return None
+                values[parameter.name] = parameter.absent
+            elif parameter.is_flag:
+                values[parameter.name] = texts[-1] != OFF
+            elif isinstance(parameter.kind, Converted):
+                late.append(parameter)
+            else:
+                read = tuple([parameter.kind.read(text) for text in texts])
+                if UNCLEAR in read:
+                    return None
+                values[parameter.name] = read if parameter.multiple else read[-1]
+        for parameter in late:
+            values[parameter.name] = parameter.kind.read(given[parameter.name][-1])
+        return values
+
+    def _texts_of(self, words: Sequence[str]) -> dict[str, list[str]] | None:
+        """What stands in the line for each option by its name, and for "" the words that belong to none."""
+        options = {word: each for each in self.parameters for word in (*each.words, *each.off_words)}
+        given: dict[str, list[str]] = {"": []}
+        rest = iter(words)
+        for word in rest:
+            if not word.startswith("-"):
+                given[""].append(word)
+                continue
+            name, equals, text = word.partition("=")
+            option = options.get(name)
+            if option is None or (equals and (option.is_flag or not name.startswith("--"))):
+                return None
+            if not (equals or option.is_flag):
+                text = next(rest, "-")
+            if text.startswith("-") or not (text or option.is_flag):
+                return None
+            given.setdefault(option.name, []).append(OFF if name in option.off_words else text)
+        return None if "" in given[""] else given
+
+    def _places(self, given: dict[str, list[str]]) -> bool:
+        """Share the words of no option out among the arguments; whether they fit."""
+        words = given.pop("")
+        arguments = [each for each in self.parameters if not each.words]
+        for at, argument in enumerate(arguments):
+            after = len(arguments) - at - 1
+            count = max(0, len(words) - after) if argument.multiple else 1
+            given[argument.name], words = words[:count], words[count:]
+        return not words
+
+
+def sub_command(
+    name: str, *, help: str | None = None, finished: Callable[[str], str] | None = None
+) -> Callable[[Callable[..., Any]], Command]:
+    """Declare the function below as command ``name``; its docstring is the help unless ``help`` is given.
+
+    ``finished`` puts into the help what is made only where it is shown.
+    """
+    return lambda function: Command(name, function, help, finished)
+
+
+def group(name: str) -> Callable[[Callable[..., Any]], Command]:
+    """Declare the function below, which does nothing, as command ``name`` that others stand below."""
+
+    def declare(function: Callable[..., Any]) -> Command:
+        made = Command(name, function)
+        made.below = {}
+        return made
+
+    return declare
+
+
+def argument(
+    name: str,
+    *,
+    kind: Kind | None = None,
+    metavar: str | None = None,
+    several: bool = False,
+    required: bool | None = None,
+) -> Callable[[Any], Any]:
+    """Declare an argument: one value, or ``several``; required unless said otherwise or several."""
+    return _declared(
+        Parameter(
+            name=name,
+            words=(),
+            kind=kind or Kind(),
+            multiple=several,
+            is_flag=False,
+            required=not several if required is None else required,
+            default=None,
+            metavar=metavar,
+            help=None,
+        )
+    )
+
+
+def option(
+    *words: str,
+    kind: Kind | None = None,
+    metavar: str | None = None,
+    multiple: bool = False,
+    is_flag: bool = False,
+    required: bool = False,
+    default: Any = None,
+    help: str | None = None,
+) -> Callable[[Any], Any]:
+    """Declare an option by its words; a word without hyphens is the parameter's name, else the longest gives it.
+
+    ``--x/--no-x`` is a flag that can be switched on and off.
+    """
+    names = [word for word in words if not word.startswith("-")]
+    written = tuple([word.partition("/")[0] for word in words if word.startswith("-")])
+    off_words = tuple([word.partition("/")[2] for word in words if "/" in word])
+    return _declared(
+        Parameter(
+            name=names[0] if names else max(written, key=len).strip("-").replace("-", "_"),
+            words=written,
+            off_words=off_words,
+            kind=kind or Kind(),
+            multiple=multiple,
+            is_flag=is_flag or bool(off_words),
+            required=required,
+            default=default,
+            metavar=metavar,
+            help=help,
+        )
+    )
+
+
+def _declared(parameter: Parameter) -> Callable[[Any], Any]:
+    def declare(function: Any) -> Any:
+        function.__dict__.setdefault("declared", []).insert(0, parameter)
+        return function
+
+    return declare

@@ -1,0 +1,238 @@
+"""Classes of named fields, made without generated code, in a tenth of a dataclass's time.
+
+``class Name(Struct):`` with annotated fields is a frozen class with slots.  Its keywords: ``frozen=False`` for
+one that may change, ``kw_only=True`` where every field is given by name, ``dict=True`` where properties are
+cached, ``repr=False`` where the values are secrets.  Fields after ``_: KW_ONLY`` are given by name.  Equality,
+hash, ``repr``, pickling and ``match`` follow the fields.  ``class Name(NamedTuple):`` is the same for what is
+also a tuple.
+
+The standard library writes and compiles source text for each such class, about 0.7 ms; with 200 classes that was a
+third of a whole join.  Annotations must be text, as ``from __future__ import annotations`` makes them.
+"""
+
+from __future__ import annotations
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Mapping
+    from dataclasses import KW_ONLY as KW_ONLY
+    from typing import Any, TypeVar, dataclass_transform
+    from typing import NamedTuple as NamedTuple
+
+    Made = TypeVar("Made")
+else:
+    KW_ONLY = object()
+
+    def dataclass_transform(**_words: object) -> Callable[[Made], Made]:
+        """Do nothing: type checkers alone read it."""
+        return lambda made: made
+
+
+MISSING: Any = object()
+"""The default of a field that has none."""
+
+
+class Field:
+    """What stands as a field's value in its class: the default, or what makes one for each instance."""
+
+    __slots__ = ("compared", "default", "factory", "shown")
+
+    def __init__(
+        self,
+        default: Any = MISSING,
+        factory: Callable[[], Any] | None = None,
+        shown: bool = True,
+        compared: bool = True,
+    ) -> None:
+        self.default, self.factory, self.shown, self.compared = default, factory, shown, compared
+
+    def value(self) -> Any:
+        """The default for one instance; ``MISSING`` if there is none."""
+        return self.factory() if self.factory else self.default
+
+
+def field(
+    *,
+    default: Any = MISSING,
+    default_factory: Callable[[], Any] | None = None,
+    repr: bool = True,
+    compare: bool = True,
+) -> Any:
+    """Declare a field whose default is made for each instance, or that ``repr`` or equality and hash leave out."""
+    return Field(default, default_factory, repr, compare)
+
+
+def _completed(cls: Any, values: tuple[Any, ...], named: dict[str, Any]) -> list[Any]:
+    """The values of all fields in order, from those given by place and by name and the defaults."""
+    if len(values) > cls._positional:
+        raise TypeError(f"{cls.__name__}() takes {cls._positional} values by place, not {len(values)}")
+    result = list(values)
+    for name in cls._fields[len(values) :]:
+        value = named.pop(name) if name in named else cls._defaults[name].value()
+        if value is MISSING:
+            raise TypeError(f"{cls.__name__}() lacks a value for {name}")
+        result.append(value)
+    if named:
+        raise TypeError(f"{cls.__name__}() has no field, or two values, for {', '.join(named)}")
+    return result
+
+
+def _gathered(bases: tuple[type, ...], body: dict[str, Any]) -> tuple[dict[str, Field], list[str], int]:
+    """All fields and their defaults, the names that the class body adds, and how many are given by place.
+
+    Takes the defaults out of the body: what stands for a field in the class is its slot.
+    """
+    defaults: dict[str, Field] = {}
+    for base in bases:
+        defaults |= getattr(base, "_defaults", {})
+    added: list[str] = []
+    positional = -1
+    for name, annotation in body.get("__annotations__", {}).items():
+        if annotation == "KW_ONLY":
+            positional = len(defaults)
+        elif not annotation.startswith("ClassVar"):
+            found = body.pop(name, MISSING)
+            defaults[name] = found if isinstance(found, Field) else Field(found)
+            added.append(name)
+    return defaults, added, len(defaults) if positional < 0 else positional
+
+
+class _StructType(type):
+    """The type of structs: gathers the fields of a class and gives each a slot."""
+
+    def __new__(
+        cls,
+        name: str,
+        bases: tuple[type, ...],
+        body: dict[str, Any],
+        *,
+        frozen: bool = True,
+        kw_only: bool = False,
+        dict: bool = False,
+        repr: bool = True,
+    ) -> Any:
+        defaults, added, positional = _gathered(bases, body)
+        if kw_only:
+            positional = 0
+        fields = tuple(defaults)
+        body["__slots__"] = (*added, "__dict__") if dict else tuple(added)
+        body |= {"_fields": fields, "_defaults": defaults, "_positional": positional}
+        body["__match_args__"] = fields[:positional]
+        if not repr:
+            body["__repr__"] = object.__repr__
+        if not frozen:
+            body |= {"__setattr__": object.__setattr__, "__delattr__": object.__delattr__, "__hash__": None}
+        made: Any = super().__new__(cls, name, bases, body)
+        made._setters = tuple([getattr(made, each).__set__ for each in fields])
+        return made
+
+
+@dataclass_transform(frozen_default=True, field_specifiers=(field,))
+class Struct(metaclass=_StructType):
+    """The base of all structs; see the head of this module."""
+
+    def __init__(self, *values: Any, **named: Any) -> None:
+        cls: Any = type(self)
+        setters = cls._setters
+        if named or len(values) != len(setters) or cls._positional != len(setters):
+            values = tuple(_completed(cls, values, named))
+        for setter, value in zip(setters, values, strict=True):
+            setter(self, value)
+
+    def __eq__(self, other: object) -> bool:
+        if type(other) is not type(self):
+            return NotImplemented
+        return self is other or _compared(self) == _compared(other)
+
+    def __hash__(self) -> int:
+        return hash(_compared(self))
+
+    def __repr__(self) -> str:
+        shown = [f"{name}={getattr(self, name)!r}" for name, each in fields(self).items() if each.shown]
+        return f"{type(self).__qualname__}({', '.join(shown)})"
+
+    def __setattr__(self, name: str, value: object) -> None:
+        raise AttributeError(f"{type(self).__name__} is frozen: its {name} cannot be set")
+
+    def __delattr__(self, name: str) -> None:
+        raise AttributeError(f"{type(self).__name__} is frozen: its {name} cannot be deleted")
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return _restored, (type(self), _values(self))
+
+
+def _restored(cls: Any, values: tuple[Any, ...]) -> Any:
+    """A struct as it was pickled or copied."""
+    result = cls.__new__(cls)
+    for setter, value in zip(cls._setters, values, strict=True):
+        setter(result, value)
+    return result
+
+
+def _compared(struct: Any) -> tuple[Any, ...]:
+    return tuple([getattr(struct, name) for name, each in struct._defaults.items() if each.compared])
+
+
+def _values(struct: Any) -> tuple[Any, ...]:
+    return tuple([getattr(struct, name) for name in struct._fields])
+
+
+def fields(struct: Struct | type[Struct]) -> Mapping[str, Field]:
+    """The fields of a struct or of its class, by name and in order."""
+    declared: Mapping[str, Field] = struct._defaults  # type: ignore[union-attr]
+    return declared
+
+
+def replace(struct: Made, /, **changes: Any) -> Made:
+    """A struct like this one but for the fields named."""
+    cls: Any = type(struct)
+    result: Made = cls(**{**dict(zip(cls._fields, _values(struct), strict=True)), **changes})
+    return result
+
+
+if not TYPE_CHECKING:
+    try:
+        from _collections import _tuplegetter
+    except ImportError:  # as in the standard library's ``collections``: only CPython has it
+        from operator import itemgetter
+
+        def _tuplegetter(index: int, doc: str | None) -> property:
+            return property(itemgetter(index), doc=doc)
+
+    class _TupleType(type):
+        """The type of named tuples."""
+
+        def __new__(cls, name: str, bases: tuple[type, ...], body: dict[str, Any]) -> Any:
+            defaults, added, positional = _gathered(bases, body)
+            fields = tuple(defaults)
+            for index, each in enumerate(added, len(fields) - len(added)):
+                body[each] = _tuplegetter(index, None)
+            body |= {"__slots__": (), "_fields": fields, "_defaults": defaults, "_positional": positional}
+            body["__match_args__"] = fields
+            return super().__new__(cls, name, bases, body)
+
+    class NamedTuple(tuple, metaclass=_TupleType):
+        """As ``typing.NamedTuple``, which type checkers see in its place."""
+
+        def __new__(cls, *values: Any, **named: Any) -> Any:
+            """Make one from the values of its fields, by place or by name."""
+            if named or len(values) != cls._positional:
+                values = _completed(cls, values, named)
+            return tuple.__new__(cls, values)
+
+        @classmethod
+        def _make(cls, values: Iterable[Any]) -> Any:
+            return cls(*values)
+
+        def _asdict(self) -> dict[str, Any]:
+            return dict(zip(self._fields, self, strict=True))
+
+        def _replace(self, **changes: Any) -> Any:
+            return type(self)(**{**self._asdict(), **changes})
+
+        def __repr__(self) -> str:
+            shown = [f"{name}={value!r}" for name, value in zip(self._fields, self, strict=True)]
+            return f"{type(self).__name__}({', '.join(shown)})"
+
+        def __getnewargs__(self) -> tuple[Any, ...]:
+            return tuple(self)
