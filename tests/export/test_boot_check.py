@@ -196,7 +196,7 @@ def test_rotation(folder: Path, plain: tuple[ReadLayout, SparseBytes]) -> None:
     of_both = sealed(plain, "ed25519", "p256")
     unknown = (1, "refused: the seal has signers whose keys are unknown")
     assert withdrawn.boots(of_both) == unknown, "bytes that it cannot verify"
-    assert replace(withdrawn, more=("--unknown-signers", "1")).boots(of_both)[0] == 0
+    assert dataclasses.replace(withdrawn, more=("--unknown-signers", "1")).boots(of_both)[0] == 0
     read = layout_of("in-place", "required = true\nunknown_signers = 1\n")
     assert not withdrawn.gemel_passes(of_both, plain[0])
     assert withdrawn.gemel_passes(of_both, read)
@@ -287,7 +287,7 @@ def test_an_image_for_another_device_is_refused(
     """The attack: a well signed image of a sister product was started, since nothing compared what it is for."""
     image = sealed(plain, "ed25519")
     assert Device(folder, more=("--layout", plain[0].digest.hex())).boots(image)[0] == 0
-    code, said = replace(Device(folder), **FOREIGN[case]).boots(image)  # type: ignore[arg-type]
+    code, said = dataclasses.replace(Device(folder), **FOREIGN[case]).boots(image)  # type: ignore[arg-type]
     assert code == 1
     assert said.startswith(("refused: for another", "refused: of another", "refused: joined for another"))
 
