@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import time
 import tracemalloc
 from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
 import pytest
 from record_lines import HEX_END, S9_END, hex_line, s_line
+from seconds import within
 
 from gemel.errors import ImageFormatError, Problem
 from gemel.image import intel_hex, s_record
@@ -272,7 +272,7 @@ HOSTILE: dict[str, tuple[Callable[[], Iterator[bytes]], int, str]] = {
     "NULs": (lambda: repeated(bytes(MIB), 100 * MIB), 2, "too long"),
     "half a gigabyte of blank lines": (lambda: repeated(b"\n" * MIB, 512 * MIB), 1, "without an end record"),
     "blanks and no line end": (lambda: repeated(b" " * MIB, 100 * MIB), 2, "too long"),
-    "blank lines with blanks": (lambda: repeated(b" \n" * (MIB // 2), 4 * MIB), 1, "without an end record"),
+    "blank lines with blanks": (lambda: repeated(b" \n" * (MIB // 2), MIB), 1, "without an end record"),
     "carriage returns only": (lambda: repeated(b"\r" * MIB, 64 * MIB), 1, "without an end record"),
     "bytes of a picture": (lambda: repeated(bytes(range(128, 256)) * 4096, 16 * MIB), 2, "too long"),
     "empty blocks": (lambda: repeated(b"\n", 1000), 1, "without an end record"),
@@ -284,14 +284,13 @@ HOSTILE: dict[str, tuple[Callable[[], Iterator[bytes]], int, str]] = {
 def test_hostile_files_take_bounded_memory(form: str, name: str) -> None:
     """Files that grow without holding data are refused in at most 8 MiB of memory, within seconds."""
     blocks, count, words = HOSTILE[name]
-    started = time.process_time()
-    tracemalloc.start()
-    try:
-        with pytest.raises(ImageFormatError) as caught:
-            DECODERS[form](blocks(), "tide")
-        assert tracemalloc.get_traced_memory()[1] < 8 * MIB
-    finally:
-        tracemalloc.stop()
-    assert time.process_time() - started < 20
+    with within(20):
+        tracemalloc.start()
+        try:
+            with pytest.raises(ImageFormatError) as caught:
+                DECODERS[form](blocks(), "tide")
+            assert tracemalloc.get_traced_memory()[1] < 8 * MIB
+        finally:
+            tracemalloc.stop()
     assert len(caught.value.problems) <= count
     assert words in caught.value.problems[0].what

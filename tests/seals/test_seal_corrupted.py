@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import time
-
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from records import tide_gauge_record
 from seal_keys import key_for, other_key
+from seconds import within
 
 from gemel.record import record
 from gemel.seals.cose import MAX_SIGNERS
@@ -107,9 +106,8 @@ def test_edited_seals_are_refused_in_bounded_time(edits: list[tuple[int, int, by
     area = SEAL
     for place, cut, put in edits:
         area = area[:place] + put + area[place + cut :]
-    started = time.process_time()
-    good = all_good(area)
-    assert time.process_time() - started < 0.5
+    with within(0.5):
+        good = all_good(area)
     assert not good or area[: len(SEAL)] == SEAL
 
 
@@ -125,9 +123,8 @@ def test_any_bytes_are_refused(area: bytes) -> None:
 def test_a_large_area_takes_little_time() -> None:
     """A seal in an area of 16 MiB, and 16 MiB that are none, take less than a second each."""
     for area in (SEAL + b"\xff" * (16 << 20), b"\xd8\x62\x84" + bytes(16 << 20), b"\xff" * (16 << 20)):
-        started = time.process_time()
-        all_good(area)
-        assert time.process_time() - started < 0.5
+        with within(0.5):
+            all_good(area)
 
 
 def test_the_most_signers_take_bounded_time() -> None:
@@ -135,7 +132,6 @@ def test_the_most_signers_take_bounded_time() -> None:
     key = key_for("RSA-4096-PSS")
     one = read_seal(sign_all(RECORD, [key]), 0xFF, "area seal").signers[0]
 
-    started = time.process_time()
-    verdicts = verify(Seal((one,) * MAX_SIGNERS, 0), RECORD, [key.public_key])
-    assert time.process_time() - started < 1
+    with within(1):
+        verdicts = verify(Seal((one,) * MAX_SIGNERS, 0), RECORD, [key.public_key])
     assert all(verdict.good for verdict in verdicts)

@@ -114,7 +114,6 @@ def gemel(ctx: click.Context, verbose: bool) -> None:
 
 def missing_argument(command: Command, name: str) -> click.UsageError:
     """What to raise where a command finds for itself that an argument is missing."""
-    context = click.Context(
-        clicked(command), info_name=command.name, parent=click.Context(gemel, info_name="gemel")
-    )
+    parent = click.Context(gemel, info_name="gemel", **gemel.context_settings)
+    context = click.Context(clicked(command), info_name=command.name, parent=parent)
     return click.MissingParameter(ctx=context, param_hint=name, param_type="argument")
