@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import Outcome
-from gemel.record.demands import policy_outcomes
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -15,6 +14,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     read = inspection.receiver.policy
     if read is None:
         return
+    from gemel.record.demands import policy_outcomes
+
     plan = inspection.layout.record
     where = f"record in area {plan.area}" if plan else "the layout has no record"
     yield from policy_outcomes(read, inspection.record, where, plan.area if plan else "record")

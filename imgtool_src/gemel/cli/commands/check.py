@@ -97,7 +97,6 @@ def command(
     """
     from gemel.cli.reporting import give_reports, refuse_reports
     from gemel.workflows.checking import check
-    from gemel.workflows.checking_alone import check_alone, is_image_name, refuse_without_layout
     from gemel.workflows.inputs import (
         build_files,
         load_builds,
@@ -106,24 +105,29 @@ def command(
         read_images,
         version_of,
     )
-    from gemel.workflows.key_inputs import public_keys
     from gemel.workflows.trust import load_policy, trust_of
 
     version = version_of(version_text)
     own_policy = load_policy(policy) if policy else None
-    if image is None or (own_policy and is_image_name(layout)):
-        if own_policy is None:
+    if own_policy is None:
+        if image is None:
             from gemel.cli.with_click import missing_argument
 
             raise missing_argument(command, "IMAGE")
-        named = {"IMAGE": image, "--version": version, "--rollback": rollback, "--previous": previous}
-        named |= {"--rehearse": rehearsed or None}
-        refuse_without_layout([name for name, value in named.items() if value is not None])
-        refuse_reports(reports, [layout, *trust, *([policy] if policy else [])])
-        loaded = read_image(layout, at=at)
-        alone = check_alone(loaded, own_policy, public_keys(trust), at_least)
-        give_reports(alone, form, reports, everything)
-        return 0 if alone.passes else 1
+    else:
+        from gemel.workflows.checking_alone import check_alone, is_image_name, refuse_without_layout
+
+        if image is None or is_image_name(layout):
+            from gemel.workflows.key_inputs import public_keys
+
+            named = {"IMAGE": image, "--version": version, "--rollback": rollback, "--previous": previous}
+            named |= {"--rehearse": rehearsed or None}
+            refuse_without_layout([name for name, value in named.items() if value is not None])
+            refuse_reports(reports, [layout, *trust, *([policy] if policy else [])])
+            loaded = read_image(layout, at=at)
+            alone = check_alone(loaded, own_policy, public_keys(trust), at_least)
+            give_reports(alone, form, reports, everything)
+            return 0 if alone.passes else 1
     read = load_layout(layout)
     files = build_files(read.layout, builds)
     further = [each for each in (previous, policy) if each]
