@@ -228,7 +228,10 @@ if not TYPE_CHECKING:
             return dict(zip(self._fields, self, strict=True))
 
         def _replace(self, **changes: Any) -> Any:
-            return type(self)(**{**self._asdict(), **changes})
+            values = [changes.pop(name, value) for name, value in zip(self._fields, self, strict=True)]
+            if changes:
+                raise TypeError(f"{type(self).__name__}() has no field {', '.join(changes)}")
+            return tuple.__new__(type(self), values)
 
         def __repr__(self) -> str:
             shown = [f"{name}={value!r}" for name, value in zip(self._fields, self, strict=True)]
