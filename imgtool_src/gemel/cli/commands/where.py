@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from gemel.layout.reader import ReadLayout
     from gemel.lookup.facts import Lookup
 
-LAYOUT_SUFFIX = ".toml"
-
 
 @sub_command("where")
 @argument("words", metavar="[LAYOUT] [NAME=BUILD]... [ADDRESS|SYMBOL]...", several=True)
@@ -75,15 +73,10 @@ def command(
 
 def _sorted(words: Sequence[str]) -> tuple[Path | None, list[str], list[str]]:
     """The layout's file, the builds and the questions, from words in any order; the folder's own layout if none."""
-    layouts = [word for word in words if word.lower().endswith(LAYOUT_SUFFIX) and "=" not in word]
-    builds = [word for word in words if "=" in word]
-    queries = [word for word in words if word not in layouts and word not in builds]
-    if len(layouts) > 1:
-        from gemel.errors import Problem, UsageProblem
+    from gemel.cli.positions import layout_among
 
-        raise UsageProblem(Problem("several layouts", found=", ".join(layouts), expected="one"))
-    own = Path("gemel.toml")
-    return Path(layouts[0]) if layouts else own if own.is_file() else None, builds, queries
+    layout, queries = layout_among([word for word in words if "=" not in word])
+    return layout, [word for word in words if "=" in word], queries
 
 
 def _inputs(layout: Path | None, builds: Sequence[str]) -> tuple[ReadLayout | None, dict[str, Build]]:
