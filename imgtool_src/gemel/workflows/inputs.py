@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.errors import BuildError, GemelError, Problem, UsageProblem
-from gemel.files.reading import FileSource, blocks_of_file
+from gemel.files.reading import FileSource, HashedBlocks, blocks_of_file
 from gemel.image.image import Image
 from gemel.layout.model import Layout
 from gemel.layout.reader import MAX_BYTES, ReadLayout, read_layout
@@ -167,8 +167,14 @@ def _decoded(path: Path, form: Format, layout: ReadLayout | None, at: int | None
     start = at or 0
     if at is None and not form.has_addresses:
         start = _first_flash(layout.layout if layout else None, path)
-    decoded = form.decode(blocks_of_file(path), str(path), start)
-    return Image(decoded.image, decoded.entry, decoded.remarks, path.name, form.has_addresses)
+    from gemel.image.image import ImageFile
+
+    blocks = HashedBlocks(blocks_of_file(path))
+    decoded = form.decode(blocks, str(path), start)
+    for _ in blocks:  # the digest is over the whole file, whatever stands after the last record
+        pass
+    file = ImageFile(blocks.size, blocks.sha256, None if form.has_addresses else at)
+    return Image(decoded.image, decoded.entry, decoded.remarks, path.name, form.has_addresses, file)
 
 
 def _first_flash(layout: Layout | None, path: Path) -> int:
