@@ -63,12 +63,26 @@ def load_builds(layout: ReadLayout | None, given: Mapping[str, str | Path | byte
             start = layout.layout.span_of(layout.layout.builds[name].stored_in).start
         try:
             source = BytesSource(file) if isinstance(file, bytes) else FileSource(path)
-            builds[name] = read_build(source, name=name, file=path.name, raw_start=start)
+            build = read_build(source, name=name, file=path.name, raw_start=start)
+            builds[name] = build if isinstance(file, bytes) else _with_notes_beside(build, path)
         except GemelError as error:
             problems.extend(of_build(problem, name, path) for problem in error.problems)
     if problems:
         raise BuildError(problems)
     return builds
+
+
+def _with_notes_beside(build: Build, path: Path) -> Build:
+    """A build without symbols, with what ``gemel split`` wrote in a file beside it."""
+    if build.kind == "elf":
+        return build
+    from gemel.builds.part_notes import MAX_BYTES, SUFFIX, with_part_notes
+
+    beside = path.with_suffix(SUFFIX)
+    if not beside.is_file():
+        return build
+    source = FileSource(beside)
+    return with_part_notes(build, source.read(0, min(source.size, MAX_BYTES)), beside.name)
 
 
 def _unknown_build(layout: Layout, name: str) -> Problem | None:
