@@ -22,6 +22,8 @@ from gemel.spans import Span
 from gemel.structs import Struct, field
 
 if TYPE_CHECKING:
+    import datetime
+
     from gemel.inspection.core_settings import Setting
     from gemel.inspection.instead_of_tables import Instead
     from gemel.inspection.previous import Previous
@@ -42,7 +44,8 @@ class Inspection(Struct, dict=True):
     cores were started (None: they were not); ``file`` is the image's name in reports.  ``known`` are keys
     whose signatures are verified and do not count; ``receiver`` is what is demanded beyond the layout.
     ``entry`` is the start address that the image's file names, if any; ``leaves_bytes_out`` is false of a
-    raw binary, which holds every byte.  Everything else is worked out once, when first asked for.
+    raw binary, which holds every byte.  ``judged_on`` is the date that was given for waivers to end by (None:
+    the machine's).  Everything else is worked out once, when first asked for.
     """
 
     read: ReadLayout
@@ -61,6 +64,7 @@ class Inspection(Struct, dict=True):
     receiver: Receiver = NO_RECEIVER
     entry: int | None = None
     leaves_bytes_out: bool = True
+    judged_on: datetime.date | None = None
 
     @property
     def layout(self) -> Layout:

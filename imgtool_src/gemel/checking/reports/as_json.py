@@ -100,6 +100,9 @@ class ReportedBasis(Struct):
     layout_file: Annotated[ReportedFile, "the layout"]
     policy: Annotated[ReportedFile | None, "the receiver's policy; null: none"]
     seal_demanded_by: Annotated[str | None, "who demands a seal; null: nobody"]
+    date: Annotated[
+        str | None, "the date given for waivers to end by; null: the machine's, which no report names"
+    ]
     counted_keys: Annotated[tuple[str, ...], "fingerprints of the keys whose signatures counted"]
     waivers: Annotated[tuple[Waiver, ...], "the layout's waivers"]
     severities: Annotated[tuple[SeverityChange, ...], "severities that the layout changes"]
@@ -158,10 +161,16 @@ def _basis(inspection: Inspection) -> ReportedBasis:
         layout_file=ReportedFile(basis.layout_file, basis.layout_file_sha256),
         policy=ReportedFile(basis.policy, basis.policy_sha256) if basis.policy else None,
         seal_demanded_by=basis.seal_demanded_by or None,
+        date=basis.date or None,
         counted_keys=basis.counted_keys,
         waivers=basis.waivers,
         severities=basis.severities,
     )
+
+
+def judged_by(inspection: Inspection) -> dict[str, Any]:
+    """What the image was judged by, as plain data."""
+    return dict(data_of(_basis(inspection)))
 
 
 def image_digest(inspection: Inspection) -> str:

@@ -17,8 +17,10 @@ Of a test case's children the order is skipped, error, failure, system-out.
 from __future__ import annotations
 
 import xml.etree.ElementTree as ElementTree
+from collections.abc import Iterator
 
 from gemel.checking.reports.as_text import CAUTION, finding_lines
+from gemel.checking.reports.basis import Basis, basis_of
 from gemel.checking.runner import Judged, RuleResult, RulesApplied
 from gemel.inspection.inspection import Inspection
 from gemel.text.escaping import xml_characters
@@ -97,7 +99,25 @@ def _properties(result: RulesApplied, inspection: Inspection) -> list[tuple[str,
     return [
         ("tool", f"gemel {__version__}"),
         ("layout_sha256", inspection.read.digest.hex()),
+        *_basis(basis_of(inspection)),
         ("passes", "true" if result.passes else "false"),
         ("caution", CAUTION),
         *(("idle_waiver", f"{it.rule} at {it.where}") for it in result.idle_waivers),
     ]
+
+
+def _basis(basis: Basis) -> Iterator[tuple[str, str]]:
+    """What the image was judged by; a property for each key, waiver and severity."""
+    yield "layout_file", f"{basis.layout_file}, SHA-256 {basis.layout_file_sha256}"
+    if basis.policy:
+        yield "policy", f"{basis.policy}, SHA-256 {basis.policy_sha256}"
+    if basis.seal_demanded_by:
+        yield "seal_demanded_by", basis.seal_demanded_by
+    if basis.date:
+        yield "date", basis.date
+    for key in basis.counted_keys:
+        yield "counted_key", key
+    for waiver in basis.waivers:
+        yield "waiver", f"{waiver.rule} at {waiver.where}, until {waiver.until}: {waiver.reason}"
+    for change in basis.severities:
+        yield "severity", f"{change.rule}: {change.severity}: {change.reason}"

@@ -19,6 +19,7 @@ from collections.abc import Iterator
 from typing import Any
 from urllib.parse import quote
 
+from gemel.checking.reports.as_json import judged_by
 from gemel.checking.reports.as_text import CAUTION
 from gemel.checking.reports.sarif_places import Addresses, LayoutLines
 from gemel.checking.rule import Rule
@@ -74,6 +75,7 @@ class _Run:
             "properties": {
                 "product": product,
                 "layoutSha256": self.inspection.read.digest.hex(),
+                "judgedBy": judged_by(self.inspection),
                 "passes": self.result.passes,
                 "caution": CAUTION,
             },

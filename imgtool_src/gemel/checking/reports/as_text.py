@@ -194,12 +194,14 @@ def _each_not_checked(result: RulesApplied) -> Iterator[str]:
 
 def _basis(basis: Basis) -> Iterator[str]:
     """What the image was judged by, where a seal is demanded or the layout bends a rule."""
-    if not (basis.seal_demanded_by or basis.waivers or basis.severities):
+    if not (basis.seal_demanded_by or basis.waivers or basis.severities or basis.date):
         return
     yield "judged by"
     yield f"  {on_one_line(basis.layout_file)}, SHA-256 {basis.layout_file_sha256}"
     if basis.policy:
         yield f"  {on_one_line(basis.policy)}, SHA-256 {basis.policy_sha256}"
+    if basis.date:
+        yield f"  as on {basis.date}, the date that was given, whatever the machine's is"
     if basis.seal_demanded_by:
         yield f"  a seal is demanded by {on_one_line(basis.seal_demanded_by)}"
     for key in basis.counted_keys:

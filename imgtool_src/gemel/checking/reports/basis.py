@@ -11,7 +11,8 @@ class Basis(Struct):
     """The layout's file and the policy's, each with the SHA-256 of its bytes; waivers and severities in force.
 
     ``counted_keys`` are the fingerprints of the keys whose signatures counted, in the seal's order;
-    ``seal_demanded_by`` is empty where nobody demands a seal.
+    ``seal_demanded_by`` is empty where nobody demands a seal; ``date`` is the one that was given (ISO 8601), empty
+    where waivers end by the machine's.
     """
 
     layout_file: str
@@ -19,6 +20,7 @@ class Basis(Struct):
     policy: str
     policy_sha256: str
     seal_demanded_by: str
+    date: str
     counted_keys: tuple[str, ...]
     waivers: tuple[Waiver, ...]
     severities: tuple[SeverityChange, ...]
@@ -35,6 +37,7 @@ def basis_of(inspection: Inspection) -> Basis:
         policy=policy.name if policy else "",
         policy_sha256=policy.sha256.hex() if policy else "",
         seal_demanded_by=demanded,
+        date=inspection.judged_on.isoformat() if inspection.judged_on else "",
         counted_keys=tuple(verdict.signer.key_fingerprint.hex() for verdict in counted),
         waivers=read.layout.rules.waive,
         severities=read.layout.rules.severity,
