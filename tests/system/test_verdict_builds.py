@@ -6,9 +6,8 @@ import subprocess
 from pathlib import Path
 
 import pytest
-from rebuilding import OTHER_TOOLS, differing_when_rebuilt, refuse_other_versions_of
 from tools import required_tool
-from verdict_builds import ARCHITECTURES, BUILT, FOLDER, WITH_LOADER, broken_in, build_of, judged
+from verdict_builds import ARCHITECTURES, BUILT, WITH_LOADER, broken_in, build_of, judged
 
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
@@ -227,10 +226,3 @@ def test_every_build_is_in_a_table() -> None:
     }
     stems = [path.stem.rsplit("-", 1)[0] for path in BUILT.glob("*.elf")]
     assert set(stems) == listed
-
-
-def test_rebuilding_elsewhere_gives_the_committed_bytes(tmp_path: Path) -> None:
-    """A build in another folder gives every committed ELF file byte by byte, and no other."""
-    required_tool("arm-none-eabi-g++")
-    refuse_other_versions_of(OTHER_TOOLS)
-    assert differing_when_rebuilt(FOLDER, tmp_path) == []

@@ -164,7 +164,7 @@ class Inspection(Struct, dict=True):
                 result[name] = guessed, "layout"
         return result
 
-    @property
+    @cached_property
     def placed(self) -> dict[str, PlacedBuild]:
         """Each build of the layout that was found in the image."""
         return {name: placed for name, (placed, _) in self.placed_with_origin.items()}
@@ -213,9 +213,13 @@ class Inspection(Struct, dict=True):
 
     def vector_table(self, name: str) -> VectorTable | None:
         """The vector table of a build of the layout; None if nothing of the build was found."""
-        if name not in self.placed:
-            return None
-        plan = self.layout.builds[name]
+        return self._vector_tables.get(name)
+
+    @cached_property
+    def _vector_tables(self) -> dict[str, VectorTable]:
+        return {name: self._read_vector_table(self.layout.builds[name]) for name in self.placed}
+
+    def _read_vector_table(self, plan: BuildPlan) -> VectorTable:
         core = self.layout.cores[plan.core]
         start = self.layout.span_of(plan.stored_in).start + plan.vector_offset
         span = Span(start, 4 * (16 + core.interrupts))
@@ -224,7 +228,7 @@ class Inspection(Struct, dict=True):
             span = span.intersection(located.memory.span)
         data = self.bytes_of(span)
         words = tuple(int.from_bytes(data[i : i + 4], "little") for i in range(0, len(data) - 3, 4))
-        return VectorTable(plan, core, self.placed[name], span, words)
+        return VectorTable(plan, core, self.placed[plan.name], span, words)
 
 
 class VectorTable(Struct):
