@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.errors import BuildError, GemelError, Problem, UsageProblem
-from gemel.files.inside import leads_outside
 from gemel.files.reading import FileSource, blocks_of_file
 from gemel.image.image import Image
 from gemel.layout.model import Layout
@@ -134,6 +133,8 @@ def build_files(read: ReadLayout, given: Iterable[str], *, by_path: bool = False
             files[name] = Path(file)
     for name, plan in layout.builds.items() if by_path else ():
         if plan.path is not None and name not in files:
+            from gemel.files.inside import leads_outside
+
             outside = leads_outside(folder, plan.path, f"path of build {name} in {read.file}")
             problems += [outside] if outside and not read.paths_outside else []
             files[name] = folder / plan.path

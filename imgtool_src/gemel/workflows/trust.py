@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.errors import GemelError, Problem, UsageProblem
-from gemel.files.inside import leads_outside
 from gemel.files.reading import blocks_of_file
 from gemel.policy.receiver import NO_RECEIVER, Receiver
 from gemel.structs import NamedTuple
@@ -72,6 +71,8 @@ def _narrowed(
         if receiver.demands_seal:
             raise UsageProblem(_no_seal(read, receiver))
         return Trust((), (), receiver)
+    from gemel.files.inside import leads_outside
+
     folder = Path(read.file).parent
     origin = f"trust in [seal] of {read.file}"
     outside = [] if read.paths_outside else [leads_outside(folder, name, origin) for name in plan.trust]
