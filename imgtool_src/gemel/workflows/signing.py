@@ -203,12 +203,13 @@ def _counted(request: SignRequest, demanded: Trust, own: Sequence[PublicKey]) ->
 def _checked(request: SignRequest, rules: Iterable[Rule] | None, counted: Sequence[PublicKey]) -> CheckResult:
     """What a check says of the image as it is now, by ``rules`` (None: all)."""
     demanded = request.demanded if request.trust or request.policy else trust_of_signer(())
+    plan = request.read.layout
     return check(
         request.read,
         request.loaded,
         request.handed,
-        version=version_of(request.version),
-        rollback=request.rollback,
+        version=version_of(request.version or plan.version),
+        rollback=plan.rollback if request.rollback is None else request.rollback,
         trusted=Trust(tuple(dict.fromkeys(counted)), demanded.known, demanded.receiver),
         rehearsal=False,
         today=date_of(request.date),
