@@ -22,12 +22,18 @@ from gemel.spans import Span
 from gemel.structs import Struct, field
 
 if TYPE_CHECKING:
+    import datetime
+
+    from gemel.image.image import ImageFile
     from gemel.inspection.core_settings import Setting
     from gemel.inspection.instead_of_tables import Instead
     from gemel.inspection.previous import Previous
     from gemel.inspection.rehearsed import Rehearsed
     from gemel.inspection.seal import SealUnderCheck
     from gemel.seals.keys.keys import PublicKey
+
+Strict = Literal["", "warnings", "inputs"]
+"""What fails a check besides errors: nothing; warnings; warnings and what was not checked for want of an input."""
 
 Origin = Literal["build", "record", "layout"]
 """Where the knowledge of a build's place comes from; ``layout`` means guessed from its area's bytes."""
@@ -42,7 +48,9 @@ class Inspection(Struct, dict=True):
     cores were started (None: they were not); ``file`` is the image's name in reports.  ``known`` are keys
     whose signatures are verified and do not count; ``receiver`` is what is demanded beyond the layout.
     ``entry`` is the start address that the image's file names, if any; ``leaves_bytes_out`` is false of a
-    raw binary, which holds every byte.  Everything else is worked out once, when first asked for.
+    raw binary, which holds every byte.  ``image_file`` is the file that the image was read from; ``strict`` says
+    what fails the check besides errors; ``judged_on`` is the date that was given for waivers to end by (None: the
+    machine's).  Everything else is worked out once, when first asked for.
     """
 
     read: ReadLayout
@@ -61,6 +69,9 @@ class Inspection(Struct, dict=True):
     receiver: Receiver = NO_RECEIVER
     entry: int | None = None
     leaves_bytes_out: bool = True
+    judged_on: datetime.date | None = None
+    image_file: ImageFile | None = None
+    strict: Strict = ""
 
     @property
     def layout(self) -> Layout:

@@ -13,6 +13,7 @@ from gemel.inspection.wording import (
     needs_build,
     own_areas_words,
     owners_of,
+    see,
     segment_words,
     sized,
 )
@@ -33,7 +34,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             continue
         in_flash = [piece for piece in placement.pieces if _in_flash(inspection, piece).size]
         if not in_flash:
-            yield NotChecked(where, "none of its bytes lies in flash: see load-addresses-in-flash")
+            yield NotChecked(where, see("load-addresses-in-flash", "none of its bytes is in flash"))
             continue
         yield from found_or_holds(_findings(inspection, placement, in_flash), where)
 
