@@ -72,9 +72,19 @@ def _padding(build: Build, span: Span) -> bool:
     """Whether ``. = ALIGN(...)`` or a size in words may have left ``span``, in which nothing lies then."""
     if span.size < ROUNDING:
         return True
-    taken = [section.span for section in unstored_sections(build)]
+    taken = [section.span for section in unstored_sections(build) if _has_objects(build, section.span)]
     taken += [reserve.span for reserve in reserves_of(build)]
     return span.size < (span.end & -span.end) and not any(each.overlaps(span) for each in taken)
+
+
+def _has_objects(build: Build, span: Span) -> bool:
+    """Whether an object is there; True where the file tells of no objects at all."""
+    symbols = build.symbols
+    return (
+        symbols is None
+        or any(each.kind == "object" and each.size for each in symbols.objects_in(span))
+        or not any(each.kind == "object" for each in symbols.all())
+    )
 
 
 def copied_build_at(inspection: Inspection, placement: Placement, block: StartEntry) -> Brought | None:
