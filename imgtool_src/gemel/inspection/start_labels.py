@@ -41,7 +41,7 @@ def copied_by_labels(build: Build, known: list[Span], *, tables: bool) -> Iterat
 
     ``tables``: words that could be an entry of a table count too, since no symbols say where its tables are.
     """
-    left = [each for each in _sections(build, known) if each.stored]
+    left = [each for each in _sections(build, known) if each.stored and not _is_most_code(build, each)]
     while left:
         section = left.pop(0)
         source = _stored_at(build, section)
@@ -96,6 +96,20 @@ def _sections(build: Build, known: list[Span]) -> list[Section]:
         if not known_there and not any(other.span.overlaps(each.span) for other in beside):
             left.append(each)
     return left
+
+
+def _is_most_code(build: Build, section: Section) -> bool:
+    """Whether the build as a whole moves to RAM by the section, of which the layout is to say so.
+
+    Then it holds most of the code, or begins with a vector table.
+    """
+    sections = build.sections.all() if build.sections else ()
+    code = [each for each in sections if each.stored and each.executable]
+    if section not in code:
+        return False
+    head = struct.unpack("<4I", build.read_at_run(section.span.start, 16) or bytes(16))
+    table = all(word & 1 and any(each.span.holds(word) for each in code) for word in head[1:])
+    return table or 2 * section.span.size > sum(each.span.size for each in code)
 
 
 def _stored_at(build: Build, section: Section) -> int | None:

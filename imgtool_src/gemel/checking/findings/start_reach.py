@@ -27,6 +27,10 @@ ROUNDING = 8
 """Start-up code that copies in words or pairs of words may have ends rounded up by less than this."""
 
 
+_CAUSES = {"copies over": "start-copies-stored-data"}
+"""The rule whose finding explains one of these: a block that is copied too far."""
+
+
 class Written(NamedTuple):
     """Bytes that start-up code writes in one memory (None: in none), as its core sees them, and plain."""
 
@@ -154,6 +158,7 @@ def _in_shared(placement: Placement, block: StartEntry, area: str, span: Span, d
         found=f"{does} {sized(span)}",
         expected="what is shared is left to the code that both cores have agreed on",
         lines=written_lines(placement, span),
+        follows_from=_CAUSES.get(does, ""),
     )
 
 
@@ -170,4 +175,5 @@ def _in_foreign(
         found=f"{does} {sized(written.seen)}, {place}",
         expected=f"inside {', '.join(map(str, own_ram(layout, plan.core))) or 'RAM that it owns'}",
         span=written.plain,
+        follows_from=_CAUSES.get(does, ""),
     )

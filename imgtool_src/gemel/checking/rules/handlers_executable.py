@@ -49,7 +49,7 @@ def _faults(inspection: Inspection, table: VectorTable, placement: Placement) ->
 
 
 NOWHERE = ("a gap between the segments", "no section")
-LEFT_OUT = "was a section left out when the file was made (objcopy -j)? Else build the vector table from the handlers' names"
+LEFT_OUT = "was a section left out when the file was made (objcopy -j)? Else write the table with the handlers' names"
 
 
 def _relocates_itself(piece: Piece) -> bool:
