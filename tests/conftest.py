@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from typing import TYPE_CHECKING
 
 import pytest
@@ -25,6 +26,21 @@ def pytest_configure(config: pytest.Config) -> None:
     hands_out = not hasattr(config, "workerinput") and bool(config.getoption("numprocesses", None))
     if not hands_out:
         os.environ.pop("COVERAGE_PROCESS_START", None)
+    _keep_bytecode(config)
+
+
+def _keep_bytecode(config: pytest.Config) -> None:
+    """Keep the byte code of this process and of all that tests start, in pytest's own cache folder.
+
+    Without it, where PYTHONDONTWRITEBYTECODE is set, each of hundreds of processes compiles gemel anew.
+    """
+    cache = getattr(config, "cache", None)  # without pytest's own plugin of it there is none
+    if cache is None:
+        return
+    folder = str(cache.mkdir("bytecode"))
+    sys.pycache_prefix, sys.dont_write_bytecode = folder, False
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+    os.environ["PYTHONPYCACHEPREFIX"] = folder
 
 
 @pytest.hookimpl(optionalhook=True)

@@ -16,11 +16,16 @@ TYPE_CHECKING = False
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
     from dataclasses import KW_ONLY as KW_ONLY
-    from typing import Any, TypeVar, dataclass_transform
+    from typing import Any, ClassVar, TypeVar, dataclass_transform
     from typing import NamedTuple as NamedTuple
 
     Made = TypeVar("Made")
+    from operator import attrgetter
 else:
+    try:
+        from _operator import attrgetter
+    except ImportError:  # only CPython has it in C without an import of more
+        from operator import attrgetter
     KW_ONLY = object()
 
     def dataclass_transform(**_words: object) -> Callable[[Made], Made]:
@@ -77,6 +82,13 @@ def _completed(cls: Any, values: tuple[Any, ...], named: dict[str, Any]) -> list
     return result
 
 
+def _getter(names: tuple[str, ...]) -> Any:
+    """What gives the attributes of these names as a tuple."""
+    if len(names) > 1:
+        return attrgetter(*names)
+    return staticmethod(lambda struct: tuple([getattr(struct, name) for name in names]))
+
+
 def _gathered(bases: tuple[type, ...], body: dict[str, Any]) -> tuple[dict[str, Field], list[str], int]:
     """All fields and their defaults, the names that the class body adds, and how many are given by place.
 
@@ -124,12 +136,18 @@ class _StructType(type):
             body |= {"__setattr__": object.__setattr__, "__delattr__": object.__delattr__, "__hash__": None}
         made: Any = super().__new__(cls, name, bases, body)
         made._setters = tuple([getattr(made, each).__set__ for each in fields])
+        made._values = _getter(fields)
+        made._compared = _getter(tuple([each for each in fields if defaults[each].compared]))
         return made
 
 
 @dataclass_transform(frozen_default=True, field_specifiers=(field,))
 class Struct(metaclass=_StructType):
     """The base of all structs; see the head of this module."""
+
+    if TYPE_CHECKING:
+        _compared: ClassVar[Callable[[Any], tuple[Any, ...]]]
+        _values: ClassVar[Callable[[Any], tuple[Any, ...]]]
 
     def __init__(self, *values: Any, **named: Any) -> None:
         cls: Any = type(self)
@@ -142,10 +160,11 @@ class Struct(metaclass=_StructType):
     def __eq__(self, other: object) -> bool:
         if type(other) is not type(self):
             return NotImplemented
-        return self is other or _compared(self) == _compared(other)
+        compared = type(self)._compared
+        return self is other or bool(compared(self) == compared(other))
 
     def __hash__(self) -> int:
-        return hash(_compared(self))
+        return hash(type(self)._compared(self))
 
     def __repr__(self) -> str:
         shown = [f"{name}={getattr(self, name)!r}" for name, each in fields(self).items() if each.shown]
@@ -158,7 +177,7 @@ class Struct(metaclass=_StructType):
         raise AttributeError(f"{type(self).__name__} is frozen: its {name} cannot be deleted")
 
     def __reduce__(self) -> tuple[Any, ...]:
-        return _restored, (type(self), _values(self))
+        return _restored, (type(self), type(self)._values(self))
 
 
 def _restored(cls: Any, values: tuple[Any, ...]) -> Any:
@@ -167,14 +186,6 @@ def _restored(cls: Any, values: tuple[Any, ...]) -> Any:
     for setter, value in zip(cls._setters, values, strict=True):
         setter(result, value)
     return result
-
-
-def _compared(struct: Any) -> tuple[Any, ...]:
-    return tuple([getattr(struct, name) for name, each in struct._defaults.items() if each.compared])
-
-
-def _values(struct: Any) -> tuple[Any, ...]:
-    return tuple([getattr(struct, name) for name in struct._fields])
 
 
 def fields(struct: Struct | type[Struct]) -> Mapping[str, Field]:
@@ -186,7 +197,7 @@ def fields(struct: Struct | type[Struct]) -> Mapping[str, Field]:
 def replace(struct: Made, /, **changes: Any) -> Made:
     """A struct like this one but for the fields named."""
     cls: Any = type(struct)
-    result: Made = cls(**{**dict(zip(cls._fields, _values(struct), strict=True)), **changes})
+    result: Made = cls(**{**dict(zip(cls._fields, cls._values(struct), strict=True)), **changes})
     return result
 
 
@@ -228,7 +239,10 @@ if not TYPE_CHECKING:
             return dict(zip(self._fields, self, strict=True))
 
         def _replace(self, **changes: Any) -> Any:
-            return type(self)(**{**self._asdict(), **changes})
+            values = tuple.__new__(type(self), map(changes.pop, self._fields, self))
+            if changes:
+                raise TypeError(f"{type(self).__name__} has no field {', '.join(changes)}")
+            return values
 
         def __repr__(self) -> str:
             shown = [f"{name}={value!r}" for name, value in zip(self._fields, self, strict=True)]

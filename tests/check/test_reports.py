@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from image_edits import changed
 from small_device import STATION, joined, layout_text, sampler_elf, station_elf
 
-from gemel.checking.reports.forms import FORMATS, FULL_TEXT, format_named, format_of_file
+from gemel.checking.reports.forms import FORMATS, format_named, format_of_file
 from gemel.cli.main import exit_code
 from gemel.errors import UsageProblem
 from gemel.image.intel_hex import encode
@@ -30,7 +30,7 @@ def test_the_registry_is_consistent() -> None:
     assert len(set(names)) == len(names)
     assert len(set(suffixes)) == len(suffixes)
     made = case("changed byte")
-    for each in (*FORMATS, FULL_TEXT):
+    for each in FORMATS:
         text = each.render(made.result, made.subject, "tide.hex")
         assert text.endswith("\n")
         assert not text.endswith("\n\n")

@@ -13,8 +13,10 @@ from gemel.checking.runner import check
 from gemel.errors import UsageProblem
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
-from gemel.outcomes import NotChecked
+from gemel.outcomes import DoesNotApply, Need, NotChecked, Reason
 from gemel.workflows.checking import date_of_today
+
+NOT_HERE = DoesNotApply("area seal", "there is no seal")
 
 
 @pytest.mark.parametrize(
@@ -23,7 +25,10 @@ from gemel.workflows.checking import date_of_today
         ((HOLDS,), "holds"),
         ((HOLDS, MISSING), "not checked"),
         ((MISSING,), "not checked"),
-        ((), "not checked"),
+        ((), "does not apply"),
+        ((NOT_HERE,), "does not apply"),
+        ((NOT_HERE, HOLDS), "holds"),
+        ((NOT_HERE, MISSING), "not checked"),
         ((HOLDS, FINDING), "broken"),
         ((FINDING, MISSING), "broken"),
     ],
@@ -38,7 +43,51 @@ def test_status(outcomes, status: str) -> None:
 def test_a_rule_with_nothing_to_look_at_says_why() -> None:
     """A rule without any outcome is not checked, and its own words say why."""
     (result,) = result_of([rule("some-rule", absent="the layout has no seal")]).results
-    assert result.not_checked == (NotChecked("", "the layout has no seal"),)
+    assert (result.not_checked, result.status) == ((), "does not apply")
+    assert result.not_applicable == (DoesNotApply("", "the layout has no seal"),)
+
+
+def test_a_rule_whose_words_say_what_it_takes_is_not_checked() -> None:
+    """Where nothing was looked at for want of something that could be given, that is no reason not to apply."""
+    reason = Reason("needs --policy", Need("option", "--policy"))
+    (result,) = result_of([rule("some-rule", absent=reason)]).results
+    assert (result.status, result.not_applicable) == ("not checked", ())
+    assert result.not_checked[0].needs == (Need("option", "--policy"),)
+
+
+@pytest.mark.parametrize(
+    ("severity", "status"), [("error", "broken"), ("warning", "warning"), ("note", "note")]
+)
+def test_an_open_finding_counts_by_its_severity(severity, status: str) -> None:
+    """Only an error breaks: a warning is counted as one, here and in every form."""
+    result = result_of([rule("some-rule", FINDING, severity=severity), rule("b-rule", HOLDS)])
+    assert (result.count(status), result.count("broken")) == (1, int(severity == "error"))
+    assert result.passes == (severity != "error")
+
+
+@pytest.mark.parametrize(
+    ("strict", "outcomes", "severity", "passes"),
+    [
+        ("", (FINDING,), "warning", True),
+        ("warnings", (FINDING,), "warning", False),
+        ("warnings", (FINDING,), "note", True),
+        ("warnings", (MISSING,), "error", True),
+        ("inputs", (FINDING,), "warning", False),
+        ("inputs", (MISSING,), "error", False),
+        ("inputs", (NotChecked("", Reason("x", Need("key"))),), "note", False),
+        ("inputs", (NotChecked("", Reason("x", Need("symbol", "image_length", "station"))),), "error", False),
+        ("inputs", (NotChecked("", Reason("x", Need("option", "--rehearse"))),), "error", True),
+        ("inputs", (NotChecked("", Reason("x", Need("rule", "record-sound"))),), "error", True),
+        ("inputs", (NotChecked("", "x"),), "error", True),
+        ("inputs", (), "error", True),
+    ],
+)
+def test_what_strict_fails(strict, outcomes, severity, passes: bool) -> None:
+    """``warnings`` fails warnings; ``inputs`` too what a build, key or symbol would have let be checked."""
+    subject = Inspection(layout(), joined().image, builds(), strict=strict)
+    result = check(subject, TODAY, [rule("a-rule", *outcomes, severity=severity), rule("b-rule", HOLDS)])
+    assert result.passes == passes
+    assert [each.rule.name for each in result.failing] == ([] if passes else ["a-rule"])
 
 
 @pytest.mark.parametrize(

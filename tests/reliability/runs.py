@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import atexit
 import functools
 import os
-import shutil
 import subprocess
 import sys
-import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
@@ -29,17 +26,9 @@ def unavailable(reason: str) -> None:
 
 
 def environment(changes: Mapping[str, str] | None = None) -> dict[str, str]:
-    """This process's, with this tree's gemel first, byte code kept for all runs, and ``changes``."""
+    """This process's, with this tree's gemel first, and ``changes``."""
     path = os.pathsep.join([str(ROOT / "imgtool_src"), os.environ.get("PYTHONPATH", "")]).rstrip(os.pathsep)
-    own = {"PYTHONPATH": path, "PYTHONIOENCODING": "utf-8", "PYTHONPYCACHEPREFIX": _bytecode_folder()}
-    return {**os.environ, **own, "PYTHONDONTWRITEBYTECODE": "", **(changes or {})}
-
-
-@functools.cache
-def _bytecode_folder() -> str:
-    folder = tempfile.mkdtemp(prefix="gemel-tests-bytecode-")
-    atexit.register(shutil.rmtree, folder, ignore_errors=True)
-    return folder
+    return {**os.environ, "PYTHONPATH": path, "PYTHONIOENCODING": "utf-8", **(changes or {})}
 
 
 def run(

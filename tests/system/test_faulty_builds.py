@@ -44,6 +44,6 @@ def test_station_that_skips_a_header_joins_and_starts_nothing(tmp_path: Path) ->
     done = run_join("in-place", image, station="station-behind-header")
     assert done.returncode == 0, done.stdout + done.stderr
     assert not [line for line in boot(image) if line.startswith("frame")]
-    rehearsal = gauge("in-place", station="station-behind-header").rehearse()
+    rehearsal = gauge("in-place", station="station-behind-header").rehearse(budget=2_000_000)
     assert [finding.kind for finding in rehearsal.findings] == ["released-at-wrong-address"]
     assert "0x1000_8200" in rehearsal.findings[0].found

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from ram_and_start import BUILT, FOLDER, SOUND, SOUND_TOO, all_of, broken_in, layout_of
-from rebuilding import differing_when_rebuilt
+from ram_and_start import BUILT, SOUND, SOUND_TOO, all_of, broken_in, layout_of
 
 CLAIMS = {"ram-claims-in-own-areas": 1}
 HINT = {"primary-holds-vector-address": 1}
@@ -87,8 +86,3 @@ def test_every_build_is_in_the_table() -> None:
     """No committed ELF file is left out of the table, and none in it is missing."""
     files = {path.stem for path in BUILT.glob("*.elf")}
     assert files == {*FAULTS, *SOUND_TOO, *(name for pair in SOUND.values() for name in pair)}
-
-
-def test_rebuilding_elsewhere_gives_the_committed_bytes(tmp_path) -> None:
-    """A build in another folder gives every committed ELF file byte by byte, and no other."""
-    assert differing_when_rebuilt(FOLDER, tmp_path) == []

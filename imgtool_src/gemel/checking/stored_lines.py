@@ -484,7 +484,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "version-as-asked",
         "error",
-        "The record's version and rollback counter are those of the command line or, where it gives none, of the layout.",
+        "The record's version and rollback counter are those that were asked for, and the counter is at least the layout's.",
     ),
     (
         "write-units-whole",

@@ -270,7 +270,12 @@ def meant_by(name: str) -> tuple[str, ...]:
 
 def name_of(parameters: CrcParameters) -> str | None:
     """The catalogue name of the algorithm with these parameters, or None if it has none."""
-    return next((entry.name for entry in catalogue().values() if entry.parameters == parameters), None)
+    return _by_parameters().get(parameters)
+
+
+@cache
+def _by_parameters() -> dict[CrcParameters, str]:
+    return {entry.parameters: name for name, entry in reversed(catalogue().items())}
 
 
 def all_names() -> list[str]:

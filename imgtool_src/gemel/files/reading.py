@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import BinaryIO
 
@@ -63,6 +63,28 @@ def blocks_of_file(path: Path) -> Iterator[bytes]:
                     Problem("the file is too large", where=str(path), found=found, expected=expected)
                 )
             yield block
+
+
+class HashedBlocks:
+    """Blocks that are counted and digested while they pass."""
+
+    def __init__(self, blocks: Iterable[bytes]) -> None:
+        """``blocks`` are passed on as they are."""
+        import hashlib
+
+        self._blocks, self._digest, self.size = blocks, hashlib.sha256(), 0
+
+    def __iter__(self) -> Iterator[bytes]:
+        """Each block, once."""
+        for block in self._blocks:
+            self.size += len(block)
+            self._digest.update(block)
+            yield block
+
+    @property
+    def sha256(self) -> bytes:
+        """SHA-256 of what has passed."""
+        return self._digest.digest()
 
 
 def _next_block(file: BinaryIO, path: Path) -> bytes:

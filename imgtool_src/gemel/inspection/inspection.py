@@ -22,6 +22,7 @@ from gemel.spans import Span
 from gemel.structs import Struct, field
 
 if TYPE_CHECKING:
+    from gemel.image.image import ImageFile
     from gemel.inspection.core_settings import Setting
     from gemel.inspection.instead_of_tables import Instead
     from gemel.inspection.previous import Previous
@@ -29,6 +30,9 @@ if TYPE_CHECKING:
     from gemel.inspection.seal import SealUnderCheck
     from gemel.inspection.start_tables import StartBlocks
     from gemel.seals.keys.keys import PublicKey
+
+Strict = Literal["", "warnings", "inputs"]
+"""What fails a check besides errors: nothing; warnings; warnings and what was not checked for want of an input."""
 
 Origin = Literal["build", "record", "layout"]
 """Where the knowledge of a build's place comes from; ``layout`` means guessed from its area's bytes."""
@@ -43,7 +47,8 @@ class Inspection(Struct, dict=True):
     cores were started (None: they were not); ``file`` is the image's name in reports.  ``known`` are keys
     whose signatures are verified and do not count; ``receiver`` is what is demanded beyond the layout.
     ``entry`` is the start address that the image's file names, if any; ``leaves_bytes_out`` is false of a
-    raw binary, which holds every byte.  Everything else is worked out once, when first asked for.
+    raw binary, which holds every byte.  ``image_file`` is the file that the image was read from; ``strict`` says
+    what fails the check besides errors.  Everything else is worked out once, when first asked for.
     """
 
     read: ReadLayout
@@ -62,6 +67,8 @@ class Inspection(Struct, dict=True):
     receiver: Receiver = NO_RECEIVER
     entry: int | None = None
     leaves_bytes_out: bool = True
+    image_file: ImageFile | None = None
+    strict: Strict = ""
 
     @property
     def layout(self) -> Layout:
@@ -168,7 +175,7 @@ class Inspection(Struct, dict=True):
                 result[name] = guessed, "layout"
         return result
 
-    @property
+    @cached_property
     def placed(self) -> dict[str, PlacedBuild]:
         """Each build of the layout that was found in the image."""
         return {name: placed for name, (placed, _) in self.placed_with_origin.items()}
@@ -217,9 +224,13 @@ class Inspection(Struct, dict=True):
 
     def vector_table(self, name: str) -> VectorTable | None:
         """The vector table of a build of the layout; None if nothing of the build was found."""
-        if name not in self.placed:
-            return None
-        plan = self.layout.builds[name]
+        return self._vector_tables.get(name)
+
+    @cached_property
+    def _vector_tables(self) -> dict[str, VectorTable]:
+        return {name: self._read_vector_table(self.layout.builds[name]) for name in self.placed}
+
+    def _read_vector_table(self, plan: BuildPlan) -> VectorTable:
         core = self.layout.cores[plan.core]
         start = self.layout.span_of(plan.stored_in).start + plan.vector_offset
         span = Span(start, 4 * (16 + core.interrupts))
@@ -228,7 +239,7 @@ class Inspection(Struct, dict=True):
             span = span.intersection(located.memory.span)
         data = self.bytes_of(span)
         words = tuple(int.from_bytes(data[i : i + 4], "little") for i in range(0, len(data) - 3, 4))
-        return VectorTable(plan, core, self.placed[name], span, words)
+        return VectorTable(plan, core, self.placed[plan.name], span, words)
 
 
 class VectorTable(Struct):

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from gemel.builds.build import Build
     from gemel.checking.rule import Rule
     from gemel.image.image import Image
+    from gemel.inspection.inspection import Strict
     from gemel.layout.reader import ReadLayout
     from gemel.placement.placed import Version
     from gemel.policy.reader import ReadPolicy
@@ -31,9 +32,9 @@ class CheckResult(RulesApplied):
 
     inspection: Inspection
 
-    def to_text(self, *, everything: bool = False) -> str:
-        """The report for people; with ``everything`` the rules that hold too."""
-        return self.rendered("text", everything=everything)
+    def to_text(self, *, everything: bool = False, width: int = 80) -> str:
+        """The report for people, ``width`` columns wide; with ``everything`` every rule and place."""
+        return self.rendered("text", everything=everything, width=width)
 
     def to_json(self) -> str:
         """The report as JSON, by the schema of ``gemel export check-schema``."""
@@ -47,12 +48,13 @@ class CheckResult(RulesApplied):
         """The report as JUnit XML, a test case for each rule."""
         return self.rendered("junit")
 
-    def rendered(self, form: str, *, everything: bool = False) -> str:
-        """The report in the form of that name (``checking.reports.forms``); ``everything`` is for text."""
-        from gemel.checking.reports.forms import FULL_TEXT, format_named
+    def rendered(self, form: str, *, everything: bool = False, width: int = 80) -> str:
+        """The report in the form of that name (``checking.reports.forms``); the options are for text."""
+        from gemel.checking.reports.forms import format_named, text_of
 
-        chosen = FULL_TEXT if everything and form == FULL_TEXT.name else format_named(form)
-        return chosen.render(self, self.inspection, self.inspection.file)
+        if form == "text":
+            return text_of(self, self.inspection, everything=everything, width=width)
+        return format_named(form).render(self, self.inspection, self.inspection.file)
 
 
 def check(
@@ -69,6 +71,7 @@ def check(
     disassemble: bool = False,
     rehearsal: Rehearsal | bool | None = None,
     today: datetime.date | None = None,
+    strict: Strict = "",
     rules: Iterable[Rule] | None = None,
 ) -> CheckResult:
     """Apply every rule (or ``rules``) to ``image``.
@@ -80,8 +83,9 @@ def check(
     rollback counter this one must reach, ``min_rollback`` the lowest counter that is taken.  ``disassemble``
     reads the code for instructions that its core lacks.  ``rehearsal`` is one that was made; True makes one,
     None where the layout requires it, False never.  ``today`` is the date that waivers end by (None: today,
-    or SOURCE_DATE_EPOCH).  Raises UsageProblem for trusted keys that cannot be read or cannot be taken,
-    RecordError for a previous image without a record.
+    or SOURCE_DATE_EPOCH).  ``strict`` says what fails the check besides errors: ``warnings``, or with ``inputs``
+    also what was not checked for want of a build, key or symbol.  Raises UsageProblem for trusted keys that
+    cannot be read or cannot be taken, RecordError for a previous image without a record.
     """
     from gemel.inspection.previous import previous_of
     from gemel.placement.placed import Version
@@ -109,9 +113,11 @@ def check(
         disassemble=disassemble,
         rehearsal=rehearsal or None,
         file=image.file,
+        image_file=image.read_from,
+        strict=strict,
     )
     applied = apply_rules(inspection, today or date_of_today(), rules)
-    return CheckResult(applied.results, applied.idle_waivers, inspection)
+    return CheckResult(applied.results, applied.idle_waivers, applied.strict, inspection)
 
 
 def date_of_today() -> datetime.date:

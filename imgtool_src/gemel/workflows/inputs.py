@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.errors import BuildError, GemelError, Problem, UsageProblem
-from gemel.files.reading import FileSource, blocks_of_file
+from gemel.files.reading import FileSource, HashedBlocks, blocks_of_file
 from gemel.image.image import Image
 from gemel.layout.model import Layout
 from gemel.layout.reader import MAX_BYTES, ReadLayout, read_layout
@@ -63,12 +63,26 @@ def load_builds(layout: ReadLayout | None, given: Mapping[str, str | Path | byte
             start = layout.layout.span_of(layout.layout.builds[name].stored_in).start
         try:
             source = BytesSource(file) if isinstance(file, bytes) else FileSource(path)
-            builds[name] = read_build(source, name=name, file=path.name, raw_start=start)
+            build = read_build(source, name=name, file=path.name, raw_start=start)
+            builds[name] = build if isinstance(file, bytes) else _with_notes_beside(build, path)
         except GemelError as error:
             problems.extend(of_build(problem, name, path) for problem in error.problems)
     if problems:
         raise BuildError(problems)
     return builds
+
+
+def _with_notes_beside(build: Build, path: Path) -> Build:
+    """A build without symbols, with what ``gemel split`` wrote in a file beside it."""
+    if build.kind == "elf":
+        return build
+    from gemel.builds.part_notes import MAX_BYTES, SUFFIX, with_part_notes
+
+    beside = path.with_suffix(SUFFIX)
+    if not beside.is_file():
+        return build
+    source = FileSource(beside)
+    return with_part_notes(build, source.read(0, min(source.size, MAX_BYTES)), beside.name)
 
 
 def _unknown_build(layout: Layout, name: str) -> Problem | None:
@@ -167,8 +181,14 @@ def _decoded(path: Path, form: Format, layout: ReadLayout | None, at: int | None
     start = at or 0
     if at is None and not form.has_addresses:
         start = _first_flash(layout.layout if layout else None, path)
-    decoded = form.decode(blocks_of_file(path), str(path), start)
-    return Image(decoded.image, decoded.entry, decoded.remarks, path.name, form.has_addresses)
+    from gemel.image.image import ImageFile
+
+    blocks = HashedBlocks(blocks_of_file(path))
+    decoded = form.decode(blocks, str(path), start)
+    for _ in blocks:  # the digest is over the whole file, whatever stands after the last record
+        pass
+    file = ImageFile(blocks.size, blocks.sha256, None if form.has_addresses else at)
+    return Image(decoded.image, decoded.entry, decoded.remarks, path.name, form.has_addresses, file)
 
 
 def _first_flash(layout: Layout | None, path: Path) -> int:

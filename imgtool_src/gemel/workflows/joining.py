@@ -122,15 +122,6 @@ def contents_of(joined: JoinResult) -> list[str]:
     return lines
 
 
-def not_checked_line(result: CheckResult) -> list[str]:
-    """How many rules could not be looked at, and where they are listed; nothing where there are none."""
-    count = result.count("not checked")
-    if not count:
-        return []
-    rules, them = ("1 rule was", "it") if count == 1 else (f"{count} rules were", "them")
-    return [f"{rules} not checked; `gemel check` lists {them}, each with its reason"]
-
-
 def assumptions_of(layout: Layout, build: Build) -> list[Problem]:
     """What is to be said of a build that is no ELF file: what was assumed, and that it tells less."""
     if build.kind == "elf":

@@ -181,12 +181,13 @@ def _checked(
     request: SignRequest, rules: Iterable[Rule] | None, trusted: tuple[PublicKey, ...] = ()
 ) -> CheckResult:
     """What a check says of the image as it is now, by ``rules`` (None: all)."""
+    plan = request.read.layout
     return check(
         request.read,
         request.loaded,
         request.handed,
-        version=version_of(request.version),
-        rollback=request.rollback,
+        version=version_of(request.version or plan.version),
+        rollback=plan.rollback if request.rollback is None else request.rollback,
         trusted=trust_of_signer(trusted),
         rehearsal=False,
         rules=rules,

@@ -165,4 +165,4 @@ def test_one_core_has_no_pair() -> None:
     """A layout with builds of one core only has nothing to compare."""
     single = layout(edits.ONE_BUILD)
     result = apply(RULE, single, IMAGE, {"station": builds()["station"]})
-    assert result.not_checked[0].reason == "the layout has no builds of two cores"
+    assert result.not_applicable[0].reason == "the layout has no builds of two cores"

@@ -6,6 +6,7 @@ keep the format ends the reading of that program alone; what was read of it befo
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterator
 
 from gemel.builds.dwarf.abbreviations import sleb, uleb
@@ -27,11 +28,21 @@ _PATH = 1
 class LineTable(NamedTuple):
     """Rows of (address, "file:line"), by address; the text is empty where a sequence ends.
 
-    ``damaged`` says what could not be read; empty if all of it was.
+    Rows of one address stand in the order of their program, the ends of sequences before the others, so that
+    the last one counts.  ``damaged`` says what could not be read; empty if all of it was.
     """
 
     rows: list[tuple[int, str]]
     damaged: str
+
+    def at(self, address: int) -> str:
+        """``file:line`` of the instruction at ``address``; empty where no sequence covers it."""
+        index = bisect_right(self.rows, address, key=_row_address) - 1
+        return self.rows[index][1] if index >= 0 else ""
+
+
+def _row_address(row: tuple[int, str]) -> int:
+    return row[0]
 
 
 class _Header(NamedTuple):
@@ -69,7 +80,7 @@ def read_lines(debug: DebugSections) -> LineTable:
         except _DAMAGE as error:
             damaged = f"the line program at offset {at:#x} is damaged ({error})"
         at += 4 + size
-    rows.sort()
+    rows.sort(key=lambda row: (row[0], row[1] != ""))
     return LineTable(rows, damaged)
 
 

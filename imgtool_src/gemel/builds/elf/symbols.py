@@ -40,7 +40,7 @@ _KINDS = {0: "notype", 1: "object", 2: "function", 3: "section", 4: "file", 5: "
 _BINDINGS = {0: "local", 1: "global", 2: "weak"}
 _BINDING_ORDER = {"global": 0, "weak": 1, "local": 2}
 _BINDING_RANKS = {1: 3, 2: 2, 0: 1}
-_FUNCTION = 2
+_OBJECT, _FUNCTION = 1, 2
 _CODE_KINDS = (0, _FUNCTION)
 
 
@@ -99,6 +99,7 @@ class SymbolTable:
         "_functions",
         "_loaded",
         "_marks",
+        "_objects",
         "_source",
         "_strings_at",
         "_table_at",
@@ -124,6 +125,7 @@ class SymbolTable:
         self._code = code_sections
         self._loaded: tuple[bytes, bytes] | None = None
         self._functions: _FunctionIndex | None = None
+        self._objects: _ObjectIndex | None = None
         self._marks: dict[int, list[tuple[int, str]]] | None = None
         self._values: list[int] | None = None
         self._asked: dict[frozenset[str], dict[str, Symbol]] = {}
@@ -213,11 +215,21 @@ class SymbolTable:
         """The function whose code holds ``address``, and how many bytes into it that is.
 
         Bit 0 of ``address`` is ignored.  A function whose size covers the address goes before the
-        nearest preceding function or plain label without a size in the same section of code.
+        nearest preceding function or plain label without a size in the same section of code, which reaches to
+        the next function.
         """
         if self._functions is None:
             self._functions = _FunctionIndex(*self._load(), self._code)
         return self._functions.at(address & ~1)
+
+    def object_at(self, address: int) -> tuple[Symbol, int] | None:
+        """The object of known size that holds ``address``, and how many bytes into it that is.
+
+        Of several the one that starts last.  The table is gone through once, for all questions.
+        """
+        if self._objects is None:
+            self._objects = _ObjectIndex(*self._load())
+        return self._objects.at(address)
 
     def objects_in(self, span: Span) -> tuple[Symbol, ...]:
         """The defined objects and labels without a type whose value lies in ``span``, in file order."""
@@ -259,7 +271,10 @@ class SymbolTable:
         known = {
             symbol.name
             for symbol in self.all()
-            if symbol.defined and abs(len(symbol.name) - len(name)) <= 2 and not symbol.mapping
+            if symbol.defined
+            and symbol.kind not in ("file", "section")
+            and abs(len(symbol.name) - len(name)) <= 2
+            and not symbol.mapping
         }
         return get_close_matches(name, sorted(known), n=3)
 
@@ -330,14 +345,14 @@ class _FunctionIndex:
 
     def at(self, address: int) -> tuple[Symbol, int] | None:
         """See ``SymbolTable.function_at``; ``address`` is even."""
-        at = bisect_right(self._sized_starts, address) - 1
+        nearest = at = bisect_right(self._sized_starts, address) - 1
         while at >= 0 and self._reach[at] > address:
             start, _, _, number, size = self._sized[at]
             if start + size > address:
                 return self._symbol(-number), address - start
             at -= 1
         at = bisect_right(self._label_starts, address) - 1
-        if at >= 0:
+        if at >= 0 and (nearest < 0 or self._sized_starts[nearest] <= self._label_starts[at]):
             symbol = self._symbol(-self._labels[at][3])
             if self._sections[symbol.section_index].holds(address):
                 return symbol, address - self._label_starts[at]
@@ -345,6 +360,38 @@ class _FunctionIndex:
 
     def _symbol(self, number: int) -> Symbol:
         return _symbol(_ENTRY.unpack_from(self._table, number * ENTRY_SIZE), self._strings)
+
+
+class _ObjectIndex:
+    """Objects of known size sorted by address; only those that are asked for get a name."""
+
+    __slots__ = ("_entries", "_reach", "_starts", "_strings", "_table")
+
+    def __init__(self, table: bytes, strings: bytes) -> None:
+        words = _words(table)
+        entries = [
+            (value, size, number)
+            for number, (value, size, tail) in enumerate(
+                zip(words[1::4], words[2::4], words[3::4], strict=True)
+            )
+            if size and tail & 0xF == _OBJECT and tail >> 16 != _UNDEFINED
+        ]
+        entries.sort(key=lambda entry: (entry[0], -entry[1], -entry[2]))
+        self._table, self._strings, self._entries = table, strings, entries
+        self._starts = [entry[0] for entry in entries]
+        self._reach = list(accumulate((start + size for start, size, _ in entries), max))
+
+    def at(self, address: int) -> tuple[Symbol, int] | None:
+        """See ``SymbolTable.object_at``."""
+        at = bisect_right(self._starts, address) - 1
+        while at >= 0 and self._reach[at] > address:
+            start, size, number = self._entries[at]
+            if start + size > address:
+                return _symbol(
+                    _ENTRY.unpack_from(self._table, number * ENTRY_SIZE), self._strings
+                ), address - start
+            at -= 1
+        return None
 
 
 def _marks_of(table: bytes, strings: bytes) -> dict[int, list[tuple[int, str]]]:

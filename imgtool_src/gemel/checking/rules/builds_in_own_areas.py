@@ -13,6 +13,7 @@ from gemel.inspection.wording import (
     needs_build,
     own_areas_words,
     owners_of,
+    see,
     segment_words,
     sized,
 )
@@ -32,11 +33,13 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             yield NotChecked(where, needs_build(name))
             continue
         if over_the_memory(inspection.layout, placement.plan, placement.build):
-            yield NotChecked(where, "it is larger than what the memory has left: see load-addresses-in-flash")
+            yield NotChecked(
+                where, see("load-addresses-in-flash", "it is larger than what the memory has left")
+            )
             continue
         in_flash = [piece for piece in placement.pieces if _in_flash(inspection, piece).size]
         if not in_flash:
-            yield NotChecked(where, "none of its bytes lies in flash: see load-addresses-in-flash")
+            yield NotChecked(where, see("load-addresses-in-flash", "none of its bytes is in flash"))
             continue
         yield from found_or_holds(_findings(inspection, placement, in_flash), where)
 

@@ -17,7 +17,7 @@ from gemel.inspection.start_tables import StartBlocks, StartEntry, tells_clears
 from gemel.inspection.wording import biggest_symbols, concerned, found_or_holds, lines_in_short, sized
 from gemel.layout.addresses import plain_span
 from gemel.layout.model import BuildPlan
-from gemel.outcomes import Finding, NotChecked, Outcome
+from gemel.outcomes import Finding, NotChecked, Outcome, Reason
 from gemel.spans import Span, format_address, without
 
 if TYPE_CHECKING:
@@ -157,6 +157,6 @@ RULE = Rule(
     "zero table from SIZEOF; give what shall keep its content a section of its own, such as .noinit.",
     source="ISO/IEC 9899:2011, section 6.7.9, paragraph 10; common practice (tables and symbols of start-up "
     "code); both from memory",
-    absent="no build has sections that it clears, by its zero table or the usual symbols",
+    absent=Reason("no build has sections that it clears, by its zero table or the usual symbols"),
     check=check,
 )

@@ -12,7 +12,7 @@ from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram_claims import own_ram, ram_of, shared_ram
 from gemel.inspection.wording import concerned, found_or_holds, needs_elf, sized
 from gemel.layout.model import BuildPlan, Layout
-from gemel.outcomes import Finding, NotChecked, Outcome
+from gemel.outcomes import Finding, NotChecked, Outcome, Reason
 from gemel.spans import Span, without
 
 
@@ -26,7 +26,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         builds = [inspection.builds.get(plan.name) for plan in pair]
         reasons = [needs_elf(plan.name, build, "RAM use") for plan, build in zip(pair, builds, strict=True)]
         if any(reasons):
-            yield NotChecked(where, "; ".join(reason for reason in reasons if reason))
+            yield NotChecked(where, Reason.joined(filter(None, reasons)))
             continue
         takers = [(plan, build) for plan, build in zip(pair, builds, strict=True) if build]
         claims = [without(ram_of(layout, plan, build), shared_ram(layout)) for plan, build in takers]

@@ -21,7 +21,7 @@ from gemel.inspection.wording import (
 )
 from gemel.layout.addresses import locate, seen_by
 from gemel.layout.model import Area, BuildPlan, Layout
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.spans import Span, format_address, without
 
 
@@ -38,7 +38,11 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             yield from findings
         elif _owner_unknown(inspection.layout, plan, build):
             yield NotChecked(
-                where, f"needs the RAM that the core owns: ram in [core.{plan.core}] of the layout"
+                where,
+                Reason(
+                    f"needs the RAM that the core owns: ram in [core.{plan.core}] of the layout",
+                    Need("layout", f"core.{plan.core}.ram"),
+                ),
             )
         else:
             yield Holds(where)

@@ -9,7 +9,7 @@ from gemel.checking.findings.start_reach import copied_build_at, misplaced, not_
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.start_tables import StartEntry
-from gemel.outcomes import Finding, Outcome
+from gemel.outcomes import Finding, Outcome, Reason
 from gemel.placement.placing import Placement
 from gemel.spans import without
 
@@ -42,6 +42,6 @@ RULE = Rule(
     remedy="Take start, end and size of each block from its section in the linker script: ADDR and SIZEOF "
     "of the same section, in the unit that the start-up code counts in.",
     source="common practice (tables and symbols of start-up code, from memory)",
-    absent="no build has symbols that tell what its start-up code copies",
+    absent=Reason("no build has symbols that show what its start-up code copies"),
     check=check,
 )

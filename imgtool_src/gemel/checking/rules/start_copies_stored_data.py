@@ -13,7 +13,7 @@ from gemel.inspection.start_tables import StartEntry
 from gemel.inspection.windows import parts_of, windows_of
 from gemel.inspection.wording import concerned, segment_words, sized
 from gemel.layout.addresses import locate
-from gemel.outcomes import Finding, Outcome
+from gemel.outcomes import Finding, Outcome, Reason
 from gemel.placement.placing import Placement
 from gemel.spans import Span, format_address, format_size
 
@@ -134,6 +134,6 @@ RULE = Rule(
     "and SIZEOF of the same section.",
     source="System V gABI, chapter 7, program header, p_vaddr and p_paddr; common practice (tables and "
     "symbols of start-up code, from memory)",
-    absent="no build has symbols that tell what its start-up code copies",
+    absent=Reason("no build has symbols that show what its start-up code copies"),
     check=check,
 )

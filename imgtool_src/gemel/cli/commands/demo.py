@@ -21,7 +21,10 @@ SHOW = ("show", "tide.hex", "--layout", LAYOUT, *GIVEN)
 MISTAKE = ("join", LAYOUT, GIVEN[0], f"sampler={FAULTY}", "-o", "wrong.hex")
 REHEARSE = ("rehearse", LAYOUT, "tide.hex", *GIVEN)
 JOIN_FAULTY_START = ("join", LAYOUT, f"station={FAULTY_START}", GIVEN[1], "-o", "silent.hex")
-REHEARSE_FAULTY_START = ("rehearse", LAYOUT, "silent.hex", f"station={FAULTY_START}", GIVEN[1])
+REHEARSE_FAULTY_START = (
+    *("rehearse", LAYOUT, "silent.hex", f"station={FAULTY_START}", GIVEN[1]),
+    *("--budget", "2000000"),
+)
 
 INTRODUCTION = """\
 A harbour tide gauge runs on a microcontroller with two cores. The station

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 from gemel.cli.declared import IntRange, argument, option, sub_command
@@ -73,15 +74,16 @@ def command(
     Example:
       gemel join tide-gauge.toml station=station.elf sampler=sampler.elf -o tide.hex -o tide.bin
     """
-    from gemel.checking.reports.as_text import summary_of
+    from gemel.checking.identity import identity_lines, identity_of
+    from gemel.checking.reports.as_text import report_of
     from gemel.cli.endings import NOTHING_WRITTEN
-    from gemel.cli.printing import print_done, print_remarks, written_words
+    from gemel.cli.printing import print_done, print_remarks, prose_width, written_words
     from gemel.cli.signing.key_options import KeysAtHand
     from gemel.cli.signing.pass_phrases import PassPhrases
     from gemel.cli.signing.seal_lines import NOT_SEALED, seal_lines
     from gemel.files.output_targets import refuse_targets
     from gemel.workflows.inputs import build_files, load_builds, load_layout, version_of
-    from gemel.workflows.joining import assumptions_of, contents_of, join_and_check, not_checked_line
+    from gemel.workflows.joining import assumptions_of, contents_of, join_and_check
     from gemel.workflows.sealing import refuse_unsealable
     from gemel.workflows.writing import memory_files, refuse_suffixes, write_images
 
@@ -97,16 +99,18 @@ def command(
         for build in handed.values():
             print_remarks([*build.remarks, *assumptions_of(read.layout, build)])
         made = join_and_check(read, handed, version, rollback, keys, leave_unsealed, disassemble)
-    echo("\n".join(summary_of(made.result)))
-    if not made.result.passes:
+    joined, result = made.joined, made.result
+    echo("\n".join(identity_lines(identity_of(result.inspection), prose_width(sys.stdout))))
+    if result.passes:
+        echo("\n".join(contents_of(joined)))
+        if made.seal:
+            echo("\n".join(seal_lines(read.layout, made.seal)))
+        elif read.layout.seal or leave_unsealed:
+            echo(NOT_SEALED)
+        write_images(joined.image, *outputs, layout=read, memories=whole)
+        print_done(written_words([*outputs, *whole]))
+    else:
         echo(NOTHING_WRITTEN, err=True)
-        return 1
-    joined = made.joined
-    echo("\n".join([*not_checked_line(made.result), *contents_of(joined)]))
-    if made.seal:
-        echo("\n".join(seal_lines(read.layout, made.seal)))
-    elif read.layout.seal or leave_unsealed:
-        echo(NOT_SEALED)
-    write_images(joined.image, *outputs, layout=read, memories=whole)
-    print_done(written_words([*outputs, *whole]))
-    return 0
+    echo("")
+    echo("\n".join(report_of(result, width=prose_width(sys.stdout))))
+    return 0 if result.passes else 1

@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections.abc import Mapping
 
 from gemel.builds.build import Build
+from gemel.builds.dwarf.lines import LineTable
 from gemel.builds.source import ByteSource
 from gemel.inspection.core_views import whereabouts
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.vector_tables import likely_tables
 from gemel.spans import format_address
 from gemel.structs import Struct
-
-REACH = 0x1000
-"""Bytes behind the last line entry of a sequence that still count as its line, at most."""
 
 
 class Place(Struct):
@@ -42,7 +39,7 @@ class CodeNames:
 
     def __init__(self, subject: Inspection, sources: Mapping[str, ByteSource]) -> None:
         self._subject, self._sources = subject, sources
-        self._lines: dict[str, list[tuple[int, str]]] = {}
+        self._lines: dict[str, LineTable] = {}
         self.notes: list[str] = []
 
     def builds_of(self, core: str) -> list[tuple[str, Build]]:
@@ -100,23 +97,21 @@ class CodeNames:
 
     def _source(self, core: str, address: int) -> str:
         for name, build in self.builds_of(core):
-            if build.segment_at_run(address) and name in self._sources:
-                table = self._lines_of(name)
-                index = bisect_right(table, (address, "\U0010ffff")) - 1
-                if index >= 0 and table[index][1] and address - table[index][0] < REACH:
-                    return table[index][1]
+            covered = name in self._sources and build.segment_at_run(address)
+            if covered and (found := self._lines_of(name).at(address)):
+                return found
         return ""
 
-    def _lines_of(self, name: str) -> list[tuple[int, str]]:
+    def _lines_of(self, name: str) -> LineTable:
         if name not in self._lines:
             self._lines[name] = self._read_lines(name)
         return self._lines[name]
 
-    def _read_lines(self, name: str) -> list[tuple[int, str]]:
+    def _read_lines(self, name: str) -> LineTable:
         debug = self._subject.placements[name].build.debug
         if debug is None:
-            return []
-        rows, damaged = debug.lines()
-        if damaged:
-            self.notes.append(f"some source lines of build {name} are not shown: {damaged}")
-        return rows
+            return LineTable([], "")
+        table = debug.lines()
+        if table.damaged:
+            self.notes.append(f"some source lines of build {name} are not shown: {table.damaged}")
+        return table

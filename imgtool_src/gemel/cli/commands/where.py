@@ -1,0 +1,111 @@
+"""``gemel where``."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from gemel.cli.declared import Choice, argument, option, sub_command
+from gemel.cli.echo import echo
+from gemel.cli.parameters import ADDRESS, FILE
+
+if TYPE_CHECKING:
+    from gemel.builds.build import Build
+    from gemel.layout.reader import ReadLayout
+    from gemel.lookup.facts import Lookup
+
+
+@sub_command("where")
+@argument("words", metavar="[LAYOUT] [NAME=BUILD]... [ADDRESS|SYMBOL]...", several=True)
+@option("--image", kind=FILE, help="Image whose bytes and record are used too.")
+@option("--at", kind=ADDRESS, help="Where a raw binary goes; else the start of the layout's first flash.")
+@option("--core", "cores", multiple=True, metavar="CORE", help="Only this core's view. May be repeated.")
+@option(
+    "--format", "form", kind=Choice(["text", "json"]), default="text", help="Form of the result on stdout."
+)
+def command(
+    words: tuple[str, ...], image: Path | None, at: int | None, cores: tuple[str, ...], form: str
+) -> int:
+    """Look up addresses and symbols as each core sees them.
+
+    An address (0x1000_0204 or 10000204) is shown with its memory, area, build, section, symbol and source line,
+    and with the other addresses and cores that reach it. A symbol, or SYMBOL+OFFSET, is shown with its address
+    for every core. With neither, text is read from stdin and printed with the names of its addresses in place: a
+    log, a back trace, a dump of fault registers. LAYOUT ends in .toml; where it is left out, gemel.toml in the
+    folder is used if it is there. Without a layout, each build is taken by itself.
+
+    \b
+    Example:
+      gemel where tide-gauge.toml station=station.elf sampler=sampler.elf 0x1000_8124
+    """
+    from gemel.workflows.inputs import read_image
+    from gemel.workflows.looking_up import lookup_of, where
+
+    layout, builds, queries = _sorted(words)
+    read, given = _inputs(layout, builds)
+    if image is not None and read is None:
+        from gemel.errors import Problem, UsageProblem
+
+        raise UsageProblem(
+            Problem(
+                "an image is read by a layout", where="--image", found=str(image), next_step="give LAYOUT"
+            )
+        )
+    loaded = read_image(image, layout=read, at=at) if image else None
+    lookup = lookup_of(read, given, loaded)
+    if not queries:
+        return _annotate(lookup, cores)
+    answers = where(lookup, queries, cores)
+    if form == "json":
+        from gemel.lookup.as_json import report
+
+        echo(report(answers).encode("ascii"), nl=False)
+        return 0
+    from gemel.cli.printing import terminal_width
+    from gemel.lookup.as_text import text_of
+
+    width = terminal_width(sys.stdout)
+    echo("\n\n".join("\n".join(text_of(answer, width)) for answer in answers))
+    return 0
+
+
+def _sorted(words: Sequence[str]) -> tuple[Path | None, list[str], list[str]]:
+    """The layout's file, the builds and the questions, from words in any order; the folder's own layout if none."""
+    from gemel.cli.positions import layout_among
+
+    layout, queries = layout_among([word for word in words if "=" not in word])
+    return layout, [word for word in words if "=" in word], queries
+
+
+def _inputs(layout: Path | None, builds: Sequence[str]) -> tuple[ReadLayout | None, dict[str, Build]]:
+    from gemel.workflows.inputs import build_files, load_builds, load_layout
+
+    if layout is not None:
+        read = load_layout(layout)
+        return read, load_builds(read, build_files(read.layout, builds))
+    files = {}
+    for text in builds:
+        name, _, file = text.partition("=")
+        files[name] = Path(file)
+    return None, load_builds(None, files)
+
+
+def _annotate(lookup: Lookup, cores: Sequence[str]) -> int:
+    """Print stdin with its addresses named."""
+    from gemel.errors import UsageProblem
+    from gemel.lookup.annotating import annotated
+    from gemel.workflows.looking_up import unknown_cores
+
+    if problems := unknown_cores(lookup, cores):
+        raise UsageProblem(problems)
+    for line in annotated(_lines(), lookup, cores or lookup.cores):
+        echo(line)
+    return 0
+
+
+def _lines() -> Iterator[str]:
+    """The lines of stdin; bytes that are no text come through as escapes."""
+    for line in sys.stdin.buffer if sys.stdin else ():
+        yield line.decode("utf-8", "backslashreplace")

@@ -1,0 +1,76 @@
+"""What one build calls its addresses: section, symbol, source line."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from gemel.structs import NamedTuple
+
+if TYPE_CHECKING:
+    from gemel.builds.build import Build
+    from gemel.builds.dwarf.lines import LineTable
+    from gemel.builds.elf.symbols import Symbol
+
+NAMED_KINDS = ("function", "object", "notype", "common")
+"""The kinds of symbols that stand for a place; sections, files and thread-local ones do not."""
+
+
+class NameAt(NamedTuple):
+    """What a build has at a run address; empty texts and size 0 where nothing tells."""
+
+    address: int
+    section: str
+    symbol: str
+    offset: int
+    size: int
+    source: str
+
+
+class BuildNames:
+    """The names of one build's run addresses; nothing is read before the first question."""
+
+    def __init__(self, build: Build) -> None:
+        self._build = build
+        self._lines: LineTable | None = None
+
+    def at(self, address: int) -> NameAt | None:
+        """What is at ``address``; None where the build takes no memory there."""
+        section = self.section(address)
+        if not section and not any(segment.run_span.holds(address) for segment in self._build.segments):
+            return None
+        found = self._symbol_at(address)
+        if found is None:
+            return NameAt(address, section, "", 0, 0, self.source(address))
+        symbol, offset = found
+        source = self.source(address) if symbol.kind != "object" else ""
+        return NameAt(address, section, symbol.name, offset, symbol.size, source)
+
+    def named(self, name: str) -> tuple[Symbol, ...]:
+        """The definitions of ``name`` that stand for a place or a plain number."""
+        symbols = self._build.symbols.named(name) if self._build.symbols else ()
+        return tuple(each for each in symbols if each.defined and each.kind in NAMED_KINDS)
+
+    def near(self, name: str) -> list[str]:
+        """Up to three names like ``name``."""
+        return self._build.symbols.near_names(name) if self._build.symbols else []
+
+    def section(self, address: int) -> str:
+        """The allocated section at ``address``; empty where there is none or the file has no sections."""
+        for section in self._build.sections.all() if self._build.sections else ():
+            if section.allocated and section.span.holds(address):
+                return section.name
+        return ""
+
+    def source(self, address: int) -> str:
+        """``file:line``; empty where no line program covers ``address``."""
+        if self._build.debug is None:
+            return ""
+        if self._lines is None:
+            self._lines = self._build.debug.lines()
+        return self._lines.at(address)
+
+    def _symbol_at(self, address: int) -> tuple[Symbol, int] | None:
+        symbols = self._build.symbols
+        if symbols is None:
+            return None
+        return symbols.object_at(address) or symbols.function_at(address)

@@ -1,0 +1,272 @@
+"""What each core finds at an address, and where each core finds a symbol."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING, Literal
+
+from gemel.errors import Problem
+from gemel.layout.addresses import locate, starts_of
+from gemel.lookup.build_names import BuildNames, NameAt
+from gemel.spans import ADDRESS_SPACE, Address, Span
+from gemel.structs import Struct
+
+if TYPE_CHECKING:
+    from gemel.builds.build import Build
+    from gemel.builds.elf.symbols import Symbol
+    from gemel.inspection.inspection import Inspection
+
+FORMAT = 1
+"""The version of the JSON form."""
+
+
+class Hit(Struct):
+    """What one build has at an address.
+
+    ``use``: ``runs`` where its code or data is used there, ``stored`` where the image stores bytes there that are
+    used at ``run_address``, both as its own core sees it.  ``offset`` is bytes from the start of ``symbol``;
+    texts are empty, and ``size`` is 0, where nothing tells.
+    """
+
+    build: str
+    core: str
+    use: Literal["runs", "stored"]
+    run_address: Address
+    section: str
+    symbol: str
+    offset: int
+    size: int
+    source: str
+
+
+class View(Struct):
+    """What one core finds at an address: memory and area, and the builds that have something there.
+
+    ``also_at`` are other addresses at which this core reaches the same byte, ``word`` is what the image stores
+    in the four bytes around it (None: nothing, or no image was given).
+    """
+
+    core: str
+    address: Address
+    memory: str
+    kind: str
+    area: str
+    also_at: tuple[Address, ...]
+    word: Address | None
+    hits: tuple[Hit, ...]
+
+
+class AddressFacts(Struct):
+    """An address, as each core sees it; ``query`` is how it was asked for."""
+
+    query: str
+    address: Address
+    views: tuple[View, ...]
+
+
+class SeenAt(Struct):
+    """Where a core finds a byte; None where it does not see that memory."""
+
+    core: str
+    address: Address | None
+
+
+class SymbolUse(Struct):
+    """One definition of a symbol.  ``stored_at`` is the plain address of its bytes in flash, if it has any there."""
+
+    build: str
+    core: str
+    name: str
+    kind: str
+    binding: str
+    size: int
+    section: str
+    run_address: Address
+    source: str
+    stored_at: Address | None
+    seen: tuple[SeenAt, ...]
+
+
+class SymbolFacts(Struct):
+    """A symbol, wherever a build defines it; ``query`` is how it was asked for."""
+
+    query: str
+    uses: tuple[SymbolUse, ...]
+
+
+Answer = AddressFacts | SymbolFacts
+
+
+class Answers(Struct):
+    """All answers, in the order of the questions."""
+
+    addresses: tuple[AddressFacts, ...]
+    symbols: tuple[SymbolFacts, ...]
+
+
+class Lookup:
+    """Answers questions about one device, or, without a layout, about builds that share no memory."""
+
+    def __init__(self, inspection: Inspection | None, builds: Mapping[str, Build]) -> None:
+        """``inspection`` None: there is no layout, and each build stands for a core of its name."""
+        self._inspection = inspection
+        self._names = {name: BuildNames(build) for name, build in builds.items()}
+        self._builds = builds
+
+    @property
+    def cores(self) -> tuple[str, ...]:
+        """The cores, the primary first."""
+        if self._inspection is None:
+            return tuple(self._builds)
+        cores = self._inspection.layout.cores.values()
+        return tuple(core.name for core in sorted(cores, key=lambda core: core.role != "primary"))
+
+    def address(self, address: int, query: str, cores: Iterable[str] | None = None) -> AddressFacts:
+        """What each of ``cores`` (None: all) finds at ``address``, 0 to 2**32 - 1; bit 0 counts as any other."""
+        views = tuple(self._view(core, address) for core in (self.cores if cores is None else cores))
+        return AddressFacts(query, Address(address), views)
+
+    def symbol(self, name: str, offset: int = 0) -> SymbolFacts:
+        """Every definition of ``name``, ``offset`` bytes further on; none where no build has it."""
+        uses = [
+            self._use(build, symbol, offset)
+            for build, names in self._names.items()
+            for symbol in names.named(name)
+        ]
+        return SymbolFacts(f"{name}+{offset:#x}" if offset else name, tuple(uses))
+
+    def unknown(self, name: str) -> Problem:
+        """The problem that no build has a symbol ``name``, with the likest names."""
+        near = list(dict.fromkeys(each for names in self._names.values() for each in names.near(name)))
+        searched = ", ".join(f"{build} ({each.file})" for build, each in self._builds.items())
+        return Problem(
+            "unknown symbol",
+            where=searched or "no build given",
+            found=name,
+            expected="an address, or a symbol of a given build",
+            next_step=f"nearest names: {', '.join(near[:3])}"
+            if near
+            else "give the build that defines it: NAME=BUILD",
+        )
+
+    def _core_of(self, build: str) -> str:
+        return build if self._inspection is None else self._inspection.layout.builds[build].core
+
+    def _view(self, core: str, address: int) -> View:
+        if self._inspection is None:
+            found = _hits(core, core, "runs", self._names[core].at(address))
+            return View(core, Address(address), "", "", "", (), None, found)
+        layout = self._inspection.layout
+        located = locate(layout, address, core)
+        if located is None:
+            return View(core, Address(address), "", "", "", (), None, ())
+        others = (start + located.offset for start in starts_of(located.memory, core))
+        hits = [hit for build in layout.builds for hit in self._hits_of(build, located.plain)]
+        return View(
+            core,
+            Address(address),
+            located.memory.name,
+            located.memory.kind,
+            next(
+                (
+                    area.name
+                    for area in layout.areas.values()
+                    if layout.span_of(area.name).holds(located.plain)
+                ),
+                "",
+            ),
+            tuple(Address(other) for other in others if other != address),
+            self._word(located.plain) if located.memory.holds_image else None,
+            tuple(hits),
+        )
+
+    def _word(self, plain: int) -> Address | None:
+        word = Span(plain & ~3, 4)
+        inspection = self._inspection
+        if inspection is None or not any(span.overlaps(word) for span in inspection.image.spans()):
+            return None
+        return Address(int.from_bytes(inspection.bytes_of(word), "little"))
+
+    def _hits_of(self, build: str, plain: int) -> list[Hit]:
+        """What a build has at a plain address: given as a file, or as the image's record places it."""
+        inspection, core = self._inspection, self._core_of(build)
+        if inspection is None:
+            return []
+        names = self._names.get(build)
+        if names is None:
+            placed = inspection.placed.get(build)
+            if placed is None or not placed.stored.holds(plain):
+                return []
+            run = placed.run_address(plain)
+            use: Literal["runs", "stored"] = "runs" if run in self._addresses(plain, core) else "stored"
+            return [Hit(build, core, use, Address(run), "", "", 0, 0, "")]
+        hits: list[Hit] = []
+        for address in self._addresses(plain, core):
+            hits += _hits(build, core, "runs", names.at(address))
+        for piece in inspection.placements[build].pieces:
+            if piece.span.holds(plain):
+                run = piece.segment.run_address + plain - piece.address
+                if all(hit.run_address != run for hit in hits):
+                    hits += _hits(build, core, "stored", names.at(run))
+        return hits
+
+    def _addresses(self, plain: int, core: str) -> list[int]:
+        """Every address under which ``core`` reaches the byte at a plain address."""
+        layout = self._inspection.layout if self._inspection else None
+        located = locate(layout, plain) if layout else None
+        if located is None:
+            return [plain]
+        return list(dict.fromkeys(start + located.offset for start in starts_of(located.memory, core)))
+
+    def _use(self, build: str, symbol: Symbol, offset: int) -> SymbolUse:
+        names, core = self._names[build], self._core_of(build)
+        run = (symbol.address + offset) % ADDRESS_SPACE
+        plain, stored = self._plain(core, run), None
+        if self._inspection is not None:
+            pieces = self._inspection.placements[build].pieces
+            stored = next(
+                (
+                    piece.address + run - piece.segment.run_address
+                    for piece in pieces
+                    if 0 <= run - piece.segment.run_address < len(piece.segment.data)
+                ),
+                None,
+            )
+        others = [each for each in self.cores if each != core] if self._inspection else []
+        return SymbolUse(
+            build,
+            core,
+            symbol.name,
+            symbol.kind,
+            symbol.binding,
+            symbol.size,
+            names.section(run),
+            Address(run),
+            names.source(run) if symbol.kind in ("function", "notype") else "",
+            None if stored is None else Address(stored),
+            tuple(SeenAt(each, self._seen(plain, each)) for each in others),
+        )
+
+    def _plain(self, core: str, address: int) -> int | None:
+        located = locate(self._inspection.layout, address, core) if self._inspection else None
+        return located.plain if located else None
+
+    def _seen(self, plain: int | None, core: str) -> Address | None:
+        return None if plain is None else Address(self._addresses(plain, core)[0])
+
+
+def _hits(build: str, core: str, use: Literal["runs", "stored"], found: NameAt | None) -> tuple[Hit, ...]:
+    if found is None:
+        return ()
+    hit = Hit(
+        build,
+        core,
+        use,
+        Address(found.address),
+        found.section,
+        found.symbol,
+        found.offset,
+        found.size,
+        found.source,
+    )
+    return (hit,)

@@ -1,0 +1,66 @@
+"""The bits of the fault status registers by name, and what an exception return value says.
+
+Armv7-M and Armv8-M Architecture Reference Manuals, "Configurable Fault Status Register", "HardFault Status
+Register", "EXC_RETURN" (from memory); Armv6-M has only the return values.
+"""
+
+from __future__ import annotations
+
+import re
+
+_MEMORY = {0: "IACCVIOL", 1: "DACCVIOL", 3: "MUNSTKERR", 4: "MSTKERR", 5: "MLSPERR", 7: "MMARVALID"}
+_BUS = {
+    0: "IBUSERR",
+    1: "PRECISERR",
+    2: "IMPRECISERR",
+    3: "UNSTKERR",
+    4: "STKERR",
+    5: "LSPERR",
+    7: "BFARVALID",
+}
+_USAGE = {0: "UNDEFINSTR", 1: "INVSTATE", 2: "INVPC", 3: "NOCP", 4: "STKOF", 8: "UNALIGNED", 9: "DIVBYZERO"}
+_CONFIGURABLE = {
+    **_MEMORY,
+    **{8 + bit: name for bit, name in _BUS.items()},
+    **{16 + bit: name for bit, name in _USAGE.items()},
+}
+_HARD = {1: "VECTTBL", 30: "FORCED", 31: "DEBUGEVT"}
+_REGISTERS = {
+    "cfsr": _CONFIGURABLE,
+    "hfsr": _HARD,
+    "mmfsr": _MEMORY,
+    "mfsr": _MEMORY,
+    "bfsr": _BUS,
+    "ufsr": _USAGE,
+}
+NO_ADDRESS = re.compile(
+    r"(?:[acehimx]?psr|primask|basepri|faultmask|control|icsr|shcsr|dfsr|afsr|abfsr|sfsr|ccr|aircr|scr|fpscr|fpccr"
+    r"|cpacr|cpuid|size|length|crc\d*|sp_?lim|count)$",
+    re.IGNORECASE,
+)
+"""Names of registers and values that hold no address."""
+
+
+def flags_of(register: str, value: int) -> str | None:
+    """The set bits of a fault status register by name, ``no bit set`` for 0; None for any other register.
+
+    A bit without a name is written as ``bit 12``.
+    """
+    bits = _REGISTERS.get(register.lower())
+    if bits is None:
+        return None
+    names = [bits.get(bit, f"bit {bit}") for bit in range(32) if value >> bit & 1]
+    return ", ".join(names) or "no bit set"
+
+
+def exception_return(value: int) -> str:
+    """What a value of EXC_RETURN returns to; empty for a value that is none.
+
+    Bit 2 names the stack, bit 3 the mode, bit 4 is clear where the frame holds float registers.
+    """
+    if value >> 8 != 0xFF_FFFF or value & 0x83 not in (0x81, 0x80) or value == 0xFFFF_FFFF:
+        return ""
+    mode = "thread mode" if value & 8 else "handler mode"
+    stack = "process stack" if value & 4 else "main stack"
+    frame = "" if value & 16 else ", float frame"
+    return f"exception return to {mode}, {stack}{frame}"

@@ -1,0 +1,94 @@
+"""Addresses and symbols looked up in builds, by a layout where there is one."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from gemel.errors import Problem, UsageProblem
+from gemel.image.sparse import SparseBytes
+from gemel.lookup.facts import AddressFacts, Answer, Lookup
+
+if TYPE_CHECKING:
+    from gemel.builds.build import Build
+    from gemel.image.image import Image
+    from gemel.layout.reader import ReadLayout
+
+_HEXADECIMAL = re.compile(r"0[xX][0-9A-Fa-f_]+")
+_BARE = re.compile(r"(?=.*[0-9])[0-9A-Fa-f]{8}")
+_WITH_OFFSET = re.compile(r"(?P<name>.+?)\s*\+\s*(?P<offset>0[xX][0-9A-Fa-f]+|[0-9]+)")
+
+
+def lookup_of(layout: ReadLayout | None, builds: Mapping[str, Build], image: Image | None = None) -> Lookup:
+    """What answers questions about these builds, and the image's record and words where one is given.
+
+    Without a layout each build stands for a core of its own name.  Raises UsageProblem where there is nothing to
+    look anything up in.
+    """
+    if layout is None:
+        if not builds:
+            what, step = "no layout and no build to look up in", "give LAYOUT, or NAME=BUILD"
+            raise UsageProblem(Problem(what, next_step=step))
+        return Lookup(None, builds)
+    from gemel.inspection.inspection import Inspection
+
+    inspection = Inspection(layout, image.data if image else SparseBytes(), builds)
+    return Lookup(inspection, builds)
+
+
+def where(lookup: Lookup, queries: Sequence[str], cores: Sequence[str] = ()) -> list[Answer]:
+    """An answer to each query, in their order: an address (0x1000_0204, 10000204), a symbol, or symbol+offset.
+
+    ``cores`` restrict whose view of an address is given.  Raises one UsageProblem for all that cannot be answered.
+    """
+    problems = unknown_cores(lookup, cores)
+    answers: list[Answer] = []
+    for query in queries:
+        try:
+            answers.append(_answer(lookup, query, cores or lookup.cores))
+        except UsageProblem as error:
+            problems.extend(error.problems)
+    if problems:
+        raise UsageProblem(problems)
+    return answers
+
+
+def unknown_cores(lookup: Lookup, cores: Sequence[str]) -> list[Problem]:
+    """A problem for each of ``cores`` that the lookup does not have."""
+    expected = f"one of {', '.join(lookup.cores)}"
+    return [
+        Problem("unknown core", where="--core", found=core, expected=expected)
+        for core in cores
+        if core not in lookup.cores
+    ]
+
+
+def _answer(lookup: Lookup, query: str, cores: Sequence[str]) -> Answer:
+    number = _number(query)
+    if number is not None and not 0 <= number < 1 << 32:
+        expected = "0x0000_0000 to 0xFFFF_FFFF"
+        raise UsageProblem(Problem("not an address", found=query[:40], expected=expected))
+    found = lookup.symbol(query)
+    if found.uses:
+        return found
+    if number is not None:
+        return lookup.address(number, query, cores)
+    if match := _WITH_OFFSET.fullmatch(query):
+        moved = lookup.symbol(match["name"], int(match["offset"], 0) & 0xFFFF_FFFF)
+        if moved.uses:
+            return moved
+    raise UsageProblem(lookup.unknown(query))
+
+
+def _number(query: str) -> int | None:
+    if _HEXADECIMAL.fullmatch(query):
+        return int(query.replace("_", ""), 16)
+    if _BARE.fullmatch(query):
+        return int(query, 16)
+    return int(query) if query.isascii() and query.isdigit() and len(query) <= 20 else None
+
+
+def is_address(answer: Answer) -> bool:
+    """Whether the answer is about an address."""
+    return isinstance(answer, AddressFacts)

@@ -1,0 +1,214 @@
+"""``gemel where``: addresses and symbols as each core sees them, and text with its addresses named."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+
+import jsonschema
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from tide_gauge import BUILT, ROOT, join, layout_file
+
+import gemel
+from gemel.errors import UsageProblem
+from gemel.lookup.annotating import annotated
+from gemel.lookup.as_json import report, where_schema
+from gemel.lookup.as_text import text_of
+from gemel.m_profile.fault_registers import exception_return, flags_of
+from gemel.workflows.looking_up import lookup_of, where
+
+ARRANGEMENT = "copied"
+FOLDER = BUILT / ARRANGEMENT
+
+
+def builds(*names: str) -> list[str]:
+    return [f"{name}={FOLDER / name}.elf" for name in names or ("station", "sampler")]
+
+
+@pytest.fixture(scope="module")
+def lookup():
+    read = gemel.load_layout(layout_file(ARRANGEMENT))
+    return lookup_of(
+        read, gemel.load_builds(read, {name: FOLDER / f"{name}.elf" for name in ("station", "sampler")})
+    )
+
+
+def symbol_address(name: str, symbol: str) -> int:
+    """The address that pyelftools reads, without the Thumb bit."""
+    from elftools.elf.elffile import ELFFile
+
+    with (FOLDER / f"{name}.elf").open("rb") as file:
+        (found,) = ELFFile(file).get_section_by_name(".symtab").get_symbol_by_name(symbol)
+        return found["st_value"] & ~1
+
+
+def run(*words: str, cwd=None, text: bytes = b"") -> subprocess.CompletedProcess[bytes]:
+    import os
+
+    return subprocess.run(
+        [sys.executable, "-m", "gemel", "where", *words],
+        env={**os.environ, "PYTHONPATH": str(ROOT / "imgtool_src"), "PYTHONIOENCODING": "utf-8"},
+        capture_output=True,
+        input=text,
+        cwd=cwd,
+        check=False,
+    )
+
+
+def test_code_of_a_copied_build_is_found_where_it_runs_and_where_it_is_stored(lookup):
+    """Both addresses lead to the same function of the sampler, as both cores see it."""
+    run_address = symbol_address("sampler", "run_sampler") + 6
+    stored = run_address - 0x3801_8000 + 0x1000_8000
+    for address, use in ((run_address, "runs"), (stored, "stored")):
+        facts = lookup.address(address, "")
+        assert [view.core for view in facts.views] == ["station", "sampler"]
+        for view in facts.views:
+            (hit,) = view.hits
+            assert (hit.build, hit.use, hit.symbol, hit.offset) == ("sampler", use, "run_sampler", 6)
+            assert hit.run_address == run_address
+            assert hit.section == ".text"
+
+
+def test_data_is_named_by_its_object(lookup):
+    """An address in RAM is named by the object that is there."""
+    address = symbol_address("station", "line_buffer")
+    (hit,) = lookup.address(address + 3, "").views[0].hits
+    assert (hit.symbol, hit.offset, hit.section) == ("line_buffer", 3, ".bss")
+
+
+def test_a_symbol_of_both_builds_is_given_for_both(lookup):
+    """Each definition stands with its own build's address, and where its bytes are stored."""
+    (facts,) = where(lookup, ["reset_handler"])
+    assert {use.build: use.run_address for use in facts.uses} == {
+        name: symbol_address(name, "reset_handler") for name in ("station", "sampler")
+    }
+    sampler = next(use for use in facts.uses if use.build == "sampler")
+    assert sampler.stored_at == sampler.run_address - 0x3801_8000 + 0x1000_8000
+
+
+def test_offsets_and_forms_of_numbers(lookup):
+    """SYMBOL+OFFSET, grouped, bare and decimal numbers are understood."""
+    base = symbol_address("sampler", "run_sampler")
+    (facts,) = where(lookup, ["run_sampler+0x10"])
+    assert facts.uses[0].run_address == base + 16
+    grouped = f"0x{base >> 16:04X}_{base & 0xFFFF:04X}"
+    for text in (hex(base), grouped, f"{base:08x}", str(base)):
+        (facts,) = where(lookup, [text])
+        assert facts.address == base
+        assert facts.views[0].hits[0].symbol == "run_sampler"
+
+
+def test_everything_that_cannot_be_answered_is_reported_at_once(lookup):
+    """Unknown symbols with their nearest names, numbers past 32 bits, unknown cores."""
+    with pytest.raises(UsageProblem) as caught:
+        where(lookup, ["run_sample", "0x1_0000_0000", "0x1000_0000"], ["motor"])
+    found = [(problem.what, problem.found) for problem in caught.value.problems]
+    assert found == [
+        ("unknown core", "motor"),
+        ("unknown symbol", "run_sample"),
+        ("not an address", "0x1_0000_0000"),
+    ]
+    assert "run_sampler" in caught.value.problems[1].next_step
+
+
+def test_an_address_in_no_memory_is_an_answer(lookup):
+    """It is shown as such for every core."""
+    (facts,) = where(lookup, ["0x6000_0000"])
+    assert [(view.memory, view.hits) for view in facts.views] == [("", ()), ("", ())]
+    assert text_of(facts, 80) == ["0x6000_0000", "  station  in no memory", "  sampler  in no memory"]
+
+
+def test_views_of_one_memory(tmp_path):
+    """A core that sees a memory elsewhere gets its own address, and finds other bytes at the same number."""
+    text = layout_file("in-place").read_text(encoding="utf-8")
+    assert "views" not in text
+    changed = text.replace("[memory.ram]\n", "[memory.ram]\nviews = { sampler = 0x2000_0000 }\n", 1)
+    assert changed != text
+    path = tmp_path / "seen.toml"
+    path.write_text(changed, encoding="utf-8")
+    read = gemel.load_layout(path)
+    seen = lookup_of(read, {}).address(0x2000_0010, "")
+    by_core = {view.core: view.memory for view in seen.views}
+    assert by_core == {"station": "", "sampler": "ram"}
+
+
+def test_the_image_gives_words_and_builds_without_files(tmp_path):
+    """With an image and no build, the record says whose byte it is, and the word is shown."""
+    join(ARRANGEMENT, tmp_path / "tide.hex")
+    done = run(
+        str(layout_file(ARRANGEMENT)), "--image", str(tmp_path / "tide.hex"), "0x10008004", "--format", "json"
+    )
+    assert done.returncode == 0, done.stderr
+    view = json.loads(done.stdout)["addresses"][0]["views"][0]
+    assert [hit["build"] for hit in view["hits"]] == ["sampler"]
+    assert view["word"]["value"] == symbol_address("sampler", "reset_handler") + 1
+
+
+def test_a_bench_log_is_annotated_in_place(lookup):
+    """Program counter, return address and fault bits are named; other text and small numbers stay as they are."""
+    pc, lr = symbol_address("sampler", "run_sampler"), symbol_address("station", "reset_handler") + 8
+    log = [
+        "count 0x10 of 00000020, version 1.2.3",
+        f"PC={pc:08x} LR: 0x{lr | 1:08X} CFSR=00000400 HFSR: 0x40000000 xPSR={pc:08x}",
+        "lr = 0xFFFFFFFD \x1b[31m",
+        "e0b1c2d3-10000204-11ee",
+    ]
+    lines = list(annotated(log, lookup, lookup.cores))
+    assert lines[0] == log[0]
+    assert f"PC={pc:08x} <run_sampler, " in lines[1]
+    assert f"0x{lr | 1:08X} <reset_handler + 8, " in lines[1]
+    assert "CFSR=00000400 <IMPRECISERR> HFSR: 0x40000000 <FORCED> " in lines[1]
+    assert lines[1].endswith(f"xPSR={pc:08x}")
+    assert lines[2] == "lr = 0xFFFFFFFD <exception return to thread mode, process stack> \\x1b[31m"
+
+
+@given(st.lists(st.text(max_size=60) | st.from_regex(r"[a-z]{2}=(0x)?[0-9a-fA-F_]{3,9} ?"), max_size=5))
+def test_any_text_is_passed_on(lines):
+    """Without its annotations the text is the same, with what is not printable as escapes."""
+    from gemel.text.escaping import on_one_line
+
+    lookup = lookup_of(gemel.load_layout(layout_file(ARRANGEMENT)), {})
+    for line, out in zip(lines, annotated(lines, lookup, lookup.cores), strict=True):
+        kept = out
+        for mark in (" <no bit set>",):
+            kept = kept.replace(mark, "")
+        plain = on_one_line(line.rstrip("\r\n"))
+        assert kept == plain or "<" in out
+
+
+def test_fault_registers_by_hand():
+    """Bits as the architecture manuals name them (from memory)."""
+    assert flags_of("CFSR", 0x0200_8200) == "PRECISERR, BFARVALID, DIVBYZERO"
+    assert flags_of("cfsr", 0) == "no bit set"
+    assert flags_of("HFSR", 0x4000_0000) == "FORCED"
+    assert flags_of("UFSR", 0x0002) == "INVSTATE"
+    assert flags_of("r0", 1) is None
+    assert exception_return(0xFFFF_FFF1) == "exception return to handler mode, main stack"
+    assert exception_return(0xFFFF_FFED) == "exception return to thread mode, process stack, float frame"
+    assert exception_return(0xFFFF_FFFF) == ""
+    assert exception_return(0x1000_0001) == ""
+
+
+def test_json_keeps_to_its_schema(lookup):
+    """What is printed as JSON is valid by the schema derived from the declarations."""
+    answers = where(lookup, ["0x1000_8124", "reset_handler", "0xE000_0000", "line_buffer"])
+    jsonschema.validate(json.loads(report(answers)), where_schema())
+
+
+def test_command_from_a_folder_with_its_own_layout(tmp_path):
+    """``gemel.toml`` in the folder is the layout where none is named; without any, builds stand alone."""
+    assert run("0x10000000", cwd=tmp_path).returncode == 2
+    alone = run(*builds("sampler"), "run_sampler", cwd=tmp_path)
+    assert alone.returncode == 0
+    assert b"0x3801_82A0" in alone.stdout
+    (tmp_path / "gemel.toml").write_bytes(layout_file(ARRANGEMENT).read_bytes())
+    with_layout = run(*builds(), "run_sampler", cwd=tmp_path)
+    assert b"its bytes are stored at 0x1000_82A0" in with_layout.stdout
+    unknown = run(*builds(), "no_such", cwd=tmp_path)
+    assert (unknown.returncode, unknown.stdout) == (2, b"")
+    log = run(*builds(), cwd=tmp_path, text=b"PC 380182a0\n\xff\xfe 0x1000\r\n")
+    assert log.stdout.decode().splitlines()[0].startswith("PC 380182a0 <run_sampler, main.c:")
+    assert log.stdout.decode().splitlines()[1] == "\\xff\\xfe 0x1000"

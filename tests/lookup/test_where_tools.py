@@ -1,0 +1,91 @@
+"""Names and source lines of addresses, held against addr2line and gdb."""
+
+from __future__ import annotations
+
+import random
+import re
+import subprocess
+from pathlib import Path
+
+import pytest
+from elftools.elf.elffile import ELFFile
+from tide_gauge import BUILT, ROOT
+from tools import required_tool
+
+import gemel
+from gemel.workflows.looking_up import lookup_of
+
+FILES = {
+    "station": BUILT / "copied" / "station.elf",
+    "sampler": BUILT / "two-banks" / "sampler.elf",
+    "library": ROOT / "testdata" / "verdict" / "built" / "station-library-v8.elf",
+    "classes": ROOT / "testdata" / "verdict" / "built" / "sampler-cxx-v8.elf",
+}
+SEED, COUNT = 2026, 1000
+
+
+def addresses_of(path: Path) -> list[int]:
+    """Random even addresses inside of the code of a file, spread over its functions."""
+    with path.open("rb") as file:
+        elf = ELFFile(file)
+        spans = [
+            (section["sh_addr"], section["sh_size"])
+            for section in elf.iter_sections()
+            if section["sh_flags"] & 4 and section["sh_type"] == "SHT_PROGBITS" and section["sh_size"]
+        ]
+    choose = random.Random(SEED)
+    return [
+        start + choose.randrange(size) & ~1
+        for start, size in (choose.choices(spans, [size for _, size in spans])[0] for _ in range(COUNT))
+    ]
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_source_lines_are_those_of_addr2line(name: str):
+    """For 1,000 addresses of code, file and line are what GNU addr2line prints, wherever it knows them."""
+    tool = required_tool("arm-none-eabi-addr2line")
+    addresses = addresses_of(FILES[name])
+    done = subprocess.run(
+        [tool, "-e", FILES[name], *map(hex, addresses)], capture_output=True, text=True, check=True
+    )
+    lookup = lookup_of(None, gemel.load_builds(None, {name: FILES[name]}))
+    known = 0
+    for address, line in zip(addresses, done.stdout.splitlines(), strict=True):
+        source = re.sub(r" \(discriminator \d+\)$", "", line.rpartition("/")[2])
+        hits = lookup.address(address, "").views[0].hits
+        ours = hits[0].source if hits else ""
+        if not source.endswith((":?", ":0")):  # of some assembler code it knows nothing, though gdb does
+            assert ours == source, hex(address)
+            known += 1
+    assert known > COUNT // 2
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_symbols_are_those_of_gdb(name: str):
+    """For 1,000 addresses of code, symbol, offset and section are what gdb's ``info symbol`` prints."""
+    tool = required_tool("gdb-multiarch")
+    addresses = addresses_of(FILES[name])
+    script = f"python [print(gdb.execute(f'info symbol {{a}}', to_string=True).strip()) for a in {addresses}]"
+    done = subprocess.run(
+        [tool, "-batch", "-nx", "-ex", script, FILES[name]], capture_output=True, text=True, check=True
+    )
+    build = gemel.load_builds(None, {name: FILES[name]})[name]
+    lookup = lookup_of(None, {name: build})
+    names: dict[int, set[str]] = {}
+    for symbol in build.symbols.all():
+        names.setdefault(symbol.address, set()).add(symbol.name)
+    known = 0
+    for address, line in zip(addresses, done.stdout.splitlines(), strict=True):
+        (hit,) = lookup.address(address, "").views[0].hits
+        if line.startswith("No symbol matches"):
+            assert hit.size == 0, hex(address)  # gdb has no labels of assembler code
+            continue
+        match = re.fullmatch(r"(?P<name>.+?)(?: \+ (?P<offset>\d+))? in section (?P<section>\S+)", line)
+        offset = int(match["offset"] or 0)
+        assert (hit.section, hit.offset) == (match["section"], offset), hex(address)
+        # gdb leaves out what the compiler adds for a clone (.constprop.0), and chooses among names of one place
+        assert match["name"] in {each.partition(".")[0] for each in names[address - offset]} | names[
+            address - offset
+        ] | {each.rpartition(".")[0] for each in names[address - offset]}, hex(address)
+        known += 1
+    assert known > COUNT // 2
