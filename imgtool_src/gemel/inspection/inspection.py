@@ -22,6 +22,8 @@ from gemel.spans import Span
 from gemel.structs import Struct, field
 
 if TYPE_CHECKING:
+    import datetime
+
     from gemel.image.image import ImageFile
     from gemel.inspection.core_settings import Setting
     from gemel.inspection.instead_of_tables import Instead
@@ -48,7 +50,8 @@ class Inspection(Struct, dict=True):
     whose signatures are verified and do not count; ``receiver`` is what is demanded beyond the layout.
     ``entry`` is the start address that the image's file names, if any; ``leaves_bytes_out`` is false of a
     raw binary, which holds every byte.  ``image_file`` is the file that the image was read from; ``strict`` says
-    what fails the check besides errors.  Everything else is worked out once, when first asked for.
+    what fails the check besides errors; ``judged_on`` is the date that was given for waivers to end by (None: the
+    machine's).  Everything else is worked out once, when first asked for.
     """
 
     read: ReadLayout
@@ -67,6 +70,7 @@ class Inspection(Struct, dict=True):
     receiver: Receiver = NO_RECEIVER
     entry: int | None = None
     leaves_bytes_out: bool = True
+    judged_on: datetime.date | None = None
     image_file: ImageFile | None = None
     strict: Strict = ""
 
