@@ -7,7 +7,16 @@ from pathlib import Path
 
 import pytest
 from tools import required_tool
-from verdict_builds import ARCHITECTURES, BUILT, WITH_LOADER, broken_in, build_of, builds_of, judged, layout_of
+from verdict_builds import (
+    ARCHITECTURES,
+    BUILT,
+    WITH_LOADER,
+    broken_in,
+    build_of,
+    builds_of,
+    judged,
+    layout_of,
+)
 
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
