@@ -6,10 +6,7 @@ what somebody forgot is escaped here, so that no name in a file drives the termi
 
 from __future__ import annotations
 
-import re
 import sys
-
-from gemel.text.escaping import on_one_line
 
 COLOURS = {"red": 31, "green": 32, "yellow": 33, "blue": 34, "magenta": 35, "cyan": 36}
 """The foreground colours of ECMA-48 8.3.117 (SGR) that messages use."""
@@ -42,11 +39,13 @@ def coloured(text: str, fg: str | None = None, bold: bool = False, dim: bool = F
     return "".join(f"\x1b[{code}m" for code in codes) + f"{text}\x1b[0m"
 
 
-_OURS = re.compile("(\x1b\\[(?:[012]|3[1-6])m)")
-
-
 def _harmless(line: str) -> str:
     """The line with nothing but text and the sequences that `coloured` makes."""
     if line.isprintable():
         return line
-    return "".join(part if _OURS.fullmatch(part) else on_one_line(part) for part in _OURS.split(line))
+    import re
+
+    from gemel.text.escaping import on_one_line
+
+    ours = re.compile("(\x1b\\[(?:[012]|3[1-6])m)")
+    return "".join(part if ours.fullmatch(part) else on_one_line(part) for part in ours.split(line))

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from gemel.inspection.previous import Previous
     from gemel.inspection.rehearsed import Rehearsed
     from gemel.inspection.seal import SealUnderCheck
+    from gemel.inspection.start_tables import StartBlocks
     from gemel.seals.keys.keys import PublicKey
 
 Strict = Literal["", "warnings", "inputs"]
@@ -137,6 +138,13 @@ class Inspection(Struct, dict=True):
         releases = [core.release for core in self.layout.secondaries() if core.release]
         registers = frozenset(release.control_register for release in releases)
         return {name: settings_of(build, registers) for name, build in self.builds.items() if build.symbols}
+
+    @cached_property
+    def start_blocks(self) -> dict[str, StartBlocks]:
+        """What start-up code of each build with symbols copies and clears."""
+        from gemel.inspection.start_tables import start_blocks
+
+        return {name: start_blocks(build) for name, build in self.builds.items() if build.symbols}
 
     @cached_property
     def seal(self) -> SealUnderCheck | None:
