@@ -180,6 +180,7 @@ def _options(inspection: Inspection) -> Iterator[str]:
         ("--at-least", inspection.at_least),
         ("--previous", inspection.previous and inspection.previous.name),
         ("--policy", inspection.receiver.policy and inspection.receiver.policy.name),
+        ("--date", inspection.judged_on),
     ):
         if value is not None:
             yield f"{option} {value}"

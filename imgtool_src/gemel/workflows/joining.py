@@ -11,6 +11,7 @@ from gemel.spans import format_address, format_size
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
+    import datetime
     from collections.abc import Iterable
 
     from gemel.builds.build import Build
@@ -70,6 +71,7 @@ def join_and_check(
     keys: SignerSource,
     leave_unsealed: bool,
     disassemble: bool = True,
+    today: datetime.date | None = None,
 ) -> CheckedJoin:
     """Join, seal with ``keys`` and check; raises what ``join`` and ``seal`` raise.
 
@@ -95,6 +97,7 @@ def join_and_check(
             trusted=trust_of_signer(trusted),
             disassemble=disassemble,
             rehearsal=rehearsal,
+            today=today,
             rules=rules,
         )
 

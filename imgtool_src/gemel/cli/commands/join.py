@@ -7,8 +7,8 @@ from pathlib import Path
 
 from gemel.cli.declared import IntRange, argument, option, sub_command
 from gemel.cli.echo import echo
-from gemel.cli.parameters import FILE, disassemble_option
-from gemel.cli.signing.pass_phrases import pass_phrase_options
+from gemel.cli.parameters import FILE, date_option, disassemble_option, paths_outside_option
+from gemel.cli.signing.pass_phrases import open_keys_option, pass_phrase_options
 
 
 @sub_command("join")
@@ -45,11 +45,14 @@ from gemel.cli.signing.pass_phrases import pass_phrase_options
     help="Seal with this private key, a file or a pkcs11: URI (a key on a token); may be repeated.",
 )
 @pass_phrase_options
+@open_keys_option
 @option(
     "--leave-unsealed",
     is_flag=True,
     help="Write the image without the seal that the layout requires, to be sealed later with gemel sign.",
 )
+@paths_outside_option
+@date_option
 @disassemble_option
 def command(
     layout: Path,
@@ -61,7 +64,10 @@ def command(
     key_texts: tuple[str, ...],
     phrase_files: tuple[Path, ...],
     phrase_names: tuple[str, ...],
+    open_keys: bool,
     leave_unsealed: bool,
+    paths_outside: bool,
+    date_text: str | None,
     disassemble: bool,
 ) -> int:
     """Join the builds of a layout into one flash image.
@@ -82,23 +88,23 @@ def command(
     from gemel.cli.signing.pass_phrases import PassPhrases
     from gemel.cli.signing.seal_lines import NOT_SEALED, seal_lines
     from gemel.files.output_targets import refuse_targets
-    from gemel.workflows.inputs import build_files, load_builds, load_layout, version_of
+    from gemel.workflows.inputs import build_files, date_of, load_builds, load_layout, version_of
     from gemel.workflows.joining import assumptions_of, contents_of, join_and_check
     from gemel.workflows.sealing import refuse_unsealable
     from gemel.workflows.writing import memory_files, refuse_suffixes, write_images
 
-    version = version_of(version_text)
+    version, date = version_of(version_text), date_of(date_text)
     refuse_suffixes(outputs)
-    read = load_layout(layout)
-    with KeysAtHand(key_texts, PassPhrases(phrase_files, phrase_names)) as keys:
+    read = load_layout(layout, paths_outside=paths_outside)
+    with KeysAtHand(key_texts, PassPhrases(phrase_files, phrase_names), open_keys=open_keys) as keys:
         refuse_unsealable(read.layout, keys, leave_unsealed)
-        files = build_files(read.layout, builds, layout.parent)
+        files = build_files(read, builds, by_path=True)
         whole = memory_files(read.layout, memories)
         refuse_targets([*outputs, *whole], [layout, *files.values(), *keys.files])
         handed = load_builds(read, files)
         for build in handed.values():
             print_remarks([*build.remarks, *assumptions_of(read.layout, build)])
-        made = join_and_check(read, handed, version, rollback, keys, leave_unsealed, disassemble)
+        made = join_and_check(read, handed, version, rollback, keys, leave_unsealed, disassemble, date)
     joined, result = made.joined, made.result
     echo("\n".join(identity_lines(identity_of(result.inspection), prose_width(sys.stdout))))
     if result.passes:

@@ -33,7 +33,7 @@ def command(layout: Path, image: Path, builds: tuple[str, ...], folder: Path, at
     from gemel.workflows.splitting import split
 
     read = load_layout(layout)
-    files = build_files(read.layout, builds)
+    files = build_files(read, builds)
     loaded = read_image(image, layout=read, at=at)
     parts = split(read, loaded, load_builds(read, files))
     _make_folder(folder)
