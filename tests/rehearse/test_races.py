@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 from rehearse.differential.building import GCC, Builder
 from rehearse.differential.cases import Case, Source
@@ -15,102 +13,120 @@ from gemel.rehearsal.result import Rehearsal, RehearsalFinding
 
 BEFORE = ("SCENARIO_BEFORE_RELEASE",)
 
+ADD = "static void add(volatile uint32_t *at) { __atomic_fetch_add(at, 1, __ATOMIC_SEQ_CST); }\n"
+
+
+def program(body: str) -> str:
+    """C of one core."""
+    return f"void scenario(void)\n{{\n{body}\n}}\n"
+
+
 RACES = {
     "late initialisation": (
-        "void scenario(void)\n{\n    spend(300);\n    LINK->word[4] = 41;\n}\n",
-        'void scenario(void)\n{\n    spend(900);\n    show("setting", LINK->word[4]);\n}\n',
+        program("spend(300); LINK->word[4] = 41;"),
+        program('spend(900); show("setting", LINK->word[4]);'),
         (),
         ("station writes", "sampler reads", "0x3801_0018", "scenario"),
     ),
     "late initialisation by a loop": (
-        "void scenario(void)\n{\n    for (uint32_t i = 0; i < 20; i++) {\n        LINK->word[i] = 3 * i;\n    }\n}\n",
-        'void scenario(void)\n{\n    uint32_t sum = 0;\n    spend(400);\n    for (uint32_t i = 0; i < 20; i++) {\n'
-        '        sum += LINK->word[i];\n    }\n    show("sum", sum);\n}\n',
+        program("for (uint32_t i = 0; i < 20; i++) { LINK->word[i] = 3 * i; }"),
+        program(
+            "uint32_t sum = 0; spend(400); for (uint32_t i = 0; i < 20; i++) { sum += LINK->word[i]; "
+            '} show("sum", sum);'
+        ),
         (),
         ("station writes", "sampler reads", "link + "),
     ),
     "lost counts": (
-        "void scenario(void)\n{\n    for (uint32_t i = 0; i < 300; i++) {\n        LINK->word[2]++;\n    }\n}\n",
-        "void scenario(void)\n{\n    for (uint32_t i = 0; i < 300; i++) {\n        LINK->word[2]++;\n    }\n"
-        '    show("count", LINK->word[2]);\n}\n',
+        program("for (uint32_t i = 0; i < 300; i++) { LINK->word[2]++; }"),
+        program('for (uint32_t i = 0; i < 300; i++) { LINK->word[2]++; } show("count", LINK->word[2]);'),
         (),
         ("station writes", "sampler writes", "0x3801_0010"),
     ),
     "lost bits": (
-        "void scenario(void)\n{\n    for (uint32_t i = 0; i < 8; i++) {\n        LINK->word[3] |= 1u << i;\n"
-        "        spend(5);\n    }\n}\n",
-        "void scenario(void)\n{\n    for (uint32_t i = 8; i < 16; i++) {\n        LINK->word[3] |= 1u << i;\n"
-        "        spend(5);\n    }\n}\n",
+        program("for (uint32_t i = 0; i < 8; i++) { LINK->word[3] |= 1u << i; spend(5); }"),
+        program("for (uint32_t i = 8; i < 16; i++) { LINK->word[3] |= 1u << i; spend(5); }"),
         (),
         ("station writes", "sampler writes", "0x3801_0014"),
     ),
     "a flag read early": (
-        "void scenario(void)\n{\n    spend(300);\n    LINK->word[0] = 1;\n}\n",
-        "void scenario(void)\n{\n    spend(700);\n    if (!LINK->word[0]) {\n        say(\"not ready\");\n        for (;;) {\n"
-        "        }\n    }\n    say(\"ready\");\n}\n",
+        program("spend(300); LINK->word[0] = 1;"),
+        program('spend(700); if (!LINK->word[0]) { say("not ready"); for (;;) { } } say("ready");'),
         (),
         ("station writes", "sampler reads", "0x3801_0008"),
     ),
     "data after its flag": (
-        "void scenario(void)\n{\n    LINK->word[0] = 1;\n    spend(40);\n    LINK->word[1] = 77;\n}\n",
-        'void scenario(void)\n{\n    while (!LINK->word[0]) {\n    }\n    spend(100);\n    show("value", LINK->word[1]);\n}\n',
+        program("LINK->word[0] = 1; spend(40); LINK->word[1] = 77;"),
+        program('while (!LINK->word[0]) { } spend(100); show("value", LINK->word[1]);'),
         (),
         ("station writes", "sampler reads", "0x3801_000C"),
     ),
-}  # fmt: skip
+}
 """Station, sampler, macros of the station, and what the finding must say."""
 
 SOUND = {
     "initialised before the release": (
-        "void scenario(void)\n{\n    LINK->word[4] = 41;\n}\n",
-        'void scenario(void)\n{\n    show("setting", LINK->word[4]);\n}\n',
+        program("LINK->word[4] = 41;"),
+        program('show("setting", LINK->word[4]);'),
         BEFORE,
     ),
     "mailbox with an answer": (
-        'void scenario(void)\n{\n    for (uint32_t i = 1; i < 9; i++) {\n        LINK->word[1] = i * 7;\n        DMB();\n'
-        '        LINK->word[0] = 1;\n        while (LINK->word[0]) {\n        }\n        show("answer", LINK->word[2]);\n    }\n}\n',
-        "void scenario(void)\n{\n    for (uint32_t i = 1; i < 9; i++) {\n        while (!LINK->word[0]) {\n        }\n"
-        "        LINK->word[2] = LINK->word[1] + 1;\n        DMB();\n        LINK->word[0] = 0;\n    }\n}\n",
+        program(
+            "for (uint32_t i = 1; i < 9; i++) { LINK->word[1] = i * 7; DMB(); LINK->word[0] = 1; "
+            'while (LINK->word[0]) { } show("answer", LINK->word[2]); }'
+        ),
+        program(
+            "for (uint32_t i = 1; i < 9; i++) { while (!LINK->word[0]) { } "
+            "LINK->word[2] = LINK->word[1] + 1; DMB(); LINK->word[0] = 0; }"
+        ),
         (),
     ),
     "counts of their own": (
-        "void scenario(void)\n{\n    for (uint32_t i = 0; i < 300; i++) {\n        LINK->word[2]++;\n    }\n"
-        '    while (LINK->word[3] < 300) {\n    }\n    show("both", LINK->word[2] + LINK->word[3]);\n}\n',
-        "void scenario(void)\n{\n    for (uint32_t i = 0; i < 300; i++) {\n        LINK->word[3]++;\n    }\n}\n",
+        program(
+            "for (uint32_t i = 0; i < 300; i++) { LINK->word[2]++; } while (LINK->word[3] < 300) { } "
+            'show("both", LINK->word[2] + LINK->word[3]);'
+        ),
+        program("for (uint32_t i = 0; i < 300; i++) { LINK->word[3]++; }"),
         (),
     ),
     "exclusive counts": (
-        "static void add(volatile uint32_t *at)\n{\n    __atomic_fetch_add(at, 1, __ATOMIC_SEQ_CST);\n}\n"
-        "void scenario(void)\n{\n    for (uint32_t i = 0; i < 200; i++) {\n        add(&LINK->word[2]);\n    }\n}\n",
-        "static void add(volatile uint32_t *at)\n{\n    __atomic_fetch_add(at, 1, __ATOMIC_SEQ_CST);\n}\n"
-        "void scenario(void)\n{\n    for (uint32_t i = 0; i < 200; i++) {\n        add(&LINK->word[2]);\n    }\n"
-        "    spend(10);\n}\n",
+        ADD + program("for (uint32_t i = 0; i < 200; i++) { add(&LINK->word[2]); }"),
+        ADD + program("for (uint32_t i = 0; i < 200; i++) { add(&LINK->word[2]); } spend(10);"),
         (),
     ),
     "the latest value": (
-        "void scenario(void)\n{\n    for (uint32_t i = 0; i < 200; i++) {\n        LINK->word[5] = i;\n        spend(3);\n    }\n}\n",
-        "void scenario(void)\n{\n    volatile uint32_t seen = 0;\n    for (uint32_t i = 0; i < 50; i++) {\n"
-        "        seen = LINK->word[5];\n        spend(9);\n    }\n    (void)seen;\n    say(\"sampled\");\n}\n",
+        program("for (uint32_t i = 0; i < 200; i++) { LINK->word[5] = i; spend(3); }"),
+        program(
+            "volatile uint32_t seen = 0; for (uint32_t i = 0; i < 50; i++) { seen = LINK->word[5]; "
+            'spend(9); } (void)seen; say("sampled");'
+        ),
         (),
     ),
     "two owners by turns": (
-        "void scenario(void)\n{\n    for (uint32_t i = 0; i < 30; i++) {\n        while (LINK->word[6] != 0) {\n        }\n"
-        "        LINK->word[7]++;\n        DMB();\n        LINK->word[6] = 1;\n    }\n}\n",
-        "void scenario(void)\n{\n    for (uint32_t i = 0; i < 30; i++) {\n        while (LINK->word[6] != 1) {\n        }\n"
-        "        LINK->word[7]++;\n        DMB();\n        LINK->word[6] = 0;\n    }\n"
-        '    show("count", LINK->word[7]);\n}\n',
+        program(
+            "for (uint32_t i = 0; i < 30; i++) { while (LINK->word[6] != 0) { } LINK->word[7]++; "
+            "DMB(); LINK->word[6] = 1; }"
+        ),
+        program(
+            "for (uint32_t i = 0; i < 30; i++) { while (LINK->word[6] != 1) { } LINK->word[7]++; "
+            'DMB(); LINK->word[6] = 0; } show("count", LINK->word[7]);'
+        ),
         (),
     ),
     "Peterson's lock": (
-        "void scenario(void)\n{\n    for (uint32_t i = 0; i < 40; i++) {\n        LINK->word[8] = 1;\n        LINK->word[10] = 1;\n"
-        "        DMB();\n        while (LINK->word[9] && LINK->word[10] == 1) {\n        }\n        LINK->word[11]++;\n"
-        "        DMB();\n        LINK->word[8] = 0;\n    }\n}\n",
-        "void scenario(void)\n{\n    for (uint32_t i = 0; i < 40; i++) {\n        LINK->word[9] = 1;\n        LINK->word[10] = 0;\n"
-        "        DMB();\n        while (LINK->word[8] && LINK->word[10] == 0) {\n        }\n        LINK->word[11]++;\n"
-        "        DMB();\n        LINK->word[9] = 0;\n    }\n}\n",
+        program(
+            "for (uint32_t i = 0; i < 40; i++) { LINK->word[8] = 1; LINK->word[10] = 1; DMB(); "
+            "while (LINK->word[9] && LINK->word[10] == 1) { } LINK->word[11]++; DMB(); "
+            "LINK->word[8] = 0; }"
+        ),
+        program(
+            "for (uint32_t i = 0; i < 40; i++) { LINK->word[9] = 1; LINK->word[10] = 0; DMB(); "
+            "while (LINK->word[8] && LINK->word[10] == 0) { } LINK->word[11]++; DMB(); "
+            "LINK->word[9] = 0; }"
+        ),
         (),
     ),
-}  # fmt: skip
+}
 FROM_SUITE = (
     "mailboxes-words",
     "mailboxes-ring",
