@@ -32,9 +32,7 @@ def _address_lines(facts: AddressFacts) -> Iterator[tuple[str, str]]:
 
 
 def _same(first: View, second: View) -> bool:
-    return (first.memory, first.area, first.hits) == (second.memory, second.area, second.hits) and bool(
-        first.memory
-    )
+    return (first.memory, first.area, first.hits) == (second.memory, second.area, second.hits)
 
 
 def _place(view: View) -> str:
