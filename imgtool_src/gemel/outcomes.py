@@ -1,11 +1,55 @@
-"""What a check says of one place: it holds, a finding, or not checked and why.  Plain data, as problems are."""
+"""What a check says of one place: it holds, a finding, not checked, or does not apply.  Plain data, as problems are."""
 
 from __future__ import annotations
 
-from typing import TypeAlias
+from collections.abc import Iterable
+from typing import Literal, TypeAlias
 
 from gemel.spans import Span
-from gemel.structs import KW_ONLY, Struct
+from gemel.structs import KW_ONLY, NamedTuple, Struct
+
+NeedKind = Literal["build", "symbol", "key", "option", "extra", "layout", "rule"]
+"""What a check may lack: a build's file, a symbol of a build, a trusted public key, an option of the command, an
+optional library, a key of the layout, or that another rule holds first."""
+
+
+class Need(NamedTuple):
+    """One thing that it takes to check a place.
+
+    ``name`` is the build's, the symbol's (empty: the symbol table), the option with its hyphens, the extra's, the
+    layout's key or the rule's; empty for a key, of which any trusted one serves.  ``build`` is whose symbol.
+    """
+
+    kind: NeedKind
+    name: str = ""
+    build: str = ""
+
+
+class Reason(str):
+    """Why a place was not checked: a text for people that carries what it takes as data.
+
+    No needs: what is given cannot show it.
+    """
+
+    needs: tuple[Need, ...]
+
+    def __new__(cls, words: str, *needs: Need) -> Reason:
+        """``words`` that name all ``needs``."""
+        made = super().__new__(cls, words)
+        made.needs = needs
+        return made
+
+    @classmethod
+    def joined(cls, reasons: Iterable[str]) -> Reason:
+        """Several reasons as one: their words after each other, their needs together."""
+        every = list(dict.fromkeys(reasons))
+        needs = dict.fromkeys(need for each in every for need in needs_of(each))
+        return cls("; ".join(every), *needs)
+
+
+def needs_of(reason: str) -> tuple[Need, ...]:
+    """What it takes by ``reason``; nothing for a plain text."""
+    return reason.needs if isinstance(reason, Reason) else ()
 
 
 class Holds(Struct):
@@ -20,7 +64,8 @@ class Finding(Struct):
     ``parties`` are the names (of areas, builds, cores, memories, stamps, checksums) that it concerns;
     a waiver names one of them.  ``where`` says for people where it is, ``span`` gives the plain
     addresses if there are any.  ``what`` is a sentence without a full stop.  ``lines`` are further
-    lines of evidence for the reader, such as two tables side by side.
+    lines of evidence for the reader, such as two tables side by side.  ``follows_from`` names the rule whose
+    finding on the first of these parties is the cause of this one; empty where it is a cause itself.
     """
 
     what: str
@@ -32,13 +77,31 @@ class Finding(Struct):
     span: Span | None = None
     next_step: str = ""
     lines: tuple[str, ...] = ()
+    follows_from: str = ""
 
 
 class NotChecked(Struct):
-    """The rule could not be applied at one place; ``reason`` says what it would take."""
+    """The rule could not be applied at one place; ``reason`` says what it would take, a `Reason` as data too."""
+
+    where: str
+    reason: str
+
+    @property
+    def needs(self) -> tuple[Need, ...]:
+        """What it would take; empty where nothing that could be given would show it."""
+        return needs_of(self.reason)
+
+    @property
+    def kind(self) -> NeedKind | Literal["unclear"]:
+        """What is lacking first of all; ``unclear`` where what is given cannot show it."""
+        return self.needs[0].kind if self.needs else "unclear"
+
+
+class DoesNotApply(Struct):
+    """The rule has nothing to look at in one place; ``reason`` says why."""
 
     where: str
     reason: str
 
 
-Outcome: TypeAlias = Holds | Finding | NotChecked
+Outcome: TypeAlias = Holds | Finding | NotChecked | DoesNotApply

@@ -206,6 +206,8 @@ def test_entry_points_survive_damaged_metadata(tmp_path: Path, monkeypatch: pyte
         folder.mkdir()
         (folder / "entry_points.txt").write_text(text, encoding="utf-8")
     (tmp_path / "d-1.dist-info").mkdir()
+    import configparser  # noqa: F401  # read late by the function, from a path that is left out below
+
     monkeypatch.setattr(sys, "path", [str(tmp_path), str(tmp_path / "nowhere"), ""])
     entry_points.cache_clear()
     try:

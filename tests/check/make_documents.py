@@ -29,9 +29,10 @@ from gemel.checking.reports.forms import format_named
 from gemel.checking.runner import RulesApplied, check
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import needs_build
 from gemel.joining.pipeline import join
 from gemel.layout.reader import ReadLayout
-from gemel.outcomes import NotChecked
+from gemel.outcomes import NotChecked, Reason
 from gemel.spans import Span
 
 DOCUMENTS = HERE / "documents"
@@ -80,7 +81,7 @@ def _every_kind() -> Case:
         rule("e-rule", FINDING, FINDING),
         rule("f-rule", HOLDS),
         rule("g-rule", MISSING, HOLDS),
-        rule("h-rule", NotChecked("builds", "needs the build: a=FILE; needs the build: b=FILE")),
+        rule("h-rule", NotChecked("builds", Reason.joined(map(needs_build, "ab")))),
         rule("j-rule", absent="the layout has no seal"),
         rule("l-rule", FINDING),
         rule("m-rule", HOLDS, severity="note"),

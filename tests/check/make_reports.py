@@ -24,12 +24,13 @@ from image_edits import changed
 from small_device import STATION, TODAY, builds, joined, layout
 
 from gemel.checking.registry import all_rules
-from gemel.checking.reports.as_text import report_of, summary_of
+from gemel.checking.reports.as_text import report_of
 from gemel.checking.runner import RulesApplied, check
 from gemel.image.sparse import SparseBytes
-from gemel.inspection.inspection import Inspection
+from gemel.inspection.inspection import Inspection, Strict
+from gemel.inspection.wording import needs_build, see
 from gemel.joining.pipeline import join
-from gemel.outcomes import NotChecked
+from gemel.outcomes import Need, NotChecked, Reason
 
 REPORTS = HERE / "reports"
 RULES = (
@@ -82,15 +83,31 @@ def _every_kind() -> RulesApplied:
         rule("e-rule", FINDING),
         rule("f-rule", HOLDS),
         rule("g-rule", MISSING, HOLDS),
-        rule("h-rule", NotChecked("builds", "needs the build: a=FILE; needs the build: b=FILE")),
-        rule("i-rule", NotChecked("build station", "its vector table is blank"), MISSING),
+        rule("h-rule", NotChecked("builds", Reason.joined(map(needs_build, "ab")))),
+        rule("i-rule", NotChecked("build station", see("b-rule", "its vector table is blank"))),
         rule("j-rule", absent="the layout has no seal"),
         rule("k-rule", absent="the layout has no seal"),
-        rule("l-rule", NotChecked("", "takes its time, and was not asked for (gemel check --rehearse)")),
-        rule("m-rule", absent="neither --at-least nor --previous is given"),
-        rule("n-rule", NotChecked("area seal", "needs a trusted key: --trust PUBKEY"), MISSING),
+        rule("l-rule", NotChecked("", Reason("needs --rehearse", Need("option", "--rehearse")))),
+        rule("m-rule", absent=Reason("needs --at-least", Need("option", "--at-least"))),
+        rule("o-rule", NotChecked("build station", "its code is in no section")),
+        rule(
+            "p-rule",
+            NotChecked("build station", Reason("needs its symbols", Need("symbol", build="station"))),
+        ),
+        rule("q-rule", NotChecked("", Reason("needs a library", Need("extra", "disassemble")))),
+        rule(
+            "r-rule", NotChecked("", Reason("needs erase_block", Need("layout", "memory.flash.erase_block")))
+        ),
+        rule("n-rule", NotChecked("area seal", Reason("needs a trusted key: --trust PUBKEY", Need("key")))),
     ]
     return result_of(rules, waiving(*waivers))
+
+
+def _strictly(strict: Strict) -> RulesApplied:
+    """A check that only ``strict`` fails."""
+    subject = Inspection(layout(), joined().image, builds(), strict=strict)
+    lacking = rule("b-rule", FINDING, severity="warning") if strict == "warnings" else rule("b-rule", MISSING)
+    return check(subject, TODAY, [rule("a-rule", HOLDS), lacking])
 
 
 def _gauge_alone() -> RulesApplied:
@@ -104,9 +121,12 @@ CASES: dict[str, Callable[[], list[str]]] = {
     "a-sound-image-everything": lambda: report_of(_small(alone=True), everything=True),
     "the-tide-gauge-alone": lambda: report_of(_gauge_alone()),
     "a-changed-byte": lambda: report_of(_small(changed(joined().image, {STATION + 0x90: b"\0"}))),
-    "a-changed-byte-in-short": lambda: summary_of(_small(changed(joined().image, {STATION + 0x90: b"\0"}))),
     "every-kind-of-line": lambda: report_of(_every_kind()),
-    "every-kind-of-line-in-short": lambda: summary_of(_every_kind()),
+    "every-kind-of-line-everything": lambda: report_of(_every_kind(), everything=True),
+    "every-kind-of-line-60": lambda: report_of(_every_kind(), width=60),
+    "every-kind-of-line-160": lambda: report_of(_every_kind(), width=160),
+    "only-a-warning-strictly": lambda: report_of(_strictly("warnings")),
+    "only-an-input-missing-strictly": lambda: report_of(_strictly("inputs")),
     "no-rule-applied": lambda: report_of(result_of([rule("a-rule", MISSING)])),
 }
 

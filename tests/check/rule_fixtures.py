@@ -11,7 +11,7 @@ from gemel.checking.rule import Rule, Severity
 from gemel.checking.runner import RulesApplied, check
 from gemel.inspection.inspection import Inspection
 from gemel.layout.reader import ReadLayout
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 
 FINDING = Finding(
     "what is wrong",
@@ -55,4 +55,7 @@ def result_of(
     return check(Inspection(read, joined(read).image, builds()), today, rules)
 
 
-HOLDS, MISSING = Holds("build station"), NotChecked("build sampler", "needs the build: sampler=FILE")
+HOLDS, MISSING = (
+    Holds("build station"),
+    NotChecked("build sampler", Reason("needs the build: sampler=FILE", Need("build", "sampler"))),
+)

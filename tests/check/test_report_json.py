@@ -81,20 +81,25 @@ def test_reports_keep_to_the_schema(case: str) -> None:
         if each["severity"] == "error" and any(not finding["waived_by"] for finding in each["findings"])
     ]
     assert data["passes"] == (not open_errors)
+    assert data["failing"] == [each["name"] for each in open_errors]
+    for severity, count in data["severities"].items():
+        findings = [one for each in data["rules"] if each["severity"] == severity for one in each["findings"]]
+        assert count == sum(one["waived_by"] is None for one in findings), severity
     assert data["caution"] == CAUTION
 
 
 def test_what_is_told_of_image_and_builds() -> None:
     """Layout, image and builds are identified by digests, names and ids, recomputed here."""
     subject = _subject()
-    data = _data(subject)
+    data = _data(subject)["identity"]
     assert data["tool"] == {"name": "gemel", "version": __version__}
-    assert (data["product"], data["layout_sha256"]) == ("small-device", subject.read.digest.hex())
+    assert (data["layout_product"], data["layout_digest"]) == ("small-device", subject.read.digest.hex())
+    assert data["layout"]["sha256"] == hashlib.sha256(subject.read.text.encode()).hexdigest()
     digest = hashlib.sha256()
     for span in subject.image.spans():
         digest.update(span.start.to_bytes(4, "little") + span.size.to_bytes(4, "little"))
         digest.update(subject.image.read(span, None))
-    assert data["image"]["sha256"] == digest.hexdigest()
+    assert data["image"]["content_sha256"] == digest.hexdigest()
     assert data["image"]["name"] == "tide.hex"
     assert data["image"]["spans"] == [
         {"start": span.start, "size": span.size, "text": str(span)} for span in subject.image.spans()
@@ -110,9 +115,9 @@ def test_what_is_told_of_image_and_builds() -> None:
 )
 def test_where_knowledge_of_builds_comes_from(image: SparseBytes, known_from: str) -> None:
     """Without builds their place comes from the record, else from the bytes of the area, and that is said."""
-    data = _data(_subject(image=image, handed={}))
+    data = _data(_subject(image=image, handed={}))["identity"]
     assert data["builds"][0]["known_from"] == known_from
-    assert data["builds"][0]["cannot_tell"] == ["everything: the build was not given"]
+    assert data["builds"][0]["missing"] == ["everything: the build was not given"]
     assert data["builds"][0]["kind"] is None
 
 
@@ -147,7 +152,14 @@ def test_findings_waivers_and_places_not_checked() -> None:
     assert second["findings"][0]["waived_by"] == expected
     assert third["findings"][0]["ended_waiver"]["until"] == "2026-01-01"
     assert [each["rule"] for each in data["idle_waivers"]] == ["d-rule"]
-    assert last["not_checked"] == [{"where": "build sampler", "reason": "needs the build: sampler=FILE"}]
+    assert last["not_checked"] == [
+        {
+            "where": "build sampler",
+            "reason": "needs the build: sampler=FILE",
+            "kind": "build",
+            "needs": [{"kind": "build", "name": "sampler", "build": None}],
+        }
+    ]
     assert (data["passes"], last["severity"]) == (False, "note")
 
 

@@ -11,9 +11,9 @@ from check.make_documents import case
 from hypothesis import given
 from hypothesis import strategies as st
 from image_edits import changed
-from small_device import STATION, joined, layout_text, sampler_elf, station_elf
+from small_device import STATION, TODAY, joined, layout_text, sampler_elf, station_elf
 
-from gemel.checking.reports.forms import FORMATS, FULL_TEXT, format_named, format_of_file
+from gemel.checking.reports.forms import FORMATS, format_named, format_of_file
 from gemel.cli.main import exit_code
 from gemel.errors import UsageProblem
 from gemel.image.intel_hex import encode
@@ -30,7 +30,7 @@ def test_the_registry_is_consistent() -> None:
     assert len(set(names)) == len(names)
     assert len(set(suffixes)) == len(suffixes)
     made = case("changed byte")
-    for each in (*FORMATS, FULL_TEXT):
+    for each in FORMATS:
         text = each.render(made.result, made.subject, "tide.hex")
         assert text.endswith("\n")
         assert not text.endswith("\n\n")
@@ -65,7 +65,7 @@ def test_any_other_suffix_is_refused(name: str) -> None:
 def checked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., int]:
     """The small device's files in an empty folder, its image sound or changed, and ``gemel check`` there."""
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1795478400")  # 2026-11-24
+    monkeypatch.setattr("gemel.workflows.checking.date_of_today", lambda: TODAY)
     Path("small.toml").write_text(layout_text(), encoding="utf-8")
     Path("station.elf").write_bytes(station_elf())
     Path("sampler.elf").write_bytes(sampler_elf())

@@ -6,15 +6,18 @@ import datetime
 
 import pytest
 from check.rule_fixtures import FINDING, HOLDS, MISSING, result_of, rule, waiver, waiving
-from small_device import TODAY, builds, joined, layout
+from image_edits import changed
+from small_device import SPARE, TODAY, builds, joined, layout
 
 from gemel.checking.registry import all_rules
 from gemel.checking.runner import check
-from gemel.errors import UsageProblem
+from gemel.image.image import Image
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
-from gemel.outcomes import NotChecked
-from gemel.workflows.checking import date_of_today
+from gemel.outcomes import DoesNotApply, Need, NotChecked, Reason
+from gemel.workflows.checking import check as run_check
+
+NOT_HERE = DoesNotApply("area seal", "there is no seal")
 
 
 @pytest.mark.parametrize(
@@ -23,7 +26,10 @@ from gemel.workflows.checking import date_of_today
         ((HOLDS,), "holds"),
         ((HOLDS, MISSING), "not checked"),
         ((MISSING,), "not checked"),
-        ((), "not checked"),
+        ((), "does not apply"),
+        ((NOT_HERE,), "does not apply"),
+        ((NOT_HERE, HOLDS), "holds"),
+        ((NOT_HERE, MISSING), "not checked"),
         ((HOLDS, FINDING), "broken"),
         ((FINDING, MISSING), "broken"),
     ],
@@ -38,7 +44,51 @@ def test_status(outcomes, status: str) -> None:
 def test_a_rule_with_nothing_to_look_at_says_why() -> None:
     """A rule without any outcome is not checked, and its own words say why."""
     (result,) = result_of([rule("some-rule", absent="the layout has no seal")]).results
-    assert result.not_checked == (NotChecked("", "the layout has no seal"),)
+    assert (result.not_checked, result.status) == ((), "does not apply")
+    assert result.not_applicable == (DoesNotApply("", "the layout has no seal"),)
+
+
+def test_a_rule_whose_words_say_what_it_takes_is_not_checked() -> None:
+    """Where nothing was looked at for want of something that could be given, that is no reason not to apply."""
+    reason = Reason("needs --policy", Need("option", "--policy"))
+    (result,) = result_of([rule("some-rule", absent=reason)]).results
+    assert (result.status, result.not_applicable) == ("not checked", ())
+    assert result.not_checked[0].needs == (Need("option", "--policy"),)
+
+
+@pytest.mark.parametrize(
+    ("severity", "status"), [("error", "broken"), ("warning", "warning"), ("note", "note")]
+)
+def test_an_open_finding_counts_by_its_severity(severity, status: str) -> None:
+    """Only an error breaks: a warning is counted as one, here and in every form."""
+    result = result_of([rule("some-rule", FINDING, severity=severity), rule("b-rule", HOLDS)])
+    assert (result.count(status), result.count("broken")) == (1, int(severity == "error"))
+    assert result.passes == (severity != "error")
+
+
+@pytest.mark.parametrize(
+    ("strict", "outcomes", "severity", "passes"),
+    [
+        ("", (FINDING,), "warning", True),
+        ("warnings", (FINDING,), "warning", False),
+        ("warnings", (FINDING,), "note", True),
+        ("warnings", (MISSING,), "error", True),
+        ("inputs", (FINDING,), "warning", False),
+        ("inputs", (MISSING,), "error", False),
+        ("inputs", (NotChecked("", Reason("x", Need("key"))),), "note", False),
+        ("inputs", (NotChecked("", Reason("x", Need("symbol", "image_length", "station"))),), "error", False),
+        ("inputs", (NotChecked("", Reason("x", Need("option", "--rehearse"))),), "error", True),
+        ("inputs", (NotChecked("", Reason("x", Need("rule", "record-sound"))),), "error", True),
+        ("inputs", (NotChecked("", "x"),), "error", True),
+        ("inputs", (), "error", True),
+    ],
+)
+def test_what_strict_fails(strict, outcomes, severity, passes: bool) -> None:
+    """``warnings`` fails warnings; ``inputs`` too what a build, key or symbol would have let be checked."""
+    subject = Inspection(layout(), joined().image, builds(), strict=strict)
+    result = check(subject, TODAY, [rule("a-rule", *outcomes, severity=severity), rule("b-rule", HOLDS)])
+    assert result.passes == passes
+    assert [each.rule.name for each in result.failing] == ([] if passes else ["a-rule"])
 
 
 @pytest.mark.parametrize(
@@ -161,14 +211,15 @@ def test_nothing_to_check_fails() -> None:
     assert result.count("not checked") > 10
 
 
-def test_the_date_of_waivers(monkeypatch: pytest.MonkeyPatch) -> None:
-    """SOURCE_DATE_EPOCH sets the date in UTC; anything but seconds is refused."""
-    for seconds, day in (("1764028799", 24), ("1764028800", 25)):
+def test_no_variable_sets_the_date_of_waivers(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The attack: a build machine sets SOURCE_DATE_EPOCH for good, and a waiver that ended is in force again."""
+    waiver = '{ rule = "reserved-areas-untouched", where = "spare", reason = "r", until = 2020-01-01 }'
+    read = layout(add=f"\n[rules]\nwaive = [{waiver}]\n")
+    broken = changed(joined().image, {SPARE: b"settings"})
+    for seconds in ("1577836700", "yesterday"):
         monkeypatch.setenv("SOURCE_DATE_EPOCH", seconds)
-        assert date_of_today() == datetime.date(2025, 11, day)
-    monkeypatch.delenv("SOURCE_DATE_EPOCH")
-    assert date_of_today() == datetime.datetime.now(datetime.UTC).date()
-    for malformed in ("yesterday", "1e9", "9" * 12, "9" * 30):
-        monkeypatch.setenv("SOURCE_DATE_EPOCH", malformed)
-        with pytest.raises(UsageProblem, match=malformed):
-            date_of_today()
+        assert not run_check(read, Image(broken)).passes
+    given = run_check(read, Image(broken), today=datetime.date(2020, 1, 1))
+    assert given.passes
+    for form in ("text", "json", "sarif", "junit"):
+        assert "--date 2020-01-01" in given.rendered(form), form

@@ -73,4 +73,4 @@ def test_the_misplaced_sampler_is_found_out() -> None:
     assert "0xFFFF_FFFF and 0xFFFF_FFFF" in constant.found
     assert constant.expected == "0x1000_C000, the vector table of build sampler"
     reasons = {each.reason for result in results.values() for each in result.not_checked}
-    assert reasons == {"its vector table is blank, see vector-table-not-blank"}
+    assert reasons == {"its vector table is blank: see vector-table-not-blank"}

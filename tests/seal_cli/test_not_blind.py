@@ -71,8 +71,8 @@ def test_the_request_says_what_is_signed(device: Path, gemel: Run, key) -> None:
         assert build.sha256.hex() in said
     evidence = text[len(said) :]
     assert "PASS" in evidence
-    assert re.search(r"layout file  small.toml, SHA-256 [0-9a-f]{64}", evidence)
-    assert re.search(r"image        [0-9a-f]{64}", evidence)
+    assert re.search(r"layout    small.toml, SHA-256 [0-9a-f]{64}", evidence)
+    assert re.search(r"content   [0-9a-f]{64}", evidence)
 
 
 def test_the_request_names_waivers(device: Path, gemel: Run, key) -> None:  # type: ignore[no-untyped-def]
@@ -83,9 +83,7 @@ def test_the_request_names_waivers(device: Path, gemel: Run, key) -> None:  # ty
     assert gemel(*JOIN, "--leave-unsealed", "-o", "plain.hex").code == 0
     words = ("--to-be-signed", "r.tbs", "--public", "key-pub.pem")
     assert gemel("sign", "small.toml", "plain.hex", *words).code == 0
-    assert (
-        "waiver       stack-has-room at station, until 2099-01-01: measured" in Path("r.tbs.txt").read_text()
-    )
+    assert "waived    stack-has-room at station, until 2099-01-01: measured" in Path("r.tbs.txt").read_text()
 
 
 def test_a_signature_over_another_request_is_refused_with_the_difference(  # type: ignore[no-untyped-def]

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Literal
 
 from gemel.builds.segment import Segment
 from gemel.spans import Span
-from gemel.structs import Struct
+from gemel.structs import Struct, field
 
 if TYPE_CHECKING:
     from gemel.builds.debug_information import DebugInformation
@@ -38,7 +39,8 @@ class Build(Struct):
     ``segments`` are in order of load address.  ``entry`` keeps the Thumb bit.  ``remarks`` are oddities
     that do not keep the build from being used.  ``source`` gives the bytes of an ELF file again, for what is
     read late.  ``missing`` says in words what this file cannot tell,
-    each text as ``aspect: reason``; :meth:`reason_for` finds one.
+    each text as ``aspect: reason``; :meth:`reason_for` finds one.  ``places`` are symbols of a build without a
+    symbol table that are known all the same, by their plain spans; of several one is the right one.
     """
 
     name: str
@@ -54,6 +56,7 @@ class Build(Struct):
     source: ByteSource | None = None
     remarks: tuple[Problem, ...] = ()
     missing: tuple[str, ...] = ()
+    places: Mapping[str, tuple[Span, ...]] = field(default_factory=dict)
 
     @property
     def stored(self) -> tuple[Segment, ...]:

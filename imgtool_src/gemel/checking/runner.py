@@ -9,12 +9,13 @@ from typing import Literal
 from gemel.checking.policy.receiver import refused_change, refused_waiver
 from gemel.checking.registry import all_rules
 from gemel.checking.rule import Rule, Severity
-from gemel.inspection.inspection import Inspection
+from gemel.inspection.inspection import Inspection, Strict
 from gemel.layout.model import SeverityChange, Waiver
-from gemel.outcomes import Finding, Holds, NotChecked
+from gemel.outcomes import DoesNotApply, Finding, Holds, Need, NotChecked, Reason
 from gemel.structs import NamedTuple, Struct, replace
 
-Status = Literal["holds", "broken", "waived", "not checked"]
+Status = Literal["holds", "broken", "warning", "note", "waived", "not checked", "does not apply"]
+"""What became of a rule; one with open findings is ``broken``, ``warning`` or ``note`` by its severity."""
 
 
 class Judged(Struct):
@@ -30,7 +31,7 @@ class Judged(Struct):
 
 
 class RuleResult(Struct):
-    """What one rule said: places where it holds, findings, and places that it could not look at.
+    """What one rule said: places where it holds, findings, places that it could not look at or does not apply to.
 
     ``change`` is the layout's word on how serious its findings are, where that is not the rule's own.
     """
@@ -40,6 +41,7 @@ class RuleResult(Struct):
     findings: tuple[Judged, ...]
     not_checked: tuple[NotChecked, ...]
     change: SeverityChange | None = None
+    not_applicable: tuple[DoesNotApply, ...] = ()
 
     @property
     def severity(self) -> Severity:
@@ -48,17 +50,23 @@ class RuleResult(Struct):
 
     @property
     def status(self) -> Status:
-        """Broken before waived before not checked: one place that is not known keeps a rule from holding."""
+        """Open findings before waived before not checked: one place that is not known keeps a rule from holding."""
         if any(judged.waiver is None for judged in self.findings):
-            return "broken"
+            return "broken" if self.severity == "error" else self.severity
         if self.findings:
             return "waived"
-        return "not checked" if self.not_checked or not self.holds else "holds"
+        if self.not_checked:
+            return "not checked"
+        return "holds" if self.holds else "does not apply"
 
     @property
-    def looked_at_anything(self) -> bool:
-        """Whether there was anything for the rule to look at, be it that it could not."""
-        return self.not_checked != (NotChecked("", self.rule.absent),)
+    def lacks_input(self) -> bool:
+        """Whether a place was not checked for want of a build, a key or a symbol."""
+        return any(need.kind in INPUTS for missing in self.not_checked for need in missing.needs)
+
+
+INPUTS = ("build", "key", "symbol")
+"""What whoever checks can give, so that more is checked."""
 
 
 class RuleFinding(NamedTuple):
@@ -71,10 +79,14 @@ class RuleFinding(NamedTuple):
 
 
 class RulesApplied(Struct):
-    """The results of all rules, and waivers that cover nothing although their rule was applied everywhere."""
+    """The results of all rules, and waivers that cover nothing although their rule was applied everywhere.
+
+    ``strict`` says what fails the check besides errors.
+    """
 
     results: tuple[RuleResult, ...]
     idle_waivers: tuple[Waiver, ...]
+    strict: Strict
 
     def count(self, status: Status) -> int:
         """How many rules ended so."""
@@ -106,8 +118,15 @@ class RulesApplied(Struct):
 
     @property
     def passes(self) -> bool:
-        """No open finding of severity error, and at least one rule applied."""
-        return self.checked_anything and not self.open_findings("error")
+        """No open finding of severity error, at least one rule applied, and nothing that ``strict`` forbids."""
+        return self.checked_anything and not self.failing
+
+    @property
+    def failing(self) -> list[RuleResult]:
+        """The rules that fail the check."""
+        statuses: set[Status] = {"broken", "warning"} if self.strict else {"broken"}
+        inputs = self.strict == "inputs"
+        return [each for each in self.results if each.status in statuses or (inputs and each.lacks_input)]
 
 
 def check(inspection: Inspection, today: datetime.date, rules: Iterable[Rule] | None = None) -> RulesApplied:
@@ -121,61 +140,86 @@ def check(inspection: Inspection, today: datetime.date, rules: Iterable[Rule] | 
     for rule in all_rules() if rules is None else rules:
         results.append(_apply(rule, inspection, today, used))
     results = _cause_first(results)
-    silent = {result.rule.name for result in results if not _looked_everywhere(result)}
+    silent = {result.rule.name for result in results if result.not_checked}
     if rules is not None:
         silent |= {waiver.rule for waiver in waivers} - {result.rule.name for result in results}
     idle = [waiver for index, waiver in enumerate(waivers) if index not in used and waiver.rule not in silent]
-    return RulesApplied(tuple(results), tuple(idle))
+    return RulesApplied(tuple(results), tuple(idle), inspection.strict)
 
 
 EXPLAINS_ALL = "image-bytes-in-order"
 """The rule whose finding is the cause of all others: bytes that are not where they should be at all."""
 
+_RANKS = {"note": 0, "warning": 1, "error": 2}
+
 
 def _cause_first(results: list[RuleResult]) -> list[RuleResult]:
-    """``results`` without the findings that follow from one cause, as long as that refuses the image by itself."""
-    cause = next((each for each in results if each.rule.name == EXPLAINS_ALL), None)
-    if cause is None or cause.status != "broken" or cause.severity != "error":
-        return results
-    return [each if each is cause else _explained(each) for each in results]
+    """``results`` without the findings that follow from another one, as long as that weighs as much by itself."""
+    causes = {
+        result.rule.name: (
+            result.severity,
+            [judged.finding for judged in result.findings if not judged.waiver],
+        )
+        for result in results
+        if any(judged.waiver is None for judged in result.findings)
+    }
+    return [_without_consequences(each, causes) for each in results] if causes else results
 
 
-def _explained(result: RuleResult) -> RuleResult:
-    places = [judged.finding.where for judged in result.findings if judged.waiver is None]
-    if not places:
+def _without_consequences(
+    result: RuleResult, causes: dict[str, tuple[Severity, list[Finding]]]
+) -> RuleResult:
+    reasons = [_cause_of(judged, result, causes) for judged in result.findings]
+    if not any(reasons):
         return result
-    left = tuple(judged for judged in result.findings if judged.waiver is not None)
-    reason = f"what it finds follows from {EXPLAINS_ALL}"
+    explained = dict.fromkeys(
+        NotChecked(judged.finding.where, Reason(f"what it finds follows from {cause}", Need("rule", cause)))
+        for judged, cause in zip(result.findings, reasons, strict=True)
+        if cause
+    )
     return replace(
         result,
-        findings=left,
-        not_checked=(*result.not_checked, *(NotChecked(place, reason) for place in dict.fromkeys(places))),
+        findings=tuple(each for each, cause in zip(result.findings, reasons, strict=True) if not cause),
+        not_checked=(*result.not_checked, *explained),
     )
 
 
-def _looked_everywhere(result: RuleResult) -> bool:
-    """Whether no place was left out, be it that there was none."""
-    return not result.not_checked or not result.looked_at_anything
+def _cause_of(judged: Judged, result: RuleResult, causes: dict[str, tuple[Severity, list[Finding]]]) -> str:
+    """The rule that a finding follows from and that refuses no less than it does; empty if none."""
+    if judged.waiver or result.rule.name == EXPLAINS_ALL:
+        return ""
+    if EXPLAINS_ALL in causes and causes[EXPLAINS_ALL][0] == "error":
+        return EXPLAINS_ALL
+    name = judged.finding.follows_from
+    severity, findings = causes.get(name, ("note", []))
+    weighs = _RANKS[severity] >= _RANKS[result.severity]
+    return name if weighs and any(judged.finding.parties[0] in each.parties for each in findings) else ""
 
 
 def _apply(rule: Rule, inspection: Inspection, today: datetime.date, used: set[int]) -> RuleResult:
     holds: list[Holds] = []
     findings: list[Judged] = []
     not_checked: list[NotChecked] = []
+    not_applicable: list[DoesNotApply] = []
     for outcome in rule.check(inspection):
         if isinstance(outcome, Holds):
             holds.append(outcome)
         elif isinstance(outcome, NotChecked):
             not_checked.append(outcome)
+        elif isinstance(outcome, DoesNotApply):
+            not_applicable.append(outcome)
         else:
             findings.append(_judged(rule, outcome, inspection, today, used))
-    if not (holds or findings or not_checked):
-        not_checked.append(NotChecked("", rule.absent))
+    if not (holds or findings or not_checked or not_applicable):
+        if isinstance(rule.absent, Reason):
+            not_checked.append(NotChecked("", rule.absent))
+        else:
+            not_applicable.append(DoesNotApply("", rule.absent))
     changes = inspection.layout.rules.severity
     change = next((it for it in changes if it.rule == rule.name and it.severity != rule.severity), None)
     if change and refused_change(rule, change, inspection):
         change = None
-    return RuleResult(rule, tuple(holds), tuple(findings), tuple(not_checked), change)
+    return RuleResult(rule, tuple(holds), tuple(findings), tuple(not_checked), change, tuple(not_applicable))
 
 
 def _judged(

@@ -15,6 +15,8 @@ COMMANDS = {
     "sign": "Seal an image that was joined before.",
     "check": "Check an image against its layout, with the builds if they are at hand.",
     "show": "Show what is in an image.",
+    "compare": "Compare two images: what changed, and what must be programmed.",
+    "split": "Take an image apart: one HEX and one raw binary a build.",
     "where": "Look up addresses and symbols as each core sees them.",
     "rehearse": "Run the reset code of both cores from an image in an emulated device, "
     "and say what happened.",

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.cli.echo import echo
-from gemel.cli.printing import silence, written_words
+from gemel.cli.printing import prose_width, silence, written_words
 
 if TYPE_CHECKING:
     from gemel.workflows.checking import CheckResult
@@ -38,11 +38,11 @@ def give_reports(
     The reports are the result, so they are written whether rules are broken or not; ``everything`` makes
     texts list the rules that hold too.  What was written is said on stderr: stdout may be read by a program.
     """
-    from gemel.checking.reports.forms import FULL_TEXT, format_of_file
+    from gemel.checking.reports.forms import format_of_file
 
-    printed = result.rendered(form, everything=everything)
+    printed = result.rendered(form, everything=everything, width=prose_width(sys.stdout))
     # What programs read is UTF-8 whatever the terminal's encoding.
-    echo(printed if form == FULL_TEXT.name else _encoded(printed), nl=False)
+    echo(printed if form == "text" else _encoded(printed), nl=False)
     if not files:
         return
     from gemel.files.outputs import write_all

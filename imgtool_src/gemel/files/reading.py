@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from functools import cache
 from pathlib import Path
 from typing import BinaryIO
 
@@ -51,10 +52,13 @@ class FileSource:
         return data
 
 
-def blocks_of_file(path: Path) -> Iterator[bytes]:
-    """The bytes of a file or pipe in blocks; raises UsageProblem when it cannot be read or never ends."""
+def blocks_of_file(path: Path, *, plain: bool = False) -> Iterator[bytes]:
+    """The bytes of a file, or unless it must be ``plain`` of a pipe, in blocks.
+
+    Raises UsageProblem when it cannot be read or never ends.
+    """
     size = 0
-    with _opened(path, plain=False) as file:
+    with _opened(path, plain=plain) as file:
         while block := _next_block(file, path):
             size += len(block)
             if size > MAX_IMAGE_BYTES:
@@ -63,6 +67,28 @@ def blocks_of_file(path: Path) -> Iterator[bytes]:
                     Problem("the file is too large", where=str(path), found=found, expected=expected)
                 )
             yield block
+
+
+class HashedBlocks:
+    """Blocks that are counted and digested while they pass."""
+
+    def __init__(self, blocks: Iterable[bytes]) -> None:
+        """``blocks`` are passed on as they are."""
+        import hashlib
+
+        self._blocks, self._digest, self.size = blocks, hashlib.sha256(), 0
+
+    def __iter__(self) -> Iterator[bytes]:
+        """Each block, once."""
+        for block in self._blocks:
+            self.size += len(block)
+            self._digest.update(block)
+            yield block
+
+    @property
+    def sha256(self) -> bytes:
+        """SHA-256 of what has passed."""
+        return self._digest.digest()
 
 
 def _next_block(file: BinaryIO, path: Path) -> bytes:
@@ -75,7 +101,8 @@ def _next_block(file: BinaryIO, path: Path) -> bytes:
 def _opened(path: Path, *, plain: bool) -> BinaryIO:
     """The file, open for reading; devices are refused, and where it must be ``plain`` pipes are too."""
     try:
-        kind = kind_of(os.stat(path).st_mode)
+        status = os.stat(path)
+        kind = kind_of(status.st_mode) or ("a file of the system" if status.st_dev in _systems() else "")
         if not kind or (kind == "a pipe" and not plain):
             return path.open("rb")
     except (OSError, ValueError) as error:
@@ -87,6 +114,12 @@ def _opened(path: Path, *, plain: bool) -> BinaryIO:
             "this cannot be read as a file", where=str(path), found=kind, expected=expected, next_step=hint
         )
     )
+
+
+@cache
+def _systems() -> frozenset[int]:
+    """The devices of the file systems in which the kernel shows itself: no input is there."""
+    return frozenset(os.stat(folder).st_dev for folder in ("/proc", "/sys") if os.path.ismount(folder))
 
 
 def _cannot_read(path: Path, error: OSError | ValueError) -> Problem:

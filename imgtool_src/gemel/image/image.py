@@ -7,13 +7,25 @@ from gemel.image.sparse import SparseBytes
 from gemel.structs import Struct
 
 
+class ImageFile(Struct):
+    """The file that an image was read from: its size in bytes and the SHA-256 of its bytes.
+
+    ``at`` is the address that was given for a raw binary (None: none was).
+    """
+
+    size: int
+    sha256: bytes
+    at: int | None = None
+
+
 class Image(Struct):
     """One image, read from a file or just joined.
 
     ``entry`` is the start address that the file names, with the Thumb bit if it is there; None if it names
     none.  ``remarks`` are oddities that do not stop the file from being read.  ``file`` is the file's name
     without its folder, for reports; empty for an image that was never in a file.  ``leaves_bytes_out`` is
-    false of a raw binary, which holds every byte from its first to its last.
+    false of a raw binary, which holds every byte from its first to its last.  ``read_from`` is None for an image
+    that was never in a file.
     """
 
     data: SparseBytes
@@ -21,3 +33,4 @@ class Image(Struct):
     remarks: tuple[Problem, ...] = ()
     file: str = ""
     leaves_bytes_out: bool = True
+    read_from: ImageFile | None = None

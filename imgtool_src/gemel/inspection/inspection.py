@@ -18,16 +18,23 @@ from gemel.placement.placing import Placement, place_all
 from gemel.placement.symbol_places import SymbolPlaces
 from gemel.policy.receiver import NO_RECEIVER, Receiver
 from gemel.record.record import Record, RecordError, decode, record_size
-from gemel.spans import Span
+from gemel.spans import ADDRESS_SPACE, Span
 from gemel.structs import Struct, field
 
 if TYPE_CHECKING:
+    import datetime
+
+    from gemel.image.image import ImageFile
     from gemel.inspection.core_settings import Setting
     from gemel.inspection.instead_of_tables import Instead
     from gemel.inspection.previous import Previous
     from gemel.inspection.rehearsed import Rehearsed
     from gemel.inspection.seal import SealUnderCheck
+    from gemel.inspection.start_tables import StartBlocks
     from gemel.seals.keys.keys import PublicKey
+
+Strict = Literal["", "warnings", "inputs"]
+"""What fails a check besides errors: nothing; warnings; warnings and what was not checked for want of an input."""
 
 Origin = Literal["build", "record", "layout"]
 """Where the knowledge of a build's place comes from; ``layout`` means guessed from its area's bytes."""
@@ -42,7 +49,9 @@ class Inspection(Struct, dict=True):
     cores were started (None: they were not); ``file`` is the image's name in reports.  ``known`` are keys
     whose signatures are verified and do not count; ``receiver`` is what is demanded beyond the layout.
     ``entry`` is the start address that the image's file names, if any; ``leaves_bytes_out`` is false of a
-    raw binary, which holds every byte.  Everything else is worked out once, when first asked for.
+    raw binary, which holds every byte.  ``image_file`` is the file that the image was read from; ``strict`` says
+    what fails the check besides errors; ``judged_on`` is the date that was given for waivers to end by (None: the
+    machine's).  Everything else is worked out once, when first asked for.
     """
 
     read: ReadLayout
@@ -61,6 +70,9 @@ class Inspection(Struct, dict=True):
     receiver: Receiver = NO_RECEIVER
     entry: int | None = None
     leaves_bytes_out: bool = True
+    judged_on: datetime.date | None = None
+    image_file: ImageFile | None = None
+    strict: Strict = ""
 
     @property
     def layout(self) -> Layout:
@@ -128,6 +140,13 @@ class Inspection(Struct, dict=True):
         return {name: settings_of(build, registers) for name, build in self.builds.items() if build.symbols}
 
     @cached_property
+    def start_blocks(self) -> dict[str, StartBlocks]:
+        """What start-up code of each build with symbols copies and clears."""
+        from gemel.inspection.start_tables import start_blocks
+
+        return {name: start_blocks(build) for name, build in self.builds.items() if build.symbols}
+
+    @cached_property
     def seal(self) -> SealUnderCheck | None:
         """What lies in the seal's area and what became of each signer; None if the layout has no seal."""
         from gemel.inspection.seal import seal_under_check
@@ -192,7 +211,7 @@ class Inspection(Struct, dict=True):
 
     def _vectors_of(self, plan: BuildPlan, stored_start: int, run_start: int) -> int:
         vectors = self.layout.span_of(plan.stored_in).start + plan.vector_offset
-        return run_start + vectors - stored_start
+        return (run_start + vectors - stored_start) % ADDRESS_SPACE
 
     def bytes_of(self, span: Span) -> bytes:
         """The bytes of a plain span that lies in one memory; unwritten ones as its erased byte."""

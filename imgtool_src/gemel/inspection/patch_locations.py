@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from gemel.checksums.in_layout import checksum_size
 from gemel.errors import GemelError
 from gemel.layout.model import Checksum, Layout, Stamp, SymbolPlace
+from gemel.outcomes import Need
 from gemel.placement.places import address_of
 from gemel.placement.symbol_places import SymbolPlaces
 from gemel.spans import Span
@@ -18,6 +21,13 @@ class UnknownLocation(Struct):
     build: str
     symbol: str
     width: int
+
+
+def needs_of_places(places: Iterable[UnknownLocation]) -> list[Need]:
+    """The builds and the symbols that show where ``places`` are."""
+    every = list(places)
+    builds = dict.fromkeys(Need("build", each.build) for each in every)
+    return [*builds, *dict.fromkeys(Need("symbol", each.symbol, each.build) for each in every)]
 
 
 class PatchLocations(Struct):

@@ -18,7 +18,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 from gemel.layout.model import Layout, SealPlan
-from gemel.outcomes import NotChecked
+from gemel.outcomes import DoesNotApply, Need, NotChecked, Reason
 from gemel.policy.receiver import NO_RECEIVER
 from gemel.seals.demands import demands_of
 from gemel.seals.format import Seal, SealError, SealFault
@@ -101,21 +101,22 @@ class SealUnderCheck(Struct, dict=True):
 
         return [each.signer for each in of_outcome(self, Outcome.UNKNOWN_KEY)]
 
-    def unreadable(self) -> NotChecked | None:
+    def unreadable(self) -> NotChecked | DoesNotApply | None:
         """Why there are no signers to look at; None if there are."""
         if self.seal:
             return None
-        reason = "there is no seal" if self.absent else "the seal is not well formed"
-        return NotChecked(self.where, reason)
+        if self.absent:
+            return DoesNotApply(self.where, "there is no seal")
+        return NotChecked(self.where, Reason("the seal is not well formed", Need("rule", "seal-well-formed")))
 
-    def unverifiable(self) -> NotChecked | None:
+    def unverifiable(self) -> NotChecked | DoesNotApply | None:
         """Why no signature can be verified; None if some can."""
         if missing := self.unreadable():
             return missing
         return None if self.trusted else NotChecked(self.where, NO_TRUST)
 
 
-NO_TRUST = "needs a trusted key: --trust PUBKEY"
+NO_TRUST = Reason("needs a trusted key: --trust PUBKEY", Need("key"))
 
 
 def seal_under_check(

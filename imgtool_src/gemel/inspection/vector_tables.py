@@ -8,12 +8,13 @@ from itertools import groupby
 from gemel.inspection.core_views import described_word, stack_area
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.instead_of_tables import vector_builds
-from gemel.inspection.wording import lines_in_short
+from gemel.inspection.patch_locations import needs_of_places
+from gemel.inspection.wording import lines_in_short, see
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan, Layout
 from gemel.m_profile.architectures import ARCHITECTURES
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT, possible_tables, word_name
-from gemel.outcomes import NotChecked
+from gemel.outcomes import NotChecked, Reason
 from gemel.spans import Span, format_address
 
 
@@ -28,11 +29,11 @@ def tables(
         if table is None:
             yield NotChecked(f"build {plan.name}", "nothing of the build was found in the image")
         elif is_blank(inspection, table.span):
-            reason = "its vector table is blank, see vector-table-not-blank"
-            yield NotChecked(f"build {plan.name}", reason)
+            yield NotChecked(f"build {plan.name}", see("vector-table-not-blank", "its vector table is blank"))
         elif inspection.instead_of_tables.get(plan.name):
-            reason = "its vector table is not there, see vector-table-not-blank"
-            yield NotChecked(f"build {plan.name}", reason)
+            yield NotChecked(
+                f"build {plan.name}", see("vector-table-not-blank", "its vector table is not there")
+            )
         else:
             yield table
 
@@ -89,7 +90,8 @@ def unexplained(inspection: Inspection, table: VectorTable, indices: Iterable[in
     ]
     names = ", ".join(place.name for place in written.unknown)
     needed = ", ".join(sorted({f"{place.build}=FILE" for place in written.unknown}))
-    reason = f"whether the layout fills it depends on where {names} is written: needs the ELF file, {needed}"
+    words = f"whether the layout fills it depends on where {names} is written: needs the ELF file, {needed}"
+    reason = Reason(words, *needs_of_places(written.unknown))
     return left, reason if written.unknown and left else ""
 
 

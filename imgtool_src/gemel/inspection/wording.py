@@ -10,7 +10,7 @@ from gemel.builds.build import Aspect as Telling
 from gemel.builds.build import Build
 from gemel.builds.segment import Segment
 from gemel.layout.model import Area, BuildPlan, Layout
-from gemel.outcomes import Finding, Holds, Outcome
+from gemel.outcomes import Finding, Holds, Need, Outcome, Reason, needs_of
 from gemel.spans import Span, format_address, format_size
 from gemel.structs import replace
 
@@ -65,17 +65,40 @@ def lines_in_short(lines: list[str], what: str) -> tuple[str, ...]:
     return (*lines[:SHOWN], f"and {counted(left, f'more {what}')}") if left > 0 else tuple(lines)
 
 
-def needs_build(name: str) -> str:
-    """The reason for what only a build can tell when it is not at hand."""
-    return f"needs the build: {name}=FILE"
+def needs_build(name: str) -> Reason:
+    """The reason for what only a build shows when it is not given."""
+    return Reason(f"needs the build: {name}=FILE", Need("build", name))
 
 
 def needs_elf(name: str, build: Build | None, asked: Telling) -> str:
-    """Why ``asked`` cannot be told of a build, and what it takes; empty if it can."""
+    """Why a build does not show ``asked``, and what it takes; empty if it does."""
     if build is None:
-        return f"needs the ELF file: {name}=FILE"
+        return Reason(f"needs the ELF file: {name}=FILE", Need("build", name))
     reason = build.reason_for(asked)
-    return f"{reason}; needs its ELF file" if reason and build.kind != "elf" else reason
+    if reason and build.kind != "elf":
+        return Reason(f"{reason}; needs its ELF file", Need("build", name))
+    return Reason(reason, Need("symbol", build=name)) if reason and asked == "symbols" else reason
+
+
+def needs_symbol(name: str, symbol: str) -> Reason:
+    """The reason for what only a symbol shows, of a build that is not given or has no symbols."""
+    words = f"needs the ELF file with the symbol {symbol}: {name}=FILE"
+    return Reason(words, Need("build", name), Need("symbol", symbol, name))
+
+
+def said_of(what: str, reason: str) -> Reason:
+    """``what: reason``, with what the reason needs."""
+    return Reason(f"{what}: {reason}", *needs_of(reason))
+
+
+def see(rule: str, what: str) -> Reason:
+    """The reason for what cannot be looked at because of something that another rule reports."""
+    return Reason(f"{what}: see {rule}", Need("rule", rule))
+
+
+def record_not_sound() -> Reason:
+    """The reason for what only a sound record shows."""
+    return Reason("the record is not sound", Need("rule", "record-sound"))
 
 
 def segment_words(build: Build, segment: Segment) -> str:

@@ -21,6 +21,7 @@ from gemel.placement.places import address_of, covered_spans
 from gemel.placement.symbol_places import SymbolPlaces
 from gemel.record.record import Record, encode, record_size
 from gemel.spans import Span
+from gemel.structs import replace
 
 RECORD_NAME = "record"
 """What messages call the record among the values; the layout gives no stamp or checksum this name."""
@@ -74,9 +75,11 @@ def _planned(sources: StampSources, lookup: SymbolPlaces) -> tuple[list[Write], 
         except GemelError as error:
             problems.extend(error.problems)
             continue
-        writes.append(write)
         if isinstance(item.at, SymbolPlace):
             problems.extend(_too_wide(item.at, write, lookup))
+            if lookup.is_ambiguous(item.at.build, item.at.symbol):
+                write = replace(write, make=partial(_only_as_it_is, item.at, write, sources))
+        writes.append(write)
     return writes, problems, faults
 
 
@@ -99,6 +102,20 @@ def _checksum(checksum: Checksum, sources: StampSources, lookup: SymbolPlaces) -
             )
         )
     return Write(checksum.name, place, covered, partial(checksum_bytes, layout, image, checksum, covered))
+
+
+def _only_as_it_is(at: SymbolPlace, write: Write, sources: StampSources) -> bytes | Problem:
+    """The value of a write whose place is one of several, if it is the one that is there already."""
+    value = write.make()
+    if isinstance(value, Problem) or value == sources.image.read(write.place, 0xFF):
+        return value
+    return Problem(
+        f"the place of symbol {at.symbol} of build {at.build} is not known, and its value changes",
+        where=write.name,
+        found=f"{value.hex()}, the bytes there before were {sources.image.read(write.place, 0xFF).hex()}",
+        expected="the value that is in the build already",
+        next_step=f"give the build's ELF file: {at.build}=FILE.elf",
+    )
 
 
 def _too_wide(at: SymbolPlace, write: Write, lookup: SymbolPlaces) -> list[Problem]:

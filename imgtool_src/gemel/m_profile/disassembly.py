@@ -7,8 +7,10 @@ from importlib import import_module
 from importlib.util import find_spec
 from typing import Any
 
-NEEDS_EXTRA = "needs the disassembler: pip install 'gemel[disassemble]'"
-NOT_ASKED = "the code was not read (gemel check --disassemble)"
+from gemel.outcomes import Need, Reason
+
+NEEDS_EXTRA = Reason("needs the disassembler: pip install 'gemel[disassemble]'", Need("extra", "disassemble"))
+NOT_ASKED = Reason("needs --disassemble: the code was not read", Need("option", "--disassemble"))
 
 
 def why_not(asked: bool) -> str:

@@ -10,7 +10,7 @@ from typing import Protocol
 from gemel.image.sparse import SparseBytes
 from gemel.layout.addresses import locate
 from gemel.layout.model import Layout
-from gemel.spans import Span, without
+from gemel.spans import ADDRESS_SPACE, Span, without
 from gemel.structs import NamedTuple, Struct
 from gemel.uuids import NAMESPACE_DNS, Uuid, uuid_in, uuid_of_name
 
@@ -52,7 +52,7 @@ class PlacedBuild(Struct):
 
     def run_address(self, plain: int) -> int:
         """Where the byte stored at ``plain`` lies when the core runs it."""
-        return plain - self.stored.start + self.run_start
+        return (plain - self.stored.start + self.run_start) % ADDRESS_SPACE
 
 
 class SymbolLookup(Protocol):

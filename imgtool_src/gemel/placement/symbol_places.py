@@ -27,11 +27,18 @@ class SymbolPlaces:
         """The plain address of the first byte that ``symbol`` names; raises SymbolNotPlaced."""
         return self.span_of(build, symbol).start
 
+    def is_ambiguous(self, build: str, symbol: str) -> bool:
+        """Whether ``symbol`` is known to be at one of several places; ``span_of`` gives the first of them."""
+        placement = self._placements.get(build)
+        return placement is not None and len(placement.build.places.get(symbol, ())) > 1
+
     def span_of(self, build: str, symbol: str) -> Span:
         """The plain span of ``symbol`` (size as its table says, 0 if unknown); raises SymbolNotPlaced."""
         placement = self._placements.get(build)
         if placement is None:
             raise SymbolNotPlaced(_no_table(build, symbol, f"build {build}", "no ELF file of it was given"))
+        if known := placement.build.places.get(symbol):
+            return known[0]
         where = f"build {build} ({placement.build.file})"
         if placement.build.symbols is None:
             reason = placement.build.reason_for("symbols") or "it has no symbols"

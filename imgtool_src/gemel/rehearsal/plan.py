@@ -14,6 +14,9 @@ from gemel.m_profile.capabilities import Capability
 from gemel.spans import Span
 from gemel.structs import Struct
 
+NEVER_EXECUTED = (Span(0x4000_0000, 0x2000_0000), Span(0xA000_0000, 0x6000_0000))
+"""Where the default memory map of an M-profile core executes nothing: devices and system."""
+
 PAGE = 4096
 """Bytes of the emulator's pages: rights and mappings go by these."""
 
@@ -91,10 +94,10 @@ class ReleasePlan(Struct):
 class CorePlan(Struct):
     """A core.
 
-    ``emulated_as`` is the emulator's number of the nearest core, ``lacks`` what this core cannot
-    execute, ``devices`` its device registers as (span, plain start), ``guarded``
-    the areas that a lock guards, ``own_ram`` its areas as (area, memory, offset, size), ``vectors`` where
-    the primary finds its vector table at reset.
+    ``emulated_as`` is the emulator's number of the nearest core, ``lacks`` what this core cannot execute,
+    ``executable`` where its code is, ``loadable`` where code may be written and run, ``devices`` its device
+    registers as (span, plain start), ``guarded`` the areas that a lock guards, ``own_ram`` its areas as (area,
+    memory, offset, size), ``vectors`` where the primary finds its vector table at reset.
     """
 
     name: str
@@ -107,6 +110,7 @@ class CorePlan(Struct):
     windows: tuple[Window, ...]
     devices: tuple[tuple[Span, int], ...]
     executable: tuple[Span, ...]
+    loadable: tuple[Span, ...]
     closed: tuple[Closed, ...]
     guarded: tuple[tuple[Span, str], ...]
     stack_limit: int | None
@@ -141,7 +145,11 @@ class GoalPlan(Struct):
 
 
 class DevicePlan(Struct):
-    """A whole device, ready to start; ``shared`` are the shared areas as (area, memory, offset, size)."""
+    """A whole device, ready to start; ``shared`` are the shared areas as (area, memory, offset, size).
+
+    ``interleaving`` other than 0 is another order of the cores' instructions, ``pause`` the core and the address of an
+    instruction before which it lets the others go first, once; ``traced`` runs are looked at for races.
+    """
 
     memories: tuple[MemoryPlan, ...]
     cores: tuple[CorePlan, ...]
@@ -151,5 +159,7 @@ class DevicePlan(Struct):
     shared: tuple[tuple[str, str, int, int], ...] = ()
     watches: tuple[str, ...] = ()
     interleaving: int = 0
+    pause: tuple[str, int] | None = None
+    traced: bool = False
     exact: bool = True
     notes: tuple[str, ...] = ()

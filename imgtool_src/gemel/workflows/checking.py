@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from gemel.checking.runner import RulesApplied
 from gemel.checking.runner import check as apply_rules
-from gemel.errors import Problem, UsageProblem
 from gemel.inspection.inspection import Inspection
 
 if TYPE_CHECKING:
@@ -18,6 +16,7 @@ if TYPE_CHECKING:
     from gemel.builds.build import Build
     from gemel.checking.rule import Rule
     from gemel.image.image import Image
+    from gemel.inspection.inspection import Strict
     from gemel.layout.reader import ReadLayout
     from gemel.placement.placed import Version
     from gemel.policy.reader import ReadPolicy
@@ -31,9 +30,9 @@ class CheckResult(RulesApplied):
 
     inspection: Inspection
 
-    def to_text(self, *, everything: bool = False) -> str:
-        """The report for people; with ``everything`` the rules that hold too."""
-        return self.rendered("text", everything=everything)
+    def to_text(self, *, everything: bool = False, width: int = 80) -> str:
+        """The report for people, ``width`` columns wide; with ``everything`` every rule and place."""
+        return self.rendered("text", everything=everything, width=width)
 
     def to_json(self) -> str:
         """The report as JSON, by the schema of ``gemel export check-schema``."""
@@ -47,12 +46,13 @@ class CheckResult(RulesApplied):
         """The report as JUnit XML, a test case for each rule."""
         return self.rendered("junit")
 
-    def rendered(self, form: str, *, everything: bool = False) -> str:
-        """The report in the form of that name (``checking.reports.forms``); ``everything`` is for text."""
-        from gemel.checking.reports.forms import FULL_TEXT, format_named
+    def rendered(self, form: str, *, everything: bool = False, width: int = 80) -> str:
+        """The report in the form of that name (``checking.reports.forms``); the options are for text."""
+        from gemel.checking.reports.forms import format_named, text_of
 
-        chosen = FULL_TEXT if everything and form == FULL_TEXT.name else format_named(form)
-        return chosen.render(self, self.inspection, self.inspection.file)
+        if form == "text":
+            return text_of(self, self.inspection, everything=everything, width=width)
+        return format_named(form).render(self, self.inspection, self.inspection.file)
 
 
 def check(
@@ -69,6 +69,7 @@ def check(
     disassemble: bool = False,
     rehearsal: Rehearsal | bool | None = None,
     today: datetime.date | None = None,
+    strict: Strict = "",
     rules: Iterable[Rule] | None = None,
 ) -> CheckResult:
     """Apply every rule (or ``rules``) to ``image``.
@@ -79,9 +80,11 @@ def check(
     demands).  ``policy`` is the receiver's own, which narrows further.  ``previous`` is an older image whose
     rollback counter this one must reach, ``min_rollback`` the lowest counter that is taken.  ``disassemble``
     reads the code for instructions that its core lacks.  ``rehearsal`` is one that was made; True makes one,
-    None where the layout requires it, False never.  ``today`` is the date that waivers end by (None: today,
-    or SOURCE_DATE_EPOCH).  Raises UsageProblem for trusted keys that cannot be read or cannot be taken,
-    RecordError for a previous image without a record.
+    None where the layout requires it, False never.  ``today`` is the date that waivers end by, which reports name
+    (None: the machine's; no variable of the environment changes it).  ``strict`` says what fails the check besides
+    errors: ``warnings``, or with ``inputs`` also what was not checked for want of a build, key or symbol.  Raises
+    UsageProblem for trusted keys that
+    cannot be read or cannot be taken, RecordError for a previous image without a record.
     """
     from gemel.inspection.previous import previous_of
     from gemel.placement.placed import Version
@@ -109,29 +112,16 @@ def check(
         disassemble=disassemble,
         rehearsal=rehearsal or None,
         file=image.file,
+        judged_on=today,
+        image_file=image.read_from,
+        strict=strict,
     )
     applied = apply_rules(inspection, today or date_of_today(), rules)
-    return CheckResult(applied.results, applied.idle_waivers, inspection)
+    return CheckResult(applied.results, applied.idle_waivers, applied.strict, inspection)
 
 
 def date_of_today() -> datetime.date:
-    """The date that waivers are compared with: SOURCE_DATE_EPOCH if it is set, else today.
-
-    Raises UsageProblem for a malformed SOURCE_DATE_EPOCH.
-    """
+    """The machine's date in UTC, which waivers are compared with."""
     import datetime
 
-    epoch = os.environ.get("SOURCE_DATE_EPOCH")
-    try:
-        if epoch:
-            return datetime.datetime.fromtimestamp(int(epoch), datetime.UTC).date()
-    except (ValueError, OverflowError, OSError) as error:
-        raise UsageProblem(
-            Problem(
-                "SOURCE_DATE_EPOCH is malformed",
-                where="environment",
-                found=str(epoch),
-                expected="seconds since 1970",
-            )
-        ) from error
     return datetime.datetime.now(datetime.UTC).date()

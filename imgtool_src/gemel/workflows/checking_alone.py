@@ -13,18 +13,20 @@ from gemel.errors import Problem, UsageProblem
 from gemel.image.sparse import SparseBytes
 from gemel.layout.model import Area, BuildPlan, Core, Layout, Memory, RecordPlan, SealPlan
 from gemel.layout.reader import ReadLayout
-from gemel.outcomes import NotChecked
+from gemel.outcomes import Need, NotChecked, Reason
 from gemel.record.format import MAX_BUILDS
 from gemel.record.record import Record, RecordError, decode, find, record_size
 from gemel.seals.finding import find_seals
 from gemel.spans import ADDRESS_SPACE, Span, format_address, merge
 
 if TYPE_CHECKING:
+    import datetime
     from collections.abc import Sequence
     from pathlib import Path
 
     from gemel.checking.runner import RuleResult
     from gemel.image.image import Image
+    from gemel.inspection.inspection import Strict
     from gemel.policy.reader import ReadPolicy
     from gemel.seals.keys.keys import PublicKey
     from gemel.workflows.checking import CheckResult
@@ -47,7 +49,7 @@ APPLIED = (
 MAX_PLACES = 64
 """Marks of records that are looked at; an image has one, or one for each of its slots."""
 
-NEEDS_LAYOUT = "needs the layout, which says what else is in the flash"
+NEEDS_LAYOUT = Reason("needs the layout, which says what else is in the flash", Need("layout"))
 NO_LAYOUT = "no layout"
 _ROLES: dict[str, Literal["primary", "secondary"]] = {"primary": "primary", "secondary": "secondary"}
 
@@ -57,6 +59,8 @@ def check_alone(
     policy: ReadPolicy,
     trusted: Sequence[PublicKey] | None = None,
     min_rollback: int | None = None,
+    today: datetime.date | None = None,
+    strict: Strict = "",
 ) -> CheckResult:
     """What can be said of ``image`` by ``policy`` alone; ``trusted`` narrows the policy's keys.
 
@@ -74,13 +78,15 @@ def check_alone(
         image,
         trusted=trust_in(layout, trusted, policy),
         min_rollback=min_rollback,
+        today=today,
         rehearsal=False,
+        strict=strict,
         rules=[rule for rule in rules if rule.name in APPLIED],
     )
     applied = {each.rule.name: each for each in result.results}
     missing = (NotChecked("", NEEDS_LAYOUT),)
     every: list[RuleResult] = [applied.get(rule.name) or RuleResult(rule, (), (), missing) for rule in rules]
-    return CheckResult(tuple(every), result.idle_waivers, result.inspection)
+    return CheckResult(tuple(every), result.idle_waivers, result.strict, result.inspection)
 
 
 def is_image_name(path: Path) -> bool:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.errors import BuildError, GemelError, Problem, UsageProblem
-from gemel.files.reading import FileSource, blocks_of_file
+from gemel.files.reading import FileSource, HashedBlocks, blocks_of_file
 from gemel.image.image import Image
 from gemel.layout.model import Layout
 from gemel.layout.reader import MAX_BYTES, read_layout
@@ -16,20 +16,25 @@ from gemel.spans import format_address
 from gemel.structs import replace
 
 if TYPE_CHECKING:
+    import datetime
+
     from gemel.builds.build import Build
     from gemel.image.formats import Format
     from gemel.layout.reader import ReadLayout
     from gemel.placement.placed import Version
 
 
-def load_layout(path: str | Path) -> ReadLayout:
-    """The layout in a TOML file, with every check that there is; raises LayoutError or UsageProblem."""
+def load_layout(path: str | Path, *, paths_outside: bool = False) -> ReadLayout:
+    """The layout in a TOML file, with every check that there is; raises LayoutError or UsageProblem.
+
+    ``paths_outside`` lets the files that it names be anywhere, not in its folder alone.
+    """
     data = bytearray()
     for block in blocks_of_file(Path(path)):
         data += block
         if len(data) > MAX_BYTES:
             break
-    return layout_from(bytes(data), str(path))
+    return replace(layout_from(bytes(data), str(path)), paths_outside=paths_outside)
 
 
 def layout_from(data: bytes, file: str) -> ReadLayout:
@@ -66,12 +71,26 @@ def load_builds(layout: ReadLayout | None, given: Mapping[str, str | Path | byte
             start = layout.layout.span_of(layout.layout.builds[name].stored_in).start
         try:
             source = BytesSource(file) if isinstance(file, bytes) else FileSource(path)
-            builds[name] = read_build(source, name=name, file=path.name, raw_start=start)
+            build = read_build(source, name=name, file=path.name, raw_start=start)
+            builds[name] = build if isinstance(file, bytes) else _with_notes_beside(build, path)
         except GemelError as error:
             problems.extend(of_build(problem, name, path) for problem in error.problems)
     if problems:
         raise BuildError(problems)
     return builds
+
+
+def _with_notes_beside(build: Build, path: Path) -> Build:
+    """A build without symbols, with what ``gemel split`` wrote in a file beside it."""
+    if build.kind == "elf":
+        return build
+    from gemel.builds.part_notes import MAX_BYTES, SUFFIX, with_part_notes
+
+    beside = path.with_suffix(SUFFIX)
+    if not beside.is_file():
+        return build
+    source = FileSource(beside)
+    return with_part_notes(build, source.read(0, min(source.size, MAX_BYTES)), beside.name)
 
 
 def _unknown_build(layout: Layout, name: str) -> Problem | None:
@@ -104,11 +123,12 @@ def _begins_with_name(where: str, file: str) -> bool:
     return where == file or where.startswith((f"{file}:", f"{file},"))
 
 
-def build_files(layout: Layout, given: Iterable[str], folder: Path | None = None) -> dict[str, Path]:
-    """Each build's file: given as NAME=FILE, or by its path in the layout, relative to ``folder``.
+def build_files(read: ReadLayout, given: Iterable[str], *, by_path: bool = False) -> dict[str, Path]:
+    """Each build's file: given as NAME=FILE, or where ``by_path`` is set by its path in the layout.
 
-    ``folder`` None leaves the layout's paths out.  Raises UsageProblem for names that do not exist.
+    Raises UsageProblem for names that do not exist, and for paths that lead out of the layout's folder.
     """
+    layout, folder = read.layout, Path(read.file).parent
     files: dict[str, Path] = {}
     problems = []
     for text in given:
@@ -128,12 +148,15 @@ def build_files(layout: Layout, given: Iterable[str], folder: Path | None = None
             problems.append(Problem("a build is given twice", found=text, expected=f"one file for {name}"))
         else:
             files[name] = Path(file)
+    for name, plan in layout.builds.items() if by_path else ():
+        if plan.path is not None and name not in files:
+            from gemel.files.inside import leads_outside
+
+            outside = leads_outside(folder, plan.path, f"path of build {name} in {read.file}")
+            problems += [outside] if outside and not read.paths_outside else []
+            files[name] = folder / plan.path
     if problems:
         raise UsageProblem(problems)
-    if folder is not None:
-        for name, plan in layout.builds.items():
-            if plan.path is not None:
-                files.setdefault(name, folder / plan.path)
     return files
 
 
@@ -170,8 +193,14 @@ def _decoded(path: Path, form: Format, layout: ReadLayout | None, at: int | None
     start = at or 0
     if at is None and not form.has_addresses:
         start = _first_flash(layout.layout if layout else None, path)
-    decoded = form.decode(blocks_of_file(path), str(path), start)
-    return Image(decoded.image, decoded.entry, decoded.remarks, path.name, form.has_addresses)
+    from gemel.image.image import ImageFile
+
+    blocks = HashedBlocks(blocks_of_file(path))
+    decoded = form.decode(blocks, str(path), start)
+    for _ in blocks:  # the digest is over the whole file, whatever stands after the last record
+        pass
+    file = ImageFile(blocks.size, blocks.sha256, None if form.has_addresses else at)
+    return Image(decoded.image, decoded.entry, decoded.remarks, path.name, form.has_addresses, file)
 
 
 def _first_flash(layout: Layout | None, path: Path) -> int:
@@ -197,6 +226,20 @@ def _first_flash(layout: Layout | None, path: Path) -> int:
             )
         )
     return flash
+
+
+def date_of(text: str | None) -> datetime.date | None:
+    """A date from the command line; raises UsageProblem unless it is YYYY-MM-DD."""
+    import datetime
+
+    if text is None:
+        return None
+    try:
+        if re.fullmatch("[0-9]{4}-[0-9]{2}-[0-9]{2}", text):
+            return datetime.date.fromisoformat(text)
+    except ValueError:
+        pass
+    raise UsageProblem(Problem("not a date", where="--date", found=text, expected="YYYY-MM-DD"))
 
 
 def version_of(text: str | None) -> Version | None:

@@ -11,6 +11,7 @@ from gemel.spans import format_address, format_size
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
+    import datetime
     from collections.abc import Iterable
 
     from gemel.builds.build import Build
@@ -70,6 +71,7 @@ def join_and_check(
     keys: SignerSource,
     leave_unsealed: bool,
     disassemble: bool = True,
+    today: datetime.date | None = None,
 ) -> CheckedJoin:
     """Join, seal with ``keys`` and check; raises what ``join`` and ``seal`` raise.
 
@@ -95,6 +97,7 @@ def join_and_check(
             trusted=trust_of_signer(trusted),
             disassemble=disassemble,
             rehearsal=rehearsal,
+            today=today,
             rules=rules,
         )
 
@@ -120,15 +123,6 @@ def contents_of(joined: JoinResult) -> list[str]:
     if record:
         lines.append(f"  record: {record.product} {record.version}, rollback counter {record.rollback}")
     return lines
-
-
-def not_checked_line(result: CheckResult) -> list[str]:
-    """How many rules could not be looked at, and where they are listed; nothing where there are none."""
-    count = result.count("not checked")
-    if not count:
-        return []
-    rules, them = ("1 rule was", "it") if count == 1 else (f"{count} rules were", "them")
-    return [f"{rules} not checked; `gemel check` lists {them}, each with its reason"]
 
 
 def assumptions_of(layout: Layout, build: Build) -> list[Problem]:

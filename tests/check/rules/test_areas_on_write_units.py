@@ -58,4 +58,4 @@ def test_the_area_in_the_same_unit_is_a_party() -> None:
 def test_without_flash_there_is_nothing_to_check() -> None:
     """Rom is not written, so its areas may end anywhere."""
     result = _with({'kind = "flash"': 'kind = "rom"', SPARE: SPARE.replace('"2 KiB"', "2044")})
-    assert result.not_checked[0].reason == "the layout has no area in flash"
+    assert result.not_applicable[0].reason == "the layout has no area in flash"

@@ -48,4 +48,4 @@ def test_what_would_be_attributed_instead_is_told() -> None:
 def test_areas_that_do_not_say_are_left_alone() -> None:
     """Without any attribution in the layout there is nothing to look at."""
     result = apply(RULE)
-    assert [each.reason for each in result.not_checked] == [result.rule.absent]
+    assert [each.reason for each in result.not_applicable] == [result.rule.absent]

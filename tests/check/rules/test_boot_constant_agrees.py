@@ -189,9 +189,9 @@ def test_a_blank_table_leaves_it_open() -> None:
 def test_a_device_without_secondary_has_nothing_to_check() -> None:
     """With one core there is nobody to release."""
     result = apply(RULE, read=_single_core(), image=joined().image, handed={})
-    assert result.status == "not checked"
+    assert result.status == "does not apply"
     assert (
-        result.not_checked[0].reason
+        result.not_applicable[0].reason
         == "the layout has no secondary core, and no second build for the core of a constant"
     )
 

@@ -54,4 +54,4 @@ def test_data_and_stack_are_told_apart() -> None:
 def test_layouts_without_attributions_are_left_alone() -> None:
     """The tide gauge states none: nothing to look at."""
     result = apply(RULE, gauge(), joined().image, gauge_builds())
-    assert [each.reason for each in result.not_checked] == [result.rule.absent]
+    assert [each.reason for each in result.not_applicable] == [result.rule.absent]

@@ -51,7 +51,7 @@ KEEPS = {
 def test_what_the_layout_asks_for_is_left_to_the_other_rule() -> None:
     """Where the layout states a distance, checksum-distance-as-asked looks at it."""
     result = _of('"CRC-32/ISO-HDLC"', 5)
-    assert not result.looked_at_anything
+    assert result.status == "does not apply"
 
 
 def test_it_is_a_note() -> None:

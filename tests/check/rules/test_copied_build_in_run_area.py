@@ -104,7 +104,7 @@ def test_the_padded_size_counts() -> None:
 def test_without_a_copied_build_there_is_nothing_to_check() -> None:
     """A layout whose builds run in place leaves the rule unchecked."""
     result = apply(RULE)
-    assert result.not_checked[0].reason == "no build of the layout is copied to RAM (runs_in)"
+    assert result.not_applicable[0].reason == "no build of the layout is copied to RAM (runs_in)"
 
 
 def test_what_a_raw_binary_does_not_tell() -> None:

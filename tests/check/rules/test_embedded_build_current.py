@@ -201,7 +201,7 @@ def test_missing_builds() -> None:
     assert result.not_checked[0].reason == "nothing of the build was found in the image"
     single = layout(edits.ONE_BUILD)
     alone = apply(RULE, single, PLAIN, {"station": builds()["station"]})
-    assert alone.not_checked[0].reason == "the layout has one build only"
+    assert alone.not_applicable[0].reason == "the layout has one build only"
 
 
 def test_a_copy_names_its_holder_with_the_files_own_id() -> None:

@@ -95,7 +95,7 @@ def test_unknown_erase_blocks_are_not_checked() -> None:
 def test_rom_and_ram_are_no_matter_of_it() -> None:
     """Only flash is erased: with all areas in rom and RAM there is nothing to check."""
     result = apply(RULE, layout({'kind = "flash"': 'kind = "rom"'}), NOTHING, {})
-    assert result.not_checked[0].reason == "the layout has no area in flash"
+    assert result.not_applicable[0].reason == "the layout has no area in flash"
 
 
 def test_a_waiver_for_one_pair_covers_no_other() -> None:

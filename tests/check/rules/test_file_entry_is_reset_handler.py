@@ -49,7 +49,7 @@ KEEPS = {
 
 def test_no_start_address_is_nothing_to_look_at() -> None:
     """Most files name none."""
-    assert not with_entry(None).looked_at_anything
+    assert with_entry(None).status == "does not apply"
 
 
 def test_without_a_vector_table_it_is_not_checked() -> None:

@@ -64,12 +64,12 @@ KEEPS = {
 def test_a_build_without_a_heap_is_no_party() -> None:
     """Where no build sets a heap aside there is nothing to check, and the rule says so."""
     result = apply(RULE)
-    assert result.status == "not checked"
-    assert [each.reason for each in result.not_checked] == [result.rule.absent]
+    assert result.status == "does not apply"
+    assert [each.reason for each in result.not_applicable] == [result.rule.absent]
 
 
 def test_a_heap_of_no_bytes_is_none() -> None:
     """Equal ends set nothing aside."""
     result = _heap(STATION_RAM + 0x20, STATION_RAM + 0x20)
     assert not findings(result)
-    assert result.status == "not checked"
+    assert result.status == "does not apply"

@@ -46,7 +46,7 @@ KEEPS = {
 def test_an_empty_image_is_not_checked() -> None:
     """An image without a byte has nothing that could lie inside."""
     result = apply(RULE, image=holding({}))
-    assert [missing.reason for missing in result.not_checked] == ["the image holds no byte"]
+    assert [missing.reason for missing in result.not_applicable] == ["the image holds no byte"]
 
 
 def test_first_byte_behind_flash_is_found() -> None:

@@ -41,5 +41,5 @@ def test_a_build_without_the_usual_symbols_is_not_judged() -> None:
 def test_what_the_primary_copies_needs_no_copy_of_its_own() -> None:
     """The copied sampler's block lies in RAM and is brought there by the primary."""
     result = apply(RULE, copied_layout(), None, builds(sampler=copied_sampler()))
-    assert result.status == "not checked"
-    assert [each.reason for each in result.not_checked] == [result.rule.absent]
+    assert result.status == "does not apply"
+    assert [each.reason for each in result.not_applicable] == [result.rule.absent]

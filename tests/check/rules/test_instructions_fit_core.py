@@ -123,9 +123,7 @@ def test_nothing_is_read_unless_asked(monkeypatch: pytest.MonkeyPatch) -> None:
     read, handed = device(), capability_builds(sampler="sampler-hard-float")
     image = image_of(read, handed)
     silent = apply(RULE, read, image, handed)
-    assert {each.reason for each in silent.not_checked} == {
-        "the code was not read (gemel check --disassemble)"
-    }
+    assert {each.reason for each in silent.not_checked} == {"needs --disassemble: the code was not read"}
     monkeypatch.setattr("gemel.m_profile.disassembly.find_spec", lambda name: None)
     without = apply(RULE, read, image, handed, disassemble=True)
     assert {each.reason for each in without.not_checked} == {

@@ -63,4 +63,4 @@ def test_memories_without_an_alias_are_left_alone() -> None:
         },
         caller="caller-secure-alias",
     )
-    assert [each.reason for each in result.not_checked] == [result.rule.absent]
+    assert [each.reason for each in result.not_applicable] == [result.rule.absent]

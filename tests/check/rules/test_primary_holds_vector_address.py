@@ -156,4 +156,4 @@ def test_a_layout_of_one_core_has_nothing_to_hold() -> None:
     """Without builds of a secondary the rule says that there are none."""
     read = layout({'purpose = "code" }\nspare': 'purpose = "data" }\nspare'})
     result = apply(RULE, read, joined().image, {})
-    assert [each.reason for each in result.not_checked] == [result.rule.absent]
+    assert [each.reason for each in result.not_applicable] == [result.rule.absent]

@@ -81,8 +81,8 @@ KEEPS = {
 def test_nothing_to_look_at_without_a_record_in_the_layout(rule: str) -> None:
     """A layout that asks for no record has each rule about it not checked, and says why."""
     result = apply(rule, NO_RECORD)
-    assert result.status == "not checked"
-    assert [missing.reason for missing in result.not_checked] == ["the layout has no record"]
+    assert result.status == "does not apply"
+    assert [missing.reason for missing in result.not_applicable] == ["the layout has no record"]
 
 
 def test_every_fault_has_its_finding() -> None:

@@ -45,4 +45,4 @@ KEEPS = {
 def test_no_seal_is_not_checked() -> None:
     """Without a seal there is no algorithm to look at."""
     result = of(RULE, unsealed())
-    assert [missing.reason for missing in result.not_checked] == ["there is no seal"]
+    assert [missing.reason for missing in result.not_applicable] == ["there is no seal"]

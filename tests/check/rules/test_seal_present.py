@@ -30,12 +30,12 @@ KEEPS = {
 def test_no_seal_where_none_is_required_is_not_checked() -> None:
     """A layout that requires no seal takes an image without one, and says that none was looked at."""
     result = of(RULE, unsealed(OPTIONAL), read=OPTIONAL)
-    assert (result.status, findings(result)) == ("not checked", [])
-    assert [missing.reason for missing in result.not_checked] == ["there is no seal, and none is required"]
+    assert (result.status, findings(result)) == ("does not apply", [])
+    assert [missing.reason for missing in result.not_applicable] == ["there is no seal, and none is required"]
 
 
 def test_a_layout_without_a_seal_is_not_checked() -> None:
     """Without [seal] there is nothing to look at, whatever lies in an area of that purpose."""
     read = layout()
     result = of(RULE, joined(read).image, read=read)
-    assert [missing.reason for missing in result.not_checked] == ["the layout has no seal"]
+    assert [missing.reason for missing in result.not_applicable] == ["the layout has no seal"]

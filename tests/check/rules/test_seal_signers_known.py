@@ -76,7 +76,7 @@ def test_a_known_key_that_does_not_count_must_still_hold() -> None:
 
 def test_nothing_to_say_without_a_seal_or_a_trusted_signer() -> None:
     """What others have found is not told twice."""
-    assert [each.reason for each in of(RULE, unsealed()).not_checked] == ["there is no seal"]
+    assert [each.reason for each in of(RULE, unsealed()).not_applicable] == ["there is no seal"]
     assert [each.reason for each in of(RULE, sealed(STRANGER)).not_checked] == [
         "no trusted key made the seal"
     ]

@@ -67,4 +67,4 @@ def test_every_fault_is_a_finding() -> None:
 def test_no_seal_is_not_checked() -> None:
     """Where nothing lies in the area there is no form to look at."""
     result = of(RULE, unsealed())
-    assert [missing.reason for missing in result.not_checked] == ["there is no seal"]
+    assert [missing.reason for missing in result.not_applicable] == ["there is no seal"]

@@ -47,4 +47,4 @@ def test_both_files_are_needed() -> None:
         assert [each.reason for each in result.not_checked] == [f"needs the ELF file: {missing}=FILE"]
         assert not result.holds
     plain = apply(RULE, gauge(), joined().image, gauge_builds())
-    assert [each.reason for each in plain.not_checked] == [plain.rule.absent]
+    assert [each.reason for each in plain.not_applicable] == [plain.rule.absent]

@@ -30,8 +30,8 @@ def test_it_is_a_warning_that_names_the_function() -> None:
 def test_other_architectures_have_nothing_to_look_at() -> None:
     """Without a Baseline core the rule is not checked, and says why."""
     result = of(RULE)
-    assert result.status == "not checked"
-    assert [each.reason for each in result.not_checked] == [
+    assert result.status == "does not apply"
+    assert [each.reason for each in result.not_applicable] == [
         "no build in a code area runs on an armv8-m.base core"
     ]
 

@@ -109,15 +109,13 @@ def test_with_the_symbols_the_other_rule_looks() -> None:
     """Builds whose symbols are at hand are left to ``instructions-fit-core``, whatever they hold."""
     result = applied(RULE, sampler="sampler-hard-float")
     assert (result.findings, result.holds) == ((), ())
-    assert [each.reason for each in result.not_checked] == [result.rule.absent]
+    assert [each.reason for each in result.not_applicable] == [result.rule.absent]
 
 
 def test_nothing_is_read_unless_asked() -> None:
     """Without being asked the rule says so and does not look at the code."""
     result = _with({FREE: DATA + WITH_PUSH}, disassemble=False)
-    assert {each.reason for each in result.not_checked} == {
-        "the code was not read (gemel check --disassemble)"
-    }
+    assert {each.reason for each in result.not_checked} == {"needs --disassemble: the code was not read"}
 
 
 def test_how_much_was_read_is_told() -> None:

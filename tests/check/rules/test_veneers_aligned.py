@@ -173,9 +173,9 @@ def test_a_stripped_build_is_checked() -> None:
 def test_nothing_to_look_at() -> None:
     """Neither a layout without attributions nor a secure build without gateways has anything to look at."""
     plain = apply(RULE, gauge(), joined().image, gauge_builds())
-    assert [each.reason for each in plain.not_checked] == [plain.rule.absent]
+    assert [each.reason for each in plain.not_applicable] == [plain.rule.absent]
     quiet = build_of("keeper", elf([SegmentSpec(0x1000_0000, bytes(0xF0))], symbols=[SymbolSpec("f", 1)]))
-    assert [each.reason for each in _of(quiet).not_checked] == [plain.rule.absent]
+    assert [each.reason for each in _of(quiet).not_applicable] == [plain.rule.absent]
 
 
 def test_nothing_is_read_without_need(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -190,7 +190,7 @@ def test_nothing_is_read_without_need(monkeypatch: pytest.MonkeyPatch) -> None:
     assert apply(RULE, read, image, builds).status == "holds"
     monkeypatch.setattr(SectionTable, "all", refuse)
     plain = apply(RULE, gauge(), plain_image, gauge_builds())
-    assert [each.reason for each in plain.not_checked] == [plain.rule.absent]
+    assert [each.reason for each in plain.not_applicable] == [plain.rule.absent]
     with pytest.raises(AssertionError):
         apply(RULE, read, image, builds)
 

@@ -37,7 +37,7 @@ def test_each_gateway_is_named_with_its_area() -> None:
 def test_nothing_to_look_at_and_nothing_to_look_with() -> None:
     """A layout without attributions has nothing to look at; without the ELF file it is not checked."""
     plain = apply(RULE, gauge(), joined().image, gauge_builds())
-    assert [each.reason for each in plain.not_checked] == [plain.rule.absent]
+    assert [each.reason for each in plain.not_applicable] == [plain.rule.absent]
     read = device("security")
     alone = apply(RULE, read, image_of(read, capability_builds("security")), {})
     assert [each.reason for each in alone.not_checked] == ["needs the ELF file: keeper=FILE"]

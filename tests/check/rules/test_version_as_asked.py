@@ -13,11 +13,12 @@ RULE = "version-as-asked"
 NO_VERSION = layout({'version = "1.2.3"\n': ""})
 
 BREAKS = {
-    "an older version": lambda: apply(RULE, image=with_record(patch=2)),
     "another version than on the command line": lambda: apply(RULE, version=Version(1, 3, 0)),
-    "another rollback counter": lambda: apply(RULE, image=with_record(rollback=6)),
+    "a lower rollback counter than the layout's": lambda: apply(RULE, image=with_record(rollback=6)),
     "another counter than on the command line": lambda: apply(RULE, rollback=8),
-    "both": lambda: apply(RULE, image=with_record(major=2, rollback=0), handed={}),
+    "both": lambda: apply(
+        RULE, image=with_record(major=2, rollback=0), version=Version(1, 2, 3), rollback=7, handed={}
+    ),
 }
 
 KEEPS = {
@@ -40,13 +41,13 @@ def test_origin_is_told() -> None:
     asked = {
         finding.expected
         for name in (
-            "both",
+            "a lower rollback counter than the layout's",
             "another version than on the command line",
             "another counter than on the command line",
         )
         for finding in findings(BREAKS[name]())
     }
-    assert asked == {"1.2.3 (layout)", "7 (layout)", "1.3.0 (--version)", "8 (--rollback)"}
+    assert asked == {"7 or more (layout)", "1.3.0 (--version)", "8 (--rollback)"}
 
 
 def test_no_version_anywhere_is_not_checked() -> None:
@@ -54,9 +55,19 @@ def test_no_version_anywhere_is_not_checked() -> None:
     image = join(NO_VERSION, builds(), Version(1, 0, 0)).image
     result = apply(RULE, NO_VERSION, image)
     assert [missing.reason for missing in result.not_checked] == [
-        "neither the layout nor --version says which is meant"
+        "needs --version: the layout states no version"
     ]
     assert [held.where for held in result.holds] == ["rollback counter 7"]
+
+
+def test_what_was_not_asked_for_is_no_finding() -> None:
+    """A later version or counter than the layout's is one that was joined with options: the receiver did not ask."""
+    result = apply(RULE, image=with_record(patch=4, rollback=8), handed={})
+    assert (result.status, result.findings) == ("not checked", ())
+    assert [(each.where, each.kind, each.needs[0].name) for each in result.not_checked] == [
+        ("version", "option", "--version"),
+        ("rollback counter", "option", "--rollback"),
+    ]
 
 
 def test_an_unsound_record_is_not_checked() -> None:

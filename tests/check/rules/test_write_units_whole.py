@@ -64,4 +64,4 @@ def test_it_warns() -> None:
 def test_bytes_outside_flash_are_no_matter_of_it() -> None:
     """RAM has no write units, and an image without flash leaves nothing to check."""
     result = _runs((RAM, 3))
-    assert result.not_checked[0].reason == "the image holds no byte in flash"
+    assert result.not_applicable[0].reason == "the image holds no byte in flash"

@@ -11,7 +11,7 @@ from gemel.checksums.in_layout import algorithm_of
 from gemel.inspection.checksum_ranges import known_coverage
 from gemel.inspection.inspection import Inspection
 from gemel.layout.model import Checksum
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.outcomes import DoesNotApply, Finding, Holds, NotChecked, Outcome
 from gemel.spans import format_size
 
 WIDE = 24
@@ -30,7 +30,7 @@ def _outcome(inspection: Inspection, checksum: Checksum) -> Outcome:
     algorithm = algorithm_of(checksum)
     if not isinstance(algorithm, CrcAlgorithm):
         reason = f"{algorithm.name} is no CRC: it keeps no distance beyond 2, whatever it covers"
-        return NotChecked(where, reason)
+        return NotChecked(where, reason) if checksum.hamming_distance else DoesNotApply(where, reason)
     covered = known_coverage(inspection, checksum)
     if isinstance(covered, str):
         return NotChecked(where, covered)

@@ -2,53 +2,45 @@
 
 from __future__ import annotations
 
-import hashlib
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args
 
+from gemel.checking.identity import Identity, identity_of
 from gemel.checking.reports.as_text import CAUTION
-from gemel.checking.reports.basis import basis_of
 from gemel.checking.rule import Severity
 from gemel.checking.runner import Judged, RuleResult, RulesApplied, Status
 from gemel.inspection.inspection import Inspection
-from gemel.layout.model import SeverityChange, Waiver
-from gemel.outcomes import NotChecked
+from gemel.layout.model import Waiver
+from gemel.outcomes import DoesNotApply, NeedKind, NotChecked
 from gemel.spans import Span
 from gemel.structs import Struct
 from gemel.text.as_json import data_of, json_text, schema_of
-from gemel.version import __version__
 
-FORMAT = 2
+FORMAT = 3
 """Version of the form; a change that an old reader would misread gets the next number.
 
+3: what was judged is below ``identity``; statuses ``warning``, ``note`` and ``does not apply``, which were
+``broken`` and ``not checked``; ``kind`` and ``needs`` of what was not checked; counts by severity.
 2: the same keys and values as 1; text is ASCII, and the schema names what it uses below ``$defs``.
 """
 
 
-class Tool(Struct):
-    """What made the report."""
+class ReportedNeed(Struct):
+    """One thing that it takes to check a place."""
 
-    name: Annotated[Literal["gemel"], "its name"]
-    version: Annotated[str, "its version"]
-
-
-class ReportedImage(Struct):
-    """The image that was checked."""
-
-    name: Annotated[str, "the file's name"]
-    spans: Annotated[tuple[Span, ...], "runs of bytes that it holds, ascending"]
-    sha256: Annotated[bytes, "over each run: start and size as little-endian 32-bit words, then its bytes"]
+    kind: Annotated[NeedKind, "what kind of thing"]
+    name: Annotated[str, "its name, an option with its hyphens; empty: any (key, symbol table)"]
+    build: Annotated[str | None, "the build whose symbol it is; null: no symbol"]
 
 
-class ReportedBuild(Struct):
-    """A build of the layout, and how it is known."""
+class ReportedGap(Struct):
+    """One place that a rule could not look at."""
 
-    name: Annotated[str, "its name in the layout"]
-    core: Annotated[str, "the core that runs it"]
-    kind: Annotated[Literal["elf", "hex", "srec", "bin"] | None, "its file's format; null: not given"]
-    build_id: Annotated[bytes | None, "GNU build id; null: none or not known"]
-    cannot_tell: Annotated[tuple[str, ...], "what its file does not say"]
-    stored: Annotated[Span | None, "where its bytes are in the image; null: nowhere"]
-    known_from: Annotated[Literal["build", "record", "layout"] | None, "what says so"]
+    where: Annotated[str, "place, for people; empty: the whole image"]
+    reason: Annotated[str, "why, for people"]
+    kind: Annotated[
+        NeedKind | Literal["unclear"], "what is lacking first of all; unclear: these files cannot show it"
+    ]
+    needs: Annotated[tuple[ReportedNeed, ...], "what it takes"]
 
 
 class ReportedFinding(Struct):
@@ -84,40 +76,20 @@ class ReportedRule(Struct):
     checks: Annotated[str, "what must hold"]
     holds: Annotated[tuple[str, ...], "where it holds"]
     findings: Annotated[tuple[ReportedFinding, ...], "where it does not"]
-    not_checked: Annotated[tuple[NotChecked, ...], "where it could not look"]
-
-
-class ReportedFile(Struct):
-    """A file that the image was judged by."""
-
-    name: Annotated[str, "its name"]
-    sha256: Annotated[str, "SHA-256 of its bytes, in hexadecimal"]
-
-
-class ReportedBasis(Struct):
-    """What the image was judged by."""
-
-    layout_file: Annotated[ReportedFile, "the layout"]
-    policy: Annotated[ReportedFile | None, "the receiver's policy; null: none"]
-    seal_demanded_by: Annotated[str | None, "who demands a seal; null: nobody"]
-    counted_keys: Annotated[tuple[str, ...], "fingerprints of the keys whose signatures counted"]
-    waivers: Annotated[tuple[Waiver, ...], "the layout's waivers"]
-    severities: Annotated[tuple[SeverityChange, ...], "severities that the layout changes"]
+    not_checked: Annotated[tuple[ReportedGap, ...], "where it could not look"]
+    not_applicable: Annotated[tuple[DoesNotApply, ...], "where there is nothing to look at"]
 
 
 class Report(Struct):
     """The result of a check."""
 
     format: Annotated[int, f"version of this form: {FORMAT}"]
-    tool: Annotated[Tool, "what made the report"]
-    product: Annotated[str, "the product's name in the layout"]
-    layout_sha256: Annotated[bytes, "digest of the layout, as the record keeps it"]
-    image: Annotated[ReportedImage, "what was checked"]
-    builds: Annotated[tuple[ReportedBuild, ...], "every build of the layout, given or not"]
-    judged_by: Annotated[ReportedBasis, "files, keys, waivers and severities that decide"]
-    passes: Annotated[bool, "no rule of severity error is broken, and at least one could be applied"]
+    identity: Annotated[Identity, "what was judged, and by what"]
+    passes: Annotated[bool, "no rule fails it, and at least one could be applied"]
+    failing: Annotated[tuple[str, ...], "the rules that fail it: broken ones, and what --strict adds"]
     caution: Annotated[str, "what a pass does not mean"]
     counts: Annotated[dict[Status, int], "rules by what became of them"]
+    severities: Annotated[dict[Severity, int], "open findings by severity"]
     rules: Annotated[tuple[ReportedRule, ...], "every rule"]
     idle_waivers: Annotated[tuple[Waiver, ...], "waivers that cover nothing"]
 
@@ -129,18 +101,14 @@ def report(result: RulesApplied, inspection: Inspection, image_name: str) -> str
 
 def report_data(result: RulesApplied, inspection: Inspection, image_name: str) -> dict[str, Any]:
     """The report as plain data, as `check_schema` describes it."""
-    spans = tuple(inspection.image.spans())
     whole = Report(
         format=FORMAT,
-        tool=Tool("gemel", __version__),
-        product=inspection.layout.product,
-        layout_sha256=inspection.read.digest,
-        image=ReportedImage(image_name, spans, bytes.fromhex(image_digest(inspection))),
-        builds=tuple(_build(inspection, name) for name in inspection.layout.builds),
-        judged_by=_basis(inspection),
+        identity=identity_of(inspection, image_name),
         passes=result.passes,
+        failing=tuple(each.rule.name for each in result.failing),
         caution=CAUTION,
-        counts={status: result.count(status) for status in ("holds", "broken", "waived", "not checked")},
+        counts={status: result.count(status) for status in get_args(Status)},
+        severities={severity: len(result.open_findings(severity)) for severity in get_args(Severity)},
         rules=tuple(_rule(each) for each in result.results),
         idle_waivers=result.idle_waivers,
     )
@@ -152,42 +120,6 @@ def check_schema() -> dict[str, Any]:
     return schema_of(Report, f"gemel check report, format {FORMAT}")
 
 
-def _basis(inspection: Inspection) -> ReportedBasis:
-    basis = basis_of(inspection)
-    return ReportedBasis(
-        layout_file=ReportedFile(basis.layout_file, basis.layout_file_sha256),
-        policy=ReportedFile(basis.policy, basis.policy_sha256) if basis.policy else None,
-        seal_demanded_by=basis.seal_demanded_by or None,
-        counted_keys=basis.counted_keys,
-        waivers=basis.waivers,
-        severities=basis.severities,
-    )
-
-
-def image_digest(inspection: Inspection) -> str:
-    """SHA-256 over each held run: start and size as little-endian 32-bit words, then its bytes."""
-    digest = hashlib.sha256()
-    for span in inspection.image.spans():
-        digest.update(span.start.to_bytes(4, "little") + (span.size & 0xFFFF_FFFF).to_bytes(4, "little"))
-        for _, piece in inspection.image.pieces(span):
-            digest.update(piece)
-    return digest.hexdigest()
-
-
-def _build(inspection: Inspection, name: str) -> ReportedBuild:
-    build = inspection.builds.get(name)
-    found = inspection.placed_with_origin.get(name)
-    return ReportedBuild(
-        name=name,
-        core=inspection.layout.builds[name].core,
-        kind=build.kind if build else None,
-        build_id=(build.build_id or None) if build else None,
-        cannot_tell=tuple(build.missing) if build else ("everything: the build was not given",),
-        stored=found[0].stored if found else None,
-        known_from=found[1] if found else None,
-    )
-
-
 def _rule(each: RuleResult) -> ReportedRule:
     return ReportedRule(
         name=each.rule.name,
@@ -197,8 +129,14 @@ def _rule(each: RuleResult) -> ReportedRule:
         checks=each.rule.checks,
         holds=tuple(held.where for held in each.holds),
         findings=tuple(_finding(judged) for judged in each.findings),
-        not_checked=each.not_checked,
+        not_checked=tuple(map(_gap, each.not_checked)),
+        not_applicable=each.not_applicable,
     )
+
+
+def _gap(missing: NotChecked) -> ReportedGap:
+    needs = tuple(ReportedNeed(need.kind, need.name, need.build or None) for need in missing.needs)
+    return ReportedGap(missing.where, str(missing.reason), missing.kind, needs)
 
 
 def _finding(judged: Judged) -> ReportedFinding:

@@ -9,6 +9,7 @@ Of a test case's children the order is skipped, error, failure, system-out.
                                       readers that count cases agree
     finding of severity warning, note, or waived
                                       told in system-out; the case passes, as the check does
+    does not apply                    skipped, with why
     not checked                       skipped, with the reasons; where the rule also has findings of severity
                                       error they are failures and the reasons are told in system-out
     no rule could be applied          one case more, with an error: that is no pass
@@ -17,12 +18,13 @@ Of a test case's children the order is skipped, error, failure, system-out.
 from __future__ import annotations
 
 import xml.etree.ElementTree as ElementTree
+from typing import get_args
 
+from gemel.checking.identity import identity_of, identity_properties
 from gemel.checking.reports.as_text import CAUTION, finding_lines
-from gemel.checking.runner import Judged, RuleResult, RulesApplied
+from gemel.checking.runner import Judged, RuleResult, RulesApplied, Status
 from gemel.inspection.inspection import Inspection
 from gemel.text.escaping import xml_characters
-from gemel.version import __version__
 
 NOTHING = "no rule could be applied: that is a failure, not a pass"
 
@@ -32,10 +34,10 @@ def report(result: RulesApplied, inspection: Inspection, image_name: str) -> str
     root = ElementTree.Element("testsuites", name="gemel check")
     suite = _add(root, "testsuite", name=f"{inspection.layout.product}: {image_name}")
     properties = _add(suite, "properties")
-    for name, value in _properties(result, inspection):
+    for name, value in _properties(result, inspection, image_name):
         _add(properties, "property", name=name, value=value)
     for each in result.results:
-        _add_case(suite, each, inspection.layout.product)
+        _add_case(suite, each, inspection.layout.product, result.failing)
     if not result.checked_anything:
         case = _add(suite, "testcase", name="some-rule-applied", classname=inspection.layout.product)
         _add(case, "error", message=NOTHING)
@@ -58,14 +60,20 @@ def _add(parent: ElementTree.Element, tag: str, text: str = "", **attributes: st
     return element
 
 
-def _add_case(suite: ElementTree.Element, each: RuleResult, product: str) -> None:
+def _add_case(suite: ElementTree.Element, each: RuleResult, product: str, strictly: list[RuleResult]) -> None:
+    """The case of one rule; ``strictly`` are the rules that fail the check."""
     case = _add(suite, "testcase", name=each.rule.name, classname=product)
-    failing = [it for it in each.findings if it.waiver is None and each.severity == "error"]
+    failing = [
+        it for it in each.findings if it.waiver is None and (each.severity == "error" or each in strictly)
+    ]
     missing = [f"not checked: {_at(it.where, it.reason)}" for it in each.not_checked]
     lines = [_in_words(each, judged) for judged in each.findings if judged not in failing]
     if each.change:
         lines.append(f"severity changed from {each.rule.severity} to {each.severity}: {each.change.reason}")
-    if each.status == "not checked":
+    if each.status == "does not apply":
+        reasons = [f"does not apply: {_at(it.where, it.reason)}" for it in each.not_applicable]
+        _add(case, "skipped", "\n".join(reasons))
+    elif each.status == "not checked" and each not in strictly:
         _add(case, "skipped", "\n".join(missing))
     else:
         lines += missing
@@ -75,6 +83,8 @@ def _add_case(suite: ElementTree.Element, each: RuleResult, product: str) -> Non
             message = f"{len(failing)} findings; the first: {message}"
         text = "\n\n".join(_finding(each, judged) for judged in failing)
         _add(case, "failure", text, type=each.severity, message=message)
+    elif each.status == "not checked" and each in strictly:
+        _add(case, "failure", "\n".join(missing), type="not checked", message="an input is missing")
     if lines:
         _add(case, "system-out", "\n".join(lines))
 
@@ -93,11 +103,11 @@ def _at(where: str, reason: str) -> str:
     return f"{where}: {reason}" if where else reason
 
 
-def _properties(result: RulesApplied, inspection: Inspection) -> list[tuple[str, str]]:
+def _properties(result: RulesApplied, inspection: Inspection, image_name: str) -> list[tuple[str, str]]:
     return [
-        ("tool", f"gemel {__version__}"),
-        ("layout_sha256", inspection.read.digest.hex()),
+        *identity_properties(identity_of(inspection, image_name)),
         ("passes", "true" if result.passes else "false"),
         ("caution", CAUTION),
+        *((f"count.{status}", str(result.count(status))) for status in get_args(Status)),
         *(("idle_waiver", f"{it.rule} at {it.where}") for it in result.idle_waivers),
     ]

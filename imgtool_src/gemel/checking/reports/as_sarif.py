@@ -16,17 +16,18 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator
-from typing import Any
+from typing import Any, get_args
 from urllib.parse import quote
 
+from gemel.checking.identity import identity_of
 from gemel.checking.reports.as_text import CAUTION
 from gemel.checking.reports.sarif_places import Addresses, LayoutLines
 from gemel.checking.rule import Rule
-from gemel.checking.runner import Judged, RuleResult, RulesApplied
+from gemel.checking.runner import Judged, RuleResult, RulesApplied, Status
 from gemel.inspection.inspection import Inspection
 from gemel.layout.model import Waiver
-from gemel.outcomes import Finding, NotChecked
-from gemel.text.as_json import json_text
+from gemel.outcomes import Finding
+from gemel.text.as_json import data_of, json_text
 from gemel.version import __version__
 
 SCHEMA = "https://docs.oasis-open.org/sarif/sarif/v2.1.0/errata01/os/schemas/sarif-schema-2.1.0.json"
@@ -51,6 +52,7 @@ class _Run:
         self.result, self.inspection = result, inspection
         self.layout_name = inspection.read.name
         self.image_name = image_name
+        self.identity = identity_of(inspection, image_name)
         self.addresses = Addresses(inspection.layout)
         findings = [judged.finding for each in result.results for judged in each.findings]
         self.lines = LayoutLines(inspection.read, (name for finding in findings for name in finding.parties))
@@ -72,20 +74,31 @@ class _Run:
                 for one in self._results(each)
             ],
             "properties": {
+                "identity": data_of(self.identity),
                 "product": product,
                 "layoutSha256": self.inspection.read.digest.hex(),
                 "passes": self.result.passes,
+                "failing": [each.rule.name for each in self.result.failing],
+                "counts": {status: self.result.count(status) for status in get_args(Status)},
                 "caution": CAUTION,
             },
         }
 
     def _artifacts(self) -> list[dict[str, Any]]:
-        names = [(self.image_name, "analysisTarget"), (self.layout_name, "userSpecifiedConfiguration")]
-        names += [(build.file, "referencedOnCommandLine") for build in self.inspection.builds.values()]
-        return [
-            {"location": {"uri": _uri(name), "index": index}, "roles": [role]}
-            for index, (name, role) in enumerate(names)
+        image, layout = self.identity.image, self.identity.layout
+        names: list[tuple[str, str, str | None]] = [
+            (self.image_name, "analysisTarget", image.sha256),
+            (self.layout_name, "userSpecifiedConfiguration", layout.sha256),
         ]
+        names += [(build.file, "referencedOnCommandLine", None) for build in self.inspection.builds.values()]
+        artifacts: list[dict[str, Any]] = []
+        for index, (name, role, digest) in enumerate(names):
+            artifacts.append({"location": {"uri": _uri(name), "index": index}, "roles": [role]})
+            if digest:
+                artifacts[-1]["hashes"] = {"sha-256": digest}
+        if image.size is not None:
+            artifacts[IMAGE]["length"] = image.size
+        return artifacts
 
     def _invocation(self) -> dict[str, Any]:
         """Section 3.20; a check that could apply no rule did not execute successfully."""
@@ -111,12 +124,14 @@ class _Run:
             yield self._finding(each, judged)
         for held in each.holds:
             yield {**_judged("pass", f"holds: {held.where}"), **_logical(held.where)}
-        if each.not_checked == (NotChecked("", each.rule.absent),):
-            yield _judged("notApplicable", each.rule.absent)
-            return
+        for none in each.not_applicable:
+            words = f"does not apply: {none.where}: {none.reason}" if none.where else none.reason
+            yield {**_judged("notApplicable", words), **_logical(none.where)}
         for missing in each.not_checked:
             words = f"not checked: {missing.where}: {missing.reason}" if missing.where else missing.reason
-            yield {**_judged("open", words), **_logical(missing.where)}
+            needs = [{"kind": need.kind, "name": need.name} for need in missing.needs]
+            properties = {"properties": {"kind": missing.kind, "needs": needs}}
+            yield {**_judged("open", words), **_logical(missing.where), **properties}
 
     def _finding(self, each: RuleResult, judged: Judged) -> dict[str, Any]:
         finding = judged.finding

@@ -1,214 +1,217 @@
-"""The result of a check as text for people: findings first, then what was not checked, then the count."""
+"""The result of a check as text for people: what was judged, findings, what was not checked, the verdict last."""
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 
-from gemel.checking.reports.basis import Basis
-from gemel.checking.rule import Rule
-from gemel.checking.runner import Judged, RuleResult, RulesApplied
-from gemel.outcomes import Finding, NotChecked
+from gemel.checking.identity import Identity, identity_lines
+from gemel.checking.rule import Rule, Severity
+from gemel.checking.runner import Judged, RuleResult, RulesApplied, Status
+from gemel.outcomes import DoesNotApply, Finding, NeedKind, NotChecked
 from gemel.text.escaping import on_one_line
 from gemel.text.wrapping import label_head, wrapped
 
 CAUTION = "A passing check is evidence, not a safety approval."
-SIGNS = {"error": "BROKEN", "warning": "WARNING", "note": "NOTE"}
+SIGNS: dict[Severity, str] = {"error": "BROKEN", "warning": "WARNING", "note": "NOTE"}
 WIDTH = 80
-"""Columns; what must not be broken (spans, file names, tables) may be longer."""
-
-NEEDS = "needs "
-"""Reasons that begin so, up to a colon, are told together: they name what would have to be given."""
-
-OPTION = re.compile(r"(?<!\S)--[a-z-]+")
-"""Reasons that name an option: the rule was not asked for."""
+"""Columns where no terminal says otherwise; what must not be broken (spans, digests, tables) may be longer."""
 
 
-def report_of(result: RulesApplied, basis: Basis | None = None, *, everything: bool = False) -> list[str]:
-    """All lines of the report; ``everything`` lists the rules that hold, and each place not checked.
+def report_of(
+    result: RulesApplied, identity: Identity | None = None, *, everything: bool = False, width: int = WIDTH
+) -> list[str]:
+    """All lines of the report, in the order in which they are read; the last one is the verdict.
 
-    ``basis`` is what the image was judged by.
+    ``identity`` is what was judged (None: said elsewhere); ``everything`` lists every rule and place.
     """
-    lines = [*_findings(result), *_waived(result), *_severities(result)]
-    lines += _each_not_checked(result) if everything else _not_checked(result)
-    if everything:
-        lines += _holding(result)
-    if basis:
-        lines += _basis(basis)
-    return [*lines, *_closing(result)]
+    lines = [*identity_lines(identity, width), ""] if identity else []
+    return [*lines, *_Text(result, width).lines(everything)]
 
 
-def summary_of(result: RulesApplied) -> list[str]:
-    """The short form, for a command that checks on its way: findings, waived or not, and the count."""
-    return [*_findings(result), *_waived(result), *_severities(result), *_closing(result)]
-
-
-def _findings(result: RulesApplied) -> Iterator[str]:
-    for severity, sign in SIGNS.items():
-        for each in result.results:
-            if each.severity != severity:
-                continue
-            for judged in each.findings:
-                if judged.waiver is None:
-                    yield from _finding(sign, each.rule, judged)
-                    yield ""
-
-
-def _finding(sign: str, rule: Rule, judged: Judged) -> Iterator[str]:
-    yield f"{sign} {rule.name}"
-    yield from finding_lines(rule, judged)
-
-
-def finding_lines(rule: Rule, judged: Judged) -> Iterator[str]:
-    """What is told of one finding below its head: the sentence, evidence, next step, a waiver that ended."""
+def finding_lines(rule: Rule, judged: Judged, width: int = WIDTH) -> Iterator[str]:
+    """What is said of one finding below its head: the sentence, evidence, next step, a waiver that ended."""
     finding: Finding = judged.finding
-    yield from _wrapped(finding.what, "  ")
-    yield from _labelled("where", finding.where)
-    yield from _labelled("found", finding.found)
-    yield from _labelled("expected", finding.expected)
-    for index, line in enumerate(finding.lines):
-        yield from _labelled("" if index else "detail", line, 2)
-    yield from _labelled("next", finding.next_step or rule.remedy)
+    yield from wrapped(finding.what, width, "  ")
+    rows = [("where", finding.where), ("found", finding.found), ("expected", finding.expected)]
+    rows += [("" if index else "detail", line) for index, line in enumerate(finding.lines)]
+    rows.append(("next", finding.next_step or rule.remedy))
     if judged.ended:
-        yield from _labelled("waiver", f"ended on {judged.ended.until}: {judged.ended.reason}")
-    if judged.refused:
-        yield from _labelled("waiver", judged.refused)
+        rows.append(("waiver", f"ended on {judged.ended.until}: {judged.ended.reason}"))
+    rows.append(("waiver", judged.refused))
+    for label, value in rows:
+        yield from _labelled(label, value, width, 2 if label in ("", "detail") else 0)
 
 
-def _labelled(label: str, value: str, indent: int = 0) -> Iterator[str]:
+def not_checked_line(result: RulesApplied) -> str:
+    """How many rules were not checked, by cause; empty where all were.
+
+    ``31 need builds, 4 only on request (--disassemble, --rehearse), 2 need --trust``
+    """
+    missing = [each for each in result.results if each.status == "not checked"]
+    parts = []
+    for kind, words in _CAUSES:
+        rules = [each for each in missing if _cause(each) == kind]
+        if rules:
+            names = {
+                need.name
+                for each in rules
+                for it in each.not_checked
+                for need in it.needs
+                if need.kind == kind
+            }
+            parts.append(f"{len(rules)} {words(len(rules), sorted(filter(None, names)))}")
+    return ", ".join(parts)
+
+
+def _verb(count: int) -> str:
+    return "needs" if count == 1 else "need"
+
+
+_CAUSES: Sequence[tuple[NeedKind | str, Callable[[int, list[str]], str]]] = (
+    ("build", lambda count, names: f"{_verb(count)} builds"),
+    ("symbol", lambda count, names: f"{_verb(count)} symbols that the builds do not have"),
+    ("option", lambda count, names: f"only on request ({', '.join(names)})"),
+    ("key", lambda count, names: f"{_verb(count)} --trust"),
+    ("extra", lambda count, names: f"{_verb(count)} {', '.join(f'gemel[{name}]' for name in names)}"),
+    ("layout", lambda count, names: f"{_verb(count)} {'more of the layout' if names else 'the layout'}"),
+    ("rule", lambda count, names: f"{'depends' if count == 1 else 'depend'} on rules that do not hold"),
+    ("unclear", lambda count, names: "cannot be seen in these files"),
+)
+"""Causes of what was not checked, those first that whoever checks can do something about."""
+
+
+def _cause(result: RuleResult) -> str:
+    kinds = [missing.kind for missing in result.not_checked]
+    return next(kind for kind, _ in _CAUSES if kind in kinds)
+
+
+class _Text:
+    """The parts of one report, in lines of one width."""
+
+    def __init__(self, result: RulesApplied, width: int) -> None:
+        self.result, self.width = result, width
+
+    def lines(self, everything: bool) -> Iterator[str]:
+        """Findings, waived ones, changed severities, all else where asked for, the verdict."""
+        yield from self._findings()
+        yield from self._waived()
+        yield from self._severities()
+        if everything:
+            yield from self._places("not checked", "not checked", lambda each: each.not_checked)
+            yield from self._places("does not apply", "does not apply", lambda each: each.not_applicable)
+            yield from self._holding()
+        yield from self._closing(everything)
+
+    def _wrapped(self, text: str, head: str = "") -> list[str]:
+        return wrapped(text, self.width, head)
+
+    def _findings(self) -> Iterator[str]:
+        for severity, sign in SIGNS.items():
+            for each in self.result.results:
+                for judged in each.findings if each.severity == severity else ():
+                    if judged.waiver is None:
+                        yield f"{sign} {each.rule.name}"
+                        yield from finding_lines(each.rule, judged, self.width)
+                        yield ""
+
+    def _waived(self) -> Iterator[str]:
+        for each in self.result.results:
+            for judged in each.findings:
+                if judged.waiver:
+                    yield f"waived {each.rule.name}"
+                    yield from self._wrapped(judged.finding.what, "  ")
+                    yield from _labelled("where", judged.finding.where, self.width)
+                    reason = f"{judged.waiver.reason} (until {judged.waiver.until})"
+                    yield from _labelled("reason", reason, self.width)
+                    yield ""
+        for waiver in self.result.idle_waivers:
+            yield from self._wrapped(
+                f"waiver without a finding: {waiver.rule} at {waiver.where}; remove it from the layout"
+            )
+        if self.result.idle_waivers:
+            yield ""
+
+    def _severities(self) -> Iterator[str]:
+        """Every rule that the layout makes count for more or less, whether it holds or not."""
+        changed = [each for each in self.result.results if each.change]
+        for each in changed:
+            reason = each.change.reason if each.change else ""
+            yield from self._wrapped(
+                f"severity of {each.rule.name} changed from {each.rule.severity} to {each.severity}: {reason}"
+            )
+        if changed:
+            yield ""
+
+    def _places(
+        self,
+        title: str,
+        status: str,
+        places_of: Callable[[RuleResult], Sequence[NotChecked] | Sequence[DoesNotApply]],
+    ) -> Iterator[str]:
+        rows = [each for each in self.result.results if places_of(each)]
+        if not rows:
+            return
+        yield title
+        for each in rows:
+            reasons: dict[str, list[str]] = {}
+            for place in places_of(each):
+                reasons.setdefault(place.reason, []).append(place.where)
+            yield f"  {each.rule.name}"
+            for reason, places in reasons.items():
+                where = _joined(places)
+                yield from self._wrapped(f"{where}: {reason}" if where else reason, "      ")
+        yield ""
+
+    def _holding(self) -> Iterator[str]:
+        rows = [each for each in self.result.results if each.status == "holds"]
+        if not rows:
+            return
+        yield "holds"
+        for each in rows:
+            yield f"  {each.rule.name}"
+            yield from self._wrapped(", ".join(held.where for held in each.holds), "      ")
+        yield ""
+
+    def _closing(self, everything: bool) -> Iterator[str]:
+        result = self.result
+        if not result.checked_anything:
+            yield "No rule could be applied: that is a failure, not a pass."
+        if result.passes:
+            yield from self._wrapped(CAUTION)
+        if missing := not_checked_line(result):
+            line = f"not checked: {missing}{'' if everything else '; --all lists them'}"
+            yield from wrapped(line, self.width, indent=2)
+        yield from wrapped(verdict(result), self.width, indent=2)
+
+
+def verdict(result: RulesApplied) -> str:
+    """``PASS: 67 rules hold, 0 broken, 12 not checked, 19 do not apply``."""
+    held = result.count("holds")
+    counted = [f"{held} rule{' holds' if held == 1 else 's hold'}", f"{result.count('broken')} broken"]
+    others: tuple[tuple[Status, str], ...] = (
+        ("warning", "with a warning"),
+        ("note", "with a note"),
+        ("waived", "waived"),
+        ("not checked", "not checked"),
+        ("does not apply", "do not apply"),
+    )
+    for status, words in others:
+        if count := result.count(status):
+            counted.append(f"{count} {status if count == 1 and status == 'does not apply' else words}")
+    strict = ""
+    if result.strict and result.failing and not result.count("broken"):
+        strict = "; warnings fail (--strict)"
+        if not result.count("warning"):
+            strict = "; what lacks an input fails (--strict=inputs)"
+    return f"{'PASS' if result.passes else 'FAIL'}: {', '.join(counted)}{strict}."
+
+
+def _labelled(label: str, value: str, width: int, indent: int = 0) -> Iterator[str]:
     """``value`` after its label; nothing for no value.  A line with columns of its own stays whole."""
     if not value:
         return
     head = label_head(label)
-    yield from [head + on_one_line(value)] if "  " in value else _wrapped(value, head, indent)
-
-
-def _wrapped(text: str, head: str, indent: int = 0) -> list[str]:
-    return wrapped(text, WIDTH, head, indent)
-
-
-def _waived(result: RulesApplied) -> Iterator[str]:
-    for each in result.results:
-        for judged in each.findings:
-            if judged.waiver:
-                yield f"waived {each.rule.name}"
-                yield from _wrapped(judged.finding.what, "  ")
-                yield from _labelled("where", judged.finding.where)
-                yield from _labelled("reason", f"{judged.waiver.reason} (until {judged.waiver.until})")
-                yield ""
-    for waiver in result.idle_waivers:
-        text = f"waiver without a finding: {waiver.rule} at {waiver.where}; remove it from the layout"
-        yield from _wrapped(text, "")
-    if result.idle_waivers:
-        yield ""
-
-
-def _severities(result: RulesApplied) -> Iterator[str]:
-    """Every rule that the layout makes count for more or less, whether it holds or not."""
-    changed = [each for each in result.results if each.change]
-    if not changed:
-        return
-    yield "severity changed by the layout"
-    for each in changed:
-        reason = each.change.reason if each.change else ""
-        yield f"  {each.rule.name}"
-        yield from _wrapped(f"from {each.rule.severity} to {each.severity}: {reason}", "      ")
-    yield ""
-
-
-def _not_checked(result: RulesApplied) -> Iterator[str]:
-    """What is missing first, each reason once with its rules; then in short what nobody asked for or has."""
-    groups: dict[tuple[str, ...], list[str]] = {}
-    unasked: dict[str, list[str]] = {}
-    nothing: list[str] = []
-    for each in result.results:
-        if not each.not_checked:
-            continue
-        if options := _options_of(each.not_checked):
-            unasked.setdefault(options, []).append(each.rule.name)
-        elif not each.looked_at_anything:
-            nothing.append(each.rule.name)
-        else:
-            groups.setdefault(_reasons(each.not_checked), []).append(each.rule.name)
-    if not (groups or unasked or nothing):
-        return
-    yield "not checked"
-    for reasons, names in sorted(groups.items(), key=lambda group: not group[0][0].startswith(NEEDS)):
-        for reason in reasons:
-            yield from _wrapped(reason, "  ")
-        yield from _wrapped(", ".join(names), "      ")
-    if unasked:
-        yield "  not asked for"
-        for options, names in sorted(unasked.items()):
-            yield from _wrapped(f"{options}: {', '.join(names)}", "      ")
-    if nothing:
-        yield "  nothing of the kind in this layout and these builds (--all tells each reason)"
-        yield from _wrapped(", ".join(nothing), "      ")
-    yield ""
-
-
-def _options_of(places: Iterable[NotChecked]) -> str:
-    """The options that would have a rule checked everywhere; empty where other things are missing too."""
-    options: dict[str, None] = {}
-    for missing in places:
-        named = OPTION.findall(missing.reason)
-        if not named:
-            return ""
-        options.update(dict.fromkeys(named))
-    return ", ".join(options)
-
-
-def _reasons(places: Iterable[NotChecked]) -> tuple[str, ...]:
-    """The reasons, each once; places are told where the reason does not name what is needed."""
-    needed: dict[str, list[str]] = {}
-    others: dict[str, list[str]] = {}
-    for missing in places:
-        for part in missing.reason.split("; ") if missing.reason.startswith(NEEDS) else [missing.reason]:
-            what, colon, names = part.partition(": ")
-            if part.startswith(NEEDS) and colon:
-                needed.setdefault(what, []).append(names)
-            else:
-                others.setdefault(part, []).append(missing.where)
-    told = [f"{what}: {', '.join(dict.fromkeys(names))}" for what, names in needed.items()]
-    for reason, where in others.items():
-        named = _joined(where)
-        told.append(f"{named}: {reason}" if named else reason)
-    return tuple(told)
-
-
-def _each_not_checked(result: RulesApplied) -> Iterator[str]:
-    rows: list[RuleResult] = [each for each in result.results if each.not_checked]
-    if not rows:
-        return
-    yield "not checked"
-    for each in rows:
-        reasons: dict[str, list[str]] = {}
-        for missing in each.not_checked:
-            reasons.setdefault(missing.reason, []).append(missing.where)
-        yield f"  {each.rule.name}"
-        for reason, places in reasons.items():
-            where = _joined(places)
-            yield from _wrapped(f"{where}: {reason}" if where else reason, "      ")
-    yield ""
-
-
-def _basis(basis: Basis) -> Iterator[str]:
-    """What the image was judged by, where a seal is demanded or the layout bends a rule."""
-    if not (basis.seal_demanded_by or basis.waivers or basis.severities):
-        return
-    yield "judged by"
-    yield f"  {on_one_line(basis.layout_file)}, SHA-256 {basis.layout_file_sha256}"
-    if basis.policy:
-        yield f"  {on_one_line(basis.policy)}, SHA-256 {basis.policy_sha256}"
-    if basis.seal_demanded_by:
-        yield f"  a seal is demanded by {on_one_line(basis.seal_demanded_by)}"
-    for key in basis.counted_keys:
-        yield f"  signed by key {key}"
-    for waiver in basis.waivers:
-        yield from _wrapped(f"waiver of {waiver.rule} at {waiver.where}, until {waiver.until}", "  ")
-    for change in basis.severities:
-        yield from _wrapped(f"severity of {change.rule}: {change.severity}", "  ")
-    yield ""
+    yield from [head + on_one_line(value)] if "  " in value else wrapped(value, width, head, indent)
 
 
 def _joined(places: Iterable[str]) -> str:
@@ -221,35 +224,3 @@ def _joined(places: Iterable[str]) -> str:
             told.append(rest if comma and first == last else place)
         last = first if comma else ""
     return ", ".join(told)
-
-
-def _holding(result: RulesApplied) -> Iterator[str]:
-    rows = [each for each in result.results if each.status == "holds"]
-    if not rows:
-        return
-    yield "holds"
-    for each in rows:
-        yield f"  {each.rule.name}"
-        yield from _wrapped(", ".join(held.where for held in each.holds), "      ")
-    yield ""
-
-
-def _closing(result: RulesApplied) -> Iterator[str]:
-    held = result.count("holds")
-    counted = [f"{held} rule{' holds' if held == 1 else 's hold'}", f"{_open(result, 'error')} broken"]
-    for severity, word in (("warning", "with a warning"), ("note", "with a note")):
-        if count := _open(result, severity):
-            counted.append(f"{count} {word}")
-    if waived := result.count("waived"):
-        counted.append(f"{waived} waived")
-    counted.append(f"{result.count('not checked')} not checked")
-    verdict = "PASS" if result.passes else "FAIL"
-    if not result.checked_anything:
-        yield "No rule could be applied: that is a failure, not a pass."
-    yield from _wrapped(f"{verdict}: {', '.join(counted)}.", "")
-    yield CAUTION
-
-
-def _open(result: RulesApplied, severity: str) -> int:
-    """Rules of that severity with a finding that no waiver covers."""
-    return sum(each.severity == severity and each.status == "broken" for each in result.results)

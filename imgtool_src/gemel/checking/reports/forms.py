@@ -25,18 +25,19 @@ class ReportFormat(Struct):
     render: Render
 
 
+def text_of(
+    result: RulesApplied, inspection: Inspection, *, everything: bool = False, width: int = 80
+) -> str:
+    """The report for people, ``width`` columns wide; with ``everything`` every rule and place."""
+    from gemel.checking.identity import identity_of
+    from gemel.checking.reports.as_text import report_of
+
+    lines = report_of(result, identity_of(inspection), everything=everything, width=width)
+    return "".join(f"{line}\n" for line in lines)
+
+
 def _text(result: RulesApplied, inspection: Inspection, image_name: str) -> str:
-    from gemel.checking.reports.as_text import report_of
-    from gemel.checking.reports.basis import basis_of
-
-    return "".join(f"{line}\n" for line in report_of(result, basis_of(inspection)))
-
-
-def _text_in_full(result: RulesApplied, inspection: Inspection, image_name: str) -> str:
-    from gemel.checking.reports.as_text import report_of
-    from gemel.checking.reports.basis import basis_of
-
-    return "".join(f"{line}\n" for line in report_of(result, basis_of(inspection), everything=True))
+    return text_of(result, inspection)
 
 
 def _json(result: RulesApplied, inspection: Inspection, image_name: str) -> str:
@@ -56,8 +57,6 @@ def _junit(result: RulesApplied, inspection: Inspection, image_name: str) -> str
 
     return report(result, inspection, image_name)
 
-
-FULL_TEXT = ReportFormat("text", (".txt",), "for people, with the rules that hold", _text_in_full)
 
 FORMATS = (
     ReportFormat("text", (".txt",), "for people", _text),

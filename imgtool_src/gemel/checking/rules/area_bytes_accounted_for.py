@@ -9,7 +9,7 @@ from gemel.inspection.image_bytes import Deviation, not_erased
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import builds_stored_in, concerned, counted, needs_build, place_words
 from gemel.layout.model import Area
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome, Reason
 from gemel.spans import Span, merge, without
 
 PURPOSES = ("code", "data")
@@ -28,7 +28,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             plan.name for plan in builds_stored_in(layout, area.name) if plan.name not in inspection.builds
         ]
         if missing:
-            yield NotChecked(f"area {area.name}", "; ".join(map(needs_build, missing)))
+            yield NotChecked(f"area {area.name}", Reason.joined(map(needs_build, missing)))
             continue
         found = None
         for span in without([layout.span_of(area.name)], accounted):

@@ -12,7 +12,7 @@ from gemel.inspection.vector_tables import is_blank, likely_tables, table_span
 from gemel.inspection.wording import needs_elf
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.placement.placing import forgotten_run_area
 from gemel.placement.symbol_places import SymbolNotPlaced
 from gemel.spans import Span, format_address
@@ -83,7 +83,13 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     named = {boot for each in inspection.layout.contracts.values() if (boot := each.boot_symbol)}
     if len(named) < len(secondaries):
         left = ", ".join(f"core {name}" for name in secondaries if name not in matched.values())
-        yield NotChecked(left, "no contract names the constant that holds its vector address (boot_symbol)")
+        yield NotChecked(
+            left,
+            Reason(
+                "no contract names the constant that holds its vector address (boot_symbol)",
+                Need("layout", "contract.boot_symbol"),
+            ),
+        )
 
 
 def _matched(fitting: dict[Constant, list[Start]]) -> dict[Constant, str]:

@@ -8,7 +8,7 @@ from gemel.checking.rule import Rule
 from gemel.inspection.build_ids import id_words, recorded_id, stored_notes
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, needs_elf
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.spans import Span, format_address
 
 
@@ -49,7 +49,10 @@ def _only_source(name: str, source: str, none_recorded: bool) -> str:
     if source != "the record" and none_recorded:
         return f"the record names none, as of a build that was joined from a file without one, and {missing}"
     if source == "the record":
-        return f"only {source} tells its build id: {missing}; needs the ELF file: {name}=FILE"
+        return Reason(
+            f"only {source} shows its build id: {missing}; needs the ELF file: {name}=FILE",
+            Need("build", name),
+        )
     return f"only {source} tells its build id: {missing}, and no record tells it"
 
 

@@ -13,13 +13,14 @@ from gemel.inspection.wording import (
     needs_build,
     own_areas_words,
     owners_of,
+    see,
     segment_words,
     sized,
 )
 from gemel.layout.addresses import locate
 from gemel.layout.model import Area
 from gemel.outcomes import Finding, NotChecked, Outcome
-from gemel.placement.placing import Piece, Placement, too_large_by
+from gemel.placement.placing import Piece, Placement, over_the_memory, too_large_by
 from gemel.spans import Span, format_size, without
 
 
@@ -31,9 +32,14 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         if placement is None:
             yield NotChecked(where, needs_build(name))
             continue
+        if over_the_memory(inspection.layout, placement.plan, placement.build):
+            yield NotChecked(
+                where, see("load-addresses-in-flash", "it is larger than what the memory has left")
+            )
+            continue
         in_flash = [piece for piece in placement.pieces if _in_flash(inspection, piece).size]
         if not in_flash:
-            yield NotChecked(where, "none of its bytes lies in flash: see load-addresses-in-flash")
+            yield NotChecked(where, see("load-addresses-in-flash", "none of its bytes is in flash"))
             continue
         yield from found_or_holds(_findings(inspection, placement, in_flash), where)
 
@@ -48,6 +54,16 @@ def _in_flash(inspection: Inspection, piece: Piece) -> Span:
 
 def _findings(inspection: Inspection, placement: Placement, pieces: list[Piece]) -> Iterator[Finding]:
     layout, plan = inspection.layout, placement.plan
+    if each := placement.unreachable:
+        parties = concerned(plan.name, plan.core, plan.stored_in)
+        yield Finding(
+            each.what,
+            parties,
+            where=each.where,
+            found=each.found,
+            expected=each.expected,
+            next_step=each.next_step,
+        )
     if not any(piece.span.overlaps(layout.span_of(plan.stored_in)) for piece in pieces):
         yield _none_in_own(inspection, placement, pieces)
         return

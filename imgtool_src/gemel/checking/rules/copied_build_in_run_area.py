@@ -10,7 +10,7 @@ from gemel.inspection.windows import Window, parts_of, windows_of
 from gemel.inspection.wording import concerned, found_or_holds, needs_elf, segment_words, sized
 from gemel.layout.addresses import seen_by
 from gemel.layout.model import BuildPlan
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.placement.placed import PlacedBuild
 from gemel.placement.placing import Piece, Placement
 from gemel.spans import Span, format_address, format_size
@@ -32,7 +32,10 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             continue
         if origin == "layout":
             size = f"{format_size(placed.stored.size)} would fit, but where it runs is not known"
-            yield NotChecked(where, f"{size}: needs {name}=FILE, or an image with a sound record")
+            yield NotChecked(
+                where,
+                Reason(f"{size}: needs {name}=FILE, or an image with a sound record", Need("build", name)),
+            )
         elif origin == "record":
             yield _block(inspection, plan, placed, area) or Holds(where)
         elif reason := _run_addresses_unknown(inspection, placement := inspection.placements[name]):

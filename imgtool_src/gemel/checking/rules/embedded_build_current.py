@@ -16,7 +16,7 @@ from gemel.inspection.embedded_copies import (
     ids_in,
 )
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.wording import concerned, counted, needs_build, needs_elf, place_words
+from gemel.inspection.wording import concerned, counted, needs_build, needs_elf, place_words, said_of
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
@@ -44,7 +44,7 @@ def _nothing_found(inspection: Inspection, plan: BuildPlan) -> Outcome:
     for name in inspection.layout.builds:
         if name not in inspection.builds and name != plan.name and not known_id(inspection, name):
             searched = "only build ids were looked for inside it, and none was found"
-            return NotChecked(f"build {plan.name}", f"{searched}: {needs_build(name)}")
+            return NotChecked(f"build {plan.name}", said_of(searched, needs_build(name)))
     return Holds(f"build {plan.name}, which holds no copy of another build")
 
 

@@ -9,7 +9,7 @@ from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import builds_stored_in, concerned, found_or_holds, owners_of, sized
 from gemel.layout.model import Area, Layout, Memory
-from gemel.outcomes import Finding, NotChecked, Outcome
+from gemel.outcomes import Finding, Need, NotChecked, Outcome, Reason
 from gemel.spans import Span, align_down, format_size
 
 WRITTEN_TOGETHER = ("record", "seal")
@@ -25,7 +25,13 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             continue
         where = f"memory {memory.name}"
         if memory.erase_block is None:
-            yield NotChecked(where, f"needs erase_block in [memory.{memory.name}] of the layout")
+            yield NotChecked(
+                where,
+                Reason(
+                    f"needs erase_block in [memory.{memory.name}] of the layout",
+                    Need("layout", f"memory.{memory.name}.erase_block"),
+                ),
+            )
             continue
         findings = (
             _finding(layout, memory, block, sharing)

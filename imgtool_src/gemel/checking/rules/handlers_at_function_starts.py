@@ -11,7 +11,7 @@ from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.vector_tables import place_of, tables, values_told, words_span
 from gemel.inspection.wording import needs_elf
 from gemel.m_profile.vector_tables import reserved_words
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -23,7 +23,10 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         name = table.plan.name
         build = inspection.builds.get(name)
         if build is None or build.symbols is None:
-            yield NotChecked(f"build {name}", needs_elf(name, build, "symbols") or "it has no symbols")
+            yield NotChecked(
+                f"build {name}",
+                needs_elf(name, build, "symbols") or Reason("it has no symbols", Need("symbol", build=name)),
+            )
             continue
         faults = words_inside(inspection, table)
         for inside, indices in faults.items():

@@ -7,10 +7,10 @@ from collections.abc import Iterator
 from gemel.checking.rule import Rule
 from gemel.inspection.image_bytes import Deviation, differing, differs_only_as
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.patch_locations import PatchLocations, UnknownLocation
-from gemel.inspection.wording import concerned, counted, needs_build, segment_words, symbol_at
+from gemel.inspection.patch_locations import PatchLocations, UnknownLocation, needs_of_places
+from gemel.inspection.wording import concerned, counted, needs_build, see, segment_words, symbol_at
 from gemel.layout.addresses import locate
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome, Reason
 from gemel.placement.placing import Piece, Placement
 from gemel.spans import Span, format_address, without
 from gemel.structs import NamedTuple
@@ -42,7 +42,7 @@ def _outcome(inspection: Inspection, placement: Placement, places: PatchLocation
     where = f"build {placement.plan.name}"
     pieces = [piece for piece in placement.pieces if _in_flash(inspection, piece)]
     if not pieces:
-        return NotChecked(where, "none of its bytes lies in flash: see load-addresses-in-flash")
+        return NotChecked(where, see("load-addresses-in-flash", "none of its bytes is in flash"))
     differences = [
         _Difference(piece, deviation)
         for piece in pieces
@@ -51,7 +51,7 @@ def _outcome(inspection: Inspection, placement: Placement, places: PatchLocation
     ]
     if not differences:
         if len(pieces) < len(placement.build.stored):
-            return NotChecked(where, "some of its bytes do not lie in flash: see load-addresses-in-flash")
+            return NotChecked(where, see("load-addresses-in-flash", "some of its bytes are not in flash"))
         return Holds(where)
     unknown = [place for place in places.unknown if _concerns(inspection, placement, place)]
     count = sum(each.deviation.count for each in differences)
@@ -60,7 +60,8 @@ def _outcome(inspection: Inspection, placement: Placement, places: PatchLocation
         names = ", ".join(f"{place.name} (symbol {place.symbol})" for place in unknown)
         needed = ", ".join(dict.fromkeys(f"{place.build}=FILE" for place in unknown))
         may_be = f"{counted(count, 'byte')} from {first} on may be {names}"
-        return NotChecked(where, f"{may_be}: needs the ELF file with symbols, {needed}")
+        reason = Reason(f"{may_be}: needs the ELF file with symbols, {needed}", *needs_of_places(unknown))
+        return NotChecked(where, reason)
     return _finding(inspection, placement, differences, count)
 
 

@@ -6,13 +6,14 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.outcomes import Outcome
+from gemel.outcomes import Need, NotChecked, Outcome, Reason
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each thing that the policy demands of the record."""
     read = inspection.receiver.policy
     if read is None:
+        yield NotChecked("", Reason("needs --policy", Need("option", "--policy")))
         return
     from gemel.record.demands import policy_outcomes
 
@@ -32,6 +33,6 @@ RULE = Rule(
     remedy="Get the image that is meant for this device, or correct the policy.",
     source="RFC 9124 sections 3.3 and 3.4, vendor and class id; section 4.3.1, REQ.SEC.SEQUENCE (draft 13 "
     "read); common practice",
-    absent="no policy is given (--policy), or it demands nothing of the record",
+    absent="the policy demands nothing of the record",
     check=check,
 )

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import record_not_sound
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placed import digests_of
 
@@ -16,7 +17,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     if plan is None:
         return
     if inspection.record is None:
-        yield NotChecked("record", "the record is not sound")
+        yield NotChecked("record", record_not_sound())
         return
     for entry in inspection.record.builds:
         where = f"build {entry.name}, {entry.stored}"

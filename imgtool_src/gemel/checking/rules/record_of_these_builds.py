@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import needs_build, record_not_sound
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placed import PlacedBuild, has_vectors
 from gemel.placement.placing import Placement
@@ -22,9 +23,9 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     for name in inspection.layout.builds:
         placement = inspection.placements.get(name)
         if inspection.record is None:
-            yield NotChecked(f"build {name}", "the record is not sound")
+            yield NotChecked(f"build {name}", record_not_sound())
         elif placement is None:
-            yield NotChecked(f"build {name}", f"needs the build: {name}=FILE")
+            yield NotChecked(f"build {name}", needs_build(name))
         elif placement.placed is None or name not in entries:
             yield NotChecked(f"build {name}", "the build or its entry in the record was not found")
         else:

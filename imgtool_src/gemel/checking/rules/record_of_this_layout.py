@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import record_not_sound
 from gemel.layout.addresses import plain_span, seen_by
 from gemel.layout.model import BuildPlan, Layout, RecordPlan
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
@@ -21,7 +22,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         return
     record = inspection.record
     if record is None:
-        yield NotChecked("record", "the record is not sound")
+        yield NotChecked("record", record_not_sound())
         return
     findings = [*_identity(inspection, record, plan), *_builds(inspection, record, plan)]
     yield from findings

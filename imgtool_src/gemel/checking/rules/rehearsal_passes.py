@@ -7,14 +7,14 @@ from collections.abc import Iterator
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.rehearsed import RehearsedFinding
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """A finding for each error of the rehearsal; one outcome if there is none."""
     rehearsal = inspection.rehearsal
     if rehearsal is None:
-        yield NotChecked("", "takes its time, and was not asked for (gemel check --rehearse)")
+        yield NotChecked("", Reason("needs --rehearse, which takes its time", Need("option", "--rehearse")))
         return
     errors = [finding for finding in rehearsal.findings if finding.severity == "error"]
     yield from map(_finding, errors)

@@ -10,7 +10,7 @@ from gemel.inspection.wording import concerned
 from gemel.layout.addresses import locate
 from gemel.layout.model import Core, Memory, Release
 from gemel.m_profile.bit_band import behind_bit_band
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.spans import Span, format_address
 
 
@@ -20,7 +20,12 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     devices = [memory for memory in layout.memories.values() if memory.kind == "device"]
     for core in layout.secondaries():
         if core.release is None:
-            yield NotChecked(f"core {core.name}", "the layout does not say how it is released")
+            yield NotChecked(
+                f"core {core.name}",
+                Reason(
+                    "the layout does not say how it is released", Need("layout", f"core.{core.name}.release")
+                ),
+            )
             continue
         if not devices:
             missing = "the layout declares no memory of kind device"

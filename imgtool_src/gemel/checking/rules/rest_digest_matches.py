@@ -8,6 +8,7 @@ from gemel.checking.rule import Rule
 from gemel.inspection.image_bytes import not_erased
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.unchanged import joined_with_other_layout, spans_of_rest
+from gemel.inspection.wording import record_not_sound, see
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placed import sha256_of
 
@@ -19,7 +20,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         return
     record = inspection.record
     if record is None:
-        yield NotChecked("record", "the record is not sound")
+        yield NotChecked("record", record_not_sound())
         return
     spans = spans_of_rest(inspection, record)
     actual = sha256_of(inspection.layout, inspection.image, spans)
@@ -28,7 +29,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         return
     if joined_with_other_layout(inspection):
         reason = "the image was joined with another layout, which tells what lies outside the builds"
-        yield NotChecked("flash outside the builds", f"{reason}: see record-of-this-layout")
+        yield NotChecked("flash outside the builds", see("record-of-this-layout", reason))
         return
     runs = [
         str(found.span)

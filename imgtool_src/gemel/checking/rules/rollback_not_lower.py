@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.previous import Previous
-from gemel.outcomes import Finding, Holds, Outcome
+from gemel.outcomes import Finding, Holds, Need, Outcome, Reason
 from gemel.record.record import Record
 
 
@@ -79,6 +79,8 @@ RULE = Rule(
     "that does not compare counters takes it; one that does refuses it in the field.",
     remedy="Take the newer image; where this one is meant to replace it, join it with a higher counter.",
     source="RFC 9124 section 4.2.1, THREAT.IMG.EXPIRED; section 4.3.1, REQ.SEC.SEQUENCE (draft 13 read)",
-    absent="neither --at-least nor --previous is given",
+    absent=Reason(
+        "needs --at-least or --previous", Need("option", "--at-least"), Need("option", "--previous")
+    ),
     check=check,
 )

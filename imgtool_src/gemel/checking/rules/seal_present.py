@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.outcomes import DoesNotApply, Finding, Holds, Outcome
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -28,7 +28,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             span=seal.span,
         )
     else:
-        yield NotChecked(seal.where, "there is no seal, and none is required")
+        yield DoesNotApply(seal.where, "there is no seal, and none is required")
 
 
 RULE = Rule(

@@ -18,7 +18,7 @@ from gemel.inspection.secure_builds import (
 )
 from gemel.inspection.wording import concerned, counted, found_or_holds, needs_elf
 from gemel.layout.model import BuildPlan
-from gemel.outcomes import Finding, NotChecked, Outcome
+from gemel.outcomes import Finding, NotChecked, Outcome, Reason
 from gemel.spans import format_address
 
 if TYPE_CHECKING:
@@ -46,7 +46,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         caller = inspection.builds.get(plan.name)
         reasons = [*lacking, *filter(None, [needs_elf(plan.name, caller, "symbols")])]
         if caller is None or reasons:
-            yield NotChecked(f"build {plan.name}", "; ".join(dict.fromkeys(reasons)))
+            yield NotChecked(f"build {plan.name}", Reason.joined(reasons))
             continue
         called = [symbol for symbol in imported(caller) if _is_entry(inspection, plan, symbol, offered)]
         if called:

@@ -19,7 +19,7 @@ from gemel.inspection.stack_room import (
     stack_object,
 )
 from gemel.inspection.vector_tables import place_of, tables, word_span
-from gemel.inspection.wording import biggest_symbols, concerned, needs_elf, sized
+from gemel.inspection.wording import biggest_symbols, concerned, needs_elf, said_of, see, sized
 from gemel.layout.addresses import seen_by
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address, format_size
@@ -36,7 +36,10 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             continue
         place = place_of_stack(inspection.layout, table.core.name, table.words[0])
         if place is None:
-            yield NotChecked(f"build {table.plan.name}", "see stack-pointer-in-own-ram")
+            yield NotChecked(
+                f"build {table.plan.name}",
+                see("stack-pointer-in-own-ram", "its stack pointer is in no RAM of its core"),
+            )
         else:
             yield _outcome(inspection, table, place)
 
@@ -65,7 +68,7 @@ def _outcome(inspection: Inspection, table: VectorTable, place: StackRoom) -> Ou
         return Holds(f"{where}: {format_size(room)} below {format_address(pointer)}{stated}")
     if obstacle in own and room == 0 and build.symbols is None:
         return NotChecked(
-            where, f"whether what its stack starts in is a stack: {build.reason_for('symbols')}"
+            where, said_of("whether its stack starts in a stack", needs_elf(build.name, build, "symbols"))
         )
     lines = _symbol_lines(inspection, table, build, obstacle, place, needed) if obstacle in own else ()
     return _finding(table, place, room, obstacle, meant, lines)

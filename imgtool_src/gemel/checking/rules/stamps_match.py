@@ -8,9 +8,10 @@ from gemel.checking.findings.unknown_places import no_place
 from gemel.checking.rule import Rule
 from gemel.errors import GemelError, Problem
 from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import needs_build
 from gemel.joining.stamps import StampSources, stamp_bytes
 from gemel.layout.model import Stamp, StampValue
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.placement.placed import Version
 from gemel.placement.places import address_of
 from gemel.spans import Span
@@ -79,9 +80,10 @@ def _not_known(inspection: Inspection, stamp: Stamp) -> str:
     placed, origin = inspection.placed_with_origin[name]
     sure_from_layout = value.start_of or value.run_start_of or value.vectors_of
     if origin == "layout" and not sure_from_layout:
-        return f"needs the build: {name}=FILE, or an image with a sound record"
+        return Reason(f"{needs_build(name)}, or an image with a sound record", Need("build", name))
     if value.build_id_of and placed.build_id is None:
-        return f"the build id of {name} is not known: give its ELF file, linked with --build-id"
+        words = f"the build id of {name} is not known: needs its ELF file, linked with --build-id"
+        return Reason(words, Need("build", name))
     return ""
 
 

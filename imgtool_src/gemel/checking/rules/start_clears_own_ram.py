@@ -9,17 +9,17 @@ from gemel.checking.findings.start_reach import misplaced, written_lines
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram_claims import shared_ram
-from gemel.inspection.start_tables import StartEntry, clears_of
+from gemel.inspection.start_tables import StartEntry
 from gemel.inspection.windows import parts_of, windows_of
 from gemel.inspection.wording import concerned, segment_words, sized
-from gemel.outcomes import Finding, Outcome
+from gemel.outcomes import Finding, Outcome, Reason
 from gemel.placement.placing import Placement
 from gemel.spans import Span, without
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build whose symbols tell what its start-up code clears."""
-    yield from block_outcomes(inspection, clears_of, _findings, "clears")
+    yield from block_outcomes(inspection, _findings, "clears")
 
 
 def _findings(inspection: Inspection, placement: Placement, entry: StartEntry) -> Iterator[Finding]:
@@ -68,6 +68,6 @@ RULE = Rule(
     remedy="Take the block's ends from the section of cleared data alone, and keep shared sections, which "
     "are not cleared, in a segment of their own.",
     source="common practice (tables and symbols of start-up code, from memory)",
-    absent="no build has symbols that tell what its start-up code clears",
+    absent=Reason("no build has symbols that show what its start-up code clears"),
     check=check,
 )

@@ -9,18 +9,18 @@ from gemel.checking.findings.start_reach import copied_build_at, not_stored, wri
 from gemel.checking.rule import Rule
 from gemel.inspection.core_views import run_span
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.start_tables import StartEntry, copies_of
+from gemel.inspection.start_tables import StartEntry
 from gemel.inspection.windows import parts_of, windows_of
 from gemel.inspection.wording import concerned, segment_words, sized
 from gemel.layout.addresses import locate
-from gemel.outcomes import Finding, Outcome
+from gemel.outcomes import Finding, Outcome, Reason
 from gemel.placement.placing import Placement
 from gemel.spans import Span, format_address, format_size
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build whose symbols tell what its start-up code copies."""
-    yield from block_outcomes(inspection, copies_of, _findings, "copies")
+    yield from block_outcomes(inspection, _findings, "copies")
 
 
 def _findings(inspection: Inspection, placement: Placement, entry: StartEntry) -> Iterator[Finding]:
@@ -134,6 +134,6 @@ RULE = Rule(
     "and SIZEOF of the same section.",
     source="System V gABI, chapter 7, program header, p_vaddr and p_paddr; common practice (tables and "
     "symbols of start-up code, from memory)",
-    absent="no build has symbols that tell what its start-up code copies",
+    absent=Reason("no build has symbols that show what its start-up code copies"),
     check=check,
 )

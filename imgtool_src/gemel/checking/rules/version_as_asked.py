@@ -6,7 +6,8 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.inspection.wording import record_not_sound
+from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.placement.placed import Version
 
 
@@ -17,56 +18,71 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         return
     record = inspection.record
     if record is None:
-        yield NotChecked("record", "the record is not sound")
+        yield NotChecked("record", record_not_sound())
         return
     where = f"record in area {plan.area}"
     asked = inspection.version or (
         Version.of(inspection.layout.version) if inspection.layout.version else None
     )
     if asked is None:
-        yield NotChecked("version", "neither the layout nor --version says which is meant")
-    elif record.version != str(asked):
-        origin = "--version" if inspection.version else "layout"
-        expected = f"{asked} ({origin})"
+        yield NotChecked("version", _needs("--version", "the layout states no version"))
+    elif record.version == str(asked):
+        yield Holds(f"version {asked}")
+    elif inspection.version is None:
+        found = f"the image holds {record.version}, the layout states {asked}"
+        yield NotChecked("version", _needs("--version", found))
+    else:
         yield Finding(
             "the image holds another version",
             (plan.area, "version"),
             where=where,
             found=record.version,
-            expected=expected,
-            next_step=_next_step("--version", record.version, inspection.version is None),
+            expected=f"{asked} (--version)",
+            next_step="take the image that is meant, or correct --version",
         )
+    if inspection.rollback is None:
+        yield _by_layout(inspection.layout.rollback, record.rollback, where, plan.area)
+    elif record.rollback == inspection.rollback:
+        yield Holds(f"rollback counter {record.rollback}")
     else:
-        yield Holds(f"version {asked}")
-    rollback = inspection.layout.rollback if inspection.rollback is None else inspection.rollback
-    if record.rollback != rollback:
-        expected = f"{rollback} ({'layout' if inspection.rollback is None else '--rollback'})"
-        found = str(record.rollback)
         yield Finding(
             "the image holds another rollback counter",
             (plan.area, "rollback"),
             where=where,
-            found=found,
-            expected=expected,
-            next_step=_next_step("--rollback", found, inspection.rollback is None),
+            found=str(record.rollback),
+            expected=f"{inspection.rollback} (--rollback)",
+            next_step="take the image that is meant, or correct --rollback",
         )
-    else:
-        yield Holds(f"rollback counter {rollback}")
 
 
-def _next_step(option: str, found: str, by_layout: bool) -> str:
-    """What to do: where the layout was asked, the image may have been joined with an option."""
-    if by_layout:
-        return f"take the image that is meant, or give {option} {found} here if it was joined with that"
-    return f"take the image that is meant, or mend {option}"
+def _by_layout(least: int, found: int, where: str, area: str) -> Outcome:
+    """The counter where none was asked for: the layout states the least that it may be."""
+    if found == least:
+        return Holds(f"rollback counter {found}")
+    if found > least:
+        return NotChecked(
+            "rollback counter", _needs("--rollback", f"the image holds {found}, the layout {least}")
+        )
+    return Finding(
+        "the image is older than its layout: its rollback counter is lower",
+        (area, "rollback"),
+        where=where,
+        found=str(found),
+        expected=f"{least} or more (layout)",
+        next_step=f"take a newer image, or give --rollback {found} if this older one is meant",
+    )
+
+
+def _needs(option: str, found: str) -> Reason:
+    return Reason(f"needs {option}: {found}", Need("option", option))
 
 
 RULE = Rule(
     name="version-as-asked",
     severity="error",
     guards="image",
-    checks="The record's version and rollback counter are those of the command line or, where it gives none, "
-    "of the layout.",
+    checks="The record's version and rollback counter are those that were asked for, and the counter is at least "
+    "the layout's.",
     why="An old image with known faults, or a new one under an old number, reaches the device, and a device "
     "that keeps a counter refuses it in the field.",
     remedy="Give the version that is meant (--version, --rollback) or take the image of that version.",

@@ -10,6 +10,7 @@ from gemel.inspection.wording import (
     concerned,
     found_or_holds,
     needs_build,
+    needs_symbol,
     segment_words,
     sized,
     symbol_at,
@@ -28,7 +29,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     for item in items:
         where = f"{'stamp' if isinstance(item, Stamp) else 'checksum'} {item.name}"
         if symbol := unknown.get(item.name):
-            reason = f"needs the ELF file with the symbol {symbol.symbol}: {symbol.build}=FILE"
+            reason: str = needs_symbol(symbol.build, symbol.symbol)
         else:
             reason = _not_seen(inspection, places.known[item.name])
         if reason:

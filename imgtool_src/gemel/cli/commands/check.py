@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from gemel.cli.declared import Choice, IntRange, argument, option, sub_command
-from gemel.cli.parameters import ADDRESS, FILE, disassemble_option
+from gemel.cli.parameters import ADDRESS, FILE, date_option, disassemble_option, paths_outside_option
 
 
 @sub_command("check")
@@ -56,6 +56,8 @@ from gemel.cli.parameters import ADDRESS, FILE, disassemble_option
     kind=FILE,
     help="Older image, whose rollback counter the image may not be below.",
 )
+@paths_outside_option
+@date_option
 @disassemble_option
 @option(
     "--rehearse",
@@ -77,6 +79,8 @@ def command(
     policy: Path | None,
     at_least: int | None,
     previous: Path | None,
+    paths_outside: bool,
+    date_text: str | None,
     disassemble: bool,
     rehearsed: bool,
 ) -> int:
@@ -99,6 +103,7 @@ def command(
     from gemel.workflows.checking import check
     from gemel.workflows.inputs import (
         build_files,
+        date_of,
         load_builds,
         load_layout,
         read_image,
@@ -107,7 +112,7 @@ def command(
     )
     from gemel.workflows.trust import load_policy, trust_of
 
-    version = version_of(version_text)
+    version, date = version_of(version_text), date_of(date_text)
     own_policy = load_policy(policy) if policy else None
     if own_policy is None:
         if image is None:
@@ -125,11 +130,11 @@ def command(
             refuse_without_layout([name for name, value in named.items() if value is not None])
             refuse_reports(reports, [layout, *trust, *([policy] if policy else [])])
             loaded = read_image(layout, at=at)
-            alone = check_alone(loaded, own_policy, public_keys(trust), at_least)
+            alone = check_alone(loaded, own_policy, public_keys(trust), at_least, date)
             give_reports(alone, form, reports, everything)
             return 0 if alone.passes else 1
-    read = load_layout(layout)
-    files = build_files(read.layout, builds)
+    read = load_layout(layout, paths_outside=paths_outside)
+    files = build_files(read, builds)
     further = [each for each in (previous, policy) if each]
     refuse_reports(reports, [layout, image, *files.values(), *trust, *further])
     loaded, *others = read_images([image, *([previous] if previous else [])], read, at)
@@ -144,6 +149,7 @@ def command(
         min_rollback=at_least,
         disassemble=disassemble,
         rehearsal=rehearsed or None,
+        today=date,
     )
     give_reports(result, form, reports, everything)
     return 0 if result.passes else 1

@@ -210,7 +210,7 @@ def _said(data: bytes, file: str, builds: Mapping[str, Build]) -> bool:
 
     Raises LayoutError where the draft is no layout: then the builds contradict what any device can be.
     """
-    from gemel.checking.reports.as_text import summary_of
+    from gemel.checking.reports.as_text import report_of
     from gemel.checking.runner import check
     from gemel.cli.printing import print_problems
     from gemel.errors import GemelError
@@ -231,5 +231,11 @@ def _said(data: bytes, file: str, builds: Mapping[str, Build]) -> bool:
         echo("the draft joins as it stands; the check of the image says:", err=True)
     else:
         echo("the builds join by the draft, but the image is not sound:", err=True)
-    echo("\n".join(summary_of(result)), err=True)
+    echo("\n".join(report_of(result)), err=True)
+    paths = [plan.path for plan in read.layout.builds.values() if plan.path]
+    if any(path.startswith("../") or os.path.isabs(path) for path in paths):
+        echo(
+            "its builds are not in its folder: join it with --paths-outside, or give them as NAME=FILE",
+            err=True,
+        )
     return result.passes

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 from gemel.cli.declared import IntRange, argument, option, sub_command
 from gemel.cli.echo import echo
-from gemel.cli.parameters import FILE, disassemble_option
-from gemel.cli.signing.pass_phrases import pass_phrase_options
+from gemel.cli.parameters import FILE, date_option, disassemble_option, paths_outside_option
+from gemel.cli.signing.pass_phrases import open_keys_option, pass_phrase_options
 
 
 @sub_command("join")
@@ -44,11 +45,14 @@ from gemel.cli.signing.pass_phrases import pass_phrase_options
     help="Seal with this private key, a file or a pkcs11: URI (a key on a token); may be repeated.",
 )
 @pass_phrase_options
+@open_keys_option
 @option(
     "--leave-unsealed",
     is_flag=True,
     help="Write the image without the seal that the layout requires, to be sealed later with gemel sign.",
 )
+@paths_outside_option
+@date_option
 @disassemble_option
 def command(
     layout: Path,
@@ -60,7 +64,10 @@ def command(
     key_texts: tuple[str, ...],
     phrase_files: tuple[Path, ...],
     phrase_names: tuple[str, ...],
+    open_keys: bool,
     leave_unsealed: bool,
+    paths_outside: bool,
+    date_text: str | None,
     disassemble: bool,
 ) -> int:
     """Join the builds of a layout into one flash image.
@@ -73,40 +80,43 @@ def command(
     Example:
       gemel join tide-gauge.toml station=station.elf sampler=sampler.elf -o tide.hex -o tide.bin
     """
-    from gemel.checking.reports.as_text import summary_of
+    from gemel.checking.identity import identity_lines, identity_of
+    from gemel.checking.reports.as_text import report_of
     from gemel.cli.endings import NOTHING_WRITTEN
-    from gemel.cli.printing import print_done, print_remarks, written_words
+    from gemel.cli.printing import print_done, print_remarks, prose_width, written_words
     from gemel.cli.signing.key_options import KeysAtHand
     from gemel.cli.signing.pass_phrases import PassPhrases
     from gemel.cli.signing.seal_lines import NOT_SEALED, seal_lines
     from gemel.files.output_targets import refuse_targets
-    from gemel.workflows.inputs import build_files, load_builds, load_layout, version_of
-    from gemel.workflows.joining import assumptions_of, contents_of, join_and_check, not_checked_line
+    from gemel.workflows.inputs import build_files, date_of, load_builds, load_layout, version_of
+    from gemel.workflows.joining import assumptions_of, contents_of, join_and_check
     from gemel.workflows.sealing import refuse_unsealable
     from gemel.workflows.writing import memory_files, refuse_suffixes, write_images
 
-    version = version_of(version_text)
+    version, date = version_of(version_text), date_of(date_text)
     refuse_suffixes(outputs)
-    read = load_layout(layout)
-    with KeysAtHand(key_texts, PassPhrases(phrase_files, phrase_names)) as keys:
+    read = load_layout(layout, paths_outside=paths_outside)
+    with KeysAtHand(key_texts, PassPhrases(phrase_files, phrase_names), open_keys=open_keys) as keys:
         refuse_unsealable(read.layout, keys, leave_unsealed)
-        files = build_files(read.layout, builds, layout.parent)
+        files = build_files(read, builds, by_path=True)
         whole = memory_files(read.layout, memories)
         refuse_targets([*outputs, *whole], [layout, *files.values(), *keys.files])
         handed = load_builds(read, files)
         for build in handed.values():
             print_remarks([*build.remarks, *assumptions_of(read.layout, build)])
-        made = join_and_check(read, handed, version, rollback, keys, leave_unsealed, disassemble)
-    echo("\n".join(summary_of(made.result)))
-    if not made.result.passes:
+        made = join_and_check(read, handed, version, rollback, keys, leave_unsealed, disassemble, date)
+    joined, result = made.joined, made.result
+    echo("\n".join(identity_lines(identity_of(result.inspection), prose_width(sys.stdout))))
+    if result.passes:
+        echo("\n".join(contents_of(joined)))
+        if made.seal:
+            echo("\n".join(seal_lines(read.layout, made.seal)))
+        elif read.layout.seal or leave_unsealed:
+            echo(NOT_SEALED)
+        write_images(joined.image, *outputs, layout=read, memories=whole)
+        print_done(written_words([*outputs, *whole]))
+    else:
         echo(NOTHING_WRITTEN, err=True)
-        return 1
-    joined = made.joined
-    echo("\n".join([*not_checked_line(made.result), *contents_of(joined)]))
-    if made.seal:
-        echo("\n".join(seal_lines(read.layout, made.seal)))
-    elif read.layout.seal or leave_unsealed:
-        echo(NOT_SEALED)
-    write_images(joined.image, *outputs, layout=read, memories=whole)
-    print_done(written_words([*outputs, *whole]))
-    return 0
+    echo("")
+    echo("\n".join(report_of(result, width=prose_width(sys.stdout))))
+    return 0 if result.passes else 1

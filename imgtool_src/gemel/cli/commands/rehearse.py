@@ -65,7 +65,7 @@ def command(
 
     read = load_layout(layout)
     loaded = read_image(image, layout=read, at=at)
-    given = load_builds(read, build_files(read.layout, builds))
+    given = load_builds(read, build_files(read, builds))
     rehearsal = rehearse(read, loaded, given, budget=budget, watches=watches, interleavings=interleavings)
     if form == "json":
         from gemel.rehearsal.reports.json import report

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from gemel.cli.declared import Choice, argument, option, sub_command
 from gemel.cli.echo import echo
-from gemel.cli.parameters import ADDRESS, FILE
+from gemel.cli.parameters import ADDRESS, FILE, paths_outside_option
 
 if TYPE_CHECKING:
     from gemel.show.facts.contents import Contents
@@ -41,6 +41,7 @@ TO_BE_SIGNED = ".tbs"
     kind=FILE,
     help="Verify the seal with this public key, and end with exit code 1 unless it holds. May be repeated.",
 )
+@paths_outside_option
 @option(
     "--format",
     "form",
@@ -54,6 +55,7 @@ def command(
     layout: Path | None,
     at: int | None,
     trust: tuple[Path, ...],
+    paths_outside: bool,
     form: str,
 ) -> int:
     """Show what is in an image.
@@ -70,7 +72,7 @@ def command(
     """
     if image.suffix.lower() == TO_BE_SIGNED:
         return _show_request(image)
-    contents = _contents(image, builds, layout, at, trust)
+    contents = _contents(image, builds, layout, at, trust, paths_outside)
     code = 1 if trust and not contents.is_signed else 0
     if form == "json":
         from gemel.show.as_json import report
@@ -106,7 +108,12 @@ def _show_request(path: Path) -> int:
 
 
 def _contents(
-    image: Path, builds: tuple[str, ...], layout: Path | None, at: int | None, trust: tuple[Path, ...]
+    image: Path,
+    builds: tuple[str, ...],
+    layout: Path | None,
+    at: int | None,
+    trust: tuple[Path, ...],
+    paths_outside: bool,
 ) -> Contents:
     from gemel.cli.printing import print_remarks
     from gemel.workflows.describing import describe, refuse_builds_without_layout
@@ -114,10 +121,10 @@ def _contents(
 
     if layout is None:
         refuse_builds_without_layout(builds)
-    read = load_layout(layout) if layout else None
+    read = load_layout(layout, paths_outside=paths_outside) if layout else None
     loaded = read_image(image, layout=read, at=at)
     print_remarks(loaded.remarks)
-    handed = load_builds(read, build_files(read.layout, builds)) if read else None
+    handed = load_builds(read, build_files(read, builds)) if read else None
     if not trust:
         return describe(loaded, read, handed)
     if read is None:

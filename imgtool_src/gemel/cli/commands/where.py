@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from gemel.layout.reader import ReadLayout
     from gemel.lookup.facts import Lookup
 
-LAYOUT_SUFFIX = ".toml"
-
 
 @sub_command("where")
 @argument("words", metavar="[LAYOUT] [NAME=BUILD]... [ADDRESS|SYMBOL]...", several=True)
@@ -43,7 +41,7 @@ def command(
       gemel where tide-gauge.toml station=station.elf sampler=sampler.elf 0x1000_8124
     """
     from gemel.workflows.inputs import read_image
-    from gemel.workflows.looking_up import lookup_of, where
+    from gemel.workflows.looking_up import answers_of, lookup_of
 
     layout, builds, queries = _sorted(words)
     read, given = _inputs(layout, builds)
@@ -59,7 +57,7 @@ def command(
     lookup = lookup_of(read, given, loaded)
     if not queries:
         return _annotate(lookup, cores)
-    answers = where(lookup, queries, cores)
+    answers = answers_of(lookup, queries, cores)
     if form == "json":
         from gemel.lookup.as_json import report
 
@@ -75,15 +73,10 @@ def command(
 
 def _sorted(words: Sequence[str]) -> tuple[Path | None, list[str], list[str]]:
     """The layout's file, the builds and the questions, from words in any order; the folder's own layout if none."""
-    layouts = [word for word in words if word.lower().endswith(LAYOUT_SUFFIX) and "=" not in word]
-    builds = [word for word in words if "=" in word]
-    queries = [word for word in words if word not in layouts and word not in builds]
-    if len(layouts) > 1:
-        from gemel.errors import Problem, UsageProblem
+    from gemel.cli.positions import layout_among
 
-        raise UsageProblem(Problem("several layouts", found=", ".join(layouts), expected="one"))
-    own = Path("gemel.toml")
-    return Path(layouts[0]) if layouts else own if own.is_file() else None, builds, queries
+    layout, queries = layout_among([word for word in words if "=" not in word])
+    return layout, [word for word in words if "=" in word], queries
 
 
 def _inputs(layout: Path | None, builds: Sequence[str]) -> tuple[ReadLayout | None, dict[str, Build]]:
@@ -91,7 +84,7 @@ def _inputs(layout: Path | None, builds: Sequence[str]) -> tuple[ReadLayout | No
 
     if layout is not None:
         read = load_layout(layout)
-        return read, load_builds(read, build_files(read.layout, builds))
+        return read, load_builds(read, build_files(read, builds))
     files = {}
     for text in builds:
         name, _, file = text.partition("=")

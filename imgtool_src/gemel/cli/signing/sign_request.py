@@ -54,9 +54,9 @@ def seal_image(request: SignRequest, keys: KeysAtHand) -> int:
 
 
 def _print_summary(result: CheckResult) -> None:
-    from gemel.checking.reports.as_text import summary_of
+    from gemel.checking.reports.as_text import report_of
 
-    echo("\n".join(summary_of(result)))
+    echo("\n".join(report_of(result)))
 
 
 def _nothing_written() -> int:

@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from gemel.workflows.signing import HandedOver
 
 
+WIDTH = 120
+"""Columns of the evidence in a file for people: a line holds a file's name and its digest."""
+
+
 def hand_over_lines(key: PublicKey, path: Path, size: int) -> list[str]:
     """What is said of a file that goes to the signing room."""
     import shlex
@@ -55,16 +59,8 @@ def readable_requests(handed: HandedOver) -> dict[Path, bytes]:
 
 
 def _evidence_lines(result: CheckResult) -> Iterator[str]:
-    from gemel.checking.reports.as_json import image_digest
-    from gemel.checking.reports.as_text import summary_of
-    from gemel.checking.reports.basis import basis_of
+    from gemel.checking.identity import identity_of
+    from gemel.checking.reports.as_text import report_of
 
-    basis = basis_of(result.inspection)
-    yield f"  image        {image_digest(result.inspection)}"
-    yield f"  layout file  {on_one_line(basis.layout_file)}, SHA-256 {basis.layout_file_sha256}"
-    for waiver in basis.waivers:
-        yield f"  waiver       {waiver.rule} at {waiver.where}, until {waiver.until}: {on_one_line(waiver.reason)}"
-    for change in basis.severities:
-        yield f"  severity     {change.rule}: {change.severity}: {on_one_line(change.reason)}"
-    for line in summary_of(result):
+    for line in report_of(result, identity_of(result.inspection), width=WIDTH):
         yield f"  {line}" if line else ""

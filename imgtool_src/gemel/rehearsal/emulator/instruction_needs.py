@@ -41,11 +41,30 @@ def sets_stack_limit(first: int, second: int) -> bool:
     return first & 0xFFE0 == 0xF380 and second & 0xF000 == 0x8000 and second & 0xFF in (10, 11)
 
 
+def is_as_user(first: int, second: int) -> bool:
+    """Whether it is a load or store with the rights of unprivileged code, as LDRT and STRT."""
+    return (
+        first & 0xFE80 == 0xF800 and first & 0x60 != 0x60 and second & 0x0F00 == 0x0E00 and first & 0xF != 0xF
+    )
+
+
+def sets_stack_pointer(first: int, second: int) -> bool:
+    """Whether it is MSR of MSP or PSP."""
+    return first & 0xFFE0 == 0xF380 and second & 0xF000 == 0x8000 and second & 0xFF in (8, 9)
+
+
 def is_exclusive(first: int, second: int) -> bool:
     """Whether it is a load that opens the exclusive monitor."""
     if first & 0xFFF0 == 0xE850:
         return True
     return first & 0xFFF0 == 0xE8D0 and (second & 0xF0 in (0x40, 0x50) or second & 0xF0 in (0xC0, 0xD0, 0xE0))
+
+
+def is_ordered(first: int, second: int) -> bool:
+    """Whether it is an exclusive, acquire or release access, with which cores order what they do."""
+    if first & 0xFFE0 == 0xE840 and not (first & 0x10 == 0 and second & 0xF000 == 0xF000):
+        return True
+    return first & 0xFFE0 == 0xE8C0 and second >> 4 & 0xF in (4, 5, 8, 9, 10, 12, 13, 14)
 
 
 _EXCLUSIVE_SIZES = {0x5: 2, 0x9: 2, 0xA: 4, 0xD: 2, 0xE: 4}

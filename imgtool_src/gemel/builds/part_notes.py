@@ -1,0 +1,153 @@
+"""What is known of a build beside its bytes, in a file beside it: ``station.part.toml`` for ``station.hex``.
+
+``gemel split`` writes it, and it is read wherever the build of that name is given as HEX, S-record or binary.
+It holds the build id and where the symbols are that stamps, checksums and constants of a layout need::
+
+    format = 1
+    sha256 = "..."                  # of the build's bytes, from the first to the last
+    build_id = "479cadf8..."        # left out where there is none
+    entry = 0x1000_027D             # the same
+    [symbols]
+    image_length = [{ address = 0x1000_0A40, size = 4 }]
+
+Of a symbol with several entries nobody knows which it is: then a value is taken only where it is the same.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+from gemel.errors import BuildError, Problem
+from gemel.spans import ADDRESS_SPACE, Span, format_address
+from gemel.structs import replace
+from gemel.text.escaping import toml_string
+
+if TYPE_CHECKING:
+    from gemel.builds.build import Build
+
+SUFFIX = ".part.toml"
+FORMAT = 1
+MAX_BYTES = 1 << 20
+"""Bytes of such a file that are read at most."""
+
+MAX_SYMBOLS, MAX_PLACES = 4096, 64
+"""Symbols in one file, and places of one symbol, at most."""
+
+_KEYS = ("format", "sha256", "build_id", "entry", "symbols")
+_HEXADECIMAL = frozenset("0123456789abcdef")
+
+
+def part_text(
+    data: bytes, build_id: bytes | None, entry: int | None, symbols: Mapping[str, tuple[Span, ...]]
+) -> str:
+    """The text of the file that belongs to a build of these bytes; spans are in plain addresses."""
+    lines = [
+        "# What gemel split knows of this build beside its bytes; read wherever the build is given as HEX or BIN.",
+        f"format = {FORMAT}",
+        f'sha256 = "{hashlib.sha256(data).hexdigest()}"',
+    ]
+    if build_id:
+        lines.append(f'build_id = "{build_id.hex()}"')
+    if entry is not None:
+        lines.append(f"entry = {format_address(entry)}")
+    lines += ["", "[symbols]"]
+    for name, spans in sorted(symbols.items()):
+        places = ", ".join(
+            f"{{ address = {format_address(span.start)}, size = {span.size} }}" for span in spans
+        )
+        lines.append(f"{toml_string(name)} = [{places}]")
+    return "\n".join(lines) + "\n"
+
+
+def with_part_notes(build: Build, text: bytes, file: str) -> Build:
+    """``build`` with what the ``file`` beside it says.
+
+    Raises BuildError with all that is wrong with it, and where it belongs to other bytes.
+    """
+    try:
+        found = tomllib.loads(text.decode("utf-8"))
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
+        raise BuildError(
+            _problem(file, "it is not TOML", str(error)[:200], "what gemel split wrote")
+        ) from error
+    problems = [_problem(file, "unknown key", key, ", ".join(_KEYS)) for key in found if key not in _KEYS]
+    if found.get("format") != FORMAT:
+        problems.append(
+            _problem(file, "unknown format", repr(found.get("format"))[:40], f"format = {FORMAT}")
+        )
+    digest, build_id = found.get("sha256"), found.get("build_id", "")
+    for key, value, sizes in (("sha256", digest, range(64, 65)), ("build_id", build_id, range(0, 65, 2))):
+        if not isinstance(value, str) or len(value) not in sizes or not _HEXADECIMAL.issuperset(value):
+            problems.append(
+                _problem(file, f"no sound {key}", repr(value)[:80], "lower-case hexadecimal digits")
+            )
+    entry = found.get("entry")
+    if entry is not None and (type(entry) is not int or not 0 <= entry < ADDRESS_SPACE):
+        problems.append(_problem(file, "no sound entry", repr(entry)[:80], "a 32-bit address"))
+    places: dict[str, tuple[Span, ...]] = {}
+    symbols = found.get("symbols", {})
+    if not isinstance(symbols, dict) or len(symbols) > MAX_SYMBOLS:
+        problems.append(_problem(file, "no sound symbols", "", f"a table of at most {MAX_SYMBOLS:,}"))
+        symbols = {}
+    for name, value in symbols.items():
+        spans = _spans(value)
+        if not spans:
+            expected = "a list of { address = ADDRESS, size = BYTES }"
+            problems.append(_problem(file, f"no sound place of {name[:80]}", repr(value)[:80], expected))
+        places[name] = spans
+    if problems:
+        raise BuildError(problems)
+    actual = hashlib.sha256(_bytes_of(build)).hexdigest()
+    if digest != actual:
+        raise BuildError(
+            Problem(
+                "the file beside the build belongs to other bytes",
+                where=f"{file}, sha256",
+                found=str(digest),
+                expected=f"{actual}, of {build.file}",
+                next_step="split the image again, or remove the file that does not belong to the build",
+            )
+        )
+    given = [aspect for aspect, has in (("build id:", build_id), ("entry point:", entry is not None)) if has]
+    return replace(
+        build,
+        build_id=bytes.fromhex(build_id) or None,
+        entry=entry if build.entry is None else build.entry,
+        places=places,
+        missing=tuple(text for text in build.missing if not text.startswith(tuple(given))),
+    )
+
+
+def _bytes_of(build: Build) -> bytes:
+    """The bytes of a build from its first to its last; gaps as 0xFF."""
+    data = bytearray()
+    for segment in build.stored:
+        if data:
+            data += b"\xff" * (segment.load_address - build.stored[0].load_address - len(data))
+        data += segment.data
+    return bytes(data)
+
+
+def _spans(value: Any) -> tuple[Span, ...]:
+    """The places of a symbol; none where the value is not sound."""
+    if not isinstance(value, list) or not 0 < len(value) <= MAX_PLACES:
+        return ()
+    spans = []
+    for each in value:
+        if not isinstance(each, dict) or sorted(each) != ["address", "size"]:
+            return ()
+        address, size = each["address"], each["size"]
+        if type(address) is not int or type(size) is not int:
+            return ()
+        if not (0 <= address < ADDRESS_SPACE and 0 <= size <= ADDRESS_SPACE - address):
+            return ()
+        spans.append(Span(address, size))
+    return tuple(spans)
+
+
+def _problem(file: str, what: str, found: str, expected: str) -> Problem:
+    hint = "split the image again, or remove the file"
+    return Problem(what, where=file, found=found, expected=expected, next_step=hint)

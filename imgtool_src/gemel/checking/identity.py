@@ -1,0 +1,282 @@
+"""What a result is about: which image, judged by which layout, builds, keys and options.
+
+Every form of every result begins with it, so that a result that is filed says by itself what it judged.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from typing import Annotated, Literal
+
+from gemel.inspection.inspection import Inspection
+from gemel.layout.model import SeverityChange, Waiver
+from gemel.spans import Span, format_address, format_size
+from gemel.structs import Struct
+from gemel.text.escaping import on_one_line
+from gemel.version import __version__
+
+SealState = Literal["sealed", "not sealed", "malformed", "no seal in the layout"]
+
+
+class Tool(Struct):
+    """What made the result."""
+
+    name: Annotated[Literal["gemel"], "its name"]
+    version: Annotated[str, "its version"]
+
+
+class JudgedImage(Struct):
+    """The image that was judged."""
+
+    name: Annotated[str, "the file's name; empty: it was in no file yet"]
+    size: Annotated[int | None, "bytes of the file; null: it was in no file yet"]
+    sha256: Annotated[str | None, "SHA-256 of the file's bytes, as sha256sum prints it; null: as for size"]
+    content_sha256: Annotated[
+        str,
+        "content digest, the same in every format: over each run start and size as little-endian 32-bit words, "
+        "then its bytes",
+    ]
+    spans: Annotated[tuple[Span, ...], "runs of bytes that it holds, ascending"]
+    product: Annotated[str | None, "the product by its record; null: no sound record"]
+    version: Annotated[str | None, "the version by its record; null: no sound record"]
+    rollback: Annotated[int | None, "the rollback counter by its record; null: no sound record"]
+
+
+class JudgedFile(Struct):
+    """A file that the image was judged by."""
+
+    name: Annotated[str, "its name"]
+    sha256: Annotated[str, "SHA-256 of its bytes, in hexadecimal"]
+
+
+class JudgedBuild(Struct):
+    """A build of the layout, and how it is known."""
+
+    name: Annotated[str, "its name in the layout"]
+    core: Annotated[str, "the core that runs it"]
+    file: Annotated[str | None, "its file's name; null: not given"]
+    kind: Annotated[Literal["elf", "hex", "srec", "bin"] | None, "its file's format; null: not given"]
+    build_id: Annotated[bytes | None, "GNU build id; null: none or not known"]
+    missing: Annotated[tuple[str, ...], "what its file does not show"]
+    stored: Annotated[Span | None, "where its bytes are in the image; null: nowhere"]
+    known_from: Annotated[Literal["build", "record", "layout"] | None, "what says so"]
+
+
+class JudgedSigner(Struct):
+    """A signer of the image's seal."""
+
+    algorithm: Annotated[str, "the signature algorithm"]
+    key: Annotated[str, "fingerprint of the key, in hexadecimal"]
+    verified: Annotated[bool, "whether the signature was verified with a given key and holds"]
+    counted: Annotated[bool, "whether it counts: verified, key trusted, algorithm allowed"]
+    verdict: Annotated[str, "what became of it, in words"]
+
+
+class Identity(Struct):
+    """What was judged, and by what."""
+
+    tool: Annotated[Tool, "what made the result"]
+    image: Annotated[JudgedImage, "the image"]
+    layout: Annotated[JudgedFile, "the layout file"]
+    layout_product: Annotated[str, "the product's name in the layout"]
+    layout_digest: Annotated[bytes, "digest of what the layout says, as records keep it"]
+    builds: Annotated[tuple[JudgedBuild, ...], "every build of the layout, given or not"]
+    seal: Annotated[SealState, "whether there is a seal"]
+    signers: Annotated[tuple[JudgedSigner, ...], "the seal's signers"]
+    seal_demanded_by: Annotated[str | None, "who demands a seal; null: nobody"]
+    policy: Annotated[JudgedFile | None, "the receiver's policy; null: none"]
+    options: Annotated[tuple[str, ...], "options that change the verdict"]
+    waivers: Annotated[tuple[Waiver, ...], "the layout's waivers"]
+    severities: Annotated[tuple[SeverityChange, ...], "severities that the layout changes"]
+
+
+def identity_of(inspection: Inspection, image_name: str = "") -> Identity:
+    """What ``inspection`` judges; ``image_name`` (no path) is the image's where that of its file is not meant."""
+    read, policy, seal = inspection.read, inspection.receiver.policy, inspection.seal
+    demanded = seal.demands.demanded_by if seal and seal.demands.required else ""
+    state: SealState = "no seal in the layout"
+    if seal:
+        state = "sealed" if seal.seal else "not sealed" if seal.absent else "malformed"
+    return Identity(
+        tool=Tool("gemel", __version__),
+        image=_image(inspection, image_name),
+        layout=JudgedFile(read.name, read.file_sha256.hex()),
+        layout_product=read.layout.product,
+        layout_digest=read.digest,
+        builds=tuple(_build(inspection, name) for name in read.layout.builds),
+        seal=state,
+        signers=tuple(_signers(inspection)),
+        seal_demanded_by=demanded or None,
+        policy=JudgedFile(policy.name, policy.sha256.hex()) if policy else None,
+        options=tuple(_options(inspection)),
+        waivers=read.layout.rules.waive,
+        severities=read.layout.rules.severity,
+    )
+
+
+def content_digest(inspection: Inspection) -> str:
+    """SHA-256 over each held run: start and size as little-endian 32-bit words, then its bytes."""
+    digest = hashlib.sha256()
+    for span in inspection.image.spans():
+        digest.update(span.start.to_bytes(4, "little") + (span.size & 0xFFFF_FFFF).to_bytes(4, "little"))
+        for _, piece in inspection.image.pieces(span):
+            digest.update(piece)
+    return digest.hexdigest()
+
+
+def _image(inspection: Inspection, name: str) -> JudgedImage:
+    file, record = inspection.image_file, inspection.record
+    return JudgedImage(
+        name=name or inspection.file,
+        size=file.size if file else None,
+        sha256=file.sha256.hex() if file else None,
+        content_sha256=content_digest(inspection),
+        spans=tuple(inspection.image.spans()),
+        product=record.product if record else None,
+        version=str(record.version) if record else None,
+        rollback=record.rollback if record else None,
+    )
+
+
+def _build(inspection: Inspection, name: str) -> JudgedBuild:
+    build = inspection.builds.get(name)
+    found = inspection.placed_with_origin.get(name)
+    return JudgedBuild(
+        name=name,
+        core=inspection.layout.builds[name].core,
+        file=build.file if build else None,
+        kind=build.kind if build else None,
+        build_id=(build.build_id or None) if build else None,
+        missing=tuple(build.missing) if build else ("everything: the build was not given",),
+        stored=found[0].stored if found else None,
+        known_from=found[1] if found else None,
+    )
+
+
+def _signers(inspection: Inspection) -> Iterator[JudgedSigner]:
+    seal = inspection.seal
+    counted = seal.counted if seal else []
+    for each in seal.verdicts if seal else ():
+        yield JudgedSigner(
+            algorithm=each.signer.algorithm.name,
+            key=each.signer.key_fingerprint.hex(),
+            verified=each.good and inspection.record_bytes is not None,
+            counted=each in counted,
+            verdict=each.outcome.value
+            if inspection.record_bytes
+            else "no sound record that it could be over",
+        )
+
+
+def _options(inspection: Inspection) -> Iterator[str]:
+    """What was asked for that makes the verdict another, as the command line has it."""
+    file = inspection.image_file
+    if file and file.at is not None:
+        yield f"--at {format_address(file.at)}"
+    for option, value in (
+        ("--version", inspection.version),
+        ("--rollback", inspection.rollback),
+        ("--at-least", inspection.at_least),
+        ("--previous", inspection.previous and inspection.previous.name),
+        ("--policy", inspection.receiver.policy and inspection.receiver.policy.name),
+        ("--date", inspection.judged_on),
+    ):
+        if value is not None:
+            yield f"{option} {value}"
+    if inspection.receiver.trusts_keys:
+        yield "--trust"
+    if not inspection.disassemble:
+        yield "--no-disassemble"
+    if inspection.rehearsal is not None:
+        yield "--rehearse"
+    if inspection.strict:
+        yield "--strict" if inspection.strict == "warnings" else f"--strict={inspection.strict}"
+
+
+def identity_rows(identity: Identity) -> Iterator[tuple[str, str]]:
+    """The identity for people: a heading without a label first, then a label and a value each."""
+    image = identity.image
+    named = "no sound record"
+    if image.product is not None:
+        named = f"{image.product} {image.version}, rollback counter {image.rollback}"
+    yield "", f"{image.name or 'image'}: {named}"
+    if image.size is not None:
+        yield "size", format_size(image.size)
+        yield "SHA-256", f"{image.sha256}"
+    yield "content", image.content_sha256
+    yield "layout", f"{identity.layout.name}, SHA-256 {identity.layout.sha256}"
+    for build in identity.builds:
+        place = f", {build.stored}" if build.stored else ""
+        yield "build", f"{build.name}: {build.file or 'not given'}{place}"
+        if build.file:
+            yield "build", f"build id {build.build_id.hex()}" if build.build_id else "no build id"
+    yield from _seal_rows(identity)
+    if identity.policy:
+        yield "policy", f"{identity.policy.name}, SHA-256 {identity.policy.sha256}"
+    for waiver in identity.waivers:
+        yield "waived", f"{waiver.rule} at {waiver.where}, until {waiver.until}: {waiver.reason}"
+    for change in identity.severities:
+        yield "severity", f"{change.rule} counts as {change.severity}: {change.reason}"
+    options = f" with {' '.join(identity.options)}" if identity.options else ""
+    yield "tool", f"{identity.tool.name} {identity.tool.version}{options}"
+
+
+def _seal_rows(identity: Identity) -> Iterator[tuple[str, str]]:
+    if identity.seal_demanded_by:
+        yield "demanded", f"a seal, by {identity.seal_demanded_by}"
+    if not identity.signers:
+        yield "signed", {"malformed": "the seal is malformed"}.get(identity.seal, identity.seal)
+    for signer in identity.signers:
+        state = "verified" if signer.counted else f"NOT VERIFIED: {signer.verdict}"
+        if signer.verified and not signer.counted:
+            state = "verified, and does not count: key not trusted or algorithm not allowed"
+        yield "signed", f"{signer.algorithm} key {signer.key[:16]}..., {state}"
+
+
+def identity_properties(identity: Identity) -> Iterator[tuple[str, str]]:
+    """The identity as flat names and texts, for forms without a structure of their own."""
+    image = identity.image
+    yield "tool", f"{identity.tool.name} {identity.tool.version}"
+    for name, value in (
+        ("image", image.name),
+        ("image_size", image.size),
+        ("image_sha256", image.sha256),
+        ("image_content_sha256", image.content_sha256),
+        ("product", image.product),
+        ("version", image.version),
+        ("rollback", image.rollback),
+        ("layout", identity.layout.name),
+        ("layout_file_sha256", identity.layout.sha256),
+        ("layout_sha256", identity.layout_digest.hex()),
+    ):
+        yield name, "none" if value is None else str(value)
+    for build in identity.builds:
+        build_id = build.build_id.hex() if build.build_id else "no build id"
+        yield f"build.{build.name}", f"{build.file}, {build_id}" if build.file else "not given"
+    yield "seal", identity.seal
+    for signer in identity.signers:
+        yield "signer", f"{signer.algorithm} {signer.key}: {signer.verdict}"
+    if identity.policy:
+        yield "policy", f"{identity.policy.name}, SHA-256 {identity.policy.sha256}"
+    for option in identity.options:
+        yield "option", option
+    for waiver in identity.waivers:
+        yield "waiver", f"{waiver.rule} at {waiver.where} until {waiver.until}: {waiver.reason}"
+    for change in identity.severities:
+        yield "severity", f"{change.rule}: {change.severity}: {change.reason}"
+
+
+def identity_lines(identity: Identity, width: int) -> list[str]:
+    """The identity as lines for people; a digest stays whole, so that it can be compared and copied."""
+    from gemel.text.wrapping import label_head, wrapped
+
+    lines: list[str] = []
+    last = ""
+    for label, value in identity_rows(identity):
+        if not label:
+            lines += wrapped(value, width) or [on_one_line(value)]
+            continue
+        lines += wrapped(value, width, label_head("" if label == last else label))
+        last = label
+    return lines

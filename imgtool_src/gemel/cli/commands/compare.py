@@ -1,0 +1,85 @@
+"""``gemel compare``."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from gemel.cli.declared import Choice, argument, option, sub_command
+from gemel.cli.echo import echo
+from gemel.cli.parameters import ADDRESS
+
+OLD = "old:"
+"""What stands before the name of a build of the old image."""
+
+
+@sub_command("compare")
+@argument("words", metavar="[LAYOUT] OLD NEW [[old:]NAME=BUILD]...", several=True)
+@option("--at", kind=ADDRESS, help="Where raw binaries go; else the start of the layout's first flash.")
+@option("--all", "everything", is_flag=True, help="List everything that differs, however long.")
+@option(
+    "--format", "form", kind=Choice(["text", "json"]), default="text", help="Form of the result on stdout."
+)
+def command(words: tuple[str, ...], at: int | None, everything: bool, form: str) -> int:
+    """Compare two images: what changed, and what must be programmed.
+
+    Shown are changes by area, erase block, vector table, record field and signer; with the ELF files of both
+    images (old:NAME=BUILD and NAME=BUILD) also by section, function and object, and the contract's types: where
+    an old and a new core would read what they share differently, that stands first. What only moved is counted,
+    not listed. LAYOUT ends in .toml; where it is left out, gemel.toml in the folder is used if it is there.
+    Exit codes: 0 same, 1 different, 2 the work could not be done.
+
+    \b
+    Example:
+      gemel compare tide-gauge.toml tide.hex tide.bin
+    """
+    from gemel.workflows.comparing import compare
+    from gemel.workflows.inputs import build_files, load_builds, load_layout, read_images
+
+    layout, images, builds = _sorted(words)
+    read = load_layout(layout) if layout else None
+    old_files, new_files = (
+        build_files(read, [text.removeprefix(OLD) for text in builds if text.startswith(OLD) == is_old])
+        if read
+        else {text: text for text in builds if text.startswith(OLD) == is_old}
+        for is_old in (True, False)
+    )
+    old, new = read_images(images, read, at)
+    comparison = compare(
+        old,
+        new,
+        read,
+        old_builds=load_builds(read, old_files),
+        new_builds=load_builds(read, new_files),
+    )
+    if form == "json":
+        from gemel.compare.as_json import report
+
+        echo(report(comparison).encode("ascii"), nl=False)
+    else:
+        from gemel.cli.printing import terminal_width
+        from gemel.compare.as_text import text_of
+
+        echo("\n".join(text_of(comparison, terminal_width(sys.stdout), everything)))
+    return 0 if comparison.same else 1
+
+
+def _sorted(words: Sequence[str]) -> tuple[Path | None, list[Path], list[str]]:
+    """The layout's file, the two images and the builds; raises UsageProblem unless there are two images."""
+    from gemel.cli.positions import layout_among
+
+    builds = [word for word in words if "=" in word]
+    layout, images = layout_among([word for word in words if "=" not in word])
+    if len(images) != 2:
+        from gemel.errors import Problem, UsageProblem
+
+        raise UsageProblem(
+            Problem(
+                "not two images",
+                found=" ".join(images) or "none",
+                expected="[LAYOUT] OLD NEW",
+                next_step="name the old image first, then the new one",
+            )
+        )
+    return layout, [Path(image) for image in images], builds

@@ -1,0 +1,1 @@
+"""What changed between two images: bytes, erase blocks, builds and their symbols, proofs, contracts."""

@@ -1,0 +1,129 @@
+"""How the sections, functions and objects of a build changed between two ELF files of it."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from gemel.compare.changed_code import Side, same_but_for_addresses
+from gemel.compare.changes import Moved, SectionChange, SymbolChange, SymbolChangeKind
+from gemel.structs import NamedTuple
+
+if TYPE_CHECKING:
+    from gemel.builds.build import Build
+    from gemel.builds.elf.symbols import Symbol
+
+Key = tuple[str, str, int]
+"""A symbol's name and kind, and its number among those of that name in the order of their addresses."""
+
+
+class SymbolChanges(NamedTuple):
+    """Symbols that differ, groups that only moved, and how many are where and what they were."""
+
+    changed: tuple[SymbolChange, ...]
+    moved: tuple[Moved, ...]
+    unchanged: int
+
+
+def why_not_compared(name: str, old: Build | None, new: Build | None) -> str:
+    """Why sections and symbols cannot be compared; empty if they can."""
+    missing = [
+        f"{prefix}{name}=FILE.elf"
+        for prefix, build in (("old:", old), ("", new))
+        if build is None or build.symbols is None or build.sections is None
+    ]
+    return f"needs the ELF file: {' and '.join(missing)}" if missing else ""
+
+
+def section_changes(old: Build, new: Build) -> Iterator[SectionChange]:
+    """The allocated sections that were added, removed, moved or are of another size, in the new file's order."""
+    before, after = _sections(old), _sections(new)
+    for name in dict.fromkeys([*after, *before]):
+        (old_start, old_size), (new_start, new_size) = before.get(name, (0, 0)), after.get(name, (0, 0))
+        if name not in before:
+            yield SectionChange(name, "added", 0, new_size)
+        elif name not in after:
+            yield SectionChange(name, "removed", old_size, 0)
+        elif old_size != new_size:
+            yield SectionChange(name, "changed", old_size, new_size)
+        elif old_start != new_start:
+            yield SectionChange(name, "moved", old_size, new_size)
+
+
+def _sections(build: Build) -> dict[str, tuple[int, int]]:
+    """Start and size of each allocated section that is not empty; of several of one name the sum of sizes."""
+    found: dict[str, tuple[int, int]] = {}
+    for section in build.sections.all() if build.sections else ():
+        if section.allocated and section.span.size:
+            start, size = found.get(section.name, (section.span.start, 0))
+            found[section.name] = start, size + section.span.size
+    return found
+
+
+def symbol_changes(old: Build, new: Build) -> SymbolChanges:
+    """The functions and objects of known size that were added, removed, are of another size or have other bytes."""
+    before, after = _symbols(old), _symbols(new)
+    changes: list[SymbolChange] = []
+    distances: Counter[int] = Counter()
+    for key, symbol in after.items():
+        previous = before.get(key)
+        if previous is None:
+            changes.append(_change(symbol, "added", 0, symbol.size))
+        elif previous.size != symbol.size:
+            word: SymbolChangeKind = "grown" if symbol.size > previous.size else "shrunk"
+            changes.append(_change(symbol, word, previous.size, symbol.size))
+        elif not _same(old, previous, new, symbol):
+            changes.append(_change(symbol, "changed", previous.size, symbol.size))
+        else:
+            distances[symbol.address - previous.address] += 1
+    changes += [
+        _change(symbol, "removed", symbol.size, 0) for key, symbol in before.items() if key not in after
+    ]
+    unchanged = distances.pop(0, 0)
+    moved = tuple(
+        Moved(distance, count)
+        for distance, count in sorted(distances.items(), key=lambda each: (-each[1], each[0]))
+    )
+    order = {"removed": 0, "added": 1, "grown": 2, "shrunk": 3, "changed": 4}
+    changes.sort(key=lambda each: (order[each.change], -abs(each.new_size - each.old_size), each.name))
+    return SymbolChanges(tuple(changes), moved, unchanged)
+
+
+def _change(symbol: Symbol, word: SymbolChangeKind, old_size: int, new_size: int) -> SymbolChange:
+    return SymbolChange(
+        symbol.name, "function" if symbol.kind == "function" else "object", word, old_size, new_size
+    )
+
+
+def _symbols(build: Build) -> dict[Key, Symbol]:
+    found: dict[Key, Symbol] = {}
+    count: Counter[tuple[str, str]] = Counter()
+    chosen = [
+        each
+        for each in (build.symbols.all() if build.symbols else ())
+        if each.size and each.kind in ("function", "object") and each.defined
+    ]
+    for symbol in sorted(chosen, key=lambda each: each.address):
+        name = symbol.name, symbol.kind
+        found[(*name, count[name])] = symbol
+        count[name] += 1
+    return found
+
+
+def _same(old: Build, before: Symbol, new: Build, after: Symbol) -> bool:
+    one, other = old.read_at_run(before.address, before.size), new.read_at_run(after.address, after.size)
+    if one is None or other is None or one == other:
+        return one == other
+    return same_but_for_addresses(
+        Side(one, before.address, lambda address: _name(old, address)),
+        Side(other, after.address, lambda address: _name(new, address)),
+    )
+
+
+def _name(build: Build, address: int) -> str:
+    """The symbol and offset at an address, with the Thumb bit as it is in a pointer."""
+    if build.symbols is None or build.segment_at_run(address) is None:
+        return ""
+    found = build.symbols.object_at(address) or build.symbols.function_at(address)
+    return f"{found[0].name}+{found[1]}:{address & 1}" if found else ""

@@ -1,0 +1,71 @@
+"""What both cores share and an old and a new build lay out differently."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from gemel.checking.contract.comparison import Comparison as TypeComparison
+from gemel.checking.contract.picture import side_by_side
+from gemel.checking.contract.rows import rows_of
+from gemel.compare.changes import ContractBreak
+from gemel.errors import BuildError
+from gemel.inspection.contract_parties import (
+    DefinedSymbol,
+    DefinedType,
+    defined_symbol,
+    defined_type,
+    parties,
+)
+from gemel.inspection.inspection import Inspection
+
+if TYPE_CHECKING:
+    from gemel.layout.model import BuildPlan, Contract
+
+NAMES = ("old", "new")
+
+
+def contract_breaks(old: Inspection, new: Inspection) -> Iterator[ContractBreak | str]:
+    """A break for each shared type, symbol or constant that changed; a text for what could not be compared."""
+    for contract in new.layout.contracts.values():
+        for plan in parties(new.layout):
+            if plan.name in old.builds and plan.name in new.builds:
+                yield from _of_build(old, new, contract, plan)
+            elif contract.types or contract.symbols:
+                given = "old:" if plan.name not in old.builds else ""
+                yield f"contract {contract.name} in build {plan.name}: needs {given}{plan.name}=FILE.elf"
+
+
+def _of_build(
+    old: Inspection, new: Inspection, contract: Contract, plan: BuildPlan
+) -> Iterator[ContractBreak | str]:
+    for spelling in contract.types:
+        sides = defined_type(old, plan, spelling), defined_type(new, plan, spelling)
+        if isinstance(sides[0], DefinedType) and isinstance(sides[1], DefinedType):
+            yield from _type(sides[0], sides[1], contract, spelling)
+        elif all(not isinstance(side, DefinedType) and side.absent for side in sides):
+            continue
+        else:
+            reason = next(side.reason for side in sides if not isinstance(side, DefinedType))
+            which = "old" if not isinstance(sides[0], DefinedType) else "new"
+            yield f"{spelling} of contract {contract.name} in {which} build {plan.name}: {reason}"
+    for name in contract.symbols:
+        before, after = defined_symbol(old, plan, name), defined_symbol(new, plan, name)
+        if isinstance(before, DefinedSymbol) and isinstance(after, DefinedSymbol):
+            one, other = before.symbol.span, after.symbol.span
+            if one != other:
+                lines = (f"old: {one}", f"new: {other}")
+                yield ContractBreak(contract.name, name, plan.name, lines)
+
+
+def _type(
+    before: DefinedType, after: DefinedType, contract: Contract, spelling: str
+) -> Iterator[ContractBreak | str]:
+    comparison = TypeComparison(before.types, after.types, contract.follow_pointers)
+    one, other = before.references[0], after.references[0]
+    try:
+        if not comparison.same(one, other):
+            lines = side_by_side(rows_of(comparison, one, other, spelling), NAMES)
+            yield ContractBreak(contract.name, spelling, after.plan.name, lines)
+    except BuildError as error:
+        yield f"{spelling} of contract {contract.name}: {error.problems[0].found}"

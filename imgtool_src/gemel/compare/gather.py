@@ -1,0 +1,123 @@
+"""Two images compared: everything that changed, the worst first."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING
+
+from gemel.compare.changed_builds import section_changes, symbol_changes, why_not_compared
+from gemel.compare.changed_bytes import ChangedBytes
+from gemel.compare.changed_proofs import direction, field_changes, record_of, side_of, signer_changes
+from gemel.compare.changes import BuildChange, Comparison, ContractBreak, VectorChange
+from gemel.compare.contract_breaks import contract_breaks
+from gemel.image.image import Image
+from gemel.inspection.inspection import Inspection
+from gemel.m_profile.vector_tables import group_name, word_name_for
+from gemel.spans import Address
+
+if TYPE_CHECKING:
+    from gemel.builds.build import Build
+    from gemel.layout.reader import ReadLayout
+
+
+def comparison_of(
+    layout: ReadLayout | None,
+    old: Image,
+    new: Image,
+    old_builds: Mapping[str, Build],
+    new_builds: Mapping[str, Build],
+) -> Comparison:
+    """What changed from ``old`` to ``new``; without a layout, bytes, records and signers alone."""
+    before = Inspection(layout, old.data, old_builds) if layout else None
+    after = Inspection(layout, new.data, new_builds) if layout else None
+    records = record_of(old.data, before), record_of(new.data, after)
+    sides = side_of(old, records[0]), side_of(new, records[1])
+    changed = ChangedBytes(layout.layout if layout else None, old.data, new.data)
+    found = list(contract_breaks(before, after)) if before and after else []
+    return Comparison(
+        old=sides[0],
+        new=sides[1],
+        same=not changed.spans,
+        breaks=tuple(each for each in found if isinstance(each, ContractBreak)),
+        not_compared=tuple(each for each in found if isinstance(each, str)),
+        rollback=direction(*sides),
+        fields=tuple(field_changes(*records)),
+        signers=tuple(signer_changes(old.data, new.data)),
+        memories=tuple(changed.memories()),
+        areas=tuple(changed.areas()),
+        vectors=tuple(_vectors(before, after)) if before and after else (),
+        builds=tuple(_builds(before, after)) if before and after else (),
+    )
+
+
+def _builds(old: Inspection, new: Inspection) -> Iterator[BuildChange]:
+    for name in new.layout.builds:
+        before, after = old.placed.get(name), new.placed.get(name)
+        files = old.builds.get(name), new.builds.get(name)
+        stored = before.stored if before else None, after.stored if after else None
+        same = stored[0] is not None and stored[1] is not None
+        if stored[0] and stored[1]:
+            same = old.bytes_of(stored[0]) == new.bytes_of(stored[1])
+        why = why_not_compared(name, *files) or _not_of_image(name, old, new)
+        if files[0] is None or files[1] is None or why:
+            yield BuildChange(name, *stored, same, why, (), (), (), 0)
+            continue
+        symbols = symbol_changes(files[0], files[1])
+        sections = tuple(section_changes(files[0], files[1]))
+        yield BuildChange(
+            name, *stored, same, "", sections, symbols.changed, symbols.moved, symbols.unchanged
+        )
+
+
+def _not_of_image(name: str, *inspections: Inspection) -> str:
+    """Why a build's file is not the one in its image, by the record's build id; empty where nothing says so."""
+    for word, inspection in zip(("old", "new"), inspections, strict=True):
+        entries = inspection.record.builds if inspection.record else ()
+        recorded = next((entry.build_id for entry in entries if entry.name == name), b"")
+        given = inspection.builds[name].build_id
+        if recorded and given and recorded != given:
+            return (
+                f"the {word} image's record has build id {recorded.hex()[:16]}..., the given {word} file "
+                f"{given.hex()[:16]}...: give the file that the image was joined from"
+            )
+    return ""
+
+
+def _vectors(old: Inspection, new: Inspection) -> Iterator[VectorChange]:
+    """Entries whose word differs and whose handler is not the same function at another place; neighbours as one."""
+    for name in new.layout.builds:
+        tables = old.vector_table(name), new.vector_table(name)
+        if tables[0] is None or tables[1] is None:
+            continue
+        core = tables[1].core
+        run: VectorChange | None = None
+        for index, (one, other) in enumerate(zip(tables[0].words, tables[1].words, strict=False)):
+            names = _function(old, name, one), _function(new, name, other)
+            if one == other or (index and names[0] and names[0] == names[1]):
+                continue
+            change = VectorChange(
+                name,
+                index,
+                index,
+                word_name_for(index, core.architecture, core.extensions),
+                Address(one),
+                Address(other),
+                *names,
+            )
+            if run and run.last == index - 1 and (run.old, run.new) == (change.old, change.new):
+                word = group_name(run.first, index, core.architecture, core.extensions)
+                run = VectorChange(
+                    name, run.first, index, word, run.old, run.new, run.old_symbol, run.new_symbol
+                )
+                continue
+            if run:
+                yield run
+            run = change
+        if run:
+            yield run
+
+
+def _function(inspection: Inspection, name: str, word: int) -> str:
+    build = inspection.builds.get(name)
+    found = build.symbols.function_at(word) if build and build.symbols and word & 1 else None
+    return found[0].name if found and found[1] <= 1 else ""

@@ -1,0 +1,39 @@
+"""Two images compared."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+from gemel.errors import Problem, UsageProblem
+
+if TYPE_CHECKING:
+    from gemel.builds.build import Build
+    from gemel.compare.changes import Comparison
+    from gemel.image.image import Image
+    from gemel.layout.reader import ReadLayout
+
+
+def compare(
+    old: Image,
+    new: Image,
+    layout: ReadLayout | None = None,
+    *,
+    old_builds: Mapping[str, Build] | None = None,
+    new_builds: Mapping[str, Build] | None = None,
+) -> Comparison:
+    """What changed from ``old`` to ``new``: by the layout, and by symbol where both ELF files are given.
+
+    Raises UsageProblem for builds without a layout.
+    """
+    from gemel.compare.gather import comparison_of
+
+    if layout is None and (old_builds or new_builds):
+        raise UsageProblem(
+            Problem(
+                "builds are compared by a layout",
+                found=" ".join([*(old_builds or ()), *(new_builds or ())]),
+                next_step="give LAYOUT first, which says where each goes",
+            )
+        )
+    return comparison_of(layout, old, new, old_builds or {}, new_builds or {})

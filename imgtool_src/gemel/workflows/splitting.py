@@ -1,0 +1,201 @@
+"""An image taken apart into one HEX and one binary file a build, which join gives the same bytes again."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING
+
+from gemel.errors import GemelError, Problem, UsageProblem
+from gemel.inspection.inspection import Inspection
+from gemel.layout.model import BuildPlan, Checksum, Layout, Stamp, SymbolPlace
+from gemel.spans import Span, format_address
+from gemel.structs import Struct
+
+if TYPE_CHECKING:
+    from gemel.builds.build import Build
+    from gemel.image.image import Image
+    from gemel.image.sparse import SparseBytes
+    from gemel.layout.reader import ReadLayout
+
+Places = dict[str, tuple[Span, ...]]
+
+
+class Split(Struct):
+    """The files by name, and remarks on what could not be written."""
+
+    files: dict[str, bytes]
+    remarks: tuple[Problem, ...]
+
+
+def split(layout: ReadLayout, image: Image, builds: Mapping[str, Build] | None = None) -> Split:
+    """The parts of an image: ``NAME.hex``, ``NAME.bin`` and ``NAME.part.toml`` for each build of the layout.
+
+    ``builds`` are ELF files, which say where symbols are that the layout writes to; without one, a place is found by
+    the value that the image has there.  Raises UsageProblem for builds that are not found in the image.
+    """
+    inspection = Inspection(layout, image.data, builds or {}, entry=image.entry)
+    missing = [name for name in layout.layout.builds if name not in inspection.placed]
+    if missing:
+        raise UsageProblem(
+            Problem(
+                "builds are not in the image",
+                where=image.file,
+                found=f"no byte of {', '.join(missing)}",
+                expected="every build of the layout, by the image's record or in its area",
+                next_step="give the layout that the image was joined by, or the builds' ELF files",
+            )
+        )
+    files: dict[str, bytes] = {}
+    remarks: list[Problem] = []
+    for plan in layout.layout.builds.values():
+        part = _part(inspection, plan)
+        places = _places(inspection, plan.name)
+        files |= _files_of(inspection, plan, part, places)
+        remarks += _remarks(inspection, plan, part, places)
+    return Split(files, tuple(remarks))
+
+
+def _part(inspection: Inspection, plan: BuildPlan) -> SparseBytes:
+    """The bytes of one build: what is stored of it in its area, and what is written in its further areas."""
+    from gemel.image.sparse import SparseBytes
+
+    part = SparseBytes()
+    stored = inspection.placed[plan.name].stored
+    part.write(stored.start, inspection.bytes_of(stored))
+    for area in plan.also_stored_in:
+        for start, piece in inspection.image.pieces(inspection.layout.span_of(area)):
+            part.write(start, piece)
+    return part
+
+
+def _files_of(inspection: Inspection, plan: BuildPlan, part: SparseBytes, places: Places) -> dict[str, bytes]:
+    from gemel.builds.part_notes import SUFFIX, part_text
+    from gemel.image import intel_hex
+
+    bounds = part.bounds() or Span(0, 0)
+    entry = inspection.entry if inspection.entry is not None and bounds.holds(inspection.entry & ~1) else None
+    data = part.read(bounds, 0xFF)
+    files = {f"{plan.name}.hex": b"".join(intel_hex.encode(part, entry))}
+    if _fits_binary(inspection.layout, plan, part):
+        files[f"{plan.name}.bin"] = data
+    text = part_text(data, _build_id(inspection, plan.name), entry, places)
+    files[f"{plan.name}{SUFFIX}"] = text.encode("utf-8")
+    return files
+
+
+def _fits_binary(layout: Layout, plan: BuildPlan, part: SparseBytes) -> bool:
+    """Whether a raw binary, which begins where the build's area begins, can hold the build as it is."""
+    return len(part.spans()) == 1 and part.spans()[0].start == layout.span_of(plan.stored_in).start
+
+
+def _build_id(inspection: Inspection, name: str) -> bytes | None:
+    return inspection.placed[name].build_id or next(
+        (
+            entry.build_id
+            for entry in (inspection.record.builds if inspection.record else ())
+            if entry.name == name and entry.build_id
+        ),
+        None,
+    )
+
+
+def _remarks(inspection: Inspection, plan: BuildPlan, part: SparseBytes, places: Places) -> Iterator[Problem]:
+    if not _fits_binary(inspection.layout, plan, part):
+        yield Problem(
+            f"{plan.name}.bin is not written: a raw binary cannot hold build {plan.name}",
+            found=", ".join(map(str, part.spans()[:4])),
+            expected=f"one run from {format_address(inspection.layout.span_of(plan.stored_in).start)} on",
+            next_step=f"use {plan.name}.hex",
+        )
+    for symbol, spans in places.items():
+        if len(spans) > 1:
+            yield Problem(
+                f"the place of symbol {symbol} of build {plan.name} is one of {len(spans)}",
+                found=", ".join(format_address(span.start) for span in spans[:4]),
+                expected="one, to write another value there",
+                next_step=f"give the build's ELF file: {plan.name}=FILE.elf",
+            )
+    known = set(places)
+    for item in _items_of(inspection.layout, plan.name):
+        if isinstance(item.at, SymbolPlace) and item.at.symbol not in known:
+            yield Problem(
+                f"the place of symbol {item.at.symbol} of build {plan.name} is not found",
+                where=item.name,
+                expected="the value that the layout gives, in the build's bytes",
+                next_step=f"give the build's ELF file: {plan.name}=FILE.elf, to join the part again",
+            )
+
+
+def _items_of(layout: Layout, build: str) -> list[Stamp | Checksum]:
+    items: list[Stamp | Checksum] = [*layout.stamps, *layout.checksums]
+    return [item for item in items if isinstance(item.at, SymbolPlace) and item.at.build == build]
+
+
+def _places(inspection: Inspection, build: str) -> Places:
+    """Where the symbols of a build are that the layout names: by its ELF file, or by the values written there."""
+    places: Places = {}
+    for symbol in _named(inspection.layout, build):
+        try:
+            places[symbol] = (inspection.symbols.span_of(build, symbol),)
+        except GemelError:
+            continue
+    for item in _items_of(inspection.layout, build):
+        if not isinstance(item.at, SymbolPlace) or item.at.symbol in places:
+            continue
+        if found := _found_by_value(inspection, build, item, item.at.offset):
+            places[item.at.symbol] = found
+    return places
+
+
+def _named(layout: Layout, build: str) -> list[str]:
+    names = [item.at.symbol for item in _items_of(layout, build) if isinstance(item.at, SymbolPlace)]
+    for plan in layout.builds.values():
+        if plan.copied_by and plan.copied_by.build == build:
+            names += [symbol for _, symbol in plan.copied_by.symbols]
+    for contract in layout.contracts.values():
+        if contract.boot_symbol and contract.boot_symbol.build == build:
+            names.append(contract.boot_symbol.symbol)
+    return list(dict.fromkeys(names))
+
+
+def _found_by_value(
+    inspection: Inspection, build: str, item: Stamp | Checksum, offset: int
+) -> tuple[Span, ...]:
+    """Every place in a build's bytes that holds the value of a stamp or checksum, as its type is aligned."""
+    from gemel.builds.part_notes import MAX_PLACES
+
+    value = _value(inspection, item)
+    if not value:
+        return ()
+    stored = inspection.placed[build].stored
+    data = inspection.bytes_of(stored)
+    unit = len(value) if len(value) in (2, 4, 8) else 1  # natural alignment (AAPCS32, fundamental data types)
+    found: list[Span] = []
+    at = data.find(value)
+    while at >= 0 and len(found) < MAX_PLACES:
+        if (stored.start + at) % unit == 0 and at >= offset:
+            found.append(Span(stored.start + at - offset, offset + len(value)))
+        at = data.find(value, at + 1)
+    return tuple(found)
+
+
+def _value(inspection: Inspection, item: Stamp | Checksum) -> bytes:
+    """The bytes that a stamp or checksum must have in this image; none where they cannot be computed."""
+    from gemel.checksums.in_layout import checksum_bytes
+    from gemel.joining.stamps import StampSources, stamp_bytes
+    from gemel.placement.placed import Version
+    from gemel.placement.places import covered_spans
+
+    layout, record = inspection.layout, inspection.record
+    try:
+        if isinstance(item, Checksum):
+            covered = covered_spans(layout, item, inspection.placed)
+            made = checksum_bytes(layout, inspection.image, item, covered)
+        else:
+            version = Version.of(record.version if record else layout.version or "0.0.0")
+            rollback = record.rollback if record else layout.rollback
+            sources = StampSources(layout, inspection.image, inspection.placed, version, rollback)
+            made = stamp_bytes(item, sources)
+    except (GemelError, KeyError):
+        return b""
+    return b"" if isinstance(made, Problem) else made

@@ -1,0 +1,149 @@
+"""Sections, functions and objects of a pair of builds with known edits, compiled by GCC and clang."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+
+import pytest
+from tools import required_tool
+
+import gemel
+from gemel.compare.changed_builds import section_changes, symbol_changes
+
+SOURCE = """
+typedef unsigned int u32;
+struct link { u32 sequence; u32 level; };
+volatile u32 port, seconds;
+const u32 table[4] = { 1, 2, 3, 4 };
+const char name[] = "tide";
+static u32 seen(u32 x) __attribute__((noinline));
+static u32 seen(u32 x) { port = x; return x + seconds; }
+__attribute__((noinline)) void early(void) { port = 1; }
+__attribute__((noinline)) void removed(void) { port = 77; }
+__attribute__((noinline)) u32 callee(u32 x) { return seen(x) * 3; }
+__attribute__((noinline)) u32 caller(u32 x) { early(); return callee(x) + callee(x + 1); }
+void (*const handlers[2])(void) = { early, removed };
+u32 (*const pointer)(u32) = callee;
+__attribute__((noinline)) u32 constant(void) { return 1234; }
+const char *where(void) { return name; }
+void start(void) { early(); removed(); port = caller(table[port & 3]) + constant() + pointer(2);
+  port = where()[0]; handlers[port & 1](); }
+"""
+EDITS = {
+    "port = 1; }": "port = 1; port = 2; port = 3; }",
+    "__attribute__((noinline)) void removed(void) { port = 77; }\n": "",
+    "{ early, removed }": "{ early, added }",
+    "early(); removed(); port": "early(); added(); port",
+    "u32 callee(u32 x) {": "void added(void) { port = 4; port = 5; port = 6; port = 7; }\n"
+    "__attribute__((noinline)) u32 callee(u32 x) {",
+    "return 1234;": "return 1235;",
+    "{ 1, 2, 3, 4 }": "{ 1, 2, 3, 5 }",
+}
+"""Text of the source, and what it becomes in the new build."""
+
+SCRIPT = """
+SECTIONS {
+  .text 0x10000000 : { KEEP(*(.vectors)) *(.text*) }
+  .rodata : { *(.rodata*) }
+  .bss 0x20000000 (NOLOAD) : { *(.bss*) *(COMMON) }
+  /DISCARD/ : { *(.ARM.exidx*) *(.comment) }
+}
+ENTRY(start)
+"""
+COMPILERS = {
+    "gcc-v8": ["arm-none-eabi-gcc", "-march=armv8-m.main"],
+    "gcc-v6": ["arm-none-eabi-gcc", "-march=armv6-m"],
+    "clang-v7": ["clang", "--target=thumbv7em-none-eabi", "-fuse-ld=lld"],
+    "gcc-v8-halves": ["arm-none-eabi-gcc", "-march=armv8-m.main", "-mslow-flash-data", "-mpure-code"],
+}
+
+
+def edited() -> str:
+    text = SOURCE
+    for old, new in EDITS.items():
+        assert text.count(old) == 1, old
+        text = text.replace(old, new)
+    return text
+
+
+def compiled(folder, name: str, text: str, compiler: list[str]):
+    """The build of one source text."""
+    for tool in compiler[:1]:
+        required_tool(tool)
+    source, script, out = folder / f"{name}.c", folder / "link.ld", folder / f"{name}.elf"
+    source.write_text(text, encoding="utf-8")
+    script.write_text(SCRIPT, encoding="utf-8")
+    options = [
+        "-mthumb",
+        "-O1",
+        "-g",
+        "-ffreestanding",
+        "-nostdlib",
+        "-ffunction-sections",
+        "-fdata-sections",
+    ]
+    done = subprocess.run(
+        [*compiler, *options, "-fno-inline", f"-Wl,-T,{script}", "-o", out, source],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    return gemel.load_builds(None, {"station": out})["station"]
+
+
+@pytest.fixture(scope="module", params=COMPILERS)
+def pair(request, tmp_path_factory):
+    """The old and the new build, by one compiler."""
+    folder = tmp_path_factory.mktemp("pair")
+    compiler = COMPILERS[request.param]
+    return compiled(folder, "old", SOURCE, compiler), compiled(folder, "new", edited(), compiler)
+
+
+def test_known_edits_are_found_and_nothing_else(pair):
+    """Each edit is one change; what calls or points to moved code did not change."""
+    changes = symbol_changes(*pair)
+    found = {(each.name, each.change) for each in changes.changed}
+    assert found == {
+        ("early", "grown"),
+        ("removed", "removed"),
+        ("added", "added"),
+        ("handlers", "changed"),
+        ("start", "changed"),
+        ("constant", "changed"),
+        ("table", "changed"),
+    }
+    assert sum(group.count for group in changes.moved) + changes.unchanged >= 5
+
+
+def test_sizes_are_those_of_nm(pair, tmp_path):
+    """Sizes before and after are those that GNU nm prints."""
+    changes = {each.name: each for each in symbol_changes(*pair).changed}
+    for build, size_of in ((pair[0], lambda each: each.old_size), (pair[1], lambda each: each.new_size)):
+        file = tmp_path / "build.elf"
+        file.write_bytes(build.source.read(0, build.source.size))
+        printed = subprocess.run(
+            [required_tool("arm-none-eabi-nm"), "-S", file], capture_output=True, text=True, check=True
+        ).stdout
+        sizes = {
+            name: int(size, 16) for size, name in re.findall(r"^\S+ (\S+) \w (\S+)$", printed, re.MULTILINE)
+        }
+        for name, each in changes.items():
+            assert size_of(each) == sizes.get(name, 0)
+
+
+def test_sections_are_those_that_grew(pair):
+    """The text section is of another size; the data sections are not."""
+    changes = {each.name: each.change for each in section_changes(*pair)}
+    assert changes[".text"] == "changed"
+    assert changes.get(".rodata", "moved") == "moved"
+    assert ".bss" not in changes
+
+
+def test_a_build_is_what_it_is(pair):
+    """A build compared with itself has no change and nothing that moved."""
+    changes = symbol_changes(pair[0], pair[0])
+    assert (changes.changed, changes.moved) == ((), ())
+    assert changes.unchanged > 8
+    assert list(section_changes(pair[0], pair[0])) == []

@@ -1,0 +1,203 @@
+"""``gemel compare``: bytes and blocks as ``cmp`` counts them, proofs, contract breaks, the command."""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import subprocess
+import sys
+
+import jsonschema
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from tide_gauge import BUILT, ROOT, layout_file
+from tools import required_tool
+
+import gemel
+from gemel.compare.as_json import compare_schema, report
+from gemel.compare.as_text import text_of
+from gemel.compare.changed_bytes import ChangedBytes
+from gemel.image.sparse import SparseBytes
+from gemel.workflows.comparing import compare
+
+LAYOUT = gemel.load_layout(layout_file("in-place"))
+FLASH = 0x1000_0000
+CONTRACT = ROOT / "testdata" / "contract" / "built"
+
+
+def builds(*names: str, folder=BUILT / "in-place") -> dict[str, object]:
+    return gemel.load_builds(
+        LAYOUT, {name: folder / f"{name}.elf" for name in names or ("station", "sampler")}
+    )
+
+
+def run(*words: object, cwd=None) -> subprocess.CompletedProcess[bytes]:
+    return subprocess.run(
+        [sys.executable, "-m", "gemel", "compare", *map(str, words)],
+        env={**os.environ, "PYTHONPATH": str(ROOT / "imgtool_src"), "PYTHONIOENCODING": "utf-8"},
+        capture_output=True,
+        cwd=cwd,
+        check=False,
+    )
+
+
+@pytest.fixture(scope="module")
+def images(tmp_path_factory):
+    """Two versions of the gauge, as HEX and BIN."""
+    folder = tmp_path_factory.mktemp("compare")
+    for version, counter in (("1.4.1", 3), ("1.4.2", 2)):
+        joined = gemel.join(LAYOUT, builds(), version=version, rollback=counter)
+        gemel.write_images(joined.image, folder / f"{version}.hex", folder / f"{version}.bin", layout=LAYOUT)
+    return folder
+
+
+def test_same_whatever_the_form_of_the_file(images):
+    """HEX and BIN of one image are the same, with exit code 0."""
+    done = run(layout_file("in-place"), images / "1.4.1.hex", images / "1.4.1.bin")
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert done.stdout.decode().splitlines()[-1] == "SAME: a device holds the same bytes after either image"
+
+
+def test_differing_bytes_are_those_of_cmp(images):
+    """Number and addresses of the bytes that differ are those that ``cmp -l`` prints."""
+    files = images / "1.4.1.bin", images / "1.4.2.bin"
+    printed = subprocess.run(
+        [required_tool("cmp"), "-l", *files], capture_output=True, text=True, check=False
+    )
+    expected = [FLASH + int(line.split()[0]) - 1 for line in printed.stdout.splitlines()]
+    old, new = (gemel.read_image(file, layout=LAYOUT) for file in files)
+    changed = ChangedBytes(LAYOUT.layout, old.data, new.data)
+    assert [address for span in changed.spans for address in range(span.start, span.end)] == expected
+    found = compare(old, new, LAYOUT)
+    (memory,) = [each for each in found.memories if each.changed]
+    assert memory.bytes_changed == len(expected) == sum(area.bytes_changed for area in found.areas)
+    assert memory.changed == len({address // 4096 for address in expected})
+    assert not found.same
+
+
+@given(st.integers(0, 2**32), st.integers(1, 40), st.sampled_from([1, 2, 5000, 66_000]))
+def test_random_edits_are_found_byte_for_byte(seed, edits, reach):
+    """Random bytes put anywhere into an image, inside of its memory or not, are what differs."""
+    choose = random.Random(seed)
+    old, new, expected = SparseBytes(), SparseBytes(), set()
+    for _ in range(edits):
+        at, value = FLASH - 300 + choose.randrange(reach + 300), choose.randrange(256)
+        new.write(at, bytes((value,)))
+        (expected.discard if value == 0xFF else expected.add)(at)
+    for layout in (LAYOUT.layout, None):
+        spans = ChangedBytes(layout, old, new).spans
+        assert {address for span in spans for address in range(span.start, span.end)} == expected
+
+
+def test_explicit_erased_bytes_are_no_difference():
+    """An image that writes erased bytes and one that leaves them out leave a device alike."""
+    old, new = SparseBytes(), SparseBytes()
+    old.write(FLASH, b"tide")
+    new.write(FLASH, b"tide" + b"\xff" * 100)
+    assert ChangedBytes(LAYOUT.layout, old, new).spans == ()
+
+
+def test_record_rollback_and_verdict(images):
+    """Version and counter are named, and that the counter falls."""
+    done = run(layout_file("in-place"), images / "1.4.1.hex", images / "1.4.2.hex")
+    text = done.stdout.decode()
+    assert done.returncode == 1
+    assert "version: 1.4.1 -> 1.4.2" in text
+    assert "rollback counter: 3 -> 2" in text
+    assert "rollback counter falls" in text.splitlines()[-1] + text.splitlines()[-2]
+    back = json.loads(
+        run(layout_file("in-place"), images / "1.4.2.hex", images / "1.4.1.hex", "--format", "json").stdout
+    )
+    assert back["rollback"] == "rises"
+    jsonschema.validate(back, compare_schema())
+
+
+def test_a_changed_shared_type_is_a_break_and_stands_first(tmp_path):
+    """An old sampler with another layout of what is shared: the two must not run together."""
+    text = layout_file("in-place").read_text(encoding="utf-8")
+    path = tmp_path / "gauge.toml"
+    path.write_text(text, encoding="utf-8")
+    old = {
+        "station": BUILT / "in-place" / "station.elf",
+        "sampler": BUILT / "in-place" / "sampler-wide-enums.elf",
+    }
+    new = {**old, "sampler": BUILT / "in-place" / "sampler.elf"}
+    image = gemel.join(LAYOUT, builds()).image
+    found = compare(
+        image,
+        image,
+        LAYOUT,
+        old_builds=gemel.load_builds(LAYOUT, old),
+        new_builds=gemel.load_builds(LAYOUT, new),
+    )
+    assert {each.build for each in found.breaks} == {"sampler"}
+    assert found.breaks[0].lines[0].split()[-2:] == ["old", "new"] or "old" in found.breaks[0].lines[0]
+    lines = text_of(found, 80)
+    assert lines.index(next(line for line in lines if line.startswith("BREAK"))) < 5
+    same = compare(image, image, LAYOUT, old_builds=builds(), new_builds=builds())
+    assert same.breaks == ()
+
+
+def test_builds_that_are_not_in_the_image_are_not_compared():
+    """A file whose build id is not the record's is named, not compared."""
+    image = gemel.join(LAYOUT, builds()).image
+    other = gemel.load_builds(LAYOUT, {"sampler": BUILT / "in-place" / "sampler-wide-enums.elf"})
+    found = compare(image, image, LAYOUT, old_builds=other, new_builds=builds("sampler"))
+    sampler = next(each for each in found.builds if each.build == "sampler")
+    assert "build id" in sampler.not_compared
+    assert sampler.symbols == ()
+
+
+def test_vectors_that_lead_elsewhere():
+    """A handler that is another function is a change; one that only moved is none."""
+    image = gemel.join(LAYOUT, builds()).image
+    patched = image.data.copy()
+    station = builds("station")["station"]
+    handler = station.symbols.one("reset_handler").address | 1
+    patched.write(FLASH + 4 * 20, handler.to_bytes(4, "little"))
+    other = gemel.Image(patched, image.entry, (), "patched.hex")
+    found = compare(image, other, LAYOUT, old_builds=builds(), new_builds=builds())
+    (vector,) = found.vectors
+    assert (vector.build, vector.first, vector.last, vector.new, vector.new_symbol) == (
+        "station",
+        20,
+        20,
+        handler,
+        "reset_handler",
+    )
+    jsonschema.validate(json.loads(report(found)), compare_schema())
+
+
+def test_wrong_lines_are_refused_with_what_is_expected(images):
+    """One image, three images, builds without a layout, an unknown build: exit code 2 and nothing on stdout."""
+    one = images / "1.4.1.hex"
+    for words in (
+        [one],
+        [one, one, one],
+        [one, one, f"station={BUILT / 'in-place' / 'station.elf'}"],
+        [layout_file("in-place"), one, one, f"old:motor={one}"],
+        [layout_file("in-place"), layout_file("copied"), one, one],
+    ):
+        done = run(*words, cwd=images)
+        assert done.returncode == 2, words
+        assert done.stdout == b""
+        assert b"Traceback" not in done.stderr
+
+
+def test_without_a_layout(images):
+    """Bytes, records and signers are compared all the same."""
+    done = run(images / "1.4.1.hex", images / "1.4.2.hex", "--format", "json", cwd=images)
+    found = json.loads(done.stdout)
+    assert found["builds"] == []
+    assert found["old"]["version"] == "1.4.1"
+    assert found["memories"][0]["unit_known"] is False
+
+
+@pytest.mark.parametrize("width", [60, 80, 160])
+def test_lines_keep_to_the_width(images, width):
+    """No line is wider than the terminal, but for words that cannot be broken."""
+    old, new = (gemel.read_image(images / f"{version}.hex", layout=LAYOUT) for version in ("1.4.1", "1.4.2"))
+    found = compare(old, new, LAYOUT, old_builds=builds(), new_builds=builds())
+    assert all(len(line) <= width for line in text_of(found, width))

@@ -1,0 +1,144 @@
+"""``gemel split``: the parts of an image, and that joining them gives the image again."""
+
+from __future__ import annotations
+
+import contextlib
+import tomllib
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from intelhex import IntelHex
+from tide_gauge import ARRANGEMENTS, BUILT, layout_file
+
+import gemel
+from gemel.errors import BuildError, GemelError
+from gemel.workflows.splitting import split
+
+
+def image_of(arrangement: str):
+    read = gemel.load_layout(layout_file(arrangement))
+    files = {name: BUILT / arrangement / f"{name}.elf" for name in ("station", "sampler")}
+    return read, gemel.join(read, gemel.load_builds(read, files)).image
+
+
+def written(parts, folder):
+    for name, data in parts.files.items():
+        (folder / name).write_bytes(data)
+
+
+@pytest.mark.parametrize("suffix", ["hex", "bin"])
+@pytest.mark.parametrize("arrangement", ARRANGEMENTS)
+def test_joining_the_parts_gives_the_image_again(arrangement, suffix, tmp_path):
+    """Bytes, start address and record are the same, from HEX and from binary parts alike."""
+    read, image = image_of(arrangement)
+    parts = split(read, image)
+    written(parts, tmp_path)
+    files = {name: tmp_path / f"{name}.{suffix}" for name in read.layout.builds}
+    again = gemel.join(read, gemel.load_builds(read, files)).image
+    assert list(again.data.pieces()) == list(image.data.pieces())
+    assert again.entry == image.entry
+
+
+@pytest.mark.parametrize("arrangement", ARRANGEMENTS)
+def test_one_part_joins_with_the_other_teams_build(arrangement, tmp_path):
+    """The station's part and the sampler's ELF file give the image, and the other way round."""
+    read, image = image_of(arrangement)
+    written(split(read, image), tmp_path)
+    for name, other in (("station", "sampler"), ("sampler", "station")):
+        files = {name: tmp_path / f"{name}.hex", other: BUILT / arrangement / f"{other}.elf"}
+        again = gemel.join(read, gemel.load_builds(read, files)).image
+        assert again.data == image.data
+
+
+def test_parts_are_the_stored_bytes(tmp_path):
+    """HEX (read by intelhex) and binary hold the bytes of the record's stored span, nothing else."""
+    read, image = image_of("in-place")
+    parts = split(read, image)
+    written(parts, tmp_path)
+    for name, start in (("station", 0x1000_0000), ("sampler", 0x1000_8000)):
+        data = parts.files[f"{name}.bin"]
+        whole = IntelHex(str(tmp_path / f"{name}.hex"))
+        assert (whole.minaddr(), whole.maxaddr()) == (start, start + len(data) - 1)
+        assert whole.tobinstr() == data
+        assert tomllib.loads(parts.files[f"{name}.part.toml"].decode())["format"] == 1
+
+
+def test_an_ambiguous_place_takes_no_other_value(tmp_path):
+    """Where several places hold a stamp's value, a join that changes it is refused, with the ELF file to give."""
+    read, image = image_of("copied")
+    written(split(read, image), tmp_path)
+    text = layout_file("copied").read_text(encoding="utf-8")
+    found = tomllib.loads((tmp_path / "station.part.toml").read_text(encoding="utf-8"))
+    assert len(found["symbols"]["sampler_stored_at"]) == 2
+    assert text.count('offset = "32 KiB"') >= 1
+    other = tmp_path / "other.toml"
+    other.write_text(text.replace('{ start_of = "sampler" }', '{ end_of = "sampler" }'), encoding="utf-8")
+    changed = gemel.load_layout(other)
+    files = {name: tmp_path / f"{name}.hex" for name in read.layout.builds}
+    with pytest.raises(GemelError) as caught:
+        gemel.join(changed, gemel.load_builds(changed, files))
+    problems = [each for each in caught.value.problems if "sampler_stored_at" in each.what]
+    assert problems
+    assert problems[0].next_step == "give the build's ELF file: station=FILE.elf"
+
+
+def test_with_elf_files_every_place_is_known(tmp_path):
+    """The builds' ELF files say which of several places a symbol is at."""
+    read, image = image_of("copied")
+    files = {name: BUILT / "copied" / f"{name}.elf" for name in ("station", "sampler")}
+    parts = split(read, image, gemel.load_builds(read, files))
+    symbols = tomllib.loads(parts.files["station.part.toml"].decode())["symbols"]
+    assert {name: len(places) for name, places in symbols.items()} == dict.fromkeys(symbols, 1)
+    assert parts.remarks == ()
+
+
+WRONG = {
+    "no toml": b"\xff",
+    "other bytes": b'format = 1\nsha256 = "' + b"0" * 64 + b'"\n',
+    "format": b'format = 2\nsha256 = "' + b"0" * 64 + b'"\n',
+    "digest": b"format = 1\nsha256 = 5\n",
+    "build id": b'format = 1\nsha256 = "' + b"0" * 64 + b'"\nbuild_id = "XY"\n',
+    "entry": b'format = 1\nsha256 = "' + b"0" * 64 + b'"\nentry = -1\n',
+    "symbols": b'format = 1\nsha256 = "' + b"0" * 64 + b'"\nsymbols = 3\n',
+    "place": b'format = 1\nsha256 = "'
+    + b"0" * 64
+    + b'"\n[symbols]\na = [{ address = 0, size = 4294967297 }]\n',
+    "no place": b'format = 1\nsha256 = "' + b"0" * 64 + b'"\n[symbols]\na = []\n',
+    "key": b'format = 1\nsha256 = "' + b"0" * 64 + b'"\nextra = 1\n',
+}
+
+
+@pytest.mark.parametrize("name", WRONG)
+def test_a_wrong_file_beside_a_part_is_refused(name, tmp_path):
+    """What does not belong to the part, or is not sound, is an error that names the file."""
+    read, image = image_of("in-place")
+    written(split(read, image), tmp_path)
+    (tmp_path / "sampler.part.toml").write_bytes(WRONG[name])
+    with pytest.raises(BuildError) as caught:
+        gemel.load_builds(read, {"sampler": tmp_path / "sampler.hex"})
+    assert all("sampler.part.toml" in problem.where for problem in caught.value.problems)
+
+
+@settings(max_examples=60, deadline=None)
+@given(data=st.data())
+def test_any_changed_file_is_refused_or_taken_whole(data, tmp_path_factory):
+    """Bytes of the file beside a part that somebody changed never end in a traceback."""
+    read, image = image_of("in-place")
+    folder = tmp_path_factory.mktemp("part")
+    parts = split(read, image)
+    written(parts, folder)
+    text = bytearray(parts.files["station.part.toml"])
+    at = data.draw(st.integers(0, len(text) - 1))
+    text[at : at + data.draw(st.integers(0, 8))] = data.draw(st.binary(max_size=8))
+    (folder / "station.part.toml").write_bytes(text)
+    with contextlib.suppress(GemelError):
+        gemel.load_builds(read, {"station": folder / "station.hex"})
+
+
+def test_an_image_of_another_layout_is_refused():
+    """Builds that are not there are named."""
+    read, _ = image_of("in-place")
+    _, other = image_of("two-banks")
+    with pytest.raises(GemelError, match="builds are not in the image"):
+        split(read, other)
