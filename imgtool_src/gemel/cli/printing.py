@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import TextIO
 
+from gemel.cli.colours import colour_wanted
 from gemel.cli.echo import coloured, echo
 from gemel.errors import GemelError, Problem
 from gemel.text.escaping import on_one_line
@@ -16,15 +17,8 @@ from gemel.text.wrapping import wrapped as wrapped_in
 
 LABELS = ("where", "found", "expected", "next")
 DEFAULT_WIDTH = 80
-MAX_WIDTH = 100
-"""Columns of problems and other prose: the default where no terminal is, and the most on any."""
-
 MIN_WIDTH = 40
-
-
-def colour_wanted(stream: object) -> bool:
-    """Whether to colour what goes to ``stream``: a terminal, and NO_COLOR not set (no-color.org)."""
-    return not os.environ.get("NO_COLOR") and bool(getattr(stream, "isatty", lambda: False)())
+"""Columns: where no terminal is, and the least that text is made for."""
 
 
 def styled(text: str, stream: object, *, fg: str | None = None, bold: bool = False, dim: bool = False) -> str:
@@ -42,8 +36,8 @@ def terminal_width(stream: object) -> int:
 
 
 def prose_width(stream: object) -> int:
-    """Columns that sentences take on ``stream``: 40 to 100, however wide it is."""
-    return max(MIN_WIDTH, min(terminal_width(stream), MAX_WIDTH))
+    """Columns that sentences take on ``stream``: its width, and no less than 40."""
+    return max(MIN_WIDTH, terminal_width(stream))
 
 
 def wrapped(text: str, stream: object, head: str = "") -> list[str]:
