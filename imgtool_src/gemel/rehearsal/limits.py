@@ -16,9 +16,9 @@ NOT_MODELLED = (
     "DMA: nothing moves data but the two cores.",
     "Caches, write buffers and barriers: all memory is coherent at once. WFE that no event ends goes on after "
     "some instructions.",
-    "Memory protection and security attribution: what the code sets up is held, not enforced (a note says so "
-    "where code switches it on); a core with the Security Extension stays in Secure state. Without privilege, "
-    "only the core's own registers are closed to code.",
+    "Security attribution: what the code sets up is held, not enforced (a note says so where code switches it "
+    "on); a core with the Security Extension stays in Secure state. Regions of the memory protection unit are "
+    "enforced; the instruction TT does not see them.",
     "Unaligned addresses of instructions that must be aligned: looked at the first time that each is executed.",
     "Float registers are stacked at once where hardware may put that off; code does not see the difference.",
     "Flash: cannot be erased or programmed, has no error correction; unwritten bytes read as erased.",

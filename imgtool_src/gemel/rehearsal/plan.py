@@ -14,6 +14,9 @@ from gemel.m_profile.capabilities import Capability
 from gemel.spans import Span
 from gemel.structs import Struct
 
+NEVER_EXECUTED = (Span(0x4000_0000, 0x2000_0000), Span(0xA000_0000, 0x6000_0000))
+"""Where the default memory map of an M-profile core executes nothing: devices and system."""
+
 PAGE = 4096
 """Bytes of the emulator's pages: rights and mappings go by these."""
 
@@ -91,10 +94,10 @@ class ReleasePlan(Struct):
 class CorePlan(Struct):
     """A core.
 
-    ``emulated_as`` is the emulator's number of the nearest core, ``lacks`` what this core cannot
-    execute, ``devices`` its device registers as (span, plain start), ``guarded``
-    the areas that a lock guards, ``own_ram`` its areas as (area, memory, offset, size), ``vectors`` where
-    the primary finds its vector table at reset.
+    ``emulated_as`` is the emulator's number of the nearest core, ``lacks`` what this core cannot execute,
+    ``executable`` where its code is, ``loadable`` where code may be written and run, ``devices`` its device
+    registers as (span, plain start), ``guarded`` the areas that a lock guards, ``own_ram`` its areas as (area,
+    memory, offset, size), ``vectors`` where the primary finds its vector table at reset.
     """
 
     name: str
@@ -107,6 +110,7 @@ class CorePlan(Struct):
     windows: tuple[Window, ...]
     devices: tuple[tuple[Span, int], ...]
     executable: tuple[Span, ...]
+    loadable: tuple[Span, ...]
     closed: tuple[Closed, ...]
     guarded: tuple[tuple[Span, str], ...]
     stack_limit: int | None

@@ -24,6 +24,8 @@ GROUPS = (
     "protection",
     "copies",
     "security",
+    "kernels",
+    "startup",
 )
 """The modules of ``programs``: each has FAMILIES, functions from a random source to scenarios."""
 

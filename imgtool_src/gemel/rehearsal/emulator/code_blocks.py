@@ -9,12 +9,14 @@ from gemel.m_profile.halfwords import instructions
 from gemel.m_profile.instruction_table import Encoding, encoding_of
 from gemel.rehearsal.emulator.instruction_needs import (
     aligned_base,
+    is_as_user,
     is_division,
     is_exclusive,
     is_sleep,
     is_unmask,
     sets_control,
     sets_stack_limit,
+    sets_stack_pointer,
 )
 from gemel.rehearsal.plan import CorePlan
 from gemel.structs import NamedTuple
@@ -35,8 +37,8 @@ _EMULATED_DOUBLE = 10
 class Doubtful(NamedTuple):
     """An instruction to stop at: where, after how many others, and why.
 
-    ``need`` is what it is in words, with ``switched_off`` where the core has that and it is
-    off; ``base`` the register that must be aligned and to how much, where that is what is to be looked at.
+    ``need`` is what it is in words, with ``switched_off`` where the core has that and it is off; ``base`` the
+    register that must be aligned and to how much; ``sets_stack`` says that it writes a stack pointer.
     """
 
     address: int
@@ -44,6 +46,7 @@ class Doubtful(NamedTuple):
     need: str = ""
     switched_off: bool = False
     base: tuple[int, int] | None = None
+    sets_stack: bool = False
 
 
 class CodeBlocks:
@@ -55,15 +58,23 @@ class CodeBlocks:
     """
 
     def __init__(
-        self, plan: CorePlan, read: Callable[[int, int], bytes], float_on: Callable[[], bool]
+        self,
+        plan: CorePlan,
+        read: Callable[[int, int], bytes],
+        float_on: Callable[[], bool],
+        was_loaded: Callable[[int], bool],
     ) -> None:
+        """``was_loaded`` says whether code was written to an address of RAM."""
+        self._was_loaded = was_loaded
         self.suspect: int | None = None
+        self.entered_data: int | None = None
+        """Where the core last went into RAM that no build says is code."""
         self.starts: set[int] = set()
         self.unmasks: set[int] = set()
         """Addresses of instructions that may let an exception through: CPSIE and MSR of a mask."""
         self.sleeps: set[int] = set()
         """Addresses of WFI."""
-        self.uses_exclusives = self.sets_limits = self.sets_control = False
+        self.uses_exclusives = self.sets_limits = self.sets_control = self.acts_as_user = False
         self.divisions: set[int] = set()
         """Addresses of SDIV and UDIV, while a division by zero traps."""
         self.traps_division = self.found_stop = False
@@ -124,7 +135,15 @@ class CodeBlocks:
 
     def executable(self, address: int) -> bool:
         """Whether there is code of this core at ``address``."""
-        return any(span.holds(address) for span in self._plan.executable)
+        if any(span.holds(address) for span in self._plan.executable):
+            return True
+        return self.is_loaded(address) and self._was_loaded(address)
+
+    def is_loaded(self, address: int) -> bool:
+        """Whether there is RAM at ``address`` in which code may run that no build knows of."""
+        return any(span.holds(address) for span in self._plan.loadable) and not any(
+            span.holds(address) for span in self._plan.executable
+        )
 
     def forget(self) -> None:
         """Code may have changed: look at everything again."""
@@ -143,6 +162,7 @@ class CodeBlocks:
                 self.uses_exclusives |= is_exclusive(first, second)
                 self.sets_limits |= sets_stack_limit(first, second)
                 self.sets_control |= sets_control(first, second)
+                self.acts_as_user |= is_as_user(first, second)
                 continue
             self.found_stop = True
 
@@ -155,6 +175,9 @@ class CodeBlocks:
                 continue
             if off and _FLOAT.intersection(encoding.needs):
                 yield Doubtful(at, count, encoding.in_words, switched_off=True)
+                continue
+            if at not in self._aligned and sets_stack_pointer(first, second):
+                yield Doubtful(at, count, sets_stack=True)
                 continue
             base = aligned_base(first, second) if self._checks_alignment else None
             if base is not None and at not in self._aligned:

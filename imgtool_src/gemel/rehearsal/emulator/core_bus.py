@@ -103,6 +103,14 @@ class CoreBus:
         fill = located[0].plan.fill
         return self.read_bytes(address, 8) == fill * (8 // len(fill))
 
+    def was_loaded(self, address: int) -> bool:
+        """Whether somebody wrote to an address of RAM what may be an instruction: neither the fill nor zeros."""
+        located, data = self.locate(address), self.read_bytes(address, 4)
+        if located is None or not any(data):
+            return False
+        memory, offset = located
+        return memory.touched(offset, len(data)) > 0
+
     def write_stack(self, address: int, data: bytes) -> bool:
         """Write an exception frame; False where the core has no RAM."""
         located = self.locate(address)

@@ -5,15 +5,19 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from gemel.rehearsal.emulator.backing import Backing
 from gemel.rehearsal.emulator.fault_status import (
     BUS_ADDRESS_VALID,
     FAULTS,
     FETCH,
     FORCED,
+    IGNORABLE,
     MEMORY_ADDRESS_VALID,
     FaultStatus,
 )
 from gemel.rehearsal.emulator.interrupts import BUS_FAULT, HARD_FAULT, MEMORY_FAULT, NMI
+from gemel.rehearsal.emulator.system_space import IGNORES_BUS_FAULTS
+from gemel.rehearsal.plan import NEVER_EXECUTED
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.emulated_core import EmulatedCore
@@ -41,27 +45,38 @@ class CoreFaults:
 
     def __init__(self, core: EmulatedCore) -> None:
         self._core = core
-        self.noted: list[tuple[str, int, dict[str, int]]] = []
-        """Faults that callbacks noted of the current instruction."""
+        self.noted: list[tuple[str, int, dict[str, int], tuple[int, ...]]] = []
+        """Faults that callbacks noted of the current instruction, with the registers before it."""
+        self._undo: list[tuple[Backing, int, bytes]] = []
         self.after_run: list[Callable[[], None]] = []
         """What is to be done once the emulator stands."""
         self.traps_alignment = False
         self.open: list[tuple[int, int]] = []
         """Faults whose handlers run: the exception, and the event's number in the log."""
 
-    def note(self, kind: str, pc: int, numbers: dict[str, int]) -> None:
+    def note(self, kind: str, pc: int, numbers: dict[str, int], snapshot: tuple[int, ...]) -> None:
         """Keep a fault for after the instruction."""
-        self.noted.append((kind, pc, numbers))
+        self.noted.append((kind, pc, numbers, snapshot))
+
+    def undo_write(self, address: int, size: int) -> None:
+        """From the callback in front of a write: it will be taken back with the fault that is noted."""
+        located = self._core.bus.locate(address)
+        if located is not None:
+            self._undo.append((*located, located[0].read(located[1], size)))
 
     def raise_noted(self, pc: int) -> None:
         """Raise the first fault that was noted."""
-        (kind, at, numbers), *_ = self.noted
+        (kind, at, numbers, snapshot), *_ = self.noted
         self.noted.clear()
+        while self._undo:
+            memory, offset, data = self._undo.pop()
+            memory.write(offset, data)
         if kind == "reset-requested":
             self.stop(kind, at, numbers)
         elif kind == "fetch-unmapped":
             self.of_fetch(numbers["address"] & ~1)
         else:
+            self._core.registers.take_back(snapshot)
             self.take(kind, at, numbers)
 
     def of_fetch(self, address: int) -> None:
@@ -71,8 +86,12 @@ class CoreFaults:
             core.pc = address
             self.take("invalid-state", address, {"address": address})
             return
+        if not core.guard.may_execute(address):
+            core.pc = address
+            self.take("protected-fetch", address, {"address": address})
+            return
         mapped = core.bus.locate(address) is not None
-        never = 0x4000_0000 <= address < 0x6000_0000 or address >= 0xA000_0000
+        never = any(span.holds(address) for span in NEVER_EXECUTED)
         if core.bus.read_bytes(address, 2) == ERASED:
             core.pc = address
             self.take("fetch-erased", address, {"address": address})
@@ -123,6 +142,10 @@ class CoreFaults:
         fault = FAULTS[kind]
         if core.plan.architecture in _NOT_CONFIGURABLE and kind != "call-escalated":
             fault = FaultStatus(HARD_FAULT)
+        if kind in IGNORABLE and core.system.configuration & IGNORES_BUS_FAULTS and core.negative_priority:
+            self._set_status(fault, numbers, False)
+            core.skip_instruction(core.pc if pc is None else pc)
+            return
         target = core.interrupts.fault_target(fault.exception, core.registers.masks)
         if kind == "call-escalated" and target is not None:
             target = HARD_FAULT
@@ -133,9 +156,36 @@ class CoreFaults:
             self.lock_up(kind, pc, numbers, words)
             return
         more = {"handler": handler or 0, "locked_up": 0, "exception": target}
-        core.report(FETCH.get(kind, kind), pc, {**numbers, **more}, words)
+        self._report(kind, pc, {**numbers, **more}, words)
         self.open.append((target, core.device.last_event()))
         core.enter_fault(target, core.pc if pc is None else pc)
+
+    def of_stacking(self, kind: str, number: int, return_address: int, numbers: dict[str, int]) -> int | None:
+        """The frame of exception ``number`` could not be stacked: the exception that is taken now.
+
+        A derived exception goes first where it is more urgent; the other one stays pending.  None where the
+        core locks up.
+        """
+        core = self._core
+        fault = FAULTS[kind]
+        if core.plan.architecture in _NOT_CONFIGURABLE:
+            fault = FaultStatus(HARD_FAULT)
+        target = core.interrupts.fault_target(fault.exception, core.registers.masks)
+        self._set_status(fault, numbers, target != fault.exception)
+        numbers = {**numbers, "number": number}
+        if target is None:
+            self.lock_up(kind, return_address, numbers)
+            return None
+        first, later = target, number
+        if core.interrupts.priority(number) <= core.interrupts.priority(target):
+            first, later = number, target
+        if later != first:
+            core.interrupts.pend(later)
+        handler = core.bus.read_word(core.system.vector_table + 4 * first)
+        more = {"handler": handler or 0, "locked_up": 0, "exception": first}
+        self._report(kind, return_address, {**numbers, **more}, None)
+        self.open.append((first, core.device.last_event()))
+        return first
 
     def _set_status(self, fault: FaultStatus, numbers: dict[str, int], escalated: bool) -> None:
         status, address = fault.status, numbers.get("address")
@@ -155,9 +205,7 @@ class CoreFaults:
         more = {"handler": handler} if handler is not None else {}
         nested = HARD_FAULT in core.interrupts.active or NMI in core.interrupts.active
         core.state = "locked up"
-        core.report(
-            FETCH.get(kind, kind), pc, {**numbers, **more, "locked_up": 1, "nested": int(nested)}, words
-        )
+        self._report(kind, pc, {**numbers, **more, "locked_up": 1, "nested": int(nested)}, words)
 
     def stop(
         self, kind: str, pc: int | None, numbers: dict[str, int], words: dict[str, str] | None = None
@@ -169,12 +217,22 @@ class CoreFaults:
         if kind in ("vectors-erased", "vectors-unreadable"):
             more = {"locked_up": 1} if handler is None else {"handler": handler, "locked_up": 1}
         core.state = "locked up" if more else "stopped"
-        core.report(kind, pc, {**numbers, **more}, words)
+        self._report(kind, pc, {**numbers, **more}, words)
+
+    def _report(
+        self, kind: str, pc: int | None, numbers: dict[str, int], words: dict[str, str] | None
+    ) -> None:
+        """Report a fault; in RAM that no build says is code, that the core went there is the cause."""
+        core = self._core
+        entered = core.blocks.entered_data
+        if entered is not None and pc is not None and core.blocks.is_loaded(pc):
+            numbers = {**numbers, "address": entered}
+            kind, words = "fetch-outside-code", {"then": FETCH.get(kind, kind)}
+        core.report(FETCH.get(kind, kind), pc, numbers, words)
 
     def recovered(self, number: int) -> None:
         """The handler of exception ``number`` returned."""
-        for index in range(len(self.open) - 1, -1, -1):
-            if self.open[index][0] == number:
-                self._core.device.recovered(self.open[index][1])
-                del self.open[index]
-                return
+        for target, event in self.open:
+            if target == number:
+                self._core.device.recovered(event)
+        self.open = [each for each in self.open if each[0] != number]

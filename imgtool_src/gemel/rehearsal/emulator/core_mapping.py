@@ -38,7 +38,7 @@ def in_force(closed: Iterable[Closed], released: set[str]) -> list[Closed]:
 def page_runs(core: CorePlan, ram: set[str], released: set[str]) -> Iterator[PageRun]:
     """The runs to map for ``core``, by window and address.  ``ram`` are the names of writable memories."""
     shut = [whole_pages(each.span) for each in in_force(core.closed, released)]
-    open_code = merge(touched_pages(span) for span in core.executable)
+    open_code = merge(touched_pages(span) for span in (*core.executable, *core.loadable))
     for window in core.windows:
         pages = touched_pages(window.span)
         edges = {pages.start, pages.end}

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import struct
-from typing import Any
 
 from gemel.rehearsal.emulator.interrupts import Masks
 from gemel.rehearsal.emulator.native import READ_MAIN_LIMIT, READ_PROCESS_LIMIT, Native
@@ -84,6 +83,10 @@ class CoreRegisters:
         main, process = self._stacks.read()
         return main, process
 
+    def align_stacks(self) -> None:
+        """Take the two lowest bits from both stack pointers, which hold none there."""
+        self._stacks.write([pointer & ~3 for pointer in self._stacks.read()])
+
     @property
     def link(self) -> int:
         """The link register."""
@@ -141,6 +144,18 @@ class CoreRegisters:
         """
         self._if_then.write((THUMB_STATUS,))
 
+    def advance_if_then(self) -> None:
+        """One instruction of an if-then block is done."""
+        state = self._state.read()[0]
+        block = state >> 25 & 3 | state >> 8 & 0xFC
+        block = block & 0xE0 | block << 1 & 0x1F if block & 7 else 0
+        self._state.write((state & ~IF_THEN | (block & 3) << 25 | (block & 0xFC) << 8,))
+
+    def take_back(self, snapshot: tuple[int, ...]) -> None:
+        """R0 to R14 and the flags as in ``snapshot``; the program counter stays."""
+        self._general.write(snapshot[:15])
+        self._state.write((snapshot[16],))
+
     def reset(self) -> None:
         """Thread mode on the main stack, privileged, nothing masked."""
         self._status.write((THUMB_STATUS,))
@@ -190,6 +205,6 @@ class CoreRegisters:
         self._state.write((kept[16],))
         return limits[0], limits[1]
 
-    def float_active(self) -> Any:
+    def float_active(self) -> bool:
         """Whether code of this context used the float unit."""
-        return self.control & FLOAT_ACTIVE
+        return bool(self.control & FLOAT_ACTIVE)

@@ -23,11 +23,8 @@ from gemel.rehearsal.emulator.schedule import Schedule
 from gemel.rehearsal.plan import PAGE, DevicePlan
 from gemel.rehearsal.raw_run import RawRun
 
-GRACE, NO_HANDLER_GRACE = 250_000, 80_000
-"""Instructions that the device still gets after a fault from which no core recovers: time to report it.
-
-Fewer where no handler of the image runs.
-"""
+GRACE = 4_000_000
+"""Instructions that the device still gets after a fault from which no core recovers: time to report it."""
 
 LAST_LINE = 50_000
 """Instructions that the device still gets after its last goal to end the lines of text that were begun."""
@@ -118,8 +115,7 @@ class Device:
         if self._all_done(time):
             return "goals"
         fault = self.log.first_fault
-        handled = any(core.faults.open for core in self.cores.values())
-        if fault is not None and time > fault + (GRACE if handled else NO_HANDLER_GRACE):
+        if fault is not None and time > fault + GRACE:
             return "finding"
         if time >= self.plan.budget:
             return "budget"

@@ -22,9 +22,17 @@ from gemel.rehearsal.emulator.core_bus import CoreBus, DeviceSide
 from gemel.rehearsal.emulator.core_faults import CoreFaults
 from gemel.rehearsal.emulator.core_registers import PRIVILEGE, PROCESS_STACK, CoreRegisters
 from gemel.rehearsal.emulator.exception_frames import RETURN_MAGIC, enter, leave
-from gemel.rehearsal.emulator.instruction_needs import is_division, is_sleep, is_wait
-from gemel.rehearsal.emulator.interrupts import SUPERVISOR_CALL, TICK, Interrupts, Masks
+from gemel.rehearsal.emulator.instruction_needs import is_as_user, is_division, is_sleep, is_wait
+from gemel.rehearsal.emulator.interrupts import (
+    HARD_FAULT,
+    NMI,
+    SUPERVISOR_CALL,
+    TICK,
+    Interrupts,
+    Masks,
+)
 from gemel.rehearsal.emulator.native import CLEAR_EXCLUSIVE, Native
+from gemel.rehearsal.emulator.protected_access import ProtectedAccess
 from gemel.rehearsal.emulator.stack_watch import StackWatch
 from gemel.rehearsal.emulator.system_space import ALIGNMENT_TRAP, DIVISION_TRAP, SystemSpace
 from gemel.rehearsal.plan import CorePlan
@@ -75,13 +83,19 @@ class EmulatedCore:
         self.registers = CoreRegisters(self.native)
         few = plan.architecture in ("armv6-m", "armv8-m.base")
         self.interrupts = Interrupts(plan.interrupts, 2 if few else 8)
-        self.system = SystemSpace(plan, self.interrupts, self.now, self._system_event, self._changed)
+        self.system = SystemSpace(
+            plan, self.interrupts, self.now, self._system_event, self._changed, self.registers.float_active
+        )
         self.blocks = CodeBlocks(
-            plan, lambda address, size: self.bus.read_bytes(address, size), lambda: self.system.float_unit_on
+            plan,
+            lambda address, size: self.bus.read_bytes(address, size),
+            lambda: self.system.float_unit_on,
+            lambda address: self.bus.was_loaded(address),
         )
         self.faults = CoreFaults(self)
         self.stack_watch = StackWatch(self)
         self.bus = CoreBus(self, backings, device)
+        self.guard = ProtectedAccess(self)
         self._unicorn: Any = unicorn
         self.native.uc.hook_add(unicorn.UC_HOOK_INTR, self._on_interrupt)
         self.native.uc.hook_add(unicorn.UC_HOOK_EDGE_GENERATED, self._new_block)
@@ -95,6 +109,12 @@ class EmulatedCore:
     def may_execute(self, address: int) -> bool:
         """Whether there is code of this core at ``address``."""
         return self.blocks.executable(address)
+
+    @property
+    def negative_priority(self) -> bool:
+        """Whether HardFault or NMI runs, or FAULTMASK makes thread code as urgent."""
+        active = self.interrupts.active
+        return HARD_FAULT in active or NMI in active or bool(self.registers.masks.faultmask)
 
     @property
     def runs(self) -> bool:
@@ -113,6 +133,10 @@ class EmulatedCore:
             return False
         return bool(self.registers.control & PRIVILEGE)
 
+    def accesses_as_user(self) -> bool:
+        """From a callback: whether the current instruction is a load or store as unprivileged code does it."""
+        return is_as_user(*self._instruction(self.registers.pc & ~1))
+
     def could_wake(self) -> set[int]:
         """The external interrupts that could wake it, or interrupt what it does."""
         return self.interrupts.could_wake(self.registers.masks)
@@ -124,7 +148,7 @@ class EmulatedCore:
 
     def wakes_at(self) -> int | None:
         """When a sleeping core may wake by itself; None if only others can wake it."""
-        if self.interrupts.wakes(self.registers.masks) is not None:
+        if self.interrupts.pending and self.interrupts.wakes(self.registers.masks) is not None:
             return self.time
         coming = self._next_event()
         return None if coming is None else max(coming, self.time)
@@ -207,7 +231,9 @@ class EmulatedCore:
             coming = self._next_event()
             stop = until if coming is None else min(until, max(coming, self.time + 1))
             self._set_exits()
-            if self.blocks.suspect is None and self.blocks.known(self.pc):
+            if self.guard.stale:
+                self.guard.refresh()
+            if self.blocks.suspect is None and self.blocks.known(self.pc) and self.guard.may_execute(self.pc):
                 self._go(stop - self.time)
             else:
                 self._inspect(stop)
@@ -261,6 +287,12 @@ class EmulatedCore:
             self.handler_since = self.time
         if enter(self, number, return_address) and self.calls is not None:
             self.calls.enter_exception(return_address)
+
+    def skip_instruction(self, at: int) -> None:
+        """Go on after the instruction at ``at``, as if it had done nothing."""
+        _, second = self._instruction(at)
+        self.pc = at + (4 if second else 2)
+        self.registers.advance_if_then()
 
     def _go(self, count: int) -> bool:
         """Execute up to ``count`` instructions; False if something else ended them, which is then seen to."""
@@ -431,7 +463,7 @@ class EmulatedCore:
     def _inspect(self, until: int) -> None:
         """Look at the code from the program counter on before it runs, and go to what is doubtful in it."""
         start, self.blocks.suspect = self.pc, None
-        if not self.may_execute(start):
+        if not (self.may_execute(start) and self.guard.may_execute(start)):
             if not (self.interrupts.active and start >= RETURN_MAGIC & ~1):
                 self.faults.of_fetch(start)
             return
@@ -455,6 +487,11 @@ class EmulatedCore:
             if self.registers.skips_next or (doubtful.switched_off and self.system.float_unit_on):
                 self._go(1)
                 return
+            if doubtful.sets_stack:
+                self.blocks.alignment_seen(self.pc)
+                self._go(1)
+                self.registers.align_stacks()
+                return
             if doubtful.base is None:
                 kind = "float-unit-off" if doubtful.switched_off else "instruction-missing"
                 self.fault(kind, self.pc, {}, {"need": doubtful.need})
@@ -473,16 +510,11 @@ class EmulatedCore:
         """A fault at ``pc``: its handler is entered, or the core locks up."""
         self.faults.take(kind, pc, numbers, words)
 
-    def note_fault(self, kind: str, numbers: dict[str, int]) -> None:
-        """From a callback: a fault of the current instruction, to be raised behind it."""
-        self.faults.note(kind, self.registers.pc & ~1, numbers)
+    def note_fault(self, kind: str, numbers: dict[str, int], pc: int | None = None) -> None:
+        """From a callback: a fault of the current instruction, to be raised after it, which is then undone."""
+        snapshot = self.registers.snapshot()
+        self.faults.note(kind, snapshot[15] & ~1 if pc is None else pc, numbers, snapshot)
         self.stop_soon()
-
-    def cannot_stack(self, number: int, frame: int, return_address: int, limit: int | None = None) -> None:
-        """An exception frame cannot be written, or would be below a limit register: the core locks up."""
-        kind = "stacking" if limit is None else "stack-limit-fault"
-        numbers = {"number": number, "address": frame}
-        self.faults.lock_up(kind, return_address, numbers if limit is None else {**numbers, "limit": limit})
 
     def bad_vector(self, number: int, vector: int, return_address: int) -> None:
         """The vector of exception ``number``, which was just entered, is no code."""
@@ -511,7 +543,7 @@ class EmulatedCore:
 
     def _system_event(self, kind: str, numbers: dict[str, int]) -> None:
         if kind == "reset-requested":
-            self.faults.note(kind, self.registers.pc & ~1, numbers)
+            self.note_fault(kind, numbers)
         else:
             self.report(kind, self.registers.pc & ~1, numbers)
 
@@ -521,12 +553,13 @@ class EmulatedCore:
         traps = self.system.configuration
         if traps & DIVISION_TRAP and not self.blocks.traps_division:
             self.blocks.traps_division = True
-            self.faults.after_run.append(self._look_again)
+            self.faults.after_run.append(self.look_again)
         if traps & ALIGNMENT_TRAP and not self.faults.traps_alignment and not self.plan.aligned_only:
             self.faults.traps_alignment = True
-            self.faults.after_run += [self.bus.trap_unaligned, self._look_again]
+            self.faults.after_run += [self.bus.trap_unaligned, self.look_again]
 
-    def _look_again(self) -> None:
+    def look_again(self) -> None:
+        """Look at all code anew before it runs; not from a callback."""
         self.blocks.forget()
         self.native.uc.ctl_flush_tb()
 
@@ -553,8 +586,10 @@ class EmulatedCore:
         address = block.pc & ~1
         if address == self._walked_from or not self._executing:
             return
-        doubtful = self.blocks.is_doubtful(address, block.size)
-        if doubtful or (self.blocks.found_stop and self._stops):
+        if self.blocks.is_loaded(address) and not self.blocks.is_loaded(previous.pc & ~1):
+            self.blocks.entered_data = address
+        doubtful = self.blocks.is_doubtful(address, block.size) or not self.guard.may_execute(address)
+        if doubtful or self.guard.stale or (self.blocks.found_stop and self._stops):
             self.blocks.suspect = address
             uc.emu_stop()
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import struct
 from typing import TYPE_CHECKING
 
-from gemel.rehearsal.emulator.core_registers import FLOAT_ACTIVE, PROCESS_STACK, THUMB_STATUS
+from gemel.rehearsal.emulator.core_registers import FLOAT_ACTIVE, PRIVILEGE, PROCESS_STACK, THUMB_STATUS
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.emulated_core import EmulatedCore
@@ -39,11 +39,19 @@ def enter(core: EmulatedCore, number: int, return_address: int) -> bool:
     data = struct.pack("<8I", *scratch, return_address, status)
     if with_float:
         data += registers.float_frame()
-    if not core.stack_watch.may_grow_to(frame, stack, on_process_stack, return_address):
-        return False
-    if not core.bus.write_stack(frame, data):
-        core.cannot_stack(number, frame, return_address)
-        return False
+    system.float_saved()
+    limit = core.stack_watch.limit_above(frame, stack, on_process_stack, return_address)
+    wrong = "stack-limit-fault" if limit else ""
+    if not wrong and not core.guard.allows("write", frame, size, core.unprivileged):
+        wrong = "protected-stacking"
+    elif not wrong and not core.bus.write_stack(frame, data):
+        wrong = "stacking"
+    if wrong:
+        numbers = {"address": frame, **({"limit": limit} if limit else {})}
+        taken = core.faults.of_stacking(wrong, number, return_address, numbers)
+        if taken is None:
+            return False
+        number, frame = taken, limit or frame
     handler = core.bus.read_word(system.vector_table + 4 * number)
     link = 0xFFFF_FFE1 | (0 if with_float else STANDARD_FRAME)
     link |= (THREAD_MODE if thread else 0) | (FROM_PROCESS_STACK if on_process_stack else 0)
@@ -80,9 +88,13 @@ def leave(core: EmulatedCore, link: int) -> int | None:
     frame = process if from_process_stack else main
     size = FRAME + (0 if link & STANDARD_FRAME else FLOAT_FRAME)
     data = core.bus.read_bytes(frame, size)
-    if len(data) < size:
-        core.fault("unstacking", core.pc, {"number": number, "address": frame})
+    user = to_thread and bool(registers.control & PRIVILEGE)
+    protected = not core.guard.allows("read", frame, size, user)
+    if len(data) < size or protected:
+        kind = "protected-unstacking" if protected else "unstacking"
+        core.fault(kind, core.pc, {"number": number, "address": frame})
         return None
+    core.system.float_saved()
     *scratch, return_address, status = struct.unpack_from("<8I", data)
     if to_thread == bool(status & NUMBER):
         core.cannot_return(number, link)

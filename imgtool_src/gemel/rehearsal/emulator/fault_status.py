@@ -37,6 +37,11 @@ FAULTS = {
     "unprivileged-access": _PRECISE,
     "fetch-unmapped": FaultStatus(BUS_FAULT, 1 << 8),
     "stacking": FaultStatus(BUS_FAULT, 1 << 12),
+    "protected-read": FaultStatus(MEMORY_FAULT, 1 << 1),
+    "protected-write": FaultStatus(MEMORY_FAULT, 1 << 1),
+    "protected-fetch": FaultStatus(MEMORY_FAULT, 1 << 0),
+    "protected-stacking": FaultStatus(MEMORY_FAULT, 1 << 4),
+    "protected-unstacking": FaultStatus(MEMORY_FAULT, 1 << 3),
     "unstacking": FaultStatus(BUS_FAULT, 1 << 11),
     "fetch-never": FaultStatus(MEMORY_FAULT, 1 << 0),
     "fetch-erased": FaultStatus(USAGE_FAULT, 1 << 16),
@@ -55,6 +60,9 @@ FAULTS = {
     "call-escalated": FaultStatus(SUPERVISOR_CALL),
 }
 """The faults of a core that has configurable faults; on others each of them is a HardFault."""
+
+IGNORABLE = frozenset({"unmapped-read", "unmapped-write", "write-to-flash"})
+"""Bus faults of loads and stores, which a core may be set to ignore at negative priority."""
 
 FETCH = dict.fromkeys(("fetch-unmapped", "fetch-never", "fetch-erased"), "fetch-outside-code")
 """Faults that are reported under another name."""

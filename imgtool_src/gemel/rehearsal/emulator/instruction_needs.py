@@ -41,6 +41,18 @@ def sets_stack_limit(first: int, second: int) -> bool:
     return first & 0xFFE0 == 0xF380 and second & 0xF000 == 0x8000 and second & 0xFF in (10, 11)
 
 
+def is_as_user(first: int, second: int) -> bool:
+    """Whether it is a load or store with the rights of unprivileged code, as LDRT and STRT."""
+    return (
+        first & 0xFE80 == 0xF800 and first & 0x60 != 0x60 and second & 0x0F00 == 0x0E00 and first & 0xF != 0xF
+    )
+
+
+def sets_stack_pointer(first: int, second: int) -> bool:
+    """Whether it is MSR of MSP or PSP."""
+    return first & 0xFFE0 == 0xF380 and second & 0xF000 == 0x8000 and second & 0xFF in (8, 9)
+
+
 def is_exclusive(first: int, second: int) -> bool:
     """Whether it is a load that opens the exclusive monitor."""
     if first & 0xFFF0 == 0xE850:

@@ -129,7 +129,7 @@ class Interrupts:
 
     def wakes(self, masks: Masks) -> int | None:
         """The exception that wakes a core from sleep: PRIMASK does not keep it from waking."""
-        return self.to_take(masks._replace(primask=0))
+        return self.to_take(masks._replace(primask=0)) if self.pending else None
 
     def can_preempt(self, number: int, masks: Masks) -> bool:
         """Whether exception ``number`` could be taken now, were it pending."""

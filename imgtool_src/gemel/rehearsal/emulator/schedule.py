@@ -39,14 +39,20 @@ class Schedule:
         ]
         self._watchable = sum(size for _, _, size in self._shared) <= MAX_WATCHED
         self._digest = 0
+        self._others: int | None = None
+        """When the next of the other cores executes, as ``next_core`` saw it."""
 
     def next_core(self) -> EmulatedCore | None:
         """The core to run next: the one whose next instruction comes first; None if none will ever run."""
-        best, best_time = None, 0
+        best, best_time, self._others = None, 0, None
         for core in self._device.cores.values():
             time = _next_time(core)
-            if time is not None and (best is None or time < best_time):
-                best, best_time = core, time
+            if time is None:
+                continue
+            if best is None or time < best_time:
+                best, best_time, time = core, time, best_time if best else None
+            if time is not None and (self._others is None or time < self._others):
+                self._others = time
         return best
 
     def time(self) -> int:
@@ -56,15 +62,12 @@ class Schedule:
         return min(running) if running else max(core.time for core in cores)
 
     def limit(self, core: EmulatedCore) -> int:
-        """Up to when ``core`` may run."""
-        cores = self._device.cores.values()
-        times = [_next_time(other) for other in cores if other is not core]
-        others = [time for time in times if time is not None]
-        if not others:
+        """Up to when ``core`` may run, which ``next_core`` has just given."""
+        if self._others is None:
             return self._device.plan.budget
         self._look_at_shared()
         turn = self._random.randint(1, 2 * self._turn) if self._random else self._turn
-        return max(core.time + 1, min(others) + turn)
+        return max(core.time + 1, self._others + turn)
 
     def start_time(self, now: int) -> int:
         """When a core that is released at ``now`` executes its first instruction."""

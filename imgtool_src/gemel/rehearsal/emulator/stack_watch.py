@@ -47,14 +47,13 @@ class StackWatch:
         if len(self.process_stacks) < MAX_STACKS:
             self.process_stacks.append([pointer, pointer])
 
-    def may_grow_to(self, frame: int, stack: int, process: bool, return_address: int) -> bool:
-        """Whether an exception frame may be stacked at ``frame``; False after reporting that it may not."""
+    def limit_above(self, frame: int, stack: int, process: bool, return_address: int) -> int | None:
+        """The limit register that a ``frame`` would be below; None if there is none."""
         core = self._core
         if core.blocks.sets_limits:
             limit = core.registers.stack_limits()[1 if process else 0]
             if frame < limit <= stack:
-                core.cannot_stack(0, frame, return_address, limit)
-                return False
+                return limit
         limit = core.plan.stack_limit or 0
         if not process:
             self._saw_main(frame)
@@ -64,4 +63,4 @@ class StackWatch:
                 )
         else:
             self._saw_process(frame)
-        return True
+        return None

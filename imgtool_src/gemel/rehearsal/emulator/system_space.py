@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from gemel.rehearsal.emulator.interrupts import FIRST_EXTERNAL, NMI, PENDSV, TICK, Interrupts
+from gemel.rehearsal.emulator.memory_protection import LAST_ALIAS, MemoryProtection
+from gemel.rehearsal.emulator.memory_protection import TYPE as MPU_TYPE
 from gemel.rehearsal.emulator.tick_timer import NO_REFERENCE, TickTimer
 from gemel.rehearsal.plan import CorePlan
 
@@ -25,13 +27,11 @@ CPU_ID, INTERRUPT_CONTROL, VECTOR_TABLE = 0xE000_ED00, 0xE000_ED04, 0xE000_ED08
 RESET_CONTROL, SYSTEM_CONTROL, CONFIGURATION = 0xE000_ED0C, 0xE000_ED10, 0xE000_ED14
 HANDLER_CONTROL, FAULT_STATUS, HARD_FAULT_STATUS = 0xE000_ED24, 0xE000_ED28, 0xE000_ED2C
 DEBUG_STATUS, MEMORY_FAULT_ADDRESS, BUS_FAULT_ADDRESS = 0xE000_ED30, 0xE000_ED34, 0xE000_ED38
-COPROCESSORS, MPU_TYPE, MPU_CONTROL = 0xE000_ED88, 0xE000_ED90, 0xE000_ED94
+COPROCESSORS = 0xE000_ED88
 SAU_CONTROL, SAU_TYPE, SOFTWARE_TRIGGER = 0xE000_EDD0, 0xE000_EDD4, 0xE000_EF00
 FLOAT_CONTEXT, FLOAT_FRAME_ADDRESS = 0xE000_EF34, 0xE000_EF38
 
 _REGION_REGISTERS = {
-    0xE000_ED9C: 0xE000_ED98,
-    0xE000_EDA0: 0xE000_ED98,
     0xE000_EDDC: 0xE000_EDD8,
     0xE000_EDE0: 0xE000_EDD8,
 }
@@ -45,6 +45,7 @@ NMI_SET, INTERRUPT_PENDING, RETURN_TO_BASE = 1 << 31, 1 << 22, 1 << 11
 RESET_KEY, RESET_READS, RESET_REQUEST, GROUP_BITS = 0x05FA, 0xFA05, 1 << 2, 0x700
 SLEEP_ON_EXIT, WAKE_BY_PENDING = 1 << 1, 1 << 4
 DIVISION_TRAP, ALIGNMENT_TRAP = 1 << 4, 1 << 3
+IGNORES_BUS_FAULTS = 1 << 8
 FLOAT_UNIT = 0xF << 20
 FLOAT_UNIT_ON = (0xF << 20, 0x5 << 20)
 """Full access, and access for privileged code."""
@@ -70,8 +71,6 @@ _CONFIGURATION_AT_RESET = {
     "armv8-m.main": 0x201,
     "armv8.1-m.main": 0x201,
 }
-MPU_REGIONS = {"armv8-m.main": 16, "armv8.1-m.main": 16}
-"""Regions of a memory protection unit by architecture; 8 elsewhere (implementation defined)."""
 
 
 class SystemSpace:
@@ -84,28 +83,32 @@ class SystemSpace:
         now: Callable[[], int],
         report: Callable[[str, dict[str, int]], None],
         changed: Callable[[], None],
+        float_used: Callable[[], bool],
     ) -> None:
-        """``now`` counts instructions; ``changed`` is called when an exception may have to be taken."""
+        """``now`` counts instructions; ``changed`` is called when an exception may have to be taken.
+
+        ``float_used`` says whether the running code has used the float unit since it began.
+        """
         self.interrupts = interrupts
         self.used: set[str] = set()
         self._plan, self._now, self._report, self._changed = plan, now, report, changed
+        self._float_used = float_used
         self.reset()
 
     def reset(self) -> None:
         """Every register as after a reset of the core."""
         plan, self.ticks = self._plan, TickTimer()
-        has_mpu = "mpu" in plan.extensions
+        self.protection = MemoryProtection(plan)
         self._words: dict[int, int] = {
             TICK_CALIBRATION: NO_REFERENCE,
             CPU_ID: _CPU_IDS.get(plan.architecture, 0),
             CONTROLLER_TYPE: max(0, (plan.interrupts + 31) // 32 - 1),
             CONFIGURATION: _CONFIGURATION_AT_RESET.get(plan.architecture, 0x200),
-            MPU_TYPE: MPU_REGIONS.get(plan.architecture, 8) << 8 if has_mpu else 0,
             SAU_TYPE: 8 if plan.secure else 0,
             FLOAT_CONTEXT: KEEP_FLOAT | LAZY_FLOAT if plan.has_float else 0,
             VECTOR_TABLE: 0,
         }
-        self._fixed = {TICK_CALIBRATION, CPU_ID, CONTROLLER_TYPE, MPU_TYPE, SAU_TYPE}
+        self._fixed = {TICK_CALIBRATION, CPU_ID, CONTROLLER_TYPE, SAU_TYPE}
         if not plan.has_float:
             self._fixed.add(COPROCESSORS)
         if plan.architecture == "armv6-m":
@@ -150,7 +153,8 @@ class SystemSpace:
         Where a tick is pending already, the next one changes nothing.
         """
         phase = 0 if TICK in self.interrupts.pending else self.ticks.phase(now)
-        return tuple(sorted(self._words.items())), self.interrupts.state(), phase
+        words = tuple(sorted(self._words.items()))
+        return words, self.protection.state(), self.interrupts.state(), phase
 
     def start(self, vectors: int) -> None:
         """The core leaves reset with this vector table."""
@@ -177,6 +181,11 @@ class SystemSpace:
         if bus is not None:
             self._words[BUS_FAULT_ADDRESS] = bus
 
+    def float_saved(self) -> None:
+        """The running code used the float unit: what was put off is stacked."""
+        if self._float_used():
+            self._words[FLOAT_CONTEXT] &= ~LAZY_ACTIVE
+
     def set_lazy_frame(self, address: int | None) -> None:
         """A frame with room for float registers was stacked at ``address``, or (None) is no longer open."""
         context = self._words[FLOAT_CONTEXT] & ~LAZY_ACTIVE
@@ -196,6 +205,8 @@ class SystemSpace:
     def _read_word(self, address: int) -> int:
         if ENABLE_SET <= address < PRIORITIES + 0x400:
             return self._read_controller(address)
+        if MPU_TYPE <= address <= LAST_ALIAS:
+            return self.protection.read(address)
         address = self._banked(address)
         reader = _READERS.get(address)
         return reader(self) if reader else self._words.get(address, 0)
@@ -231,6 +242,10 @@ class SystemSpace:
             value |= bit if number in interrupts.pending else 0
         return value
 
+    def _read_float_context(self) -> int:
+        self.float_saved()
+        return self._words[FLOAT_CONTEXT]
+
     def _read_handler_control(self) -> int:
         value = 0
         for bits, numbers in (
@@ -263,6 +278,9 @@ class SystemSpace:
             self._write_priorities(4 + address - SYSTEM_PRIORITIES, value, mask)
             return
         if address in self._fixed:
+            return
+        if MPU_TYPE <= address <= LAST_ALIAS:
+            self.protection.write(address, self.protection.read(address) & ~mask | value)
             return
         address = self._banked(address)
         writer = _WRITERS.get(address)
@@ -346,11 +364,6 @@ class SystemSpace:
         self._words[CYCLE_COUNT] = held
         self._cycles_from = self._now() - held
 
-    def _write_mpu(self, value: int, held: int) -> None:
-        if held & 1:
-            self.used.add("the memory protection unit was switched on; its regions are not enforced")
-        self._words[MPU_CONTROL] = held
-
     def _write_sau(self, value: int, held: int) -> None:
         if held & 1:
             self.used.add("the security attribution unit was switched on; everything stays Secure")
@@ -369,6 +382,7 @@ _READERS: dict[int, Callable[[SystemSpace], int]] = {
     TICK_CURRENT: lambda space: space._ticks().read_value(space._now()),
     CYCLE_COUNT: SystemSpace._read_cycles,
     INTERRUPT_CONTROL: SystemSpace._read_interrupt_control,
+    FLOAT_CONTEXT: SystemSpace._read_float_context,
     RESET_CONTROL: lambda space: RESET_READS << 16 | space._words.get(RESET_CONTROL, 0),
     HANDLER_CONTROL: SystemSpace._read_handler_control,
     SYSTEM_PRIORITIES: lambda space: space._read_system_priorities(4),
@@ -386,7 +400,6 @@ _WRITERS: dict[int, Callable[[SystemSpace, int, int], None]] = {
     RESET_CONTROL: SystemSpace._write_reset_control,
     HANDLER_CONTROL: SystemSpace._write_handler_control,
     VECTOR_TABLE: SystemSpace._write_vector_table,
-    MPU_CONTROL: SystemSpace._write_mpu,
     SAU_CONTROL: SystemSpace._write_sau,
     SOFTWARE_TRIGGER: lambda space, value, held: space.interrupts.pend(FIRST_EXTERNAL + (value & 0x1FF)),
     FAULT_STATUS: lambda space, value, held: space._clear_status(FAULT_STATUS)(value, held),

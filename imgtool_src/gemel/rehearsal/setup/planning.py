@@ -26,7 +26,7 @@ from gemel.rehearsal.plan import (
 )
 from gemel.rehearsal.setup.goals import goals_of
 from gemel.rehearsal.setup.profiles import emulated_as, profile_notes
-from gemel.rehearsal.setup.rights import as_seen, closed_spans, executable_spans
+from gemel.rehearsal.setup.rights import as_seen, closed_spans, executable_spans, loadable_spans
 from gemel.rehearsal.setup.stacks import stack_limit_of
 from gemel.spans import Span, format_address, format_size, without
 
@@ -150,6 +150,7 @@ def _core(subject: Inspection, core: Core, described: RehearsalPlan) -> CorePlan
         windows=windows,
         devices=tuple(_devices(layout, core.name, described)),
         executable=tuple(executable_spans(subject, core)),
+        loadable=tuple(loadable_spans(subject, core)),
         closed=tuple(closed_spans(subject, core)),
         guarded=guarded,
         stack_limit=stack_limit_of(subject, core.name),

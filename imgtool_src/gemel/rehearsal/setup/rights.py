@@ -7,8 +7,8 @@ from gemel.inspection.core_views import owned_areas
 from gemel.inspection.inspection import Inspection
 from gemel.layout.addresses import locate, starts_of
 from gemel.layout.model import Core, Layout
-from gemel.rehearsal.plan import Closed
-from gemel.spans import Span, merge
+from gemel.rehearsal.plan import NEVER_EXECUTED, Closed
+from gemel.spans import Span, merge, without
 
 
 def as_seen(layout: Layout, plain: Span, core: str) -> list[Span]:
@@ -37,6 +37,24 @@ def executable_spans(subject: Inspection, core: Core) -> list[Span]:
                 if located:
                     seen += as_seen(layout, Span(located.plain, segment.memory_size), core.name)
     return merge(seen)
+
+
+def loadable_spans(subject: Inspection, core: Core) -> list[Span]:
+    """RAM from which the core may run what was written there: all that is not another core's own.
+
+    Addresses that the default memory map never executes are left out.
+    """
+    layout = subject.layout
+    ram = [memory for memory in layout.memories.values() if memory.kind == "ram"]
+    seen = [Span(start, memory.size) for memory in ram for start in starts_of(memory, core.name)]
+    others = [
+        span
+        for other in layout.cores
+        if other != core.name
+        for area in owned_areas(layout, other)
+        for span in as_seen(layout, layout.span_of(area), core.name)
+    ]
+    return without(merge(seen), [*others, *NEVER_EXECUTED])
 
 
 def _code_areas(subject: Inspection, core: Core) -> list[str]:

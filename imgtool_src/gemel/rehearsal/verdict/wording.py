@@ -83,6 +83,8 @@ def _fetch(event: RawEvent, names: CodeNames) -> Words:
     found = f"{format_address(address)}, {names.what_is_at(event.core, address)}"
     if address >= ERASED - 1:
         found = f"{format_address(address)}, which is what erased flash reads"
+    if "then" in event.words:
+        found += f", where it meets {event.words['then']}"
     return Words(
         f"core {event.core} executes what is not its code",
         found,
@@ -180,6 +182,14 @@ def _plain(what: str, expected: str = "", next_step: str = "") -> Callable[[RawE
         return Words(what.format(core=event.core), found, expected, next_step)
 
     return words
+
+
+def _protected(verb: str, closed: str) -> Callable[[RawEvent, CodeNames], Words]:
+    return _plain(
+        f"core {{core}} {verb} {closed}: its memory protection unit faults",
+        "an access that the regions of the memory protection unit allow",
+        "correct the access, or the region that the image sets up there",
+    )
 
 
 def _bad_vector(event: RawEvent, names: CodeNames) -> Words:
@@ -368,6 +378,11 @@ _WORDS: dict[str, Callable[[RawEvent, CodeNames], Words]] = {
         "RAM below the stack pointer",
         "correct the stack pointer",
     ),
+    "protected-read": _protected("reads", "what is closed to it"),
+    "protected-write": _protected("writes", "what is closed to it"),
+    "protected-fetch": _protected("executes", "what must not be executed"),
+    "protected-stacking": _protected("stacks an exception frame", "where it must not write"),
+    "protected-unstacking": _protected("unstacks an exception frame", "where it must not read"),
     "unstacking": _plain(
         "core {core} cannot unstack an exception frame",
         "the frame where it was stacked",
