@@ -89,7 +89,7 @@ def test_no_more_modules_than_stored(device: Path, command: str) -> None:
     words = {
         **COMMANDS,
         "explain": ("explain",),
-        "show": ("show", "--layout", "small.toml", "tide.hex"),
+        "show": ("show", "small.toml", "tide.hex"),
         "check": ("check", "small.toml", "tide.hex"),
     }[command]
     own = {name for name in imported(device, *words) if name.partition(".")[0] == "gemel"}

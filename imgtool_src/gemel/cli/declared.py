@@ -174,7 +174,7 @@ class Command:
         given: dict[str, list[str]] = {"": []}
         rest = iter(self.written_out(words))
         for word in rest:
-            if not word.startswith("-"):
+            if not word.startswith("-") or word == "-":
                 given[""].append(word)
                 continue
             name, equals, text = word.partition("=")
@@ -182,8 +182,8 @@ class Command:
             if option is None or (equals and (option.is_flag or not name.startswith("--"))):
                 return None
             if not (equals or option.is_flag):
-                text = next(rest, "-")
-            if text.startswith("-") or not (text or option.is_flag):
+                text = next(rest, "")
+            if (text.startswith("-") and text != "-") or not (text or option.is_flag):
                 return None
             given.setdefault(option.name, []).append(OFF if name in option.off_words else text)
         return None if "" in given[""] else given

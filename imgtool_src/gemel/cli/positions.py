@@ -66,6 +66,12 @@ def given(words: Sequence[str], usage: str, least: int = 1, most: int = 1, own: 
     return Given(layout, tuple(map(Path, images)), tuple(builds))
 
 
+def refuse_without_image(found: Given, asked: Sequence[object], usage: str) -> None:
+    """Raise UsageProblem where no image is given although what is ``asked`` (None: it is not) is about one."""
+    if found.layout is None or any(each is not None for each in asked):
+        raise UsageProblem(_wrong_number([], usage, 1))
+
+
 def layout_of(found: Given, usage: str) -> Path:
     """The layout's file; raises UsageProblem where there is none."""
     if found.layout is None:

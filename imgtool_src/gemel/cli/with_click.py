@@ -11,7 +11,6 @@ from gemel.cli.declared import Choice, Command, Converted, FileName, IntRange, K
 from gemel.cli.first_help import MAX_WIDTH
 from gemel.version import __version__
 
-
 SETTINGS: dict[str, Any] = {"help_option_names": ["-h", "--help"], "max_content_width": MAX_WIDTH}
 """Help as wide as the terminal."""
 
@@ -64,14 +63,14 @@ class _Clicked(click.Command):
         groups: dict[str, list[tuple[str, str]]] = {"": []}
         by_name = {each.name: each for each in self.declared.parameters}
         for parameter in self.get_params(ctx):
-            row = parameter.get_help_record(ctx)
+            row = None if isinstance(parameter, click.Argument) else parameter.get_help_record(ctx)
             if row is None:
                 continue
             known = by_name.get(parameter.name or "")
-            groups.setdefault(known.group if known else "Other", []).append(row)
+            groups.setdefault(known.group if known else "", []).append(row)
         for heading, rows in groups.items():
             if rows:
-                with formatter.section(f"{heading} options".strip().capitalize()):
+                with formatter.section(heading or "Options"):
                     formatter.write_dl(rows)
 
 
@@ -154,9 +153,7 @@ class LateGroup(click.Group):
             formatter.write_dl(list(COMMANDS.items()))
 
 
-@click.group(
-    cls=LateGroup, help=HELP, epilog=EPILOG, context_settings=SETTINGS
-)
+@click.group(cls=LateGroup, help=HELP, epilog=EPILOG, context_settings=SETTINGS)
 @click.version_option(__version__, "--version", message="%(prog)s %(version)s")
 @click.option("-v", "--verbose", is_flag=True, help="Show the cause behind an error.")
 @click.pass_context

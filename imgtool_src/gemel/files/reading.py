@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import BinaryIO
@@ -11,6 +12,9 @@ from gemel.errors import BuildError, Problem, UsageProblem
 from gemel.files.output_targets import kind_of
 
 BLOCK = 1 << 18
+
+STDIN = Path("-")
+"""What stands for standard input in place of a file."""
 
 MAX_IMAGE_BYTES = 1 << 29
 """Largest image file that is read, 512 MiB (180 MiB of flash as Intel HEX): a pipe may never end."""
@@ -96,6 +100,8 @@ def _next_block(file: BinaryIO, path: Path) -> bytes:
 
 def _opened(path: Path, *, plain: bool) -> BinaryIO:
     """The file, open for reading; devices are refused, and where it must be ``plain`` pipes are too."""
+    if path == STDIN and not plain:
+        return _standard_input()
     try:
         kind = kind_of(os.stat(path).st_mode)
         if not kind or (kind == "a pipe" and not plain):
@@ -109,6 +115,12 @@ def _opened(path: Path, *, plain: bool) -> BinaryIO:
             "this cannot be read as a file", where=str(path), found=kind, expected=expected, next_step=hint
         )
     )
+
+
+def _standard_input() -> BinaryIO:
+    if sys.stdin is None:
+        raise UsageProblem(Problem("there is no standard input", where="-", expected="a file or a pipe"))
+    return os.fdopen(os.dup(sys.stdin.fileno()), "rb")
 
 
 def _cannot_read(path: Path, error: OSError | ValueError) -> Problem:

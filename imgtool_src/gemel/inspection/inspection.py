@@ -47,7 +47,8 @@ class Inspection(Struct, dict=True):
     whose signatures are verified and do not count; ``receiver`` is what is demanded beyond the layout.
     ``entry`` is the start address that the image's file names, if any; ``leaves_bytes_out`` is false of a
     raw binary, which holds every byte.  ``image_file`` is the file that the image was read from; ``strict`` says
-    what fails the check besides errors.  Everything else is worked out once, when first asked for.
+    what fails the check besides errors; ``joined_with`` is the layout that the image was joined with, if it is
+    another.  Everything else is worked out once, when first asked for.
     """
 
     read: ReadLayout
@@ -68,6 +69,7 @@ class Inspection(Struct, dict=True):
     leaves_bytes_out: bool = True
     image_file: ImageFile | None = None
     strict: Strict = ""
+    joined_with: ReadLayout | None = None
 
     @property
     def layout(self) -> Layout:

@@ -48,12 +48,17 @@ class CheckResult(RulesApplied):
         """The report as JUnit XML, a test case for each rule."""
         return self.rendered("junit")
 
-    def rendered(self, form: str, *, everything: bool = False, width: int = 80) -> str:
-        """The report in the form of that name (``checking.reports.forms``); the options are for text."""
+    def rendered(
+        self, form: str, *, everything: bool = False, width: int = 80, done: Sequence[str] = ()
+    ) -> str:
+        """The report in the form of that name (``checking.reports.forms``); the options are for text.
+
+        ``done`` are lines of what was made besides, such as written files.
+        """
         from gemel.checking.reports.forms import format_named, text_of
 
         if form == "text":
-            return text_of(self, self.inspection, everything=everything, width=width)
+            return text_of(self, self.inspection, everything=everything, width=width, done=done)
         return format_named(form).render(self, self.inspection, self.inspection.file)
 
 
@@ -72,6 +77,7 @@ def check(
     rehearsal: Rehearsal | bool | None = None,
     today: datetime.date | None = None,
     strict: Strict = "",
+    joined_with: ReadLayout | None = None,
     rules: Iterable[Rule] | None = None,
 ) -> CheckResult:
     """Apply every rule (or ``rules``) to ``image``.
@@ -84,8 +90,9 @@ def check(
     reads the code for instructions that its core lacks.  ``rehearsal`` is one that was made; True makes one,
     None where the layout requires it, False never.  ``today`` is the date that waivers end by (None: today,
     or SOURCE_DATE_EPOCH).  ``strict`` says what fails the check besides errors: ``warnings``, or with ``inputs``
-    also what was not checked for want of a build, key or symbol.  Raises UsageProblem for trusted keys that
-    cannot be read or cannot be taken, RecordError for a previous image without a record.
+    also what was not checked for want of a build, key or symbol.  ``joined_with`` is the layout that the image
+    was joined with, where that is another one: the tables that differ are listed.  Raises UsageProblem for
+    trusted keys that cannot be read or cannot be taken, RecordError for a previous image without a record.
     """
     from gemel.inspection.previous import previous_of
     from gemel.placement.placed import Version
@@ -115,6 +122,7 @@ def check(
         file=image.file,
         image_file=image.read_from,
         strict=strict,
+        joined_with=joined_with,
     )
     applied = apply_rules(inspection, today or date_of_today(), rules)
     return CheckResult(applied.results, applied.idle_waivers, applied.strict, inspection)

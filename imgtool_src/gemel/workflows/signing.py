@@ -15,7 +15,7 @@ from gemel.errors import Problem, UsageProblem
 from gemel.seals import sealing
 from gemel.structs import Struct
 from gemel.workflows.checking import CheckResult, check
-from gemel.workflows.inputs import build_files, load_builds, load_layout, read_image, version_of
+from gemel.workflows.inputs import builds_at, load_builds, load_layout, read_image, version_of
 from gemel.workflows.made_elsewhere import paired, signatures_from
 from gemel.workflows.sealing import MORE_SIGNERS, SignerSource, rules_of_a_part, rules_without_seal
 from gemel.workflows.trust import trust_of_signer, trusted_keys
@@ -60,6 +60,7 @@ class SignRequest(Struct, dict=True):
     version: str | None = None
     rollback: int | None = None
     memories: Sequence[str] = ()
+    form: str | None = None
 
     @cached_property
     def read(self) -> ReadLayout:
@@ -69,12 +70,17 @@ class SignRequest(Struct, dict=True):
     @cached_property
     def loaded(self) -> Image:
         """The image."""
-        return read_image(self.image, layout=self.read, at=self.at)
+        return read_image(self.image, layout=self.read, at=self.at, form=self.form)
 
     @cached_property
+    def files_and_remarks(self) -> tuple[dict[str, Path], list[Problem]]:
+        """The builds' files, given or by their paths in the layout, and what is to be said of missing ones."""
+        return builds_at(self.read, self.builds)
+
+    @property
     def files(self) -> dict[str, Path]:
         """The builds' files."""
-        return build_files(self.read.layout, self.builds)
+        return self.files_and_remarks[0]
 
     @cached_property
     def handed(self) -> dict[str, Build]:

@@ -22,12 +22,22 @@ class Trust(NamedTuple):
     """Whose seals are taken.
 
     ``trusted`` keys count; ``known`` ones are the layout's that the receiver leaves out: their signatures
-    must hold and count for nothing.  ``receiver`` is what is demanded beyond the layout.
+    must hold and count for nothing.  ``receiver`` is what is demanded beyond the layout.  ``missing`` are files
+    of the layout's keys that are not there, which does no harm where other keys are given.
     """
 
     trusted: tuple[PublicKey, ...]
     known: tuple[PublicKey, ...]
     receiver: Receiver
+    missing: tuple[str, ...] = ()
+
+    def remarks(self, read: ReadLayout) -> list[Problem]:
+        """What is to be said of keys of the layout whose files are not there."""
+        what = "a key that the layout trusts has no file here; the keys of --trust count"
+        return [
+            Problem(what, where=f"trust in [seal] of {read.file}", found=f"no {name}")
+            for name in self.missing
+        ]
 
 
 def trusted_keys(read: ReadLayout, given: Sequence[Path] = ()) -> tuple[PublicKey, ...]:
@@ -72,22 +82,27 @@ def _narrowed(
             raise UsageProblem(_no_seal(read, receiver))
         return Trust((), (), receiver)
     folder = Path(read.file).parent
-    own = _read([folder / name for name in plan.trust], f"trust in [seal] of {read.file}", problems)
+    missing = tuple(name for name in plan.trust if ours and not (folder / name).exists())
+    there = [folder / name for name in plan.trust if name not in missing]
+    own = _read(there, f"trust in [seal] of {read.file}", problems)
     theirs = policy_keys(policy, problems) if policy else ()
     if problems:
         raise UsageProblem(problems)
     layouts = tuple(dict.fromkeys(key for _, key in own))
-    problems = [*_outside(ours, layouts, read.name), *(_outside(ours, theirs, policy.name) if policy else ())]
+    problems = [
+        *([] if missing else _outside(ours, layouts, read.name)),
+        *(_outside(ours, theirs, policy.name) if policy else ()),
+    ]
     if problems:
         raise UsageProblem(problems)
     wanted = tuple(dict.fromkeys(key for _, key in ours)) or theirs or layouts
     if policy and not (ours or theirs):
         raise UsageProblem(_no_key(policy))
-    trusted = tuple(key for key in layouts or wanted if key in wanted)
+    trusted = tuple(key for key in (() if missing else layouts) or wanted if key in wanted)
     if policy and not trusted:
         raise UsageProblem(_no_common_key(policy, read))
     known = () if policy else layouts
-    return Trust(trusted, tuple(key for key in known if key not in trusted), receiver)
+    return Trust(trusted, tuple(key for key in known if key not in trusted), receiver, missing)
 
 
 def policy_keys(policy: ReadPolicy, problems: list[Problem]) -> tuple[PublicKey, ...]:

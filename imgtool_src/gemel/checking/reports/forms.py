@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING
 
 from gemel.errors import Problem, UsageProblem
@@ -26,13 +26,22 @@ class ReportFormat(Struct):
 
 
 def text_of(
-    result: RulesApplied, inspection: Inspection, *, everything: bool = False, width: int = 80
+    result: RulesApplied,
+    inspection: Inspection,
+    *,
+    everything: bool = False,
+    width: int = 80,
+    done: Iterable[str] = (),
 ) -> str:
-    """The report for people, ``width`` columns wide; with ``everything`` every rule and place."""
-    from gemel.checking.identity import identity_of
+    """The report for people, ``width`` columns wide; with ``everything`` every rule and place.
+
+    ``done`` are further lines of what was made, after the identity.
+    """
+    from gemel.checking.identity import identity_lines, identity_of
     from gemel.checking.reports.as_text import report_of
 
-    lines = report_of(result, identity_of(inspection), everything=everything, width=width)
+    lines = [*identity_lines(identity_of(inspection), width), *done, ""]
+    lines += report_of(result, everything=everything, width=width)
     return "".join(f"{line}\n" for line in lines)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from gemel.cli.declared import IntRange, argument, option, sub_command
-from gemel.cli.parameters import ADDRESS, FILE
+from gemel.cli.parameters import FILE, as_option, at_option
 from gemel.cli.signing.pass_phrases import pass_phrase_options
 
 
@@ -18,10 +18,11 @@ def _with_openssl(text: str) -> str:
     return cleandoc(text).replace("{openssl}", "\n".join(openssl_lines(72)))
 
 
+USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
+
+
 @sub_command("sign", finished=_with_openssl)
-@argument("layout", kind=FILE)
-@argument("image", kind=FILE)
-@argument("builds", metavar="[NAME=BUILD]...", several=True)
+@argument("words", metavar=USAGE, several=True)
 @option(
     "-o",
     "--output",
@@ -90,11 +91,10 @@ def _with_openssl(text: str) -> str:
     kind=FILE,
     help="Public key file of a signer to keep; of those that the layout trusts only these.",
 )
-@option("--at", kind=ADDRESS, help="Where a raw binary goes; else the start of the layout's first flash.")
+@at_option
+@as_option
 def command(
-    layout: Path,
-    image: Path,
-    builds: tuple[str, ...],
+    words: tuple[str, ...],
     outputs: tuple[Path, ...],
     memories: tuple[str, ...],
     key_texts: tuple[str, ...],
@@ -109,6 +109,7 @@ def command(
     more_to_come: bool,
     trust: tuple[Path, ...],
     at: int | None,
+    as_form: str | None,
 ) -> int:
     """Seal an image that was joined before.
 
@@ -128,15 +129,17 @@ def command(
     Example:
       gemel sign tide-gauge.toml tide.hex --key trial.pem -o sealed.hex
     """
+    from gemel.cli.positions import given, layout_of
     from gemel.cli.signing.key_options import KeysAtHand
     from gemel.cli.signing.pass_phrases import PassPhrases
     from gemel.cli.signing.sign_request import hand_over, seal_image
     from gemel.workflows.signing import SignRequest, refuse_mixture
 
+    found = given(words, USAGE)
     request = SignRequest(
-        layout,
-        image,
-        builds,
+        layout_of(found, USAGE),
+        found.images[0],
+        found.builds,
         outputs,
         to_be_signed,
         signatures,
@@ -148,6 +151,7 @@ def command(
         version_text,
         rollback,
         memories,
+        as_form,
     )
     refuse_mixture(request, bool(key_texts))
     if to_be_signed:
