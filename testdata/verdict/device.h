@@ -5,8 +5,11 @@
 #ifndef DEVICE_H
 #define DEVICE_H
 
-#define STATION_CODE  0x10000000
-#define SAMPLER_CODE  0x10008000
+#ifndef FLASH_START
+#define FLASH_START   0x10000000
+#endif
+#define STATION_CODE  (FLASH_START)
+#define SAMPLER_CODE  (FLASH_START + 0x8000)
 #define CODE_SIZE     0x8000
 
 #define STATION_RAM   0x20000000
@@ -20,7 +23,7 @@
 #define CONTROL_REGISTER 0x40021118
 
 #ifdef APP /* the station's application, which a boot loader starts */
-#define OWN_CODE 0x10004000
+#define OWN_CODE (FLASH_START + 0x4000)
 #define OWN_RAM  STATION_RAM
 #elif defined(STATION)
 #define OWN_CODE STATION_CODE

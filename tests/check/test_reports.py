@@ -11,7 +11,7 @@ from check.make_documents import case
 from hypothesis import given
 from hypothesis import strategies as st
 from image_edits import changed
-from small_device import STATION, joined, layout_text, sampler_elf, station_elf
+from small_device import STATION, TODAY, joined, layout_text, sampler_elf, station_elf
 
 from gemel.checking.reports.forms import FORMATS, format_named, format_of_file
 from gemel.cli.main import exit_code
@@ -65,7 +65,7 @@ def test_any_other_suffix_is_refused(name: str) -> None:
 def checked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., int]:
     """The small device's files in an empty folder, its image sound or changed, and ``gemel check`` there."""
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1795478400")  # 2026-11-24
+    monkeypatch.setattr("gemel.workflows.checking.date_of_today", lambda: TODAY)
     Path("small.toml").write_text(layout_text(), encoding="utf-8")
     Path("station.elf").write_bytes(station_elf())
     Path("sampler.elf").write_bytes(sampler_elf())

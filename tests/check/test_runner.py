@@ -6,15 +6,16 @@ import datetime
 
 import pytest
 from check.rule_fixtures import FINDING, HOLDS, MISSING, result_of, rule, waiver, waiving
-from small_device import TODAY, builds, joined, layout
+from image_edits import changed
+from small_device import SPARE, TODAY, builds, joined, layout
 
 from gemel.checking.registry import all_rules
 from gemel.checking.runner import check
-from gemel.errors import UsageProblem
+from gemel.image.image import Image
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import DoesNotApply, Need, NotChecked, Reason
-from gemel.workflows.checking import date_of_today
+from gemel.workflows.checking import check as run_check
 
 NOT_HERE = DoesNotApply("area seal", "there is no seal")
 
@@ -210,14 +211,15 @@ def test_nothing_to_check_fails() -> None:
     assert result.count("not checked") > 10
 
 
-def test_the_date_of_waivers(monkeypatch: pytest.MonkeyPatch) -> None:
-    """SOURCE_DATE_EPOCH sets the date in UTC; anything but seconds is refused."""
-    for seconds, day in (("1764028799", 24), ("1764028800", 25)):
+def test_no_variable_sets_the_date_of_waivers(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The attack: a build machine sets SOURCE_DATE_EPOCH for good, and a waiver that ended is in force again."""
+    waiver = '{ rule = "reserved-areas-untouched", where = "spare", reason = "r", until = 2020-01-01 }'
+    read = layout(add=f"\n[rules]\nwaive = [{waiver}]\n")
+    broken = changed(joined().image, {SPARE: b"settings"})
+    for seconds in ("1577836700", "yesterday"):
         monkeypatch.setenv("SOURCE_DATE_EPOCH", seconds)
-        assert date_of_today() == datetime.date(2025, 11, day)
-    monkeypatch.delenv("SOURCE_DATE_EPOCH")
-    assert date_of_today() == datetime.datetime.now(datetime.UTC).date()
-    for malformed in ("yesterday", "1e9", "9" * 12, "9" * 30):
-        monkeypatch.setenv("SOURCE_DATE_EPOCH", malformed)
-        with pytest.raises(UsageProblem, match=malformed):
-            date_of_today()
+        assert not run_check(read, Image(broken)).passes
+    given = run_check(read, Image(broken), today=datetime.date(2020, 1, 1))
+    assert given.passes
+    for form in ("text", "json", "sarif", "junit"):
+        assert "--date 2020-01-01" in given.rendered(form), form

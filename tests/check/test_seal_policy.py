@@ -27,7 +27,7 @@ from check.sealed import (
 )
 from image_edits import changed
 from record_edits import with_record
-from small_device import FLASH, layout_text
+from small_device import FLASH, TODAY, layout_text
 from tools import required_tool
 
 from gemel.cli.main import exit_code
@@ -89,7 +89,7 @@ class Bench:
 def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Bench:
     """The bench, in an empty folder of its own."""
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1795478400")  # 2026-11-24
+    monkeypatch.setattr("gemel.workflows.checking.date_of_today", lambda: TODAY)
     return Bench(capsys)
 
 

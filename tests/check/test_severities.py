@@ -9,7 +9,7 @@ import pytest
 from check.make_documents import case, change, document, ruled
 from check.rule_fixtures import FINDING, HOLDS, result_of, rule, waiver
 from image_edits import changed
-from small_device import builds, joined, layout_text, sampler_elf, station_elf
+from small_device import TODAY, builds, joined, layout_text, sampler_elf, station_elf
 
 from gemel.checking.policy.severities import KEPT, WEIGHTS, severity_faults
 from gemel.checking.registry import all_rules
@@ -139,7 +139,7 @@ def test_a_change_needs_all_three(table: str, words: str) -> None:
 def test_end_to_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys) -> None:
     """On the command line a lowered rule lets an image pass and says so; an unknown name ends with 2."""
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1795478400")  # 2026-11-24
+    monkeypatch.setattr("gemel.workflows.checking.date_of_today", lambda: TODAY)
     Path("station.elf").write_bytes(station_elf())
     Path("sampler.elf").write_bytes(sampler_elf())
     broken = changed(joined().image, {0x1000_2000: b"settings"})

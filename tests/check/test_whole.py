@@ -12,7 +12,7 @@ import jsonschema
 import pytest
 from check.rule_fixtures import waiver
 from image_edits import changed
-from small_device import STATION, joined, layout_text, sampler_elf, station_elf
+from small_device import STATION, TODAY, joined, layout_text, sampler_elf, station_elf
 
 from gemel.checking.reports.as_json import check_schema
 from gemel.checking.reports.as_text import CAUTION
@@ -27,7 +27,7 @@ BUILDS = ("station=station.elf", "sampler=sampler.elf")
 def device(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., None]:
     """Lays the small device's files out in an empty folder and goes there."""
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1795478400")  # 2026-11-24
+    monkeypatch.setattr("gemel.workflows.checking.date_of_today", lambda: TODAY)
 
     def lay_out(image: SparseBytes | None = None, text: str | None = None) -> None:
         Path("small.toml").write_text(text or layout_text(), encoding="utf-8")

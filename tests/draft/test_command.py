@@ -41,9 +41,11 @@ def test_a_draft_is_enough_to_join_and_check(folder: Path, capsys: pytest.Captur
     (folder / "layouts").mkdir()
     assert exit_code(["draft", *GIVEN, "-o", "layouts/first.toml"]) == 0
     assert 'path = "../station.elf"' in Path("layouts/first.toml").read_text("utf-8")
-    assert exit_code(["join", "layouts/first.toml", "-o", "tide.hex"]) == 0
+    assert exit_code(["join", "layouts/first.toml", "-o", "tide.hex", "--paths-outside"]) == 0
     assert exit_code(["check", "layouts/first.toml", "tide.hex", *GIVEN]) == 0
-    assert "wrote layouts/first.toml" in capsys.readouterr().err.replace("\\", "/")
+    said = capsys.readouterr().err.replace("\\", "/")
+    assert "wrote layouts/first.toml" in said
+    assert "join it with --paths-outside" in said
 
 
 def test_builds_that_do_not_fit_have_a_draft_too(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -67,14 +67,14 @@ HEX = {
     "digit that is not ASCII": Refusal(
         ":0000000\u0661FF\n".encode() + HEX_END, 1, "no digit", r"'\xd9' in column 9", "0-9 or A-F"
     ),
-    "text": Refusal(b"hello\n" + HEX_END, 1, "not a record", "'hello'", "a line that begins with ':'"),
+    "text": Refusal(b"hello\n" + HEX_END, 1, "not a record", "a line of 5 ", "a line that begins with ':'"),
     "long text, quoted in part": Refusal(
-        b"x" * 99 + b"\n" + HEX_END, 1, "not a record", f"'{'x' * 24}...'", "a line that begins with ':'"
+        b"x" * 99 + b"\n" + HEX_END, 1, "not a record", "a line of 99 other characters", "a line that begins with ':'"
     ),
     "byte order mark": Refusal(
-        b"\xef\xbb\xbf" + HEX_END + HEX_END, 1, "not a record", r"'\xef\xbb\xbf:00000001FF'", "':'"
+        b"\xef\xbb\xbf" + HEX_END + HEX_END, 1, "not a record", "a byte order mark", "':'"
     ),
-    "other format": Refusal(S9_END + HEX_END, 1, "not a record", "'S9030000FC'", "begins with ':'"),
+    "other format": Refusal(S9_END + HEX_END, 1, "not a record", "a line of S-records", "begins with ':'"),
     "unknown type": Refusal(hex_line(6) + HEX_END, 1, "unknown record type", "0x06", "00 to 05"),
     "end record with data": Refusal(hex_line(1, 0, b"a"), 1, "wrong length of the end of file", "1", "0"),
     "02 with 3 bytes": Refusal(
@@ -151,10 +151,10 @@ SREC = {
     ),
     "blank inside": Refusal(b"S103 0000FC\n" + S9_END, 1, "no digit", "' ' in column 5", "0-9 or A-F"),
     "NUL": Refusal(b"S1\x0003\n" + S9_END, 1, "no digit", r"'\x00' in column 3", "0-9 or A-F"),
-    "text": Refusal(b"hello\n" + S9_END, 1, "not a record", "'hello'", "begins with S0 to S9"),
-    "type that is a letter": Refusal(b"SA03\n" + S9_END, 1, "not a record", "'SA03'", "begins with S0 to S9"),
-    "bare S": Refusal(b"S\n" + S9_END, 1, "not a record", "'S'", "begins with S0 to S9"),
-    "other format": Refusal(HEX_END + S9_END, 1, "not a record", "':00000001FF'", "begins with S0 to S9"),
+    "text": Refusal(b"hello\n" + S9_END, 1, "not a record", "a line of 5 ", "begins with S0 to S9"),
+    "type that is a letter": Refusal(b"SA03\n" + S9_END, 1, "not a record", "a line of 4 ", "begins with S0 to S9"),
+    "bare S": Refusal(b"S\n" + S9_END, 1, "not a record", "a line of 1 other characters", "begins with S0 to S9"),
+    "other format": Refusal(HEX_END + S9_END, 1, "not a record", "a line of Intel HEX", "begins with S0 to S9"),
     "reserved type": Refusal(b"S4030000FC\n" + S9_END, 1, "reserved type", "S4", "S0 to S3 or S5 to S9"),
     "beyond 16 bits": Refusal(
         s_line(1, 0xFFFF, b"ab") + S9_END, 1, "its 16-bit addresses", "0x0001_0000", "0x0000_FFFF at most"

@@ -227,12 +227,12 @@ def test_a_file_of_faults_is_told_its_first_hundred() -> None:
     ("data", "found"),
     [
         (b"format = 1\nproduct = small\n", "product = small"),
-        (b"a = 1\na = 2\n", "a = 2"),
-        (b"[a]\n[a]\n", "[a]"),
+        (b"a = 1\na = 2\nformat = 1\n", "a = 2"),
+        (b"[a]\n[a]\nformat = 1\n", "[a]"),
         (b'a = """\nno end\n', "the end of the file"),
-        (b"a = 1\nb = 2027-02-30\n", "b = 2027-02-30"),
-        (b"a = 1\nb = \x1b[31m\n", "b = \\u001B[31m"),
-        (b"a = 1\nb = 1\rc = 2", "b = 1\\u000Dc = 2"),
+        (b"a = 1\nb = 2027-02-30\nformat = 1\n", "b = 2027-02-30"),
+        (b"a = 1\nb = \x1b[31m\nformat = 1\n", "b = \\u001B[31m"),
+        (b"a = 1\nb = 1\rc = 2\nformat = 1\n", "b = 1\\u000Dc = 2"),
     ],
     ids=["bare-word", "key-twice", "table-twice", "open-string", "no-such-day", "control", "carriage-return"],
 )

@@ -7,14 +7,17 @@ import json
 import os
 import stat
 import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 from cryptography.hazmat.primitives import serialization
-from seal_cli.sealed_device import ALGORITHMS, Run, public_of, write_key
+from seal_cli.sealed_device import ALGORITHMS, JOIN, Run, public_of, write_key
 from tools import required_tool
 
-PHRASE = "correct horse battery staple"
+from gemel.seals.keys.guessing import MIN_BITS, bits_to_guess
+
+PHRASE = "cliff anchor purple violin sudden"
 posix = pytest.mark.skipif(os.name != "posix", reason="Windows has no modes")
 FREE = "--no-pass-phrase"
 
@@ -187,7 +190,7 @@ def test_a_key_of_a_kind_that_seals_do_not_take(device: Path, gemel: Run) -> Non
 @posix
 @pytest.mark.parametrize("mode", [0o640, 0o604, 0o644, 0o602])
 def test_a_key_file_that_others_may_read_draws_a_remark(device: Path, gemel: Run, mode: int) -> None:
-    """Any right of group or others on a private key's file is told, on stderr, and stops nothing."""
+    """Any right of group or others on a private key's file is told where the key is only shown."""
     write_key(device / "key.pem")
     Path("key.pem").chmod(mode)
     done = gemel("keys", "show", "key.pem")
@@ -195,6 +198,87 @@ def test_a_key_file_that_others_may_read_draws_a_remark(device: Path, gemel: Run
     assert "remark: others may read or change this private key" in done.err
     assert f"{mode:04o}" in done.err
     assert "chmod 600 key.pem" in done.err
+
+
+@posix
+@pytest.mark.parametrize("mode", [0o640, 0o604, 0o644, 0o602])
+def test_a_key_that_others_can_read_signs_only_where_that_is_asked_for(
+    device: Path, gemel: Run, mode: int
+) -> None:
+    """The attack: whoever shares the build machine copies the key; join and sign refuse it before they ask."""
+    write_key(device / "key.pem", "Ed25519", b"phrase")
+    Path("phrase").touch(0o600)
+    Path("phrase").write_bytes(b"phrase")
+    Path("key.pem").chmod(mode)
+    key = ("--key", "key.pem", "--pass-phrase-file", "phrase")
+    assert gemel(*JOIN, "-o", "plain.hex", "--leave-unsealed").code == 0
+    for words in ((*JOIN, "-o", "new.hex"), ("sign", "small.toml", "plain.hex", "-o", "new.hex")):
+        done = gemel(*words, *key)
+        assert (done.code, f"{mode:04o}" in done.err, "--key-open-to-others" in done.err) == (2, True, True)
+        assert not Path("new.hex").exists()
+        assert gemel(*words, *key, "--key-open-to-others").code == 0
+        Path("new.hex").unlink()
+
+
+WEAK = (
+    "a",
+    "1234567890123456",
+    "passwordpassword",
+    "Password123!",
+    "P@ssw0rd2026!",
+    "qwertyuiopasdfghjkl",
+    "summer2026",
+    "aaaaaaaaaaaaaaaaaaaaaaaaa",
+    "abcabcabcabcabcabcabcabc",
+    "correct horse battery staple",
+    "tide-gauge",
+    "abcdefghijkl",
+)
+STRONG = (
+    "k7Qp2xWv9LmZr4",
+    "cliff anchor purple violin sudden maple",
+    "9f86d081884c7d659a2feaa0c55ad015",
+    "Zwölf Boxkämpfer & 12 %s",
+    "83620471950318264759",
+    "qmxvtzkwbnrpfhdl",
+    "東京湾の潮位計は毎朝六時に動く",
+)
+
+
+@pytest.mark.parametrize("phrase", WEAK)
+def test_a_weak_pass_phrase_is_refused_unless_asked_for(
+    device: Path, gemel: Run, monkeypatch: pytest.MonkeyPatch, phrase: str
+) -> None:
+    """What a search finds in days protects nothing; the phrase itself is not printed."""
+    monkeypatch.setenv("PHRASE", phrase)
+    words = ("keys", "new", "Ed25519", "-o", "key.pem", "--pass-phrase-env", "PHRASE")
+    done = gemel(*words)
+    assert (done.code, "easily guessed" in done.err, Path("key.pem").exists()) == (2, True, False)
+    assert len(phrase) == 1 or phrase not in done.everything
+    assert gemel(*words, "--weak-pass-phrase").code == 0
+
+
+@pytest.mark.parametrize("phrase", STRONG)
+def test_a_good_pass_phrase_is_taken(phrase: str) -> None:
+    """Random characters of every kind, random words, digits alone, another script."""
+    assert bits_to_guess(phrase.encode()) >= MIN_BITS
+
+
+@posix
+@pytest.mark.parametrize(
+    "words", [("keys", "new", "Ed25519", "-o", "key.pem", FREE), ("keys", "public", "k.pem", "-o", "key.pem")]
+)
+def test_a_reader_that_has_gone_does_not_hide_what_was_made(device: Path, words: tuple[str, ...]) -> None:
+    """The old case: the key was there, and the error said that nothing was changed."""
+    write_key(device / "k.pem")
+    read, write = os.pipe()
+    os.close(read)
+    done = subprocess.run(
+        [sys.executable, "-m", "gemel", *words], stdout=write, stderr=subprocess.PIPE, text=True, check=False
+    )
+    os.close(write)
+    assert Path("key.pem").exists()
+    assert (done.returncode, "wrote key.pem" in done.stderr, "changed" in done.stderr) == (0, True, False)
 
 
 @posix

@@ -110,3 +110,76 @@ def test_a_pair_is_sealed_and_checked(device: Path, gemel: Run) -> None:
     assert ran.code == 2
     assert "an ML-DSA signature" in " ".join(ran.err.split())
     assert not Path("x.hex").exists()
+
+
+def policy(folder: Path, text: str) -> tuple[str, str]:
+    """The option with a policy file of this text."""
+    (folder / "policy.toml").write_text(f"format = 1\n{text}", encoding="utf-8")
+    return "--policy", "policy.toml"
+
+
+@pytest.mark.parametrize("more", ["", "unwaivable = []\n", "signers = 1\n"])
+def test_sign_holds_the_image_to_a_policy_of_ones_own(keys: Path, gemel: Run, more: str) -> None:
+    """The layout leaves everything open and waives what it likes; the policy's keys, ids and counter decide."""
+    waived = 'waive = [{ rule = "rest-digest-matches", where = "rest", reason = "r", until = 2027-06-30 }]\n'
+    write_device(keys, f'\n[seal]\narea = "seal"\n[rules]\n{waived}')
+    assert gemel(*JOIN, "-o", "plain.hex").code == 0
+    sign = ("sign", "small.toml", "plain.hex", "-o", "x.hex")
+    rules = {
+        'trust = ["a-pub.pem"]\n': None,
+        'trust = ["b-pub.pem"]\n': "seal-by-trusted-key",
+        'trust = ["a-pub.pem"]\nproduct = "other"\n': "image-fits-policy",
+        'trust = ["a-pub.pem"]\nrollback_at_least = 8\n': "image-fits-policy",
+        'trust = ["a-pub.pem"]\nalgorithms = ["ECDSA-P256"]\n': "seal-algorithm-allowed",
+    }
+    for text, broken in rules.items():
+        done = gemel(*sign, "--key", "a.pem", *policy(keys, text + more))
+        assert done.code == (1 if broken else 0), (text, done.everything)
+        assert not broken or f"BROKEN {broken}" in done.out
+        if not broken:
+            assert gemel("check", "small.toml", "x.hex", "--policy", "policy.toml").code == 0
+            Path("x.hex").unlink()
+        assert not Path("x.hex").exists()
+    two = policy(keys, 'trust = ["a-pub.pem", "b-pub.pem"]\nsigners = 2\n')
+    assert gemel(*sign, "--key", "a.pem", *two).code == 1
+    assert gemel(*sign, "--key", "a.pem", "--key", "b.pem", *two).code == 0
+    assert gemel(*sign, "--key", "a.pem", *policy(keys, "")).code == 2
+    assert gemel(*sign, "--key", "a.pem", *policy(keys, ""), "--trust", "a-pub.pem").code == 0
+
+
+def test_a_policy_keeps_the_bytes_of_an_image_from_being_handed_over(keys: Path, gemel: Run) -> None:
+    """In two steps as in one: what the policy refuses is not even handed to the signing room."""
+    assert gemel(*JOIN, "-o", "plain.hex", "--leave-unsealed").code == 0
+    words = ("sign", "small.toml", "plain.hex", "--to-be-signed", "x.tbs", "--public", "a-pub.pem")
+    done = gemel(*words, *policy(keys, 'trust = ["a-pub.pem"]\nproduct = "other"\n'))
+    assert (done.code, Path("x.tbs").exists()) == (1, False)
+    assert gemel(*words, *policy(keys, 'trust = ["a-pub.pem"]\n')).code == 0
+
+
+def test_sign_with_trust_requires_a_seal_by_this_key(keys: Path, gemel: Run) -> None:
+    """As `check --trust` does: a seal by another key is not written, and waivers in the layout change nothing."""
+    waived = "".join(
+        f'{{ rule = "{rule}", where = "seal", reason = "r", until = 2027-06-30 }},'
+        for rule in ("seal-by-trusted-key", "seal-signers-sufficient", "seal-signers-known")
+    )
+    write_device(keys, f'\n[seal]\narea = "seal"\n[rules]\nwaive = [{waived}]\n')
+    assert gemel(*JOIN, "-o", "plain.hex").code == 0
+    sign = ("sign", "small.toml", "plain.hex", "-o", "x.hex", "--trust", "a-pub.pem")
+    assert gemel(*sign, "--key", "c.pem").code == 1
+    assert not Path("x.hex").exists()
+    assert gemel(*sign, "--key", "a.pem").code == 0
+    assert gemel(*sign, "--key", "a.pem", "--key", "c.pem").code == 1
+
+
+def test_who_adds_to_a_seal_counts_beside_the_keys_that_stay(keys: Path, gemel: Run) -> None:
+    """With --add, --trust says whose signatures are kept; another one's is not, and nothing is written."""
+    write_device(keys, f"{REQUIRED}signers = 2\n")
+    assert gemel(*JOIN, "-o", "plain.hex", "--leave-unsealed").code == 0
+    first = ("sign", "small.toml", "plain.hex", "--key", "a.pem", "-o", "one.hex", "--more-to-come")
+    assert gemel(*first).code == 0
+    add = ("sign", "small.toml", "one.hex", "--add", "--key", "b.pem", "-o", "two.hex")
+    assert gemel(*add, "--trust", "c-pub.pem").code == 2
+    assert not Path("two.hex").exists()
+    assert gemel(*add, "--trust", "a-pub.pem").code == 0
+    write_device(keys, TWO)
+    assert gemel(*add, "--trust", "a-pub.pem").code == 0

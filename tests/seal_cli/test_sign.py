@@ -177,7 +177,6 @@ MIXTURES = {
     "handing over with a key": ((*HAND_OVER, "--key", "one.pem"), "--key"),
     "handing over with output": ((*HAND_OVER, "-o", "x.hex"), "-o"),
     "handing over with more to come": ((*HAND_OVER, "--more-to-come"), "--more-to-come"),
-    "trust without add": ((*OURS, "--trust", "one-pub.pem"), "--add"),
     "signature without key": (("--signature", "one.pem", "-o", "x.hex"), "do not pair"),
     "public without signature": (
         ("--key", "one.pem", "--public", "one-pub.pem", "-o", "x.hex"),

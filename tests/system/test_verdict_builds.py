@@ -7,11 +7,21 @@ from pathlib import Path
 
 import pytest
 from tools import required_tool
-from verdict_builds import ARCHITECTURES, BUILT, WITH_LOADER, broken_in, build_of, judged
+from verdict_builds import (
+    ARCHITECTURES,
+    BUILT,
+    WITH_LOADER,
+    broken_in,
+    build_of,
+    builds_of,
+    judged,
+    layout_of,
+)
 
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
-from gemel.errors import BuildError
+from gemel.errors import BuildError, GemelError
+from gemel.joining.pipeline import join
 
 SOUND: tuple[tuple[str, ...], ...] = (
     (),
@@ -124,6 +134,35 @@ CONTRACT = (
 FLOAT = (('role = "secondary"\n', 'role = "secondary"\nextensions = ["fp"]\n'),)
 """A secondary with a floating-point unit."""
 
+STARTUP: dict[tuple[str, str], dict[str, int]] = {
+    ("station-startup", "sampler-startup"): {},
+    # copied by labels, or a table, of names of their own; what is shared too
+    ("station-startup", "sampler-startup-block"): {},
+    ("station-startup", "sampler-startup-block-table"): {},
+    ("station-startup-shared", "sampler-startup"): {},
+    # labels that no code uses
+    ("station-startup", "sampler-startup-block-unused"): NOT_COPIED,
+    ("station-startup", "sampler-startup-not-cleared"): NOT_CLEARED,
+    # a release by a bit, and by the wrong bit
+    ("station-startup-release-bit", "sampler-startup"): {},
+    ("station-startup-release-other", "sampler-startup"): {"release-value-agrees": 1},
+    ("station-startup-stale", "sampler-startup"): {"boot-constant-agrees": 1},
+    # over variables of the other core
+    ("station-startup", "sampler-startup-over-station"): {"ram-claims-in-own-areas": 1},
+    # something before the vectors; code of a library in their place, the same as the station's; a section left out
+    ("station-startup", "sampler-startup-header"): {"vector-table-not-blank": 1},
+    ("station-startup", "sampler-startup-shifted"): {"vector-table-not-blank": 1},
+    ("station-startup", "sampler-startup-vectors-last"): {"vector-table-not-blank": 1},
+    ("station-startup", "sampler-startup-collected"): {"vector-table-not-blank": 1},
+    ("station-startup", "sampler-startup-left-out"): {"handlers-executable": 1},
+}
+"""Start-up code of another style, in flash at address 0."""
+
+SMALL = 512
+"""Bytes of flash that are less than any build takes."""
+
+AT_ZERO = (("start = 0x1000_0000", "start = 0x0000_0000"),)
+
 REFUSED = {"sampler-library-zeros": "section .link stores nothing but zeros at an address of RAM"}
 """Files that are not even read, with what the message says of the cause."""
 
@@ -160,6 +199,23 @@ def test_pairs_that_access_differently(files: tuple[str, str], family: str) -> N
 def test_two_languages(files: tuple[str, str], family: str) -> None:
     """Types are compared through what Rust and C++ wrap around them; what differs is found all the same."""
     assert broken_in(judged(family, files, CONTRACT)) == LANGUAGES[files]
+
+
+@pytest.mark.parametrize(("files", "family"), _built(*STARTUP))
+def test_start_up_code_of_another_style(files: tuple[str, str], family: str) -> None:
+    """What a linker script calls its blocks does not matter; one fault gives its one finding."""
+    assert broken_in(judged(family, files, AT_ZERO)) == STARTUP[files]
+
+
+def test_a_build_too_large_for_the_memory_is_one_problem() -> None:
+    """What reaches over the end of the last area and of flash is told once, with the bytes that are too many."""
+    whole = ('size = "64 KiB"', f"size = {0x8000 + SMALL}")
+    area = ('offset = "32 KiB", size = "32 KiB"', f'offset = "32 KiB", size = {SMALL}')
+    read = layout_of("v8", *AT_ZERO, ('erase_block = "4 KiB"\n', ""), whole, area)
+    with pytest.raises(GemelError) as error:
+        join(read, builds_of("v8", "station-startup", "sampler-startup"))
+    (problem,) = error.value.problems
+    assert problem.what.endswith("too large for area sampler-code")
 
 
 LOADERS = {
@@ -215,7 +271,7 @@ def test_types_without_own_debug_information_are_not_checked() -> None:
 
 def test_every_build_is_in_a_table() -> None:
     """No committed ELF file is left out, and none in the tables is missing."""
-    groups = (*SOUND, *PAIRS, *LANGUAGES, *LOADERS)
+    groups = (*SOUND, *PAIRS, *LANGUAGES, *LOADERS, *STARTUP)
     listed = {
         "station",
         "sampler",

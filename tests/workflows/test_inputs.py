@@ -172,7 +172,7 @@ def test_a_pass_phrase_file_that_others_may_read(device: Path, gemel: Run) -> No
     phrase = device / "word"
     phrase.write_text("phrase\n", encoding="utf-8")
     phrase.chmod(0o644)
-    words = ("keys", "new", "Ed25519", "--pass-phrase-file", "word", "-o")
+    words = ("keys", "new", "Ed25519", "--weak-pass-phrase", "--pass-phrase-file", "word", "-o")
     done = gemel(*words, "one.pem")
     assert done.code == 0
     assert "remark: others may read or change this pass phrase or PIN" in done.err

@@ -102,7 +102,7 @@ def _contradiction(start: bytes, file: str, promised: BuildKind | None, found: B
         )
     shown = f"the first bytes {start[:4].hex(' ').upper()}"
     if _is_text(start):
-        shown = f"text beginning with {start.lstrip()[:24].decode('ascii', 'replace')!r}"
+        shown = next((words for begin, words in _TEXTS.items() if start.lstrip().startswith(begin)), "text")
     elif promised == "elf" and MAGIC.startswith(start[:4]):
         shown = f"a file cut after {len(start)} bytes"
     return Problem(
@@ -113,6 +113,12 @@ def _contradiction(start: bytes, file: str, promised: BuildKind | None, found: B
         next_step="check the step that made the file, and that the copy is whole",
     )
 
+
+_TEXTS = {
+    b"version https://git-lfs.github.com/spec/": "a pointer of Git LFS (the file itself was not fetched)",
+    b"<": "text of a web page or the like",
+}
+"""What is often found in a build's place, by its beginning; other text may be a secret, so none is quoted."""
 
 _MARKS: dict[BuildKind, str] = {
     "elf": "the first bytes 7F 45 4C 46",

@@ -150,26 +150,50 @@ def check(inspection: Inspection, today: datetime.date, rules: Iterable[Rule] | 
 EXPLAINS_ALL = "image-bytes-in-order"
 """The rule whose finding is the cause of all others: bytes that are not where they should be at all."""
 
+_RANKS = {"note": 0, "warning": 1, "error": 2}
+
 
 def _cause_first(results: list[RuleResult]) -> list[RuleResult]:
-    """``results`` without the findings that follow from one cause, as long as that refuses the image by itself."""
-    cause = next((each for each in results if each.rule.name == EXPLAINS_ALL), None)
-    if cause is None or cause.status != "broken" or cause.severity != "error":
-        return results
-    return [each if each is cause else _explained(each) for each in results]
+    """``results`` without the findings that follow from another one, as long as that weighs as much by itself."""
+    causes = {
+        result.rule.name: (
+            result.severity,
+            [judged.finding for judged in result.findings if not judged.waiver],
+        )
+        for result in results
+        if any(judged.waiver is None for judged in result.findings)
+    }
+    return [_without_consequences(each, causes) for each in results] if causes else results
 
 
-def _explained(result: RuleResult) -> RuleResult:
-    places = [judged.finding.where for judged in result.findings if judged.waiver is None]
-    if not places:
+def _without_consequences(
+    result: RuleResult, causes: dict[str, tuple[Severity, list[Finding]]]
+) -> RuleResult:
+    reasons = [_cause_of(judged, result, causes) for judged in result.findings]
+    if not any(reasons):
         return result
-    left = tuple(judged for judged in result.findings if judged.waiver is not None)
-    reason = Reason(f"what it finds follows from {EXPLAINS_ALL}", Need("rule", EXPLAINS_ALL))
+    explained = dict.fromkeys(
+        NotChecked(judged.finding.where, Reason(f"what it finds follows from {cause}", Need("rule", cause)))
+        for judged, cause in zip(result.findings, reasons, strict=True)
+        if cause
+    )
     return replace(
         result,
-        findings=left,
-        not_checked=(*result.not_checked, *(NotChecked(place, reason) for place in dict.fromkeys(places))),
+        findings=tuple(each for each, cause in zip(result.findings, reasons, strict=True) if not cause),
+        not_checked=(*result.not_checked, *explained),
     )
+
+
+def _cause_of(judged: Judged, result: RuleResult, causes: dict[str, tuple[Severity, list[Finding]]]) -> str:
+    """The rule that a finding follows from and that refuses no less than it does; empty if none."""
+    if judged.waiver or result.rule.name == EXPLAINS_ALL:
+        return ""
+    if EXPLAINS_ALL in causes and causes[EXPLAINS_ALL][0] == "error":
+        return EXPLAINS_ALL
+    name = judged.finding.follows_from
+    severity, findings = causes.get(name, ("note", []))
+    weighs = _RANKS[severity] >= _RANKS[result.severity]
+    return name if weighs and any(judged.finding.parties[0] in each.parties for each in findings) else ""
 
 
 def _apply(rule: Rule, inspection: Inspection, today: datetime.date, used: set[int]) -> RuleResult:

@@ -284,7 +284,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "release-value-agrees",
         "warning",
-        "Where code of the primary stores constants to the control register of a secondary, one of them is the value that the layout says releases that core, with the key where there is one.",
+        "Where code of the primary stores constants to the control register of a secondary, or sets or clears bits of it, one of these stores leaves the value that the layout says releases that core, with the key where there is one.",
     ),
     (
         "required-handlers-present",

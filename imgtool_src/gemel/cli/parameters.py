@@ -20,6 +20,21 @@ disassemble_option = option(
 )
 """Whether code is read; the rules that do it report the missing extra as not checked."""
 
+date_option = option(
+    "--date",
+    "date_text",
+    metavar="YYYY-MM-DD",
+    help="Date that waivers end by; else the machine's. The report names it.",
+)
+"""The date of a check; no variable of the environment sets it."""
+
+paths_outside_option = option(
+    "--paths-outside",
+    is_flag=True,
+    help="Follow the layout's paths out of its folder too.",
+)
+"""Whether a layout may name files anywhere; one that came from others may not."""
+
 MAX_SHOWN = 40
 """Characters of a wrong value that are shown."""
 

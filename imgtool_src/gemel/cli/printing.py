@@ -101,11 +101,12 @@ def print_diagnostic(text: str) -> None:
 
 
 def print_done(text: str) -> None:
-    """Say on stdout what was done; when nobody listens any more it is done all the same."""
+    """Say on stdout what was done, on stderr where nobody listens there any more: it is done all the same."""
     try:
         echo(text)
     except OSError:
         silence(sys.stdout)
+        echo(text, err=True)
 
 
 def silence(stream: TextIO | None) -> None:

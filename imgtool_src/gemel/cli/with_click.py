@@ -160,10 +160,3 @@ class LateGroup(click.Group):
 def gemel(ctx: click.Context, verbose: bool) -> None:
     """Do what every command needs first."""
     ctx.obj = {"verbose": verbose}
-
-
-def missing_argument(command: Command, name: str) -> click.UsageError:
-    """What to raise where a command finds for itself that an argument is missing."""
-    parent = click.Context(gemel, info_name="gemel", **gemel.context_settings)
-    context = click.Context(clicked(command), info_name=command.name, parent=parent)
-    return click.MissingParameter(ctx=context, param_hint=name, param_type="argument")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Iterable, Iterator
+from functools import cache
 from pathlib import Path
 from typing import BinaryIO
 
@@ -55,10 +56,13 @@ class FileSource:
         return data
 
 
-def blocks_of_file(path: Path) -> Iterator[bytes]:
-    """The bytes of a file or pipe in blocks; raises UsageProblem when it cannot be read or never ends."""
+def blocks_of_file(path: Path, *, plain: bool = False) -> Iterator[bytes]:
+    """The bytes of a file, or unless it must be ``plain`` of a pipe, in blocks.
+
+    Raises UsageProblem when it cannot be read or never ends.
+    """
     size = 0
-    with _opened(path, plain=False) as file:
+    with _opened(path, plain=plain) as file:
         while block := _next_block(file, path):
             size += len(block)
             if size > MAX_IMAGE_BYTES:
@@ -103,7 +107,8 @@ def _opened(path: Path, *, plain: bool) -> BinaryIO:
     if path == STDIN and not plain:
         return _standard_input()
     try:
-        kind = kind_of(os.stat(path).st_mode)
+        status = os.stat(path)
+        kind = kind_of(status.st_mode) or ("a file of the system" if status.st_dev in _systems() else "")
         if not kind or (kind == "a pipe" and not plain):
             return path.open("rb")
     except (OSError, ValueError) as error:
@@ -121,6 +126,12 @@ def _standard_input() -> BinaryIO:
     if sys.stdin is None:
         raise UsageProblem(Problem("there is no standard input", where="-", expected="a file or a pipe"))
     return os.fdopen(os.dup(sys.stdin.fileno()), "rb")
+
+
+@cache
+def _systems() -> frozenset[int]:
+    """The devices of the file systems in which the kernel shows itself: no input is there."""
+    return frozenset(os.stat(folder).st_dev for folder in ("/proc", "/sys") if os.path.ismount(folder))
 
 
 def _cannot_read(path: Path, error: OSError | ValueError) -> Problem:

@@ -173,6 +173,17 @@ def shown(text: bytes) -> str:
     return f"'{repr(text[:SHOWN])[2:-1]}{'...' if len(text) > SHOWN else ''}'"
 
 
+def line_words(text: bytes) -> str:
+    """What a line that is no record is; it is not quoted, since the file may be another one, with a secret in it."""
+    if text.startswith(b"\xef\xbb\xbf"):
+        return "a byte order mark"
+    if text[:1] == b":":
+        return "a line of Intel HEX"
+    if text[:1] in (b"S", b"s") and text[1:2].isdigit():
+        return "a line of S-records"
+    return f"a line of {len(text):,} other characters"
+
+
 def fault_of_digits(digits: bytes, column: int) -> tuple[str, str, str]:
     """Say why ``digits``, which begin at ``column`` (from 1) of their line, are no bytes.
 

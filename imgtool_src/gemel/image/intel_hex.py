@@ -41,7 +41,7 @@ from gemel.image.columns import (
     unhex_rows,
 )
 from gemel.image.decoded import Decoded
-from gemel.image.gathering import RESEND, Gathering, fault_of_digits, shown
+from gemel.image.gathering import RESEND, Gathering, fault_of_digits, line_words
 from gemel.image.sparse import SparseBytes
 from gemel.image.text_lines import LINE_LIMIT, scan
 from gemel.spans import ADDRESS_SPACE, Span, format_address
@@ -140,7 +140,7 @@ class _Reader:
         """Return the record's bytes from RECLEN to CHKSUM, or None after refusing them."""
         refuse = self.gathering.refuse
         if text[:1] != b":":
-            refuse(number, "not a record", shown(text), "a line that begins with ':'", RESEND)
+            refuse(number, "not a record", line_words(text), "a line that begins with ':'", RESEND)
             return None
         try:
             raw = unhexlify(text[1:])

@@ -103,8 +103,9 @@ def copies_of(inspection: Inspection, placement: Placement, holder: list[HeldCop
     if bounds is None or not image.holds(vectors):
         return []
     head = image.read(vectors, None)
-    if len(set(head)) == 1:
-        return []
+    reset = int.from_bytes(head[4:], "little")
+    if not _is_in(placement, reset):
+        return []  # no vector table but code of a library, which is the same in both
     erased = inspection.erased_byte_at(bounds.start)
     copies: list[Copy] = []
     for held in holder:
@@ -115,6 +116,13 @@ def copies_of(inspection: Inspection, placement: Placement, holder: list[HeldCop
                 copies.append(_copy(image, bounds, held, start, erased))
             at = held.data.find(head, at + 1)
     return copies
+
+
+def _is_in(placement: Placement, reset: int) -> bool:
+    """Whether a word could be the address of a reset handler of the build."""
+    placed = placement.placed
+    spans = (placed.stored, Span(placed.run_start, placed.stored.size)) if placed else ()
+    return bool(reset & 1) and any(span.holds(reset) for span in spans)
 
 
 def _copy(image: SparseBytes, original: Span, holder: HeldCopy, start: int, erased: int) -> Copy:

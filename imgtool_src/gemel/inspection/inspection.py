@@ -22,12 +22,15 @@ from gemel.spans import Span
 from gemel.structs import Struct, field
 
 if TYPE_CHECKING:
+    import datetime
+
     from gemel.image.image import ImageFile
     from gemel.inspection.core_settings import Setting
     from gemel.inspection.instead_of_tables import Instead
     from gemel.inspection.previous import Previous
     from gemel.inspection.rehearsed import Rehearsed
     from gemel.inspection.seal import SealUnderCheck
+    from gemel.inspection.start_tables import StartBlocks
     from gemel.seals.keys.keys import PublicKey
 
 Strict = Literal["", "warnings", "inputs"]
@@ -47,8 +50,9 @@ class Inspection(Struct, dict=True):
     whose signatures are verified and do not count; ``receiver`` is what is demanded beyond the layout.
     ``entry`` is the start address that the image's file names, if any; ``leaves_bytes_out`` is false of a
     raw binary, which holds every byte.  ``image_file`` is the file that the image was read from; ``strict`` says
-    what fails the check besides errors; ``joined_with`` is the layout that the image was joined with, if it is
-    another.  Everything else is worked out once, when first asked for.
+    what fails the check besides errors; ``judged_on`` is the date that was given for waivers to end by (None: the
+    machine's); ``joined_with`` is the layout that the image was joined with, if it is another.  Everything else is
+    worked out once, when first asked for.
     """
 
     read: ReadLayout
@@ -67,6 +71,7 @@ class Inspection(Struct, dict=True):
     receiver: Receiver = NO_RECEIVER
     entry: int | None = None
     leaves_bytes_out: bool = True
+    judged_on: datetime.date | None = None
     image_file: ImageFile | None = None
     strict: Strict = ""
     joined_with: ReadLayout | None = None
@@ -135,6 +140,13 @@ class Inspection(Struct, dict=True):
         releases = [core.release for core in self.layout.secondaries() if core.release]
         registers = frozenset(release.control_register for release in releases)
         return {name: settings_of(build, registers) for name, build in self.builds.items() if build.symbols}
+
+    @cached_property
+    def start_blocks(self) -> dict[str, StartBlocks]:
+        """What start-up code of each build with symbols copies and clears."""
+        from gemel.inspection.start_tables import start_blocks
+
+        return {name: start_blocks(build) for name, build in self.builds.items() if build.symbols}
 
     @cached_property
     def seal(self) -> SealUnderCheck | None:

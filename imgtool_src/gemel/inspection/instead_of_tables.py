@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable
+import sys
+from collections.abc import Callable, Sequence
 
 from gemel.builds.build import Build
+from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan, Layout
+from gemel.m_profile.vector_tables import alignment_of
 from gemel.placement.placed import PlacedBuild
 from gemel.spans import Span
 from gemel.structs import NamedTuple
@@ -35,7 +38,10 @@ def instead_of_table(
     build: Build | None,
     placed: PlacedBuild | None,
 ) -> Instead | None:
-    """What a linker has put where the table should be: a build id note, or code; None if neither."""
+    """What a linker has put where the table should be: a build id note, something else before it, or code.
+
+    None if it is there, or nothing says what is.
+    """
     start = layout.span_of(plan.stored_in).start + plan.vector_offset
     name_size, size, kind, name = NOTE_HEAD.unpack(bytes_of(Span(start, NOTE_HEAD.size)))
     if (name_size, kind, name) == (4, 3, b"GNU\0") and size <= 64:
@@ -44,6 +50,8 @@ def instead_of_table(
             "place the note after the vectors in the linker script: .note.gnu.build-id : "
             "{ KEEP(*(.note.gnu.build-id)) } behind the section of the vectors",
         )
+    if placed and (moved := _table_behind(layout, plan, bytes_of(placed.stored), placed, start)):
+        return moved
     if build is None or build.symbols is None or placed is None:
         return None
     address = placed.vector_address
@@ -66,3 +74,42 @@ def instead_of_table(
         "keep the vectors, which nothing refers to, first in the linker script: KEEP(*(.vectors)), by the name of "
         "their section",
     )
+
+
+def _table_behind(
+    layout: Layout, plan: BuildPlan, data: bytes, placed: PlacedBuild, start: int
+) -> Instead | None:
+    """The build's only vector table, if it is not where the layout has it but further on, at any word."""
+    words = memoryview(data[: len(data) & ~3]).cast("I") if sys.byteorder == "little" else ()
+    runs = Span(placed.run_start, placed.stored.size)
+    declared = (start - placed.stored.start) // 4
+    if not 0 <= declared < len(words) - 4 or _starts_core(layout, plan, words, declared, runs, either=True):
+        return None
+    found = [
+        index
+        for index in range(len(words) - 4)
+        if words[index + 1] & words[index + 2] & words[index + 3] & 1
+        and _starts_core(layout, plan, words, index, runs)
+    ]
+    if len(found) != 1 or (distance := 4 * (found[0] - declared)) <= 0:
+        return None
+    aligned = distance % alignment_of(layout.cores[plan.core].interrupts) == 0
+    offset = f", or give its place in the layout: vector_offset = {plan.vector_offset + distance:#x}"
+    return Instead(
+        f"something else, and the table {distance:,} bytes after it",
+        "place the section of the vectors first in the linker script"
+        + (f"{offset} in [build.{plan.name}]" if aligned else ""),
+    )
+
+
+def _starts_core(
+    layout: Layout, plan: BuildPlan, words: Sequence[int], index: int, runs: Span, *, either: bool = False
+) -> bool:
+    """Whether a core could start by a table at ``index``: a stack in RAM, and handlers in what it runs.
+
+    ``either``: by its stack pointer or its reset handler.
+    """
+    located = locate(layout, (words[index] & ~3) - 1, plan.core)
+    stack = located is not None and located.memory.kind == "ram"
+    handlers = [bool(word & 1) and runs.holds(word) for word in words[index + 1 : index + 4]]
+    return stack or handlers[0] if either else stack and all(handlers)

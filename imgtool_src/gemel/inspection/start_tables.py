@@ -6,7 +6,8 @@ Two forms are in use: tables in flash, of three words for a copy and two for a b
     __zero_table_start__   destination, size            ...   __zero_table_end__
 
 and symbols at the ends of one block, ``_sidata``, ``_sdata`` and ``_edata`` or ``__bss_start__`` and
-``__bss_end__``, or of its start and size, ``__bss_start`` and ``__bss_size``.  Sizes in tables are words in
+``__bss_end__``, or of its start and size, ``__bss_start`` and ``__bss_size``; what has other names is found
+by ``start_labels``.  Sizes in tables are words in
 newer start-up code and bytes in older; the segments and sections of the build tell which.  All names are
 common practice and listed from memory.
 """
@@ -18,6 +19,7 @@ from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Literal
 
 from gemel.builds.build import Build
+from gemel.inspection.start_labels import cleared_by_labels, copied_by_labels, holds
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
@@ -86,6 +88,41 @@ class StartEntry(NamedTuple):
         return Span(self.start, max(0, self.end - self.start))
 
 
+class StartBlocks(NamedTuple):
+    """What start-up code of a build copies and clears, and the blocks whose symbols no code of it uses."""
+
+    copies: list[StartEntry]
+    clears: list[StartEntry]
+    unused: list[StartEntry]
+
+
+def start_blocks(build: Build) -> StartBlocks:
+    """The blocks of a build, entries of tables first, then those by symbols that these leave out.
+
+    A linker script has its symbols whether code uses them or not.  A block counts as unused where code holds the
+    address that only its own loop needs of the other block, but none such of this one.
+    """
+    copies, clears = copies_of(build), clears_of(build)
+    by_symbols = [entry for entry in (*copies, *clears) if entry.told_by.startswith(BY_SYMBOLS)]
+    used = {entry for entry in by_symbols if _is_used(build, entry)}
+    unused = [entry for entry in by_symbols if entry not in used] if used else []
+    return StartBlocks(
+        [entry for entry in copies if entry not in unused],
+        [entry for entry in clears if entry not in unused],
+        unused,
+    )
+
+
+def _is_used(build: Build, entry: StartEntry) -> bool:
+    """Whether code holds where the block is stored, or where it ends or its size if it is cleared."""
+    if entry.source is not None:
+        return holds(build, entry.source)
+    return entry.end < entry.start or holds(build, entry.end) or holds(build, entry.end - entry.start)
+
+
+BY_SYMBOLS = "symbols "
+
+
 def copies_of(build: Build) -> list[StartEntry]:
     """What its start-up code copies: the entries of its table, then blocks by symbols that it leaves out."""
     entries = list(_table(build, COPY_TABLE, 3))
@@ -100,7 +137,9 @@ def copies_of(build: Build) -> list[StartEntry]:
             source, start, size = (symbols[name].value for name in names)
             told = f"symbols {names[0]}, {names[1]} and {names[2]}"
             entries.append(StartEntry(source, start, start + size, told))
-    return _each_once(entries)
+    known = _each_once(entries)
+    others = copied_by_labels(build, [entry.span for entry in entries], tables=COPY_TABLE[0] not in symbols)
+    return known + [StartEntry(each.source, each.span.start, each.span.end, each.shown_by) for each in others]
 
 
 def clears_of(build: Build) -> list[StartEntry]:
@@ -115,7 +154,9 @@ def clears_of(build: Build) -> list[StartEntry]:
         if all(name in symbols for name in names):
             start, size = (symbols[name].value for name in names)
             entries.append(StartEntry(None, start, start + size, f"symbols {names[0]} and {names[1]}"))
-    return _each_once(entries)
+    known = _each_once(entries)
+    others = cleared_by_labels(build, [entry.span for entry in entries])
+    return known + [StartEntry(None, each.span.start, each.span.end, each.shown_by) for each in others]
 
 
 def tells_copies(build: Build) -> bool:

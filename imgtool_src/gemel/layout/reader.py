@@ -35,6 +35,8 @@ MAX_KEY_PARTS = 64
 
 _LONG_KEY = re.compile(r"""(?<![A-Za-z0-9_-])(?:(?:[A-Za-z0-9_-]++|"[^"]*+"|'[^']*+')[ \t]*+\.[ \t]*+){64}""")
 
+_FORMAT = re.compile(r"(?m)^[ \t]*format[ \t]*=")
+
 Check = Callable[[Layout], Iterable[LayoutFault]]
 """A check of a layout by a room that knows more than this one, such as checksum algorithms."""
 
@@ -42,7 +44,8 @@ Check = Callable[[Layout], Iterable[LayoutFault]]
 class ReadLayout(Struct):
     """A valid layout, the file it came from and the digest that the record keeps of it.
 
-    ``file_sha256`` is that of the file's own bytes, comments and rules included.
+    ``file_sha256`` is that of the file's own bytes, comments and rules included; ``paths_outside`` says whether
+    its paths may lead out of its folder.
     """
 
     layout: Layout
@@ -50,6 +53,7 @@ class ReadLayout(Struct):
     digest: bytes
     text: str
     file_sha256: bytes = b""
+    paths_outside: bool = False
 
     @property
     def name(self) -> str:
@@ -103,8 +107,12 @@ def _layout_in(document: dict[str, Any], faults: list[LayoutFault]) -> Any:
             )
         )
         return INVALID
+    table = Table(Layout)
+    if strange := table.none_known(document, "layout"):
+        faults.append(strange)
+        return INVALID
     try:
-        return Table(Layout).read(document, (), report)
+        return table.read(document, (), report)
     except _EnoughFaults:
         return INVALID
 
@@ -173,6 +181,8 @@ def _syntax_problem(error: ValueError, file: str, text: str) -> Problem:
     lines = text.rstrip("\n").split("\n")
     line = int(match[1]) if match else len(lines)
     found = in_toml(lines[line - 1].strip()) if match and line <= len(lines) else ""
+    if found and not _FORMAT.search(text):  # another file, perhaps one with a secret in it: not a word of it
+        found = "a line of a file without the key format"
     reason = in_toml(re.sub(r"\s*\(at .*\)$", "", message), 200)
     return Problem(
         f"not valid TOML: {reason}",

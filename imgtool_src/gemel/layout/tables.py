@@ -162,6 +162,15 @@ class Table(ValueType):
         self.label = "table"
         self.words = f"a table with one of {listed}" if exactly_one else f"a table with {listed}"
 
+    def none_known(self, document: dict[str, object], what: str) -> LayoutFault | None:
+        """The fault of a document that is another file: keys, and none of this table's.  It names none of them."""
+        if not document or any(name in self.keys for name in document):
+            return None
+        found, expected = f"{len(document)} others", f"format = 1 and keys of a {what}"
+        return LayoutFault(
+            (), f"this is no {what}: none of its keys is one of a {what}", found=found, expected=expected
+        )
+
     def likeness(self, value: dict[str, object]) -> int:
         """How many of the found keys this table knows, less those that it requires and misses."""
         known = sum(1 for name in value if name in self.keys)

@@ -21,13 +21,23 @@ _CALLER_SAVED = (0, 1, 2, 3, 12)
 class KnownStore(NamedTuple):
     """A store of a word to a known ``target`` (an address, or the name of a special register).
 
-    ``at`` is the address of the instruction, ``value`` what is stored (None: not known).  A call of a function
-    whose address was put together has the target CALL and that address.
+    ``at`` is the address of the instruction, ``value`` what is stored (None: not known).  ``changed`` are the bits
+    that are set and cleared where the value was read from the target itself, None where that is not known.  A call
+    of a function whose address was put together has the target CALL and that address.
     """
 
     at: int
     target: int | str
     value: int | None
+    changed: Changed | None = None
+
+
+class Changed(NamedTuple):
+    """The bits of the word read from ``address`` that instructions have set and cleared since."""
+
+    address: int
+    ones: int = 0
+    zeros: int = 0
 
 
 def known_stores(
@@ -104,16 +114,19 @@ class _Registers:
 
     def __init__(self, word_at: Callable[[int], int | None]) -> None:
         self._known: dict[int, int] = {}
+        self._changed: dict[int, Changed] = {}
         self._word_at = word_at
 
     def forget_all(self) -> None:
         self._known.clear()
+        self._changed.clear()
 
     def step(self, address: int, first: int, second: int) -> KnownStore | None:
         """Take one instruction; the store that it does, if its target is known."""
         return self._wide(address, first, second) if first >= FIRST_WIDE else self._narrow(address, first)
 
     def _set(self, register: int, value: int | None) -> None:
+        self._changed.pop(register, None)
         if value is None:
             self._known.pop(register, None)
         else:
@@ -126,8 +139,33 @@ class _Registers:
     def _load(self, address: int | None) -> int | None:
         return None if address is None else self._word_at(address & 0xFFFF_FFFF)
 
+    def _read(self, register: int, address: int | None) -> None:
+        """Load a register: with a constant, or with what can only be followed as bits that change."""
+        value = self._load(address)
+        self._set(register, value)
+        if value is None and address is not None:
+            self._changed[register] = Changed(address & 0xFFFF_FFFF)
+
+    def _change(self, register: int, base: int, bits: int | None, *, ones: bool) -> None:
+        """Set (``ones``) or clear bits of ``base``, into another register or the same."""
+        value, changed = self._known.get(base), self._changed.get(base)
+        if bits is None or value is None:
+            self._set(register, None)
+        else:
+            self._set(register, value | bits if ones else value & ~bits)
+        if bits is not None and changed:
+            self._changed[register] = (
+                changed._replace(ones=changed.ones | bits, zeros=changed.zeros & ~bits)
+                if ones
+                else changed._replace(ones=changed.ones & ~bits, zeros=changed.zeros | bits)
+            )
+
     def _store(self, at: int, target: int | None, register: int) -> KnownStore | None:
-        return None if target is None else KnownStore(at, target & 0xFFFF_FFFF, self._known.get(register))
+        if target is None:
+            return None
+        changed = self._changed.get(register)
+        same = changed if changed and changed.address == target & 0xFFFF_FFFF else None
+        return KnownStore(at, target & 0xFFFF_FFFF, self._known.get(register), same)
 
     def _narrow(self, address: int, first: int) -> KnownStore | None:
         group, low, middle = first >> 11, first & 7, first >> 3 & 7
@@ -160,7 +198,11 @@ class _Registers:
         elif first & 0xF800 == 0xA000:  # ADR
             self._set(first >> 8 & 7, (address + 4 & ~3) + 4 * (first & 0xFF))
         elif group == 0b01101:  # LDR (immediate)
-            self._set(low, self._load(self._plus(middle, (first >> 6 & 31) << 2)))
+            self._read(low, self._plus(middle, (first >> 6 & 31) << 2))
+        elif first & 0xFFC0 in (0x4300, 0x4380):  # ORRS, BICS
+            ones = first & 0xFFC0 == 0x4300
+            bits, base = (middle, low) if middle in self._known or not ones else (low, middle)
+            self._change(low, base, self._known.get(bits), ones=ones)
         elif first & 0xFF80 == 0x4780:  # BLX
             called = self._known.get(first >> 3 & 15)
             self._call()
@@ -206,6 +248,13 @@ class _Registers:
             if second & 0xD000 == 0x9000:
                 self.forget_all()
             return None
+        if first & 0xFBE0 in (0xF040, 0xF020) and base != 15:  # ORR, BIC (immediate)
+            encoded = (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
+            self._change(operand, base, modified_constant(encoded), ones=first & 0xFBE0 == 0xF040)
+            return None
+        if first & 0xFFF0 == 0xF8D0 and base != 15:  # LDR.W
+            self._read(target, self._plus(base, second & 0xFFF))
+            return None
         value, known = self._value(address, first, second)
         if known:
             self._set(operand if first & 0xF800 == 0xF000 else target, value)
@@ -225,10 +274,8 @@ class _Registers:
         base, operand = first & 15, second >> 8 & 15
         encoded = (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
         wide = (first & 15) << 12 | encoded
-        if first & 0xFFF0 == 0xF8D0:
-            if base == 15:
-                return self._load((address + 4 & ~3) + (second & 0xFFF)), True
-            return self._load(self._plus(base, second & 0xFFF)), True
+        if first & 0xFFFF == 0xF8DF:
+            return self._load((address + 4 & ~3) + (second & 0xFFF)), True
         if first == 0xF85F:
             return self._load((address + 4 & ~3) - (second & 0xFFF)), True
         if first & 0xFBF0 == 0xF240:
@@ -248,10 +295,4 @@ class _Registers:
             return (address + 4 & ~3) + encoded if base == 15 else self._plus(base, encoded), True
         if first & 0xFBF0 == 0xF2A0:
             return (address + 4 & ~3) - encoded if base == 15 else self._plus(base, -encoded), True
-        if first & 0xFBE0 == 0xF040:
-            known = self._known.get(base)
-            return None if known is None else known | modified_constant(encoded), True
-        if first & 0xFBE0 == 0xF020:
-            known = self._known.get(base)
-            return None if known is None else known & ~modified_constant(encoded), True
         return None, False

@@ -16,7 +16,7 @@ from gemel.errors import Problem
 from gemel.layout.addresses import locate, seen_by
 from gemel.layout.model import BuildPlan, Layout
 from gemel.placement.placed import PlacedBuild
-from gemel.spans import Span, align_down, align_up, format_address
+from gemel.spans import Span, align_down, align_up, format_address, format_size, without
 from gemel.structs import NamedTuple, Struct
 
 
@@ -59,6 +59,8 @@ def place(layout: Layout, plan: BuildPlan, build: Build) -> Placement:
         problems.extend(_memory_problems(layout, plan, build, piece))
     pieces.sort(key=lambda piece: piece.address)
     own = [piece for piece in pieces if layout.span_of(plan.stored_in).overlaps(piece.span)]
+    if over := over_the_memory(layout, plan, build):
+        problems = [_too_large(layout, plan, build, over)]
     problems.extend(_distance_problems(layout, plan, build, own))
     placed = _placed(layout, plan, build, own) if own else None
     if not own and not problems:
@@ -95,6 +97,28 @@ def forgotten_by_segment(layout: Layout, plan: BuildPlan, build: Build, segment:
     if not segment.executable or (build.kind != "elf" and segment is not build.stored[0]):
         return ""
     return forgotten_run_area(layout, plan, segment.run_address)
+
+
+def over_the_memory(layout: Layout, plan: BuildPlan, build: Build) -> Span | None:
+    """What of a build runs on after the end of its area up to addresses where its memory has ended."""
+    area, memory = layout.span_of(plan.stored_in), layout.memory_of(plan.stored_in)
+    stored = [segment.load_span for segment in build.stored]
+    if not all(area.start <= span.start for span in stored):
+        return None
+    over = too_large_by(layout, plan, without(stored, [area]))
+    return (
+        over if over and over.end > memory.span.end and all(span.end <= over.end for span in stored) else None
+    )
+
+
+def _too_large(layout: Layout, plan: BuildPlan, build: Build, over: Span) -> Problem:
+    return Problem(
+        f"build {plan.name} is {format_size(over.size)} too large for area {plan.stored_in}",
+        where=_where(plan, build),
+        found=f"bytes up to {format_address(over.last)}; {layout.memory_of(plan.stored_in).words} ends before",
+        expected=_area_words(layout, plan),
+        next_step="make the build smaller, or enlarge its area in the layout",
+    )
 
 
 LARGEST_GAP = 64

@@ -49,7 +49,10 @@ def read_policy(
     """
     document = _parse(data, file)
     faults: list[LayoutFault] = []
-    policy = Table(Policy).read(document, (), faults.append)
+    table = Table(Policy)
+    strange = table.none_known(document, "policy")
+    faults += [strange] if strange else []
+    policy = INVALID if strange else table.read(document, (), faults.append)
     if policy is not INVALID:
         faults += _unknown_names(policy, list(rule_names), algorithm_names)
         faults += _ids(policy)

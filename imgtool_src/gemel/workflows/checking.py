@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from gemel.checking.runner import RulesApplied
 from gemel.checking.runner import check as apply_rules
-from gemel.errors import Problem, UsageProblem
 from gemel.inspection.inspection import Inspection
 
 if TYPE_CHECKING:
@@ -88,11 +86,12 @@ def check(
     demands).  ``policy`` is the receiver's own, which narrows further.  ``previous`` is an older image whose
     rollback counter this one must reach, ``min_rollback`` the lowest counter that is taken.  ``disassemble``
     reads the code for instructions that its core lacks.  ``rehearsal`` is one that was made; True makes one,
-    None where the layout requires it, False never.  ``today`` is the date that waivers end by (None: today,
-    or SOURCE_DATE_EPOCH).  ``strict`` says what fails the check besides errors: ``warnings``, or with ``inputs``
-    also what was not checked for want of a build, key or symbol.  ``joined_with`` is the layout that the image
-    was joined with, where that is another one: the tables that differ are listed.  Raises UsageProblem for
-    trusted keys that cannot be read or cannot be taken, RecordError for a previous image without a record.
+    None where the layout requires it, False never.  ``today`` is the date that waivers end by, which reports name
+    (None: the machine's; no variable of the environment changes it).  ``strict`` says what fails the check besides
+    errors: ``warnings``, or with ``inputs`` also what was not checked for want of a build, key or symbol.
+    ``joined_with`` is the layout that the image was joined with, where that is another one: the tables that differ
+    are listed.  Raises UsageProblem for trusted keys that cannot be read or cannot be taken, RecordError for a
+    previous image without a record.
     """
     from gemel.inspection.previous import previous_of
     from gemel.placement.placed import Version
@@ -120,6 +119,7 @@ def check(
         disassemble=disassemble,
         rehearsal=rehearsal or None,
         file=image.file,
+        judged_on=today,
         image_file=image.read_from,
         strict=strict,
         joined_with=joined_with,
@@ -129,23 +129,7 @@ def check(
 
 
 def date_of_today() -> datetime.date:
-    """The date that waivers are compared with: SOURCE_DATE_EPOCH if it is set, else today.
-
-    Raises UsageProblem for a malformed SOURCE_DATE_EPOCH.
-    """
+    """The machine's date in UTC, which waivers are compared with."""
     import datetime
 
-    epoch = os.environ.get("SOURCE_DATE_EPOCH")
-    try:
-        if epoch:
-            return datetime.datetime.fromtimestamp(int(epoch), datetime.UTC).date()
-    except (ValueError, OverflowError, OSError) as error:
-        raise UsageProblem(
-            Problem(
-                "SOURCE_DATE_EPOCH is malformed",
-                where="environment",
-                found=str(epoch),
-                expected="seconds since 1970",
-            )
-        ) from error
     return datetime.datetime.now(datetime.UTC).date()

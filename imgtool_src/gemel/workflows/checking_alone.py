@@ -20,6 +20,7 @@ from gemel.seals.finding import find_seals
 from gemel.spans import ADDRESS_SPACE, Span, format_address, merge
 
 if TYPE_CHECKING:
+    import datetime
     from collections.abc import Sequence
 
     from gemel.checking.runner import RuleResult
@@ -57,6 +58,7 @@ def check_alone(
     policy: ReadPolicy,
     trusted: Sequence[PublicKey] | None = None,
     min_rollback: int | None = None,
+    today: datetime.date | None = None,
     strict: Strict = "",
 ) -> CheckResult:
     """What can be said of ``image`` by ``policy`` alone; ``trusted`` narrows the policy's keys.
@@ -75,6 +77,7 @@ def check_alone(
         image,
         trusted=trust_in(layout, trusted, policy),
         min_rollback=min_rollback,
+        today=today,
         rehearsal=False,
         strict=strict,
         rules=[rule for rule in rules if rule.name in APPLIED],

@@ -16,19 +16,24 @@ from gemel.spans import format_address
 from gemel.structs import replace
 
 if TYPE_CHECKING:
+    import datetime
+
     from gemel.builds.build import Build
     from gemel.image.formats import Format
     from gemel.placement.placed import Version
 
 
-def load_layout(path: str | Path) -> ReadLayout:
-    """The layout in a TOML file, with every check that there is; raises LayoutError or UsageProblem."""
+def load_layout(path: str | Path, *, paths_outside: bool = False) -> ReadLayout:
+    """The layout in a TOML file, with every check that there is; raises LayoutError or UsageProblem.
+
+    ``paths_outside`` lets the files that it names be anywhere, not in its folder alone.
+    """
     data = bytearray()
     for block in blocks_of_file(Path(path)):
         data += block
         if len(data) > MAX_BYTES:
             break
-    return layout_from(bytes(data), str(path))
+    return replace(layout_from(bytes(data), str(path)), paths_outside=paths_outside)
 
 
 def layout_from(data: bytes, file: str) -> ReadLayout:
@@ -115,11 +120,12 @@ def _begins_with_name(where: str, file: str) -> bool:
     return where == file or where.startswith((f"{file}:", f"{file},"))
 
 
-def build_files(layout: Layout, given: Iterable[str], folder: Path | None = None) -> dict[str, Path]:
-    """Each build's file: given as NAME=FILE, or by its path in the layout, relative to ``folder``.
+def build_files(read: ReadLayout, given: Iterable[str], *, by_path: bool = False) -> dict[str, Path]:
+    """Each build's file: given as NAME=FILE, or where ``by_path`` is set by its path in the layout.
 
-    ``folder`` None leaves the layout's paths out.  Raises UsageProblem for names that do not exist.
+    Raises UsageProblem for names that do not exist, and for paths that lead out of the layout's folder.
     """
+    layout, folder = read.layout, Path(read.file).parent
     files: dict[str, Path] = {}
     problems = []
     for text in given:
@@ -139,12 +145,15 @@ def build_files(layout: Layout, given: Iterable[str], folder: Path | None = None
             problems.append(Problem("a build is given twice", found=text, expected=f"one file for {name}"))
         else:
             files[name] = Path(file)
+    for name, plan in layout.builds.items() if by_path else ():
+        if plan.path is not None and name not in files:
+            from gemel.files.inside import leads_outside
+
+            outside = leads_outside(folder, plan.path, f"path of build {name} in {read.file}")
+            problems += [outside] if outside and not read.paths_outside else []
+            files[name] = folder / plan.path
     if problems:
         raise UsageProblem(problems)
-    if folder is not None:
-        for name, plan in layout.builds.items():
-            if plan.path is not None:
-                files.setdefault(name, folder / plan.path)
     return files
 
 
@@ -153,20 +162,23 @@ def builds_at(read: ReadLayout, given: Iterable[str]) -> tuple[dict[str, Path], 
 
     For commands that do without a build; raises as ``build_files`` does.
     """
-    named = list(given)
-    ours = build_files(read.layout, named)
-    files = build_files(read.layout, named, Path(read.file).parent)
-    gone = {name: path for name, path in files.items() if name not in ours and not path.exists()}
-    remarks = [
-        Problem(
-            f"build {name} is left out: there is no file at its path in the layout",
-            where=read.file,
-            found=f"no {path}",
-            next_step=f"give it as {name}=FILE",
-        )
-        for name, path in gone.items()
-    ]
-    return {name: path for name, path in files.items() if name not in gone}, remarks
+    from gemel.files.inside import leads_outside
+
+    files, remarks = build_files(read, given), []
+    folder = Path(read.file).parent
+    for name, plan in read.layout.builds.items():
+        if plan.path is None or name in files:
+            continue
+        path, step = folder / plan.path, f"give it as {name}=FILE"
+        found = "" if path.exists() else f"there is no {path}"
+        if not read.paths_outside and leads_outside(folder, plan.path, ""):
+            found, step = f"{plan.path} leads out of the layout's folder", f"{step}, or give --paths-outside"
+        if found:
+            what = f"build {name} is left out: its path in the layout is of no use"
+            remarks.append(Problem(what, where=read.file, found=found, next_step=step))
+        else:
+            files[name] = path
+    return files, remarks
 
 
 def read_image(
@@ -241,6 +253,20 @@ def _first_flash(layout: Layout | None, path: Path) -> int:
             )
         )
     return flash
+
+
+def date_of(text: str | None) -> datetime.date | None:
+    """A date from the command line; raises UsageProblem unless it is YYYY-MM-DD."""
+    import datetime
+
+    if text is None:
+        return None
+    try:
+        if re.fullmatch("[0-9]{4}-[0-9]{2}-[0-9]{2}", text):
+            return datetime.date.fromisoformat(text)
+    except ValueError:
+        pass
+    raise UsageProblem(Problem("not a date", where="--date", found=text, expected="YYYY-MM-DD"))
 
 
 def version_of(text: str | None) -> Version | None:

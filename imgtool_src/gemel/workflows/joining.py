@@ -11,6 +11,7 @@ from gemel.spans import format_address
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
+    import datetime
     from collections.abc import Iterable
 
     from gemel.builds.build import Build
@@ -72,6 +73,7 @@ def join_and_check(
     leave_unsealed: bool,
     disassemble: bool = True,
     strict: Strict = "",
+    today: datetime.date | None = None,
 ) -> CheckedJoin:
     """Join, seal with ``keys`` and check; raises what ``join`` and ``seal`` raise.
 
@@ -98,6 +100,7 @@ def join_and_check(
             disassemble=disassemble,
             strict=strict,
             rehearsal=rehearsal,
+            today=today,
             rules=rules,
         )
 

@@ -13,8 +13,11 @@ if TYPE_CHECKING:
     from gemel.seals.keys.keys import PublicKey
 
 
-def public_keys(paths: Iterable[Path]) -> list[PublicKey]:
-    """The public keys in files; raises KeyFileError or UsageProblem with the problems of all of them."""
+def public_keys(paths: Iterable[Path], *, plain: bool = False) -> list[PublicKey]:
+    """The public keys in files; raises KeyFileError or UsageProblem with the problems of all of them.
+
+    With ``plain`` a pipe is refused, as in a file that was not named by the user.
+    """
     from gemel.seals.keys.files import load_public_key
     from gemel.seals.keys.keys import KeyFileError
 
@@ -22,7 +25,7 @@ def public_keys(paths: Iterable[Path]) -> list[PublicKey]:
     problems: list[Problem] = []
     for path in paths:
         try:
-            keys.append(load_public_key(key_file_bytes(path), str(path)))
+            keys.append(load_public_key(key_file_bytes(path, plain=plain), str(path)))
         except GemelError as error:
             problems.extend(error.problems)
     if problems:
@@ -30,12 +33,12 @@ def public_keys(paths: Iterable[Path]) -> list[PublicKey]:
     return keys
 
 
-def key_file_bytes(path: Path) -> bytes:
+def key_file_bytes(path: Path, *, plain: bool = False) -> bytes:
     """The bytes of a key's file; raises UsageProblem.  Of a file that is too large only its start."""
     from gemel.seals.keys.blocks import LARGEST_KEY_FILE
 
     data = bytearray()
-    for block in blocks_of_file(path):
+    for block in blocks_of_file(path, plain=plain):
         data += block
         if len(data) > LARGEST_KEY_FILE:
             break

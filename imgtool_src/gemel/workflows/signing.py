@@ -15,16 +15,17 @@ from gemel.errors import Problem, UsageProblem
 from gemel.seals import sealing
 from gemel.structs import Struct
 from gemel.workflows.checking import CheckResult, check
-from gemel.workflows.inputs import builds_at, load_builds, load_layout, read_image, version_of
+from gemel.workflows.inputs import builds_at, date_of, load_builds, load_layout, read_image, version_of
 from gemel.workflows.made_elsewhere import paired, signatures_from
 from gemel.workflows.sealing import MORE_SIGNERS, SignerSource, rules_of_a_part, rules_without_seal
-from gemel.workflows.trust import trust_of_signer, trusted_keys
+from gemel.workflows.trust import Trust, load_policy, trust_of, trust_of_signer
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
     from gemel.checking.rule import Rule
     from gemel.image.image import Image
     from gemel.layout.reader import ReadLayout
+    from gemel.policy.reader import ReadPolicy
     from gemel.seals.keys.keys import PublicKey
     from gemel.seals.seal import Seal, SealSigner
 
@@ -43,7 +44,7 @@ class SignRequest(Struct, dict=True):
     """What is to be sealed, by whom and where to; files are read when they are first needed.
 
     ``version`` and ``rollback`` are what the image must hold where it was joined with other values than the
-    layout's.
+    layout's, ``date`` (YYYY-MM-DD) the one that waivers end by (None: the machine's).
     """
 
     layout: Path
@@ -61,11 +62,14 @@ class SignRequest(Struct, dict=True):
     rollback: int | None = None
     memories: Sequence[str] = ()
     form: str | None = None
+    policy: Path | None = None
+    date: str | None = None
+    paths_outside: bool = False
 
     @cached_property
     def read(self) -> ReadLayout:
         """The layout."""
-        return load_layout(self.layout)
+        return load_layout(self.layout, paths_outside=self.paths_outside)
 
     @cached_property
     def loaded(self) -> Image:
@@ -87,11 +91,21 @@ class SignRequest(Struct, dict=True):
         """The builds that are given."""
         return load_builds(self.read, self.files)
 
+    @cached_property
+    def own_policy(self) -> ReadPolicy | None:
+        """The policy of whoever signs."""
+        return load_policy(self.policy) if self.policy else None
+
+    @cached_property
+    def demanded(self) -> Trust:
+        """The keys by which the result must be sealed, by layout, --trust and --policy."""
+        return trust_of(self.read, self.trust, self.own_policy)
+
     @property
     def inputs(self) -> list[Path]:
         """Every file that is read, less those of private keys."""
         files = [self.layout, self.image, *self.files.values(), *self.signatures]
-        return [*files, *self.publics, *self.trust]
+        return [*files, *self.publics, *self.trust, *([self.policy] if self.policy else [])]
 
 
 class HandedOver(Struct):
@@ -131,9 +145,6 @@ def refuse_mixture(request: SignRequest, keys: bool) -> None:
             problems.append(Problem("nothing says who signs", expected=expected))
         if not request.outputs and not request.memories:
             problems.append(Problem("nothing says where the sealed image goes", expected="-o IMAGE"))
-        if request.trust and not request.add:
-            what = "--trust says which signers may be kept with --add"
-            problems.append(Problem(what, found="no --add", expected="--add"))
     if problems:
         raise UsageProblem(problems)
 
@@ -146,7 +157,7 @@ def hand_over(request: SignRequest) -> HandedOver:
     layout = request.read.layout
     sealing.check_sealable(layout, [key.algorithm for _, key in pairs])
     record = sealing.record_bytes(layout, request.loaded.data)
-    checked = _checked(request, rules_without_seal())
+    checked = _checked(request, rules_without_seal(), ())
     if not checked.passes:
         return HandedOver(checked, {}, {})
     texts = {path: bytes_to_sign(record, key.algorithm, key.fingerprint) for path, key in pairs}
@@ -162,10 +173,10 @@ def seal_image(request: SignRequest, keys: SignerSource) -> Sealed:
     elsewhere = [key.algorithm for _, key in pairs]
     sealing.check_sealable(layout, [*elsewhere, *keys.known_algorithms])
     record = sealing.record_bytes(layout, image)
-    trusted = trusted_keys(request.read)
+    demanded = request.demanded
     made = signatures_from(record, pairs)
     kept = _kept(request, record) if request.add else []
-    before = _checked(request, rules_without_seal())
+    before = _checked(request, rules_without_seal(), ())
     if not before.passes:
         return Sealed([before])
     signers = keys.open()
@@ -179,14 +190,25 @@ def seal_image(request: SignRequest, keys: SignerSource) -> Sealed:
     made += sealing.signatures_by(record, signers)
     seal = sealing.put_seal(layout, image, make_seal(record, made))
     rules = rules_of_a_part() if request.more_to_come else None
-    after = _checked(request, rules, trusted or tuple(key for key, _ in made))
+    after = _checked(request, rules, _counted(request, demanded, [key for key, _ in made]))
     return Sealed([before, after], seal if after.passes else None, replaced)
 
 
-def _checked(
-    request: SignRequest, rules: Iterable[Rule] | None, trusted: tuple[PublicKey, ...] = ()
-) -> CheckResult:
+def _counted(request: SignRequest, demanded: Trust, own: Sequence[PublicKey]) -> Sequence[PublicKey]:
+    """The keys that count in the sealed image: the demanded ones; ``own`` where nobody names any.
+
+    Where a seal is added to, --trust says which signers stay, and those that sign now count beside them.
+    """
+    if not (request.add and request.trust):
+        return demanded.trusted or own
+    plan, policy = request.read.layout.seal, request.own_policy
+    anyone = not (plan and plan.trust) and not (policy and policy.policy.trust)
+    return [*demanded.trusted, *(key for key in own if anyone or key in demanded.known)]
+
+
+def _checked(request: SignRequest, rules: Iterable[Rule] | None, counted: Sequence[PublicKey]) -> CheckResult:
     """What a check says of the image as it is now, by ``rules`` (None: all)."""
+    demanded = request.demanded if request.trust or request.policy else trust_of_signer(())
     plan = request.read.layout
     return check(
         request.read,
@@ -194,8 +216,9 @@ def _checked(
         request.handed,
         version=version_of(request.version or plan.version),
         rollback=plan.rollback if request.rollback is None else request.rollback,
-        trusted=trust_of_signer(trusted),
+        trusted=Trust(tuple(dict.fromkeys(counted)), demanded.known, demanded.receiver),
         rehearsal=False,
+        today=date_of(request.date),
         rules=rules,
     )
 
@@ -209,7 +232,7 @@ def _kept(request: SignRequest, record: bytes) -> Signatures:
     from gemel.seals.seal import SealError, SealFault, verify
 
     layout = request.read.layout
-    trusted = trusted_keys(request.read, request.trust)
+    trusted = request.demanded.trusted
     try:
         present = sealing.present_seal(layout, request.loaded.data)
     except SealError as error:

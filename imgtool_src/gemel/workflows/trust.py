@@ -48,8 +48,8 @@ def trusted_keys(read: ReadLayout, given: Sequence[Path] = ()) -> tuple[PublicKe
 def trust_of(read: ReadLayout, given: Sequence[Path] = (), policy: ReadPolicy | None = None) -> Trust:
     """The keys of the layout's ``trust``; of those, where some are ``given``, only these.
 
-    A layout that trusts no key leaves the choice to who gives some.  A policy's keys narrow both, and only
-    they are known then.  Each key comes once.  With keys given or a policy a seal is required.
+    A layout that trusts no key leaves the choice to who gives some.  A policy's keys narrow both; the layout's
+    others are not known then.  Each key comes once.  With keys given or a policy a seal is required.
 
     Raises UsageProblem with all that is wrong: files that cannot be read or hold no public key, a given key
     that layout or policy do not trust, a policy that leaves no key, keys for a layout without a seal.
@@ -81,10 +81,15 @@ def _narrowed(
         if receiver.demands_seal:
             raise UsageProblem(_no_seal(read, receiver))
         return Trust((), (), receiver)
+    from gemel.files.inside import leads_outside
+
     folder = Path(read.file).parent
+    origin = f"trust in [seal] of {read.file}"
     missing = tuple(name for name in plan.trust if ours and not (folder / name).exists())
-    there = [folder / name for name in plan.trust if name not in missing]
-    own = _read(there, f"trust in [seal] of {read.file}", problems)
+    names = [name for name in plan.trust if name not in missing]
+    outside = [] if read.paths_outside else [leads_outside(folder, name, origin) for name in names]
+    problems += filter(None, outside)
+    own = [] if any(outside) else _read([folder / name for name in names], origin, problems, plain=True)
     theirs = policy_keys(policy, problems) if policy else ()
     if problems:
         raise UsageProblem(problems)
@@ -95,14 +100,15 @@ def _narrowed(
     ]
     if problems:
         raise UsageProblem(problems)
-    wanted = tuple(dict.fromkeys(key for _, key in ours)) or theirs or layouts
-    if policy and not (ours or theirs):
+    given = tuple(dict.fromkeys(key for _, key in ours))
+    if policy and not (given or theirs):
         raise UsageProblem(_no_key(policy))
-    trusted = tuple(key for key in (() if missing else layouts) or wanted if key in wanted)
-    if policy and not trusted:
+    named = tuple(key for key in (() if missing else layouts) or theirs if not theirs or key in theirs)
+    trusted = tuple(key for key in named or given if not given or key in given)
+    if policy and layouts and not (named or missing):
         raise UsageProblem(_no_common_key(policy, read))
-    known = () if policy else layouts
-    return Trust(trusted, tuple(key for key in known if key not in trusted), receiver, missing)
+    left_out = named if theirs or not policy else ()
+    return Trust(trusted, tuple(key for key in left_out if key not in trusted), receiver, missing)
 
 
 def policy_keys(policy: ReadPolicy, problems: list[Problem]) -> tuple[PublicKey, ...]:
@@ -167,12 +173,14 @@ def _no_common_key(policy: ReadPolicy, read: ReadLayout) -> Problem:
     )
 
 
-def _read(paths: Iterable[Path], origin: str, problems: list[Problem]) -> list[tuple[Path, PublicKey]]:
-    """Each file's key; what is wrong with a file goes to ``problems``, with who named it."""
+def _read(
+    paths: Iterable[Path], origin: str, problems: list[Problem], *, plain: bool = False
+) -> list[tuple[Path, PublicKey]]:
+    """Each file's key; what is wrong with a file goes to ``problems``, with who named it; ``plain`` allows no pipe."""
     keys = []
     for path in paths:
         try:
-            keys += [(path, key) for key in public_keys([path])]
+            keys += [(path, key) for key in public_keys([path], plain=plain)]
         except GemelError as error:
             for each in error.problems:
                 where = f"{each.where} ({origin})"

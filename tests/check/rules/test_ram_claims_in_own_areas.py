@@ -212,11 +212,12 @@ def test_one_fault_one_finding(case: str) -> None:
 
 
 def test_the_part_that_is_astray_is_told() -> None:
-    """The span is that of the foreign bytes alone, in plain addresses, with the largest objects in it."""
+    """The span is that of the foreign bytes alone, with the largest objects in it and who else takes it."""
     (finding,) = findings(BREAKS["station in the sampler's RAM"]())
     assert finding.span == Span(STATION_RAM + 0x2000, 0x100)
     assert finding.parties == ("station", "sampler-ram", "ram", "sampler")
-    (line,) = finding.lines
+    line, other = finding.lines
+    assert other.startswith("build sampler, segment 1, as core sampler sees it 0x3000_2000..0x3000_20FF")
     assert line.index("samples at 0x2000_1F80, 256 bytes") < line.index("levels at 0x2000_2080, 32 bytes")
     assert "far" not in line
 

@@ -142,11 +142,11 @@ def test_both_tables_count_in_the_same_unit() -> None:
 
 
 def test_what_is_copied_too_much_is_told_to_the_byte() -> None:
-    """Of 128 bytes that lie over 64 stored ones and 64 cleared ones, 64 are too many, with their source."""
-    (finding,) = findings(with_symbols(RULE, end=STATION_RAM + 128, more=(BEHIND,)))
-    assert finding.found.startswith("64 bytes behind the stored ones")
-    assert str(Span(STATION_RAM + 64, 64)) in finding.found
-    assert f"from {Span(DATA_AT + 64, 64)}, in area station-code" in finding.found
+    """Of 112 bytes that lie over 64 stored ones and cleared ones, 48 are too many, with their source."""
+    (finding,) = findings(with_symbols(RULE, end=STATION_RAM + 112, more=(BEHIND,)))
+    assert finding.found.startswith("48 bytes behind the stored ones")
+    assert str(Span(STATION_RAM + 64, 48)) in finding.found
+    assert f"from {Span(DATA_AT + 64, 48)}, in area station-code" in finding.found
 
 
 def test_a_block_told_twice_is_looked_at_once() -> None:

@@ -83,6 +83,13 @@ def are_overlays(one: Segment, other: Segment) -> bool:
     return one.run_address == other.run_address and (both_stored or not (one.data or other.data))
 
 
+def _is_one_reserve(one: Segment, other: Segment) -> bool:
+    """Whether what two segments share is memory without stored bytes, told twice, as objcopy -R leaves it."""
+    shared = one.run_span.intersection(other.run_span)
+    stored = (Span(each.run_address, len(each.data)) for each in (one, other))
+    return _displacement(one) == _displacement(other) and not any(span.overlaps(shared) for span in stored)
+
+
 def _share_pieces(one: Segment, other: Segment) -> bool:
     """Whether sections tell that two segments share memory, not only that one reaches over a gap of the other."""
     if not one.pieces and not other.pieces:
@@ -118,6 +125,7 @@ def run_overlaps(
             and furthest.run_span.overlaps(segment.run_span)
             and frozenset((furthest.index, segment.index)) not in settled
             and not are_overlays(furthest, segment)
+            and not _is_one_reserve(furthest, segment)
             and _share_pieces(furthest, segment)
         ):
             problems.append(

@@ -3,24 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from typing import Literal
 
-from gemel.builds.build import Build
 from gemel.checking.findings.build_evidence import builds_that_state
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.start_tables import StartEntry
 from gemel.inspection.wording import concerned, found_or_holds
 from gemel.outcomes import Finding, NotChecked, Outcome
 from gemel.placement.placing import Placement
-from gemel.spans import format_address
+from gemel.spans import Span, format_address
 
 
 def block_outcomes(
     inspection: Inspection,
-    blocks_of: Callable[[Build], list[StartEntry]],
     findings_of: Callable[[Inspection, Placement, StartEntry], Iterator[Finding]],
-    does: str,
+    does: Literal["copies", "clears"],
 ) -> Iterator[Outcome]:
-    """One outcome for each build whose symbols tell of blocks; ``does``: ``copies`` or ``clears``.
+    """One outcome for each build whose symbols tell of blocks.
 
     ``findings_of`` judges each block that does not end before it starts.
     """
@@ -28,17 +27,26 @@ def block_outcomes(
         if isinstance(told, NotChecked):
             yield told
             continue
-        plan, build = told
-        blocks = blocks_of(build)
+        plan = told[0]
+        start = inspection.start_blocks[plan.name]
+        blocks = start.copies if does == "copies" else start.clears
         if blocks:
             found = _findings(inspection, inspection.placements[plan.name], blocks, findings_of, does)
-            past = {"copies": "copied", "clears": "cleared"}[does]
+            past = "copied" if does == "copies" else "cleared"
             yield from found_or_holds(found, f"build {plan.name}: {len(blocks)} {past}")
 
 
 def block_place(placement: Placement, block: StartEntry) -> str:
     """``build station (station.elf), symbols _sbss and _ebss``."""
     return f"build {placement.plan.name} ({placement.build.file}), {block.told_by}"
+
+
+def unused_words(unused: list[StartEntry], span: Span) -> str:
+    """What to do about a block whose symbols are there and that no code uses; empty if ``span`` is in none."""
+    block = next((entry for entry in unused if entry.span.overlaps(span)), None)
+    if block is None:
+        return ""
+    return f"no code uses the {block.told_by}: {'clear' if block.source is None else 'copy'} the block at the start"
 
 
 def _findings(

@@ -27,6 +27,10 @@ ROUNDING = 8
 """Start-up code that copies in words or pairs of words may have ends rounded up by less than this."""
 
 
+_CAUSES = {"copies over": "start-copies-stored-data"}
+"""The rule whose finding explains one of these: a block that is copied too far."""
+
+
 class Written(NamedTuple):
     """Bytes that start-up code writes in one memory (None: in none), as its core sees them, and plain."""
 
@@ -72,9 +76,19 @@ def _padding(build: Build, span: Span) -> bool:
     """Whether ``. = ALIGN(...)`` or a size in words may have left ``span``, in which nothing lies then."""
     if span.size < ROUNDING:
         return True
-    taken = [section.span for section in unstored_sections(build)]
+    taken = [section.span for section in unstored_sections(build) if _has_objects(build, section.span)]
     taken += [reserve.span for reserve in reserves_of(build)]
     return span.size < (span.end & -span.end) and not any(each.overlaps(span) for each in taken)
+
+
+def _has_objects(build: Build, span: Span) -> bool:
+    """Whether an object is there; True where the file tells of no objects at all."""
+    symbols = build.symbols
+    return (
+        symbols is None
+        or any(each.kind == "object" and each.size for each in symbols.objects_in(span))
+        or not any(each.kind == "object" for each in symbols.all())
+    )
 
 
 def copied_build_at(inspection: Inspection, placement: Placement, block: StartEntry) -> Brought | None:
@@ -144,6 +158,7 @@ def _in_shared(placement: Placement, block: StartEntry, area: str, span: Span, d
         found=f"{does} {sized(span)}",
         expected="what is shared is left to the code that both cores have agreed on",
         lines=written_lines(placement, span),
+        follows_from=_CAUSES.get(does, ""),
     )
 
 
@@ -160,4 +175,5 @@ def _in_foreign(
         found=f"{does} {sized(written.seen)}, {place}",
         expected=f"inside {', '.join(map(str, own_ram(layout, plan.core))) or 'RAM that it owns'}",
         span=written.plain,
+        follows_from=_CAUSES.get(does, ""),
     )

@@ -20,7 +20,7 @@ from gemel.inspection.wording import (
 from gemel.layout.addresses import locate
 from gemel.layout.model import Area
 from gemel.outcomes import Finding, NotChecked, Outcome
-from gemel.placement.placing import Piece, Placement, too_large_by
+from gemel.placement.placing import Piece, Placement, over_the_memory, too_large_by
 from gemel.spans import Span, format_size, without
 
 
@@ -31,6 +31,11 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         where = f"build {name}"
         if placement is None:
             yield NotChecked(where, needs_build(name))
+            continue
+        if over_the_memory(inspection.layout, placement.plan, placement.build):
+            yield NotChecked(
+                where, see("load-addresses-in-flash", "it is larger than what the memory has left")
+            )
             continue
         in_flash = [piece for piece in placement.pieces if _in_flash(inspection, piece).size]
         if not in_flash:

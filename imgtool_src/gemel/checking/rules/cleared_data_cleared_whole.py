@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
 from gemel.checking.findings.build_evidence import builds_that_state
+from gemel.checking.findings.start_blocks import unused_words
 from gemel.checking.findings.start_reach import unstored_sections
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram_claims import own_ram, shared_ram
-from gemel.inspection.start_tables import StartEntry, clears_of, copies_of, tells_clears
+from gemel.inspection.start_tables import StartBlocks, StartEntry, tells_clears
 from gemel.inspection.wording import biggest_symbols, concerned, found_or_holds, lines_in_short, sized
 from gemel.layout.addresses import plain_span
 from gemel.layout.model import BuildPlan
@@ -39,8 +40,9 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             yield told
             continue
         plan, build = told
-        blocks = clears_of(build)
-        written = [block.span for block in (*blocks, *copies_of(build))]
+        start = inspection.start_blocks[plan.name]
+        blocks = start.clears
+        written = [block.span for block in (*blocks, *start.copies)]
         sections = [section for section in unstored_sections(build) if _meant(section, blocks)]
         left = _left_out(build, written) if tells_clears(build) else []
         if sections or left:
@@ -48,7 +50,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
                 each for section in sections for each in _findings(inspection, plan, build, section, written)
             ]
             left = [section for section in left if section not in sections]
-            findings += [_not_cleared(plan, build, left)] if left else []
+            findings += [_not_cleared(plan, build, left, start)] if left else []
             yield from found_or_holds(
                 findings, f"build {plan.name}, {', '.join(each.name for each in (*sections, *left))}"
             )
@@ -66,9 +68,10 @@ def _left_out(build: Build, written: list[Span]) -> list[Section]:
     ]
 
 
-def _not_cleared(plan: BuildPlan, build: Build, left: list[Section]) -> Finding:
+def _not_cleared(plan: BuildPlan, build: Build, left: list[Section], start: StartBlocks) -> Finding:
     names = ", ".join(section.name for section in left)
-    known = ", ".join(f"{block.span} by {block.told_by}" for block in clears_of(build))
+    known = ", ".join(f"{block.span} by {block.told_by}" for block in start.clears)
+    unused = unused_words(start.unused, left[0].span)
     lines = [
         f"{section.name}, {sized(section.span)}: {biggest_symbols(build, section.span)}" for section in left
     ]
@@ -76,10 +79,11 @@ def _not_cleared(plan: BuildPlan, build: Build, left: list[Section]) -> Finding:
         f"start-up code of build {plan.name} clears nothing of {names}",
         concerned(plan.name, plan.core),
         where=f"build {plan.name} ({build.file}, section {names})",
-        found=known or "an empty block, or an empty table",
+        found=known or ("a block that no code clears" if unused else "an empty block, or an empty table"),
         expected=f"a block that reaches from {format_address(min(each.span.start for each in left))} to "
         f"{format_address(max(each.span.last for each in left))}",
-        next_step="place the input sections in the linker script: *(.bss .bss.* COMMON), between the two symbols",
+        next_step=unused
+        or "place the input sections in the linker script: *(.bss .bss.* COMMON), between the two symbols",
         lines=lines_in_short(lines, "section"),
     )
 

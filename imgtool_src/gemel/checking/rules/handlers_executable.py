@@ -40,12 +40,16 @@ def _faults(inspection: Inspection, table: VectorTable, placement: Placement) ->
     faults: dict[str, list[int]] = {}
     skipped = reserved_words(table.core.architecture)
     for index, word in enumerate(table.words):
-        if index == 0 or index in skipped or not runs_from(inspection, table.placed, word & ~1):
+        if index == 0 or word == 0 or index in skipped or not runs_from(inspection, table.placed, word & ~1):
             continue
         part = _part_without_code(inspection, placement, word & ~1)
         if part:
             faults.setdefault(part, []).append(index)
     return faults
+
+
+NOWHERE = ("a gap between the segments", "no section")
+LEFT_OUT = "was a section left out when the file was made (objcopy -j)? Else write the table with the handlers' names"
 
 
 def _relocates_itself(piece: Piece) -> bool:
@@ -65,7 +69,7 @@ def _part_without_code(inspection: Inspection, placement: Placement, address: in
         segment = parts[0]
         offset = distance(inspection.layout, placement.plan.core, segment.run_address, address)
         return data_at(placement.build, segment.run_address + offset)
-    return f"{parts[0].words}, which is not executable," if parts else "a gap between the segments"
+    return f"{parts[0].words}, which is not executable," if parts else NOWHERE[0]
 
 
 def _finding(inspection: Inspection, table: VectorTable, part: str, indices: list[int]) -> Finding:
@@ -80,6 +84,7 @@ def _finding(inspection: Inspection, table: VectorTable, part: str, indices: lis
         found=f"{format_address(first)}{f' ({function})' if function else ''}, in {part} of {file}",
         expected=f"an address in an executable segment of {file}",
         span=words_span(table, indices),
+        next_step=LEFT_OUT if part in NOWHERE else "",
         lines=values_told(inspection, table, indices) if len(indices) > 1 else (),
     )
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.findings.build_evidence import builds_that_state
+from gemel.checking.findings.start_blocks import unused_words
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.start_tables import StartEntry, copies_of, tells_copies
+from gemel.inspection.start_tables import StartEntry, tells_copies
 from gemel.inspection.wording import biggest_symbols, concerned, found_or_holds, segment_words, sized
 from gemel.layout.addresses import locate
 from gemel.outcomes import Finding, NotChecked, Outcome
@@ -30,9 +31,10 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         ]
         if not pieces:
             continue
-        entries = copies_of(placement.build)
+        entries = inspection.start_blocks[told[0].name].copies
         if entries or tells_copies(placement.build):
-            findings = (each for piece in pieces for each in _findings(placement, piece, entries))
+            unused = inspection.start_blocks[told[0].name].unused
+            findings = (each for piece in pieces for each in _findings(placement, piece, entries, unused))
             yield from found_or_holds(findings, where)
         else:
             lacking = "none of the usual symbols of copy tables or of the ends of its data"
@@ -78,7 +80,9 @@ def _is_overlay(placement: Placement, piece: Piece) -> bool:
     )
 
 
-def _findings(placement: Placement, piece: Piece, entries: list[StartEntry]) -> Iterator[Finding]:
+def _findings(
+    placement: Placement, piece: Piece, entries: list[StartEntry], unused: list[StartEntry]
+) -> Iterator[Finding]:
     plan, segment = placement.plan, piece.segment
     run = Span(segment.run_address, len(segment.data))
     for rest in without([run], [entry.span for entry in entries]):
@@ -95,7 +99,7 @@ def _findings(placement: Placement, piece: Piece, entries: list[StartEntry]) -> 
             found=f"{sized(rest)}, stored at {format_address(stored.start)}, in no block that is copied",
             expected="inside a block of the copy table or between the symbols of initialised data",
             span=stored,
-            next_step=_next_step(placement, piece),
+            next_step=unused_words(unused, rest) or _next_step(placement, piece),
             lines=(f"largest objects there: {symbols}",) if symbols else (),
         )
 

@@ -18,8 +18,8 @@ from gemel.inspection.wording import (
 )
 from gemel.layout.addresses import locate
 from gemel.outcomes import Finding, NotChecked, Outcome
-from gemel.placement.placing import Piece, Placement, forgotten_by_segment
-from gemel.spans import Span
+from gemel.placement.placing import Piece, Placement, forgotten_by_segment, over_the_memory
+from gemel.spans import Span, format_size
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -33,6 +33,10 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 
 def _findings(inspection: Inspection, placement: Placement) -> Iterator[Finding]:
+    over = over_the_memory(inspection.layout, placement.plan, placement.build)
+    if over:
+        yield _too_large(inspection, placement, over)
+        return
     placed = {piece.segment.index for piece in placement.pieces}
     for segment in placement.build.stored:
         if segment.index not in placed:
@@ -43,6 +47,19 @@ def _findings(inspection: Inspection, placement: Placement) -> Iterator[Finding]
             yield _in_ram(inspection, placement, piece)
         elif located and not located.memory.span.covers(piece.span):
             yield _over_the_end(inspection, placement, piece)
+
+
+def _too_large(inspection: Inspection, placement: Placement, over: Span) -> Finding:
+    plan, memory = placement.plan, inspection.layout.memory_of(placement.plan.stored_in)
+    return Finding(
+        f"build {plan.name} is {format_size(over.size)} too large for area {plan.stored_in}",
+        concerned(plan.name, plan.core, plan.stored_in, memory.name),
+        where=f"build {plan.name} ({placement.build.file})",
+        found=f"bytes of it after the area, {sized(over)}; {memory.words} ends before",
+        expected=own_areas_words(inspection.layout, plan),
+        span=over,
+        next_step="make the build smaller, or enlarge its area in the layout",
+    )
 
 
 def _nowhere(inspection: Inspection, placement: Placement, segment: Segment) -> Finding:

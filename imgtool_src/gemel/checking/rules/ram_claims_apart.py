@@ -6,17 +6,11 @@ from collections.abc import Iterator
 from itertools import combinations
 
 from gemel.builds.build import Build
+from gemel.checking.findings.taken_ram import taken_lines
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.ram_claims import claims_of, ram_of, shared_ram
-from gemel.inspection.wording import (
-    biggest_symbols,
-    concerned,
-    found_or_holds,
-    needs_elf,
-    place_words,
-    sized,
-)
+from gemel.inspection.ram_claims import own_ram, ram_of, shared_ram
+from gemel.inspection.wording import concerned, found_or_holds, needs_elf, sized
 from gemel.layout.model import BuildPlan, Layout
 from gemel.outcomes import Finding, NotChecked, Outcome, Reason
 from gemel.spans import Span, without
@@ -54,30 +48,20 @@ def _common(first: list[Span], second: list[Span]) -> Iterator[Span]:
 
 def _finding(layout: Layout, takers: list[tuple[BuildPlan, Build]], span: Span) -> Finding:
     areas = [name for name in layout.areas if layout.span_of(name).overlaps(span)]
+    astray = [plan.name for plan, _ in takers if areas and without([span], own_ram(layout, plan.core))]
     names = [plan.name for plan, _ in takers]
     cores = [plan.core for plan, _ in takers]
     shared = ", ".join(str(each) for each in shared_ram(layout)) or "none in this layout"
     return Finding(
         f"builds {names[0]} and {names[1]} both take {sized(span)} of RAM",
-        concerned(*names, *cores, *areas),
+        concerned(*astray, *names, *cores, *areas),
         where=f"area {', area '.join(areas)}" if areas else "no area",
         found=", ".join(f"build {plan.name} ({build.file})" for plan, build in takers),
         expected=f"spans apart, or both inside a shared area: {shared}",
         span=span,
-        lines=tuple(line for plan, build in takers for line in _evidence(layout, plan, build, span)),
+        lines=tuple(line for plan, build in takers for line in taken_lines(layout, plan, build, span)),
+        follows_from="ram-claims-in-own-areas" if len(astray) == 1 else "",
     )
-
-
-def _evidence(layout: Layout, plan: BuildPlan, build: Build, span: Span) -> Iterator[str]:
-    """Each segment, heap or stack that takes some of ``span``, where its core sees it, what lies there."""
-    claims = [
-        claim for claim in claims_of(layout, plan, build) if claim.in_ram and claim.plain.overlaps(span)
-    ]
-    for claim in claims[:2]:
-        seen = claim.plain.intersection(span).moved(claim.seen.start - claim.plain.start)
-        symbols = biggest_symbols(build, seen)
-        told = f": {symbols}" if symbols else "" if claim.reserve else ", objects not known"
-        yield f"build {plan.name}, {claim.told}, as core {plan.core} sees it {place_words(seen)}{told}"
 
 
 RULE = Rule(

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from gemel.builds.build import Build
 from gemel.checking.findings.build_evidence import builds_that_state
+from gemel.checking.findings.taken_ram import taken_lines
 from gemel.checking.rule import Rule
 from gemel.inspection.core_views import owned_areas
 from gemel.inspection.inspection import Inspection
@@ -32,7 +33,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             continue
         plan, build = told
         where = f"build {plan.name}"
-        findings = list(in_short(_findings(inspection.layout, plan, build)))
+        findings = list(in_short(_findings(inspection, plan, build)))
         if findings:
             yield from findings
         elif _owner_unknown(inspection.layout, plan, build):
@@ -64,10 +65,11 @@ def _astray(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[tuple[Cla
         yield from ((claim, piece, None) for piece in rest)
 
 
-def _findings(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[Finding]:
+def _findings(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Finding]:
+    layout = inspection.layout
     for claim, span, area in _astray(layout, plan, build):
         if area or layout.cores[plan.core].ram:
-            yield _foreign(layout, plan, build, claim, span, area)
+            yield _foreign(layout, plan, build, claim, span, area, _others_there(inspection, plan, span))
     own, shared = own_ram(layout, plan.core), shared_ram(layout)
     for claim in claims_of(layout, plan, build):
         if not claim.in_ram:
@@ -119,8 +121,25 @@ def _symbol_lines(build: Build, seen: Span) -> tuple[str, ...]:
     return (f"largest objects of build {build.name} there: {symbols}",) if symbols else ()
 
 
+def _others_there(inspection: Inspection, plan: BuildPlan, span: Span) -> tuple[str, ...]:
+    """What the builds of other cores have in the same place: ram-claims-apart leaves it to this rule."""
+    others = [(each, inspection.builds.get(each.name)) for each in inspection.layout.builds.values()]
+    return tuple(
+        line
+        for other, build in others
+        if build and other.core != plan.core and not build.reason_for("RAM use")
+        for line in taken_lines(inspection.layout, other, build, span)
+    )
+
+
 def _foreign(
-    layout: Layout, plan: BuildPlan, build: Build, claim: Claim, span: Span, area: Area | None
+    layout: Layout,
+    plan: BuildPlan,
+    build: Build,
+    claim: Claim,
+    span: Span,
+    area: Area | None,
+    others: tuple[str, ...],
 ) -> Finding:
     words, owners = owners_of(layout, area) if area else ("", ())
     place = f"in area {area.name}, {words}" if area else "that belongs to no area"
@@ -132,7 +151,7 @@ def _foreign(
         found=_found(claim, plan, span),
         expected=_expected(layout, plan),
         span=span,
-        lines=_symbol_lines(build, _seen(claim, span)),
+        lines=(*_symbol_lines(build, _seen(claim, span)), *others),
     )
 
 

@@ -10,6 +10,7 @@ from gemel.inspection.core_settings import Setting
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, lines_in_short
 from gemel.layout.model import Core, Release
+from gemel.m_profile.known_stores import KnownStore
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
 
@@ -34,8 +35,7 @@ def _outcome(code: CoreCode, core: Core) -> Iterator[Outcome]:
     stores = code.of(release.control_register) if release else []
     if release is None or not stores:
         return
-    values = [each.store.value for each in stores]
-    if any(value is None or _releases(release, value) for value in values):
+    if any(_may_release(release, each.store) for each in stores):
         yield Holds(f"core {core.name}, by build {code.plan.name}")
     else:
         yield _finding(code, core, release, stores)
@@ -46,18 +46,39 @@ def _releases(release: Release, value: int) -> bool:
     return fits and value & release.key_mask == release.key_value & release.key_mask
 
 
+def _may_release(release: Release, store: KnownStore) -> bool:
+    """Whether a store writes the value, or may: one of which nothing is known, or that changes bits of the mask."""
+    if store.value is not None:
+        return _releases(release, store.value)
+    changed = store.changed
+    if changed is None or not changed.ones | changed.zeros:
+        return True
+    wrong = changed.ones & ~release.release_value | changed.zeros & release.release_value
+    return bool((changed.ones | changed.zeros) & release.release_mask) and not wrong & release.release_mask
+
+
+def _written(store: KnownStore, mask: int) -> str:
+    """What a store writes, for people, with what the bits of the mask are then."""
+    if store.value is not None:
+        return (
+            f"{format_address(store.value)}, of which the bits {format_address(mask)} are "
+            + format_address(store.value & mask)
+        )
+    ones, zeros = (store.changed.ones, store.changed.zeros) if store.changed else (0, 0)
+    changes = [f"{format_address(bits)} {how}" for bits, how in ((ones, "set"), (zeros, "cleared")) if bits]
+    return f"what it reads there with the bits {' and '.join(changes)}"
+
+
 def _finding(code: CoreCode, core: Core, release: Release, stores: list[Setting]) -> Finding:
     plan, first = code.plan, stores[0]
-    value = first.store.value or 0
     key = f", with {format_address(release.key_value)} in the bits {format_address(release.key_mask)}"
-    lines = [f"{format_address(each.store.value or 0)} at {each.place}" for each in stores[1:]]
+    lines = [f"{_written(each.store, release.release_mask)} at {each.place}" for each in stores[1:]]
     return Finding(
         f"build {plan.name} never writes the value that releases core {core.name}",
         concerned(plan.name, plan.core, core.name),
         where=f"build {plan.name} ({code.build.file}), store to {format_address(release.control_register)} at "
         f"{first.place}",
-        found=f"{format_address(value)}, of which the bits {format_address(release.release_mask)} are "
-        f"{format_address(value & release.release_mask)}",
+        found=_written(first.store, release.release_mask),
         expected=f"{format_address(release.release_value)} in the bits {format_address(release.release_mask)}"
         + (key if release.key_mask else ""),
         span=Span(first.store.at, 4),
@@ -69,8 +90,9 @@ RULE = Rule(
     name="release-value-agrees",
     severity="warning",
     guards="device",
-    checks="Where code of the primary stores constants to the control register of a secondary, one of them is "
-    "the value that the layout says releases that core, with the key where there is one.",
+    checks="Where code of the primary stores constants to the control register of a secondary, or sets or clears "
+    "bits of it, one of these stores leaves the value that the layout says releases that core, with the key where "
+    "there is one.",
     why="With another value, such as the mask where its complement is due, or one without the unlock key, the "
     "secondary stays in reset; the primary waits for its first message for ever.",
     remedy="Write the value of the data sheet, or correct release_mask, release_value or the key in the layout.",

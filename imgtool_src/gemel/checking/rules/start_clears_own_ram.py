@@ -9,7 +9,7 @@ from gemel.checking.findings.start_reach import misplaced, written_lines
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram_claims import shared_ram
-from gemel.inspection.start_tables import StartEntry, clears_of
+from gemel.inspection.start_tables import StartEntry
 from gemel.inspection.windows import parts_of, windows_of
 from gemel.inspection.wording import concerned, segment_words, sized
 from gemel.outcomes import Finding, Outcome, Reason
@@ -19,7 +19,7 @@ from gemel.spans import Span, without
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build whose symbols tell what its start-up code clears."""
-    yield from block_outcomes(inspection, clears_of, _findings, "clears")
+    yield from block_outcomes(inspection, _findings, "clears")
 
 
 def _findings(inspection: Inspection, placement: Placement, entry: StartEntry) -> Iterator[Finding]:

@@ -8,7 +8,7 @@ from gemel.checking.findings.start_blocks import block_outcomes
 from gemel.checking.findings.start_reach import copied_build_at, misplaced, not_stored
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.start_tables import StartEntry, copies_of
+from gemel.inspection.start_tables import StartEntry
 from gemel.outcomes import Finding, Outcome, Reason
 from gemel.placement.placing import Placement
 from gemel.spans import without
@@ -16,7 +16,7 @@ from gemel.spans import without
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build whose symbols tell what its start-up code copies."""
-    yield from block_outcomes(inspection, copies_of, _findings, "copies")
+    yield from block_outcomes(inspection, _findings, "copies")
 
 
 def _findings(inspection: Inspection, placement: Placement, entry: StartEntry) -> Iterator[Finding]:

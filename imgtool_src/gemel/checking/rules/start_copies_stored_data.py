@@ -9,7 +9,7 @@ from gemel.checking.findings.start_reach import copied_build_at, not_stored, wri
 from gemel.checking.rule import Rule
 from gemel.inspection.core_views import run_span
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.start_tables import StartEntry, copies_of
+from gemel.inspection.start_tables import StartEntry
 from gemel.inspection.windows import parts_of, windows_of
 from gemel.inspection.wording import concerned, segment_words, sized
 from gemel.layout.addresses import locate
@@ -20,7 +20,7 @@ from gemel.spans import Span, format_address, format_size
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build whose symbols tell what its start-up code copies."""
-    yield from block_outcomes(inspection, copies_of, _findings, "copies")
+    yield from block_outcomes(inspection, _findings, "copies")
 
 
 def _findings(inspection: Inspection, placement: Placement, entry: StartEntry) -> Iterator[Finding]:

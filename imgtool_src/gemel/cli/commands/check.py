@@ -10,8 +10,10 @@ from gemel.cli.parameters import (
     FILE,
     as_option,
     at_option,
+    date_option,
     disassemble_option,
     form_option,
+    paths_outside_option,
     quiet_option,
     report_option,
     strict_option,
@@ -84,6 +86,8 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
     kind=FILE,
     help="Layout that the image was joined with: the tables in which it differs are listed.",
 )
+@paths_outside_option
+@date_option
 @strict_option
 @form_option("text", "json", "sarif", "junit")
 @report_option
@@ -102,6 +106,8 @@ def command(
     at_least: int | None,
     previous: Path | None,
     joined_with: Path | None,
+    paths_outside: bool,
+    date_text: str | None,
     strict: Strict | None,
     form: str,
     reports: tuple[Path, ...],
@@ -129,6 +135,7 @@ def command(
     from gemel.workflows.checking_alone import check_alone, refuse_without_layout
     from gemel.workflows.inputs import (
         builds_at,
+        date_of,
         load_builds,
         load_layout,
         read_image,
@@ -141,10 +148,10 @@ def command(
     refuse_reports(reports, inputs_among(words, policy, previous, joined_with, *trust))
     with reports_of_problems(reports):
         found = given(words, USAGE, least=0)
-        version = version_of(version_text)
+        version, date = version_of(version_text), date_of(date_text)
         own_policy = load_policy(policy) if policy else None
         if not found.images:
-            asked = [at, as_form, version, rollback, policy, at_least, previous, joined_with]
+            asked = [at, as_form, date, version, rollback, policy, at_least, previous, joined_with]
             refuse_without_image(found, [*asked, *trust, *reports, *found.builds, rehearsed or None], USAGE)
             return _check_layout(found, form, quiet)
         if found.layout is None and own_policy:
@@ -156,9 +163,9 @@ def command(
             only_with_layout |= {"--rehearse": rehearsed or None, "NAME=BUILD": found.builds or None}
             refuse_without_layout([name for name, value in only_with_layout.items() if value is not None])
             loaded = read_image(found.images[0], at=at, form=as_form)
-            result = check_alone(loaded, own_policy, public_keys(trust), at_least, strict or "")
+            result = check_alone(loaded, own_policy, public_keys(trust), at_least, date, strict or "")
         else:
-            read = load_layout(layout_of(found, USAGE))
+            read = load_layout(layout_of(found, USAGE), paths_outside=paths_outside)
             files, remarks = builds_at(read, found.builds)
             images = [*found.images, *([previous] if previous else [])]
             loaded, *others = read_images(images, read, at, as_form)
@@ -175,6 +182,7 @@ def command(
                 min_rollback=at_least,
                 disassemble=disassemble,
                 rehearsal=rehearsed or None,
+                today=date,
                 joined_with=load_layout(joined_with) if joined_with else None,
                 strict=strict or "",
             )

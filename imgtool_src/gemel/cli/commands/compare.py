@@ -40,9 +40,7 @@ def command(words: tuple[str, ...], at: int | None, everything: bool, form: str)
     layout, images, builds = _sorted(words)
     read = load_layout(layout) if layout else None
     old_files, new_files = (
-        build_files(
-            read.layout, [text.removeprefix(OLD) for text in builds if text.startswith(OLD) == is_old]
-        )
+        build_files(read, [text.removeprefix(OLD) for text in builds if text.startswith(OLD) == is_old])
         if read
         else {text: text for text in builds if text.startswith(OLD) == is_old}
         for is_old in (True, False)

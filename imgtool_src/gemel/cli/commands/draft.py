@@ -232,4 +232,10 @@ def _said(data: bytes, file: str, builds: Mapping[str, Build]) -> bool:
     else:
         echo("the builds join by the draft, but the image is not sound:", err=True)
     echo("\n".join(report_of(result)), err=True)
+    paths = [plan.path for plan in read.layout.builds.values() if plan.path]
+    if any(path.startswith("../") or os.path.isabs(path) for path in paths):
+        echo(
+            "its builds are not in its folder: join it with --paths-outside, or give them as NAME=FILE",
+            err=True,
+        )
     return result.passes

@@ -10,13 +10,15 @@ from gemel.cli.declared import IntRange, argument, option, sub_command
 from gemel.cli.parameters import (
     FILE,
     as_option,
+    date_option,
     disassemble_option,
     form_option,
+    paths_outside_option,
     quiet_option,
     report_option,
     strict_option,
 )
-from gemel.cli.signing.pass_phrases import pass_phrase_options
+from gemel.cli.signing.pass_phrases import open_keys_option, pass_phrase_options
 
 if TYPE_CHECKING:
     from gemel.inspection.inspection import Strict
@@ -62,6 +64,9 @@ USAGE = "[LAYOUT] [NAME=BUILD]..."
     is_flag=True,
     help="Write the image without the seal that the layout requires, to be sealed later with gemel sign.",
 )
+@open_keys_option
+@paths_outside_option
+@date_option
 @disassemble_option
 @as_option
 @option("--dry-run", is_flag=True, group="Result", help="Join and check, and write no image.")
@@ -80,6 +85,9 @@ def command(
     phrase_files: tuple[Path, ...],
     phrase_names: tuple[str, ...],
     leave_unsealed: bool,
+    open_keys: bool,
+    paths_outside: bool,
+    date_text: str | None,
     disassemble: bool,
     as_form: str | None,
     dry_run: bool,
@@ -114,21 +122,21 @@ def command(
     from gemel.cli.signing.seal_lines import NOT_SEALED, seal_lines
     from gemel.files.output_targets import refuse_targets
     from gemel.files.outputs import write_all
-    from gemel.workflows.inputs import build_files, load_builds, load_layout, version_of
+    from gemel.workflows.inputs import build_files, date_of, load_builds, load_layout, version_of
     from gemel.workflows.joining import assumptions_of, join_and_check
     from gemel.workflows.sealing import refuse_unsealable
     from gemel.workflows.writing import STDOUT, memory_files, refuse_suffixes, write_images
 
     refuse_reports(reports, inputs_among(words))
     with reports_of_problems(reports):
-        version = version_of(version_text)
+        version, date = version_of(version_text), date_of(date_text)
         refuse_suffixes(outputs, as_form)
         found = given(words, USAGE, least=0, most=0)
         layout = layout_of(found, USAGE)
-        read = load_layout(layout)
-        with KeysAtHand(key_texts, PassPhrases(phrase_files, phrase_names)) as keys:
+        read = load_layout(layout, paths_outside=paths_outside)
+        with KeysAtHand(key_texts, PassPhrases(phrase_files, phrase_names), open_keys=open_keys) as keys:
             refuse_unsealable(read.layout, keys, leave_unsealed)
-            files = build_files(read.layout, found.builds, layout.parent)
+            files = build_files(read, found.builds, by_path=True)
             whole = memory_files(read.layout, memories)
             targets = [path for path in outputs if path != STDOUT]
             refuse_targets([*targets, *whole, *reports], [layout, *files.values(), *keys.files])
@@ -136,7 +144,7 @@ def command(
             for build in handed.values():
                 print_remarks([*build.remarks, *assumptions_of(read.layout, build)])
             made = join_and_check(
-                read, handed, version, rollback, keys, leave_unsealed, disassemble, strict or ""
+                read, handed, version, rollback, keys, leave_unsealed, disassemble, strict or "", date
             )
         joined, result = made.joined, made.result
         documents = {file: [text] for file, text in report_texts(result, reports).items()}

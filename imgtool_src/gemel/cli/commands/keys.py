@@ -42,6 +42,7 @@ def command() -> None:
 @option("--public", metavar="FILE", kind=FILE, help="File for the public part.")
 @pass_phrase_options
 @option("--no-pass-phrase", is_flag=True, help="Leave the key unprotected: who reads the file has it.")
+@option("--weak-pass-phrase", is_flag=True, help="Take a pass phrase that is easily guessed too.")
 def new(
     algorithm: str,
     output: Path,
@@ -49,16 +50,18 @@ def new(
     phrase_files: tuple[Path, ...],
     phrase_names: tuple[str, ...],
     no_pass_phrase: bool,
+    weak_pass_phrase: bool,
 ) -> None:
     """Make a private key: Ed25519, ECDSA-P256, ECDSA-P384, RSA-3072-PSS, RSA-4096-PSS, ML-DSA-65, ML-DSA-87.
 
-    Its pass phrase is asked for twice, unless an option says where it is.
+    Its pass phrase is asked for twice, unless an option says where it is. One that is easily guessed is refused:
+    take six random words, or 14 random letters and digits.
 
     \b
     Example:
       gemel keys new Ed25519 -o release.pem --public release-pub.pem
     """
-    from gemel.cli.printing import written_words
+    from gemel.cli.printing import print_done, written_words
     from gemel.cli.signing.pass_phrases import PassPhrases
     from gemel.errors import Problem, UsageProblem
     from gemel.files.new_files import OWNER_ALONE, NewFile, refuse_existing, write_new
@@ -73,7 +76,7 @@ def new(
             Problem("a pass phrase and --no-pass-phrase", found="both", expected="one of them")
         )
     refuse_existing([output, *([public] if public else [])])
-    phrase = None if no_pass_phrase else phrases.of_new_key()
+    phrase = None if no_pass_phrase else phrases.of_new_key(weak_pass_phrase)
     key = new_private_key(algorithm)
     is_der = output.suffix.lower() == DER_SUFFIX
     files = [NewFile(output, key.to_der(phrase) if is_der else key.to_pem(phrase), OWNER_ALONE)]
@@ -81,8 +84,9 @@ def new(
         files.append(NewFile(public, _public_bytes(key.public_key, public)))
     write_new(files)
     kind = "private key, no pass phrase" if phrase is None else "private key, encrypted"
-    echo("\n".join(_lines(str(output), kind, key.public_key)))
-    echo(written_words(file.path for file in files))
+    print_done(
+        "\n".join([*_lines(str(output), kind, key.public_key), written_words(file.path for file in files)])
+    )
 
 
 @command.command("show")
@@ -130,7 +134,7 @@ def public_key(key: str, output: Path, phrase_files: tuple[Path, ...], phrase_na
     Example:
       gemel keys public release.pem -o release-pub.pem
     """
-    from gemel.cli.printing import written_words
+    from gemel.cli.printing import print_done, written_words
     from gemel.cli.signing.pass_phrases import PassPhrases
     from gemel.cli.signing.public_part import public_part
     from gemel.files.new_files import NewFile, refuse_existing, write_new
@@ -138,7 +142,7 @@ def public_key(key: str, output: Path, phrase_files: tuple[Path, ...], phrase_na
     refuse_existing([output])
     found = public_part(key, PassPhrases(phrase_files, phrase_names))
     write_new([NewFile(output, _public_bytes(found.key, output))])
-    echo(written_words([output]))
+    print_done(written_words([output]))
 
 
 def _public_bytes(key: PublicKey, path: Path) -> bytes:

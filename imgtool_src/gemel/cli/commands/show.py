@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from gemel.cli.declared import argument, option, sub_command
 from gemel.cli.echo import echo
-from gemel.cli.parameters import FILE, as_option, at_option, form_option
+from gemel.cli.parameters import FILE, as_option, at_option, form_option, paths_outside_option
 
 if TYPE_CHECKING:
     from gemel.cli.positions import Given
@@ -50,6 +50,7 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
     kind=FILE,
     help="Verify the seal with this public key, and end with exit code 1 unless it holds. May be repeated.",
 )
+@paths_outside_option
 @form_option("text", "json")
 @option(
     "-o", "--output", metavar="FILE", kind=FILE, group="Result", help="Write the result here, not to stdout."
@@ -60,6 +61,7 @@ def command(
     as_form: str | None,
     alone: bool,
     trust: tuple[Path, ...],
+    paths_outside: bool,
     form: str,
     output: Path | None,
 ) -> int:
@@ -84,7 +86,7 @@ def command(
     refuse_targets([output] if output else [], [*found.images, *([found.layout] if found.layout else [])])
     if image.suffix.lower() == TO_BE_SIGNED:
         return _show_request(image)
-    contents = _contents(found, at, as_form, trust)
+    contents = _contents(found, at, as_form, trust, paths_outside)
     code = 1 if trust and not contents.is_signed else 0
     if form == "json":
         from gemel.show.as_json import report
@@ -120,14 +122,16 @@ def _show_request(path: Path) -> int:
     return 0
 
 
-def _contents(found: Given, at: int | None, as_form: str | None, trust: tuple[Path, ...]) -> Contents:
+def _contents(
+    found: Given, at: int | None, as_form: str | None, trust: tuple[Path, ...], paths_outside: bool
+) -> Contents:
     from gemel.cli.printing import print_remarks
     from gemel.workflows.describing import describe, refuse_builds_without_layout
     from gemel.workflows.inputs import builds_at, load_builds, load_layout, read_image
 
     if found.layout is None:
         refuse_builds_without_layout(found.builds)
-    read = load_layout(found.layout) if found.layout else None
+    read = load_layout(found.layout, paths_outside=paths_outside) if found.layout else None
     loaded = read_image(found.images[0], layout=read, at=at, form=as_form)
     print_remarks(loaded.remarks)
     if read is None:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from gemel.cli.declared import IntRange, argument, option, sub_command
-from gemel.cli.parameters import FILE, as_option, at_option
-from gemel.cli.signing.pass_phrases import pass_phrase_options
+from gemel.cli.parameters import FILE, as_option, at_option, date_option, paths_outside_option
+from gemel.cli.signing.pass_phrases import open_keys_option, pass_phrase_options
 
 
 def _with_openssl(text: str) -> str:
@@ -47,6 +47,7 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
     help="Private key, a file or a pkcs11: URI (a key on a token); may be repeated.",
 )
 @pass_phrase_options
+@open_keys_option
 @option(
     "--to-be-signed",
     metavar="FILE",
@@ -89,8 +90,17 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
     metavar="KEY",
     multiple=True,
     kind=FILE,
-    help="Public key file of a signer to keep; of those that the layout trusts only these.",
+    help="Require a seal by this public key; of those that the layout trusts only these. With --add, keep "
+    "only signers by these keys.",
 )
+@option(
+    "--policy",
+    metavar="FILE",
+    kind=FILE,
+    help="Require what this policy of your own says too (gemel explain policy).",
+)
+@paths_outside_option
+@date_option
 @at_option
 @as_option
 def command(
@@ -100,6 +110,7 @@ def command(
     key_texts: tuple[str, ...],
     phrase_files: tuple[Path, ...],
     phrase_names: tuple[str, ...],
+    open_keys: bool,
     to_be_signed: tuple[Path, ...],
     signatures: tuple[Path, ...],
     publics: tuple[Path, ...],
@@ -108,13 +119,17 @@ def command(
     add: bool,
     more_to_come: bool,
     trust: tuple[Path, ...],
+    policy: Path | None,
+    paths_outside: bool,
+    date_text: str | None,
     at: int | None,
     as_form: str | None,
 ) -> int:
     """Seal an image that was joined before.
 
     The image is checked before anything is signed, and once more before the sealed image is written. Its old
-    seal, if it has one, is replaced; with --add its signers are kept.
+    seal, if it has one, is replaced; with --add its signers are kept. With --trust or --policy the sealed image
+    must pass as it would by `gemel check` with the same option.
 
     For a signing room: --to-be-signed FILE.tbs --public KEY writes exactly the bytes to be signed, and
     FILE.tbs.txt for people: product, version, builds, digests, waivers, the verdict of the check. There,
@@ -152,9 +167,12 @@ def command(
         rollback,
         memories,
         as_form,
+        policy,
+        date_text,
+        paths_outside,
     )
     refuse_mixture(request, bool(key_texts))
     if to_be_signed:
         return hand_over(request)
-    with KeysAtHand(key_texts, PassPhrases(phrase_files, phrase_names)) as keys:
+    with KeysAtHand(key_texts, PassPhrases(phrase_files, phrase_names), open_keys=open_keys) as keys:
         return seal_image(request, keys)

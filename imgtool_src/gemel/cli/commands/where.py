@@ -84,7 +84,7 @@ def _inputs(layout: Path | None, builds: Sequence[str]) -> tuple[ReadLayout | No
 
     if layout is not None:
         read = load_layout(layout)
-        return read, load_builds(read, build_files(read.layout, builds))
+        return read, load_builds(read, build_files(read, builds))
     files = {}
     for text in builds:
         name, _, file = text.partition("=")

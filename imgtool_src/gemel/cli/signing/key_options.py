@@ -16,6 +16,7 @@ from gemel.cli.printing import print_remarks
 from gemel.cli.signing.pass_phrases import PassPhrases, phrase_of_file
 from gemel.errors import GemelError, Problem, UsageProblem
 from gemel.files.private_files import open_to_others
+from gemel.structs import replace
 from gemel.workflows.key_inputs import key_file_bytes
 
 if TYPE_CHECKING:
@@ -33,8 +34,8 @@ _NO_LOCK = Problem("a pass phrase or PIN is given, and no key needs one", next_s
 class KeyFile:
     """A private key's file; ``key`` is None as long as it needs its pass phrase."""
 
-    def __init__(self, path: Path) -> None:
-        """Read it, and say if others may.  Raises KeyFileError and UsageProblem."""
+    def __init__(self, path: Path, open_keys: bool) -> None:
+        """Read it.  Raises KeyFileError, and UsageProblem: also where others can, unless ``open_keys`` are taken."""
         from gemel.seals.keys.files import is_encrypted, load_private_key
         from gemel.seals.keys.keys import KeyFileError
 
@@ -47,7 +48,11 @@ class KeyFile:
         except KeyFileError:  # asked second: reading an RSA key takes 100 ms, and most keys at hand are plain
             if not is_encrypted(self._data):
                 raise
-        print_remarks(open_to_others(path, "private key", str(path), str(path)))
+        found = open_to_others(path, "private key", str(path), str(path))
+        if found and not open_keys:
+            step = f"{found[0].next_step}; or --key-open-to-others, if nobody else is on this machine"
+            raise UsageProblem(replace(found[0], next_step=step))
+        print_remarks(found)
 
     @property
     def question(self) -> str:
@@ -84,10 +89,14 @@ class TokenAtHand:
 class KeysAtHand:
     """The private keys of a command, by file and by ``pkcs11:`` URI; closes tokens when it is left."""
 
-    def __init__(self, given: Sequence[str], phrases: PassPhrases) -> None:
-        """Look for all of them; raises one UsageProblem or KeyFileError with all that is wrong."""
+    def __init__(self, given: Sequence[str], phrases: PassPhrases, *, open_keys: bool) -> None:
+        """Look for all of them; raises one UsageProblem or KeyFileError with all that is wrong.
+
+        A file that others can read is refused, or with ``open_keys`` taken with a remark.
+        """
         self._keys: list[KeyFile | tuple[TokenAtHand, TokenUri]] = []
         self._phrases = phrases
+        self._open_keys = open_keys
         self._tokens: list[TokenAtHand] = []
         problems = [_NO_LOCK] if phrases.given and not given else []
         for text in given:
@@ -167,7 +176,11 @@ class KeysAtHand:
     def _key(self, text: str) -> KeyFile | tuple[TokenAtHand, TokenUri]:
         from gemel.seals.keys.token_uri import is_token_uri, parse_token_uri
 
-        return self._token_key(parse_token_uri(text)) if is_token_uri(text) else KeyFile(Path(text))
+        return (
+            self._token_key(parse_token_uri(text))
+            if is_token_uri(text)
+            else KeyFile(Path(text), self._open_keys)
+        )
 
     def _token_key(self, uri: TokenUri) -> tuple[TokenAtHand, TokenUri]:
         from gemel.seals.keys.token_keys import find_token

@@ -47,6 +47,14 @@ def pass_phrase_options(command: _Command) -> _Command:
     return command
 
 
+open_keys_option = option(
+    "--key-open-to-others",
+    "open_keys",
+    is_flag=True,
+    help="Sign with key files that others can read or change too; they are refused else.",
+)
+
+
 class PassPhrases(Struct, repr=False):
     """Where the user says that pass phrases are to be had; nowhere: they are asked for."""
 
@@ -68,8 +76,27 @@ class PassPhrases(Struct, repr=False):
             )
         return given if len(given) == len(questions) else given * len(questions)
 
-    def of_new_key(self) -> bytes:
-        """The pass phrase of a key that is made now; on the terminal it is asked for twice.  As ``of``."""
+    def of_new_key(self, weak: bool = False) -> bytes:
+        """The pass phrase of a key that is made now; on the terminal it is asked for twice.  As ``of``.
+
+        One that is easily guessed raises UsageProblem, unless ``weak`` ones are taken.
+        """
+        from gemel.seals.keys.guessing import MIN_BITS, bits_to_guess
+
+        phrase = self._of_new_key()
+        bits = bits_to_guess(phrase)
+        if bits < MIN_BITS and not weak:
+            raise UsageProblem(
+                Problem(
+                    "the pass phrase is easily guessed",
+                    found=f"about {bits} bits",
+                    expected=f"at least {MIN_BITS}",
+                    next_step="take six random words, or 14 random letters and digits; or give --weak-pass-phrase",
+                )
+            )
+        return phrase
+
+    def _of_new_key(self) -> bytes:
         given = self._given()
         if len(given) > 1:
             raise UsageProblem(Problem("a key has one pass phrase", found=str(len(given)), expected="1"))

@@ -51,7 +51,7 @@ def public_part(text: str, phrases: PassPhrases) -> PublicPart:
                 Problem("a public key has no pass phrase", where=name, next_step="leave it out")
             )
         return PublicPart(name, kind, load_public_key(key_file_bytes(Path(text)), name))
-    with KeysAtHand([text], phrases) as keys:
+    with KeysAtHand([text], phrases, open_keys=True) as keys:
         return PublicPart(name, kind, keys.open()[0].public_key)
 
 

@@ -97,7 +97,7 @@ def _other_label(label: str, name: str, wanted: tuple[str, ...]) -> Problem:
         return _private_for_public(name)
     if label in _PUBLIC:
         return _public_for_private(name)
-    found, step = _OTHERS.get(label, (f"a PEM block {label}", ""))
+    found, step = _OTHERS.get(label, ("a PEM block of another kind", ""))
     expected = f"PEM with {', '.join(wanted[:-1])} or {wanted[-1]}"
     return Problem("no key that can be read", where=name, found=found, expected=expected, next_step=step)
 
