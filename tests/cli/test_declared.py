@@ -6,6 +6,7 @@ import click
 import pytest
 
 from gemel.cli.catalogue import COMMANDS, loaded
+from gemel.cli.declared import COLOUR
 from gemel.cli.first_help import first_help
 from gemel.cli.with_click import clicked, gemel
 
@@ -88,6 +89,6 @@ def test_every_parameter_is_one_of_its_function():
         command = loaded(name)
         for each in [command, *(command.below or {}).values()]:
             code = each.function.__code__
-            assert {parameter.name for parameter in each.parameters} == set(
+            assert {parameter.name for parameter in each.parameters} - {COLOUR.name} == set(
                 code.co_varnames[: code.co_argcount]
             )

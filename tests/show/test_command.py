@@ -81,7 +81,7 @@ def test_columns_set_the_width(arguments):
 
 def test_raw_binary(image, arguments):
     """A raw binary goes to the layout's first flash; alone it needs --at, and the error says so."""
-    done = gemel(str(image.with_suffix(".bin")), *arguments[1:])
+    done = gemel(arguments[0], str(image.with_suffix(".bin")), *arguments[2:])
     assert done.returncode == 0
     assert "4,780 bytes used" in done.stdout.decode()
     alone = gemel(str(image.with_suffix(".bin")))

@@ -107,15 +107,15 @@ def _is_elf(word: str) -> bool:
 
 
 def _elf_in_place(word: str, as_layout: bool) -> Problem:
-    name = re.sub(r"[^\w-]", "-", Path(word).stem)
+    given = f"{re.sub(r'[^A-Za-z0-9_-]', '-', Path(word).stem)}={Path(word).name}"
     if as_layout:
         what, expected = "this is a build, not a layout", "a layout (.toml)"
-        step = f"draft a layout from the builds first: gemel draft {name}={word} ... -o gemel.toml"
+        step = f"draft a layout from the builds first: gemel draft {given} ... -o gemel.toml"
     else:
         what, expected = "this is a build, not an image", "an image: .hex, .srec or .bin"
         step = (
-            f"join it first (gemel join LAYOUT {name}={word} ... -o IMAGE), then give the image; without a layout"
-            f" draft one: gemel draft {name}={word} ... -o gemel.toml"
+            f"join it first (gemel join LAYOUT {given} ... -o IMAGE), then give the image; without a layout"
+            f" draft one: gemel draft {given} ... -o gemel.toml"
         )
     return Problem(what, where=word, found="an ELF file", expected=expected, next_step=step)
 
@@ -123,6 +123,6 @@ def _elf_in_place(word: str, as_layout: bool) -> Problem:
 def _wrong_number(images: Sequence[str], usage: str, most: int) -> Problem:
     if len(images) > most:
         surplus = images[most] if most else images[0]
-        step = f"a build is given with its name: NAME={surplus}"
+        step = f"a build is given with its name: NAME=FILE, here NAME={surplus}"
         return Problem("one file too many", found=surplus, expected=usage, next_step=step)
     return Problem("missing argument IMAGE", found=" ".join(images) or "none", expected=usage)

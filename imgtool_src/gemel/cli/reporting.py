@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.cli.echo import echo
-from gemel.cli.printing import print_diagnostic, prose_width, styled, written_words
+from gemel.cli.printing import print_diagnostic, prose_width, silence, styled, written_words
 from gemel.errors import GemelError
 
 if TYPE_CHECKING:
@@ -65,36 +65,72 @@ def reports_of_problems(files: Sequence[Path]) -> Iterator[None]:
 
 
 def give_reports(
-    result: CheckResult,
-    form: str,
-    files: Sequence[Path],
-    everything: bool = False,
-    quiet: bool = False,
-    done: Sequence[str] = (),
-    to_stderr: bool = False,
+    result: CheckResult, form: str, files: Sequence[Path], everything: bool = False, quiet: bool = False
 ) -> None:
     """Print the report in ``form`` and write one into each of ``files`` in the form of its suffix.
 
     The reports are the result, so they are written whether rules are broken or not; ``everything`` makes
     texts list every rule and place, ``quiet`` prints nothing where the check passes.  What was written is said on
-    stderr: stdout may be read by a program.  ``done`` are lines of what was made besides, for text; ``to_stderr``
-    leaves stdout to an image.
+    stderr: stdout may be read by a program.
     """
-    if not (quiet and result.passes):
-        printed = result.rendered(form, everything=everything, width=prose_width(sys.stdout), done=done)
-        # What programs read is UTF-8 whatever the terminal's encoding.
-        echo(in_colour(printed) if form == "text" else _encoded(printed), nl=False, err=to_stderr)
+    shown = Shown(result, form, everything, quiet and result.passes)
+    shown.body()
     if files:
         from gemel.files.outputs import write_all
 
-        write_all({file: [text] for file, text in report_texts(result, files).items()})
+        write_all({file: [text] for file, text in report_texts(result, files, everything).items()})
         if not quiet:
             print_diagnostic(written_words(files))
+    shown.verdict()
 
 
-def report_texts(result: CheckResult, files: Iterable[Path]) -> dict[Path, bytes]:
-    """The report for each of ``files`` in the form of its suffix; a text has every rule and place."""
-    return {file: _encoded(result.rendered(form, everything=True)) for file, form in _forms(files).items()}
+class Shown:
+    """A report on stdout in two steps, so that what is written between them is told before the verdict.
+
+    Where stdout takes nothing any more, the first step raises, and nothing has been written yet.
+    """
+
+    def __init__(
+        self, result: CheckResult, form: str, everything: bool, silent: bool, to_stderr: bool = False
+    ) -> None:
+        """Nothing is printed where ``silent``; ``to_stderr`` leaves stdout to an image."""
+        self.result, self.form, self.everything = result, form, everything
+        self.silent, self.to_stderr = silent, to_stderr
+        self.width = prose_width(sys.stderr if to_stderr else sys.stdout)
+
+    def body(self) -> None:
+        """Print all but the verdict; a form for programs whole."""
+        if self.silent:
+            return
+        if self.form != "text":
+            # What programs read is UTF-8 whatever the terminal's encoding.
+            echo(_encoded(self.result.rendered(self.form)), nl=False, err=self.to_stderr)
+            return
+        from gemel.checking.identity import identity_of
+        from gemel.checking.reports.as_text import body_of
+
+        identity = identity_of(self.result.inspection)
+        self._print(body_of(self.result, identity, everything=self.everything, width=self.width))
+
+    def verdict(self, done: Sequence[str] = ()) -> None:
+        """Print ``done``, what was made, and the verdict; when nobody listens any more it is done all the same."""
+        if self.silent or self.form != "text":
+            return
+        from gemel.checking.reports.as_text import verdict_lines
+
+        try:
+            self._print([*done, *verdict_lines(self.result, self.width)])
+        except OSError:
+            silence(sys.stderr if self.to_stderr else sys.stdout)
+
+    def _print(self, lines: Sequence[str]) -> None:
+        echo(in_colour("\n".join(lines)), err=self.to_stderr)
+
+
+def report_texts(result: CheckResult, files: Iterable[Path], everything: bool) -> dict[Path, bytes]:
+    """The report for each of ``files`` in the form of its suffix; ``everything`` is for texts."""
+    forms = _forms(files).items()
+    return {file: _encoded(result.rendered(form, everything=everything)) for file, form in forms}
 
 
 def in_colour(text: str) -> str:

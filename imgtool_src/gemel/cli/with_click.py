@@ -141,9 +141,7 @@ class LateGroup(click.Group):
             hint = nearest_hint(args[0], COMMANDS) or "gemel --help"
             expected = f"one of {', '.join(COMMANDS)}"
             raise UsageProblem(
-                Problem(
-                    "no command of this name", where="gemel", found=args[0], expected=expected, next_step=hint
-                )
+                Problem("unknown command", where="gemel", found=args[0], expected=expected, next_step=hint)
             )
         return super().resolve_command(ctx, args)
 

@@ -46,17 +46,12 @@ class CheckResult(RulesApplied):
         """The report as JUnit XML, a test case for each rule."""
         return self.rendered("junit")
 
-    def rendered(
-        self, form: str, *, everything: bool = False, width: int = 80, done: Sequence[str] = ()
-    ) -> str:
-        """The report in the form of that name (``checking.reports.forms``); the options are for text.
-
-        ``done`` are lines of what was made besides, such as written files.
-        """
+    def rendered(self, form: str, *, everything: bool = False, width: int = 80) -> str:
+        """The report in the form of that name (``checking.reports.forms``); the options are for text."""
         from gemel.checking.reports.forms import format_named, text_of
 
         if form == "text":
-            return text_of(self, self.inspection, everything=everything, width=width, done=done)
+            return text_of(self, self.inspection, everything=everything, width=width)
         return format_named(form).render(self, self.inspection, self.inspection.file)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from gemel.errors import Problem, UsageProblem
@@ -31,17 +31,12 @@ def text_of(
     *,
     everything: bool = False,
     width: int = 80,
-    done: Iterable[str] = (),
 ) -> str:
-    """The report for people, ``width`` columns wide; with ``everything`` every rule and place.
-
-    ``done`` are further lines of what was made, after the identity.
-    """
-    from gemel.checking.identity import identity_lines, identity_of
+    """The report for people, ``width`` columns wide; with ``everything`` every rule and place."""
+    from gemel.checking.identity import identity_of
     from gemel.checking.reports.as_text import report_of
 
-    lines = [*identity_lines(identity_of(inspection), width), *done, ""]
-    lines += report_of(result, everything=everything, width=width)
+    lines = report_of(result, identity_of(inspection), everything=everything, width=width)
     return "".join(f"{line}\n" for line in lines)
 
 

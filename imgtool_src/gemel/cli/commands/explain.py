@@ -93,12 +93,14 @@ def _page(topic: str | None) -> str:
 def _rules(name: str | None) -> Iterator[str]:
     """All rules, the rule of that name, or those that speak of it."""
     from gemel.checking.registry import rule_lines, rule_names
+    from gemel.text.wrapping import wrapped
 
     if name is None:
         yield from _list(rule_lines())
         yield ""
-        yield "`gemel explain RULE` says why, what to do and where it comes from; a word finds"
-        yield f"rules that speak of it; {', '.join(f'`{each}`' for each in TOPICS)} are pages."
+        pages = ", ".join(f"`{each}`" for each in TOPICS)
+        line = f"`gemel explain RULE` says why, what to do and where it comes from; a word finds rules; {pages}"
+        yield from wrapped(f"{line} are pages.", _width())
         return
     if name in rule_names():
         yield from _one_rule(name)

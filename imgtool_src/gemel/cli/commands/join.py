@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -107,11 +106,11 @@ def command(
     Example:
       gemel join tide-gauge.toml station=station.elf sampler=sampler.elf -o tide.hex -o tide.bin
     """
-    from gemel.cli.endings import NO_IMAGE_WRITTEN
+    from gemel.cli.endings import NO_IMAGE_WRITTEN, NOTHING_WRITTEN
     from gemel.cli.positions import given, layout_of
-    from gemel.cli.printing import print_diagnostic, print_remarks, prose_width, written_lines
+    from gemel.cli.printing import print_diagnostic, print_remarks, written_lines
     from gemel.cli.reporting import (
-        give_reports,
+        Shown,
         inputs_among,
         refuse_reports,
         report_texts,
@@ -147,7 +146,9 @@ def command(
                 read, handed, version, rollback, keys, leave_unsealed, disassemble, strict or "", date
             )
         joined, result = made.joined, made.result
-        documents = {file: [text] for file, text in report_texts(result, reports).items()}
+        shown = Shown(result, form, everything, quiet and result.passes, to_stderr=STDOUT in outputs)
+        shown.body()
+        documents = {file: [text] for file, text in report_texts(result, reports, everything).items()}
         done: list[str] = []
         if result.passes and not dry_run:
             done = seal_lines(read.layout, made.seal) if made.seal else []
@@ -156,10 +157,9 @@ def command(
             sizes = write_images(
                 joined.image, *outputs, layout=read, memories=whole, form=as_form, further=documents
             )
-            done += written_lines(sizes, prose_width(sys.stdout))
-        elif documents:
+            done += written_lines(sizes, shown.width)
+        else:
             write_all(documents)
-    give_reports(result, form, (), everything, quiet, done, to_stderr=STDOUT in outputs)
-    if not result.passes or dry_run:
-        print_diagnostic(NO_IMAGE_WRITTEN)
+            print_diagnostic(NO_IMAGE_WRITTEN if reports else NOTHING_WRITTEN)
+    shown.verdict(done)
     return 0 if result.passes else 1
