@@ -336,6 +336,7 @@ def test_several_memories_as_join_writes_them(
     Path("station.elf").write_bytes(station_elf())
     Path("sampler.elf").write_bytes(sampler_elf())
     Path("key.pem").write_bytes(KEYS["ed25519"].to_pem(None))
+    Path("key.pem").chmod(0o600)
     words = ["station=station.elf", "sampler=sampler.elf", "--key", "key.pem", "-o", "small.hex"]
     files = ["--memory", f"flash={folder / 'one.bin'}", "--memory", f"second={folder / 'two.bin'}"]
     assert exit_code(["join", "small.toml", *words, *files]) == 0

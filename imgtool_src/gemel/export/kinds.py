@@ -3,17 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 from gemel.structs import Struct
 
+if TYPE_CHECKING:
+    from gemel.layout.reader import ReadLayout
+
 
 class Export(Struct):
-    """One thing that gemel hands out: its name on the command line, its file name and how it is made."""
+    """One thing that gemel writes out: its name on the command line, its file name and how it is made.
+
+    ``text`` makes what is the same for every product, ``of_layout`` what a layout says by the view of a core.
+    """
 
     name: str
     meaning: str
     file_name: str
-    text: Callable[[], str]
+    text: Callable[[], str] | None = None
+    of_layout: Callable[[ReadLayout, str], str] | None = None
 
 
 def _c_reader() -> str:
@@ -43,7 +51,72 @@ def _policy_schema() -> str:
     return json_text(policy_schema())
 
 
+def _show_schema() -> str:
+    from gemel.show.as_json import show_schema
+    from gemel.text.as_json import json_text
+
+    return json_text(show_schema())
+
+
+def _compare_schema() -> str:
+    from gemel.compare.as_json import compare_schema
+    from gemel.text.as_json import json_text
+
+    return json_text(compare_schema())
+
+
+def _where_schema() -> str:
+    from gemel.lookup.as_json import where_schema
+    from gemel.text.as_json import json_text
+
+    return json_text(where_schema())
+
+
+def _linker(read: ReadLayout, core: str) -> str:
+    from gemel.export.from_layout.linker import linker_fragment
+
+    return linker_fragment(read, core)
+
+
+def _c_header(read: ReadLayout, core: str) -> str:
+    from gemel.export.from_layout.headers import c_header
+
+    return c_header(read, core)
+
+
+def _rust(read: ReadLayout, core: str) -> str:
+    from gemel.export.from_layout.headers import rust_constants
+
+    return rust_constants(read, core)
+
+
+def _cmake(read: ReadLayout, core: str) -> str:
+    from gemel.export.from_layout.build_rules import cmake_functions
+
+    return cmake_functions(read, core)
+
+
+def _make(read: ReadLayout, core: str) -> str:
+    from gemel.export.from_layout.build_rules import make_rules
+
+    return make_rules(read, core)
+
+
+def _debugger(read: ReadLayout, core: str) -> str:
+    from gemel.export.from_layout.debugger import gdb_script
+
+    return gdb_script(read, core)
+
+
 EXPORTS = (
+    Export("linker", "a core's MEMORY and symbols, for GNU ld and lld", "layout.ld", of_layout=_linker),
+    Export(
+        "c-header", "a core's addresses and sizes as C99 macros, with checks", "layout.h", of_layout=_c_header
+    ),
+    Export("rust", "the same as Rust constants", "layout.rs", of_layout=_rust),
+    Export("cmake", "a CMake function that joins and checks", "gemel.cmake", of_layout=_cmake),
+    Export("make", "the same as rules for GNU make", "gemel.mk", of_layout=_make),
+    Export("debugger", "a gdb script for both cores", "gemel.gdb", of_layout=_debugger),
     Export(
         "c-reader",
         "one C99 header that finds and checks the record and walks its seal, for boot code",
@@ -61,6 +134,21 @@ EXPORTS = (
         "the JSON Schema of `gemel check --format json`",
         "gemel-check.schema.json",
         _check_schema,
+    ),
+    Export(
+        "show-schema", "the JSON Schema of `gemel show --format json`", "gemel-show.schema.json", _show_schema
+    ),
+    Export(
+        "compare-schema",
+        "the JSON Schema of `gemel compare --format json`",
+        "gemel-compare.schema.json",
+        _compare_schema,
+    ),
+    Export(
+        "where-schema",
+        "the JSON Schema of `gemel where --format json`",
+        "gemel-where.schema.json",
+        _where_schema,
     ),
     Export(
         "policy-schema",

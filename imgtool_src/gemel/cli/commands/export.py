@@ -7,31 +7,59 @@ from pathlib import Path
 from gemel.cli.declared import Choice, argument, option, sub_command
 from gemel.cli.echo import echo
 from gemel.cli.parameters import FILE
-from gemel.export.kinds import EXPORTS
+from gemel.export.kinds import EXPORTS, Export
 
-LISTED = "\n".join(f"  {export.name:<14}{export.meaning}" for export in EXPORTS)
+LISTED = "\n".join(f"  {export.name:<16}{export.meaning}" for export in EXPORTS)
 
 
 @sub_command(
     "export",
     help="Write out what both teams need from a layout or from gemel.\n\n\b\n"
-    f"{LISTED}\n\n\b\nExample:\n  gemel export c-reader -o gemel_record.h",
+    f"{LISTED}\n\n\b\nExample:\n  gemel export linker tide-gauge.toml --core sampler -o layout.ld",
 )
 @argument("what", metavar="WHAT", kind=Choice([export.name for export in EXPORTS]))
+@argument("layout", metavar="[LAYOUT]", kind=FILE, required=False)
+@option("--core", metavar="CORE", help="Core whose view it is; else the primary.")
 @option(
     "-o",
     "--output",
     kind=FILE,
     help="File to write; without it the text goes to stdout.",
 )
-def command(what: str, output: Path | None) -> int:
+def command(what: str, layout: Path | None, core: str | None, output: Path | None) -> int:
     """Write the export's text."""
+    from gemel.files.output_targets import refuse_targets
     from gemel.files.outputs import write_all
 
     export = next(each for each in EXPORTS if each.name == what)
-    text = export.text()
+    text = _text(export, layout, core)
     if output is None:
         echo(text, nl=False)
     else:
+        refuse_targets([output], [layout] if layout else [])
         write_all({output: [text.encode()]})
     return 0
+
+
+def _text(export: Export, layout: Path | None, core: str | None) -> str:
+    """The export's text; raises UsageProblem for a layout or core that is missing, unknown or of no use."""
+    from gemel.cli.positions import OWN
+    from gemel.errors import Problem, UsageProblem
+    from gemel.workflows.inputs import load_layout
+
+    if export.text is not None:
+        given = [text for text in (str(layout or ""), f"--core {core}" if core else "") if text]
+        if given:
+            what, step = f"{export.name} is the same for every layout", "leave it out"
+            raise UsageProblem(Problem(what, found=" ".join(given), expected="nothing", next_step=step))
+        return export.text()
+    if layout is None and not OWN.is_file():
+        what, expected = f"{export.name} is made from a layout", f"LAYOUT, or {OWN} in the folder"
+        raise UsageProblem(Problem(what, found="none", expected=expected))
+    read = load_layout(layout or OWN)
+    cores = read.layout.cores
+    if core is not None and core not in cores:
+        expected = f"one of {', '.join(cores)}"
+        raise UsageProblem(Problem("unknown core", where="--core", found=core, expected=expected))
+    primary = next(each.name for each in cores.values() if each.role == "primary")
+    return export.of_layout(read, core or primary) if export.of_layout else ""

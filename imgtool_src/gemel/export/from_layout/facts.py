@@ -1,0 +1,96 @@
+"""What the exports of a layout say, as names and numbers of one core's view: once for every language."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checksums.in_layout import checksum_size
+from gemel.inspection.core_regions import ID_SYMBOL, identifier, regions_id
+from gemel.layout.addresses import seen_by
+from gemel.layout.model import AreaPlace, Layout
+from gemel.layout.reader import ReadLayout
+from gemel.placement.placed import has_vectors
+from gemel.structs import NamedTuple
+from gemel.text.escaping import on_one_line
+
+
+class Number(NamedTuple):
+    """A constant: its name in lower case, its value, what it is, and whether it is an address (else a size or mask)."""
+
+    name: str
+    value: int
+    meaning: str
+    is_address: bool
+
+
+def title(read: ReadLayout, what: str, core: str) -> list[str]:
+    """The lines that head every export: what it is, from which layout, that it is not to be edited."""
+    return [
+        f"{what} of core {core} of {in_comment(read.layout.product)}, made by gemel export.",
+        f"Layout {in_comment(read.name)}, SHA-256 {read.digest.hex()}.",
+        "Do not edit: change the layout and export again.",
+    ]
+
+
+def in_comment(text: str) -> str:
+    """A name from elsewhere for a comment of any language: on one line, in ASCII, without what ends a comment."""
+    return on_one_line(text, only_ascii=True).replace("*/", "* /").replace("/*", "/ *")
+
+
+def numbers(layout: Layout, core: str) -> Iterator[Number]:
+    """Every constant of a core's view: areas, memories, vectors, stack, release registers, checksums."""
+    yield Number(ID_SYMBOL, regions_id(layout, core), f"the regions of core {core} by four bytes", False)
+    for area in layout.areas.values():
+        name = identifier(area.name)
+        start = seen_by(layout, layout.span_of(area.name).start, core)
+        yield Number(f"{name}_start", start, f"area {area.name}, purpose {area.purpose}", True)
+        yield Number(f"{name}_size", area.size, "bytes", False)
+    for memory in layout.memories.values():
+        if memory.holds_image:
+            name = identifier(memory.name)
+            yield Number(
+                f"{name}_write_unit", memory.write_unit, f"bytes of {memory.name} programmed at once", False
+            )
+            if memory.erase_block:
+                yield Number(f"{name}_erase_block", memory.erase_block, "bytes erased at once", False)
+            yield Number(f"{name}_erased_byte", memory.erased_byte, "what an erased byte reads", False)
+    for plan in layout.builds.values():
+        if has_vectors(layout, plan.name):
+            start = layout.span_of(plan.runs_in or plan.stored_in).start
+            own = seen_by(layout, start + plan.vector_offset, plan.core)
+            words = f"vector table of build {plan.name}, as its own core {plan.core} sees it"
+            yield Number(f"{identifier(plan.name)}_vectors", own, words, True)
+    stack = next(iter(layout.cores[core].ram), None)
+    if stack:
+        end = seen_by(layout, layout.span_of(stack).start, core) + layout.areas[stack].size
+        yield Number(
+            f"{identifier(core)}_stack_top", end, f"end of area {stack}, for a stack that grows down", True
+        )
+    yield from _releases(layout)
+    for checksum in layout.checksums:
+        if isinstance(checksum.at, int | AreaPlace):
+            at = (
+                checksum.at
+                if isinstance(checksum.at, int)
+                else layout.span_of(checksum.at.area).start + checksum.at.offset
+            )
+            words = f"where checksum {checksum.name} is, {checksum_size(checksum)} bytes"
+            yield Number(f"{identifier(checksum.name)}_at", seen_by(layout, at, core), words, True)
+
+
+def _releases(layout: Layout) -> Iterator[Number]:
+    for core in layout.secondaries():
+        if core.release is None:
+            continue
+        release, name = core.release, f"{identifier(core.name)}_release"
+        yield Number(
+            f"{name}_vector_register", release.vector_register, f"receives the vectors of {core.name}", True
+        )
+        yield Number(f"{name}_control_register", release.control_register, f"lets core {core.name} run", True)
+        yield Number(f"{name}_mask", release.release_mask, "bits of the control register that matter", False)
+        yield Number(
+            f"{name}_value", release.release_value, "what these must read for the core to run", False
+        )
+        if release.key_mask:
+            yield Number(f"{name}_key_mask", release.key_mask, "bits that hold the unlock key", False)
+            yield Number(f"{name}_key_value", release.key_value, "the unlock key", False)

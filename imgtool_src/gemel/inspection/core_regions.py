@@ -1,0 +1,84 @@
+"""The memory of one core as a linker needs it: which areas its builds may use, where the core sees them, and how.
+
+``regions_id`` names that by four bytes, so that a build can carry from which description of the memory it was made.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from typing import Literal
+
+from gemel.checksums.in_layout import checksum_size
+from gemel.layout.addresses import seen_by
+from gemel.layout.model import AreaPlace, Checksum, Layout, Stamp
+from gemel.spans import Span
+from gemel.structs import Struct
+
+Rights = Literal["rx", "rwx", "rw"]
+
+ID_SYMBOL = "gemel_regions_id"
+"""The absolute symbol that a linker fragment defines: the first four bytes of the digest, as a number."""
+
+
+class Region(Struct):
+    """An area that a core's builds use: its name with ``_`` for ``-``, and where the core sees it.
+
+    ``written`` are bytes at its end that a join writes; they are not part of ``span``.
+    """
+
+    name: str
+    span: Span
+    rights: Rights
+    purpose: str
+    written: int
+
+
+def regions_of(layout: Layout, core: str) -> tuple[Region, ...]:
+    """The regions of a core, by the order of the areas in the layout."""
+    rights: dict[str, Rights] = {}
+    for plan in layout.builds.values():
+        if plan.core == core:
+            rights |= dict.fromkeys((plan.stored_in, *plan.also_stored_in), "rx")
+            rights |= {plan.runs_in: "rwx"} if plan.runs_in else {}
+    for owned in layout.cores[core].ram:
+        rights.setdefault(owned, "rwx")
+    regions = []
+    for area in layout.areas.values():
+        if area.purpose == "shared":
+            rights.setdefault(area.name, "rw")
+        if area.name in rights:
+            plain = layout.span_of(area.name)
+            written = written_at_end(layout, area.name)
+            span = Span(seen_by(layout, plain.start, core), plain.size - written)
+            regions.append(Region(identifier(area.name), span, rights[area.name], area.purpose, written))
+    return tuple(regions)
+
+
+def written_at_end(layout: Layout, area: str) -> int:
+    """Bytes at the end of an area that stamps and checksums take by their place in it."""
+    end = size = layout.areas[area].size
+    items: list[Stamp | Checksum] = [*layout.stamps, *layout.checksums]
+    places = [
+        (item.at.offset, item.width if isinstance(item, Stamp) else checksum_size(item))
+        for item in items
+        if isinstance(item.at, AreaPlace) and item.at.area == area
+    ]
+    for offset, width in sorted(places, reverse=True):
+        if offset + width == end:
+            end = offset
+    return size - end
+
+
+def identifier(name: str) -> str:
+    """A name of the layout as an identifier of C, Rust or a linker script; a leading digit gets ``_`` before it."""
+    changed = name.replace("-", "_")
+    return f"_{changed}" if changed[:1].isdigit() else changed
+
+
+def regions_id(layout: Layout, core: str) -> int:
+    """The first 32 bits of SHA-256 over a line for each region: name, start, size, rights."""
+    lines = "".join(
+        f"{region.name} {region.span.start} {region.span.size} {region.rights}\n"
+        for region in regions_of(layout, core)
+    )
+    return int.from_bytes(hashlib.sha256(lines.encode()).digest()[:4], "big")

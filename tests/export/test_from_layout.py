@@ -1,0 +1,325 @@
+"""Exports of a layout: compiled, linked, run by the tools that they are for."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import subprocess
+import sys
+import time
+
+import pytest
+from elftools.elf.elffile import ELFFile
+from tide_gauge import ARRANGEMENTS, BUILT, ROOT, layout_file
+from tools import required_tool
+
+import gemel
+from gemel.export.kinds import EXPORTS
+from gemel.inspection.core_regions import ID_SYMBOL, regions_id, regions_of
+
+OF_LAYOUT = {export.name: export for export in EXPORTS if export.of_layout}
+CORES = ("station", "sampler")
+SECTIONS = """
+INCLUDE layout.ld
+SECTIONS {
+  .text : { KEEP(*(.vectors)) *(.text*) *(.rodata*) } > %(code)s
+  .data : { *(.data*) } > %(ram)s AT > %(code)s
+  .bss (NOLOAD) : { *(.bss*) *(COMMON) } > %(ram)s
+  .link (NOLOAD) : { *(.link) } > link
+  /DISCARD/ : { *(.ARM.exidx*) }
+}
+ENTRY(start)
+"""
+SOURCE = """
+extern unsigned stack[] __asm__("%(core)s_stack_top");
+extern unsigned other[] __asm__("%(other)s_vectors");
+void start(void);
+__attribute__((section(".vectors"), used)) void *const vectors[2] = { stack, start };
+unsigned counter = 3, cleared;
+__attribute__((section(".link"))) unsigned shared;
+void start(void) { for (;;) { cleared += counter; shared = (unsigned) other; } }
+"""
+LINKERS = {
+    "GNU ld": ["arm-none-eabi-gcc"],
+    "lld": ["clang", "--target=armv8m.main-none-eabi", "-fuse-ld=lld"],
+}
+
+
+def text_of(what: str, arrangement: str, core: str = "station") -> str:
+    export = OF_LAYOUT[what]
+    assert export.of_layout is not None
+    return export.of_layout(gemel.load_layout(layout_file(arrangement)), core)
+
+
+def run(words, folder, **environment) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [str(word) for word in words],
+        cwd=folder,
+        capture_output=True,
+        text=True,
+        check=False,
+        env={**os.environ, **environment},
+    )
+
+
+@pytest.mark.parametrize("linker", LINKERS)
+@pytest.mark.parametrize("core", CORES)
+@pytest.mark.parametrize("arrangement", ARRANGEMENTS)
+def test_a_build_links_by_its_fragment(arrangement, core, linker, tmp_path):
+    """Sections are where the layout says, symbols have its values, and what is too large does not link."""
+    compiler = LINKERS[linker]
+    required_tool(compiler[0])
+    layout = gemel.load_layout(layout_file(arrangement)).layout
+    other = next(each for each in CORES if each != core)
+    plan = layout.builds[core]
+    places = {"core": core, "other": other, "ram": f"{core}_ram"}
+    places["code"] = (plan.runs_in or plan.stored_in).replace("-", "_")
+    (tmp_path / "layout.ld").write_text(text_of("linker", arrangement, core))
+    (tmp_path / "script.ld").write_text(SECTIONS % places)
+    (tmp_path / "main.c").write_text(SOURCE % places)
+    words = [*compiler, "-march=armv8-m.main", "-mthumb", "-O1", "-ffreestanding", "-nostdlib"]
+    words += ["-Wl,-T,script.ld", "-o", "out.elf", "main.c"]
+    done = run(words, tmp_path)
+    assert done.returncode == 0, done.stderr
+    with (tmp_path / "out.elf").open("rb") as file:
+        elf = ELFFile(file)
+        symbols = {each.name: each["st_value"] for each in elf.get_section_by_name(".symtab").iter_symbols()}
+        text = elf.get_section_by_name(".text")["sh_addr"]
+        link = elf.get_section_by_name(".link")["sh_addr"]
+    regions = {region.name: region.span for region in regions_of(layout, core)}
+    assert text == regions[places["code"]].start
+    assert link == regions["link"].start
+    assert symbols[ID_SYMBOL] == regions_id(layout, core)
+    assert symbols[f"{core}_stack_top"] == regions[places["ram"]].end
+    (tmp_path / "main.c").write_text(
+        SOURCE % places + f"unsigned char large[{regions[places['ram']].size}];\nvoid *p = large;"
+    )
+    assert run(words, tmp_path).returncode != 0
+
+
+@pytest.mark.parametrize("core", CORES)
+@pytest.mark.parametrize("arrangement", ARRANGEMENTS)
+def test_the_c_header_compiles_and_says_what_the_layout_says(arrangement, core, tmp_path):
+    """C99 with every warning an error; the numbers are those of the gauge's own hand-written header."""
+    header = text_of("c-header", arrangement, core)
+    (tmp_path / "layout.h").write_text(header)
+    device = (ROOT / "testdata/tide-gauge/arrangements" / arrangement / "device.h").read_text()
+    ours = dict(re.findall(r"^#define (\w+)\s+(0x[0-9a-f]+)u", header, re.MULTILINE))
+    theirs = dict(re.findall(r"^#define (\w+)\s+(0x[0-9A-Fa-f]+)\b", device, re.MULTILINE))
+    both = sorted(set(ours) & set(theirs))
+    assert len(both) >= 8
+    other = re.findall(
+        r"^#define (\w+)\s+(0x[0-9a-f]+)u",
+        text_of("c-header", arrangement, next(each for each in CORES if each != core)),
+        re.MULTILINE,
+    )
+    for name in both:  # the gauge's header has what is seen at two addresses as its own core sees it
+        assert int(theirs[name], 16) in (int(ours[name], 16), int(dict(other)[name], 16)), name
+    (tmp_path / "main.c").write_text(
+        '#include "layout.h"\n#include "layout.h"\nint main(void) { return STATION_CODE_SIZE == 0; }\n'
+    )
+    for compiler in ("gcc", "arm-none-eabi-gcc", "clang"):
+        words = [
+            required_tool(compiler),
+            "-std=c99",
+            "-Wall",
+            "-Wextra",
+            "-Wpedantic",
+            "-Werror",
+            "-fsyntax-only",
+            "main.c",
+        ]
+        done = run(words, tmp_path)
+        assert done.returncode == 0, done.stderr
+
+
+def test_the_checks_of_the_c_header_can_fail(tmp_path):
+    """A header whose area does not begin on a write unit does not compile."""
+    header = text_of("c-header", "in-place").replace("0x10008000u /* area", "0x10008001u /* area")
+    (tmp_path / "layout.h").write_text(header)
+    (tmp_path / "main.c").write_text('#include "layout.h"\n')
+    assert run([required_tool("gcc"), "-fsyntax-only", "main.c"], tmp_path).returncode != 0
+
+
+@pytest.mark.parametrize("core", CORES)
+def test_the_rust_constants_compile(core, tmp_path):
+    """A module of Rust without warnings, with the numbers of the C header; its checks can fail."""
+    compiler = "/usr/bin/rustc" if os.path.exists("/usr/bin/rustc") else required_tool("rustc")
+    constants = text_of("rust", "copied", core)
+    numbers = dict(re.findall(r"pub const (\w+): u32 = (0x[0-9a-f]+);", constants))
+    header = text_of("c-header", "copied", core)
+    assert numbers == dict(re.findall(r"^#define (\w+)\s+(0x[0-9a-f]+)u", header, re.MULTILINE))
+    words = [compiler, "--crate-type", "lib", "--emit", "metadata", "-D", "warnings", "layout.rs"]
+    (tmp_path / "layout.rs").write_text("#![no_std]\n" + constants)
+    done = run(words, tmp_path)
+    assert done.returncode == 0, done.stderr
+    (tmp_path / "layout.rs").write_text(
+        "#![no_std]\n" + re.sub(r"(STATION_CODE_START: u32 = )\w+", r"\g<1>1", constants)
+    )
+    assert run(words, tmp_path).returncode != 0
+
+
+@pytest.fixture
+def project(tmp_path):
+    """A folder with the gauge's layout and builds, and a command ``gemel``."""
+    for core in CORES:
+        shutil.copy(BUILT / "in-place" / f"{core}.elf", tmp_path)
+    shutil.copy(layout_file("in-place"), tmp_path / "gemel.toml")
+    command = tmp_path / "bin" / "gemel"
+    command.parent.mkdir()
+    command.write_text(f'#!/bin/sh\nexec "{sys.executable}" -m gemel "$@"\n')
+    command.chmod(0o755)
+    return tmp_path
+
+
+def path_of(project) -> dict[str, str]:
+    return {
+        "PATH": f"{project / 'bin'}:{os.environ['PATH']}",
+        "PYTHONPATH": str(ROOT / "imgtool_src"),
+    }
+
+
+def test_make_joins_checks_and_knows_what_changed(project):
+    """The image is made once, again after a build changed, and not at all where findings refuse it."""
+    (project / "gemel.mk").write_text(text_of("make", "in-place"))
+    (project / "Makefile").write_text(
+        "all: image.hex\ninclude gemel.mk\n"
+        "$(eval $(call gemel_image,image.hex,gemel.toml,station=station.elf sampler=sampler.elf))\n"
+    )
+    make = [required_tool("make"), "all", "check-image.hex"]
+    first = run(make, project, **path_of(project))
+    assert first.returncode == 0, first.stderr
+    made = (project / "image.hex").read_bytes()
+    assert "join" not in run(make[:2], project, **path_of(project)).stdout
+    os.utime(project / "sampler.elf", (time.time() + 5, time.time() + 5))
+    assert "gemel join" in run(make[:2], project, **path_of(project)).stdout
+    shutil.copy(BUILT / "in-place" / "sampler-misplaced.elf", project / "sampler.elf")
+    os.utime(project / "sampler.elf", (time.time() + 50, time.time() + 50))
+    assert run(make[:2], project, **path_of(project)).returncode != 0
+    assert (project / "image.hex").read_bytes() == made
+
+
+def test_cmake_joins_checks_and_fails_on_findings(project):
+    """A project configures in a clean folder, builds the image, checks it, and fails where a build is faulty."""
+    required_tool("cmake")
+    (project / "gemel.cmake").write_text(text_of("cmake", "in-place"))
+    (project / "CMakeLists.txt").write_text(
+        "cmake_minimum_required(VERSION 3.18)\nproject(gauge NONE)\ninclude(gemel.cmake)\n"
+        "gemel_image(image LAYOUT gemel.toml OUTPUT image.hex BUILDS station=station.elf sampler=sampler.elf)\n"
+    )
+    environment = path_of(project)
+    configured = run(["cmake", "-S", ".", "-B", "made"], project, **environment)
+    assert configured.returncode == 0, configured.stderr
+    built = run(["cmake", "--build", "made", "--target", "image-check"], project, **environment)
+    assert built.returncode == 0, built.stdout + built.stderr
+    assert (project / "made" / "image.hex").is_file()
+    shutil.copy(BUILT / "in-place" / "sampler-misplaced.elf", project / "sampler.elf")
+    os.utime(project / "sampler.elf", (time.time() + 5, time.time() + 5))
+    assert run(["cmake", "--build", "made"], project, **environment).returncode != 0
+
+
+def test_the_debugger_stops_both_cores(project):
+    """On qemu's two-core board gdb stops the station in its main function, the sampler at its release and then too."""
+    read = gemel.load_layout(project / "gemel.toml")
+    builds = gemel.load_builds(read, {core: project / f"{core}.elf" for core in CORES})
+    gemel.write_images(gemel.join(read, builds).image, project / "image.bin", layout=read)
+    (project / "gemel.gdb").write_text(text_of("debugger", "in-place"))
+    port = project / "port"
+    (project / "run.gdb").write_text(
+        f"set pagination off\ntarget extended-remote {port}\nadd-inferior\ninferior 2\nattach 2\n"
+        "set schedule-multiple on\nsource gemel.gdb\nstop-at-release\ntbreak run_sampler\n"
+        "inferior 1\nsource gemel.gdb\ntbreak run_station\n"
+        "continue\ncontinue\nsecondary-state\ncontinue\ninfo mem\nkill\n"
+    )
+    board = subprocess.Popen(
+        [
+            *(required_tool("qemu-system-arm"), "-M", "mps2-an521", "-display", "none", "-monitor", "none"),
+            *("-serial", "null", "-S", "-gdb", f"unix:{port},server=on,wait=off"),
+            *("-device", f"loader,file={project / 'image.bin'},addr=0x10000000"),
+        ],
+        stdin=subprocess.DEVNULL,
+    )
+    try:
+        until = time.monotonic() + 30
+        while not port.exists() and time.monotonic() < until:
+            time.sleep(0.02)
+        done = subprocess.run(
+            [required_tool("gdb-multiarch"), "-nx", "-batch", "-x", "run.gdb"],
+            cwd=project,
+            capture_output=True,
+            text=True,
+            timeout=120,
+            check=False,
+        )
+    finally:
+        board.kill()
+        board.wait()
+    printed = done.stdout
+    stops = [
+        printed.find(text)
+        for text in ("run_station () at", "reset_handler () at sampler", "run_sampler () at")
+    ]
+    assert -1 < stops[0] < stops[1] < stops[2], printed + done.stderr
+    assert "sampler: vectors 0x10008000, control 0" in printed
+    assert re.search(r"0x10000000 0x10080000 ro", printed)
+
+
+@pytest.mark.parametrize("what", OF_LAYOUT)
+def test_names_from_a_layout_stay_in_comments(what, tmp_path):
+    """A product's name and a file's name that hold comment ends and quotes add nothing but text in comments."""
+    text = layout_file("in-place").read_text(encoding="utf-8")
+    text = text.replace('product = "tide-gauge"', 'product = "a */ b /* $(shell x)"')
+    text = text.replace("[build.station]\n", '[build.station]\npath = "sub/a\\"b.elf"\n')
+    file = tmp_path / 'x"*#\nshell id #.toml'
+    file.write_text(text, encoding="utf-8")
+    made = OF_LAYOUT[what].of_layout(gemel.load_layout(file), "station")
+    plain = text_of(what, "in-place")
+    assert made.isascii()
+    assert len(made.splitlines()) == len(plain.splitlines())
+    comments = re.compile(r"^(?:#|//| \*(?!/)).*$", re.MULTILINE)
+    left = [
+        line
+        for line in comments.sub("", made).splitlines()
+        if line not in comments.sub("", plain).splitlines()
+    ]
+    assert left in (
+        [],
+        ['add-symbol-file "sub/a\\"b.elf"'],
+        [f'#define LAYOUT_SHA256 "{gemel.load_layout(file).digest.hex()}"'],
+    ) or (what == "rust" and len(left) == 1 and left[0].startswith("pub const LAYOUT_SHA256"))
+
+
+def test_wrong_lines_are_refused(tmp_path):
+    """No layout where one is due, one where none is, an unknown core: exit code 2 and no file."""
+    gemel_command = [sys.executable, "-m", "gemel", "export"]
+    environment = {"PYTHONPATH": str(ROOT / "imgtool_src")}
+    layout = layout_file("in-place")
+    for words in (
+        ["linker"],
+        ["linker", layout, "--core", "motor"],
+        ["c-reader", layout],
+        ["schema", "--core", "station"],
+    ):
+        done = run([*gemel_command, *words, "-o", tmp_path / "out"], tmp_path, **environment)
+        assert done.returncode == 2, words
+        assert "Traceback" not in done.stderr
+        assert not (tmp_path / "out").exists()
+
+
+def test_same_layout_same_id():
+    """The id follows the regions of the core alone: a new version of the product does not change it, a size does."""
+    text = layout_file("in-place").read_bytes()
+    from gemel.workflows.inputs import layout_from
+
+    first = layout_from(text, "a.toml").layout
+    version = layout_from(text.replace(b'version = "1.4.2"', b'version = "1.5.0"'), "b.toml").layout
+    moved = layout_from(
+        text.replace(
+            b'[area.link]                     # 0x3801_0000..0x3801_0FFF\nmemory = "ram"\noffset = "64 KiB"',
+            b'[area.link]\nmemory = "ram"\noffset = "68 KiB"',
+        ),
+        "c.toml",
+    ).layout
+    assert regions_id(first, "station") == regions_id(version, "station") != regions_id(moved, "station")
+    assert regions_id(first, "station") != regions_id(first, "sampler")
