@@ -99,7 +99,9 @@ def _rules(name: str | None) -> Iterator[str]:
         yield from _list(rule_lines())
         yield ""
         pages = ", ".join(f"`{each}`" for each in TOPICS)
-        line = f"`gemel explain RULE` says why, what to do and where it comes from; a word finds rules; {pages}"
+        line = (
+            f"`gemel explain RULE` says why, what to do and where it comes from; a word finds rules; {pages}"
+        )
         yield from wrapped(f"{line} are pages.", _width())
         return
     if name in rule_names():

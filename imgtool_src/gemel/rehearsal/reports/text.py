@@ -9,6 +9,7 @@ from gemel.checking.identity import Identity, identity_lines
 from gemel.rehearsal.limits import CAUTION
 from gemel.rehearsal.result import CoreSummary, Happening, Rehearsal, RehearsalFinding
 from gemel.spans import format_address
+from gemel.text.escaping import on_one_line
 
 MAX_CALLS = 8
 LABEL = 11
@@ -19,9 +20,11 @@ def report_of(
 ) -> list[str]:
     """The lines of the report, ``width`` columns wide; ``everything`` lists what is not modelled.
 
+    What names from files hold besides text shows as escapes.
+
     ``identity`` is what was rehearsed (None: said elsewhere).
     """
-    return list(_Text(width).lines(rehearsal, identity, everything))
+    return [on_one_line(line) for line in _Text(width).lines(rehearsal, identity, everything)]
 
 
 def verdict(rehearsal: Rehearsal) -> str:
