@@ -30,7 +30,7 @@ class FileContents(Struct):
 
 
 class Format(Struct):
-    """One image file format.
+    """One image file format; ``short`` is its name on the command line.
 
     ``has_addresses`` is False when reading must be told the start.  ``decode`` takes blocks of the file,
     its name for problems, and the start address, which formats with addresses do not look at; it raises
@@ -38,6 +38,7 @@ class Format(Struct):
     """
 
     name: str
+    short: str
     suffixes: tuple[str, ...]
     has_addresses: bool
     decode: Callable[[Iterable[bytes], str, int], Decoded]
@@ -82,18 +83,27 @@ def _encode_s_record(contents: FileContents) -> Iterator[bytes]:
 
 
 FORMATS = (
-    Format("raw binary", (".bin",), False, _decode_raw, _encode_raw),
-    Format("Intel HEX", (".hex", ".ihex"), True, _decode_intel_hex, _encode_intel_hex),
-    Format("S-record", (".srec", ".s19", ".s28", ".s37", ".mot"), True, _decode_s_record, _encode_s_record),
+    Format("raw binary", "bin", (".bin",), False, _decode_raw, _encode_raw),
+    Format("Intel HEX", "hex", (".hex", ".ihex"), True, _decode_intel_hex, _encode_intel_hex),
+    Format(
+        "S-record",
+        "srec",
+        (".srec", ".s19", ".s28", ".s37", ".mot"),
+        True,
+        _decode_s_record,
+        _encode_s_record,
+    ),
 )
 """Every format, raw binary first; the code of each is imported when first used."""
 
 
-def format_of(file_name: str) -> Format:
-    """Return the format that the suffix of ``file_name`` means, in upper or lower case.
+def format_of(file_name: str, form: str | None = None) -> Format:
+    """Return the format called ``form``; without one that of the suffix of ``file_name``, in upper or lower case.
 
     Raises UsageProblem for any other suffix, naming the known ones and the nearest.
     """
+    if form is not None:
+        return next(each for each in FORMATS if each.short == form)
     from pathlib import PurePath
 
     suffix = PurePath(file_name).suffix.lower()
@@ -110,6 +120,8 @@ def format_of(file_name: str) -> Format:
             where=file_name,
             found=suffix or "no suffix",
             expected=", ".join(by_suffix),
-            next_step=f"did you mean {nearest[0]}?" if nearest else "name the file after its format",
+            next_step=f"did you mean {nearest[0]}?"
+            if nearest
+            else "say what it is: --as hex, --as srec or --as bin",
         )
     )
