@@ -20,7 +20,9 @@ def refuse_folder(folder: Path) -> None:
     if os.path.isdir(real):
         if os.path.islink(folder):
             what, step = "the output is a link to a folder", "name the folder itself"
-            raise UsageProblem(Problem(what, where=where, found=real, expected="a new folder", next_step=step))
+            raise UsageProblem(
+                Problem(what, where=where, found=real, expected="a new folder", next_step=step)
+            )
         try:
             held = sorted(entry.name for entry in os.scandir(real))
         except OSError as error:
@@ -62,7 +64,10 @@ def write_folder(folder: Path, files: Mapping[str, Iterable[bytes]]) -> None:
             os.rename(written, real)
         except OSError as error:
             reason = error.strerror or str(error)
-            what, step = "the folder cannot be written; nothing was", "choose a place that you may write to, with room"
+            what, step = (
+                "the folder cannot be written; nothing was",
+                "choose a place that you may write to, with room",
+            )
             raise OutputError(Problem(what, where=str(folder), found=reason, next_step=step)) from error
         finally:
             shutil.rmtree(written, ignore_errors=True)

@@ -1,16 +1,16 @@
 """What a release folder holds: the names of its files, its list of contents and its list of digests.
 
-    PRODUCT-VERSION.hex, .srec, .bin     the image
-    PRODUCT-VERSION-MEMORY.bin           every byte of a memory, as it is after programming
-    LAYOUT.toml                          the layout as used, with the keys that it trusts where it names them
-    keys/FINGERPRINT.pem                 further public keys of signers
-    check.txt, check.json, ...           the reports of the check, one in each form
-    rehearsal.txt, .json, .svg           the rehearsal, if one was made
-    notes.txt, notes.json                what changed since the previous image, if one was given
-    sbom.cdx.json                        CycloneDX
-    provenance.json                      in-toto statement (SLSA provenance) in a DSSE envelope
-    release.json                         this list, as data
-    SHA256SUMS                           digests of all other files, for `sha256sum -c`
+PRODUCT-VERSION.hex, .srec, .bin     the image
+PRODUCT-VERSION-MEMORY.bin           every byte of a memory, as it is after programming
+LAYOUT.toml                          the layout as used, with the keys that it trusts where it names them
+keys/FINGERPRINT.pem                 further public keys of signers
+check.txt, check.json, ...           the reports of the check, one in each form
+rehearsal.txt, .json, .svg           the rehearsal, if one was made
+notes.txt, notes.json                what changed since the previous image, if one was given
+sbom.cdx.json                        CycloneDX
+provenance.json                      in-toto statement (SLSA provenance) in a DSSE envelope
+release.json                         this list, as data
+SHA256SUMS                           digests of all other files, for `sha256sum -c`
 """
 
 from __future__ import annotations
@@ -69,7 +69,9 @@ class ReleaseContents(Struct):
     sealed: Annotated[bool, "whether the image has a seal"]
     images: Annotated[tuple[ReleasedImage, ...], "the image files, the one that was checked first"]
     builds: Annotated[tuple[ReleasedBuild, ...], "the builds in the image"]
-    keys: Annotated[tuple[ReleasedKey, ...], "public keys of those who signed, and of those that the layout trusts"]
+    keys: Annotated[
+        tuple[ReleasedKey, ...], "public keys of those who signed, and of those that the layout trusts"
+    ]
 
 
 def stem_of(product: str, version: str | None) -> str:
@@ -89,14 +91,19 @@ def read_contents(data: bytes, where: str) -> ReleaseContents:
         found = json.loads(data)
         if not isinstance(found, dict) or found.get("format") != 1:
             raise ValueError("no list of contents of format 1")
-        return _read(ReleaseContents, found)
+        contents: ReleaseContents = _read(ReleaseContents, found)
     except (ValueError, RecursionError) as error:
         step = "take the release folder as gemel release made it"
         raise UsageProblem(
             Problem(
-                "not the contents of a release", where=where, found=str(error)[:200], expected="format 1", next_step=step
+                "not the contents of a release",
+                where=where,
+                found=str(error)[:200],
+                expected="format 1",
+                next_step=step,
             )
         ) from error
+    return contents
 
 
 _PARTS: dict[str, type[Struct]] = {"images": ReleasedImage, "builds": ReleasedBuild, "keys": ReleasedKey}
@@ -115,7 +122,9 @@ def _read(model: Any, found: Any) -> Any:
             values[name] = tuple(_read(_PARTS[name], each) for each in value)
             continue
         kinds = {"str": str, "int": int, "bool": bool, "None": type(None), "Literal[1]": int}
-        allowed = tuple(kinds[each.strip()] for each in annotation[len("Annotated[") :].split(",")[0].split("|"))
+        allowed = tuple(
+            kinds[each.strip()] for each in annotation[len("Annotated[") :].split(",")[0].split("|")
+        )
         if type(value) not in allowed:
             raise ValueError(f"{name} is {value!r:.60}")
         values[name] = value
@@ -128,7 +137,7 @@ def contents_schema() -> dict[str, Any]:
 
 
 def sums_text(files: Mapping[str, bytes]) -> bytes:
-    """``SHA256SUMS`` of ``files`` by name, as ``sha256sum -c`` takes it: two spaces, for files read as text or binary."""
+    """``SHA256SUMS`` of ``files`` by name, as ``sha256sum -c`` takes it."""
     lines = [f"{hashlib.sha256(data).hexdigest()}  {name}\n" for name, data in sorted(files.items())]
     return "".join(lines).encode()
 
@@ -155,6 +164,8 @@ def is_safe_name(name: str) -> bool:
     return (
         len(name) <= 200
         and len(parts) <= 8
-        and all(re.fullmatch(r"[^\\/:*?\"<>|\s-][^\\/:*?\"<>|]*", part) and part.isprintable() for part in parts)
+        and all(
+            re.fullmatch(r"[^\\/:*?\"<>|\s-][^\\/:*?\"<>|]*", part) and part.isprintable() for part in parts
+        )
         and not any(part in (".", "..") or part.endswith((" ", ".")) for part in parts)
     )

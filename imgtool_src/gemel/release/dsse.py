@@ -106,7 +106,9 @@ def _in_der(algorithm: SignatureAlgorithm, signature: bytes) -> bytes:
     from cryptography.hazmat.primitives.asymmetric.utils import encode_dss_signature
 
     half = len(signature) // 2
-    return encode_dss_signature(int.from_bytes(signature[:half], "big"), int.from_bytes(signature[half:], "big"))
+    return encode_dss_signature(
+        int.from_bytes(signature[:half], "big"), int.from_bytes(signature[half:], "big")
+    )
 
 
 def _decoded(text: Any) -> bytes:

@@ -27,7 +27,9 @@ MAX_MEMBERS = 50
 
 _ARCHIVE = re.compile(r"(?:^|[/\\])(?:lib)?([A-Za-z0-9_+.-]+?)\.(?:a|lib)\(([^()]+)\)")
 _CARGO = re.compile(r"registry/src/[^/]+/([A-Za-z0-9_-]+?)-(\d+\.\d+\.\d+[A-Za-z0-9.+-]*)/")
-_VERSIONED = re.compile(r"(?:^|/)([A-Za-z][A-Za-z0-9_+]*(?:-[A-Za-z][A-Za-z0-9_+]*)*)-v?(\d+(?:\.\d+)+[A-Za-z0-9.+-]*)(?=/)")
+_VERSIONED = re.compile(
+    r"(?:^|/)([A-Za-z][A-Za-z0-9_+]*(?:-[A-Za-z][A-Za-z0-9_+]*)*)-v?(\d+(?:\.\d+)+[A-Za-z0-9.+-]*)(?=/)"
+)
 _RUST = re.compile(r"(?:^|/)rustc/([0-9a-f]{40})/library/([a-z_]+)/")
 _TREES = {
     "newlib/": "newlib",

@@ -3,7 +3,7 @@
     _type          https://in-toto.io/Statement/v1
     subject        every file of the folder but this one and SHA256SUMS, by SHA-256
     predicateType  https://slsa.dev/provenance/v1
-    predicate      buildDefinition: what was asked for, and what went in (layout, builds, previous image, SBOMs) by digest
+    predicate      buildDefinition: what was asked for, by digest what went in (layout, builds, image before, SBOMs)
                    runDetails: who ran it (--builder), with which gemel
 
 It names no time, host or user: the same inputs give the same bytes.
@@ -105,11 +105,15 @@ def read_statement(data: bytes, where: str) -> Statement:
         for each in definition["resolvedDependencies"]:
             notes = {str(key): str(value) for key, value in each.get("annotations", {}).items()}
             role, file = str(each["name"]), notes.pop("file", "")
-            materials[role] = Material(role, file, str(each["digest"]["sha256"]), tuple(sorted(notes.items())))
+            materials[role] = Material(
+                role, file, str(each["digest"]["sha256"]), tuple(sorted(notes.items()))
+            )
         if len(subjects) < len(found["subject"]):
             raise ValueError("a subject is named twice")
         parameters = dict(definition["externalParameters"])
-        return Statement(subjects, materials, parameters, str(found["predicate"]["runDetails"]["builder"]["id"]))
+        return Statement(
+            subjects, materials, parameters, str(found["predicate"]["runDetails"]["builder"]["id"])
+        )
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         what, expected = "not an in-toto statement of SLSA provenance v1", f"{STATEMENT} with {PREDICATE}"
         raise UsageProblem(Problem(what, where=where, found=str(error)[:200], expected=expected)) from error

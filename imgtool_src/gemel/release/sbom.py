@@ -68,10 +68,15 @@ def sbom_text(
     for released in contents.builds:
         made = made_of(files[released.name]) if builds[released.name].kind == "elf" else None
         part = component.Component(
-            name=released.name, version=contents.version, type=kinds.FIRMWARE, bom_ref=f"build:{released.name}"
+            name=released.name,
+            version=contents.version,
+            type=kinds.FIRMWARE,
+            bom_ref=f"build:{released.name}",
         )
         part.hashes.add(_sha256(model, released.sha256))
-        for name, value in _properties(released.file, released.core, released.build_id, builds[released.name], made):
+        for name, value in _properties(
+            released.file, released.core, released.build_id, builds[released.name], made
+        ):
             part.properties.add(model.Property(name=f"gemel:{name}", value=value))
         bom.components.add(part)
         parts[released.name] = part

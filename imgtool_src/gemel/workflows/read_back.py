@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     import datetime
 
     from gemel.builds.build import Build
+    from gemel.image.image import Image
     from gemel.layout.model import Layout
     from gemel.release.read_back.builds import BuildFile
     from gemel.release.read_back.rules import WrittenFile
@@ -40,7 +41,8 @@ def written_files(
     for name, data in files.items():
         start = None if format_of(name).has_addresses else min(flash, default=None)
         memory = memories.get(name)
-        start = layout.memories[memory].start if memory else start
+        if memory:
+            start = layout.memories[memory].start if memory in layout.memories else None
         found[name] = WrittenFile(data, start, memory is not None)
     return found
 
@@ -58,3 +60,31 @@ def with_read_back(
     data = {name: b"".join(blocks) for name, blocks in files.items()}
     written = written_files(result.inspection.layout, data, memories)
     return applied_too(result, read_back_rules(written, builds), today)
+
+
+def read_back(
+    result: CheckResult,
+    layout: Layout,
+    image: Image,
+    outputs: Iterable[Path],
+    memories: Mapping[Path, str],
+    builds: Mapping[str, BuildFile],
+    today: datetime.date | None = None,
+) -> CheckResult:
+    """``result`` and what other libraries say of what ``write_images`` writes of the same image into ``outputs``."""
+    from gemel.workflows.writing import encoded, whole_memory
+
+    files = {str(path): encoded(path, image.data, layout, image.entry) for path in outputs}
+    files |= {str(path): whole_memory(image.data, layout, name) for path, name in memories.items()}
+    whole = {str(path): name for path, name in memories.items()}
+    return with_read_back(result, files, whole, builds, today)
+
+
+def read_back_lines(result: CheckResult) -> list[str]:
+    """A line for each file, build and signer that other libraries read alike, and for those that nobody read."""
+    lines = []
+    for each in result.results:
+        if each.rule.name.endswith("-read-back"):
+            lines += [f"  read back: {held.where}" for held in each.holds]
+            lines += [f"  not read back: {missing.where}: {missing.reason}" for missing in each.not_checked]
+    return lines

@@ -178,7 +178,10 @@ def _read(request: ReleaseRequest, keys: SignerSource) -> _Inputs:
 
 def _refuse_builder(builder: str | None) -> None:
     if builder is not None and not re.fullmatch(r"[A-Za-z][A-Za-z0-9+.-]*:[!-~]{1,1000}", builder):
-        what, expected = "the builder is named by a URI", "SCHEME:..., as in https://ci.harbour.example/release"
+        what, expected = (
+            "the builder is named by a URI",
+            "SCHEME:..., as in https://ci.harbour.example/release",
+        )
         raise UsageProblem(Problem(what, where="--builder", found=builder[:80], expected=expected))
 
 
@@ -298,7 +301,11 @@ def _add(files: dict[str, bytes], more: Mapping[str, bytes], what: str) -> None:
     if clash:
         step = "give the layout or its key file another name"
         raise UsageProblem(
-            Problem(f"two files of the release would have one name, one of them {what}", found=clash[0], next_step=step)
+            Problem(
+                f"two files of the release would have one name, one of them {what}",
+                found=clash[0],
+                next_step=step,
+            )
         )
     files |= more
 
@@ -309,22 +316,31 @@ def _layout_name(read: ReadLayout) -> str:
 
 
 def _keys(read: ReadLayout, signers: Sequence[Signer]) -> tuple[list[ReleasedKey], dict[str, bytes]]:
-    """The public keys of the folder: the layout's where it names them, so that it can be used there, and the signers'."""
+    """The folder's public keys: the layout's where it names them, so that it can be used there, and the signers'."""
     from gemel.workflows.key_inputs import public_keys
 
     named: dict[str, PublicKey] = {}
     plan = read.layout.seal
     for name in plan.trust if plan else ():
         if not is_safe_name(name):
-            what, step = "a key that the layout trusts has no place in a release folder", "put the key beside the layout"
+            what, step = (
+                "a key that the layout trusts has no place in a release folder",
+                "put the key beside the layout",
+            )
             expected = "a path inside the layout's folder, without \\ : * ? \" < > |"
             raise UsageProblem(
-                Problem(what, where=f"trust in [seal] of {read.file}", found=name, expected=expected, next_step=step)
+                Problem(
+                    what,
+                    where=f"trust in [seal] of {read.file}",
+                    found=name,
+                    expected=expected,
+                    next_step=step,
+                )
             )
         named[name] = public_keys([Path(read.file).parent / name], plain=True)[0]
-    for signer in signers:
-        if signer.public_key not in named.values():
-            named[f"keys/{signer.public_key.fingerprint.hex()}.pem"] = signer.public_key
+    for key in sorted((signer.public_key for signer in signers), key=lambda each: each.fingerprint):
+        if key not in named.values():
+            named[f"keys/{key.fingerprint.hex()}.pem"] = key
     keys = [ReleasedKey(name, key.algorithm.name, key.fingerprint.hex()) for name, key in named.items()]
     return keys, {name: key.to_pem() for name, key in named.items()}
 
@@ -333,7 +349,9 @@ def _reports(result: CheckResult) -> dict[str, bytes]:
     from gemel.checking.reports.forms import FORMATS
 
     return {
-        f"check{form.suffixes[0]}": result.rendered(form.name, everything=True).encode("utf-8", "backslashreplace")
+        f"check{form.suffixes[0]}": result.rendered(form.name, everything=True).encode(
+            "utf-8", "backslashreplace"
+        )
         for form in FORMATS
     }
 
@@ -402,5 +420,3 @@ def _parameters(request: ReleaseRequest) -> dict[str, Any]:
         "strict": request.strict,
         "date": request.date,
     }
-
-

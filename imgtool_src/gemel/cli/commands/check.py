@@ -9,7 +9,7 @@ from gemel.cli.parameters import ADDRESS, FILE, date_option, disassemble_option,
 
 
 @sub_command("check")
-@argument("layout", kind=FILE)
+@argument("layout", kind=FILE, required=False)
 @argument("image", kind=FILE, required=False)
 @argument("builds", metavar="[NAME=BUILD]...", several=True)
 @option("--at", kind=ADDRESS, help="Where a raw binary goes; else the start of the layout's first flash.")
@@ -56,6 +56,12 @@ from gemel.cli.parameters import ADDRESS, FILE, date_option, disassemble_option,
     kind=FILE,
     help="Older image, whose rollback counter the image may not be below.",
 )
+@option(
+    "--release",
+    metavar="FOLDER",
+    kind=FILE,
+    help="Check this release folder as a whole, in place of LAYOUT and IMAGE, by the layout and the image in it.",
+)
 @paths_outside_option
 @date_option
 @disassemble_option
@@ -66,7 +72,7 @@ from gemel.cli.parameters import ADDRESS, FILE, date_option, disassemble_option,
     help="Run the reset code of all cores in an emulated device too (see gemel rehearse).",
 )
 def command(
-    layout: Path,
+    layout: Path | None,
     image: Path | None,
     builds: tuple[str, ...],
     at: int | None,
@@ -79,6 +85,7 @@ def command(
     policy: Path | None,
     at_least: int | None,
     previous: Path | None,
+    release: Path | None,
     paths_outside: bool,
     date_text: str | None,
     disassemble: bool,
@@ -93,7 +100,8 @@ def command(
     own file demands; with it LAYOUT may be left out, and what record and seal prove alone is checked. Files
     that --report names are written whether rules are broken or not, all of them or none. The code is read too
     where the disassembler is installed: with the ELF files at the cost of some milliseconds, of an image alone at
-    about a second a MiB. A passing check is evidence, not a safety approval.
+    about a second a MiB. --release checks a folder of gemel release instead: its digests, its documents, its
+    signatures and its image. A passing check is evidence, not a safety approval.
 
     \b
     Example:
@@ -115,6 +123,35 @@ def command(
     from gemel.workflows.trust import load_policy, trust_of
 
     version, date = version_of(version_text), date_of(date_text)
+    if release is not None:
+        from gemel.cli.release_check import result_of_folder
+
+        words = [*(str(word) for word in (layout, image) if word), *builds]
+        unused: dict[str, object] = {
+            "--at": at,
+            "--version": version,
+            "--rollback": rollback,
+            "--previous": previous,
+        }
+        unused |= {"--rehearse": rehearsed, "--paths-outside": paths_outside}
+        result = result_of_folder(
+            release,
+            words,
+            reports,
+            trust,
+            policy,
+            unused,
+            at_least=at_least,
+            disassemble=disassemble,
+            strict="",
+            date=date,
+        )
+        give_reports(result, form, reports, everything)
+        return 0 if result.passes else 1
+    if layout is None:
+        from gemel.cli.with_click import missing_argument
+
+        raise missing_argument(command, "LAYOUT")
     own_policy = load_policy(policy) if policy else None
     if image is None or (own_policy and is_image_name(layout)):
         if own_policy is None:

@@ -51,6 +51,12 @@ from gemel.cli.signing.pass_phrases import open_keys_option, pass_phrase_options
     is_flag=True,
     help="Write the image without the seal that the layout requires, to be sealed later with gemel sign.",
 )
+@option(
+    "--read-back",
+    "reads_back",
+    is_flag=True,
+    help="Before anything is written, read every output, each build's bytes and the seal by other libraries too.",
+)
 @paths_outside_option
 @date_option
 @disassemble_option
@@ -66,6 +72,7 @@ def command(
     phrase_names: tuple[str, ...],
     open_keys: bool,
     leave_unsealed: bool,
+    reads_back: bool,
     paths_outside: bool,
     date_text: str | None,
     disassemble: bool,
@@ -106,6 +113,12 @@ def command(
             print_remarks([*build.remarks, *assumptions_of(read.layout, build)])
         made = join_and_check(read, handed, version, rollback, keys, leave_unsealed, disassemble, date)
     joined, result = made.joined, made.result
+    if reads_back and result.passes:
+        from gemel.workflows.read_back import build_bytes, read_back, read_back_lines
+
+        given = build_bytes(files, handed)
+        result = read_back(result, read.layout, joined.image, outputs, whole, given, date)
+        echo("\n".join(read_back_lines(result)))
     echo("\n".join(identity_lines(identity_of(result.inspection), prose_width(sys.stdout))))
     if result.passes:
         echo("\n".join(contents_of(joined)))

@@ -15,7 +15,13 @@ from gemel.cli.signing.pass_phrases import open_keys_option, pass_phrase_options
 @argument("layout", kind=FILE)
 @argument("builds", metavar="[[old:]NAME=BUILD]...", several=True)
 @option(
-    "-o", "--output", "folder", metavar="FOLDER", kind=FILE, required=True, help="New folder to make, whole or not at all."
+    "-o",
+    "--output",
+    "folder",
+    metavar="FOLDER",
+    kind=FILE,
+    required=True,
+    help="New folder to make, whole or not at all.",
 )
 @option(
     "--key",
@@ -37,7 +43,8 @@ from gemel.cli.signing.pass_phrases import open_keys_option, pass_phrase_options
     "--memory-files/--no-memory-files",
     "memories",
     default=True,
-    help="Write every byte of each memory that the image has bytes in too, raw, erased ones filled in.  [default: write]",
+    help="Write every byte of each memory that the image has bytes in too, raw, erased ones filled in."
+    "  [default: write]",
 )
 @option("--version", "version_text", metavar="X.Y.Z", help="Version of the image; else the layout's.")
 @option("--rollback", kind=IntRange(0, 0xFFFF_FFFF), help="Rollback counter of the image; else the layout's.")
@@ -47,7 +54,9 @@ from gemel.cli.signing.pass_phrases import open_keys_option, pass_phrase_options
     kind=FILE,
     help="The image released before: notes say what changed, and its rollback counter must be reached.",
 )
-@option("--policy", metavar="FILE", kind=FILE, help="Hold the image to this policy too (gemel explain policy).")
+@option(
+    "--policy", metavar="FILE", kind=FILE, help="Hold the image to this policy too (gemel explain policy)."
+)
 @option(
     "--sbom",
     "sboms",
@@ -55,7 +64,11 @@ from gemel.cli.signing.pass_phrases import open_keys_option, pass_phrase_options
     multiple=True,
     help="CycloneDX JSON of a team, of build NAME or of the product, to merge into the SBOM; may be repeated.",
 )
-@option("--builder", metavar="URI", help="Who runs this, for the provenance, such as the URI of a CI job's definition.")
+@option(
+    "--builder",
+    metavar="URI",
+    help="Who runs this, for the provenance, such as the URI of a CI job's definition.",
+)
 @option("--rehearse", is_flag=True, help="Run the reset code of all cores too, and ship its timeline.")
 @option("--strict", is_flag=True, help="Make no release of an image whose check warns.")
 @paths_outside_option
@@ -90,20 +103,21 @@ def command(
     SBOM is CycloneDX, with what debug information shows of compilers and libraries; the provenance is an in-toto
     statement (SLSA) in a DSSE envelope, signed with the image's keys; sha256sum -c SHA256SUMS takes the digests.
     Equal inputs give equal bytes, but for signatures that are random. Nothing is written where a rule is broken,
-    where a policy demands a seal that is not there, or with --strict where a rule warns. With --previous, old:NAME=BUILD
-    gives the builds of that image. gemel check --release FOLDER verifies the folder.
+    where a policy demands a seal that is not there, or with --strict where a rule warns. With --previous,
+    old:NAME=BUILD gives the builds of that image. gemel check --release FOLDER verifies the folder.
 
     \b
     Example:
       gemel release tide-gauge.toml station=station.elf sampler=sampler.elf -o tide-1.4.2
     """
-    from gemel.checking.identity import identity_lines, identity_of
+    from gemel.checking.identity import identity_of
     from gemel.checking.reports.as_text import report_of
     from gemel.cli.endings import NOTHING_WRITTEN
     from gemel.cli.printing import print_done, print_remarks, prose_width
     from gemel.cli.signing.key_options import KeysAtHand
     from gemel.cli.signing.pass_phrases import PassPhrases
     from gemel.files.folders import refuse_folder, write_folder
+    from gemel.workflows.read_back import read_back_lines
     from gemel.workflows.releasing import ReleaseRequest, make_release
 
     refuse_folder(folder)
@@ -132,7 +146,8 @@ def command(
     if released.files:
         write_folder(folder, {name: [data] for name, data in released.files.items()})
         echo("\n".join(f"  {name}" for name in sorted(released.files)))
-        print_done(f"written: {folder}, {len(released.files)} files")
+        echo("\n".join(read_back_lines(result)))
+        print_done(f"wrote {folder}, {len(released.files)} files")
     else:
         echo(NOTHING_WRITTEN, err=True)
     echo("\n".join(report_of(result, identity_of(result.inspection), width=width)))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 from gemel.release.read_back.readers import Runs
 from gemel.spans import Span, format_address
 from gemel.structs import NamedTuple
@@ -19,7 +21,7 @@ def first_difference(found: Runs, expected: Runs) -> Difference | None:
     """The first address at which ``found`` has another byte than ``expected``, or only one of them has one."""
     bounds = sorted({edge for start, data in (*found, *expected) for edge in (start, start + len(data))})
     ours, theirs = _Cursor(found), _Cursor(expected)
-    for start, end in zip(bounds, bounds[1:], strict=False):
+    for start, end in pairwise(bounds):
         one, two = ours.bytes_of(start, end), theirs.bytes_of(start, end)
         if one == two:
             continue

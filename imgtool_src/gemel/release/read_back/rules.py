@@ -24,7 +24,7 @@ AGAIN = "write the image again with another version of gemel, and report this: t
 
 
 class WrittenFile(NamedTuple):
-    """A file as it was written: its bytes; of a raw binary the address of the first one, and whether it is a memory's."""
+    """A file as it was written; of a raw binary also the address of its first byte, and whether it is a memory's."""
 
     data: bytes
     start: int | None = None
@@ -128,7 +128,9 @@ def _of_raw(name: str, file: WrittenFile, inspection: Inspection, expected: Runs
             wanted[inside.start - place.start : inside.end - place.start] = piece
     if difference := first_difference(((place.start, file.data),), ((place.start, bytes(wanted)),)):
         return _differs(name, library, difference.address, difference.found, difference.expected)
-    return Holds(f"{name}: {len(file.data):,} bytes from {format_address(place.start)} on, compared as they are")
+    return Holds(
+        f"{name}: {len(file.data):,} bytes from {format_address(place.start)} on, compared as they are"
+    )
 
 
 def _of_builds(inspection: Inspection, builds: Mapping[str, BuildFile]) -> Iterator[Outcome]:
@@ -172,7 +174,9 @@ def _of_seal(inspection: Inspection) -> Iterator[Outcome]:
         yield _without_library(where, error)
         return
     except ReadBackError as error:
-        yield Finding("another reader finds no sound seal", (layout.seal.area,), where=where, found=str(error))
+        yield Finding(
+            "another reader finds no sound seal", (layout.seal.area,), where=where, found=str(error)
+        )
         return
     for number, signer in enumerate(signers, 1):
         at = f"signer {number}, key {signer.key.hex()[:16]}..."
@@ -180,7 +184,9 @@ def _of_seal(inspection: Inspection) -> Iterator[Outcome]:
             yield NotChecked(at, Reason("its public key is not given", Need("key")))
         elif signer.fault:
             what = "another library does not verify a signature of the seal"
-            yield Finding(what, (layout.seal.area,), where=f"{where}, {at}", found=signer.fault, expected="it holds")
+            yield Finding(
+                what, (layout.seal.area,), where=f"{where}, {at}", found=signer.fault, expected="it holds"
+            )
         else:
             yield Holds(f"{at}: decoded by cbor2, verified by cryptography")
 

@@ -61,7 +61,9 @@ def verify(area: bytes, record: bytes, keys: Sequence[bytes]) -> list[ReadSigner
     for head, fields, signature in signers:
         text = cbor2.dumps(["Signature", body, head, b"", record])  # Sig_structure, RFC 9052 4.4
         key = known.get(fields.get(KEY_ID))
-        fault = "its key is not given" if key is None else fault_of(key, fields.get(ALGORITHM), signature, text)
+        fault = (
+            "its key is not given" if key is None else fault_of(key, fields.get(ALGORITHM), signature, text)
+        )
         found.append(ReadSigner(bytes(fields.get(KEY_ID, b"")), fault))
     return found
 
