@@ -34,7 +34,6 @@ LINES = (
     ("demo",),
 )
 LEFT = (
-    ("check",),
     ("check", "a.toml", ""),
     ("check", "a.toml", "b.hex", "--help"),
     ("check", "a.toml", "b.hex", "--format", "yaml"),

@@ -89,7 +89,7 @@ def _outcomes(faults: Iterable[Fault], party: str, where: str) -> Iterator[Outco
             where=fault.file,
             found=fault.found,
             expected=fault.expected,
-            follows_from=LISTED if fault.listed and party != SUMS else "",
+            follows_from=((LISTED, fault.file),) if fault.listed and party != SUMS else (),
         )
     if not found:
         yield Holds(where)
