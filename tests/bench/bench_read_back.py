@@ -35,7 +35,9 @@ def main() -> int:
         plain = min(processor_seconds(*join) for _ in range(ROUNDS))
         read = min(processor_seconds(*join, "--read-back") for _ in range(ROUNDS))
     ratio = read / plain
-    print(f"join with --read-back: {ratio:.2f} times a join without ({read:.3f} s, {plain:.3f} s); at most {TARGET}")
+    print(
+        f"join with --read-back: {ratio:.2f} times a join without ({read:.3f} s, {plain:.3f} s); at most {TARGET}"
+    )
     return 0 if ratio <= TARGET else 1
 
 

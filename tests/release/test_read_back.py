@@ -161,7 +161,7 @@ def test_sound_builds_of_every_arrangement_hold(arrangement, tmp_path):
     image = gemel.join(read, builds).image
     data = {name: BuildFile(path.name, "elf", path.read_bytes()) for name, path in files.items()}
     outputs = [Path("tide.hex"), Path("tide.srec")]
-    result = read_back(gemel.check(read, image, builds), read.layout, image, outputs, {}, data)
+    result = read_back(gemel.check(read, image, builds), image, outputs, {}, data)
     found = [each for each in result.results if each.rule.name in READ_BACK]
     assert [each.status for each in found[:2]] == ["holds", "holds"], result.to_text()
     assert len(found[0].holds) == len(found[1].holds) == 2

@@ -30,20 +30,18 @@ def result_of_folder(
 
     Raises UsageProblem for words that are no builds, for options given and for reports inside the folder.
     """
-    from gemel.cli.reporting import refuse_reports
     from gemel.errors import Problem, UsageProblem
     from gemel.workflows.checking_release import check_release
     from gemel.workflows.trust import load_policy
 
     builds = list(words)
     given = [word for word in builds if "=" not in word]
-    given += [name for name, value in others.items() if value is not None and value is not False]
+    given += [name for name, value in others.items() if value is not None]
     if given:
         what, step = "--release takes layout, image and version from the folder", "leave it out"
         raise UsageProblem(
             Problem(what, found=" ".join(given), expected="--release FOLDER [NAME=BUILD]...", next_step=step)
         )
-    refuse_reports(reports, [*trust, *([policy] if policy else [])])
     inside = [str(report) for report in reports if folder.resolve() in report.resolve().parents]
     if inside:
         what, step = "a report would change the folder that is checked", "write it elsewhere"

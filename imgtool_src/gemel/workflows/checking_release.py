@@ -71,7 +71,9 @@ def check_release(
         strict=strict,
     )
     memories = {each.file: each.memory for each in contents.images if each.memory}
-    written = {each.file: [folder.files[each.file]] for each in contents.images if each.file in folder.files}
+    written = {
+        each.file: (None, [folder.files[each.file]]) for each in contents.images if each.file in folder.files
+    }
     digests = {name: hashlib.sha256(file.data).hexdigest() for name, file in data.items()}
     result = applied_too(result, folder_rules(folder, _keys(folder, contents), digests), today)
     return with_read_back(result, written, memories, data, today)

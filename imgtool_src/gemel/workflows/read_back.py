@@ -15,9 +15,7 @@ if TYPE_CHECKING:
 
     from gemel.builds.build import Build
     from gemel.image.image import Image
-    from gemel.layout.model import Layout
     from gemel.release.read_back.builds import BuildFile
-    from gemel.release.read_back.rules import WrittenFile
 
 
 def build_bytes(files: Mapping[str, Path], builds: Mapping[str, Build]) -> dict[str, BuildFile]:
@@ -30,54 +28,51 @@ def build_bytes(files: Mapping[str, Path], builds: Mapping[str, Build]) -> dict[
     }
 
 
-def written_files(
-    layout: Layout, files: Mapping[str, bytes], memories: Mapping[str, str]
-) -> dict[str, WrittenFile]:
-    """Image files by name as they are to be read back; ``memories`` names the memory of those that hold one whole."""
-    from gemel.release.read_back.rules import WrittenFile
-
-    flash = [memory.start for memory in layout.memories.values() if memory.kind == "flash"]
-    found = {}
-    for name, data in files.items():
-        start = None if format_of(name).has_addresses else min(flash, default=None)
-        memory = memories.get(name)
-        if memory:
-            start = layout.memories[memory].start if memory in layout.memories else None
-        found[name] = WrittenFile(data, start, memory is not None)
-    return found
-
-
 def with_read_back(
     result: CheckResult,
-    files: Mapping[str, Iterable[bytes]],
+    files: Mapping[str, tuple[str | None, Iterable[bytes]]],
     memories: Mapping[str, str],
     builds: Mapping[str, BuildFile],
     today: datetime.date | None,
 ) -> CheckResult:
-    """``result`` and what other libraries say of the written ``files``, of ``builds`` and of the seal."""
-    from gemel.release.read_back.rules import read_back_rules
+    """``result`` and what other libraries say of the written ``files``, of ``builds`` and of the seal.
 
-    data = {name: b"".join(blocks) for name, blocks in files.items()}
-    written = written_files(result.inspection.layout, data, memories)
+    Each file comes with its form (None: by its suffix) and its blocks; ``memories`` names the memory of those files
+    that hold one whole.
+    """
+    from gemel.release.read_back.rules import WrittenFile, read_back_rules
+
+    layout = result.inspection.layout
+    flash = min((each.start for each in layout.memories.values() if each.kind == "flash"), default=None)
+    written = {}
+    for name, (form, blocks) in files.items():
+        whole = name in memories
+        start = layout.memories[memories[name]].start if whole and memories[name] in layout.memories else None
+        format_name = format_of(name, form).name if form else format_of(name).name
+        written[name] = WrittenFile(b"".join(blocks), format_name, start if whole else flash, whole)
     return applied_too(result, read_back_rules(written, builds), today)
 
 
 def read_back(
     result: CheckResult,
-    layout: Layout,
     image: Image,
     outputs: Iterable[Path],
     memories: Mapping[Path, str],
     builds: Mapping[str, BuildFile],
+    *,
+    form: str | None = None,
     today: datetime.date | None = None,
 ) -> CheckResult:
     """``result`` and what other libraries say of what ``write_images`` writes of the same image into ``outputs``."""
-    from gemel.workflows.writing import encoded, whole_memory
+    from gemel.workflows.writing import encoded, output_form, whole_memory
 
-    files = {str(path): encoded(path, image.data, layout, image.entry) for path in outputs}
-    files |= {str(path): whole_memory(image.data, layout, name) for path, name in memories.items()}
-    whole = {str(path): name for path, name in memories.items()}
-    return with_read_back(result, files, whole, builds, today)
+    layout = result.inspection.layout
+    files: dict[str, tuple[str | None, Iterable[bytes]]] = {
+        str(path): (output_form(path, form), encoded(path, image.data, layout, image.entry, form))
+        for path in outputs
+    }
+    files |= {str(path): ("bin", whole_memory(image.data, layout, name)) for path, name in memories.items()}
+    return with_read_back(result, files, {str(path): name for path, name in memories.items()}, builds, today)
 
 
 def read_back_lines(result: CheckResult) -> list[str]:

@@ -125,7 +125,7 @@ def make_release(request: ReleaseRequest, keys: SignerSource) -> Released:
     )
     result = with_read_back(
         replace(result, inspection=named),
-        {name: [data] for name, data in images.items()},
+        {name: (None, [data]) for name, data in images.items()},
         memories,
         inputs.build_files,
         inputs.date,
@@ -270,7 +270,7 @@ def _folder(
     _add(files, {layout_name: inputs.layout_bytes}, "the layout")
     _add(files, key_files, "a key")
     _add(files, _reports(result), "a report")
-    _add(files, _rehearsed(rehearsal, next(iter(images))), "a report")
+    _add(files, _rehearsed(rehearsal, result), "a report")
     _add(files, _notes(inputs, joined, next(iter(images)), images), "a report")
     contents = ReleaseContents(
         1,
@@ -356,18 +356,20 @@ def _reports(result: CheckResult) -> dict[str, bytes]:
     }
 
 
-def _rehearsed(rehearsal: Rehearsal | None, image: str) -> dict[str, bytes]:
+def _rehearsed(rehearsal: Rehearsal | None, result: CheckResult) -> dict[str, bytes]:
     if rehearsal is None:
         return {}
+    from gemel.checking.identity import identity_of
     from gemel.rehearsal.reports.json import report
     from gemel.rehearsal.reports.svg import picture_of
     from gemel.rehearsal.reports.text import report_of
 
-    text = "".join(f"{line}\n" for line in report_of(rehearsal))
-    data = report(rehearsal, image)
+    identity = identity_of(result.inspection)
+    lines = report_of(rehearsal, identity, width=80, everything=True)
+    text = "".join(f"{line}\n" for line in lines)
     return {
         "rehearsal.txt": text.encode("utf-8", "backslashreplace"),
-        "rehearsal.json": data.encode() if data.endswith("\n") else f"{data}\n".encode(),
+        "rehearsal.json": f"{report(rehearsal, identity)}\n".encode(),
         "rehearsal.svg": picture_of(rehearsal).encode("utf-8", "backslashreplace"),
     }
 

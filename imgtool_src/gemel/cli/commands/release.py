@@ -2,18 +2,28 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from gemel.cli.declared import Choice, IntRange, argument, option, sub_command
-from gemel.cli.echo import echo
-from gemel.cli.parameters import FILE, date_option, disassemble_option, paths_outside_option
+from gemel.cli.parameters import (
+    FILE,
+    date_option,
+    disassemble_option,
+    paths_outside_option,
+    quiet_option,
+    strict_option,
+)
 from gemel.cli.signing.pass_phrases import open_keys_option, pass_phrase_options
+
+if TYPE_CHECKING:
+    from gemel.inspection.inspection import Strict
+
+USAGE = "[LAYOUT] [[old:]NAME=BUILD]..."
 
 
 @sub_command("release")
-@argument("layout", kind=FILE)
-@argument("builds", metavar="[[old:]NAME=BUILD]...", several=True)
+@argument("words", metavar=USAGE, several=True)
 @option(
     "-o",
     "--output",
@@ -70,13 +80,13 @@ from gemel.cli.signing.pass_phrases import open_keys_option, pass_phrase_options
     help="Who runs this, for the provenance, such as the URI of a CI job's definition.",
 )
 @option("--rehearse", is_flag=True, help="Run the reset code of all cores too, and ship its timeline.")
-@option("--strict", is_flag=True, help="Make no release of an image whose check warns.")
 @paths_outside_option
 @date_option
 @disassemble_option
+@strict_option
+@quiet_option
 def command(
-    layout: Path,
-    builds: tuple[str, ...],
+    words: tuple[str, ...],
     folder: Path,
     key_texts: tuple[str, ...],
     phrase_files: tuple[Path, ...],
@@ -91,10 +101,11 @@ def command(
     sboms: tuple[str, ...],
     builder: str | None,
     rehearse: bool,
-    strict: bool,
     paths_outside: bool,
     date_text: str | None,
     disassemble: bool,
+    strict: Strict | None,
+    quiet: bool,
 ) -> int:
     """Make the folder that is shipped: images, layout, keys, reports, SBOM, provenance, digests.
 
@@ -110,10 +121,10 @@ def command(
     Example:
       gemel release tide-gauge.toml station=station.elf sampler=sampler.elf -o tide-1.4.2
     """
-    from gemel.checking.identity import identity_of
-    from gemel.checking.reports.as_text import report_of
     from gemel.cli.endings import NOTHING_WRITTEN
-    from gemel.cli.printing import print_done, print_remarks, prose_width
+    from gemel.cli.positions import given, layout_of
+    from gemel.cli.printing import print_diagnostic, print_remarks
+    from gemel.cli.reporting import Shown
     from gemel.cli.signing.key_options import KeysAtHand
     from gemel.cli.signing.pass_phrases import PassPhrases
     from gemel.files.folders import refuse_folder, write_folder
@@ -121,9 +132,10 @@ def command(
     from gemel.workflows.releasing import ReleaseRequest, make_release
 
     refuse_folder(folder)
+    found = given(words, USAGE, least=0, most=0)
     request = ReleaseRequest(
-        layout=layout,
-        builds=builds,
+        layout=layout_of(found, USAGE),
+        builds=found.builds,
         formats=formats or ("hex",),
         memories=memories,
         version=version_text,
@@ -133,7 +145,7 @@ def command(
         sboms=sboms,
         builder=builder,
         rehearse=rehearse,
-        strict="warnings" if strict else "",
+        strict=strict or "",
         disassemble=disassemble,
         date=date_text,
         paths_outside=paths_outside,
@@ -141,14 +153,14 @@ def command(
     with KeysAtHand(key_texts, PassPhrases(phrase_files, phrase_names), open_keys=open_keys) as keys:
         released = make_release(request, keys)
     print_remarks(released.remarks)
-    width = prose_width(sys.stdout)
-    result = released.check
+    result, done = released.check, []
+    shown = Shown(result, "text", False, quiet and bool(released.files))
+    shown.body()
     if released.files:
         write_folder(folder, {name: [data] for name, data in released.files.items()})
-        echo("\n".join(f"  {name}" for name in sorted(released.files)))
-        echo("\n".join(read_back_lines(result)))
-        print_done(f"wrote {folder}, {len(released.files)} files")
+        done = [*read_back_lines(result), *(f"  {name}" for name in sorted(released.files))]
+        done.append(f"wrote {folder}, {len(released.files)} files")
     else:
-        echo(NOTHING_WRITTEN, err=True)
-    echo("\n".join(report_of(result, identity_of(result.inspection), width=width)))
+        print_diagnostic(NOTHING_WRITTEN)
+    shown.verdict(done)
     return 0 if released.files else 1

@@ -9,7 +9,6 @@ from collections.abc import Iterator, Mapping
 
 from gemel.checking.rule import Rule
 from gemel.errors import ExtraMissing
-from gemel.image.formats import format_of
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.release.extras import EXTRA
@@ -24,9 +23,13 @@ AGAIN = "write the image again with another version of gemel, and report this: t
 
 
 class WrittenFile(NamedTuple):
-    """A file as it was written; of a raw binary also the address of its first byte, and whether it is a memory's."""
+    """A file as it was written, with its format's name.
+
+    Of a raw binary also the address of its first byte, and whether it holds a memory whole.
+    """
 
     data: bytes
+    form: str
     start: int | None = None
     whole_memory: bool = False
 
@@ -78,9 +81,8 @@ def image_runs(inspection: Inspection) -> Runs:
 def _of_files(inspection: Inspection, files: Mapping[str, WrittenFile]) -> Iterator[Outcome]:
     expected = image_runs(inspection)
     for name, file in files.items():
-        form = format_of(name)
         try:
-            if form.name in READERS:
+            if file.form in READERS:
                 yield _of_addressed(name, file, inspection, expected)
             else:
                 yield _of_raw(name, file, inspection, expected)
@@ -89,7 +91,7 @@ def _of_files(inspection: Inspection, files: Mapping[str, WrittenFile]) -> Itera
 
 
 def _of_addressed(name: str, file: WrittenFile, inspection: Inspection, expected: Runs) -> Outcome:
-    library, read = READERS[format_of(name).name]
+    library, read = READERS[file.form]
     try:
         found = read(file.data)
     except ReadBackError as error:
