@@ -17,6 +17,7 @@ from gemel.rehearsal.result import (
     Rehearsal,
     RehearsalFinding,
     Severity,
+    StackUse,
 )
 from gemel.rehearsal.verdict.code_names import CodeNames, Place
 from gemel.rehearsal.verdict.endings import ending_findings
@@ -36,6 +37,10 @@ ENDINGS = {
     "finding": "a core could not go on",
 }
 """Why a run ended, in words."""
+
+
+FIRST_PUSH = 64
+"""Bytes that code may have pushed onto a stack before its pointer is seen for the first time."""
 
 
 def rehearsal_of(subject: Inspection, plan: DevicePlan, run: RawRun, names: CodeNames) -> Rehearsal:
@@ -130,10 +135,24 @@ def _core(subject: Inspection, plan: DevicePlan, core: RawCore, names: CodeNames
         top,
         used,
         room,
+        tuple(_stacks(core, names)),
         tuple(RamUse(area, touched, sizes[area]) for area, touched in core.ram_touched.items()),
         tuple(sorted(reached)),
         names.function_count(core.name),
     )
+
+
+def _stacks(core: RawCore, names: CodeNames) -> Iterator[StackUse]:
+    """The process stacks, each within its variable and above the next one."""
+    below = 0
+    for high, low in sorted(core.process_stacks):
+        variable = names.variable_at(core.name, low)
+        limit = max(below, variable[1].start) if variable else None
+        low = max(low, limit or 0)
+        above = variable[1].end - high if variable else 0
+        top = high + above if 0 < above <= FIRST_PUSH else high
+        yield StackUse(variable[0] if variable else "", top, top - low, top - limit if limit else None)
+        below = high
 
 
 def _undescribed(run: RawRun) -> Iterator[str]:
