@@ -5,11 +5,28 @@ from __future__ import annotations
 from typing import Literal
 
 from gemel.rehearsal.limits import NOT_MODELLED
-from gemel.rehearsal.verdict.code_names import Place
+from gemel.spans import format_address
 from gemel.structs import Struct, field
 
 Severity = Literal["error", "warning"]
 """error: the image does not pass; warning: someone should decide."""
+
+
+class Place(Struct):
+    """An address of a core's code.  ``function`` holds the offset into it; both may be empty."""
+
+    core: str
+    address: int
+    function: str = ""
+    source: str = ""
+
+    def __str__(self) -> str:
+        named = (
+            f"{self.function} ({format_address(self.address)})"
+            if self.function
+            else format_address(self.address)
+        )
+        return f"{named}, {self.source}" if self.source else named
 
 
 class Happening(Struct):

@@ -7,8 +7,7 @@ import json
 from typing import Any
 
 from gemel.rehearsal.limits import CAUTION
-from gemel.rehearsal.result import Happening, Rehearsal, RehearsalFinding
-from gemel.rehearsal.verdict.code_names import Place
+from gemel.rehearsal.result import Happening, Place, Rehearsal, RehearsalFinding
 from gemel.spans import format_address
 from gemel.version import __version__
 

@@ -10,25 +10,8 @@ from gemel.builds.source import ByteSource
 from gemel.inspection.core_views import whereabouts
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.vector_tables import likely_tables
+from gemel.rehearsal.result import Place
 from gemel.spans import Span, format_address
-from gemel.structs import Struct
-
-
-class Place(Struct):
-    """An address of a core's code.  ``function`` holds the offset into it; both may be empty."""
-
-    core: str
-    address: int
-    function: str = ""
-    source: str = ""
-
-    def __str__(self) -> str:
-        named = (
-            f"{self.function} ({format_address(self.address)})"
-            if self.function
-            else format_address(self.address)
-        )
-        return f"{named}, {self.source}" if self.source else named
 
 
 class CodeNames:

@@ -12,22 +12,23 @@ from gemel.rehearsal.result import (
     CoreSummary,
     GoalResult,
     Happening,
+    Place,
     RamUse,
     RegisterUse,
     Rehearsal,
     RehearsalFinding,
-    Severity,
     StackUse,
 )
-from gemel.rehearsal.verdict.code_names import CodeNames, Place
+from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.endings import ending_findings
+from gemel.rehearsal.verdict.findings import finding_of
 from gemel.rehearsal.verdict.release_findings import (
     lock_up_findings,
     release_findings,
     unreached_goals,
 )
 from gemel.rehearsal.verdict.telling import telling
-from gemel.rehearsal.verdict.wording import Words, words_for
+from gemel.rehearsal.verdict.wording import words_for
 
 ENDINGS = {
     "goals": "every goal was reached",
@@ -90,16 +91,6 @@ def ended_outside(subject: Inspection, plan: DevicePlan, how: str) -> Rehearsal:
     return Rehearsal(
         subject.layout.product, plan.budget, what, 0, 0, (finding,), (), (), {}, goals, (), plan.notes, {}
     )
-
-
-def finding_of(
-    event: RawEvent, words: Words, names: CodeNames, kind: str, severity: Severity
-) -> RehearsalFinding:
-    """A finding about an event."""
-    place = names.place(event.core, event.pc, source=True) if event.pc is not None else None
-    calls = tuple(names.place(event.core, call, source=True) for call in event.calls)
-    times = event.numbers.get("times", 1)
-    return RehearsalFinding(kind, severity, event.core, event.time, *words, place, calls, times)
 
 
 def _findings(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
