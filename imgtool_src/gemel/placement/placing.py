@@ -51,14 +51,17 @@ def place(layout: Layout, plan: BuildPlan, build: Build) -> Placement:
     """Place one build by itself; whether it touches other builds is seen when all are put together."""
     pieces: list[Piece] = []
     problems: list[Problem] = []
+    nowhere: list[Segment] = []
     for segment in build.stored:
         address = _plain_address(layout, plan, segment)
         if address is None:
-            problems.append(_in_no_memory(layout, plan, build, segment))
+            nowhere.append(segment)
             continue
         piece = Piece(address, segment)
         pieces.append(piece)
         problems.extend(_memory_problems(layout, plan, build, piece))
+    if nowhere:
+        problems.insert(0, _in_no_memory(layout, plan, build, nowhere))
     pieces.sort(key=lambda piece: piece.address)
     own = [piece for piece in pieces if layout.span_of(plan.stored_in).overlaps(piece.span)]
     if over := over_the_memory(layout, plan, build):
@@ -221,13 +224,13 @@ def _area_words(layout: Layout, plan: BuildPlan) -> str:
     return f"inside area {plan.stored_in}, {layout.span_of(plan.stored_in)}"
 
 
-def _in_no_memory(layout: Layout, plan: BuildPlan, build: Build, segment: Segment) -> Problem:
+def _in_no_memory(layout: Layout, plan: BuildPlan, build: Build, segments: list[Segment]) -> Problem:
     return Problem(
         f"build {plan.name} has bytes to store where the layout has no memory",
-        where=_where(plan, build, segment),
-        found=str(segment.load_span),
+        where=_where(plan, build, segments[0] if len(segments) == 1 else None),
+        found=", ".join(str(segment.load_span) for segment in segments[:4]),
         expected=_area_words(layout, plan),
-        next_step="mend the load address in the linker script, or the memory in the layout",
+        next_step="correct the load address in the linker script, or the memory in the layout",
     )
 
 
