@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from gemel.builds.elf.symbols import Symbol
 
 WIDE = 0b11101
-"""From this value of its upper five bits on, a half-word is the first of two (Thumb encoding, from memory)."""
+"""From this value of its upper five bits on, a halfword is the first of two (Thumb encoding, from memory)."""
 
 Part = Literal["inside a function", "inside an instruction", "constants"]
 
