@@ -67,10 +67,19 @@ typedef void (*handler)(void);
 #else
 #define MAINLINE MemManage_Handler
 #endif
+#ifndef RESET
+#define RESET Reset_Handler
+#endif
+#ifndef HARD_FAULT
+#define HARD_FAULT HardFault_Handler
+#endif
+#ifndef RESERVED
+#define RESERVED 0
+#endif
 /* Word 7 is zero: none of these cores has the security extension. */
 extern const handler vector_table[16 + INTERRUPTS];
 VECTORS const handler vector_table[16 + INTERRUPTS] = {
-    (handler)&__StackTop, Reset_Handler, NMI_Handler, HardFault_Handler, MAINLINE, MAINLINE, MAINLINE, 0, 0, 0, 0,
+    (handler)&__StackTop, (handler)RESET, NMI_Handler, HARD_FAULT, MAINLINE, MAINLINE, MAINLINE, 0, RESERVED, 0, 0,
     SVC_Handler, MAINLINE, 0, PendSV_Handler, SysTick_Handler,
     Tide_Handler, Tide_Handler, Tide_Handler, Tide_Handler, Tide_Handler, Tide_Handler, Tide_Handler, Tide_Handler,
 };

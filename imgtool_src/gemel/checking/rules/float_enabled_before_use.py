@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.inspection.core_code import CoreCode, core_code
-from gemel.inspection.first_float import FirstFloat, first_float
+from gemel.inspection.first_float import FirstFloat, enables_float, first_float
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
 from gemel.m_profile.known_stores import CPACR
@@ -35,7 +35,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 
 def _finding(core: CoreCode, found: FirstFloat) -> Finding:
-    enabling = [each.place for each in core.of(CPACR)]
+    enabling = [each.place for each in core.of(CPACR) if enables_float(each.store)]
     later = (
         f"only at {', '.join(enabling[:4])}, which comes later" if enabling else "no store to CPACR is known"
     )
