@@ -50,7 +50,8 @@ def test_the_lock_is_closed_and_holds_no_more() -> None:
 def test_every_dependency_stands_in_the_table_with_its_licence() -> None:
     """DEVELOPERS.md has a row for each package that gemel or one of its extras for users installs."""
     extras = PROJECT["optional-dependencies"]
-    texts = [*PROJECT["dependencies"], *extras["hsm"], *extras["rehearse"], *extras["disassemble"]]
+    for_users = ("hsm", "rehearse", "disassemble", "release")
+    texts = [*PROJECT["dependencies"], *(text for name in for_users for text in extras[name])]
     text = (ROOT / "DEVELOPERS.md").read_text("utf-8")
     rows = {row.split("|")[1].strip(" `"): row for row in text.splitlines() if row.startswith("| `")}
     for each in texts:
