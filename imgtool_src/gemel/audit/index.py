@@ -45,6 +45,7 @@ LONGEST = 1 << 20
 """Bytes of the longest value that is read; a result takes some kilobytes."""
 
 ROWS_A_COMMIT = 256
+MOST_RUNS = 1 << 40
 
 
 class Known(NamedTuple):
@@ -72,14 +73,15 @@ class Index:
     def _opened(self, write: bool) -> sqlite3.Connection:
         import sqlite3
 
-        self._error = sqlite3.Error
+        # An error whose text quotes damaged bytes is one of decoding.
+        self._errors = (sqlite3.Error, UnicodeDecodeError)
         try:
             if self._file is None:
                 return sqlite3.connect("", isolation_level=None)
             _refuse_no_file(self._file, write)
             name = f"file:{quote(os.fsencode(os.path.abspath(self._file)))}?mode={'rwc' if write else 'rw'}"
             return sqlite3.connect(name, uri=True, isolation_level=None, timeout=1)
-        except sqlite3.Error as error:
+        except self._errors as error:
             self._refuse(error)
 
     def _prepare(self, write: bool) -> None:
@@ -92,8 +94,8 @@ class Index:
         if write:
             self._do("PRAGMA locking_mode=EXCLUSIVE")
             self._do("BEGIN IMMEDIATE")
-        found = [row[0] for row in self._do("SELECT sql FROM sqlite_schema WHERE sql IS NOT NULL")]
-        identity = [self._do(f"PRAGMA {name}").fetchone()[0] for name in ("application_id", "user_version")]
+        found = [row[0] for row in self._rows("SELECT sql FROM sqlite_schema WHERE sql IS NOT NULL")]
+        identity = [self._one(f"PRAGMA {name}")[0] for name in ("application_id", "user_version")]
         if write and not found and identity == [0, 0]:
             for table in TABLES:
                 self._do(table)
@@ -102,13 +104,16 @@ class Index:
         elif identity != [APPLICATION, VERSION] or sorted(found) != sorted(TABLES):
             what = "an SQLite file of something else, or of another version of gemel"
             raise UsageProblem(_no_index(self._file, what))
-        self.run = 1 + (self._do("SELECT max(run) FROM images").fetchone()[0] or 0)
+        last = self._one("SELECT max(run) FROM images")[0] or 0
+        if not isinstance(last, int) or not 0 <= last < MOST_RUNS:
+            raise UsageProblem(_no_index(self._file, f"the number {last} of an audit"))
+        self.run = 1 + last
 
     def known(self, path: str) -> Known | None:
         """What the index has of a file; None if it has nothing, or nothing that can be read."""
-        row = self._do(
+        row = self._one(
             "SELECT stamp, judged_by, run, result FROM images WHERE path = ?", (stored_path(path),)
-        ).fetchone()
+        )
         with suppress(ValueError, TypeError):
             if row and isinstance(row[2], int):
                 return Known(str(row[0]), str(row[1]), row[2], result_of(row[3]))
@@ -127,7 +132,7 @@ class Index:
             result.content_sha256,
             line_of(result),
         )
-        image = self._do(PUT, values).fetchone()
+        image = self._one(PUT, values)
         self._do("DELETE FROM terms WHERE image = ?", image)
         terms = [(*term, *image) for term in terms_of(result)]
         self._do_many("INSERT OR IGNORE INTO terms VALUES (?,?,?)", terms)
@@ -136,7 +141,7 @@ class Index:
     def has_seen(self, path: str) -> bool:
         """Whether this audit has kept a result of the file."""
         values = (stored_path(path), self.run)
-        return self._do("SELECT 1 FROM images WHERE path = ? AND run = ?", values).fetchone() is not None
+        return bool(self._one("SELECT 1 FROM images WHERE path = ? AND run = ?", values))
 
     def keep(self, result: ImageResult) -> None:
         """Note that a file was seen again, unchanged."""
@@ -149,10 +154,10 @@ class Index:
         """The first other file of this audit with the same content."""
         if result.content_sha256 is None:
             return None
-        row = self._do(
+        row = self._one(
             "SELECT named FROM images WHERE content = ? AND run = ? AND path != ? ORDER BY place LIMIT 1",
             (result.content_sha256, self.run, stored_path(result.path)),
-        ).fetchone()
+        )
         return os.fsdecode(row[0]) if row else None
 
     def find(self, terms: Iterable[Term]) -> Iterator[ImageResult]:
@@ -161,7 +166,7 @@ class Index:
         images = [f"SELECT image FROM terms WHERE {words}" for words, _ in wanted]  # noqa: S608 (our words)
         condition = " INTERSECT ".join(images)
         values = [value for _, values in wanted for value in values]
-        for path, line in self._do(
+        for path, line in self._rows(
             f"SELECT path, result FROM images WHERE id IN ({condition}) ORDER BY path",  # noqa: S608 (our words)
             values,
         ):
@@ -183,16 +188,24 @@ class Index:
             self._do("COMMIT")
             self._do("BEGIN IMMEDIATE")
 
-    def _do(self, statement: str, values: Iterable[Any] = ()) -> sqlite3.Cursor:
+    def _do(self, statement: str, values: Iterable[Any] = ()) -> None:
+        for _ in self._rows(statement, values):
+            pass
+
+    def _one(self, statement: str, values: Iterable[Any] = ()) -> tuple[Any, ...]:
+        """The first row; empty if there is none."""
+        return next(iter(list(self._rows(statement, values))), ())
+
+    def _rows(self, statement: str, values: Iterable[Any] = ()) -> Iterator[tuple[Any, ...]]:
         try:
-            return self._connection.execute(statement, tuple(values))
-        except self._error as error:
+            yield from self._connection.execute(statement, tuple(values))
+        except self._errors as error:
             self._refuse(error)
 
     def _do_many(self, statement: str, rows: list[tuple[Any, ...]]) -> None:
         try:
             self._connection.executemany(statement, rows)
-        except self._error as error:
+        except self._errors as error:
             self._refuse(error)
 
     def _refuse(self, error: Exception) -> NoReturn:

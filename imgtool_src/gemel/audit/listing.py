@@ -68,17 +68,19 @@ def listed(file: Path) -> Iterator[str]:
 def _names(lines: BinaryIO, name: str) -> Iterator[str]:
     rest = lines.read(MAX_NAME)
     end = b"\0" if b"\0" in rest else b"\n"
-    while end in rest or len(rest) == MAX_NAME:
+    more = rest
+    while more:
         *whole, rest = rest.split(end)
         yield from filter(None, map(_decoded, whole))
         if len(rest) >= MAX_NAME:
-            found = f"more than {MAX_NAME:,} bytes without an end"
+            found = f"{MAX_NAME:,} bytes or more without an end"
             raise UsageProblem(
                 Problem(
                     "the list has a line that is no file's name", where=name, found=found, expected="a path"
                 )
             )
-        rest += lines.read(MAX_NAME)
+        more = lines.read(MAX_NAME)
+        rest += more
     if last := _decoded(rest):
         yield last
 
