@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from gemel.builds.build import Build
     from gemel.checking.registry import convention_faults
     from gemel.checking.rule import Rule
+    from gemel.compare.changes import Comparison
     from gemel.errors import GemelError, Problem
     from gemel.image.image import Image
     from gemel.inspection.inspection import Inspection
@@ -23,17 +24,21 @@ if TYPE_CHECKING:
     from gemel.seals.keys.keys import PrivateKey, PublicKey
     from gemel.show.facts.contents import Contents
     from gemel.workflows.checking import CheckResult, check
+    from gemel.workflows.comparing import compare
     from gemel.workflows.describing import describe
     from gemel.workflows.drafting import draft_layout
     from gemel.workflows.inputs import load_builds, load_layout, read_image
     from gemel.workflows.joining import JoinResult, join
+    from gemel.workflows.looking_up import where
     from gemel.workflows.rehearsing import rehearse
     from gemel.workflows.sealing import load_key, load_public_key, seal
+    from gemel.workflows.splitting import Split, split
     from gemel.workflows.writing import write_images
 
 _HOMES = {
     "Build": "builds.build",
     "CheckResult": "workflows.checking",
+    "Comparison": "compare.changes",
     "Contents": "show.facts.contents",
     "Finding": "outcomes",
     "GemelError": "errors",
@@ -49,7 +54,9 @@ _HOMES = {
     "ReadLayout": "layout.reader",
     "Rehearsal": "rehearsal.result",
     "Rule": "checking.rule",
+    "Split": "workflows.splitting",
     "check": "workflows.checking",
+    "compare": "workflows.comparing",
     "convention_faults": "checking.registry",
     "describe": "workflows.describing",
     "draft_layout": "workflows.drafting",
@@ -61,6 +68,8 @@ _HOMES = {
     "read_image": "workflows.inputs",
     "rehearse": "workflows.rehearsing",
     "seal": "workflows.sealing",
+    "split": "workflows.splitting",
+    "where": "workflows.looking_up",
     "write_images": "workflows.writing",
 }
 """Each public name and the module that it is imported from when it is first used."""
@@ -68,6 +77,7 @@ _HOMES = {
 __all__ = [
     "Build",
     "CheckResult",
+    "Comparison",
     "Contents",
     "Finding",
     "GemelError",
@@ -83,8 +93,10 @@ __all__ = [
     "ReadLayout",
     "Rehearsal",
     "Rule",
+    "Split",
     "__version__",
     "check",
+    "compare",
     "convention_faults",
     "describe",
     "draft_layout",
@@ -96,6 +108,8 @@ __all__ = [
     "read_image",
     "rehearse",
     "seal",
+    "split",
+    "where",
     "write_images",
 ]
 

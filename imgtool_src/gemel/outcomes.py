@@ -64,8 +64,8 @@ class Finding(Struct):
     ``parties`` are the names (of areas, builds, cores, memories, stamps, checksums) that it concerns;
     a waiver names one of them.  ``where`` says for people where it is, ``span`` gives the plain
     addresses if there are any.  ``what`` is a sentence without a full stop.  ``lines`` are further
-    lines of evidence for the reader, such as two tables side by side.  ``follows_from`` names the rule whose
-    finding on the first of these parties is the cause of this one; empty where it is a cause itself.
+    lines of evidence for the reader, such as two tables side by side.  ``follows_from`` are
+    rules whose finding would be the cause of this one, each with one of that finding's parties, or where it is.
     """
 
     what: str
@@ -77,7 +77,7 @@ class Finding(Struct):
     span: Span | None = None
     next_step: str = ""
     lines: tuple[str, ...] = ()
-    follows_from: str = ""
+    follows_from: tuple[tuple[str, str], ...] = ()
 
 
 class NotChecked(Struct):

@@ -13,27 +13,27 @@ FOUND: dict[str, tuple[str, dict[str, str], dict[str, int]]] = {
     "hard-float secondary": (
         MAINLINE,
         {"sampler": "sampler-hard-float"},
-        {"float-demands-fit-core": 1, "instructions-fit-core": 1},
+        {"float-demands-fit-core": 1},
     ),
     "soft-float calls, floating point inside": (
         MAINLINE,
         {"sampler": "sampler-softfp"},
-        {"float-demands-fit-core": 1, "instructions-fit-core": 1},
+        {"float-demands-fit-core": 1},
     ),
     "double precision": (
         MAINLINE,
         {"sampler": "sampler-double"},
-        {"float-demands-fit-core": 1, "instructions-fit-core": 2},
+        {"float-demands-fit-core": 1},
     ),
     "compiled for DSP": (
         MAINLINE,
         {"sampler": "sampler-dsp"},
-        {"extension-demands-fit-core": 1, "instructions-fit-core": 1},
+        {"extension-demands-fit-core": 1},
     ),
     "compiled for vectors": (
         MAINLINE,
         {"sampler": "sampler-vector"},
-        {"build-architecture-fits-core": 1, "extension-demands-fit-core": 2, "instructions-fit-core": 2},
+        {"build-architecture-fits-core": 1},
     ),
     "one float instruction": (
         MAINLINE,

@@ -18,7 +18,7 @@ from gemel.lookup.annotating import annotated
 from gemel.lookup.as_json import report, where_schema
 from gemel.lookup.as_text import text_of
 from gemel.m_profile.fault_registers import exception_return, flags_of
-from gemel.workflows.looking_up import lookup_of, where
+from gemel.workflows.looking_up import answers_of, lookup_of
 
 ARRANGEMENT = "copied"
 FOLDER = BUILT / ARRANGEMENT
@@ -81,7 +81,7 @@ def test_data_is_named_by_its_object(lookup):
 
 def test_a_symbol_of_both_builds_is_given_for_both(lookup):
     """Each definition stands with its own build's address, and where its bytes are stored."""
-    (facts,) = where(lookup, ["reset_handler"])
+    (facts,) = answers_of(lookup, ["reset_handler"])
     assert {use.build: use.run_address for use in facts.uses} == {
         name: symbol_address(name, "reset_handler") for name in ("station", "sampler")
     }
@@ -92,11 +92,11 @@ def test_a_symbol_of_both_builds_is_given_for_both(lookup):
 def test_offsets_and_forms_of_numbers(lookup):
     """SYMBOL+OFFSET, grouped, bare and decimal numbers are understood."""
     base = symbol_address("sampler", "run_sampler")
-    (facts,) = where(lookup, ["run_sampler+0x10"])
+    (facts,) = answers_of(lookup, ["run_sampler+0x10"])
     assert facts.uses[0].run_address == base + 16
     grouped = f"0x{base >> 16:04X}_{base & 0xFFFF:04X}"
     for text in (hex(base), grouped, f"{base:08x}", str(base)):
-        (facts,) = where(lookup, [text])
+        (facts,) = answers_of(lookup, [text])
         assert facts.address == base
         assert facts.views[0].hits[0].symbol == "run_sampler"
 
@@ -104,7 +104,7 @@ def test_offsets_and_forms_of_numbers(lookup):
 def test_everything_that_cannot_be_answered_is_reported_at_once(lookup):
     """Unknown symbols with their nearest names, numbers past 32 bits, unknown cores."""
     with pytest.raises(UsageProblem) as caught:
-        where(lookup, ["run_sample", "0x1_0000_0000", "0x1000_0000"], ["motor"])
+        answers_of(lookup, ["run_sample", "0x1_0000_0000", "0x1000_0000"], ["motor"])
     found = [(problem.what, problem.found) for problem in caught.value.problems]
     assert found == [
         ("unknown core", "motor"),
@@ -116,9 +116,9 @@ def test_everything_that_cannot_be_answered_is_reported_at_once(lookup):
 
 def test_an_address_in_no_memory_is_an_answer(lookup):
     """It is shown as such for every core."""
-    (facts,) = where(lookup, ["0x6000_0000"])
+    (facts,) = answers_of(lookup, ["0x6000_0000"])
     assert [(view.memory, view.hits) for view in facts.views] == [("", ()), ("", ())]
-    assert text_of(facts, 80) == ["0x6000_0000", "  station  in no memory", "  sampler  in no memory"]
+    assert text_of(facts, 80) == ["0x6000_0000", "  station  nothing is there", "  sampler  the same"]
 
 
 def test_views_of_one_memory(tmp_path):
@@ -194,7 +194,7 @@ def test_fault_registers_by_hand():
 
 def test_json_keeps_to_its_schema(lookup):
     """What is printed as JSON is valid by the schema derived from the declarations."""
-    answers = where(lookup, ["0x1000_8124", "reset_handler", "0xE000_0000", "line_buffer"])
+    answers = answers_of(lookup, ["0x1000_8124", "reset_handler", "0xE000_0000", "line_buffer"])
     jsonschema.validate(json.loads(report(answers)), where_schema())
 
 

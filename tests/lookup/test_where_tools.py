@@ -13,6 +13,7 @@ from tide_gauge import BUILT, ROOT
 from tools import required_tool
 
 import gemel
+from gemel.builds.dwarf.lines import read_lines
 from gemel.workflows.looking_up import lookup_of
 
 FILES = {
@@ -89,3 +90,16 @@ def test_symbols_are_those_of_gdb(name: str):
         ] | {each.rpartition(".")[0] for each in names[address - offset]}, hex(address)
         known += 1
     assert known > COUNT // 2
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_one_program_alone_gives_the_same_line(name: str):
+    """The nearest line program gives the line that all programs together give, or none."""
+    debug = gemel.load_builds(None, {name: FILES[name]})[name].debug
+    whole = debug.lines()
+    found = 0
+    for address in addresses_of(FILES[name])[:150]:
+        alone = read_lines(debug._sections, address).at(address)
+        assert alone in ("", whole.at(address))
+        found += bool(alone)
+    assert found > 50

@@ -10,22 +10,43 @@ if TYPE_CHECKING:
     from gemel.builds.dwarf.sections import DebugSections
 
 
+SINGLE = 16
+"""Questions for one source line that are answered from one program each, before all are read."""
+
+
 class DebugInformation:
     """What a file's debug information tells, if it has any; nothing of it is read before it is asked for."""
 
-    __slots__ = ("_answer", "_file", "_sections")
+    __slots__ = ("_answer", "_asked", "_file", "_lines", "_sections")
 
     def __init__(self, sections: DebugSections, file: str) -> None:
         """``file`` is the path as the user wrote it, for messages."""
         self._sections = sections
         self._file = file
         self._answer: DebugTypes | str | None = None
+        self._lines: LineTable | None = None
+        self._asked = 0
 
     def lines(self) -> LineTable:
         """Source lines by address; a table without rows says why it has none."""
         from gemel.builds.dwarf.lines import read_lines
 
         return read_lines(self._sections)
+
+    def line_at(self, address: int) -> str:
+        """``file:line`` of the instruction at ``address``; empty where no line program covers it.
+
+        The first few questions read one program each, then all are read.
+        """
+        from gemel.builds.dwarf.lines import read_lines
+
+        if self._lines is None and self._asked < SINGLE:
+            self._asked += 1
+            if found := read_lines(self._sections, address).at(address):
+                return found
+        if self._lines is None:
+            self._lines = read_lines(self._sections)
+        return self._lines.at(address)
 
     def types(self) -> DebugTypes:
         """The types, variables and enumerators; DebugUnreadable (a BuildError) with the reason if none."""

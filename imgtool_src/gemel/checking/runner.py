@@ -190,10 +190,12 @@ def _cause_of(judged: Judged, result: RuleResult, causes: dict[str, tuple[Severi
         return ""
     if EXPLAINS_ALL in causes and causes[EXPLAINS_ALL][0] == "error":
         return EXPLAINS_ALL
-    name = judged.finding.follows_from
-    severity, findings = causes.get(name, ("note", []))
-    weighs = _RANKS[severity] >= _RANKS[result.severity]
-    return name if weighs and any(judged.finding.parties[0] in each.parties for each in findings) else ""
+    for name, place in judged.finding.follows_from:
+        severity, findings = causes.get(name, ("note", []))
+        known = any(place in (*each.parties, each.where) for each in findings)
+        if known and _RANKS[severity] >= _RANKS[result.severity]:
+            return name
+    return ""
 
 
 def _apply(rule: Rule, inspection: Inspection, today: datetime.date, used: set[int]) -> RuleResult:

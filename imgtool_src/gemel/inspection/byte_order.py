@@ -10,7 +10,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from gemel.image.sparse import SparseBytes
 from gemel.inspection.image_bytes import differing
+from gemel.inspection.instead_of_tables import vector_builds
+from gemel.inspection.table_order import HEAD, table_signs
 from gemel.inspection.vector_tables import table_distance
 from gemel.layout.addresses import locate, starts_of
 from gemel.record.format import MARK
@@ -19,7 +22,7 @@ from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.inspection.inspection import Inspection
-    from gemel.placement.placing import Piece
+    from gemel.placement.placing import Piece, Placement
 
 WINDOW, SKIPPED = 256, 16
 """Bytes from the first deviation on that are looked for, and how many of them may be lost or added there."""
@@ -46,7 +49,7 @@ class Disorder(NamedTuple):
 
 def disorder(inspection: Inspection) -> Disorder | None:
     """The first sign of bytes in another order; None if there is none."""
-    return _at_alias(inspection) or _by_builds(inspection) or _by_record(inspection)
+    return _at_alias(inspection) or _by_builds(inspection) or _by_record(inspection) or _by_tables(inspection)
 
 
 def _at_alias(inspection: Inspection) -> Disorder | None:
@@ -78,7 +81,7 @@ def _by_builds(inspection: Inspection) -> Disorder | None:
             if located is None or not located.memory.holds_image:
                 continue
             for place, window in _deviations(inspection, piece, patches):
-                how = _how(inspection, place, window)
+                how = _how(inspection, place, window) or _rest(inspection, placement, place, patches)
                 if how:
                     what, found, next_step = how
                     return Disorder(
@@ -101,13 +104,14 @@ def _deviations(inspection: Inspection, piece: Piece, patches: list[Span]) -> It
         if deviation:
             first = max(span.start, align_down(deviation.first, 8))
             window = bytes(piece.segment.data[first - piece.address :][:WINDOW])
-            if len(window) >= SWAPPED + SKIPPED:
-                yield first, window
+            yield first, window
             return
 
 
 def _how(inspection: Inspection, place: int, window: bytes) -> tuple[str, str, str] | None:
     """In which way ``window`` is there all the same: what is wrong, what was found, what to do."""
+    if len(window) < SWAPPED + SKIPPED:
+        return None
     held = inspection.image.read(Span(place, SWAPPED), inspection.erased_byte_at(place))
     for unit, words in UNITS.items():
         if held == swapped(window[:SWAPPED], unit) != window[:SWAPPED]:
@@ -133,6 +137,49 @@ def _how(inspection: Inspection, place: int, window: bytes) -> tuple[str, str, s
             distance = address + offset - place
             return _shifted(distance, f"they are at {format_address(place - SKIPPED + distance)}")
     return None
+
+
+PROBE, FURTHEST = 32, 4096
+"""Bytes that are looked for, of what follows a deviation, and how far from their place."""
+
+
+def _rest(
+    inspection: Inspection, placement: Placement, place: int, patches: list[Span]
+) -> tuple[str, str, str] | None:
+    """Whether all that the build has after some bytes that are lost or added is there, at one distance."""
+    if placement.placed is None:
+        return None
+    end = max(piece.span.end for piece in placement.pieces if placement.placed.stored.holds(piece.address))
+    expected = SparseBytes()
+    for piece in placement.pieces:
+        for span in without([piece.span], patches):
+            start = span.start - piece.address
+            expected.write(span.start, bytes(memoryview(piece.segment.data)[start : start + span.size]))
+    for skipped in (SKIPPED, *(1 << power for power in range(6, 13)), (end - place) // 2):
+        at = place + skipped
+        if at + 2 * PROBE > end or not expected.holds(Span(at, PROBE)):
+            continue
+        probe = expected.read(Span(at, PROBE), None)
+        if len(set(probe)) < DIFFERENT:
+            continue
+        around = Span(max(0, at - FURTHEST), 2 * FURTHEST + PROBE)
+        offset = inspection.image.read(around, inspection.erased_byte_at(place)).find(probe)
+        distance = around.start + offset - at
+        if offset >= 0 and distance and _all_moved(inspection, expected, Span.from_bounds(at, end), distance):
+            return _shifted(
+                distance, f"what follows {format_address(at)} is at {format_address(at + distance)}"
+            )
+    return None
+
+
+def _all_moved(inspection: Inspection, expected: SparseBytes, rest: Span, distance: int) -> bool:
+    """Whether every byte of ``rest`` is found at the distance: a newer build differs in some of them."""
+    if rest.start + distance < 0:
+        return False
+    return all(
+        inspection.image.read(Span(address + distance, len(data)), 0xFF) == bytes(data)
+        for address, data in expected.pieces(rest)
+    )
 
 
 def _shifted(distance: int, found: str) -> tuple[str, str, str]:
@@ -199,6 +246,35 @@ def _by_record(inspection: Inspection) -> Disorder | None:
     found = "the record's mark and all vector tables" if plan else "all vector tables"
     return Disorder(
         "the image", what, f"{found} are there", "each at its place in the layout", bounds, next_step
+    )
+
+
+def _by_tables(inspection: Inspection) -> Disorder | None:
+    """By the vector tables of builds that are not given: swapped, or moved by what no linker leaves before them."""
+    signs = table_signs(inspection)
+    if not signs:
+        return None
+    first = signs[0]
+    count = len(vector_builds(inspection.layout))
+    all_alike = len(signs) == count > 1 and len({(sign.how, sign.by) for sign in signs}) == 1
+    where = "the image" if all_alike else f"build {first.plan.name}, from {format_address(first.place)} on"
+    span = Span(first.place, HEAD)
+    expected = "each at its place in the layout" if all_alike else f"at {format_address(first.place)}"
+    if first.how == "swapped":
+        return Disorder(
+            where,
+            f"the bytes of {UNITS[first.by]} are swapped",
+            inspection.bytes_of(span).hex(" ").upper(),
+            "a stack pointer in RAM and handlers in code, which these bytes are in the other order",
+            span,
+            f"convert the image again without a swap of bytes in {UNITS[first.by]}",
+        )
+    if not all_alike and first.by > 0 and first.by % 4 == 0:
+        return None  # something may be linked before it: vector-table-not-blank says so
+    what, _, next_step = _shifted(first.by, "")
+    found = f"its vector table at {format_address(first.place + first.by)}"
+    return Disorder(
+        where, what, "all vector tables are there" if all_alike else found, expected, span, next_step
     )
 
 

@@ -18,7 +18,7 @@ from gemel.placement.placing import Placement, place_all
 from gemel.placement.symbol_places import SymbolPlaces
 from gemel.policy.receiver import NO_RECEIVER, Receiver
 from gemel.record.record import Record, RecordError, decode, record_size
-from gemel.spans import Span
+from gemel.spans import ADDRESS_SPACE, Span
 from gemel.structs import Struct, field
 
 if TYPE_CHECKING:
@@ -211,7 +211,7 @@ class Inspection(Struct, dict=True):
 
     def _vectors_of(self, plan: BuildPlan, stored_start: int, run_start: int) -> int:
         vectors = self.layout.span_of(plan.stored_in).start + plan.vector_offset
-        return run_start + vectors - stored_start
+        return (run_start + vectors - stored_start) % ADDRESS_SPACE
 
     def bytes_of(self, span: Span) -> bytes:
         """The bytes of a plain span that lies in one memory; unwritten ones as its erased byte."""

@@ -53,7 +53,7 @@ def instead_of_table(
     if placed and (moved := _table_behind(layout, plan, bytes_of(placed.stored), placed, start)):
         return moved
     if build is None or build.symbols is None or placed is None:
-        return None
+        return None if _could_be_table(layout, plan, bytes_of(Span(start, 16))) else _NO_TABLE
     address = placed.vector_address
     if build.read_at_run(address, 4) is None:
         return None
@@ -113,3 +113,18 @@ def _starts_core(
     stack = located is not None and located.memory.kind == "ram"
     handlers = [bool(word & 1) and runs.holds(word) for word in words[index + 1 : index + 4]]
     return stack or handlers[0] if either else stack and all(handlers)
+
+
+_NO_TABLE = Instead(
+    "no vector table: no stack pointer in RAM, and no handler in flash",
+    "was the image made of this build, and is the area in the layout the one that it is linked for?",
+)
+
+
+def _could_be_table(layout: Layout, plan: BuildPlan, head: bytes) -> bool:
+    """Whether any of the first four words is what it should be, of this build or another."""
+    stack, *handlers = struct.unpack("<4I", head)
+    if (located := locate(layout, (stack & ~3) - 1, plan.core)) and located.memory.kind == "ram":
+        return True
+    places = [locate(layout, word & ~1, plan.core) for word in handlers if word & 1]
+    return any(place and place.memory.kind != "device" for place in places)

@@ -32,14 +32,12 @@ def _address_lines(facts: AddressFacts) -> Iterator[tuple[str, str]]:
 
 
 def _same(first: View, second: View) -> bool:
-    return (first.memory, first.area, first.hits) == (second.memory, second.area, second.hits) and bool(
-        first.memory
-    )
+    return (first.memory, first.area, first.hits) == (second.memory, second.area, second.hits)
 
 
 def _place(view: View) -> str:
     if not view.memory:
-        return "in no memory" if not view.hits else "no layout given"
+        return "by its own ELF file" if view.hits else "nothing is there"
     words = [f"memory {view.memory} ({view.kind})", f"area {view.area}" if view.area else "outside all areas"]
     if view.also_at:
         words.append(f"also at {', '.join(map(format_address, view.also_at))}")

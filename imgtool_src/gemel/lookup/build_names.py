@@ -8,7 +8,6 @@ from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
-    from gemel.builds.dwarf.lines import LineTable
     from gemel.builds.elf.symbols import Symbol
 
 NAMED_KINDS = ("function", "object", "notype", "common")
@@ -31,7 +30,6 @@ class BuildNames:
 
     def __init__(self, build: Build) -> None:
         self._build = build
-        self._lines: LineTable | None = None
 
     def at(self, address: int) -> NameAt | None:
         """What is at ``address``; None where the build takes no memory there."""
@@ -63,11 +61,7 @@ class BuildNames:
 
     def source(self, address: int) -> str:
         """``file:line``; empty where no line program covers ``address``."""
-        if self._build.debug is None:
-            return ""
-        if self._lines is None:
-            self._lines = self._build.debug.lines()
-        return self._lines.at(address)
+        return self._build.debug.line_at(address) if self._build.debug else ""
 
     def _symbol_at(self, address: int) -> tuple[Symbol, int] | None:
         symbols = self._build.symbols

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Protocol
 from gemel.image.sparse import SparseBytes
 from gemel.layout.addresses import locate
 from gemel.layout.model import Layout
-from gemel.spans import Span, without
+from gemel.spans import ADDRESS_SPACE, Span, without
 from gemel.structs import NamedTuple, Struct
 
 BLOCK = 1 << 20
@@ -54,7 +54,7 @@ class PlacedBuild(Struct):
 
     def run_address(self, plain: int) -> int:
         """Where the byte stored at ``plain`` lies when the core runs it."""
-        return plain - self.stored.start + self.run_start
+        return (plain - self.stored.start + self.run_start) % ADDRESS_SPACE
 
 
 class SymbolLookup(Protocol):

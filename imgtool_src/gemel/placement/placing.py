@@ -15,8 +15,8 @@ from gemel.builds.segment import Segment
 from gemel.errors import Problem
 from gemel.layout.addresses import locate, seen_by
 from gemel.layout.model import BuildPlan, Layout
-from gemel.placement.placed import PlacedBuild
-from gemel.spans import Span, align_down, align_up, format_address, format_size, without
+from gemel.placement.placed import PlacedBuild, has_vectors
+from gemel.spans import ADDRESS_SPACE, Span, align_down, align_up, format_address, format_size, without
 from gemel.structs import NamedTuple, Struct
 
 
@@ -35,7 +35,8 @@ class Piece(NamedTuple):
 class Placement(Struct):
     """A build's bytes by plain address, where it lies as a whole, and what is wrong with that.
 
-    ``placed`` is None when no byte of the build lies in its own area.
+    ``placed`` is None when no byte of the build lies in its own area; ``unreachable`` is one of ``problems``, that
+    it would run, or have its vector table, where there are no addresses.
     """
 
     plan: BuildPlan
@@ -43,29 +44,34 @@ class Placement(Struct):
     pieces: tuple[Piece, ...]
     placed: PlacedBuild | None
     problems: tuple[Problem, ...]
+    unreachable: Problem | None = None
 
 
 def place(layout: Layout, plan: BuildPlan, build: Build) -> Placement:
     """Place one build by itself; whether it touches other builds is seen when all are put together."""
     pieces: list[Piece] = []
     problems: list[Problem] = []
+    nowhere: list[Segment] = []
     for segment in build.stored:
         address = _plain_address(layout, plan, segment)
         if address is None:
-            problems.append(_in_no_memory(layout, plan, build, segment))
+            nowhere.append(segment)
             continue
         piece = Piece(address, segment)
         pieces.append(piece)
         problems.extend(_memory_problems(layout, plan, build, piece))
+    if nowhere:
+        problems.insert(0, _in_no_memory(layout, plan, build, nowhere))
     pieces.sort(key=lambda piece: piece.address)
     own = [piece for piece in pieces if layout.span_of(plan.stored_in).overlaps(piece.span)]
     if over := over_the_memory(layout, plan, build):
         problems = [_too_large(layout, plan, build, over)]
     problems.extend(_distance_problems(layout, plan, build, own))
-    placed = _placed(layout, plan, build, own) if own else None
+    placed, unreachable = _placed(layout, plan, build, own) if own else (None, None)
+    problems += [unreachable] if unreachable else []
     if not own and not problems:
         problems.append(_not_in_its_area(layout, plan, build, pieces))
-    return Placement(plan, build, tuple(pieces), placed, tuple(problems))
+    return Placement(plan, build, tuple(pieces), placed, tuple(problems), unreachable)
 
 
 def place_all(layout: Layout, builds: Mapping[str, Build]) -> dict[str, Placement]:
@@ -153,7 +159,10 @@ def _plain_address(layout: Layout, plan: BuildPlan, segment: Segment) -> int | N
     return found[0] if found else None
 
 
-def _placed(layout: Layout, plan: BuildPlan, build: Build, own: list[Piece]) -> PlacedBuild:
+def _placed(
+    layout: Layout, plan: BuildPlan, build: Build, own: list[Piece]
+) -> tuple[PlacedBuild, Problem | None]:
+    """Where the build lies; addresses that there are not count modulo 2**32, with the problem beside it."""
     area = layout.span_of(plan.stored_in)
     unit = layout.memory_of(plan.stored_in).write_unit
     start = max(area.start, align_down(own[0].address, unit))
@@ -167,7 +176,43 @@ def _placed(layout: Layout, plan: BuildPlan, build: Build, own: list[Piece]) -> 
     else:
         run_start = seen_by(layout, start, plan.core)
     vectors = run_start + area.start + plan.vector_offset - start
-    return PlacedBuild(plan.name, plan.core, Span.from_bounds(start, end), run_start, vectors, build.build_id)
+    stored = Span.from_bounds(start, end)
+    problem = None
+    if run_start < 0 or run_start + stored.size > ADDRESS_SPACE:
+        problem = _runs_outside(plan, build, run_start, stored)
+    elif has_vectors(layout, plan.name) and not 0 <= vectors < ADDRESS_SPACE:
+        problem = _vectors_outside(plan, build, run_start, vectors, own[0].address - area.start)
+    run_start, vectors = run_start % ADDRESS_SPACE, vectors % ADDRESS_SPACE
+    return PlacedBuild(plan.name, plan.core, stored, run_start, vectors, build.build_id), problem
+
+
+def _runs_outside(plan: BuildPlan, build: Build, run_start: int, stored: Span) -> Problem:
+    return Problem(
+        f"build {plan.name} would run where there are no addresses",
+        where=_where(plan, build),
+        found=f"{_signed(run_start)} to {_signed(run_start + stored.size - 1)}, for what is stored at {stored}",
+        expected=f"addresses from 0 to {format_address(ADDRESS_SPACE - 1)}",
+        next_step="correct the run or the load address in the linker script; whole write units are stored, from "
+        "before the first byte on",
+    )
+
+
+def _vectors_outside(plan: BuildPlan, build: Build, run_start: int, vectors: int, begins: int) -> Problem:
+    return Problem(
+        f"by vector_offset the vector table of build {plan.name} is where there are no addresses",
+        where=_where(plan, build),
+        found=f"vector_offset = 0x{plan.vector_offset:X} puts it at {_signed(vectors)}: the build's bytes begin "
+        f"0x{begins:X} after the start of area {plan.stored_in} and run from {format_address(run_start)} on",
+        expected=f"an address from 0 to {format_address(ADDRESS_SPACE - 1)}",
+        next_step=f"set vector_offset = 0x{begins:X} in [build.{plan.name}] if its bytes begin with the vector table",
+    )
+
+
+def _signed(address: int) -> str:
+    """An address that may be below 0 or beyond the last one."""
+    if 0 <= address < ADDRESS_SPACE:
+        return format_address(address)
+    return f"-0x{-address:X}" if address < 0 else f"0x{address:X}"
 
 
 def _where(plan: BuildPlan, build: Build, segment: Segment | None = None) -> str:
@@ -179,13 +224,13 @@ def _area_words(layout: Layout, plan: BuildPlan) -> str:
     return f"inside area {plan.stored_in}, {layout.span_of(plan.stored_in)}"
 
 
-def _in_no_memory(layout: Layout, plan: BuildPlan, build: Build, segment: Segment) -> Problem:
+def _in_no_memory(layout: Layout, plan: BuildPlan, build: Build, segments: list[Segment]) -> Problem:
     return Problem(
         f"build {plan.name} has bytes to store where the layout has no memory",
-        where=_where(plan, build, segment),
-        found=str(segment.load_span),
+        where=_where(plan, build, segments[0] if len(segments) == 1 else None),
+        found=", ".join(str(segment.load_span) for segment in segments[:4]),
         expected=_area_words(layout, plan),
-        next_step="mend the load address in the linker script, or the memory in the layout",
+        next_step="correct the load address in the linker script, or the memory in the layout",
     )
 
 

@@ -145,7 +145,11 @@ class GoalPlan(Struct):
 
 
 class DevicePlan(Struct):
-    """A whole device, ready to start; ``shared`` are the shared areas as (area, memory, offset, size)."""
+    """A whole device, ready to start; ``shared`` are the shared areas as (area, memory, offset, size).
+
+    ``interleaving`` other than 0 is another order of the cores' instructions, ``pause`` the core and the address of an
+    instruction before which it lets the others go first, once; ``traced`` runs are looked at for races.
+    """
 
     memories: tuple[MemoryPlan, ...]
     cores: tuple[CorePlan, ...]
@@ -155,5 +159,7 @@ class DevicePlan(Struct):
     shared: tuple[tuple[str, str, int, int], ...] = ()
     watches: tuple[str, ...] = ()
     interleaving: int = 0
+    pause: tuple[str, int] | None = None
+    traced: bool = False
     exact: bool = True
     notes: tuple[str, ...] = ()

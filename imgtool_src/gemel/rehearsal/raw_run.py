@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from gemel.structs import Struct
+from gemel.structs import NamedTuple, Struct
 from gemel.text.as_json import data_of
 
 MAX_EVENTS = 2000
@@ -72,10 +72,40 @@ class RawCore(Struct):
     held_off: int = 0
 
 
+class TraceEntry(NamedTuple):
+    """An access of a core to a shared area, or an event by which one core hands over to another.
+
+    ``kind`` is r or w (R and W: exclusive, acquire or release), with the offset into ``area``, bytes and value;
+    else the event's kind, with the other core in ``area`` or a lock's register in ``offset``.
+    """
+
+    core: str
+    kind: str
+    pc: int
+    area: str
+    offset: int
+    size: int
+    value: int
+
+
+class RawTrace(Struct):
+    """What the cores did to shared areas, in order, what they repeat being there once.
+
+    ``polls`` are the places (core, address) that read the same value again at once, ``loops`` those whose code is
+    a short loop; ``cut`` says that there was more than is kept.
+    """
+
+    entries: tuple[TraceEntry, ...]
+    polls: tuple[tuple[str, int], ...]
+    loops: tuple[tuple[str, int], ...]
+    cut: bool = False
+
+
 class RawRun(Struct):
     """A whole run.  ``ended`` is why: goals, asleep, same state, budget or finding.
 
-    ``shared`` are the contents of the shared areas at the end, as hexadecimal digits.
+    ``shared`` are the contents of the shared areas at the end, as hexadecimal digits; ``trace`` is there where
+    races are looked for.
     """
 
     events: tuple[RawEvent, ...]
@@ -88,6 +118,7 @@ class RawRun(Struct):
     executed: int
     notes: tuple[str, ...]
     shared: dict[str, str]
+    trace: RawTrace | None = None
 
 
 def to_json(run: RawRun) -> str:
@@ -105,7 +136,21 @@ def from_json(text: str) -> RawRun:
     cores = tuple(_core(each) for each in data.pop("cores"))
     accesses = tuple(RawAccess(**each) for each in data.pop("accesses"))
     goals, notes = tuple(data.pop("goals")), tuple(data.pop("notes"))
-    return RawRun(events=events, cores=cores, accesses=accesses, goals=goals, notes=notes, **data)
+    trace = _trace(data.pop("trace"))
+    return RawRun(
+        events=events, cores=cores, accesses=accesses, goals=goals, notes=notes, trace=trace, **data
+    )
+
+
+def _trace(data: dict[str, Any] | None) -> RawTrace | None:
+    if data is None:
+        return None
+    entries = tuple(
+        TraceEntry(*each.values()) if isinstance(each, dict) else TraceEntry(*each)
+        for each in data["entries"]
+    )
+    polls, loops = (tuple((core, pc) for core, pc in data[name]) for name in ("polls", "loops"))
+    return RawTrace(entries, polls, loops, data["cut"])
 
 
 def _core(each: dict[str, Any]) -> RawCore:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 from gemel.builds.build import Build
 from gemel.builds.source import ByteSource
@@ -12,10 +13,13 @@ from gemel.inspection.inspection import Inspection
 from gemel.layout.reader import ReadLayout
 from gemel.rehearsal.isolation import EmulatorEnded, EmulatorMissing, run_apart
 from gemel.rehearsal.plan import DevicePlan
+from gemel.rehearsal.raw_run import RawRun
 from gemel.rehearsal.result import Rehearsal
 from gemel.rehearsal.setup.planning import plan_of
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.judging import ended_outside, rehearsal_of
+from gemel.rehearsal.verdict.orders import worst_of
+from gemel.rehearsal.verdict.races import races_of
 from gemel.structs import Struct, replace
 
 
@@ -25,7 +29,7 @@ class RehearsalOptions(Struct):
     ``budget`` (instructions a core; None: the layout's, else 20 million), ``watches`` (names of
     ``fine_watches.WATCHES``), ``apart`` (in a process of its own, so that a crash of the emulator is a
     finding; without it a crash is yours), ``exact`` (a second run that follows calls), ``interleavings`` (so
-    many other orders of the cores are tried too; the result is the worst).
+    many other orders of the cores are tried too: other speeds, and races turned round; the result is the worst).
     """
 
     budget: int | None = None
@@ -52,22 +56,26 @@ def rehearse(
     subject = Inspection(read, image, builds or {})
     plan = plan_of(subject, options.budget, options.watches, options.exact)
     names = CodeNames(subject, sources or {})
-    result = _rehearsed(subject, plan, names, options.apart)
-    for number in range(1, options.interleavings + 1):
-        other = _rehearsed(subject, replace(plan, interleaving=number), names, options.apart)
-        if result.passes and not other.passes:
-            note = f"found in order {number} of the cores' instructions only; the usual order has nothing: a race"
-            result = replace(other, notes=(*other.notes, note))
-        elif result.passes and other.texts != result.texts:
-            note = f"text differs in order {number} of the cores' instructions"
-            result = replace(result, notes=(*result.notes, note))
-    if options.interleavings:
-        note = f"{options.interleavings + 1} orders of the cores' instructions were tried"
-        result = replace(result, notes=(*result.notes, note))
-    return result
+    if not options.interleavings:
+        return _rehearsed(subject, plan, names, options.apart)[0]
+    orders: list[tuple[Rehearsal, RawRun | None]] = []
+
+    def run_order(**changed: Any) -> None:
+        orders.append(_rehearsed(subject, replace(plan, traced=True, **changed), names, options.apart))
+
+    by_chance = (options.interleavings + 1) // 2
+    for number in range(by_chance + 1):
+        run_order(interleaving=number)
+    for race in races_of([run for _, run in orders if run is not None])[: options.interleavings - by_chance]:
+        run_order(pause=(race.first.core, race.first.pc))
+    for number in range(len(orders), options.interleavings + 1):
+        run_order(interleaving=number)
+    return worst_of(orders, names)
 
 
-def _rehearsed(subject: Inspection, plan: DevicePlan, names: CodeNames, apart: bool) -> Rehearsal:
+def _rehearsed(
+    subject: Inspection, plan: DevicePlan, names: CodeNames, apart: bool
+) -> tuple[Rehearsal, RawRun | None]:
     try:
         if apart:
             run = run_apart(plan)
@@ -76,10 +84,10 @@ def _rehearsed(subject: Inspection, plan: DevicePlan, names: CodeNames, apart: b
 
             run = run_plan(plan)
     except EmulatorEnded as error:
-        return ended_outside(subject, plan, str(error))
+        return ended_outside(subject, plan, str(error)), None
     except (ImportError, EmulatorMissing) as error:
         raise ExtraMissing(extra_problem()) from error
-    return rehearsal_of(subject, plan, run, names)
+    return rehearsal_of(subject, plan, run, names), run
 
 
 def extra_problem() -> Problem:

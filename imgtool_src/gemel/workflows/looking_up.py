@@ -37,11 +37,24 @@ def lookup_of(layout: ReadLayout | None, builds: Mapping[str, Build], image: Ima
     return Lookup(inspection, builds)
 
 
-def where(lookup: Lookup, queries: Sequence[str], cores: Sequence[str] = ()) -> list[Answer]:
-    """An answer to each query, in their order: an address (0x1000_0204, 10000204), a symbol, or symbol+offset.
+def where(
+    *queries: str | int,
+    layout: ReadLayout | None = None,
+    builds: Mapping[str, Build] | None = None,
+    image: Image | None = None,
+    cores: Sequence[str] = (),
+) -> list[Answer]:
+    """An answer to each query, in their order: an address (a number, 0x1000_0204, 10000204), a symbol, symbol+offset.
 
-    ``cores`` restrict whose view of an address is given.  Raises one UsageProblem for all that cannot be answered.
+    ``cores`` restrict whose view of an address is given (none: all).  Raises one UsageProblem for all that cannot be
+    answered.
     """
+    asked = [f"{query:#x}" if isinstance(query, int) else query for query in queries]
+    return answers_of(lookup_of(layout, builds or {}, image), asked, cores)
+
+
+def answers_of(lookup: Lookup, queries: Sequence[str], cores: Sequence[str] = ()) -> list[Answer]:
+    """What `where` gives, from a lookup that is there already."""
     problems = unknown_cores(lookup, cores)
     answers: list[Answer] = []
     for query in queries:

@@ -13,6 +13,7 @@ from gemel.image.sparse import SparseBytes
 from gemel.inspection.byte_order import swapped
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
+from gemel.spans import Span
 
 RULE = "image-bytes-in-order"
 ALIAS = (('size = "64 KiB"\n', 'size = "64 KiB"\naliases = [0x0000_0000]\n'),)
@@ -52,6 +53,20 @@ def _shifted(distance: int, start: int = 0) -> Callable[[SparseBytes], SparseByt
     return edit
 
 
+def _lost(start: int, size: int) -> Callable[[SparseBytes], SparseBytes]:
+    """An edit that takes ``size`` bytes out at ``start`` and moves what follows down, gaps written as erased."""
+
+    def edit(image: SparseBytes) -> SparseBytes:
+        bounds = image.bounds() or Span(0, 1)
+        data = image.read(bounds, 0xFF)
+        made = SparseBytes()
+        made.write(bounds.start, data[: start - bounds.start] + data[start + size - bounds.start :])
+        return made
+
+    return edit
+
+
+STATION, SAMPLER = 0x1000_0000, 0x1000_8000
 BREAKS = {
     "halfwords swapped": lambda: of(RULE, "v6", edit=_swapped(2)),
     "words swapped": lambda: of(RULE, "v7", edit=_swapped(4)),
@@ -60,6 +75,17 @@ BREAKS = {
     "a byte too many in the middle": lambda: of(RULE, "v7", edit=_shifted(1, 0x1000_0080)),
     "at an alias": lambda: of(RULE, "v8", changes=ALIAS, edit=_shifted(-0x1000_0000)),
     "moved, without builds": lambda: of(RULE, "v6", edit=_shifted(0x200), given=()),
+    "the vector table lost": lambda: of(RULE, "v7", edit=_lost(SAMPLER, 128)),
+    "512 bytes before the vectors": lambda: of(RULE, "v8", edit=_shifted(512, SAMPLER)),
+    "moved by a word, without builds": lambda: of(RULE, "v7", edit=_shifted(4), given=()),
+    "a word lost at the start, without builds": lambda: of(RULE, "v8", edit=_lost(STATION, 4), given=()),
+    "two bytes before one build, without it": lambda: of(
+        RULE, "v6", edit=_shifted(2, SAMPLER), given=("station",)
+    ),
+    "words swapped, without builds": lambda: of(RULE, "v8", edit=_swapped(4), given=()),
+    "halfwords of one build swapped, without it": lambda: of(
+        RULE, "v7", edit=_swapped(2, SAMPLER), given=("station",)
+    ),
 }
 KEEPS = {
     "as joined": lambda: of(RULE, "v6"),
@@ -68,7 +94,26 @@ KEEPS = {
         RULE, "v8", "station-embeds-zeros", "sampler-gaps"
     ),
     "one byte changed": lambda: of(RULE, "v8", edit=_one_byte),
+    "an older build": lambda: of(RULE, "v7", "sampler-tables", edit=_of_another("v7", "sampler-vtor")),
+    "without one build's bytes": lambda: of(RULE, "v7", edit=_cut(SAMPLER), given=("station",)),
 }
+
+
+def _of_another(family: str, file: str) -> Callable[[SparseBytes], SparseBytes]:
+    """An edit that gives the image of another build of the sampler, of which much is the same and moved."""
+    return lambda _: join(layout_of(family), builds_of(family, file)).image
+
+
+def _cut(end: int) -> Callable[[SparseBytes], SparseBytes]:
+    """An edit that leaves out all bytes from ``end`` on."""
+
+    def edit(image: SparseBytes) -> SparseBytes:
+        made = SparseBytes()
+        for address, piece in image.pieces(Span(0, end)):
+            made.write(address, bytes(piece))
+        return made
+
+    return edit
 
 
 def _one_byte(image: SparseBytes) -> SparseBytes:

@@ -6,6 +6,7 @@ keep the format ends the reading of that program alone; what was read of it befo
 
 from __future__ import annotations
 
+import re
 from bisect import bisect_right
 from collections.abc import Iterator
 
@@ -23,6 +24,7 @@ _FIXED = {0x0B: 1, 0x05: 2, 0x06: 4, 0x07: 8, 0x1E: 16}
 _STRINGS = {0x0E: "str", 0x1F: "line_str"}
 _DAMAGE = (DwarfFault, IndexError, ValueError, OverflowError)
 _PATH = 1
+_SET_ADDRESS = re.compile(rb"\x00\x05\x02(.{4})", re.DOTALL)
 
 
 class LineTable(NamedTuple):
@@ -55,22 +57,21 @@ class _Header(NamedTuple):
     first_file: int
 
 
-def read_lines(debug: DebugSections) -> LineTable:
-    """The source lines of a file; no rows, and why in ``damaged``, where it has none that can be read."""
+def read_lines(debug: DebugSections, near: int | None = None) -> LineTable:
+    """The source lines of a file; no rows, and why in ``damaged``, where it has none that can be read.
+
+    With ``near``, only the program is read of which a sequence begins nearest before that address.
+    """
     try:
         found = read_named_sections(debug, ("line", "line_str", "str"))
     except DwarfFault as error:
         return LineTable([], str(error))
     rows: list[tuple[int, str]] = []
-    data, at, left, damaged = found.get("line", b""), 0, MAX_STEPS, ""
-    while at + 4 <= len(data) and left > 0:
-        size = int.from_bytes(data[at : at + 4], "little")
-        if size >= 0xFFFF_FFF0 or at + 4 + size > len(data):
-            damaged = f"the line program at offset {at:#x} has no length that fits"
-            break
+    data, left = found.get("line", b""), MAX_STEPS
+    programs, damaged = _programs(data)
+    for start, end in programs if near is None else _nearest(data, programs, near):
         try:
-            header = _header(data, at + 4, found)
-            for row in _rows(data, header, at + 4 + size):
+            for row in _rows(data, _header(data, start + 4, found), end):
                 left -= 1
                 if row is not None:
                     rows.append(row)
@@ -78,10 +79,35 @@ def read_lines(debug: DebugSections) -> LineTable:
                     damaged = f"the line programs take more than {MAX_STEPS:,} steps"
                     break
         except _DAMAGE as error:
-            damaged = f"the line program at offset {at:#x} is damaged ({error})"
-        at += 4 + size
+            damaged = f"the line program at offset {start:#x} is damaged ({error})"
+        if left <= 0:
+            break
     rows.sort(key=lambda row: (row[0], row[1] != ""))
     return LineTable(rows, damaged)
+
+
+def _programs(data: bytes) -> tuple[list[tuple[int, int]], str]:
+    """Where each line program starts and ends, and what keeps further ones from being found."""
+    programs: list[tuple[int, int]] = []
+    at = 0
+    while at + 4 <= len(data):
+        size = int.from_bytes(data[at : at + 4], "little")
+        if size >= 0xFFFF_FFF0 or at + 4 + size > len(data):
+            return programs, f"the line program at offset {at:#x} has no length that fits"
+        programs.append((at, at + 4 + size))
+        at += 4 + size
+    return programs, ""
+
+
+def _nearest(data: bytes, programs: list[tuple[int, int]], address: int) -> list[tuple[int, int]]:
+    """The program with the sequence that begins nearest before ``address``, by its DW_LNE_set_address; none if none."""
+    best: tuple[int, tuple[int, int]] | None = None
+    for program in programs:
+        for match in _SET_ADDRESS.finditer(data, *program):
+            start = int.from_bytes(match[1], "little")
+            if start <= address and (best is None or start > best[0]):
+                best = start, program
+    return [best[1]] if best else []
 
 
 def _header(data: bytes, at: int, found: dict[str, bytes]) -> _Header:

@@ -11,6 +11,15 @@ from gemel.m_profile.found_instruction import FoundInstruction
 from gemel.outcomes import Finding
 from gemel.spans import Span
 
+_DEMAND_OF: dict[Capability, str] = {
+    **dict.fromkeys(("fp", "fp-double", "fp16", "mve-fp"), "float-demands-fit-core"),
+    **dict.fromkeys(("dsp", "mve"), "extension-demands-fit-core"),
+}
+"""The rule that finds what a build was compiled for, from which such instructions in it follow."""
+
+_ARCHITECTURE = "build-architecture-fits-core"
+"""The same for all instructions."""
+
 
 def lacking_findings(
     plan: BuildPlan, core: Core, where: str, places: Iterable[FoundInstruction], doubt: str = ""
@@ -29,6 +38,7 @@ def lacking_findings(
             expected=f"only what core {core.name} has: {_has(core)}; it lacks {IN_WORDS[capability]}",
             span=Span(first.address, len(first.data)),
             lines=(*_further(found), *([doubt] if doubt else [])),
+            follows_from=tuple((rule, plan.name) for rule in (_DEMAND_OF.get(capability, ""), _ARCHITECTURE)),
         )
 
 

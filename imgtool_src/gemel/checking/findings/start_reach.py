@@ -27,10 +27,6 @@ ROUNDING = 8
 """Start-up code that copies in words or pairs of words may have ends rounded up by less than this."""
 
 
-_CAUSES = {"copies over": "start-copies-stored-data"}
-"""The rule whose finding explains one of these: a block that is copied too far."""
-
-
 class Written(NamedTuple):
     """Bytes that start-up code writes in one memory (None: in none), as its core sees them, and plain."""
 
@@ -150,6 +146,11 @@ def written_lines(placement: Placement, span: Span) -> tuple[str, ...]:
     return (f"largest objects there: {symbols}",) if symbols else ()
 
 
+def _causes(placement: Placement, does: str) -> tuple[tuple[str, str], ...]:
+    """What a block that is copied too far follows from."""
+    return (("start-copies-stored-data", placement.plan.name),) if does == "copies over" else ()
+
+
 def _in_shared(placement: Placement, block: StartEntry, area: str, span: Span, does: str) -> Finding:
     return Finding(
         f"start-up code of build {placement.plan.name} {does} area {area}, which the cores share",
@@ -158,7 +159,7 @@ def _in_shared(placement: Placement, block: StartEntry, area: str, span: Span, d
         found=f"{does} {sized(span)}",
         expected="what is shared is left to the code that both cores have agreed on",
         lines=written_lines(placement, span),
-        follows_from=_CAUSES.get(does, ""),
+        follows_from=_causes(placement, does),
     )
 
 
@@ -175,5 +176,5 @@ def _in_foreign(
         found=f"{does} {sized(written.seen)}, {place}",
         expected=f"inside {', '.join(map(str, own_ram(layout, plan.core))) or 'RAM that it owns'}",
         span=written.plain,
-        follows_from=_CAUSES.get(does, ""),
+        follows_from=_causes(placement, does),
     )

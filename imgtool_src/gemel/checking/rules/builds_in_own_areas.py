@@ -54,6 +54,16 @@ def _in_flash(inspection: Inspection, piece: Piece) -> Span:
 
 def _findings(inspection: Inspection, placement: Placement, pieces: list[Piece]) -> Iterator[Finding]:
     layout, plan = inspection.layout, placement.plan
+    if each := placement.unreachable:
+        parties = concerned(plan.name, plan.core, plan.stored_in)
+        yield Finding(
+            each.what,
+            parties,
+            where=each.where,
+            found=each.found,
+            expected=each.expected,
+            next_step=each.next_step,
+        )
     if not any(piece.span.overlaps(layout.span_of(plan.stored_in)) for piece in pieces):
         yield _none_in_own(inspection, placement, pieces)
         return

@@ -140,6 +140,7 @@ def _apart(
             next_step="compile one header on both sides with the same options; name its type in the contract too, "
             "to see what differs",
             lines=lines,
+            follows_from=(("shared-symbols-agree", f"{name} in {builds}"),),
         )
 
 

@@ -48,6 +48,7 @@ def _finding(inspection: Inspection, table: VectorTable, file: str, entry: int) 
         found=f"entry point {described_word(inspection, core, entry)} in {file}",
         expected=f"{described_word(inspection, core, table.words[1])}, the reset handler",
         span=word_span(table, 1),
+        follows_from=(("reset-handler-in-code", table.plan.name),),
     )
 
 

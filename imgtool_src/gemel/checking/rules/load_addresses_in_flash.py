@@ -11,6 +11,7 @@ from gemel.inspection.windows import parts_of, windows_of
 from gemel.inspection.wording import (
     concerned,
     found_or_holds,
+    lines_in_short,
     needs_build,
     own_areas_words,
     segment_words,
@@ -38,9 +39,8 @@ def _findings(inspection: Inspection, placement: Placement) -> Iterator[Finding]
         yield _too_large(inspection, placement, over)
         return
     placed = {piece.segment.index for piece in placement.pieces}
-    for segment in placement.build.stored:
-        if segment.index not in placed:
-            yield _nowhere(inspection, placement, segment)
+    if nowhere := [segment for segment in placement.build.stored if segment.index not in placed]:
+        yield _nowhere(inspection, placement, nowhere)
     for piece in placement.pieces:
         located = locate(inspection.layout, piece.address)
         if located and not located.memory.holds_image:
@@ -62,16 +62,18 @@ def _too_large(inspection: Inspection, placement: Placement, over: Span) -> Find
     )
 
 
-def _nowhere(inspection: Inspection, placement: Placement, segment: Segment) -> Finding:
-    plan = placement.plan
+def _nowhere(inspection: Inspection, placement: Placement, segments: list[Segment]) -> Finding:
+    plan, first = placement.plan, segments[0]
+    others = [f"{segment.words}: {sized(segment.load_span)}" for segment in segments[1:]]
     return Finding(
         f"build {plan.name} has bytes to store where the layout has no memory",
         concerned(plan.name, plan.core, plan.stored_in),
-        where=segment_words(placement.build, segment),
-        found=f"load address {sized(segment.load_span)}",
+        where=segment_words(placement.build, first),
+        found=f"load address {sized(first.load_span)}",
         expected=own_areas_words(inspection.layout, plan),
-        span=segment.load_span,
-        next_step="mend the load address in the linker script, or the memory in the layout",
+        span=first.load_span,
+        lines=lines_in_short(others, "segment"),
+        next_step="correct the load address in the linker script, or the memory in the layout",
     )
 
 

@@ -54,13 +54,13 @@ def _finding(layout: Layout, takers: list[tuple[BuildPlan, Build]], span: Span) 
     shared = ", ".join(str(each) for each in shared_ram(layout)) or "none in this layout"
     return Finding(
         f"builds {names[0]} and {names[1]} both take {sized(span)} of RAM",
-        concerned(*astray, *names, *cores, *areas),
+        concerned(*names, *cores, *areas),
         where=f"area {', area '.join(areas)}" if areas else "no area",
         found=", ".join(f"build {plan.name} ({build.file})" for plan, build in takers),
         expected=f"spans apart, or both inside a shared area: {shared}",
         span=span,
         lines=tuple(line for plan, build in takers for line in taken_lines(layout, plan, build, span)),
-        follows_from="ram-claims-in-own-areas" if len(astray) == 1 else "",
+        follows_from=tuple(("ram-claims-in-own-areas", name) for name in astray) if len(astray) == 1 else (),
     )
 
 

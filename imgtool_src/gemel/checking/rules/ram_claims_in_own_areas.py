@@ -16,6 +16,7 @@ from gemel.inspection.wording import (
     claim_words,
     concerned,
     in_short,
+    lines_in_short,
     owners_of,
     sized,
 )
@@ -23,6 +24,7 @@ from gemel.layout.addresses import locate, seen_by
 from gemel.layout.model import Area, BuildPlan, Layout
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.spans import Span, format_address, without
+from gemel.structs import replace
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -67,9 +69,12 @@ def _astray(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[tuple[Cla
 
 def _findings(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator[Finding]:
     layout = inspection.layout
+    astray: dict[str, list[Finding]] = {}
     for claim, span, area in _astray(layout, plan, build):
         if area or layout.cores[plan.core].ram:
-            yield _foreign(layout, plan, build, claim, span, area, _others_there(inspection, plan, span))
+            found = _foreign(layout, plan, build, claim, span, area, _others_there(inspection, plan, span))
+            astray.setdefault(area.name if area else "", []).append(found)
+    yield from map(_as_one, astray.values())
     own, shared = own_ram(layout, plan.core), shared_ram(layout)
     for claim in claims_of(layout, plan, build):
         if not claim.in_ram:
@@ -119,6 +124,13 @@ def _found(claim: Claim, plan: BuildPlan, span: Span) -> str:
 def _symbol_lines(build: Build, seen: Span) -> tuple[str, ...]:
     symbols = biggest_symbols(build, seen)
     return (f"largest objects of build {build.name} there: {symbols}",) if symbols else ()
+
+
+def _as_one(findings: list[Finding]) -> Finding:
+    """All that a build takes in one area, which has one cause, as the first finding with lines for the others."""
+    first, *others = findings
+    lines = [f"{each.where}: {each.found}" for each in others]
+    return replace(first, lines=(*first.lines, *lines_in_short(lines, "claim"))) if others else first
 
 
 def _others_there(inspection: Inspection, plan: BuildPlan, span: Span) -> tuple[str, ...]:

@@ -27,7 +27,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 
 def _outcome(inspection: Inspection, table: VectorTable) -> Outcome:
-    name, core, reset, cause = table.plan.name, table.core.name, table.words[1], ""
+    name, core, reset = table.plan.name, table.core.name, table.words[1]
+    cause: tuple[tuple[str, str], ...] = ()
     if not runs_from(inspection, table.placed, reset & ~1):
         what = f"core {core} would start outside the code of build {name}"
         expected = f"inside {run_span_as_seen(table.placed)}"
@@ -43,7 +44,7 @@ def _outcome(inspection: Inspection, table: VectorTable) -> Outcome:
         what = f"core {core} would start where the image holds no code"
         expected = "an instruction"
         next_step = "was a section left out when the file was made (objcopy -j)?"
-        cause = "handlers-executable"
+        cause = (("handlers-executable", name),)
     else:
         return Holds(f"build {name}")
     parties, found = (name, core, table.plan.stored_in), described_word(inspection, core, reset)

@@ -122,6 +122,9 @@ def _finding(
         expected=f"at least {format_size(needed)} ({stated})",
         span=word_span(table, 0),
         lines=lines,
+        follows_from=(("ram-claims-in-own-areas", obstacle.name),)
+        if obstacle and obstacle.name != table.plan.name
+        else (),
     )
 
 

@@ -48,7 +48,9 @@ def _finding(inspection: Inspection, table: VectorTable) -> Finding:
         found=f"{format_address(pointer)}: {pushed}",
         expected=f"inside or right behind {' or '.join(own)}",
         span=word_span(table, 0),
-        follows_from="ram-claims-in-own-areas" if _is_claimed(inspection, table, below) else "",
+        follows_from=(("ram-claims-in-own-areas", table.plan.name),)
+        if _is_claimed(inspection, table, below)
+        else (),
     )
 
 

@@ -41,7 +41,7 @@ def command(
       gemel where tide-gauge.toml station=station.elf sampler=sampler.elf 0x1000_8124
     """
     from gemel.workflows.inputs import read_image
-    from gemel.workflows.looking_up import lookup_of, where
+    from gemel.workflows.looking_up import answers_of, lookup_of
 
     layout, builds, queries = _sorted(words)
     read, given = _inputs(layout, builds)
@@ -57,7 +57,7 @@ def command(
     lookup = lookup_of(read, given, loaded)
     if not queries:
         return _annotate(lookup, cores)
-    answers = where(lookup, queries, cores)
+    answers = answers_of(lookup, queries, cores)
     if form == "json":
         from gemel.lookup.as_json import report
 

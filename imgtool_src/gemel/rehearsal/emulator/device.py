@@ -20,6 +20,7 @@ from gemel.rehearsal.emulator.release import ReleaseWatch
 from gemel.rehearsal.emulator.run_result import result_of
 from gemel.rehearsal.emulator.same_state import SameState
 from gemel.rehearsal.emulator.schedule import Schedule
+from gemel.rehearsal.emulator.shared_trace import SharedTrace
 from gemel.rehearsal.plan import PAGE, DevicePlan
 from gemel.rehearsal.raw_run import RawRun
 
@@ -71,6 +72,7 @@ class Device:
         )
         self.schedule = Schedule(self)
         FineWatches(self, plan.watches)
+        self.trace = SharedTrace(self) if plan.traced else None
 
     def run(self, until: int | None = None) -> RawRun:
         """Run to the end, or to time ``until``."""
@@ -102,12 +104,12 @@ class Device:
     def _run(self, core: EmulatedCore, limit: int) -> None:
         if core.state == "sleeping":
             core.wake(core.wakes_at() or core.time)
-        if self._follow_from is not None and core.time >= self._follow_from:
+        if self._follow_from is not None and self.schedule.common(core, core.time) >= self._follow_from:
             core.follow_calls(True)
         self.running = core
         core.run(limit)
         self.running = None
-        self._start_released(core.time)
+        self._start_released(self.schedule.common(core, core.time))
 
     def _end(self, time: int, same: SameState) -> str:
         """Why the run ends here; empty if it goes on."""
@@ -151,6 +153,8 @@ class Device:
         self, core: EmulatedCore, kind: str, pc: int | None, numbers: dict[str, int], words: dict[str, str]
     ) -> None:
         """An event of a core."""
+        if self.trace is not None:
+            self.trace.event(core, kind, numbers, words)
         self.log.add(core, kind, pc, numbers, words)
 
     def last_event(self) -> int:
@@ -176,7 +180,9 @@ class Device:
         return self.registers.port(core.plan.name, address, core.registers.pc & ~1, before)
 
     def reached(self, core: EmulatedCore, address: int) -> None:
-        """A core came to an address that is a goal."""
+        """A core came to an address that is a goal, or where it pauses."""
+        if self.plan.pause == (core.plan.name, address):
+            self.schedule.pause(core)
         for index, goal in enumerate(self.plan.goals):
             if goal.core == core.plan.name and goal.address == address and not self.reached_goals[index]:
                 self._reach(index, address)
@@ -192,7 +198,7 @@ class Device:
     def _register_event(self, kind: str, numbers: dict[str, int], words: dict[str, str]) -> None:
         core = self.running or self.cores.get(words.pop("of", ""))
         if core is not None:
-            self.log.add(core, kind, core.registers.pc & ~1, numbers, words)
+            self.report(core, kind, core.registers.pc & ~1, numbers, words)
 
     def _reach(self, index: int, pc: int | None) -> None:
         self.reached_goals[index] = True
@@ -207,7 +213,14 @@ class Device:
     def _goal_addresses(self, core: str) -> tuple[int, ...]:
         return tuple(
             sorted(
-                {goal.address for goal in self.plan.goals if goal.core == core and goal.address is not None}
+                {
+                    *(
+                        goal.address
+                        for goal in self.plan.goals
+                        if goal.core == core and goal.address is not None
+                    ),
+                    *([self.plan.pause[1]] if self.plan.pause and self.plan.pause[0] == core else []),
+                }
             )
         )
 
@@ -216,7 +229,8 @@ class Device:
         if sender is receiver or sender is None:
             receiver.set_line(16 + number, pending)
         else:
-            receiver.receive(sender.now(), 16 + number, pending)
+            now = self.schedule.on_core(receiver, self.schedule.common(sender, sender.now()))
+            receiver.receive(now, 16 + number, pending)
             sender.hand_over = True
         if sender is not None:
             sender.stop_soon()
@@ -224,7 +238,9 @@ class Device:
     def later(self, core: str, delay: int, action: Callable[[int], None]) -> None:
         """Call ``action(time)`` once ``core`` comes to ``delay`` instructions from now."""
         receiver = self.cores[core]
-        now = self.running.now() if self.running is not None else receiver.time
+        now = receiver.time
+        if self.running is not None:
+            now = self.schedule.on_core(receiver, self.schedule.common(self.running, self.running.now()))
         receiver.schedule(now + delay, action)
         if self.running is receiver:
             receiver.stop_soon()
@@ -290,6 +306,6 @@ class Device:
             for core in self.cores.values():
                 core.bus.map_memories(self._released)
             if self.cores[name].state == "reset":
-                self.cores[name].start(address, self.schedule.start_time(now))
+                self.cores[name].start(address, self.schedule.start_time(self.cores[name], now))
                 self._start_events(name)
         self._to_start = []

@@ -39,7 +39,7 @@ class EventLog:
         time: int | None = None,
     ) -> None:
         """One more event, at ``time`` (None: at the core's current instruction)."""
-        when = core.now() if time is None else time
+        when = self._device.schedule.common(core, core.now()) if time is None else time
         if kind in ONCE_A_PLACE or kind in FATAL:
             place = core.plan.name, kind, pc, "".join(words.values())
             if place in self._places:

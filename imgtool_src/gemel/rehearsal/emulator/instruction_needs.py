@@ -60,6 +60,13 @@ def is_exclusive(first: int, second: int) -> bool:
     return first & 0xFFF0 == 0xE8D0 and (second & 0xF0 in (0x40, 0x50) or second & 0xF0 in (0xC0, 0xD0, 0xE0))
 
 
+def is_ordered(first: int, second: int) -> bool:
+    """Whether it is an exclusive, acquire or release access, with which cores order what they do."""
+    if first & 0xFFE0 == 0xE840 and not (first & 0x10 == 0 and second & 0xF000 == 0xF000):
+        return True
+    return first & 0xFFE0 == 0xE8C0 and second >> 4 & 0xF in (4, 5, 8, 9, 10, 12, 13, 14)
+
+
 _EXCLUSIVE_SIZES = {0x5: 2, 0x9: 2, 0xA: 4, 0xD: 2, 0xE: 4}
 """Bytes accessed by acquire, release and exclusive instructions, by bits 4 to 7 of the second half-word."""
 

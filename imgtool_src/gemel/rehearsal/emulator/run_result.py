@@ -34,13 +34,16 @@ def result_of(device: Device, ended: str) -> RawRun:
         texts=dict(device.registers.texts),
         goals=tuple(device.reached_goals),
         ended=ended,
-        time=min(max(core.time for core in device.cores.values()), device.plan.budget),
+        time=min(
+            max(device.schedule.common(core, core.time) for core in device.cores.values()), device.plan.budget
+        ),
         executed=sum(core.instructions for core in device.cores.values()),
         notes=tuple(device.log.notes()),
         shared={
             area: device.memories[memory].read(offset, min(size, MAX_SHARED)).hex()
             for area, memory, offset, size in device.plan.shared
         },
+        trace=device.trace.result() if device.trace is not None else None,
     )
 
 

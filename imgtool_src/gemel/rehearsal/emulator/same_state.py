@@ -40,10 +40,15 @@ class SameState:
 
     def _quick(self) -> tuple[object, ...]:
         cores = [core for core in self._device.cores.values() if core.state != "reset"]
-        running = [core.time for core in cores if core.runs]
-        earliest = min(running, default=0)
+        common = self._device.schedule.common
+        earliest = min((common(core, core.time) for core in cores if core.runs), default=0)
         return tuple(
-            (core.state, core.pc, core.time - earliest if core.runs else 0, core.registers.snapshot())
+            (
+                core.state,
+                core.pc,
+                common(core, core.time) - earliest if core.runs else 0,
+                core.registers.snapshot(),
+            )
             for core in cores
         )
 
@@ -53,7 +58,7 @@ class SameState:
         cores = [
             (core.registers.float_snapshot(), core.system.state(time), core.coming(time))
             for core in device.cores.values()
-            for time in [core.time if core.runs else now]
+            for time in [core.time if core.runs else device.schedule.on_core(core, now)]
         ]
         memories = [each.quick_digest() for each in device.memories.values() if each.plan.kind == "ram"]
         return (*cores, *memories, device.registers.state(), tuple(device.reached_goals))

@@ -23,8 +23,14 @@ QUIET_TURNS = 16
 MAX_WATCHED = 1 << 14
 """Bytes of shared areas that are looked at after each turn; with more of them turns stay short."""
 
-DELAYS = (0, 100, 1_000, 10_000, 100_000)
+DELAYS = (0, 100, 1_000)
 """Instructions by which an interleaving may delay the start of a released core."""
+
+PERIODS = ((1, 1), (4, 1), (1, 4), (1, 1), (2, 1), (1, 2))
+"""Time that an instruction of the primary and of each other core takes, in turn by the interleaving's number."""
+
+PAUSE = 50_000
+"""Time that a core pauses at the place that an interleaving names."""
 
 
 class Schedule:
@@ -33,6 +39,9 @@ class Schedule:
     def __init__(self, device: Device) -> None:
         self._device = device
         self._turn, self._quiet = SHORTEST_TURN, 0
+        periods = PERIODS[device.plan.interleaving % len(PERIODS)]
+        self._periods = {core.name: periods[not core.primary] for core in device.plan.cores}
+        self._offsets = dict.fromkeys(self._periods, 0)
         self._random = random.Random(device.plan.interleaving) if device.plan.interleaving else None  # noqa: S311
         self._shared = [
             (device.memories[memory], offset, size) for _, memory, offset, size in device.plan.shared
@@ -44,22 +53,28 @@ class Schedule:
 
     def next_core(self) -> EmulatedCore | None:
         """The core to run next: the one whose next instruction comes first; None if none will ever run."""
-        best, best_time, self._others = None, 0, None
-        for core in self._device.cores.values():
-            time = _next_time(core)
-            if time is None:
-                continue
-            if best is None or time < best_time:
-                best, best_time, time = core, time, best_time if best else None
-            if time is not None and (self._others is None or time < self._others):
-                self._others = time
-        return best
+        times = [
+            (self.common(core, time), core)
+            for core in self._device.cores.values()
+            if (time := _next_time(core)) is not None
+        ]
+        times.sort(key=_by_time)
+        self._others = times[1][0] if len(times) > 1 else None
+        return times[0][1] if times else None
 
     def time(self) -> int:
-        """The time that every core that runs has reached."""
+        """The common time that every core that runs has reached."""
         cores = self._device.cores.values()
-        running = [core.time for core in cores if core.runs]
-        return min(running) if running else max(core.time for core in cores)
+        running = [self.common(core, core.time) for core in cores if core.runs]
+        return min(running) if running else max(self.common(core, core.time) for core in cores)
+
+    def common(self, core: EmulatedCore, time: int) -> int:
+        """The common time when it is ``time`` on a core: the same, unless an interleaving slows the core down."""
+        return time * self._periods[core.plan.name] + self._offsets[core.plan.name]
+
+    def on_core(self, core: EmulatedCore, common: int) -> int:
+        """The time of a core at a common time."""
+        return -((self._offsets[core.plan.name] - common) // self._periods[core.plan.name])
 
     def limit(self, core: EmulatedCore) -> int:
         """Up to when ``core`` may run, which ``next_core`` has just given."""
@@ -67,12 +82,17 @@ class Schedule:
             return self._device.plan.budget
         self._look_at_shared()
         turn = self._random.randint(1, 2 * self._turn) if self._random else self._turn
-        return max(core.time + 1, self._others + turn)
+        return max(core.time + 1, self.on_core(core, self._others + turn))
 
-    def start_time(self, now: int) -> int:
-        """When a core that is released at ``now`` executes its first instruction."""
+    def start_time(self, core: EmulatedCore, now: int) -> int:
+        """When a core that is released at common time ``now`` executes its first instruction, in its time."""
         self.cores_talk()
-        return now + (self._random.choice(DELAYS) if self._random else 0)
+        return self.on_core(core, now) + (self._random.choice(DELAYS) if self._random else 0)
+
+    def pause(self, core: EmulatedCore) -> None:
+        """Let the other cores go first for a while; the core's own time stands still."""
+        self._offsets[core.plan.name] += PAUSE
+        core.hand_over = True
 
     def cores_talk(self) -> None:
         """The cores touch something that both use: turns get short."""
@@ -92,6 +112,10 @@ class Schedule:
         self._quiet += 1
         if self._quiet >= QUIET_TURNS:
             self._turn, self._quiet = min(2 * self._turn, LONGEST_TURN), 0
+
+
+def _by_time(entry: tuple[int, EmulatedCore]) -> int:
+    return entry[0]
 
 
 def _next_time(core: EmulatedCore) -> int | None:

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from gemel.rehearsal.limits import CAUTION
 from gemel.rehearsal.result import CoreSummary, Happening, Rehearsal, RehearsalFinding
 from gemel.spans import format_address
+from gemel.text.escaping import on_one_line
 
 WIDTH = 80
 MAX_CALLS = 8
@@ -15,14 +16,14 @@ LABEL = 11
 
 
 def report_of(rehearsal: Rehearsal) -> list[str]:
-    """The lines of the report."""
+    """The lines of the report; what names from files hold besides text shows as escapes."""
     lines = [*_timeline(rehearsal), ""]
     for finding in rehearsal.findings:
         lines += [*_finding(finding), ""]
     for core in rehearsal.cores:
         lines += _core(core)
     lines += [*_goals(rehearsal), "", *_limits(rehearsal), "", *verdict(rehearsal)]
-    return lines
+    return [on_one_line(line) for line in lines]
 
 
 def verdict(rehearsal: Rehearsal) -> list[str]:

@@ -82,6 +82,11 @@ class CodeNames:
         plans = [plan for plan in self._subject.layout.builds.values() if plan.core == core]
         return [each for plan in plans for each in likely_tables(self._subject, plan)]
 
+    def shared_address(self, area: str, offset: int) -> str:
+        """A place in an area, as a plain address with the area's name."""
+        address = self._subject.layout.span_of(area).start + offset
+        return f"{format_address(address)} ({area} + {offset})"
+
     def what_is_at(self, core: str, address: int) -> str:
         """What the core sees at a data address: area, memory or nothing."""
         return whereabouts(self._subject, core, address)

@@ -1,0 +1,111 @@
+"""What the cores do to shared areas and to each other, in order: what races are looked for in (``verdict/races``)."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from gemel.m_profile.halfwords import instructions
+from gemel.rehearsal.emulator.instruction_needs import is_ordered
+from gemel.rehearsal.raw_run import RawTrace, TraceEntry
+
+if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.device import Device
+    from gemel.rehearsal.emulator.emulated_core import EmulatedCore
+
+MAX_TRACE = 40_000
+"""Entries kept of one run."""
+
+LOOP_AHEAD, LONGEST_LOOP = 24, 48
+"""Bytes after a read in which a branch back to it or before it closes a loop, and bytes of such a loop."""
+
+MAY_PASS = frozenset(
+    {"released", "start", "interrupt-raised", "exception-taken", "lock-taken", "lock-given-back"}
+)
+"""Events by which one core hands something over to another."""
+
+
+class SharedTrace:
+    """Records each access to a shared area once; what a core repeats without a change is recorded as polled."""
+
+    def __init__(self, device: Device) -> None:
+        import unicorn
+
+        self._unicorn = unicorn
+        self._device = device
+        self._entries: list[TraceEntry] = []
+        self._last: dict[str, TraceEntry] = {}
+        self._polls: set[tuple[str, int]] = set()
+        self._ordered: dict[tuple[str, int], bool] = {}
+        self._dropped = False
+        for area, memory, offset, size in device.plan.shared:
+            for core in device.cores.values():
+                for window in core.plan.windows:
+                    if window.memory == memory:
+                        start = window.start + offset
+                        self._watch(core, area, start, start + size - 1)
+
+    def _watch(self, core: EmulatedCore, area: str, first: int, last: int) -> None:
+        u = self._unicorn
+        memory = self._device.memories[next(m for a, m, _, _ in self._device.plan.shared if a == area)]
+        base = first - next(o for a, _, o, _ in self._device.plan.shared if a == area)
+
+        def called(uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
+            pc = core.registers.pc & ~1
+            if access == u.UC_MEM_WRITE:
+                kind = "W" if self._is_ordered(core, pc) else "w"
+                value &= (1 << 8 * size) - 1
+            else:
+                kind = "R" if self._is_ordered(core, pc) else "r"
+                value = int.from_bytes(memory.read(address - base, size), "little")
+            self._add(core, TraceEntry(core.plan.name, kind, pc, area, address - first, size, value))
+
+        from gemel.spans import Span
+
+        span = Span.from_bounds(first, last + 1)
+        core.bus.watch(u.UC_HOOK_MEM_READ | u.UC_HOOK_MEM_WRITE, called, None, span)
+
+    def _is_ordered(self, core: EmulatedCore, pc: int) -> bool:
+        key = core.plan.name, pc
+        if key not in self._ordered:
+            found = next(iter(instructions(core.bus.read_bytes(pc, 4))), None)
+            self._ordered[key] = found is not None and is_ordered(*found[1:])
+        return self._ordered[key]
+
+    def _add(self, core: EmulatedCore, entry: TraceEntry) -> None:
+        name = core.plan.name
+        if self._last.get(name) == entry and entry.kind in "rR":
+            self._polls.add((name, entry.pc))
+            return
+        self._last[name] = entry
+        if len(self._entries) < MAX_TRACE:
+            self._entries.append(entry)
+        else:
+            self._dropped = True
+
+    def event(self, core: EmulatedCore, kind: str, numbers: dict[str, int], words: dict[str, str]) -> None:
+        """An event of the device; what may hand something over to another core is recorded."""
+        if kind in MAY_PASS:
+            to = words.get("of", "") or words.get("to", "")
+            self._last.pop(core.plan.name, None)
+            self._add(core, TraceEntry(core.plan.name, kind, 0, to, numbers.get("register", 0), 0, 0))
+
+    def result(self) -> RawTrace:
+        """The whole trace, with the places that poll, by what they did or by the loop that they are in."""
+        reads = {(each.core, each.pc) for each in self._entries if each.kind == "r"}
+        loops = {(name, pc) for name, pc in reads if self._closes_loop(self._device.cores[name], pc)}
+        return RawTrace(tuple(self._entries), tuple(sorted(self._polls)), tuple(sorted(loops)), self._dropped)
+
+    @staticmethod
+    def _closes_loop(core: EmulatedCore, pc: int) -> bool:
+        """Whether a branch soon after ``pc`` leads back to it, or to shortly before it."""
+        for offset, first, second in instructions(core.bus.read_bytes(pc, LOOP_AHEAD)):
+            distance = None
+            if first & 0xF000 == 0xD000 and first & 0xF00 < 0xE00:
+                distance = ((first & 0xFF) ^ 0x80) * 2 - 0x100
+            elif first & 0xF800 == 0xE000:
+                distance = ((first & 0x7FF) ^ 0x400) * 2 - 0x800
+            elif first & 0xF800 == 0xF000 and second & 0xD000 == 0x8000 and first & 0x380 != 0x380:
+                distance = -2 if first & 0x400 else 0
+            if distance is not None and -LONGEST_LOOP <= offset + 4 + distance <= 0:
+                return True
+        return False

@@ -1,0 +1,66 @@
+"""Several orders of the cores' instructions judged together: the worst of them, and the races that explain it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from gemel.rehearsal.raw_run import RawRun, TraceEntry
+from gemel.rehearsal.result import Rehearsal, RehearsalFinding, Severity
+from gemel.rehearsal.verdict.code_names import CodeNames
+from gemel.rehearsal.verdict.races import Race, races_of
+from gemel.structs import replace
+
+MAX_RACES = 8
+"""Races that one result shows."""
+
+
+def worst_of(orders: Sequence[tuple[Rehearsal, RawRun | None]], names: CodeNames) -> Rehearsal:
+    """The first order that fails, else the first; with the races where orders differ or updates can be lost.
+
+    A race is an error where an order fails that another one passes, or where a change can be lost; where no more
+    than the texts differ it is a warning.
+    """
+    results = [result for result, _ in orders]
+    chosen = next((number for number, result in enumerate(results) if not result.passes), 0)
+    verdicts = {result.passes for result in results}
+    texts = [number for number, result in enumerate(results) if result.texts != results[0].texts]
+    differ = len(verdicts) > 1 or (results[chosen].passes and bool(texts))
+    races = races_of([run for _, run in orders if run is not None])
+    shown = [race for race in races if differ or race.loses_updates]
+    severity: Severity = "error" if len(verdicts) > 1 else "warning"
+    findings = tuple(_finding(race, names, severity) for race in shown[:MAX_RACES])
+    result = results[chosen]
+    notes = [f"{len(orders)} orders of the cores' instructions were tried"]
+    if chosen:
+        notes.append(f"found in order {chosen}; the usual order has nothing")
+    elif texts:
+        notes.append(f"text differs in order {texts[0]}")
+    if len(shown) > MAX_RACES:
+        notes.append(f"{len(shown) - MAX_RACES} more races are not shown")
+    if any(run is not None and run.trace is not None and run.trace.cut for _, run in orders):
+        notes.append("only the first accesses to shared areas were looked at for races")
+    found = sorted((*result.findings, *findings), key=lambda each: (each.time, each.kind, each.core))
+    return replace(result, findings=tuple(found), notes=(*result.notes, *notes))
+
+
+def _finding(race: Race, names: CodeNames, severity: Severity) -> RehearsalFinding:
+    first, second = race.first, race.second
+    address = names.shared_address(second.area, second.offset)
+    if race.loses_updates:
+        what = f"cores {first.core} and {second.core} change the same shared bytes, and a change can be lost"
+        hint = "change them under a lock or by exclusive accesses, or let one core alone write them"
+        severity = "error"
+    else:
+        what = f"what core {second.core} and core {first.core} do to the same shared bytes has no order"
+        hint = "write before the release, or signal by a flag that the other core waits for before it goes on"
+    found = f"{address}: {_side(first, names)}; {_side(second, names)}"
+    expected = "a release, interrupt, lock or flag between the two accesses"
+    place = names.place(second.core, second.pc, source=True)
+    other = names.place(first.core, first.pc, source=True)
+    return RehearsalFinding("race", severity, second.core, 0, what, found, expected, hint, place, (other,))
+
+
+def _side(entry: TraceEntry, names: CodeNames) -> str:
+    verb = "writes" if entry.kind in "wW" else "reads"
+    place = names.place(entry.core, entry.pc, source=True)
+    return f"{entry.core} {verb} 0x{entry.value:X} ({entry.size} bytes) in {place}"
