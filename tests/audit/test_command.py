@@ -39,7 +39,7 @@ def test_one_line_an_image_and_the_worst_exit_code(archive):
         "FAIL in/c.hex",
         "---- in/d.hex",
     ]
-    assert "same content as in/a.hex" in lines[1]
+    assert "duplicate of in/a.hex" in lines[1]
     assert "not sealed" in lines[0]
     assert lines[-1] == "FAIL: 4 images: 2 pass, 1 broken, 1 not judged."
     assert run("audit", "small.toml", "in/a.hex", "in/c.hex", cwd=archive).returncode == 1

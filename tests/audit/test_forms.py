@@ -90,8 +90,8 @@ def test_text():
     """The verdict, the file, what it is, who signed it, what is broken."""
     broken = result("a.hex")
     assert text_line(broken) == (
-        "FAIL a.hex: a.hex 1.2.3, rollback counter None; a.hex key abababababababab... NOT VERIFIED; "
-        "broken checksums-match; same content as a.hex"
+        "FAIL a.hex: a.hex 1.2.3, rollback None; a.hex key abababababababab... NOT VERIFIED; "
+        "broken checksums-match; duplicate of a.hex"
     )
     bad = ImageResult(path="b.hex", status="not judged", problem="no file")
     assert text_line(bad) == "---- b.hex: not judged: no file"

@@ -48,10 +48,7 @@ class Totals:
         if self.unchanged:
             yield f"not read again, as the index knows them: {self.unchanged:,}"
         if self.most_not_checked:
-            yield (
-                f"not checked: up to {self.most_not_checked} rules an image, most for want of builds;"
-                " gemel check of one lists them"
-            )
+            yield f"not checked: up to {self.most_not_checked} rules an image; gemel check of one lists them"
             yield "A passing check is evidence, not a safety approval."
         verdict = "PASS" if self.exit_code == 0 else "FAIL"
         counts = [f"{self.statuses['passes']:,} pass"]
@@ -64,7 +61,7 @@ def text_line(result: ImageResult) -> str:
     path = on_one_line(result.path)
     parts = []
     if result.product is not None:
-        parts.append(f"{result.product} {result.version}, rollback counter {result.rollback}")
+        parts.append(f"{result.product} {result.version}, rollback {result.rollback}")
     parts += [
         f"{each.algorithm} key {each.key[:SHOWN_DIGITS]}...{'' if each.counted else ' NOT VERIFIED'}"
         for each in result.signers
@@ -79,7 +76,7 @@ def text_line(result: ImageResult) -> str:
         label = "broken" if result.status == "broken" else "remarked"
         parts.append(f"{label} {', '.join(rules[:SHOWN_RULES])}{more}")
     if result.duplicate_of is not None:
-        parts.append(f"same content as {result.duplicate_of}")
+        parts.append(f"duplicate of {result.duplicate_of}")
     said = on_one_line("; ".join(parts))
     return f"{WORDS[result.status]} {path}: {said}" if said else f"{WORDS[result.status]} {path}"
 

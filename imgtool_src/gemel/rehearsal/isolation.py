@@ -17,7 +17,7 @@ SECONDS_TO_START = 60
 INSTRUCTIONS_A_SECOND = 200_000
 """Slower than any machine: the time limit is a last resort, a run ends by its budget of instructions."""
 
-CHILD = "from gemel.rehearsal.child import main; sys.exit(main())"
+CHILD = "import sys; from gemel.rehearsal.child import main; sys.exit(main())"
 """What the other process executes."""
 
 EXTRA_MISSING = 3

@@ -111,7 +111,7 @@ def command(
 
     \b
     Example:
-      gemel audit tide-gauge.toml archive --index archive.sqlite
+      gemel audit tide-gauge.toml tide.hex tide.bin --index images.sqlite
     """
     from gemel.audit.forms import form_named, form_of
     from gemel.audit.index import Index
