@@ -33,7 +33,7 @@ def main() -> int:
             "bare": [sys.executable, "-c", "pass"],
             "join": [*GEMEL, "join", LAYOUT, *BUILDS, "-o", image],
             "check": [*GEMEL, "check", LAYOUT, image],
-            "show": [*GEMEL, "show", "--layout", LAYOUT, image],
+            "show": [*GEMEL, "show", LAYOUT, image],
             "explain": [*GEMEL, "explain"],
             "--help": [*GEMEL, "--help"],
         }

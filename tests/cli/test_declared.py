@@ -6,6 +6,7 @@ import click
 import pytest
 
 from gemel.cli.catalogue import COMMANDS, loaded
+from gemel.cli.declared import COLOUR
 from gemel.cli.first_help import first_help
 from gemel.cli.with_click import clicked, gemel
 
@@ -21,7 +22,12 @@ LINES = (
     ("join", "a.toml", "-o", "x.bin", "--output=y.hex", "s=t", "--version", "1.2.3", "--leave-unsealed"),
     ("join", "a.toml", "-o", "x.bin", "--key", "pkcs11:token=a", "--pass-phrase-env", "P"),
     ("show", "i.bin"),
-    ("show", "i.bin", "a=b", "--layout", "l.toml"),
+    ("show", "l.toml", "i.bin", "a=b", "--format", "json", "-o", "x.json"),
+    ("show", "-", "--as", "hex", "--no-layout", "--color", "never"),
+    ("check", "l.toml", "i.bin", "--strict", "--quiet"),
+    ("check", "--strict", "l.toml", "i.bin"),
+    ("check", "l.toml", "i.bin", "--strict=inputs", "-q", "--color=always"),
+    ("join", "l.toml", "-o", "-", "--as", "bin", "--dry-run", "--report", "r.xml"),
     ("explain",),
     ("explain", "record"),
     ("draft", "a=b", "c=d", "-o", "x.toml"),
@@ -34,8 +40,9 @@ LINES = (
     ("demo",),
 )
 LEFT = (
-    ("check",),
     ("check", "a.toml", ""),
+    ("check", "a.toml", "--strict=all"),
+    ("check", "a.toml", "--color", "blue"),
     ("check", "a.toml", "b.hex", "--help"),
     ("check", "a.toml", "b.hex", "--format", "yaml"),
     ("check", "a.toml", "b.hex", "--rollback", "-1"),
@@ -82,6 +89,6 @@ def test_every_parameter_is_one_of_its_function():
         command = loaded(name)
         for each in [command, *(command.below or {}).values()]:
             code = each.function.__code__
-            assert {parameter.name for parameter in each.parameters} == set(
+            assert {parameter.name for parameter in each.parameters} - {COLOUR.name} == set(
                 code.co_varnames[: code.co_argcount]
             )

@@ -15,8 +15,8 @@ from tide_gauge import ARRANGEMENTS, BUILT, ROOT, layout_file
 from tools import required_tool
 
 import gemel
-from gemel.export.kinds import EXPORTS
 from gemel.inspection.core_regions import ID_SYMBOL, regions_id, regions_of
+from gemel.workflows.exports import EXPORTS
 
 OF_LAYOUT = {export.name: export for export in EXPORTS if export.of_layout}
 CORES = ("station", "sampler")

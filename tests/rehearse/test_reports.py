@@ -8,7 +8,10 @@ import xml.etree.ElementTree as ET
 import jsonschema
 import pytest
 from rehearsals import Case, device, gauge
+from small_device import builds, joined, layout
 
+from gemel.checking.identity import identity_of
+from gemel.inspection.inspection import Inspection
 from gemel.rehearsal import limits_page
 from gemel.rehearsal.limits import CAUTION, NOT_MODELLED
 from gemel.rehearsal.reports.json import report, report_data, report_schema
@@ -23,6 +26,7 @@ CASES = {
     "deep": lambda: device(sampler="deep-recursion"),
     "lock": lambda: device(sampler="keeps-lock"),
 }
+IDENTITY = identity_of(Inspection(layout(), joined().image, builds(), file="image.hex"))
 SVG = "{http://www.w3.org/2000/svg}"
 
 
@@ -36,8 +40,8 @@ def test_json_keeps_to_its_schema(case: Case) -> None:
     """The report validates against the published schema, in ASCII, and holds what the result holds."""
     rehearsal = case.rehearse()
     jsonschema.Draft202012Validator.check_schema(report_schema())
-    jsonschema.validate(report_data(rehearsal, "image.hex"), report_schema())
-    text = report(rehearsal, "image.hex")
+    jsonschema.validate(report_data(rehearsal, IDENTITY), report_schema())
+    text = report(rehearsal, IDENTITY)
     assert text.isascii()
     data = json.loads(text)
     assert data["passes"] == rehearsal.passes
@@ -48,7 +52,11 @@ def test_json_keeps_to_its_schema(case: Case) -> None:
 def test_text_fits_80_columns_and_says_everything(case: Case) -> None:
     """Every line fits, findings, cores, limits and verdict are there."""
     rehearsal = case.rehearse()
-    lines = report_of(rehearsal)
+    lines = report_of(rehearsal, everything=True)
+    short = report_of(rehearsal)
+    assert short[-1] == lines[-1]
+    assert len(short) < len(lines)
+    assert "gemel explain rehearsal" in " ".join(short)
     assert max(len(line) for line in lines) <= 80
     text = " ".join(" ".join(lines).split())
     for finding in rehearsal.findings:

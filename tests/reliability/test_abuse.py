@@ -47,12 +47,12 @@ ABUSES = {
     # the words themselves
     "nothing": Abuse((), ("Usage", "join")),
     "no such command": Abuse(("joni",), ("joni", "join")),
-    "no such option": Abuse(
-        ("join", "--no-such"), ("no option of this name", "--no-such", "gemel join --help")
-    ),
-    "join without anything": Abuse(("join",), ("missing argument LAYOUT", "gemel join --help")),
+    "no such option": Abuse(("join", "--no-such"), ("unknown option", "--no-such", "gemel join --help")),
+    "join without anything": Abuse(("join",), ("missing option --output", "gemel join --help")),
     "join without an output": Abuse(JOIN, ("missing option --output", "-o")),
-    "check without an image": Abuse(CHECK, ("missing argument IMAGE", "gemel check --help")),
+    "check with an option for an image, without one": Abuse(
+        (*CHECK, "--trust", "key.pem"), ("missing argument IMAGE", "[LAYOUT] IMAGE")
+    ),
     "empty words": Abuse(("join", "", "", "-o", ""), ("the output is a folder",)),
     "an option's value is missing": Abuse(("join", "small.toml", "-o"), ("requires an argument",)),
     # layouts
@@ -60,7 +60,9 @@ ABUSES = {
     "layout is a folder": Abuse(join("folder"), ("folder", "a folder", "a file or a pipe")),
     "layout is an endless device": Abuse(join("zero.toml"), ("zero.toml", "a device", "a file or a pipe")),
     "layout is empty": Abuse(join("empty.toml"), ("empty.toml", "format")),
-    "layout is a build": Abuse(join("station.elf"), ("station.elf", "UTF-8")),
+    "layout is a build": Abuse(
+        join("station.elf"), ("station.elf", "an ELF file", "gemel draft station=station.elf")
+    ),
     "layout is an image": Abuse(join("image.hex"), ("image.hex", "TOML")),
     "layout is not UTF-8": Abuse(join("latin.toml"), ("latin.toml:2", "UTF-8")),
     "layout has a NUL": Abuse(join("nul.toml"), ("nul.toml", "TOML")),
@@ -123,7 +125,9 @@ ABUSES = {
     "image is an empty S-record file": Abuse((*CHECK, "empty.srec"), ("empty.srec",)),
     "image is an empty raw binary": Abuse((*CHECK, "empty.bin"), ("empty.bin", "the file is empty")),
     "image is one long line": Abuse((*CHECK, "line.hex"), ("line.hex:1", "too long")),
-    "image and layout swapped": Abuse(("check", "image.hex", "small.toml"), ("image.hex:1", "TOML")),
+    "image and layout swapped": Abuse(
+        ("check", "image.hex", "small.toml"), ("the layout comes first", "small.toml image.hex")
+    ),
     "raw binary at no address": Abuse((*CHECK, "image.bin", "--at", "here"), ("here", "0x0000_0000")),
     "raw binary beyond 4 GiB": Abuse((*CHECK, "image.bin", "--at", "0x1_0000_0000"), ("0xFFFF_FFFF",)),
     "raw binary at the very end": Abuse(
@@ -148,10 +152,10 @@ ABUSES = {
     "show of no file": Abuse(("show", "none.hex"), ("none.hex", "No such file")),
     "show of a build": Abuse(("show", "station.elf"), ("a build, not an image", "gemel join")),
     "show of a raw binary at no address": Abuse(("show", "image.bin"), ("image.bin", "--at ADDRESS")),
-    "show of builds without a layout": Abuse(("show", "image.hex", *BUILDS), ("--layout",)),
-    "show by a layout that is an image": Abuse(("show", "image.hex", "--layout", "image.hex"), ("TOML",)),
+    "show of builds without a layout": Abuse(("show", "image.hex", *BUILDS), ("LAYOUT",)),
+    "show by a layout that is an image": Abuse(("show", "image.hex", "image.hex"), ("TOML",)),
     "show of an endless device": Abuse(("show", "zero.bin", "--at", "0"), ("zero.bin", "a device")),
-    "explain of no rule": Abuse(("explain", "reset-handler-in-cod"), ("reset-handler-in-code",)),
+    "explain of no rule": Abuse(("explain", "reset-handler-in-coda"), ("reset-handler-in-code",)),
     "export of nothing": Abuse(("export", "no-such"), ("no-such", "c-reader")),
     "export to no folder": Abuse(("export", "c-reader", "-o", "none/a.h"), ("none/a.h", "make it first")),
     "export to a folder": Abuse(("export", "c-reader", "-o", "folder"), ("the output is a folder",)),

@@ -183,4 +183,4 @@ def test_no_option_takes_a_pass_phrase_itself() -> None:
     commands = [join_command, sign_command, *(keys_command.below or {}).values()]
     names = {name for command in commands for option in command.parameters for name in option.words}
     about = {name for name in names if any(word in name for word in ("phrase", "pass", "pin", "secret"))}
-    assert about == {"--pass-phrase-file", "--pass-phrase-env", "--no-pass-phrase"}
+    assert about == {"--pass-phrase-file", "--pass-phrase-env", "--no-pass-phrase", "--weak-pass-phrase"}

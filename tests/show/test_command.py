@@ -37,7 +37,7 @@ def image(tmp_path_factory):
 def arguments(image):
     """Image, layout and both builds."""
     builds = [f"{name}={BUILT / 'in-place' / name}.elf" for name in ("station", "sampler")]
-    return [str(image), "--layout", str(layout_file("in-place")), *builds]
+    return [str(layout_file("in-place")), str(image), *builds]
 
 
 def test_prints_the_stored_text(arguments):
@@ -81,7 +81,7 @@ def test_columns_set_the_width(arguments):
 
 def test_raw_binary(image, arguments):
     """A raw binary goes to the layout's first flash; alone it needs --at, and the error says so."""
-    done = gemel(str(image.with_suffix(".bin")), *arguments[1:])
+    done = gemel(arguments[0], str(image.with_suffix(".bin")), *arguments[2:])
     assert done.returncode == 0
     assert "4,780 bytes used" in done.stdout.decode()
     alone = gemel(str(image.with_suffix(".bin")))
@@ -108,7 +108,7 @@ def test_builds_need_a_layout(image):
     """Builds without a layout are refused with the option that is missing."""
     done = gemel(str(image), "station=station.elf")
     assert done.returncode == 2
-    assert b"--layout LAYOUT" in done.stderr
+    assert b"LAYOUT before the image" in done.stderr
 
 
 def test_a_missing_file_is_named(tmp_path):

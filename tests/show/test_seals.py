@@ -20,7 +20,7 @@ from gemel.record.record import record_size
 from gemel.show.as_json import show_schema
 from gemel.spans import Span
 
-LAYOUT = ("--layout", "small.toml")
+LAYOUT = ("small.toml",)
 KEY = OLD.public_key.fingerprint.hex()[:16]
 
 
@@ -37,7 +37,14 @@ class Bench:
     def show(self, image: SparseBytes, *words: str) -> tuple[int, str]:
         """Exit code and text."""
         Path("image.hex").write_bytes(b"".join(encode(image)))
-        return exit_code(["show", "image.hex", *words]), self.capsys.readouterr().out
+        return exit_code(
+            [
+                "show",
+                *words[: len(words) and words[0] in LAYOUT],
+                "image.hex",
+                *words[len(words) and words[0] in LAYOUT :],
+            ]
+        ), self.capsys.readouterr().out
 
     def data(self, image: SparseBytes, *words: str) -> Any:
         """The same as JSON, which keeps to its schema."""

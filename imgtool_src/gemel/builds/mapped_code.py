@@ -65,7 +65,7 @@ def _is_stored(build: Build, span: Span) -> bool:
 
 
 def _fill_behind(code: bytes) -> int:
-    """How many bytes at the end are the erased half-words with which linkers fill up sections."""
+    """How many bytes at the end are the erased halfwords with which linkers fill up sections."""
     return (len(code) - len(code.rstrip(b"\xff"))) & ~1
 
 

@@ -180,6 +180,7 @@ def _options(inspection: Inspection) -> Iterator[str]:
         ("--rollback", inspection.rollback),
         ("--at-least", inspection.at_least),
         ("--previous", inspection.previous and inspection.previous.name),
+        ("--date", inspection.judged_on),
         ("--policy", inspection.receiver.policy and inspection.receiver.policy.name),
         ("--date", inspection.judged_on),
     ):

@@ -13,7 +13,7 @@ COMMANDS = {
     "draft": "Draft a first layout from the builds, from an image with its record, or from both.",
     "join": "Join the builds of a layout into one flash image.",
     "sign": "Seal an image that was joined before.",
-    "check": "Check an image against its layout, with the builds if they are at hand.",
+    "check": "Check an image against its layout, with the builds if they are given.",
     "show": "Show what is in an image.",
     "audit": "Check many images, and find among those that were checked before.",
     "compare": "Compare two images: what changed, and what must be programmed.",
@@ -23,7 +23,7 @@ COMMANDS = {
     "and say what happened.",
     "keys": "Make and show the keys that images are sealed with.",
     "export": "Write out what both teams need from a layout or from gemel.",
-    "explain": "Explain the rules, one rule, or the format of the record.",
+    "explain": "Explain the rules, one rule, or a format.",
 }
 """Each sub-command and the first sentence of its help; its module is ``gemel.cli.commands.NAME``."""
 

@@ -73,7 +73,10 @@ class Converted(Kind):
 
 
 class Parameter(Struct, kw_only=True):
-    """An argument, or an option with its ``words``; ``name`` is the parameter of the command's function."""
+    """An argument, or an option with its ``words``; ``name`` is the parameter of the command's function.
+
+    ``implied`` is the value of an option that stands alone, without ``=``; ``group`` the heading in the help.
+    """
 
     name: str
     words: tuple[str, ...]
@@ -85,6 +88,8 @@ class Parameter(Struct, kw_only=True):
     default: Any
     metavar: str | None
     help: str | None
+    implied: str | None = None
+    group: str = ""
 
     @property
     def absent(self) -> Any:
@@ -105,7 +110,7 @@ class Command:
         finished: Callable[[str], str] | None = None,
     ) -> None:
         self.name, self.function, self._finished = name, function, finished
-        self.parameters: tuple[Parameter, ...] = tuple(function.__dict__.get("declared", ()))
+        self.parameters: tuple[Parameter, ...] = (*function.__dict__.get("declared", ()), COLOUR)
         self._help = help or function.__doc__ or ""
         self.below: dict[str, Command] | None = None
 
@@ -119,6 +124,18 @@ class Command:
             return made
 
         return declare
+
+    def run(self, **values: Any) -> Any:
+        """Do it, with what every command takes put into force first."""
+        from gemel.cli.colours import choose_colour
+
+        choose_colour(values.pop(COLOUR.name))
+        return self.function(**values)
+
+    def written_out(self, words: Sequence[str]) -> list[str]:
+        """``words`` with the implied value behind each option that stands alone."""
+        implied = {word: each.implied for each in self.parameters for word in each.words if each.implied}
+        return [f"{word}={implied[word]}" if word in implied else word for word in words]
 
     @property
     def help(self) -> str:
@@ -155,9 +172,9 @@ class Command:
         """What stands in the line for each option by its name, and for "" the words that belong to none."""
         options = {word: each for each in self.parameters for word in (*each.words, *each.off_words)}
         given: dict[str, list[str]] = {"": []}
-        rest = iter(words)
+        rest = iter(self.written_out(words))
         for word in rest:
-            if not word.startswith("-"):
+            if not word.startswith("-") or word == "-":
                 given[""].append(word)
                 continue
             name, equals, text = word.partition("=")
@@ -165,8 +182,8 @@ class Command:
             if option is None or (equals and (option.is_flag or not name.startswith("--"))):
                 return None
             if not (equals or option.is_flag):
-                text = next(rest, "-")
-            if text.startswith("-") or not (text or option.is_flag):
+                text = next(rest, "")
+            if (text.startswith("-") and text != "-") or not (text or option.is_flag):
                 return None
             given.setdefault(option.name, []).append(OFF if name in option.off_words else text)
         return None if "" in given[""] else given
@@ -236,6 +253,8 @@ def option(
     required: bool = False,
     default: Any = None,
     help: str | None = None,
+    implied: str | None = None,
+    group: str = "",
 ) -> Callable[[Any], Any]:
     """Declare an option by its words; a word without hyphens is the parameter's name, else the longest gives it.
 
@@ -256,8 +275,24 @@ def option(
             default=default,
             metavar=metavar,
             help=help,
+            implied=implied,
+            group=group,
         )
     )
+
+
+COLOUR = Parameter(
+    name="colour",
+    words=("--color",),
+    kind=Choice(["auto", "always", "never"]),
+    multiple=False,
+    is_flag=False,
+    required=False,
+    default="auto",
+    metavar=None,
+    help="When to colour text; auto: on a terminal, unless NO_COLOR is set, and where FORCE_COLOR is.",
+)
+"""What every command takes besides its own."""
 
 
 def _declared(parameter: Parameter) -> Callable[[Any], Any]:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Sequence
+from itertools import pairwise
 from typing import Any
 
 from gemel.cli.echo import echo
@@ -16,17 +18,42 @@ NOTHING_CHANGED = "no output was changed"
 NOTHING_WRITTEN = "nothing was written"
 """The last line of a command whose outputs a broken rule kept back."""
 
+NO_IMAGE_WRITTEN = "no image was written"
+"""The same where reports are written all the same."""
 
-def exit_code_of(error: BaseException, verbose: bool) -> int:
+
+def exit_code_of(error: BaseException, arguments: Sequence[str]) -> int:
     """Say on stderr what ``error`` means for the user and return the exit code: 2, or 1 for a broken rule.
 
-    130 and the like (128 and the number of the signal) when the process was told to stop.
+    130 and the like (128 and the number of the signal) when the process was told to stop.  Where the command
+    line asks for JSON, the problems are on stdout as JSON too.
     """
     try:
-        return _said(error, verbose)
-    except OSError:  # stderr cannot be written to either
+        code = _said(error, verbose=bool({"-v", "--verbose"} & set(arguments[:1])))
+        if code <= 2 and _asks_for_json(arguments):
+            from gemel.workflows.problem_report import problem_report
+
+            echo(problem_report(problems_of(error), code), nl=False)
+        return code
+    except OSError:  # stderr or stdout cannot be written to either
         silence(sys.stderr)
         return 2
+
+
+def _asks_for_json(arguments: Sequence[str]) -> bool:
+    return "--format=json" in arguments or ("--format", "json") in pairwise(arguments)
+
+
+def problems_of(error: BaseException) -> tuple[Problem, ...]:
+    """What is wrong, as data, whatever kind of error it is."""
+    if isinstance(error, GemelError):
+        return error.problems
+    click: Any = sys.modules.get("click")
+    if click and isinstance(error, click.ClickException):
+        from gemel.cli.usage_problems import problem_of_usage
+
+        return (problem_of_usage(error),)
+    return (_problem_of(error),)
 
 
 def _said(error: BaseException, verbose: bool) -> int:

@@ -10,8 +10,8 @@ import textwrap
 
 from gemel.cli.catalogue import COMMANDS, EPILOG, HELP, OPTIONS
 
-MAX_WIDTH, MIN_WIDTH, LONGEST_NAME = 80, 50, 30
-"""Columns: click's own limits, for the page and for the names that explanations stand beside."""
+MAX_WIDTH, MIN_WIDTH, LONGEST_NAME = 1000, 50, 30
+"""Columns: limits for the page, and of the names that explanations stand beside (click's own)."""
 
 
 def first_help() -> str:

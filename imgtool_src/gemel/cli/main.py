@@ -26,7 +26,7 @@ def exit_code(arguments: Sequence[str]) -> int:
     except BaseException as error:
         from gemel.cli.endings import exit_code_of
 
-        return exit_code_of(error, verbose=bool({"-v", "--verbose"} & set(arguments[:1])))
+        return exit_code_of(error, arguments)
 
 
 def _run(arguments: list[str]) -> int:
@@ -50,7 +50,7 @@ def _run(arguments: list[str]) -> int:
             command, words = command.below[words[0]], words[1:]
         values = None if command.below is not None else command.values_of(words)
         if values is not None:
-            result = command.function(**values)
+            result = command.run(**values)
             return result if isinstance(result, int) else 0
     from gemel.cli.with_click import gemel
 

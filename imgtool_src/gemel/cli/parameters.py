@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
+from typing import Any
 
-from gemel.cli.declared import Converted, FileName, option
+from gemel.cli.declared import Choice, Converted, FileName, option
 from gemel.errors import Problem, UsageProblem
 
 FILE = FileName()
@@ -72,3 +74,49 @@ def address(value: str) -> int:
 
 ADDRESS = Converted(address)
 """The kind of an option that takes an address."""
+
+at_option = option(
+    "--at", kind=ADDRESS, help="Where a raw binary goes; else the start of the layout's first flash."
+)
+as_option = option(
+    "--as",
+    "as_form",
+    kind=Choice(["hex", "srec", "bin"]),
+    help="Format of an image on standard input or output (-), or whose suffix names none.",
+)
+report_option = option(
+    "--report",
+    "reports",
+    metavar="FILE",
+    multiple=True,
+    kind=FILE,
+    group="Result",
+    help="Write the result to this file too, by suffix .txt, .json, .sarif or .xml (JUnit); may be repeated.",
+)
+strict_option = option(
+    "--strict",
+    kind=Choice(["warnings", "inputs"]),
+    implied="warnings",
+    metavar="[=inputs]",
+    group="Result",
+    help="Fail on warnings too; with =inputs also where a build, key or symbol is missing to check a rule.",
+)
+quiet_option = option(
+    "-q",
+    "--quiet",
+    is_flag=True,
+    group="Result",
+    help="Print nothing where all holds: findings and errors only.",
+)
+
+
+def form_option(*forms: str) -> Callable[[Any], Any]:
+    """Which form the result has on stdout."""
+    return option(
+        "--format",
+        "form",
+        kind=Choice(forms),
+        default=forms[0],
+        group="Result",
+        help="Form of the result on stdout.",
+    )

@@ -1,13 +1,31 @@
-"""Words of a command line whose layout may be left out."""
+"""The words of a command line that are no options: ``[LAYOUT] IMAGE [NAME=BUILD]...``, the same for every command."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from pathlib import Path
+
+from gemel.errors import Problem, UsageProblem
+from gemel.structs import NamedTuple
 
 SUFFIX = ".toml"
 OWN = Path("gemel.toml")
 """The layout of the folder, where no other is named."""
+
+BUILD = re.compile(r"(?:old:)?[^=/\\.]*=")
+"""What a build begins with: its name (checked against the layout later) and an equals sign."""
+
+ELF_START = b"\x7fELF"
+ELF_SUFFIXES = (".elf", ".axf", ".out", ".o", ".a")
+
+
+class Given(NamedTuple):
+    """The layout's file (None: none is named, and the folder has none), the images and the builds, as given."""
+
+    layout: Path | None
+    images: tuple[Path, ...]
+    builds: tuple[str, ...]
 
 
 def layout_among(words: Sequence[str]) -> tuple[Path | None, list[str]]:
@@ -17,10 +35,94 @@ def layout_among(words: Sequence[str]) -> tuple[Path | None, list[str]]:
     """
     layouts = [word for word in words if word.lower().endswith(SUFFIX)]
     if len(layouts) > 1:
-        from gemel.errors import Problem, UsageProblem
-
         raise UsageProblem(Problem("several layouts", found=", ".join(layouts), expected="one"))
     rest = [word for word in words if word not in layouts]
     if layouts:
         return Path(layouts[0]), rest
     return OWN if OWN.is_file() else None, rest
+
+
+def given(words: Sequence[str], usage: str, least: int = 1, most: int = 1, own: bool = True) -> Given:
+    """The layout, ``least`` to ``most`` images, and the builds among ``words``; ``usage`` is how they are written.
+
+    Where no layout is named the folder's own is it, if ``own`` allows that.  Raises UsageProblem where words are
+    missing, too many or in another order, each with the line that was probably meant.
+    """
+    builds = [word for word in words if BUILD.match(word) and not Path(word).exists()]
+    files = [word for word in words if word not in builds]
+    layouts = [word for word in files if _is_layout(word)]
+    if len(layouts) == 1 and files[0] != layouts[0]:
+        order = " ".join([layouts[0], *(word for word in files if word != layouts[0]), *builds])
+        found = " ".join(files)
+        raise UsageProblem(Problem("the layout comes first", found=found, expected=usage, next_step=order))
+    if files and _is_elf(files[0]) and not layouts:
+        raise UsageProblem(_elf_in_place(files[0], len(files) > most))
+    layout = Path(files[0]) if layouts or len(files) > most else None
+    images = files[1:] if layout else files
+    if not least <= len(images) <= most:
+        raise UsageProblem(_wrong_number(images, usage, most))
+    if layout is None and own and OWN.is_file():
+        layout = OWN
+    return Given(layout, tuple(map(Path, images)), tuple(builds))
+
+
+def refuse_without_image(found: Given, asked: Sequence[object], usage: str) -> None:
+    """Raise UsageProblem where no image is given although what is ``asked`` (None: it is not) is about one."""
+    if found.layout is None or any(each is not None for each in asked):
+        raise UsageProblem(_wrong_number([], usage, 1))
+
+
+def layout_of(found: Given, usage: str) -> Path:
+    """The layout's file; raises UsageProblem where there is none."""
+    if found.layout is None:
+        step = f"name the layout first, or run this in a folder with {OWN}; gemel draft writes a first one"
+        raise UsageProblem(Problem("no layout", found=f"no {OWN} here", expected=usage, next_step=step))
+    return found.layout
+
+
+def _start_of(word: str) -> bytes:
+    """The first bytes of a file; nothing of what is no plain file."""
+    try:
+        path = Path(word)
+        if not path.is_file():
+            return b""
+        with path.open("rb") as file:
+            return file.read(4096)
+    except (OSError, ValueError):
+        return b""
+
+
+def _is_layout(word: str) -> bool:
+    """Whether a word names a layout: by its suffix, else by a first line of TOML in the file."""
+    if word.lower().endswith(SUFFIX):
+        return True
+    lines = [line.strip() for line in _start_of(word).splitlines()]
+    first = next((line for line in lines if line and not line.startswith(b"#")), b"")
+    return bool(re.match(rb"\[[\w.\"-]+\]$|(format|product|version)\s*=", first))
+
+
+def _is_elf(word: str) -> bool:
+    start = _start_of(word)
+    return start.startswith(ELF_START) or (not start and word.lower().endswith(ELF_SUFFIXES))
+
+
+def _elf_in_place(word: str, as_layout: bool) -> Problem:
+    given = f"{re.sub(r'[^A-Za-z0-9_-]', '-', Path(word).stem)}={Path(word).name}"
+    if as_layout:
+        what, expected = "this is a build, not a layout", "a layout (.toml)"
+        step = f"draft a layout from the builds first: gemel draft {given} ... -o gemel.toml"
+    else:
+        what, expected = "this is a build, not an image", "an image: .hex, .srec or .bin"
+        step = (
+            f"join it first (gemel join LAYOUT {given} ... -o IMAGE), then give the image; without a layout"
+            f" draft one: gemel draft {given} ... -o gemel.toml"
+        )
+    return Problem(what, where=word, found="an ELF file", expected=expected, next_step=step)
+
+
+def _wrong_number(images: Sequence[str], usage: str, most: int) -> Problem:
+    if len(images) > most:
+        surplus = images[most] if most else images[0]
+        step = f"a build is given with its name: NAME=FILE, here NAME={surplus}"
+        return Problem("one file too many", found=surplus, expected=usage, next_step=step)
+    return Problem("missing argument IMAGE", found=" ".join(images) or "none", expected=usage)

@@ -4,27 +4,24 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import TextIO
+from typing import TYPE_CHECKING, TextIO
 
+from gemel.cli.colours import colour_wanted
 from gemel.cli.echo import coloured, echo
 from gemel.errors import GemelError, Problem
 from gemel.text.escaping import on_one_line
 from gemel.text.wrapping import label_head
 from gemel.text.wrapping import wrapped as wrapped_in
 
+if TYPE_CHECKING:
+    from gemel.image.image import ImageFile
+
 LABELS = ("where", "found", "expected", "next")
 DEFAULT_WIDTH = 80
-MAX_WIDTH = 100
-"""Columns of problems and other prose: the default where no terminal is, and the most on any."""
-
 MIN_WIDTH = 40
-
-
-def colour_wanted(stream: object) -> bool:
-    """Whether to colour what goes to ``stream``: a terminal, and NO_COLOR not set (no-color.org)."""
-    return not os.environ.get("NO_COLOR") and bool(getattr(stream, "isatty", lambda: False)())
+"""Columns: where no terminal is, and the least that text is made for."""
 
 
 def styled(text: str, stream: object, *, fg: str | None = None, bold: bool = False, dim: bool = False) -> str:
@@ -42,8 +39,8 @@ def terminal_width(stream: object) -> int:
 
 
 def prose_width(stream: object) -> int:
-    """Columns that sentences take on ``stream``: 40 to 100, however wide it is."""
-    return max(MIN_WIDTH, min(terminal_width(stream), MAX_WIDTH))
+    """Columns that sentences take on ``stream``: its width, and no less than 40."""
+    return max(MIN_WIDTH, terminal_width(stream))
 
 
 def wrapped(text: str, stream: object, head: str = "") -> list[str]:
@@ -83,6 +80,24 @@ def print_remarks(remarks: Iterable[Problem]) -> None:
 def written_words(paths: Iterable[Path]) -> str:
     """``wrote a.hex, b.bin``, on one line whatever the names are."""
     return f"wrote {', '.join(on_one_line(str(path)) for path in paths)}"
+
+
+def written_lines(files: Mapping[Path, ImageFile], width: int) -> list[str]:
+    """Each image that was written, with its size and SHA-256."""
+    lines: list[str] = []
+    for path, file in files.items():
+        name = "standard output" if str(path) == "-" else str(path)
+        value = f"{name}, {file.size:,} bytes, SHA-256 {file.sha256.hex()}"
+        lines += wrapped_in(value, width, label_head("" if lines else "wrote"))
+    return lines
+
+
+def print_diagnostic(text: str) -> None:
+    """Say on stderr what was done; when nobody listens any more it is done all the same."""
+    try:
+        echo(text, err=True)
+    except OSError:
+        silence(sys.stderr)
 
 
 def print_done(text: str) -> None:

@@ -3,15 +3,27 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.cli.echo import echo
-from gemel.cli.printing import prose_width, silence, written_words
+from gemel.cli.printing import print_diagnostic, prose_width, silence, styled, written_words
+from gemel.errors import GemelError
 
 if TYPE_CHECKING:
     from gemel.workflows.checking import CheckResult
+
+HEADS = {
+    "BROKEN ": "red",
+    "FAIL: ": "red",
+    "WARNING ": "yellow",
+    "NOTE ": "cyan",
+    "waived ": "cyan",
+    "PASS: ": "green",
+}
+"""The words that findings and the verdict begin with, and their colours."""
 
 
 def refuse_reports(files: Sequence[Path], inputs: Iterable[Path]) -> None:
@@ -27,37 +39,115 @@ def refuse_reports(files: Sequence[Path], inputs: Iterable[Path]) -> None:
     refuse_targets(files, inputs)
 
 
+def inputs_among(words: Iterable[str], *files: Path | None) -> list[Path]:
+    """Every file that a command line names: its words, what stands behind their ``=``, and ``files``."""
+    texts = [text for word in words for text in (word, word.partition("=")[2]) if text and text != "-"]
+    return [*map(Path, texts), *(file for file in files if file)]
+
+
+@contextmanager
+def reports_of_problems(files: Sequence[Path]) -> Iterator[None]:
+    """What keeps the work below from being done is written into ``files`` in place of reports, and passed on.
+
+    So that no report of an earlier run is taken for this one's.
+    """
+    try:
+        yield
+    except GemelError as error:
+        if files:
+            from gemel.files.outputs import write_all
+            from gemel.workflows.problem_report import problem_document
+
+            forms = _forms(files).items()
+            write_all({file: [_encoded(problem_document(error.problems, form))] for file, form in forms})
+            print_diagnostic(written_words(files))
+        raise
+
+
 def give_reports(
-    result: CheckResult,
-    form: str,
-    files: Sequence[Path],
-    everything: bool,
+    result: CheckResult, form: str, files: Sequence[Path], everything: bool = False, quiet: bool = False
 ) -> None:
     """Print the report in ``form`` and write one into each of ``files`` in the form of its suffix.
 
     The reports are the result, so they are written whether rules are broken or not; ``everything`` makes
-    texts list the rules that hold too.  What was written is said on stderr: stdout may be read by a program.
+    texts list every rule and place, ``quiet`` prints nothing where the check passes.  What was written is said on
+    stderr: stdout may be read by a program.
     """
+    shown = Shown(result, form, everything, quiet and result.passes)
+    shown.body()
+    if files:
+        from gemel.files.outputs import write_all
+
+        write_all({file: [text] for file, text in report_texts(result, files, everything).items()})
+        if not quiet:
+            print_diagnostic(written_words(files))
+    shown.verdict()
+
+
+class Shown:
+    """A report on stdout in two steps, so that what is written between them is told before the verdict.
+
+    Where stdout takes nothing any more, the first step raises, and nothing has been written yet.
+    """
+
+    def __init__(
+        self, result: CheckResult, form: str, everything: bool, silent: bool, to_stderr: bool = False
+    ) -> None:
+        """Nothing is printed where ``silent``; ``to_stderr`` leaves stdout to an image."""
+        self.result, self.form, self.everything = result, form, everything
+        self.silent, self.to_stderr = silent, to_stderr
+        self.width = prose_width(sys.stderr if to_stderr else sys.stdout)
+
+    def body(self) -> None:
+        """Print all but the verdict; a form for programs whole."""
+        if self.silent:
+            return
+        if self.form != "text":
+            # What programs read is UTF-8 whatever the terminal's encoding.
+            echo(_encoded(self.result.rendered(self.form)), nl=False, err=self.to_stderr)
+            return
+        from gemel.checking.identity import identity_of
+        from gemel.checking.reports.as_text import body_of
+
+        identity = identity_of(self.result.inspection)
+        self._print(body_of(self.result, identity, everything=self.everything, width=self.width))
+
+    def verdict(self, done: Sequence[str] = ()) -> None:
+        """Print ``done``, what was made, and the verdict; when nobody listens any more it is done all the same."""
+        if self.silent or self.form != "text":
+            return
+        from gemel.checking.reports.as_text import verdict_lines
+
+        try:
+            self._print([*done, *verdict_lines(self.result, self.width)])
+        except OSError:
+            silence(sys.stderr if self.to_stderr else sys.stdout)
+
+    def _print(self, lines: Sequence[str]) -> None:
+        echo(in_colour("\n".join(lines)), err=self.to_stderr)
+
+
+def report_texts(result: CheckResult, files: Iterable[Path], everything: bool) -> dict[Path, bytes]:
+    """The report for each of ``files`` in the form of its suffix; ``everything`` is for texts."""
+    forms = _forms(files).items()
+    return {file: _encoded(result.rendered(form, everything=everything)) for file, form in forms}
+
+
+def in_colour(text: str) -> str:
+    """A report with the heads of findings and the verdict in colour, where that is wanted on stdout."""
+    lines = text.split("\n")
+    for at, line in enumerate(lines):
+        head = next((each for each in HEADS if line.startswith(each)), None)
+        if head:
+            word = head.rstrip()
+            lines[at] = styled(word, sys.stdout, fg=HEADS[head], bold=True) + line[len(word) :]
+    return "\n".join(lines)
+
+
+def _forms(files: Iterable[Path]) -> dict[Path, str]:
     from gemel.checking.reports.forms import format_of_file
 
-    printed = result.rendered(form, everything=everything, width=prose_width(sys.stdout))
-    # What programs read is UTF-8 whatever the terminal's encoding.
-    echo(printed if form == "text" else _encoded(printed), nl=False)
-    if not files:
-        return
-    from gemel.files.outputs import write_all
-
-    forms = {file: format_of_file(file.name).name for file in files}
-    write_all({file: [_encoded(result.rendered(forms[file], everything=everything))] for file in files})
-    _say(written_words(files))
-
-
-def _say(text: str) -> None:
-    """On stderr; when nobody listens there any more the files are written all the same."""
-    try:
-        echo(text, err=True)
-    except OSError:
-        silence(sys.stderr)
+    return {file: format_of_file(file.name).name for file in files}
 
 
 def _encoded(text: str) -> bytes:

@@ -15,7 +15,7 @@ def problem_of_usage(error: click.ClickException) -> Problem:
     if isinstance(error, click.NoSuchOption):
         near = ", ".join(error.possibilities or ())
         step = f"did you mean {near}? ({step})" if near else step
-        return Problem("no option of this name", where=where, found=error.option_name, next_step=step)
+        return Problem("unknown option", where=where, found=error.option_name, next_step=step)
     if isinstance(error, click.MissingParameter):
         kind = error.param_type or (error.param.param_type_name if error.param else "argument")
         name = _name(error)

@@ -8,18 +8,70 @@ import click
 
 from gemel.cli.catalogue import COMMANDS, EPILOG, HELP, loaded
 from gemel.cli.declared import Choice, Command, Converted, FileName, IntRange, Kind, Parameter
+from gemel.cli.first_help import MAX_WIDTH
 from gemel.version import __version__
+
+SETTINGS: dict[str, Any] = {"help_option_names": ["-h", "--help"], "max_content_width": MAX_WIDTH}
+"""Help as wide as the terminal."""
 
 
 def clicked(command: Command) -> click.Command:
     """The declared command as click has it, with those below it."""
     parameters = [_parameter(each) for each in command.parameters]
     if command.below is None:
-        return click.Command(command.name, callback=command.function, params=parameters, help=command.help)
+        return _Clicked(command, parameters)
     below = {name: clicked(each) for name, each in command.below.items()}
     return click.Group(
-        command.name, callback=command.function, params=parameters, help=command.help, commands=below
+        command.name,
+        callback=lambda **values: None,
+        params=parameters,
+        help=command.help,
+        commands=below,
+        context_settings=SETTINGS,
     )
+
+
+class _Clicked(click.Command):
+    """A declared command: options in groups, those that are required in the usage."""
+
+    def __init__(self, declared: Command, parameters: list[click.Parameter]) -> None:
+        super().__init__(
+            declared.name,
+            callback=declared.run,
+            params=parameters,
+            help=declared.help,
+            context_settings=SETTINGS,
+        )
+        self.declared = declared
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """As click does, with the implied values of options that stand alone."""
+        return super().parse_args(ctx, self.declared.written_out(args))
+
+    def collect_usage_pieces(self, ctx: click.Context) -> list[str]:
+        """``-o IMAGE LAYOUT [NAME=BUILD]... [OPTIONS]``: what must be given, then the rest."""
+        required = [
+            f"{each.words[0]} {each.metavar or (each.name.upper())}"
+            for each in self.declared.parameters
+            if each.words and each.required
+        ]
+        options, *arguments = super().collect_usage_pieces(ctx)
+        return [*arguments, *required, options]
+
+    def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The options under the headings of their groups, those of no group first, --help last."""
+        groups: dict[str, list[tuple[str, str]]] = {"": []}
+        by_name = {each.name: each for each in self.declared.parameters}
+        for parameter in self.get_params(ctx):
+            row = None if isinstance(parameter, click.Argument) else parameter.get_help_record(ctx)
+            if row is None:
+                continue
+            known = by_name.get(parameter.name or "")
+            groups.setdefault(known.group if known else "", []).append(row)
+        for heading, rows in groups.items():
+            if rows:
+                with formatter.section(heading or "Options"):
+                    formatter.write_dl(rows)
 
 
 def _parameter(declared: Parameter) -> click.Parameter:
@@ -89,9 +141,7 @@ class LateGroup(click.Group):
             hint = nearest_hint(args[0], COMMANDS) or "gemel --help"
             expected = f"one of {', '.join(COMMANDS)}"
             raise UsageProblem(
-                Problem(
-                    "no command of this name", where="gemel", found=args[0], expected=expected, next_step=hint
-                )
+                Problem("unknown command", where="gemel", found=args[0], expected=expected, next_step=hint)
             )
         return super().resolve_command(ctx, args)
 
@@ -101,19 +151,10 @@ class LateGroup(click.Group):
             formatter.write_dl(list(COMMANDS.items()))
 
 
-@click.group(
-    cls=LateGroup, help=HELP, epilog=EPILOG, context_settings={"help_option_names": ["-h", "--help"]}
-)
+@click.group(cls=LateGroup, help=HELP, epilog=EPILOG, context_settings=SETTINGS)
 @click.version_option(__version__, "--version", message="%(prog)s %(version)s")
 @click.option("-v", "--verbose", is_flag=True, help="Show the cause behind an error.")
 @click.pass_context
 def gemel(ctx: click.Context, verbose: bool) -> None:
     """Do what every command needs first."""
     ctx.obj = {"verbose": verbose}
-
-
-def missing_argument(command: Command, name: str) -> click.UsageError:
-    """What to raise where a command finds for itself that an argument is missing."""
-    parent = click.Context(gemel, info_name="gemel", **gemel.context_settings)
-    context = click.Context(clicked(command), info_name=command.name, parent=parent)
-    return click.MissingParameter(ctx=context, param_hint=name, param_type="argument")

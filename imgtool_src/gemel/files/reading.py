@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Iterable, Iterator
 from functools import cache
 from pathlib import Path
@@ -12,6 +13,9 @@ from gemel.errors import BuildError, Problem, UsageProblem
 from gemel.files.output_targets import kind_of
 
 BLOCK = 1 << 18
+
+STDIN = Path("-")
+"""What stands for standard input in place of a file."""
 
 MAX_IMAGE_BYTES = 1 << 29
 """Largest image file that is read, 512 MiB (180 MiB of flash as Intel HEX): a pipe may never end."""
@@ -100,6 +104,8 @@ def _next_block(file: BinaryIO, path: Path) -> bytes:
 
 def _opened(path: Path, *, plain: bool) -> BinaryIO:
     """The file, open for reading; devices are refused, and where it must be ``plain`` pipes are too."""
+    if path == STDIN and not plain:
+        return _standard_input()
     try:
         status = os.stat(path)
         kind = kind_of(status.st_mode) or ("a file of the system" if status.st_dev in _systems() else "")
@@ -114,6 +120,12 @@ def _opened(path: Path, *, plain: bool) -> BinaryIO:
             "this cannot be read as a file", where=str(path), found=kind, expected=expected, next_step=hint
         )
     )
+
+
+def _standard_input() -> BinaryIO:
+    if sys.stdin is None:
+        raise UsageProblem(Problem("there is no standard input", where="-", expected="a file or a pipe"))
+    return os.fdopen(os.dup(sys.stdin.fileno()), "rb")
 
 
 @cache

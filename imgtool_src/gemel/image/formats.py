@@ -28,7 +28,7 @@ class FileContents(Struct):
 
 
 class Format(Struct):
-    """One image file format.
+    """One image file format; ``short`` is its name on the command line.
 
     ``has_addresses`` is False when reading must be told the start.  ``decode`` takes blocks of the file,
     its name for problems, and the start address, which formats with addresses do not look at; it raises
@@ -36,6 +36,7 @@ class Format(Struct):
     """
 
     name: str
+    short: str
     suffixes: tuple[str, ...]
     has_addresses: bool
     decode: Callable[[Iterable[bytes], str, int], Decoded]
@@ -50,6 +51,7 @@ def _encode_raw(contents: FileContents) -> Iterator[bytes]:
 FORMATS = (
     Format(
         "raw binary",
+        "bin",
         (".bin",),
         False,
         lambda blocks, name, start: raw_binary.decode(blocks, start, name),
@@ -57,6 +59,7 @@ FORMATS = (
     ),
     Format(
         "Intel HEX",
+        "hex",
         (".hex", ".ihex"),
         True,
         lambda blocks, name, _: intel_hex.decode(blocks, name),
@@ -64,6 +67,7 @@ FORMATS = (
     ),
     Format(
         "S-record",
+        "srec",
         (".srec", ".s19", ".s28", ".s37", ".mot"),
         True,
         lambda blocks, name, _: s_record.decode(blocks, name),
@@ -73,11 +77,13 @@ FORMATS = (
 """Every format, raw binary first."""
 
 
-def format_of(file_name: str) -> Format:
-    """Return the format that the suffix of ``file_name`` means, in upper or lower case.
+def format_of(file_name: str, form: str | None = None) -> Format:
+    """Return the format called ``form``; without one that of the suffix of ``file_name``, in upper or lower case.
 
     Raises UsageProblem for any other suffix, naming the known ones and the nearest.
     """
+    if form is not None:
+        return next(each for each in FORMATS if each.short == form)
     from pathlib import PurePath
 
     suffix = PurePath(file_name).suffix.lower()
@@ -94,6 +100,8 @@ def format_of(file_name: str) -> Format:
             where=file_name,
             found=suffix or "no suffix",
             expected=", ".join(by_suffix),
-            next_step=f"did you mean {nearest[0]}?" if nearest else "name the file after its format",
+            next_step=f"did you mean {nearest[0]}?"
+            if nearest
+            else "say what it is: --as hex, --as srec or --as bin",
         )
     )

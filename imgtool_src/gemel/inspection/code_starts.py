@@ -11,7 +11,7 @@ from gemel.spans import Span
 from gemel.structs import NamedTuple
 
 WIDE = 0b11101
-"""From this value of its upper five bits on, a half-word is the first of two (Thumb encoding, from memory)."""
+"""From this value of its upper five bits on, a halfword is the first of two (Thumb encoding, from memory)."""
 
 Part = Literal["inside a function", "inside an instruction", "constants"]
 

@@ -18,20 +18,21 @@ def digest_of(layout: Layout) -> bytes:
     do not change it.  Keys that say how an image is judged or where a file lies (``rules``, a build's
     ``path``) are left out, so that a new waiver does not make every image one of another layout.
     """
-    canonical = json.dumps(_plain(layout), sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    canonical = json.dumps(digested(layout), sort_keys=True, separators=(",", ":"), ensure_ascii=False)
     return hashlib.sha256(canonical.encode()).digest()
 
 
-def _plain(value: Any) -> Any:
+def digested(value: Any) -> Any:
+    """What the digest is over, as plain data: keys as the layout file has them, those with their default left out."""
     if isinstance(value, tuple):
-        return [_plain(each) for each in value]
+        return [digested(each) for each in value]
     if isinstance(value, dict):
-        return {name: _plain(each) for name, each in value.items()}
+        return {name: digested(each) for name, each in value.items()}
     if not isinstance(value, Struct):
         return value
     result = {}
     for name, key in fields(value).items():
         found = getattr(value, name)
         if isinstance(key, Key) and key.digested and found != key.default:
-            result[key.name or name] = _plain(found)
+            result[key.name or name] = digested(found)
     return result

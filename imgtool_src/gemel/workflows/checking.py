@@ -70,6 +70,7 @@ def check(
     rehearsal: Rehearsal | bool | None = None,
     today: datetime.date | None = None,
     strict: Strict = "",
+    joined_with: ReadLayout | None = None,
     rules: Iterable[Rule] | None = None,
 ) -> CheckResult:
     """Apply every rule (or ``rules``) to ``image``.
@@ -82,9 +83,10 @@ def check(
     reads the code for instructions that its core lacks.  ``rehearsal`` is one that was made; True makes one,
     None where the layout requires it, False never.  ``today`` is the date that waivers end by, which reports name
     (None: the machine's; no variable of the environment changes it).  ``strict`` says what fails the check besides
-    errors: ``warnings``, or with ``inputs`` also what was not checked for want of a build, key or symbol.  Raises
-    UsageProblem for trusted keys that
-    cannot be read or cannot be taken, RecordError for a previous image without a record.
+    errors: ``warnings``, or with ``inputs`` also what was not checked for want of a build, key or symbol.
+    ``joined_with`` is the layout that the image was joined with, where that is another one: the tables that differ
+    are listed.  Raises UsageProblem for trusted keys that cannot be read or cannot be taken, RecordError for a
+    previous image without a record.
     """
     from gemel.inspection.previous import previous_of
     from gemel.placement.placed import Version
@@ -115,6 +117,7 @@ def check(
         judged_on=today,
         image_file=image.read_from,
         strict=strict,
+        joined_with=joined_with,
     )
     applied = apply_rules(inspection, today or date_of_today(), rules)
     return CheckResult(applied.results, applied.idle_waivers, applied.strict, inspection)

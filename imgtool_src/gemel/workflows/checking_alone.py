@@ -22,7 +22,6 @@ from gemel.spans import ADDRESS_SPACE, Span, format_address, merge
 if TYPE_CHECKING:
     import datetime
     from collections.abc import Sequence
-    from pathlib import Path
 
     from gemel.checking.runner import RuleResult
     from gemel.image.image import Image
@@ -87,17 +86,6 @@ def check_alone(
     missing = (NotChecked("", NEEDS_LAYOUT),)
     every: list[RuleResult] = [applied.get(rule.name) or RuleResult(rule, (), (), missing) for rule in rules]
     return CheckResult(tuple(every), result.idle_waivers, result.strict, result.inspection)
-
-
-def is_image_name(path: Path) -> bool:
-    """Whether a file's suffix is that of an image, and so of no layout."""
-    from gemel.image.formats import format_of
-
-    try:
-        format_of(path.name)
-    except UsageProblem:
-        return False
-    return True
 
 
 def refuse_without_layout(given: Sequence[str]) -> None:

@@ -56,6 +56,6 @@ def refuse_builds_without_layout(builds: Iterable[str]) -> None:
     if names := " ".join(builds):
         what, step = (
             "builds can be shown only by a layout",
-            "give --layout LAYOUT, which says where each goes",
+            "give LAYOUT before the image, which says where each goes",
         )
         raise UsageProblem(Problem(what, found=names, next_step=step))

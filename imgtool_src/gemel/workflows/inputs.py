@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.errors import BuildError, GemelError, Problem, UsageProblem
-from gemel.files.reading import FileSource, HashedBlocks, blocks_of_file
+from gemel.files.reading import STDIN, FileSource, HashedBlocks, blocks_of_file
 from gemel.image.image import Image
 from gemel.layout.model import Layout
 from gemel.layout.reader import MAX_BYTES, ReadLayout, read_layout
@@ -157,24 +157,53 @@ def build_files(read: ReadLayout, given: Iterable[str], *, by_path: bool = False
     return files
 
 
-def read_image(path: str | Path, *, layout: ReadLayout | None = None, at: int | None = None) -> Image:
-    """Read an image file, its format by its suffix.
+def builds_at(read: ReadLayout, given: Iterable[str]) -> tuple[dict[str, Path], list[Problem]]:
+    """Each build's file, given or by its path in the layout, and a remark for each path that leads nowhere.
 
-    A raw binary goes to address ``at``, else to the start of the layout's first flash memory.  Raises
+    For commands that do without a build; raises as ``build_files`` does.
+    """
+    from gemel.files.inside import leads_outside
+
+    files, remarks = build_files(read, given), []
+    folder = Path(read.file).parent
+    for name, plan in read.layout.builds.items():
+        if plan.path is None or name in files:
+            continue
+        path, step = folder / plan.path, f"give it as {name}=FILE"
+        found = "" if path.exists() else f"there is no {path}"
+        if not read.paths_outside and leads_outside(folder, plan.path, ""):
+            found, step = f"{plan.path} leads out of the layout's folder", f"{step}, or give --paths-outside"
+        if found:
+            what = f"build {name} is left out: its path in the layout is of no use"
+            remarks.append(Problem(what, where=read.file, found=found, next_step=step))
+        else:
+            files[name] = path
+    return files, remarks
+
+
+def read_image(
+    path: str | Path, *, layout: ReadLayout | None = None, at: int | None = None, form: str | None = None
+) -> Image:
+    """Read an image file, its format by its suffix or ``form`` (``hex``, ``srec`` or ``bin``).
+
+    A raw binary goes to address ``at``, else to the start of the layout's first flash memory.  Path ``-`` is
+    standard input, of which ``form`` must say what it is.  Raises
     ImageFormatError for a malformed file, UsageProblem for one that cannot be read, and where nothing says
     where a raw binary goes.
     """
-    return read_images([Path(path)], layout, at)[0]
+    return read_images([Path(path)], layout, at, form)[0]
 
 
-def read_images(paths: Sequence[Path], layout: ReadLayout | None, at: int | None) -> list[Image]:
+def read_images(
+    paths: Sequence[Path], layout: ReadLayout | None, at: int | None, form: str | None = None
+) -> list[Image]:
     """Read images, each as ``read_image`` does; raises UsageProblem if ``at`` is given and none is raw."""
     from gemel.image.formats import format_of
     from gemel.workflows.not_images import refuse_no_image
 
     for path in paths:
         refuse_no_image(path)
-    formats = [format_of(path.name) for path in paths]
+    formats = [format_of(path.name, form) for path in paths]
     if at is not None and all(form.has_addresses for form in formats):
         found, step = format_address(at), "leave --at out; it is for raw binaries, .bin"
         what = f"{formats[0].name} files have addresses of their own"
@@ -197,12 +226,13 @@ def _decoded(path: Path, form: Format, layout: ReadLayout | None, at: int | None
     for _ in blocks:  # the digest is over the whole file, whatever stands after the last record
         pass
     file = ImageFile(blocks.size, blocks.sha256, None if form.has_addresses else at)
-    return Image(decoded.image, decoded.entry, decoded.remarks, path.name, form.has_addresses, file)
+    name = "standard input" if path == STDIN else path.name
+    return Image(decoded.image, decoded.entry, decoded.remarks, name, form.has_addresses, file)
 
 
 def _first_flash(layout: Layout | None, path: Path) -> int:
     if layout is None:
-        hint = "give --at ADDRESS, or --layout LAYOUT"
+        hint = "give --at ADDRESS, or LAYOUT before the image"
         raise UsageProblem(
             Problem(
                 "a raw binary does not say where it goes",

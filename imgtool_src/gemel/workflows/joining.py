@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from gemel.errors import Problem
 from gemel.image.image import Image
-from gemel.spans import format_address, format_size
+from gemel.spans import format_address
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
     from gemel.builds.build import Build
     from gemel.checking.rule import Rule
+    from gemel.inspection.inspection import Strict
     from gemel.layout.model import Layout
     from gemel.layout.reader import ReadLayout
     from gemel.placement.placed import PlacedBuild, Version
@@ -71,6 +72,7 @@ def join_and_check(
     keys: SignerSource,
     leave_unsealed: bool,
     disassemble: bool = True,
+    strict: Strict = "",
     today: datetime.date | None = None,
 ) -> CheckedJoin:
     """Join, seal with ``keys`` and check; raises what ``join`` and ``seal`` raise.
@@ -96,6 +98,7 @@ def join_and_check(
             rollback=rollback,
             trusted=trust_of_signer(trusted),
             disassemble=disassemble,
+            strict=strict,
             rehearsal=rehearsal,
             today=today,
             rules=rules,
@@ -109,20 +112,6 @@ def join_and_check(
         made = sealed_with(layout.layout, joined.image.data, signers)
         result = checked(None)
     return CheckedJoin(joined, result, made)
-
-
-def contents_of(joined: JoinResult) -> list[str]:
-    """A line for each build in the image, and one for the record: what a release engineer notes down."""
-    width = max(map(len, joined.placed))
-    lines = []
-    for name, placed in joined.placed.items():
-        build_id = placed.build_id.hex()[:12] if placed.build_id else "none"
-        size = format_size(placed.stored.size)
-        lines.append(f"  {name:<{width}}  {placed.stored}  {size}, build id {build_id}")
-    record = joined.record
-    if record:
-        lines.append(f"  record: {record.product} {record.version}, rollback counter {record.rollback}")
-    return lines
 
 
 def assumptions_of(layout: Layout, build: Build) -> list[Problem]:

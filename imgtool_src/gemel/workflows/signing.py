@@ -15,7 +15,7 @@ from gemel.errors import Problem, UsageProblem
 from gemel.seals import sealing
 from gemel.structs import Struct
 from gemel.workflows.checking import CheckResult, check
-from gemel.workflows.inputs import build_files, date_of, load_builds, load_layout, read_image, version_of
+from gemel.workflows.inputs import builds_at, date_of, load_builds, load_layout, read_image, version_of
 from gemel.workflows.made_elsewhere import paired, signatures_from
 from gemel.workflows.sealing import MORE_SIGNERS, SignerSource, rules_of_a_part, rules_without_seal
 from gemel.workflows.trust import Trust, load_policy, trust_of, trust_of_signer
@@ -61,6 +61,7 @@ class SignRequest(Struct, dict=True):
     version: str | None = None
     rollback: int | None = None
     memories: Sequence[str] = ()
+    form: str | None = None
     policy: Path | None = None
     date: str | None = None
     paths_outside: bool = False
@@ -73,12 +74,17 @@ class SignRequest(Struct, dict=True):
     @cached_property
     def loaded(self) -> Image:
         """The image."""
-        return read_image(self.image, layout=self.read, at=self.at)
+        return read_image(self.image, layout=self.read, at=self.at, form=self.form)
 
     @cached_property
+    def files_and_remarks(self) -> tuple[dict[str, Path], list[Problem]]:
+        """The builds' files, given or by their paths in the layout, and what is to be said of missing ones."""
+        return builds_at(self.read, self.builds)
+
+    @property
     def files(self) -> dict[str, Path]:
         """The builds' files."""
-        return build_files(self.read, self.builds)
+        return self.files_and_remarks[0]
 
     @cached_property
     def handed(self) -> dict[str, Build]:

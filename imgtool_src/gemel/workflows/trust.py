@@ -22,12 +22,22 @@ class Trust(NamedTuple):
     """Whose seals are taken.
 
     ``trusted`` keys count; ``known`` ones are the layout's that the receiver leaves out: their signatures
-    must hold and count for nothing.  ``receiver`` is what is demanded beyond the layout.
+    must hold and count for nothing.  ``receiver`` is what is demanded beyond the layout.  ``missing`` are files
+    of the layout's keys that are not there, which does no harm where other keys are given.
     """
 
     trusted: tuple[PublicKey, ...]
     known: tuple[PublicKey, ...]
     receiver: Receiver
+    missing: tuple[str, ...] = ()
+
+    def remarks(self, read: ReadLayout) -> list[Problem]:
+        """What is to be said of keys of the layout whose files are not there."""
+        what = "a key that the layout trusts has no file here; the keys of --trust count"
+        return [
+            Problem(what, where=f"trust in [seal] of {read.file}", found=f"no {name}")
+            for name in self.missing
+        ]
 
 
 def trusted_keys(read: ReadLayout, given: Sequence[Path] = ()) -> tuple[PublicKey, ...]:
@@ -75,25 +85,30 @@ def _narrowed(
 
     folder = Path(read.file).parent
     origin = f"trust in [seal] of {read.file}"
-    outside = [] if read.paths_outside else [leads_outside(folder, name, origin) for name in plan.trust]
+    missing = tuple(name for name in plan.trust if ours and not (folder / name).exists())
+    names = [name for name in plan.trust if name not in missing]
+    outside = [] if read.paths_outside else [leads_outside(folder, name, origin) for name in names]
     problems += filter(None, outside)
-    own = [] if any(outside) else _read([folder / name for name in plan.trust], origin, problems, plain=True)
+    own = [] if any(outside) else _read([folder / name for name in names], origin, problems, plain=True)
     theirs = policy_keys(policy, problems) if policy else ()
     if problems:
         raise UsageProblem(problems)
     layouts = tuple(dict.fromkeys(key for _, key in own))
-    problems = [*_outside(ours, layouts, read.name), *(_outside(ours, theirs, policy.name) if policy else ())]
+    problems = [
+        *([] if missing else _outside(ours, layouts, read.name)),
+        *(_outside(ours, theirs, policy.name) if policy else ()),
+    ]
     if problems:
         raise UsageProblem(problems)
     given = tuple(dict.fromkeys(key for _, key in ours))
     if policy and not (given or theirs):
         raise UsageProblem(_no_key(policy))
-    named = tuple(key for key in layouts or theirs if not theirs or key in theirs)
+    named = tuple(key for key in (() if missing else layouts) or theirs if not theirs or key in theirs)
     trusted = tuple(key for key in named or given if not given or key in given)
-    if policy and layouts and not named:
+    if policy and layouts and not (named or missing):
         raise UsageProblem(_no_common_key(policy, read))
     left_out = named if theirs or not policy else ()
-    return Trust(trusted, tuple(key for key in left_out if key not in trusted), receiver)
+    return Trust(trusted, tuple(key for key in left_out if key not in trusted), receiver, missing)
 
 
 def policy_keys(policy: ReadPolicy, problems: list[Problem]) -> tuple[PublicKey, ...]:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from gemel.errors import Problem, UsageProblem
-from gemel.image.image import Image
+from gemel.files.reading import HashedBlocks
+from gemel.image.image import Image, ImageFile
 from gemel.image.sparse import SparseBytes
 from gemel.layout.model import Layout
 from gemel.layout.reader import ReadLayout
@@ -16,15 +18,27 @@ MAX_WHOLE = 1 << 28
 """Bytes of a memory that is written whole; no flash is larger, and a slip in a size must not fill a disk."""
 
 
-def refuse_suffixes(paths: Iterable[Path]) -> None:
-    """Raise UsageProblem with every path whose suffix names no image file format."""
+STDOUT = Path("-")
+"""What stands for standard output in place of a file."""
+
+
+def output_form(path: Path, form: str | None) -> str | None:
+    """``form`` for standard output and for a suffix that names no format; None for one that does."""
+    from gemel.image.formats import FORMATS
+
+    known = path != STDOUT and any(path.name.lower().endswith(each) for it in FORMATS for each in it.suffixes)
+    return None if known else form
+
+
+def refuse_suffixes(paths: Iterable[Path], form: str | None = None) -> None:
+    """Raise UsageProblem with every path whose suffix names no image file format, where ``form`` names none."""
     from gemel.image.formats import format_of
     from gemel.workflows.not_images import output_that_is_no_image
 
     problems: list[Problem] = []
     for path in paths:
         try:
-            format_of(path.name)
+            format_of(path.name, output_form(path, form))
         except UsageProblem as error:
             other = output_that_is_no_image(path)
             problems.extend([other] if other else error.problems)
@@ -33,22 +47,37 @@ def refuse_suffixes(paths: Iterable[Path]) -> None:
 
 
 def write_images(
-    image: Image, *paths: str | Path, layout: ReadLayout, memories: Mapping[Path, str] | None = None
-) -> None:
+    image: Image,
+    *paths: str | Path,
+    layout: ReadLayout,
+    memories: Mapping[Path, str] | None = None,
+    form: str | None = None,
+    further: Mapping[Path, Iterable[bytes]] | None = None,
+) -> dict[Path, ImageFile]:
     """Write ``image`` into every one of ``paths``: whole, and all of them or none.
 
     ``memories`` are further files, raw, each with every byte of the memory of that name, erased ones filled in.
     A raw binary (.bin) holds the layout's flash from the start of its first memory to the image's last byte.
-    Raises UsageProblem for a path that cannot be written or whose format cannot hold the image, OutputError
+    Path ``-`` is standard output, written after all files; it and suffixes that name no format are in ``form``
+    (``hex``, ``srec`` or ``bin``).  ``further`` are other files, written with them.  Returns size and SHA-256 of
+    each file.  Raises UsageProblem for a path that cannot be written or whose format cannot hold the image, OutputError
     when writing fails; nothing has changed then.
     """
     from gemel.files.outputs import write_all
 
     targets = [Path(path) for path in paths]
-    refuse_suffixes(targets)
-    files = {path: encoded(path, image.data, layout.layout, image.entry) for path in targets}
-    files |= {path: whole_memory(image.data, layout.layout, name) for path, name in (memories or {}).items()}
-    write_all(files)
+    refuse_suffixes(targets, form)
+    files = {
+        path: HashedBlocks(encoded(path, image.data, layout.layout, image.entry, form)) for path in targets
+    }
+    for path, name in (memories or {}).items():
+        files[path] = HashedBlocks(whole_memory(image.data, layout.layout, name))
+    write_all({**{path: blocks for path, blocks in files.items() if path != STDOUT}, **(further or {})})
+    if STDOUT in files:
+        for block in files[STDOUT]:
+            sys.stdout.buffer.write(block)
+        sys.stdout.buffer.flush()
+    return {path: ImageFile(blocks.size, blocks.sha256) for path, blocks in files.items()}
 
 
 def whole_memory(image: SparseBytes, layout: Layout, name: str) -> Iterable[bytes]:
@@ -90,15 +119,17 @@ def memory_files(layout: Layout, given: Iterable[str]) -> dict[Path, str]:
     return files
 
 
-def encoded(path: Path, image: SparseBytes, layout: Layout, entry: int | None) -> Iterable[bytes]:
+def encoded(
+    path: Path, image: SparseBytes, layout: Layout, entry: int | None, form: str | None = None
+) -> Iterable[bytes]:
     """The blocks of the file ``path``; raises UsageProblem where its format cannot hold the image."""
     from gemel.image.formats import FileContents, format_of
 
-    form = format_of(path.name)
-    if form.has_addresses:
-        return form.encode(FileContents(image, entry, header=layout.product))
+    chosen = format_of(path.name, output_form(path, form))
+    if chosen.has_addresses:
+        return chosen.encode(FileContents(image, entry, header=layout.product))
     span, fill = _binary_span(path, image, layout)
-    return form.encode(FileContents(image, entry, span, fill))
+    return chosen.encode(FileContents(image, entry, span, fill))
 
 
 def _binary_span(path: Path, image: SparseBytes, layout: Layout) -> tuple[Span, int]:

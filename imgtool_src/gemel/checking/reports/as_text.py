@@ -24,8 +24,20 @@ def report_of(
 
     ``identity`` is what was judged (None: said elsewhere); ``everything`` lists every rule and place.
     """
+    return [*body_of(result, identity, everything=everything, width=width), *verdict_lines(result, width)]
+
+
+def body_of(
+    result: RulesApplied, identity: Identity | None = None, *, everything: bool = False, width: int = WIDTH
+) -> list[str]:
+    """All lines but the verdict."""
     lines = [*identity_lines(identity, width), ""] if identity else []
     return [*lines, *_Text(result, width).lines(everything)]
+
+
+def verdict_lines(result: RulesApplied, width: int = WIDTH) -> list[str]:
+    """The verdict, the report's last line."""
+    return wrapped(verdict(result), width, indent=2)
 
 
 def finding_lines(rule: Rule, judged: Judged, width: int = WIDTH) -> Iterator[str]:
@@ -92,7 +104,7 @@ class _Text:
         self.result, self.width = result, width
 
     def lines(self, everything: bool) -> Iterator[str]:
-        """Findings, waived ones, changed severities, all else where asked for, the verdict."""
+        """Findings, waived ones, changed severities, all else where asked for, what was not checked."""
         yield from self._findings()
         yield from self._waived()
         yield from self._severities()
@@ -181,7 +193,6 @@ class _Text:
         if missing := not_checked_line(result):
             line = f"not checked: {missing}{'' if everything else '; --all lists them'}"
             yield from wrapped(line, self.width, indent=2)
-        yield from wrapped(verdict(result), self.width, indent=2)
 
 
 def verdict(result: RulesApplied) -> str:

@@ -26,7 +26,11 @@ class ReportFormat(Struct):
 
 
 def text_of(
-    result: RulesApplied, inspection: Inspection, *, everything: bool = False, width: int = 80
+    result: RulesApplied,
+    inspection: Inspection,
+    *,
+    everything: bool = False,
+    width: int = 80,
 ) -> str:
     """The report for people, ``width`` columns wide; with ``everything`` every rule and place."""
     from gemel.checking.identity import identity_of

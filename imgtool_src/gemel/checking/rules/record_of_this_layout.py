@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
+from gemel.inspection.layout_differences import differing_tables
 from gemel.inspection.wording import record_not_sound
 from gemel.layout.addresses import plain_span, seen_by
 from gemel.layout.model import BuildPlan, Layout, RecordPlan
@@ -51,8 +52,26 @@ def _identity(inspection: Inspection, record: Record, plan: RecordPlan) -> Itera
             where=where,
             found=f"layout SHA-256 {record.layout_sha256.hex()[:16]}...",
             expected=f"{inspection.read.digest.hex()[:16]}... ({inspection.read.name})",
-            next_step="check it with the layout it was joined with, or join again with this one",
+            next_step=_next_step(inspection),
+            lines=tuple(_differences(inspection, record)),
         )
+
+
+def _next_step(inspection: Inspection) -> str:
+    step = "check it with the layout it was joined with, or join again with this one"
+    if inspection.joined_with is None:
+        step += "; --joined-with LAYOUT lists the tables that differ"
+    return step
+
+
+def _differences(inspection: Inspection, record: Record) -> list[str]:
+    """The tables that differ from the layout that the image was joined with, where that is given."""
+    other = inspection.joined_with
+    if other is None:
+        return []
+    if other.digest != record.layout_sha256:
+        return [f"{other.name} is not that layout either: its SHA-256 is {other.digest.hex()[:16]}..."]
+    return [f"differs in {line}" for line in differing_tables(inspection.read, other)]
 
 
 def _words(value: object) -> str:

@@ -3,61 +3,33 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from gemel.cli.declared import Choice, IntRange, argument, option, sub_command
-from gemel.cli.parameters import ADDRESS, FILE, date_option, disassemble_option, paths_outside_option
+from gemel.cli.declared import IntRange, argument, option, sub_command
+from gemel.cli.parameters import (
+    FILE,
+    as_option,
+    at_option,
+    date_option,
+    disassemble_option,
+    form_option,
+    paths_outside_option,
+    quiet_option,
+    report_option,
+    strict_option,
+)
+
+if TYPE_CHECKING:
+    from gemel.cli.positions import Given
+    from gemel.inspection.inspection import Strict
+
+USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 
 
 @sub_command("check")
-@argument("layout", kind=FILE)
-@argument("image", kind=FILE, required=False)
-@argument("builds", metavar="[NAME=BUILD]...", several=True)
-@option("--at", kind=ADDRESS, help="Where a raw binary goes; else the start of the layout's first flash.")
-@option(
-    "--format",
-    "form",
-    kind=Choice(["text", "json", "sarif", "junit"]),
-    default="text",
-    help="Form of the result on stdout.",
-)
-@option(
-    "--report",
-    "reports",
-    metavar="FILE",
-    multiple=True,
-    kind=FILE,
-    help="Write the result to this file too, by suffix .txt, .json, .sarif or .xml (JUnit); may be repeated.",
-)
-@option("--all", "everything", is_flag=True, help="In text, list the rules that hold too.")
-@option("--version", "version_text", metavar="X.Y.Z", help="Version that the image must hold.")
-@option("--rollback", kind=IntRange(0, 0xFFFF_FFFF), help="Rollback counter that it must hold.")
-@option(
-    "--trust",
-    metavar="PUBKEY",
-    multiple=True,
-    kind=FILE,
-    help="Require a seal by this public key; of those that the layout trusts only these. May be repeated.",
-)
-@option(
-    "--policy",
-    metavar="FILE",
-    kind=FILE,
-    help="Hold the image to this policy of your own too (gemel explain policy).",
-)
-@option(
-    "--at-least",
-    metavar="N",
-    kind=IntRange(0, 0xFFFF_FFFF),
-    help="Lowest rollback counter that the image may have.",
-)
-@option(
-    "--previous",
-    metavar="IMAGE",
-    kind=FILE,
-    help="Older image, whose rollback counter the image may not be below.",
-)
-@paths_outside_option
-@date_option
+@argument("words", metavar=USAGE, several=True)
+@at_option
+@as_option
 @disassemble_option
 @option(
     "--rehearse",
@@ -65,45 +37,104 @@ from gemel.cli.parameters import ADDRESS, FILE, date_option, disassemble_option,
     is_flag=True,
     help="Run the reset code of all cores in an emulated device too (see gemel rehearse).",
 )
+@option(
+    "--version",
+    "version_text",
+    metavar="X.Y.Z",
+    group="Required of the image",
+    help="Version that the image must hold.",
+)
+@option(
+    "--rollback",
+    metavar="N",
+    kind=IntRange(0, 0xFFFF_FFFF),
+    group="Required of the image",
+    help="Rollback counter that it must hold.",
+)
+@option(
+    "--trust",
+    metavar="PUBKEY",
+    multiple=True,
+    kind=FILE,
+    group="Required of the image",
+    help="Require a seal by this public key; of those that the layout trusts only these. May be repeated.",
+)
+@option(
+    "--policy",
+    metavar="FILE",
+    kind=FILE,
+    group="Required of the image",
+    help="Require what this policy of your own says too (gemel explain policy).",
+)
+@option(
+    "--at-least",
+    metavar="N",
+    kind=IntRange(0, 0xFFFF_FFFF),
+    group="Required of the image",
+    help="Lowest rollback counter that the image may have.",
+)
+@option(
+    "--previous",
+    metavar="IMAGE",
+    kind=FILE,
+    group="Required of the image",
+    help="Older image: the rollback counter must be at least its counter.",
+)
+@option(
+    "--joined-with",
+    metavar="LAYOUT",
+    kind=FILE,
+    help="Layout that the image was joined with: the tables in which it differs are listed.",
+)
+@paths_outside_option
+@date_option
+@strict_option
+@form_option("text", "json", "sarif", "junit")
+@report_option
+@option("--all", "everything", is_flag=True, group="Result", help="In text, list every rule and place.")
+@quiet_option
 def command(
-    layout: Path,
-    image: Path | None,
-    builds: tuple[str, ...],
+    words: tuple[str, ...],
     at: int | None,
-    form: str,
-    reports: tuple[Path, ...],
-    everything: bool,
+    as_form: str | None,
+    disassemble: bool,
+    rehearsed: bool,
     version_text: str | None,
     rollback: int | None,
     trust: tuple[Path, ...],
     policy: Path | None,
     at_least: int | None,
     previous: Path | None,
+    joined_with: Path | None,
     paths_outside: bool,
     date_text: str | None,
-    disassemble: bool,
-    rehearsed: bool,
+    strict: Strict | None,
+    form: str,
+    reports: tuple[Path, ...],
+    everything: bool,
+    quiet: bool,
 ) -> int:
-    """Check an image against its layout, with the builds if they are at hand.
+    """Check an image against its layout, with the builds if they are given.
 
-    Every rule ends as holds, broken or not checked; what the builds would tell and are not at hand for is
-    not checked, with the reason. Seals are verified with the public keys that the layout trusts. --trust
-    narrows them, and gives them where the layout names none; with it a seal is required, whatever the layout
-    says, and no waiver of the layout opens what guards the image. --policy does so too, with all that your
-    own file demands; with it LAYOUT may be left out, and what record and seal prove alone is checked. Files
-    that --report names are written whether rules are broken or not, all of them or none. The code is read too
-    where the disassembler is installed: with the ELF files at the cost of some milliseconds, of an image alone at
-    about a second a MiB. A passing check is evidence, not a safety approval.
+    Where LAYOUT is left out, gemel.toml in the folder is it; LAYOUT alone checks the layout. A build is given as
+    NAME=FILE or by its path in the layout. Every rule ends as holds, broken, not checked or does not apply; what
+    only the builds would show is not checked without them. Seals are verified with the public keys that the
+    layout trusts. --trust narrows them, and gives them where the layout names none; with it a seal is required,
+    and no waiver of the layout applies to what guards the image. --policy does so too, with all that your own
+    file requires; with it LAYOUT may be left out, and what record and seal prove alone is checked. Files that
+    --report names are written whatever the result is. A passing check is evidence, not a safety approval.
 
     \b
     Example:
       gemel check tide-gauge.toml tide.hex station=station.elf sampler=sampler.elf
     """
-    from gemel.cli.reporting import give_reports, refuse_reports
+    from gemel.cli.positions import given, layout_of, refuse_without_image
+    from gemel.cli.printing import print_remarks
+    from gemel.cli.reporting import give_reports, inputs_among, refuse_reports, reports_of_problems
     from gemel.workflows.checking import check
-    from gemel.workflows.checking_alone import check_alone, is_image_name, refuse_without_layout
+    from gemel.workflows.checking_alone import check_alone, refuse_without_layout
     from gemel.workflows.inputs import (
-        build_files,
+        builds_at,
         date_of,
         load_builds,
         load_layout,
@@ -114,38 +145,65 @@ def command(
     from gemel.workflows.key_inputs import public_keys
     from gemel.workflows.trust import load_policy, trust_of
 
-    version, date = version_of(version_text), date_of(date_text)
-    own_policy = load_policy(policy) if policy else None
-    if image is None or (own_policy and is_image_name(layout)):
-        if own_policy is None:
-            from gemel.cli.with_click import missing_argument
-
-            raise missing_argument(command, "IMAGE")
-        named = {"IMAGE": image, "--version": version, "--rollback": rollback, "--previous": previous}
-        named |= {"--rehearse": rehearsed or None}
-        refuse_without_layout([name for name, value in named.items() if value is not None])
-        refuse_reports(reports, [layout, *trust, *([policy] if policy else [])])
-        loaded = read_image(layout, at=at)
-        alone = check_alone(loaded, own_policy, public_keys(trust), at_least, date)
-        give_reports(alone, form, reports, everything)
-        return 0 if alone.passes else 1
-    read = load_layout(layout, paths_outside=paths_outside)
-    files = build_files(read, builds)
-    further = [each for each in (previous, policy) if each]
-    refuse_reports(reports, [layout, image, *files.values(), *trust, *further])
-    loaded, *others = read_images([image, *([previous] if previous else [])], read, at)
-    result = check(
-        read,
-        loaded,
-        load_builds(read, files),
-        version=version,
-        rollback=rollback,
-        trusted=trust_of(read, trust, own_policy),
-        previous=others[0] if others else None,
-        min_rollback=at_least,
-        disassemble=disassemble,
-        rehearsal=rehearsed or None,
-        today=date,
-    )
-    give_reports(result, form, reports, everything)
+    refuse_reports(reports, inputs_among(words, policy, previous, joined_with, *trust))
+    with reports_of_problems(reports):
+        found = given(words, USAGE, least=0)
+        version, date = version_of(version_text), date_of(date_text)
+        own_policy = load_policy(policy) if policy else None
+        if not found.images:
+            asked = [at, as_form, date, version, rollback, policy, at_least, previous, joined_with]
+            refuse_without_image(found, [*asked, *trust, *reports, *found.builds, rehearsed or None], USAGE)
+            return _check_layout(found, form, quiet)
+        if found.layout is None and own_policy:
+            only_with_layout: dict[str, object] = {
+                "--version": version,
+                "--rollback": rollback,
+                "--previous": previous,
+            }
+            only_with_layout |= {"--rehearse": rehearsed or None, "NAME=BUILD": found.builds or None}
+            refuse_without_layout([name for name, value in only_with_layout.items() if value is not None])
+            loaded = read_image(found.images[0], at=at, form=as_form)
+            result = check_alone(loaded, own_policy, public_keys(trust), at_least, date, strict or "")
+        else:
+            read = load_layout(layout_of(found, USAGE), paths_outside=paths_outside)
+            files, remarks = builds_at(read, found.builds)
+            images = [*found.images, *([previous] if previous else [])]
+            loaded, *others = read_images(images, read, at, as_form)
+            trusted = trust_of(read, trust, own_policy)
+            print_remarks([*remarks, *trusted.remarks(read)])
+            result = check(
+                read,
+                loaded,
+                load_builds(read, files),
+                version=version,
+                rollback=rollback,
+                trusted=trusted,
+                previous=others[0] if others else None,
+                min_rollback=at_least,
+                disassemble=disassemble,
+                rehearsal=rehearsed or None,
+                today=date,
+                joined_with=load_layout(joined_with) if joined_with else None,
+                strict=strict or "",
+            )
+    give_reports(result, form, reports, everything, quiet)
     return 0 if result.passes else 1
+
+
+def _check_layout(found: Given, form: str, quiet: bool) -> int:
+    """Say that the layout is in order; what is wrong with one is raised where it is read."""
+    import sys
+
+    from gemel.checking.layout_report import layout_lines, layout_report
+    from gemel.cli.echo import echo
+    from gemel.cli.positions import layout_of
+    from gemel.cli.printing import prose_width
+    from gemel.cli.reporting import in_colour
+    from gemel.workflows.inputs import load_layout
+
+    read = load_layout(layout_of(found, USAGE))
+    if form == "json":
+        echo(layout_report(read), nl=False)
+    elif not quiet:
+        echo(in_colour("\n".join(layout_lines(read, prose_width(sys.stdout)))))
+    return 0

@@ -17,7 +17,7 @@ from gemel.text.escaping import on_one_line
 GIVEN = tuple(f"{name.removesuffix('.elf')}={name}" for name in BUILDS)
 JOIN = ("join", LAYOUT, *GIVEN, "-o", "tide.hex", "-o", "tide.bin")
 CHECK = ("check", LAYOUT, "tide.hex", *GIVEN)
-SHOW = ("show", "tide.hex", "--layout", LAYOUT, *GIVEN)
+SHOW = ("show", LAYOUT, "tide.hex", *GIVEN)
 MISTAKE = ("join", LAYOUT, GIVEN[0], f"sampler={FAULTY}", "-o", "wrong.hex")
 REHEARSE = ("rehearse", LAYOUT, "tide.hex", *GIVEN)
 JOIN_FAULTY_START = ("join", LAYOUT, f"station={FAULTY_START}", GIVEN[1], "-o", "silent.hex")

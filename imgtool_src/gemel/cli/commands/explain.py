@@ -2,105 +2,163 @@
 
 from __future__ import annotations
 
-from gemel.cli.declared import argument, sub_command
-from gemel.cli.echo import echo
+import sys
+from collections.abc import Iterator
+from pathlib import Path
 
-WIDTH = 80
-"""Columns of the text about rules; the pages on formats are as wide at most."""
+from gemel.cli.declared import argument, option, sub_command
+from gemel.cli.parameters import FILE, form_option
+
+TOPICS = {
+    "record": "the record's format, byte by byte",
+    "seal": "the seal's format, its algorithms, what it promises and what it does not",
+    "layout": "every key of the layout language",
+    "policy": "every key of a receiver's policy",
+    "rehearsal": "what a rehearsal does not model",
+    "python": "what scripts and tests use, and how to add rules of your own",
+}
+"""The pages besides those of rules."""
 
 
-@sub_command("explain")
-@argument("topic", metavar="[RULE|record|seal|layout|policy|rehearsal|python]", required=False)
-def command(topic: str | None) -> int:
-    """Explain the rules, one rule, or the format of the record.
+def _with_topics(text: str) -> str:
+    """The help with a line for each topic."""
+    from inspect import cleandoc
 
-    Without a topic: all rules, a line each. With a rule's name: what it checks, why, what to do, the source.
-    With record: the record's format, byte by byte. With seal: the seal's format, its algorithms, what it
-    promises and what it does not. With layout: every key of the layout language. With policy: every key of a
-    receiver's policy. With rehearsal: what a rehearsal does not model. With python: what scripts and tests
-    use, and how to add rules of your own.
+    return cleandoc(text).replace(
+        "{topics}", "\n".join(f"  {name:<11}{what}" for name, what in TOPICS.items())
+    )
+
+
+@sub_command("explain", finished=_with_topics)
+@argument("topic", metavar="[RULE|WORD|TOPIC]", required=False)
+@form_option("text", "json")
+@option(
+    "-o", "--output", metavar="FILE", kind=FILE, group="Result", help="Write the page here, not to stdout."
+)
+def command(topic: str | None, form: str, output: Path | None) -> int:
+    """Explain the rules, one rule, or a format.
+
+    Without RULE, WORD or TOPIC: all rules by subject, a line each. With a rule's name: what it checks, why, what to
+    do, the source. With a word, such as stack: the rules that speak of it. The topics are:
+
+    \b
+    {topics}
 
     \b
     Example:
       gemel explain reset-handler-in-code
     """
-    if topic is None:
-        echo(_all_rules())
-    elif topic == "record":
-        from gemel.record.page import page
+    from gemel.cli.results import give_text
 
-        echo(page(), nl=False)
-    elif topic == "seal":
-        from gemel.seals.page import page as seal_page
-
-        echo(seal_page(), nl=False)
-    elif topic == "rehearsal":
-        from gemel.rehearsal import limits_page
-
-        echo(limits_page(), nl=False)
-    elif topic == "python":
-        from importlib.resources import files
-
-        echo(files("gemel").joinpath("python_page.md").read_text(encoding="utf-8"), nl=False)
-    elif topic == "policy":
-        from gemel.policy.page import page as policy_page
-
-        echo(policy_page(), nl=False)
-    elif topic == "layout":
-        from gemel.layout.reference import layout_reference
-
-        echo(layout_reference(), nl=False)
+    if form == "json":
+        give_text(_as_json(topic), output, plain=False)
     else:
-        echo(_one_rule(topic))
+        give_text(_page(topic) if topic in TOPICS else "".join(f"{line}\n" for line in _rules(topic)), output)
     return 0
 
 
-def _all_rules() -> str:
-    import textwrap
+def _width() -> int:
+    from gemel.cli.printing import prose_width
 
+    return prose_width(sys.stdout)
+
+
+def _page(topic: str | None) -> str:
+    """The page of a topic."""
+    if topic == "record":
+        from gemel.record.page import page
+
+        return page()
+    if topic == "seal":
+        from gemel.seals.page import page as seal_page
+
+        return seal_page()
+    if topic == "rehearsal":
+        from gemel.rehearsal import limits_page
+
+        return limits_page()
+    if topic == "policy":
+        from gemel.policy.page import page as policy_page
+
+        return policy_page()
+    if topic == "layout":
+        from gemel.layout.reference import layout_reference
+
+        return layout_reference()
+    from importlib.resources import files
+
+    return files("gemel").joinpath("python_page.md").read_text(encoding="utf-8")
+
+
+def _rules(name: str | None) -> Iterator[str]:
+    """All rules, the rule of that name, or those that speak of it."""
+    from gemel.checking.registry import rule_lines, rule_names
+    from gemel.text.wrapping import wrapped
+
+    if name is None:
+        yield from _list(rule_lines())
+        yield ""
+        pages = ", ".join(f"`{each}`" for each in TOPICS)
+        line = (
+            f"`gemel explain RULE` says why, what to do and where it comes from; a word finds rules; {pages}"
+        )
+        yield from wrapped(f"{line} are pages.", _width())
+        return
+    if name in rule_names():
+        yield from _one_rule(name)
+        return
+    found = _speaking_of(name)
+    if not found:
+        _refuse(name)
+    yield from _list(found)
+
+
+def _speaking_of(word: str) -> list[tuple[str, str, str]]:
     from gemel.checking.registry import rule_lines
 
-    known = rule_lines()
-    lines = []
-    for name, severity, checks in known:
-        lines.append(f"{name}  ({severity})")
-        lines += textwrap.wrap(checks, WIDTH, initial_indent="    ", subsequent_indent="    ")
-    lines += [
-        "",
-        f"{len(known)} rules. `gemel explain RULE` says why, what to do and where it comes",
-        "from; `gemel explain record`, `seal`, `layout` and `policy` print the formats.",
-    ]
-    return "\n".join(lines)
+    return [line for line in rule_lines() if word.lower() in f"{line[0]} {line[2]}".lower()]
 
 
-def _one_rule(name: str) -> str:
-    import textwrap
-
-    from gemel.checking.registry import rule_named, rule_names
+def _refuse(name: str) -> None:
+    from gemel.checking.registry import rule_names
     from gemel.errors import Problem, UsageProblem
+    from gemel.layout.kinds import nearest_hint
+
+    hint = nearest_hint(name, [*rule_names(), *TOPICS]) or "`gemel explain` lists the rules"
+    expected = f"a rule, a word that a rule uses, or {', '.join(TOPICS)}"
+    raise UsageProblem(Problem("unknown rule or topic", found=name, expected=expected, next_step=hint))
+
+
+def _list(lines: list[tuple[str, str, str]]) -> Iterator[str]:
+    """Rules by subject, one line each: the name, how serious a finding is, and as much of the sentence as fits."""
+    from gemel.checking.subjects import SUBJECTS, subject_of
+
+    width = _width()
+    column = max(len(name) for name, _, _ in lines)
+    for subject, _ in SUBJECTS:
+        rows = [line for line in lines if subject_of(line[0]) == subject]
+        if rows:
+            yield f"{subject} ({len(rows)})"
+        for name, severity, checks in rows:
+            line = f"  {name:<{column}}  {severity:<7}  {checks}"
+            yield line if len(line) <= width else f"{line[: width - 3].rstrip()}..."
+    yield ""
+    yield f"{len(lines)} rule{'' if len(lines) == 1 else 's'}"
+
+
+def _one_rule(name: str) -> Iterator[str]:
+    from gemel.checking.registry import rule_named
+    from gemel.text.wrapping import wrapped
 
     rule = rule_named(name)
     if rule is None:
-        from gemel.layout.kinds import nearest_hint
-
-        names = rule_names()
-        hint = (
-            nearest_hint(name, [*names, "record", "seal", "layout", "policy", "rehearsal", "python"])
-            or "`gemel explain` lists the rules"
-        )
-        raise UsageProblem(
-            Problem(
-                "no rule or topic of this name",
-                found=name,
-                expected="a rule, record, seal, layout, policy, rehearsal or python",
-                next_step=hint,
-            )
-        )
-    lines = [f"{rule.name}  ({rule.severity})", ""]
+        return
     guards = {
-        "image": "the image: cannot be waived or made less severe where a seal is demanded",
+        "image": "the image: cannot be waived or made less severe where a seal is required",
         "device": "that the device works",
     }
+    yield f"{rule.name}  ({rule.severity})"
+    yield ""
     for label, text in (
         ("guards", guards[rule.guards]),
         ("checks", rule.checks),
@@ -108,5 +166,18 @@ def _one_rule(name: str) -> str:
         ("remedy", rule.remedy),
         ("source", rule.source),
     ):
-        lines += textwrap.wrap(text, WIDTH, initial_indent=f"  {label:<8}", subsequent_indent=" " * 10)
-    return "\n".join(lines)
+        yield from wrapped(text, _width(), f"  {label:<8}")
+
+
+def _as_json(topic: str | None) -> str:
+    from gemel.checking.explained import explained
+    from gemel.checking.registry import rule_names
+
+    if topic in TOPICS:
+        return explained([], _page(topic))
+    names = rule_names()
+    if topic is not None and topic not in names:
+        names = [name for name, _, _ in _speaking_of(topic)]
+        if not names:
+            _refuse(topic)
+    return explained(names if topic is None or topic not in names else [topic], None)

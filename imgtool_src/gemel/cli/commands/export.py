@@ -7,9 +7,9 @@ from pathlib import Path
 from gemel.cli.declared import Choice, argument, option, sub_command
 from gemel.cli.echo import echo
 from gemel.cli.parameters import FILE
-from gemel.export.kinds import EXPORTS, Export
+from gemel.workflows.exports import EXPORTS, Export
 
-LISTED = "\n".join(f"  {export.name:<16}{export.meaning}" for export in EXPORTS)
+LISTED = "\n".join(f"  {export.name:<21}{export.meaning}" for export in EXPORTS)
 
 
 @sub_command(

@@ -2,18 +2,31 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from gemel.cli.declared import IntRange, argument, option, sub_command
-from gemel.cli.echo import echo
-from gemel.cli.parameters import FILE, date_option, disassemble_option, paths_outside_option
+from gemel.cli.parameters import (
+    FILE,
+    as_option,
+    date_option,
+    disassemble_option,
+    form_option,
+    paths_outside_option,
+    quiet_option,
+    report_option,
+    strict_option,
+)
 from gemel.cli.signing.pass_phrases import open_keys_option, pass_phrase_options
+
+if TYPE_CHECKING:
+    from gemel.inspection.inspection import Strict
+
+USAGE = "[LAYOUT] [NAME=BUILD]..."
 
 
 @sub_command("join")
-@argument("layout", kind=FILE)
-@argument("builds", metavar="[NAME=BUILD]...", several=True)
+@argument("words", metavar=USAGE, several=True)
 @option(
     "-o",
     "--output",
@@ -22,7 +35,7 @@ from gemel.cli.signing.pass_phrases import open_keys_option, pass_phrase_options
     multiple=True,
     required=True,
     kind=FILE,
-    help="Image to write, by suffix .hex, .srec or .bin; may be given several times.",
+    help="Image to write, by suffix .hex, .srec or .bin, or - for standard output; may be repeated.",
 )
 @option(
     "--memory",
@@ -45,18 +58,24 @@ from gemel.cli.signing.pass_phrases import open_keys_option, pass_phrase_options
     help="Seal with this private key, a file or a pkcs11: URI (a key on a token); may be repeated.",
 )
 @pass_phrase_options
-@open_keys_option
 @option(
     "--leave-unsealed",
     is_flag=True,
     help="Write the image without the seal that the layout requires, to be sealed later with gemel sign.",
 )
+@open_keys_option
 @paths_outside_option
 @date_option
 @disassemble_option
+@as_option
+@option("--dry-run", is_flag=True, group="Result", help="Join and check, and write no image.")
+@strict_option
+@form_option("text", "json", "sarif", "junit")
+@report_option
+@option("--all", "everything", is_flag=True, group="Result", help="In text, list every rule and place.")
+@quiet_option
 def command(
-    layout: Path,
-    builds: tuple[str, ...],
+    words: tuple[str, ...],
     outputs: tuple[Path, ...],
     memories: tuple[str, ...],
     version_text: str | None,
@@ -64,59 +83,83 @@ def command(
     key_texts: tuple[str, ...],
     phrase_files: tuple[Path, ...],
     phrase_names: tuple[str, ...],
-    open_keys: bool,
     leave_unsealed: bool,
+    open_keys: bool,
     paths_outside: bool,
     date_text: str | None,
     disassemble: bool,
+    as_form: str | None,
+    dry_run: bool,
+    strict: Strict | None,
+    form: str,
+    reports: tuple[Path, ...],
+    everything: bool,
+    quiet: bool,
 ) -> int:
     """Join the builds of a layout into one flash image.
 
-    The image is checked before it is written; one that breaks a rule is not written. A build is given as
-    NAME=FILE, or by its path in the layout. With --key the image is sealed: the seal is written last, over
-    the record.
+    The image is checked before it is written; one that breaks a rule is not written. Where LAYOUT is left out,
+    gemel.toml in the folder is it. A build is given as NAME=FILE, or by its path in the layout. With --key the
+    image is sealed: the seal is written last, over the record. Reports are as those of gemel check.
 
     \b
     Example:
       gemel join tide-gauge.toml station=station.elf sampler=sampler.elf -o tide.hex -o tide.bin
     """
-    from gemel.checking.identity import identity_lines, identity_of
-    from gemel.checking.reports.as_text import report_of
-    from gemel.cli.endings import NOTHING_WRITTEN
-    from gemel.cli.printing import print_done, print_remarks, prose_width, written_words
+    from gemel.cli.endings import NO_IMAGE_WRITTEN, NOTHING_WRITTEN
+    from gemel.cli.positions import given, layout_of
+    from gemel.cli.printing import print_diagnostic, print_remarks, written_lines
+    from gemel.cli.reporting import (
+        Shown,
+        inputs_among,
+        refuse_reports,
+        report_texts,
+        reports_of_problems,
+    )
     from gemel.cli.signing.key_options import KeysAtHand
     from gemel.cli.signing.pass_phrases import PassPhrases
     from gemel.cli.signing.seal_lines import NOT_SEALED, seal_lines
     from gemel.files.output_targets import refuse_targets
+    from gemel.files.outputs import write_all
     from gemel.workflows.inputs import build_files, date_of, load_builds, load_layout, version_of
-    from gemel.workflows.joining import assumptions_of, contents_of, join_and_check
+    from gemel.workflows.joining import assumptions_of, join_and_check
     from gemel.workflows.sealing import refuse_unsealable
-    from gemel.workflows.writing import memory_files, refuse_suffixes, write_images
+    from gemel.workflows.writing import STDOUT, memory_files, refuse_suffixes, write_images
 
-    version, date = version_of(version_text), date_of(date_text)
-    refuse_suffixes(outputs)
-    read = load_layout(layout, paths_outside=paths_outside)
-    with KeysAtHand(key_texts, PassPhrases(phrase_files, phrase_names), open_keys=open_keys) as keys:
-        refuse_unsealable(read.layout, keys, leave_unsealed)
-        files = build_files(read, builds, by_path=True)
-        whole = memory_files(read.layout, memories)
-        refuse_targets([*outputs, *whole], [layout, *files.values(), *keys.files])
-        handed = load_builds(read, files)
-        for build in handed.values():
-            print_remarks([*build.remarks, *assumptions_of(read.layout, build)])
-        made = join_and_check(read, handed, version, rollback, keys, leave_unsealed, disassemble, date)
-    joined, result = made.joined, made.result
-    echo("\n".join(identity_lines(identity_of(result.inspection), prose_width(sys.stdout))))
-    if result.passes:
-        echo("\n".join(contents_of(joined)))
-        if made.seal:
-            echo("\n".join(seal_lines(read.layout, made.seal)))
-        elif read.layout.seal or leave_unsealed:
-            echo(NOT_SEALED)
-        write_images(joined.image, *outputs, layout=read, memories=whole)
-        print_done(written_words([*outputs, *whole]))
-    else:
-        echo(NOTHING_WRITTEN, err=True)
-    echo("")
-    echo("\n".join(report_of(result, width=prose_width(sys.stdout))))
+    refuse_reports(reports, inputs_among(words))
+    with reports_of_problems(reports):
+        version, date = version_of(version_text), date_of(date_text)
+        refuse_suffixes(outputs, as_form)
+        found = given(words, USAGE, least=0, most=0)
+        layout = layout_of(found, USAGE)
+        read = load_layout(layout, paths_outside=paths_outside)
+        with KeysAtHand(key_texts, PassPhrases(phrase_files, phrase_names), open_keys=open_keys) as keys:
+            refuse_unsealable(read.layout, keys, leave_unsealed)
+            files = build_files(read, found.builds, by_path=True)
+            whole = memory_files(read.layout, memories)
+            targets = [path for path in outputs if path != STDOUT]
+            refuse_targets([*targets, *whole, *reports], [layout, *files.values(), *keys.files])
+            handed = load_builds(read, files)
+            for build in handed.values():
+                print_remarks([*build.remarks, *assumptions_of(read.layout, build)])
+            made = join_and_check(
+                read, handed, version, rollback, keys, leave_unsealed, disassemble, strict or "", date
+            )
+        joined, result = made.joined, made.result
+        shown = Shown(result, form, everything, quiet and result.passes, to_stderr=STDOUT in outputs)
+        shown.body()
+        documents = {file: [text] for file, text in report_texts(result, reports, everything).items()}
+        done: list[str] = []
+        if result.passes and not dry_run:
+            done = seal_lines(read.layout, made.seal) if made.seal else []
+            if not made.seal and (read.layout.seal or leave_unsealed):
+                done = NOT_SEALED.splitlines()
+            sizes = write_images(
+                joined.image, *outputs, layout=read, memories=whole, form=as_form, further=documents
+            )
+            done += written_lines(sizes, shown.width)
+        else:
+            write_all(documents)
+            print_diagnostic(NO_IMAGE_WRITTEN if reports else NOTHING_WRITTEN)
+    shown.verdict(done)
     return 0 if result.passes else 1

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 from gemel.cli.declared import Choice, IntRange, argument, option, sub_command
-from gemel.cli.echo import echo
-from gemel.cli.parameters import ADDRESS, FILE
+from gemel.cli.parameters import FILE, as_option, at_option, form_option, quiet_option
 from gemel.layout.rehearsal_model import MAX_BUDGET
+
+USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 
 
 @sub_command("rehearse")
-@argument("layout", kind=FILE)
-@argument("image", kind=FILE)
-@argument("builds", metavar="[NAME=BUILD]...", several=True)
-@option("--at", kind=ADDRESS, help="Where a raw binary goes; else the start of the layout's first flash.")
+@argument("words", metavar=USAGE, several=True)
+@at_option
+@as_option
 @option(
     "--budget",
     kind=IntRange(1, MAX_BUDGET),
@@ -33,22 +34,23 @@ from gemel.layout.rehearsal_model import MAX_BUDGET
     default=0,
     help="Try so many other orders of the cores' instructions too; the result is the worst.",
 )
+@form_option("text", "json", "svg")
 @option(
-    "--format",
-    "form",
-    kind=Choice(["text", "json", "svg"]),
-    default="text",
-    help="Form of the result on stdout.",
+    "-o", "--output", metavar="FILE", kind=FILE, group="Result", help="Write the result here, not to stdout."
 )
+@option("--all", "everything", is_flag=True, group="Result", help="In text, list what is not modelled too.")
+@quiet_option
 def command(
-    layout: Path,
-    image: Path,
-    builds: tuple[str, ...],
+    words: tuple[str, ...],
     at: int | None,
+    as_form: str | None,
     budget: int | None,
     watches: tuple[str, ...],
     interleavings: int,
     form: str,
+    output: Path | None,
+    everything: bool,
+    quiet: bool,
 ) -> int:
     """Run the reset code of both cores from an image in an emulated device, and say what happened.
 
@@ -60,23 +62,44 @@ def command(
     Example:
       gemel rehearse tide-gauge.toml tide.hex station=station.elf sampler=sampler.elf
     """
-    from gemel.workflows.inputs import build_files, load_builds, load_layout, read_image
+    from gemel.checking.identity import identity_of
+    from gemel.cli.positions import given, layout_of
+    from gemel.cli.printing import print_remarks, prose_width
+    from gemel.cli.results import give_text
+    from gemel.files.output_targets import refuse_targets
+    from gemel.inspection.inspection import Inspection
+    from gemel.workflows.inputs import builds_at, load_builds, load_layout, read_image
     from gemel.workflows.rehearsing import rehearse
 
+    found = given(words, USAGE)
+    layout, image = layout_of(found, USAGE), found.images[0]
     read = load_layout(layout)
-    loaded = read_image(image, layout=read, at=at)
-    given = load_builds(read, build_files(read, builds))
-    rehearsal = rehearse(read, loaded, given, budget=budget, watches=watches, interleavings=interleavings)
+    files, remarks = builds_at(read, found.builds)
+    refuse_targets([output] if output else [], [layout, image, *files.values()])
+    loaded = read_image(image, layout=read, at=at, form=as_form)
+    print_remarks(remarks)
+    builds_given = load_builds(read, files)
+    rehearsal = rehearse(
+        read, loaded, builds_given, budget=budget, watches=watches, interleavings=interleavings
+    )
+    identity = identity_of(
+        Inspection(
+            read, loaded.data, builds_given, file=loaded.file, image_file=loaded.read_from, disassemble=True
+        )
+    )
     if form == "json":
         from gemel.rehearsal.reports.json import report
 
-        echo(report(rehearsal, image.name))
+        text = f"{report(rehearsal, identity)}\n"
     elif form == "svg":
         from gemel.rehearsal.reports.svg import picture_of
 
-        echo(picture_of(rehearsal).encode("utf-8"), nl=False)
+        text = picture_of(rehearsal)
     else:
         from gemel.rehearsal.reports.text import report_of
 
-        echo("\n".join(report_of(rehearsal)))
+        width = 80 if output else prose_width(sys.stdout)
+        lines = report_of(rehearsal, identity, width=width, everything=everything or output is not None)
+        text = "".join(f"{line}\n" for line in lines)
+    give_text(text, output, quiet and rehearsal.passes, plain=form == "text")
     return 0 if rehearsal.passes else 1

@@ -6,11 +6,12 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from gemel.cli.declared import Choice, argument, option, sub_command
+from gemel.cli.declared import argument, option, sub_command
 from gemel.cli.echo import echo
-from gemel.cli.parameters import ADDRESS, FILE, paths_outside_option
+from gemel.cli.parameters import FILE, as_option, at_option, form_option, paths_outside_option
 
 if TYPE_CHECKING:
+    from gemel.cli.positions import Given
     from gemel.show.facts.contents import Contents
     from gemel.text.styled import Line, Signs
 
@@ -29,11 +30,19 @@ TO_BE_SIGNED = ".tbs"
 """The suffix of a file of bytes to be signed."""
 
 
+USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
+
+
 @sub_command("show")
-@argument("image", kind=FILE)
-@argument("builds", metavar="[NAME=BUILD]...", several=True)
-@option("--layout", kind=FILE, help="Layout to read the image by.")
-@option("--at", kind=ADDRESS, help="Where a raw binary goes; else the start of the layout's first flash.")
+@argument("words", metavar=USAGE, several=True)
+@at_option
+@as_option
+@option(
+    "--no-layout",
+    "alone",
+    is_flag=True,
+    help="Show what the file alone says, whatever layout the folder has.",
+)
 @option(
     "--trust",
     metavar="PUBKEY",
@@ -42,21 +51,19 @@ TO_BE_SIGNED = ".tbs"
     help="Verify the seal with this public key, and end with exit code 1 unless it holds. May be repeated.",
 )
 @paths_outside_option
+@form_option("text", "json")
 @option(
-    "--format",
-    "form",
-    kind=Choice(["text", "json"]),
-    default="text",
-    help="Form of the result on stdout.",
+    "-o", "--output", metavar="FILE", kind=FILE, group="Result", help="Write the result here, not to stdout."
 )
 def command(
-    image: Path,
-    builds: tuple[str, ...],
-    layout: Path | None,
+    words: tuple[str, ...],
     at: int | None,
+    as_form: str | None,
+    alone: bool,
     trust: tuple[Path, ...],
     paths_outside: bool,
     form: str,
+    output: Path | None,
 ) -> int:
     """Show what is in an image.
 
@@ -68,24 +75,32 @@ def command(
 
     \b
     Example:
-      gemel show tide.hex --layout tide-gauge.toml station=station.elf sampler=sampler.elf
+      gemel show tide-gauge.toml tide.hex station=station.elf sampler=sampler.elf
     """
+    from gemel.cli.positions import given
+    from gemel.cli.results import give_text
+    from gemel.files.output_targets import refuse_targets
+
+    found = given(words, USAGE, own=not alone)
+    image = found.images[0]
+    refuse_targets([output] if output else [], [*found.images, *([found.layout] if found.layout else [])])
     if image.suffix.lower() == TO_BE_SIGNED:
         return _show_request(image)
-    contents = _contents(image, builds, layout, at, trust, paths_outside)
+    contents = _contents(found, at, as_form, trust, paths_outside)
     code = 1 if trust and not contents.is_signed else 0
     if form == "json":
         from gemel.show.as_json import report
 
         # JSON is ASCII by its escapes; the bytes are the same whatever the terminal's encoding.
-        echo(report(contents).encode("ascii"), nl=False)
+        give_text(report(contents), output, plain=False)
         return code
     from gemel.cli.printing import terminal_width
     from gemel.show.as_text.whole import text_of
 
-    signs = _signs(sys.stdout)
-    lines = text_of(contents, terminal_width(sys.stdout), signs)
-    echo("\n".join(_printed(line) for line in lines))
+    signs = _signs(None if output else sys.stdout)
+    lines = text_of(contents, 80 if output else terminal_width(sys.stdout), signs)
+    text = "\n".join("".join(each.text for each in line) if output else _printed(line) for line in lines)
+    give_text(f"{text}\n", output)
     return code
 
 
@@ -108,38 +123,39 @@ def _show_request(path: Path) -> int:
 
 
 def _contents(
-    image: Path,
-    builds: tuple[str, ...],
-    layout: Path | None,
-    at: int | None,
-    trust: tuple[Path, ...],
-    paths_outside: bool,
+    found: Given, at: int | None, as_form: str | None, trust: tuple[Path, ...], paths_outside: bool
 ) -> Contents:
     from gemel.cli.printing import print_remarks
     from gemel.workflows.describing import describe, refuse_builds_without_layout
-    from gemel.workflows.inputs import build_files, load_builds, load_layout, read_image
+    from gemel.workflows.inputs import builds_at, load_builds, load_layout, read_image
 
-    if layout is None:
-        refuse_builds_without_layout(builds)
-    read = load_layout(layout, paths_outside=paths_outside) if layout else None
-    loaded = read_image(image, layout=read, at=at)
+    if found.layout is None:
+        refuse_builds_without_layout(found.builds)
+    read = load_layout(found.layout, paths_outside=paths_outside) if found.layout else None
+    loaded = read_image(found.images[0], layout=read, at=at, form=as_form)
     print_remarks(loaded.remarks)
-    handed = load_builds(read, build_files(read, builds)) if read else None
-    if not trust:
-        return describe(loaded, read, handed)
     if read is None:
         from gemel.workflows.key_inputs import public_keys
 
-        return describe(loaded, trusted=public_keys(trust))
+        return describe(loaded, trusted=public_keys(trust) if trust else None)
+    files, remarks = builds_at(read, found.builds)
+    print_remarks(remarks)
+    builds = load_builds(read, files)
+    if not trust:
+        return describe(loaded, read, builds)
     from gemel.workflows.trust import trust_of
 
-    return describe(loaded, read, handed, trusted=trust_of(read, trust).trusted)
+    trusted = trust_of(read, trust)
+    print_remarks(trusted.remarks(read))
+    return describe(loaded, read, builds, trusted=trusted.trusted)
 
 
 def _signs(stream: object) -> Signs:
-    """Block characters where the stream can print them."""
+    """Block characters where the stream (None: a file in UTF-8) can print them."""
     from gemel.text.styled import ASCII, BLOCKS
 
+    if stream is None:
+        return BLOCKS
     try:
         BLOCKS.all.encode(getattr(stream, "encoding", None) or "ascii")
     except (UnicodeEncodeError, LookupError):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from gemel.cli.declared import IntRange, argument, option, sub_command
-from gemel.cli.parameters import ADDRESS, FILE, date_option, paths_outside_option
+from gemel.cli.parameters import FILE, as_option, at_option, date_option, paths_outside_option
 from gemel.cli.signing.pass_phrases import open_keys_option, pass_phrase_options
 
 
@@ -18,10 +18,11 @@ def _with_openssl(text: str) -> str:
     return cleandoc(text).replace("{openssl}", "\n".join(openssl_lines(72)))
 
 
+USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
+
+
 @sub_command("sign", finished=_with_openssl)
-@argument("layout", kind=FILE)
-@argument("image", kind=FILE)
-@argument("builds", metavar="[NAME=BUILD]...", several=True)
+@argument("words", metavar=USAGE, several=True)
 @option(
     "-o",
     "--output",
@@ -96,15 +97,14 @@ def _with_openssl(text: str) -> str:
     "--policy",
     metavar="FILE",
     kind=FILE,
-    help="Hold the image to this policy of your own too (gemel explain policy).",
+    help="Require what this policy of your own says too (gemel explain policy).",
 )
 @paths_outside_option
 @date_option
-@option("--at", kind=ADDRESS, help="Where a raw binary goes; else the start of the layout's first flash.")
+@at_option
+@as_option
 def command(
-    layout: Path,
-    image: Path,
-    builds: tuple[str, ...],
+    words: tuple[str, ...],
     outputs: tuple[Path, ...],
     memories: tuple[str, ...],
     key_texts: tuple[str, ...],
@@ -123,6 +123,7 @@ def command(
     paths_outside: bool,
     date_text: str | None,
     at: int | None,
+    as_form: str | None,
 ) -> int:
     """Seal an image that was joined before.
 
@@ -143,15 +144,17 @@ def command(
     Example:
       gemel sign tide-gauge.toml tide.hex --key trial.pem -o sealed.hex
     """
+    from gemel.cli.positions import given, layout_of
     from gemel.cli.signing.key_options import KeysAtHand
     from gemel.cli.signing.pass_phrases import PassPhrases
     from gemel.cli.signing.sign_request import hand_over, seal_image
     from gemel.workflows.signing import SignRequest, refuse_mixture
 
+    found = given(words, USAGE)
     request = SignRequest(
-        layout,
-        image,
-        builds,
+        layout_of(found, USAGE),
+        found.images[0],
+        found.builds,
         outputs,
         to_be_signed,
         signatures,
@@ -163,6 +166,7 @@ def command(
         version_text,
         rollback,
         memories,
+        as_form,
         policy,
         date_text,
         paths_outside,

@@ -5,16 +5,17 @@ from __future__ import annotations
 from pathlib import Path
 
 from gemel.cli.declared import argument, option, sub_command
-from gemel.cli.parameters import ADDRESS, FILE
+from gemel.cli.parameters import FILE, as_option, at_option
+
+USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 
 
 @sub_command("split")
-@argument("layout", kind=FILE)
-@argument("image", kind=FILE)
-@argument("builds", metavar="[NAME=BUILD]...", several=True)
+@argument("words", metavar=USAGE, several=True)
 @option("-o", "--output", "folder", metavar="FOLDER", kind=FILE, required=True, help="Folder for the parts.")
-@option("--at", kind=ADDRESS, help="Where a raw binary goes; else the start of the layout's first flash.")
-def command(layout: Path, image: Path, builds: tuple[str, ...], folder: Path, at: int | None) -> int:
+@at_option
+@as_option
+def command(words: tuple[str, ...], folder: Path, at: int | None, as_form: str | None) -> int:
     """Take an image apart: one HEX and one raw binary a build.
 
     So one team's new build can be joined with the other's out of a received image. gemel join of all parts gives
@@ -26,15 +27,18 @@ def command(layout: Path, image: Path, builds: tuple[str, ...], folder: Path, at
     Example:
       gemel split tide-gauge.toml tide.hex -o parts
     """
+    from gemel.cli.positions import given, layout_of
     from gemel.cli.printing import print_done, print_remarks, written_words
     from gemel.files.output_targets import refuse_targets
     from gemel.files.outputs import write_all
     from gemel.workflows.inputs import build_files, load_builds, load_layout, read_image
     from gemel.workflows.splitting import split
 
+    found = given(words, USAGE)
+    layout, image = layout_of(found, USAGE), found.images[0]
     read = load_layout(layout)
-    files = build_files(read, builds)
-    loaded = read_image(image, layout=read, at=at)
+    files = build_files(read, found.builds)
+    loaded = read_image(image, layout=read, at=at, form=as_form)
     parts = split(read, loaded, load_builds(read, files))
     _make_folder(folder)
     outputs = {folder / name: [data] for name, data in parts.files.items()}

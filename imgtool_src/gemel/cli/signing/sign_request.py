@@ -6,17 +6,17 @@ from typing import TYPE_CHECKING
 
 from gemel.cli.echo import echo
 from gemel.cli.endings import NOTHING_WRITTEN
-from gemel.cli.printing import print_done, written_words
+from gemel.cli.printing import print_remarks, written_lines, written_words
+from gemel.cli.reporting import Shown
 from gemel.cli.signing.key_options import KeysAtHand
 from gemel.cli.signing.seal_lines import missing_lines, seal_lines
 from gemel.cli.signing.signing_room import hand_over_lines, readable_file, readable_requests
 from gemel.files.output_targets import refuse_targets
 from gemel.files.outputs import write_all
 from gemel.workflows import signing
-from gemel.workflows.writing import memory_files, refuse_suffixes, write_images
+from gemel.workflows.writing import STDOUT, memory_files, refuse_suffixes, write_images
 
 if TYPE_CHECKING:
-    from gemel.workflows.checking import CheckResult
     from gemel.workflows.signing import Sealed, SignRequest
 
 
@@ -25,43 +25,49 @@ def hand_over(request: SignRequest) -> int:
     targets = [*request.to_be_signed, *map(readable_file, request.to_be_signed)]
     refuse_targets(targets, request.inputs)
     handed = signing.hand_over(request)
-    _print_summary(handed.check)
-    if not handed.check.passes:
-        return _nothing_written()
-    for path, key in handed.keys.items():
-        echo("\n".join(hand_over_lines(key, path, len(handed.texts[path]))))
-    files = {path: [text] for path, text in [*handed.texts.items(), *readable_requests(handed).items()]}
-    write_all(files)
-    print_done(written_words(files))
-    return 0
+    shown = Shown(handed.check, "text", False, False)
+    shown.body()
+    done = []
+    if handed.check.passes:
+        for path, key in handed.keys.items():
+            done += hand_over_lines(key, path, len(handed.texts[path]))
+        files = {path: [text] for path, text in [*handed.texts.items(), *readable_requests(handed).items()]}
+        write_all(files)
+        done.append(written_words(files))
+    return _ended(shown, done)
 
 
 def seal_image(request: SignRequest, keys: KeysAtHand) -> int:
     """Seal the image with ``keys`` and the signatures made elsewhere and write it; the exit code."""
-    refuse_suffixes(request.outputs)
+    refuse_suffixes(request.outputs, request.form)
     whole = memory_files(request.read.layout, request.memories)
-    refuse_targets([*request.outputs, *whole], [*request.inputs, *keys.files])
+    targets = [path for path in request.outputs if path != STDOUT]
+    refuse_targets([*targets, *whole], [*request.inputs, *keys.files])
+    print_remarks(request.files_and_remarks[1])
     sealed = signing.seal_image(request, keys)
-    _print_summary(sealed.checks[-1])
-    if sealed.seal is None:
-        return _nothing_written()
-    layout = request.read.layout
-    lines = [*seal_lines(layout, sealed.seal), *_replaced_lines(sealed), *missing_lines(layout, sealed.seal)]
-    echo("\n".join(lines))
-    write_images(request.loaded, *request.outputs, layout=request.read, memories=whole)
-    print_done(written_words([*request.outputs, *whole]))
-    return 0
+    shown = Shown(sealed.checks[-1], "text", False, False, to_stderr=STDOUT in request.outputs)
+    shown.body()
+    lines: list[str] = []
+    if sealed.seal:
+        layout = request.read.layout
+        lines = [
+            *seal_lines(layout, sealed.seal),
+            *_replaced_lines(sealed),
+            *missing_lines(layout, sealed.seal),
+        ]
+        sizes = write_images(
+            request.loaded, *request.outputs, layout=request.read, memories=whole, form=request.form
+        )
+        lines += written_lines(sizes, shown.width)
+    return _ended(shown, lines)
 
 
-def _print_summary(result: CheckResult) -> None:
-    from gemel.checking.reports.as_text import report_of
-
-    echo("\n".join(report_of(result)))
-
-
-def _nothing_written() -> int:
-    echo(NOTHING_WRITTEN, err=True)
-    return 1
+def _ended(shown: Shown, done: list[str]) -> int:
+    """Say what was written, or that nothing was, and the verdict; the exit code."""
+    if not done:
+        echo(NOTHING_WRITTEN, err=True)
+    shown.verdict(done)
+    return 0 if done else 1
 
 
 def _replaced_lines(sealed: Sealed) -> list[str]:

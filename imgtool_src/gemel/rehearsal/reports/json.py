@@ -6,27 +6,26 @@ import hashlib
 import json
 from typing import Any
 
+from gemel.checking.identity import Identity
 from gemel.rehearsal.limits import CAUTION
-from gemel.rehearsal.result import Happening, Rehearsal, RehearsalFinding
-from gemel.rehearsal.verdict.code_names import Place
+from gemel.rehearsal.result import Happening, Place, Rehearsal, RehearsalFinding
 from gemel.spans import format_address
-from gemel.version import __version__
+from gemel.text.as_json import data_of, schema_of
 
-FORMAT = 1
+FORMAT = 2
+"""Version of the form.  2: ``identity`` replaces ``tool``, ``product`` and ``image``."""
 
 
-def report(rehearsal: Rehearsal, image_name: str) -> str:
+def report(rehearsal: Rehearsal, identity: Identity) -> str:
     """The report as JSON text: the same inputs give the same bytes."""
-    return json.dumps(report_data(rehearsal, image_name), indent=2, ensure_ascii=True)
+    return json.dumps(report_data(rehearsal, identity), indent=2, ensure_ascii=True)
 
 
-def report_data(rehearsal: Rehearsal, image_name: str) -> dict[str, Any]:
+def report_data(rehearsal: Rehearsal, identity: Identity) -> dict[str, Any]:
     """The report as plain data, as `report_schema` describes it."""
     return {
         "format": FORMAT,
-        "tool": {"name": "gemel", "version": __version__},
-        "product": rehearsal.product,
-        "image": image_name,
+        "identity": data_of(identity),
         "passes": rehearsal.passes,
         "outcome": rehearsal.outcome,
         "ended": rehearsal.ended,
@@ -45,6 +44,16 @@ def report_data(rehearsal: Rehearsal, image_name: str) -> dict[str, Any]:
                 "stack_top": core.stack_top,
                 "stack_used": core.stack_used,
                 "stack_room": core.stack_room,
+                "stacks": [
+                    {
+                        "name": use.name,
+                        "top": use.top,
+                        "text": format_address(use.top),
+                        "used": use.used,
+                        "room": use.room,
+                    }
+                    for use in core.stacks
+                ],
                 "ram": [{"area": use.area, "touched": use.touched, "size": use.size} for use in core.ram],
                 "functions": list(core.functions),
                 "function_count": core.function_count,
@@ -153,6 +162,7 @@ def report_schema() -> dict[str, Any]:
         "stack_top": maybe,
         "stack_used": maybe,
         "stack_room": maybe,
+        "stacks": _list(_object({"name": text, "top": count, "text": text, "used": count, "room": maybe})),
         "ram": _list(_object({"area": text, "touched": count, "size": count})),
         "functions": _list(text),
         "function_count": count,
@@ -167,15 +177,17 @@ def report_schema() -> dict[str, Any]:
         "described": flag,
         "first_used_by": text,
     }
+    identity = schema_of(Identity, "")
+    definitions = identity.pop("$defs")
+    del identity["$schema"], identity["title"]
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": "Rehearsal of an image by gemel",
+        "title": f"gemel rehearsal, format {FORMAT}",
+        "$defs": {"Identity": identity, **definitions},
         **_object(
             {
                 "format": {"const": FORMAT},
-                "tool": _object({"name": text, "version": text}),
-                "product": text,
-                "image": text,
+                "identity": {"$ref": "#/$defs/Identity"},
                 "passes": flag,
                 "outcome": {"enum": ["passes", "started", "fails"]},
                 "ended": text,

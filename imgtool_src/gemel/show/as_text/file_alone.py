@@ -23,7 +23,7 @@ _STYLES: dict[str, Style] = {"build": "build", "record": "record", "bytes": "oth
 
 def file_alone_lines(contents: Contents, width: int, signs: Signs) -> list[list[Line]]:
     """The sections, empty ones among them."""
-    hint = "Without a layout: what the file alone tells. --layout LAYOUT adds areas, use and vectors."
+    hint = "Without a layout: what the file alone shows. LAYOUT before it adds areas, use and vectors."
     sections = [wrapped([Styled(hint, "dim")], width, 0)]
     regions = _regions(contents)
     rows = {region: _rows(contents, region) for region in regions}

@@ -44,6 +44,34 @@ def _check_schema() -> str:
     return json_text(check_schema())
 
 
+def _rehearsal_schema() -> str:
+    from gemel.rehearsal.reports.json import report_schema
+    from gemel.text.as_json import json_text
+
+    return json_text(report_schema())
+
+
+def _explain_schema() -> str:
+    from gemel.checking.explained import explain_schema
+    from gemel.text.as_json import json_text
+
+    return json_text(explain_schema())
+
+
+def _layout_check_schema() -> str:
+    from gemel.checking.layout_report import LayoutReport
+    from gemel.text.as_json import json_text, schema_of
+
+    return json_text(schema_of(LayoutReport, "gemel check of a layout, format 1"))
+
+
+def _problem_schema() -> str:
+    from gemel.text.as_json import json_text
+    from gemel.workflows.problem_report import problem_schema
+
+    return json_text(problem_schema())
+
+
 def _policy_schema() -> str:
     from gemel.policy.reader import policy_schema
     from gemel.text.as_json import json_text
@@ -119,7 +147,7 @@ EXPORTS = (
     Export("debugger", "a gdb script for both cores", "gemel.gdb", of_layout=_debugger),
     Export(
         "c-reader",
-        "one C99 header that finds and checks the record and walks its seal, for boot code",
+        "a C99 header for boot code: record and seal",
         "gemel_record.h",
         _c_reader,
     ),
@@ -149,6 +177,30 @@ EXPORTS = (
         "the JSON Schema of `gemel where --format json`",
         "gemel-where.schema.json",
         _where_schema,
+    ),
+    Export(
+        "rehearse-schema",
+        "the JSON Schema of `gemel rehearse --format json`",
+        "gemel-rehearse.schema.json",
+        _rehearsal_schema,
+    ),
+    Export(
+        "explain-schema",
+        "the JSON Schema of `gemel explain --format json`",
+        "gemel-explain.schema.json",
+        _explain_schema,
+    ),
+    Export(
+        "layout-check-schema",
+        "the JSON Schema of `gemel check LAYOUT --format json`",
+        "gemel-layout-check.schema.json",
+        _layout_check_schema,
+    ),
+    Export(
+        "problem-schema",
+        "the JSON Schema of what --format json prints where there is no result",
+        "gemel-problem.schema.json",
+        _problem_schema,
     ),
     Export(
         "policy-schema",

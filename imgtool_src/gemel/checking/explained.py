@@ -1,0 +1,63 @@
+"""What `gemel explain` says, as JSON, and the JSON Schema that it keeps to."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Annotated, Any
+
+from gemel.checking.identity import Tool
+from gemel.checking.registry import rule_named
+from gemel.checking.rule import Guards, Severity
+from gemel.checking.subjects import subject_of
+from gemel.structs import Struct
+from gemel.text.as_json import data_of, json_text, schema_of
+from gemel.version import __version__
+
+FORMAT = 1
+"""Version of the form; a change that an old reader would misread gets the next number."""
+
+
+class ExplainedRule(Struct):
+    """One rule."""
+
+    name: Annotated[str, "its name"]
+    subject: Annotated[str, "what it is about"]
+    severity: Annotated[Severity, "how serious a finding is, if the layout does not change it"]
+    guards: Annotated[Guards, "image: that the bytes are those that were joined; device: that they work"]
+    checks: Annotated[str, "what must hold"]
+    why: Annotated[str, "what happens where it does not"]
+    remedy: Annotated[str, "what to do"]
+    source: Annotated[str, "where it comes from"]
+
+
+class Explanation(Struct):
+    """Rules, or a page."""
+
+    format: Annotated[int, f"version of this form: {FORMAT}"]
+    tool: Annotated[Tool, "what wrote it"]
+    rules: Annotated[tuple[ExplainedRule, ...], "the rules, by name"]
+    page: Annotated[str | None, "the page of a topic, as text; null: rules were asked for"]
+
+
+def explained(names: Iterable[str], page: str | None) -> str:
+    """The rules of these names, or a page, as JSON text."""
+    rules = tuple(
+        ExplainedRule(
+            rule.name,
+            subject_of(rule.name),
+            rule.severity,
+            rule.guards,
+            rule.checks,
+            rule.why,
+            rule.remedy,
+            rule.source,
+        )
+        for rule in map(rule_named, names)
+        if rule
+    )
+    return json_text(data_of(Explanation(FORMAT, Tool("gemel", __version__), rules, page)))
+
+
+def explain_schema() -> dict[str, Any]:
+    """The JSON Schema of `explained`."""
+    return schema_of(Explanation, f"gemel explanation, format {FORMAT}")

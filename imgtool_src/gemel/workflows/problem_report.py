@@ -1,0 +1,108 @@
+"""What kept a command from its work, in the forms of reports: for whoever asked for a result and gets none."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Annotated, Any, Literal
+
+from gemel.errors import Problem
+from gemel.structs import Struct
+from gemel.text.as_json import data_of, json_text, schema_of
+from gemel.version import __version__
+
+FORMAT = 1
+"""Version of the form; a change that an old reader would misread gets the next number."""
+
+COULD_NOT_BE_DONE = "the work could not be done"
+
+
+class ReportedTool(Struct):
+    """What made the report."""
+
+    name: Annotated[Literal["gemel"], "its name"]
+    version: Annotated[str, "its version"]
+
+
+class ReportedProblem(Struct):
+    """One thing that is wrong."""
+
+    what: Annotated[str, "what is wrong, in one line"]
+    where: Annotated[str, "file, file and line, build, option or address; empty: nowhere in particular"]
+    found: Annotated[str, "what is there"]
+    expected: Annotated[str, "what should be"]
+    next_step: Annotated[str, "what to do"]
+
+
+class ProblemReport(Struct):
+    """Why there is no result: in place of it, on stdout or in a report file."""
+
+    format: Annotated[int, f"version of this form: {FORMAT}"]
+    tool: Annotated[ReportedTool, "what made the report"]
+    exit_code: Annotated[int, "1: a rule of joining is broken; 2: the work could not be done"]
+    problems: Annotated[tuple[ReportedProblem, ...], "all that is wrong"]
+
+
+def problem_report(problems: Sequence[Problem], exit_code: int = 2) -> str:
+    """The problems as JSON text."""
+    reported = tuple(ReportedProblem(*_parts(each)) for each in problems)
+    return json_text(data_of(ProblemReport(FORMAT, ReportedTool("gemel", __version__), exit_code, reported)))
+
+
+def problem_schema() -> dict[str, Any]:
+    """The JSON Schema of `problem_report`."""
+    return schema_of(ProblemReport, f"gemel problems, format {FORMAT}")
+
+
+def problem_document(problems: Sequence[Problem], form: str) -> str:
+    """The problems in one of the forms of reports: text, json, sarif or junit."""
+    return {"json": problem_report, "sarif": _sarif, "junit": _junit}.get(form, _text)(problems)
+
+
+def _parts(problem: Problem) -> tuple[str, str, str, str, str]:
+    return problem.what, problem.where, problem.found, problem.expected, problem.next_step
+
+
+def _text(problems: Sequence[Problem]) -> str:
+    from gemel.text.wrapping import label_head, wrapped
+
+    lines: list[str] = []
+    for each in problems:
+        lines += wrapped(each.what, 80, "error: ")
+        rows = zip(("where", "found", "expected", "next"), _parts(each)[1:], strict=True)
+        lines += [line for label, value in rows if value for line in wrapped(value, 80, label_head(label))]
+    return "".join(f"{line}\n" for line in [*lines, "", f"NO RESULT: {COULD_NOT_BE_DONE}."])
+
+
+def _sarif(problems: Sequence[Problem]) -> str:
+    """An invocation that did not succeed, with the problems as notifications (SARIF 2.1.0, 3.20.14 and 3.20.21)."""
+    notes = [
+        {"level": "error", "message": {"text": str(each).replace("{", "{{").replace("}", "}}")}}
+        for each in problems
+    ]
+    run = {
+        "tool": {"driver": {"name": "gemel", "version": __version__}},
+        "invocations": [{"executionSuccessful": False, "exitCode": 2, "toolExecutionNotifications": notes}],
+        "results": [],
+    }
+    from gemel.checking.reports.as_sarif import SCHEMA
+
+    return json_text({"$schema": SCHEMA, "version": "2.1.0", "runs": [run]})
+
+
+def _junit(problems: Sequence[Problem]) -> str:
+    """One case with an error for each problem."""
+    import xml.etree.ElementTree as ElementTree
+
+    from gemel.text.escaping import xml_characters
+
+    count = str(len(problems))
+    root = ElementTree.Element("testsuites", name="gemel check", tests=count, failures="0", errors=count)
+    suite = ElementTree.SubElement(
+        root, "testsuite", name="gemel", tests=count, failures="0", errors=count, skipped="0"
+    )
+    for number, each in enumerate(problems, 1):
+        case = ElementTree.SubElement(suite, "testcase", name=f"problem-{number}", classname="gemel")
+        error = ElementTree.SubElement(case, "error", message=xml_characters(each.what))
+        error.text = xml_characters(str(each), kept="\t\n")
+    ElementTree.indent(root)
+    return f'<?xml version="1.0" encoding="UTF-8"?>\n{ElementTree.tostring(root, encoding="unicode")}\n'
