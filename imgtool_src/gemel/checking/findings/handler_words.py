@@ -35,13 +35,11 @@ def judged_words(
     faults: dict[Fault, list[int]] = {}
     untold: dict[str, list[int]] = {}
     skipped = reserved_words(table.core.architecture)
-    verdicts: dict[int, Fault | Untold | None] = {}  # most words of a table are one default handler
+    fault_of = {word: _fault(inspection, table.core, word) for word in set(table.words[2:])}
     for index, word in enumerate(table.words):
         if index < 2 or index in skipped or word == 0:
             continue
-        if word not in verdicts:
-            verdicts[word] = _fault(inspection, table.core, word)
-        fault = verdicts[word]
+        fault = fault_of[word]
         if isinstance(fault, Untold):
             untold.setdefault(fault.reason, []).append(index)
         elif fault:
