@@ -1,4 +1,4 @@
-"""Processes that gemel starts: only the rehearsal's, which has tests of its own."""
+"""Processes that gemel starts: only the rehearsal's and the audit's, which have tests of their own."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ import gemel
 
 STARTERS = {"subprocess", "multiprocessing", "pty", "concurrent"}
 CALLS = {"system", "popen", "fork", "forkpty", "posix_spawn", "posix_spawnp"}
-ALLOWED = ("rehearsal",)
+ALLOWED = ("rehearsal", "audit")
 
 
 def starts_processes(path: Path) -> list[str]:
@@ -34,7 +34,7 @@ def _is_of_os(node: ast.AST) -> TypeGuard[ast.Attribute]:
     return isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id == "os"
 
 
-def test_nothing_but_the_rehearsal_starts_a_process() -> None:
+def test_nothing_but_rehearsal_and_audit_starts_a_process() -> None:
     """A child inherits the working folder, the environment and, if it is let, what lies there as modules."""
     root = Path(gemel.__file__).parent
     found = {}
