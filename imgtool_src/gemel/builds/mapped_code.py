@@ -5,10 +5,14 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from gemel.builds.build import Build
-from gemel.builds.elf.symbols import Symbol
 from gemel.spans import Span
 from gemel.structs import NamedTuple
+
+if TYPE_CHECKING:
+    from gemel.builds.elf.symbols import Symbol
 
 MAX_OF_BUILD = 2
 """Sections that lie over each other are read until this many times the build's bytes are."""

@@ -140,7 +140,6 @@ def command(
     from gemel.cli.printing import print_remarks
     from gemel.cli.reporting import give_reports, inputs_among, refuse_reports, reports_of_problems
     from gemel.workflows.checking import check
-    from gemel.workflows.checking_alone import check_alone, refuse_without_layout
     from gemel.workflows.inputs import (
         builds_at,
         date_of,
@@ -150,7 +149,6 @@ def command(
         read_images,
         version_of,
     )
-    from gemel.workflows.key_inputs import public_keys
     from gemel.workflows.trust import load_policy, trust_of
 
     refuse_reports(reports, inputs_among(words, policy, previous, joined_with, *trust))
@@ -190,6 +188,9 @@ def command(
             refuse_without_image(found, [*asked, *trust, *reports, *found.builds, rehearsed or None], USAGE)
             return _check_layout(found, form, quiet)
         if found.layout is None and own_policy:
+            from gemel.workflows.checking_alone import check_alone, refuse_without_layout
+            from gemel.workflows.key_inputs import public_keys
+
             only_with_layout: dict[str, object] = {
                 "--version": version,
                 "--rollback": rollback,
