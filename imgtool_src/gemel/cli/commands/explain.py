@@ -15,6 +15,7 @@ TOPICS = {
     "layout": "every key of the layout language",
     "policy": "every key of a receiver's policy",
     "rehearsal": "what a rehearsal does not model",
+    "examples": "every command with what it prints, on the demo's files",
     "python": "what scripts and tests use, and how to add rules of your own",
 }
 """The pages besides those of rules."""
@@ -87,7 +88,7 @@ def _page(topic: str | None) -> str:
         return layout_reference()
     from importlib.resources import files
 
-    return files("gemel").joinpath("python_page.md").read_text(encoding="utf-8")
+    return files("gemel").joinpath(f"{topic}_page.md").read_text(encoding="utf-8")
 
 
 def _rules(name: str | None) -> Iterator[str]:
