@@ -84,17 +84,17 @@ def merge(spans: Iterable[Span]) -> list[Span]:
 def without(spans: Iterable[Span], holes: Iterable[Span]) -> list[Span]:
     """``spans`` (merge) less every byte of ``holes``, sorted by address."""
     result: list[Span] = []
-    cuts = merge(holes)
+    cuts, index = merge(holes), 0
     for span in merge(spans):
         start = span.start
-        for cut in cuts:
-            if cut.end <= start:
-                continue
-            if cut.start >= span.end:
-                break
+        while index < len(cuts) and cuts[index].start < span.end:
+            cut = cuts[index]
             if cut.start > start:
                 result.append(Span.from_bounds(start, cut.start))
-            start = cut.end
+            start = max(start, cut.end)
+            if cut.end > span.end:  # it reaches into the next span too
+                break
+            index += 1
         if start < span.end:
             result.append(Span.from_bounds(start, span.end))
     return result

@@ -15,6 +15,7 @@ from gemel.cli.with_click import clicked
 from gemel.errors import ExtraMissing
 from gemel.image import intel_hex
 from gemel.rehearsal import isolation
+from gemel.rehearsal.emulator import native
 
 
 @pytest.fixture(scope="module")
@@ -73,6 +74,15 @@ def test_missing_emulator_names_the_extra(image: Path, monkeypatch: pytest.Monke
     assert isinstance(done.exception, ExtraMissing)
     assert "pip install 'gemel[rehearse]'" in str(done.exception)
     assert done.exception.exit_code == 2
+
+
+def test_emulator_of_an_unknown_version_names_the_extra(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A library in which the counters are not found is refused as a missing one is, with what was found."""
+    monkeypatch.setattr(native, "_SEARCHED", 8)
+    with pytest.raises(ExtraMissing) as raised:
+        gauge("in-place").rehearse()
+    assert "gemel[rehearse]" in str(raised.value)
+    assert "counters" in str(raised.value)
 
 
 def test_symbol_goal_without_its_build_is_refused(tmp_path: Path, image: Path) -> None:

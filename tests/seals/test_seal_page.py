@@ -33,16 +33,16 @@ def test_the_diagrams_are_those_of_a_real_seal() -> None:
 
 
 def test_every_algorithm_is_there_with_its_numbers() -> None:
-    """Each algorithm's name, identifier and sizes stand in one line; second-hand registrations are marked."""
+    """Each algorithm's name, identifier and sizes stand in one line; what shows its registration is marked."""
     lines = page().splitlines()
     for each in ALGORITHMS:
         (line,) = (line for line in lines if line.startswith(f"{each.name:<14}  {each.cose_id}"))
         words = line.replace(",", "").split()
-        assert words[1].endswith("**") == (each.evidence is Evidence.SECOND_HAND)
+        assert words[1].endswith("**") == (each.evidence is Evidence.RFC_9964)
         numbers = [str(each.public_key_size), str(each.signature_size), str(seal_size([each]))]
         assert words[3:6] == numbers
         assert words[6] == ("yes" if each.same_bytes else "no")
-    assert "** second-hand: the registration could not be read" in lines
+    assert "** seen in the examples of RFC 9964, whose signatures hold here" in lines
 
 
 def test_the_page_names_every_fault_and_every_threat() -> None:

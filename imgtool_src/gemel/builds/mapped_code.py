@@ -5,10 +5,14 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from gemel.builds.build import Build
-from gemel.builds.elf.symbols import Symbol
 from gemel.spans import Span
 from gemel.structs import NamedTuple
+
+if TYPE_CHECKING:
+    from gemel.builds.elf.symbols import Symbol
 
 MAX_OF_BUILD = 2
 """Sections that lie over each other are read until this many times the build's bytes are."""
@@ -65,7 +69,7 @@ def _is_stored(build: Build, span: Span) -> bool:
 
 
 def _fill_behind(code: bytes) -> int:
-    """How many bytes at the end are the erased half-words with which linkers fill up sections."""
+    """How many bytes at the end are the erased halfwords with which linkers fill up sections."""
     return (len(code) - len(code.rstrip(b"\xff"))) & ~1
 
 

@@ -236,22 +236,33 @@ CRC-11 and CRC-15 those of the buses that use no other. Common practice.
 @cache
 def catalogue() -> dict[str, CatalogueEntry]:
     """Every algorithm by its catalogue name, in the catalogue's order (by width, then by name)."""
-    aliases = {name: tuple(others) for name, *others in (line.split() for line in _ALIASES.splitlines())}
-    entries = {}
-    for line in _ALGORITHMS.splitlines():
-        name, width, poly, init, reflected, xorout, check, residue = line.split()
-        parameters = CrcParameters(
-            width=int(width),
-            poly=int(poly, 16),
-            init=int(init, 16),
-            refin=reflected[0] == "T",
-            refout=reflected[1] == "T",
-            xorout=int(xorout, 16),
-        )
-        entries[name] = CatalogueEntry(
-            name, parameters, int(check, 16), int(residue, 16), aliases.get(name, ())
-        )
-    return entries
+    return {name: _entry(name) for name in _rows()}
+
+
+@cache
+def _rows() -> dict[str, list[str]]:
+    """The columns of each algorithm behind its name."""
+    rows = [line.split() for line in _ALGORITHMS.splitlines()]
+    return {name: columns for name, *columns in rows}
+
+
+@cache
+def _aliases() -> dict[str, tuple[str, ...]]:
+    return {name: tuple(others) for name, *others in (line.split() for line in _ALIASES.splitlines())}
+
+
+@cache
+def _entry(name: str) -> CatalogueEntry:
+    width, poly, init, reflected, xorout, check, residue = _rows()[name]
+    parameters = CrcParameters(
+        width=int(width),
+        poly=int(poly, 16),
+        init=int(init, 16),
+        refin=reflected[0] == "T",
+        refout=reflected[1] == "T",
+        xorout=int(xorout, 16),
+    )
+    return CatalogueEntry(name, parameters, int(check, 16), int(residue, 16), _aliases().get(name, ()))
 
 
 def find(name: str) -> CatalogueEntry | None:
@@ -259,7 +270,8 @@ def find(name: str) -> CatalogueEntry | None:
 
     ``CRC-32C``, ``crc32c`` and ``CRC_32_C`` are the same name.  None for a name of several (``meant_by``).
     """
-    return _by_plain_name().get(_plain(name))
+    found = _by_plain_name().get(_plain(name))
+    return _entry(found) if found else None
 
 
 def meant_by(name: str) -> tuple[str, ...]:
@@ -336,9 +348,9 @@ def _hexadecimal(value: int) -> str:
 
 
 def _plain(name: str) -> str:
-    return "".join(character for character in name.casefold() if character.isalnum())
+    return "".join(filter(str.isalnum, name.casefold()))
 
 
 @cache
-def _by_plain_name() -> dict[str, CatalogueEntry]:
-    return {_plain(name): entry for entry in catalogue().values() for name in (entry.name, *entry.aliases)}
+def _by_plain_name() -> dict[str, str]:
+    return {_plain(each): name for name in _rows() for each in (name, *_aliases().get(name, ()))}

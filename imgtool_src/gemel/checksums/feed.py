@@ -1,10 +1,10 @@
-"""The unit in which memory enters a checksum: byte by byte, or a half-word or word at a time.
+"""The unit in which memory enters a checksum: byte by byte, or a halfword or word at a time.
 
 A device's CRC unit that is fed a 32-bit register takes each little-endian word from memory and shifts it
 in most significant bit first.  Seen as bytes, the four bytes of each word come in the other order:
 
     memory     00 01 02 03  04 05 06 07
-    half-word  01 00 03 02  05 04 07 06
+    halfword  01 00 03 02  05 04 07 06
     word       03 02 01 00  07 06 05 04
 
 The algorithm's ``refin`` then acts on each of these bytes.  (A CRC unit that reverses whole words of 32
@@ -22,10 +22,10 @@ from typing import Literal
 from gemel.checksums.crc_engine import Block
 from gemel.errors import LayoutError, Problem
 
-Feed = Literal["byte", "half-word", "word"]
+Feed = Literal["byte", "halfword", "word"]
 """Unit in which the device takes memory."""
 
-UNIT_SIZES: dict[Feed, int] = {"byte": 1, "half-word": 2, "word": 4}
+UNIT_SIZES: dict[Feed, int] = {"byte": 1, "halfword": 2, "word": 4}
 """Bytes in each unit."""
 
 _AT_ONCE = 1 << 18
@@ -36,7 +36,7 @@ def size_problem(unit: int, size: int, where: str = "") -> Problem | None:
     """What is wrong with taking ``size`` bytes in units of ``unit`` bytes; None when they come out even."""
     if size % unit == 0:
         return None
-    name = {2: "half-words", 4: "words"}[unit]
+    name = {2: "halfwords", 4: "words"}[unit]
     return Problem(
         f"covered bytes do not come out even in {name}",
         where=where,

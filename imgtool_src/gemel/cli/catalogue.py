@@ -18,6 +18,7 @@ COMMANDS = {
     "compare": "Compare two images: what changed, and what must be programmed.",
     "split": "Take an image apart: one HEX and one raw binary a build.",
     "where": "Look up addresses and symbols as each core sees them.",
+    "release": "Make the folder that is shipped: images, layout, keys, reports, SBOM, provenance, digests.",
     "rehearse": "Run the reset code of both cores from an image in an emulated device, "
     "and say what happened.",
     "keys": "Make and show the keys that images are sealed with.",

@@ -13,16 +13,6 @@ REPORTS = (".txt", ".json", ".sarif", ".xml")
 KEYS = (".pem", ".der", ".key")
 
 
-def answer(instruction: str) -> int:
-    """Print what the shell asks for, its script or what may be completed; the exit code."""
-    from click.shell_completion import shell_complete
-
-    from gemel.cli.main import COMPLETE
-    from gemel.cli.with_click import gemel
-
-    return shell_complete(gemel, {}, "gemel", COMPLETE, instruction)
-
-
 Complete = Callable[[list[str], str], Iterator[CompletionItem]]
 """From the words before it and the incomplete word to what it may become."""
 

@@ -36,9 +36,9 @@ def exit_code(arguments: Sequence[str]) -> int:
 def _run(arguments: list[str]) -> int:
     """Run a line that is in order by itself, any other by click."""
     if instruction := os.environ.get(COMPLETE):
-        from gemel.cli.completion import answer
+        from gemel.cli.with_click import answer
 
-        return answer(instruction)
+        return answer(COMPLETE, instruction)
     if arguments in (["--help"], ["-h"]):
         from gemel.cli.echo import echo
         from gemel.cli.first_help import first_help

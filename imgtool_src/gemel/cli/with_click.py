@@ -175,3 +175,10 @@ class LateGroup(click.Group):
 def gemel(ctx: click.Context, verbose: bool) -> None:
     """Do what every command needs first."""
     ctx.obj = {"verbose": verbose}
+
+
+def answer(variable: str, instruction: str) -> int:
+    """Print what a shell asks for by ``variable``: its script, or what may be completed; the exit code."""
+    from click.shell_completion import shell_complete
+
+    return shell_complete(gemel, {}, "gemel", variable, instruction)

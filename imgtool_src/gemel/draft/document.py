@@ -13,7 +13,7 @@ from gemel.draft.page import ASK, Page, listed, size_words
 from gemel.draft.places import AreaGuess, MemoryGuess
 from gemel.draft.security import CALLABLE
 from gemel.draft.vector_remarks import before_vectors, vector_offset
-from gemel.spans import format_address, merge
+from gemel.spans import format_address, without
 from gemel.text.escaping import toml_string
 
 
@@ -153,7 +153,7 @@ def _copies(page: Page, draft: Draft, seen: Evidence) -> None:
                 f"It holds a copy of {other.name} at {copies[0]} too, beside {other.name}'s own place. "
                 f"{ASK} which of both does {other.name} start from? The other one may become stale."
             )
-        both = merge(one.intersection(span) for one in seen.stored for span in other.stored)
+        both = without(seen.stored, without(seen.stored, other.stored))
         if both and not inside and draft.seen.index(seen) < draft.seen.index(other):
             spans = ", ".join(map(str, both[:4]))
             page.remark(

@@ -28,7 +28,7 @@ from gemel.layout.checks.areas import MIN_VECTORS_SIZE
 from gemel.spans import Span
 from gemel.structs import Struct
 
-MAX_RUNS = 4096
+MAX_RUNS = 1024
 """Runs of bytes of one build; a linker makes some tens."""
 
 MAX_BUILDS = 16

@@ -119,3 +119,7 @@ def _clean_up(beginning: str) -> None:
                 os.unlink(os.path.join(folder, name))
             except OSError:
                 continue
+        elif name.endswith(".folder"):
+            import shutil
+
+            shutil.rmtree(os.path.join(folder, name), ignore_errors=True)

@@ -93,7 +93,7 @@ def write_all(outputs: Mapping[Path, Iterable[bytes]]) -> None:
         finally:
             writing.clean_up()
     for folder in {os.path.dirname(output.real) for output in writing.outputs}:
-        _flush_folder(folder)
+        flush_folder(folder)
 
 
 def _until_stopped(blocks: Iterable[bytes], stopping: Stopping) -> Iterator[bytes]:
@@ -199,7 +199,7 @@ def _put_back(writing: _Writing, output: _Output) -> Problem | None:
     return None
 
 
-def _flush_folder(folder: str) -> None:
+def flush_folder(folder: str) -> None:
     """Bring the folder's new entries to the disk where the system can do that (Windows cannot)."""
     if not hasattr(os, "O_DIRECTORY"):
         return

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from typing import TYPE_CHECKING
 
 from gemel.errors import Problem, UsageProblem
-from gemel.image import intel_hex, raw_binary, s_record
-from gemel.image.decoded import Decoded
-from gemel.image.sparse import SparseBytes
 from gemel.spans import Span
 from gemel.structs import Struct
+
+if TYPE_CHECKING:
+    from gemel.image.decoded import Decoded
+    from gemel.image.sparse import SparseBytes
 
 
 class FileContents(Struct):
@@ -43,38 +45,56 @@ class Format(Struct):
     encode: Callable[[FileContents], Iterator[bytes]]
 
 
+def _decode_raw(blocks: Iterable[bytes], name: str, start: int) -> Decoded:
+    from gemel.image import raw_binary
+
+    return raw_binary.decode(blocks, start, name)
+
+
 def _encode_raw(contents: FileContents) -> Iterator[bytes]:
+    from gemel.image import raw_binary
+
     span = contents.span or contents.image.bounds() or Span(0, 0)
     return raw_binary.encode(contents.image, span, contents.fill)
 
 
+def _decode_intel_hex(blocks: Iterable[bytes], name: str, _start: int) -> Decoded:
+    from gemel.image import intel_hex
+
+    return intel_hex.decode(blocks, name)
+
+
+def _encode_intel_hex(contents: FileContents) -> Iterator[bytes]:
+    from gemel.image import intel_hex
+
+    return intel_hex.encode(contents.image, contents.entry)
+
+
+def _decode_s_record(blocks: Iterable[bytes], name: str, _start: int) -> Decoded:
+    from gemel.image import s_record
+
+    return s_record.decode(blocks, name)
+
+
+def _encode_s_record(contents: FileContents) -> Iterator[bytes]:
+    from gemel.image import s_record
+
+    return s_record.encode(contents.image, contents.entry, header=contents.header)
+
+
 FORMATS = (
-    Format(
-        "raw binary",
-        "bin",
-        (".bin",),
-        False,
-        lambda blocks, name, start: raw_binary.decode(blocks, start, name),
-        _encode_raw,
-    ),
-    Format(
-        "Intel HEX",
-        "hex",
-        (".hex", ".ihex"),
-        True,
-        lambda blocks, name, _: intel_hex.decode(blocks, name),
-        lambda contents: intel_hex.encode(contents.image, contents.entry),
-    ),
+    Format("raw binary", "bin", (".bin",), False, _decode_raw, _encode_raw),
+    Format("Intel HEX", "hex", (".hex", ".ihex"), True, _decode_intel_hex, _encode_intel_hex),
     Format(
         "S-record",
         "srec",
         (".srec", ".s19", ".s28", ".s37", ".mot"),
         True,
-        lambda blocks, name, _: s_record.decode(blocks, name),
-        lambda contents: s_record.encode(contents.image, contents.entry, header=contents.header),
+        _decode_s_record,
+        _encode_s_record,
     ),
 )
-"""Every format, raw binary first."""
+"""Every format, raw binary first; the code of each is imported when first used."""
 
 
 def format_of(file_name: str, form: str | None = None) -> Format:

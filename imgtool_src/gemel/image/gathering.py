@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from gemel.errors import ImageFormatError, Problem
 from gemel.image.decoded import Decoded
 from gemel.image.sparse import SparseBytes
-from gemel.spans import format_address
+from gemel.spans import format_address, merge
 
 MAX_PROBLEMS = 20
 """Problems that are reported in full; further ones are counted."""
@@ -26,6 +26,9 @@ SHOWN = 24
 
 RUN_LIMIT = 1 << 20
 """Most bytes that are brought together before they go into the image."""
+
+MAX_RUNS = 1 << 12
+"""Most separate runs of bytes; linkers leave dozens, and each costs time everywhere."""
 
 REPEATED = "bytes are given twice, both times the same"
 """The remark on records that overlap and agree."""
@@ -102,6 +105,12 @@ class Gathering:
             expected = f"{end_record} as the last record"
             self.refuse(max(1, lines), what, "", expected, f"{RESEND}: its end is missing")
         image = self._image()
+        if (runs := len(merge(image.spans()))) > MAX_RUNS:
+            what, expected = "the file has too many separate runs of bytes", f"at most {MAX_RUNS:,}"
+            step = "have the gaps between them filled, or give a raw binary"
+            self._problems.append(
+                Problem(what, where=self.name, found=f"{runs:,}", expected=expected, next_step=step)
+            )
         if self._problems:
             if self._uncounted:
                 count = f"{self._uncounted:,} more problem{'s' if self._uncounted > 1 else ''}"

@@ -6,15 +6,15 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from gemel.checksums.algorithms import unit_size
-from gemel.checksums.bounds import Bound, OtherBounds, other_bounds
 from gemel.checksums.in_layout import algorithm_of
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildRange, Checksum
 from gemel.placement.places import covered_spans
-from gemel.spans import Span
 
 if TYPE_CHECKING:
+    from gemel.checksums.bounds import Bound, OtherBounds
     from gemel.inspection.inspection import Inspection
+    from gemel.spans import Span
 
 
 def known_coverage(inspection: Inspection, checksum: Checksum) -> list[Span] | str:
@@ -43,6 +43,8 @@ def ranges_elsewhere(
     inspection: Inspection, checksum: Checksum, place: Span, covered: Sequence[Span], erased_byte: int
 ) -> OtherBounds:
     """Ranges near ``covered`` that a device may take instead, by the areas and builds that lie there."""
+    from gemel.checksums.bounds import Bound, OtherBounds, other_bounds
+
     layout = inspection.layout
     located = locate(layout, covered[0].start)
     if located is None:

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import struct
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from gemel.builds.build import Build
-from gemel.builds.elf.symbols import Symbol
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
+if TYPE_CHECKING:
+    from gemel.builds.elf.symbols import Symbol
+
 WIDE = 0b11101
-"""From this value of its upper five bits on, a half-word is the first of two (Thumb encoding, from memory)."""
+"""From this value of its upper five bits on, a halfword is the first of two (Thumb encoding, from memory)."""
 
 Part = Literal["inside a function", "inside an instruction", "constants"]
 

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
-from gemel.inspection.core_settings import Setting
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import needs_elf
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import NotChecked
 from gemel.structs import NamedTuple
+
+if TYPE_CHECKING:
+    from gemel.inspection.core_settings import Setting
 
 
 class CoreCode(NamedTuple):

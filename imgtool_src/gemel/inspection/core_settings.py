@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 import struct
 from collections.abc import Iterable, Iterator
+from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
-from gemel.builds.elf.symbols import Symbol
 from gemel.m_profile.known_stores import (
     CPACR,
     MSPLIM,
@@ -17,6 +17,9 @@ from gemel.m_profile.known_stores import (
 )
 from gemel.spans import format_address
 from gemel.structs import NamedTuple
+
+if TYPE_CHECKING:
+    from gemel.builds.elf.symbols import Symbol
 
 
 class _Sign(NamedTuple):

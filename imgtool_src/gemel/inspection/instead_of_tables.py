@@ -31,6 +31,10 @@ NOTE_HEAD = struct.Struct("<III4s")
 """Sizes of name and description, type and name of a build id note (gABI, "Note Section")."""
 
 
+MAX_WORDS = 1 << 16
+"""Words after its place in the layout in which a table is looked for: further on nobody puts one by mistake."""
+
+
 def instead_of_table(
     layout: Layout,
     plan: BuildPlan,
@@ -87,8 +91,9 @@ def _table_behind(
         return None
     found = [
         index
-        for index in range(len(words) - 4)
+        for index in range(min(len(words) - 4, declared + MAX_WORDS))
         if words[index + 1] & words[index + 2] & words[index + 3] & 1
+        and runs.start <= words[index + 1] < runs.end
         and _starts_core(layout, plan, words, index, runs)
     ]
     if len(found) != 1 or (distance := 4 * (found[0] - declared)) <= 0:

@@ -19,16 +19,20 @@ from typing import TYPE_CHECKING
 
 from gemel.layout.model import Layout, SealPlan
 from gemel.outcomes import DoesNotApply, Need, NotChecked, Reason
-from gemel.policy.receiver import NO_RECEIVER, Receiver
-from gemel.seals.demands import SealDemands, demands_of
-from gemel.seals.format import Seal, SealSigner
-from gemel.seals.keys.algorithms import SignatureAlgorithm
-from gemel.seals.seal import Outcome, SealError, SealFault, Verdict, read_seal, verify
-from gemel.spans import Span
+from gemel.policy.receiver import NO_RECEIVER
+from gemel.seals.demands import demands_of
+from gemel.seals.format import Seal, SealError, SealFault
+from gemel.seals.reading import read_seal
 from gemel.structs import Struct
 
 if TYPE_CHECKING:
+    from gemel.policy.receiver import Receiver
+    from gemel.seals.demands import SealDemands
+    from gemel.seals.format import SealSigner
+    from gemel.seals.keys.algorithms import SignatureAlgorithm
     from gemel.seals.keys.keys import PublicKey
+    from gemel.seals.seal import Outcome, Verdict
+    from gemel.spans import Span
 
 
 class SealUnderCheck(Struct, dict=True):
@@ -74,6 +78,8 @@ class SealUnderCheck(Struct, dict=True):
         """
         if self.seal is None:
             return ()
+        from gemel.seals.seal import verify
+
         return verify(self.seal, self.record_bytes or b"", (*self.trusted, *self.known))
 
     @property
@@ -91,6 +97,8 @@ class SealUnderCheck(Struct, dict=True):
     @property
     def unknown(self) -> list[SealSigner]:
         """The signers whose keys nobody knows."""
+        from gemel.seals.seal import Outcome
+
         return [each.signer for each in of_outcome(self, Outcome.UNKNOWN_KEY)]
 
     def unreadable(self) -> NotChecked | DoesNotApply | None:

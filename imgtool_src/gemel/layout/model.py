@@ -26,7 +26,7 @@ from gemel.layout.kinds import (
 )
 from gemel.layout.rehearsal_model import RehearsalPlan
 from gemel.layout.tables import NAME_PATTERN, Either, ListOf, MapOf, Table
-from gemel.m_profile.architectures import ARCHITECTURES, EXTENSIONS
+from gemel.m_profile.architectures import ARCHITECTURES, EXTENSIONS, MAX_INTERRUPTS
 from gemel.spans import Span
 from gemel.structs import Struct
 
@@ -92,7 +92,9 @@ class Core(Struct, kw_only=True):
     extensions: tuple[str, ...] = key(
         ListOf(Choice(*EXTENSIONS), 16), "what the core has beyond its architecture", ()
     )
-    interrupts: int = key(Integer(0, 496), "external interrupts: its vector table has 16 + this many entries")
+    interrupts: int = key(
+        Integer(0, MAX_INTERRUPTS), "external interrupts: its vector table has 16 + this many entries"
+    )
     ram: tuple[str, ...] = key(ListOf(NAME, 64), "areas of RAM that it owns", ())
     reset_vectors: int | None = key(
         Address(), "where it fetches its vectors at reset; absent: start of its lowest code area", None
@@ -236,8 +238,8 @@ class Checksum(Struct, kw_only=True):
     exceptions: tuple[Range, ...] = key(ListOf(RANGE, 256), "bytes left out of it", (), name="except")
     at: PatchPlace = key(PLACE, "where it is written")
     byte_order: Literal["little", "big"] = key(Choice("little", "big"), "of the checksum", "little")
-    feed: Literal["byte", "half-word", "word"] = key(
-        Choice("byte", "half-word", "word"), "unit in which the device's CRC unit takes memory", "byte"
+    feed: Literal["byte", "halfword", "word"] = key(
+        Choice("byte", "halfword", "word"), "unit in which the device's CRC unit takes memory", "byte"
     )
     hamming_distance: int | None = key(
         Integer(2, 6),

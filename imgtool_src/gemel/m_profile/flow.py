@@ -21,7 +21,7 @@ from gemel.m_profile.halfwords import (
     UNDEFINED,
     kinds_of_halfwords,
 )
-from gemel.structs import NamedTuple, Struct, field
+from gemel.structs import NamedTuple
 
 
 class Run(NamedTuple):
@@ -55,7 +55,7 @@ INDEX_REACH, MAX_ENTRIES = 24, 512
 how many a table has at most whose index is not seen to be."""
 
 
-class Stream(Struct, frozen=False):
+class Stream:
     """Instructions that follow one another, as the core runs them from one place.
 
     ``sizes`` by offset; ``branches`` and ``calls``: each offset that they lead to, with that of the
@@ -64,15 +64,16 @@ class Stream(Struct, frozen=False):
     return or jump ends it, ``improbable`` that halfwords do which are hardly code.
     """
 
-    sizes: dict[int, int] = field(default_factory=dict)
-    branches: dict[int, int] = field(default_factory=dict)
-    calls: dict[int, int] = field(default_factory=dict)
-    data: list[range] = field(default_factory=list)
-    used: set[int] = field(default_factory=set)
-    end: int = 0
-    after_call: int = 0
-    closed: bool = False
-    improbable: bool = False
+    __slots__ = ("after_call", "branches", "calls", "closed", "data", "end", "improbable", "sizes", "used")
+
+    def __init__(self) -> None:
+        self.sizes: dict[int, int] = {}
+        self.branches: dict[int, int] = {}
+        self.calls: dict[int, int] = {}
+        self.data: list[range] = []
+        self.used: set[int] = set()
+        self.end = self.after_call = 0
+        self.closed = self.improbable = False
 
     def uses(self, part: range) -> None:
         """Note halfwords that are used as data."""

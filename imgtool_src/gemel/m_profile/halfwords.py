@@ -40,9 +40,9 @@ def kinds_of_halfwords() -> bytes:
     """For each first halfword of an instruction, what it says of it."""
     kinds = bytearray(0x1_0000)
     for kind, ranges in _RANGES:
+        with_kind = bytes(each | kind for each in range(0x100))
         for first, end in ranges:
-            for halfword in range(first, end):
-                kinds[halfword] |= kind
+            kinds[first:end] = kinds[first:end].translate(with_kind)
     for hint in range(0xBF00, 0xC000, 0x10):
         kinds[hint] = 0 if hint < 0xBF50 else IMPROBABLE
     return bytes(kinds)

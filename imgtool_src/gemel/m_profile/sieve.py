@@ -47,14 +47,14 @@ class Sieve:
             for value in range(high << 8, (high + 1) << 8)
             if value & each.mask == each.value
         }
-        self._wide_highs = {high for high in range(FIRST_WIDE >> 8, 0x100) if self._suspicious(high)}
+        self._suspicious_highs: dict[int, bool] = {}
         highs = b"".join(re.escape(bytes((high,))) for high in sorted({value >> 8 for value in self._narrow}))
         self._walk = re.compile(rb"[\xe8-\xff].|[" + highs + rb"]" if highs else rb"[\xe8-\xff].", re.DOTALL)
 
     def unfit(self, code: bytes) -> Iterator[Unfit]:
         """Each instruction in ``code`` that the core lacks, in order; ``code`` begins with an instruction."""
         lows, highs = code[0::2], code[1::2]
-        suspicious, narrow = self._wide_highs, self._narrow
+        suspicious, narrow = self._suspicious_highs, self._narrow
         for match in self._walk.finditer(highs):
             at = match.start()
             high = highs[at]
@@ -62,7 +62,10 @@ class Sieve:
             if first < FIRST_WIDE:
                 if first in narrow:
                     yield Unfit(2 * at, 2, narrow[first])
-            elif high in suspicious:
+                continue
+            if high not in suspicious:
+                suspicious[high] = self._suspicious(high)
+            if suspicious[high]:
                 word = first << 16 | highs[at + 1] << 8 | lows[at + 1]
                 encoding = self.of_wide(word)
                 if encoding is not None:

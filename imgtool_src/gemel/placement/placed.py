@@ -5,19 +5,17 @@ from __future__ import annotations
 import hashlib
 import zlib
 from collections.abc import Iterator, Mapping
-from typing import TYPE_CHECKING, Protocol
+from typing import Protocol
 
 from gemel.image.sparse import SparseBytes
 from gemel.layout.addresses import locate
 from gemel.layout.model import Layout
 from gemel.spans import ADDRESS_SPACE, Span, without
 from gemel.structs import NamedTuple, Struct
+from gemel.uuids import NAMESPACE_DNS, Uuid, uuid_in, uuid_of_name
 
 BLOCK = 1 << 20
 """Bytes that are handed on at once when a long span is digested."""
-
-if TYPE_CHECKING:
-    from uuid import UUID
 
 
 class Version(NamedTuple):
@@ -150,22 +148,13 @@ class Identity(Protocol):
         """A text under the vendor, or a UUID."""
 
 
-def identities_of(plan: Identity) -> tuple[UUID | None, UUID | None]:
+def identities_of(plan: Identity) -> tuple[Uuid | None, Uuid | None]:
     """Vendor and class id: UUIDs as given, else UUIDv5 as RFC 9124 sections 3.3 and 3.4 recommend."""
-    if plan.vendor is None and plan.product_class is None:
-        return None, None
-    from uuid import NAMESPACE_DNS
-
     vendor = _uuid_or(plan.vendor, NAMESPACE_DNS)
     return vendor, _uuid_or(plan.product_class, vendor)
 
 
-def _uuid_or(text: str | None, space: UUID | None) -> UUID | None:
+def _uuid_or(text: str | None, space: Uuid | None) -> Uuid | None:
     if text is None:
         return None
-    from uuid import UUID, uuid5
-
-    try:
-        return UUID(text)
-    except ValueError:
-        return uuid5(space, text) if space else None
+    return uuid_in(text) or (uuid_of_name(space, text) if space else None)

@@ -8,16 +8,18 @@ that the layout stores the build in.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
-from gemel.builds.elf.segment_sections import stored_for_ram
-from gemel.builds.segment import Segment
 from gemel.errors import Problem
 from gemel.layout.addresses import locate, seen_by
 from gemel.layout.model import BuildPlan, Layout
 from gemel.placement.placed import PlacedBuild, has_vectors
 from gemel.spans import ADDRESS_SPACE, Span, align_down, align_up, format_address, format_size, without
 from gemel.structs import NamedTuple, Struct
+
+if TYPE_CHECKING:
+    from gemel.builds.segment import Segment
 
 
 class Piece(NamedTuple):
@@ -241,6 +243,8 @@ def _memory_problems(layout: Layout, plan: BuildPlan, build: Build, piece: Piece
     memory = located.memory
     where = _where(plan, build, piece.segment)
     if not memory.holds_image:
+        from gemel.builds.elf.segment_sections import stored_for_ram
+
         hint = "give the section a load address in flash (AT> in the linker script)"
         if plan.runs_in is None and memory.kind == "ram":
             hint += ", or name the RAM area it runs in as runs_in in the layout"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import tomllib
-import uuid
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import PurePath
 from typing import Any
@@ -15,6 +14,7 @@ from gemel.layout.tables import Table, dotted
 from gemel.policy.model import Policy
 from gemel.structs import Struct
 from gemel.text.escaping import in_toml
+from gemel.uuids import uuid_in
 
 MAX_BYTES = 64 << 10
 """A policy file over 64 KiB is refused: none is that large."""
@@ -88,13 +88,9 @@ def _ids(policy: Policy) -> Iterator[LayoutFault]:
     """A class that is no UUID counts under its vendor, so the vendor must be named."""
     if policy.product_class is None or policy.vendor is not None:
         return
-    try:
-        uuid.UUID(policy.product_class)
-    except ValueError:
-        expected = "vendor too, or a UUID"
-        yield LayoutFault(
-            ("class",), "a class without its vendor", found=in_toml(policy.product_class), expected=expected
-        )
+    if not uuid_in(policy.product_class):
+        found, expected = in_toml(policy.product_class), "vendor too, or a UUID"
+        yield LayoutFault(("class",), "a class without its vendor", found=found, expected=expected)
 
 
 def _problem(fault: LayoutFault, file: str) -> Problem:

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
-from gemel.policy.reader import ReadPolicy
+from typing import TYPE_CHECKING
+
 from gemel.structs import Struct
+
+if TYPE_CHECKING:
+    from gemel.policy.reader import ReadPolicy
 
 
 class Receiver(Struct):

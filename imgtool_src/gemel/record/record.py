@@ -15,7 +15,7 @@ from __future__ import annotations
 import struct
 import zlib
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 from gemel.errors import GemelError
 from gemel.record.faults import RecordFinding, content_findings, frame_findings, unfit, unfit_findings
@@ -38,9 +38,7 @@ from gemel.record.format import (
 )
 from gemel.spans import Span
 from gemel.structs import Struct, fields, replace
-
-if TYPE_CHECKING:
-    from uuid import UUID
+from gemel.uuids import Uuid
 
 __all__ = ["BuildEntry", "Record", "RecordError", "RecordFault", "decode", "encode", "find", "record_size"]
 
@@ -104,8 +102,8 @@ class Record(Struct):
     layout_sha256: bytes
     rest_sha256: bytes
     builds: tuple[BuildEntry, ...]
-    vendor_id: UUID | None = None
-    class_id: UUID | None = None
+    vendor_id: Uuid | None = None
+    class_id: Uuid | None = None
 
     @property
     def version(self) -> str:
@@ -274,9 +272,7 @@ def _text(raw: bytes) -> str:
     return raw.partition(b"\0")[0].decode("utf-8")
 
 
-def _uuid(raw: bytes) -> UUID | None:
+def _uuid(raw: bytes) -> Uuid | None:
     if not any(raw):
         return None
-    from uuid import UUID
-
-    return UUID(bytes=raw)
+    return Uuid(raw)

@@ -7,15 +7,18 @@ import sys
 
 
 def main() -> int:
-    """Run the plan on stdin; 3 if the emulator is not installed, any other failure is an exception."""
+    """Run the plan on stdin; 3 if the emulator is missing or unsuitable, any other failure is an exception."""
     plan = pickle.load(sys.stdin.buffer)  # noqa: S301 (from the process that started this one)
     try:
         import unicorn  # noqa: F401
+
+        from gemel.rehearsal.emulator.runner import run_plan
+
+        run = run_plan(plan)
     except ImportError as error:
         sys.stderr.write(str(error))
         return 3
-    from gemel.rehearsal.emulator.runner import run_plan
     from gemel.rehearsal.raw_run import to_json
 
-    sys.stdout.write(to_json(run_plan(plan)))
+    sys.stdout.write(to_json(run))
     return 0

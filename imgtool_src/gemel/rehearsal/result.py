@@ -5,11 +5,28 @@ from __future__ import annotations
 from typing import Literal
 
 from gemel.rehearsal.limits import NOT_MODELLED
-from gemel.rehearsal.verdict.code_names import Place
+from gemel.spans import format_address
 from gemel.structs import Struct, field
 
 Severity = Literal["error", "warning"]
 """error: the image does not pass; warning: someone should decide."""
+
+
+class Place(Struct):
+    """An address of a core's code.  ``function`` holds the offset into it; both may be empty."""
+
+    core: str
+    address: int
+    function: str = ""
+    source: str = ""
+
+    def __str__(self) -> str:
+        named = (
+            f"{self.function} ({format_address(self.address)})"
+            if self.function
+            else format_address(self.address)
+        )
+        return f"{named}, {self.source}" if self.source else named
 
 
 class Happening(Struct):
@@ -52,10 +69,24 @@ class RamUse(Struct):
     size: int
 
 
+class StackUse(Struct):
+    """A process stack: its highest pointer seen, and bytes used from there down.
+
+    ``room`` is how many bytes there are, down to the start of the variable that holds it or to the next stack; None
+    where nothing tells.  ``name`` is that variable, or empty.
+    """
+
+    name: str
+    top: int
+    used: int
+    room: int | None
+
+
 class CoreSummary(Struct):
     """How a core ended and what it used.
 
-    ``stack_used`` and ``stack_room`` are bytes; None where nothing tells how far the stack may reach.
+    ``stack_used`` and ``stack_room`` are bytes of the main stack; None where nothing tells how far it may reach.
+    ``stacks`` are the process stacks, as of tasks, by address.
     ``functions`` are those that executed at least one block, ``function_count`` how many its builds define;
     both empty without ELF files.
     """
@@ -68,6 +99,7 @@ class CoreSummary(Struct):
     stack_top: int | None
     stack_used: int | None
     stack_room: int | None
+    stacks: tuple[StackUse, ...]
     ram: tuple[RamUse, ...]
     functions: tuple[str, ...]
     function_count: int

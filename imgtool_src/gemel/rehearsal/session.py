@@ -86,16 +86,16 @@ def _rehearsed(
     except EmulatorEnded as error:
         return ended_outside(subject, plan, str(error)), None
     except (ImportError, EmulatorMissing) as error:
-        raise ExtraMissing(extra_problem()) from error
+        raise ExtraMissing(extra_problem(str(error))) from error
     return rehearsal_of(subject, plan, run, names), run
 
 
-def extra_problem() -> Problem:
-    """What to install for a rehearsal."""
+def extra_problem(found: str) -> Problem:
+    """What to install for a rehearsal; ``found`` is what the import said."""
     expected, hint = "the emulator unicorn", "pip install 'gemel[rehearse]'"
     return Problem(
-        "a rehearsal needs an emulator that is not installed",
-        found="no module unicorn",
+        "a rehearsal needs an emulator that is not installed, or not in a version that fits",
+        found=found,
         expected=expected,
         next_step=hint,
     )

@@ -326,7 +326,7 @@ def _sizes() -> Iterator[str]:
 
 
 def _algorithms() -> Iterator[str]:
-    marks = {Evidence.READ: "", Evidence.EXAMPLES: "*", Evidence.SECOND_HAND: "**"}
+    marks = {Evidence.READ: "", Evidence.EXAMPLES: "*", Evidence.RFC_9964: "**"}
     yield "                COSE                public  signature  seal of   same bytes"
     yield "name            id     name         key     (bytes)    it alone  each time"
     for each in ALGORITHMS:
@@ -341,7 +341,7 @@ def _algorithms() -> Iterator[str]:
         yield f"{each.name:<14}  {each.source}"
     yield ""
     yield f" * {Evidence.EXAMPLES.value}"
-    yield f"** {Evidence.SECOND_HAND.value}"
+    yield f"** {Evidence.RFC_9964.value}"
     yield "Sections of FIPS 186-5, RFC 8017 and RFC 8230 are named from memory."
 
 

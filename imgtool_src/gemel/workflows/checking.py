@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from gemel.checking.runner import RulesApplied
 from gemel.checking.runner import check as apply_rules
 from gemel.inspection.inspection import Inspection
+from gemel.structs import replace
 
 if TYPE_CHECKING:
     import datetime
@@ -121,6 +122,14 @@ def check(
     )
     applied = apply_rules(inspection, today or date_of_today(), rules)
     return CheckResult(applied.results, applied.idle_waivers, applied.strict, inspection)
+
+
+def applied_too(
+    result: CheckResult, rules: Iterable[Rule], today: datetime.date | None = None
+) -> CheckResult:
+    """``result`` with what further ``rules`` say of the same image after it."""
+    more = apply_rules(result.inspection, today or date_of_today(), rules)
+    return replace(result, results=(*result.results, *more.results))
 
 
 def date_of_today() -> datetime.date:

@@ -11,7 +11,7 @@ from gemel.errors import BuildError, GemelError, Problem, UsageProblem
 from gemel.files.reading import STDIN, FileSource, HashedBlocks, blocks_of_file
 from gemel.image.image import Image
 from gemel.layout.model import Layout
-from gemel.layout.reader import MAX_BYTES, ReadLayout, read_layout
+from gemel.layout.reader import MAX_BYTES, read_layout
 from gemel.spans import format_address
 from gemel.structs import replace
 
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     from gemel.builds.build import Build
     from gemel.image.formats import Format
+    from gemel.layout.reader import ReadLayout
     from gemel.placement.placed import Version
 
 
@@ -54,6 +55,8 @@ def load_builds(layout: ReadLayout | None, given: Mapping[str, str | Path | byte
     build's ``file`` is its file's name alone, since it enters reports, which hold no paths; the problems
     name the build and the file as it was given.
     """
+    if not given:
+        return {}
     from gemel.builds.reader import read_build
     from gemel.builds.source import BytesSource
 

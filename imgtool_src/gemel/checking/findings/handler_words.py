@@ -35,10 +35,11 @@ def judged_words(
     faults: dict[Fault, list[int]] = {}
     untold: dict[str, list[int]] = {}
     skipped = reserved_words(table.core.architecture)
+    fault_of = {word: _fault(inspection, table.core, word) for word in set(table.words[2:])}
     for index, word in enumerate(table.words):
         if index < 2 or index in skipped or word == 0:
             continue
-        fault = _fault(inspection, table.core, word)
+        fault = fault_of[word]
         if isinstance(fault, Untold):
             untold.setdefault(fault.reason, []).append(index)
         elif fault:

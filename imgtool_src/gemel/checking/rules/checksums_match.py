@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
 
 from gemel.checking.findings.unknown_places import no_place
 from gemel.checking.rule import Rule
-from gemel.checksums.coverages import declared_coverage, usual_alternatives
-from gemel.checksums.diagnosis import Coverage, diagnose
 from gemel.checksums.in_layout import algorithm_of, checksum_bytes
 from gemel.errors import GemelError, Problem
 from gemel.inspection.checksum_ranges import known_coverage, ranges_elsewhere
@@ -18,6 +17,9 @@ from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.places import address_of, span_of_range
 from gemel.spans import Span
 from gemel.structs import replace
+
+if TYPE_CHECKING:
+    from gemel.checksums.diagnosis import Coverage
 
 _NOTHING_FITS = (
     "no other byte order, feed, reflection, algorithm, fill or range that was tried explains the stored value"
@@ -82,6 +84,9 @@ def _explanations(
     inspection: Inspection, checksum: Checksum, place: Span, covered: Sequence[Span], found: bytes
 ) -> tuple[tuple[str, ...], str]:
     """What would make the stored value right, and what to do then."""
+    from gemel.checksums.coverages import declared_coverage, usual_alternatives
+    from gemel.checksums.diagnosis import diagnose
+
     erased = inspection.erased_byte_at(covered[0].start)
     left_out = [span_of_range(inspection.layout, item, inspection.placed) for item in checksum.exceptions]
     declared = declared_coverage(inspection.image, covered, erased)
@@ -126,6 +131,8 @@ def _builds_alone(
     inspection: Inspection, covered: Sequence[Span], declared: Coverage, erased: int
 ) -> Iterator[Coverage]:
     """The bytes of each build that lies in the covered ranges, without what follows to the area's end."""
+    from gemel.checksums.coverages import declared_coverage
+
     for placed in inspection.placed.values():
         if any(span.covers(placed.stored) for span in covered) and placed.stored.size != declared.size:
             alone = declared_coverage(inspection.image, [placed.stored], erased)

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
 from gemel.errors import BuildError
 from gemel.inspection.contract_parties import (
-    DefinedType,
     Missing,
     defined_type,
     known_to_nobody,
@@ -17,6 +17,11 @@ from gemel.inspection.contract_parties import (
 from gemel.inspection.inspection import Inspection
 from gemel.layout.model import Contract
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+
+if TYPE_CHECKING:
+    from gemel.inspection.contract_parties import (
+        DefinedType,
+    )
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -57,6 +62,8 @@ def _type(inspection: Inspection, contract: Contract, spelling: str) -> Iterator
 
 
 def _findings(found: list[DefinedType], contract: Contract, spelling: str, where: str) -> Iterator[Finding]:
+    if not found:
+        return
     from gemel.checking.contract.types import not_for_others, unlike, unlike_in_one_build
 
     alone = [finding for each in found for finding in not_for_others(each, spelling, where)]

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
-from gemel.inspection.core_code import CoreCode, core_code
-from gemel.inspection.first_float import FirstFloat, first_float
+from gemel.inspection.core_code import core_code
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
-from gemel.m_profile.known_stores import CPACR
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
+
+if TYPE_CHECKING:
+    from gemel.inspection.core_code import CoreCode
+    from gemel.inspection.first_float import FirstFloat
 
 FLOATING = frozenset({"fp", "fp-double", "mve", "mve-fp"})
 """Extensions whose instructions need access to coprocessors 10 and 11."""
@@ -30,11 +33,15 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         if table is None or len(table.words) < 2:
             yield NotChecked(f"build {name}", "nothing of the build was found in the image")
             continue
+        from gemel.inspection.first_float import first_float
+
         found = first_float(core.build, table.words[1])
         yield _finding(core, found) if found else Holds(f"build {name}")
 
 
 def _finding(core: CoreCode, found: FirstFloat) -> Finding:
+    from gemel.m_profile.known_stores import CPACR
+
     enabling = [each.place for each in core.of(CPACR)]
     later = (
         f"only at {', '.join(enabling[:4])}, which comes later" if enabling else "no store to CPACR is known"

@@ -39,11 +39,13 @@ def _faults(inspection: Inspection, table: VectorTable, placement: Placement) ->
     """Words that lead into a part of the build that is no code, by that part."""
     faults: dict[str, list[int]] = {}
     skipped = reserved_words(table.core.architecture)
+    parts = {
+        word: _part_without_code(inspection, placement, word & ~1)
+        for word in set(table.words[1:])
+        if runs_from(inspection, table.placed, word & ~1)
+    }
     for index, word in enumerate(table.words):
-        if index == 0 or word == 0 or index in skipped or not runs_from(inspection, table.placed, word & ~1):
-            continue
-        part = _part_without_code(inspection, placement, word & ~1)
-        if part:
+        if index and word and index not in skipped and (part := parts.get(word)):
             faults.setdefault(part, []).append(index)
     return faults
 

@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import Need, NotChecked, Outcome, Reason
-from gemel.record.demands import policy_outcomes
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -16,6 +15,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     if read is None:
         yield NotChecked("", Reason("needs --policy", Need("option", "--policy")))
         return
+    from gemel.record.demands import policy_outcomes
+
     plan = inspection.layout.record
     where = f"record in area {plan.area}" if plan else "the layout has no record"
     yield from policy_outcomes(read, inspection.record, where, plan.area if plan else "record")

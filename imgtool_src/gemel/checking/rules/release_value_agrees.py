@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
 from gemel.inspection.core_code import CoreCode, core_code
-from gemel.inspection.core_settings import Setting
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, lines_in_short
 from gemel.layout.model import Core, Release
 from gemel.m_profile.known_stores import KnownStore
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
+
+if TYPE_CHECKING:
+    from gemel.inspection.core_settings import Setting
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:

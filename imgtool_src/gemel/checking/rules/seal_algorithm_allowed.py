@@ -8,7 +8,6 @@ from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.seal import signer_words
 from gemel.outcomes import Finding, Holds, Outcome
-from gemel.seals.seal import Outcome as Became
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -18,6 +17,9 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         return
     if missing := seal.unreadable():
         yield missing
+        return
+    from gemel.seals.seal import Outcome as Became
+
     for verdict in seal.verdicts:
         signer = verdict.signer
         if signer.algorithm not in seal.allowed:

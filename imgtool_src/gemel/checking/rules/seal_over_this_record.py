@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.seal import SealUnderCheck, of_outcome, signer_words
+from gemel.inspection.seal import of_outcome, signer_words
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
-from gemel.seals.seal import Outcome as Became
-from gemel.seals.seal import Verdict
+
+if TYPE_CHECKING:
+    from gemel.inspection.seal import SealUnderCheck
+    from gemel.seals.seal import Verdict
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -29,6 +32,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             span=seal.span,
         )
     else:
+        from gemel.seals.seal import Outcome as Became
+
         told = list(of_outcome(seal, Became.GOOD, Became.BAD_SIGNATURE))
         for verdict in told:
             words = signer_words(verdict.signer)

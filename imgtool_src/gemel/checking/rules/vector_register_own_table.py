@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
 from gemel.inspection.core_code import CoreCode, core_code
-from gemel.inspection.core_settings import Setting
 from gemel.inspection.core_views import distance, stack_area, whereabouts
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram_claims import own_ram
 from gemel.inspection.wording import concerned
 from gemel.layout.addresses import locate
-from gemel.m_profile.known_stores import VTOR
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
+
+if TYPE_CHECKING:
+    from gemel.inspection.core_settings import Setting
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -23,6 +25,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         if isinstance(core, NotChecked):
             yield core
             continue
+        from gemel.m_profile.known_stores import VTOR
+
         known = [each for each in core.of(VTOR) if each.store.value is not None]
         findings = [found for each in known if (found := _judged(inspection, core, each))]
         yield from findings

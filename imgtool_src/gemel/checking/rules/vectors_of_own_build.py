@@ -57,11 +57,11 @@ def words_in_file(inspection: Inspection, name: str) -> dict[int, int]:
     for piece in placement.pieces:
         part = piece.span.intersection(span)
         held.write(part.start, piece.segment.data[part.start - piece.address : part.end - piece.address])
-    places = {index: Span(span.start + 4 * index, 4) for index in range(span.size // 4)}
+    data = held.read(span, 0)
     return {
-        index: int.from_bytes(held.read(place, None), "little")
-        for index, place in places.items()
-        if held.holds(place)
+        index: int.from_bytes(data[4 * index : 4 * index + 4], "little")
+        for run in held.held_in(span)
+        for index in range(-((span.start - run.start) // 4), (run.end - span.start) // 4)
     }
 
 

@@ -12,18 +12,19 @@ from gemel.inspection.secure_builds import (
     GATEWAY,
     SECURE,
     VENEER_SIZE,
-    Gateway,
     builds_of,
     gateways_of,
 )
 from gemel.inspection.wording import concerned, counted, found_or_holds
 from gemel.layout.model import BuildPlan
-from gemel.m_profile.flow import far_distance
 from gemel.outcomes import Finding, NotChecked, Outcome
 from gemel.spans import Span, format_address
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
+    from gemel.inspection.secure_builds import (
+        Gateway,
+    )
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -74,6 +75,8 @@ def _target(data: bytes, address: int) -> int | None:
     first, second = int.from_bytes(data[:2], "little"), int.from_bytes(data[2:], "little")
     if first & 0xF800 != 0xF000 or second & 0xD000 != 0x9000:
         return None
+    from gemel.m_profile.flow import far_distance
+
     return address + 4 + far_distance(first, second)
 
 

@@ -81,6 +81,12 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
     help="Older image: the rollback counter must be at least its counter.",
 )
 @option(
+    "--release",
+    metavar="FOLDER",
+    kind=FILE,
+    help="Check this folder of gemel release as a whole, by the layout and the image in it, in place of LAYOUT IMAGE.",
+)
+@option(
     "--joined-with",
     metavar="LAYOUT",
     kind=FILE,
@@ -105,6 +111,7 @@ def command(
     policy: Path | None,
     at_least: int | None,
     previous: Path | None,
+    release: Path | None,
     joined_with: Path | None,
     paths_outside: bool,
     date_text: str | None,
@@ -121,8 +128,9 @@ def command(
     only the builds would show is not checked without them. Seals are verified with the public keys that the
     layout trusts. --trust narrows them, and gives them where the layout names none; with it a seal is required,
     and no waiver of the layout applies to what guards the image. --policy does so too, with all that your own
-    file requires; with it LAYOUT may be left out, and what record and seal prove alone is checked. Files that
-    --report names are written whatever the result is. A passing check is evidence, not a safety approval.
+    file requires; with it LAYOUT may be left out, and what record and seal prove alone is checked. --release checks
+    a folder of gemel release: its digests, documents and signatures, and its image. Files that --report names are
+    written whatever the result is. A passing check is evidence, not a safety approval.
 
     \b
     Example:
@@ -132,7 +140,6 @@ def command(
     from gemel.cli.printing import print_remarks
     from gemel.cli.reporting import give_reports, inputs_among, refuse_reports, reports_of_problems
     from gemel.workflows.checking import check
-    from gemel.workflows.checking_alone import check_alone, refuse_without_layout
     from gemel.workflows.inputs import (
         builds_at,
         date_of,
@@ -142,11 +149,37 @@ def command(
         read_images,
         version_of,
     )
-    from gemel.workflows.key_inputs import public_keys
     from gemel.workflows.trust import load_policy, trust_of
 
     refuse_reports(reports, inputs_among(words, policy, previous, joined_with, *trust))
     with reports_of_problems(reports):
+        if release is not None:
+            from gemel.cli.release_check import result_of_folder
+
+            unused: dict[str, object] = {
+                "--at": at,
+                "--as": as_form,
+                "--version": version_text,
+                "--rollback": rollback,
+                "--previous": previous,
+                "--joined-with": joined_with,
+                "--rehearse": rehearsed or None,
+                "--paths-outside": paths_outside or None,
+            }
+            result = result_of_folder(
+                release,
+                words,
+                reports,
+                trust,
+                policy,
+                unused,
+                at_least=at_least,
+                disassemble=disassemble,
+                strict=strict or "",
+                date=date_of(date_text),
+            )
+            give_reports(result, form, reports, everything, quiet)
+            return 0 if result.passes else 1
         found = given(words, USAGE, least=0)
         version, date = version_of(version_text), date_of(date_text)
         own_policy = load_policy(policy) if policy else None
@@ -155,6 +188,9 @@ def command(
             refuse_without_image(found, [*asked, *trust, *reports, *found.builds, rehearsed or None], USAGE)
             return _check_layout(found, form, quiet)
         if found.layout is None and own_policy:
+            from gemel.workflows.checking_alone import check_alone, refuse_without_layout
+            from gemel.workflows.key_inputs import public_keys
+
             only_with_layout: dict[str, object] = {
                 "--version": version,
                 "--rollback": rollback,

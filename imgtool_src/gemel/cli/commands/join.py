@@ -64,6 +64,12 @@ USAGE = "[LAYOUT] [NAME=BUILD]..."
     help="Write the image without the seal that the layout requires, to be sealed later with gemel sign.",
 )
 @open_keys_option
+@option(
+    "--read-back",
+    "reads_back",
+    is_flag=True,
+    help="Before anything is written, read every output, each build's bytes and the seal by other libraries too.",
+)
 @paths_outside_option
 @date_option
 @disassemble_option
@@ -85,6 +91,7 @@ def command(
     phrase_names: tuple[str, ...],
     leave_unsealed: bool,
     open_keys: bool,
+    reads_back: bool,
     paths_outside: bool,
     date_text: str | None,
     disassemble: bool,
@@ -146,6 +153,11 @@ def command(
                 read, handed, version, rollback, keys, leave_unsealed, disassemble, strict or "", date
             )
         joined, result = made.joined, made.result
+        if reads_back and result.passes:
+            from gemel.workflows.read_back import build_bytes, read_back
+
+            given_bytes = build_bytes(files, handed)
+            result = read_back(result, joined.image, outputs, whole, given_bytes, form=as_form, today=date)
         shown = Shown(result, form, everything, quiet and result.passes, to_stderr=STDOUT in outputs)
         shown.body()
         documents = {file: [text] for file, text in report_texts(result, reports, everything).items()}
@@ -158,6 +170,10 @@ def command(
                 joined.image, *outputs, layout=read, memories=whole, form=as_form, further=documents
             )
             done += written_lines(sizes, shown.width)
+            if reads_back:
+                from gemel.workflows.read_back import read_back_lines
+
+                done += read_back_lines(result)
         else:
             write_all(documents)
             print_diagnostic(NO_IMAGE_WRITTEN if reports else NOTHING_WRITTEN)

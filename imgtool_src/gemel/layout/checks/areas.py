@@ -8,6 +8,7 @@ from gemel.layout.copy_model import CopiedBy
 from gemel.layout.kinds import KeyPath, LayoutFault
 from gemel.layout.model import BuildPlan, Layout, RecordPlan
 from gemel.spans import Span, format_address, format_size
+from gemel.uuids import uuid_in
 
 RECORD_MAX_BUILDS = 16
 RECORD_ALIGNMENT = 4
@@ -214,18 +215,11 @@ def _record_size(layout: Layout, record: RecordPlan) -> Iterator[LayoutFault]:
 
 
 def _class_without_vendor(record: RecordPlan) -> Iterator[LayoutFault]:
-    if record.product_class and not record.vendor:
-        import uuid
-
-        try:
-            uuid.UUID(record.product_class)
-        except ValueError:
-            hint = "add vendor, or give class as a UUID"
-            found = record.product_class
-            yield LayoutFault(
-                ("record", "class"),
-                "a class given as text needs a vendor",
-                found=found,
-                expected="vendor",
-                next_step=hint,
-            )
+    if record.product_class and not record.vendor and not uuid_in(record.product_class):
+        yield LayoutFault(
+            ("record", "class"),
+            "a class given as text needs a vendor",
+            found=record.product_class,
+            expected="vendor",
+            next_step="add vendor, or give class as a UUID",
+        )

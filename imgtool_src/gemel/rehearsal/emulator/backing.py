@@ -64,6 +64,19 @@ class Backing:
                 break
         return lowest + last
 
+    def uniform_below(self, lowest: int, start: int, words: int) -> int:
+        """Going down from offset ``start`` to ``lowest``: above where so many words in a row hold one value."""
+        data = self.read(lowest, start - lowest)
+        at = len(data) & ~3
+        same, before = 0, b""
+        while at >= 4:
+            word = data[at - 4 : at]
+            same = same + 1 if word == before else 1
+            if same == words:
+                return lowest + at - 4 + 4 * words
+            before, at = word, at - 4
+        return lowest
+
     def _fill_from(self, offset: int, size: int) -> bytes:
         fill = self.plan.fill
         size = len(self.read(offset, size))

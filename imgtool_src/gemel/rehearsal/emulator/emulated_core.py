@@ -18,27 +18,24 @@ from gemel.m_profile.halfwords import instructions
 from gemel.rehearsal.emulator.backing import Backing
 from gemel.rehearsal.emulator.call_stack import CallStack
 from gemel.rehearsal.emulator.code_blocks import CodeBlocks
+from gemel.rehearsal.emulator.code_stops import CodeStops
 from gemel.rehearsal.emulator.core_bus import CoreBus, DeviceSide
 from gemel.rehearsal.emulator.core_faults import CoreFaults
 from gemel.rehearsal.emulator.core_registers import PRIVILEGE, PROCESS_STACK, CoreRegisters
 from gemel.rehearsal.emulator.exception_frames import RETURN_MAGIC, enter, leave
-from gemel.rehearsal.emulator.instruction_needs import is_as_user, is_division, is_sleep, is_wait
+from gemel.rehearsal.emulator.instruction_needs import is_as_user, is_wait
 from gemel.rehearsal.emulator.interrupts import (
     HARD_FAULT,
     NMI,
     SUPERVISOR_CALL,
     TICK,
     Interrupts,
-    Masks,
 )
 from gemel.rehearsal.emulator.native import CLEAR_EXCLUSIVE, Native
 from gemel.rehearsal.emulator.protected_access import ProtectedAccess
 from gemel.rehearsal.emulator.stack_watch import StackWatch
 from gemel.rehearsal.emulator.system_space import ALIGNMENT_TRAP, DIVISION_TRAP, SystemSpace
 from gemel.rehearsal.plan import CorePlan
-
-MAX_STEPS = 64
-"""Doubtful instructions that are walked up to in one go."""
 
 EXCEPTION_EXIT, CALL = 8, 2
 LIVELOCK = 5000
@@ -67,16 +64,12 @@ class EmulatedCore:
         self.calls: CallStack | None = None
         self.initial_stack: int | None = None
         self._block_hook: int | None = None
-        self._executing = False
+        self.executing = False
         self._interrupt: int | None = None
-        self._stops = False
         self.handler_since = self._chained = self._waits = 0
         self._returned_at = -1
-        self._walked_from: int | None = None
         self._inbox: list[tuple[int, int, Callable[[int], None]]] = []
         self._scheduled = 0
-        self._exits: frozenset[int] = frozenset()
-        self._goals = set(goals)
         self.native = Native(
             plan.emulated_as, [*(each.span for each in plan.windows), *(span for span, _ in plan.devices)]
         )
@@ -96,15 +89,16 @@ class EmulatedCore:
         self.stack_watch = StackWatch(self)
         self.bus = CoreBus(self, backings, device)
         self.guard = ProtectedAccess(self)
+        self.stops = CodeStops(self, goals)
         self._unicorn: Any = unicorn
         self.native.uc.hook_add(unicorn.UC_HOOK_INTR, self._on_interrupt)
-        self.native.uc.hook_add(unicorn.UC_HOOK_EDGE_GENERATED, self._new_block)
+        self.native.uc.hook_add(unicorn.UC_HOOK_EDGE_GENERATED, self.stops.new_block)
 
     # -- what others ask -----------------------------------------------------------------------------
 
     def now(self) -> int:
         """The time: while the core executes, that of its current instruction."""
-        return self.time + (self.native.begun - 1 if self._executing else 0)
+        return self.time + (self.native.begun - 1 if self.executing else 0)
 
     def may_execute(self, address: int) -> bool:
         """Whether there is code of this core at ``address``."""
@@ -135,7 +129,7 @@ class EmulatedCore:
 
     def accesses_as_user(self) -> bool:
         """From a callback: whether the current instruction is a load or store as unprivileged code does it."""
-        return is_as_user(*self._instruction(self.registers.pc & ~1))
+        return is_as_user(*self.instruction(self.registers.pc & ~1))
 
     def could_wake(self) -> set[int]:
         """The external interrupts that could wake it, or interrupt what it does."""
@@ -230,13 +224,13 @@ class EmulatedCore:
                 break
             coming = self._next_event()
             stop = until if coming is None else min(until, max(coming, self.time + 1))
-            self._set_exits()
+            self.stops.set_exits()
             if self.guard.stale:
                 self.guard.refresh()
             if self.blocks.suspect is None and self.blocks.known(self.pc) and self.guard.may_execute(self.pc):
-                self._go(stop - self.time)
+                self.go(stop - self.time)
             else:
-                self._inspect(stop)
+                self.stops.inspect(stop)
         if self.runs or self.state == "sleeping":
             self.stack_watch.look()
 
@@ -251,7 +245,7 @@ class EmulatedCore:
 
     def stop_soon(self) -> None:
         """Stop behind the current instruction, if one is being executed."""
-        if self._executing:
+        if self.executing:
             self.native.stop_soon()
 
     def _take(self) -> None:
@@ -290,18 +284,18 @@ class EmulatedCore:
 
     def skip_instruction(self, at: int) -> None:
         """Go on after the instruction at ``at``, as if it had done nothing."""
-        _, second = self._instruction(at)
+        _, second = self.instruction(at)
         self.pc = at + (4 if second else 2)
         self.registers.advance_if_then()
 
-    def _go(self, count: int) -> bool:
+    def go(self, count: int) -> bool:
         """Execute up to ``count`` instructions; False if something else ended them, which is then seen to."""
         began_at, self._interrupt = self.pc, None
-        self._executing = True
+        self.executing = True
         try:
             begun, error = self.native.run(self.pc, count)
         finally:
-            self._executing = False
+            self.executing = False
         self.time += begun
         self.instructions += begun
         self.pc = self.registers.pc & ~1
@@ -322,7 +316,7 @@ class EmulatedCore:
         if self.blocks.suspect is not None:
             return False
         if not self.native.counted_out():
-            self._at_exit()
+            self.stops.at_exit()
             return False
         return True
 
@@ -337,65 +331,11 @@ class EmulatedCore:
             self.fault("invalid-state", self.pc, {"address": self.pc})
             return
         if not self.interrupts.active and self.system.sleeps_on_exit:
-            self._sleep()
+            self.sleep()
 
     # -- where the emulator stops --------------------------------------------------------------------
 
-    def _set_exits(self) -> None:
-        """Stop at goals; at masks and WFI while something pending is held off; at divisions that may trap."""
-        self.blocks.found_stop = False
-        armed = bool(self.interrupts.pending) and self.interrupts.to_take(Masks()) is not None
-        wanted = set(self._goals)
-        if armed:
-            wanted |= self.blocks.unmasks
-        self._stops = armed or bool(wanted) or self.blocks.traps_division
-        if wanted:
-            wanted |= self.blocks.sleeps
-        wanted |= self.blocks.divisions
-        if wanted != self._exits:
-            self._install_exits(frozenset(wanted))
-
-    def _install_exits(self, exits: frozenset[int]) -> None:
-        uc = self.native.uc
-        for address in exits - self._exits:
-            uc.ctl_remove_cache(address, address + 2)
-        uc.ctl_set_exits(sorted(exits))
-        self._exits = exits
-
-    def _at_exit(self) -> None:
-        """The emulator stopped at an exit, or after a WFI."""
-        at = self.pc
-        first, second = self._instruction(at)
-        if at not in self._exits:
-            self._sleep()
-            return
-        if at in self._goals:
-            self._goals.discard(at)
-            self.device.reached(self, at)
-            return
-        if is_sleep(first, second) and not self.registers.skips_next:
-            self.pc += 2 if second == 0 else 4
-            self.time += 1
-            self.instructions += 1
-            self._sleep()
-            return
-        divisor = is_division(first, second)
-        if divisor is not None and not self.registers.skips_next and not self.registers.value(divisor):
-            self.fault("division-by-zero", at, {})
-            return
-        self._step_over(at)
-
-    def _step_over(self, at: int) -> None:
-        """Execute the instruction at an exit."""
-        uc = self.native.uc
-        self._install_exits(self._exits - {at})
-        uc.ctl_remove_cache(at, at + 2)
-        self._walked_from = at
-        self._go(1)
-        self._walked_from = None
-        uc.ctl_remove_cache(at, at + 2)
-
-    def _sleep(self) -> None:
+    def sleep(self) -> None:
         """WFI: nothing if an exception would wake the core at once."""
         self._waits = 0
         self._advance()
@@ -415,8 +355,8 @@ class EmulatedCore:
             self.time += pause if coming is None else max(0, min(pause, coming - self.time))
             self.hand_over = True
 
-    def _instruction(self, address: int) -> tuple[int, int]:
-        """The half-words of the instruction at ``address``; the second is 0 for a narrow one."""
+    def instruction(self, address: int) -> tuple[int, int]:
+        """The halfwords of the instruction at ``address``; the second is 0 for a narrow one."""
         for _, first, second in instructions(self.bus.read_bytes(address, 4)):
             return first, second
         return 0, 0
@@ -459,48 +399,6 @@ class EmulatedCore:
             self.fault("invalid-state", self.pc, {"address": self.pc})
         else:
             self.faults.of_undefined(self.pc)
-
-    def _inspect(self, until: int) -> None:
-        """Look at the code from the program counter on before it runs, and go to what is doubtful in it."""
-        start, self.blocks.suspect = self.pc, None
-        if not (self.may_execute(start) and self.guard.may_execute(start)):
-            if not (self.interrupts.active and start >= RETURN_MAGIC & ~1):
-                self.faults.of_fetch(start)
-            return
-        began, self._walked_from = self.time, start
-        self._walk(until)
-        if self.runs and self.pc == start and self.time == began:
-            self._go(until - began)
-        self._walked_from = None
-        self.native.uc.ctl_remove_cache(start, start + 2)
-
-    def _walk(self, until: int) -> None:
-        """Go to each doubtful instruction that follows in straight order, and look at it there."""
-        for _ in range(MAX_STEPS):
-            doubtful = self.blocks.first_doubtful(self.pc)
-            if self.blocks.found_stop:
-                self._set_exits()
-            if doubtful is None or self.time + doubtful.before > until:
-                return
-            if doubtful.before and (not self._go(doubtful.before) or self.pc != doubtful.address):
-                return
-            if self.registers.skips_next or (doubtful.switched_off and self.system.float_unit_on):
-                self._go(1)
-                return
-            if doubtful.sets_stack:
-                self.blocks.alignment_seen(self.pc)
-                self._go(1)
-                self.registers.align_stacks()
-                return
-            if doubtful.base is None:
-                kind = "float-unit-off" if doubtful.switched_off else "instruction-missing"
-                self.fault(kind, self.pc, {}, {"need": doubtful.need})
-                return
-            base, size = self.registers.value(doubtful.base[0]), doubtful.base[1]
-            if base % size:
-                self.fault("alignment-fault", self.pc, {"address": base, "size": size})
-                return
-            self.blocks.alignment_seen(self.pc)
 
     # -- faults and reports --------------------------------------------------------------------------
 
@@ -581,17 +479,6 @@ class EmulatedCore:
     def _on_block(self, uc: Any, address: int, size: int, data: object) -> None:
         if self.calls is not None:
             self.calls.enter_block(address, size)
-
-    def _new_block(self, uc: Any, block: Any, previous: Any, data: object) -> None:
-        address = block.pc & ~1
-        if address == self._walked_from or not self._executing:
-            return
-        if self.blocks.is_loaded(address) and not self.blocks.is_loaded(previous.pc & ~1):
-            self.blocks.entered_data = address
-        doubtful = self.blocks.is_doubtful(address, block.size) or not self.guard.may_execute(address)
-        if doubtful or self.guard.stale or (self.blocks.found_stop and self._stops):
-            self.blocks.suspect = address
-            uc.emu_stop()
 
     def _on_interrupt(self, uc: Any, number: int, data: object) -> None:
         self._interrupt = number

@@ -109,7 +109,9 @@ def leave(core: EmulatedCore, link: int) -> int | None:
     control = registers.control & ~(FLOAT_ACTIVE | PROCESS_STACK)
     control |= 0 if link & STANDARD_FRAME else FLOAT_ACTIVE
     registers.control = control | (PROCESS_STACK if from_process_stack else 0)
-    registers.stack = frame + size + (4 if status & STACK_ALIGNED else 0)
+    registers.stack = pointer = frame + size + (4 if status & STACK_ALIGNED else 0)
+    if from_process_stack:
+        core.stack_watch.resumes(frame, pointer)
     if size > FRAME:
         registers.set_float_frame(data[FRAME:])
         core.system.set_lazy_frame(None)

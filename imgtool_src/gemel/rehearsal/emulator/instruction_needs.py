@@ -68,7 +68,7 @@ def is_ordered(first: int, second: int) -> bool:
 
 
 _EXCLUSIVE_SIZES = {0x5: 2, 0x9: 2, 0xA: 4, 0xD: 2, 0xE: 4}
-"""Bytes accessed by acquire, release and exclusive instructions, by bits 4 to 7 of the second half-word."""
+"""Bytes accessed by acquire, release and exclusive instructions, by bits 4 to 7 of the second halfword."""
 
 
 def aligned_base(first: int, second: int) -> tuple[int, int] | None:

@@ -37,7 +37,7 @@ _WriteFunction = ctypes.CFUNCTYPE(
 )
 
 
-class UnknownLibrary(Exception):
+class UnknownLibrary(ImportError):
     """The emulator's library is not one whose counters are known."""
 
 

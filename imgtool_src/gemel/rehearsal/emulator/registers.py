@@ -1,6 +1,6 @@
 """The device registers: what each described one answers, and who touched which.
 
-A register is a word of 32 bits.  Reads and writes of a byte or half-word reach their part of it.  What the
+A register is a word of 32 bits.  Reads and writes of a byte or halfword reach their part of it.  What the
 layout does not describe reads zero and forgets what is written; every access is counted.
 """
 

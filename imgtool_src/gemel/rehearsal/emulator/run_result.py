@@ -20,6 +20,10 @@ GAP = 128
 """Untouched bytes that end a stack: what is below them is something else."""
 
 
+LONGEST_STACK, UNUSED_WORDS = 1 << 16, 8
+"""Bytes below a process stack pointer that are looked at, and words of one value that were not used."""
+
+
 def result_of(device: Device, ended: str) -> RawRun:
     """The run of ``device``, which ended for the reason ``ended``."""
     return RawRun(
@@ -60,7 +64,7 @@ def _core_result(device: Device, core: EmulatedCore) -> RawCore:
         core.initial_stack,
         _lowest_stack(core),
         touched,
-        tuple((high, low) for high, low in core.stack_watch.process_stacks),
+        tuple((high, _lowest_used(core, low)) for high, low in core.stack_watch.process_stacks),
         tuple(sorted(core.could_wake())),
         core.ticks_could_wake(),
         core.interrupts.active[-1] if core.interrupts.active else 0,
@@ -68,6 +72,20 @@ def _core_result(device: Device, core: EmulatedCore) -> RawCore:
         core.handler_since,
         core.interrupts.most_urgent() or 0,
     )
+
+
+def _lowest_used(core: EmulatedCore, low: int) -> int:
+    """The lowest address of a process stack that was used.
+
+    From the lowest pointer seen down to words that hold one value, as what clears or paints a stack leaves them.
+    """
+    located = core.bus.locate(low)
+    others = [high for high, _ in core.stack_watch.process_stacks if high < low]
+    if located is None:
+        return low
+    memory, offset = located
+    lowest = max(low - offset, low - LONGEST_STACK, *others)
+    return low - offset + memory.uniform_below(offset - (low - lowest), offset, UNUSED_WORDS)
 
 
 def _lowest_stack(core: EmulatedCore) -> int | None:

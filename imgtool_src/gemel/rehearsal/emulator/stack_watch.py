@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.emulated_core import EmulatedCore
 
-NEAR = 4096
-"""Stack pointers no further apart than this are taken to be of one stack."""
+NEAR = 1 << 16
+"""A stack pointer that moves further without an exception has gone to another stack."""
 
 MAX_STACKS = 64
 
@@ -24,6 +24,8 @@ class StackWatch:
         self._core = core
         self.lowest_main: int | None = None
         self.process_stacks: list[list[int]] = []
+        self._current: list[int] | None = None
+        self._left: dict[int, list[int]] = {}
 
     def look(self) -> None:
         """Look at both stack pointers."""
@@ -40,12 +42,31 @@ class StackWatch:
             self.lowest_main = pointer
 
     def _saw_process(self, pointer: int) -> None:
+        stack = self._current
+        if stack is None or not stack[1] - NEAR <= pointer <= stack[0] + NEAR:
+            stack = self._current = self._of(pointer)
+        stack[0], stack[1] = max(stack[0], pointer), min(stack[1], pointer)
+
+    def _of(self, pointer: int) -> list[int]:
+        """The stack that a pointer is in: one that was left there, one that reached over it, or a new one."""
         for stack in self.process_stacks:
-            if stack[1] - NEAR <= pointer <= stack[0] + NEAR:
-                stack[0], stack[1] = max(stack[0], pointer), min(stack[1], pointer)
-                return
+            if stack[1] <= pointer <= stack[0]:
+                return stack
+        stack = [pointer, pointer]
         if len(self.process_stacks) < MAX_STACKS:
-            self.process_stacks.append([pointer, pointer])
+            self.process_stacks.append(stack)
+        return stack
+
+    def leaves(self, frame: int) -> None:
+        """Thread code on a process stack is interrupted, with its exception frame at ``frame``."""
+        self._saw_process(frame)
+        if self._current is not None:
+            self._left[frame] = self._current
+
+    def resumes(self, frame: int, pointer: int) -> None:
+        """Thread code goes on with the frame at ``frame``, its stack pointer then being ``pointer``."""
+        self._current = self._left.pop(frame, None) or self._of(frame)
+        self._saw_process(pointer)
 
     def limit_above(self, frame: int, stack: int, process: bool, return_address: int) -> int | None:
         """The limit register that a ``frame`` would be below; None if there is none."""
@@ -62,5 +83,5 @@ class StackWatch:
                     "below-stack-limit", return_address, {"address": frame, "limit": limit, "stack": frame}
                 )
         else:
-            self._saw_process(frame)
+            self.leaves(frame)
         return None

@@ -8,8 +8,7 @@ from typing import Any
 
 from gemel.checking.identity import Identity
 from gemel.rehearsal.limits import CAUTION
-from gemel.rehearsal.result import Happening, Rehearsal, RehearsalFinding
-from gemel.rehearsal.verdict.code_names import Place
+from gemel.rehearsal.result import Happening, Place, Rehearsal, RehearsalFinding
 from gemel.spans import format_address
 from gemel.text.as_json import data_of, schema_of
 
@@ -45,6 +44,16 @@ def report_data(rehearsal: Rehearsal, identity: Identity) -> dict[str, Any]:
                 "stack_top": core.stack_top,
                 "stack_used": core.stack_used,
                 "stack_room": core.stack_room,
+                "stacks": [
+                    {
+                        "name": use.name,
+                        "top": use.top,
+                        "text": format_address(use.top),
+                        "used": use.used,
+                        "room": use.room,
+                    }
+                    for use in core.stacks
+                ],
                 "ram": [{"area": use.area, "touched": use.touched, "size": use.size} for use in core.ram],
                 "functions": list(core.functions),
                 "function_count": core.function_count,
@@ -153,6 +162,7 @@ def report_schema() -> dict[str, Any]:
         "stack_top": maybe,
         "stack_used": maybe,
         "stack_room": maybe,
+        "stacks": _list(_object({"name": text, "top": count, "text": text, "used": count, "room": maybe})),
         "ram": _list(_object({"area": text, "touched": count, "size": count})),
         "functions": _list(text),
         "function_count": count,

@@ -127,6 +127,11 @@ class _Text:
         if core.stack_used is not None and core.stack_room is not None:
             top = _address(core.stack_top)
             yield f"  stack      {core.stack_used:,} of {core.stack_room:,} bytes from {top} down"
+        for stack in core.stacks:
+            room = f"of {stack.room:,} bytes" if stack.room is not None else "bytes"
+            held = f", in {stack.name}" if stack.name else ""
+            top = format_address(stack.top)
+            yield from self._wrapped(f"  task stack {stack.used:,} {room} from {top} down{held}")
         for use in core.ram:
             yield f"  {use.area:<{max(10, len(use.area))}} {use.touched:,} of {use.size:,} bytes written"
         if core.function_count:

@@ -10,25 +10,8 @@ from gemel.builds.source import ByteSource
 from gemel.inspection.core_views import whereabouts
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.vector_tables import likely_tables
-from gemel.spans import format_address
-from gemel.structs import Struct
-
-
-class Place(Struct):
-    """An address of a core's code.  ``function`` holds the offset into it; both may be empty."""
-
-    core: str
-    address: int
-    function: str = ""
-    source: str = ""
-
-    def __str__(self) -> str:
-        named = (
-            f"{self.function} ({format_address(self.address)})"
-            if self.function
-            else format_address(self.address)
-        )
-        return f"{named}, {self.source}" if self.source else named
+from gemel.rehearsal.result import Place
+from gemel.spans import Span, format_address
 
 
 class CodeNames:
@@ -93,12 +76,21 @@ class CodeNames:
 
     def variable(self, core: str, address: int) -> str:
         """The variable of the core's builds that holds ``address``; empty if none is known."""
+        found = self.variable_at(core, address)
+        if found is None:
+            return ""
+        offset = address - found[1].start
+        return f"{found[0]} + {offset}" if offset else found[0]
+
+    def variable_at(self, core: str, address: int) -> tuple[str, Span] | None:
+        """The name and addresses of the variable that holds ``address``; None if none is known."""
         for _, build in self.builds_of(core):
             for symbol in build.symbols.all() if build.symbols else ():
-                if symbol.kind == "object" and symbol.defined and symbol.span.holds(address):
-                    offset = address - symbol.address
-                    return f"{symbol.name} + {offset}" if offset else symbol.name
-        return ""
+                # GCC without optimisation gives local variables a size and no type.
+                data = symbol.kind in ("object", "notype") and symbol.size and symbol.defined
+                if data and symbol.span.holds(address):
+                    return symbol.name, symbol.span
+        return None
 
     def _source(self, core: str, address: int) -> str:
         for name, build in self.builds_of(core):

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.rehearsal.plan import DevicePlan
-from gemel.rehearsal.raw_run import RawCore, RawEvent, RawRun
+from gemel.rehearsal.raw_run import RawEvent, RawRun
 from gemel.rehearsal.result import RehearsalFinding
 from gemel.rehearsal.verdict.code_names import CodeNames
-from gemel.rehearsal.verdict.wording import Words, exception_name
+from gemel.rehearsal.verdict.findings import at_end, error_about
+from gemel.rehearsal.verdict.words import Words, exception_name
 from gemel.spans import format_address
 
 LONG_IN_HANDLER = 1_000_000
@@ -68,7 +69,7 @@ def _handlers(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
             "a handler that serves its exception and returns",
             "link a handler for it, see what the handler waits for, or do not enable the interrupt",
         )
-        yield _at_end(core, run, words, names, "stays-in-handler")
+        yield at_end(core, run, words, names, "stays-in-handler")
 
 
 def _sleepers(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
@@ -89,7 +90,7 @@ def _sleepers(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator[Rehea
             "an idle state that an interrupt can end",
             "enable what is to wake it before it sleeps, or state in a goal what it has to reach",
         )
-        yield _at_end(core, run, words, names, "no-wake-up-source")
+        yield at_end(core, run, words, names, "no-wake-up-source")
 
 
 def wakeable(plan: DevicePlan, run: RawRun) -> set[str]:
@@ -120,7 +121,7 @@ def _waits_for_register(event: RawEvent, names: CodeNames) -> RehearsalFinding:
         "a register that reads what the code waits for",
         f"add to the layout: [[rehearsal.constant]] at = 0x{register:X}, value = the bits it waits for",
     )
-    return _about(event, words, names, "waits-for-register")
+    return error_about(event, words, names, "waits-for-register")
 
 
 def _loop(event: RawEvent, names: CodeNames) -> RehearsalFinding:
@@ -142,7 +143,7 @@ def _loop(event: RawEvent, names: CodeNames) -> RehearsalFinding:
         "sleep, or a wait for something that can come from outside",
         hint,
     )
-    return _about(event, words, names, "endless-loop")
+    return error_about(event, words, names, "endless-loop")
 
 
 def _busy(plan: DevicePlan, run: RawRun, names: CodeNames, named: set[str]) -> Iterator[RehearsalFinding]:
@@ -155,15 +156,4 @@ def _busy(plan: DevicePlan, run: RawRun, names: CodeNames, named: set[str]) -> I
                 "an idle state that an interrupt can end",
                 "allow more instructions (--budget), or state in a goal what it has to reach",
             )
-            yield _at_end(core, run, words, names, "no-idle-state")
-
-
-def _at_end(core: RawCore, run: RawRun, words: Words, names: CodeNames, kind: str) -> RehearsalFinding:
-    place = names.place(core.name, core.pc, source=True)
-    return RehearsalFinding(kind, "error", core.name, run.time, *words, place)
-
-
-def _about(event: RawEvent, words: Words, names: CodeNames, kind: str) -> RehearsalFinding:
-    from gemel.rehearsal.verdict.judging import finding_of
-
-    return finding_of(event, words, names, kind, "error")
+            yield at_end(core, run, words, names, "no-idle-state")

@@ -12,21 +12,23 @@ from gemel.rehearsal.result import (
     CoreSummary,
     GoalResult,
     Happening,
+    Place,
     RamUse,
     RegisterUse,
     Rehearsal,
     RehearsalFinding,
-    Severity,
+    StackUse,
 )
-from gemel.rehearsal.verdict.code_names import CodeNames, Place
+from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.endings import ending_findings
+from gemel.rehearsal.verdict.findings import finding_of
 from gemel.rehearsal.verdict.release_findings import (
     lock_up_findings,
     release_findings,
     unreached_goals,
 )
 from gemel.rehearsal.verdict.telling import telling
-from gemel.rehearsal.verdict.wording import Words, words_for
+from gemel.rehearsal.verdict.wording import words_for
 
 ENDINGS = {
     "goals": "every goal was reached",
@@ -36,6 +38,10 @@ ENDINGS = {
     "finding": "a core could not go on",
 }
 """Why a run ended, in words."""
+
+
+FIRST_PUSH = 64
+"""Bytes that code may have pushed onto a stack before its pointer is seen for the first time."""
 
 
 def rehearsal_of(subject: Inspection, plan: DevicePlan, run: RawRun, names: CodeNames) -> Rehearsal:
@@ -87,16 +93,6 @@ def ended_outside(subject: Inspection, plan: DevicePlan, how: str) -> Rehearsal:
     )
 
 
-def finding_of(
-    event: RawEvent, words: Words, names: CodeNames, kind: str, severity: Severity
-) -> RehearsalFinding:
-    """A finding about an event."""
-    place = names.place(event.core, event.pc, source=True) if event.pc is not None else None
-    calls = tuple(names.place(event.core, call, source=True) for call in event.calls)
-    times = event.numbers.get("times", 1)
-    return RehearsalFinding(kind, severity, event.core, event.time, *words, place, calls, times)
-
-
 def _findings(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
     for event in run.events:
         if "recovered" in event.numbers:
@@ -130,10 +126,24 @@ def _core(subject: Inspection, plan: DevicePlan, core: RawCore, names: CodeNames
         top,
         used,
         room,
+        tuple(_stacks(core, names)),
         tuple(RamUse(area, touched, sizes[area]) for area, touched in core.ram_touched.items()),
         tuple(sorted(reached)),
         names.function_count(core.name),
     )
+
+
+def _stacks(core: RawCore, names: CodeNames) -> Iterator[StackUse]:
+    """The process stacks, each within its variable and above the next one."""
+    below = 0
+    for high, low in sorted(core.process_stacks):
+        variable = names.variable_at(core.name, low)
+        limit = max(below, variable[1].start) if variable else None
+        low = max(low, limit or 0)
+        above = variable[1].end - high if variable else 0
+        top = high + above if 0 < above <= FIRST_PUSH else high
+        yield StackUse(variable[0] if variable else "", top, top - low, top - limit if limit else None)
+        below = high
 
 
 def _undescribed(run: RawRun) -> Iterator[str]:

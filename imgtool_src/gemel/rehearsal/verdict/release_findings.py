@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.rehearsal.plan import CorePlan, DevicePlan
-from gemel.rehearsal.raw_run import RawCore, RawEvent, RawRun
+from gemel.rehearsal.raw_run import RawEvent, RawRun
 from gemel.rehearsal.result import RehearsalFinding
 from gemel.rehearsal.verdict.code_names import CodeNames
-from gemel.rehearsal.verdict.wording import Words
+from gemel.rehearsal.verdict.findings import at_end, error_about
+from gemel.rehearsal.verdict.words import Words
 from gemel.spans import format_address
 
 STATES = {
@@ -38,7 +39,7 @@ def release_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterato
                 "the address of its vector table, then the release",
                 "write the vector register first",
             )
-            yield _about(released, words, names, "released-before-vector")
+            yield error_about(released, words, names, "released-before-vector")
         elif core.release.expected is not None and not _same_place(core, released):
             yield _wrong_address(core, released, run, names)
 
@@ -72,7 +73,7 @@ def _wrong_address(core: CorePlan, released: RawEvent, run: RawRun, names: CodeN
         f"{format_address(expected or 0)}, where its vector table lies",
         "correct the address in the primary's code, or place the build where the primary starts it",
     )
-    return _about(writer, words, names, "released-at-wrong-address")
+    return error_about(writer, words, names, "released-at-wrong-address")
 
 
 def _never_released(plan: DevicePlan, core: CorePlan, run: RawRun, names: CodeNames) -> RehearsalFinding:
@@ -86,7 +87,7 @@ def _never_released(plan: DevicePlan, core: CorePlan, run: RawRun, names: CodeNa
         f"a write to {control} that lets it run",
         "see why the primary does not get there; a register that it waits for may need describing",
     )
-    return _at_end(raw, run, words, names, "never-released")
+    return at_end(raw, run, words, names, "never-released")
 
 
 def _budget(run: RawRun) -> str:
@@ -103,9 +104,9 @@ def lock_up_findings(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding
                 f"core {event.core} is locked up",
                 f"a fault ({event.kind}) with no handler: its HardFault vector is {shown}",
                 "a HardFault handler in code of this core",
-                "mend the fault; and fill the HardFault vector, so that a later one can be told of",
+                "correct the fault, and fill the HardFault vector so that a later one is reported",
             )
-            yield _about(event, words, names, "locked-up")
+            yield error_about(event, words, names, "locked-up")
 
 
 def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
@@ -122,15 +123,4 @@ def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator
             if run.ended == "budget"
             else "see the timeline",
         )
-        yield _at_end(raw, run, words, names, "goal-not-reached")
-
-
-def _at_end(raw: RawCore, run: RawRun, words: Words, names: CodeNames, kind: str) -> RehearsalFinding:
-    place = names.place(raw.name, raw.pc, source=True) if raw.state != "reset" else None
-    return RehearsalFinding(kind, "error", raw.name, run.time, *words, place)
-
-
-def _about(event: RawEvent, words: Words, names: CodeNames, kind: str) -> RehearsalFinding:
-    from gemel.rehearsal.verdict.judging import finding_of
-
-    return finding_of(event, words, names, kind, "error")
+        yield at_end(raw, run, words, names, "goal-not-reached")

@@ -6,10 +6,10 @@ identifier here stands for one algorithm with one key size, so what a seal names
 Sections of FIPS 186-5, RFC 8017 and RFC 8230 are named from memory.
 
 Identifiers: ES256, ES384 and EdDSA were read in the sources of RFC 9053 and occur in the published examples
-of the COSE working group; PS256 and PS384 (RFC 8230) occur in those examples.  The registration of the
-ML-DSA identifiers could not be read: they are second-hand (``Evidence.SECOND_HAND``).  RFC 9864 registers
-identifiers that fix the curve too (Ed25519 -19, ESP256 -9, ESP384 -51; second-hand).  They were weighed and
-not taken: fewer COSE libraries know them, and here the general ones stand for one curve each.
+of the COSE working group; PS256 and PS384 (RFC 8230) occur in those examples, and those of ML-DSA in the examples
+of RFC 9964.  RFC 9864 registers identifiers that fix the curve too (Ed25519 -19, ESP256 -9, ESP384 -51;
+second-hand).  They were weighed and not taken: fewer COSE libraries know them, and here the general ones stand
+for one curve each.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ class Evidence(Enum):
 
     READ = "read in the source text of the standard"
     EXAMPLES = "seen in the published examples of the COSE working group"
-    SECOND_HAND = "second-hand: the registration could not be read"
+    RFC_9964 = "seen in the examples of RFC 9964, whose signatures hold here"
 
 
 class SignatureAlgorithm(Struct):
@@ -114,7 +114,7 @@ ML_DSA_65 = SignatureAlgorithm(
     "an ML-DSA-65 key",
     False,
     True,
-    Evidence.SECOND_HAND,
+    Evidence.RFC_9964,
     "FIPS 204, pure, empty context, hedged; RFC 9964",
 )
 ML_DSA_87 = SignatureAlgorithm(
@@ -126,7 +126,7 @@ ML_DSA_87 = SignatureAlgorithm(
     "an ML-DSA-87 key",
     False,
     True,
-    Evidence.SECOND_HAND,
+    Evidence.RFC_9964,
     "FIPS 204, pure, empty context, hedged; RFC 9964",
 )
 

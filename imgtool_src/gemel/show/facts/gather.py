@@ -11,7 +11,7 @@ from gemel.show.facts.build_uses import build_uses
 from gemel.show.facts.contents import Contents, ImageFacts, LayoutFacts
 from gemel.show.facts.file_alone import pieces_of, vector_hints
 from gemel.show.facts.memory_uses import memory_uses
-from gemel.show.facts.records import broken_records, records
+from gemel.show.facts.records import records
 from gemel.show.facts.seals import seals
 from gemel.show.facts.values import written_values
 from gemel.show.facts.vector_tables import vector_facts
@@ -34,7 +34,7 @@ def contents_of(
     shorter since it was opened.
     """
     memories = [memory.span for memory in inspection.layout.memories.values()]
-    sound = records(inspection.image, inspection)
+    sound, broken = records(inspection.image, inspection)
     tables = (vector_facts(inspection, name) for name in inspection.layout.builds)
     return Contents(
         image=image_facts(inspection.image, file, entry),
@@ -45,7 +45,7 @@ def contents_of(
         outside=tuple(without(inspection.image.spans(), memories)),
         builds=build_uses(inspection),
         records=sound,
-        broken_records=broken_records(inspection.image, inspection),
+        broken_records=broken,
         seals=seals(inspection.image, inspection, sound, (*inspection.trusted, *inspection.known)),
         vector_tables=tuple(table for table in tables if table),
         values=written_values(inspection),
@@ -58,7 +58,7 @@ def contents_of_file(
     image: SparseBytes, file: str, entry: int | None = None, trusted: Sequence[PublicKey] = ()
 ) -> Contents:
     """What an image file alone tells, without a layout; ``trusted`` are the keys that seals are tried with."""
-    sound = records(image, None)
+    sound, broken = records(image, None)
     return Contents(
         image=image_facts(image, file, entry),
         layout=None,
@@ -66,7 +66,7 @@ def contents_of_file(
         outside=(),
         builds=(),
         records=sound,
-        broken_records=broken_records(image, None),
+        broken_records=broken,
         seals=seals(image, None, sound, trusted),
         vector_tables=(),
         values=(),

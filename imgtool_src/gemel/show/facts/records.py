@@ -15,38 +15,48 @@ from gemel.record.record import BuildEntry, Record, RecordError, decode, find, r
 from gemel.show.facts.contents import BrokenRecord, Match, RecordBuild, RecordFacts
 from gemel.spans import ADDRESS_SPACE, Address, Span, format_address
 
+MAX_MARKS = 1024
+"""Marks of records that are looked at: an image has one record, or one for each of its slots."""
 
-def records(image: SparseBytes, inspection: Inspection | None) -> tuple[RecordFacts, ...]:
-    """Every sound record in ``image``, by address; ``inspection`` is the image with its layout, if any."""
-    facts = []
-    for start in _places(image, inspection):
-        read = _read(image, start)
-        if isinstance(read, Record):
-            facts.append(_facts(image, inspection, start, read))
-    return tuple(facts)
+MAX_RECORDS = 16
+"""Sound records that are shown, and places of others."""
 
 
-def broken_records(image: SparseBytes, inspection: Inspection | None) -> tuple[BrokenRecord, ...]:
-    """Where the mark of a record lies, or the layout expects one, and there is no sound record."""
-    broken = []
+def records(
+    image: SparseBytes, inspection: Inspection | None
+) -> tuple[tuple[RecordFacts, ...], tuple[BrokenRecord, ...]]:
+    """The sound records in ``image``, by address, and where a mark or the layout promises one that is not sound.
+
+    ``inspection`` is the image with its layout, if any.  Of more than there can be in earnest, the number is told.
+    """
+    sound: list[RecordFacts] = []
+    broken: list[BrokenRecord] = []
     expected = _expected(inspection)
-    for start in _places(image, inspection):
+    found = sorted({*find(image.pieces()), *(() if expected is None else (expected,))})
+    places = [expected, *found[:MAX_MARKS]] if expected is not None else found[:MAX_MARKS]
+    left_out = found[MAX_MARKS:]
+    for start in dict.fromkeys(places):
         read = _read(image, start)
-        if isinstance(read, RecordError):
+        if start != expected and len(sound if isinstance(read, Record) else broken) >= MAX_RECORDS:
+            left_out.append(start)
+        elif isinstance(read, Record):
+            sound.append(_facts(image, inspection, start, read))
+        else:
             problems = tuple(_words(problem) for problem in read.problems)
             missing = RecordFault.NO_MARK in read.faults
             broken.append(BrokenRecord(Address(start), start == expected, missing, problems))
-    return tuple(broken)
+    if left_out:
+        words = f"{len(left_out):,} further marks of records, from here on, are not shown"
+        broken.append(BrokenRecord(Address(min(left_out)), False, False, (words,)))
+    return (
+        tuple(sorted(sound, key=lambda each: each.span)),
+        tuple(sorted(broken, key=lambda each: each.start)),
+    )
 
 
 def _expected(inspection: Inspection | None) -> int | None:
     plan = inspection.layout.record if inspection else None
     return inspection.layout.span_of(plan.area).start if inspection and plan else None
-
-
-def _places(image: SparseBytes, inspection: Inspection | None) -> list[int]:
-    expected = _expected(inspection)
-    return sorted({*find(image.pieces()), *(() if expected is None else (expected,))})
 
 
 def _read(image: SparseBytes, start: int) -> Record | RecordError:

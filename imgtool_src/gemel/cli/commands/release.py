@@ -1,0 +1,166 @@
+"""``gemel release``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from gemel.cli.declared import Choice, IntRange, argument, option, sub_command
+from gemel.cli.parameters import (
+    FILE,
+    date_option,
+    disassemble_option,
+    paths_outside_option,
+    quiet_option,
+    strict_option,
+)
+from gemel.cli.signing.pass_phrases import open_keys_option, pass_phrase_options
+
+if TYPE_CHECKING:
+    from gemel.inspection.inspection import Strict
+
+USAGE = "[LAYOUT] [[old:]NAME=BUILD]..."
+
+
+@sub_command("release")
+@argument("words", metavar=USAGE, several=True)
+@option(
+    "-o",
+    "--output",
+    "folder",
+    metavar="FOLDER",
+    kind=FILE,
+    required=True,
+    help="New folder to make, whole or not at all.",
+)
+@option(
+    "--key",
+    "key_texts",
+    metavar="KEY",
+    multiple=True,
+    help="Seal the image and sign the provenance with this private key, a file or a pkcs11: URI; may be repeated.",
+)
+@pass_phrase_options
+@open_keys_option
+@option(
+    "--format",
+    "formats",
+    multiple=True,
+    kind=Choice(["hex", "srec", "bin"]),
+    help="Form of the image; may be repeated.  [default: hex]",
+)
+@option(
+    "--memory-files/--no-memory-files",
+    "memories",
+    default=True,
+    help="Write every byte of each memory that the image has bytes in too, raw, erased ones filled in."
+    "  [default: write]",
+)
+@option("--version", "version_text", metavar="X.Y.Z", help="Version of the image; else the layout's.")
+@option("--rollback", kind=IntRange(0, 0xFFFF_FFFF), help="Rollback counter of the image; else the layout's.")
+@option(
+    "--previous",
+    metavar="IMAGE",
+    kind=FILE,
+    help="The image released before: notes say what changed, and its rollback counter must be reached.",
+)
+@option(
+    "--policy", metavar="FILE", kind=FILE, help="Hold the image to this policy too (gemel explain policy)."
+)
+@option(
+    "--sbom",
+    "sboms",
+    metavar="[NAME=]FILE",
+    multiple=True,
+    help="CycloneDX JSON of a team, of build NAME or of the product, to merge into the SBOM; may be repeated.",
+)
+@option(
+    "--builder",
+    metavar="URI",
+    help="Who runs this, for the provenance, such as the URI of a CI job's definition.",
+)
+@option("--rehearse", is_flag=True, help="Run the reset code of all cores too, and ship its timeline.")
+@paths_outside_option
+@date_option
+@disassemble_option
+@strict_option
+@quiet_option
+def command(
+    words: tuple[str, ...],
+    folder: Path,
+    key_texts: tuple[str, ...],
+    phrase_files: tuple[Path, ...],
+    phrase_names: tuple[str, ...],
+    open_keys: bool,
+    formats: tuple[str, ...],
+    memories: bool,
+    version_text: str | None,
+    rollback: int | None,
+    previous: Path | None,
+    policy: Path | None,
+    sboms: tuple[str, ...],
+    builder: str | None,
+    rehearse: bool,
+    paths_outside: bool,
+    date_text: str | None,
+    disassemble: bool,
+    strict: Strict | None,
+    quiet: bool,
+) -> int:
+    """Make the folder that is shipped: images, layout, keys, reports, SBOM, provenance, digests.
+
+    The builds are joined, sealed and checked as gemel join does it. Then every written file, each build's bytes and
+    the seal are read once more by other libraries than gemel's own and compared byte by byte; the report says so. The
+    SBOM is CycloneDX, with what debug information shows of compilers and libraries; the provenance is an in-toto
+    statement (SLSA) in a DSSE envelope, signed with the image's keys; sha256sum -c SHA256SUMS takes the digests.
+    Equal inputs give equal bytes, but for signatures that are random. Nothing is written where a rule is broken,
+    where a policy demands a seal that is not there, or with --strict where a rule warns. With --previous,
+    old:NAME=BUILD gives the builds of that image. gemel check --release FOLDER verifies the folder.
+
+    \b
+    Example:
+      gemel release tide-gauge.toml station=station.elf sampler=sampler.elf -o tide-1.4.2
+    """
+    from gemel.cli.endings import NOTHING_WRITTEN
+    from gemel.cli.positions import given, layout_of
+    from gemel.cli.printing import print_diagnostic, print_remarks
+    from gemel.cli.reporting import Shown
+    from gemel.cli.signing.key_options import KeysAtHand
+    from gemel.cli.signing.pass_phrases import PassPhrases
+    from gemel.files.folders import refuse_folder, write_folder
+    from gemel.workflows.read_back import read_back_lines
+    from gemel.workflows.releasing import ReleaseRequest, make_release
+
+    refuse_folder(folder)
+    found = given(words, USAGE, least=0, most=0)
+    request = ReleaseRequest(
+        layout=layout_of(found, USAGE),
+        builds=found.builds,
+        formats=formats or ("hex",),
+        memories=memories,
+        version=version_text,
+        rollback=rollback,
+        previous=previous,
+        policy=policy,
+        sboms=sboms,
+        builder=builder,
+        rehearse=rehearse,
+        strict=strict or "",
+        disassemble=disassemble,
+        date=date_text,
+        paths_outside=paths_outside,
+    )
+    with KeysAtHand(key_texts, PassPhrases(phrase_files, phrase_names), open_keys=open_keys) as keys:
+        released = make_release(request, keys)
+    print_remarks(released.remarks)
+    result, done = released.check, []
+    shown = Shown(result, "text", False, quiet and bool(released.files))
+    shown.body()
+    if released.files:
+        write_folder(folder, {name: [data] for name, data in released.files.items()})
+        done = [*read_back_lines(result), *(f"  {name}" for name in sorted(released.files))]
+        done.append(f"wrote {folder}, {len(released.files)} files")
+    else:
+        print_diagnostic(NOTHING_WRITTEN)
+    shown.verdict(done)
+    return 0 if released.files else 1

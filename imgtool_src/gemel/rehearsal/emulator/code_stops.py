@@ -1,0 +1,142 @@
+"""Where a core stops besides: at exits of the emulator, and before code that has to be looked at."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from gemel.rehearsal.emulator.exception_frames import RETURN_MAGIC
+from gemel.rehearsal.emulator.instruction_needs import is_division, is_sleep
+from gemel.rehearsal.emulator.interrupts import Masks
+
+if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.emulated_core import EmulatedCore
+
+MAX_STEPS = 64
+"""Doubtful instructions that are walked up to in one go."""
+
+
+class CodeStops:
+    """The exits of one core's emulator, and the way to doubtful instructions."""
+
+    def __init__(self, core: EmulatedCore, goals: tuple[int, ...]) -> None:
+        """``goals`` are addresses that the device wants to know of once."""
+        self._core = core
+        self._goals = set(goals)
+        self._exits: frozenset[int] = frozenset()
+        self._walked_from: int | None = None
+        self._stops = False
+
+    def set_exits(self) -> None:
+        """Stop at goals; at masks and WFI while something pending is held off; at divisions that may trap."""
+        core = self._core
+        core.blocks.found_stop = False
+        armed = bool(core.interrupts.pending) and core.interrupts.to_take(Masks()) is not None
+        wanted = set(self._goals)
+        if armed:
+            wanted |= core.blocks.unmasks
+        self._stops = armed or bool(wanted) or core.blocks.traps_division
+        if wanted:
+            wanted |= core.blocks.sleeps
+        wanted |= core.blocks.divisions
+        if wanted != self._exits:
+            self._install_exits(frozenset(wanted))
+
+    def _install_exits(self, exits: frozenset[int]) -> None:
+        core = self._core
+        uc = core.native.uc
+        for address in exits - self._exits:
+            uc.ctl_remove_cache(address, address + 2)
+        uc.ctl_set_exits(sorted(exits))
+        self._exits = exits
+
+    def at_exit(self) -> None:
+        """The emulator stopped at an exit, or after a WFI."""
+        core = self._core
+        at = core.pc
+        first, second = core.instruction(at)
+        if at not in self._exits:
+            core.sleep()
+            return
+        if at in self._goals:
+            self._goals.discard(at)
+            core.device.reached(core, at)
+            return
+        if is_sleep(first, second) and not core.registers.skips_next:
+            core.pc += 2 if second == 0 else 4
+            core.time += 1
+            core.instructions += 1
+            core.sleep()
+            return
+        divisor = is_division(first, second)
+        if divisor is not None and not core.registers.skips_next and not core.registers.value(divisor):
+            core.fault("division-by-zero", at, {})
+            return
+        self._step_over(at)
+
+    def _step_over(self, at: int) -> None:
+        """Execute the instruction at an exit."""
+        core = self._core
+        uc = core.native.uc
+        self._install_exits(self._exits - {at})
+        uc.ctl_remove_cache(at, at + 2)
+        self._walked_from = at
+        core.go(1)
+        self._walked_from = None
+        uc.ctl_remove_cache(at, at + 2)
+
+    def inspect(self, until: int) -> None:
+        """Look at the code from the program counter on before it runs, and go to what is doubtful in it."""
+        core = self._core
+        start, core.blocks.suspect = core.pc, None
+        if not (core.may_execute(start) and core.guard.may_execute(start)):
+            if not (core.interrupts.active and start >= RETURN_MAGIC & ~1):
+                core.faults.of_fetch(start)
+            return
+        began, self._walked_from = core.time, start
+        self._walk(until)
+        if core.runs and core.pc == start and core.time == began:
+            core.go(until - began)
+        self._walked_from = None
+        core.native.uc.ctl_remove_cache(start, start + 2)
+
+    def _walk(self, until: int) -> None:
+        """Go to each doubtful instruction that follows in straight order, and look at it there."""
+        core = self._core
+        for _ in range(MAX_STEPS):
+            doubtful = core.blocks.first_doubtful(core.pc)
+            if core.blocks.found_stop:
+                self.set_exits()
+            if doubtful is None or core.time + doubtful.before > until:
+                return
+            if doubtful.before and (not core.go(doubtful.before) or core.pc != doubtful.address):
+                return
+            if core.registers.skips_next or (doubtful.switched_off and core.system.float_unit_on):
+                core.go(1)
+                return
+            if doubtful.sets_stack:
+                core.blocks.alignment_seen(core.pc)
+                core.go(1)
+                core.registers.align_stacks()
+                return
+            if doubtful.base is None:
+                kind = "float-unit-off" if doubtful.switched_off else "instruction-missing"
+                core.fault(kind, core.pc, {}, {"need": doubtful.need})
+                return
+            base, size = core.registers.value(doubtful.base[0]), doubtful.base[1]
+            if base % size:
+                core.fault("alignment-fault", core.pc, {"address": base, "size": size})
+                return
+            core.blocks.alignment_seen(core.pc)
+
+    def new_block(self, uc: Any, block: Any, previous: Any, data: object) -> None:
+        """From a callback: the emulator comes to a block for the first time, or by a new way."""
+        core = self._core
+        address = block.pc & ~1
+        if address == self._walked_from or not core.executing:
+            return
+        if core.blocks.is_loaded(address) and not core.blocks.is_loaded(previous.pc & ~1):
+            core.blocks.entered_data = address
+        doubtful = core.blocks.is_doubtful(address, block.size) or not core.guard.may_execute(address)
+        if doubtful or core.guard.stale or (core.blocks.found_stop and self._stops):
+            core.blocks.suspect = address
+            uc.emu_stop()

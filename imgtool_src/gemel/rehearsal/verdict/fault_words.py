@@ -1,0 +1,239 @@
+"""Words for faults, and for where the emulation ends."""
+
+from __future__ import annotations
+
+from gemel.rehearsal.raw_run import RawEvent
+from gemel.rehearsal.verdict.code_names import CodeNames
+from gemel.rehearsal.verdict.words import ERASED, Wording, Words, at_address, exception_name, plain
+from gemel.spans import format_address
+
+
+def _access(verb: str, next_step: str) -> Wording:
+    def words(event: RawEvent, names: CodeNames) -> Words:
+        what = f"core {event.core} {verb} an address of nothing"
+        found = f"{event.numbers.get('size', 0)} bytes at {at_address(event, names)}"
+        return Words(what, found, "an address of a memory or register that this core sees", next_step)
+
+    return words
+
+
+_DESCRIBE = "correct the address, or describe the memory or registers there in the layout"
+
+
+def _fetch(event: RawEvent, names: CodeNames) -> Words:
+    address = event.numbers["address"]
+    found = f"{format_address(address)}, {names.what_is_at(event.core, address)}"
+    if address >= ERASED - 1:
+        found = f"{format_address(address)}, which is what erased flash reads"
+    if "then" in event.words:
+        found += f", where it meets {event.words['then']}"
+    return Words(
+        f"core {event.core} executes what is not its code",
+        found,
+        "an address in an area of purpose code of this core, or in code of its build",
+        "follow the calls to the pointer or vector that led there",
+    )
+
+
+def _flash(event: RawEvent, names: CodeNames) -> Words:
+    return Words(
+        f"core {event.core} writes into flash",
+        at_address(event, names),
+        "an address of RAM",
+        "a pointer is wrong, or a variable was placed in flash",
+    )
+
+
+def _undefined(event: RawEvent, names: CodeNames) -> Words:
+    code = event.numbers["code"]
+    erased = code == ERASED
+    found = (
+        "erased flash (0xFFFF_FFFF)" if erased else f"the encoding 0x{code & 0xFFFF:04X} 0x{code >> 16:04X}"
+    )
+    return Words(
+        f"core {event.core} meets an undefined instruction",
+        found,
+        "code",
+        "a build that is not there, or was linked for another address"
+        if erased
+        else "see what is stored there",
+    )
+
+
+def _missing(event: RawEvent, names: CodeNames) -> Words:
+    need = event.words["need"]
+    return Words(
+        f"core {event.core} meets {need}, which the layout says it lacks",
+        need,
+        "only instructions of the core's architecture and extensions",
+        "compile the build for this core, or correct its architecture and extensions in the layout",
+    )
+
+
+def _float_off(event: RawEvent, names: CodeNames) -> Words:
+    return Words(
+        f"core {event.core} uses its float unit before it is switched on",
+        "access to coprocessors 10 and 11 is denied, as after reset",
+        "bits 20 to 23 of the coprocessor access register 0xE000_ED88 set, then DSB and ISB",
+        "enable the float unit in the reset handler, before the first float instruction",
+    )
+
+
+def _not_emulated(event: RawEvent, names: CodeNames) -> Words:
+    need = event.words.get("need", "an instruction")
+    return Words(
+        f"the emulator cannot execute {need} of core {event.core}",
+        need,
+        "an instruction that the emulator has",
+        "nothing is known of what follows: rehearse a build without it",
+    )
+
+
+def _protected(verb: str, closed: str) -> Wording:
+    return plain(
+        f"core {{core}} {verb} {closed}: its memory protection unit faults",
+        "an access that the regions of the memory protection unit allow",
+        "correct the access, or the region that the image sets up there",
+    )
+
+
+def _bad_vector(event: RawEvent, names: CodeNames) -> Words:
+    number, vector = event.numbers["number"], event.numbers["vector"]
+    return Words(
+        f"core {event.core} takes exception {number}, whose vector is no code",
+        f"vector {number} is {format_address(vector)}",
+        "the address of a handler of this core, bit 0 set",
+        "fill the vector, or do not enable the interrupt",
+    )
+
+
+def _vectors(event: RawEvent, names: CodeNames) -> Words:
+    return Words(
+        f"core {event.core} starts at an address of nothing",
+        at_address(event, names),
+        "a vector table in a memory that this core sees",
+        "correct the address that is written to the vector register",
+    )
+
+
+def _vectors_erased(event: RawEvent, names: CodeNames) -> Words:
+    likely = names.likely_tables(event.core)
+    shown = " or ".join(format_address(each) for each in likely)
+    return Words(
+        f"core {event.core} starts where no vector table is",
+        f"{at_address(event, names)} reads as never written"
+        + (f"; a table that looks like its own is at {shown}" if shown else ""),
+        "the core's vector table, at the address written to the vector register",
+        "link the build for the address where the primary starts it, or correct that address",
+    )
+
+
+def _livelock(event: RawEvent, names: CodeNames) -> Words:
+    name = exception_name(event.numbers["number"])
+    return Words(
+        f"core {event.core} does nothing but take {name}: its source is never cleared",
+        f"{name} is pending again each time that its handler returns",
+        "a handler that clears what raised the interrupt",
+        "clear the interrupt at its source in the handler, or give thread code time between interrupts",
+    )
+
+
+FAULT_WORDS: dict[str, Wording] = {
+    "unmapped-read": _access("reads", _DESCRIBE),
+    "unmapped-write": _access("writes", _DESCRIBE),
+    "fetch-outside-code": _fetch,
+    "write-to-flash": _flash,
+    "undefined-instruction": _undefined,
+    "instruction-missing": _missing,
+    "instruction-not-emulated": _not_emulated,
+    "float-unit-off": _float_off,
+    "no-coprocessor": plain(
+        "core {core} uses a coprocessor that it has not",
+        "only coprocessors that the core has",
+        "compile for this core's extensions, or correct them in the layout",
+    ),
+    "alignment-fault": plain(
+        "core {core} makes an access that must be aligned and is not",
+        "an address that is a multiple of the access's size",
+        "align the data, or access it by bytes",
+    ),
+    "secure-or-fetch-fault": plain(
+        "core {core} branches to where it cannot fetch, or makes an access that the security state forbids",
+        "an address in code of this core",
+        "follow the calls to the pointer that led there",
+    ),
+    "leaves-secure-state": plain(
+        "core {core} branches to Non-secure state, which the rehearsal does not follow",
+        "code that stays in Secure state",
+        "nothing is known of what follows: rehearse up to here, with a goal in front of the branch",
+    ),
+    "stack-limit-fault": plain(
+        "core {core} pushes below the stack limit register that it set itself",
+        "a stack pointer above the limit",
+        "give the stack more room, or correct the limit",
+    ),
+    "invalid-state": plain(
+        "core {core} branches to an address without the Thumb bit",
+        "bit 0 set in every code pointer and vector",
+        "declare the target as a function, or set bit 0 where the address is made by hand",
+    ),
+    "breakpoint": plain(
+        "core {core} meets a breakpoint instruction",
+        "none without a debugger: it is a fault then",
+        "take it out, or make the assertion that it stands for hold",
+    ),
+    "bad-vector": _bad_vector,
+    "bad-exception-return": plain(
+        "core {core} returns from an exception with an impossible link value",
+        "the link value that the core put into the link register",
+        "see what the handler does with the link register",
+    ),
+    "stacking": plain(
+        "core {core} cannot stack an exception frame",
+        "RAM below the stack pointer",
+        "correct the stack pointer",
+    ),
+    "protected-read": _protected("reads", "what is closed to it"),
+    "protected-write": _protected("writes", "what is closed to it"),
+    "protected-fetch": _protected("executes", "what must not be executed"),
+    "protected-stacking": _protected("stacks an exception frame", "where it must not write"),
+    "protected-unstacking": _protected("unstacks an exception frame", "where it must not read"),
+    "unstacking": plain(
+        "core {core} cannot unstack an exception frame",
+        "the frame where it was stacked",
+        "see what the handler does with the stack pointer",
+    ),
+    "vectors-unreadable": _vectors,
+    "vectors-erased": _vectors_erased,
+    "call-escalated": plain(
+        "core {core} makes a supervisor call that cannot be taken, which is a HardFault",
+        "a supervisor call where priority and masks let it be taken",
+        "do not call with interrupts masked, or from a handler of the same or a higher priority",
+    ),
+    "unprivileged-access": plain(
+        "core {core} accesses its system registers without privilege",
+        "privileged code (bit 0 of CONTROL clear), or no such access",
+        "use a supervisor call, or stay privileged",
+    ),
+    "interrupt-livelock": _livelock,
+    "division-by-zero": plain(
+        "core {core} divides by zero, which traps as its configuration register asks",
+        "a divisor other than zero",
+        "check the divisor before the division",
+    ),
+    "exception": plain(
+        "core {core} takes an exception that the rehearsal does not model",
+        "code that the rehearsal can follow",
+        "nothing is known of what follows",
+    ),
+    "emulator-error": plain(
+        "the emulator cannot go on with core {core}",
+        "code that the emulator can execute",
+        "nothing is known of what follows; report it with the image if you can",
+    ),
+    "reset-requested": plain(
+        "core {core} asks for a reset of the device",
+        "code that goes on",
+        "see why it gives up: a check of its own may have failed",
+    ),
+}

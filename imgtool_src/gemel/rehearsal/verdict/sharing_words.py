@@ -1,0 +1,145 @@
+"""Words for what a core does to memory, registers, locks and cores that are not its own."""
+
+from __future__ import annotations
+
+from gemel.rehearsal.raw_run import RawEvent
+from gemel.rehearsal.verdict.code_names import CodeNames
+from gemel.rehearsal.verdict.words import Wording, Words, at_address, plain
+from gemel.spans import format_address
+
+
+def _other_core(event: RawEvent, names: CodeNames) -> Words:
+    party = event.words["party"]
+    return Words(
+        f"core {event.core} writes into area {party}, which is another core's",
+        f"{at_address(event, names)}, value {format_address(event.numbers['value'])}",
+        "its own RAM or an area of purpose shared",
+        "correct the pointer, or give the area to both (purpose shared)",
+    )
+
+
+def _own_code(event: RawEvent, names: CodeNames) -> Words:
+    return Words(
+        f"core {event.core} writes into its own code",
+        f"{at_address(event, names)}, code of build {event.words['party']}",
+        "code that stays as it was copied",
+        "a pointer or an array index is wrong, or the stack grew into the code",
+    )
+
+
+def _stack(event: RawEvent, names: CodeNames) -> Words:
+    limit = event.numbers["limit"]
+    return Words(
+        f"core {event.core} writes below its stack's limit",
+        f"{at_address(event, names)}, stack pointer {format_address(event.numbers['stack'])}",
+        f"a stack that stays above {format_address(limit)}",
+        "give the stack more room, or find the recursion or the large local variable",
+    )
+
+
+def _no_key(event: RawEvent, names: CodeNames) -> Words:
+    return Words(
+        f"the release of core {event.words['of']} is written without its key",
+        f"{format_address(event.numbers['value'])}: the register ignores it",
+        f"{format_address(event.numbers['key_value'])} in the same write, in the bits "
+        f"{format_address(event.numbers['key_mask'])}",
+        "write the key and the release in one go",
+    )
+
+
+def _copy(event: RawEvent, names: CodeNames) -> Words:
+    return Words(
+        f"core {event.words['of']} is released before its copy equals build {event.words['build']}",
+        f"first difference at offset 0x{event.numbers['offset']:X} of memory {event.words['memory']}:"
+        f" 0x{event.numbers['found']:02X}",
+        f"0x{event.numbers['expected']:02X}, as the image stores it",
+        "copy all of the build, to where it was linked, before the release",
+    )
+
+
+def _register(event: RawEvent, names: CodeNames) -> Words:
+    return Words(
+        f"core {event.core} touches a register that is not given to it",
+        format_address(event.numbers["register"]),
+        f"it is given to {event.words['cores'] or 'no core'}",
+        "leave the register to its core, or correct registers_of in the layout",
+    )
+
+
+def _both(event: RawEvent, names: CodeNames) -> Words:
+    return Words(
+        f"cores {event.words['other']} and {event.core} both touch one register",
+        format_address(event.numbers["register"]),
+        "each device register used by one core, or given to both in the layout",
+        "say whose it is in registers_of of the layout's rehearsal",
+    )
+
+
+def _without_lock(event: RawEvent, names: CodeNames) -> Words:
+    verb = "writes" if event.numbers["write"] else "reads"
+    return Words(
+        f"core {event.core} {verb} area {event.words['area']} without holding its lock",
+        at_address(event, names),
+        "the mutex register read until it is taken, before the area is touched",
+        "take the lock around this access",
+    )
+
+
+def _lock_kept(event: RawEvent, names: CodeNames) -> Words:
+    waited = event.words["waited"]
+    return Words(
+        f"core {event.core} never gives its lock back",
+        f"{format_address(event.numbers['register'])} is held at the end"
+        + (f"; {waited} waited for it" if waited else ""),
+        "a write to the mutex register after the last access",
+        "give the lock back on every way out",
+    )
+
+
+def _lock_not_held(event: RawEvent, names: CodeNames) -> Words:
+    holder = event.words["holder"]
+    return Words(
+        f"core {event.core} gives back a lock that it does not hold",
+        f"{format_address(event.numbers['register'])} is {'held by ' + holder if holder else 'free'}",
+        "a lock given back by the core that took it",
+        "check that the read told that the lock was taken",
+    )
+
+
+def _unwritten(event: RawEvent, names: CodeNames) -> Words:
+    return Words(
+        f"core {event.core} reads RAM that nobody wrote",
+        f"{event.numbers['size']} bytes at {at_address(event, names)}",
+        "RAM that was written first",
+        "initialise the variable, or find what should have written it",
+    )
+
+
+def _unaligned(event: RawEvent, names: CodeNames) -> Words:
+    return Words(
+        f"core {event.core} makes an unaligned access, which faults on its architecture",
+        f"{event.numbers['size']} bytes at {at_address(event, names)}",
+        "an address that is a multiple of the access's size",
+        "compile for this architecture, or align the data",
+    )
+
+
+SHARING_WORDS: dict[str, Wording] = {
+    "write-to-other-core": _other_core,
+    "write-to-own-code": _own_code,
+    "below-stack-limit": _stack,
+    "release-without-key": _no_key,
+    "copy-differs": _copy,
+    "register-not-given": _register,
+    "register-of-both-cores": _both,
+    "without-lock": _without_lock,
+    "lock-not-given-back": _lock_kept,
+    "lock-not-held": _lock_not_held,
+    "vector-after-release": plain(
+        "the vector register is written after the release",
+        "the vectors first",
+        "write the vector register before the release",
+    ),
+    "read-of-unwritten": _unwritten,
+    "unaligned": _unaligned,
+}

@@ -1,0 +1,171 @@
+"""What a release folder holds: the names of its files, its list of contents and its list of digests.
+
+PRODUCT-VERSION.hex, .srec, .bin     the image
+PRODUCT-VERSION-MEMORY.bin           every byte of a memory, as it is after programming
+LAYOUT.toml                          the layout as used, with the keys that it trusts where it names them
+keys/FINGERPRINT.pem                 further public keys of signers
+check.txt, check.json, ...           the reports of the check, one in each form
+rehearsal.txt, .json, .svg           the rehearsal, if one was made
+notes.txt, notes.json                what changed since the previous image, if one was given
+sbom.cdx.json                        CycloneDX
+provenance.json                      in-toto statement (SLSA provenance) in a DSSE envelope
+release.json                         this list, as data
+SHA256SUMS                           digests of all other files, for `sha256sum -c`
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Mapping
+from typing import Annotated, Any, Literal
+
+from gemel.errors import Problem, UsageProblem
+from gemel.structs import Struct
+from gemel.text.as_json import data_of, json_text, schema_of
+
+SUMS, CONTENTS, SBOM, PROVENANCE = "SHA256SUMS", "release.json", "sbom.cdx.json", "provenance.json"
+IMAGE_FORMATS = {"hex": ".hex", "srec": ".srec", "bin": ".bin"}
+MAX_DOCUMENT = 64 << 20
+"""Bytes of a document of a release that are read at most."""
+
+
+class ReleasedImage(Struct):
+    """An image file of a release."""
+
+    file: Annotated[str, "its name in the folder"]
+    memory: Annotated[str | None, "the memory that it holds whole; null: the whole image"]
+    start: Annotated[int | None, "address of its first byte; null: it carries addresses"]
+
+
+class ReleasedBuild(Struct):
+    """A build that went into the image."""
+
+    name: Annotated[str, "its name in the layout"]
+    core: Annotated[str, "the core that runs it"]
+    file: Annotated[str, "its file's name"]
+    sha256: Annotated[str, "SHA-256 of its file"]
+    build_id: Annotated[str | None, "GNU build id in hexadecimal; null: none"]
+
+
+class ReleasedKey(Struct):
+    """A public key of a release."""
+
+    file: Annotated[str, "its name in the folder"]
+    algorithm: Annotated[str, "the signature algorithm"]
+    fingerprint: Annotated[str, "SHA-256 of its SubjectPublicKeyInfo"]
+
+
+class ReleaseContents(Struct):
+    """What a release is of, and what each of its files is."""
+
+    format: Annotated[Literal[1], "version of this list's format"]
+    product: Annotated[str, "the product"]
+    version: Annotated[str | None, "its version; null: none"]
+    rollback: Annotated[int, "rollback counter"]
+    layout: Annotated[str, "the layout's file in the folder"]
+    layout_sha256: Annotated[str, "digest of what the layout says, as the record keeps it"]
+    sealed: Annotated[bool, "whether the image has a seal"]
+    images: Annotated[tuple[ReleasedImage, ...], "the image files, the one that was checked first"]
+    builds: Annotated[tuple[ReleasedBuild, ...], "the builds in the image"]
+    keys: Annotated[
+        tuple[ReleasedKey, ...], "public keys of those who signed, and of those that the layout trusts"
+    ]
+
+
+def stem_of(product: str, version: str | None) -> str:
+    """What the names of a release's images begin with; other signs than letters, digits, ``.-_`` become ``_``."""
+    name = f"{product}-{version}" if version else product
+    return re.sub(r"[^A-Za-z0-9._-]", "_", name).lstrip(".-") or "image"
+
+
+def contents_text(contents: ReleaseContents) -> bytes:
+    """The list of contents as it is written."""
+    return json_text(data_of(contents)).encode("ascii")
+
+
+def read_contents(data: bytes, where: str) -> ReleaseContents:
+    """The list of contents of a release; raises UsageProblem for anything else."""
+    try:
+        found = json.loads(data)
+        if not isinstance(found, dict) or found.get("format") != 1:
+            raise ValueError("no list of contents of format 1")
+        contents: ReleaseContents = _read(ReleaseContents, found)
+    except (ValueError, RecursionError) as error:
+        step = "take the release folder as gemel release made it"
+        raise UsageProblem(
+            Problem(
+                "not the contents of a release",
+                where=where,
+                found=str(error)[:200],
+                expected="format 1",
+                next_step=step,
+            )
+        ) from error
+    return contents
+
+
+_PARTS: dict[str, type[Struct]] = {"images": ReleasedImage, "builds": ReleasedBuild, "keys": ReleasedKey}
+
+
+def _read(model: Any, found: Any) -> Any:
+    """An instance of ``model`` from plain data; raises ValueError for other keys or kinds of values."""
+    if not isinstance(found, dict) or set(found) != set(model.__annotations__):
+        raise ValueError(f"other keys than those of {model.__name__}")
+    values = {}
+    for name, annotation in model.__annotations__.items():
+        value = found[name]
+        if name in _PARTS and annotation.startswith("Annotated[tuple"):
+            if not isinstance(value, list) or len(value) > 4096:
+                raise ValueError(f"{name} is no list")
+            values[name] = tuple(_read(_PARTS[name], each) for each in value)
+            continue
+        kinds = {"str": str, "int": int, "bool": bool, "None": type(None), "Literal[1]": int}
+        allowed = tuple(
+            kinds[each.strip()] for each in annotation[len("Annotated[") :].split(",")[0].split("|")
+        )
+        if type(value) not in allowed:
+            raise ValueError(f"{name} is {value!r:.60}")
+        values[name] = value
+    return model(**values)
+
+
+def contents_schema() -> dict[str, Any]:
+    """The JSON Schema of ``release.json``."""
+    return schema_of(ReleaseContents, "Contents of a gemel release")
+
+
+def sums_text(files: Mapping[str, bytes]) -> bytes:
+    """``SHA256SUMS`` of ``files`` by name, as ``sha256sum -c`` takes it."""
+    lines = [f"{hashlib.sha256(data).hexdigest()}  {name}\n" for name, data in sorted(files.items())]
+    return "".join(lines).encode()
+
+
+def read_sums(data: bytes) -> tuple[dict[str, str], list[str]]:
+    """The digests by name, and the lines that are none (a digest, two spaces or space and asterisk, a name)."""
+    sums: dict[str, str] = {}
+    faults = []
+    text = data.decode("utf-8", "backslashreplace")
+    for number, line in enumerate(text.splitlines(), 1):
+        match = re.fullmatch(r"([0-9a-fA-F]{64}) [ *](\S.*)", line)
+        if match is None or not is_safe_name(match[2]):
+            faults.append(f"line {number}: {line[:80]!r}")
+        elif match[2] in sums:
+            faults.append(f"line {number}: {match[2]} a second time")
+        else:
+            sums[match[2]] = match[1].lower()
+    return sums, faults
+
+
+def is_safe_name(name: str) -> bool:
+    """Whether a name stays inside the folder and can be one on every system; ``/`` parts folders."""
+    parts = name.split("/")
+    return (
+        len(name) <= 200
+        and len(parts) <= 8
+        and all(
+            re.fullmatch(r"[^\\/:*?\"<>|\s-][^\\/:*?\"<>|]*", part) and part.isprintable() for part in parts
+        )
+        and not any(part in (".", "..") or part.endswith((" ", ".")) for part in parts)
+    )

@@ -1,0 +1,286 @@
+"""What a received release folder holds, and where its documents agree with each other and with the image's record."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Iterator, Mapping
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+from gemel.errors import GemelError
+from gemel.release.contents import CONTENTS, PROVENANCE, SBOM, SUMS, ReleaseContents, read_contents, read_sums
+from gemel.release.dsse import Envelope, holds, read_envelope
+from gemel.release.provenance import Statement, read_statement
+from gemel.structs import NamedTuple, Struct
+
+if TYPE_CHECKING:
+    from gemel.record.record import Record
+    from gemel.seals.keys.keys import PublicKey
+
+
+class Fault(NamedTuple):
+    """One thing that is wrong: the file that it concerns, what it is, what was found and expected.
+
+    ``listed``: where the list of digests has the same file wrong, that says it already.
+    """
+
+    file: str
+    what: str
+    found: str = ""
+    expected: str = ""
+    listed: bool = False
+
+
+class ReleaseFolder(Struct, dict=True):
+    """The files of a folder by name, and entries that are no plain files with what they are."""
+
+    files: Mapping[str, bytes]
+    strange: tuple[tuple[str, str], ...] = ()
+
+    @cached_property
+    def digests(self) -> dict[str, str]:
+        """SHA-256 of each file, in hexadecimal."""
+        return {name: hashlib.sha256(data).hexdigest() for name, data in self.files.items()}
+
+    @cached_property
+    def contents(self) -> ReleaseContents:
+        """The list of contents; raises UsageProblem where it is missing or malformed."""
+        return read_contents(self.files.get(CONTENTS, b""), CONTENTS)
+
+    @cached_property
+    def envelope(self) -> Envelope:
+        """The provenance's envelope; raises UsageProblem."""
+        return read_envelope(self.files.get(PROVENANCE, b""), PROVENANCE)
+
+    @cached_property
+    def statement(self) -> Statement:
+        """The provenance; raises UsageProblem."""
+        return read_statement(self.envelope.payload, PROVENANCE)
+
+
+def fault_of(error: GemelError, file: str) -> Fault:
+    """An error of reading a document as a fault of its file."""
+    problem = error.problems[0]
+    return Fault(file, problem.what, problem.found, problem.expected)
+
+
+def listing_faults(folder: ReleaseFolder) -> Iterator[Fault]:
+    """What ``SHA256SUMS`` lists otherwise than the folder has it."""
+    for name, kind in folder.strange:
+        yield Fault(name, f"the folder holds {kind}", kind, "plain files")
+    if SUMS not in folder.files:
+        yield Fault(SUMS, "the list of digests is missing", "none", SUMS)
+        return
+    sums, faults = read_sums(folder.files[SUMS])
+    for line in faults:
+        yield Fault(
+            SUMS, "a line of the list is no digest with a name", line, "a SHA-256, two spaces, a name"
+        )
+    yield from _compared(folder, sums, SUMS, {SUMS})
+
+
+def statement_faults(folder: ReleaseFolder, record: Record | None) -> Iterator[Fault]:
+    """What the provenance says otherwise than the folder and the image's record."""
+    try:
+        statement, contents = folder.statement, folder.contents
+    except GemelError as error:
+        yield fault_of(error, PROVENANCE)
+        return
+    yield from _compared(folder, statement.subjects, PROVENANCE, {SUMS, PROVENANCE})
+    layout = statement.materials.get("layout")
+    if layout is None or layout.sha256 != folder.digests.get(contents.layout):
+        found = layout.sha256 if layout else "none"
+        yield Fault(PROVENANCE, "it names another layout", found, folder.digests.get(contents.layout, "none"))
+    for build in contents.builds:
+        made = statement.materials.get(f"build {build.name}")
+        if made is None or made.sha256 != build.sha256:
+            found = made.sha256 if made else "none"
+            yield Fault(
+                PROVENANCE, f"it names another build {build.name} than {CONTENTS}", found, build.sha256
+            )
+    listed = {f"build {build.name}" for build in contents.builds}
+    for role in sorted(
+        role for role in statement.materials if role.startswith("build ") and role not in listed
+    ):
+        yield Fault(
+            PROVENANCE, f"it names a {role} that is not in {CONTENTS}", role, "the builds of the image"
+        )
+    if record:
+        said = {name: statement.parameters.get(name) for name in _OF_RECORD}
+        yield from _against_record(PROVENANCE, said, record)
+        ids = {
+            role.removeprefix("build "): dict(material.annotations).get("buildId", "")
+            for role, material in statement.materials.items()
+            if role.startswith("build ")
+        }
+        yield from _builds_against_record(PROVENANCE, ids, record)
+
+
+def contents_faults(folder: ReleaseFolder, record: Record | None) -> Iterator[Fault]:
+    """What the list of contents says otherwise than the folder and the image's record."""
+    try:
+        contents = folder.contents
+    except GemelError as error:
+        yield fault_of(error, CONTENTS)
+        return
+    named = [
+        contents.layout,
+        *(image.file for image in contents.images),
+        *(key.file for key in contents.keys),
+    ]
+    for name in named:
+        if name not in folder.files:
+            yield Fault(name, f"{CONTENTS} names a file that is missing", "none", name)
+    roles = {*named, CONTENTS, SUMS, SBOM, PROVENANCE}
+    for name in sorted(set(folder.files) - roles):
+        if not re.fullmatch(r"(check|rehearsal|notes)\.[a-z.]+", name):
+            what = f"a file that is none of a release, or that {CONTENTS} does not name"
+            yield Fault(name, what, name, "no such file", listed=True)
+    if record:
+        said = {
+            "product": contents.product,
+            "version": contents.version,
+            "rollback": contents.rollback,
+            "layoutDigest": contents.layout_sha256,
+        }
+        yield from _against_record(CONTENTS, said, record)
+        ids = {build.name: build.build_id or "" for build in contents.builds}
+        yield from _builds_against_record(CONTENTS, ids, record)
+
+
+def report_faults(folder: ReleaseFolder) -> Iterator[Fault]:
+    """What the report of the check in the folder says otherwise than its image."""
+    try:
+        first = folder.contents.images[0].file
+        report = json.loads(folder.files["check.json"])
+        digest, passes = str(report["identity"]["image"]["sha256"]), report["passes"] is True
+    except (GemelError, KeyError, IndexError, TypeError, ValueError, RecursionError):
+        yield Fault(
+            "check.json", "it is not the report of a check of this image", "another form", "an image's digest"
+        )
+        return
+    if digest != folder.digests.get(first):
+        yield Fault("check.json", "it reports on another image", digest, folder.digests.get(first, "none"))
+    elif not passes:
+        yield Fault("check.json", "it reports a check that did not pass", "passes: false", "passes: true")
+
+
+def sbom_faults(folder: ReleaseFolder, record: Record | None, given: Mapping[str, str]) -> Iterator[Fault]:
+    """What the SBOM says otherwise than the list of contents, the record and ``given`` builds' digests by name."""
+    try:
+        contents = folder.contents
+        parts = _components(folder.files.get(SBOM, b""))
+    except GemelError as error:
+        yield fault_of(error, CONTENTS)
+        return
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        yield Fault(
+            SBOM, "not a CycloneDX SBOM", f"{type(error).__name__}: {error}"[:120], "CycloneDX in JSON"
+        )
+        return
+    product = parts.pop("product", None)
+    image = folder.digests.get(contents.images[0].file) if contents.images else None
+    if product is None or product.name != contents.product or product.version != contents.version:
+        found = f"{product.name} {product.version}" if product else "none"
+        yield Fault(SBOM, "its subject is another product", found, f"{contents.product} {contents.version}")
+    elif product.sha256 != image:
+        yield Fault(SBOM, "its subject is another image", product.sha256, image or "none")
+    expected = {f"build:{build.name}": build for build in contents.builds}
+    for ref in sorted(set(parts) | set(expected)):
+        part, build = parts.get(ref), expected.get(ref)
+        if part is None or build is None:
+            what = (
+                "it lists a build that is not in the image"
+                if build is None
+                else "a build of the image is missing"
+            )
+            yield Fault(SBOM, what, ref if part else "none", ref if build else "none")
+            continue
+        for whose, digest in ((CONTENTS, build.sha256), ("the given file", given.get(build.name))):
+            if digest is not None and part.sha256 != digest:
+                yield Fault(SBOM, f"build {build.name} has another digest than {whose}", part.sha256, digest)
+    if record:
+        ids = {ref.removeprefix("build:"): part.build_id for ref, part in parts.items()}
+        yield from _builds_against_record(SBOM, ids, record)
+
+
+def signed_by(folder: ReleaseFolder, keys: list[PublicKey]) -> set[bytes]:
+    """The fingerprints of those of ``keys`` of which a signature of the provenance holds."""
+    envelope = folder.envelope
+    return {
+        key.fingerprint for key in keys if any(holds(envelope, each, key) for each in envelope.signatures)
+    }
+
+
+class _Component(NamedTuple):
+    name: str
+    version: str | None
+    sha256: str
+    build_id: str
+
+
+def _components(data: bytes) -> dict[str, _Component]:
+    """The product and the builds of an SBOM by reference; ``product`` is its subject."""
+    found = json.loads(data)
+    if found["bomFormat"] != "CycloneDX":
+        raise ValueError("no CycloneDX")
+    parts = {"product": _component(found["metadata"]["component"])}
+    for each in found.get("components", []):
+        ref = str(each.get("bom-ref", ""))
+        if ref.startswith("build:") and ref.count(":") == 1:
+            if ref in parts:
+                raise ValueError(f"{ref} twice")
+            parts[ref] = _component(each)
+    return parts
+
+
+def _component(found: Any) -> _Component:
+    digests = [str(each["content"]) for each in found.get("hashes", []) if each["alg"] == "SHA-256"]
+    ids = [str(each["value"]) for each in found.get("properties", []) if each["name"] == "gemel:build-id"]
+    return _Component(str(found["name"]), found.get("version"), "".join(digests), "".join(ids))
+
+
+def _compared(
+    folder: ReleaseFolder, listed: Mapping[str, str], where: str, without: set[str]
+) -> Iterator[Fault]:
+    """What a list of digests in ``where`` has otherwise than the folder; files in ``without`` are not in it."""
+    for name in sorted(set(listed) | (set(folder.digests) - without)):
+        found, said = folder.digests.get(name), listed.get(name)
+        if said is None:
+            yield Fault(
+                name, f"the folder holds a file that {where} does not list", name, "no such file", True
+            )
+        elif found is None:
+            yield Fault(name, f"a file that {where} lists is missing", "none", said, True)
+        elif found != said:
+            yield Fault(name, f"the file is not the one that {where} lists", found, said, True)
+
+
+_OF_RECORD = ("product", "version", "rollback", "layoutDigest")
+
+
+def _against_record(file: str, said: Mapping[str, Any], record: Record) -> Iterator[Fault]:
+    known = {
+        "product": record.product,
+        "version": record.version,
+        "rollback": record.rollback,
+        "layoutDigest": record.layout_sha256.hex(),
+    }
+    for name in _OF_RECORD:
+        if said.get(name) != known[name]:
+            found = str(said.get(name))[:100]
+            yield Fault(file, f"it names another {name} than the image's record", found, str(known[name]))
+
+
+def _builds_against_record(file: str, ids: Mapping[str, str], record: Record) -> Iterator[Fault]:
+    recorded = {entry.name: entry.build_id.hex() for entry in record.builds}
+    for name in sorted(set(ids) | set(recorded)):
+        if name not in ids or name not in recorded:
+            where = "it" if name in recorded else "the image's record"
+            found = ", ".join(sorted(ids if name in recorded else recorded)) or "none"
+            yield Fault(file, f"{where} does not name build {name}", found, name)
+        elif ids[name] != recorded[name]:
+            what = f"build {name} has another build id than in the image's record"
+            yield Fault(file, what, ids[name] or "none", recorded[name] or "none")

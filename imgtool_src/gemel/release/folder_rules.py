@@ -1,0 +1,152 @@
+"""What must hold of a received release folder, as rules of their own beside those of a check of its image.
+
+They are made for one folder, so they are not in the registry, and no layout can waive them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+
+from gemel.checking.rule import Rule
+from gemel.errors import GemelError
+from gemel.inspection.inspection import Inspection
+from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
+from gemel.release.contents import CONTENTS, PROVENANCE, SBOM, SUMS
+from gemel.release.folder import (
+    Fault,
+    ReleaseFolder,
+    contents_faults,
+    fault_of,
+    listing_faults,
+    report_faults,
+    sbom_faults,
+    signed_by,
+    statement_faults,
+)
+from gemel.seals.keys.keys import PublicKey
+
+LISTED = "release-files-as-listed"
+"""The rule that others' findings about the same file follow from."""
+
+AGAIN = "take the folder again from whoever released it, and do not use this one"
+
+
+def folder_rules(folder: ReleaseFolder, keys: list[PublicKey], builds: Mapping[str, str]) -> tuple[Rule, ...]:
+    """The rules for ``folder``; ``keys`` are those that came in it, ``builds`` digests of given builds by name."""
+
+    def rule(
+        name: str, checks: str, why: str, source: str, check: Callable[[Inspection], Iterable[Outcome]]
+    ) -> Rule:
+        return Rule(name, "error", "image", checks, why, AGAIN, source, "there was nothing to look at", check)
+
+    return (
+        rule(
+            LISTED,
+            f"The folder holds exactly the files that {SUMS} lists, with these digests.",
+            "A file that was exchanged, added or lost on the way goes unnoticed.",
+            "FIPS 180-4 (SHA-256); the list's form: common practice",
+            lambda _: _outcomes(listing_faults(folder), SUMS, f"{len(folder.files)} files"),
+        ),
+        rule(
+            "release-contents-agree",
+            "The list of contents and the check's report are of this image: product, version, builds, digests.",
+            "Documents of another version are filed with this one.",
+            "common practice",
+            lambda inspection: _outcomes(
+                [*contents_faults(folder, inspection.record), *report_faults(folder)], CONTENTS, CONTENTS
+            ),
+        ),
+        rule(
+            "release-provenance-agrees",
+            "The provenance lists the files of the folder, and layout, builds and version of the image's record.",
+            "Evidence of how another version was made stands for this one.",
+            "in-toto attestation framework, Statement v1; SLSA provenance v1",
+            lambda inspection: _outcomes(statement_faults(folder, inspection.record), PROVENANCE, PROVENANCE),
+        ),
+        rule(
+            "release-provenance-signed",
+            "The provenance is signed with the keys that signed the image, by keys that are trusted.",
+            "Whoever changes the folder can write provenance and digests that fit.",
+            "DSSE 1.0, protocol",
+            lambda inspection: _signed(folder, keys, inspection),
+        ),
+        rule(
+            "release-sbom-agrees",
+            "The SBOM is of this image, and its builds have the digests and build ids of those in the image.",
+            "A vulnerability is looked up in the list of another version.",
+            "CycloneDX 1.6",
+            lambda inspection: _outcomes(sbom_faults(folder, inspection.record, builds), SBOM, SBOM),
+        ),
+    )
+
+
+def _outcomes(faults: Iterable[Fault], party: str, where: str) -> Iterator[Outcome]:
+    found = list(faults)
+    for fault in found:
+        yield Finding(
+            fault.what,
+            (fault.file or party,),
+            where=fault.file,
+            found=fault.found,
+            expected=fault.expected,
+            follows_from=((LISTED, fault.file),) if fault.listed and party != SUMS else (),
+        )
+    if not found:
+        yield Holds(where)
+
+
+def _signed(folder: ReleaseFolder, keys: list[PublicKey], inspection: Inspection) -> Iterator[Outcome]:
+    try:
+        envelope = folder.envelope
+    except GemelError as error:
+        yield from _outcomes([fault_of(error, PROVENANCE)], PROVENANCE, PROVENANCE)
+        return
+    seal = inspection.seal
+    sealed_by = {each.signer.key_fingerprint for each in seal.verdicts} if seal else set()
+    if not envelope.signatures:
+        if sealed_by or inspection.demands_seal:
+            yield _unsigned("nobody signed the provenance", "no signature", sealed_by)
+        else:
+            yield NotChecked(PROVENANCE, "neither the image nor the provenance is signed")
+        return
+    known = {key.fingerprint: key for key in (*keys, *inspection.known, *inspection.trusted)}
+    good = signed_by(folder, list(known.values()))
+    trusted = {key.fingerprint for key in inspection.trusted}
+    bad = [each.keyid for each in envelope.signatures if _is_bad(each.keyid, known, good)]
+    for keyid in bad:
+        yield _unsigned(
+            "a signature of the provenance does not hold", f"key {keyid[:16]}...", {bytes.fromhex(keyid)}
+        )
+    missing = sorted(sealed_by - good)
+    unknown = [key for key in missing if key not in known]
+    for key in missing:
+        if key in unknown:
+            reason = Reason("the public key of a signer of the image is not given", Need("key"))
+            yield NotChecked(f"key {key.hex()[:16]}...", reason)
+        elif key.hex() not in bad:
+            yield _unsigned(
+                "a key that signed the image did not sign the provenance", "no signature of it", {key}
+            )
+    if inspection.demands_seal and not good & trusted:
+        yield _unsigned("no trusted key signed the provenance", _words(good), trusted)
+    elif not trusted:
+        reason = Reason(
+            "keys that came in the folder show only that it fits together: give --trust", Need("key")
+        )
+        yield NotChecked("who signed", reason)
+    for fingerprint in sorted(good):
+        yield Holds(f"key {fingerprint.hex()[:16]}...")
+
+
+def _is_bad(keyid: str, known: Mapping[bytes, PublicKey], good: set[bytes]) -> bool:
+    return any(keyid == fingerprint.hex() and fingerprint not in good for fingerprint in known)
+
+
+def _unsigned(what: str, found: str, expected: Iterable[bytes]) -> Finding:
+    return Finding(
+        what, (PROVENANCE,), where=PROVENANCE, found=found, expected=f"signed by {_words(expected)}"
+    )
+
+
+def _words(keys: Iterable[bytes]) -> str:
+    return ", ".join(f"key {key.hex()[:16]}..." for key in sorted(keys)) or "nobody known"

@@ -1,0 +1,209 @@
+"""The bill of materials of an image: CycloneDX 1.6, written by ``cyclonedx-python-lib``.
+
+The product is the subject; each build is a component with its file's digest, build id, compilers and processor; what is
+linked into a build, and what its team's own SBOM lists, are components that the build depends on.  No time enters it
+unless SOURCE_DATE_EPOCH is set, and the serial number follows from the contents, so that equal inputs give equal bytes.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import uuid
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from gemel.errors import Problem, UsageProblem
+from gemel.release.contents import ReleaseContents
+from gemel.release.extras import library
+from gemel.release.linked_in import MAX_MEMBERS, LinkedLibrary, MadeOf, compiler_of, made_of
+from gemel.text.as_json import json_text
+from gemel.version import __version__
+
+if TYPE_CHECKING:
+    from gemel.builds.build import Build
+
+USE = "writing an SBOM"
+NAMESPACE = uuid.UUID("6f6cbf0e-7a0c-5d0e-9d51-0f3b7d2b1c44")
+"""Of the serial numbers, which are UUIDv5 (RFC 9562 5.5)."""
+
+ATTRIBUTE_TAGS = (5, 6, 7, 10, 26, 28)
+"""Build attributes that are listed: processor, architecture, profile, float unit, size of enumerations, float calls."""
+
+
+def sbom_text(
+    contents: ReleaseContents,
+    images: Mapping[str, bytes],
+    builds: Mapping[str, Build],
+    files: Mapping[str, bytes],
+    given: Sequence[tuple[str, str, bytes]],
+) -> bytes:
+    """The SBOM as JSON.
+
+    ``images`` are the written images by name, ``files`` the builds' files by the builds' names, ``given`` SBOMs of the
+    teams: build that it is of (empty: the product), file name and bytes.  Raises UsageProblem for one that is no
+    CycloneDX JSON, ExtraMissing without the library.
+    """
+    bom_module, component, model = (
+        library(f"cyclonedx.model{name}", USE) for name in (".bom", ".component", "")
+    )
+    kinds = component.ComponentType
+    product = component.Component(
+        name=contents.product, version=contents.version, type=kinds.FIRMWARE, bom_ref="product"
+    )
+    first = next(iter(images))
+    product.hashes.add(_sha256(model, hashlib.sha256(images[first]).hexdigest()))
+    for name, value in (
+        ("image", first),
+        ("rollback", str(contents.rollback)),
+        ("layout-digest", contents.layout_sha256),
+    ):
+        product.properties.add(model.Property(name=f"gemel:{name}", value=value))
+    bom = bom_module.Bom(components=[], metadata=bom_module.BomMetaData(component=product))
+    bom.metadata.tools.components.add(
+        component.Component(name="gemel", version=__version__, type=kinds.APPLICATION, bom_ref="tool:gemel")
+    )
+    parts = {}
+    for released in contents.builds:
+        made = made_of(files[released.name]) if builds[released.name].kind == "elf" else None
+        part = component.Component(
+            name=released.name,
+            version=contents.version,
+            type=kinds.FIRMWARE,
+            bom_ref=f"build:{released.name}",
+        )
+        part.hashes.add(_sha256(model, released.sha256))
+        for name, value in _properties(
+            released.file, released.core, released.build_id, builds[released.name], made
+        ):
+            part.properties.add(model.Property(name=f"gemel:{name}", value=value))
+        bom.components.add(part)
+        parts[released.name] = part
+        linked = [_linked(component, model, released.name, each) for each in (made.libraries if made else ())]
+        compilers = _compilers(component, kinds, released.name, made)
+        for each in (*linked, *compilers):
+            bom.components.add(each)
+        bom.register_dependency(part, linked)
+    bom.register_dependency(product, list(parts.values()))
+    for number, (owner, name, data) in enumerate(given, 1):
+        added = _merge(bom, data, name, f"sbom{number}:")
+        bom.register_dependency(parts.get(owner, product), added)
+    return _written(bom, images[first])
+
+
+def _properties(
+    file: str, core: str, build_id: str | None, build: Build, made: MadeOf | None
+) -> list[tuple[str, str]]:
+    values = [("file", file), ("core", core), ("format", build.kind)]
+    if build_id:
+        values.append(("build-id", build_id))
+    if build.attributes:
+        from gemel.m_profile.attribute_tags import TAGS
+
+        present = [tag for tag in ATTRIBUTE_TAGS if tag in build.attributes.values and tag in TAGS]
+        values += [(f"attribute:{TAGS[tag].name}", build.attributes.in_words(tag)) for tag in present]
+    if made is None:
+        values.append(("not-known", "compilers and libraries: the build is no ELF file"))
+    else:
+        values += [("producer", producer) for producer in made.producers]
+        if made.reason:
+            values.append(("not-known", f"compilers and libraries: {made.reason}"))
+    return values
+
+
+def _linked(component: Any, model: Any, build: str, found: LinkedLibrary) -> Any:
+    from packageurl import PackageURL
+
+    part = component.Component(
+        name=found.name,
+        version=found.version or None,
+        type=component.ComponentType.LIBRARY,
+        bom_ref=f"build:{build}:library:{found.name}@{found.version}",
+        purl=PackageURL.from_string(found.purl) if found.purl else None,
+    )
+    part.properties.add(model.Property(name="gemel:linked-into", value=build))
+    for member in found.members[:MAX_MEMBERS]:
+        part.properties.add(model.Property(name="gemel:member", value=member))
+    if len(found.members) > MAX_MEMBERS:
+        left = f"{len(found.members) - MAX_MEMBERS:,} more"
+        part.properties.add(model.Property(name="gemel:members-not-listed", value=left))
+    return part
+
+
+def _compilers(component: Any, kinds: Any, build: str, made: MadeOf | None) -> list[Any]:
+    """The compilers as components that are no part of the product."""
+    found = sorted({compiler_of(producer) for producer in (made.producers if made else ())})
+    return [
+        component.Component(
+            name=name,
+            version=version or None,
+            type=kinds.APPLICATION,
+            scope=component.ComponentScope.EXCLUDED,
+            bom_ref=f"build:{build}:tool:{name}@{version}",
+        )
+        for name, version in found
+    ]
+
+
+def _merge(bom: Any, data: bytes, name: str, prefix: str) -> list[Any]:
+    """Put the components and dependencies of a team's SBOM into ``bom``, its references with ``prefix``.
+
+    The components that its subject depends on, or its subject if it names one, are given back.
+    """
+    bom_module, refs = library("cyclonedx.model.bom", USE), library("cyclonedx.model.bom_ref", USE)
+    dependency = library("cyclonedx.model.dependency", USE)
+    try:
+        found = json.loads(data)
+        if not isinstance(found, dict) or found.get("bomFormat") != "CycloneDX":
+            raise ValueError('no "bomFormat": "CycloneDX"')
+        given = bom_module.Bom.from_json(found)
+    except Exception as error:  # the library raises errors of many kinds for what is no CycloneDX
+        what, step = "not a CycloneDX SBOM in JSON", "export it as CycloneDX JSON, 1.2 to 1.6"
+        reason = f"{type(error).__name__}: {error}"[:200]
+        raise UsageProblem(Problem(what, where=f"--sbom {name}", found=reason, next_step=step)) from error
+    subject = given.metadata.component if given.metadata else None
+    top = [*([subject] if subject else []), *given.components]
+    every = [part for each in top for part in (each, *each.get_all_nested_components())]
+    names: dict[str | None, Any] = {}
+    for number, part in enumerate(dict.fromkeys(every), 1):
+        old = part.bom_ref.value
+        part.bom_ref.value = f"{prefix}{old or number}"
+        if old:
+            names[old] = part.bom_ref.value
+    for part in top:
+        bom.components.add(part)
+    for each in given.dependencies:
+        if each.ref.value in names.values() or each.ref.value in names:
+            bom.dependencies.add(
+                dependency.Dependency(
+                    ref=refs.BomRef(names.get(each.ref.value, each.ref.value)),
+                    dependencies=[
+                        dependency.Dependency(ref=refs.BomRef(names.get(inner.ref.value, inner.ref.value)))
+                        for inner in each.dependencies
+                        if inner.ref.value in names or inner.ref.value in names.values()
+                    ],
+                )
+            )
+    return [subject] if subject else list(given.components)
+
+
+def _written(bom: Any, image: bytes) -> bytes:
+    """``bom`` as JSON text; its serial number follows from the contents and the image."""
+    output, schema = library("cyclonedx.output.json", USE), library("cyclonedx.schema", USE)
+    data = json.loads(output.BY_SCHEMA_VERSION[schema.SchemaVersion.V1_6](bom).output_as_string())
+    data.pop("serialNumber", None)
+    data.get("metadata", {}).pop("timestamp", None)
+    epoch = os.environ.get("SOURCE_DATE_EPOCH", "")
+    if epoch.isascii() and epoch.isdigit() and int(epoch) < 1 << 37:
+        import datetime
+
+        made = datetime.datetime.fromtimestamp(int(epoch), datetime.UTC)
+        data["metadata"]["timestamp"] = made.strftime("%Y-%m-%dT%H:%M:%SZ")
+    digest = hashlib.sha256(json.dumps(data, sort_keys=True).encode() + image).hexdigest()
+    data["serialNumber"] = f"urn:uuid:{uuid.uuid5(NAMESPACE, digest)}"
+    return json_text(dict(sorted(data.items()))).encode("ascii")
+
+
+def _sha256(model: Any, digest: str) -> Any:
+    return model.HashType(alg=model.HashAlgorithm.SHA_256, content=digest)

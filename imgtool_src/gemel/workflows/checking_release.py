@@ -1,0 +1,176 @@
+"""A received release folder as a whole: its image by its layout, and what its documents say of each other."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from gemel.errors import GemelError, Problem, UsageProblem
+from gemel.files.output_targets import kind_of
+from gemel.files.reading import blocks_of_file
+from gemel.image.formats import format_of
+from gemel.image.image import Image, ImageFile
+from gemel.release.contents import CONTENTS, is_safe_name
+from gemel.release.folder import ReleaseFolder
+from gemel.release.folder_rules import folder_rules
+from gemel.workflows.checking import CheckResult, applied_too, check
+from gemel.workflows.inputs import build_files, layout_from, load_builds
+from gemel.workflows.read_back import build_bytes, with_read_back
+from gemel.workflows.trust import trust_of
+
+if TYPE_CHECKING:
+    import datetime
+
+    from gemel.inspection.inspection import Strict
+    from gemel.layout.reader import ReadLayout
+    from gemel.policy.reader import ReadPolicy
+    from gemel.release.contents import ReleaseContents
+    from gemel.seals.keys.keys import PublicKey
+
+MAX_FILES = 1024
+MAX_TOTAL = 1 << 30
+"""Bytes of all files of a folder together that are read at most."""
+
+
+def check_release(
+    path: Path,
+    builds: Sequence[str] = (),
+    *,
+    trust: Sequence[Path] = (),
+    policy: ReadPolicy | None = None,
+    at_least: int | None = None,
+    disassemble: bool = True,
+    strict: Strict = "",
+    today: datetime.date | None = None,
+) -> CheckResult:
+    """Check the image of a release folder by the layout in it, all of its files, and its documents.
+
+    ``builds`` are NAME=FILE of those that are given.  ``trust`` and ``policy`` are the receiver's.  Raises
+    UsageProblem for what is no release folder, and what reading its layout and image raises.
+    """
+    import hashlib
+
+    folder = read_folder(path)
+    contents = _contents(folder, path)
+    read = layout_from(folder.files[contents.layout], str(path / contents.layout))
+    image = _image(folder, contents, read)
+    files = build_files(read, builds)
+    given = load_builds(read, files)
+    data = build_bytes(files, given)
+    result = check(
+        read,
+        image,
+        given,
+        trusted=trust_of(read, trust, policy),
+        min_rollback=at_least,
+        disassemble=disassemble,
+        rehearsal=False,
+        today=today,
+        strict=strict,
+    )
+    memories = {each.file: each.memory for each in contents.images if each.memory}
+    written = {
+        each.file: (None, [folder.files[each.file]]) for each in contents.images if each.file in folder.files
+    }
+    digests = {name: hashlib.sha256(file.data).hexdigest() for name, file in data.items()}
+    result = applied_too(result, folder_rules(folder, _keys(folder, contents), digests), today)
+    return with_read_back(result, written, memories, data, today)
+
+
+def read_folder(path: Path) -> ReleaseFolder:
+    """Every file in a folder; links are not followed.  Raises UsageProblem where it cannot be read or is too large."""
+    if not path.is_dir():
+        what = "not a release folder"
+        raise UsageProblem(
+            Problem(what, where=str(path), found="no folder", expected="a folder of gemel release")
+        )
+    files: dict[str, bytes] = {}
+    strange: list[tuple[str, str]] = []
+    total = 0
+    for name, entry in _entries(path):
+        kind = "a link" if entry.is_symlink() else kind_of(entry.stat(follow_symlinks=False).st_mode)
+        if kind or not is_safe_name(name):
+            strange.append((name, kind or "a file whose name no release has"))
+            continue
+        data = b"".join(blocks_of_file(Path(entry.path), plain=True))
+        total += len(data)
+        if len(files) == MAX_FILES or total > MAX_TOTAL:
+            expected = f"at most {MAX_FILES:,} files and {MAX_TOTAL:,} bytes"
+            raise UsageProblem(
+                Problem("the folder is too large for a release", where=str(path), expected=expected)
+            )
+        files[name] = data
+    return ReleaseFolder(files, tuple(strange))
+
+
+def _entries(path: Path) -> list[tuple[str, os.DirEntry[str]]]:
+    """Everything in the folder but folders, by name with ``/``; at most one more than a release may hold."""
+    found: list[tuple[str, os.DirEntry[str]]] = []
+    waiting = [("", str(path))]
+    try:
+        while waiting and len(found) <= 4 * MAX_FILES:
+            prefix, folder = waiting.pop()
+            for entry in os.scandir(folder):
+                if entry.is_dir(follow_symlinks=False):
+                    waiting.append((f"{prefix}{entry.name}/", entry.path))
+                else:
+                    found.append((f"{prefix}{entry.name}", entry))
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise UsageProblem(Problem("the folder cannot be read", where=str(path), found=reason)) from error
+    return sorted(found, key=lambda pair: pair[0])
+
+
+def _contents(folder: ReleaseFolder, path: Path) -> ReleaseContents:
+    """The list of contents, with a layout and an image that are there; raises UsageProblem."""
+    step = "name the folder that gemel release made, or check an image by gemel check LAYOUT IMAGE"
+    if CONTENTS not in folder.files:
+        raise UsageProblem(
+            Problem(
+                "not a release folder",
+                where=str(path),
+                found=f"no {CONTENTS}",
+                expected=CONTENTS,
+                next_step=step,
+            )
+        )
+    contents = folder.contents
+    needed = [contents.layout, *(each.file for each in contents.images[:1])]
+    missing = [name for name in needed if name not in folder.files]
+    if missing or not contents.images:
+        found = ", ".join(missing) or "no image"
+        what = "the release lacks what a check needs"
+        raise UsageProblem(
+            Problem(what, where=str(path), found=found, expected="a layout and an image", next_step=step)
+        )
+    for each in contents.images:
+        format_of(each.file)
+    return contents
+
+
+def _image(folder: ReleaseFolder, contents: ReleaseContents, read: ReadLayout) -> Image:
+    """The first image file, decoded as ``read_image`` does."""
+    import hashlib
+
+    first = contents.images[0]
+    form, data = format_of(first.file), folder.files[first.file]
+    flash = [memory.start for memory in read.layout.memories.values() if memory.kind == "flash"]
+    start = 0 if form.has_addresses else min(flash, default=0)
+    decoded = form.decode([data], first.file, start)
+    file = ImageFile(len(data), hashlib.sha256(data).digest())
+    return Image(decoded.image, decoded.entry, decoded.remarks, first.file, form.has_addresses, file)
+
+
+def _keys(folder: ReleaseFolder, contents: ReleaseContents) -> list[PublicKey]:
+    """The public keys in the folder; those that cannot be read are left out, since they verify nothing."""
+    from gemel.seals.keys.files import load_public_key
+
+    keys = []
+    for each in contents.keys:
+        try:
+            keys.append(load_public_key(folder.files.get(each.file, b""), each.file))
+        except GemelError:
+            continue
+    return keys

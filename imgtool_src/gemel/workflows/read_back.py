@@ -1,0 +1,85 @@
+"""The second pair of eyes of ``join`` and ``release``: written files, builds and seal read by other libraries."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from gemel.files.reading import blocks_of_file
+from gemel.image.formats import format_of
+from gemel.workflows.checking import CheckResult, applied_too
+
+if TYPE_CHECKING:
+    import datetime
+
+    from gemel.builds.build import Build
+    from gemel.image.image import Image
+    from gemel.release.read_back.builds import BuildFile
+
+
+def build_bytes(files: Mapping[str, Path], builds: Mapping[str, Build]) -> dict[str, BuildFile]:
+    """The builds' files as they are, by the builds' names."""
+    from gemel.release.read_back.builds import BuildFile
+
+    return {
+        name: BuildFile(builds[name].file, builds[name].kind, b"".join(blocks_of_file(path, plain=True)))
+        for name, path in files.items()
+    }
+
+
+def with_read_back(
+    result: CheckResult,
+    files: Mapping[str, tuple[str | None, Iterable[bytes]]],
+    memories: Mapping[str, str],
+    builds: Mapping[str, BuildFile],
+    today: datetime.date | None,
+) -> CheckResult:
+    """``result`` and what other libraries say of the written ``files``, of ``builds`` and of the seal.
+
+    Each file comes with its form (None: by its suffix) and its blocks; ``memories`` names the memory of those files
+    that hold one whole.
+    """
+    from gemel.release.read_back.rules import WrittenFile, read_back_rules
+
+    layout = result.inspection.layout
+    flash = min((each.start for each in layout.memories.values() if each.kind == "flash"), default=None)
+    written = {}
+    for name, (form, blocks) in files.items():
+        whole = name in memories
+        start = layout.memories[memories[name]].start if whole and memories[name] in layout.memories else None
+        format_name = format_of(name, form).name if form else format_of(name).name
+        written[name] = WrittenFile(b"".join(blocks), format_name, start if whole else flash, whole)
+    return applied_too(result, read_back_rules(written, builds), today)
+
+
+def read_back(
+    result: CheckResult,
+    image: Image,
+    outputs: Iterable[Path],
+    memories: Mapping[Path, str],
+    builds: Mapping[str, BuildFile],
+    *,
+    form: str | None = None,
+    today: datetime.date | None = None,
+) -> CheckResult:
+    """``result`` and what other libraries say of what ``write_images`` writes of the same image into ``outputs``."""
+    from gemel.workflows.writing import encoded, output_form, whole_memory
+
+    layout = result.inspection.layout
+    files: dict[str, tuple[str | None, Iterable[bytes]]] = {
+        str(path): (output_form(path, form), encoded(path, image.data, layout, image.entry, form))
+        for path in outputs
+    }
+    files |= {str(path): ("bin", whole_memory(image.data, layout, name)) for path, name in memories.items()}
+    return with_read_back(result, files, {str(path): name for path, name in memories.items()}, builds, today)
+
+
+def read_back_lines(result: CheckResult) -> list[str]:
+    """A line for each file, build and signer that other libraries read alike, and for those that nobody read."""
+    lines = []
+    for each in result.results:
+        if each.rule.name.endswith("-read-back"):
+            lines += [f"  read back: {held.where}" for held in each.holds]
+            lines += [f"  not read back: {missing.where}: {missing.reason}" for missing in each.not_checked]
+    return lines

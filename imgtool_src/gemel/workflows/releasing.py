@@ -1,0 +1,424 @@
+"""A release: everything that is shipped of one image, made in one go from layout, builds and keys.
+
+Nothing is written here: the files are data, so that the folder appears whole or not at all.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from gemel.errors import Problem, UsageProblem
+from gemel.files.reading import blocks_of_file
+from gemel.image.image import Image, ImageFile
+from gemel.release.contents import (
+    CONTENTS,
+    IMAGE_FORMATS,
+    PROVENANCE,
+    SBOM,
+    SUMS,
+    ReleaseContents,
+    ReleasedBuild,
+    ReleasedImage,
+    ReleasedKey,
+    contents_text,
+    is_safe_name,
+    stem_of,
+    sums_text,
+)
+from gemel.release.provenance import BUILDER, Material, statement_text
+from gemel.spans import format_size
+from gemel.structs import NamedTuple, Struct, replace
+from gemel.workflows.checking import CheckResult, check
+from gemel.workflows.inputs import build_files, date_of, load_builds, load_layout, read_images, version_of
+from gemel.workflows.joining import JoinResult, assumptions_of, join
+from gemel.workflows.read_back import build_bytes, with_read_back
+from gemel.workflows.rehearsing import due_rehearsal
+from gemel.workflows.sealing import SignerSource, refuse_unsealable, rules_without_seal, sealed_with
+from gemel.workflows.trust import load_policy, trust_of, trust_of_signer, trusted_keys
+from gemel.workflows.writing import MAX_WHOLE, encoded, whole_memory
+
+if TYPE_CHECKING:
+    import datetime
+
+    from gemel.builds.build import Build
+    from gemel.inspection.inspection import Strict
+    from gemel.layout.reader import ReadLayout
+    from gemel.policy.reader import ReadPolicy
+    from gemel.rehearsal.result import Rehearsal
+    from gemel.release.read_back.builds import BuildFile
+    from gemel.seals.keys.keys import PublicKey, Signer
+
+OLD = "old:"
+"""What stands before the name of a build of the previous image."""
+
+
+class ReleaseRequest(Struct, kw_only=True):
+    """What is to be released, as the command line has it; ``memories``: whether whole-memory binaries are made."""
+
+    layout: Path
+    builds: Sequence[str] = ()
+    formats: Sequence[str] = ("hex",)
+    memories: bool = True
+    version: str | None = None
+    rollback: int | None = None
+    previous: Path | None = None
+    policy: Path | None = None
+    sboms: Sequence[str] = ()
+    builder: str | None = None
+    rehearse: bool = False
+    strict: Strict = ""
+    disassemble: bool = True
+    date: str | None = None
+    paths_outside: bool = False
+
+
+class Released(NamedTuple):
+    """What came of it: the check, remarks on the builds, and the folder's files by name (none: nothing is shipped)."""
+
+    check: CheckResult
+    remarks: list[Problem]
+    files: dict[str, bytes]
+
+
+class _Inputs(NamedTuple):
+    """Everything that is read before anything is made."""
+
+    read: ReadLayout
+    layout_bytes: bytes
+    builds: dict[str, Build]
+    build_files: dict[str, BuildFile]
+    old_builds: dict[str, Build]
+    previous: Image | None
+    policy: ReadPolicy | None
+    sboms: list[tuple[str, str, bytes]]
+    date: datetime.date | None
+
+
+def make_release(request: ReleaseRequest, keys: SignerSource) -> Released:
+    """Join, seal with ``keys``, check, read back and document.
+
+    Raises what reading, joining and sealing raise; UsageProblem for what a release cannot hold.
+    """
+    inputs = _read(request, keys)
+    read, layout = inputs.read, inputs.read.layout
+    remarks = [
+        problem
+        for build in inputs.builds.values()
+        for problem in (*build.remarks, *assumptions_of(layout, build))
+    ]
+    joined = join(read, inputs.builds, version=request.version, rollback=request.rollback)
+    rehearsal = due_rehearsal(read, joined.image, inputs.builds, wanted=request.rehearse)
+    result, signers = _checked(request, inputs, joined, rehearsal, keys)
+    if not result.passes:
+        return Released(result, remarks, {})
+    images, described = _images(request, inputs, joined, result)
+    first = next(iter(images))
+    memories = {each.file: each.memory for each in described if each.memory}
+    named = replace(
+        result.inspection,
+        file=first,
+        image_file=ImageFile(len(images[first]), hashlib.sha256(images[first]).digest()),
+    )
+    result = with_read_back(
+        replace(result, inspection=named),
+        {name: (None, [data]) for name, data in images.items()},
+        memories,
+        inputs.build_files,
+        inputs.date,
+    )
+    if not result.passes:
+        return Released(result, remarks, {})
+    return Released(
+        result, remarks, _folder(request, inputs, joined, result, signers, images, described, rehearsal)
+    )
+
+
+def _read(request: ReleaseRequest, keys: SignerSource) -> _Inputs:
+    version_of(request.version)
+    date = date_of(request.date)
+    _refuse_builder(request.builder)
+    policy = load_policy(request.policy) if request.policy else None
+    layout_bytes = b"".join(blocks_of_file(request.layout))
+    read = load_layout(request.layout, paths_outside=request.paths_outside)
+    if hashlib.sha256(layout_bytes).digest() != read.file_sha256:
+        step = "copy the layout into a file first"
+        raise UsageProblem(
+            Problem("the layout cannot be read twice", where=str(request.layout), next_step=step)
+        )
+    refuse_unsealable(read.layout, keys, False)
+    files = build_files(read, [text for text in request.builds if not text.startswith(OLD)], by_path=True)
+    old = build_files(read, [text.removeprefix(OLD) for text in request.builds if text.startswith(OLD)])
+    if old and request.previous is None:
+        what, step = "builds of a previous image without one", "give it with --previous"
+        raise UsageProblem(Problem(what, found=" ".join(f"{OLD}{name}" for name in old), next_step=step))
+    previous = read_images([request.previous], read, None)[0] if request.previous else None
+    builds = load_builds(read, files)
+    sboms = []
+    for text in request.sboms:
+        name, equals, file = text.partition("=")
+        path = Path(file if equals and name in read.layout.builds else text)
+        owner = name if equals and name in read.layout.builds else ""
+        sboms.append((owner, path.name, b"".join(blocks_of_file(path, plain=True))))
+    return _Inputs(
+        read,
+        layout_bytes,
+        builds,
+        build_bytes(files, builds),
+        load_builds(read, old),
+        previous,
+        policy,
+        sboms,
+        date,
+    )
+
+
+def _refuse_builder(builder: str | None) -> None:
+    if builder is not None and not re.fullmatch(r"[A-Za-z][A-Za-z0-9+.-]*:[!-~]{1,1000}", builder):
+        what, expected = (
+            "the builder is named by a URI",
+            "SCHEME:..., as in https://ci.harbour.example/release",
+        )
+        raise UsageProblem(Problem(what, where="--builder", found=builder[:80], expected=expected))
+
+
+def _checked(
+    request: ReleaseRequest,
+    inputs: _Inputs,
+    joined: JoinResult,
+    rehearsal: Rehearsal | None,
+    keys: SignerSource,
+) -> tuple[CheckResult, list[Signer]]:
+    """The check of the image as it is shipped, sealed if there are keys; before anything is signed it must pass."""
+    read = inputs.read
+    trust = trust_of(read, (), inputs.policy) if inputs.policy else None
+    own = trusted_keys(read) if keys and trust is None else ()
+    options: dict[str, Any] = {
+        "version": version_of(request.version),
+        "rollback": request.rollback,
+        "previous": inputs.previous,
+        "disassemble": request.disassemble,
+        "rehearsal": rehearsal or False,
+        "today": inputs.date,
+        "strict": request.strict,
+    }
+    signers: list[Signer] = []
+    if keys:
+        early = trust or trust_of_signer(own)
+        before = check(
+            read, joined.image, inputs.builds, trusted=early, rules=rules_without_seal(), **options
+        )
+        if not before.passes:
+            return before, []
+        signers = keys.open()
+        sealed_with(read.layout, joined.image.data, signers)
+    trusted = trust or trust_of_signer(own or tuple(signer.public_key for signer in signers))
+    return check(read, joined.image, inputs.builds, trusted=trusted, **options), signers
+
+
+def _images(
+    request: ReleaseRequest, inputs: _Inputs, joined: JoinResult, result: CheckResult
+) -> tuple[dict[str, bytes], list[ReleasedImage]]:
+    """The image's files by name, and what each is; the chosen formats first."""
+    layout = inputs.read.layout
+    record = result.inspection.record
+    version = record.version if record else request.version or layout.version
+    stem = stem_of(layout.product, version)
+    files: dict[str, bytes] = {}
+    described = []
+    flash = [memory.start for memory in layout.memories.values() if memory.kind == "flash"]
+    for form in dict.fromkeys(request.formats):
+        name = stem + IMAGE_FORMATS[form]
+        files[name] = b"".join(encoded(Path(name), joined.image.data, layout, joined.image.entry))
+        described.append(ReleasedImage(name, None, min(flash) if form == "bin" else None))
+    for memory in layout.memories.values() if request.memories else ():
+        if not memory.holds_image or not joined.image.data.held_in(memory.span):
+            continue
+        if memory.size > MAX_WHOLE:
+            what, step = "too large for a whole-memory binary", "leave them out with --no-memory-files"
+            found, where = format_size(memory.size), f"memory {memory.name}"
+            raise UsageProblem(
+                Problem(what, where=where, found=found, expected=format_size(MAX_WHOLE), next_step=step)
+            )
+        name = f"{stem}-{memory.name}.bin"
+        files[name] = b"".join(whole_memory(joined.image.data, layout, memory.name))
+        described.append(ReleasedImage(name, memory.name, memory.start))
+    return files, described
+
+
+def _folder(
+    request: ReleaseRequest,
+    inputs: _Inputs,
+    joined: JoinResult,
+    result: CheckResult,
+    signers: list[Signer],
+    images: dict[str, bytes],
+    described: list[ReleasedImage],
+    rehearsal: Rehearsal | None,
+) -> dict[str, bytes]:
+    """Every file of the folder by name."""
+    from gemel.release.dsse import envelope_text, signed
+    from gemel.release.sbom import sbom_text
+
+    read, record = inputs.read, result.inspection.record
+    layout_name = _layout_name(read)
+    keys, key_files = _keys(read, signers)
+    files = dict(images)
+    _add(files, {layout_name: inputs.layout_bytes}, "the layout")
+    _add(files, key_files, "a key")
+    _add(files, _reports(result), "a report")
+    _add(files, _rehearsed(rehearsal, result), "a report")
+    _add(files, _notes(inputs, joined, next(iter(images)), images), "a report")
+    contents = ReleaseContents(
+        1,
+        read.layout.product,
+        record.version if record else request.version or read.layout.version,
+        record.rollback if record else request.rollback or read.layout.rollback,
+        layout_name,
+        read.digest.hex(),
+        bool(signers),
+        tuple(described),
+        tuple(_released_build(read, name, inputs) for name in inputs.builds),
+        tuple(keys),
+    )
+    elves = {name: file.data for name, file in inputs.build_files.items()}
+    _add(files, {SBOM: sbom_text(contents, images, inputs.builds, elves, inputs.sboms)}, "a document")
+    _add(files, {CONTENTS: contents_text(contents)}, "a document")
+    statement = statement_text(
+        contents, files, _materials(inputs, contents), _parameters(request), request.builder or BUILDER
+    )
+    _add(files, {PROVENANCE: envelope_text(signed(statement, signers))}, "a document")
+    return files | {SUMS: sums_text(files)}
+
+
+def _add(files: dict[str, bytes], more: Mapping[str, bytes], what: str) -> None:
+    """Put further files beside the others; raises UsageProblem where a name is taken."""
+    taken = {name.casefold() for name in files} | {SUMS.casefold()}
+    clash = [name for name in more if name.casefold() in taken]
+    if clash:
+        step = "give the layout or its key file another name"
+        raise UsageProblem(
+            Problem(
+                f"two files of the release would have one name, one of them {what}",
+                found=clash[0],
+                next_step=step,
+            )
+        )
+    files |= more
+
+
+def _layout_name(read: ReadLayout) -> str:
+    name = read.name
+    return name if name.endswith(".toml") and is_safe_name(name) else "layout.toml"
+
+
+def _keys(read: ReadLayout, signers: Sequence[Signer]) -> tuple[list[ReleasedKey], dict[str, bytes]]:
+    """The folder's public keys: the layout's where it names them, so that it can be used there, and the signers'."""
+    from gemel.workflows.key_inputs import public_keys
+
+    named: dict[str, PublicKey] = {}
+    plan = read.layout.seal
+    for name in plan.trust if plan else ():
+        if not is_safe_name(name):
+            what, step = (
+                "a key that the layout trusts has no place in a release folder",
+                "put the key beside the layout",
+            )
+            expected = "a path inside the layout's folder, without \\ : * ? \" < > |"
+            raise UsageProblem(
+                Problem(
+                    what,
+                    where=f"trust in [seal] of {read.file}",
+                    found=name,
+                    expected=expected,
+                    next_step=step,
+                )
+            )
+        named[name] = public_keys([Path(read.file).parent / name], plain=True)[0]
+    for key in sorted((signer.public_key for signer in signers), key=lambda each: each.fingerprint):
+        if key not in named.values():
+            named[f"keys/{key.fingerprint.hex()}.pem"] = key
+    keys = [ReleasedKey(name, key.algorithm.name, key.fingerprint.hex()) for name, key in named.items()]
+    return keys, {name: key.to_pem() for name, key in named.items()}
+
+
+def _reports(result: CheckResult) -> dict[str, bytes]:
+    from gemel.checking.reports.forms import FORMATS
+
+    return {
+        f"check{form.suffixes[0]}": result.rendered(form.name, everything=True).encode(
+            "utf-8", "backslashreplace"
+        )
+        for form in FORMATS
+    }
+
+
+def _rehearsed(rehearsal: Rehearsal | None, result: CheckResult) -> dict[str, bytes]:
+    if rehearsal is None:
+        return {}
+    from gemel.checking.identity import identity_of
+    from gemel.rehearsal.reports.json import report
+    from gemel.rehearsal.reports.svg import picture_of
+    from gemel.rehearsal.reports.text import report_of
+
+    identity = identity_of(result.inspection)
+    lines = report_of(rehearsal, identity, width=80, everything=True)
+    text = "".join(f"{line}\n" for line in lines)
+    return {
+        "rehearsal.txt": text.encode("utf-8", "backslashreplace"),
+        "rehearsal.json": f"{report(rehearsal, identity)}\n".encode(),
+        "rehearsal.svg": picture_of(rehearsal).encode("utf-8", "backslashreplace"),
+    }
+
+
+def _notes(inputs: _Inputs, joined: JoinResult, name: str, images: Mapping[str, bytes]) -> dict[str, bytes]:
+    if inputs.previous is None:
+        return {}
+    from gemel.compare.as_json import report
+    from gemel.compare.as_text import text_of
+    from gemel.workflows.comparing import compare
+
+    file = ImageFile(len(images[name]), hashlib.sha256(images[name]).digest())
+    new = replace(joined.image, file=name, read_from=file)
+    comparison = compare(
+        inputs.previous, new, inputs.read, old_builds=inputs.old_builds, new_builds=inputs.builds
+    )
+    text = "".join(f"{line}\n" for line in text_of(comparison, 80, everything=True))
+    return {"notes.txt": text.encode("utf-8", "backslashreplace"), "notes.json": report(comparison).encode()}
+
+
+def _released_build(read: ReadLayout, name: str, inputs: _Inputs) -> ReleasedBuild:
+    build, file = inputs.builds[name], inputs.build_files[name]
+    build_id = build.build_id.hex() if build.build_id else None
+    return ReleasedBuild(
+        name, read.layout.builds[name].core, build.file, hashlib.sha256(file.data).hexdigest(), build_id
+    )
+
+
+def _materials(inputs: _Inputs, contents: ReleaseContents) -> list[Material]:
+    digest = hashlib.sha256(inputs.layout_bytes).hexdigest()
+    materials = [Material("layout", inputs.read.name, digest, (("layoutDigest", contents.layout_sha256),))]
+    for build in contents.builds:
+        known = (("core", build.core), *((("buildId", build.build_id),) if build.build_id else ()))
+        materials.append(Material(f"build {build.name}", build.file, build.sha256, known))
+    if inputs.previous and inputs.previous.read_from:
+        digest = inputs.previous.read_from.sha256.hex()
+        materials.append(Material("previous image", inputs.previous.file, digest))
+    if inputs.policy:
+        materials.append(Material("policy", inputs.policy.name, inputs.policy.sha256.hex()))
+    for number, (_, name, data) in enumerate(inputs.sboms, 1):
+        materials.append(Material(f"sbom {number}", name, hashlib.sha256(data).hexdigest()))
+    return materials
+
+
+def _parameters(request: ReleaseRequest) -> dict[str, Any]:
+    return {
+        "formats": list(dict.fromkeys(request.formats)),
+        "memoryFiles": request.memories,
+        "rehearse": request.rehearse,
+        "strict": request.strict,
+        "date": request.date,
+    }

@@ -1,0 +1,441 @@
+"""``gemel check --release``: a folder is taken whole and untouched, and every change of it is found."""
+
+from __future__ import annotations
+
+import base64
+import json
+import os
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from releases import ED25519, NO_KEYS, SEAL, Keys, broken, release_folder, released, write_device
+from reliability.runs import run
+from seal_keys import key_for, other_key
+from small_device import station_elf
+
+from gemel.errors import GemelError, UsageProblem
+from gemel.files.folders import write_folder
+from gemel.release.contents import SUMS, sums_text
+from gemel.release.dsse import envelope_text, read_envelope, signed
+from gemel.workflows.checking_release import MAX_FILES, check_release
+from gemel.workflows.trust import load_policy
+
+STEM = "small-device-1.2.3"
+
+
+def listed_again(out: Path) -> None:
+    """Write SHA256SUMS anew, as an attacker does who changed a file."""
+    (out / SUMS).unlink(missing_ok=True)
+    files = {path.relative_to(out).as_posix(): path.read_bytes() for path in out.rglob("*") if path.is_file()}
+    (out / SUMS).write_bytes(sums_text(files))
+
+
+def edit(name: str, change: Callable[[bytes], bytes]) -> Callable[[Path], None]:
+    """Change one file's bytes."""
+    return lambda out: (out / name).write_bytes(change((out / name).read_bytes())) and None
+
+
+def edit_json(name: str, change: Callable[[dict], object]) -> Callable[[Path], None]:
+    """Change one JSON document."""
+
+    def done(out: Path) -> None:
+        data = json.loads((out / name).read_bytes())
+        change(data)
+        (out / name).write_text(json.dumps(data))
+
+    return done
+
+
+def edit_statement(change: Callable[[dict], object], keys: Keys = NO_KEYS) -> Callable[[Path], None]:
+    """Change the provenance's statement, its signatures kept or made anew by ``keys``."""
+
+    def done(out: Path) -> None:
+        path = out / "provenance.json"
+        envelope = json.loads(path.read_bytes())
+        statement = json.loads(base64.b64decode(envelope["payload"]))
+        change(statement)
+        payload = json.dumps(statement).encode()
+        if keys:
+            path.write_bytes(envelope_text(signed(payload, keys.open())))
+        else:
+            envelope["payload"] = base64.b64encode(payload).decode()
+            path.write_text(json.dumps(envelope))
+
+    return done
+
+
+def signed_by(*keys) -> Callable[[Path], None]:
+    """Sign the provenance by other keys."""
+
+    def done(out: Path) -> None:
+        payload = read_envelope((out / "provenance.json").read_bytes(), "").payload
+        (out / "provenance.json").write_bytes(envelope_text(signed(payload, keys)))
+
+    return done
+
+
+def subject(statement: dict, name: str) -> dict:
+    """One subject's digest."""
+    return next(each for each in statement["subject"] if each["name"] == name)["digest"]
+
+
+LISTED, CONTENTS, AGREES, SIGNED, SBOM = (
+    "release-files-as-listed",
+    "release-contents-agree",
+    "release-provenance-agrees",
+    "release-provenance-signed",
+    "release-sbom-agrees",
+)
+
+CARELESS: dict[str, tuple[Callable[[Path], object], str]] = {
+    "a report changed": (edit("check.txt", lambda data: data + b"x"), LISTED),
+    "a report lost": (lambda out: (out / "check.sarif").unlink(), LISTED),
+    "a file added": (lambda out: (out / "notes.md").write_bytes(b""), LISTED),
+    "a file added in a folder": (
+        lambda out: (out / "keys").mkdir() or (out / "keys/x").write_bytes(b""),
+        LISTED,
+    ),
+    "a hidden file added": (lambda out: (out / ".x").write_bytes(b""), LISTED),
+    "a link in place of a file": (
+        lambda out: (
+            (out / "check.txt").rename(out.parent / "c") and (out / "check.txt").symlink_to(out.parent / "c")
+        ),
+        LISTED,
+    ),
+    "a line of the list lost": (edit(SUMS, lambda data: data.split(b"\n", 1)[1]), LISTED),
+    "a line of the list twice": (edit(SUMS, lambda data: data + data.split(b"\n", 1)[0] + b"\n"), LISTED),
+    "a line that is none": (edit(SUMS, lambda data: data + b"# comment\n"), LISTED),
+    "the list lost": (lambda out: (out / SUMS).unlink(), LISTED),
+    "the provenance lost": (lambda out: (out / "provenance.json").unlink(), LISTED),
+    "the SBOM lost": (lambda out: (out / "sbom.cdx.json").unlink(), LISTED),
+    "a line end in the layout": (edit("small.toml", lambda data: data + b"\n"), LISTED),
+}
+"""What happens on the way; the list of digests shows it."""
+
+CLEVER: dict[str, tuple[Callable[[Path], object], str]] = {
+    "a report": (edit("check.txt", lambda data: data.replace(b"PASS", b"pass")), AGREES),
+    "a file added": (lambda out: (out / "notes.md").write_bytes(b""), AGREES),
+    "a second image": (
+        lambda out: (out / "other.hex").write_bytes((out / f"{STEM}.hex").read_bytes()),
+        CONTENTS,
+    ),
+    "a report of another image": (
+        edit_json("check.json", lambda data: data["identity"]["image"].update(sha256="0" * 64)),
+        CONTENTS,
+    ),
+    "a report that did not pass": (edit_json("check.json", lambda data: data.update(passes=False)), CONTENTS),
+    "another version": (edit_json("release.json", lambda data: data.update(version="9.9.9")), CONTENTS),
+    "another product": (edit_json("release.json", lambda data: data.update(product="other")), CONTENTS),
+    "another counter": (edit_json("release.json", lambda data: data.update(rollback=99)), CONTENTS),
+    "another build id": (
+        edit_json("release.json", lambda data: data["builds"][0].update(build_id="00" * 20)),
+        CONTENTS,
+    ),
+    "a build less": (edit_json("release.json", lambda data: data["builds"].pop()), CONTENTS),
+    "the SBOM's digest of a build": (
+        edit_json("sbom.cdx.json", lambda data: _build(data)["hashes"][0].update(content="0" * 64)),
+        SBOM,
+    ),
+    "the SBOM's build id": (
+        edit_json(
+            "sbom.cdx.json",
+            lambda data: [
+                each.update(value="00") for each in _build(data)["properties"] if "build-id" in each["name"]
+            ],
+        ),
+        SBOM,
+    ),
+    "a build less in the SBOM": (
+        edit_json("sbom.cdx.json", lambda data: data["components"].remove(_build(data))),
+        SBOM,
+    ),
+    "a build more in the SBOM": (
+        edit_json(
+            "sbom.cdx.json",
+            lambda data: data["components"].append({**_build(data), "bom-ref": "build:third"}),
+        ),
+        SBOM,
+    ),
+    "another subject of the SBOM": (
+        edit_json("sbom.cdx.json", lambda data: data["metadata"]["component"].update(version="0.0.1")),
+        SBOM,
+    ),
+    "another image of the SBOM": (
+        edit_json(
+            "sbom.cdx.json", lambda data: data["metadata"]["component"]["hashes"][0].update(content="1" * 64)
+        ),
+        SBOM,
+    ),
+    "an SBOM of another kind": (
+        edit_json("sbom.cdx.json", lambda data: data.update(bomFormat="other")),
+        SBOM,
+    ),
+    "an SBOM that is none": (edit("sbom.cdx.json", lambda data: b"[" * 100_000), SBOM),
+    "a signature": (
+        edit_json(
+            "provenance.json",
+            lambda data: data["signatures"][0].update(sig=base64.b64encode(bytes(64)).decode()),
+        ),
+        SIGNED,
+    ),
+    "no signature": (edit_json("provenance.json", lambda data: data["signatures"].clear()), SIGNED),
+    "another signer": (signed_by(other_key(7)), SIGNED),
+    "the payload's type": (
+        edit_json("provenance.json", lambda data: data.update(payloadType="text/plain")),
+        SIGNED,
+    ),
+    "an envelope that is none": (edit("provenance.json", lambda data: b"{}"), SIGNED),
+    "the statement": (
+        edit_statement(lambda data: data["predicate"]["runDetails"]["builder"].update(id="urn:x")),
+        SIGNED,
+    ),
+    "another image's bytes": (
+        edit(f"{STEM}-flash.bin", lambda data: data[:0x40] + b"\0" + data[0x41:]),
+        "written-files-read-back",
+    ),
+}
+"""What somebody does who writes SHA256SUMS anew, with the rule that finds it whatever else does."""
+
+INSIDER: dict[str, tuple[Callable[[Path], object], str]] = {
+    "a subject": (
+        edit_statement(lambda data: subject(data, "check.txt").update(sha256="0" * 64), ED25519),
+        AGREES,
+    ),
+    "a subject less": (edit_statement(lambda data: data["subject"].pop(0), ED25519), AGREES),
+    "a subject more": (
+        edit_statement(
+            lambda data: data["subject"].append({"name": "x", "digest": {"sha256": "0" * 64}}), ED25519
+        ),
+        AGREES,
+    ),
+    "a subject twice": (
+        edit_statement(lambda data: data["subject"].append(data["subject"][0]), ED25519),
+        AGREES,
+    ),
+    "another build": (
+        edit_statement(lambda data: _dependency(data, 1)["digest"].update(sha256="0" * 64), ED25519),
+        AGREES,
+    ),
+    "another layout": (
+        edit_statement(lambda data: _dependency(data, 0)["digest"].update(sha256="0" * 64), ED25519),
+        AGREES,
+    ),
+    "a build id": (
+        edit_statement(lambda data: _dependency(data, 1)["annotations"].update(buildId="00"), ED25519),
+        AGREES,
+    ),
+    "a build less": (edit_statement(lambda data: _dependencies(data).pop(1), ED25519), AGREES),
+    "the version": (edit_statement(lambda data: _parameters(data).update(version="9.9.9"), ED25519), AGREES),
+    "the counter": (edit_statement(lambda data: _parameters(data).update(rollback=1), ED25519), AGREES),
+    "the layout's digest": (
+        edit_statement(lambda data: _parameters(data).update(layoutDigest="00"), ED25519),
+        AGREES,
+    ),
+    "another predicate": (edit_statement(lambda data: data.update(predicateType="x"), ED25519), AGREES),
+}
+"""Provenance that is signed by the right key and wrong."""
+
+
+def _build(data: dict) -> dict:
+    return next(each for each in data["components"] if each["bom-ref"] == "build:station")
+
+
+def _dependencies(data: dict) -> list:
+    return data["predicate"]["buildDefinition"]["resolvedDependencies"]
+
+
+def _dependency(data: dict, index: int) -> dict:
+    return _dependencies(data)[index]
+
+
+def _parameters(data: dict) -> dict:
+    return data["predicate"]["buildDefinition"]["externalParameters"]
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory) -> dict[str, bytes]:
+    """The files of a sealed release."""
+    return dict(released(write_device(tmp_path_factory.mktemp("device"))).files)
+
+
+@pytest.fixture
+def out(made, tmp_path) -> Path:
+    """That release as a folder."""
+    write_folder(tmp_path / "out", {name: [data] for name, data in made.items()})
+    return tmp_path / "out"
+
+
+def test_a_folder_as_it_was_made_passes(out):
+    """Every rule about the folder holds, with the keys that the layout names and with --trust."""
+    for trust in ([], [out / "release.pem"]):
+        result = check_release(out, trust=trust)
+        assert result.passes, result.to_text()
+        states = {
+            each.rule.name: each.status for each in result.results if each.rule.name.startswith("release-")
+        }
+        assert {states[name] for name in (LISTED, CONTENTS, AGREES, SIGNED, SBOM)} == {"holds"}
+
+
+@pytest.mark.parametrize("case", CARELESS)
+def test_what_happens_on_the_way_is_found(case, out):
+    """The list of digests shows it."""
+    change, rule = CARELESS[case]
+    change(out)
+    assert rule in broken(check_release(out))
+
+
+@pytest.mark.parametrize("case", CLEVER)
+def test_what_is_changed_together_with_the_list_is_found(case, out):
+    """Documents are compared with each other, with the record and with the signatures."""
+    change, rule = CLEVER[case]
+    change(out)
+    listed_again(out)
+    found = broken(check_release(out))
+    assert rule in found
+    assert LISTED not in found
+
+
+@pytest.mark.parametrize("case", INSIDER)
+def test_provenance_that_is_signed_and_wrong_is_found(case, out):
+    """A good signature does not make a statement true."""
+    change, rule = INSIDER[case]
+    change(out)
+    listed_again(out)
+    assert broken(check_release(out)) == [rule]
+
+
+def test_one_changed_file_is_one_finding(out):
+    """What provenance and contents say of the same file follows from the list of digests."""
+    (out / "check.txt").write_bytes(b"")
+    result = check_release(out)
+    assert broken(result) == [LISTED]
+    assert len(result.findings) == 1
+
+
+def test_the_image_exchanged_by_another_release(out, tmp_path):
+    """The image of another version, sealed by the same key and listed: contents, provenance and SBOM show it."""
+    other = write_device(tmp_path / "other")
+    files = released(other, version="1.2.2").files
+    for suffix in (".hex", "-flash.bin"):
+        (out / f"{STEM}{suffix}").write_bytes(files[f"small-device-1.2.2{suffix}"])
+    listed_again(out)
+    assert {CONTENTS, AGREES, SBOM} <= set(broken(check_release(out)))
+
+
+def test_whose_keys_these_are_is_not_known_without_trust(tmp_path):
+    """A layout that trusts nobody: the folder fits together, and that is all that is said."""
+    out = release_folder(tmp_path, add='\n[seal]\narea = "seal"\n')
+    result = check_release(out)
+    found = next(each for each in result.results if each.rule.name == SIGNED)
+    assert (result.passes, found.status) == (True, "not checked")
+    assert any("--trust" in each.reason for each in found.not_checked)
+    key = next(iter((out / "keys").iterdir()))
+    assert (
+        next(each for each in check_release(out, trust=[key]).results if each.rule.name == SIGNED).status
+        == "holds"
+    )
+
+
+def test_a_whole_folder_by_somebody_else_is_refused_by_trust(tmp_path):
+    """Made, signed and listed by another key: with --trust and with a policy nothing of it is taken."""
+    out = release_folder(tmp_path, Keys(other_key(9)), add='\n[seal]\narea = "seal"\n')
+    key = tmp_path / "ours.pem"
+    key.write_bytes(key_for("Ed25519").public_key.to_pem())
+    policy = tmp_path / "policy.toml"
+    policy.write_text('format = 1\ntrust = ["ours.pem"]\n')
+    for found in (check_release(out, trust=[key]), check_release(out, policy=load_policy(policy))):
+        assert {SIGNED, "seal-by-trusted-key"} <= set(broken(found))
+
+
+def test_a_release_without_a_seal(tmp_path):
+    """It passes where nobody demands one, and says that nobody signed; a policy refuses it."""
+    out = release_folder(tmp_path, NO_KEYS, add='\n[seal]\narea = "seal"\n')
+    result = check_release(out)
+    assert result.passes
+    assert next(each for each in result.results if each.rule.name == SIGNED).status == "not checked"
+    key = tmp_path / "ours.pem"
+    key.write_bytes(key_for("Ed25519").public_key.to_pem())
+    assert SIGNED in broken(check_release(out, trust=[key]))
+
+
+@pytest.mark.parametrize(
+    "names", [("Ed25519", "ECDSA-P256"), ("ECDSA-P384",), ("RSA-3072-PSS",)], ids="+".join
+)
+def test_every_signer_of_the_image_signs_the_provenance(names, tmp_path):
+    """One, two, of each kind; with a signature taken away the key is named."""
+    out = release_folder(tmp_path, Keys(*(key_for(name) for name in names)), add='\n[seal]\narea = "seal"\n')
+    keys = sorted((out / "keys").iterdir())
+    result = check_release(out, trust=keys)
+    assert result.passes, result.to_text()
+    edit_json("provenance.json", lambda data: data["signatures"].pop(0))(out)
+    listed_again(out)
+    assert broken(check_release(out, trust=keys)) == [SIGNED]
+
+
+def test_given_builds_are_compared(out, tmp_path):
+    """The right ELF file is in SBOM and image; another one is neither."""
+    build = tmp_path / "station.elf"
+    build.write_bytes(station_elf())
+    result = check_release(out, [f"station={build}"])
+    assert result.passes
+    assert next(each for each in result.results if each.rule.name == "builds-read-back").status == "holds"
+    build.write_bytes(station_elf(code=bytes(range(2, 130))))
+    assert {SBOM, "builds-read-back"} <= set(broken(check_release(out, [f"station={build}"])))
+
+
+HOSTILE: dict[str, Callable[[Path], object]] = {
+    "a layout elsewhere": edit_json("release.json", lambda data: data.update(layout="../small.toml")),
+    "an image elsewhere": edit_json(
+        "release.json", lambda data: data["images"][0].update(file="/etc/passwd")
+    ),
+    "no image": edit_json("release.json", lambda data: data["images"].clear()),
+    "an image of no format": edit_json(
+        "release.json", lambda data: data["images"][1].update(file="check.txt")
+    ),
+    "a layout that is none": edit("small.toml", lambda data: b"\xff"),
+    "an image that is none": edit(f"{STEM}.hex", lambda data: b":00"),
+    "no contents": lambda out: (out / "release.json").unlink(),
+    "contents of another kind": edit("release.json", lambda data: b'{"format": 1}'),
+    "too many files": lambda out: [(out / f"x{number}").write_bytes(b"") for number in range(MAX_FILES + 1)],
+}
+
+
+@pytest.mark.parametrize("case", HOSTILE)
+def test_hostile_folders_end_in_words(case, out):
+    """A problem in words, never a traceback, and no file outside the folder is read."""
+    HOSTILE[case](out)
+    with pytest.raises(GemelError):
+        check_release(out)
+
+
+def test_unknown_memories_and_pipes(out):
+    """A memory that the layout does not have is a finding; a pipe in the folder is one and is not opened."""
+    edit_json("release.json", lambda data: data["images"][1].update(memory="other"))(out)
+    if hasattr(os, "mkfifo"):
+        os.mkfifo(out / "pipe")
+    found = broken(check_release(out))
+    assert {"written-files-read-back", LISTED} <= set(found)
+
+
+def test_no_folder_is_said_so(tmp_path):
+    """A file, or nothing."""
+    with pytest.raises(UsageProblem, match="not a release folder"):
+        check_release(tmp_path / "none")
+
+
+def test_the_command_says_what_it_has_no_use_for(out):
+    """Words that are no builds, options of an image, and reports inside the folder are refused."""
+    folder = out.parent
+    assert run("check", "--release", "out", "--report", "found.json", cwd=folder).returncode == 0
+    assert json.loads((folder / "found.json").read_bytes())["passes"] is True
+    for words in (("layout.toml",), ("--previous", "x.hex"), ("--at", "0"), ("--report", "out/x.json")):
+        done = run("check", "--release", "out", *words, cwd=folder)
+        assert (done.returncode, done.stderr.count("error: ")) == (2, 1), done.stderr
+
+
+def test_a_waiver_in_the_layout_opens_nothing(tmp_path):
+    """The rules about a folder are none of the layout's: it cannot name them."""
+    waiver = '\n[[rules.waive]]\nrule = "release-sbom-agrees"\nwhere = "layout"\nreason = "x"\nuntil = 2099-01-01\n'
+    with pytest.raises(GemelError, match="no rule of this name"):
+        released(write_device(tmp_path, SEAL + waiver))

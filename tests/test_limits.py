@@ -1,0 +1,169 @@
+"""Limits that the source states: tried at both sides here or by the tests that name them."""
+
+from __future__ import annotations
+
+import ast
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from seal_keys import key_for
+from small_device import layout
+
+from gemel.checksums.crc_catalogue import WIDEST, CrcParameters, parameter_problems
+from gemel.cli.parameters import MAX_SHOWN, address
+from gemel.errors import GemelError, UsageProblem
+from gemel.image.s_record import LONGEST_HEADER, encode
+from gemel.image.sparse import SparseBytes
+from gemel.layout.checks.areas import MIN_VECTORS_SIZE
+from gemel.layout.kinds import LONGEST_NEAR, MAX_NEAR, nearest_hint
+from gemel.m_profile.architectures import MAX_INTERRUPTS, MAX_INTERRUPTS_ARMV6_M
+from gemel.seals.cbor import CborError, Reader, encoded_map
+from gemel.seals.cose import MAX_HEADER_ENTRIES
+from gemel.seals.keys.blocks import LARGEST_KEY_FILE
+from gemel.seals.keys.encryption import LONGEST_PASS_PHRASE
+from gemel.seals.keys.files import load_public_key
+
+SOURCE, TESTS = (Path(__file__).resolve().parents[1] / name for name in ("imgtool_src/gemel", "tests"))
+LIMIT = re.compile(
+    r"(MAX|MIN|LARGEST|LONGEST|MOST|LEAST|LOWEST|WIDEST|DEEPEST)(_[A-Z0-9_]+)?|[A-Z0-9_]+_(LIMIT|MAX|MIN)"
+)
+KEY = key_for("Ed25519")
+
+
+def _holds(what: Callable[[], object], *errors: type[Exception]) -> bool:
+    """Whether nothing is refused."""
+    try:
+        what()
+    except errors:
+        return False
+    return True
+
+
+def _core(interrupts: int, architecture: str) -> bool:
+    changes = {
+        'extensions = ["security"]\n': "",
+        "interrupts = 16": f"interrupts = {interrupts}",
+        "armv8-m.main": architecture,
+    }
+    return _holds(lambda: layout(changes), GemelError)
+
+
+def _vectors(size: int) -> bool:
+    """Whether the vector table may begin ``size`` bytes before the end of its area."""
+    return _holds(
+        lambda: layout(
+            {'stored_in = "station-code"': f'stored_in = "station-code"\nvector_offset = {0x1000 - size}'}
+        ),
+        GemelError,
+    )
+
+
+def _header_map(entries: int) -> bool:
+    data = encoded_map(dict.fromkeys(range(entries), 0))
+    return _holds(lambda: Reader(data).header_map(MAX_HEADER_ENTRIES), CborError)
+
+
+def _shown_whole(length: int) -> bool:
+    with pytest.raises(UsageProblem) as caught:
+        address("x" * length)
+    return caught.value.problems[0].found == "x" * length
+
+
+def _named_in_hint(words: int) -> bool:
+    """Whether a hint names as many words as begin with one."""
+    hint = nearest_hint("beginning", [f"beginning-{each}" * 2 for each in range(words)])
+    return hint.count('"') == 2 * words
+
+
+def _crc(width: int) -> bool:
+    return not parameter_problems(CrcParameters(width, 1, 0, False, False, 0))
+
+
+MOST: dict[str, tuple[int, Callable[[int], bool]]] = {
+    "WIDEST": (WIDEST, _crc),
+    "LONGEST_HEADER": (
+        LONGEST_HEADER,
+        lambda size: _holds(lambda: encode(SparseBytes(), 0, header="x" * size), ValueError),
+    ),
+    "MAX_INTERRUPTS": (MAX_INTERRUPTS, lambda number: _core(number, "armv8-m.main")),
+    "MAX_INTERRUPTS_ARMV6_M": (MAX_INTERRUPTS_ARMV6_M, lambda number: _core(number, "armv6-m")),
+    "MAX_HEADER_ENTRIES": (MAX_HEADER_ENTRIES, _header_map),
+    "LARGEST_KEY_FILE": (
+        LARGEST_KEY_FILE,
+        lambda size: _holds(
+            lambda: load_public_key(KEY.public_key.to_pem().ljust(size), "key.pem"), GemelError
+        ),
+    ),
+    "LONGEST_PASS_PHRASE": (
+        LONGEST_PASS_PHRASE,
+        lambda size: _holds(lambda: KEY.to_der(b"x" * size), GemelError),
+    ),
+    "LONGEST_NEAR": (LONGEST_NEAR, lambda size: bool(nearest_hint("x" * size, ["x" * (size - 1)]))),
+    "MAX_NEAR": (MAX_NEAR, _named_in_hint),
+    "MAX_SHOWN": (MAX_SHOWN, _shown_whole),
+}
+"""Each limit with what is taken up to it and no further."""
+
+
+@pytest.mark.parametrize("name", MOST)
+def test_the_most_that_is_taken(name: str) -> None:
+    """What a limit allows is taken, and one more is not."""
+    most, is_taken = MOST[name]
+    assert is_taken(most)
+    assert not is_taken(most + 1)
+
+
+def test_the_least_room_for_vectors() -> None:
+    """A vector table that begins with its two first words in the area is taken, one word less is not."""
+    assert _vectors(MIN_VECTORS_SIZE)
+    assert not _vectors(MIN_VECTORS_SIZE - 4)
+
+
+def _limits() -> set[str]:
+    """The names of limits that modules assign, outside of the rooms that are not tried in full."""
+    found: set[str] = set()
+    files = [file for file in SOURCE.rglob("*.py") if file.relative_to(SOURCE).parts[0] not in UNTRIED]
+    for file in files:
+        for node in ast.parse(file.read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.Assign | ast.AnnAssign):
+                targets = node.targets if isinstance(node, ast.Assign) else [node.target]
+                names = {
+                    each.id for target in targets for each in ast.walk(target) if isinstance(each, ast.Name)
+                }
+                found |= {name for name in names if LIMIT.fullmatch(name.lstrip("_"))}
+    return found
+
+
+UNTRIED = frozenset(
+    [
+        "builds",
+        "checking",
+        "cli",
+        "compare",
+        "draft",
+        "files",
+        "image",
+        "inspection",
+        "layout",
+        "lookup",
+        "m_profile",
+        "placement",
+        "policy",
+        "rehearsal",
+        "release",
+        "seals",
+        "show",
+        "workflows",
+    ]
+)
+"""Rooms with limits that no test names yet.  To be made shorter; never longer."""
+
+
+def test_each_limit_is_named_by_a_test() -> None:
+    """A new limit comes with a test of both its sides."""
+    texts = [file.read_text(encoding="utf-8") for file in TESTS.rglob("*.py") if file != Path(__file__)]
+    own = Path(__file__).read_text(encoding="utf-8").partition("UNTRIED = ")[0]
+    named = {word for text in (*texts, own) for word in re.findall(r"\w+", text)}
+    assert _limits() - named == set()
