@@ -69,7 +69,7 @@ def _builds(given: list[str]) -> list[str]:
 def topics(given: list[str], incomplete: str) -> Iterator[CompletionItem]:
     """Topics and rules."""
     from gemel.checking.registry import rule_names
-    from gemel.cli.commands.explain import TOPICS
+    from gemel.cli.catalogue import TOPICS
 
     for name in (*TOPICS, *rule_names()):
         if name.startswith(incomplete):
