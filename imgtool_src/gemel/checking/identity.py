@@ -9,6 +9,7 @@ import hashlib
 from collections.abc import Iterator
 from typing import Annotated, Literal
 
+from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.layout.model import SeverityChange, Waiver
 from gemel.spans import Span, format_address, format_size
@@ -115,12 +116,12 @@ def identity_of(inspection: Inspection, image_name: str = "") -> Identity:
     )
 
 
-def content_digest(inspection: Inspection) -> str:
+def content_digest(image: SparseBytes) -> str:
     """SHA-256 over each held run: start and size as little-endian 32-bit words, then its bytes."""
     digest = hashlib.sha256()
-    for span in inspection.image.spans():
+    for span in image.spans():
         digest.update(span.start.to_bytes(4, "little") + (span.size & 0xFFFF_FFFF).to_bytes(4, "little"))
-        for _, piece in inspection.image.pieces(span):
+        for _, piece in image.pieces(span):
             digest.update(piece)
     return digest.hexdigest()
 
@@ -131,7 +132,7 @@ def _image(inspection: Inspection, name: str) -> JudgedImage:
         name=name or inspection.file,
         size=file.size if file else None,
         sha256=file.sha256.hex() if file else None,
-        content_sha256=content_digest(inspection),
+        content_sha256=content_digest(inspection.image),
         spans=tuple(inspection.image.spans()),
         product=record.product if record else None,
         version=str(record.version) if record else None,

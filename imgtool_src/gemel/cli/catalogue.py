@@ -15,6 +15,7 @@ COMMANDS = {
     "sign": "Seal an image that was joined before.",
     "check": "Check an image against its layout, with the builds if they are given.",
     "show": "Show what is in an image.",
+    "audit": "Check many images, and find among those that were checked before.",
     "compare": "Compare two images: what changed, and what must be programmed.",
     "split": "Take an image apart: one HEX and one raw binary a build.",
     "where": "Look up addresses and symbols as each core sees them.",

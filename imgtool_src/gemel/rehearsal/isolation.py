@@ -1,18 +1,15 @@
 """Running a device in a process of its own: a crash of the emulator's library must not be ours.
 
 The other process gets the plan pickled, from us, and answers with JSON, which cannot do more than be wrong.
-It is started isolated: neither the working folder nor the environment says which modules it imports, and it
-inherits no open file.
+It is started isolated.
 """
 
 from __future__ import annotations
 
-import os
 import pickle
 import subprocess
-import sys
-from pathlib import Path
 
+from gemel.isolated import isolated
 from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.raw_run import RawRun, from_json
 
@@ -20,11 +17,8 @@ SECONDS_TO_START = 60
 INSTRUCTIONS_A_SECOND = 200_000
 """Slower than any machine: the time limit is a last resort, a run ends by its budget of instructions."""
 
-CHILD = "import sys; sys.path += sys.argv[1:]; from gemel.rehearsal.child import main; sys.exit(main())"
-"""What the other process executes; its arguments are where gemel and the emulator are installed."""
-
-KEPT = ("SYSTEMROOT",)
-"""Variables of the environment that the other process gets: Windows starts nothing without this one."""
+CHILD = "import sys; from gemel.rehearsal.child import main; sys.exit(main())"
+"""What the other process executes."""
 
 EXTRA_MISSING = 3
 
@@ -46,13 +40,10 @@ def run_apart(plan: DevicePlan, seconds: float | None = None) -> RawRun:
     limit = seconds or SECONDS_TO_START + 4 * plan.budget / INSTRUCTIONS_A_SECOND
     try:
         done = subprocess.run(
-            [sys.executable, "-I", "-P", "-c", CHILD, *_installed()],
+            **isolated(CHILD),
             input=pickle.dumps(plan),
             capture_output=True,
             timeout=limit,
-            env={name: os.environ[name] for name in KEPT if name in os.environ},
-            cwd=os.path.abspath(os.sep),
-            close_fds=True,
             check=False,
         )
     except subprocess.TimeoutExpired as error:
@@ -65,19 +56,6 @@ def run_apart(plan: DevicePlan, seconds: float | None = None) -> RawRun:
         return from_json(done.stdout.decode("ascii"))
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise EmulatorEnded(f"its answer makes no sense: {error}") from error
-
-
-def _installed() -> list[str]:
-    """The folders that the other process needs besides its interpreter's own.
-
-    Isolated from PYTHONPATH, the working folder and, by that, from the user's own packages, it would find
-    neither a gemel that runs from its source nor packages that a user installed for all.
-    """
-    import site
-
-    here = str(Path(__file__).resolve().parents[2])
-    users = [site.getusersitepackages()] if site.ENABLE_USER_SITE else []
-    return [here, *users]
 
 
 def _how(code: int, stderr: bytes) -> str:

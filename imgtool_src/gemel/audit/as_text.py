@@ -1,0 +1,85 @@
+"""Results of an audit as text, a line an image, and its last lines: what it comes to."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+
+from gemel.audit.result import EXIT_CODES, ImageResult, Status
+from gemel.text.escaping import on_one_line
+
+WORDS: dict[Status, str] = {"passes": "PASS", "broken": "FAIL", "not judged": "----"}
+SHOWN_RULES = 4
+SHOWN_DIGITS = 16
+
+
+class Totals:
+    """What an audit comes to; results are counted, not kept."""
+
+    def __init__(self) -> None:
+        self.statuses: Counter[Status] = Counter()
+        self.rules: Counter[str] = Counter()
+        self.duplicates = self.unchanged = self.most_not_checked = 0
+
+    def add(self, result: ImageResult) -> None:
+        """Count a result."""
+        self.statuses[result.status] += 1
+        self.rules.update(result.broken_rules if result.status == "broken" else ())
+        self.duplicates += result.duplicate_of is not None
+        self.unchanged += result.unchanged
+        self.most_not_checked = max(self.most_not_checked, result.rules_not_checked)
+
+    @property
+    def images(self) -> int:
+        """How many results there are."""
+        return self.statuses.total()
+
+    @property
+    def exit_code(self) -> int:
+        """The highest that ``gemel check`` of one of them ends with; 2 for none at all."""
+        return max((EXIT_CODES[status] for status in self.statuses), default=2)
+
+    def lines(self) -> Iterator[str]:
+        """For people: the rules that are broken, oddities, and last of all how many images pass."""
+        for rule, count in sorted(self.rules.items(), key=lambda pair: (-pair[1], pair[0])):
+            yield f"broken {rule}: {_images(count)}"
+        if self.duplicates:
+            yield f"duplicates, by content: {self.duplicates:,}"
+        if self.unchanged:
+            yield f"not read again, as the index knows them: {self.unchanged:,}"
+        if self.most_not_checked:
+            yield f"not checked: up to {self.most_not_checked} rules an image; gemel check of one lists them"
+            yield "A passing check is evidence, not a safety approval."
+        verdict = "PASS" if self.exit_code == 0 else "FAIL"
+        counts = [f"{self.statuses['passes']:,} pass"]
+        counts += [f"{self.statuses['broken']:,} broken", f"{self.statuses['not judged']:,} not judged"]
+        yield f"{verdict}: {_images(self.images)}: {', '.join(counts)}."
+
+
+def text_line(result: ImageResult) -> str:
+    """A result as a line: the verdict, the file, what the image says it is, whose it is, what is wrong with it."""
+    path = on_one_line(result.path)
+    parts = []
+    if result.product is not None:
+        parts.append(f"{result.product} {result.version}, rollback {result.rollback}")
+    parts += [
+        f"{each.algorithm} key {each.key[:SHOWN_DIGITS]}...{'' if each.counted else ' NOT VERIFIED'}"
+        for each in result.signers
+    ]
+    if result.status != "not judged" and not result.signers:
+        parts.append("not sealed")
+    if result.status == "not judged":
+        parts.append(f"not judged: {result.problem}")
+    rules = result.broken_rules
+    if rules:
+        more = f" and {len(rules) - SHOWN_RULES} more" if len(rules) > SHOWN_RULES else ""
+        label = "broken" if result.status == "broken" else "remarked"
+        parts.append(f"{label} {', '.join(rules[:SHOWN_RULES])}{more}")
+    if result.duplicate_of is not None:
+        parts.append(f"duplicate of {result.duplicate_of}")
+    said = on_one_line("; ".join(parts))
+    return f"{WORDS[result.status]} {path}: {said}" if said else f"{WORDS[result.status]} {path}"
+
+
+def _images(count: int) -> str:
+    return f"{count:,} image{'' if count == 1 else 's'}"

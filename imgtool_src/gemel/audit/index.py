@@ -1,0 +1,271 @@
+"""The index of an audit: an SQLite file that knows each image by its path, and finds images by what is in them.
+
+    images   a row for each file: how it looked when it was read, what it was judged by, its result as a JSON line
+    terms    what it can be found by: pairs of a field (version, build-id, ...) and a value
+
+The file may come from anywhere: its tables must be these, to the letter, and what it holds is checked when it is
+read.  Whoever can write it can change what it says; it is kept as reports are.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Iterator
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NoReturn
+from urllib.parse import quote
+
+from gemel.audit.result import ImageResult, line_of, result_of
+from gemel.audit.terms import Term, terms_of
+from gemel.errors import OutputError, Problem, UsageProblem
+from gemel.structs import NamedTuple, replace
+
+if TYPE_CHECKING:
+    import sqlite3
+
+APPLICATION = 0x474D4C41
+"""The application id in the file's header (SQLite file format, section 1.3.14): "GMLA"."""
+
+VERSION = 1
+TABLES = (
+    "CREATE TABLE images (id INTEGER PRIMARY KEY, path BLOB NOT NULL UNIQUE, named BLOB NOT NULL, stamp TEXT NOT NULL, "
+    "judged_by TEXT NOT NULL, run INTEGER NOT NULL, place INTEGER NOT NULL, content TEXT, result TEXT NOT NULL)",
+    "CREATE INDEX images_by_content ON images (content, run, place)",
+    "CREATE TABLE terms (field TEXT NOT NULL, value TEXT NOT NULL, image INTEGER NOT NULL, "
+    "PRIMARY KEY (field, value, image)) WITHOUT ROWID",
+    "CREATE INDEX terms_by_image ON terms (image)",
+)
+PUT = (
+    "INSERT INTO images (path, named, stamp, judged_by, run, place, content, result) VALUES (?,?,?,?,?,?,?,?) "
+    "ON CONFLICT (path) DO UPDATE SET named=excluded.named, stamp=excluded.stamp, judged_by=excluded.judged_by, "
+    "run=excluded.run, place=excluded.place, content=excluded.content, result=excluded.result RETURNING id"
+)
+LONGEST = 1 << 20
+"""Bytes of the longest value that is read; a result takes some kilobytes."""
+
+ROWS_A_COMMIT = 256
+MOST_RUNS = 1 << 40
+
+
+class Known(NamedTuple):
+    """What the index has of a file."""
+
+    stamp: str
+    judged_by: str
+    run: int
+    result: ImageResult
+
+
+class Index:
+    """An open index; ``run`` is the number of this audit.  Raises UsageProblem and OutputError throughout."""
+
+    def __init__(self, file: Path | None, *, write: bool = True) -> None:
+        """Open ``file``, made if it is not there and ``write``; None: one of its own that ends with the process."""
+        self._file, self._waiting, self._place = file, 0, 0
+        self._connection = self._opened(write)
+        try:
+            self._prepare(write)
+        except BaseException:
+            self._connection.close()
+            raise
+
+    def _opened(self, write: bool) -> sqlite3.Connection:
+        import sqlite3
+
+        # An error whose text quotes damaged bytes is one of decoding.
+        self._errors = (sqlite3.Error, UnicodeDecodeError)
+        try:
+            if self._file is None:
+                return sqlite3.connect("", isolation_level=None)
+            _refuse_no_file(self._file, write)
+            name = f"file:{quote(os.fsencode(os.path.abspath(self._file)))}?mode={'rwc' if write else 'rw'}"
+            return sqlite3.connect(name, uri=True, isolation_level=None, timeout=1)
+        except self._errors as error:
+            self._refuse(error)
+
+    def _prepare(self, write: bool) -> None:
+        import sqlite3
+
+        connection = self._connection
+        connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LONGEST)
+        for setting in ("trusted_schema=OFF", "cell_size_check=ON", "mmap_size=0", "synchronous=NORMAL"):
+            self._do(f"PRAGMA {setting}")
+        if write:
+            self._do("PRAGMA locking_mode=EXCLUSIVE")
+            self._do("BEGIN IMMEDIATE")
+        found = [row[0] for row in self._rows("SELECT sql FROM sqlite_schema WHERE sql IS NOT NULL")]
+        identity = [self._one(f"PRAGMA {name}")[0] for name in ("application_id", "user_version")]
+        if write and not found and identity == [0, 0]:
+            for table in TABLES:
+                self._do(table)
+            self._do(f"PRAGMA application_id={APPLICATION}")
+            self._do(f"PRAGMA user_version={VERSION}")
+        elif identity != [APPLICATION, VERSION] or sorted(found) != sorted(TABLES):
+            what = "an SQLite file of something else, or of another version of gemel"
+            raise UsageProblem(_no_index(self._file, what))
+        last = self._one("SELECT max(run) FROM images")[0] or 0
+        if not isinstance(last, int) or not 0 <= last < MOST_RUNS:
+            raise UsageProblem(_no_index(self._file, f"the number {last} of an audit"))
+        self.run = 1 + last
+
+    def known(self, path: str) -> Known | None:
+        """What the index has of a file; None if it has nothing, or nothing that can be read."""
+        row = self._one(
+            "SELECT stamp, judged_by, run, result FROM images WHERE path = ?", (stored_path(path),)
+        )
+        with suppress(ValueError, TypeError):
+            if row and isinstance(row[2], int):
+                return Known(str(row[0]), str(row[1]), row[2], result_of(row[3]))
+        return None
+
+    def put(self, result: ImageResult, stamp: str, judged_by: str) -> None:
+        """Keep what was found in a file; ``stamp`` is how the file looked, ``judged_by`` by what it was judged."""
+        self._place += 1
+        values = (
+            stored_path(result.path),
+            os.fsencode(result.path),
+            stamp,
+            judged_by,
+            self.run,
+            self._place,
+            result.content_sha256,
+            line_of(result),
+        )
+        image = self._one(PUT, values)
+        self._do("DELETE FROM terms WHERE image = ?", image)
+        terms = [(*term, *image) for term in terms_of(result)]
+        self._do_many("INSERT OR IGNORE INTO terms VALUES (?,?,?)", terms)
+        self._written()
+
+    def has_seen(self, path: str) -> bool:
+        """Whether this audit has kept a result of the file."""
+        values = (stored_path(path), self.run)
+        return bool(self._one("SELECT 1 FROM images WHERE path = ? AND run = ?", values))
+
+    def keep(self, result: ImageResult) -> None:
+        """Note that a file was seen again, unchanged."""
+        self._place += 1
+        values = (self.run, self._place, os.fsencode(result.path), stored_path(result.path))
+        self._do("UPDATE images SET run = ?, place = ?, named = ? WHERE path = ?", values)
+        self._written()
+
+    def first_with(self, result: ImageResult) -> str | None:
+        """The first other file of this audit with the same content."""
+        if result.content_sha256 is None:
+            return None
+        row = self._one(
+            "SELECT named FROM images WHERE content = ? AND run = ? AND path != ? ORDER BY place LIMIT 1",
+            (result.content_sha256, self.run, stored_path(result.path)),
+        )
+        return os.fsdecode(row[0]) if row else None
+
+    def find(self, terms: Iterable[Term]) -> Iterator[ImageResult]:
+        """The images that fit every term, by path; a value of hexadecimal digits may be the beginning."""
+        wanted = [each.condition for each in terms]
+        images = [f"SELECT image FROM terms WHERE {words}" for words, _ in wanted]  # noqa: S608 (our words)
+        condition = " INTERSECT ".join(images)
+        values = [value for _, values in wanted for value in values]
+        for path, line in self._rows(
+            f"SELECT path, result FROM images WHERE id IN ({condition}) ORDER BY path",  # noqa: S608 (our words)
+            values,
+        ):
+            try:
+                yield replace(result_of(line), path=shown_path(path))
+            except (ValueError, TypeError) as error:
+                raise UsageProblem(_no_index(self._file, f"a row that is no result: {error}")) from error
+
+    def close(self) -> None:
+        """Write what was not written yet, and close."""
+        if self._connection.in_transaction:
+            self._do("COMMIT")
+        self._connection.close()
+
+    def _written(self) -> None:
+        self._waiting += 1
+        if self._waiting >= ROWS_A_COMMIT:
+            self._waiting = 0
+            self._do("COMMIT")
+            self._do("BEGIN IMMEDIATE")
+
+    def _do(self, statement: str, values: Iterable[Any] = ()) -> None:
+        for _ in self._rows(statement, values):
+            pass
+
+    def _one(self, statement: str, values: Iterable[Any] = ()) -> tuple[Any, ...]:
+        """The first row; empty if there is none."""
+        return next(iter(list(self._rows(statement, values))), ())
+
+    def _rows(self, statement: str, values: Iterable[Any] = ()) -> Iterator[tuple[Any, ...]]:
+        try:
+            yield from self._connection.execute(statement, tuple(values))
+        except self._errors as error:
+            self._refuse(error)
+
+    def _do_many(self, statement: str, rows: list[tuple[Any, ...]]) -> None:
+        try:
+            self._connection.executemany(statement, rows)
+        except self._errors as error:
+            self._refuse(error)
+
+    def _refuse(self, error: Exception) -> NoReturn:
+        """Raise what an error of SQLite means: OutputError for a file in use or a full disk, else UsageProblem."""
+        import sqlite3
+
+        code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+        where = str(self._file or "the index of this run")
+        if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+            step = "wait for it, or name another file"
+            problem = Problem("another audit writes this index", where=where, next_step=step)
+            raise OutputError(problem) from error
+        if code in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_READONLY):
+            step = "what was judged before is kept; make room or name another file, then run it again"
+            problem = Problem("the index cannot be written", where=where, found=str(error), next_step=step)
+            raise OutputError(problem) from error
+        raise UsageProblem(_no_index(self._file, str(error))) from error
+
+
+def _refuse_no_file(file: Path, write: bool) -> None:
+    """Raise UsageProblem unless ``file`` can be an index: a plain file, or with ``write`` one that can be made."""
+    from gemel.files.output_targets import refuse_targets
+
+    if write:
+        refuse_targets([file])
+    elif not file.is_file():
+        step = "make it first: gemel audit --index FILE PATH"
+        raise UsageProblem(
+            Problem("there is no index here", where=str(file), expected="an index", next_step=step)
+        )
+
+
+def stored_path(path: str) -> bytes:
+    """The absolute path as the index has it, in the bytes that the system takes."""
+    return os.fsencode(os.path.abspath(path))
+
+
+def shown_path(path: object) -> str:
+    """A stored path for people: from the working folder on where it is in there."""
+    text = os.fsdecode(path) if isinstance(path, bytes) else str(path)
+    here = os.path.join(os.getcwd(), "")
+    return text.removeprefix(here)
+
+
+def stamp_of(path: str) -> str:
+    """How a file looks without reading it: device, number, size and times; empty if it cannot be asked."""
+    try:
+        status = os.stat(path)
+    except (OSError, ValueError):
+        return ""
+    parts = (status.st_dev, status.st_ino, status.st_size, status.st_mtime_ns, status.st_ctime_ns)
+    return ":".join(map(str, parts))
+
+
+def _no_index(file: Path | None, found: str) -> Problem:
+    step = "name another file, or remove this one to have all images read again"
+    return Problem(
+        "this is no index of an audit, or it is damaged",
+        where=str(file or "the index of this run"),
+        found=found,
+        expected="what gemel audit --index wrote",
+        next_step=step,
+    )

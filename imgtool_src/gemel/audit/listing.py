@@ -1,0 +1,89 @@
+"""Which files an audit looks at: those that are named, those in folders, and those of a list, one at a time."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import BinaryIO
+
+from gemel.errors import Problem, UsageProblem
+from gemel.files.locks import PREFIX
+from gemel.image.formats import FORMATS
+
+SUFFIXES = tuple(suffix for each in FORMATS for suffix in each.suffixes)
+MAX_NAME = 1 << 16
+"""Bytes of a line of a list; no system takes longer names."""
+
+
+def files_under(paths: Iterable[str]) -> Iterator[str]:
+    """Each file of ``paths``, and of the folders among them every image by its suffix, sorted, folders first to last.
+
+    Links to folders inside a folder are not followed.  A folder that cannot be read is given as it is, so that
+    reading it says why.
+    """
+    for path in paths:
+        if os.path.isdir(path):
+            yield from _images_in(path)
+        else:
+            yield path
+
+
+def _images_in(folder: str) -> Iterator[str]:
+    pending = [folder]
+    while pending:
+        current = pending.pop()
+        try:
+            with os.scandir(current) as entries:
+                found = sorted(entries, key=lambda each: each.name)
+        except (OSError, ValueError):
+            yield current
+            continue
+        yield from [os.path.normpath(each.path) for each in found if _is_image(each)]
+        pending += reversed([each.path for each in found if each.is_dir(follow_symlinks=False)])
+
+
+def _is_image(entry: os.DirEntry[str]) -> bool:
+    name = entry.name
+    return name.lower().endswith(SUFFIXES) and not name.startswith(PREFIX) and not entry.is_dir()
+
+
+def listed(file: Path) -> Iterator[str]:
+    """The names in a list, one a line, or separated by zero bytes; ``-`` is stdin.  Raises UsageProblem."""
+    try:
+        if str(file) == "-":
+            import sys
+
+            yield from _names(sys.stdin.buffer, "stdin")
+            return
+        with file.open("rb") as lines:
+            yield from _names(lines, str(file))
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise UsageProblem(
+            Problem("the list cannot be read", where=str(file), found=reason, expected="a readable file")
+        ) from error
+
+
+def _names(lines: BinaryIO, name: str) -> Iterator[str]:
+    rest = lines.read(MAX_NAME)
+    end = b"\0" if b"\0" in rest else b"\n"
+    more = rest
+    while more:
+        *whole, rest = rest.split(end)
+        yield from filter(None, map(_decoded, whole))
+        if len(rest) >= MAX_NAME:
+            found = f"{MAX_NAME:,} bytes or more without an end"
+            raise UsageProblem(
+                Problem(
+                    "the list has a line that is no file's name", where=name, found=found, expected="a path"
+                )
+            )
+        more = lines.read(MAX_NAME)
+        rest += more
+    if last := _decoded(rest):
+        yield last
+
+
+def _decoded(name: bytes) -> str:
+    return os.fsdecode(name.rstrip(b"\r"))

@@ -1,0 +1,119 @@
+"""What an audit says of one image."""
+
+from __future__ import annotations
+
+import json
+from typing import Annotated, Any, Literal
+
+from gemel.structs import NamedTuple, Struct
+from gemel.text.as_json import data_of
+
+FORMAT = 1
+"""Version of the JSON lines, which the index keeps too."""
+
+Status = Literal["passes", "broken", "not judged"]
+EXIT_CODES: dict[Status, int] = {"passes": 0, "broken": 1, "not judged": 2}
+"""What ``gemel check`` of the image by itself ends with."""
+
+MAX_FINDINGS = 50
+"""Findings of one image that are kept; further ones are counted."""
+
+
+class AuditedBuild(NamedTuple):
+    """A build that the image's record lists."""
+
+    name: Annotated[str, "its name"]
+    build_id: Annotated[str | None, "its build id in hexadecimal; null: none"]
+
+
+class AuditedSigner(NamedTuple):
+    """A signer of the image's seal."""
+
+    algorithm: Annotated[str, "the signature algorithm"]
+    key: Annotated[str, "fingerprint of the key, in hexadecimal"]
+    counted: Annotated[bool, "whether it counts: verified, key trusted, algorithm allowed"]
+
+
+class AuditedFinding(NamedTuple):
+    """An open finding."""
+
+    rule: Annotated[str, "the rule that does not hold"]
+    severity: Annotated[Literal["error", "warning", "note"], "how serious it is for this product"]
+    what: Annotated[str, "what is wrong, in one sentence"]
+    where: Annotated[str, "where, in words; may be empty"]
+
+
+class ImageResult(Struct, kw_only=True):
+    """One image of an audit."""
+
+    path: Annotated[str, "the file, as it was named or found"]
+    status: Annotated[Status, "passes; broken: a rule is; not judged: `problem` says why"]
+    problem: Annotated[str, "why it was not judged; else empty"] = ""
+    size: Annotated[int | None, "bytes of the file; null: not read"] = None
+    sha256: Annotated[str | None, "SHA-256 of the file; null: not read"] = None
+    content_sha256: Annotated[str | None, "content digest, the same in every format; null: not judged"] = None
+    product: Annotated[str | None, "the product by its record; null: no sound record"] = None
+    version: Annotated[str | None, "the version by its record; null: no sound record"] = None
+    rollback: Annotated[int | None, "the rollback counter by its record; null: no sound record"] = None
+    layout: Annotated[str | None, "name of the layout that it was judged by; null: none"] = None
+    layout_digest: Annotated[str | None, "digest of the layout by its record; null: no sound record"] = None
+    builds: Annotated[tuple[AuditedBuild, ...], "the builds that its record lists"] = ()
+    signers: Annotated[tuple[AuditedSigner, ...], "the signers of its seal"] = ()
+    findings: Annotated[tuple[AuditedFinding, ...], "open findings, the first 50"] = ()
+    findings_left_out: Annotated[int, "further open findings"] = 0
+    rules_not_checked: Annotated[int, "rules that could not be applied everywhere"] = 0
+    duplicate_of: Annotated[
+        str | None, "first file of the audit with this content; null: it is the first"
+    ] = None
+    unchanged: Annotated[bool, "whether the index knew the file, so that it was not read again"] = False
+
+    @property
+    def broken_rules(self) -> tuple[str, ...]:
+        """The rules with findings of severity error, or if there are none the others, each once."""
+        errors = dict.fromkeys(each.rule for each in self.findings if each.severity == "error")
+        return tuple(errors or dict.fromkeys(each.rule for each in self.findings))
+
+
+_NAMES = tuple(name for name in ImageResult.__annotations__ if name not in ("duplicate_of", "unchanged"))
+_OF_TYPES: dict[str, tuple[type, ...]] = {
+    **dict.fromkeys(("path", "status", "problem"), (str,)),
+    **dict.fromkeys(("size", "rollback"), (int, type(None))),
+    **dict.fromkeys(("findings_left_out", "rules_not_checked"), (int,)),
+    **dict.fromkeys(("builds", "signers", "findings"), (list,)),
+}
+
+
+def line_of(result: ImageResult) -> str:
+    """The result as one line of JSON in ASCII, without its line end."""
+    return json.dumps({"format": FORMAT, **data_of(result)}, ensure_ascii=True, separators=(",", ":"))
+
+
+def result_of(line: str | bytes) -> ImageResult:
+    """The result that ``line_of`` wrote; raises ValueError for anything else."""
+    try:
+        data = json.loads(line)
+        if data["format"] != FORMAT or data["status"] not in EXIT_CODES:
+            raise ValueError("another format")
+        values = {name: data[name] for name in _NAMES}
+        for name, value in values.items():
+            if not isinstance(value, _OF_TYPES.get(name, (str, type(None)))):
+                raise ValueError(f"{name} is of another type")
+        for name, kind in (
+            ("builds", AuditedBuild),
+            ("signers", AuditedSigner),
+            ("findings", AuditedFinding),
+        ):
+            values[name] = tuple(_part(kind, each) for each in values[name])
+        return ImageResult(**values)
+    except (KeyError, TypeError, AttributeError, RecursionError) as error:
+        raise ValueError(f"not a result of an audit: {error}") from error
+
+
+def _part(kind: Any, data: dict[str, Any]) -> Any:
+    values = [data[name] for name in kind._fields]
+    for name, value in zip(kind._fields, values, strict=True):
+        if not isinstance(value, bool if name == "counted" else str) and not (
+            name == "build_id" and value is None
+        ):
+            raise ValueError(f"{name} is of another type")
+    return kind(*values)

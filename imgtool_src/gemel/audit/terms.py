@@ -1,0 +1,70 @@
+"""What images are found by: ``version=1.4.2``, ``build-id=df5b8d66``, and the like."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.audit.result import ImageResult
+from gemel.errors import Problem, UsageProblem
+from gemel.structs import NamedTuple
+
+FIELDS = ("version", "build-id", "key", "digest", "product", "finding")
+DIGITS = ("build-id", "key", "digest")
+"""Fields whose values are hexadecimal digits, of which the first ones will do."""
+
+FEWEST_DIGITS = 4
+_WIDEST = "g"
+"""Sorts after every hexadecimal digit."""
+
+
+class Term(NamedTuple):
+    """A field and a value of it, or of ``DIGITS`` its first digits."""
+
+    field: str
+    value: str
+
+    @property
+    def condition(self) -> tuple[str, tuple[str, ...]]:
+        """What rows of the table of terms fit, as a condition of SQL and its values."""
+        if self.field in DIGITS:
+            return "field = ? AND value >= ? AND value < ?", (self.field, self.value, self.value + _WIDEST)
+        return "field = ? AND value = ?", (self.field, self.value)
+
+
+def term_in(text: str) -> Term:
+    """The term in FIELD=VALUE; raises UsageProblem."""
+    field, _, value = text.partition("=")
+    if field not in FIELDS or not value:
+        from gemel.layout.kinds import nearest_hint
+
+        expected = f"FIELD=VALUE, the field {', '.join(FIELDS[:-1])} or {FIELDS[-1]}"
+        step = nearest_hint(field, FIELDS) if field not in FIELDS else "write the value after the ="
+        raise UsageProblem(
+            Problem("this asks for nothing", where="--find", found=text, expected=expected, next_step=step)
+        )
+    if field not in DIGITS:
+        return Term(field, value)
+    digits = value.lower().removeprefix("0x")
+    if len(digits) < FEWEST_DIGITS or digits.strip("0123456789abcdef"):
+        expected = f"at least the first {FEWEST_DIGITS} hexadecimal digits"
+        raise UsageProblem(Problem(f"not a {field}", where="--find", found=value, expected=expected))
+    return Term(field, digits)
+
+
+def terms_of(result: ImageResult) -> Iterator[Term]:
+    """All that an image is found by."""
+    for field, value in (
+        ("version", result.version),
+        ("product", result.product),
+        ("digest", result.sha256),
+        ("digest", result.content_sha256),
+    ):
+        if value is not None:
+            yield Term(field, value)
+    for build in result.builds:
+        if build.build_id:
+            yield Term("build-id", build.build_id)
+    for signer in result.signers:
+        yield Term("key", signer.key)
+    for finding in result.findings:
+        yield Term("finding", finding.rule)

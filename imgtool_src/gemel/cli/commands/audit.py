@@ -1,0 +1,244 @@
+"""``gemel audit``."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import closing
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from gemel.cli.declared import Choice, IntRange, argument, option, sub_command
+from gemel.cli.echo import echo
+from gemel.cli.parameters import ADDRESS, FILE, date_option, paths_outside_option
+
+if TYPE_CHECKING:
+    from gemel.audit.as_text import Totals
+    from gemel.audit.forms import Form
+    from gemel.audit.result import ImageResult
+    from gemel.errors import GemelError
+
+PROGRESS_SECONDS = 1.0
+"""How long an audit goes on without a word of how far it is."""
+
+
+@sub_command("audit")
+@argument("words", metavar="[LAYOUT] [PATH]...", several=True)
+@option("--layout", kind=FILE, metavar="LAYOUT", help="Layout of all images; it may be the first word too.")
+@option(
+    "--layouts",
+    kind=FILE,
+    metavar="FOLDER",
+    help="Judge each image by the layout in this folder whose digest its record names.",
+)
+@option(
+    "--list", "list_file", kind=FILE, help="Read paths from this file, one a line or ended by zero bytes."
+)
+@option(
+    "--index",
+    "index_file",
+    kind=FILE,
+    metavar="FILE",
+    help="Keep the results here, and skip what is unchanged.",
+)
+@option("--again", is_flag=True, help="Judge all images, whatever the index knows.")
+@option(
+    "--find",
+    "terms",
+    metavar="FIELD=VALUE",
+    multiple=True,
+    help="List what the index knows by version, build-id, key, digest, product or finding. Repeated: all must fit.",
+)
+@option(
+    "--format",
+    "form",
+    kind=Choice(["text", "csv", "jsonl"]),
+    default="text",
+    help="Form of the result on stdout.",
+)
+@option(
+    "--report",
+    "reports",
+    kind=FILE,
+    metavar="FILE",
+    multiple=True,
+    help="Write the result to this file too, by suffix .txt, .csv or .jsonl; may be repeated.",
+)
+@option("--jobs", kind=IntRange(1, 256), help="Processes that judge; else one a core.")
+@option("--at", kind=ADDRESS, help="Where raw binaries go; else the start of their layout's first flash.")
+@option(
+    "--trust",
+    kind=FILE,
+    metavar="PUBKEY",
+    multiple=True,
+    help="Require a seal by this public key. May be repeated.",
+)
+@option(
+    "--policy", kind=FILE, metavar="FILE", help="Judge by this policy of your own too (gemel explain policy)."
+)
+@option(
+    "--at-least", metavar="N", kind=IntRange(0, 0xFFFF_FFFF), help="Lowest rollback counter of all images."
+)
+@paths_outside_option
+@date_option
+@option("--disassemble/--no-disassemble", default=False, help="Read the code too, at about a second a MiB.")
+def command(
+    words: tuple[str, ...],
+    layout: Path | None,
+    layouts: Path | None,
+    list_file: Path | None,
+    index_file: Path | None,
+    again: bool,
+    terms: tuple[str, ...],
+    form: str,
+    reports: tuple[Path, ...],
+    jobs: int | None,
+    at: int | None,
+    trust: tuple[Path, ...],
+    policy: Path | None,
+    at_least: int | None,
+    paths_outside: bool,
+    date_text: str | None,
+    disassemble: bool,
+) -> int:
+    """Check many images, and find among those that were checked before.
+
+    Each PATH is an image, or a folder, of which all images in it and below are checked, one line an image. A file
+    that cannot be read is reported, and the audit goes on. Images with the same content are reported as
+    duplicates. With --index an audit that was stopped goes on where it stopped, and what has not changed is not read
+    again. --find answers from the index alone. LAYOUT ends in .toml; where it is left out, gemel.toml in the folder
+    is used. Exit code: the highest that gemel check has for one of the images; of --find 0, or 1 if nothing fits.
+
+    \b
+    Example:
+      gemel audit tide-gauge.toml tide.hex tide.bin --index images.sqlite
+    """
+    from gemel.audit.forms import form_named, form_of
+    from gemel.audit.index import Index
+    from gemel.cli.printing import print_remarks
+    from gemel.files.output_targets import refuse_targets
+    from gemel.workflows.audit_plan import Options, plan_for_folder, plan_for_layout
+    from gemel.workflows.auditing import audit
+    from gemel.workflows.checking import date_of_today
+    from gemel.workflows.inputs import date_of
+
+    forms = {file: form_of(file.name) for file in reports}
+    inputs = [each for each in (layout, policy, list_file, *trust) if each]
+    refuse_targets([*reports, *([index_file] if index_file else [])], inputs)
+    if terms:
+        return _find(
+            terms, index_file, bool(words or list_file or layout or layouts), form_named(form), forms
+        )
+    chosen, paths = _layout_among(words, layout, layouts)
+    if not paths and list_file is None:
+        raise _usage("no images are named", "none", "PATH or --list FILE")
+    options = Options(
+        trust=tuple(map(str, trust)),
+        policy=str(policy) if policy else None,
+        at_least=at_least,
+        at=at,
+        disassemble=disassemble,
+        paths_outside=paths_outside,
+        date=date_of(date_text) or date_of_today(),
+    )
+    plan = plan_for_layout(chosen, options) if chosen else plan_for_folder(layouts or Path(), options)
+    print_remarks(plan.remarks)
+    with closing(Index(index_file)) as index:
+        results = audit(_files(paths, list_file), plan, index, jobs=jobs or 0, again=again)
+        total = sum(1 for _ in _files(paths, list_file)) if sys.stderr.isatty() and list_file is None else 0
+        return _given(_with_progress(results, total), form_named(form), forms).exit_code
+
+
+def _layout_among(
+    words: Sequence[str], layout: Path | None, layouts: Path | None
+) -> tuple[Path | None, list[str]]:
+    """The layout's file, None where there is a folder of them, and the paths of images."""
+    from gemel.cli.positions import layout_among
+
+    found, paths = layout_among([*([str(layout)] if layout else []), *words])
+    named = [str(each) for each in (found, layouts) if each]
+    if layouts and (layout or any(word == str(found) for word in words)):
+        raise _usage("a layout and a folder of layouts", " ".join(named), "one of the two")
+    if found is None and layouts is None:
+        raise _usage("no layout is named", "none", "LAYOUT, --layouts FOLDER, or gemel.toml in the folder")
+    return (None if layouts else found), paths
+
+
+def _files(paths: Sequence[str], list_file: Path | None) -> Iterator[str]:
+    from gemel.audit.listing import files_under, listed
+
+    yield from files_under(paths)
+    if list_file:
+        yield from files_under(listed(list_file))
+
+
+def _find(
+    terms: Sequence[str], index_file: Path | None, more: bool, form: Form, forms: dict[Path, Form]
+) -> int:
+    """Print what the index knows; 1 if nothing fits."""
+    from gemel.audit.index import Index
+    from gemel.audit.terms import term_in
+
+    if index_file is None or more:
+        found = "no --index" if index_file is None else "paths or a layout"
+        raise _usage("--find answers from an index alone", found, "--index FILE --find FIELD=VALUE")
+    wanted = [term_in(each) for each in terms]
+    with closing(Index(index_file, write=False)) as index:
+        return 0 if _given(index.find(wanted), form, forms, ends=False).images else 1
+
+
+def _given(
+    results: Iterable[ImageResult], form: Form, forms: dict[Path, Form], *, ends: bool = True
+) -> Totals:
+    """Print results as they come, and write them to the files of reports; what they come to."""
+    from gemel.audit.as_text import Totals
+    from gemel.audit.forms import Spool
+
+    totals, spools = Totals(), {file: Spool(each) for file, each in forms.items()}
+    _put(form.start(), form)
+    for result in results:
+        totals.add(result)
+        _put(form.line(result), form)
+        for spool in spools.values():
+            spool.add(result)
+    _put(form.end(totals) if ends else "", form)
+    if spools:
+        from gemel.cli.printing import written_words
+        from gemel.files.outputs import write_all
+
+        write_all({file: spool.blocks(totals) for file, spool in spools.items()})
+        echo(written_words(spools), err=True)
+    return totals
+
+
+def _put(text: str, form: Form) -> None:
+    """To stdout; what programs read is UTF-8 whatever the terminal's encoding."""
+    if text:
+        echo(text if form.name == "text" else text.encode("utf-8", "backslashreplace"), nl=False)
+
+
+def _with_progress(results: Iterable[ImageResult], total: int) -> Iterator[ImageResult]:
+    """The results; on a terminal with a line on stderr, after the first second, that says how far they are."""
+    if not sys.stderr.isatty():
+        yield from results
+        return
+    from time import monotonic
+
+    started = shown = monotonic()
+    for count, result in enumerate(results, 1):
+        if shown > started:
+            echo("\r\x1b[K", err=True, nl=False)
+        yield result
+        now = monotonic()
+        if now - shown > PROGRESS_SECONDS or shown > started:
+            shown = now
+            of = f" of {total:,}" if total else ""
+            echo(f"{count:,}{of} images, {count / (now - started):,.0f} a second", err=True, nl=False)
+    if shown > started:
+        echo("\r\x1b[K", err=True, nl=False)
+
+
+def _usage(what: str, found: str, expected: str) -> GemelError:
+    from gemel.errors import Problem, UsageProblem
+
+    return UsageProblem(Problem(what, found=found, expected=expected, next_step="see gemel audit --help"))

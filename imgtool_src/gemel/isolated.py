@@ -1,0 +1,44 @@
+"""How processes of our own start: isolated, so that no folder or variable says which modules they import."""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import Any
+
+KEPT = ("SYSTEMROOT",)
+"""Variables of the environment that the other process gets: Windows starts nothing without this one."""
+
+
+def isolated(code: str) -> dict[str, Any]:
+    """What ``subprocess`` takes to run ``code`` in an interpreter of its own, with gemel's modules to import.
+
+    Neither the working folder nor the environment says which modules it imports, and it inherits no open file.
+    """
+    return {
+        "args": [
+            sys.executable,
+            "-I",
+            "-P",
+            "-c",
+            f"import sys; sys.path += sys.argv[1:]; {code}",
+            *_installed(),
+        ],
+        "env": {name: os.environ[name] for name in KEPT if name in os.environ},
+        "cwd": os.path.abspath(os.sep),
+        "close_fds": True,
+    }
+
+
+def _installed() -> list[str]:
+    """The folders that the other process needs besides its interpreter's own.
+
+    Isolated from PYTHONPATH, the working folder and, by that, from the user's own packages, it would find
+    neither a gemel that runs from its source nor packages that a user installed for all.
+    """
+    import site
+    from pathlib import Path
+
+    here = str(Path(__file__).resolve().parents[1])
+    users = [site.getusersitepackages()] if site.ENABLE_USER_SITE else []
+    return [here, *users]

@@ -1,0 +1,289 @@
+"""The process that judges images of an audit: the plan as its first line, then a path a line, each answered by one."""
+
+from __future__ import annotations
+
+import gc
+import json
+import os
+import stat
+import sys
+from collections.abc import Iterator
+from functools import lru_cache
+from typing import TYPE_CHECKING, TextIO
+
+from gemel.audit.pool import LAST
+from gemel.audit.result import (
+    MAX_FINDINGS,
+    AuditedBuild,
+    AuditedFinding,
+    AuditedSigner,
+    ImageResult,
+    line_of,
+)
+from gemel.checking.identity import Identity, content_digest, identity_of
+from gemel.errors import GemelError, Problem
+from gemel.image.formats import format_of
+from gemel.record.format import MAX_BUILDS
+from gemel.record.record import Record, RecordError, decode, find, record_size
+from gemel.spans import ADDRESS_SPACE, Span
+from gemel.structs import replace
+from gemel.workflows.audit_plan import LayoutOfAudit, Plan, plan_of, trust_by
+from gemel.workflows.checking import CheckResult, check
+from gemel.workflows.inputs import load_layout, read_image
+
+if TYPE_CHECKING:
+    from gemel.image.image import Image
+    from gemel.layout.reader import ReadLayout
+    from gemel.workflows.trust import Trust
+
+CODE = (
+    "import signal; signal.signal(signal.SIGINT, signal.SIG_IGN); "
+    "from gemel.workflows.audit_worker import main; sys.exit(main())"
+)
+"""What the process executes.  Ctrl-C goes to all processes of a terminal; who started this one stops it."""
+
+LARGEST_FILE = 64 << 20
+"""Bytes of an image file that an audit reads, 64 MiB."""
+
+LARGEST_MEMORY = 768 << 20
+"""Bytes of memory that a process may take; an image of a few hundred KiB takes some 60 MiB, the modules included."""
+
+OBJECTS_A_COLLECTION = 50_000
+"""New objects after which the garbage collector looks for cycles: some ten images' worth."""
+
+LAYOUTS_KEPT = 32
+MAX_RECORDS = 64
+"""Marks of records that are looked at to find a layout."""
+
+
+def main() -> int:
+    """Answer until there are no more paths."""
+    _limit_memory()
+    answers = _private_stdout()
+    judge = Judge(plan_of(sys.stdin.readline()))
+    for line in sys.stdin:
+        try:
+            answer = line_of(judge.result(json.loads(line)))
+        except MemoryError:
+            judge.forget()
+            answer = LAST + line_of(
+                ImageResult(path="", status="not judged", problem="it takes too much memory")
+            )
+        answers.write(f"{answer}\n")
+        answers.flush()
+        if answer.startswith(LAST):
+            return 0
+    return 0
+
+
+def _private_stdout() -> TextIO:
+    """Where the answers go; what else is printed, by rules of installed packages, goes nowhere."""
+    answers = os.fdopen(os.dup(1), "w", encoding="ascii")
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, 1)
+    os.close(nowhere)
+    return answers
+
+
+def _limit_memory() -> None:
+    try:
+        import resource
+    except ImportError:  # Windows
+        return
+    _, most = resource.getrlimit(resource.RLIMIT_DATA)
+    limit = LARGEST_MEMORY if most == resource.RLIM_INFINITY else min(most, LARGEST_MEMORY)
+    resource.setrlimit(resource.RLIMIT_DATA, (limit, most))
+
+
+class Judge:
+    """Judges images by a plan; layouts, keys and rules are loaded once."""
+
+    def __init__(self, plan: Plan) -> None:
+        self._plan = plan
+        self._loaded = lru_cache(LAYOUTS_KEPT)(self._load)
+        self._frozen = False
+
+    def forget(self) -> None:
+        """Let go of all layouts."""
+        self._loaded.cache_clear()
+
+    def result(self, path: str) -> ImageResult:
+        """What came of one file; never an exception but for want of memory."""
+        try:
+            return self._result(path)
+        except MemoryError:
+            raise
+        except GemelError as error:
+            more = f"; {len(error.problems) - 1} more problems" if len(error.problems) > 1 else ""
+            return _not_judged(path, f"{_words(error.problems[0], path)}{more}")
+        except Exception as error:  # one file never ends the audit
+            return _not_judged(path, f"this is a fault in gemel: {type(error).__name__}: {error}")
+
+    def _result(self, path: str) -> ImageResult:
+        if why := _why_not_read(path):
+            return _not_judged(path, why)
+        image: Image | None = None
+        chosen = self._plan.only
+        if chosen is None:
+            image = read_image(path, at=self._start_of(path, 0))
+            found, chosen = self._choice(image)
+            if chosen is None:
+                return _without_layout(path, image, found)
+        read, trust = self._loaded(chosen)
+        if image is None or not image.leaves_bytes_out:
+            image = read_image(path, layout=read, at=self._start_of(path, None))
+        result = _result_of(path, self._checked(read, image, trust))
+        if not self._frozen:
+            self._frozen = True
+            gc.collect()
+            gc.freeze()
+            gc.set_threshold(OBJECTS_A_COLLECTION)
+        return result
+
+    def _start_of(self, path: str, default: int | None) -> int | None:
+        """Where a raw binary goes; None for other formats."""
+        if format_of(path).has_addresses:
+            return None
+        return default if self._plan.options.at is None else self._plan.options.at
+
+    def _checked(self, read: ReadLayout, image: Image, trust: Trust) -> CheckResult:
+        options = self._plan.options
+        return check(
+            read,
+            image,
+            trusted=trust,
+            min_rollback=options.at_least,
+            disassemble=options.disassemble,
+            rehearsal=False,
+            today=options.date,
+        )
+
+    def _load(self, layout: LayoutOfAudit) -> tuple[ReadLayout, Trust]:
+        read = load_layout(layout.file, paths_outside=self._plan.options.paths_outside)
+        if read.file_sha256.hex() != layout.sha256:
+            raise GemelError(
+                Problem(f"{read.name} changed during the audit", next_step="run the audit again")
+            )
+        return read, trust_by(self._plan, read)
+
+    def _choice(self, image: Image) -> tuple[Record | None, LayoutOfAudit | None]:
+        """The record that says what the image is, and the layout of its digest.
+
+        Of several records the first counts whose layout is known and has it in its record's area, else the
+        first whose layout is known, else the first.
+        """
+        records = list(_sound_records(image))
+        known = [
+            (start, record, layout)
+            for start, record in records
+            if (layout := self._plan.layout_for(record.layout_sha256.hex()))
+        ]
+        for start, record, layout in known:
+            if self._has_record_at(layout, start, image):
+                return record, layout
+        if known:
+            return known[0][1], known[0][2]
+        return (records[0][1] if records else None), None
+
+    def _has_record_at(self, layout: LayoutOfAudit, start: int, image: Image) -> bool:
+        read = self._loaded(layout)[0].layout
+        if read.record is None:
+            return False
+        base = 0
+        if not image.leaves_bytes_out and self._plan.options.at is None:
+            base = min((each.start for each in read.memories.values() if each.kind == "flash"), default=0)
+        return read.span_of(read.record.area).start == base + start
+
+
+def _why_not_read(path: str) -> str:
+    """Why a file is not read at all; empty if it is."""
+    try:
+        status = os.stat(path)
+    except (OSError, ValueError) as error:
+        return f"the file cannot be read; found {getattr(error, 'strerror', None) or error}"
+    if stat.S_ISDIR(status.st_mode):
+        return "the folder cannot be read"
+    if not stat.S_ISREG(status.st_mode):
+        return "this is no file; an audit reads no pipes and devices"
+    if status.st_size > LARGEST_FILE:
+        return f"the file is too large for an audit; found {status.st_size:,} bytes, expected at most {LARGEST_FILE:,}"
+    return ""
+
+
+def _not_judged(path: str, problem: str) -> ImageResult:
+    return ImageResult(path=path, status="not judged", problem=problem)
+
+
+def _words(problem: Problem, path: str) -> str:
+    """A problem in one sentence, without the file's path, which stands beside it."""
+    place = problem.where.removeprefix(path).lstrip(":, ")
+    if place.isdigit():
+        place = f"line {place}"
+    return str(replace(problem, where=place))
+
+
+def _sound_records(image: Image) -> Iterator[tuple[int, Record]]:
+    for start in find(image.data.pieces())[:MAX_RECORDS]:
+        span = Span(start, min(record_size(MAX_BUILDS), ADDRESS_SPACE - start))
+        try:
+            yield start, decode(image.data.read(span, 0xFF), "")
+        except RecordError:
+            continue
+
+
+def _without_layout(path: str, image: Image, record: Record | None) -> ImageResult:
+    """An image that no layout is there for: what its record says of it."""
+    problem = "none of the layouts has the digest that its record names"
+    if record is None:
+        problem = "it has no sound record, which would say by which layout it is judged"
+    file = image.read_from
+    return ImageResult(
+        path=path,
+        status="not judged",
+        problem=problem,
+        size=file.size if file else None,
+        sha256=file.sha256.hex() if file else None,
+        content_sha256=content_digest(image.data),
+        product=record.product if record else None,
+        version=record.version if record else None,
+        rollback=record.rollback if record else None,
+        layout_digest=record.layout_sha256.hex() if record else None,
+        builds=_builds_of(record),
+    )
+
+
+def _builds_of(record: Record | None) -> tuple[AuditedBuild, ...]:
+    entries = record.builds if record else ()
+    return tuple(AuditedBuild(each.name, each.build_id.hex() or None) for each in entries)
+
+
+def _result_of(path: str, checked: CheckResult) -> ImageResult:
+    inspection = checked.inspection
+    identity: Identity = identity_of(inspection)
+    record = inspection.record
+    found = [
+        AuditedFinding(each.rule.name, each.severity, each.finding.what, each.finding.where)
+        for each in checked.findings
+        if each.waiver is None
+    ]
+    return ImageResult(
+        path=path,
+        status="passes" if checked.passes else "broken",
+        size=identity.image.size,
+        sha256=identity.image.sha256,
+        content_sha256=identity.image.content_sha256,
+        product=identity.image.product,
+        version=identity.image.version,
+        rollback=identity.image.rollback,
+        layout=identity.layout.name,
+        layout_digest=record.layout_sha256.hex() if record else None,
+        builds=_builds_of(record),
+        signers=tuple(AuditedSigner(each.algorithm, each.key, each.counted) for each in identity.signers),
+        findings=tuple(sorted(found, key=_by_severity)[:MAX_FINDINGS]),
+        findings_left_out=max(0, len(found) - MAX_FINDINGS),
+        rules_not_checked=checked.count("not checked"),
+    )
+
+
+def _by_severity(finding: AuditedFinding) -> int:
+    return ("error", "warning", "note").index(finding.severity)

@@ -1,0 +1,83 @@
+"""Many images judged: those that the index knows are taken from there, the others by a pool of processes."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterable, Iterator
+from typing import TYPE_CHECKING
+
+from gemel.audit.index import Index, Known, stamp_of
+from gemel.audit.pool import Answer, Pool
+from gemel.audit.result import ImageResult, result_of
+from gemel.structs import NamedTuple, replace
+from gemel.workflows.audit_worker import CODE
+
+if TYPE_CHECKING:
+    from gemel.workflows.audit_plan import Plan
+
+
+class _File(NamedTuple):
+    """A file of the audit: how it looks, and what the index has of it if that still holds."""
+
+    path: str
+    stamp: str
+    known: Known | None
+
+
+def audit(
+    paths: Iterable[str], plan: Plan, index: Index, *, jobs: int = 0, again: bool = False
+) -> Iterator[ImageResult]:
+    """The result of each file of ``paths``, in their order, kept in ``index``.
+
+    A file is judged again unless the index has a verdict of it by the same layout, keys and options and it looks
+    the same (with ``again``: in any case).  ``jobs`` is the number of processes (0: one a core).  A file that was
+    there before in this audit is left out.
+    """
+    files = (_asked(path, plan, index, again) for path in paths)
+    tasks = ((each, None if each.known else json.dumps(os.path.abspath(each.path))) for each in files)
+    with Pool(CODE, plan.as_line(), jobs or cores()) as pool:
+        for file, answer in pool.answers(tasks):
+            if index.has_seen(file.path):
+                continue
+            yield _kept(file, answer, plan, index)
+
+
+def cores() -> int:
+    """The processor cores that this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def _asked(path: str, plan: Plan, index: Index, again: bool) -> _File:
+    stamp = stamp_of(path)
+    known = index.known(path) if stamp and not again else None
+    if known:
+        layout = plan.layout_for(known.result.layout_digest)
+        if known.stamp != stamp or layout is None or known.judged_by != layout.judged_by:
+            known = None
+    return _File(path, stamp, known)
+
+
+def _kept(file: _File, answer: Answer | None, plan: Plan, index: Index) -> ImageResult:
+    if file.known:
+        result = replace(file.known.result, path=file.path, unchanged=True)
+        index.keep(result)
+    else:
+        result = _result(file.path, answer)
+        layout = plan.layout_for(result.layout_digest)
+        judged = layout.judged_by if layout and result.status != "not judged" else ""
+        index.put(result, file.stamp, judged)
+    first = index.first_with(result)
+    return replace(result, duplicate_of=first) if first else result
+
+
+def _result(path: str, answer: Answer | None) -> ImageResult:
+    if answer and answer.line:
+        try:
+            return replace(result_of(answer.line), path=path)
+        except ValueError as error:
+            answer = Answer("", f"its answer makes no sense: {error}")
+    how = answer.ended if answer else "there is no answer"
+    return ImageResult(path=path, status="not judged", problem=f"the process that judged it ended: {how}")

@@ -1,0 +1,124 @@
+"""The forms of results: one line an image, whatever names it has, and no cell that a spreadsheet computes."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+
+import pytest
+
+from gemel.audit.as_csv import COLUMNS, csv_row, header
+from gemel.audit.as_text import Totals, text_line
+from gemel.audit.forms import FORMS, Spool, form_named, form_of
+from gemel.audit.result import AuditedBuild, AuditedFinding, AuditedSigner, ImageResult
+from gemel.errors import UsageProblem
+
+HOSTILE = [
+    "=HYPERLINK(1)",
+    "+1",
+    "-1",
+    "@SUM(1)",
+    " =1",
+    "\t=1",
+    "\r=1",
+    "\n=1",
+    "'=1",
+    "\uff1d1",
+    "a\nPASS forged.hex",
+    'a",=1,"',
+    "\x1b[31mred",
+    "\u202egnp.xeh",
+    os.fsdecode(b"\xff.hex"),
+    "a\0b",
+]
+
+
+def result(name: str) -> ImageResult:
+    """A result with ``name`` wherever a name from a file can be."""
+    return ImageResult(
+        path=name,
+        status="broken",
+        problem=name,
+        product=name,
+        version="1.2.3",
+        layout=name,
+        builds=(AuditedBuild(name, None),),
+        signers=(AuditedSigner(name, "ab" * 32, False),),
+        findings=(AuditedFinding("checksums-match", "error", name, name),),
+        duplicate_of=name,
+    )
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+@pytest.mark.parametrize("form", [each.name for each in FORMS])
+def test_a_name_never_makes_a_line_or_a_colour(form, name):
+    """One line for an image in every form, without control characters."""
+    line = form_named(form).line(result(name)).encode("utf-8", "backslashreplace").decode()
+    assert line.rstrip("\r\n").isprintable()
+    assert len(line.splitlines()) == 1
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_no_cell_is_a_formula(name):
+    """No cell begins with what spreadsheets compute (common practice: = + - @), with white space before it or not."""
+    (cells,) = csv.reader(io.StringIO(csv_row(result(name))))
+    assert len(cells) == len(COLUMNS)
+    assert not [cell for cell in cells if cell.strip()[:1] in tuple("=+-@\uff1d")]
+
+
+def test_plain_values_are_as_they_are():
+    """What is no formula is not changed, and rows end as RFC 4180 says."""
+    row = csv_row(result("archive/tide 1.hex"))
+    assert row.endswith("\r\n")
+    cells = dict(zip(*csv.reader(io.StringIO(header() + row)), strict=True))
+    assert cells["path"] == "archive/tide 1.hex"
+    assert cells["findings"] == "checksums-match"
+    assert cells["version"] == "1.2.3"
+
+
+def test_a_json_line_has_the_name_itself():
+    """JSON needs no change of a name: reading it gives the name."""
+    for name in HOSTILE:
+        data = json.loads(form_named("jsonl").line(result(name)))
+        assert data["path"] == name
+        assert data["format"] == 1
+
+
+def test_text():
+    """The verdict, the file, what it is, who signed it, what is broken."""
+    broken = result("a.hex")
+    assert text_line(broken) == (
+        "FAIL a.hex: a.hex 1.2.3, rollback None; a.hex key abababababababab... NOT VERIFIED; "
+        "broken checksums-match; duplicate of a.hex"
+    )
+    bad = ImageResult(path="b.hex", status="not judged", problem="no file")
+    assert text_line(bad) == "---- b.hex: not judged: no file"
+
+
+@pytest.mark.parametrize(
+    ("statuses", "code"),
+    [([], 2), (["passes"], 0), (["passes", "broken"], 1), (["broken", "not judged"], 2), (["not judged"], 2)],
+)
+def test_the_exit_code_is_the_highest(statuses, code):
+    """As ``gemel check`` of each would end; an audit of nothing is no success."""
+    totals = Totals()
+    for status in statuses:
+        totals.add(ImageResult(path="a", status=status))
+    assert totals.exit_code == code
+    assert list(totals.lines())[-1].startswith("PASS" if code == 0 else "FAIL")
+
+
+def test_reports_are_what_is_printed():
+    """A report in a file is the text of all results, start and end included."""
+    totals, spool = Totals(), Spool(form_named("csv"))
+    spool.add(result("a.hex"))
+    assert b"".join(spool.blocks(totals)).decode() == header() + csv_row(result("a.hex"))
+
+
+def test_the_suffix_means_the_form():
+    """In upper or lower case; others are refused."""
+    assert form_of("x.CSV").name == "csv"
+    with pytest.raises(UsageProblem, match=r"\.jsonl"):
+        form_of("x.xlsx")

@@ -1,0 +1,130 @@
+"""Time an audit of images of 64 KiB against a loop of ``gemel check`` and of one process against two.
+
+Run ``python tests/bench/bench_audit.py [--images 1000] [--rounds 3]``.  Exits 1 when a target is missed: processor
+time an image no more than 1/20 of a ``gemel check`` without reading code; 1.8 times as fast with two processes (wall
+time, on a machine with two free cores); 300 MiB for all processes together, and the same for four times as many images.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import resource
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from measuring import GEMEL, MIB, ROOT, environment, verdict
+
+LAYOUT = str(ROOT / "layouts/tide-gauge-in-place.toml")
+BUILDS = tuple(
+    f"{name}={ROOT}/testdata/tide-gauge/built/in-place/{name}.elf" for name in ("station", "sampler")
+)
+CHECKS = 10
+
+
+def main() -> int:
+    """Measure, print, judge."""
+    options = argparse.ArgumentParser(description=__doc__)
+    options.add_argument("--images", type=int, default=1000)
+    options.add_argument("--rounds", type=int, default=3)
+    given = options.parse_args()
+    with tempfile.TemporaryDirectory(prefix="gemel-bench-audit-") as name:
+        folder = Path(name)
+        image = folder / "tide.bin"
+        subprocess.run(
+            [*GEMEL, "join", LAYOUT, *BUILDS, "-o", str(image)],
+            env=environment(),
+            stdout=subprocess.DEVNULL,
+            check=True,
+        )
+        many, few = (
+            _copies(folder / "many", image, given.images),
+            _copies(folder / "few", image, given.images // 4),
+        )
+        rounds = [_round(image, many, given.images) for _ in range(given.rounds)]
+        peaks = {name: _peaks(path) for name, path in (("few", few), ("many", many))}
+    cpu, wall, check = (statistics.median(each[part] for each in rounds) for part in range(3))
+    speedup = statistics.median(each[3] for each in rounds)
+    print(f"a check: {check * 1000:.1f} ms of processor time, an image of an audit: {cpu * 1000:.2f} ms")
+    print(
+        f"that is {1 / cpu:,.0f} images a second of one core's time; by the clock, one process: {1 / wall:,.0f}"
+    )
+    met = [
+        verdict("an image, of a gemel check", cpu / check, 1 / 20),
+        verdict("one process, of two (times 1/1.8)", 1 / speedup, 1 / 1.8),
+        verdict("memory of all processes", sum(peaks["many"]) / MIB, 300, " MiB"),
+        verdict("memory of four times as many images", sum(peaks["many"]) / sum(peaks["few"]), 1.05),
+    ]
+    return 0 if all(met) else 1
+
+
+def _copies(folder: Path, image: Path, count: int) -> Path:
+    """A folder of ``count`` copies of the image."""
+    folder.mkdir()
+    data = image.read_bytes()
+    for number in range(count):
+        (folder / f"{number:06}.bin").write_bytes(data)
+    return folder
+
+
+def _round(image: Path, many: Path, count: int) -> tuple[float, float, float, float]:
+    """Processor and wall seconds an image with one process, processor seconds a check, and how much faster two are."""
+    started = _children()
+    for _ in range(CHECKS):
+        _run("check", LAYOUT, str(image), "--no-disassemble")
+    check = (_children() - started) / CHECKS
+    started, before = _children(), time.perf_counter()
+    _run("audit", LAYOUT, str(many), "--jobs", "1")
+    one, cpu = time.perf_counter() - before, _children() - started
+    before = time.perf_counter()
+    _run("audit", LAYOUT, str(many), "--jobs", "2")
+    two = time.perf_counter() - before
+    return cpu / count, one / count, check, one / two
+
+
+def _peaks(folder: Path) -> list[int]:
+    """The most memory of the audit's process and of each of two that judge, in bytes, as they are before they end."""
+    child = subprocess.Popen(
+        [*GEMEL, "audit", LAYOUT, str(folder), "--jobs", "2"], env=environment(), stdout=subprocess.PIPE
+    )
+    peaks: dict[int, int] = {}
+    for number, _ in enumerate(child.stdout or ()):
+        if number % 4 == 0:
+            peaks |= {pid: peak for pid in _family(child.pid) if (peak := _peak(pid))}
+    child.wait()
+    return list(peaks.values())
+
+
+def _family(pid: int) -> list[int]:
+    """A process and those that it started (Linux)."""
+    found = [pid]
+    for task in Path(f"/proc/{pid}/task").iterdir():
+        found += map(int, (task / "children").read_text().split())
+    return found
+
+
+def _peak(pid: int) -> int:
+    try:
+        text = Path(f"/proc/{pid}/status").read_text()
+    except OSError:
+        return 0
+    line = next((line for line in text.splitlines() if line.startswith("VmHWM:")), "VmHWM: 0")
+    return int(line.split()[1]) * 1024
+
+
+def _children() -> float:
+    """Processor seconds of all processes that ended."""
+    usage = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return usage.ru_utime + usage.ru_stime
+
+
+def _run(*words: str) -> None:
+    subprocess.run([*GEMEL, *words], env=environment(), stdout=subprocess.DEVNULL, check=True, cwd=os.sep)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
