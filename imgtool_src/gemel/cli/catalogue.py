@@ -32,6 +32,7 @@ TOPICS = {
     "record": "the record's format, byte by byte",
     "seal": "the seal's format, its algorithms, what it promises and what it does not",
     "layout": "every key of the layout language",
+    "release": "the release folder, what proves it, and the SUIT envelope",
     "policy": "every key of a receiver's policy",
     "rehearsal": "what a rehearsal does not model",
     "examples": "every command with what it prints, on the demo's files",

@@ -68,6 +68,10 @@ def _page(topic: str | None) -> str:
         from gemel.rehearsal import limits_page
 
         return limits_page()
+    if topic == "release":
+        from gemel.release.page import page as release_page
+
+        return release_page()
     if topic == "policy":
         from gemel.policy.page import page as policy_page
 
