@@ -152,11 +152,9 @@ def _folder_ranges(build: Build) -> tuple[list[tuple[int, int, str]], str]:
         common = posixpath.commonpath(folders.values()) if folders else ""
     except ValueError:  # some are absolute, some are not
         common = ""
-    short = (
-        {path: posixpath.relpath(folder, common or ".") for path, folder in folders.items()}
-        if common
-        else folders
-    )
-    last = posixpath.basename(common)
-    named = {path: posixpath.normpath(posixpath.join(last, folder)) for path, folder in short.items()}
+    top = posixpath.basename(common)
+    named = {
+        path: posixpath.join(top, folder[len(common) :].lstrip("/")).rstrip("/") or "."
+        for path, folder in folders.items()
+    }
     return [(start, end, named.get(path, "")) for start, end, path in found.ranges], ""
