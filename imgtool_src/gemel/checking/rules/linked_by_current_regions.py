@@ -1,0 +1,66 @@
+"""Rule ``linked-by-current-regions``: a build linked by an exported fragment was linked by the layout's present one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gemel.checking.findings.build_evidence import builds_that_state
+from gemel.checking.rule import Rule
+from gemel.errors import BuildError
+from gemel.inspection.core_regions import ID_SYMBOL, regions_id
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import concerned
+from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.spans import format_address
+
+
+def check(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome for each build that has the fragment's symbol."""
+    linked = [
+        name for name, build in inspection.builds.items() if build.symbols and _has_symbol(inspection, name)
+    ]
+    for each in builds_that_state(inspection, "symbols", [inspection.layout.builds[name] for name in linked]):
+        if isinstance(each, NotChecked):
+            yield each
+            continue
+        plan, build = each
+        where = f"build {plan.name} ({build.file}), symbol {ID_SYMBOL}"
+        expected = regions_id(inspection.layout, plan.core)
+        try:
+            symbol = build.symbols.one(ID_SYMBOL) if build.symbols else None
+        except BuildError as error:
+            yield NotChecked(where, error.problems[0].what)
+            continue
+        if symbol is None:
+            continue
+        if symbol.value == expected:
+            yield Holds(where)
+            continue
+        yield Finding(
+            f"build {plan.name} was linked by another description of core {plan.core}'s memory",
+            concerned(plan.name, plan.core),
+            where=where,
+            found=format_address(symbol.value),
+            expected=f"{format_address(expected)}, of this layout",
+            next_step=f"gemel export linker LAYOUT --core {plan.core}, and link the build again",
+        )
+
+
+def _has_symbol(inspection: Inspection, name: str) -> bool:
+    symbols = inspection.builds[name].symbols
+    return symbols is not None and any(symbol.defined for symbol in symbols.named(ID_SYMBOL))
+
+
+RULE = Rule(
+    name="linked-by-current-regions",
+    severity="error",
+    guards="device",
+    checks=f"A build that defines {ID_SYMBOL}, as the linker fragment of gemel export does, has the value that "
+    "follows from the layout's regions of its core: their names, addresses, sizes and rights.",
+    why="A build linked by an older fragment has the old memory map compiled in. What moved since is then used at its "
+    "old address, by this core alone.",
+    remedy="Export the linker fragment from the layout that is used, and link the build again.",
+    source="common practice: both sides are built from one description of the memory",
+    absent=f"no given build defines {ID_SYMBOL}",
+    check=check,
+)
