@@ -60,7 +60,7 @@ OF_NAMES = [
     Faulty(
         "area-in-no-memory",
         "spare = ",
-        "no memory of this name: area.spare.memory; found flsh; expected one of control, flash, "
+        "unknown memory: area.spare.memory; found flsh; expected one of control, flash, "
         'ram; did you mean "flash"?',
         {'spare = { memory = "flash"': 'spare = { memory = "flsh"'},
     ),
@@ -148,7 +148,7 @@ OF_NAMES = [
     Faulty(
         "size-of-nothing",
         "size_of",
-        "no build or area of this name: stamp[0].value.size_of; found stations; expected one of "
+        "unknown build or area: stamp[0].value.size_of; found stations; expected one of "
         "link, record, sampler, sampler-code, sampler-ram, sampler-run, seal, spare, station, "
         'station-code, station-ram; did you mean "station"?',
         {_VALUE: 'value = { size_of = "stations" }'},
