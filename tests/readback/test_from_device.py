@@ -31,7 +31,8 @@ from gemel.spans import Span
 SIZE = 16 << 10
 SETTINGS = FLASH + 0x3000
 EDITS = {
-    'seal = { memory = "flash"': 'settings = { memory = "flash", offset = "12 KiB", size = "2 KiB", purpose = "settings" }\n'
+    'seal = { memory = "flash"': 'settings = { memory = "flash", offset = "12 KiB", size = "2 KiB", '
+    'purpose = "settings" }\n'
     'spares = { memory = "flash", offset = "14 KiB", size = "1 KiB", purpose = "data" }\n'
     'seal = { memory = "flash"'
 }
@@ -189,3 +190,21 @@ def test_a_seal_is_no_settings(folder):
     """Bytes of seal and record are never set aside."""
     done = checked(folder, dumped(version(OLD), (SEAL, b"x" * 16)))
     assert done.returncode == 1
+
+
+def test_show_and_compare_take_dumps(folder):
+    """Of a dump, show prints the image in it, and compare finds no difference from the image but real ones."""
+    gemel.write_images(Image(version(OLD)), folder / "old.hex", layout=layout(EDITS))
+    (folder / "dump.bin").write_bytes(dumped(version(OLD), (SETTINGS, b"level")))
+    shown = run("show", "small.toml", "dump.bin", "--from-device", cwd=folder)
+    assert shown.returncode == 0
+    assert OLD in shown.stdout
+    assert "area settings: the device writes there" in " ".join(shown.stderr.split())
+    words = ("compare", "small.toml", "old.hex", "dump.bin")
+    assert run(*words, cwd=folder).returncode == 1
+    same = run(*words, "--from-device", cwd=folder)
+    assert same.returncode == 0, same.stdout + same.stderr
+    (folder / "dump.bin").write_bytes(dumped(version(OLD), (STATION + 0x90, b"\0")))
+    assert run(*words, "--from-device", cwd=folder).returncode == 1
+    one_error(run("compare", "old.hex", "old.hex", "--from-device", cwd=folder))
+    one_error(run("show", "old.hex", "--from-device", cwd=folder))

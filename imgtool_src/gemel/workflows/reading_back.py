@@ -34,13 +34,16 @@ class Dump(NamedTuple):
 
 
 def read_dump(
-    paths: Sequence[Path], layout: ReadLayout, starts: Sequence[int] = (), form: str | None = None
+    paths: Sequence[Path], layout: ReadLayout | None, starts: Sequence[int] = (), form: str | None = None
 ) -> Dump:
     """Read the files of one device, one for each memory or part; ``starts`` are those of raw binaries, in order.
 
     A single raw binary without a start goes to the start of the layout's first flash.  Raises UsageProblem for
-    another number of starts and for files that say different things of one address, ImageFormatError.
+    another number of starts, for files that say different things of one address, and without a layout;
+    ImageFormatError.
     """
+    if layout is None:
+        raise UsageProblem(_no_layout())
     raw = [path for path in paths if not format_of(path.name, form).has_addresses]
     if len(starts) != len(raw) and (starts or len(raw) > 1):
         raise UsageProblem(
@@ -70,6 +73,13 @@ def read_dump(
         ),
         aside,
     )
+
+
+def without_settings(image: Image, layout: ReadLayout | None) -> Image:
+    """An image or a dump without what a device writes itself; raises UsageProblem without a layout."""
+    if layout is None:
+        raise UsageProblem(_no_layout())
+    return replace(image, data=image_in(layout.layout, image.data)[0])
 
 
 def check_dump(
@@ -120,6 +130,11 @@ def indexed_versions(index: Path, layout: ReadLayout) -> tuple[list[KnownVersion
             what, step = "an image of the index is not compared: it has changed", "run gemel audit again"
             remarks.append(Problem(what, where=result.path, next_step=step))
     return known, remarks
+
+
+def _no_layout() -> Problem:
+    step = "name the layout first; it says what the device writes itself"
+    return Problem("a dump is read by a layout", found="none", next_step=step)
 
 
 def _conflict(path: Path, address: int) -> Problem:
