@@ -29,7 +29,8 @@ def command(words: tuple[str, ...], at: int | None, from_device: bool, everythin
     images (old:NAME=BUILD and NAME=BUILD) also by section, function and object, and the contract's types: where
     an old and a new core would read what they share differently, that stands first. What only moved is counted,
     not listed. With --from-device either may be a dump of a device: what the device writes itself is left out of
-    both. LAYOUT ends in .toml; where it is left out, gemel.toml in the folder is used if it is there. Exit codes: 0 same, 1 different, 2 the work could not be done.
+    both. LAYOUT ends in .toml; where it is left out, gemel.toml in the folder is used if it is there.
+    Exit codes: 0 same, 1 different, 2 the work could not be done.
 
     \b
     Example:

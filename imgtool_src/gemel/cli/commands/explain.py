@@ -13,6 +13,7 @@ TOPICS = {
     "record": "the record's format, byte by byte",
     "seal": "the seal's format, its algorithms, what it promises and what it does not",
     "layout": "every key of the layout language",
+    "release": "the release folder, what proves it, and the SUIT envelope",
     "policy": "every key of a receiver's policy",
     "rehearsal": "what a rehearsal does not model",
     "python": "what scripts and tests use, and how to add rules of your own",
@@ -77,6 +78,10 @@ def _page(topic: str | None) -> str:
         from gemel.rehearsal import limits_page
 
         return limits_page()
+    if topic == "release":
+        from gemel.release.page import page as release_page
+
+        return release_page()
     if topic == "policy":
         from gemel.policy.page import page as policy_page
 
