@@ -64,7 +64,12 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 @paths_outside_option
 @form_option("text", "json", "html")
 @option(
-    "-o", "--output", metavar="FILE", kind=FILE, group="Result", help="Write the result here, not to stdout."
+    "-o",
+    "--output",
+    metavar="FILE",
+    kind=FILE,
+    group="Result",
+    help="Write the result here, not to stdout; a name in .html makes it HTML.",
 )
 def command(
     words: tuple[str, ...],
@@ -103,6 +108,8 @@ def command(
     shown = _described(found, starts, from_device, as_form, trust, paths_outside)
     contents = shown.contents
     code = 1 if trust and not contents.is_signed else 0
+    if output and form == "text" and output.suffix.lower() in (".html", ".htm"):
+        form = "html"
     if form == "json":
         from gemel.show.as_json import report
 
