@@ -382,8 +382,8 @@ def _rehearsed(rehearsal: Rehearsal | None, result: CheckResult) -> dict[str, by
 def _notes(inputs: _Inputs, joined: JoinResult, name: str, images: Mapping[str, bytes]) -> dict[str, bytes]:
     if inputs.previous is None:
         return {}
-    from gemel.compare.as_json import report
-    from gemel.compare.as_text import text_of
+    from gemel.comparing.as_json import report
+    from gemel.comparing.as_text import text_of
     from gemel.workflows.comparing import compare
 
     file = ImageFile(len(images[name]), hashlib.sha256(images[name]).digest())

@@ -60,12 +60,12 @@ def command(words: tuple[str, ...], at: int | None, from_device: bool, everythin
         new_builds=load_builds(read, new_files),
     )
     if form == "json":
-        from gemel.compare.as_json import report
+        from gemel.comparing.as_json import report
 
         echo(report(comparison).encode("ascii"), nl=False)
     else:
         from gemel.cli.printing import terminal_width
-        from gemel.compare.as_text import text_of
+        from gemel.comparing.as_text import text_of
 
         echo("\n".join(text_of(comparison, terminal_width(sys.stdout), everything)))
     return 0 if comparison.same else 1
