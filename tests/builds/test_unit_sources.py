@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import posixpath
+import random
 import subprocess
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from gemel.builds.build import Build
 from gemel.builds.dwarf.unit_sources import UnitSources
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
+from gemel.errors import BuildError
 
 FILES = sorted(BUILT.rglob("*.elf"))
 
@@ -72,3 +74,24 @@ def test_variables(file: Path) -> None:
             assert found.at(int(address, 16)).rpartition("/")[2] == path.rpartition("/")[2], line
             compared += 1
     assert compared
+
+
+def test_damaged() -> None:
+    """Damaged debug information ends the reading of a unit or of all, with the reason, and never in another error."""
+    whole = (BUILT / "in-place" / "station.elf").read_bytes()
+    sound = sources_of(build_of(BUILT / "in-place" / "station.elf"))
+    numbers = random.Random(14)
+    damaged = 0
+    for _ in range(150):
+        data = bytearray(whole)
+        for _ in range(numbers.choice((1, 20, 400))):
+            data[numbers.randrange(0x1000, len(data) - 0x800)] = numbers.randrange(256)
+        try:
+            build = read_build(BytesSource(bytes(data), "damaged.elf"), name="station", file="damaged.elf")
+        except BuildError:
+            continue
+        if build.debug:
+            found = build.debug.unit_sources()
+            assert found.ranges or found.damaged
+            damaged += found != sound
+    assert damaged > 20

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -207,6 +208,11 @@ def test_findings_on_the_map(browser: Browser, page: Page) -> None:
     assert "FAIL" in browser.one(".verdict").text
     marks = browser.all("a.mark")
     assert marks
+    numbers = browser.run(
+        "return Array.from(document.querySelectorAll('.mark text'), (each) => each.getBoundingClientRect())"
+        ".filter((box) => box.width).map((box) => [box.left, box.right]).sort((one, two) => one[0] - two[0])"
+    )
+    assert all(right <= left for (_, right), (left, _) in pairwise(numbers)), "numbers overlap"
     for mark in marks:
         target = mark.get_attribute("href") or mark.get_attribute("xlink:href") or ""
         number = browser.run("return arguments[0].getAttribute('href')", mark)

@@ -102,6 +102,8 @@ def _mark(findings: list[PlacedFinding], whole: Span) -> str:
         aria_label=words,
         data_start=first.span.start,
         data_size=first.span.size,
+        data_number=first.number,
+        data_count=len(findings),
     )
 
 

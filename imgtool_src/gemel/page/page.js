@@ -259,6 +259,27 @@
   const maps = Array.from(document.querySelectorAll("svg.map"), (svg) => ({
     svg, start: +svg.dataset.start, size: +svg.dataset.size, block: +svg.dataset.block || 0, from: +svg.dataset.start, shown: +svg.dataset.size }));
 
+  /** One number for marks that are too near to each other for one each: the first, and how many more. */
+  function number(map) {
+    const marks = Array.from(map.svg.querySelectorAll(".mark"), (mark) => ({ mark, start: +mark.dataset.start, count: +mark.dataset.count }))
+      .filter(({ start }) => start >= map.from && start < map.from + map.shown)
+      .sort((one, other) => one.start - other.start);
+    const near = (44 / Math.max(map.svg.clientWidth, 1)) * map.shown;
+    let first = null;
+    for (const each of marks) {
+      const text = each.mark.querySelector("text");
+      if (first && each.start - first.start < near) {
+        first.count += each.count;
+        text.textContent = "";
+      } else first = each;
+      const own = first.mark.querySelector("text");
+      const place = (first.start - map.from) / map.shown;
+      own.setAttribute("text-anchor", place < 0.1 ? "start" : place > 0.9 ? "end" : "middle");
+      own.setAttribute("x", place < 0.1 ? -7 : place > 0.9 ? 7 : 0);
+      own.textContent = first.mark.dataset.number + (first.count > 1 ? " +" + (first.count - 1) : "");
+    }
+  }
+
   function draw(map) {
     const share = (part) => ((100 * part) / map.shown).toFixed(4) + "%";
     for (const part of map.svg.querySelectorAll("a")) {
@@ -272,6 +293,7 @@
         if (!isMark) shape.setAttribute("width", share(high - low));
       }
     }
+    number(map);
     const ticks = map.svg.querySelectorAll(".tick");
     ticks.forEach((tick, at) => {
       const last = at === ticks.length - 1;
@@ -341,6 +363,7 @@
     event.preventDefault();
     byId("search").focus();
   });
+  window.addEventListener("resize", () => maps.forEach(number));
   window.addEventListener("beforeprint", () => {
     for (const each of document.querySelectorAll("details")) each.open = true;
     for (const map of maps) zoom(map, map.start, map.size);

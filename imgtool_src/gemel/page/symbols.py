@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import posixpath
 from bisect import bisect_right
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from gemel.inspection.inspection import Inspection
@@ -80,52 +80,62 @@ def _of_build(inspection: Inspection, name: str, build: Build) -> BuildSymbols:
     starts = [each[0] for each in sources]
     numbers: dict[str, int] = {"": 0}
     kept: list[PageSymbol] = []
-    uses: dict[int, list[int]] = {0: [0, 0]}
-    counted: set[int] = set()
-    moved = tuple(_moved(inspection, name, windows))
-    for symbol in build.symbols.all() if build.symbols else ():
-        if symbol.kind not in KINDS or not symbol.defined or not symbol.name or symbol.mapping:
-            continue
+    for symbol in build.symbols.places() if build.symbols else ():
         address = symbol.address
         at = bisect_right(bounds, address) - 1
         if at < 0 or address >= windows[at][1]:
             continue
         start = address - windows[at][0] + windows[at][2]
-        at_source = bisect_right(starts, address) - 1
-        folder = sources[at_source][2] if at_source >= 0 and address < sources[at_source][1] else ""
+        at = bisect_right(starts, address) - 1
+        folder = sources[at][2] if at >= 0 and address < sources[at][1] else ""
         number = numbers.setdefault(folder, len(numbers))
-        text = symbol.name[:LONGEST_NAME]
-        kept.append(PageSymbol(start, symbol.size, on_one_line(text), KINDS.index(symbol.kind), number))
-        if symbol.size and start not in counted:
-            counted.add(start)
-            use = uses.setdefault(number, [0, 0])
-            is_ram = windows[at][3]
-            use[1 if is_ram else 0] += symbol.size
-            if is_ram and any(run <= start < run + size for run, _, size in moved):
-                use[0] += symbol.size
+        text = on_one_line(symbol.name[:LONGEST_NAME])
+        kept.append(PageSymbol(start, symbol.size, text, KINDS.index(symbol.kind), number))
     kept.sort()
     folders = tuple(on_one_line(folder) or NO_FOLDER for folder in numbers)
-    rows = [FolderUse(folders[number], *use) for number, use in uses.items() if any(use)]
-    rows.sort(key=lambda row: (-row.flash - row.ram, row.name))
-    return BuildSymbols(name, kept, folders, tuple(rows), moved, why)
+    moved = tuple(_moved(inspection, name, windows))
+    return BuildSymbols(name, kept, folders, _folder_uses(inspection, kept, folders, moved), moved, why)
 
 
-def _windows(inspection: Inspection, name: str) -> list[tuple[int, int, int, bool]]:
-    """Start and end of each memory as the build's core sees it, its plain start, whether it is RAM; by start."""
+def _folder_uses(
+    inspection: Inspection,
+    symbols: Sequence[PageSymbol],
+    folders: Sequence[str],
+    moved: Sequence[tuple[int, int, int]],
+) -> tuple[FolderUse, ...]:
+    """What each folder takes, each place counted once, the largest first; what is copied to RAM takes flash too."""
+    ram = [memory.span for memory in inspection.layout.memories.values() if memory.kind == "ram"]
+    uses = [[0, 0] for _ in folders]
+    last = -1
+    for symbol in symbols:
+        if not symbol.size or symbol.start == last:
+            continue
+        last = symbol.start
+        in_ram = any(span.start <= last < span.end for span in ram)
+        if in_ram:
+            uses[symbol.folder][1] += symbol.size
+        if not in_ram or any(run <= last < run + size for run, _, size in moved):
+            uses[symbol.folder][0] += symbol.size
+    rows = [FolderUse(name, *use) for name, use in zip(folders, uses, strict=True) if any(use)]
+    return tuple(sorted(rows, key=lambda row: (-row.flash - row.ram, row.name)))
+
+
+def _windows(inspection: Inspection, name: str) -> list[tuple[int, int, int]]:
+    """Start and end of each memory as the build's core sees it, and its plain start; by start."""
     core = inspection.layout.builds[name].core
     return sorted(
-        (start, start + memory.size, memory.start, memory.kind == "ram")
+        (start, start + memory.size, memory.start)
         for memory in inspection.layout.memories.values()
         for start in starts_of(memory, core)
     )
 
 
 def _moved(
-    inspection: Inspection, name: str, windows: list[tuple[int, int, int, bool]]
+    inspection: Inspection, name: str, windows: list[tuple[int, int, int]]
 ) -> Iterator[tuple[int, int, int]]:
     for piece in inspection.placements[name].pieces:
         run = piece.segment.run_address
-        plain = next((run - start + main for start, end, main, _ in windows if start <= run < end), None)
+        plain = next((run - start + main for start, end, main in windows if start <= run < end), None)
         if plain is not None and plain != piece.address:
             yield plain, piece.address, len(piece.segment.data)
 
@@ -142,11 +152,9 @@ def _folder_ranges(build: Build) -> tuple[list[tuple[int, int, str]], str]:
         common = posixpath.commonpath(folders.values()) if folders else ""
     except ValueError:  # some are absolute, some are not
         common = ""
-    short = (
-        {path: posixpath.relpath(folder, common or ".") for path, folder in folders.items()}
-        if common
-        else folders
-    )
-    last = posixpath.basename(common)
-    named = {path: posixpath.normpath(posixpath.join(last, folder)) for path, folder in short.items()}
+    top = posixpath.basename(common)
+    named = {
+        path: posixpath.join(top, folder[len(common) :].lstrip("/")).rstrip("/") or "."
+        for path, folder in folders.items()
+    }
     return [(start, end, named.get(path, "")) for start, end, path in found.ranges], ""

@@ -15,7 +15,7 @@ The release folder
     PRODUCT-VERSION-MEMORY.bin         every byte of a memory, as it is after programming
     LAYOUT.toml                        the layout as used
     keys/, or where LAYOUT names them  public keys of the signers and of those that the layout trusts
-    check.txt, .json, .sarif, .xml     the reports of the check
+    check.txt, .json, .html, ...       the reports of the check, one in each form
     rehearsal.txt, .json, .svg         the rehearsal, if one was made
     notes.txt, notes.json              what changed since --previous IMAGE
     sbom.cdx.json                      CycloneDX 1.6: product, builds, compilers, libraries, the teams' own SBOMs

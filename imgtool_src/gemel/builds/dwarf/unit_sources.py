@@ -106,9 +106,11 @@ def _own_range(entries: Entries, place: DieOffset) -> list[tuple[int, int]]:
 
 def _variables(entries: Entries, place: DieOffset) -> Iterator[tuple[int, int]]:
     """The first byte of each variable at a fixed address that is directly in a unit."""
+    data = entries.joined
     for child in entries.children(place):
-        if child.abbreviation.tag == Tag.VARIABLE and At.LOCATION in child.abbreviation.forms:
-            location = entries.read(child).values.get(At.LOCATION)
+        abbreviation = child.abbreviation
+        if abbreviation.tag == Tag.VARIABLE and At.LOCATION in abbreviation.forms:
+            location = abbreviation.read(data, child.attributes)[0].get(At.LOCATION)
             if isinstance(location, bytes) and len(location) == 5 and location[0] == _OP_ADDR:
                 yield int.from_bytes(location[1:], "little"), 1
 

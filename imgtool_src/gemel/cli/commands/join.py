@@ -171,9 +171,10 @@ def command(
             )
             done += written_lines(sizes, shown.width)
             if reads_back:
-                from gemel.workflows.read_back import read_back_lines
+                from gemel.cli.printing import labelled_lines
+                from gemel.workflows.read_back import read_back_words
 
-                done += read_back_lines(result)
+                done += labelled_lines(read_back_words(result), shown.width)
         else:
             write_all(documents)
             print_diagnostic(NO_IMAGE_WRITTEN if reports else NOTHING_WRITTEN)
