@@ -222,6 +222,11 @@ LINES: tuple[tuple[str, str, str], ...] = (
         "Every instruction of a build, separated from data by the mapping symbols, is one that its core has, by its architecture and extensions in the layout, unless it is guarded by a test of the core's own state.",
     ),
     (
+        "linked-by-current-regions",
+        "error",
+        "A build that defines gemel_regions_id, as the linker fragment of gemel export does, has the value that follows from the layout's regions of its core: their names, addresses, sizes and rights.",
+    ),
+    (
         "load-addresses-in-flash",
         "error",
         "Each segment of a build that has bytes to store has its load address in a flash or rom memory, as the programmer or the build's core sees it, or in the RAM area that the build is copied to.",

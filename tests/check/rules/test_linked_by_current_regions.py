@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from builds.elf_writer import SymbolSpec
 from check.vector_fixtures import of
-from small_device import layout, sampler_elf, station_elf
+from small_device import layout, station_elf
 
 from gemel.inspection.core_regions import ID_SYMBOL, regions_id
 
@@ -18,16 +18,17 @@ def _symbol(core: str, change: int = 0) -> tuple[SymbolSpec, ...]:
 
 
 BREAKS = {
-    "station of an older layout": lambda: of(RULE, station=station_elf(symbols=_symbol("station", 1))),
-    "sampler of an older layout": lambda: of(
-        RULE, sampler=sampler_elf(symbols=_symbol("sampler", 0x8000_0000))
+    "an older layout": lambda: of(RULE, station=station_elf(symbols=_symbol("station", 1))),
+    "one high bit": lambda: of(RULE, station=station_elf(symbols=_symbol("station", 0x8000_0000))),
+    "built for the other core": lambda: of(RULE, station=station_elf(symbols=_symbol("sampler"))),
+    "erased": lambda: of(
+        RULE, station=station_elf(symbols=_symbol("station", regions_id(layout().layout, "station")))
     ),
-    "built for the other core": lambda: of(RULE, sampler=sampler_elf(symbols=_symbol("station"))),
 }
 KEEPS = {
-    "station": lambda: of(RULE, station=station_elf(symbols=_symbol("station"))),
-    "both": lambda: of(
-        RULE, station=station_elf(symbols=_symbol("station")), sampler=sampler_elf(symbols=_symbol("sampler"))
+    "the same layout": lambda: of(RULE, station=station_elf(symbols=_symbol("station"))),
+    "another counter": lambda: of(
+        RULE, read=layout({"rollback = 7": "rollback = 8"}), station=station_elf(symbols=_symbol("station"))
     ),
 }
 
