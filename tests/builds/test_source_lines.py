@@ -21,7 +21,7 @@ def rows_of(data: bytes) -> list[tuple[int, str]]:
 
 
 def test_rows_equal_those_of_an_independent_reader() -> None:
-    """Every row of a build has the address, file and line that pyelftools gives."""
+    """Every row has the address, file and line that pyelftools gives; rows of one address keep their order."""
     data = (BUILT / "station-none.elf").read_bytes()
     dwarf, expected = ELFFile(io.BytesIO(data)).get_dwarf_info(), []
     for unit in dwarf.iter_CUs():
@@ -32,7 +32,7 @@ def test_rows_equal_those_of_an_independent_reader() -> None:
             name = files[state.file - base].rpartition("/")[2]
             expected.append((state.address, "" if state.end_sequence else f"{name}:{state.line}"))
     assert len(expected) > 100
-    assert rows_of(data) == sorted(expected)
+    assert rows_of(data) == sorted(expected, key=lambda row: (row[0], row[1] != ""))
 
 
 def test_damage_never_raises() -> None:
