@@ -24,7 +24,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "boot-constant-agrees",
         "error",
-        "The constant in the primary's code that each contract names as boot_symbol holds, in the image, the address at which a secondary sees its own vector table, or that of another build of the same core, as a boot loader's, and no secondary goes without while another has two. Of a table of several fields one holds it.",
+        "The constant in the primary's code that each contract names as boot_symbol holds, in the image, the address at which a secondary sees its own vector table, or that of another build of the same core, as a boot loader's, and no secondary goes without while another has two; of a table of several fields one holds it.",
     ),
     (
         "build-architecture-fits-core",

@@ -259,7 +259,7 @@ RULE = Rule(
     guards="device",
     checks="The constant in the primary's code that each contract names as boot_symbol holds, in the image, "
     "the address at which a secondary sees its own vector table, or that of another build of the same "
-    "core, as a boot loader's, and no secondary goes without while another has two. Of a table of several fields "
+    "core, as a boot loader's, and no secondary goes without while another has two; of a table of several fields "
     "one holds it.",
     why="The primary writes this constant into the secondary's vector register and lets it run. When the "
     "second build has moved and the first was not built again, the secondary takes its stack pointer and "
