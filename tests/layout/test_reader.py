@@ -162,7 +162,7 @@ def test_a_faulty_value_is_told_with_line_key_found_and_expected(old: str, new: 
             ', purpose = "reserved"',
             "spare = ",
             'missing key: area.spare.purpose; found nothing; expected one of "code", "data", "shared", "record", '
-            '"seal", "reserved"; add purpose = ...',
+            '"seal", "reserved", "settings"; add purpose = ...',
         ),
         (
             "width = 4\n",

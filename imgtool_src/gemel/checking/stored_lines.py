@@ -294,7 +294,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "reserved-areas-untouched",
         "error",
-        "An area of purpose reserved holds no byte of the image, erased ones included.",
+        "An area of purpose reserved or settings holds no byte of the image, erased ones included.",
     ),
     (
         "reserved-vectors-zero",

@@ -33,7 +33,9 @@ from gemel.structs import Struct
 NAME = Text(23, NAME_PATTERN, "the name of a table of this layout", "name")
 LABEL = Text(23, NAME_PATTERN, "1 to 23 letters, digits, '-' or '_'", "name")
 ATTRIBUTIONS = ("secure", "non-secure", "non-secure-callable")
-PURPOSES = ("code", "data", "shared", "record", "seal", "reserved")
+PURPOSES = ("code", "data", "shared", "record", "seal", "reserved", "settings")
+LEFT_ALONE = ("reserved", "settings")
+"""Purposes of areas that an image leaves alone: the device has something there from elsewhere, or writes there."""
 HIGHEST = 0xFFFF_FFFF
 
 
@@ -112,8 +114,9 @@ class Area(Struct, kw_only=True):
     memory: str = key(NAME, "the memory it lies in")
     offset: int = key(Size(0), "bytes from the start of the memory")
     size: int = key(Size(), "bytes")
-    purpose: Literal["code", "data", "shared", "record", "seal", "reserved"] = key(
-        Choice(*PURPOSES), "the one thing it is for; reserved: the image must leave it alone"
+    purpose: Literal["code", "data", "shared", "record", "seal", "reserved", "settings"] = key(
+        Choice(*PURPOSES),
+        "what it is for; reserved, and settings, which the device writes: not for the image",
     )
     security: Literal["secure", "non-secure", "non-secure-callable"] | None = key(
         Choice(*ATTRIBUTIONS), "how a core with the security extension sees it; absent: not stated", None

@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 from gemel.layout.addresses import locate
 from gemel.layout.kinds import KeyPath, LayoutFault
 from gemel.layout.model import (
+    LEFT_ALONE,
     AreaPlace,
     AreaRange,
     BuildRange,
@@ -26,7 +27,7 @@ from gemel.spans import Span, format_address, format_size, without
 from gemel.structs import Struct
 
 SHA256_SIZE = 32
-NOT_FREE = ("record", "seal", "reserved")
+NOT_FREE = ("record", "seal", *LEFT_ALONE)
 """Purposes of areas into which no stamp or checksum is written."""
 
 RESERVED_NAME = "record"
