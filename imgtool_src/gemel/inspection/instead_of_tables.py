@@ -52,7 +52,7 @@ def instead_of_table(
         return Instead(
             f"a build id note of {size} bytes",
             "place the note after the vectors in the linker script: .note.gnu.build-id : "
-            "{ KEEP(*(.note.gnu.build-id)) } behind the section of the vectors",
+            "{ KEEP(*(.note.gnu.build-id)) } after the section of the vectors",
         )
     if placed and (moved := _table_behind(layout, plan, bytes_of(placed.stored), placed, start)):
         return moved

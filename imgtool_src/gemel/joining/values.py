@@ -125,7 +125,7 @@ def _too_wide(at: SymbolPlace, write: Write, lookup: SymbolPlaces) -> list[Probl
         return []
     found = f"{write.place.size} bytes at offset {at.offset}"
     expected = f"inside {at.symbol} of build {at.build}, {symbol}, {symbol.size} bytes"
-    hint = "mend width or offset, or declare the symbol as large as the value"
+    hint = "correct width or offset, or declare the symbol as large as the value"
     return [
         Problem(
             f"{write.name} runs over the end of its symbol",

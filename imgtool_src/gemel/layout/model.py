@@ -149,7 +149,7 @@ class SymbolPlace(Struct, kw_only=True):
 
     build: str = key(NAME, "the build that defines the symbol")
     symbol: str = key(Text(512), "the symbol's name")
-    offset: int = key(Size(0), "bytes behind the symbol's address", 0)
+    offset: int = key(Size(0), "bytes after the symbol's address", 0)
 
 
 class AreaPlace(Struct, kw_only=True):
@@ -168,7 +168,7 @@ class StampValue(Struct, kw_only=True):
 
     size_of: str | None = key(NAME, "bytes of a build as stored (or of an area)", None)
     start_of: str | None = key(NAME, "address at which a build is stored (or an area starts)", None)
-    end_of: str | None = key(NAME, "first address behind a build as stored (or behind an area)", None)
+    end_of: str | None = key(NAME, "first address after a build as stored (or after an area)", None)
     run_start_of: str | None = key(NAME, "address a build runs from, as its core sees it", None)
     vectors_of: str | None = key(NAME, "address of a build's vector table, as its core sees it", None)
     version: str | None = key(
