@@ -9,13 +9,21 @@ import sys
 from pathlib import Path
 
 import pytest
-from readme_examples import PYTHON, README, console_blocks, output_of, prepared, with_output
+from readme_examples import EXAMPLES, PYTHON, README, console_blocks, output_of, prepared, with_output
 
 from gemel.cli.catalogue import COMMANDS
 from gemel.cli.with_click import gemel
 
 TEXT = README.read_text(encoding="utf-8")
+PAGE = EXAMPLES.read_text(encoding="utf-8")
+MOST_LINES = 250
+"""Lines that the README may have: what is longer goes to a page of ``gemel explain``."""
 posix = pytest.mark.skipif(os.name != "posix", reason="the examples are written for a POSIX shell")
+
+
+def test_the_readme_is_short() -> None:
+    """A README is read before the first use, and not for long."""
+    assert len(TEXT.splitlines()) <= MOST_LINES
 
 
 @pytest.fixture(scope="module")
@@ -24,22 +32,34 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return prepared(tmp_path_factory.mktemp("readme"))
 
 
+@pytest.fixture(scope="module")
+def second_demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The same for the examples page: a layout that one page's commands leave does not change the other's."""
+    return prepared(tmp_path_factory.mktemp("examples"))
+
+
 @posix
 @pytest.mark.parametrize(
-    "block", console_blocks(TEXT), ids=lambda block: block.splitlines()[-1][:0] or block[:60]
+    ("page", "block"),
+    [(page, block) for page in (TEXT, PAGE) for block in console_blocks(page)],
+    ids=lambda text: text[:60],
 )
-def test_every_example_prints_what_the_readme_shows(block: str, demo: Path) -> None:
-    """Each console block of the README, run in the demo's folder, prints exactly what stands below it."""
-    assert with_output(block, demo) == block, "run tests/readme_examples.py and read what changed"
+def test_every_example_prints_what_the_page_shows(
+    page: str, block: str, demo: Path, second_demo: Path
+) -> None:
+    """Each console block of README and examples page, each in a demo's folder, prints what stands below it."""
+    assert with_output(block, demo if page == TEXT else second_demo) == block, (
+        "run tests/readme_examples.py and read what changed"
+    )
 
 
 @posix
-def test_the_python_examples_run(demo: Path) -> None:
-    """The README's Python example runs in the demo's folder and prints version and release."""
+def test_the_python_examples_run(second_demo: Path) -> None:
+    """The Python example of the page runs in the demo's folder and prints version and release."""
     told = []
-    for code in PYTHON.findall(TEXT):
+    for code in PYTHON.findall(PAGE):
         run = subprocess.run(
-            [sys.executable, "-c", code], cwd=demo, capture_output=True, text=True, timeout=600
+            [sys.executable, "-c", code], cwd=second_demo, capture_output=True, text=True, timeout=600
         )
         assert (run.returncode, run.stderr) == (0, "")
         told.append(run.stdout)

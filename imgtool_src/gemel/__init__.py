@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from gemel.show.facts.contents import Contents
     from gemel.workflows.checking import CheckResult, check
     from gemel.workflows.comparing import compare
-    from gemel.workflows.describing import describe
+    from gemel.workflows.describing import describe, html_page
     from gemel.workflows.drafting import draft_layout
     from gemel.workflows.inputs import load_builds, load_layout, read_image
     from gemel.workflows.joining import JoinResult, join
@@ -60,6 +60,7 @@ _HOMES = {
     "convention_faults": "checking.registry",
     "describe": "workflows.describing",
     "draft_layout": "workflows.drafting",
+    "html_page": "workflows.describing",
     "join": "workflows.joining",
     "load_builds": "workflows.inputs",
     "load_key": "workflows.sealing",
@@ -100,6 +101,7 @@ __all__ = [
     "convention_faults",
     "describe",
     "draft_layout",
+    "html_page",
     "join",
     "load_builds",
     "load_key",

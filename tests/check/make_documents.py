@@ -25,7 +25,6 @@ from gauge_builds import ARRANGEMENTS, gauge, gauge_builds
 from image_edits import changed, holding
 from small_device import LINK, STATION, TODAY, builds, joined, layout
 
-from gemel.checking.reports.forms import format_named
 from gemel.checking.runner import RulesApplied, check
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
@@ -34,6 +33,7 @@ from gemel.joining.pipeline import join
 from gemel.layout.reader import ReadLayout
 from gemel.outcomes import NotChecked, Reason
 from gemel.spans import Span
+from gemel.workflows.report_forms import format_named
 
 DOCUMENTS = HERE / "documents"
 SUFFIXES = {"sarif": ".sarif", "junit": ".xml"}

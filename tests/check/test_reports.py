@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 from image_edits import changed
 from small_device import STATION, TODAY, joined, layout_text, sampler_elf, station_elf
 
-from gemel.checking.reports.forms import FORMATS, format_named, format_of_file
 from gemel.cli.main import exit_code
 from gemel.errors import UsageProblem
 from gemel.image.intel_hex import encode
+from gemel.workflows.report_forms import FORMATS, format_named, format_of_file
 
 BUILDS = ("station=station.elf", "sampler=sampler.elf")
 SUFFIXES = (".txt", ".json", ".sarif", ".xml")

@@ -12,7 +12,7 @@ from io import StringIO
 from pathlib import Path
 
 import pytest
-from readme_examples import README, console_blocks, output_of
+from readme_examples import EXAMPLES, README, console_blocks, output_of
 
 from gemel.cli.main import exit_code
 from gemel.text.styled import width_of
@@ -85,7 +85,8 @@ def demo(demo_said: tuple[Path, str]) -> Path:
 
 def test_the_readmes_commands() -> None:
     """No command of the README prints a line that a terminal would break."""
-    blocks = console_blocks(README.read_text(encoding="utf-8"))
+    pages = (page.read_text(encoding="utf-8") for page in (README, EXAMPLES))
+    blocks = [block for page in pages for block in console_blocks(page)]
     assert sum(line.startswith("$ ") for block in blocks for line in block.splitlines()) > 5
     assert [too_long(block) for block in blocks] == [[]] * len(blocks)
 

@@ -6,10 +6,11 @@ import hashlib
 import json
 import os
 import subprocess
+import sys
 
 import pytest
 from releases import ED25519, NO_KEYS, SEAL, Keys, broken, release_folder, released, request, write_device
-from reliability.runs import run
+from reliability.runs import environment, run
 from seal_keys import key_for, other_key
 from small_device import station_elf
 
@@ -228,8 +229,9 @@ def test_join_reads_back_too(tmp_path):
     words = ("join", "small.toml", "station=station.elf", "sampler=sampler.elf", "--read-back")
     done = run(*words, "-o", "a.hex", "-o", "a.srec", "-o", "a.bin", "--memory", "flash=f.bin", cwd=device)
     assert done.returncode == 0, done.stderr
-    assert done.stdout.count("read back: ") == 6
-    assert "intelhex" in done.stdout
+    assert done.stdout.count("read back ") == 1
+    for words in ("read by intelhex", "read by bincopy", "read by pyelftools", "compared as they are"):
+        assert words in " ".join(done.stdout.split())
 
 
 def test_the_key_of_the_layout_is_where_the_layout_names_it(tmp_path):
@@ -311,3 +313,56 @@ def test_a_builder_is_a_uri(builder, tmp_path):
     """What is no URI is refused before anything is read."""
     with pytest.raises(UsageProblem, match="URI"):
         make_release(request(write_device(tmp_path), builder=builder), ED25519)
+
+
+KILLED_AT = """
+import os, signal, sys
+from pathlib import Path
+from gemel.files.folders import write_folder
+
+at, seen = int(sys.argv[1]), 0
+
+def counted(call):
+    def wrapped(*arguments, **options):
+        global seen
+        seen += 1
+        if seen == at:
+            os.kill(os.getpid(), getattr(signal, sys.argv[2]))
+        return call(*arguments, **options)
+    return wrapped
+
+for name in ("open", "mkdir", "fsync", "rename", "rmdir", "unlink"):
+    setattr(os, name, counted(getattr(os, name)))
+write_folder(Path("out"), {"a": [b"1"], "b/c": [b"2", b"3"]})
+print(seen)
+"""
+
+
+@pytest.mark.parametrize("number", ["SIGKILL", "SIGTERM"])
+def test_a_killed_run_leaves_a_whole_folder_or_none(number, tmp_path):
+    """Killed at any call of the system: the folder is there whole or not; the next run cleans up and makes it."""
+    words = [sys.executable, "-c", KILLED_AT]
+    (tmp_path / "0").mkdir()
+    counted = subprocess.run(
+        [*words, "0", number],
+        cwd=tmp_path / "0",
+        env=environment(),
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    for at in range(1, int(counted.stdout) + 1, 1 if number == "SIGKILL" else 3):
+        folder = tmp_path / str(at)
+        folder.mkdir()
+        subprocess.run(
+            [*words, str(at), number], cwd=folder, env=environment(), capture_output=True, check=False
+        )
+        out = folder / "out"
+        if out.exists():
+            assert (out / "a").read_bytes() + (out / "b" / "c").read_bytes() == b"123"
+        else:
+            subprocess.run(
+                [*words, "0", number], cwd=folder, env=environment(), capture_output=True, check=True
+            )
+        left = [path.name for path in folder.iterdir() if not path.name.endswith("-lock")]
+        assert left == ["out"]

@@ -14,6 +14,9 @@ from pathlib import Path
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 README = REPOSITORY / "README.md"
+EXAMPLES = REPOSITORY / "imgtool_src" / "gemel" / "examples_page.md"
+"""The pages with examples."""
+
 BLOCK = re.compile(r"```console\n(.*?)```", re.DOTALL)
 PYTHON = re.compile(r"```python\n(.*?)```", re.DOTALL)
 
@@ -78,4 +81,6 @@ if __name__ == "__main__":
     import tempfile
 
     with tempfile.TemporaryDirectory() as temporary:
-        README.write_text(refreshed(README.read_text(), Path(temporary)))
+        for number, page in enumerate((README, EXAMPLES)):
+            (folder := Path(temporary) / str(number)).mkdir()
+            page.write_text(refreshed(page.read_text(), folder))

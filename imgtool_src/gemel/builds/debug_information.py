@@ -8,6 +8,7 @@ if TYPE_CHECKING:
     from gemel.builds.dwarf.debug_types import DebugTypes
     from gemel.builds.dwarf.lines import LineTable
     from gemel.builds.dwarf.sections import DebugSections
+    from gemel.builds.dwarf.unit_sources import UnitSources
 
 
 SINGLE = 16
@@ -32,6 +33,12 @@ class DebugInformation:
         from gemel.builds.dwarf.lines import read_lines
 
         return read_lines(self._sections)
+
+    def unit_sources(self) -> UnitSources:
+        """Source files by address, a unit at a time; ranges that are empty say why in ``damaged``."""
+        from gemel.builds.dwarf.unit_sources import read_unit_sources
+
+        return read_unit_sources(self._sections)
 
     def line_at(self, address: int) -> str:
         """``file:line`` of the instruction at ``address``; empty where no line program covers it.

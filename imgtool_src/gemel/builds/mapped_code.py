@@ -1,15 +1,10 @@
 """The code of a build as its mapping symbols tell it from data (AAELF32, "Mapping symbols").
 
-``$t`` begins Thumb code, ``$a`` Arm code, ``$d`` data, each up to the next one of its section.  An input section
-of data that a linker script puts between code may have none (clang 14 leaves it out of sections of constants and
-before ``.incbin``): what an object takes there, and what follows a function of known size up to the next
-mapping symbol or function, is data.
+``$t`` begins Thumb code, ``$a`` Arm code, ``$d`` data, each up to the next one of its section.
 """
 
 from __future__ import annotations
 
-from bisect import bisect_left
-from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
@@ -54,12 +49,8 @@ def mapped_code(build: Build) -> MappedCode | None:
     if build.symbols is None:
         return None
     marks: dict[int, list[Symbol]] = {}
-    named: dict[int, list[Symbol]] = {}
-    for symbol in sorted(build.symbols.all(), key=lambda each: each.value):
-        if symbol.mapping:
-            marks.setdefault(symbol.section_index, []).append(symbol)
-        elif symbol.kind in ("function", "object"):
-            named.setdefault(symbol.section_index, []).append(symbol)
+    for symbol in build.symbols.mapping():
+        marks.setdefault(symbol.section_index, []).append(symbol)
     sections, unmapped = [], []
     left = MAX_OF_BUILD * build.stored_size
     for index, span in build.symbols.code_sections.items():
@@ -67,10 +58,7 @@ def mapped_code(build: Build) -> MappedCode | None:
             continue
         left -= span.size
         if index in marks and left >= 0:
-            data = bytearray(build.read_at_run(span.start, span.size) or b"")
-            for place in _unmarked_data(span, marks[index], named.get(index, [])):
-                data[place.start - span.start : place.end - span.start] = bytes(place.size)
-            sections.append(_mapped(span, bytes(data), marks[index]))
+            sections.append(_mapped(span, build.read_at_run(span.start, span.size) or b"", marks[index]))
         else:
             unmapped.append(span)
     return MappedCode(tuple(sections), tuple(unmapped))
@@ -78,25 +66,6 @@ def mapped_code(build: Build) -> MappedCode | None:
 
 def _is_stored(build: Build, span: Span) -> bool:
     return any(Span(each.run_address, len(each.data)).covers(span) for each in build.stored)
-
-
-def _unmarked_data(section: Span, marks: list[Symbol], named: list[Symbol]) -> Iterator[Span]:
-    """Objects, and what lies between the end of a function and the next function or mapping symbol.
-
-    ``marks`` and ``named``, functions and objects, are sorted by value.
-    """
-    starts = sorted({each.value & ~1 for each in (*marks, *named) if each.kind != "object"})
-    reach = 0
-    for each in named:
-        place = Span(each.value & ~1, each.size)
-        if each.kind == "function":
-            reach = max(reach, place.end)
-            at = bisect_left(starts, reach)
-            following = starts[at] if at < len(starts) else section.end
-            place = Span.from_bounds(reach, max(reach, following)) if each.size else Span(reach, 0)
-        common = place.intersection(section)
-        if common.size:
-            yield common
 
 
 def _fill_behind(code: bytes) -> int:

@@ -6,7 +6,6 @@ particular, is known by its suffix alone.
 
 from __future__ import annotations
 
-import re
 from pathlib import PurePath
 from typing import TYPE_CHECKING
 
@@ -14,6 +13,7 @@ from gemel.builds.build import Build, BuildKind
 from gemel.builds.elf.header import MAGIC
 from gemel.builds.flat_builds import KIND_NAMES, read_flat
 from gemel.errors import BuildError, Problem
+from gemel.files.contents import HEX_LINE, SREC_LINE, foreign
 
 if TYPE_CHECKING:
     from gemel.builds.source import ByteSource
@@ -28,10 +28,6 @@ SUFFIXES: dict[str, BuildKind] = {
 
 _LOOK = 4096
 """Bytes from the start of the file that are looked at."""
-
-# A whole line of each text format: what merely begins with the same byte may be a raw binary.
-_HEX_LINE = re.compile(rb"\s*:(?:[0-9A-Fa-f]{2}){5,}\s*(?:[\r\n]|$)")
-_SREC_LINE = re.compile(rb"\s*[Ss][0-9](?:[0-9A-Fa-f]{2}){4,}\s*(?:[\r\n]|$)")
 
 
 def read_build(source: ByteSource, *, name: str, file: str, raw_start: int | None = None) -> Build:
@@ -66,6 +62,17 @@ def recognised_kind(start: bytes, file: str) -> BuildKind:
                 next_step="check the step that made the file",
             )
         )
+    if other := foreign(start, text=promised != "bin"):
+        expected = KIND_NAMES[promised] if promised else "a build"
+        raise BuildError(
+            Problem(
+                f"this is not {expected}" if promised else "this is not a build",
+                where=file,
+                found=other.words,
+                expected=expected,
+                next_step=other.step,
+            )
+        )
     found = _kind_of_content(start, promised)
     if found is None and promised == "bin":
         return "bin"
@@ -78,9 +85,9 @@ def _kind_of_content(start: bytes, promised: BuildKind | None) -> BuildKind | No
     """What the content is, if it is one of the kinds that show it."""
     if start[: len(MAGIC)] == MAGIC:
         return "elf"
-    if _HEX_LINE.match(start):
+    if HEX_LINE.match(start):
         return "hex"
-    if _SREC_LINE.match(start):
+    if SREC_LINE.match(start):
         return "srec"
     # A broken first line of a file that promises text: its own reader says best what is wrong.
     first = start.lstrip()[:2]

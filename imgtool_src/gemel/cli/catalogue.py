@@ -28,6 +28,18 @@ COMMANDS = {
 }
 """Each sub-command and the first sentence of its help; its module is ``gemel.cli.commands.NAME``."""
 
+TOPICS = {
+    "record": "the record's format, byte by byte",
+    "seal": "the seal's format, its algorithms, what it promises and what it does not",
+    "layout": "every key of the layout language",
+    "release": "the release folder, what proves it, and the SUIT envelope",
+    "policy": "every key of a receiver's policy",
+    "rehearsal": "what a rehearsal does not model",
+    "examples": "every command with what it prints, on the demo's files",
+    "python": "what scripts and tests use, and how to add rules of your own",
+}
+"""The pages of ``gemel explain`` besides those of rules, and what each has."""
+
 HELP = """Join the builds of a two-core microcontroller into one flash image, prove it, and show it.
 
 \b

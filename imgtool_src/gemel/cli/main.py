@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import gc
+import os
 import sys
 from collections.abc import Sequence
 from io import TextIOWrapper
 
 from gemel.cli.catalogue import COMMANDS, loaded
+
+COMPLETE = "_GEMEL_COMPLETE"
+"""The variable by which a shell asks what may be completed; its name is click's convention."""
 
 
 def prepare_process() -> None:
@@ -31,6 +35,10 @@ def exit_code(arguments: Sequence[str]) -> int:
 
 def _run(arguments: list[str]) -> int:
     """Run a line that is in order by itself, any other by click."""
+    if instruction := os.environ.get(COMPLETE):
+        from gemel.cli.with_click import answer
+
+        return answer(COMPLETE, instruction)
     if arguments in (["--help"], ["-h"]):
         from gemel.cli.echo import echo
         from gemel.cli.first_help import first_help

@@ -91,7 +91,7 @@ report_option = option(
     multiple=True,
     kind=FILE,
     group="Result",
-    help="Write the result to this file too, by suffix .txt, .json, .sarif or .xml (JUnit); may be repeated.",
+    help="Write the result to this file too, by suffix .txt, .json, .sarif, .xml (JUnit) or .html; may be repeated.",
 )
 strict_option = option(
     "--strict",

@@ -31,8 +31,8 @@ def refuse_reports(files: Sequence[Path], inputs: Iterable[Path]) -> None:
 
     Called before builds and image are read, so that a slip in a name costs no work.
     """
-    from gemel.checking.reports.forms import format_of_file
     from gemel.files.output_targets import refuse_targets
+    from gemel.workflows.report_forms import format_of_file
 
     for file in files:
         format_of_file(file.name)
@@ -145,7 +145,7 @@ def in_colour(text: str) -> str:
 
 
 def _forms(files: Iterable[Path]) -> dict[Path, str]:
-    from gemel.checking.reports.forms import format_of_file
+    from gemel.workflows.report_forms import format_of_file
 
     return {file: format_of_file(file.name).name for file in files}
 

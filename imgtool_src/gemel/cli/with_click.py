@@ -82,6 +82,7 @@ def _parameter(declared: Parameter) -> click.Parameter:
             metavar=declared.metavar,
             nargs=-1 if declared.multiple else 1,
             required=declared.required,
+            shell_complete=_completion(declared.name),
         )
     words: dict[str, Any] = {}
     if not declared.is_flag:
@@ -96,8 +97,24 @@ def _parameter(declared: Parameter) -> click.Parameter:
         multiple=declared.multiple,
         required=declared.required,
         help=declared.help,
+        shell_complete=_completion(declared.name),
         **words,
     )
+
+
+def _completion(name: str) -> Any:
+    """What a shell may complete for the parameter of that name; None: what its type says."""
+    from gemel.cli.completion import COMPLETIONS
+
+    complete = COMPLETIONS.get(name)
+    if complete is None:
+        return None
+
+    def offered(context: click.Context, parameter: click.Parameter, incomplete: str) -> Any:
+        words = context.params.get("words") or context.params.get("given") or ()
+        return list(complete(list(words), incomplete))
+
+    return offered
 
 
 def _written(declared: Parameter) -> list[str]:
@@ -158,3 +175,10 @@ class LateGroup(click.Group):
 def gemel(ctx: click.Context, verbose: bool) -> None:
     """Do what every command needs first."""
     ctx.obj = {"verbose": verbose}
+
+
+def answer(variable: str, instruction: str) -> int:
+    """Print what a shell asks for by ``variable``: its script, or what may be completed; the exit code."""
+    from click.shell_completion import shell_complete
+
+    return shell_complete(gemel, {}, "gemel", variable, instruction)

@@ -77,6 +77,8 @@ def made_of(elf: bytes) -> MadeOf:
 
 def compiler_of(producer: str) -> tuple[str, str]:
     """Name and version in a producer's text; all of it is the name where no version is in it."""
+    if rust := re.search(r"\(rustc version (\S+?)(?: \(|\))", producer):
+        return "rustc", rust[1]
     found = _PRODUCER.match(producer)
     if not found or not found["name"].strip():
         return producer.strip()[:200], ""

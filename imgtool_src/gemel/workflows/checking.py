@@ -47,9 +47,13 @@ class CheckResult(RulesApplied):
         """The report as JUnit XML, a test case for each rule."""
         return self.rendered("junit")
 
+    def to_html(self) -> str:
+        """The report as one HTML page, which needs no other file."""
+        return self.rendered("html")
+
     def rendered(self, form: str, *, everything: bool = False, width: int = 80) -> str:
-        """The report in the form of that name (``checking.reports.forms``); the options are for text."""
-        from gemel.checking.reports.forms import format_named, text_of
+        """The report in the form of that name (``workflows.report_forms``); the options are for text."""
+        from gemel.workflows.report_forms import format_named, text_of
 
         if form == "text":
             return text_of(self, self.inspection, everything=everything, width=width)

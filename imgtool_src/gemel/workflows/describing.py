@@ -6,13 +6,29 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from gemel.errors import Problem, UsageProblem
+from gemel.structs import Struct
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
     from gemel.image.image import Image
+    from gemel.inspection.inspection import Inspection
     from gemel.layout.reader import ReadLayout
     from gemel.seals.keys.keys import PublicKey
     from gemel.show.facts.contents import Contents
+
+
+class Described(Struct):
+    """What is in an image, and what it was read from; ``inspection`` is None where there is no layout."""
+
+    contents: Contents
+    image: Image
+    inspection: Inspection | None
+
+    def to_html(self) -> str:
+        """The contents, the symbols and the bytes as one HTML page that needs no other file (at most 3 MiB)."""
+        from gemel.page.render import page_of_image
+
+        return page_of_image(self.contents, self.image.data, self.inspection)
 
 
 def describe(
@@ -27,16 +43,40 @@ def describe(
     Seals are verified with the ``trusted`` keys (None: those of the layout whose files can be read).
     Raises UsageProblem for builds without a layout, which says where each goes.
     """
+    return described(image, layout, builds, trusted=trusted).contents
+
+
+def html_page(
+    image: Image,
+    layout: ReadLayout | None = None,
+    builds: Mapping[str, Build] | None = None,
+    *,
+    trusted: Sequence[PublicKey] | None = None,
+) -> str:
+    """What ``describe`` gives, with symbols and bytes, as one HTML page that needs no other file (at most 3 MiB)."""
+    return described(image, layout, builds, trusted=trusted).to_html()
+
+
+def described(
+    image: Image,
+    layout: ReadLayout | None = None,
+    builds: Mapping[str, Build] | None = None,
+    *,
+    trusted: Sequence[PublicKey] | None = None,
+) -> Described:
+    """As ``describe``, with what it was read from."""
     from gemel.show.facts.gather import contents_of, contents_of_file
 
     if layout is None:
         refuse_builds_without_layout(builds or ())
-        return contents_of_file(image.data, image.file, image.entry, trusted or ())
+        return Described(contents_of_file(image.data, image.file, image.entry, trusted or ()), image, None)
     from gemel.inspection.inspection import Inspection
 
     keys = _keys_of(layout) if trusted is None else tuple(trusted)
-    inspection = Inspection(layout, image.data, builds or {}, trusted=keys)
-    return contents_of(inspection, image.file, image.entry, layout.name)
+    inspection = Inspection(
+        layout, image.data, builds or {}, trusted=keys, file=image.file, image_file=image.read_from
+    )
+    return Described(contents_of(inspection, image.file, image.entry, layout.name), image, inspection)
 
 
 def _keys_of(layout: ReadLayout) -> tuple[PublicKey, ...]:

@@ -205,7 +205,7 @@ def read_images(
     from gemel.workflows.not_images import refuse_no_image
 
     for path in paths:
-        refuse_no_image(path)
+        refuse_no_image(path, form)
     formats = [format_of(path.name, form) for path in paths]
     if at is not None and all(form.has_addresses for form in formats):
         found, step = format_address(at), "leave --at out; it is for raw binaries, .bin"

@@ -1,43 +1,79 @@
-"""What people give in place of an image: a build, a folder; said before its suffix is held against it."""
+"""What people give in place of an image: a build, a folder, another format; reported before its suffix is."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
 from gemel.errors import Problem, UsageProblem
+from gemel.files.contents import HEX_LINE, LOOK, SREC_LINE, foreign
+from gemel.structs import replace
 
 ELF_START = b"\x7fELF"
 IMAGES = "an image: .hex, .srec or .bin"
 
 
-def refuse_no_image(path: Path) -> None:
-    """Raise UsageProblem if the file ``path`` is an ELF file, whatever its suffix, or a folder."""
+def refuse_no_image(path: Path, form: str | None = None) -> None:
+    """Raise UsageProblem for a file that is no image of the format that its name promises, by its first bytes.
+
+    ``form`` is the format that was asked for: then only what is no image in any format is refused.
+    """
     try:
         if path.is_dir():
             raise UsageProblem(
                 Problem("this cannot be read as a file", where=str(path), found="a folder", expected=IMAGES)
             )
         if not path.is_file():
-            return  # a pipe can be read once only, and a missing file is for the reader of images to tell
+            return  # a pipe can be read once only, and a missing file is for the reader of images to report
         with path.open("rb") as file:
-            start = file.read(len(ELF_START))
+            start = file.read(LOOK)
     except (OSError, ValueError):
         return
-    if start == ELF_START:
-        given = f"{path.stem}={path.name}"
-        step = (
-            f"join it first (gemel join LAYOUT {given} ... -o IMAGE), then give the image; the build goes"
-            f" behind the image, as {given}"
-        )
-        raise UsageProblem(
-            Problem(
-                "this is a build, not an image",
-                where=str(path),
-                found="an ELF file",
-                expected=IMAGES,
-                next_step=step,
-            )
-        )
+    if start.startswith(ELF_START):
+        raise UsageProblem(_a_build(path))
+    suffix = path.suffix.lower()
+    if form != "bin" and (other := foreign(start, text=suffix != ".bin")):
+        problem = Problem("this is not an image", where=str(path), found=other.words, expected=IMAGES)
+        raise UsageProblem(replace(problem, next_step=other.step))
+    misnamed = _misnamed(path, suffix, start) if form is None else None
+    if misnamed:
+        raise UsageProblem(misnamed)
+
+
+def _a_build(path: Path) -> Problem:
+    given = f"{path.stem}={path.name}"
+    step = (
+        f"join it first (gemel join LAYOUT {given} ... -o IMAGE), then give the image; the build goes"
+        f" after the image, as {given}"
+    )
+    return Problem(
+        "this is a build, not an image",
+        where=str(path),
+        found="an ELF file",
+        expected=IMAGES,
+        next_step=step,
+    )
+
+
+def _misnamed(path: Path, suffix: str, start: bytes) -> Problem | None:
+    """What is wrong with a file of one image format under the suffix of another; None if nothing is."""
+    from gemel.image.formats import FORMATS
+
+    promised = next((each for each in FORMATS if suffix in each.suffixes), None)
+    if promised is None:
+        return None
+    holds = "hex" if HEX_LINE.match(start) else "srec" if SREC_LINE.match(start) else ""
+    if not holds and b"\0" in start:
+        holds = "bin"
+    if not holds or holds == promised.short:
+        return None
+    found = next(each for each in FORMATS if each.short == holds)
+    return Problem(
+        "the name of the file and what is in it contradict each other",
+        where=str(path),
+        found=found.name,
+        expected=promised.name,
+        next_step=f"name it {path.with_suffix(found.suffixes[0]).name}, or give --as {holds}",
+    )
 
 
 def output_that_is_no_image(path: Path) -> Problem | None:

@@ -54,8 +54,10 @@ def problem_schema() -> dict[str, Any]:
 
 
 def problem_document(problems: Sequence[Problem], form: str) -> str:
-    """The problems in one of the forms of reports: text, json, sarif or junit."""
-    return {"json": problem_report, "sarif": _sarif, "junit": _junit}.get(form, _text)(problems)
+    """The problems in one of the forms of reports: text, json, sarif, junit or html."""
+    return {"json": problem_report, "sarif": _sarif, "junit": _junit, "html": _html}.get(form, _text)(
+        problems
+    )
 
 
 def _parts(problem: Problem) -> tuple[str, str, str, str, str]:
@@ -106,3 +108,21 @@ def _junit(problems: Sequence[Problem]) -> str:
         error.text = xml_characters(str(each), kept="\t\n")
     ElementTree.indent(root)
     return f'<?xml version="1.0" encoding="UTF-8"?>\n{ElementTree.tostring(root, encoding="unicode")}\n'
+
+
+def _html(problems: Sequence[Problem]) -> str:
+    """A page that loads nothing: all that is wrong, one term and its description a line."""
+    from gemel.text.escaping import xml_text
+    from gemel.text.markup import element
+
+    rows = []
+    for each in problems:
+        rows.append(element("h2", xml_text(each.what)))
+        parts = zip(("where", "found", "expected", "next"), _parts(each)[1:], strict=True)
+        listed = [element("dt", label) + element("dd", xml_text(value)) for label, value in parts if value]
+        rows += [element("dl", *listed)] if listed else []
+    title = f"No result: {COULD_NOT_BE_DONE}"
+    policy = {"http-equiv": "Content-Security-Policy", "content": "default-src 'none'"}
+    head = element("meta", charset="utf-8") + element("meta", **policy) + element("title", title)
+    body = element("main", element("h1", title), *rows)
+    return f"<!DOCTYPE html>\n{element('html', element('head', head), element('body', body), lang='en')}\n"

@@ -75,11 +75,11 @@ def read_back(
     return with_read_back(result, files, {str(path): name for path, name in memories.items()}, builds, today)
 
 
-def read_back_lines(result: CheckResult) -> list[str]:
-    """A line for each file, build and signer that other libraries read alike, and for those that nobody read."""
-    lines = []
+def read_back_words(result: CheckResult) -> list[tuple[str, str]]:
+    """``read back`` with what other libraries read alike, and ``not read`` with what nobody read and why."""
+    found = []
     for each in result.results:
         if each.rule.name.endswith("-read-back"):
-            lines += [f"  read back: {held.where}" for held in each.holds]
-            lines += [f"  not read back: {missing.where}: {missing.reason}" for missing in each.not_checked]
-    return lines
+            found += [("read back", held.where) for held in each.holds]
+            found += [("not read", f"{missing.where}: {missing.reason}") for missing in each.not_checked]
+    return found

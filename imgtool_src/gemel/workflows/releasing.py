@@ -346,7 +346,7 @@ def _keys(read: ReadLayout, signers: Sequence[Signer]) -> tuple[list[ReleasedKey
 
 
 def _reports(result: CheckResult) -> dict[str, bytes]:
-    from gemel.checking.reports.forms import FORMATS
+    from gemel.workflows.report_forms import FORMATS
 
     return {
         f"check{form.suffixes[0]}": result.rendered(form.name, everything=True).encode(

@@ -75,13 +75,17 @@ class At:
     """What an attribute tells (DW_AT_...)."""
 
     SIBLING = 0x01
+    LOCATION = 0x02
     NAME = 0x03
     BYTE_SIZE = 0x0B
     BIT_OFFSET = 0x0C
     BIT_SIZE = 0x0D
+    LOW_PC = 0x11
+    HIGH_PC = 0x12
     LANGUAGE = 0x13
     DISCR = 0x15
     DISCR_VALUE = 0x16
+    COMP_DIR = 0x1B
     CONST_VALUE = 0x1C
     LOWER_BOUND = 0x22
     BIT_STRIDE = 0x2E

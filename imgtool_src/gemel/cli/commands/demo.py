@@ -94,6 +94,9 @@ hardware or make it unsafe, and what may run on your product is for your own
 procedures and licensed practice to decide.
 """
 
+STOPPED = 128
+"""Exit codes above it are those of a run that a signal ended."""
+
 NOT_INSTALLED = "the emulator is not installed; pip install 'gemel[rehearse]'"
 
 
@@ -119,7 +122,7 @@ def command(folder: Path | None) -> int:
             layout=LAYOUT, faulty=FAULTY, faulty_start=FAULTY_START, folder=on_one_line(str(target))
         )
     )
-    as_expected = True
+    as_expected, made = True, 0
     for step in STEPS:
         echo(styled(step.title, stdout, bold=True))
         if step.arguments[0] == "rehearse" and find_spec("unicorn") is None:
@@ -131,9 +134,14 @@ def command(folder: Path | None) -> int:
         if stdout is not None:  # it is, where the demo was started without one
             stdout.flush()
         code = _run(target, step.arguments)
+        if code > STOPPED:
+            return code
+        made += 1
         echo(f"exit code {code}\n")
         as_expected = as_expected and code == step.due
     echo(CLOSING.format(folder=on_one_line(str(target))))
+    ended = "as expected: mistakes were caught, everything else passed" if as_expected else "NOT as expected"
+    echo(styled(f"All {made} steps ended {ended}.", stdout, fg="green" if as_expected else "red", bold=True))
     return 0 if as_expected else 1
 
 

@@ -6,18 +6,9 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
+from gemel.cli.catalogue import TOPICS
 from gemel.cli.declared import argument, option, sub_command
 from gemel.cli.parameters import FILE, form_option
-
-TOPICS = {
-    "record": "the record's format, byte by byte",
-    "seal": "the seal's format, its algorithms, what it promises and what it does not",
-    "layout": "every key of the layout language",
-    "policy": "every key of a receiver's policy",
-    "rehearsal": "what a rehearsal does not model",
-    "python": "what scripts and tests use, and how to add rules of your own",
-}
-"""The pages besides those of rules."""
 
 
 def _with_topics(text: str) -> str:
@@ -77,6 +68,10 @@ def _page(topic: str | None) -> str:
         from gemel.rehearsal import limits_page
 
         return limits_page()
+    if topic == "release":
+        from gemel.release.page import page as release_page
+
+        return release_page()
     if topic == "policy":
         from gemel.policy.page import page as policy_page
 
@@ -87,7 +82,7 @@ def _page(topic: str | None) -> str:
         return layout_reference()
     from importlib.resources import files
 
-    return files("gemel").joinpath("python_page.md").read_text(encoding="utf-8")
+    return files("gemel").joinpath(f"{topic}_page.md").read_text(encoding="utf-8")
 
 
 def _rules(name: str | None) -> Iterator[str]:

@@ -7,9 +7,13 @@ from pathlib import Path
 from gemel.cli.declared import Choice, argument, option, sub_command
 from gemel.cli.echo import echo
 from gemel.cli.parameters import FILE
+from gemel.cli.signing.pass_phrases import PassPhrases, open_keys_option, pass_phrase_options
 from gemel.workflows.exports import EXPORTS, Export
 
-LISTED = "\n".join(f"  {export.name:<21}{export.meaning}" for export in EXPORTS)
+SUIT = ("suit", "an image as a signed SUIT envelope (IETF draft 37, a trial): LAYOUT IMAGE --key KEY -o FILE")
+LISTED = "\n".join(
+    f"  {name:<21}{meaning}" for name, meaning in (*((it.name, it.meaning) for it in EXPORTS), SUIT)
+)
 
 
 @sub_command(
@@ -17,8 +21,9 @@ LISTED = "\n".join(f"  {export.name:<21}{export.meaning}" for export in EXPORTS)
     help="Write out what both teams need from a layout or from gemel.\n\n\b\n"
     f"{LISTED}\n\n\b\nExample:\n  gemel export linker tide-gauge.toml --core sampler -o layout.ld",
 )
-@argument("what", metavar="WHAT", kind=Choice([export.name for export in EXPORTS]))
+@argument("what", metavar="WHAT", kind=Choice([*(export.name for export in EXPORTS), SUIT[0]]))
 @argument("layout", metavar="[LAYOUT]", kind=FILE, required=False)
+@argument("image", metavar="[IMAGE]", kind=FILE, required=False)
 @option("--core", metavar="CORE", help="Core whose view it is; else the primary.")
 @option(
     "-o",
@@ -26,8 +31,40 @@ LISTED = "\n".join(f"  {export.name:<21}{export.meaning}" for export in EXPORTS)
     kind=FILE,
     help="File to write; without it the text goes to stdout.",
 )
-def command(what: str, layout: Path | None, core: str | None, output: Path | None) -> int:
-    """Write the export's text."""
+@option(
+    "--key",
+    "key_texts",
+    metavar="KEY",
+    multiple=True,
+    help="Sign the SUIT envelope with this private key, a file or a pkcs11: URI; may be repeated.",
+)
+@pass_phrase_options
+@open_keys_option
+def command(
+    what: str,
+    layout: Path | None,
+    image: Path | None,
+    core: str | None,
+    output: Path | None,
+    key_texts: tuple[str, ...],
+    phrase_files: tuple[Path, ...],
+    phrase_names: tuple[str, ...],
+    open_keys: bool,
+) -> int:
+    """Write the export's text, or the envelope."""
+    if what == SUIT[0]:
+        from gemel.cli.suit_export import write_suit
+
+        words = [str(word) for word in (layout, image) if word]
+        phrases = PassPhrases(phrase_files, phrase_names)
+        return write_suit(words, core, output, key_texts, phrases, open_keys)
+    if image is not None or key_texts:
+        from gemel.errors import Problem, UsageProblem
+
+        given = " ".join([*([str(image)] if image else []), *(["--key"] if key_texts else [])])
+        raise UsageProblem(
+            Problem("images and keys are for export suit", found=given, expected=f"export {what} [LAYOUT]")
+        )
     from gemel.files.output_targets import refuse_targets
     from gemel.files.outputs import write_all
 

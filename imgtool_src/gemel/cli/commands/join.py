@@ -76,7 +76,7 @@ USAGE = "[LAYOUT] [NAME=BUILD]..."
 @as_option
 @option("--dry-run", is_flag=True, group="Result", help="Join and check, and write no image.")
 @strict_option
-@form_option("text", "json", "sarif", "junit")
+@form_option("text", "json", "sarif", "junit", "html")
 @report_option
 @option("--all", "everything", is_flag=True, group="Result", help="In text, list every rule and place.")
 @quiet_option
@@ -171,9 +171,10 @@ def command(
             )
             done += written_lines(sizes, shown.width)
             if reads_back:
-                from gemel.workflows.read_back import read_back_lines
+                from gemel.cli.printing import labelled_lines
+                from gemel.workflows.read_back import read_back_words
 
-                done += read_back_lines(result)
+                done += labelled_lines(read_back_words(result), shown.width)
         else:
             write_all(documents)
             print_diagnostic(NO_IMAGE_WRITTEN if reports else NOTHING_WRITTEN)

@@ -123,12 +123,12 @@ def command(
     """
     from gemel.cli.endings import NOTHING_WRITTEN
     from gemel.cli.positions import given, layout_of
-    from gemel.cli.printing import print_diagnostic, print_remarks
+    from gemel.cli.printing import labelled_lines, print_diagnostic, print_remarks
     from gemel.cli.reporting import Shown
     from gemel.cli.signing.key_options import KeysAtHand
     from gemel.cli.signing.pass_phrases import PassPhrases
     from gemel.files.folders import refuse_folder, write_folder
-    from gemel.workflows.read_back import read_back_lines
+    from gemel.workflows.read_back import read_back_words
     from gemel.workflows.releasing import ReleaseRequest, make_release
 
     refuse_folder(folder)
@@ -158,8 +158,8 @@ def command(
     shown.body()
     if released.files:
         write_folder(folder, {name: [data] for name, data in released.files.items()})
-        done = [*read_back_lines(result), *(f"  {name}" for name in sorted(released.files))]
-        done.append(f"wrote {folder}, {len(released.files)} files")
+        files = [("wrote", f"{folder}/{name}") for name in sorted(released.files)]
+        done = labelled_lines([*read_back_words(result), *files], shown.width)
     else:
         print_diagnostic(NOTHING_WRITTEN)
     shown.verdict(done)

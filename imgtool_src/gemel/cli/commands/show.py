@@ -12,8 +12,8 @@ from gemel.cli.parameters import FILE, as_option, at_option, form_option, paths_
 
 if TYPE_CHECKING:
     from gemel.cli.positions import Given
-    from gemel.show.facts.contents import Contents
     from gemel.text.styled import Line, Signs
+    from gemel.workflows.describing import Described
 
 COLOURS: dict[str, dict[str, Any]] = {
     "title": {"bold": True},
@@ -51,9 +51,14 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
     help="Verify the seal with this public key, and end with exit code 1 unless it holds. May be repeated.",
 )
 @paths_outside_option
-@form_option("text", "json")
+@form_option("text", "json", "html")
 @option(
-    "-o", "--output", metavar="FILE", kind=FILE, group="Result", help="Write the result here, not to stdout."
+    "-o",
+    "--output",
+    metavar="FILE",
+    kind=FILE,
+    group="Result",
+    help="Write the result here, not to stdout; a name in .html makes it HTML.",
 )
 def command(
     words: tuple[str, ...],
@@ -70,7 +75,8 @@ def command(
     With a layout: its memories drawn to scale, builds, record, vector tables, stamps and checksums. With
     the builds' ELF files also the RAM they claim and the names of their handlers. Without a layout: what
     the file alone tells. What a record says stands as not verified unless --trust, or the layout's trust, has
-    the key of a seal over it. Of a file of bytes to be signed (.tbs): what they say. Whether the image is as
+    the key of a seal over it. As HTML: one page for a browser, with all this drawn and to be searched, symbols and
+    bytes. Of a file of bytes to be signed (.tbs): what they say. Whether the image is as
     it must be is for gemel check to say.
 
     \b
@@ -86,13 +92,19 @@ def command(
     refuse_targets([output] if output else [], [*found.images, *([found.layout] if found.layout else [])])
     if image.suffix.lower() == TO_BE_SIGNED:
         return _show_request(image)
-    contents = _contents(found, at, as_form, trust, paths_outside)
+    shown = _described(found, at, as_form, trust, paths_outside)
+    contents = shown.contents
     code = 1 if trust and not contents.is_signed else 0
+    if output and form == "text" and output.suffix.lower() in (".html", ".htm"):
+        form = "html"
     if form == "json":
         from gemel.show.as_json import report
 
         # JSON is ASCII by its escapes; the bytes are the same whatever the terminal's encoding.
         give_text(report(contents), output, plain=False)
+        return code
+    if form == "html":
+        give_text(shown.to_html(), output, plain=False)
         return code
     from gemel.cli.printing import terminal_width
     from gemel.show.as_text.whole import text_of
@@ -122,11 +134,11 @@ def _show_request(path: Path) -> int:
     return 0
 
 
-def _contents(
+def _described(
     found: Given, at: int | None, as_form: str | None, trust: tuple[Path, ...], paths_outside: bool
-) -> Contents:
+) -> Described:
     from gemel.cli.printing import print_remarks
-    from gemel.workflows.describing import describe, refuse_builds_without_layout
+    from gemel.workflows.describing import described, refuse_builds_without_layout
     from gemel.workflows.inputs import builds_at, load_builds, load_layout, read_image
 
     if found.layout is None:
@@ -137,17 +149,17 @@ def _contents(
     if read is None:
         from gemel.workflows.key_inputs import public_keys
 
-        return describe(loaded, trusted=public_keys(trust) if trust else None)
+        return described(loaded, trusted=public_keys(trust) if trust else None)
     files, remarks = builds_at(read, found.builds)
     print_remarks(remarks)
     builds = load_builds(read, files)
     if not trust:
-        return describe(loaded, read, builds)
+        return described(loaded, read, builds)
     from gemel.workflows.trust import trust_of
 
     trusted = trust_of(read, trust)
     print_remarks(trusted.remarks(read))
-    return describe(loaded, read, builds, trusted=trusted.trusted)
+    return described(loaded, read, builds, trusted=trusted.trusted)
 
 
 def _signs(stream: object) -> Signs:

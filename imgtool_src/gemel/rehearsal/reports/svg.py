@@ -35,8 +35,8 @@ text { font-family: sans-serif; font-size: 12px; fill: #1b1f24 }
 """
 
 
-def picture_of(rehearsal: Rehearsal) -> str:
-    """The SVG text."""
+def picture_of(rehearsal: Rehearsal, style: str = STYLE) -> str:
+    """The SVG text; ``style`` is empty where the page that it goes into has one for its classes."""
     events = [event for event in rehearsal.events if event.kind != "vector-register"]
     scale = _Scale(sorted({0, rehearsal.time, *(event.time for event in events)}))
     lanes = {core.name: TOP + index * LANE for index, core in enumerate(rehearsal.cores)}
@@ -60,7 +60,8 @@ def picture_of(rehearsal: Rehearsal) -> str:
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH}" height="{height}" '
         f'viewBox="0 0 {WIDTH} {height}" role="img" aria-label="{xml_text(_summary(rehearsal))}">'
-        f'<style>{STYLE}</style><rect width="100%" height="100%" fill="#ffffff"/>'
+        + (f"<style>{style}</style>" if style else "")
+        + '<rect width="100%" height="100%" fill="#ffffff"/>'
         + "".join(parts)
         + "</svg>\n"
     )

@@ -62,11 +62,18 @@ def _junit(result: RulesApplied, inspection: Inspection, image_name: str) -> str
     return report(result, inspection, image_name)
 
 
+def _html(result: RulesApplied, inspection: Inspection, image_name: str) -> str:
+    from gemel.page.render import page_of_check
+
+    return page_of_check(result, inspection)
+
+
 FORMATS = (
     ReportFormat("text", (".txt",), "for people", _text),
     ReportFormat("json", (".json",), "everything as data, see `gemel export check-schema`", _json),
     ReportFormat("sarif", (".sarif", ".sarif.json"), "SARIF 2.1.0, for viewers of findings", _sarif),
     ReportFormat("junit", (".xml",), "JUnit XML, a test case for each rule", _junit),
+    ReportFormat("html", (".html", ".htm"), "one page for a browser", _html),
 )
 """Every form; a further one is one more entry here."""
 

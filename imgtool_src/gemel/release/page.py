@@ -1,0 +1,74 @@
+"""What ``gemel explain release`` prints: the folder, what proves it, its rules, and the SUIT envelope."""
+
+from __future__ import annotations
+
+from gemel.checking.rule import Rule
+from gemel.text.wrapping import wrapped
+
+OPENING = """\
+The release folder
+==================
+
+`gemel release LAYOUT NAME=BUILD ... --key KEY -o FOLDER` makes it, whole or not at all:
+
+    PRODUCT-VERSION.hex, .srec, .bin   the image, in the chosen formats
+    PRODUCT-VERSION-MEMORY.bin         every byte of a memory, as it is after programming
+    LAYOUT.toml                        the layout as used
+    keys/, or where LAYOUT names them  public keys of the signers and of those that the layout trusts
+    check.txt, .json, .html, ...       the reports of the check, one in each form
+    rehearsal.txt, .json, .svg         the rehearsal, if one was made
+    notes.txt, notes.json              what changed since --previous IMAGE
+    sbom.cdx.json                      CycloneDX 1.6: product, builds, compilers, libraries, the teams' own SBOMs
+    provenance.json                    in-toto Statement v1 with SLSA provenance v1, in a DSSE envelope
+    release.json                       what each file is
+    SHA256SUMS                         for `sha256sum -c SHA256SUMS`
+
+Equal inputs give equal bytes, but for signatures that are random (RSA-PSS, ML-DSA). No time, host, user or
+folder is in it; the SBOM has a time where SOURCE_DATE_EPOCH is set. Libraries are known by the source paths in
+debug information: one without it is not found, so the list is never complete.
+
+The provenance is signed with the keys that sign the image. Its subjects are all files but itself and SHA256SUMS, so
+these signatures protect the whole folder. SHA256SUMS alone protects against accident only.
+
+`gemel check --release FOLDER` checks the image by the layout in the folder, and the rules below. Keys that came in the
+folder show only that it fits together: give your own with --trust or --policy.
+"""
+
+SUIT = """\
+The SUIT envelope
+-----------------
+
+`gemel export suit LAYOUT IMAGE --key KEY -o FILE` writes an image as an envelope of draft-ietf-suit-manifest-37. That
+is a draft: the envelope is a trial until the standard is out, and may change with it.
+
+    107  envelope (tag)
+      2    authentication: SHA-256 (-16) of the manifest with its byte string's head, one COSE_Sign1 (18) a key
+      3    manifest
+        1    version: 1
+        2    sequence number: the record's rollback counter
+        3    common
+          2    components: [memory, address as 4 bytes big-endian]; builds, the primary's first, then the rest
+          4    shared sequence: vendor id (1) and class id (2) of the record, digest (3) and size (14) of each component
+        7    validate: every digest
+        9    invoke: the primary's build, which releases the other cores
+       20    install: the secondaries' builds, the primary's, the rest, the record, the seal
+       23    text: product and version, and what each component is
+      "#NAME"  the bytes of a component
+
+Dependencies between the cores' builds are the order of install and invoke: no core is started before all digests hold.
+"""
+
+
+def page() -> str:
+    """The page."""
+    from gemel.release.folder import ReleaseFolder
+    from gemel.release.folder_rules import folder_rules
+    from gemel.release.read_back.rules import read_back_rules
+
+    rules = (*folder_rules(ReleaseFolder({}), [], {}), *read_back_rules({}, {}))
+    listed = "\n".join(line for rule in rules for line in _lines(rule))
+    return f"{OPENING}\nIts rules\n---------\n{listed}\n\n{SUIT}"
+
+
+def _lines(rule: Rule) -> list[str]:
+    return [rule.name, *wrapped(f"{rule.checks} {rule.why}", 100, "    ")]

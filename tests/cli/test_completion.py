@@ -1,0 +1,102 @@
+"""Completion in bash, zsh and fish: builds, rules, topics, algorithms, and files by suffix."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from reliability.runs import environment, write_device
+
+SHELLS = ("bash", "zsh", "fish")
+GEMEL = [sys.executable, "-m", "gemel"]
+
+
+@pytest.fixture(scope="module")
+def device(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The small device as files, with an image, a key and a folder."""
+    folder = write_device(tmp_path_factory.mktemp("device"))
+    (folder / "tide.hex").write_text(":00000001FF\n")
+    (folder / "note.txt").write_text("not for an image")
+    (folder / "release.pem").write_text("")
+    (folder / "builds").mkdir()
+    (folder / "builds" / "sampler.elf").write_bytes(b"\x7fELF")
+    return folder
+
+
+def offered(shell: str, device: Path, *words: str) -> set[str]:
+    """What the shell is told for the last of ``words``, by the protocol of click's script for it."""
+    line = " ".join(("gemel", *words))
+    variables = {"_GEMEL_COMPLETE": f"{shell}_complete", "COMP_WORDS": line, "COMP_CWORD": str(len(words))}
+    if shell == "fish":
+        variables["COMP_CWORD"] = words[-1]
+    done = subprocess.run(
+        [sys.executable, "-c", "import sys; sys.argv[0] = 'gemel'; from gemel.cli.entry import run; run()"],
+        cwd=device,
+        env={**environment(), **variables},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.stderr == ""
+    lines = done.stdout.splitlines()
+    if shell == "zsh":
+        return set(lines[1::3])
+    return {line.partition(",")[2].partition("\t")[0] for line in lines}
+
+
+CASES = {
+    "layouts, images and builds": (
+        ("check", "small.toml", ""),
+        {"tide.hex", "station=", "sampler=", "builds/"},
+    ),
+    "builds that are not given yet": (
+        ("check", "small.toml", "tide.hex", "station=station.elf", "sa"),
+        {"sampler="},
+    ),
+    "files of a build": (("join", "small.toml", "station=s"), {"station=station.elf", "station=sampler.elf"}),
+    "files in a folder": (("join", "small.toml", "sampler=builds/"), {"sampler=builds/sampler.elf"}),
+    "layouts": (("check", "sm"), {"small.toml"}),
+    "topics and rules": (("explain", "re"), {"record", "rehearsal", "record-sound", "reset-handler-in-code"}),
+    "keys": (("check", "--trust", "rel"), {"release.pem"}),
+    "algorithms": (("keys", "new", "Ed"), {"Ed25519"}),
+    "forms": (("check", "--format", "s"), {"sarif"}),
+    "commands": (("re",), {"rehearse"}),
+}
+
+
+@pytest.mark.parametrize("shell", SHELLS)
+@pytest.mark.parametrize("case", CASES)
+def test_what_is_offered(device: Path, shell: str, case: str) -> None:
+    """Each shell is told what fits, and no file of another kind."""
+    words, due = CASES[case]
+    found = offered(shell, device, *words)
+    assert due <= found
+    assert "note.txt" not in found
+    assert all(each.startswith((words[-1], words[-1].partition("=")[2])) for each in found)
+
+
+def test_a_layout_that_cannot_be_read_offers_no_builds(device: Path) -> None:
+    """Completion never fails over a layout with faults."""
+    (device / "broken.toml").write_text("format = ")
+    assert "station=" not in offered("bash", device, "check", "broken.toml", "")
+
+
+@pytest.mark.parametrize("shell", SHELLS)
+def test_the_script_is_sound_for_its_shell(device: Path, shell: str) -> None:
+    """The shell itself reads the script without an error, where it is installed."""
+    program = shutil.which(shell)
+    if program is None:
+        pytest.skip(f"{shell} is not installed")
+    variables = {**environment(), "_GEMEL_COMPLETE": f"{shell}_source"}
+    start = [
+        sys.executable,
+        "-c",
+        "import sys; sys.argv[0] = 'gemel'; from gemel.cli.entry import run; run()",
+    ]
+    script = subprocess.run(start, env=variables, capture_output=True, text=True, check=False).stdout
+    assert "_GEMEL_COMPLETE" in script
+    read = subprocess.run([program, "-n"], input=script, capture_output=True, text=True, check=False)
+    assert (read.returncode, read.stderr) == (0, "")

@@ -1,0 +1,380 @@
+"""One shape of arguments for all commands, and the options that they share."""
+
+from __future__ import annotations
+
+import gzip
+import hashlib
+import json
+import re
+import subprocess
+import sys
+from pathlib import Path
+from xml.etree import ElementTree
+
+import jsonschema
+import pytest
+from reliability.runs import BUILDS, JOIN, environment, write_device
+from seal_cli.sealed_device import Run, run_here
+
+from gemel.checking.explained import explain_schema
+from gemel.checking.reports.as_json import check_schema
+from gemel.workflows.problem_report import problem_schema
+
+CHECK = ("check", "small.toml", "tide.hex")
+
+
+@pytest.fixture
+def gemel(capfd: pytest.CaptureFixture[str]) -> Run:
+    """Runs one command line in this process."""
+    return run_here(capfd)
+
+
+@pytest.fixture
+def device(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, gemel: Run) -> Path:
+    """The small device as files, joined; commands run there."""
+    write_device(tmp_path)
+    monkeypatch.chdir(tmp_path)
+    assert gemel(*JOIN, "-o", "tide.hex", "-o", "tide.bin").code == 0
+    return tmp_path
+
+
+def flat(text: str) -> str:
+    """The text with its line breaks taken out."""
+    return " ".join(text.split())
+
+
+def with_paths(device: Path, *names: str) -> None:
+    """Name each of these builds' files in the layout."""
+    text = Path("small.toml").read_text(encoding="utf-8")
+    for name in names:
+        text = text.replace(f"[build.{name}]\n", f'[build.{name}]\npath = "{name}.elf"\n')
+    Path("small.toml").write_text(text, encoding="utf-8")
+
+
+def test_the_digest_is_that_of_sha256sum(device: Path, gemel: Run) -> None:
+    """Text and JSON have the file's own SHA-256, by coreutils, and the size; two formats share the content digest."""
+    said = {name: gemel("check", "small.toml", name, "--format", "json") for name in ("tide.hex", "tide.bin")}
+    images = {name: json.loads(done.out)["identity"]["image"] for name, done in said.items()}
+    for name, image in images.items():
+        due = subprocess.run(["sha256sum", name], capture_output=True, text=True, check=True).stdout.split()[
+            0
+        ]
+        assert (image["sha256"], image["size"]) == (due, Path(name).stat().st_size)
+        assert due in gemel("check", "small.toml", name).out
+    joined = gemel(*JOIN, "-o", "again.hex").out
+    assert hashlib.sha256(Path("again.hex").read_bytes()).hexdigest() in joined
+    assert images["tide.hex"]["content_sha256"] in joined
+
+
+def test_the_identity_says_what_was_judged(device: Path, gemel: Run) -> None:
+    """Builds given and not, the layout and the options that change the verdict are in every form."""
+    words = (BUILDS[0], "--at-least", "3", "--version", "1.2.3", "--strict")
+    for form in ("text", "json", "sarif", "junit"):
+        out = gemel(*CHECK, *words, "--format", form).out
+        assert "station.elf" in out, form
+        assert "--at-least 3" in out, form
+        assert hashlib.sha256(Path("small.toml").read_bytes()).hexdigest() in out, form
+    text = gemel(*CHECK, *words).out
+    assert "sampler: not given" in text
+    assert "with --version 1.2.3 --at-least 3 --strict" in flat(text)
+
+
+@pytest.mark.parametrize("command", ["check", "rehearse", "sign", "split"])
+def test_swapped_arguments_are_recognised(device: Path, gemel: Run, command: str) -> None:
+    """An image before its layout is told with the line that was meant."""
+    more = ("-o", "out") if command in ("sign", "split") else ()
+    done = gemel(command, "tide.hex", "small.toml", *BUILDS, *more)
+    assert done.code == 2
+    assert "the layout comes first" in done.err
+    assert "small.toml tide.hex station=station.elf" in flat(done.err)
+
+
+@pytest.mark.parametrize(
+    "words", [("check", "station.elf", "tide.hex"), ("join", "station.elf", "-o", "x.hex")]
+)
+def test_a_build_for_a_layout_leads_to_draft(device: Path, gemel: Run, words: tuple[str, ...]) -> None:
+    """Who has builds and no layout yet is told how to get one."""
+    done = gemel(*words)
+    assert done.code == 2
+    assert "gemel draft station=station.elf" in flat(done.err)
+
+
+def test_the_folders_own_layout(device: Path, gemel: Run) -> None:
+    """Where no layout is named, gemel.toml in the folder is it, and the output says so; without one it is missed."""
+    missed = gemel("check", "tide.hex")
+    assert (missed.code, "no gemel.toml here" in missed.err) == (2, True)
+    Path("small.toml").rename("gemel.toml")
+    for words in (("check", "tide.hex"), ("show", "tide.hex"), ("join", *BUILDS, "-o", "own.hex")):
+        done = gemel(*words)
+        assert done.code == 0, done.err
+        assert "gemel.toml" in done.out
+    assert "gemel.toml" not in gemel("show", "tide.hex", "--no-layout").out
+
+
+def test_builds_by_path_count_everywhere(device: Path, gemel: Run) -> None:
+    """check, show, rehearse and sign read the builds that the layout names; one that is not there is left out."""
+    with_paths(device, "station", "sampler")
+    done = gemel(*CHECK, "--format", "json")
+    assert [each["file"] for each in json.loads(done.out)["identity"]["builds"]] == [
+        "station.elf",
+        "sampler.elf",
+    ]
+    Path("sampler.elf").unlink()
+    for words in (CHECK, ("show", *CHECK[1:])):
+        done = gemel(*words)
+        assert done.code == 0, done.err
+        assert "build sampler is left out" in done.err
+        assert "sampler=FILE" in done.err
+    given = gemel(*CHECK, "sampler=other.elf")
+    assert (given.code, "other.elf" in given.err) == (2, True)  # what was given must be there
+
+
+def test_a_layout_alone_is_checked(device: Path, gemel: Run) -> None:
+    """``check LAYOUT``: in order or not; with anything that is about an image, the image is missing."""
+    done = gemel("check", "small.toml")
+    assert done.code == 0
+    assert done.out.splitlines()[-1] == "PASS: the layout is in order; no image was checked."
+    assert json.loads(gemel("check", "small.toml", "--format", "json").out)["passes"] is True
+    for more in (
+        ("--trust", "key.pem"),
+        ("--rehearse",),
+        BUILDS,
+        ("--report", "r.json"),
+        ("--rollback", "0"),
+    ):
+        missed = gemel("check", "small.toml", *more)
+        assert (missed.code, "missing argument IMAGE" in missed.err) == (2, True), more
+    Path("small.toml").write_text("format = 2\n", encoding="utf-8")
+    assert gemel("check", "small.toml").code == 2
+
+
+@pytest.mark.parametrize("form", ["hex", "srec", "bin"])
+def test_stdin_and_stdout(device: Path, form: str) -> None:
+    """An image passes through pipes in every format, its bytes alone on stdout; what is said goes to stderr."""
+    gemel = [sys.executable, "-m", "gemel"]
+    run = {"cwd": device, "env": environment(), "capture_output": True, "check": False}
+    made = subprocess.run([*gemel, *JOIN, "-o", "-", "--as", form], **run)  # type: ignore[call-overload]
+    assert made.returncode == 0, made.stderr
+    assert b"PASS: " in made.stderr
+    Path(f"piped.{form}").write_bytes(made.stdout)
+    words = ["check", "small.toml", "-", "--as", form, "--format", "json"]
+    checked = subprocess.run([*gemel, *words], input=made.stdout, **run)  # type: ignore[call-overload]
+    image = json.loads(checked.stdout)["identity"]["image"]
+    assert (image["name"], image["sha256"]) == ("standard input", hashlib.sha256(made.stdout).hexdigest())
+
+
+def test_unknown_suffixes_are_named_by_as(device: Path, gemel: Run) -> None:
+    """``--as`` says what a file is whose suffix does not; without it that is asked for."""
+    Path("tide.img").write_bytes(Path("tide.bin").read_bytes())
+    asked = gemel("check", "small.toml", "tide.img")
+    assert (asked.code, "--as bin" in asked.err) == (2, True)
+    assert gemel("check", "small.toml", "tide.img", "--as", "bin").code == 0
+    assert gemel(*JOIN, "-o", "out.img", "--as", "bin").code == 0
+    assert Path("out.img").read_bytes() == Path("tide.bin").read_bytes()
+    stdin = gemel("check", "small.toml", "-")
+    assert (stdin.code, "--as" in stdin.err) == (2, True)
+
+
+def test_strict_fails_what_lacks_an_input(device: Path, gemel: Run) -> None:
+    """With --strict=inputs a check without the builds fails and says why; without it, it passes."""
+    assert gemel(*CHECK).code == 0
+    done = gemel(*CHECK, "--strict=inputs")
+    assert done.code == 1
+    assert "what lacks an input fails (--strict=inputs)" in flat(done.out)
+    data = json.loads(gemel(*CHECK, "--strict=inputs", "--format", "json").out)
+    jsonschema.Draft202012Validator(check_schema()).validate(data)
+    lacking = {
+        each["name"]
+        for each in data["rules"]
+        if any(
+            need["kind"] in ("build", "key", "symbol") for gap in each["not_checked"] for need in gap["needs"]
+        )
+    }
+    assert set(data["failing"]) == lacking != set()
+
+
+def test_quiet(device: Path, gemel: Run) -> None:
+    """Nothing where all holds; findings and the verdict where not."""
+    done = gemel(*CHECK, "--quiet")
+    assert (done.code, done.out, done.err) == (0, "", "")
+    done = gemel(*CHECK, "-q", "--version", "9.9.9")
+    assert done.code == 1
+    assert "BROKEN version-as-asked" in done.out
+    done = gemel(*JOIN, "-o", "quiet.hex", "--quiet")
+    assert (done.code, done.out) == (0, "")
+    assert Path("quiet.hex").exists()
+
+
+def test_dry_run_writes_no_image(device: Path, gemel: Run) -> None:
+    """All of a join but the image; the report is written."""
+    done = gemel(*JOIN, "-o", "dry.hex", "--dry-run", "--report", "r.json")
+    assert done.code == 0
+    assert "no image was written" in done.err
+    assert not Path("dry.hex").exists()
+    assert json.loads(Path("r.json").read_text())["passes"] is True
+
+
+@pytest.mark.parametrize(
+    ("words", "variables", "coloured"),
+    [
+        ((), {}, False),
+        ((), {"FORCE_COLOR": "1"}, True),
+        ((), {"FORCE_COLOR": "1", "NO_COLOR": "1"}, False),
+        (("--color", "always"), {"NO_COLOR": "1"}, True),
+        (("--color", "never"), {"FORCE_COLOR": "1"}, False),
+        (("--color=auto",), {"FORCE_COLOR": "1"}, True),
+    ],
+)
+def test_colour(
+    device: Path,
+    gemel: Run,
+    monkeypatch: pytest.MonkeyPatch,
+    words: tuple[str, ...],
+    variables: dict[str, str],
+    coloured: bool,
+) -> None:
+    """--color before NO_COLOR before FORCE_COLOR before the terminal."""
+    for name in ("NO_COLOR", "FORCE_COLOR"):
+        monkeypatch.delenv(name, raising=False)
+    for name, value in variables.items():
+        monkeypatch.setenv(name, value)
+    for line in (CHECK, ("show", *CHECK[1:])):
+        assert ("\x1b[" in gemel(*line, *words).out) == coloured
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("check", "small.toml", "none.hex"),
+        ("check", "none.toml", "tide.hex"),
+        ("check", "small.toml", "tide.hex", "--bogus"),
+        ("show", "none.hex"),
+        ("rehearse", "small.toml", "none.hex"),
+        ("explain", "no-such-rule-at-all"),
+        ("join", "small.toml", "station=none.elf", "-o", "x.hex"),
+    ],
+)
+def test_problems_are_json_where_json_was_asked_for(device: Path, gemel: Run, words: tuple[str, ...]) -> None:
+    """On exit code 2 stdout has the problems by their schema, and stderr has the words."""
+    done = gemel(*words, "--format", "json")
+    assert done.code == 2
+    data = json.loads(done.out)
+    jsonschema.Draft202012Validator(problem_schema()).validate(data)
+    assert data["exit_code"] == 2
+    assert all(problem["what"] in flat(done.err) for problem in data["problems"])
+
+
+def test_report_files_say_that_there_is_no_result(device: Path, gemel: Run) -> None:
+    """A report of an earlier run does not stay where this one came to none: each form says why."""
+    for name in ("r.json", "r.txt", "r.sarif", "r.xml"):
+        Path(name).write_text("PASS from yesterday")
+    reports = [word for name in ("r.json", "r.txt", "r.sarif", "r.xml") for word in ("--report", name)]
+    assert gemel("check", "small.toml", "none.hex", *reports).code == 2
+    assert "none.hex" in json.loads(Path("r.json").read_text())["problems"][0]["where"]
+    assert Path("r.txt").read_text().splitlines()[-1] == "NO RESULT: the work could not be done."
+    (run,) = json.loads(Path("r.sarif").read_text())["runs"]
+    assert run["invocations"][0]["executionSuccessful"] is False
+    assert ElementTree.parse("r.xml").getroot().get("errors") == "1"
+
+
+def test_a_report_is_never_written_over_an_input(device: Path, gemel: Run) -> None:
+    """A slip in a report's name costs no input, whatever else is wrong with the line."""
+    Path("tide.json").write_bytes(Path("small.toml").read_bytes())
+    before = Path("tide.json").read_bytes()
+    done = gemel("check", "tide.json", "none.hex", "--report", "tide.json")
+    assert (done.code, Path("tide.json").read_bytes()) == (2, before)
+
+
+def test_results_into_files(device: Path, gemel: Run) -> None:
+    """-o of show and explain writes whole files, and never over an input."""
+    assert gemel("show", *CHECK[1:], "-o", "shown.txt").out == ""
+    assert "small-device 1.2.3" in Path("shown.txt").read_text(encoding="utf-8")
+    assert gemel("explain", "seal", "-o", "seal.txt").code == 0
+    assert gemel("show", *CHECK[1:], "-o", "tide.hex").code == 2
+    assert Path("tide.hex").read_bytes().startswith(b":")
+
+
+def test_explain_finds_by_a_word(gemel: Run) -> None:
+    """A word lists the rules that use it, by subject; JSON has all of each."""
+    done = gemel("explain", "stack")
+    assert done.code == 0
+    assert "stack-has-room" in done.out
+    assert "checksums-match" not in done.out
+    data = json.loads(gemel("explain", "stack", "--format", "json").out)
+    jsonschema.Draft202012Validator(explain_schema()).validate(data)
+    assert [each["name"] for each in data["rules"]] == sorted(each["name"] for each in data["rules"])
+    assert all("stack" in f"{each['name']} {each['checks']}".lower() for each in data["rules"])
+
+
+def test_the_layout_that_it_was_joined_with(device: Path, gemel: Run) -> None:
+    """Another layout is told with the tables that differ, where the one of the join is given too."""
+    text = Path("small.toml").read_text(encoding="utf-8")
+    Path("other.toml").write_text(
+        re.sub(r"interrupts = \d+", "interrupts = 99", text, count=1), encoding="utf-8"
+    )
+    assert text != Path("other.toml").read_text(encoding="utf-8")
+    done = gemel("check", "other.toml", "tide.hex")
+    assert "--joined-with LAYOUT lists the tables that differ" in flat(done.out)
+    done = gemel("check", "other.toml", "tide.hex", "--joined-with", "small.toml")
+    assert "differs in [core." in done.out
+    assert "interrupts" in done.out
+    wrong = gemel("check", "other.toml", "tide.hex", "--joined-with", "other.toml")
+    assert "is not that layout either" in flat(wrong.out)
+
+
+WRONG = {
+    "HEX text named .bin": ("wrong.bin", lambda: Path("tide.hex").read_bytes(), ("Intel HEX", "--as hex")),
+    "a binary named .hex": ("wrong.hex", lambda: Path("tide.bin").read_bytes(), ("raw binary", "--as bin")),
+    "compressed": ("wrong.bin", lambda: gzip.compress(Path("tide.bin").read_bytes()), ("gzip", "unpack")),
+    "UTF-16": ("wrong.hex", lambda: Path("tide.hex").read_text().encode("utf-16"), ("UTF-16",)),
+    "UTF-16 without a mark": (
+        "wrong.hex",
+        lambda: Path("tide.hex").read_text().encode("utf-16-le"),
+        ("UTF-16",),
+    ),
+    "an archive": ("wrong.bin", lambda: b"!<arch>\n" + bytes(60), ("archive", "link it first")),
+    "an ELF file named .bin": (
+        "wrong.bin",
+        lambda: Path("station.elf").read_bytes(),
+        ("an ELF file", "gemel join"),
+    ),
+}
+
+
+@pytest.mark.parametrize("name", WRONG)
+def test_wrong_images_are_told_by_their_content(device: Path, gemel: Run, name: str) -> None:
+    """One problem, with what the file is and what to do."""
+    file, content, due = WRONG[name]
+    Path(file).write_bytes(content())
+    done = gemel("check", "small.toml", file)
+    assert done.code == 2
+    assert done.err.count("error: ") == 1
+    assert all(words in flat(done.err) for words in due)
+
+
+def test_odd_images_are_taken(device: Path, gemel: Run) -> None:
+    """A raw binary that begins like something else is one where --as says so; text with a blank first line is HEX."""
+    Path("blank.hex").write_bytes(b"\r\n" + Path("tide.hex").read_bytes())
+    assert gemel("check", "small.toml", "blank.hex").code == 0
+    Path("odd.bin").write_bytes(b"\xff\xfe" + Path("tide.bin").read_bytes()[2:])
+    assert "UTF-16" not in gemel("check", "small.toml", "odd.bin").err
+    Path("zip.bin").write_bytes(b"PK\x03\x04" + Path("tide.bin").read_bytes()[4:])
+    assert gemel("check", "small.toml", "zip.bin").code == 2
+    assert (
+        gemel("check", "small.toml", "zip.bin", "--as", "bin").code == 1
+    )  # an image, with a wrong stack pointer
+
+
+def test_help_shows_what_is_required(gemel: Run) -> None:
+    """Usage names required options; options stand in groups."""
+    text = gemel("join", "--help").out
+    assert text.splitlines()[0] == "Usage: gemel join [LAYOUT] [NAME=BUILD]... -o IMAGE [OPTIONS]"
+    assert "\nResult:\n" in text
+    assert "\nRequired of the image:\n" in gemel("check", "--help").out
+
+
+def test_stdin_that_is_none(device: Path, monkeypatch: pytest.MonkeyPatch, gemel: Run) -> None:
+    """A process without a standard input says so."""
+    monkeypatch.setattr(sys, "stdin", None)
+    done = gemel("check", "small.toml", "-", "--as", "bin")
+    assert (done.code, "no standard input" in done.err) == (2, True)
