@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from gemel.builds.build import Build
     from gemel.checking.registry import convention_faults
     from gemel.checking.rule import Rule
-    from gemel.compare.changes import Comparison
+    from gemel.comparing.changes import Comparison
     from gemel.errors import GemelError, Problem
     from gemel.image.image import Image
     from gemel.inspection.inspection import Inspection
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 _HOMES = {
     "Build": "builds.build",
     "CheckResult": "workflows.checking",
-    "Comparison": "compare.changes",
+    "Comparison": "comparing.changes",
     "Contents": "show.facts.contents",
     "Finding": "outcomes",
     "GemelError": "errors",

@@ -185,7 +185,7 @@ void reset_handler(void)
     *(volatile uint32_t *)0xE000ED08u = (uint32_t)ram_code_start;
 #endif
 #ifdef ENABLE_FIRST
-    *(volatile uint32_t *)0xE000ED88u |= 0x00F00000u;
+    *(volatile uint32_t *)0xE000ED88u |= ENABLE_FIRST;
 #endif
 #ifdef FLOAT
     measure();

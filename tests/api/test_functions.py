@@ -40,7 +40,7 @@ severity = [{ rule = "seal-present", severity = "note", reason = "x" }]
     with pytest.raises(gemel.GemelError) as caught:
         gemel.load_layout("wrong.toml")
     whats = [problem.what for problem in caught.value.problems]
-    assert any("no rule of this name" in what for what in whats)
+    assert any("unknown rule" in what for what in whats)
     assert any("seal" in what for what in whats)
 
 

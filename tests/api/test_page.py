@@ -59,6 +59,12 @@ def test_every_public_name_is_on_the_page_and_documented() -> None:
     assert set(gemel.__all__) == set(dir(gemel))
 
 
+def test_no_room_hides_a_public_name() -> None:
+    """No folder or module of the package has the name of something public, which it would stand in the place of."""
+    rooms = {entry.name.partition(".")[0] for entry in Path(gemel.__file__).parent.iterdir()}
+    assert rooms.isdisjoint(gemel.__all__)
+
+
 def test_the_page_fits_a_terminal() -> None:
     """No line of prose is wider than the widest page, and no word of the page is an address of ours."""
     assert all(len(line) <= 200 for line in PAGE.splitlines())

@@ -85,7 +85,7 @@ RECOGNISED = {
     "ELF in capitals": (ELF, "A.ELF", "elf"),
     "HEX": (HEX, "a.hex", "hex"),
     "HEX of unknown suffix": (HEX, "a.txt", "hex"),
-    "HEX behind blank lines": (b"\r\n\r\n  " + HEX, "a.hex", "hex"),
+    "HEX after blank lines": (b"\r\n\r\n  " + HEX, "a.hex", "hex"),
     "HEX of one line": (b":00000001FF", "a", "hex"),
     "lower-case HEX": (HEX.lower(), "a.hex", "hex"),
     "HEX with a broken first line": (b":0100zz\n", "a.hex", "hex"),

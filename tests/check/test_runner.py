@@ -10,11 +10,13 @@ from image_edits import changed
 from small_device import SPARE, TODAY, builds, joined, layout
 
 from gemel.checking.registry import all_rules
+from gemel.checking.rule import Severity
 from gemel.checking.runner import check
 from gemel.image.image import Image
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import DoesNotApply, Need, NotChecked, Reason
+from gemel.structs import replace
 from gemel.workflows.checking import check as run_check
 
 NOT_HERE = DoesNotApply("area seal", "there is no seal")
@@ -39,6 +41,37 @@ def test_status(outcomes, status: str) -> None:
     result = result_of([rule("some-rule", *outcomes)])
     assert result.results[0].status == status
     assert result.count(status) == 1
+
+
+CAUSE = (("the-cause", "station-code"),)
+
+
+@pytest.mark.parametrize(
+    ("cause", "severity", "follows", "left"),
+    [
+        ("the-cause", "error", CAUSE, 0),
+        ("the-cause", "error", (("the-cause", "where it is"),), 0),
+        ("the-cause", "error", (("the-cause", "sampler"),), 1),
+        ("another", "error", CAUSE, 1),
+        ("the-cause", "note", CAUSE, 1),
+    ],
+)
+def test_what_follows_from_a_finding_is_left_to_it(
+    cause: str, severity: Severity, follows: tuple[tuple[str, str], ...], left: int
+) -> None:
+    """Only where the cause has a finding at that place, and one that weighs no less."""
+    consequence = replace(FINDING, follows_from=follows)
+    rules = [rule(cause, FINDING, severity=severity), rule("a-consequence", consequence)]
+    _, result = result_of(rules).results
+    assert len(result.findings) == left
+    assert bool(result.not_checked) == (not left)
+
+
+def test_a_waived_cause_leaves_what_follows() -> None:
+    """Who waives the cause has not waived what follows from it."""
+    rules = [rule("the-cause", FINDING), rule("a-consequence", replace(FINDING, follows_from=CAUSE))]
+    _, result = result_of(rules, waiving(waiver("the-cause"))).results
+    assert len(result.findings) == 1
 
 
 def test_a_rule_with_nothing_to_look_at_says_why() -> None:

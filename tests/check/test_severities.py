@@ -90,7 +90,7 @@ def test_a_severity_of_no_rule(name: str, hint: str) -> None:
     """An unknown name is told with its line and the nearest one there is."""
     (problem,) = _faults(change("record-sound", "warning"), change(name, "note")).problems
     assert (problem.found, problem.next_step) == (name, hint)
-    assert problem.what == "no rule of this name: rules.severity[1].rule"
+    assert problem.what == "unknown rule: rules.severity[1].rule"
 
 
 def test_a_rule_has_one_severity() -> None:
@@ -152,7 +152,7 @@ def test_end_to_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys) -> 
     text = layout_text(add=f"\n[rules]\nseverity = [{change('no-such-rule', 'note')}]\n")
     Path("small.toml").write_text(text, encoding="utf-8")
     assert exit_code(["check", "small.toml", "image.hex"]) == 2
-    assert "no rule of this name" in capsys.readouterr().err
+    assert "unknown rule" in capsys.readouterr().err
 
 
 def test_sarif_and_json_agree() -> None:

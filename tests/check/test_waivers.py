@@ -71,6 +71,6 @@ def test_a_waiver_of_no_rule(name: str, hint: str) -> None:
     (problem,) = caught.value.problems
     assert problem.found == name
     assert problem.next_step == hint
-    assert problem.what.startswith("no rule of this name: rules.waive")
+    assert problem.what.startswith("unknown rule: rules.waive")
     line = text.splitlines()[int(problem.where.split(":")[1]) - 1]
     assert name in line

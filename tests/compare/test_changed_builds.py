@@ -9,7 +9,7 @@ import pytest
 from tools import required_tool
 
 import gemel
-from gemel.compare.changed_builds import section_changes, symbol_changes
+from gemel.comparing.changed_builds import section_changes, symbol_changes
 
 SOURCE = """
 typedef unsigned int u32;

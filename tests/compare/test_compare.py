@@ -16,9 +16,9 @@ from tide_gauge import BUILT, ROOT, layout_file
 from tools import required_tool
 
 import gemel
-from gemel.compare.as_json import compare_schema, report
-from gemel.compare.as_text import text_of
-from gemel.compare.changed_bytes import ChangedBytes
+from gemel.comparing.as_json import compare_schema, report
+from gemel.comparing.as_text import text_of
+from gemel.comparing.changed_bytes import ChangedBytes
 from gemel.image.sparse import SparseBytes
 from gemel.workflows.comparing import compare
 

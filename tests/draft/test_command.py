@@ -54,7 +54,7 @@ def test_builds_that_do_not_fit_have_a_draft_too(folder: Path, capsys: pytest.Ca
     ended = capsys.readouterr()
     assert "the draft does not join as it stands:" in ended.err
     told = " ".join(ended.err.split())
-    assert "the copy of build sampler inside build station is not the sampler handed in" in told
+    assert "the copy of build sampler inside build station is not the sampler given" in told
     assert read_layout(Path("first.toml").read_bytes(), "first.toml")
 
 
@@ -207,7 +207,7 @@ def test_link_maps(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     layout = read_layout(capsys.readouterr().out.encode(), "draft.toml").layout
     assert layout.areas["station-code"].size == 0x4000
     Path("lld.map").write_text("     VMA      LMA     Size Align Out     In      Symbol\n")
-    for given, words in (("lld.map", "--print-memory-usage"), ("other=station.map", "no build of this name")):
+    for given, words in (("lld.map", "--print-memory-usage"), ("other=station.map", "unknown build")):
         assert exit_code(["draft", *GIVEN, "--map", given]) == 2
         assert words in " ".join(capsys.readouterr().err.split())
 

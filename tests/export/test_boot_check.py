@@ -251,7 +251,7 @@ def bad_images(plain: tuple[ReadLayout, SparseBytes]) -> Iterator[tuple[str, Spa
         _with(good, SEAL.start, bytes(200)),
         "the bytes are not in the one form that a seal has",
     )
-    yield "bytes behind", _flipped(good, SEAL.last), "the area holds other bytes behind the seal"
+    yield "bytes after", _flipped(good, SEAL.last), "the area holds other bytes after the seal"
     yield "another's seal", sealed(plain, "other"), few
     yield "seal of another image", _moved(plain), wrong
     yield "signature damaged", _flipped(good, SEAL.start + 120), wrong

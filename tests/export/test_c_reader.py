@@ -292,7 +292,7 @@ def test_damaged_images(
 
 
 BLUNDERS = {
-    "size not held against the memory": (
+    "size not compared with the memory": (
         "(record->record_size > size) ? GEMEL_RECORD_CUT : GEMEL_RECORD_SOUND",
         "GEMEL_RECORD_SOUND",
     ),

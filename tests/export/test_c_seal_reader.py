@@ -188,7 +188,7 @@ BLUNDERS = {
     "signer's head past the end": ("size < 7u || bytes[0] != 0x83u", "bytes[0] != 0x83u"),
     "more signers than a seal has": ("|| seal->signer_count > GEMEL_SEAL_MAX_SIGNERS", ""),
     "no signer": ("bytes[sizeof head] <= 0x80u || ", ""),
-    "bytes behind not looked at": ("if (bytes[at] != erased_byte) {", "if (0) {"),
+    "bytes after not looked at": ("if (bytes[at] != erased_byte) {", "if (0) {"),
     "order not looked at": ("!gemel_header_before(&earlier, &later)", "0"),
     "a key twice not looked at": (
         "|| gemel_starts_with(earlier.key_id",

@@ -272,7 +272,7 @@ def blocks():
 try:
     write_all({Path("a.bin"): [b"new a"], Path("b.bin"): blocks()})
 except BaseException as error:
-    sys.exit(exit_code_of(error, verbose=False))
+    sys.exit(exit_code_of(error, []))
 """
 
 

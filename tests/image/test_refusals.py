@@ -111,15 +111,15 @@ HEX = {
         hex_line(5, 0, b"\0\0\0\x08") + hex_line(3, 0, b"\0\0\0\x0a") + HEX_END,
         2, "a second, different entry", "0x0000_000A", "0x0000_0008",
     ),
-    "data behind the end record": Refusal(
-        DATA + HEX_END + b"\n" + DATA + DATA, 4, "goes on behind its end record", "':04010000", "nothing"
+    "data after the end record": Refusal(
+        DATA + HEX_END + b"\n" + DATA + DATA, 4, "goes on after its end record", "':04010000", "nothing"
     ),
-    "second end record": Refusal(HEX_END * 2, 2, "goes on behind its end record", "after line 1", "nothing"),
-    "control-Z behind the end record": Refusal(HEX_END + b"\x1a", 2, "goes on behind", r"'\x1a'", "nothing"),
+    "second end record": Refusal(HEX_END * 2, 2, "goes on after its end record", "after line 1", "nothing"),
+    "control-Z after the end record": Refusal(HEX_END + b"\x1a", 2, "goes on after", r"'\x1a'", "nothing"),
     "no end record": Refusal(DATA + b"\n", 2, "ends without an end record", "", ":00000001FF as the last"),
     "empty file": Refusal(b"", 1, "ends without an end record", "", ":00000001FF"),
     "blank file": Refusal(b"\n \r\n\n", 3, "ends without an end record", "", ":00000001FF"),
-    "something behind very many blanks": Refusal(
+    "something after very many blanks": Refusal(
         HEX_END + b" " * 5000 + b":", 2, "too long", "more than 4,096 characters", "at most 521"
     ),
     "line beyond any record": Refusal(
@@ -134,14 +134,14 @@ SREC = {
         b"\n" + RECORD[:-3] + b"00\n" + S9_END, 2, "wrong checksum", "0x00", f"0x{RECORD[-3:-1].decode()}"
     ),
     "line cut at a byte": Refusal(
-        RECORD[:-3] + b"\n" + S9_END, 1, "a cut line", "6 bytes behind the count", "7 bytes by its count"
+        RECORD[:-3] + b"\n" + S9_END, 1, "a cut line", "6 bytes after the count", "7 bytes by its count"
     ),
     "line cut inside a byte": Refusal(
         RECORD[:-2] + b"\n" + S9_END, 1, "a cut line", "an odd number of digits (15)", "two digits a byte"
     ),
-    "no count": Refusal(b"S1\n" + S9_END, 1, "a cut line", "0 bytes behind the count", "at least 3 bytes"),
+    "no count": Refusal(b"S1\n" + S9_END, 1, "a cut line", "0 bytes after the count", "at least 3 bytes"),
     "count below the address": Refusal(
-        b"S302FFFE\n" + s_line(7), 1, "a cut line", "2 bytes behind the count", "at least 5 bytes"
+        b"S302FFFE\n" + s_line(7), 1, "a cut line", "2 bytes after the count", "at least 5 bytes"
     ),
     "line too long": Refusal(
         RECORD[:-1] + b"00\n" + S9_END, 1, "longer than its record", "8 bytes", "7 bytes by its count"
@@ -173,19 +173,19 @@ SREC = {
     "S6 counts other records": Refusal(
         RECORD * 3 + s_line(6, 0x10000) + S9_END, 4, "wrong number", "3 before", "65,536 by this line"
     ),
-    "S9 behind S3": Refusal(
-        s_line(3, 0, b"a") + S9_END, 2, "does not fit the data", "S9", "S7 behind S3 records"
+    "S9 after S3": Refusal(
+        s_line(3, 0, b"a") + S9_END, 2, "does not fit the data", "S9", "S7 after S3 records"
     ),
-    "S7 behind S1": Refusal(RECORD + s_line(7), 2, "does not fit the data", "S7", "S9 behind S1 records"),
-    "S8 behind S1 and S3": Refusal(
-        RECORD + s_line(3, 0, b"x") + s_line(8), 3, "does not fit the data", "S8", "S7 behind S3 records"
+    "S7 after S1": Refusal(RECORD + s_line(7), 2, "does not fit the data", "S7", "S9 after S1 records"),
+    "S8 after S1 and S3": Refusal(
+        RECORD + s_line(3, 0, b"x") + s_line(8), 3, "does not fit the data", "S8", "S7 after S3 records"
     ),
     "two bytes for one address": Refusal(
         RECORD + s_line(3, 0x101, b"xcd") + s_line(7),
         2, "a second, different byte for 0x0000_0101", "0x78 here, 0x62 in line 1", "one value",
     ),
-    "data behind the end record": Refusal(
-        RECORD + S9_END + RECORD, 3, "goes on behind its end record", "after line 2", "nothing"
+    "data after the end record": Refusal(
+        RECORD + S9_END + RECORD, 3, "goes on after its end record", "after line 2", "nothing"
     ),
     "no end record": Refusal(RECORD, 1, "ends without an end record", "", "S7, S8 or S9 as the last record"),
     "empty file": Refusal(b"", 1, "ends without an end record", "", "S7, S8 or S9"),

@@ -39,7 +39,7 @@ CASES: Mapping[str, tuple[int, int, int, int | None, str]] = {
 }  # fmt: skip
 SOUND = {
     "vector_offset given": (0, 0, 0x100, 0x100),
-    "run address behind the area's start": (0, 0x100, 0x100, None),
+    "run address after the area's start": (0, 0x100, 0x100, None),
     "the highest addresses": (0xFFFF_C000, 0xFFFF_C100, 0x100, 0x100),
 }
 

@@ -88,7 +88,7 @@ def test_a_build_that_outgrew_its_area() -> None:
     (problem,) = refused(_station_with(SegmentSpec(STATION + 0xFF0, b"\1" * 32)))
     assert problem.what == "build station is 16 bytes too large for area station-code"
     assert problem.found == (
-        "bytes up to 0x1000_100F; what lies behind the area falls into area sampler-code of build sampler"
+        "bytes up to 0x1000_100F; what lies after the area falls into area sampler-code of build sampler"
     )
 
 
@@ -140,7 +140,7 @@ def test_a_stale_copy(offset: int) -> None:
     copy = bytearray(SAMPLER_BYTES)
     copy[offset] ^= 0x80
     (problem,) = refused(_station_with(SegmentSpec(SAMPLER, bytes(copy))))
-    assert problem.what == "the copy of build sampler inside build station is not the sampler handed in"
+    assert problem.what == "the copy of build sampler inside build station is not the sampler given"
     assert problem.where.endswith(f"first difference at 0x1000_{0x1000 + offset:04X}")
     assert problem.found.startswith(f"0x{copy[offset]:02X} in the copy, build id ")
     assert problem.expected == (

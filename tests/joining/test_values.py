@@ -303,7 +303,7 @@ def test_missing_builds_and_version() -> None:
     problems = refused(lambda: join(read, handed), UsageProblem)
     assert whats(problems) == [
         "build station is missing",
-        "the layout has no build of this name",
+        "the layout has no such build",
         "stamp v and the record need a version",
     ]
     assert problems[0].next_step == "give it as station=FILE, or add path to [build.station]"

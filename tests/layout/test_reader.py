@@ -162,7 +162,7 @@ def test_a_faulty_value_is_told_with_line_key_found_and_expected(old: str, new: 
             ', purpose = "reserved"',
             "spare = ",
             'missing key: area.spare.purpose; found nothing; expected one of "code", "data", "shared", "record", '
-            '"seal", "reserved"; add purpose = ...',
+            '"seal", "reserved", "settings"; add purpose = ...',
         ),
         (
             "width = 4\n",
@@ -218,7 +218,7 @@ def test_a_file_of_faults_is_told_its_first_hundred() -> None:
         LAYOUT.replace("write_unit = 8", "write_unit = 8\n" + "\n".join(f"k{i} = 1" for i in range(500)))
     )
     assert len(told) == MAX_FAULTS + 1
-    assert str(told[-1]) == f"{FILE}: there are more than {MAX_FAULTS} faults; mend these first"
+    assert str(told[-1]) == f"{FILE}: there are more than {MAX_FAULTS} faults; correct these first"
     (told_of_one,) = problems(layout_text(add="[rules]\nwave = []\n"))
     assert "did you mean" in told_of_one.next_step
 

@@ -111,7 +111,7 @@ def test_register_that_differs_by_core_and_bits_that_the_device_keeps(tmp_path: 
     ("table", "what"),
     [
         ('[[rehearsal.event]]\ncore = "station"\n', "an event comes in one way"),
-        ('[[rehearsal.event]]\ncore = "nobody"\nevery = 5\n', "no core of this name"),
+        ('[[rehearsal.event]]\ncore = "nobody"\nevery = 5\n', "unknown core"),
         (
             '[[rehearsal.event]]\ncore = "station"\nevery = 5\ninterrupt = 400\n',
             "an interrupt that the core has not",

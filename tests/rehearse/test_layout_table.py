@@ -25,7 +25,7 @@ FAULTY = {
     "empty sequence": ("values = [0, 0, 1]", "values = []", "at least one value"),
     "unknown guarded area": ('guards = "link"', 'guards = "lnik"', 'did you mean "link"'),
     "guarded area not shared": ('guards = "link"', 'guards = "station-ram"', "purpose shared"),
-    "lock that tells nothing": ('guards = "link"', "busy = 1", "two values"),
+    "lock that shows nothing": ('guards = "link"', "busy = 1", "two values"),
     "too many interrupts": ("mask = 0x1\ninterrupt = 5", "interrupt = 5", "below 16"),
     "interrupt number": ("interrupt = 3", "interrupt = 16", "below 16"),
     "unknown key": ("[rehearsal]\nbudget", "[rehearsal]\nbugdet", 'did you mean "budget"'),
@@ -36,7 +36,7 @@ FAULTY = {
         "[rehearsal.stack_size]\nnobody = 4\n\n[[rehearsal.serial]]",
         "no core",
     ),
-    "registers of nobody": ('cores = ["station"]', 'cores = ["nobody"]', "no core of this name"),
+    "registers of nobody": ('cores = ["station"]', 'cores = ["nobody"]', "unknown core"),
 }
 
 

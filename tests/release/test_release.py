@@ -15,7 +15,7 @@ from seal_keys import key_for, other_key
 from small_device import station_elf
 
 import gemel
-from gemel.errors import OutputError, UsageProblem
+from gemel.errors import ExtraMissing, OutputError, UsageProblem
 from gemel.files.folders import write_folder
 from gemel.release.contents import SUMS, contents_schema, is_safe_name, read_contents, read_sums, stem_of
 from gemel.workflows.releasing import make_release
@@ -366,3 +366,14 @@ def test_a_killed_run_leaves_a_whole_folder_or_none(number, tmp_path):
             )
         left = [path.name for path in folder.iterdir() if not path.name.endswith("-lock")]
         assert left == ["out"]
+
+
+@pytest.mark.parametrize("module", ["cyclonedx", "cbor2", "bincopy", "intelhex", "elftools"])
+def test_a_missing_library_is_named_with_its_extra(module, tmp_path, monkeypatch):
+    """Before a key is opened: nothing is shipped that was not read back and documented."""
+    device = write_device(tmp_path)
+    for name in [each for each in sys.modules if each.partition(".")[0] == module]:
+        monkeypatch.delitem(sys.modules, name)
+    monkeypatch.setitem(sys.modules, module, None)
+    with pytest.raises(ExtraMissing, match=r"gemel\[release\]"):
+        released(device)

@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import ast
+import os
 from pathlib import Path
 from typing import TypeGuard
+
+import pytest
+from reliability.runs import ROOT, run, write_device
 
 import gemel
 
@@ -45,3 +49,64 @@ def test_the_search_finds_what_it_is_for(tmp_path: Path) -> None:
     module = tmp_path / "m.py"
     module.write_text("import os, subprocess\nfrom multiprocessing import Process\nos.execv('a', [])\n")
     assert starts_processes(module) == ["subprocess", "multiprocessing", "os.execv"]
+
+
+PLANTED = (
+    "signal",
+    "json",
+    "tomllib",
+    "hashlib",
+    "zlib",
+    "click",
+    "anycrc",
+    "cryptography",
+    "unicorn",
+    "capstone",
+)
+PLANTED += (
+    "pickle",
+    "subprocess",
+    "shutil",
+    "textwrap",
+    "uuid",
+    "xml",
+    "configparser",
+    "elftools",
+    "pkcs11",
+    "getpass",
+)
+
+
+@pytest.mark.parametrize("path", [None, "", "."])
+def test_modules_in_the_working_folder_are_not_imported(tmp_path: Path, path: str | None) -> None:
+    """The attack: a received folder has modules of its own; ``python -m gemel`` or a part of PYTHONPATH loads them."""
+    write_device(tmp_path)
+    for name in PLANTED:
+        (tmp_path / f"{name}.py").write_text(f"open({name!r} + '.ran', 'w').close()\n", encoding="utf-8")
+    metadata = tmp_path / "planted-1.dist-info"
+    metadata.mkdir()
+    (metadata / "entry_points.txt").write_text("[gemel.rules]\nx = pickle\n", encoding="utf-8")
+    changes = {} if path is None else {"PYTHONPATH": os.pathsep.join([path, str(ROOT / "imgtool_src")])}
+    given = ("station=station.elf", "sampler=sampler.elf")
+    for words in (
+        ("join", "small.toml", *given, "-o", "image.hex"),
+        (
+            "check",
+            "small.toml",
+            "image.hex",
+            *given,
+            "--rehearse",
+            "--report",
+            "r.xml",
+            "--report",
+            "r.sarif",
+        ),
+        ("show", "image.hex", "--layout", "small.toml", *given),
+        ("keys", "new", "Ed25519", "-o", "k.pem", "--no-pass-phrase"),
+        ("check", "--no-such-option"),
+    ):
+        ended = run(*words, cwd=tmp_path, changes=changes)
+        assert ended.returncode in (0, 1, 2), ended.stderr
+        assert "Traceback" not in ended.stderr
+    assert (tmp_path / "image.hex").exists()
+    assert [file.name for file in tmp_path.glob("*.ran")] == []

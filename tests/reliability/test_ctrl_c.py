@@ -157,6 +157,6 @@ def test_a_stop_inside_a_class_statement_is_a_stop(capsys: pytest.CaptureFixture
     """Python turns an interrupt inside a class statement into a RuntimeError; it still ends with 130."""
     error = RuntimeError("Error calling __set_name__")
     error.__cause__ = KeyboardInterrupt()
-    assert exit_code_of(error, verbose=False) == 130
+    assert exit_code_of(error, []) == 130
     assert "stopped" in capsys.readouterr().err
-    assert exit_code_of(RuntimeError("of its own"), verbose=False) == 2
+    assert exit_code_of(RuntimeError("of its own"), []) == 2

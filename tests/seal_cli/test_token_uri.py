@@ -45,7 +45,7 @@ REFUSED = {
     "pkcs11:object=a?pin-value=4711": "pin-value puts the PIN into an argument",
     "pkcs11:object=a;pin-value=4711": "pin-value puts the PIN into an argument",
     "pkcs11:object=a?module-name=softhsm": "module-path",
-    "pkcs11:object=a;module-path=/x.so": "belongs behind the '?'",
+    "pkcs11:object=a;module-path=/x.so": "belongs after the '?'",
     "pkcs11:object=a?token=x": "belongs in front of the '?'",
     "pkcs11:object=a;vendor-thing=4711": "not understood",
     "pkcs11:object=a;4711": "not a part",

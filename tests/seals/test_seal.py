@@ -281,8 +281,8 @@ FAULTY = {
     "empty signature": (sealed(signer_part(signature=b"")), {SealFault.WRONG_SIGNATURE_SIZE}),
     "the same signer twice": (sealed(signer_part(), signer_part()), {SealFault.SIGNER_TWICE}),
     "descending signers": (sealed(HIGH, signer_part()), {SealFault.OUT_OF_ORDER}),
-    "a byte behind": (sealed() + b"\xff\x00\xff", {SealFault.BYTES_BEHIND}),
-    "a seal behind": (sealed() + b"\xff" * 4 + sealed(), {SealFault.BYTES_BEHIND}),
+    "a byte after": (sealed() + b"\xff\x00\xff", {SealFault.BYTES_BEHIND}),
+    "a seal after": (sealed() + b"\xff" * 4 + sealed(), {SealFault.BYTES_BEHIND}),
     "much at once": (
         sealed(signer_part(protected={}), HIGH, payload=b"x", protected={}) + b"\0",
         {

@@ -6,6 +6,7 @@ import subprocess
 from pathlib import Path
 
 import pytest
+from small_device import TODAY
 from tools import required_tool
 from verdict_builds import (
     ARCHITECTURES,
@@ -20,7 +21,9 @@ from verdict_builds import (
 
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
+from gemel.checking.runner import check
 from gemel.errors import BuildError, GemelError
+from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
 
 SOUND: tuple[tuple[str, ...], ...] = (
@@ -110,6 +113,7 @@ USES_FLOAT = {
     "sampler-float-late": {"float-enabled-before-use": 1},
     "sampler-float-late-clang": {"float-enabled-before-use": 1},
     "sampler-float-never": {"float-enabled-before-use": 1},
+    "sampler-float-other-bits": {"float-enabled-before-use": 1},
 }
 """Builds for a core with a floating-point unit, which is switched off at reset."""
 
@@ -149,6 +153,16 @@ STARTUP: dict[tuple[str, str], dict[str, int]] = {
     ("station-startup-stale", "sampler-startup"): {"boot-constant-agrees": 1},
     # over variables of the other core
     ("station-startup", "sampler-startup-over-station"): {"ram-claims-in-own-areas": 1},
+    # constants and an included file among the code, which the compiler does not mark as data
+    ("station-startup", "sampler-startup-noise"): {},
+    # single words, the entry point, a unit that the core lacks
+    ("station-startup", "sampler-startup-stack-odd"): {"stack-pointer-aligned": 1},
+    ("station-startup", "sampler-startup-stack-station"): {"stack-pointer-in-own-ram": 1},
+    ("station-startup", "sampler-startup-reserved"): {"reserved-vectors-zero": 1},
+    ("station-startup", "sampler-startup-no-fault"): {"required-handlers-present": 1},
+    ("station-startup", "sampler-startup-reset-station"): {"reset-handler-in-code": 1},
+    ("station-startup", "sampler-startup-entry"): {"entry-point-agrees": 1},
+    ("station-startup", "sampler-startup-float"): {"float-demands-fit-core": 1},
     # something before the vectors; code of a library in their place, the same as the station's; a section left out
     ("station-startup", "sampler-startup-header"): {"vector-table-not-blank": 1},
     ("station-startup", "sampler-startup-shifted"): {"vector-table-not-blank": 1},
@@ -205,6 +219,15 @@ def test_two_languages(files: tuple[str, str], family: str) -> None:
 def test_start_up_code_of_another_style(files: tuple[str, str], family: str) -> None:
     """What a linker script calls its blocks does not matter; one fault gives its one finding."""
     assert broken_in(judged(family, files, AT_ZERO)) == STARTUP[files]
+
+
+@pytest.mark.parametrize("family", ["v6", "v7"])
+def test_a_build_for_another_core_is_called_so(family: str) -> None:
+    """Instructions, demands and words of the vector table that follow from the architecture are not told too."""
+    builds = builds_of(family, "station-startup") | {"sampler": build_of("sampler", "sampler-startup-v8")}
+    read = layout_of(family, *AT_ZERO)
+    result = check(Inspection(read, join(read, builds).image, builds, disassemble=True), TODAY)
+    assert broken_in(result) == {"build-architecture-fits-core": 1}
 
 
 def test_a_build_too_large_for_the_memory_is_one_problem() -> None:

@@ -13,7 +13,7 @@ DIGITS = ("build-id", "key", "digest")
 """Fields whose values are hexadecimal digits, of which the first ones will do."""
 
 FEWEST_DIGITS = 4
-_WIDEST = "g"
+_AFTER_DIGITS = "g"
 """Sorts after every hexadecimal digit."""
 
 
@@ -27,7 +27,11 @@ class Term(NamedTuple):
     def condition(self) -> tuple[str, tuple[str, ...]]:
         """What rows of the table of terms fit, as a condition of SQL and its values."""
         if self.field in DIGITS:
-            return "field = ? AND value >= ? AND value < ?", (self.field, self.value, self.value + _WIDEST)
+            return "field = ? AND value >= ? AND value < ?", (
+                self.field,
+                self.value,
+                self.value + _AFTER_DIGITS,
+            )
         return "field = ? AND value = ?", (self.field, self.value)
 
 

@@ -89,9 +89,9 @@ def read_flat(
 def _missing(kind: BuildKind, entry: int | None) -> tuple[str, ...]:
     holder = KIND_NAMES[kind]
     lacks = [
-        f"run addresses: {holder} tells only where bytes are stored; taken as the same addresses",
-        f"RAM use: {holder} does not tell what memory the program takes",
-        f"access rights: {holder} does not tell code from data",
+        f"run addresses: {holder} shows only where bytes are stored; taken as the same addresses",
+        f"RAM use: {holder} does not show what memory the program takes",
+        f"access rights: {holder} does not separate code from data",
         f"symbols: {holder} has none",
         f"build id: {holder} has none",
         f"build attributes: {holder} has none",

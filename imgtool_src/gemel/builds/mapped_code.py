@@ -1,18 +1,22 @@
 """The code of a build as its mapping symbols tell it from data (AAELF32, "Mapping symbols").
 
-``$t`` begins Thumb code, ``$a`` Arm code, ``$d`` data, each up to the next one of its section.
+``$t`` begins Thumb code, ``$a`` Arm code, ``$d`` data, each up to the next one of its section.  An input section
+of data that a linker script puts between code may have none (clang 14 leaves it out of sections of constants and
+before ``.incbin``): what an object takes there, and what follows a function of known size up to the next
+mapping symbol or function, is data.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from bisect import bisect_left
+from collections.abc import Iterator
 
 from gemel.builds.build import Build
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
-if TYPE_CHECKING:
-    from gemel.builds.elf.symbols import Symbol
+Mark = tuple[int, str]
+"""Where a mapping symbol stands, and its name."""
 
 MAX_OF_BUILD = 2
 """Sections that lie over each other are read until this many times the build's bytes are."""
@@ -48,9 +52,7 @@ def mapped_code(build: Build) -> MappedCode | None:
     """
     if build.symbols is None:
         return None
-    marks: dict[int, list[Symbol]] = {}
-    for symbol in build.symbols.mapping():
-        marks.setdefault(symbol.section_index, []).append(symbol)
+    marks, extents = build.symbols.marks, build.symbols.extents()
     sections, unmapped = [], []
     left = MAX_OF_BUILD * build.stored_size
     for index, span in build.symbols.code_sections.items():
@@ -58,7 +60,10 @@ def mapped_code(build: Build) -> MappedCode | None:
             continue
         left -= span.size
         if index in marks and left >= 0:
-            sections.append(_mapped(span, build.read_at_run(span.start, span.size) or b"", marks[index]))
+            data = bytearray(build.read_at_run(span.start, span.size) or b"")
+            for start, end in _unmarked_data(span, marks[index], extents.get(index, [])):
+                data[start - span.start : end - span.start] = bytes(end - start)
+            sections.append(_mapped(span, bytes(data), marks[index]))
         else:
             unmapped.append(span)
     return MappedCode(tuple(sections), tuple(unmapped))
@@ -68,27 +73,49 @@ def _is_stored(build: Build, span: Span) -> bool:
     return any(Span(each.run_address, len(each.data)).covers(span) for each in build.stored)
 
 
+def _unmarked_data(
+    section: Span, marks: list[Mark], extents: list[tuple[int, int, bool]]
+) -> Iterator[tuple[int, int]]:
+    """Objects, and what lies between the end of a function and the next function or mapping symbol: start and end."""
+    starts = sorted({at for at, _ in marks}.union(start for start, _, is_function in extents if is_function))
+    reach = 0
+    for start, size, is_function in extents:
+        end = start + size
+        if is_function:
+            reach = max(reach, end)
+            if not size:
+                continue
+            at = bisect_left(starts, reach)
+            start, end = reach, starts[at] if at < len(starts) else section.end
+        start, end = max(start, section.start), min(end, section.end)
+        if start < end:
+            yield start, end
+
+
 def _fill_behind(code: bytes) -> int:
     """How many bytes at the end are the erased halfwords with which linkers fill up sections."""
     return (len(code) - len(code.rstrip(b"\xff"))) & ~1
 
 
-def _mapped(span: Span, data: bytes, marks: list[Symbol]) -> MappedSection:
+def _mapped(span: Span, data: bytes, marks: list[Mark]) -> MappedSection:
     code = bytearray(data)
     arm: list[Span] = []
-    end = max(min(marks[0].value, span.end), span.start)
+    end = max(min(marks[0][0], span.end), span.start)
     code[: end - span.start] = bytes(end - span.start)
     size = 0
-    for number, mark in enumerate(marks):
-        following = marks[number + 1].value if number + 1 < len(marks) else span.end
-        stretch = Span.from_bounds(mark.value, max(mark.value, following)).intersection(span)
-        first = stretch.start - span.start
-        if mark.name.startswith("$t"):
-            filled = _fill_behind(data[first : first + stretch.size])
-            code[first + stretch.size - filled : first + stretch.size] = bytes(filled)
-            size += stretch.size - filled
+    for number, (at, name) in enumerate(marks):
+        following = marks[number + 1][0] if number + 1 < len(marks) else span.end
+        first, last = max(at, span.start) - span.start, min(following, span.end) - span.start
+        if first >= last:
             continue
-        code[first : first + stretch.size] = bytes(stretch.size)
-        if mark.name.startswith("$a") and stretch.size:
-            arm.append(stretch)
+        if name.startswith("$t"):
+            if data[last - 1] == 0xFF:
+                filled = _fill_behind(data[first:last])
+                code[last - filled : last] = bytes(filled)
+                last -= filled
+            size += last - first
+            continue
+        code[first:last] = bytes(last - first)
+        if name.startswith("$a"):
+            arm.append(Span(span.start + first, last - first))
     return MappedSection(span.start, bytes(code), size, tuple(arm))

@@ -39,7 +39,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "build-ids-equal",
         "error",
-        "The build id note at each build's place in the image and the build id in the record are that of the build at hand, or where there is none at hand, each other's.",
+        "The build id note at each build's place in the image and the build id in the record are that of the given build, or where none is given, each other's.",
     ),
     (
         "builds-in-own-areas",
@@ -89,7 +89,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "contract-constants-equal",
         "error",
-        "Each constant that a contract names has one value in all builds: of the symbol, as the image holds its bytes, or else of the enumerator, as the debug information tells.",
+        "Each constant that a contract names has one value in all builds: of the symbol, as the image holds its bytes, or else of the enumerator, as the debug information shows.",
     ),
     (
         "contract-symbols-agree",
@@ -99,7 +99,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "contract-types-agree",
         "error",
-        "Each type that a contract names is known to a build, and has in every build the same size, and every member the same name, offset, size, encoding, array bounds and bit field, every enumeration the same size, sign and values, as the debug information of each build tells, in every type inside of it and, where the contract says follow_pointers, in what its pointers point at.",
+        "Each type that a contract names is known to a build, and has in every build the same size, and every member the same name, offset, size, encoding, array bounds and bit field, every enumeration the same size, sign and values, as the debug information of each build shows, in every type inside of it and, where the contract says follow_pointers, in what its pointers point at.",
     ),
     (
         "copied-build-in-run-area",
@@ -109,7 +109,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "copied-build-left-alone",
         "error",
-        "The RAM that a copied build fills, as its file, the record or the image's own bytes tell, padding to whole write units included, is taken by no data, heap or stack of another core's build.",
+        "The RAM that a copied build fills, as its file, the record or the image's own bytes show, padding to whole write units included, is taken by no data, heap or stack of another core's build.",
     ),
     (
         "copy-constants-agree",
@@ -119,7 +119,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "embedded-build-current",
         "error",
-        "A copy of another build that the primary's build carries, found at that build's place, by its vector table or by its build id, equals the build at hand or has its build id.",
+        "A copy of another build that the primary's build carries, found at that build's place, by its vector table or by its build id, equals the given build or has its build id.",
     ),
     (
         "entry-point-agrees",
@@ -174,7 +174,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "handlers-in-code",
         "error",
-        "Every word of a vector table that the core's architecture uses, behind the first two, is zero or the address, with bit 0 set, of code that the core runs: stored in one of its builds or copied from there to RAM.",
+        "Every word of a vector table that the core's architecture uses, after the first two, is zero or the address, with bit 0 set, of code that the core runs: stored in one of its builds or copied from there to RAM.",
     ),
     (
         "heap-room-free",
@@ -189,7 +189,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "image-equals-builds",
         "error",
-        "Each byte that a build at hand stores is in the image at its place, save where the layout writes a stamp or a checksum.",
+        "Each byte that a given build stores is in the image at its place, except where the layout writes a stamp or a checksum.",
     ),
     (
         "image-fits-policy",
@@ -219,7 +219,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "instructions-fit-core",
         "error",
-        "Every instruction of a build, told from data by the mapping symbols, is one that its core has, by its architecture and extensions in the layout, unless it is behind a test of the core's own state.",
+        "Every instruction of a build, separated from data by the mapping symbols, is one that its core has, by its architecture and extensions in the layout, unless it is guarded by a test of the core's own state.",
     ),
     (
         "load-addresses-in-flash",
@@ -259,7 +259,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "record-of-these-builds",
         "error",
-        "For each build at hand, the record's stored span, run address and vector address are those of the build, and where its ELF file has no build id the record names none (build-ids-equal compares two).",
+        "For each given build, the record's stored span, run address and vector address are those of the build, and where its ELF file has no build id the record names none (build-ids-equal compares two).",
     ),
     (
         "record-of-this-layout",
@@ -294,7 +294,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "reserved-areas-untouched",
         "error",
-        "An area of purpose reserved holds no byte of the image, erased ones included.",
+        "An area of purpose reserved or settings holds no byte of the image, erased ones included.",
     ),
     (
         "reserved-vectors-zero",
@@ -349,7 +349,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "seal-well-formed",
         "error",
-        "The seal's area begins with a seal in its one deterministic form, and every byte behind it is erased.",
+        "The seal's area begins with a seal in its one deterministic form, and every byte after it is erased.",
     ),
     (
         "secure-entries-agree",
@@ -364,7 +364,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "shared-areas-initialised-by-one",
         "error",
-        "No byte of a shared area gets an initial value from the builds of two cores, as the segments that are stored for it tell.",
+        "No byte of a shared area gets an initial value from the builds of two cores, as the segments that are stored for it show.",
     ),
     (
         "shared-atomics-alike",
@@ -374,7 +374,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "shared-data-attributes-agree",
         "warning",
-        "Two builds that both have data in shared areas say the same of the size of enumerations and of wchar_t, the alignment of 8-byte data and the format of 16-bit floating point, unless the debug information of both tells every shared type exactly.",
+        "Two builds that both have data in shared areas say the same of the size of enumerations and of wchar_t, the alignment of 8-byte data and the format of 16-bit floating point, unless the debug information of both shows every shared type exactly.",
     ),
     (
         "shared-objects-guarded-alike",
@@ -434,7 +434,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "swept-instructions-fit-core",
         "warning",
-        "Where a build's symbols are not at hand, every instruction in its code areas is one that its core has: what branches and calls from its vectors lead to, and whatever else there reads as code.",
+        "Where a build's symbols are not given, every instruction in its code areas is one that its core has: what branches and calls from its vectors lead to, and whatever else there reads as code.",
     ),
     (
         "unassigned-flash-unwritten",
@@ -494,6 +494,6 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "written-places-free",
         "error",
-        "At the place of each stamp and checksum, no build at hand stores bytes other than erased ones or zeros, or the place lies inside the symbol that it is given by.",
+        "At the place of each stamp and checksum, no given build stores bytes other than erased ones or zeros, or the place lies inside the symbol that it is given by.",
     ),
 )

@@ -50,7 +50,7 @@ Example:
 
 OPTIONS = {
     "--version": "Show the version and exit.",
-    "-v, --verbose": "Show the cause behind an error.",
+    "-v, --verbose": "Show the cause of an error.",
     "-h, --help": "Show this message and exit.",
 }
 """The options before a command, as the help lists them."""

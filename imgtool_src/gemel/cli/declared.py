@@ -165,7 +165,8 @@ class Command:
                     return None
                 values[parameter.name] = read if parameter.multiple else read[-1]
         for parameter in late:
-            values[parameter.name] = parameter.kind.read(given[parameter.name][-1])
+            every = [parameter.kind.read(text) for text in given[parameter.name]]
+            values[parameter.name] = tuple(every) if parameter.multiple else every[-1]
         return values
 
     def _texts_of(self, words: Sequence[str]) -> dict[str, list[str]] | None:

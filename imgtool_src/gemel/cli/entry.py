@@ -10,8 +10,24 @@ imports ``site``) is beyond our reach: a Ctrl-C in that time is told in Python's
 
 from __future__ import annotations
 
+import os
 import sys
 
+
+def leave_out_the_working_folder() -> None:
+    """Take the folder in which the command runs off the path of modules: what is in it was not installed.
+
+    It is there with ``python -m gemel``, and by an empty part of PYTHONPATH.  Where gemel itself is in it, it stays.
+    """
+    try:
+        here = os.getcwd()
+    except OSError:  # it is gone
+        here = ""
+    ours = os.path.dirname(os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
+    sys.path[:] = [path for path in sys.path if path not in ("", ".", here) or (path and here == ours)]
+
+
+leave_out_the_working_folder()
 try:
     import signal
 except KeyboardInterrupt:

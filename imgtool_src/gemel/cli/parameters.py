@@ -78,6 +78,18 @@ ADDRESS = Converted(address)
 at_option = option(
     "--at", kind=ADDRESS, help="Where a raw binary goes; else the start of the layout's first flash."
 )
+several_at_option = option(
+    "--at",
+    "starts",
+    kind=ADDRESS,
+    multiple=True,
+    help="Where a raw binary goes; else the start of the layout's first flash. Of several files of a dump one each.",
+)
+from_device_option = option(
+    "--from-device",
+    is_flag=True,
+    help="The image is a dump of a device: what the device writes itself is set aside.",
+)
 as_option = option(
     "--as",
     "as_form",

@@ -170,7 +170,7 @@ class LateGroup(click.Group):
 
 @click.group(cls=LateGroup, help=HELP, epilog=EPILOG, context_settings=SETTINGS)
 @click.version_option(__version__, "--version", message="%(prog)s %(version)s")
-@click.option("-v", "--verbose", is_flag=True, help="Show the cause behind an error.")
+@click.option("-v", "--verbose", is_flag=True, help="Show the cause of an error.")
 @click.pass_context
 def gemel(ctx: click.Context, verbose: bool) -> None:
     """Do what every command needs first."""

@@ -20,7 +20,7 @@ SEAL_ERRORS = {
     "ABSENT": (1, "no seal: every byte of the area is erased"),
     "NOT_A_SEAL": (2, "the bytes are not in the one form that a seal has"),
     "OUT_OF_ORDER": (3, "the signers are not in ascending order, or a key signs twice"),
-    "BYTES_BEHIND": (4, "the area holds other bytes behind the seal"),
+    "BYTES_BEHIND": (4, "the area holds other bytes after the seal"),
 }
 """What the reader says of a seal's area: code and text by name."""
 

@@ -108,7 +108,7 @@ def _own_problems(path: Path) -> list[Problem]:
         ]
     if there:
         step = "choose another name, or remove it first if it is really not needed any more"
-        what = "there is something of this name, and keys never overwrite"
+        what = "already exists; gemel never overwrites a key"
         return [Problem(what, where=str(path), expected="a name that is free", next_step=step)]
     return []
 

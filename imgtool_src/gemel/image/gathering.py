@@ -89,7 +89,7 @@ class Gathering:
             self._goes_on = True
             self.refuse(
                 line,
-                "the file goes on behind its end record",
+                "the file goes on after its end record",
                 f"{shown(text)} after line {self.end_line}",
                 "nothing",
                 "see whether two files were put together",

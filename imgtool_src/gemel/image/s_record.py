@@ -160,7 +160,7 @@ class _Reader:
         if given != count or count <= width:
             expected = f"{count} bytes by its count" if count > width else f"at least {width + 1} bytes"
             what = "a line longer than its record" if given > count > width else "a cut line"
-            refuse(number, what, f"{given} bytes behind the count", expected, RESEND)
+            refuse(number, what, f"{given} bytes after the count", expected, RESEND)
             return None
         if sum(raw[1:]) & 0xFF != 0xFF:
             right = INVERTED[sum(raw[1:-1]) & 0xFF]
@@ -215,7 +215,7 @@ class _Reader:
                 number,
                 "an end record that does not fit the data",
                 f"S{kind}",
-                f"S{END_OF_WIDTH[widest]} behind S{widest - 1} records",
+                f"S{END_OF_WIDTH[widest]} after S{widest - 1} records",
                 RESEND,
             )
 

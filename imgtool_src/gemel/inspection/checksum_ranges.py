@@ -63,7 +63,7 @@ def ranges_elsewhere(
             table = layout.span_of(plan.stored_in).start + plan.vector_offset
             whole = 4 * (16 + layout.cores[plan.core].interrupts)
             starts.append(Bound(table, f"with the vector table of build {plan.name}"))
-            starts.append(Bound(table + whole, f"behind the vector table of build {plan.name}"))
+            starts.append(Bound(table + whole, f"after the vector table of build {plan.name}"))
         if placed := inspection.placed.get(plan.name):
             starts.append(Bound(placed.stored.start, f"with build {plan.name}"))
             ends.append(Bound(placed.stored.end, f"with build {plan.name}"))

@@ -29,7 +29,7 @@ class Inside(NamedTuple):
     def words(self) -> str:
         """``inside an instruction of reset_handler, 6 bytes behind its start``."""
         kind = {"inside a function": "inside of", "inside an instruction": "inside an instruction of"}
-        return f"{kind.get(self.part, 'constants of')} {self.function}, {self.offset} bytes behind its start"
+        return f"{kind.get(self.part, 'constants of')} {self.function}, {self.offset} bytes after its start"
 
 
 def inside_of(build: Build, address: int) -> Inside | None:

@@ -5,11 +5,25 @@ from __future__ import annotations
 from gemel.builds.build import Build
 from gemel.inspection.core_settings import constant_word
 from gemel.m_profile.guards import is_guarded
-from gemel.m_profile.known_stores import CALL, CPACR, call_distance, instructions, known_stores
+from gemel.m_profile.known_stores import CALL, CPACR, KnownStore, call_distance, instructions, known_stores
 from gemel.structs import NamedTuple
 
 WALK_LIMIT, DEPTH_LIMIT = 20_000, 32
 """Instructions from the reset handler on that are followed, and calls inside each other."""
+
+
+CONSTRUCTORS_LIMIT = 256
+_INIT_ARRAY = frozenset({"__init_array_start", "__init_array_end"})
+_ACCESS = 0x0050_0000
+"""Bits of CPACR of which each must be set for privileged access to coprocessors 10 and 11."""
+
+
+def enables_float(store: KnownStore) -> bool:
+    """Whether a store to CPACR gives access to the floating-point unit, as far as its value is known."""
+    if store.value is not None:
+        return store.value & _ACCESS == _ACCESS
+    changed = store.changed
+    return changed is None or not changed.ones | changed.zeros or changed.ones & _ACCESS == _ACCESS
 
 
 class FirstFloat(NamedTuple):
@@ -54,13 +68,23 @@ class _Walk:
                 return
             store = stores.get(start + at)
             if store and store.target == CPACR:
-                self.enabled = True
-            elif store and store.target == CALL and store.value is not None:
-                self.function(store.value & ~1, depth + 1)
+                self.enabled = enables_float(store)
+            elif store and store.target == CALL:
+                for called in (store.value,) if store.value is not None else self._constructors():
+                    self.function(called & ~1, depth + 1)
             elif half & 0xF800 == 0xF000 and second & 0xD000 in (0xD000, 0x9000):
                 self.function(start + at + 4 + call_distance(half, second), depth + 1)
             elif _is_float(half, second) and not is_guarded(code, 0, at, start, self._word):
                 self.found = FirstFloat(start + at, known[0].name)
+
+    def _constructors(self) -> list[int]:
+        """What a call through a pointer that is not known may lead to before main: constructors."""
+        ends = self._build.symbols.among(_INIT_ARRAY) if self._build.symbols else {}
+        if len(ends) < len(_INIT_ARRAY):
+            return []
+        start, end = (ends[name].value for name in sorted(_INIT_ARRAY, reverse=True))
+        words = [self._word(at) for at in range(start, min(end, start + 4 * CONSTRUCTORS_LIMIT), 4)]
+        return [word for word in words if word]
 
     def _word(self, address: int) -> int | None:
         return constant_word(self._build, address)

@@ -52,7 +52,7 @@ def instead_of_table(
         return Instead(
             f"a build id note of {size} bytes",
             "place the note after the vectors in the linker script: .note.gnu.build-id : "
-            "{ KEEP(*(.note.gnu.build-id)) } behind the section of the vectors",
+            "{ KEEP(*(.note.gnu.build-id)) } after the section of the vectors",
         )
     if placed and (moved := _table_behind(layout, plan, bytes_of(placed.stored), placed, start)):
         return moved
@@ -61,14 +61,9 @@ def instead_of_table(
     address = placed.vector_address
     if build.read_at_run(address, 4) is None:
         return None
-    marks = [mark for mark in build.symbols.mapping() if mark.value & ~1 <= address]
-    section = next((span for span in build.symbols.code_sections.values() if span.holds(address)), None)
-    if (
-        section is None
-        or not marks
-        or not section.holds(marks[-1].value)
-        or not marks[-1].name.startswith("$t")
-    ):
+    number = next((each for each, span in build.symbols.code_sections.items() if span.holds(address)), None)
+    mark = None if number is None else build.symbols.mark_at(number, address)
+    if mark is None or not mark[1].startswith("$t"):
         return None
     function = build.symbols.function_at(address)
     if function is None or any(each.kind == "object" for each in build.symbols.objects_in(Span(address, 1))):

@@ -64,7 +64,7 @@ def _grouped(layout: Layout, placement: Placement, found: list[_Stray | Problem]
         yield Problem(
             f"build {plan.name} is {format_size(over.size)} too large for area {area}",
             where=f"build {plan.name} ({placement.build.file})",
-            found=f"bytes up to {format_address(over.last)}; what lies behind the area {' and '.join(inside)}",
+            found=f"bytes up to {format_address(over.last)}; what lies after the area {' and '.join(inside)}",
             expected=f"inside area {area}, {layout.span_of(area)}",
             next_step="make the build smaller, or enlarge its area in the layout",
         )
@@ -183,13 +183,13 @@ def _of_copy(
         return astray
     address = shared.start + offset
     return Problem(
-        f"the copy of build {owner} inside build {placement.plan.name} is not the {owner} handed in",
+        f"the copy of build {owner} inside build {placement.plan.name} is not the {owner} given",
         where=f"build {placement.plan.name} ({placement.build.file}, {piece.segment.words}), "
         f"first difference at {format_address(address)}",
         found=f"0x{copy[offset]:02X} in the copy, build id {_id_words(theirs)}",
         expected=f"0x{handed_in[offset]:02X} as in {placements[owner].build.file}, "
         f"build id {_id_words([ours] if ours else [])}",
-        next_step=f"build {placement.plan.name} again with the new {owner}, or hand in the {owner} it was built with",
+        next_step=f"build {placement.plan.name} again with the new {owner}, or give the {owner} it was built with",
     )
 
 

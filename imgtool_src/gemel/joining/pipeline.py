@@ -84,7 +84,7 @@ def _refuse_missing(layout: Layout, builds: Mapping[str, Build], version: Versio
     for name in builds:
         if name not in layout.builds:
             expected = f"one of {', '.join(layout.builds)}"
-            problems.append(Problem("the layout has no build of this name", found=name, expected=expected))
+            problems.append(Problem("the layout has no such build", found=name, expected=expected))
     needing = [f"stamp {stamp.name}" for stamp in layout.stamps if _is_version(stamp.value)]
     needing += ["the record"] if layout.record else []
     if needing and version is None:

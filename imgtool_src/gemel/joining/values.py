@@ -14,7 +14,7 @@ from gemel.joining.fill import fill, whole_units
 from gemel.joining.recording import describe
 from gemel.joining.stamps import StampSources, spans_read, stamp_bytes
 from gemel.joining.write_order import Write, in_order
-from gemel.layout.model import Checksum, Layout, RecordPlan, Stamp, SymbolPlace
+from gemel.layout.model import LEFT_ALONE, Checksum, Layout, RecordPlan, Stamp, SymbolPlace
 from gemel.layout.reader import ReadLayout
 from gemel.placement.placed import rest_spans
 from gemel.placement.places import address_of, covered_spans
@@ -26,7 +26,7 @@ from gemel.structs import replace
 RECORD_NAME = "record"
 """What messages call the record among the values; the layout gives no stamp or checksum this name."""
 
-NOT_FREE = ("record", "seal", "reserved")
+NOT_FREE = ("record", "seal", *LEFT_ALONE)
 """Purposes of areas that no stamp or checksum is written into."""
 
 
@@ -125,7 +125,7 @@ def _too_wide(at: SymbolPlace, write: Write, lookup: SymbolPlaces) -> list[Probl
         return []
     found = f"{write.place.size} bytes at offset {at.offset}"
     expected = f"inside {at.symbol} of build {at.build}, {symbol}, {symbol.size} bytes"
-    hint = "mend width or offset, or declare the symbol as large as the value"
+    hint = "correct width or offset, or declare the symbol as large as the value"
     return [
         Problem(
             f"{write.name} runs over the end of its symbol",

@@ -33,7 +33,9 @@ from gemel.structs import Struct
 NAME = Text(23, NAME_PATTERN, "the name of a table of this layout", "name")
 LABEL = Text(23, NAME_PATTERN, "1 to 23 letters, digits, '-' or '_'", "name")
 ATTRIBUTIONS = ("secure", "non-secure", "non-secure-callable")
-PURPOSES = ("code", "data", "shared", "record", "seal", "reserved")
+PURPOSES = ("code", "data", "shared", "record", "seal", "reserved", "settings")
+LEFT_ALONE = ("reserved", "settings")
+"""Purposes of areas that an image leaves alone: the device has something there from elsewhere, or writes there."""
 HIGHEST = 0xFFFF_FFFF
 
 
@@ -112,8 +114,9 @@ class Area(Struct, kw_only=True):
     memory: str = key(NAME, "the memory it lies in")
     offset: int = key(Size(0), "bytes from the start of the memory")
     size: int = key(Size(), "bytes")
-    purpose: Literal["code", "data", "shared", "record", "seal", "reserved"] = key(
-        Choice(*PURPOSES), "the one thing it is for; reserved: the image must leave it alone"
+    purpose: Literal["code", "data", "shared", "record", "seal", "reserved", "settings"] = key(
+        Choice(*PURPOSES),
+        "what it is for; reserved, and settings, which the device writes: not for the image",
     )
     security: Literal["secure", "non-secure", "non-secure-callable"] | None = key(
         Choice(*ATTRIBUTIONS), "how a core with the security extension sees it; absent: not stated", None
@@ -146,7 +149,7 @@ class SymbolPlace(Struct, kw_only=True):
 
     build: str = key(NAME, "the build that defines the symbol")
     symbol: str = key(Text(512), "the symbol's name")
-    offset: int = key(Size(0), "bytes behind the symbol's address", 0)
+    offset: int = key(Size(0), "bytes after the symbol's address", 0)
 
 
 class AreaPlace(Struct, kw_only=True):
@@ -165,7 +168,7 @@ class StampValue(Struct, kw_only=True):
 
     size_of: str | None = key(NAME, "bytes of a build as stored (or of an area)", None)
     start_of: str | None = key(NAME, "address at which a build is stored (or an area starts)", None)
-    end_of: str | None = key(NAME, "first address behind a build as stored (or behind an area)", None)
+    end_of: str | None = key(NAME, "first address after a build as stored (or after an area)", None)
     run_start_of: str | None = key(NAME, "address a build runs from, as its core sees it", None)
     vectors_of: str | None = key(NAME, "address of a build's vector table, as its core sees it", None)
     version: str | None = key(

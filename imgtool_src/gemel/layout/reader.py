@@ -201,7 +201,7 @@ def _problems(faults: list[LayoutFault], file: str, text: str) -> list[Problem]:
     placed = sorted(zip(lines, shown, strict=True), key=lambda pair: pair[0])
     problems = [_problem(fault, f"{file}:{line}") for line, fault in placed]
     if len(faults) > MAX_FAULTS:
-        hint = "mend these first"
+        hint = "correct these first"
         problems.append(Problem(f"there are more than {MAX_FAULTS} faults", where=file, next_step=hint))
     return problems
 

@@ -31,7 +31,7 @@ class SequenceRegister(Struct, kw_only=True):
 
     at: int = key(Address(), "its address")
     values: tuple[int, ...] = key(ListOf(Word(), 256), "what it reads, one value a read")
-    repeat: bool = key(Flag(), "start again behind the last value; else the last one stays", False)
+    repeat: bool = key(Flag(), "start again after the last value; else the last one stays", False)
 
 
 class HeldRegister(Struct, kw_only=True):
@@ -75,7 +75,7 @@ class DeviceEvent(Struct, kw_only=True):
     interrupt: int | None = key(Integer(0, 495), "number of the core's external interrupt", None)
     enabled_at: int | None = key(Address(), "the register that lets it run; absent: it always does", None)
     enable_bits: int = key(Word(), "bits of that register that are all set while it runs", 1)
-    status_at: int | None = key(Address(), "a register that tells of the event", None)
+    status_at: int | None = key(Address(), "a register that reports the event", None)
     status_bits: int = key(Word(), "bits that read one from the event until it is cleared", 1)
     busy_bits: int = key(Word(), "bits of status_at that read one from that write until the event", 0)
     clear_at: int | None = key(Address(), "the register that clears the event", None)
@@ -127,7 +127,7 @@ class StatusRegister(Struct, kw_only=True):
     """Bits of a register that tell how a core is; several entries may share one address."""
 
     at: int = key(Address(), "its address")
-    core: str = key(NAME, "the core it tells of")
+    core: str = key(NAME, "the core that it reports")
     sleeping: int = key(Word(), "bits that read one while the core sleeps", 0)
     locked_up: int = key(Word(), "bits that read one once the core is locked up", 0)
 
@@ -221,7 +221,7 @@ class RehearsalPlan(Struct, kw_only=True):
         ListOf(Table(FlashController), 8), "what programs and erases flash", (), name="flash_controller"
     )
     status: tuple[StatusRegister, ...] = key(
-        ListOf(Table(StatusRegister), 32), "registers that tell how a core is", ()
+        ListOf(Table(StatusRegister), 32), "registers that report how a core is", ()
     )
     interrupts: tuple[InterCoreInterrupt, ...] = key(
         ListOf(Table(InterCoreInterrupt), 16), "interrupts between cores", (), name="inter_core_interrupt"

@@ -38,7 +38,7 @@ def encoding_of(first: int, second: int = 0) -> Encoding:
     if not is_wide(first):
         return _narrow(first)
     word = first << 16 | second
-    return next(each for each in _possible(first) if word & each.mask == each.value)
+    return next(each for each in possible(first) if word & each.mask == each.value)
 
 
 @cache
@@ -47,7 +47,7 @@ def _narrow(halfword: int) -> Encoding:
 
 
 @cache
-def _possible(first: int) -> tuple[Encoding, ...]:
+def possible(first: int) -> tuple[Encoding, ...]:
     """The entries that a 32-bit instruction with this first halfword can be."""
     return (*(each for each in WIDE if (first << 16 ^ each.value) & each.mask >> 16 << 16 == 0), OTHER_WIDE)
 

@@ -1,20 +1,20 @@
 """Finding the instructions in a stretch of code that a core lacks, fast enough for every byte of it.
 
 In a stream of Thumb instructions the five highest bits of a halfword tell whether it is an instruction or
-the first half of one (from 0b11101 on).  So one pass of a regular expression over the high bytes alone
-walks the stream, and only first halfwords that could be something lacking are looked up in the table.
+the first half of one (from 0b11101 on).  So a regular expression over the high bytes alone walks the stream, and
+stops only where a first halfword could be something lacking.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Set
-from functools import cache
+from collections.abc import Iterable, Iterator, Set
+from functools import cache, cached_property
 from typing import get_args
 
 from gemel.m_profile.capabilities import Capability
 from gemel.m_profile.halfwords import FIRST_WIDE
-from gemel.m_profile.instruction_table import NARROW, OTHER_WIDE, WIDE, Encoding, encoding_of
+from gemel.m_profile.instruction_table import NARROW, OTHER_WIDE, WIDE, Encoding, encoding_of, possible
 from gemel.structs import NamedTuple
 
 NEWEST: frozenset[Capability] = frozenset({"v8.1", "mve", "mve-fp"})
@@ -47,29 +47,53 @@ class Sieve:
             for value in range(high << 8, (high + 1) << 8)
             if value & each.mask == each.value
         }
-        self._suspicious_highs: dict[int, bool] = {}
-        highs = b"".join(re.escape(bytes((high,))) for high in sorted({value >> 8 for value in self._narrow}))
-        self._walk = re.compile(rb"[\xe8-\xff].|[" + highs + rb"]" if highs else rb"[\xe8-\xff].", re.DOTALL)
+        self._wide: dict[int, tuple[tuple[int, int], ...]] = {}
+
+    @cached_property
+    def _walk(self) -> re.Pattern[bytes]:
+        """Over the high bytes: what the core has, then (if there is one) an instruction that it may lack."""
+        wide = range(FIRST_WIDE >> 8, 0x100)
+        narrow = {value >> 8 for value in self._narrow}
+        firsts: dict[tuple[int, ...], list[int]] = {}
+        for high in wide:
+            firsts.setdefault(tuple(self._harmless_after(high)), []).append(high)
+        passed = [rb"[^" + _escaped([*wide, *narrow]) + rb"]"]
+        for seconds, highs in firsts.items():
+            if seconds:
+                passed.append(rb"[" + _escaped(highs) + rb"][" + _escaped(seconds) + rb"]")
+        found = _escaped(
+            [*narrow, *(high for seconds, highs in firsts.items() if len(seconds) < 256 for high in highs)]
+        )
+        return re.compile(
+            rb"(?:" + rb"|".join(passed) + rb")*+" + (rb"([" + found + rb"])?" if found else b""), re.DOTALL
+        )
 
     def unfit(self, code: bytes) -> Iterator[Unfit]:
         """Each instruction in ``code`` that the core lacks, in order; ``code`` begins with an instruction."""
         lows, highs = code[0::2], code[1::2]
-        suspicious, narrow = self._suspicious_highs, self._narrow
-        for match in self._walk.finditer(highs):
-            at = match.start()
-            high = highs[at]
-            first = high << 8 | lows[at]
+        narrow, wide, end = self._narrow, self._wide, len(lows) - 1
+        find, at = self._walk.match, 0
+        while (match := find(highs, at)) and match.lastindex:
+            at = match.start(1)
+            first = highs[at] << 8 | lows[at]
             if first < FIRST_WIDE:
                 if first in narrow:
                     yield Unfit(2 * at, 2, narrow[first])
+                at += 1
                 continue
-            if high not in suspicious:
-                suspicious[high] = self._suspicious(high)
-            if suspicious[high]:
-                word = first << 16 | highs[at + 1] << 8 | lows[at + 1]
-                encoding = self.of_wide(word)
-                if encoding is not None:
-                    yield Unfit(2 * at, 4, encoding)
+            if at >= end:
+                return
+            candidates = wide.get(first)
+            if candidates is None:
+                candidates = wide[first] = self._lacking_from(first)
+            second = highs[at + 1] << 8 | lows[at + 1]
+            for value, mask in candidates:
+                if second & mask == value:
+                    encoding = self.of_wide(first << 16 | second)
+                    if encoding is not None:
+                        yield Unfit(2 * at, 4, encoding)
+                    break
+            at += 2
 
     def of(self, instruction: bytes) -> Encoding | None:
         """What one instruction of 2 or 4 bytes is if the core lacks it; None if it has it."""
@@ -83,14 +107,30 @@ class Sieve:
         encoding = encoding_of(word >> 16, word & 0xFFFF)
         return encoding if encoding.is_lacking(self._lacking) else None
 
-    def _suspicious(self, high: int) -> bool:
-        """Whether any instruction whose first halfword has this high byte is lacking."""
+    def _harmless_after(self, high: int) -> Iterator[int]:
+        """High bytes of a second halfword that make no lacking instruction of a first one with this high byte."""
         if OTHER_WIDE.needs[0] in self._lacking:
-            return True
-        return any(
-            each.is_lacking(self._lacking) and (high << 24 ^ each.value) & each.mask & 0xFF00_0000 == 0
+            return
+        possible_highs = [
+            (each.value >> 8 & 0xFF, each.mask >> 8 & 0xFF)
             for each in WIDE
+            if each.is_lacking(self._lacking) and (high << 24 ^ each.value) & each.mask & 0xFF00_0000 == 0
+        ]
+        for second in range(0x100):
+            if all(second & mask != value for value, mask in possible_highs):
+                yield second
+
+    def _lacking_from(self, first: int) -> tuple[tuple[int, int], ...]:
+        """Value and mask of the second halfword of what is lacking with this first one; others stand before some."""
+        return tuple(
+            (each.value & 0xFFFF, each.mask & 0xFFFF)
+            for each in possible(first)
+            if each.is_lacking(self._lacking)
         )
+
+
+def _escaped(highs: Iterable[int]) -> bytes:
+    return b"".join(re.escape(bytes((high,))) for high in sorted(highs))
 
 
 def is_beyond_disassembler(instruction: bytes) -> bool:

@@ -9,7 +9,7 @@ from typing import Protocol
 
 from gemel.image.sparse import SparseBytes
 from gemel.layout.addresses import locate
-from gemel.layout.model import Layout
+from gemel.layout.model import LEFT_ALONE, Layout
 from gemel.spans import ADDRESS_SPACE, Span, without
 from gemel.structs import NamedTuple, Struct
 from gemel.uuids import NAMESPACE_DNS, Uuid, uuid_in, uuid_of_name
@@ -121,11 +121,11 @@ def rest_spans(layout: Layout, placed: Mapping[str, PlacedBuild], record: Span) 
 
 
 def not_ours(layout: Layout) -> list[Span]:
-    """The areas that a join writes nothing into: the seal's, which comes last, and the reserved ones.
+    """The areas that a join writes nothing into: the seal's, which comes last, and those of LEFT_ALONE.
 
     An area of purpose seal that no ``[seal]`` names is none of them: its bytes are covered like any others.
     """
-    names = [area.name for area in layout.areas.values() if area.purpose == "reserved"]
+    names = [area.name for area in layout.areas.values() if area.purpose in LEFT_ALONE]
     if layout.seal:
         names.append(layout.seal.area)
     return [layout.span_of(name) for name in names]

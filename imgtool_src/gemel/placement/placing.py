@@ -287,7 +287,7 @@ def _stored_sections(build: Build) -> Iterable[tuple[str, Span, int]]:
 
 def _not_in_its_area(layout: Layout, plan: BuildPlan, build: Build, pieces: list[Piece]) -> Problem:
     found = ", ".join(str(piece.span) for piece in pieces[:4]) or "no bytes"
-    hint = "the build's linker script and the layout name different origins; mend one of them"
+    hint = "the build's linker script and the layout name different origins; correct one of them"
     for other in layout.builds.values():
         if pieces and all(layout.span_of(other.stored_in).covers(piece.span) for piece in pieces):
             hint = f"all of it lies in area {other.stored_in} of build {other.name}: were the files swapped?"

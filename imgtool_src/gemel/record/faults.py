@@ -156,7 +156,7 @@ def _text_fault(text: bytes, padding: bytes) -> str:
     if not text:
         return "the name is empty"
     if any(padding):
-        return "bytes behind the end of the name are not zero"
+        return "bytes after the end of the name are not zero"
     try:
         decoded = text.decode("utf-8")
     except UnicodeDecodeError:
@@ -208,7 +208,7 @@ def _entry_findings(entry: Values, where: str) -> Iterator[RecordFinding]:
         )
         yield RecordFault.WRONG_BUILD_ID, problem
     elif any(field[size:]):
-        what = "bytes behind the end of the build id are not zero"
+        what = "bytes after the end of the build id are not zero"
         problem = Problem(
             what, where=where, found=field[size:].hex(" ").upper(), expected="zeros", next_step=_DAMAGED
         )

@@ -69,14 +69,14 @@ wrote count as the erased byte of their memory.
 
 The rest of the flash: every byte of the layout's flash memories that lies
 outside the stored spans of the builds, the record's own bytes, the seal's area
-and the areas of purpose `reserved`, by ascending address, each memory to its
-end. Bytes that nothing wrote count as the erased byte of their memory. So data
-that is in the image but in no build cannot change unseen, and neither can
-bytes that should have been left erased (RFC 9124 4.3.15). The seal's area is
-held by the form of the seal: whatever is not the seal is erased. A reserved
-area is what the device has from elsewhere, and no digest covers it: an image
-must not name a byte in it (rule `reserved-areas-untouched`), and on the device
-nothing here protects it.
+and the areas of purpose `reserved` and `settings`, by ascending address, each
+memory to its end. Bytes that nothing wrote count as the erased byte of their
+memory. So data that is in the image but in no build cannot change unseen, and
+neither can bytes that should have been left erased (RFC 9124 4.3.15). The
+seal's area is held by the form of the seal: whatever is not the seal is
+erased. A reserved area is what the device has from elsewhere, or in `settings`
+writes, and no digest covers it: an image must not name a byte in it (rule
+`reserved-areas-untouched`), and on the device nothing here protects it.
 
 The layout: its parsed TOML as JSON with sorted keys and no white space, less
 keys with their default value, and less what says where a file lies and how an

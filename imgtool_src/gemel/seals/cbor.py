@@ -120,7 +120,7 @@ class Reader:
     def end(self) -> None:
         """Raises CborError unless every byte was taken."""
         if self.place != len(self.data):
-            raise CborError("bytes behind the end", self.place)
+            raise CborError("bytes after the end", self.place)
 
     def _count(self, major: int, least: int, most: int) -> int:
         start = self.place

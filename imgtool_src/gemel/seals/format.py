@@ -44,7 +44,7 @@ class SealFault(Enum):
     WRONG_SIGNATURE_SIZE = "a signature has not the size of its algorithm's"
     SIGNER_TWICE = "a key signs twice"
     OUT_OF_ORDER = "the signers are not in ascending order"
-    BYTES_BEHIND = "the area holds other bytes behind the seal"
+    BYTES_BEHIND = "the area holds other bytes after the seal"
     NO_SIGNER = "a seal needs a signer"
     TOO_MANY_SIGNERS = "more signers than a seal may have"
     BAD_SIGNATURE = "a signature is not that of the key over the record"

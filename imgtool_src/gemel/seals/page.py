@@ -71,7 +71,7 @@ points uncompressed, RSA as rsaEncryption), 32 bytes. It is what this prints:
 _CHOICES = """\
 Each COSE id here stands for one algorithm with one size of key, so a signer
 leaves nothing open. ECDSA signatures are r and s, each as long as the curve's
-order, one behind the other (RFC 9053 2.1), not DER. Ed25519 is the pure one
+order, one after the other (RFC 9053 2.1), not DER. Ed25519 is the pure one
 and signs the whole Sig_structure. PSS takes the named hash for the digest and
 the mask, and a salt as long as the hash. ML-DSA is the pure one with an empty
 context, hedged. gemel signs with Ed25519 and ECDSA (RFC 6979) so that the

@@ -94,5 +94,5 @@ def _behind_findings(data: bytes, size: int, erased_byte: int, where: str) -> li
     others = len(rest) - rest.count(erased_byte)
     if not others:
         return []
-    found = f"{others:,} of {len(rest):,} bytes behind the seal's {size:,}"
+    found = f"{others:,} of {len(rest):,} bytes after the seal's {size:,}"
     return [finding(SealFault.BYTES_BEHIND, where, found, f"the erased byte 0x{erased_byte:02X}")]

@@ -7,7 +7,6 @@ import json
 import os
 import stat
 import sys
-from collections.abc import Iterator
 from functools import lru_cache
 from typing import TYPE_CHECKING, TextIO
 
@@ -23,9 +22,8 @@ from gemel.audit.result import (
 from gemel.checking.identity import Identity, content_digest, identity_of
 from gemel.errors import GemelError, Problem
 from gemel.image.formats import format_of
-from gemel.record.format import MAX_BUILDS
-from gemel.record.record import Record, RecordError, decode, find, record_size
-from gemel.spans import ADDRESS_SPACE, Span
+from gemel.readback.versions import records_in
+from gemel.record.record import Record
 from gemel.structs import replace
 from gemel.workflows.audit_plan import LayoutOfAudit, Plan, plan_of, trust_by
 from gemel.workflows.checking import CheckResult, check
@@ -52,8 +50,6 @@ OBJECTS_A_COLLECTION = 50_000
 """New objects after which the garbage collector looks for cycles: some ten images' worth."""
 
 LAYOUTS_KEPT = 32
-MAX_RECORDS = 64
-"""Marks of records that are looked at to find a layout."""
 
 
 def main() -> int:
@@ -172,7 +168,7 @@ class Judge:
         Of several records the first counts whose layout is known and has it in its record's area, else the
         first whose layout is known, else the first.
         """
-        records = list(_sound_records(image))
+        records = list(records_in(image.data))
         known = [
             (start, record, layout)
             for start, record in records
@@ -220,15 +216,6 @@ def _words(problem: Problem, path: str) -> str:
     if place.isdigit():
         place = f"line {place}"
     return str(replace(problem, where=place))
-
-
-def _sound_records(image: Image) -> Iterator[tuple[int, Record]]:
-    for start in find(image.data.pieces())[:MAX_RECORDS]:
-        span = Span(start, min(record_size(MAX_BUILDS), ADDRESS_SPACE - start))
-        try:
-            yield start, decode(image.data.read(span, 0xFF), "")
-        except RecordError:
-            continue
 
 
 def _without_layout(path: str, image: Image, record: Record | None) -> ImageResult:

@@ -9,7 +9,7 @@ from gemel.errors import Problem, UsageProblem
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
-    from gemel.compare.changes import Comparison
+    from gemel.comparing.changes import Comparison
     from gemel.image.image import Image
     from gemel.layout.reader import ReadLayout
 
@@ -26,7 +26,7 @@ def compare(
 
     Raises UsageProblem for builds without a layout.
     """
-    from gemel.compare.gather import comparison_of
+    from gemel.comparing.gather import comparison_of
 
     if layout is None and (old_builds or new_builds):
         raise UsageProblem(

@@ -87,7 +87,7 @@ def _show_schema() -> str:
 
 
 def _compare_schema() -> str:
-    from gemel.compare.as_json import compare_schema
+    from gemel.comparing.as_json import compare_schema
     from gemel.text.as_json import json_text
 
     return json_text(compare_schema())

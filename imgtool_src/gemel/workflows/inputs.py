@@ -100,7 +100,7 @@ def _unknown_build(layout: Layout, name: str) -> Problem | None:
     if name in layout.builds:
         return None
     return Problem(
-        "the layout has no build of this name",
+        "the layout has no such build",
         found=name,
         expected=f"one of {', '.join(layout.builds)}",
         next_step=nearest_hint(name, layout.builds),

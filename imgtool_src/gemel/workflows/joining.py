@@ -136,7 +136,7 @@ def assumptions_of(layout: Layout, build: Build) -> list[Problem]:
         ]
     what = "a raw binary does not say where it goes, and it was put at the start of its area"
     put = f"{kind}, put at {format_address(layout.span_of(area).start)}, area {area}"
-    step = f"hold that against the build's linker script; {less}"
+    step = f"compare that with the build's linker script; {less}"
     return [
         Problem(
             what, where=where, found=put, expected="an ELF or HEX file, which holds addresses", next_step=step

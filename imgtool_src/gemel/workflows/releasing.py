@@ -29,6 +29,7 @@ from gemel.release.contents import (
     stem_of,
     sums_text,
 )
+from gemel.release.extras import library
 from gemel.release.provenance import BUILDER, Material, statement_text
 from gemel.spans import format_size
 from gemel.structs import NamedTuple, Struct, replace
@@ -101,8 +102,12 @@ class _Inputs(NamedTuple):
 def make_release(request: ReleaseRequest, keys: SignerSource) -> Released:
     """Join, seal with ``keys``, check, read back and document.
 
-    Raises what reading, joining and sealing raise; UsageProblem for what a release cannot hold.
+    Raises what reading, joining and sealing raise; UsageProblem for what a release cannot hold, ExtraMissing, before
+    anything is read or signed, without a library that it is documented or read back by.
     """
+    libraries = ("cyclonedx.model.bom", "cbor2", "bincopy", "intelhex", "elftools.elf.elffile")
+    for module in libraries:
+        library(module, "a release")
     inputs = _read(request, keys)
     read, layout = inputs.read, inputs.read.layout
     remarks = [
@@ -377,8 +382,8 @@ def _rehearsed(rehearsal: Rehearsal | None, result: CheckResult) -> dict[str, by
 def _notes(inputs: _Inputs, joined: JoinResult, name: str, images: Mapping[str, bytes]) -> dict[str, bytes]:
     if inputs.previous is None:
         return {}
-    from gemel.compare.as_json import report
-    from gemel.compare.as_text import text_of
+    from gemel.comparing.as_json import report
+    from gemel.comparing.as_text import text_of
     from gemel.workflows.comparing import compare
 
     file = ImageFile(len(images[name]), hashlib.sha256(images[name]).digest())

@@ -27,6 +27,17 @@ static uint32_t history[64];
 static uint32_t filter[4] = { 1, 2, 3, 4 };
 static const uint16_t taps[8] = { 3, 1, 4, 1, 5, 9, 2, 6 };
 
+#ifdef NOISE
+/* Constants that read as floating-point instructions, and a file included as it is: both among the code. */
+static const uint16_t noise[8] = { 0xEE30, 0x0A81, 0xEE20, 0x0A81, 0xEE30, 0x0A81, 0xEE20, 0x0A81 };
+extern const uint16_t file_noise[];
+__asm(".section .text.noise, \"ax\", %progbits\n"
+      ".balign 4\n"
+      ".global file_noise\n"
+      "file_noise: .incbin \"" NOISE "\"\n"
+      ".previous\n");
+#endif
+
 __attribute__((weak, used)) void Default_Handler(void)
 {
     for (;;) {
@@ -56,10 +67,19 @@ typedef void (*handler)(void);
 #else
 #define MAINLINE MemManage_Handler
 #endif
+#ifndef RESET
+#define RESET Reset_Handler
+#endif
+#ifndef HARD_FAULT
+#define HARD_FAULT HardFault_Handler
+#endif
+#ifndef RESERVED
+#define RESERVED 0
+#endif
 /* Word 7 is zero: none of these cores has the security extension. */
 extern const handler vector_table[16 + INTERRUPTS];
 VECTORS const handler vector_table[16 + INTERRUPTS] = {
-    (handler)&__StackTop, Reset_Handler, NMI_Handler, HardFault_Handler, MAINLINE, MAINLINE, MAINLINE, 0, 0, 0, 0,
+    (handler)&__StackTop, (handler)RESET, NMI_Handler, HARD_FAULT, MAINLINE, MAINLINE, MAINLINE, 0, RESERVED, 0, 0,
     SVC_Handler, MAINLINE, 0, PendSV_Handler, SysTick_Handler,
     Tide_Handler, Tide_Handler, Tide_Handler, Tide_Handler, Tide_Handler, Tide_Handler, Tide_Handler, Tide_Handler,
 };
@@ -89,6 +109,9 @@ int main(void)
         for (uint32_t i = 0; i < 8u; i++) {
             sum += taps[i] * history[(count + i) % 64u];
         }
+#ifdef NOISE
+        sum += noise[count % 8u] + file_noise[count % 4u];
+#endif
         filter[count % 4u] += sum;
         history[count % 64u] = filter[count % 4u];
         link_words[count % 32u] = filter[count % 4u];

@@ -18,7 +18,7 @@ def _ident(word_class: int = 1, byte_order: int = 1, version: int = 1) -> dict[s
 
 
 BAD_HEADERS = {
-    "text file": (b"this is not a program\n", ["not an ELF file", "this is not a program", "7F 45 4C 46"]),
+    "text file": (b"this is not a program\n", ["not an ELF file", "found text", "7F 45 4C 46"]),
     "other binary": (b"\x00\x80\x00\x20\xff", ["not an ELF file", "00 80 00 20", "7F 45 4C 46"]),
     "empty file": (b"", ["the file is empty", "0 bytes", "an ELF file"]),
     "cut in the magic": (SOUND[:3], ["not an ELF file", "cut after 3 bytes"]),

@@ -26,7 +26,7 @@ def test_sizes(size: int) -> None:
 
 
 NOTES = {
-    "behind another note": (note(b"other\0", 1, b"12345") + build_id_note(ID), ID),
+    "after another note": (note(b"other\0", 1, b"12345") + build_id_note(ID), ID),
     "same id twice": (build_id_note(ID) * 2, ID),
     "other type": (note(b"GNU\0", 1, ID), "no build id note"),
     "other name": (note(b"GNI\0", 3, ID), "no build id note"),

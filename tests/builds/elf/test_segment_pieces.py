@@ -64,7 +64,7 @@ def test_without_sections_the_segment_is_taken() -> None:
             [(".one", RAM, 0x100), (".two", RAM, 0x300), (".three", RAM, 0x80), (".link", LINK, 0x38)],
             (Span(RAM, 0x300), Span(LINK, 0x38)),
         ),
-        "memory behind the last section": ([(".bss", RAM, 0x100)], WHOLE),
+        "memory after the last section": ([(".bss", RAM, 0x100)], WHOLE),
         "a gap in front": ([(".link", LINK, 0x38)], (Span(LINK, 0x38),)),
         "no section of any size": ([(".bss", RAM, 0), (".link", LINK, 0)], WHOLE),
         "an empty section in the gap": (

@@ -40,7 +40,7 @@ BREAKS = {
     "the sampler moved, layout told": lambda: of(RULE, read=TOLD, sampler=sampler_elf(base=SAMPLER + 0x800)),
     "its own program": lambda: of(RULE, station=station_elf(boot_constant=STATION)),
     "erased": lambda: of(RULE, station=station_elf(boot_constant=0xFFFF_FFFF)),
-    "changed behind the join's back": lambda: changed(RULE, {CONSTANT: SAMPLER + 4}),
+    "changed after the join's back": lambda: changed(RULE, {CONSTANT: SAMPLER + 4}),
     "copied sampler, stored address": lambda: of(RULE, read=copied_layout(), sampler=copied_sampler()),
     "copied sampler, as the station sees it": lambda: of(
         RULE,
@@ -56,7 +56,7 @@ BREAKS = {
 }
 KEEPS = {
     "both builds": lambda: of(RULE),
-    "only the station at hand": lambda: alone(RULE, keep=("station",)),
+    "only the station given": lambda: alone(RULE, keep=("station",)),
     "copied sampler": lambda: of(
         RULE, read=copied_layout(), station=station_elf(boot_constant=RUN), sampler=copied_sampler()
     ),

@@ -44,15 +44,13 @@ RAW = read_build(
 )
 
 BREAKS = {
-    "another sampler at hand": lambda: apply(RULE, image=IMAGE, handed=builds(sampler=OTHER_SAMPLER)),
-    "another sampler at hand, no record": lambda: apply(
-        RULE, NO_RECORD, IMAGE, builds(sampler=OTHER_SAMPLER)
-    ),
+    "another sampler given": lambda: apply(RULE, image=IMAGE, handed=builds(sampler=OTHER_SAMPLER)),
+    "another sampler given, no record": lambda: apply(RULE, NO_RECORD, IMAGE, builds(sampler=OTHER_SAMPLER)),
     "another note in the image": lambda: apply(RULE, image=changed(IMAGE, {NOTE_AT: note(OTHER)})),
     "another note in the image, by its record alone": lambda: apply(
         RULE, image=changed(IMAGE, {NOTE_AT: note(OTHER)}), handed={}
     ),
-    "a raw binary at hand, another note in the image": lambda: apply(
+    "a raw binary given, another note in the image": lambda: apply(
         RULE,
         image=changed(IMAGE, {NOTE_AT: note(OTHER)}),
         handed={"station": builds()["station"], "sampler": RAW},
@@ -70,7 +68,7 @@ KEEPS = {
     "the image alone, by its record": lambda: apply(RULE, handed={}),
     "no record": lambda: apply(RULE, NO_RECORD),
     "a short build id": lambda: apply(RULE, handed=builds(sampler=sampler_elf(build_id=SHORT))),
-    "a raw binary at hand": lambda: apply(
+    "a raw binary given": lambda: apply(
         RULE, image=IMAGE, handed={"station": builds()["station"], "sampler": RAW}
     ),
     "a note among others": lambda: apply(RULE, image=changed(IMAGE, {STATION + 0x800: note(OTHER)})),
@@ -83,7 +81,7 @@ KEEPS = {
 
 def test_record_and_image_are_two_findings() -> None:
     """Where both record and image name another build than the one at hand, each is told."""
-    found = findings(BREAKS["another sampler at hand"]())
+    found = findings(BREAKS["another sampler given"]())
     assert [finding.found for finding in found] == [SAMPLER_ID.hex(), SAMPLER_ID.hex()]
     assert [finding.expected for finding in found] == [f"{OTHER.hex()}, as in sampler.elf"] * 2
     assert "record" in found[0].parties
@@ -111,7 +109,7 @@ def test_one_source_alone_is_not_checked() -> None:
     by_file = apply(RULE, NO_RECORD, blank)
     by_record = apply(RULE, image=blank, handed={"station": builds()["station"]})
     assert [each.where for each in by_file.not_checked] == ["build sampler"]
-    assert by_file.not_checked[0].reason.startswith("only sampler.elf tells its build id")
+    assert by_file.not_checked[0].reason.startswith("only sampler.elf shows its build id")
     assert by_record.not_checked[0].reason.endswith("needs the ELF file: sampler=FILE")
 
 
@@ -135,6 +133,6 @@ def test_build_ids_of_every_usual_length_are_found(size: int) -> None:
 
 def test_the_station_is_named_with_its_own_id() -> None:
     """The other build of a broken pair still holds."""
-    result = BREAKS["another sampler at hand"]()
+    result = BREAKS["another sampler given"]()
     assert [held.where for held in result.holds] == ["build station"]
     assert build_of("station", station_elf()).build_id == STATION_ID

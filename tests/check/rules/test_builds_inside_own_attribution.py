@@ -12,7 +12,7 @@ BREAKS = {
     "non-secure data and stack in secure RAM": lambda: applied(
         RULE, "security", caller="caller-in-secure-ram"
     ),
-    "the same, of which the image tells the stack": lambda: applied(
+    "the same, of which the image shows the stack": lambda: applied(
         RULE, "security", caller="caller-in-secure-ram", alone=True
     ),
     "a secure build stored in a non-secure area too": lambda: applied(

@@ -34,9 +34,7 @@ BREAKS = {
     ),
     "SG across two instructions": lambda: _changed({0x102: SG}),
     "SG without a branch": lambda: _changed({0x20: SG + bytes(4)}, alone=True),
-    "SG without a branch, other instructions behind it": lambda: _changed(
-        {0: SG + bytes.fromhex("00bf00bf")}
-    ),
+    "SG without a branch, other instructions after it": lambda: _changed({0: SG + bytes.fromhex("00bf00bf")}),
     "SG and a call": lambda: _changed({8: SG + bytes.fromhex("f8f754f8")}),
     "SG inside a veneer's branch": lambda: _changed({0xC: SG}),
     "a veneer of no function": lambda: _changed({0x20: VENEER + bytes(24)}),
@@ -48,8 +46,8 @@ BREAKS = {
 KEEPS = {
     "veneers and erased bytes": lambda: applied(RULE, "security"),
     "the image alone": lambda: applied(RULE, "security", alone=True),
-    "zeros behind": lambda: _changed({0x20: bytes(0x3E0)}),
-    "a further vector of veneers, as far as the image tells": lambda: _changed(
+    "zeros after": lambda: _changed({0x20: bytes(0x3E0)}),
+    "a further vector of veneers, as far as the image shows": lambda: _changed(
         {0x20: VENEER + bytes(24)}, alone=True
     ),
     "a hole where a function was dropped": lambda: _changed({0: bytes(8)}),
@@ -84,7 +82,7 @@ def test_parties_and_places() -> None:
 def test_one_broken_veneer_is_one_finding(behind: str) -> None:
     """Whatever stands behind SG instead of a branch is told together with SG, as the eight bytes it is."""
     (finding,) = findings(_changed({8: SG + bytes.fromhex(behind)}))
-    assert finding.found == f"{SG.hex(' ')} {bytes.fromhex(behind).hex(' ')}, SG without a branch behind it"
+    assert finding.found == f"{SG.hex(' ')} {bytes.fromhex(behind).hex(' ')}, SG without a branch after it"
     assert finding.span == Span(AREA + 8, 8)
 
 

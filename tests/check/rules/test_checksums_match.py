@@ -126,10 +126,10 @@ ELSEWHERE = {
         "offset = 0x100, size = 0xEFC }]",
         "0x1000_0100..0x1000_0FFB, starting 256 bytes later",
     ),
-    "behind the vector table": (
+    "after the vector table": (
         "offset = 0, size = 0xFFC }]",
         "offset = 0x80, size = 0xF7C }]",
-        "0x1000_0080..0x1000_0FFB, starting behind the vector table of build station",
+        "0x1000_0080..0x1000_0FFB, starting after the vector table of build station",
     ),
 }
 """What the device takes, as a change of the sound layout, and how the finding tells it."""

@@ -56,7 +56,7 @@ BREAKS = {
 KEEPS = {
     "whole": lambda: _cleared(BSS_AT, BSS_AT + 0x100, READINGS, TIDES),
     "further than it reaches": lambda: _cleared(BSS_AT, BSS_AT + 0x140, READINGS, TIDES),
-    "nothing behind the end": lambda: _half(),
+    "nothing after the end": lambda: _half(),
     "a heap in the same section": lambda: _half(label("__HeapBase", BSS_AT + 0x80), TIDES),
     "data that is kept, in the same section": lambda: _half(label("__noinit_start", BSS_AT + 0x80), TIDES),
     "a section that no block touches": lambda: _cleared(

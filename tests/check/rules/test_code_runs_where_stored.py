@@ -37,7 +37,7 @@ def _sampler(read=None, **options):
 
 
 BREAKS = {
-    "stored behind where it runs": lambda: _sampler(base=SAMPLER + 0x100, run=SAMPLER),
+    "stored after where it runs": lambda: _sampler(base=SAMPLER + 0x100, run=SAMPLER),
     "stored before where it runs": lambda: _sampler(base=SAMPLER, run=SAMPLER + 0x400),
     "linked for the station's flash": lambda: _sampler(base=SAMPLER, run=STATION),
     "linked for its view of another place": lambda: _sampler(VIEW, base=SAMPLER, run=0x0000_1100),
@@ -77,8 +77,8 @@ def test_the_tide_gauge_keeps_it(arrangement: str) -> None:
 
 def test_the_distance_is_told() -> None:
     """The finding says how far apart the two places are, and on which side."""
-    (behind,) = findings(BREAKS["stored behind where it runs"]())
-    assert behind.lines == ("it is stored 256 bytes behind the place it runs from",)
+    (behind,) = findings(BREAKS["stored after where it runs"]())
+    assert behind.lines == ("it is stored 256 bytes after the place it runs from",)
     assert behind.span == Span(SAMPLER + 0x100, 0x124)
     (before,) = findings(BREAKS["stored before where it runs"]())
     assert before.lines == ("it is stored 1 KiB (1,024 bytes) before the place it runs from",)

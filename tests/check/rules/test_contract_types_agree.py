@@ -46,7 +46,7 @@ BREAKS = {
     "two members swapped": lambda: of_sides(RULE, types("struct link_frame"), sampler="sampler-swapped"),
     "another array bound": lambda: of_sides(RULE, RING, sampler="sampler-depth"),
     "another enumerator": lambda: of_sides(RULE, types("enum link_quality"), sampler="sampler-enumerator"),
-    "behind a pointer": lambda: of_sides(
+    "after a pointer": lambda: of_sides(
         RULE, types("struct link_node", follow=True), sampler="sampler-long-names"
     ),
     "two layouts in one build": lambda: of_sides(

@@ -36,10 +36,10 @@ SIZE = 4 * 32 + len(CODE) + 36
 
 
 BREAKS = {
-    "the record tells of the copy": lambda: _alone(
+    "the record shows of the copy": lambda: _alone(
         SAMPLER_RUN + 0x20, 0x40, (SymbolSpec("tides", SAMPLER_RUN + 0x20, 0x40, "object"),)
     ),
-    "the bytes of the area tell of the copy": lambda: _alone(
+    "the bytes of the area show of the copy": lambda: _alone(
         SAMPLER_RUN + 0x20,
         0x40,
         read=layout(
@@ -52,8 +52,8 @@ BREAKS = {
     "the padding of the copy": lambda: _padded(SAMPLER_RUN + SIZE, 4),
 }
 KEEPS = {
-    "right behind the copy": lambda: _padded(SAMPLER_RUN + SIZE + SIZE % 8, 4),
-    "right behind the copy, by the record": lambda: _alone(SAMPLER_RUN + 0x128, 0x40),
+    "right after the copy": lambda: _padded(SAMPLER_RUN + SIZE + SIZE % 8, 4),
+    "right after the copy, by the record": lambda: _alone(SAMPLER_RUN + 0x128, 0x40),
     "sound, copied": lambda: of(RULE, "copying-station"),
     "the tide gauge": lambda: apply(
         RULE, gauge("copied"), join(gauge("copied"), gauge_builds("copied")).image, gauge_builds("copied")

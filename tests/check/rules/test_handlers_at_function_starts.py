@@ -23,6 +23,5 @@ def test_the_finding_names_the_function_and_the_distance() -> None:
     """A handler behind a function's start is told with the function and how far it is."""
     (finding,) = findings(BREAKS["reset handler"]())
     assert (
-        finding.what
-        == "a reset handler of build sampler is inside of reset_handler, 4 bytes behind its start"
+        finding.what == "a reset handler of build sampler is inside of reset_handler, 4 bytes after its start"
     )

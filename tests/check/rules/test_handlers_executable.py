@@ -61,7 +61,7 @@ def test_it_needs_the_elf_file() -> None:
     handed = {**builds(), "station": hex_build("station", station_elf())}
     result = apply(RULE, image=joined().image, handed=handed)
     assert [each.where for each in result.not_checked] == ["build station"]
-    assert "does not tell code from data" in result.not_checked[0].reason
+    assert "does not separate code from data" in result.not_checked[0].reason
 
 
 def test_a_blank_table_is_not_checked() -> None:

@@ -26,7 +26,7 @@ def _with(writes, read=None, handed=None):
 
 
 BREAKS = {
-    "first byte behind the last area": lambda: _with({FREE.start: b"\0"}),
+    "first byte after the last area": lambda: _with({FREE.start: b"\0"}),
     "last byte of flash": lambda: _with({FREE.last: b"\0"}),
     "zero padding": lambda: apply(RULE, image=filled(joined().image, FREE, 0x00)),
     "between two areas": lambda: _with({FLASH + 0x2400: b"ab", FLASH + 0x27FF: b"c"}, GAP_INSIDE),
@@ -44,7 +44,7 @@ KEEPS = {
     "fill of a raw binary": lambda: apply(RULE, image=filled(joined().image, Span(FLASH, 0x4000)), handed={}),
     "a checksum outside all areas": lambda: apply(RULE, CHECKSUM_OUTSIDE),
     "a stamp outside all areas": lambda: apply(RULE, STAMP_OUTSIDE),
-    "stamps at symbols of builds that are not at hand": lambda: apply(RULE, handed={}),
+    "stamps at symbols of builds that are not given": lambda: apply(RULE, handed={}),
     "erased byte zero": lambda: apply(RULE, ZERO_ERASED, filled(joined(ZERO_ERASED).image, FREE, 0x00)),
 }
 

@@ -27,7 +27,7 @@ BREAKS = {
     "bytes at an alias of flash": lambda: _with({0x100: bytes(8)}, WITH_ALIAS),
     "bytes where only one core sees flash": lambda: _with({0x0C00_0000: bytes(4)}, WITH_VIEW),
     "a run over the end of flash": lambda: _with({END - 4: bytes(8)}),
-    "bytes behind flash": lambda: _with({END + 0x100: b"x"}),
+    "bytes after flash": lambda: _with({END + 0x100: b"x"}),
     "bytes before flash": lambda: _with({FLASH - 0x400: bytes(16)}),
     "runs in RAM and nowhere": lambda: _with(
         {RAM: b"a", RAM + 2: b"b", 0x4000_0000: b"c", 0x4000_0010: b"d"}

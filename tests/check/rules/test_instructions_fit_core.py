@@ -67,7 +67,7 @@ KEEPS = {
     "mainline": lambda: applied(RULE),
     "small secondary": lambda: applied(RULE, "small-secondary"),
     "secure and non-secure": lambda: applied(RULE, "security"),
-    "erased bytes behind code are fill": lambda: applied(RULE, "security", keeper="keeper-unpadded"),
+    "erased bytes after code are fill": lambda: applied(RULE, "security", keeper="keeper-unpadded"),
     "hard float on a core with a unit": lambda: applied(
         RULE, sampler="sampler-hard-float", replace={"extensions = []": 'extensions = ["fp"]'}
     ),

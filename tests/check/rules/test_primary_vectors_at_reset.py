@@ -26,7 +26,7 @@ def _fetching(address: int, more: dict[str, str] | None = None, add: str = ""):
 
 
 BREAKS = {
-    "table behind the start of its area": lambda: of(
+    "table after the start of its area": lambda: of(
         RULE, read=layout(OFFSET), station=station_elf(base=STATION + 0x100)
     ),
     "the device fetches elsewhere in flash": lambda: of(RULE, read=_fetching(FLASH + 0x1000)),
@@ -37,7 +37,7 @@ KEEPS = {
     "start of its lowest code area": lambda: of(RULE),
     "said in the layout": lambda: of(RULE, read=_fetching(FLASH)),
     "through an alias": lambda: of(RULE, read=_fetching(0, ALIAS)),
-    "table behind the start of its area, and said so": lambda: of(
+    "table after the start of its area, and said so": lambda: of(
         RULE, read=_fetching(STATION + 0x100, OFFSET), station=station_elf(base=STATION + 0x100)
     ),
     "boot loader and application": lambda: of(
@@ -54,7 +54,7 @@ def test_the_finding_gives_both_addresses() -> None:
     assert "is in build sampler of core sampler" in finding.found
     assert finding.found.endswith("the vector table is at 0x1000_0000 (build station)")
     assert finding.expected == "the vector table at 0x1000_1000"
-    (finding,) = findings(BREAKS["table behind the start of its area"]())
+    (finding,) = findings(BREAKS["table after the start of its area"]())
     assert "the layout names no reset_vectors" in finding.where
 
 

@@ -158,7 +158,7 @@ def test_a_raw_binary_does_not_tell() -> None:
     )
     result = apply(RULE, image=IMAGE, handed={**builds(), "station": raw})
     assert [each.where for each in result.not_checked] == ["builds station and sampler"]
-    assert "does not tell what memory" in result.not_checked[0].reason
+    assert "does not show what memory" in result.not_checked[0].reason
 
 
 def test_one_core_has_no_pair() -> None:

@@ -132,13 +132,13 @@ BREAKS = {
     "where no memory is": lambda: _station(_bss(0x6000_0000, 16)),
     "over the end of RAM": lambda: _sampler(_bss(RAM_OF_SAMPLER + 0x3F00, 0x200)),
     "cleared bytes in flash": lambda: _station(_bss(FLASH + 0x800, 64)),
-    "cleared bytes behind code": lambda: _station(SegmentSpec(FLASH + 0x800, b"code", memory_size=0x40)),
+    "cleared bytes after code": lambda: _station(SegmentSpec(FLASH + 0x800, b"code", memory_size=0x40)),
     "run address where no memory is": lambda: _sampler(base=SAMPLER, run=0x6000_0000),
     "over into the shared area": lambda: _sampler(_bss(RAM_OF_SAMPLER + 0x2F00, 0x180)),
-    "a section over into the shared area, another behind it": lambda: _sampler(
+    "a section over into the shared area, another after it": lambda: _sampler(
         _sections(0x300, (".bss", 0x2F00, 0x180), (".link", 0x3100, 0x100))
     ),
-    "stored bytes that no section tells, over into the shared area": lambda: _sampler(
+    "stored bytes that no section shows, over into the shared area": lambda: _sampler(
         SegmentSpec(
             SAMPLER + 0x400,
             b"\1" * 0x80,
@@ -179,10 +179,10 @@ KEEPS = {
     "all of its RAM": lambda: _station(_bss(STATION_RAM, 0x2000)),
     "shared RAM": lambda: _sampler(_bss(RAM_OF_SAMPLER + 0x3000, 0x400)),
     "one segment of own and shared sections": lambda: of_small(RULE, "sampler-stack-in-segment"),
-    "a section that fills its RAM, and a shared one right behind": lambda: _sampler(
+    "a section that fills its RAM, and a shared one right after": lambda: _sampler(
         _sections(0x1400, (".bss", 0x2000, 0x1000), (".link", 0x3000, 0x400))
     ),
-    "a shared section, and one of its own right behind": lambda: _sampler(
+    "a shared section, and one of its own right after": lambda: _sampler(
         _sections(0x840, (".link", 0x3000, 0x3F8), (".bss", 0x3400, 0x440))
     ),
     "initialised data": lambda: _station(
@@ -256,7 +256,7 @@ def test_files_that_do_not_tell_are_not_checked() -> None:
     assert result.status == "not checked"
     reasons = {each.where: each.reason for each in result.not_checked}
     assert reasons == {
-        "build station": "a raw binary does not tell what memory the program takes; needs its ELF file",
+        "build station": "a raw binary does not show what memory the program takes; needs its ELF file",
         "build sampler": "needs the ELF file: sampler=FILE",
     }
 

@@ -33,10 +33,10 @@ BREAKS = {
     "all of it": lambda: _entry(
         0, stored_size=0x80, run_start=0, vector_address=0x400, build_id=bytes(range(32))
     ),
-    "a newer build at hand": lambda: apply(
+    "a newer given build": lambda: apply(
         RULE, image=joined().image, handed=builds(sampler=sampler_elf(build_id=bytes(20), code=b"\1" * 200))
     ),
-    "a build at hand without an id": lambda: apply(
+    "a given build without an id": lambda: apply(
         RULE, image=joined().image, handed=builds(sampler=sampler_elf(build_id=None))
     ),
 }

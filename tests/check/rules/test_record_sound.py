@@ -50,7 +50,7 @@ BREAKS = {
     ),
     "one changed byte": lambda: _says({_at("patch"): b"\4"}),
     "a changed CRC": lambda: _says({RECORD + record_size(2) - 1: b"\0"}),
-    "several faults at once, behind a right CRC": lambda: _says(
+    "several faults at once, after a right CRC": lambda: _says(
         {
             _at("reserved"): b"\1",
             _at("role", 0): b"\7\0",
@@ -87,7 +87,7 @@ def test_nothing_to_look_at_without_a_record_in_the_layout(rule: str) -> None:
 
 def test_every_fault_has_its_finding() -> None:
     """Behind a right CRC every wrong field is found: an empty span is wrong as stored and as run."""
-    found = findings(BREAKS["several faults at once, behind a right CRC"]())
+    found = findings(BREAKS["several faults at once, after a right CRC"]())
     assert [finding.where.split("0x1000_2BFF")[1] for finding in found] == [
         ", offset 0xA0",
         ", entry 0",

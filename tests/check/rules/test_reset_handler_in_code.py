@@ -53,7 +53,7 @@ def _in_copied_function():
 
 
 BREAKS = {
-    "first address behind its bytes": lambda: of(RULE, station=_station(BEHIND + 1)),
+    "first address after its bytes": lambda: of(RULE, station=_station(BEHIND + 1)),
     "in the other core's code": lambda: of(RULE, station=_station(SAMPLER + 0x81)),
     "erased": lambda: of(RULE, station=_station(0xFFFF_FFFF)),
     "zero": lambda: of(RULE, station=_station(0)),

@@ -20,7 +20,7 @@ SEALED = layout(add='\n[seal]\narea = "seal"\n')
 BREAKS = {
     "a changed checksum": lambda: apply(RULE, image=changed(joined().image, {CRC_PLACE: b"\0"}), handed={}),
     "bytes where nothing was": lambda: apply(RULE, image=changed(joined().image, {FLASH + 0x3F00: b"\0"})),
-    "bytes behind the record": lambda: apply(
+    "bytes after the record": lambda: apply(
         RULE, image=changed(joined().image, {RECORD + record_size(2): b"\0"})
     ),
     "many runs": lambda: apply(

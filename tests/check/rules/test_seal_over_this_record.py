@@ -86,7 +86,7 @@ def reasons(result: RuleResult) -> list[str]:
 
 def test_a_moved_seal_is_told_from_a_damaged_one_where_that_can_be_told() -> None:
     """RSA tells by its padding; others by a flipped bit, the previous image or signers beside them."""
-    unknown = "it is damaged, or was made over another record: that cannot be told"
+    unknown = "it is damaged, or was made over another record: that cannot be known"
     told = {name: reasons(make()) for name, make in BREAKS.items()}
     assert told["moved from another image"] == [unknown]
     assert told["many bits"] == [unknown]

@@ -31,8 +31,8 @@ BREAKS = {
     "overwritten with zeros": lambda: of(RULE, cut_away(sealed(OLD), 0)),
     "its tag another": lambda: of(RULE, changed(sealed(OLD), {SEAL + 1: b"\x63"})),
     "cut short": lambda: of(RULE, changed(sealed(OLD), {SEAL + 60: b"\xff" * 86})),
-    "a byte behind it": lambda: of(RULE, changed(sealed(OLD), {SEAL + 0xFFF: b"\0"})),
-    "two seals, one behind the other": lambda: of(
+    "a byte after it": lambda: of(RULE, changed(sealed(OLD), {SEAL + 0xFFF: b"\0"})),
+    "two seals, one after the other": lambda: of(
         RULE, changed(sealed(OLD), {WHOLE.end: sealed(P256).read(WHOLE, None)})
     ),
     "not of a record": _with(_cose(protected={CONTENT_TYPE: "application/cbor"})),

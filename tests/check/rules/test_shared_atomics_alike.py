@@ -13,7 +13,7 @@ BREAKS = {
 }
 KEEPS = {
     "volatile on both sides": lambda: of(RULE, "v7", "station-debug", "sampler-debug"),
-    "plain on one side, which another rule tells": lambda: of(
+    "plain on one side, which another rule shows": lambda: of(
         RULE, "v7", "station-link-plain", "sampler-debug"
     ),
 }

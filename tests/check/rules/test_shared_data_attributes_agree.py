@@ -51,8 +51,8 @@ BREAKS = {
 }
 KEEPS = {
     "one convention": lambda: of_sides(RULE, NOTHING),
-    "the types tell exactly": lambda: of_sides(RULE, NOTHING, sampler="sampler-wide-enums"),
-    "the tide gauge's types tell exactly": lambda: apply(
+    "the types show exactly": lambda: of_sides(RULE, NOTHING, sampler="sampler-wide-enums"),
+    "the tide gauge's types show exactly": lambda: apply(
         RULE, gauge(), handed=gauge_builds(sampler="sampler-wide-enums")
     ),
     "32 bits where others see them": lambda: _without_types(tag26=3),
@@ -80,5 +80,5 @@ def test_a_warning_says_why_the_types_do_not_tell() -> None:
 
 def test_what_the_types_tell_is_said_where_it_holds() -> None:
     """Where attributes differ and the types are compared exactly, the result says both."""
-    (held,) = KEEPS["the types tell exactly"]().holds
+    (held,) = KEEPS["the types show exactly"]().holds
     assert "differ in size of enumerations" in held.where

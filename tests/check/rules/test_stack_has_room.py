@@ -73,7 +73,7 @@ BREAKS = {
     "data of the build's own has grown into its stack": lambda: of_small(RULE, "sampler-stack-short"),
     "the stack starts inside data": lambda: of_small(RULE, "sampler-stack-in-data"),
     "the stack starts at its lower end": lambda: of_small(RULE, "station-stack-upside-down"),
-    "right behind data, where nothing states a stack": lambda: _station(
+    "right after data, where nothing states a stack": lambda: _station(
         _bss(STATION_RAM, 0x2000), symbols=(_object("levels", TOP - 0x200, 0x200),)
     ),
     "less than one exception frame": lambda: _station(_bss(STATION_RAM, 0x1FF0)),

@@ -31,7 +31,7 @@ def _sampler(pointer: int) -> bytes:
 BREAKS = {
     "start of its RAM": lambda: of(RULE, station=_station(STATION_RAM)),
     "low bits that hardware drops": lambda: of(RULE, station=_station(STATION_RAM + 3)),
-    "one word behind the end": lambda: of(RULE, station=_station(END + 4)),
+    "one word after the end": lambda: of(RULE, station=_station(END + 4)),
     "in the other core's RAM": lambda: of(RULE, station=_station(SAMPLER_RAM + 0x800)),
     "in the shared area": lambda: of(RULE, station=_station(LINK + 0x400)),
     "in flash": lambda: of(RULE, station=_station(SAMPLER + 0x100)),

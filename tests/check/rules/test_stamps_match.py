@@ -135,7 +135,7 @@ KEEPS = {
     "the image alone, a build id from the record": lambda: apply(
         RULE, _stamped('{ build_id_of = "sampler" }', 20), handed={}
     ),
-    "without a record, what the layout tells": lambda: apply(
+    "without a record, what the layout shows": lambda: apply(
         RULE, _stamped('{ vectors_of = "sampler" }', record=False), handed={}
     ),
     "without a record, the layout's version": lambda: apply(

@@ -29,7 +29,7 @@ BREAKS = {
     "memory that is none": lambda: with_table(RULE, (DATA_AT, 0x7000_0000, 64)),
     "flash": lambda: with_table(RULE, (DATA_AT, SAMPLER, 64)),
     "ends before it starts": lambda: with_symbols(RULE, end=STATION_RAM - 4),
-    "a copied build, and on behind its area": lambda: with_table(
+    "a copied build, and on after its area": lambda: with_table(
         RULE, (SAMPLER, SAMPLER_RUN, 0x1000), copied=True
     ),
 }

@@ -68,12 +68,12 @@ BREAKS = {
     "the second entry of a table": lambda: with_table(
         RULE, (DATA_AT, STATION_RAM, 8), (DATA_AT + 8, STATION_RAM + 32, 8)
     ),
-    "an end behind the other core's data": lambda: of(RULE, "station-copy-over-sampler"),
+    "an end after the other core's data": lambda: of(RULE, "station-copy-over-sampler"),
     "an end in shared RAM": lambda: of(RULE, "sampler-copy-over-link"),
     "an end in cleared data": lambda: of(RULE, "sampler-copy-over-readings"),
     "16 bytes of cleared data": lambda: with_symbols(RULE, end=STATION_RAM + 80, more=(BEHIND,)),
     "more than an alignment leaves": lambda: with_symbols(RULE, end=STATION_RAM + 64 + 76),
-    "from behind all flash": lambda: with_table(RULE, (DATA_AT, STATION_RAM, 0xF0_0004)),
+    "from after all flash": lambda: with_table(RULE, (DATA_AT, STATION_RAM, 0xF0_0004)),
     "a copied build, from beside it": lambda: with_table(
         RULE, (SAMPLER + 16, SAMPLER_RUN, 0x100), copied=True
     ),
@@ -144,7 +144,7 @@ def test_both_tables_count_in_the_same_unit() -> None:
 def test_what_is_copied_too_much_is_told_to_the_byte() -> None:
     """Of 112 bytes that lie over 64 stored ones and cleared ones, 48 are too many, with their source."""
     (finding,) = findings(with_symbols(RULE, end=STATION_RAM + 112, more=(BEHIND,)))
-    assert finding.found.startswith("48 bytes behind the stored ones")
+    assert finding.found.startswith("48 bytes after the stored ones")
     assert str(Span(STATION_RAM + 64, 48)) in finding.found
     assert f"from {Span(DATA_AT + 64, 48)}, in area station-code" in finding.found
 

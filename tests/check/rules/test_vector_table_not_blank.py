@@ -39,8 +39,8 @@ def _erased_to_zero():
 
 
 BREAKS = {
-    "linked behind its place": lambda: of(RULE, sampler=_misplaced()),
-    "linked behind its place, image alone": lambda: alone(RULE, sampler=_misplaced()),
+    "linked after its place": lambda: of(RULE, sampler=_misplaced()),
+    "linked after its place, image alone": lambda: alone(RULE, sampler=_misplaced()),
     "both words zero": lambda: of(RULE, station=station_elf(words={0: 0, 1: 0})),
     "nothing of the build in the image": _no_sampler,
     "erased byte 0x00": _erased_to_zero,
@@ -62,7 +62,7 @@ KEEPS = {
 
 def test_the_finding_says_where_the_table_went() -> None:
     """For a build linked elsewhere in its area, the finding gives its table's address and the way out."""
-    (finding,) = findings(BREAKS["linked behind its place"]())
+    (finding,) = findings(BREAKS["linked after its place"]())
     assert finding.lines == ("what could be its vector table lies at 0x1000_1800",)
     assert "vector_offset = 0x800" in finding.next_step
     assert "0x1000_1000" in finding.next_step

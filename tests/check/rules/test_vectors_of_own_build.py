@@ -55,7 +55,7 @@ def _overwritten(source: int, target: int, names: tuple[str, ...], read: ReadLay
 
 BREAKS = {
     "the sampler has the station's table": lambda: _overwritten(STATION, SAMPLER, ("station", "sampler")),
-    "the same, only the station at hand": lambda: _overwritten(STATION, SAMPLER, ("station",)),
+    "the same, only the station given": lambda: _overwritten(STATION, SAMPLER, ("station",)),
     "the application has the boot loader's table": lambda: _overwritten(
         STATION, HIGH, ("station", "sampler", "application"), two_station_builds()
     ),

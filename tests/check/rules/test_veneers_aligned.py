@@ -66,8 +66,8 @@ def _of(keeper: Build | None) -> RuleResult:
 
 
 BREAKS = {
-    "16 bytes behind a multiple of 32": _misaligned,
-    "8 bytes behind": lambda: _of(_keeper(offset=8)),
+    "16 bytes after a multiple of 32": _misaligned,
+    "8 bytes after": lambda: _of(_keeper(offset=8)),
     "at the end of a unit": lambda: _of(_keeper(offset=24)),
     "a removed function in front, yet inside of the unit": lambda: _of(
         _keeper(offset=8, data=bytes(8) + VENEER + bytes(16))
@@ -94,7 +94,7 @@ KEEPS = {
 def test_the_finding_tells_where_they_begin() -> None:
     """The bytes of the vector, how far behind a multiple of 32 it begins, and where it might."""
     (finding,) = findings(_misaligned())
-    assert finding.found == "0x1000_8010..0x1000_802F, which begins 16 bytes behind such a multiple"
+    assert finding.found == "0x1000_8010..0x1000_802F, which begins 16 bytes after such a multiple"
     assert finding.expected == "a start at 0x1000_8000 or 0x1000_8020"
     assert finding.parties == ("keeper", "station", "veneers")
     assert finding.span == Span(0x1000_8010, 32)

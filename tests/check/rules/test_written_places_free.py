@@ -46,7 +46,7 @@ BREAKS = {
     "a stamp wider than its symbol": lambda: _station(
         read=_stamp('{ build = "station", symbol = "image_length" }', 8)
     ),
-    "a stamp behind its symbol": lambda: _station(
+    "a stamp after its symbol": lambda: _station(
         read=_stamp('{ build = "station", symbol = "image_length", offset = 1 }')
     ),
     "the image alone but for the build": lambda: apply(
@@ -62,7 +62,7 @@ KEEPS = {
     "a place that the build keeps erased": lambda: _station(SegmentSpec(LAST_WORD, b"\xff" * 4)),
     "a place that the build keeps zero": lambda: _station(SegmentSpec(LAST_WORD - 8, b"codecode" + bytes(4))),
     "a stamp in free flash": lambda: apply(RULE, _stamp("0x1000_3000"), IMAGE),
-    "a stamp behind the build": lambda: apply(
+    "a stamp after the build": lambda: apply(
         RULE, _stamp('{ area = "station-code", offset = 0x800 }'), IMAGE
     ),
     "the image alone, whose record says that the build ends before": lambda: apply(

@@ -46,41 +46,41 @@ OF_NAMES = [
     Faulty(
         "view-of-no-core",
         "views = { smapler",
-        "no core of this name: memory.ram.views.smapler; found smapler; expected one of sampler, "
+        "unknown core: memory.ram.views.smapler; found smapler; expected one of sampler, "
         'station; did you mean "sampler"?',
         {"views = { sampler": "views = { smapler"},
     ),
     Faulty(
         "ram-of-no-area",
         '"sampler-runs"',
-        "no area of this name: core.sampler.ram[1]; found sampler-runs; expected one of <areas>; "
+        "unknown area: core.sampler.ram[1]; found sampler-runs; expected one of <areas>; "
         'did you mean "sampler-run"?',
         {'"sampler-ram", "sampler-run"]': '"sampler-ram", "sampler-runs"]'},
     ),
     Faulty(
         "area-in-no-memory",
         "spare = ",
-        "no memory of this name: area.spare.memory; found flsh; expected one of control, flash, "
+        "unknown memory: area.spare.memory; found flsh; expected one of control, flash, "
         'ram; did you mean "flash"?',
         {'spare = { memory = "flash"': 'spare = { memory = "flsh"'},
     ),
     Faulty(
         "build-for-no-core",
         'core = "stations"',
-        "no core of this name: build.station.core; found stations; expected one of sampler, "
+        "unknown core: build.station.core; found stations; expected one of sampler, "
         'station; did you mean "station"?',
         {'core = "station"\n': 'core = "stations"\n'},
     ),
     Faulty(
         "build-in-no-area",
         'stored_in = "nowhere"',
-        "no area of this name: build.station.stored_in; found nowhere; expected one of <areas>",
+        "unknown area: build.station.stored_in; found nowhere; expected one of <areas>",
         {'stored_in = "station-code"': 'stored_in = "nowhere"'},
     ),
     Faulty(
         "copied-by-no-build",
         "copied_by",
-        "no build of this name: build.sampler.copied_by.build; found stations; expected one of sampler, "
+        "unknown build: build.sampler.copied_by.build; found stations; expected one of sampler, "
         'station; did you mean "station"?',
         {
             'stored_in = "sampler-code"': 'stored_in = "sampler-code"\nruns_in = "sampler-run"\n'
@@ -90,65 +90,65 @@ OF_NAMES = [
     Faulty(
         "also-in-no-area",
         "also_stored_in",
-        "no area of this name: build.station.also_stored_in[0]; found station-data; expected one "
+        "unknown area: build.station.also_stored_in[0]; found station-data; expected one "
         'of <areas>; did you mean "station-ram"?',
         {'stored_in = "station-code"': 'stored_in = "station-code"\nalso_stored_in = ["station-data"]'},
     ),
     Faulty(
         "runs-in-no-area",
         "runs_in",
-        "no area of this name: build.sampler.runs_in; found x; expected one of <areas>",
+        "unknown area: build.sampler.runs_in; found x; expected one of <areas>",
         {'stored_in = "sampler-code"': 'stored_in = "sampler-code"\nruns_in = "x"'},
     ),
     Faulty(
         "contract-over-no-area",
         'area = "lnik"',
-        'no area of this name: contract.link.area; found lnik; expected one of <areas>; did you mean "link"?',
+        'unknown area: contract.link.area; found lnik; expected one of <areas>; did you mean "link"?',
         {'area = "link"': 'area = "lnik"'},
     ),
     Faulty(
         "boot-symbol-of-no-build",
         "boot_symbol",
-        "no build of this name: contract.link.boot_symbol.build; found statio; expected one of "
+        "unknown build: contract.link.boot_symbol.build; found statio; expected one of "
         'sampler, station; did you mean "station"?',
         {'boot_symbol = { build = "station"': 'boot_symbol = { build = "statio"'},
     ),
     Faulty(
         "record-in-no-area",
         'area = "records"',
-        'no area of this name: record.area; found records; expected one of <areas>; did you mean "record"?',
+        'unknown area: record.area; found records; expected one of <areas>; did you mean "record"?',
         {'[record]\narea = "record"': '[record]\narea = "records"'},
     ),
     Faulty(
         "seal-in-no-area",
         'area = "seals"',
-        'no area of this name: seal.area; found seals; expected one of <areas>; did you mean "seal"?',
+        'unknown area: seal.area; found seals; expected one of <areas>; did you mean "seal"?',
         add='[seal]\narea = "seals"\n',
     ),
     Faulty(
         "stamp-at-symbol-of-no-build",
         "image_length",
-        "no build of this name: stamp[0].at.build; found start; expected one of sampler, station;"
+        "unknown build: stamp[0].at.build; found start; expected one of sampler, station;"
         ' did you mean "station"?',
         {_AT: 'at = { build = "start", symbol = "image_length" }'},
     ),
     Faulty(
         "stamp-in-no-area",
         'area = "header"',
-        "no area of this name: stamp[0].at.area; found header; expected one of <areas>",
+        "unknown area: stamp[0].at.area; found header; expected one of <areas>",
         {_AT: 'at = { area = "header", offset = 4 }'},
     ),
     Faulty(
         "vectors-of-no-build",
         "vectors_of",
-        "no build of this name: stamp[0].value.vectors_of; found station-code; expected one of "
+        "unknown build: stamp[0].value.vectors_of; found station-code; expected one of "
         'sampler, station; did you mean "station"?',
         {_VALUE: 'value = { vectors_of = "station-code" }'},
     ),
     Faulty(
         "size-of-nothing",
         "size_of",
-        "no build or area of this name: stamp[0].value.size_of; found stations; expected one of "
+        "unknown build or area: stamp[0].value.size_of; found stations; expected one of "
         "link, record, sampler, sampler-code, sampler-ram, sampler-run, seal, spare, station, "
         'station-code, station-ram; did you mean "station"?',
         {_VALUE: 'value = { size_of = "stations" }'},
@@ -156,32 +156,32 @@ OF_NAMES = [
     Faulty(
         "checksum-over-no-area",
         "over = ",
-        "no area of this name: checksum[0].over[0]; found station-cod; expected one of <areas>; "
+        "unknown area: checksum[0].over[0]; found station-cod; expected one of <areas>; "
         'did you mean "station-code"?',
         {_OVER: 'over = ["station-cod"]'},
     ),
     Faulty(
         "checksum-over-part-of-no-area",
         "over = ",
-        "no area of this name: checksum[0].over[0].area; found code; expected one of <areas>",
+        "unknown area: checksum[0].over[0].area; found code; expected one of <areas>",
         {'over = [{ area = "station-code"': 'over = [{ area = "code"'},
     ),
     Faulty(
         "checksum-over-no-build",
         "over = ",
-        "no build of this name: checksum[0].over[0].build; found boot; expected one of sampler, station",
+        "unknown build: checksum[0].over[0].build; found boot; expected one of sampler, station",
         {_OVER: 'over = [{ build = "boot" }]'},
     ),
     Faulty(
         "exception-of-no-area",
         "except = ",
-        "no area of this name: checksum[0].except[0]; found x; expected one of <areas>",
+        "unknown area: checksum[0].except[0]; found x; expected one of <areas>",
         {_OVER: 'over = ["station-code"]\nexcept = ["x"]'},
     ),
     Faulty(
         "checksum-at-symbol-of-no-build",
         'symbol = "crc"',
-        "no build of this name: checksum[0].at.build; found app; expected one of sampler, station",
+        "unknown build: checksum[0].at.build; found app; expected one of sampler, station",
         {_CRC_AT: 'at = { build = "app", symbol = "crc" }'},
     ),
 ]
@@ -198,21 +198,21 @@ OF_MEMORIES = [
     Faulty(
         "memory-behind-address-space",
         "start = 0xFFFF_E000",
-        "memory ends behind the address space: memory.control.start; found 16 KiB (16,384 bytes) "
+        "memory ends after the address space: memory.control.start; found 16 KiB (16,384 bytes) "
         "from 0xFFFF_E000; expected an end of at most 0xFFFF_FFFF",
         {'start = 0x5000_0000\nsize = "4 KiB"': 'start = 0xFFFF_E000\nsize = "16 KiB"'},
     ),
     Faulty(
         "alias-behind-address-space",
         "aliases = ",
-        "memory ends behind the address space: memory.flash.aliases[1]; found 16 KiB (16,384 "
+        "memory ends after the address space: memory.flash.aliases[1]; found 16 KiB (16,384 "
         "bytes) from 0xFFFF_F000; expected an end of at most 0xFFFF_FFFF",
         {"write_unit = 8": "write_unit = 8\naliases = [0x0, 0xFFFF_F000]"},
     ),
     Faulty(
         "view-behind-address-space",
         "views = ",
-        "memory ends behind the address space: memory.ram.views.sampler; found 16 KiB (16,384 "
+        "memory ends after the address space: memory.ram.views.sampler; found 16 KiB (16,384 "
         "bytes) from 0xFFFF_FF00; expected an end of at most 0xFFFF_FFFF",
         {"views = { sampler = 0x3000_0000 }": "views = { sampler = 0xFFFF_FF00 }"},
     ),
@@ -438,7 +438,7 @@ OF_AREAS = [
     Faulty(
         "area-behind-its-memory",
         "sampler-run = ",
-        "area ends behind its memory: area.sampler-run; found 0x2000_3400..0x2000_43FF, 4 KiB "
+        "area ends after its memory: area.sampler-run; found 0x2000_3400..0x2000_43FF, 4 KiB "
         "(4,096 bytes); expected inside memory ram, 0x2000_0000..0x2000_3FFF",
         {'offset = "13 KiB", size = "3 KiB"': 'offset = "13 KiB", size = "4 KiB"'},
     ),
@@ -562,7 +562,7 @@ OF_AREAS = [
     Faulty(
         "vectors-behind-the-area",
         "vector_offset",
-        "vector table behind its area: build.sampler.vector_offset; found 0x1000; expected inside"
+        "vector table after its area: build.sampler.vector_offset; found 0x1000; expected inside"
         " area sampler-code of 4 KiB (4,096 bytes)",
         {'stored_in = "sampler-code"': 'stored_in = "sampler-code"\nvector_offset = "4 KiB"'},
     ),
@@ -672,7 +672,7 @@ OF_VALUES = [
     Faulty(
         "stamp-behind-its-area",
         "offset = 0xFFE",
-        "place ends behind its area: stamp[0].at; found 0x1000_1FFE..0x1000_2001; expected inside"
+        "place ends after its area: stamp[0].at; found 0x1000_1FFE..0x1000_2001; expected inside"
         " area sampler-code, 0x1000_1000..0x1000_1FFF",
         {_AT: 'at = { area = "sampler-code", offset = 0xFFE }'},
     ),
@@ -720,14 +720,14 @@ OF_VALUES = [
     Faulty(
         "range-behind-its-area",
         "over = ",
-        "range ends behind its area: checksum[0].over[0]; found offset 0x10, size 4096; expected "
+        "range ends after its area: checksum[0].over[0]; found offset 0x10, size 4096; expected "
         "inside 4 KiB (4,096 bytes)",
         {_OVER: 'over = [{ area = "station-code", offset = 0x10, size = 0x1000 }]'},
     ),
     Faulty(
         "range-that-starts-behind-its-area",
         "over = ",
-        "range ends behind its area: checksum[0].over[0]; found offset 0x1000, size to the end; "
+        "range ends after its area: checksum[0].over[0]; found offset 0x1000, size to the end; "
         "expected inside 4 KiB (4,096 bytes)",
         {_OVER: 'over = [{ area = "station-code", offset = 0x1000 }]'},
     ),
@@ -790,7 +790,7 @@ OF_SECURITY = [
     Faulty(
         "attribution-without-extension",
         "station-code = ",
-        "no core tells secure from non-secure: area.station-code.security; found secure; expected "
+        "no core distinguishes secure from non-secure: area.station-code.security; found secure; expected "
         'a core with "security" among its extensions',
         {
             'extensions = ["security"]': "extensions = []",

@@ -113,7 +113,7 @@ def test_faults_of_all_subjects_are_told_at_once_in_the_order_of_the_file() -> N
 def test_unknown_names_hide_what_depends_on_them() -> None:
     """A checksum over an area that does not exist is told once, and nothing stumbles over it."""
     told = messages(layout_text({'"station-code", offset = 0, size': '"nowhere", offset = 0, size'}))
-    assert [message.split(": ")[1] for message in told] == ["no area of this name"]
+    assert [message.split(": ")[1] for message in told] == ["unknown area"]
 
 
 def test_a_key_at_fault_is_told_once() -> None:
@@ -122,7 +122,7 @@ def test_a_key_at_fault_is_told_once() -> None:
         layout_text({"offset = 0, size = 0xFFC }]": 'offset = 1, size = 0x1001 }]\nfeed = "word"'})
     )
     assert len(told) == 1
-    assert "range ends behind its area" in told[0]
+    assert "range ends after its area" in told[0]
 
 
 def test_of_more_overlaps_than_anybody_reads_the_first_hundred_are_told() -> None:
@@ -134,7 +134,7 @@ def test_of_more_overlaps_than_anybody_reads_the_first_hundred_are_told() -> Non
     told = messages(layout_text({"[area]\n": f"[area]\n{areas}"}))
     assert len(told) == MAX_FAULTS + 1
     assert all("areas overlap" in message for message in told[:-1])
-    assert told[-1].endswith(f"there are more than {MAX_FAULTS} faults; mend these first")
+    assert told[-1].endswith(f"there are more than {MAX_FAULTS} faults; correct these first")
 
 
 def test_what_only_a_build_tells_is_left_to_the_join() -> None:

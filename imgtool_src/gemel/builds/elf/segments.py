@@ -180,6 +180,6 @@ def _carries_header(header: ProgramHeader, file: str) -> Problem:
         "the segment carries the ELF file's own header into memory",
         where=f"{file}, segment {header.number}",
         found=f"file offset {header.offset}, stored at {format_address(header.load_address)}",
-        expected=f"a segment that begins behind the {HEADER_SIZE} bytes of the header",
+        expected=f"a segment that begins after the {HEADER_SIZE} bytes of the header",
         next_step="link with -n (--nmagic), and keep FILEHDR and PHDRS out of the linker script's segments",
     )

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import struct
 import sys
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Mapping
 from itertools import accumulate
 from typing import TYPE_CHECKING
@@ -95,6 +95,7 @@ class SymbolTable:
 
     __slots__ = (
         "_asked",
+        "_by_value",
         "_code",
         "_file",
         "_functions",
@@ -104,7 +105,6 @@ class SymbolTable:
         "_source",
         "_strings_at",
         "_table_at",
-        "_values",
     )
 
     def __init__(
@@ -128,7 +128,7 @@ class SymbolTable:
         self._functions: _FunctionIndex | None = None
         self._objects: _ObjectIndex | None = None
         self._marks: dict[int, list[tuple[int, str]]] | None = None
-        self._values: list[int] | None = None
+        self._by_value: tuple[list[int], list[int]] | None = None
         self._asked: dict[frozenset[str], dict[str, Symbol]] = {}
 
     def __len__(self) -> int:
@@ -252,28 +252,43 @@ class SymbolTable:
     def objects_in(self, span: Span) -> tuple[Symbol, ...]:
         """The defined objects and labels without a type whose value lies in ``span``, in file order."""
         table, strings = self._load()
-        if self._values is None:
-            self._values = _words(table)[1::4].tolist()
-        start, end = span.start, span.end
-        symbols = [
-            _symbol(_ENTRY.unpack_from(table, index * ENTRY_SIZE), strings)
-            for index, value in enumerate(self._values)
-            if start <= value < end
-        ]
+        if self._by_value is None:
+            values = _words(table)[1::4].tolist()
+            order = sorted(range(len(values)), key=values.__getitem__)
+            self._by_value = [values[index] for index in order], order
+        values, order = self._by_value
+        found = sorted(order[bisect_left(values, span.start) : bisect_left(values, span.end)])
+        symbols = [_symbol(_ENTRY.unpack_from(table, index * ENTRY_SIZE), strings) for index in found]
         return tuple(each for each in symbols if each.defined and each.kind in ("object", "notype", "common"))
 
     def mapping(self) -> tuple[Symbol, ...]:
         """The mapping symbols, sorted by address."""
         return tuple(sorted((s for s in self.all() if s.mapping), key=lambda symbol: symbol.value))
 
+    @property
+    def marks(self) -> Mapping[int, list[tuple[int, str]]]:
+        """Address and name of the mapping symbols of each section by its number, sorted by address."""
+        if self._marks is None:
+            self._marks = _marks_of(*self._load())
+        return self._marks
+
+    def extents(self) -> dict[int, list[tuple[int, int, bool]]]:
+        """Address, size, and whether it is a function, of each function and object by section, sorted by address."""
+        found: dict[int, list[tuple[int, int, bool]]] = {}
+        words = _words(self._load()[0])
+        for value, size, tail in zip(words[1::4], words[2::4], words[3::4], strict=True):
+            if tail & 0xF in (_OBJECT, _FUNCTION):
+                found.setdefault(tail >> 16, []).append((value & ~1, size, tail & 0xF == _FUNCTION))
+        for each in found.values():
+            each.sort(key=lambda extent: extent[0])
+        return found
+
     def mark_at(self, section: int, address: int) -> tuple[int, str] | None:
         """The last mapping symbol of a section up to ``address``: where it stands, and its name; None before all.
 
         The table is gone through once, for all questions.
         """
-        if self._marks is None:
-            self._marks = _marks_of(*self._load())
-        marks = self._marks.get(section, [])
+        marks = self.marks.get(section, [])
         at = bisect_right(marks, address, key=lambda mark: mark[0]) - 1
         return marks[at] if at >= 0 else None
 

@@ -34,7 +34,7 @@ def severity_faults(layout: Layout) -> Iterator[LayoutFault]:
             hint = nearest_hint(change.rule, known) or "gemel explain lists all rules"
             yield LayoutFault(
                 (*path, "rule"),
-                "no rule of this name",
+                "unknown rule",
                 found=change.rule,
                 expected="the name of a rule",
                 next_step=hint,

@@ -37,7 +37,7 @@ def waiver_faults(layout: Layout) -> Iterator[LayoutFault]:
             hint = nearest_hint(waiver.rule, known) or "gemel explain lists all rules"
             path = ("rules", "waive", index, "rule")
             yield LayoutFault(
-                path, "no rule of this name", found=waiver.rule, expected="the name of a rule", next_step=hint
+                path, "unknown rule", found=waiver.rule, expected="the name of a rule", next_step=hint
             )
         elif waiver.where not in places and waiver.rule not in OWN_PARTIES:
             hint = nearest_hint(waiver.where, places) or "name one of the parties that the finding ends with"

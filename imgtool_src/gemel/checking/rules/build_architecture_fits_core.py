@@ -88,7 +88,7 @@ RULE = Rule(
     why="The core meets an instruction that it does not have and faults, often far from the start: in a "
     "library routine, or in the one branch that nobody tried. The usual cause is a file of the other core or "
     "the other board.",
-    remedy="Hand in the file that was made for this core, or compile with the -march= of the core.",
+    remedy="Give the file that was made for this core, or compile with the -march= of the core.",
     source='ADDENDA32 2025Q4, section "The target-related attributes", Tag_CPU_arch and '
     "Tag_CPU_arch_profile; which M-profile architecture runs the code of which: from memory",
     absent="the layout has no build",

@@ -62,7 +62,7 @@ RULE = Rule(
     checks="A build's attributes hold no tag below 64 (modulo 128) that the standard does not define, and "
     "no arrangement outside of it.",
     why="Such a tag stands for a demand on the core that a reader must understand. What it asks for cannot "
-    "be held against the core, so that nothing said of the other demands is the whole truth.",
+    "be compared with the core, so that nothing said of the other demands is the whole truth.",
     remedy="Find out what the tag means from the toolchain's documents and waive the finding if the core "
     "has it, or build with a toolchain that keeps to the ABI.",
     source='ADDENDA32 2025Q4, sections "Coding extensibility and compatibility" and "Tag_compatibility"',

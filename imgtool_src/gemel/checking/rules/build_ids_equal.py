@@ -53,7 +53,7 @@ def _only_source(name: str, source: str, none_recorded: bool) -> str:
             f"only {source} shows its build id: {missing}; needs the ELF file: {name}=FILE",
             Need("build", name),
         )
-    return f"only {source} tells its build id: {missing}, and no record tells it"
+    return f"only {source} shows its build id: {missing}, and no record shows it"
 
 
 def _parties(inspection: Inspection, name: str) -> tuple[str, ...]:
@@ -64,7 +64,7 @@ def _parties(inspection: Inspection, name: str) -> tuple[str, ...]:
 def _in_record(inspection: Inspection, name: str, recorded: bytes, known: bytes, source: str) -> Finding:
     area = inspection.layout.record.area if inspection.layout.record else ""
     return Finding(
-        f"the record names another build id for build {name} than the build at hand has",
+        f"the record names another build id for build {name} than the given build has",
         concerned(*_parties(inspection, name), area),
         where=f"record in area {area}, entry {name}",
         found=recorded.hex() or "none",
@@ -92,10 +92,10 @@ RULE = Rule(
     severity="error",
     guards="image",
     checks="The build id note at each build's place in the image and the build id in the record are that of "
-    "the build at hand, or where there is none at hand, each other's.",
+    "the given build, or where none is given, each other's.",
     why="A build id names one link of one build. Another one means that the device runs code that nobody at "
     "this table built or tested, or that one of two cores was updated and the other was not.",
-    remedy="Hand in the file with that build id, or join again from the files at hand.",
+    remedy="Give the file with that build id, or join again from the given files.",
     source='System V gABI, section "Note Section" (recognised by name and type); that the note of type 3 and '
     "name GNU holds the build id is a convention of linkers; common practice",
     absent="the layout has no build",

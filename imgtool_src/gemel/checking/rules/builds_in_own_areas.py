@@ -101,16 +101,16 @@ def _too_large(inspection: Inspection, placement: Placement, over: Span, areas: 
     told = [(area, *owners_of(inspection.layout, area)) for area in areas]
     owners = [name for area, _, names in told for name in (area.name, *names)]
     lines = tuple(
-        dict.fromkeys(f"what lies behind it is in area {area.name}, {words}" for area, words, _ in told)
+        dict.fromkeys(f"what lies after it is in area {area.name}, {words}" for area, words, _ in told)
     )
     return Finding(
         f"build {plan.name} is {format_size(over.size)} too large for area {plan.stored_in}",
         concerned(plan.name, plan.core, plan.stored_in, *owners),
         where=f"build {plan.name} ({placement.build.file})",
-        found=f"bytes of it behind the area, {sized(over)}",
+        found=f"bytes of it after the area, {sized(over)}",
         expected=own_areas_words(inspection.layout, plan),
         span=over,
-        next_step="make the build smaller, or enlarge its area in the layout and tell both teams",
+        next_step="make the build smaller, or enlarge its area in the layout and inform both teams",
         lines=lines,
     )
 
@@ -164,7 +164,7 @@ def _none_in_own(inspection: Inspection, placement: Placement, pieces: list[Piec
         found=f"bytes in {extent}",
         expected=f"bytes in area {plan.stored_in}, {own}",
         span=extent,
-        next_step="its linker script and the layout differ in origin: mend one of them, or hand in the right file",
+        next_step="its linker script and the layout differ in origin: correct one of them, or give the right file",
         lines=tuple(lines),
     )
 
@@ -177,7 +177,7 @@ RULE = Rule(
     "primary's copy of a secondary's build at the place of that build.",
     why="Where two builds meet, one overwrites the other: merged files keep the bytes of whichever came "
     "last, and a core runs into code that is not its own. An update of one build then destroys the other.",
-    remedy="Link each build for its own area; if it has outgrown it, enlarge the area in the layout and tell "
+    remedy="Link each build for its own area; if it has outgrown it, enlarge the area in the layout and show "
     "both teams.",
     source="common practice",
     absent="the layout has no build",

@@ -64,7 +64,7 @@ def _other_gateways(area: Area, span: Span, data: bytes, slots: dict[int, bool])
         found, expected = "the instruction SG", "SG only as the first instruction of a veneer"
         if offset in slots:
             told, size = offset, VENEER_SIZE
-            found, expected = "SG without a branch behind it", "SG only in a veneer, which is SG and a branch"
+            found, expected = "SG without a branch after it", "SG only in a veneer, which is SG and a branch"
         place = Span(span.start + offset, size)
         yield Finding(
             f"non-secure code can enter area {area.name} at a place that is no veneer",
@@ -205,7 +205,7 @@ RULE = Rule(
     "zeros, and otherwise nothing but zeros and erased bytes, with the instruction SG nowhere else at an "
     "even address.",
     why="Wherever SG stands in such an area, non-secure code may branch to it and go on in secure state "
-    "behind it: a constant or two neighbouring instructions can be that door. Whatever else lies there is "
+    "after it: a constant or two neighbouring instructions can be that door. Whatever else lies there is "
     "a place for one.",
     remedy="Keep only the section .gnu.sgstubs in the area, at a multiple of 32 bytes, and put constants "
     "and code into secure areas.",

@@ -104,7 +104,7 @@ def _explanations(
     if diagnosis.blank:
         hint = "join the image with this layout, or look for what erased the place afterwards"
         return ("the stored value is blank: nothing was written there, or it was erased",), hint
-    hint = "mend that key of the layout to what the device computes, and join again"
+    hint = "correct that key of the layout to what the device computes, and join again"
     lines = [str(explanation) for explanation in diagnosis.explanations]
     if not lines:
         line, hint = _unexplained(inspection, covered)
@@ -122,7 +122,7 @@ def _unexplained(inspection: Inspection, covered: Sequence[Span]) -> tuple[str, 
         return f"{_NOTHING_FITS}: {why}", changed
     unchanged = "by the record's digests the covered bytes are unchanged since the join"
     if joined_with_other_layout(inspection):
-        hint = "check it with the layout it was joined with, or mend what this one says of the checksum"
+        hint = "check it with the layout it was joined with, or correct what this one says of the checksum"
         return f"{_NOTHING_FITS}; {unchanged}: the layout differs", hint
     return f"{_NOTHING_FITS}; {unchanged}: the stored value was changed, or was never this checksum", changed
 
@@ -147,7 +147,7 @@ RULE = Rule(
     "order.",
     why="Boot code that computes another value refuses to start the image, or, where it does not check, "
     "runs bytes that nobody vouched for.",
-    remedy="If one of the explanations fits, mend that key of the layout to what the device computes, and "
+    remedy="If one of the explanations fits, correct that key of the layout to what the device computes, and "
     "join again; if none does, the image was changed after the join.",
     source="the parametrised CRC catalogue; common practice for feed and byte order",
     absent="the layout declares no checksum",

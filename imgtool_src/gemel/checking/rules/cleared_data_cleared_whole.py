@@ -150,10 +150,10 @@ RULE = Rule(
     "build's zero table or the usual symbols, is cleared up to the last object in it, and each section that is "
     "named as cleared data (.bss, COMMON) is cleared at all; sections whose names say that they keep their content, "
     "heaps and stacks are left alone.",
-    why="The language promises that variables without a value start as zero. The ones behind the end of the "
+    why="The language promises that variables without a value start as zero. The ones after the end of the "
     "block start with what the RAM held: zeros in the laboratory after a long pause without power, anything "
     "after a reset in the field.",
-    remedy="Put the symbol of the end behind all input sections, COMMON included, or take the size in the "
+    remedy="Put the symbol of the end after all input sections, COMMON included, or take the size in the "
     "zero table from SIZEOF; give what shall keep its content a section of its own, such as .noinit.",
     source="ISO/IEC 9899:2011, section 6.7.9, paragraph 10; common practice (tables and symbols of start-up "
     "code); both from memory",

@@ -37,7 +37,7 @@ def _findings(placement: Placement, windows: list[Window]) -> Iterator[Finding]:
 def _finding(placement: Placement, piece: Piece, run: Span, stored: Span) -> Finding:
     plan = placement.plan
     distance = stored.start - run.start
-    side = "behind" if distance > 0 else "before"
+    side = "after" if distance > 0 else "before"
     return Finding(
         f"build {plan.name} runs from flash at one place and is stored at another",
         concerned(plan.name, plan.core, plan.stored_in),

@@ -139,7 +139,7 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks="Each constant that a contract names has one value in all builds: of the symbol, as the image "
-    "holds its bytes, or else of the enumerator, as the debug information tells.",
+    "holds its bytes, or else of the enumerator, as the debug information shows.",
     why="A protocol's version, a number of frames or a code that only one side has changed makes one core "
     "wait for what the other never sends, or write past the end of what the other has set aside.",
     remedy="Build both sides from the same version of the header, and join only builds of one version.",

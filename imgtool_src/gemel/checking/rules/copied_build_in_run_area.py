@@ -146,9 +146,9 @@ RULE = Rule(
     checks="A build with runs_in, as stored and padded, fits that RAM area, is linked to run there as its "
     "core sees it, and moves there as one block.",
     why="The primary copies the block before it releases the core. What does not fit overwrites the RAM "
-    "behind the area; code that was linked for another place jumps and loads relative to that place and "
+    "after the area; code that was linked for another place jumps and loads relative to that place and "
     "faults at once, or later, where only absolute addresses are wrong.",
-    remedy="Link the build with run addresses in the area (> RAM AT> FLASH for code as well), or mend "
+    remedy="Link the build with run addresses in the area (> RAM AT> FLASH for code as well), or correct "
     "runs_in.",
     source="System V gABI, chapter 7, program header, p_vaddr; common practice",
     absent="no build of the layout is copied to RAM (runs_in)",

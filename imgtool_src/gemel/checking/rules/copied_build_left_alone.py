@@ -74,7 +74,7 @@ RULE = Rule(
     name="copied-build-left-alone",
     severity="error",
     guards="device",
-    checks="The RAM that a copied build fills, as its file, the record or the image's own bytes tell, "
+    checks="The RAM that a copied build fills, as its file, the record or the image's own bytes show, "
     "padding to whole write units included, is taken by no data, heap or stack of another core's build.",
     why="The copy overwrites what the other build keeps there, and whatever that build writes there later "
     "changes the instructions of the copied one: it runs for as long as nobody uses that variable.",

@@ -139,7 +139,7 @@ RULE = Rule(
     "that takes in all of it and fits its area.",
     why="The primary copies what lies at the source, for as long as the length says. When the second build "
     "has moved or grown and the first was not built again, the secondary starts without its last functions "
-    "or initial values, or with other code altogether; a length too large overwrites the RAM behind the "
+    "or initial values, or with other code altogether; a length too large overwrites the RAM after the "
     "area.",
     remedy="Let the join write the constants, with stamps of values start_of, run_start_of and size_of; or "
     "build the primary again from a header that the layout gives out.",

@@ -139,7 +139,7 @@ def _stale(inspection: Inspection, plan: BuildPlan, other: BuildPlan, copy: Copy
         expected=f"{expected}, as {f'in {build.file}' if build else 'the record says'}",
         span=copy.deviation.span if copy.deviation else copy.span,
         next_step=f"build {plan.name} again with the new {other.name}, "
-        f"or hand in the {other.name} that it was built with",
+        f"or give the {other.name} that it was built with",
         lines=lines,
     )
 
@@ -163,11 +163,11 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks="A copy of another build that the primary's build carries, found at that build's place, by its "
-    "vector table or by its build id, equals the build at hand or has its build id.",
+    "vector table or by its build id, equals the given build or has its build id.",
     why="A primary that was not built anew after the secondary carries yesterday's secondary. The device "
     "starts that one, or refuses the update since nothing seems to have changed, and the two cores' code no "
     "longer fits.",
-    remedy="Build the secondary first and the primary with it, in one step, and hand in both from that step.",
+    remedy="Build the secondary first and the primary with it, in one step, and give both from that step.",
     source='System V gABI, section "Note Section", for the build id note; common practice',
     absent="the layout has one build only",
     check=check,

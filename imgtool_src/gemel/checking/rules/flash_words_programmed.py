@@ -89,7 +89,7 @@ RULE = Rule(
     checks="In each build as stored and in each range of a checksum, the image holds bytes of every write "
     "unit.",
     why="Flash with error correction has no valid correction bits in an erased word: reading one can raise a "
-    "bus fault, in the start-up code's checksum loop or in a prefetch behind the last instruction, so the "
+    "bus fault, in the start-up code's checksum loop or in a prefetch after the last instruction, so the "
     "device never starts although every byte compares equal. A warning, since the layout does not say "
     "whether the flash has error correction, and flash without it reads such words as erased.",
     remedy="Join with gemel, which writes the erased byte there; or have the tool that made the image fill "

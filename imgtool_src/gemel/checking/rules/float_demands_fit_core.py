@@ -62,7 +62,7 @@ def _unclear(inspection: Inspection) -> Iterator[tuple[str, str]]:
         if core.architecture != "armv7e-m" or not has_single or build is None or build.attributes is None:
             continue
         if build.attributes.fp_arch == FP_ARMV8 and build.attributes.hard_fp_use == SINGLE_ONLY:
-            newer = f"it uses FPv5, and fp of {core.architecture} does not tell whether core {core.name} has"
+            newer = f"it uses FPv5, and fp of {core.architecture} does not show whether core {core.name} has"
             yield name, f"{newer} more than FPv4"
 
 

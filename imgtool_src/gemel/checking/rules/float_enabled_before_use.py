@@ -40,9 +40,10 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 
 def _finding(core: CoreCode, found: FirstFloat) -> Finding:
+    from gemel.inspection.first_float import enables_float
     from gemel.m_profile.known_stores import CPACR
 
-    enabling = [each.place for each in core.of(CPACR)]
+    enabling = [each.place for each in core.of(CPACR) if enables_float(each.store)]
     later = (
         f"only at {', '.join(enabling[:4])}, which comes later" if enabling else "no store to CPACR is known"
     )

@@ -68,7 +68,7 @@ RULE = Rule(
     checks="The reset handler and every other handler that is in code of its own build is an address at which "
     "that build's file has a function or a label, not one inside a function of known size, inside an instruction "
     "or among a function's constants.",
-    why="Behind its start a function works on registers and a stack that nobody has prepared: it returns to "
+    why="After its start a function works on registers and a stack that nobody has prepared: it returns to "
     "anywhere, or pops what was never pushed. Inside an instruction or among constants the core decodes "
     "whatever the bytes happen to mean.",
     remedy="Write the table with the handlers' names and without sums; an entry that skips a prologue by design "

@@ -88,7 +88,7 @@ RULE = Rule(
     name="handlers-in-code",
     severity="error",
     guards="device",
-    checks="Every word of a vector table that the core's architecture uses, behind the first two, is zero "
+    checks="Every word of a vector table that the core's architecture uses, after the first two, is zero "
     "or the address, with bit 0 set, of code that the core runs: stored in one of its builds or copied from "
     "there to RAM.",
     why="The core takes the word as an address only when that exception comes, perhaps after months. An "

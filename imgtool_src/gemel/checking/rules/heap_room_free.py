@@ -81,7 +81,7 @@ def _finding(plan: BuildPlan, build: Build, heap: Reserve, common: Span, what: s
         concerned(plan.name, plan.core),
         where=f"build {plan.name} ({build.file}), {heap.words}, {heap.span}",
         found=f"{sized(common)}, taken by {what}",
-        expected="a heap that begins behind all data and ends before the stack",
+        expected="a heap that begins after all data and ends before the stack",
     )
 
 
@@ -94,9 +94,9 @@ RULE = Rule(
     why="The first blocks that are allocated lie over variables, or the last ones over the stack: both "
     "sides change each other's values, and the heap's own lists are destroyed, most often long after the "
     "cause.",
-    remedy="Let the heap start behind the last section of data and end where the stack begins, and let the "
+    remedy="Let the heap start after the last section of data and end where the stack begins, and let the "
     "linker script assert it.",
     source="common practice (sections and symbols of heap and stack, from memory)",
-    absent="no build whose symbols are at hand sets a heap aside",
+    absent="no build whose symbols are given sets a heap aside",
     check=check,
 )

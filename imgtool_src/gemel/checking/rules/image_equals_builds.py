@@ -93,7 +93,7 @@ def _finding(
     symbol = symbol_at(build, piece.segment.run_address + offset)
     extent = Span.from_bounds(deviation.first, differences[-1].deviation.last + 1)
     return Finding(
-        f"the image does not hold build {plan.name} as it is at hand: {counted(count, 'differing byte')}",
+        f"the image does not hold build {plan.name} as given: {counted(count, 'differing byte')}",
         concerned(plan.name, plan.core, plan.stored_in),
         where=f"{segment_words(build, piece.segment)}, first difference at {format_address(deviation.first)}"
         + (f", in {symbol}" if symbol else ""),
@@ -133,12 +133,12 @@ RULE = Rule(
     name="image-equals-builds",
     severity="error",
     guards="image",
-    checks="Each byte that a build at hand stores is in the image at its place, save where the layout writes "
+    checks="Each byte that a given build stores is in the image at its place, except where the layout writes "
     "a stamp or a checksum.",
     why="The device runs what is in the image, not what was tested: another version of a build, one that "
     "padding of another file was written over, or one that something changed after the link. Symbols and "
-    "debug information of the build at hand then belong to other code than the one that fails.",
-    remedy="Hand in the files that the image was joined from, or join again from these.",
+    "debug information of the given build then belong to other code than the one that fails.",
+    remedy="Give the files that the image was joined from, or join again from these.",
     source="common practice",
     absent="the layout has no build",
     check=check,

@@ -37,7 +37,7 @@ def _finding(inspection: Inspection, memory: Memory, gap: Span, found: Deviation
     layout = inspection.layout
     before = [name for name in layout.areas if layout.span_of(name).end == gap.start]
     behind = [name for name in layout.areas if layout.span_of(name).start == gap.end]
-    sides = [f"behind area {name}" for name in before] + [f"before area {name}" for name in behind]
+    sides = [f"after area {name}" for name in before] + [f"before area {name}" for name in behind]
     builds = [
         name
         for name, placement in inspection.placements.items()

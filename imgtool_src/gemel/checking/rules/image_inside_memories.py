@@ -80,7 +80,7 @@ def _finding(inspection: Inspection, kind: str, memory: Memory, spans: list[Span
         parties = (memory.name, core)
     elif kind == "nowhere":
         what = "the image has bytes where the layout has no memory"
-        hint = "mend the load address in the linker script, or the memory in the layout"
+        hint = "correct the load address in the linker script, or the memory in the layout"
     size = sum(span.size for span in spans)
     found = sized(spans[0])
     if len(spans) > 1:
@@ -104,10 +104,10 @@ def _finding(inspection: Inspection, kind: str, memory: Memory, spans: list[Span
 def _distance(span: Span, nearest: Window) -> str:
     memory = nearest.memory
     if span.start >= nearest.seen.end:
-        gap, side = span.start - nearest.seen.end, "behind the end"
+        gap, side = span.start - nearest.seen.end, "after the end"
     else:
         gap, side = nearest.seen.start - span.start, "before the start"
-    words = f"{format_size(gap)} {side}" if gap else "right behind the end"
+    words = f"{format_size(gap)} {side}" if gap else "right after the end"
     return f"the nearest memory is {memory.words}, {nearest.seen}: the first byte lies {words}"
 
 
@@ -120,7 +120,7 @@ RULE = Rule(
     "Bytes for RAM look right under a debugger, which fills RAM itself, and are missing when the device "
     "starts alone. A raw binary made of such an image spans the gap in between, which can be hundreds of "
     "megabytes.",
-    remedy="Give every stored section a load address in flash (AT> in the linker script), or mend the "
+    remedy="Give every stored section a load address in flash (AT> in the linker script), or correct the "
     "memories of the layout.",
     source="System V gABI, chapter 7, program header, p_paddr; that it is the load address is a convention "
     "of linkers for bare metal; common practice",

@@ -116,6 +116,6 @@ RULE = Rule(
     remedy="Add the section to the copy table, or put it between the symbols of initialised data; if other "
     "code copies it, waive this rule for the build.",
     source="common practice (tables and symbols of start-up code, from memory)",
-    absent="no build stores bytes for RAM and tells by symbols what it copies",
+    absent="no build stores bytes for RAM and shows by symbols what it copies",
     check=check,
 )

@@ -95,8 +95,8 @@ RULE = Rule(
     name="instructions-fit-core",
     severity="error",
     guards="device",
-    checks="Every instruction of a build, told from data by the mapping symbols, is one that its core has, "
-    "by its architecture and extensions in the layout, unless it is behind a test of the core's own state.",
+    checks="Every instruction of a build, separated from data by the mapping symbols, is one that its core has, "
+    "by its architecture and extensions in the layout, unless it is guarded by a test of the core's own state.",
     why="An instruction that the core lacks is undefined: it faults when it is reached, which may be once "
     "a year. Hand-written assembly and libraries without build attributes bring such instructions in "
     "without a word from compiler or linker.",

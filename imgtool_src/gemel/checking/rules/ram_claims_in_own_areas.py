@@ -188,10 +188,10 @@ def _runs_over(layout: Layout, plan: BuildPlan, build: Build, claim: Claim) -> F
 def _apart_in(build: Build) -> str:
     if build.sections is None:
         return (
-            "give the file with its section headers, which tell gaps in a segment; or give what is shared a "
+            "give the file with its section headers, which show gaps in a segment; or give what is shared a "
             "segment of its own"
         )
-    return "give what is shared a section of its own, behind all that is cleared or initialised at the start"
+    return "give what is shared a section of its own, after all that is cleared or initialised at the start"
 
 
 def _in_shared(layout: Layout, plan: BuildPlan, build: Build, claim: Claim, span: Span) -> Finding:
@@ -269,7 +269,7 @@ RULE = Rule(
     why="A build that takes RAM outside its own overwrites the other core's data, stack or copied code, or "
     "memory that does not exist on the device, where every access faults. Data that runs over into a "
     "shared area is cleared by one core's start after the other has filled it.",
-    remedy="Mend the RAM regions of the build's linker script to what the layout gives its core, or the "
+    remedy="Correct the RAM regions of the build's linker script to what the layout gives its core, or the "
     "layout.",
     source="System V gABI, chapter 7, program header, p_vaddr and p_memsz, and chapter 4, section header, "
     "sh_addr and sh_size (for gaps in a segment); common practice (sections and "

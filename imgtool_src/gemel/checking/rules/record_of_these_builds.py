@@ -32,7 +32,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             vectors = placement.placed.vector_address if has_vectors(inspection.layout, name) else None
             differences = list(_differences(entries[name], placement, placement.placed, vectors))
             for what, found, expected in differences:
-                words = f"the record gives build {name} another {what} than the build at hand"
+                words = f"the record gives build {name} another {what} than the given build"
                 where = f"record in area {plan.area}, entry {name}"
                 yield Finding(
                     words,
@@ -68,11 +68,11 @@ RULE = Rule(
     name="record-of-these-builds",
     severity="error",
     guards="image",
-    checks="For each build at hand, the record's stored span, run address and vector address are those of "
+    checks="For each given build, the record's stored span, run address and vector address are those of "
     "the build, and where its ELF file has no build id the record names none (build-ids-equal compares two).",
     why="Boot code that trusts the record copies and starts what it says; with another run or vector address "
     "the secondary starts in the wrong place, and with another build id the evidence is for other code.",
-    remedy="Hand in the builds that the image was joined from, or join again from these.",
+    remedy="Give the builds that the image was joined from, or join again from these.",
     source="the record's format, `gemel explain record`; common practice",
     absent="the layout has no record",
     check=check,

@@ -1,4 +1,4 @@
-"""Rule ``reserved-areas-untouched``: the image leaves areas of purpose reserved alone."""
+"""Rule ``reserved-areas-untouched``: the image leaves areas of purpose reserved and settings alone."""
 
 from __future__ import annotations
 
@@ -8,15 +8,15 @@ from gemel.checking.rule import Rule
 from gemel.inspection.image_bytes import Deviation, not_erased
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import counted, place_words, sized
-from gemel.layout.model import Area
+from gemel.layout.model import LEFT_ALONE, Area
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
-    """One outcome for each area of purpose reserved."""
+    """One outcome for each area of purpose reserved or settings."""
     for area in inspection.layout.areas.values():
-        if area.purpose != "reserved":
+        if area.purpose not in LEFT_ALONE:
             continue
         span = inspection.layout.span_of(area.name)
         found = _touched(inspection, area, span)
@@ -52,7 +52,7 @@ def _finding(inspection: Inspection, area: Area, found: Deviation) -> Finding:
     erased = memory.holds_image and not not_erased(inspection.image, span, memory.erased_byte)
     kind = "erased byte" if erased else "byte"
     return Finding(
-        f"the image has bytes in the reserved area {area.name}",
+        f"the image has bytes in the {area.purpose} area {area.name}",
         (area.name, area.memory, *builds),
         where=f"area {area.name} in {memory.words}, {span}",
         found=f"{counted(found.count, kind)} at {place_words(found.span)}{whose}",
@@ -65,12 +65,12 @@ RULE = Rule(
     name="reserved-areas-untouched",
     severity="error",
     guards="image",
-    checks="An area of purpose reserved holds no byte of the image, erased ones included.",
+    checks="An area of purpose reserved or settings holds no byte of the image, erased ones included.",
     why="Such an area keeps what the device has from elsewhere: calibration, keys, settings, a boot loader. "
     "Programming the image would overwrite it, and what programs flash erases whatever a file names, so erased "
     "bytes do the same. No later version brings it back, and no digest of the record covers it.",
     remedy="Link the build for its own area, and leave the reserved one out of the image.",
     source="common practice",
-    absent="the layout has no area of purpose reserved",
+    absent="the layout has no area of purpose reserved or settings",
     check=check,
 )

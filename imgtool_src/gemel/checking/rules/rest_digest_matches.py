@@ -28,7 +28,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         yield Holds("flash outside the builds")
         return
     if joined_with_other_layout(inspection):
-        reason = "the image was joined with another layout, which tells what lies outside the builds"
+        reason = "the image was joined with another layout, which states what is outside the builds"
         yield NotChecked("flash outside the builds", see("record-of-this-layout", reason))
         return
     runs = [

@@ -18,7 +18,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     plan, record = inspection.layout.record, inspection.record
     if plan is None or record is None:
         yield Finding(
-            "nothing tells the image's rollback counter",
+            "nothing shows the image's rollback counter",
             (plan.area if plan else "record", "rollback"),
             where="record",
             found="no sound record" if plan else "the layout has no record",
@@ -75,7 +75,7 @@ RULE = Rule(
     guards="image",
     checks="The record's rollback counter is not below the one of --at-least nor below that of the image "
     "given with --previous.",
-    why="An older version is whole and well signed, and has the faults that the newer one mends. A device "
+    why="An older version is whole and well signed, and has the faults that the newer one corrects. A device "
     "that does not compare counters takes it; one that does refuses it in the field.",
     remedy="Take the newer image; where this one is meant to replace it, join it with a higher counter.",
     source="RFC 9124 section 4.2.1, THREAT.IMG.EXPIRED; section 4.3.1, REQ.SEC.SEQUENCE (draft 13 read)",

@@ -36,7 +36,7 @@ RULE = Rule(
     name="seal-well-formed",
     severity="error",
     guards="image",
-    checks="The seal's area begins with a seal in its one deterministic form, and every byte behind it is "
+    checks="The seal's area begins with a seal in its one deterministic form, and every byte after it is "
     "erased.",
     why="A reader on the device takes nothing else. Bytes that no form accounts for could hold anything: "
     "they are what no digest and no signature covers.",

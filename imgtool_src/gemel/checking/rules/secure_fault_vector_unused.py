@@ -41,7 +41,7 @@ RULE = Rule(
     why="SecureFault belongs to Armv8-M Mainline with the security extension. On a Baseline core every such "
     "fault is a HardFault, so a handler in this word never runs, and what it was to do (wipe keys, log, "
     "stop) is not done.",
-    remedy="Do in the HardFault handler what this one was to do, and write 0 here; or mend the core's "
+    remedy="Do in the HardFault handler what this one was to do, and write 0 here; or correct the core's "
     "architecture in the layout.",
     source="CMSIS-Core, device header for Armv8-M Baseline, which has no SecureFault, against its table of "
     "exceptions, which has one; Armv8-M Architecture Reference Manual (from memory)",

@@ -52,7 +52,7 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks="No byte of a shared area gets an initial value from the builds of two cores, as the segments "
-    "that are stored for it tell.",
+    "that are stored for it show.",
     why="The core that starts second copies its initial values over what the first one has put there since: "
     "messages vanish, a lock that is held becomes free, and whether it shows depends on the timing.",
     remedy="Let one core initialise what is shared, and give it in the other build a section that is neither "

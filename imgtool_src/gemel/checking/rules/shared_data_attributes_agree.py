@@ -111,9 +111,9 @@ RULE = Rule(
     guards="device",
     checks="Two builds that both have data in shared areas say the same of the size of enumerations and of "
     "wchar_t, the alignment of 8-byte data and the format of 16-bit floating point, unless the debug "
-    "information of both tells every shared type exactly.",
+    "information of both shows every shared type exactly.",
     why="These are choices of each compiler's options. An enumeration of one byte on one side and four on "
-    "the other moves every member behind it, and a number in the other 16-bit format is read as another "
+    "the other moves every member after it, and a number in the other 16-bit format is read as another "
     "number.",
     remedy="Build both sides with the same options, or share only types of fixed width.",
     source="ADDENDA32 2025Q4, section Public (aeabi) attribute tags: ABI_enum_size, ABI_PCS_wchar_t, "

@@ -91,7 +91,7 @@ def _upside_down(table: VectorTable, build: Build, pointer: int) -> Finding | No
         found=f"{format_address(pointer)}, where the stack ends that the build sets aside ({stack.told_by})",
         expected=f"{format_address(stack.span.end)}: the stack grows downwards",
         span=word_span(table, 0),
-        next_step="let word 0 of the vector table be the first address behind the stack",
+        next_step="let word 0 of the vector table be the first address after the stack",
     )
 
 
@@ -164,7 +164,7 @@ RULE = Rule(
     "changes a return address. A build links without a word when its data has grown into the stack, and "
     "fails in the deepest call or the first interrupt.",
     remedy="Make the build's data smaller, or its RAM larger, and let its linker script assert that the "
-    "stack fits behind the data; set word 0 of the vector table to the first address behind the stack.",
+    "stack fits after the data; set word 0 of the vector table to the first address after the stack.",
     source="AAPCS32, section 'The Stack' (full descending; from memory); Armv7-M Architecture Reference "
     "Manual, section B1.5.6 (eight words are pushed; from memory); common practice (names of sections and "
     "symbols)",

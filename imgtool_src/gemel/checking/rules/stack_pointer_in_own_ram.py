@@ -46,7 +46,7 @@ def _finding(inspection: Inspection, table: VectorTable) -> Finding:
         (table.plan.name, core, *areas),
         where=place_of(table, 0),
         found=f"{format_address(pointer)}: {pushed}",
-        expected=f"inside or right behind {' or '.join(own)}",
+        expected=f"inside or right after {' or '.join(own)}",
         span=word_span(table, 0),
         follows_from=(("ram-claims-in-own-areas", table.plan.name),)
         if _is_claimed(inspection, table, below)
@@ -72,7 +72,7 @@ RULE = Rule(
     "and the core locks up; in the other core's RAM it works until that core uses the same bytes, and then "
     "either of them returns to an address that the other one wrote.",
     remedy="Set the end of the stack in the build's linker script to the end of RAM that this core owns, as "
-    "this core sees it; or mend ram of the core in the layout.",
+    "this core sees it; or correct ram of the core in the layout.",
     source="Armv7-M Architecture Reference Manual, section B1.5.5, reset behaviour (second-hand); AAPCS32, "
     "section 'The Stack' (full descending, so that the first word lies below the pointer; from memory)",
     absent="the layout has no build in an area of purpose code",

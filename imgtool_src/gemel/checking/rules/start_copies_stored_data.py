@@ -112,7 +112,7 @@ def _more_than_stored(inspection: Inspection, placement: Placement, entry: Start
         f"start-up code of build {plan.name} copies more than the image stores for it",
         _parties(placement),
         where=block_place(placement, entry),
-        found=f"{format_size(rest.size)} behind the stored ones, to {rest}, from {source}, {place}",
+        found=f"{format_size(rest.size)} after the stored ones, to {rest}, from {source}, {place}",
         expected=f"an end of {format_address(rest.start)}, where the stored bytes end",
         next_step="end the block where its section ends, and count the size in the unit of the table",
         lines=written_lines(placement, rest),
@@ -129,7 +129,7 @@ RULE = Rule(
     why="Start-up code copies whatever lies at the source. From a wrong one, variables and code in RAM "
     "start as other code or erased flash: constants are off, pointers lead anywhere, and the build fails "
     "long before or long after the place that is to blame. A block that is too long overwrites what lies "
-    "behind it in RAM.",
+    "after it in RAM.",
     remedy="Take source, start and end of each block from its section in the linker script: LOADADDR, ADDR "
     "and SIZEOF of the same section.",
     source="System V gABI, chapter 7, program header, p_vaddr and p_paddr; common practice (tables and "

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from gemel.m_profile.unmapped import UnmappedCode
 
 FOLLOWED = (
-    "less certain than with the ELF file: code is told from data by following branches from the vectors, "
+    "less certain than with the ELF file: code is separated from data by following branches from the vectors, "
     "so this may be data"
 )
 SWEPT = (
@@ -142,7 +142,7 @@ RULE = Rule(
     name="swept-instructions-fit-core",
     severity="warning",
     guards="device",
-    checks="Where a build's symbols are not at hand, every instruction in its code areas is one that its "
+    checks="Where a build's symbols are not given, every instruction in its code areas is one that its "
     "core has: what branches and calls from its vectors lead to, and whatever else there reads as code.",
     why="An instruction that the core lacks is undefined and faults when it is reached. Without mapping "
     "symbols data may look like code, and code like data, so what is found here is worth a look and no "

@@ -65,7 +65,7 @@ def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
     hint = ""
     if others:
         hint = (
-            f"link build {plan.name} so that its vector table lies at {format_address(place.start)}, or tell "
+            f"link build {plan.name} so that its vector table lies at {format_address(place.start)}, or show "
             f"the layout where it is: vector_offset = {others[0] - start:#x} in [build.{plan.name}]"
         )
     return Finding(

@@ -66,7 +66,7 @@ def _finding(inspection: Inspection, plan: BuildPlan, file: str, vector: Span) -
         f"the veneers of build {plan.name} do not begin at a multiple of {VECTOR_UNIT} bytes",
         concerned(plan.name, plan.core, area.name if area else ""),
         where=f"build {plan.name} ({file}), section {VENEER_SECTION}",
-        found=f"{vector}, which begins {counted(vector.start - below, 'byte')} behind such a multiple",
+        found=f"{vector}, which begins {counted(vector.start - below, 'byte')} after such a multiple",
         expected=f"a start at {format_address(below)} or {format_address(above)}",
         span=Span(located.plain, vector.size) if located else None,
     )

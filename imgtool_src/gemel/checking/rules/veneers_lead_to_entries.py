@@ -82,7 +82,7 @@ def _target(data: bytes, address: int) -> int | None:
 
 def _branch_words(build: Build, target: int | None, data: bytes) -> str:
     if target is None:
-        return f"{_spaced(data)} behind SG, which is no B.W"
+        return f"{_spaced(data)} after SG, which is no B.W"
     found = build.symbols.function_at(target) if build.symbols else None
     offset = f" + {found[1]}" if found and found[1] else ""
     function = f" ({found[0].name}{offset})" if found else ""
@@ -100,7 +100,7 @@ RULE = Rule(
     checks="Each function that a secure build offers has a gateway, which is SG followed by a branch to "
     "that very function.",
     why="Without SG the call from non-secure code faults. With a branch to an old address, as when veneers "
-    "are kept over a release and the code behind them moves, it runs in the middle of some other secure "
+    "are kept over a release and the code that they lead to moves, it runs in the middle of some other secure "
     "function.",
     remedy="Link the secure build anew so that the linker makes the veneers; let --in-implib keep their "
     "addresses where these must not move.",

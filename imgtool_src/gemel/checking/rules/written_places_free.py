@@ -85,7 +85,7 @@ def _over_the_symbol(where: str, name: str, at: SymbolPlace, symbol: Span, place
         found=sized(place),
         expected=f"inside {sized(symbol)}",
         span=place,
-        next_step="mend its width or offset, or declare the symbol as large as the value",
+        next_step="correct its width or offset, or declare the symbol as large as the value",
     )
 
 
@@ -109,11 +109,11 @@ RULE = Rule(
     name="written-places-free",
     severity="error",
     guards="device",
-    checks="At the place of each stamp and checksum, no build at hand stores bytes other than erased ones or "
+    checks="At the place of each stamp and checksum, no given build stores bytes other than erased ones or "
     "zeros, or the place lies inside the symbol that it is given by.",
     why="The value replaces what the build has there. Where code or data grew into the place, often the last "
     "word of an area, the device runs into the bytes of a checksum as if they were instructions; a value "
-    "wider than its symbol changes the constant behind it. Every checksum still matches.",
+    "wider than its symbol changes the constant after it. Every checksum still matches.",
     remedy="Keep the place out of the memory region that the linker script gives the build, or give the "
     "value a symbol of its own.",
     source="common practice",

@@ -3,32 +3,44 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from gemel.cli.declared import IntRange, argument, option, sub_command
 from gemel.cli.parameters import (
     FILE,
     as_option,
-    at_option,
     date_option,
     disassemble_option,
     form_option,
+    from_device_option,
     paths_outside_option,
     quiet_option,
     report_option,
+    several_at_option,
     strict_option,
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from gemel.cli.positions import Given
+    from gemel.errors import UsageProblem
+    from gemel.image.image import Image
     from gemel.inspection.inspection import Strict
+    from gemel.layout.reader import ReadLayout
+    from gemel.readback.versions import KnownVersion
+    from gemel.workflows.reading_back import Dump
+
+MOST_FILES = 16
+"""Files of one dump."""
 
 USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 
 
 @sub_command("check")
 @argument("words", metavar=USAGE, several=True)
-@at_option
+@several_at_option
+@from_device_option
 @as_option
 @disassemble_option
 @option(
@@ -81,6 +93,12 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
     help="Older image: the rollback counter must be at least its counter.",
 )
 @option(
+    "--index",
+    metavar="FILE",
+    kind=FILE,
+    help="Of a dump: compare it with the versions that this index of gemel audit knows.",
+)
+@option(
     "--release",
     metavar="FOLDER",
     kind=FILE,
@@ -101,7 +119,8 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 @quiet_option
 def command(
     words: tuple[str, ...],
-    at: int | None,
+    starts: tuple[int, ...],
+    from_device: bool,
     as_form: str | None,
     disassemble: bool,
     rehearsed: bool,
@@ -111,6 +130,7 @@ def command(
     policy: Path | None,
     at_least: int | None,
     previous: Path | None,
+    index: Path | None,
     release: Path | None,
     joined_with: Path | None,
     paths_outside: bool,
@@ -129,8 +149,10 @@ def command(
     layout trusts. --trust narrows them, and gives them where the layout names none; with it a seal is required,
     and no waiver of the layout applies to what guards the image. --policy does so too, with all that your own
     file requires; with it LAYOUT may be left out, and what record and seal prove alone is checked. --release checks
-    a folder of gemel release: its digests, documents and signatures, and its image. Files that --report names are
-    written whatever the result is. A passing check is evidence, not a safety approval.
+    a folder of gemel release: its digests, documents and signatures, and its image. --from-device checks what was
+    read back from a device, in one file or, of several memories, in several: settings are set aside, and remains of
+    another version and an update that stopped half way are found. Files that --report names are written whatever
+    the result is. A passing check is evidence, not a safety approval.
 
     \b
     Example:
@@ -151,7 +173,10 @@ def command(
     )
     from gemel.workflows.trust import load_policy, trust_of
 
-    refuse_reports(reports, inputs_among(words, policy, previous, joined_with, *trust))
+    at = starts[-1] if starts else None
+    if index and not from_device:
+        raise _only_with_dump()
+    refuse_reports(reports, inputs_among(words, policy, index, previous, joined_with, *trust))
     with reports_of_problems(reports):
         if release is not None:
             from gemel.cli.release_check import result_of_folder
@@ -164,6 +189,7 @@ def command(
                 "--previous": previous,
                 "--joined-with": joined_with,
                 "--rehearse": rehearsed or None,
+                "--from-device": from_device or None,
                 "--paths-outside": paths_outside or None,
             }
             result = result_of_folder(
@@ -180,7 +206,7 @@ def command(
             )
             give_reports(result, form, reports, everything, quiet)
             return 0 if result.passes else 1
-        found = given(words, USAGE, least=0)
+        found = given(words, USAGE, least=0, most=MOST_FILES if from_device else 1)
         version, date = version_of(version_text), date_of(date_text)
         own_policy = load_policy(policy) if policy else None
         if not found.images:
@@ -196,34 +222,73 @@ def command(
                 "--rollback": rollback,
                 "--previous": previous,
             }
-            only_with_layout |= {"--rehearse": rehearsed or None, "NAME=BUILD": found.builds or None}
+            only_with_layout |= {
+                "--from-device": from_device or None,
+                "--rehearse": rehearsed or None,
+                "NAME=BUILD": found.builds or None,
+            }
             refuse_without_layout([name for name, value in only_with_layout.items() if value is not None])
             loaded = read_image(found.images[0], at=at, form=as_form)
             result = check_alone(loaded, own_policy, public_keys(trust), at_least, date, strict or "")
         else:
             read = load_layout(layout_of(found, USAGE), paths_outside=paths_outside)
             files, remarks = builds_at(read, found.builds)
-            images = [*found.images, *([previous] if previous else [])]
-            loaded, *others = read_images(images, read, at, as_form)
+            if from_device:
+                older = read_image(previous, layout=read, form=as_form) if previous else None
+                dump, known = _dump(found.images, read, starts, as_form, index, older)
+            else:
+                images = [*found.images, *([previous] if previous else [])]
+                loaded, *others = read_images(images, read, at, as_form)
+                older = others[0] if others else None
             trusted = trust_of(read, trust, own_policy)
             print_remarks([*remarks, *trusted.remarks(read)])
-            result = check(
-                read,
-                loaded,
-                load_builds(read, files),
-                version=version,
-                rollback=rollback,
-                trusted=trusted,
-                previous=others[0] if others else None,
-                min_rollback=at_least,
-                disassemble=disassemble,
-                rehearsal=rehearsed or None,
-                today=date,
-                joined_with=load_layout(joined_with) if joined_with else None,
-                strict=strict or "",
-            )
+            options: dict[str, Any] = {
+                "version": version,
+                "rollback": rollback,
+                "trusted": trusted,
+                "previous": older,
+                "min_rollback": at_least,
+                "disassemble": disassemble,
+                "rehearsal": rehearsed or None,
+                "today": date,
+                "joined_with": load_layout(joined_with) if joined_with else None,
+                "strict": strict or "",
+            }
+            builds = load_builds(read, files)
+            if from_device:
+                from gemel.workflows.reading_back import check_dump
+
+                result = check_dump(read, dump, builds, known=known, **options)
+            else:
+                result = check(read, loaded, builds, **options)
     give_reports(result, form, reports, everything, quiet)
     return 0 if result.passes else 1
+
+
+def _dump(
+    paths: Sequence[Path],
+    read: ReadLayout,
+    starts: Sequence[int],
+    form: str | None,
+    index: Path | None,
+    older: Image | None,
+) -> tuple[Dump, list[KnownVersion]]:
+    """The dump, with a remark on what is set aside, and the versions that it is compared with."""
+    from gemel.cli.printing import print_remarks
+    from gemel.workflows.reading_back import indexed_versions, known_version, read_dump
+
+    dump = read_dump(paths, read, starts, form)
+    known, remarks = indexed_versions(index, read) if index else ([], [])
+    print_remarks([*dump.remarks, *remarks])
+    before = known_version(older) if older else None
+    return dump, [*known, *([before] if before else [])]
+
+
+def _only_with_dump() -> UsageProblem:
+    from gemel.errors import Problem, UsageProblem
+
+    step = "add --from-device"
+    return UsageProblem(Problem("an index is compared with a dump alone", found="--index", next_step=step))
 
 
 def _check_layout(found: Given, form: str, quiet: bool) -> int:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from gemel.cli.declared import Choice, argument, option, sub_command
 from gemel.cli.echo import echo
-from gemel.cli.parameters import ADDRESS
+from gemel.cli.parameters import ADDRESS, from_device_option
 
 OLD = "old:"
 """What stands before the name of a build of the old image."""
@@ -17,17 +17,19 @@ OLD = "old:"
 @sub_command("compare")
 @argument("words", metavar="[LAYOUT] OLD NEW [[old:]NAME=BUILD]...", several=True)
 @option("--at", kind=ADDRESS, help="Where raw binaries go; else the start of the layout's first flash.")
+@from_device_option
 @option("--all", "everything", is_flag=True, help="List everything that differs, however long.")
 @option(
     "--format", "form", kind=Choice(["text", "json"]), default="text", help="Form of the result on stdout."
 )
-def command(words: tuple[str, ...], at: int | None, everything: bool, form: str) -> int:
+def command(words: tuple[str, ...], at: int | None, from_device: bool, everything: bool, form: str) -> int:
     """Compare two images: what changed, and what must be programmed.
 
     Shown are changes by area, erase block, vector table, record field and signer; with the ELF files of both
     images (old:NAME=BUILD and NAME=BUILD) also by section, function and object, and the contract's types: where
     an old and a new core would read what they share differently, that stands first. What only moved is counted,
-    not listed. LAYOUT ends in .toml; where it is left out, gemel.toml in the folder is used if it is there.
+    not listed. With --from-device either may be a dump of a device: what the device writes itself is left out of
+    both. LAYOUT ends in .toml; where it is left out, gemel.toml in the folder is used if it is there.
     Exit codes: 0 same, 1 different, 2 the work could not be done.
 
     \b
@@ -46,6 +48,10 @@ def command(words: tuple[str, ...], at: int | None, everything: bool, form: str)
         for is_old in (True, False)
     )
     old, new = read_images(images, read, at)
+    if from_device:
+        from gemel.workflows.reading_back import without_settings
+
+        old, new = without_settings(old, read), without_settings(new, read)
     comparison = compare(
         old,
         new,
@@ -54,12 +60,12 @@ def command(words: tuple[str, ...], at: int | None, everything: bool, form: str)
         new_builds=load_builds(read, new_files),
     )
     if form == "json":
-        from gemel.compare.as_json import report
+        from gemel.comparing.as_json import report
 
         echo(report(comparison).encode("ascii"), nl=False)
     else:
         from gemel.cli.printing import terminal_width
-        from gemel.compare.as_text import text_of
+        from gemel.comparing.as_text import text_of
 
         echo("\n".join(text_of(comparison, terminal_width(sys.stdout), everything)))
     return 0 if comparison.same else 1

@@ -129,7 +129,7 @@ def _link_maps(given: tuple[str, ...], builds: Mapping[str, Build]) -> dict[str,
         name, equals, file = text.rpartition("=")
         if equals and name not in builds:
             expected = f"one of {', '.join(builds)}"
-            problems.append(Problem("no build of this name", where="--map", found=name, expected=expected))
+            problems.append(Problem("unknown build", where="--map", found=name, expected=expected))
             continue
         data = bytearray()
         for block in blocks_of_file(Path(file)):

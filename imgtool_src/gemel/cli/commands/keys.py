@@ -25,7 +25,7 @@ def command() -> None:
     in .der. No key file is ever overwritten, and none of these commands prints a private key. A new private
     key is for its owner alone (mode 0600); on Windows the access list of its folder decides.
 
-    A key that stays on its token goes by its URI (RFC 7512),
+    A key that stays on its token is named by its URI (RFC 7512),
     pkcs11:token=NAME;object=NAME?module-path=LIBRARY; without module-path the variable GEMEL_PKCS11_MODULE
     names the PKCS#11 library. The PIN is asked for, or comes as a pass phrase does, or from
     pin-source=file:PATH in the URI. This needs the extra hsm.

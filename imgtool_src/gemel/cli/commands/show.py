@@ -8,7 +8,14 @@ from typing import TYPE_CHECKING, Any
 
 from gemel.cli.declared import argument, option, sub_command
 from gemel.cli.echo import echo
-from gemel.cli.parameters import FILE, as_option, at_option, form_option, paths_outside_option
+from gemel.cli.parameters import (
+    FILE,
+    as_option,
+    form_option,
+    from_device_option,
+    paths_outside_option,
+    several_at_option,
+)
 
 if TYPE_CHECKING:
     from gemel.cli.positions import Given
@@ -30,12 +37,16 @@ TO_BE_SIGNED = ".tbs"
 """The suffix of a file of bytes to be signed."""
 
 
+MOST_FILES = 16
+"""Files of one dump."""
+
 USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 
 
 @sub_command("show")
 @argument("words", metavar=USAGE, several=True)
-@at_option
+@several_at_option
+@from_device_option
 @as_option
 @option(
     "--no-layout",
@@ -62,7 +73,8 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 )
 def command(
     words: tuple[str, ...],
-    at: int | None,
+    starts: tuple[int, ...],
+    from_device: bool,
     as_form: str | None,
     alone: bool,
     trust: tuple[Path, ...],
@@ -74,9 +86,10 @@ def command(
 
     With a layout: its memories drawn to scale, builds, record, vector tables, stamps and checksums. With
     the builds' ELF files also the RAM they claim and the names of their handlers. Without a layout: what
-    the file alone tells. What a record says stands as not verified unless --trust, or the layout's trust, has
-    the key of a seal over it. As HTML: one page for a browser, with all this drawn and to be searched, symbols and
-    bytes. Of a file of bytes to be signed (.tbs): what they say. Whether the image is as
+    the file alone shows. What a record says stands as not verified unless --trust, or the layout's trust, has
+    the key of a seal over it. --from-device shows a dump of a device, of one file or several, without what the
+    device writes. As HTML: one page for a browser, with all this drawn and to be searched, symbols and bytes. Of a
+    file of bytes to be signed (.tbs): what they say. Whether the image is as
     it must be is for gemel check to say.
 
     \b
@@ -87,12 +100,12 @@ def command(
     from gemel.cli.results import give_text
     from gemel.files.output_targets import refuse_targets
 
-    found = given(words, USAGE, own=not alone)
+    found = given(words, USAGE, own=not alone, most=MOST_FILES if from_device else 1)
     image = found.images[0]
     refuse_targets([output] if output else [], [*found.images, *([found.layout] if found.layout else [])])
     if image.suffix.lower() == TO_BE_SIGNED:
         return _show_request(image)
-    shown = _described(found, at, as_form, trust, paths_outside)
+    shown = _described(found, starts, from_device, as_form, trust, paths_outside)
     contents = shown.contents
     code = 1 if trust and not contents.is_signed else 0
     if output and form == "text" and output.suffix.lower() in (".html", ".htm"):
@@ -135,7 +148,12 @@ def _show_request(path: Path) -> int:
 
 
 def _described(
-    found: Given, at: int | None, as_form: str | None, trust: tuple[Path, ...], paths_outside: bool
+    found: Given,
+    starts: tuple[int, ...],
+    from_device: bool,
+    as_form: str | None,
+    trust: tuple[Path, ...],
+    paths_outside: bool,
 ) -> Described:
     from gemel.cli.printing import print_remarks
     from gemel.workflows.describing import described, refuse_builds_without_layout
@@ -144,7 +162,14 @@ def _described(
     if found.layout is None:
         refuse_builds_without_layout(found.builds)
     read = load_layout(found.layout, paths_outside=paths_outside) if found.layout else None
-    loaded = read_image(found.images[0], layout=read, at=at, form=as_form)
+    if from_device:
+        from gemel.workflows.reading_back import read_dump
+
+        dump = read_dump(found.images, read, starts, as_form)
+        loaded = dump.image
+        print_remarks(dump.remarks)
+    else:
+        loaded = read_image(found.images[0], layout=read, at=starts[-1] if starts else None, form=as_form)
     print_remarks(loaded.remarks)
     if read is None:
         from gemel.workflows.key_inputs import public_keys

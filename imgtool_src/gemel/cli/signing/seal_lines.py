@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from gemel.seals.seal import Seal
 
 NOT_SEALED = (
-    "  NOT SEALED: nobody can tell whose image this is, and no device that demands\n"
+    "  NOT SEALED: nobody can see whose image this is, and no device that demands\n"
     "  a seal will take it; seal it with: gemel sign"
 )
 

@@ -28,7 +28,7 @@ def area_faults(layout: Layout) -> Iterator[LayoutFault]:
             found = f"{span}, {format_size(area.size)}"
             expected = f"inside memory {memory.name}, {memory.span}"
             yield LayoutFault(
-                ("area", area.name), "area ends behind its memory", found=found, expected=expected
+                ("area", area.name), "area ends after its memory", found=found, expected=expected
             )
         if memory.kind == "device":
             path: KeyPath = ("area", area.name, "memory")
@@ -73,7 +73,7 @@ def build_faults(layout: Layout) -> Iterator[LayoutFault]:
             found = f"0x{build.vector_offset:X}"
             expected = f"inside area {build.stored_in} of {format_size(size)}"
             yield LayoutFault(
-                (*path, "vector_offset"), "vector table behind its area", found=found, expected=expected
+                (*path, "vector_offset"), "vector table after its area", found=found, expected=expected
             )
         if build.vector_offset % 4:
             found = f"0x{build.vector_offset:X}"

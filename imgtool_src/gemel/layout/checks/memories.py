@@ -37,7 +37,7 @@ def _ends(memory: Memory) -> Iterator[LayoutFault]:
             found = f"{format_size(memory.size)} from {format_address(start)}"
             yield LayoutFault(
                 where,
-                "memory ends behind the address space",
+                "memory ends after the address space",
                 found=found,
                 expected="an end of at most 0xFFFF_FFFF",
             )

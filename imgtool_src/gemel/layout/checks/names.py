@@ -37,7 +37,7 @@ def unknown_names(layout: Layout) -> Iterator[LayoutFault]:
             expected = f"one of {', '.join(known)}" if known else f"none: the layout has no {what}"
             yield LayoutFault(
                 path,
-                f"no {what} of this name",
+                f"unknown {what}",
                 found=name,
                 expected=expected,
                 next_step=nearest_hint(name, known),

@@ -51,7 +51,7 @@ def rehearsal_faults(layout: Layout) -> Iterator[LayoutFault]:
             found = format_address(mutex.taken)
             yield LayoutFault(
                 (*path, "busy"),
-                "a lock that does not tell whether it was taken",
+                "a lock that does not show whether it was taken",
                 found=found,
                 expected="two values",
             )
@@ -82,7 +82,7 @@ def _cores(layout: Layout, plan: RehearsalPlan) -> Iterator[LayoutFault]:
             known = ", ".join(layout.cores)
             yield LayoutFault(
                 path,
-                "no core of this name",
+                "unknown core",
                 found=core,
                 expected=f"one of {known}",
                 next_step=nearest_hint(core, layout.cores),
@@ -195,7 +195,7 @@ def _guarded(layout: Layout, path: KeyPath, name: str) -> Iterator[LayoutFault]:
         known = ", ".join(layout.areas)
         yield LayoutFault(
             path,
-            "no area of this name",
+            "unknown area",
             found=name,
             expected=f"one of {known}",
             next_step=nearest_hint(name, layout.areas),

@@ -18,7 +18,7 @@ def security_faults(layout: Layout) -> Iterator[LayoutFault]:
         if not extended:
             expected = 'a core with "security" among its extensions'
             yield LayoutFault(
-                path, "no core tells secure from non-secure", found=area.security, expected=expected
+                path, "no core distinguishes secure from non-secure", found=area.security, expected=expected
             )
         if area.security == "non-secure-callable" and area.purpose != "code":
             found = f"{area.security}, purpose {area.purpose}"

@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 from gemel.layout.addresses import locate
 from gemel.layout.kinds import KeyPath, LayoutFault
 from gemel.layout.model import (
+    LEFT_ALONE,
     AreaPlace,
     AreaRange,
     BuildRange,
@@ -26,7 +27,7 @@ from gemel.spans import Span, format_address, format_size, without
 from gemel.structs import Struct
 
 SHA256_SIZE = 32
-NOT_FREE = ("record", "seal", "reserved")
+NOT_FREE = ("record", "seal", *LEFT_ALONE)
 """Purposes of areas into which no stamp or checksum is written."""
 
 RESERVED_NAME = "record"
@@ -150,7 +151,7 @@ def _place(layout: Layout, path: KeyPath, place: PatchPlace, span: Span) -> Iter
     found = str(span) if span.size > 1 else format_address(span.start)
     if isinstance(place, AreaPlace) and not layout.span_of(place.area).covers(span):
         expected = f"inside area {place.area}, {layout.span_of(place.area)}"
-        yield LayoutFault(path, "place ends behind its area", found=found, expected=expected)
+        yield LayoutFault(path, "place ends after its area", found=found, expected=expected)
         return
     if not any(memory.holds_image and memory.span.covers(span) for memory in layout.memories.values()):
         expected, hint = "inside one flash or rom memory", _alias_hint(layout, span.start)
@@ -197,7 +198,7 @@ def _range(layout: Layout, path: KeyPath, item: Range) -> Iterator[LayoutFault]:
         if item.offset + (item.size or 1) > size:
             found = f"offset 0x{item.offset:X}, size {item.size or 'to the end'}"
             yield LayoutFault(
-                path, "range ends behind its area", found=found, expected=f"inside {format_size(size)}"
+                path, "range ends after its area", found=found, expected=f"inside {format_size(size)}"
             )
             return
     if not any(memory.holds_image and memory.span.covers(span) for memory in layout.memories.values()):

@@ -12,6 +12,7 @@ from gemel.spans import format_address
 from gemel.text.escaping import on_one_line
 
 MAX_CALLS = 8
+MAX_FUNCTIONS = 24
 LABEL = 11
 
 
@@ -135,7 +136,9 @@ class _Text:
         for use in core.ram:
             yield f"  {use.area:<{max(10, len(use.area))}} {use.touched:,} of {use.size:,} bytes written"
         if core.function_count:
-            named = ", ".join(core.functions)
+            named = ", ".join(core.functions[:MAX_FUNCTIONS])
+            if len(core.functions) > MAX_FUNCTIONS:
+                named += f" and {len(core.functions) - MAX_FUNCTIONS:,} more (all in --format json)"
             text = f"  functions  {len(core.functions)} of {core.function_count}: {named}"
             yield from textwrap.wrap(text, self.width, subsequent_indent=" " * 13, break_on_hyphens=False)
 

@@ -11,6 +11,7 @@ from gemel.inspection.core_views import whereabouts
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.vector_tables import likely_tables
 from gemel.rehearsal.result import Place
+from gemel.rehearsal.verdict.demangled import demangled
 from gemel.spans import Span, format_address
 
 
@@ -45,7 +46,7 @@ class CodeNames:
         for _, build in self.builds_of(core):
             found = build.symbols.function_at(address) if build.symbols else None
             if found:
-                return found[0].name, found[1]
+                return demangled(found[0].name), found[1]
         return "", 0
 
     def function_count(self, core: str) -> int:

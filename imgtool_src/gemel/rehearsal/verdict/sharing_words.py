@@ -102,7 +102,7 @@ def _lock_not_held(event: RawEvent, names: CodeNames) -> Words:
         f"core {event.core} gives back a lock that it does not hold",
         f"{names.register(event.numbers['register'])} is {'held by ' + holder if holder else 'free'}",
         "a lock given back by the core that took it",
-        "check that the read told that the lock was taken",
+        "check that the read reported that the lock was taken",
     )
 
 

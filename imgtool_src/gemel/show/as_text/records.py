@@ -52,7 +52,7 @@ def _record(contents: Contents, record: RecordFacts, width: int) -> Iterator[Lin
     yield from _field("layout", layout, Styled(f", SHA-256 {_digits(record.layout_sha256)}"), width=width)
     rest = match_words(record.rest, "the image")
     if record.rest == "not known":
-        rest = Styled("takes the layout to compare", "dim")
+        rest = Styled("needs the layout to compare", "dim")
     yield from _field("other flash", rest, Styled(f", SHA-256 {_digits(record.rest_sha256)}"), width=width)
     for build in record.builds:
         yield from _build(build, width)

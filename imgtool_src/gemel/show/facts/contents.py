@@ -76,7 +76,7 @@ class AreaUse(Struct):
     parts: Annotated[tuple[AreaPart, ...], "what takes its bytes, by address"]
     largest: Annotated[
         tuple[SymbolUse, ...],
-        "the three largest objects or functions of each build at hand that begin in it, largest first",
+        "the three largest objects or functions of each given build that begin in it, largest first",
     ]
 
 
@@ -113,7 +113,7 @@ class BuildUse(Struct):
     area: Annotated[str, "the area it is stored in"]
     known_from: Annotated[
         Literal["build", "record", "layout", "nothing"],
-        "what tells its place: the build's file, the record, or the layout (then guessed from the bytes of "
+        "what shows its place: the build's file, the record, or the layout (then guessed from the bytes of "
         "its area); nothing: it is not in the image",
     ]
     file: Annotated[str | None, "the build's file if it was given"]
@@ -155,7 +155,7 @@ class RecordFacts(Struct):
     layout_sha256: Annotated[bytes, "digest of the layout it was joined by"]
     layout: Annotated[Match, "whether that is the layout given"]
     rest_sha256: Annotated[bytes, "digest of the flash outside builds and record"]
-    rest: Annotated[Match, "whether the image has this digest; it takes the layout to compute it"]
+    rest: Annotated[Match, "whether the image has this digest; computing it needs the layout"]
     builds: Annotated[tuple[RecordBuild, ...], "its builds"]
 
     @property

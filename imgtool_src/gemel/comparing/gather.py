@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
-from gemel.compare.changed_builds import section_changes, symbol_changes, why_not_compared
-from gemel.compare.changed_bytes import ChangedBytes
-from gemel.compare.changed_proofs import direction, field_changes, record_of, side_of, signer_changes
-from gemel.compare.changes import BuildChange, Comparison, ContractBreak, VectorChange
-from gemel.compare.contract_breaks import contract_breaks
+from gemel.comparing.changed_builds import section_changes, symbol_changes, why_not_compared
+from gemel.comparing.changed_bytes import ChangedBytes
+from gemel.comparing.changed_proofs import direction, field_changes, record_of, side_of, signer_changes
+from gemel.comparing.changes import BuildChange, Comparison, ContractBreak, VectorChange
+from gemel.comparing.contract_breaks import contract_breaks
 from gemel.image.image import Image
 from gemel.inspection.inspection import Inspection
 from gemel.m_profile.vector_tables import group_name, word_name_for

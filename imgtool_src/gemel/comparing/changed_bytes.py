@@ -6,7 +6,7 @@ import re
 from bisect import bisect_right
 from collections.abc import Iterator
 
-from gemel.compare.changes import AreaChange, BlockChange
+from gemel.comparing.changes import AreaChange, BlockChange
 from gemel.image.sparse import SparseBytes
 from gemel.layout.model import Layout
 from gemel.spans import Address, Span, align_down, align_up, merge, without

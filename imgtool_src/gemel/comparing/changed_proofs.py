@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from gemel.compare.changes import Direction, FieldChange, ImageSide, SignerChange
+from gemel.comparing.changes import Direction, FieldChange, ImageSide, SignerChange
 from gemel.image.image import Image
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection

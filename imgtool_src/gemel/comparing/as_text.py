@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from gemel.compare.changes import BuildChange, Comparison, ImageSide, SymbolChange, VectorChange
+from gemel.comparing.changes import BuildChange, Comparison, ImageSide, SymbolChange, VectorChange
 from gemel.spans import Span, format_address, format_size
 from gemel.text.numbers import counted, share
 from gemel.text.wrapping import wrapped

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from gemel.checking.contract.comparison import Comparison as TypeComparison
 from gemel.checking.contract.picture import side_by_side
 from gemel.checking.contract.rows import rows_of
-from gemel.compare.changes import ContractBreak
+from gemel.comparing.changes import ContractBreak
 from gemel.errors import BuildError
 from gemel.inspection.contract_parties import (
     DefinedSymbol,

@@ -6,8 +6,8 @@ from collections import Counter
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from gemel.compare.changed_code import Side, same_but_for_addresses
-from gemel.compare.changes import Moved, SectionChange, SymbolChange, SymbolChangeKind
+from gemel.comparing.changed_code import Side, same_but_for_addresses
+from gemel.comparing.changes import Moved, SectionChange, SymbolChange, SymbolChangeKind
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:

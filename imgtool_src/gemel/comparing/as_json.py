@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from gemel.compare.changes import FORMAT, Comparison
+from gemel.comparing.changes import FORMAT, Comparison
 from gemel.text.as_json import data_of, json_text, schema_of
 
 

@@ -1,0 +1,132 @@
+"""What must hold of a dump, as a rule of its own beside those of a check of its image.
+
+It is made for one dump, so it is not in the registry, and no layout can waive it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from gemel.checking.rule import Rule
+from gemel.inspection.inspection import Inspection
+from gemel.outcomes import DoesNotApply, Finding, Holds, Need, NotChecked, Outcome, Reason
+from gemel.readback.dump import SetAside
+from gemel.readback.versions import (
+    ERASED,
+    UNKNOWN,
+    KnownVersion,
+    Stretch,
+    records_in,
+    stretches,
+    version_key,
+)
+from gemel.spans import Span, format_address
+
+NAME = "device-holds-one-version"
+MORE_VERSIONS = Reason(
+    "which version the bytes are of takes the images of other versions: --index FILE or --previous IMAGE",
+    Need("option", "--index"),
+)
+
+
+def dump_rule(aside: Sequence[SetAside], known: Sequence[KnownVersion]) -> Rule:
+    """The rule for a dump of which ``aside`` was set aside; ``known`` are images of other versions."""
+
+    def check(inspection: Inspection) -> Iterator[Outcome]:
+        for each in aside:
+            yield DoesNotApply(str(each.span), f"set aside: {each.reason}")
+        yield from _record_outcomes(inspection)
+        yield from _version_outcomes(stretches(inspection, known), inspection)
+
+    return Rule(
+        name=NAME,
+        severity="error",
+        guards="image",
+        checks="The device holds one version: its record is in the record's area and nowhere else, and all blocks "
+        "that builds are stored in are of the version that it names.",
+        why="An update that stopped half way leaves the start of one version and the end of another, which crash "
+        "into each other; a record that is left of another version is what a careless boot loader finds first.",
+        remedy="Program the device again, whole; find out why the last update stopped.",
+        source="common practice",
+        absent="the layout has no record",
+        check=check,
+    )
+
+
+def _record_outcomes(inspection: Inspection) -> Iterator[Outcome]:
+    plan = inspection.layout.record
+    if plan is None:
+        return
+    area = inspection.layout.span_of(plan.area)
+    found = list(records_in(inspection.image))
+    due = next((record for start, record in found if start == area.start), None)
+    if due:
+        yield Holds(f"area {plan.area}, record of {due.product} {due.version}")
+    for start, record in found:
+        if start == area.start:
+            continue
+        what = f"remains of {'another version' if due else 'a version'}: a record outside of its area"
+        if due is None:
+            what = "the record is not in its area"
+        elif record == due:
+            what = "a second copy of the record, outside of its area"
+        yield Finding(
+            what,
+            (plan.area, "record"),
+            where=format_address(start),
+            found=f"a record of {record.product} {record.version}, rollback counter {record.rollback}",
+            expected=f"one record, at {format_address(area.start)} (area {plan.area})",
+            span=Span(start, 8),
+        )
+
+
+def _version_outcomes(found: list[Stretch], inspection: Inspection) -> Iterator[Outcome]:
+    own = inspection.record.version if inspection.record else None
+    versions = {each.version for each in found} - {ERASED, UNKNOWN}
+    if (
+        found
+        and len(versions) == 1
+        and len({each.version for each in found}) == 1
+        and own in (None, *versions)
+    ):
+        yield Holds(f"all blocks of builds are of version {found[0].version}")
+        return
+    if not found or (not versions and ERASED not in {each.version for each in found}):
+        yield NotChecked("builds", MORE_VERSIONS)
+        return
+    yield _mixed(found, versions, own, inspection)
+
+
+def _mixed(found: list[Stretch], versions: set[str], own: str | None, inspection: Inspection) -> Finding:
+    """The finding about blocks of several versions, with the block where an update stopped if they look like that."""
+    newest = max(versions, key=version_key, default="")
+    stop = _stop(found, newest) if newest and (own != newest or len(versions) > 1) else None
+    erased = next((each for each in found if each.version == ERASED), None)
+    if stop is None and erased and versions <= {own}:
+        stop = erased.span.start
+    if stop is not None:
+        target = newest if newest != own or len(versions) > 1 else own
+        what = f"an update to {target} stopped half way, at block {format_address(stop)}"
+    elif len(versions) == 1 and own not in versions:
+        what = f"the blocks are of {newest}, and the record of {own or 'no version'}"
+    else:
+        what = "the device does not hold one version"
+    lines = tuple(f"{each.span}  {each.version}" for each in found)
+    shown = ", ".join(f"{each.span} {each.version}" for each in found[:4])
+    return Finding(
+        what,
+        tuple(dict.fromkeys(["device", *inspection.layout.builds])),
+        where=f"{format_address(found[0].span.start)}..{format_address(found[-1].span.last)}",
+        found=f"{shown}{', ...' if found[4:] else ''}",
+        expected=f"all of {own}, as the record says" if own else "one version, with its record",
+        span=found[0].span if stop is None else Span(stop, 1),
+        lines=lines if found[4:] else (),
+    )
+
+
+def _stop(found: list[Stretch], newest: str) -> int | None:
+    """The first block that an update to ``newest``, from the lowest address up, did not come to."""
+    if found[0].version != newest:
+        return None
+    later = [each.version for each in found[1:]]
+    return found[1].span.start if later and newest not in later else None

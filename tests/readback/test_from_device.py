@@ -1,0 +1,210 @@
+"""``gemel check --from-device``: dumps of sound devices pass, and what is left of another version is found."""
+
+from __future__ import annotations
+
+import os
+import re
+from pathlib import Path
+
+import pytest
+from audit.audited import write_layout
+from reliability.runs import one_error, run
+from small_device import (
+    FLASH,
+    RECORD,
+    SAMPLER,
+    SEAL,
+    SPARE,
+    STATION,
+    builds,
+    joined,
+    layout,
+    sampler_elf,
+    station_elf,
+)
+
+import gemel
+from gemel.image.image import Image
+from gemel.image.sparse import SparseBytes
+from gemel.spans import Span
+
+SIZE = 16 << 10
+SETTINGS = FLASH + 0x3000
+EDITS = {
+    'seal = { memory = "flash"': 'settings = { memory = "flash", offset = "12 KiB", size = "2 KiB", '
+    'purpose = "settings" }\n'
+    'spares = { memory = "flash", offset = "14 KiB", size = "1 KiB", purpose = "data" }\n'
+    'seal = { memory = "flash"'
+}
+OLD, NEW = "1.2.3", "1.3.0"
+LONG = bytes(range(1, 250)) * 12
+"""Code of some erase blocks."""
+
+
+def version(number: str) -> SparseBytes:
+    """The joined device in a version; each byte of the new one's code differs from the old one's."""
+    read = layout({**EDITS, 'version = "1.2.3"': f'version = "{number}"'})
+    code = LONG if number == OLD else LONG[::-1]
+    ids = {"build_id": bytes([len(code) % 251, int(number[2])]) * 10}
+    station, sampler = station_elf(code=code, **ids), sampler_elf(code=code, **ids)
+    return joined(read, builds(station, sampler)).image
+
+
+def dumped(image: SparseBytes, *writes: tuple[int, bytes]) -> bytes:
+    """All 16 KiB of the flash of a device that was programmed with an image, and wrote something since."""
+    flash = image.copy()
+    for address, data in writes:
+        flash.write(address, data)
+    return flash.read(Span(FLASH, SIZE), 0xFF)
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A folder with the layout."""
+    write_layout(tmp_path / "small.toml", EDITS)
+    return tmp_path
+
+
+def checked(folder: Path, data: bytes, *words: str):
+    """The check of a dump."""
+    (folder / "dump.bin").write_bytes(data)
+    return run("check", "small.toml", "dump.bin", "--from-device", "--no-disassemble", *words, cwd=folder)
+
+
+CLEAN = {
+    "as programmed": (),
+    "settings": ((SETTINGS, b"level=2480\0" * 50),),
+    "settings all over": ((SETTINGS, bytes(2048)),),
+    "a reserved area": ((SPARE, os.urandom(2048)),),
+    "data of the device": ((FLASH + 0x3800, b"log" * 100),),
+    "a record of another version in the settings": ((SETTINGS + 64, b"GEMELREC" + bytes(100)),),
+}
+
+
+@pytest.mark.parametrize("name", CLEAN)
+def test_a_clean_dump_passes(folder, name):
+    """What the device writes itself, and what it has from elsewhere, is set aside, and said."""
+    done = checked(folder, dumped(version(OLD), *CLEAN[name]))
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "area settings: the device writes there" in " ".join(done.stderr.split())
+    assert "Traceback" not in done.stderr
+
+
+def test_the_same_dump_is_no_image(folder):
+    """Without --from-device settings in the image are a finding: programming it would overwrite them."""
+    (folder / "dump.bin").write_bytes(dumped(version(OLD), (SETTINGS, b"level")))
+    done = run("check", "small.toml", "dump.bin", "--no-disassemble", cwd=folder)
+    assert done.returncode == 1
+    assert "settings area settings" in " ".join(done.stdout.split())
+
+
+def half(boundary: int, lower: str, upper: str, *, erased: int = 0) -> bytes:
+    """A flash with one version below an address and another from it on, with bytes erased between them."""
+    data = dumped(version(lower))[: boundary - FLASH] + b"\xff" * erased
+    return data + dumped(version(upper))[boundary - FLASH + erased :]
+
+
+@pytest.mark.parametrize("boundary", [STATION + 0x400, STATION + 0x800, SAMPLER, SAMPLER + 0x400])
+@pytest.mark.parametrize("erased", [0, 0x400])
+def test_a_half_done_update_names_the_block(folder, boundary, erased):
+    """New below, old from a block on, with the record still of the old: the block is named, and both versions."""
+    gemel.write_images(Image(version(NEW)), folder / "new.hex", layout=layout(EDITS))
+    run("audit", "small.toml", "new.hex", "--index", "i.sqlite", cwd=folder)
+    done = checked(folder, half(boundary, NEW, OLD, erased=erased), "--index", "i.sqlite")
+    text = " ".join(done.stdout.split())
+    assert done.returncode == 1
+    found = re.search(rf"an update to {NEW} stopped half way, at block (0x[0-9A-F_]+)", text)
+    assert found, done.stdout
+    assert int(found[1], 0) == boundary
+
+
+def test_the_upper_half_is_the_old_one(folder):
+    """The new record and lower part, the sampler's area still old: both are named with their addresses."""
+    gemel.write_images(Image(version(OLD)), folder / "old.hex", layout=layout(EDITS))
+    data = bytearray(dumped(version(NEW)))
+    data[SAMPLER - FLASH : SPARE - FLASH] = dumped(version(OLD))[SAMPLER - FLASH : SPARE - FLASH]
+    done = checked(folder, bytes(data), "--previous", "old.hex")
+    text = " ".join(done.stdout.split())
+    assert done.returncode == 1
+    assert f"an update to {NEW} stopped half way, at block 0x1000_1000" in text
+    assert re.search(rf"0x1000_1000\.\.0x1000_[0-9A-F]+ {re.escape(OLD)}", text)
+
+
+def test_an_update_that_stopped_after_erasing_needs_no_other_image(folder):
+    """The record says what should be there: an erased block is where it stopped."""
+    data = bytearray(dumped(version(NEW)))
+    data[0x1400:0x2000] = b"\xff" * 0xC00
+    done = checked(folder, bytes(data))
+    assert f"an update to {NEW} stopped half way, at block 0x1000_1400" in " ".join(done.stdout.split())
+
+
+def test_the_record_elsewhere(folder):
+    """A second record, of another version, is named with its place; one moved from its area too."""
+    read = layout(EDITS)
+    old = version(OLD).read(Span(RECORD, 0x400), 0xFF)
+    stray = checked(folder, dumped(version(NEW), (FLASH + 0x3C00, old)))
+    text = " ".join(stray.stdout.split())
+    assert stray.returncode == 1
+    assert "remains of another version" in text
+    assert f"0x1000_3C00 found a record of small-device {OLD}" in text
+    moved = checked(folder, dumped(version(NEW), (RECORD, b"\xff" * 0x400), (FLASH + 0x3C00, old)))
+    assert "the record is not in its area" in " ".join(moved.stdout.split())
+    assert read.layout.record
+
+
+def test_several_files_of_one_device(folder):
+    """Two halves at their addresses, and HEX beside raw binary, are one dump; files that disagree are refused."""
+    data = dumped(version(OLD))
+    (folder / "low.bin").write_bytes(data[:0x1000])
+    (folder / "high.bin").write_bytes(data[0x1000:])
+    files, words = ("low.bin", "high.bin"), ("--from-device", "--no-disassemble")
+    done = run(
+        "check", "small.toml", *files, *words, "--at", "0x1000_0000", "--at", "0x1000_1000", cwd=folder
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    one_error(run("check", "small.toml", *files, *words, cwd=folder))
+    one_error(run("check", "small.toml", *files, *words, "--at", "0x1000_0000", cwd=folder))
+    one_error(
+        run("check", "small.toml", *files, *words, "--at", "0x1000_0000", "--at", "0x1000_0004", cwd=folder)
+    )
+
+
+def test_what_belongs_to_dumps_alone(folder):
+    """An index needs a dump; a dump needs a layout and is one image without --from-device."""
+    (folder / "dump.bin").write_bytes(dumped(version(OLD)))
+    one_error(run("check", "small.toml", "dump.bin", "--index", "i.sqlite", cwd=folder))
+    one_error(run("check", "small.toml", "dump.bin", "dump.bin", cwd=folder))
+
+
+def test_dumps_that_are_none(folder):
+    """Nothing but erased or zero bytes, noise, a cut dump: findings, no traceback."""
+    sound = dumped(version(OLD))
+    for data in (b"\xff" * SIZE, bytes(SIZE), os.urandom(SIZE), sound[:0x900], b"GEMELREC" * 2048):
+        done = checked(folder, data)
+        assert done.returncode == 1, done.stdout + done.stderr
+        assert "Traceback" not in done.stderr
+        assert "fault in gemel" not in done.stderr
+
+
+def test_a_seal_is_no_settings(folder):
+    """Bytes of seal and record are never set aside."""
+    done = checked(folder, dumped(version(OLD), (SEAL, b"x" * 16)))
+    assert done.returncode == 1
+
+
+def test_show_and_compare_take_dumps(folder):
+    """Of a dump, show prints the image in it, and compare finds no difference from the image but real ones."""
+    gemel.write_images(Image(version(OLD)), folder / "old.hex", layout=layout(EDITS))
+    (folder / "dump.bin").write_bytes(dumped(version(OLD), (SETTINGS, b"level")))
+    shown = run("show", "small.toml", "dump.bin", "--from-device", cwd=folder)
+    assert shown.returncode == 0
+    assert OLD in shown.stdout
+    assert "area settings: the device writes there" in " ".join(shown.stderr.split())
+    words = ("compare", "small.toml", "old.hex", "dump.bin")
+    assert run(*words, cwd=folder).returncode == 1
+    same = run(*words, "--from-device", cwd=folder)
+    assert same.returncode == 0, same.stdout + same.stderr
+    (folder / "dump.bin").write_bytes(dumped(version(OLD), (STATION + 0x90, b"\0")))
+    assert run(*words, "--from-device", cwd=folder).returncode == 1
+    one_error(run("compare", "old.hex", "old.hex", "--from-device", cwd=folder))
+    one_error(run("show", "old.hex", "--from-device", cwd=folder))
