@@ -114,6 +114,8 @@ def test_headers_come_in_the_order_of_the_file() -> None:
         "[[rehearsal.ready]]",
         "[[rehearsal.by_core]]",
         "[[rehearsal.event]]",
+        "[[rehearsal.flash_controller]]",
+        "[rehearsal.flash_controller.unlock]",
         "[[rehearsal.status]]",
         "[[rehearsal.inter_core_interrupt]]",
         "[[rehearsal.mutex]]",

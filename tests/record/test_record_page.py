@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import re
+import tomllib
 
 import pytest
 
 from gemel.joining.recording import in_order_of_record
+from gemel.layout.digest import digest_of
 from gemel.layout.kinds import Key
 from gemel.layout.model import BuildPlan, Layout, SealPlan
+from gemel.layout.reader import read_layout
 from gemel.placement.placed import PlacedBuild
 from gemel.record.format import BUILD, HEADER, MARK, Field, RecordFault
 from gemel.record.page import page
@@ -93,3 +98,27 @@ def test_names_every_key_that_the_layout_s_digest_leaves_out() -> None:
         assert f"`{name}`" in paragraph
     assert [name for name, key in keys[SealPlan].items() if key.digested] == ["area"]
     assert "of `seal` all but its area" in " ".join(paragraph.split())
+
+
+def _indented(after: str) -> list[str]:
+    """The next lines of the page that are indented by four, without the indent."""
+    text = PAGE[PAGE.index(after) + len(after) :].strip("\n")
+    lines = text[: re.search(r"^\S", text, re.MULTILINE).start()].rstrip().splitlines()  # type: ignore[union-attr]
+    return [line[4:] for line in lines]
+
+
+def test_the_layout_s_digest_follows_from_the_page_alone() -> None:
+    """By what the page says, the example's TOML gives the example's JSON and digest; gemel's are the same."""
+    written = "\n".join(_indented("For example, this layout\n"))
+    parsed = tomllib.loads(written)
+    units = {"KiB": 1024}
+    for table in (*parsed["memory"].values(), *parsed["area"].values()):
+        if isinstance(table["size"], str):
+            number, unit = table["size"].split()
+            table["size"] = int(number) * units[unit]
+    del parsed["memory"]["flash"]["erased_byte"], parsed["build"]["station"]["path"]
+    json_text = "".join(_indented("joined without anything between them,\n"))
+    assert json.dumps(parsed, sort_keys=True, separators=(",", ":"), ensure_ascii=False) == json_text
+    (digest,) = _indented("is the digest:\n")
+    assert hashlib.sha256(json_text.encode()).hexdigest() == digest
+    assert digest_of(read_layout(written.encode(), "example.toml").layout).hex() == digest

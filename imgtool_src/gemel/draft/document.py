@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from gemel.draft.document_cores import write_core
+from gemel.draft.document_devices import write_devices
 from gemel.draft.document_proofs import write_checksums, write_contracts, write_record
 from gemel.draft.drafting import Draft
 from gemel.draft.embedded import copies_in
@@ -12,13 +13,19 @@ from gemel.draft.evidence import Evidence
 from gemel.draft.page import ASK, Page, listed, size_words
 from gemel.draft.places import AreaGuess, MemoryGuess
 from gemel.draft.security import CALLABLE
+from gemel.draft.svd import Peripheral
 from gemel.draft.vector_remarks import before_vectors, vector_offset
 from gemel.spans import format_address, without
 from gemel.text.escaping import toml_string
 
 
-def document(draft: Draft, paths: Mapping[str, str]) -> str:
-    """The layout as text; ``paths`` are the builds' files as the layout shall name them, if it shall."""
+def document(
+    draft: Draft, paths: Mapping[str, str], peripherals: tuple[Peripheral, ...] = (), svd: str = ""
+) -> str:
+    """The layout as text; ``paths`` are the builds' files as the layout shall name them, if it shall.
+
+    ``peripherals`` are those of the device by the file ``svd``.
+    """
     page = Page()
     _head(page, draft)
     _memories(page, draft)
@@ -30,6 +37,8 @@ def document(draft: Draft, paths: Mapping[str, str]) -> str:
     write_contracts(page, draft)
     write_checksums(page, draft)
     write_record(page, draft)
+    if svd:
+        write_devices(page, draft, peripherals, svd)
     return page.text()
 
 

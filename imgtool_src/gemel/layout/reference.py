@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Iterator
 from itertools import chain
 
+from gemel.layout.device_examples import EXAMPLES, Example
 from gemel.layout.kinds import REQUIRED, Key, ValueType
 from gemel.layout.model import Layout
 from gemel.layout.tables import Either, ListOf, MapOf, Table
@@ -16,16 +17,20 @@ WIDTH = 80
 
 def layout_reference() -> str:
     """Every table and key as text: what it takes, what it means, and its default."""
-    return reference("The layout language, format 1", Table(Layout))
+    return reference("The layout language, format 1", Table(Layout), EXAMPLES)
 
 
-def reference(heading: str, whole: Table) -> str:
-    """Every table and key of ``whole``, a file's."""
+def reference(heading: str, whole: Table, examples: tuple[Example, ...] = ()) -> str:
+    """Every table and key of ``whole``, a file's, each table with its examples."""
     lines = [heading, ""]
     for title, table in _tables("", whole):
         lines += [title, "-" * len(title)]
         for name, (_, key) in table.keys.items():
             lines += _key_lines(name, key, table.exactly_one)
+        for example in examples:
+            if example.model is table.model:
+                lines += ["", *textwrap.wrap(f"  Example: {example.title}", WIDTH, subsequent_indent="  ")]
+                lines += [f"    {line}" for line in example.text.splitlines()]
         lines.append("")
     return "\n".join(lines)
 

@@ -5,7 +5,9 @@ Everything here is optional.  Addresses are plain ones, as the primary and the p
 
 from __future__ import annotations
 
-from gemel.layout.kinds import Address, Flag, Integer, Size, Text, Word, key
+from collections.abc import Iterator
+
+from gemel.layout.kinds import Address, Choice, Flag, Integer, KeyPath, Size, Text, Word, key
 from gemel.layout.tables import NAME_PATTERN, ListOf, MapOf, Table
 from gemel.structs import Struct
 
@@ -14,6 +16,7 @@ LABEL = Text(23, NAME_PATTERN, "1 to 23 letters, digits, '-' or '_'", "name")
 DEFAULT_BUDGET = 20_000_000
 MAX_BUDGET = 10_000_000_000
 ALL_BITS = 0xFFFF_FFFF
+REGISTER_NAME = r"[A-Za-z0-9_-]{1,64}"
 
 
 class ConstantRegister(Struct, kw_only=True):
@@ -74,7 +77,41 @@ class DeviceEvent(Struct, kw_only=True):
     enable_bits: int = key(Word(), "bits of that register that are all set while it runs", 1)
     status_at: int | None = key(Address(), "a register that reports the event", None)
     status_bits: int = key(Word(), "bits that read one from the event until it is cleared", 1)
-    clear_at: int | None = key(Address(), "a one written here, in a status bit, clears the event", None)
+    busy_bits: int = key(Word(), "bits of status_at that read one from that write until the event", 0)
+    clear_at: int | None = key(Address(), "the register that clears the event", None)
+    cleared_by: str = key(
+        Choice("one", "zero", "write", "read"), "a one or a zero in a status bit, any write, or a read", "one"
+    )
+
+
+class FlashUnlock(Struct, kw_only=True):
+    """The register that unlocks a flash controller."""
+
+    at: int = key(Address(), "its address")
+    keys: tuple[int, ...] = key(ListOf(Word(), 8), "the keys, written in this order")
+
+
+class FlashController(Struct, kw_only=True):
+    """Registers that program and erase a flash memory; the layout states its erase_block.
+
+    While the command is program, stores into the flash program it; with ``data_at`` a write of the command
+    does, and stores into the flash stay a finding.  Each write of the command erase erases one block.
+    """
+
+    memory: str = key(NAME, "the flash memory")
+    command_at: int = key(Address(), "the register that selects what is done")
+    command_mask: int | None = key(
+        Word(), "bits that select; absent: a command is selected when its own bits are set", None
+    )
+    program: int = key(Word(), "the command that programs", 1)
+    erase: int = key(Word(), "the command that erases the block at address_at", 2)
+    address_at: int = key(Address(), "the register that holds the address to erase or program")
+    data_at: int | None = key(Address(), "the register that holds the word to program", None)
+    unlock: FlashUnlock | None = key(Table(FlashUnlock), "what unlocks it; absent: never locked", None)
+    lock_bits: int = key(Word(), "bits of the command register that lock it again", 0)
+    status_at: int | None = key(Address(), "the register that shows whether it is busy", None)
+    busy_bits: int = key(Word(), "bits that read one while it is busy", 1)
+    duration: int = key(Integer(1, 1 << 40), "instructions that it is busy with one command", 100)
 
 
 class SetClearRegister(Struct, kw_only=True):
@@ -180,6 +217,9 @@ class RehearsalPlan(Struct, kw_only=True):
     events: tuple[DeviceEvent, ...] = key(
         ListOf(Table(DeviceEvent), 64), "what devices do by themselves", (), name="event"
     )
+    flash_controllers: tuple[FlashController, ...] = key(
+        ListOf(Table(FlashController), 8), "what programs and erases flash", (), name="flash_controller"
+    )
     status: tuple[StatusRegister, ...] = key(
         ListOf(Table(StatusRegister), 32), "registers that report how a core is", ()
     )
@@ -192,6 +232,40 @@ class RehearsalPlan(Struct, kw_only=True):
     registers_of: tuple[RegistersOf, ...] = key(
         ListOf(Table(RegistersOf), 64), "which registers are given to which core", ()
     )
+    register_names: dict[str, int] = key(
+        MapOf(Address(), 4096, REGISTER_NAME), "names of registers in messages", {}, name="register_name"
+    )
     stack_sizes: dict[str, int] = key(
         MapOf(Size(), 16), "bytes that each core's stack may take", {}, name="stack_size"
     )
+
+
+_REGISTERS = {
+    "constant": ("constants", ("at",)),
+    "sequence": ("sequences", ("at",)),
+    "held": ("held", ("at",)),
+    "serial": ("serial", ("at",)),
+    "mutex": ("mutexes", ("at",)),
+    "status": ("status", ("at",)),
+    "ready": ("ready", ("at", "follow_at")),
+    "by_core": ("by_core", ("at",)),
+    "event": ("events", ("after_write", "enabled_at", "status_at", "clear_at")),
+    "flash_controller": (
+        "flash_controllers",
+        ("command_at", "address_at", "data_at", "unlock", "status_at"),
+    ),
+    "set_clear": ("set_clear", ("value_at", "set_at", "clear_at")),
+    "inter_core_interrupt": ("interrupts", ("set_at", "clear_at", "pending_at")),
+}
+"""The kinds of description, as the layout names them: the plan's field, and which keys are registers."""
+
+
+def described_registers(plan: RehearsalPlan) -> Iterator[tuple[KeyPath, int]]:
+    """Every register that a layout describes: where the layout says so, and its address."""
+    for kind, (field, keys) in _REGISTERS.items():
+        for index, entry in enumerate(getattr(plan, field)):
+            for each in keys:
+                address = getattr(entry, each)
+                address = address.at if isinstance(address, FlashUnlock) else address
+                if address is not None:
+                    yield ("rehearsal", kind, index, each), address

@@ -57,8 +57,8 @@ class ListOf(ValueType):
 class MapOf(ValueType):
     """A table of at most ``most`` names of the user's choice, each holding one kind; read as a dict."""
 
-    def __init__(self, item: ValueType, most: int) -> None:
-        self.item, self.most = item, most
+    def __init__(self, item: ValueType, most: int, pattern: str = NAME_PATTERN) -> None:
+        self.item, self.most, self.pattern = item, most, pattern
         self.words = f"a table of names, each {item.words}"
         self.label = f"NAME = {item.label}"
 
@@ -70,8 +70,10 @@ class MapOf(ValueType):
             return _too_many(len(value), self.most, path, report)
         result = {}
         for name, entry in value.items():
-            if not re.fullmatch(NAME_PATTERN, name):
+            if not re.fullmatch(self.pattern, name):
                 expected = "1 to 23 letters, digits, '-' or '_', a letter or digit first"
+                if self.pattern != NAME_PATTERN:
+                    expected = f"a name of the form {self.pattern}"
                 report(
                     LayoutFault(
                         (*path, name), "name of the wrong form", found=in_toml_words(name), expected=expected
@@ -86,7 +88,7 @@ class MapOf(ValueType):
         """An object with any names of the right form."""
         return {
             "type": "object",
-            "propertyNames": {"pattern": f"^{NAME_PATTERN}$"},
+            "propertyNames": {"pattern": f"^{self.pattern}$"},
             "additionalProperties": self.item.schema(),
             "maxProperties": self.most,
         }

@@ -78,10 +78,65 @@ erased. A reserved area is what the device has from elsewhere, or in `settings`
 writes, and no digest covers it: an image must not name a byte in it (rule
 `reserved-areas-untouched`), and on the device nothing here protects it.
 
-The layout: its parsed TOML as JSON with sorted keys and no white space, less
-keys with their default value, and less what says where a file lies and how an
-image is judged: every build's `path`, the tables `rules` and `rehearsal`, and
-of `seal` all but its area. Comments and the order of keys do not change it.
+The layout: its parsed TOML as JSON in UTF-8 with sorted keys and no white
+space, sizes and offsets as numbers of bytes ("4 KiB" is 4096), less keys with
+their default value (`gemel explain layout`), and less what says where a file
+lies and how an image is judged: every build's `path`, the tables `rules` and
+`rehearsal`, and of `seal` all but its area. Comments and the order of keys do
+not change it. For example, this layout
+
+    format = 1
+    product = "tide-gauge"
+    version = "1.0.0"
+
+    [memory.flash]
+    kind = "flash"
+    start = 0x1000_0000
+    size = "64 KiB"
+    erased_byte = 0xFF                 # the default
+
+    [memory.ram]
+    kind = "ram"
+    start = 0x2000_0000
+    size = 0x4000
+
+    [core.station]
+    role = "primary"
+    architecture = "armv7e-m"
+    interrupts = 16
+    ram = ["data"]
+
+    [area.code]
+    memory = "flash"
+    offset = 0
+    size = "32 KiB"
+    purpose = "code"
+
+    [area.data]
+    memory = "ram"
+    offset = 0
+    size = "16 KiB"
+    purpose = "data"
+
+    [build.station]
+    path = "station.elf"
+    core = "station"
+    stored_in = "code"
+
+is this JSON, its lines joined without anything between them,
+
+    {"area":{"code":{"memory":"flash","offset":0,"purpose":"code",
+    "size":32768},"data":{"memory":"ram","offset":0,"purpose":"data",
+    "size":16384}},"build":{"station":{"core":"station",
+    "stored_in":"code"}},"core":{"station":{"architecture":"armv7e-m",
+    "interrupts":16,"ram":["data"],"role":"primary"}},"format":1,
+    "memory":{"flash":{"kind":"flash","size":65536,"start":268435456},
+    "ram":{"kind":"ram","size":16384,"start":536870912}},
+    "product":"tide-gauge","version":"1.0.0"}
+
+and its SHA-256 is the digest:
+
+    6f5a838af3d443977127f529372a46dc6b999b74ea4c5057cbb19563150137e4
 
 The record covers itself with its CRC, and the seal, where there is one, signs
 the record's bytes from the mark to the CRC. As the record holds a digest of

@@ -5,8 +5,8 @@ from __future__ import annotations
 import textwrap
 
 NOT_MODELLED = (
-    "Interrupts of devices: only those that one core raises on the other through a register that the layout "
-    "describes, and those of the core itself (the tick timer, PendSV, supervisor calls, pended by software). No "
+    "Interrupts of devices: only those that the layout describes (its events, and what one core raises on the "
+    "other), and those of the core itself (the tick timer, PendSV, supervisor calls, pended by software). No "
     "other device ever interrupts.",
     "Time: every instruction counts as one tick of every clock, the same for both cores. Real instructions take "
     "longer, and flash has wait states. The cores take turns of 64 to 1,024 instructions: a race between them "
@@ -21,7 +21,8 @@ NOT_MODELLED = (
     "enforced; the instruction TT does not see them.",
     "Unaligned addresses of instructions that must be aligned: looked at the first time that each is executed.",
     "Float registers are stacked at once where hardware may put that off; code does not see the difference.",
-    "Flash: cannot be erased or programmed, has no error correction; unwritten bytes read as erased.",
+    "Flash: erased and programmed only through a controller that the layout describes; no error correction; "
+    "unwritten bytes read as erased.",
 )
 
 CAUTION = (

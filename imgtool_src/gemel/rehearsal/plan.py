@@ -33,13 +33,17 @@ MemoryKind = Literal["flash", "ram", "rom"]
 
 
 class MemoryPlan(Struct):
-    """A memory with its bytes at reset: ``pieces`` by offset, ``fill`` repeated everywhere else."""
+    """A memory with its bytes at reset: ``pieces`` by offset, ``fill`` repeated everywhere else.
+
+    ``erase_block`` bytes are erased at once.
+    """
 
     name: str
     kind: MemoryKind
     size: int
     fill: bytes
     pieces: tuple[tuple[int, bytes], ...]
+    erase_block: int = 1
 
 
 class Window(Struct):

@@ -142,20 +142,27 @@ class Abbreviation:
         return at
 
 
-Known = dict[tuple[object, ...], Abbreviation]
-"""Abbreviations by what makes them: every source has a table of its own, and most entries are in all of them."""
+class Known(dict[tuple[object, ...], Abbreviation]):
+    """Abbreviations by what makes them: every source has a table of its own, and most entries are in all of them.
+
+    ``bytes_read`` is the size of all tables that were read.
+    """
+
+    bytes_read = 0
 
 
-def read_table(data: bytes, at: int, sizes: Sizes, known: Known | None = None) -> dict[int, Abbreviation]:
-    """The abbreviations of the table at an offset of ``.debug_abbrev``, by code; ``known`` are reused, and grow."""
-    known = {} if known is None else known
+def read_table(data: bytes, at: int, sizes: Sizes, known: Known) -> tuple[dict[int, Abbreviation], int]:
+    """The abbreviations of the table at an offset of ``.debug_abbrev``, by code, and where it ends.
+
+    ``known`` are reused, and grow.
+    """
     if at >= len(data):
         raise DwarfFault(f"abbreviations at offset {at:#x}, and there are {len(data):#x} bytes")
     table: dict[int, Abbreviation] = {}
     while True:
         code, at = uleb(data, at)
         if code == 0:
-            return table
+            return table, at
         tag, at = uleb(data, at)
         children = data[at] != 0
         at += 1

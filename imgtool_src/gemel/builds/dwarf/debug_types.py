@@ -140,7 +140,7 @@ class DebugTypes:
                     if child.abbreviation.tag == Tag.ENUMERATOR and self._entries.name_key(child) in keys:
                         around = entry.scope, (*entry.scope, self._entries.name(place))
                         if not scope or tuple(scope) in around:
-                            found.append((child.offset, self._enumerator(entry.offset, last)))
+                            found.append((child.offset, self._enumerator(entry.offset, child)))
             for entry in self._index.named(last):
                 if entry.tag == Tag.VARIABLE and (not scope or entry.scope == tuple(scope)):
                     value = self._constant_value(self._entries.at(entry.offset))
@@ -266,13 +266,10 @@ class DebugTypes:
             place = entries.at(declared)
         return None
 
-    def _enumerator(self, enumeration: Reference, name: str) -> int:
+    def _enumerator(self, enumeration: Reference, place: DieOffset) -> int:
         found = self.type_at(enumeration)
-        if isinstance(found, Enumeration):
-            for each, value in found.enumerators:
-                if each == name:
-                    return value
-        raise DwarfFault(f"the enumeration at offset {enumeration:#x} has lost its enumerator {name}")
+        signed = isinstance(found, Enumeration) and bool(found.signed)
+        return constant_of(self._entries.read(place), signed) or 0
 
     def _constant_value(self, place: DieOffset) -> int | None:
         if At.CONST_VALUE not in place.abbreviation.forms:

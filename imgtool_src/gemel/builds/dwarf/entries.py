@@ -16,6 +16,9 @@ from gemel.builds.dwarf.sections import DebugData
 from gemel.builds.dwarf.units import Unit, read_units
 from gemel.structs import NamedTuple
 
+STEPS_FREE, BYTES_PER_STEP = 300_000, 2
+"""Entries that are walked over at most, in sum: this many, and one for each so many bytes of the file."""
+
 NAME_LIMIT = 4096
 """Bytes of a name that are read at most."""
 
@@ -48,7 +51,7 @@ class Attributes(NamedTuple):
 class Entries:
     """The units of one file and how to get at their entries."""
 
-    __slots__ = ("_data", "_signatures", "_starts", "_visited", "joined", "units")
+    __slots__ = ("_data", "_signatures", "_starts", "_steps_left", "joined", "units")
 
     def __init__(self, data: DebugData) -> None:
         """Reads the headers of all units; DwarfFault if they do not keep the format."""
@@ -57,7 +60,7 @@ class Entries:
         self.units = read_units(data, self.joined)
         self._starts = [unit.start for unit in self.units]
         self._signatures = {unit.signature: unit.type for unit in self.units if unit.signature is not None}
-        self._visited = 0
+        self._steps_left = STEPS_FREE + data.file_size // BYTES_PER_STEP
 
     def at(self, offset: int) -> DieOffset:
         """The entry at an offset; DwarfFault if none can be there."""
@@ -80,6 +83,12 @@ class Entries:
         if place.abbreviation.children:
             yield from self.listed(place.unit, place.abbreviation.end(self.joined, place.attributes))
 
+    def walked(self, steps: int) -> None:
+        """Counts entries that were passed; DwarfFault where they are more than a file of this size may cost."""
+        self._steps_left -= steps
+        if self._steps_left < 0:
+            raise DwarfFault("its entries take more steps than a file of this size may cost")
+
     def listed(self, unit: Unit, at: int) -> Iterator[DieOffset]:
         """The entries of the list that starts at ``at``."""
         joined, end = self.joined, unit.end
@@ -87,9 +96,7 @@ class Entries:
             abbreviation, attributes = unit.abbreviation(joined, at)
             if abbreviation is None:
                 return
-            self._visited += 1
-            if self._visited > len(joined) << 4:
-                raise DwarfFault("its entries refer to each other in circles")
+            self.walked(1)
             yield DieOffset(at, unit, abbreviation, attributes)
             at = self.behind(unit, abbreviation, attributes)
 
@@ -111,8 +118,9 @@ class Entries:
 
     def _behind_children(self, unit: Unit, at: int) -> int:
         joined, end, known = self.joined, unit.end, unit.abbreviations
-        depth = 1
+        depth, steps = 1, 0
         while depth and at < end:
+            steps += 1
             code = joined[at]
             if code == 0:
                 depth -= 1
@@ -127,6 +135,7 @@ class Entries:
             if abbreviation.children:
                 depth += 1
             at = at + abbreviation.size if abbreviation.size >= 0 else abbreviation.end(joined, at)
+        self.walked(steps)
         return at
 
     def reference(

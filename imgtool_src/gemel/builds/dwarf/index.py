@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterator
 
 from gemel.builds.dwarf.constants import NAMED, At, Tag
@@ -13,6 +14,9 @@ DEPTH_LIMIT = 64
 """Namespaces inside each other that are followed at most."""
 
 _INDEXED = frozenset((*NAMED, Tag.VARIABLE))
+_NAMING = frozenset((At.NAME, At.SPECIFICATION))
+_UNNAMED = frozenset((Tag.VARIABLE, Tag.ENUMERATION_TYPE))
+"""What is asked for without a name: by its linkage name, by its enumerators."""
 
 
 class Indexed(NamedTuple):
@@ -26,14 +30,14 @@ class Indexed(NamedTuple):
 class Index:
     """All named types and variables of a file outside of functions, by how their names are written."""
 
-    __slots__ = ("_entries", "_found", "_linked", "_visited")
+    __slots__ = ("_entries", "_found", "_inside", "_linked")
 
     def __init__(self, entries: Entries) -> None:
         """Walks over the top of every unit."""
         self._entries = entries
         self._found: dict[NameKey, list[Indexed]] = {}
         self._linked: dict[NameKey, list[Indexed]] = {}
-        self._visited = 0
+        self._inside: dict[int, list[int]] = {}
         for unit in entries.units:
             if unit.entries >= unit.end:
                 continue
@@ -74,16 +78,14 @@ class Index:
         entries, joined, found = self._entries, self._entries.joined, self._found
         unit = parent.unit
         at, end = parent.abbreviation.end(joined, parent.attributes), unit.end
-        behind, abbreviation_at = entries.behind, unit.abbreviation
+        behind, abbreviation_at, walked = entries.behind, unit.abbreviation, entries.walked
         while at < end:
             abbreviation, attributes = abbreviation_at(joined, at)
             if abbreviation is None:
                 return
-            self._visited += 1
-            if self._visited > len(joined):
-                raise DwarfFault("its entries refer to each other in circles")
+            walked(1)
             tag = abbreviation.tag
-            if tag in _INDEXED:
+            if (tag in _INDEXED and not _NAMING.isdisjoint(abbreviation.forms)) or tag in _UNNAMED:
                 place = DieOffset(at, unit, abbreviation, attributes)
                 key = entries.name_key(place)
                 if key is None:
@@ -112,18 +114,20 @@ class Index:
         entries = self._entries
         values = entries.read(place).values
         declared = entries.reference(place.unit, place.abbreviation, values, At.SPECIFICATION)
+        if declared is None:
+            return ()
         scope: list[str] = []
-        around = entries.at(place.unit.entries)
+        around = place.unit.entries
         for _ in range(DEPTH_LIMIT):
-            inner = None
-            for child in entries.children(around):
-                if declared is None or child.offset > declared:
-                    break
-                inner = child
-            if inner is None or inner.offset == declared:
+            inside = self._inside.get(around)
+            if inside is None:
+                children = entries.children(entries.at(around))
+                inside = self._inside[around] = [child.offset for child in children]
+            index = bisect_right(inside, declared) - 1
+            if index < 0 or inside[index] == declared:
                 break
-            around = inner
-            if name := entries.name(around):
+            around = inside[index]
+            if name := entries.name(entries.at(around)):
                 scope.append(name)
         return tuple(scope)
 

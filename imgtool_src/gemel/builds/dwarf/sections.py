@@ -16,7 +16,12 @@ from gemel.builds.source import ByteSource
 from gemel.structs import NamedTuple
 
 SIZE_LIMIT = 1 << 27
-"""Bytes of one section that are read at most, decompressed: 128 MiB."""
+"""Bytes of the sections together that are read at most, decompressed: 128 MiB."""
+
+UNFOLDED_LIMIT = 32
+"""Bytes that a compressed section may unfold to for each byte of the file, beside UNFOLDED_FREE for all."""
+
+UNFOLDED_FREE = 1 << 24
 
 _NAMES_LIMIT = 1 << 20
 _NO_BITS = 8
@@ -37,6 +42,7 @@ class DebugSections(NamedTuple):
 class DebugData(NamedTuple):
     """The bytes of the sections that tell of types; ``types`` is the .debug_types of DWARF 4."""
 
+    file_size: int
     info: bytes
     abbreviations: bytes
     strings: bytes
@@ -53,19 +59,21 @@ def read_debug_sections(debug: DebugSections) -> DebugData:
     found = read_named_sections(debug, _WANTED)
     if not found.get("info") or not found.get("abbrev"):
         raise DwarfFault(_absent(debug, _by_name(debug)))
-    return DebugData(*(found.get(wanted, b"") for wanted in _WANTED))
+    return DebugData(debug.source.size, *(found.get(wanted, b"") for wanted in _WANTED))
 
 
 def read_named_sections(debug: DebugSections, names: tuple[str, ...]) -> dict[str, bytes]:
     """Those of the sections .debug_NAME that the file has, decompressed; DwarfFault if one cannot be read."""
     by_name = _by_name(debug)
     found: dict[str, bytes] = {}
+    left = min(SIZE_LIMIT, UNFOLDED_FREE + UNFOLDED_LIMIT * debug.source.size)
     for wanted in names:
         header, old = by_name.get(f".debug_{wanted}"), by_name.get(f".zdebug_{wanted}")
         if header is not None and header.type != _NO_BITS:
-            found[wanted] = _content(debug, header, f".debug_{wanted}")
+            found[wanted] = _content(debug, header, f".debug_{wanted}", left)
         elif old is not None:
-            found[wanted] = _old_compressed(_raw(debug, old, f".zdebug_{wanted}"), f".zdebug_{wanted}")
+            found[wanted] = _old_compressed(_raw(debug, old, f".zdebug_{wanted}"), f".zdebug_{wanted}", left)
+        left -= len(found.get(wanted, b""))
     return found
 
 
@@ -109,7 +117,7 @@ def _raw(debug: DebugSections, header: SectionHeader, name: str) -> bytes:
     return debug.source.read(*header.extent)
 
 
-def _content(debug: DebugSections, header: SectionHeader, name: str) -> bytes:
+def _content(debug: DebugSections, header: SectionHeader, name: str, limit: int) -> bytes:
     data = _raw(debug, header, name)
     if not header.flags & _COMPRESSED:
         return data
@@ -120,18 +128,18 @@ def _content(debug: DebugSections, header: SectionHeader, name: str) -> bytes:
         raise DwarfFault(f"section {name} is compressed with zstd; gemel reads zlib (-gz=zlib)")
     if kind != _ZLIB:
         raise DwarfFault(f"section {name} is compressed in a way that gemel does not know (type {kind})")
-    return _inflated(data[_COMPRESSION_HEADER.size :], size, name)
+    return _inflated(data[_COMPRESSION_HEADER.size :], size, name, limit)
 
 
-def _old_compressed(data: bytes, name: str) -> bytes:
+def _old_compressed(data: bytes, name: str, limit: int) -> bytes:
     if data[:4] != _OLD_MARK or len(data) < 12:
         raise DwarfFault(f"section {name} does not begin with ZLIB and its size")
-    return _inflated(data[12:], int.from_bytes(data[4:12], "big"), name)
+    return _inflated(data[12:], int.from_bytes(data[4:12], "big"), name, limit)
 
 
-def _inflated(stream: bytes, size: int, name: str) -> bytes:
-    if size > SIZE_LIMIT:
-        raise DwarfFault(f"section {name} has {size:,} bytes decompressed, more than {SIZE_LIMIT:,}")
+def _inflated(stream: bytes, size: int, name: str, limit: int) -> bytes:
+    if size > limit:
+        raise DwarfFault(f"section {name} has {size:,} bytes decompressed, more than {limit:,}")
     try:
         data = zlib.decompressobj().decompress(stream, size + 1)
     except zlib.error as error:

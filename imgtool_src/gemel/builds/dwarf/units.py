@@ -24,6 +24,9 @@ from gemel.builds.dwarf.sections import DebugData
 from gemel.structs import Struct
 
 VERSIONS = range(2, 6)
+TABLES_LIMIT = 4
+"""How often ``.debug_abbrev`` is read at most, in sum: tables that overlap take more."""
+
 _ESCAPE = 0xFFFF_FFFF
 _RESERVED = 0xFFFF_FFF0
 
@@ -63,7 +66,7 @@ class Unit(Struct):
 def read_units(data: DebugData, joined: bytes) -> list[Unit]:
     """All units; ``joined`` is ``.debug_info`` and behind it ``.debug_types``."""
     tables: dict[tuple[int, Sizes], dict[int, Abbreviation]] = {}
-    known: Known = {}
+    known = Known()
     units: list[Unit] = []
     at = 0
     while at < len(joined):
@@ -113,7 +116,10 @@ def _read_unit(
     sizes = Sizes(version, offset_size, address_size)
     key = abbreviations_at, sizes
     if key not in tables:
-        tables[key] = read_table(data.abbreviations, abbreviations_at, sizes, known)
+        tables[key], tables_end = read_table(data.abbreviations, abbreviations_at, sizes, known)
+        known.bytes_read += tables_end - abbreviations_at
+        if known.bytes_read > TABLES_LIMIT * len(data.abbreviations):
+            raise DwarfFault("its tables of abbreviations overlap")
     table = tables[key]
     strings, split = _of_first_entry(joined, at, end, table)
     if kind in (SPLIT_COMPILE_UNIT, SPLIT_TYPE_UNIT, SKELETON_UNIT):

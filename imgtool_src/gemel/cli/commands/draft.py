@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from gemel.builds.build import Build
     from gemel.draft.from_image import Recorded
     from gemel.draft.regions import LinkMap
+    from gemel.draft.svd import Peripheral
 
 
 @sub_command("draft")
@@ -29,8 +30,18 @@ if TYPE_CHECKING:
     help="Link map of a build (without NAME: of all), whose memory table states the regions; may be repeated.",
 )
 @option("--at", kind=ADDRESS, help="Where a raw binary IMAGE goes.")
+@option(
+    "--svd",
+    kind=FILE,
+    help="CMSIS-SVD file of the device: its registers' reset values and names, for rehearsals.",
+)
 def command(
-    given: tuple[str, ...], output: Path | None, force: bool, maps: tuple[str, ...], at: int | None
+    given: tuple[str, ...],
+    output: Path | None,
+    force: bool,
+    maps: tuple[str, ...],
+    at: int | None,
+    svd: Path | None,
 ) -> int:
     """Draft a first layout from the builds, from an image with its record, or from both.
 
@@ -57,13 +68,13 @@ def command(
 
     files, image = _files([text for text in given if "=" in text]), _image(given)
     if output is not None:
-        _refuse_existing(output, [*files.values(), *([image] if image else [])], force)
+        _refuse_existing(output, [*files.values(), *(each for each in (image, svd) if each)], force)
     recorded, builds = _evidence(files, image, at)
     for build in builds.values():
         print_remarks(build.remarks)
     folder = output.parent if output is not None else Path()
     drafted = draft(builds, _link_maps(maps, builds), recorded)
-    data = document(drafted, _paths(files, folder)).encode()
+    data = document(drafted, _paths(files, folder), _peripherals(svd), svd.name if svd else "").encode()
     holds = _said(data, "draft" if output is None else output.name, builds)
     if output is None:
         echo(data, nl=False)
@@ -83,6 +94,27 @@ def _image(given: tuple[str, ...]) -> Path | None:
         found, expected = ", ".join(bare[:4]), "NAME=FILE, and at most one image"
         raise UsageProblem(Problem("not a build", found=found, expected=expected, next_step=hint))
     return Path(bare[0]) if bare else None
+
+
+def _peripherals(svd: Path | None) -> tuple[Peripheral, ...]:
+    """What an SVD file describes; raises UsageProblem for a file that is none."""
+    from gemel.draft.svd import MAX_BYTES, NotSvd, read_svd
+    from gemel.errors import Problem, UsageProblem
+    from gemel.files.reading import blocks_of_file
+
+    if svd is None:
+        return ()
+    data = bytearray()
+    for block in blocks_of_file(svd):
+        data += block
+        if len(data) > MAX_BYTES:
+            break
+    try:
+        return read_svd(bytes(data))
+    except NotSvd as error:
+        what, expected = "the file is no CMSIS-SVD file", "a device description in CMSIS-SVD"
+        problem = Problem(what, where=f"--svd {svd}", found=str(error), expected=expected)
+        raise UsageProblem(problem) from error
 
 
 def _link_maps(given: tuple[str, ...], builds: Mapping[str, Build]) -> dict[str, LinkMap]:

@@ -7,10 +7,10 @@ from collections.abc import Iterator
 from gemel.layout.addresses import locate
 from gemel.layout.kinds import KeyPath, LayoutFault, nearest_hint
 from gemel.layout.model import Layout
-from gemel.layout.rehearsal_model import Goal, RehearsalPlan
+from gemel.layout.rehearsal_model import Goal, RehearsalPlan, described_registers
 from gemel.spans import format_address
 
-ADDS = ("event", "ready")
+ADDS = ("event", "ready", "flash_controller")
 """Descriptions that add to what a register reads or does, so that another one may describe it too."""
 
 
@@ -44,6 +44,7 @@ def rehearsal_faults(layout: Layout) -> Iterator[LayoutFault]:
             path = ("rehearsal", "event", index, "interrupt")
             found = str(event.interrupt)
             yield LayoutFault(path, "an interrupt that the core has not", found=found, expected=expected)
+    yield from _flash_controllers(layout, plan)
     for index, mutex in enumerate(plan.mutexes):
         path = ("rehearsal", "mutex", index)
         if mutex.taken == mutex.busy:
@@ -109,7 +110,7 @@ def _registers(layout: Layout, plan: RehearsalPlan) -> Iterator[LayoutFault]:
         if core.release:
             for key in ("vector_register", "control_register"):
                 told[getattr(core.release, key) & ~3] = f"core.{core.name}.release.{key}"
-    for path, address in _addresses(plan):
+    for path, address in described_registers(plan):
         located = locate(layout, address)
         if located and located.memory.kind != "device":
             found = f"{format_address(address)}, in {located.memory.words}"
@@ -132,26 +133,36 @@ def _registers(layout: Layout, plan: RehearsalPlan) -> Iterator[LayoutFault]:
         told.setdefault(word, name)
 
 
-def _addresses(plan: RehearsalPlan) -> Iterator[tuple[KeyPath, int]]:
-    groups: tuple[tuple[str, tuple[object, ...], tuple[str, ...]], ...] = (
-        ("constant", plan.constants, ("at",)),
-        ("sequence", plan.sequences, ("at",)),
-        ("held", plan.held, ("at",)),
-        ("serial", plan.serial, ("at",)),
-        ("mutex", plan.mutexes, ("at",)),
-        ("status", plan.status, ("at",)),
-        ("ready", plan.ready, ("at", "follow_at")),
-        ("by_core", plan.by_core, ("at",)),
-        ("event", plan.events, ("after_write", "enabled_at", "status_at", "clear_at")),
-        ("set_clear", plan.set_clear, ("value_at", "set_at", "clear_at")),
-        ("inter_core_interrupt", plan.interrupts, ("set_at", "clear_at", "pending_at")),
-    )
-    for kind, entries, keys in groups:
-        for index, entry in enumerate(entries):
-            for key in keys:
-                address = getattr(entry, key)
-                if address is not None:
-                    yield ("rehearsal", kind, index, key), address
+def _flash_controllers(layout: Layout, plan: RehearsalPlan) -> Iterator[LayoutFault]:
+    for index, controller in enumerate(plan.flash_controllers):
+        path = ("rehearsal", "flash_controller", index)
+        memory = layout.memories.get(controller.memory)
+        if memory is None or memory.kind != "flash":
+            found = controller.memory if memory is None else f"{controller.memory}, kind {memory.kind}"
+            names = [each.name for each in layout.memories.values() if each.kind == "flash"]
+            hint = nearest_hint(controller.memory, names)
+            expected = f"one of {', '.join(names)}" if names else "a memory of kind flash"
+            yield LayoutFault(
+                (*path, "memory"),
+                "no flash memory of this name",
+                found=found,
+                expected=expected,
+                next_step=hint,
+            )
+        elif memory.erase_block is None:
+            hint = f"state erase_block in [memory.{memory.name}]"
+            yield LayoutFault(
+                (*path, "memory"),
+                "what is erased at once is not known",
+                found=f"memory {memory.name} without erase_block",
+                expected="its size",
+                next_step=hint,
+            )
+        for name in ("program", "erase"):
+            if not getattr(controller, name):
+                yield LayoutFault(
+                    (*path, name), "a command without bits", found="0", expected="at least one bit"
+                )
 
 
 def _goal(layout: Layout, path: KeyPath, goal: Goal) -> Iterator[LayoutFault]:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 from gemel.rehearsal.emulator.backing import Backing
 from gemel.rehearsal.emulator.core_mapping import device_pages, in_force, page_runs, partly_closed, slack_of
 from gemel.rehearsal.emulator.exception_frames import RETURN_MAGIC
-from gemel.rehearsal.emulator.system_space import BASE, SIZE
+from gemel.rehearsal.emulator.system_space import ALIGNMENT_TRAP, BASE, SIZE
 from gemel.rehearsal.plan import PAGE
 from gemel.spans import Span
 
@@ -54,6 +54,12 @@ class DeviceSide(Protocol):
 
     def reached(self, core: EmulatedCore, address: int) -> None:
         """An address that is a goal."""
+
+    def programs_flash(self, core: EmulatedCore, memory: Backing, address: int, data: bytes) -> bool:
+        """Whether this store is taken by a flash controller, which then programs the data."""
+
+    def restarts(self, core: EmulatedCore, pc: int) -> bool:
+        """A core asks for a reset of the device; False if there were too many of them."""
 
     def touched_guarded(self, core: EmulatedCore, area: str, address: int, pc: int, write: bool) -> None:
         """An area that a lock guards."""
@@ -187,7 +193,7 @@ class CoreBus:
         u = self._unicorn
 
         def look(uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
-            if address % size:
+            if address % size and self._core.system.configuration & ALIGNMENT_TRAP:
                 self._core.note_fault("alignment-fault", {"address": address, "size": size})
 
         self.watch(u.UC_HOOK_MEM_READ | u.UC_HOOK_MEM_WRITE, look)
@@ -205,7 +211,12 @@ class CoreBus:
                     self._closed_write(uc, access, address, size, value, (closed.what, closed.party))
                     core.registers.clear_if_then()
                     return True
-            core.note_fault("write-to-flash" if self.locate(address) else "unmapped-write", numbers)
+            located = self.locate(address)
+            data = (value & (1 << 8 * size) - 1).to_bytes(size, "little")
+            if located and self._device.programs_flash(core, located[0], address, data):
+                core.registers.clear_if_then()
+                return True
+            core.note_fault("write-to-flash" if located else "unmapped-write", numbers)
             return False
         core.note_fault("unmapped-write" if access == u.UC_MEM_WRITE_UNMAPPED else "unmapped-read", numbers)
         return False

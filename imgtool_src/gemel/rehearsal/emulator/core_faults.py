@@ -72,7 +72,8 @@ class CoreFaults:
             memory, offset, data = self._undo.pop()
             memory.write(offset, data)
         if kind == "reset-requested":
-            self.stop(kind, at, numbers)
+            if not self._core.device.restarts(self._core, at):
+                self.stop(kind, at, numbers)
         elif kind == "fetch-unmapped":
             self.of_fetch(numbers["address"] & ~1)
         else:

@@ -31,7 +31,11 @@ class DescribedEvent:
         self.plan = plan
         self.happened = False
         self._enable_value, self._around = enable_value, surroundings
-        self._coming = False
+        self._coming = self.busy = False
+
+    def reset(self) -> None:
+        """As before anything happened; what was still to come does not come."""
+        self.happened = self._coming = self.busy = False
 
     @property
     def _runs(self) -> bool:
@@ -47,11 +51,12 @@ class DescribedEvent:
     def written(self) -> None:
         """The register that starts it was written."""
         if self._runs:
+            self.busy = True
             self._around.later(self.plan.core, self.plan.delay, self._happens)
 
     def _happens(self, time: int) -> None:
         plan = self.plan
-        self._coming = False
+        self._coming = self.busy = False
         if not self._runs:
             return
         self.happened = plan.status_at is not None or plan.clear_at is not None
@@ -62,12 +67,20 @@ class DescribedEvent:
         self.look()
 
     def cleared(self, value: int) -> None:
-        """``value`` was written to the register that clears it."""
-        if value & self.plan.status_bits and self.happened:
+        """``value`` was written to the register that clears it, or (0) that register was read."""
+        how, bits = self.plan.cleared_by, self.plan.status_bits
+        clears = (how == "one" and value & bits) or (how == "zero" and ~value & bits)
+        if self.happened and (clears or how in ("read", "write")):
             self.happened = False
             if self.plan.interrupt is not None:
                 self._around.set_line(self.plan.core, self.plan.interrupt, False)
 
+    def cleared_by_read(self, core: str) -> int:
+        """The register that clears it was read; no bit of what that reads is the event's."""
+        self.cleared(0)
+        return 0
+
     def status(self) -> int:
         """The bits that tell of it."""
-        return self.plan.status_bits if self.happened else 0
+        happened = self.plan.status_bits if self.happened else 0
+        return happened | (self.plan.busy_bits if self.busy else 0)

@@ -30,6 +30,9 @@ GRACE = 4_000_000
 LAST_LINE = 50_000
 """Instructions that the device still gets after its last goal to end the lines of text that were begun."""
 
+MAX_RESTARTS = 2
+"""Resets of the device that code may ask for; one more is a finding."""
+
 LOOK_EVERY = 4096
 """Instructions between two looks at goals in memory and at whether anything still changes."""
 
@@ -47,6 +50,7 @@ class Device:
         self._to_start: list[tuple[str, int]] = []
         self._released: set[str] = set()
         self._done_at: int | None = None
+        self._restarts, self._to_restart = 0, False
         self.log = EventLog(self)
         self.releases = {
             core.name: ReleaseWatch(core.name, core.release, self._register_event, self._release, self._hold)
@@ -76,9 +80,7 @@ class Device:
 
     def run(self, until: int | None = None) -> RawRun:
         """Run to the end, or to time ``until``."""
-        primary = next(core for core in self.cores.values() if core.plan.primary)
-        primary.start(primary.plan.vectors or 0, 0)
-        self._start_events(primary.plan.name)
+        self._start_primary(0)
         ended, same, look_at = "", SameState(self), LOOK_EVERY
         while not ended:
             core = self.schedule.next_core()
@@ -87,6 +89,9 @@ class Device:
                 break
             self._run(core, min(self.schedule.limit(core), look_at + LOOK_EVERY, self.plan.budget))
             time = self.schedule.time()
+            if self._to_restart:
+                self._restart(self.schedule.common(core, core.time))
+                same = SameState(self)
             if self._all_done(time):
                 ended = "goals"
             elif until is not None and time > until:
@@ -110,6 +115,24 @@ class Device:
         core.run(limit)
         self.running = None
         self._start_released(self.schedule.common(core, core.time))
+
+    def _start_primary(self, now: int) -> None:
+        primary = next(core for core in self.cores.values() if core.plan.primary)
+        primary.start(primary.plan.vectors or 0, now)
+        self._start_events(primary.plan.name)
+
+    def _restart(self, now: int) -> None:
+        """Reset the device at common time ``now``: memories keep their content."""
+        self._to_restart, self._to_start = False, []
+        self._released.clear()
+        self.registers.reset()
+        for watch in self.releases.values():
+            watch.reset()
+        for core in self.cores.values():
+            core.hold()
+            core.bus.map_memories(self._released)
+        primary = next(core for core in self.cores.values() if core.plan.primary)
+        self._start_primary(self.schedule.on_core(primary, now))
 
     def _end(self, time: int, same: SameState) -> str:
         """Why the run ends here; empty if it goes on."""
@@ -194,6 +217,49 @@ class Device:
         holders = {each.holder for each in self.registers.mutexes.values() if each.plan.guards == area}
         if core.plan.name not in holders:
             self.log.add(core, "without-lock", pc, {"address": address, "write": int(write)}, {"area": area})
+
+    def programs_flash(self, core: EmulatedCore, memory: Backing, address: int, data: bytes) -> bool:
+        """Whether a flash controller takes this store, and programs the data."""
+        for flash in self.registers.flash:
+            if flash.takes_store(memory):
+                flash.store(core.plan.name, address, data)
+                return True
+        return False
+
+    def locate(self, address: int) -> tuple[Backing, int] | None:
+        """The memory and offset at an address, as the core that runs sees it."""
+        return self.running.bus.locate(address) if self.running else None
+
+    def after_instruction(self, action: Callable[[], None]) -> None:
+        """Call ``action()`` once the core that runs has executed its current instruction."""
+        if self.running is not None:
+            self.running.faults.after_run.append(action)
+            self.running.stop_soon()
+
+    def code_changed(self) -> None:
+        """Code may have been replaced; called between two instructions."""
+        for core in self.cores.values():
+            core.look_again()
+
+    def flash_fault(self, address: int, command: str, reason: str) -> None:
+        """A command that does not do to the flash what the code asks for."""
+        if self.running is not None:
+            self.report(
+                self.running,
+                "flash-command",
+                self.running.pc,
+                {"address": address},
+                {"command": command, "reason": reason},
+            )
+
+    def restarts(self, core: EmulatedCore, pc: int) -> bool:
+        """A core asks for a reset of the device; False if it asked too often already."""
+        if self._restarts == MAX_RESTARTS:
+            return False
+        self._restarts += 1
+        self._to_restart = core.hand_over = True
+        self.report(core, "restarts", pc, {}, {})
+        return True
 
     def _register_event(self, kind: str, numbers: dict[str, int], words: dict[str, str]) -> None:
         core = self.running or self.cores.get(words.pop("of", ""))

@@ -7,9 +7,11 @@ layout does not describe reads zero and forgets what is written; every access is
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Protocol
 
 from gemel.layout.rehearsal_model import (
     DeviceEvent,
+    FlashController,
     InterCoreInterrupt,
     MutexRegister,
     ReadyBits,
@@ -20,6 +22,7 @@ from gemel.layout.rehearsal_model import (
     StatusRegister,
 )
 from gemel.rehearsal.emulator.described_events import DescribedEvent, Surroundings
+from gemel.rehearsal.emulator.flash_controller import DescribedFlash, FlashSide
 from gemel.rehearsal.emulator.release import ReleaseWatch, Report
 from gemel.rehearsal.raw_run import MAX_TEXT
 
@@ -34,6 +37,10 @@ MAX_LINE = 1000
 
 MAX_REGISTERS = 4096
 """Device registers of which accesses are counted one by one."""
+
+
+class Around(Surroundings, FlashSide, Protocol):
+    """What the registers need of the device."""
 
 
 class RegisterPort:
@@ -91,7 +98,7 @@ class DeviceRegisters:
         state_of: Callable[[str], str],
         sought: dict[int, tuple[str, str]] | None = None,
         found_text: Callable[[int], None] = lambda index: None,
-        surroundings: Surroundings | None = None,
+        surroundings: Around | None = None,
     ) -> None:
         """``sought`` are texts that are goals, by number: core and text; ``found_text`` is called with that.
 
@@ -109,16 +116,20 @@ class DeviceRegisters:
         self._tails: dict[tuple[int, str], str] = {}
         self.mutexes = {each.at & ~3: Mutex(each, report) for each in plan.mutexes}
         self._values: list[list[int]] = []
+        self._at_reset: list[int] = []
         self._held_cells: dict[int, list[int]] = {}
         self._overlays: dict[int, list[Reader]] = {}
         self._listeners: dict[int, list[Listener]] = {}
         self._describe(plan)
         self.events: list[DescribedEvent] = []
+        self.flash: list[DescribedFlash] = []
         for ready in plan.ready:
             self._ready(ready)
         if surroundings is not None:
             for event in plan.events:
                 self._event(event, surroundings)
+            for controller in plan.flash_controllers:
+                self._flash(controller, surroundings)
         self._lay_over()
         for watch in releases.values():
             self._add(watch.plan.vector_register, watch.read_vector, watch.write_vector)
@@ -146,8 +157,17 @@ class DeviceRegisters:
     def state(self) -> tuple[object, ...]:
         """Everything that decides what reads will answer, for telling whether nothing changes any more."""
         locks = tuple(each.holder for each in self.mutexes.values())
-        events = tuple(each.happened for each in self.events)
+        events = tuple((each.happened, each.busy) for each in self.events)
         return tuple(tuple(each) for each in self._values), locks, events
+
+    def reset(self) -> None:
+        """Every register as after a reset of the device; what was sent stays sent."""
+        for cell, value in zip(self._values, self._at_reset, strict=True):
+            cell[0] = value
+        for mutex in self.mutexes.values():
+            mutex.holder = ""
+        for event in self.events:
+            event.reset()
 
     def _add(self, address: int, reader: Reader | None, writer: Writer | None) -> None:
         if reader:
@@ -159,6 +179,7 @@ class DeviceRegisters:
         """A value that the state remembers."""
         cell = [value]
         self._values.append(cell)
+        self._at_reset.append(value)
         return cell
 
     def _describe(self, plan: RehearsalPlan) -> None:
@@ -274,10 +295,24 @@ class DeviceRegisters:
             self._listen(plan.enabled_at, lambda value, mask: event.look())
         if plan.after_write is not None:
             self._listen(plan.after_write, lambda value, mask: event.written())
-        if plan.clear_at is not None:
-            self._listen(plan.clear_at, lambda value, mask: event.cleared(value))
         if plan.status_at is not None:
             self._overlays.setdefault(plan.status_at & ~3, []).append(lambda core: event.status())
+        if plan.clear_at is not None and plan.cleared_by == "read":
+            self._overlays.setdefault(plan.clear_at & ~3, []).append(event.cleared_by_read)
+        elif plan.clear_at is not None:
+            self._listen(plan.clear_at, lambda value, mask: event.cleared(value))
+
+    def _flash(self, plan: FlashController, around: FlashSide) -> None:
+        flash = DescribedFlash(plan, self._cell, around)
+        self.flash.append(flash)
+        self._add(plan.command_at, flash.read_command, flash.write_command)
+        self._add(plan.address_at, flash.read_address, flash.write_address)
+        if plan.data_at is not None:
+            self._add(plan.data_at, flash.read_data, flash.write_data)
+        if plan.unlock is not None:
+            self._add(plan.unlock.at, None, flash.write_key)
+        if plan.status_at is not None:
+            self._overlays.setdefault(plan.status_at & ~3, []).append(flash.status)
 
     def _lay_over(self) -> None:
         """Put the bits of several meanings over what a register reads, and listen to its writes."""

@@ -30,11 +30,15 @@ class ReleaseWatch:
         ``hold`` is called with the core when it is put back into reset.
         """
         self.core, self.plan = core, plan
+        self._report, self._start, self._hold = report, start, hold
+        self.reset()
+
+    def reset(self) -> None:
+        """As after a reset of the device: the core is held back."""
         self.released = False
         self.vector: int | None = None
         # Until the release the bits that matter must not read as released.
-        self.control = ~plan.release_value & plan.release_mask & 0xFFFF_FFFF
-        self._report, self._start, self._hold = report, start, hold
+        self.control = ~self.plan.release_value & self.plan.release_mask & 0xFFFF_FFFF
 
     def read_vector(self, core: str) -> int:
         """What was last written; 0 before that."""

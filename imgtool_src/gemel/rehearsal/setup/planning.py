@@ -9,7 +9,7 @@ from gemel.inspection.core_views import owned_areas
 from gemel.inspection.inspection import Inspection
 from gemel.layout.addresses import locate, seen_by, starts_of
 from gemel.layout.model import BuildPlan, Core, Layout, Memory
-from gemel.layout.rehearsal_model import DEFAULT_BUDGET, RehearsalPlan
+from gemel.layout.rehearsal_model import DEFAULT_BUDGET, RehearsalPlan, described_registers
 from gemel.m_profile.capabilities import lacking
 from gemel.placement.placed import has_vectors
 from gemel.rehearsal.emulator.core_mapping import touched_pages
@@ -122,7 +122,8 @@ def _memory(subject: Inspection, memory: Memory) -> MemoryPlan:
         (address - memory.start, bytes(piece)) for address, piece in subject.image.pieces(memory.span)
     )
     kind: MemoryKind = "rom" if memory.kind == "rom" else "flash"
-    return MemoryPlan(memory.name, kind, memory.size, bytes((memory.erased_byte,)), pieces)
+    erased = bytes((memory.erased_byte,))
+    return MemoryPlan(memory.name, kind, memory.size, erased, pieces, memory.erase_block or 1)
 
 
 def _core(subject: Inspection, core: Core, described: RehearsalPlan) -> CorePlan:
@@ -181,23 +182,7 @@ def register_addresses(layout: Layout, described: RehearsalPlan) -> list[int]:
         if core.release
         for register in (core.release.vector_register, core.release.control_register)
     ]
-    addresses += [constant.at for constant in described.constants]
-    addresses += [sequence.at for sequence in described.sequences]
-    addresses += [held.at for held in described.held]
-    addresses += [status.at for status in described.status]
-    addresses += [mutex.at for mutex in described.mutexes]
-    addresses += [port.at for port in described.serial]
-    addresses += [register.at for register in described.by_core]
-    for ready in described.ready:
-        addresses += [ready.at, ready.follow_at]
-    for event in described.events:
-        given = (event.after_write, event.enabled_at, event.status_at, event.clear_at)
-        addresses += [address for address in given if address is not None]
-    for pair in described.set_clear:
-        addresses += [pair.value_at, pair.set_at, pair.clear_at]
-    for interrupt in described.interrupts:
-        addresses += [interrupt.set_at, interrupt.clear_at]
-        addresses += [interrupt.pending_at] if interrupt.pending_at is not None else []
+    addresses += [address for _, address in described_registers(described)]
     return sorted(set(addresses))
 
 

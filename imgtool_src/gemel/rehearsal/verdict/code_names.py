@@ -25,6 +25,8 @@ class CodeNames:
         self._subject, self._sources = subject, sources
         self._lines: dict[str, LineTable] = {}
         self.notes: list[str] = []
+        plan = subject.layout.rehearsal
+        self._registers = {address: name for name, address in (plan.register_names if plan else {}).items()}
 
     def builds_of(self, core: str) -> list[tuple[str, Build]]:
         """The builds at hand that a core runs."""
@@ -71,6 +73,11 @@ class CodeNames:
         address = self._subject.layout.span_of(area).start + offset
         return f"{format_address(address)} ({area} + {offset})"
 
+    def register(self, address: int) -> str:
+        """A device register: its plain address, and its name where the layout has one."""
+        name = self._registers.get(address)
+        return f"{format_address(address)} ({name})" if name else format_address(address)
+
     def what_is_at(self, core: str, address: int) -> str:
         """What the core sees at a data address: area, memory or nothing."""
         return whereabouts(self._subject, core, address)
@@ -79,7 +86,7 @@ class CodeNames:
         """The variable of the core's builds that holds ``address``; empty if none is known."""
         found = self.variable_at(core, address)
         if found is None:
-            return ""
+            return self._registers.get(address, "")
         offset = address - found[1].start
         return f"{found[0]} + {offset}" if offset else found[0]
 

@@ -9,8 +9,12 @@ from gemel.rehearsal.raw_run import RawEvent, RawRun
 from gemel.rehearsal.result import RehearsalFinding
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.findings import at_end, error_about
+from gemel.rehearsal.verdict.wording import words_for
 from gemel.rehearsal.verdict.words import Words, exception_name
 from gemel.spans import format_address
+
+MANY_TIMES = 16
+"""Times that one fault is handled at one place, in a device that no longer changes, to be why it does not go on."""
 
 LONG_IN_HANDLER = 1_000_000
 """Instructions in one handler after which a core is taken to stay there."""
@@ -23,9 +27,12 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
     """
     if run.ended not in ("asleep", "same state", "budget"):
         return []
-    causes = [*_handlers(run, names), *_sleepers(plan, run, names)]
-    named = {finding.core for finding in causes} | _stopped(run)
     loops = {event.core: event for event in run.events if event.kind == "loops"}
+    again = {event.core: event for event in run.events if _recurs(event) and event.core in loops}
+    causes = [error_about(event, words_for(event, names), names, event.kind) for event in again.values()]
+    causes += [finding for finding in _handlers(run, names) if finding.core not in again]
+    causes += _sleepers(plan, run, names)
+    named = {finding.core for finding in causes} | _stopped(run)
     for core, event in loops.items():
         if core in named or event.numbers["interrupts"]:
             continue
@@ -36,6 +43,11 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
     if not plan.goals and run.ended == "budget":
         causes += _busy(plan, run, names, {finding.core for finding in causes})
     return causes
+
+
+def _recurs(event: RawEvent) -> bool:
+    """Whether a fault was handled over and over at one place: its handler returns to what faults again."""
+    return "recovered" in event.numbers and event.numbers.get("times", 1) >= MANY_TIMES
 
 
 def _polls_other(plan: DevicePlan, event: RawEvent) -> bool:
@@ -116,7 +128,7 @@ def wakeable(plan: DevicePlan, run: RawRun) -> set[str]:
 def _waits_for_register(event: RawEvent, names: CodeNames) -> RehearsalFinding:
     register = event.numbers["register"]
     words = Words(
-        f"core {event.core} waits for register {format_address(register)}, which the layout does not describe",
+        f"core {event.core} waits for register {names.register(register)}, which the layout does not describe",
         "it reads zero for ever",
         "a register that reads what the code waits for",
         f"add to the layout: [[rehearsal.constant]] at = 0x{register:X}, value = the bits it waits for",
@@ -127,7 +139,7 @@ def _waits_for_register(event: RawEvent, names: CodeNames) -> RehearsalFinding:
 def _loop(event: RawEvent, names: CodeNames) -> RehearsalFinding:
     memory, register = event.numbers.get("memory"), event.numbers.get("described")
     if register is not None:
-        found = f"it reads register {format_address(register)}, which will not change any more"
+        found = f"it reads register {names.register(register)}, which will not change any more"
         hint = "see what the layout says of this register, and what the other core does"
     elif memory is None:
         found, hint = "it reads neither a device register nor RAM", "an endless loop is no place to wait in"

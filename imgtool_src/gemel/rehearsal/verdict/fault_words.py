@@ -40,7 +40,8 @@ def _flash(event: RawEvent, names: CodeNames) -> Words:
         f"core {event.core} writes into flash",
         at_address(event, names),
         "an address of RAM",
-        "a pointer is wrong, or a variable was placed in flash",
+        "a pointer is wrong, or a variable was placed in flash; code that programs flash on purpose needs a "
+        "[[rehearsal.flash_controller]] in the layout (gemel explain layout)",
     )
 
 
@@ -138,11 +139,24 @@ def _livelock(event: RawEvent, names: CodeNames) -> Words:
     )
 
 
+def _flash_command(event: RawEvent, names: CodeNames) -> Words:
+    command, reason = event.words["command"], event.words["reason"]
+    return Words(
+        f"core {event.core} has the flash controller {command} an address at which it cannot",
+        f"{at_address(event, names)}, {reason}",
+        "erased bytes of the flash that the controller has"
+        if command == "program"
+        else "an address of its flash",
+        "erase the block first" if "erased" in reason else "correct the address that the code writes",
+    )
+
+
 FAULT_WORDS: dict[str, Wording] = {
     "unmapped-read": _access("reads", _DESCRIBE),
     "unmapped-write": _access("writes", _DESCRIBE),
     "fetch-outside-code": _fetch,
     "write-to-flash": _flash,
+    "flash-command": _flash_command,
     "undefined-instruction": _undefined,
     "instruction-missing": _missing,
     "instruction-not-emulated": _not_emulated,
@@ -232,8 +246,8 @@ FAULT_WORDS: dict[str, Wording] = {
         "nothing is known of what follows; report it with the image if you can",
     ),
     "reset-requested": plain(
-        "core {core} asks for a reset of the device",
-        "code that goes on",
+        "core {core} asks for a reset of the device again and again",
+        "code that goes on after one or two resets",
         "see why it gives up: a check of its own may have failed",
     ),
 }

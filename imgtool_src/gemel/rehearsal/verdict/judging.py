@@ -77,7 +77,7 @@ def rehearsal_of(subject: Inspection, plan: DevicePlan, run: RawRun, names: Code
             )
             for each in run.accesses
         ),
-        notes=(*plan.notes, *run.notes, *_undescribed(run), *names.notes),
+        notes=(*plan.notes, *run.notes, *_undescribed(run, names), *names.notes),
         shared_memory={area: bytes.fromhex(digits) for area, digits in run.shared.items()},
     )
 
@@ -146,12 +146,10 @@ def _stacks(core: RawCore, names: CodeNames) -> Iterator[StackUse]:
         below = high
 
 
-def _undescribed(run: RawRun) -> Iterator[str]:
+def _undescribed(run: RawRun, names: CodeNames) -> Iterator[str]:
     """The registers that code used and the layout does not describe."""
     unknown = sorted({each.address for each in run.accesses if not each.known and each.reads})
     if unknown:
-        from gemel.spans import format_address
-
-        shown = ", ".join(format_address(each) for each in unknown[:8])
+        shown = ", ".join(names.register(each) for each in unknown[:8])
         more = f" and {len(unknown) - 8} more" if len(unknown) > 8 else ""
         yield f"read as zero, since the layout does not describe them: {shown}{more}"

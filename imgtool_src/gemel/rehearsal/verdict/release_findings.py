@@ -35,7 +35,7 @@ def release_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterato
         elif not released.numbers["written"]:
             words = Words(
                 f"core {core.name} is released before its vector register was written",
-                f"{format_address(core.release.vector_register)} was not written; the core starts at zero",
+                f"{names.register(core.release.vector_register)} was not written; the core starts at zero",
                 "the address of its vector table, then the release",
                 "write the vector register first",
             )
@@ -80,7 +80,7 @@ def _never_released(plan: DevicePlan, core: CorePlan, run: RawRun, names: CodeNa
     primary = next(each for each in plan.cores if each.primary)
     raw = next(each for each in run.cores if each.name == primary.name)
     release = core.release
-    control = format_address(release.control_register) if release else ""
+    control = names.register(release.control_register) if release else ""
     words = Words(
         f"core {core.name} is never released",
         f"{_budget(run)}after {run.time:,} instructions core {primary.name} {STATES[raw.state]}",

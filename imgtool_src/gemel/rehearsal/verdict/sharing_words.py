@@ -60,7 +60,7 @@ def _copy(event: RawEvent, names: CodeNames) -> Words:
 def _register(event: RawEvent, names: CodeNames) -> Words:
     return Words(
         f"core {event.core} touches a register that is not given to it",
-        format_address(event.numbers["register"]),
+        names.register(event.numbers["register"]),
         f"it is given to {event.words['cores'] or 'no core'}",
         "leave the register to its core, or correct registers_of in the layout",
     )
@@ -69,7 +69,7 @@ def _register(event: RawEvent, names: CodeNames) -> Words:
 def _both(event: RawEvent, names: CodeNames) -> Words:
     return Words(
         f"cores {event.words['other']} and {event.core} both touch one register",
-        format_address(event.numbers["register"]),
+        names.register(event.numbers["register"]),
         "each device register used by one core, or given to both in the layout",
         "say whose it is in registers_of of the layout's rehearsal",
     )
@@ -89,7 +89,7 @@ def _lock_kept(event: RawEvent, names: CodeNames) -> Words:
     waited = event.words["waited"]
     return Words(
         f"core {event.core} never gives its lock back",
-        f"{format_address(event.numbers['register'])} is held at the end"
+        f"{names.register(event.numbers['register'])} is held at the end"
         + (f"; {waited} waited for it" if waited else ""),
         "a write to the mutex register after the last access",
         "give the lock back on every way out",
@@ -100,7 +100,7 @@ def _lock_not_held(event: RawEvent, names: CodeNames) -> Words:
     holder = event.words["holder"]
     return Words(
         f"core {event.core} gives back a lock that it does not hold",
-        f"{format_address(event.numbers['register'])} is {'held by ' + holder if holder else 'free'}",
+        f"{names.register(event.numbers['register'])} is {'held by ' + holder if holder else 'free'}",
         "a lock given back by the core that took it",
         "check that the read reported that the lock was taken",
     )

@@ -70,7 +70,7 @@ def _sleeps(event: RawEvent, names: CodeNames) -> str:
 
 def _loops(event: RawEvent, names: CodeNames) -> str:
     if "register" in event.numbers:
-        return f"waits for register {format_address(event.numbers['register'])}"
+        return f"waits for register {names.register(event.numbers['register'])}"
     if event.numbers["interrupts"]:
         return "idles until an interrupt"
     return "is in an endless loop"
@@ -80,7 +80,7 @@ def _lock(verb: str) -> Callable[[RawEvent, CodeNames], str]:
     def tell(event: RawEvent, names: CodeNames) -> str:
         times = event.numbers.get("times", 1)
         again = f", {times:,} times" if times > 1 else ""
-        return f"{verb} lock {format_address(event.numbers['register'])}{again}"
+        return f"{verb} lock {names.register(event.numbers['register'])}{again}"
 
     return tell
 
@@ -95,6 +95,7 @@ def _held_back(event: RawEvent, names: CodeNames) -> str:
 
 _TELL: dict[str, Callable[[RawEvent, CodeNames], str]] = {
     "start": _start,
+    "restarts": lambda event, names: "resets the device",
     "released": _released,
     "vector-register": _vector,
     "text": _text,

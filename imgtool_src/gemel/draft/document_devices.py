@@ -1,0 +1,129 @@
+"""The part of a draft that a CMSIS-SVD file gives: device memories, and registers with their reset values."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from itertools import pairwise
+
+from gemel.draft.drafting import Draft
+from gemel.draft.page import Page, listed, size_words
+from gemel.draft.svd import Peripheral
+from gemel.spans import Span, align_down, align_up, format_address, merge
+
+MAX_ENTRIES, MAX_NAMES, MAX_MEMORIES = 256, 4096, 16
+"""As many as a layout takes of each kind of description and of names, and a draft writes of memories."""
+
+PAGE = 4096
+PRIVATE = Span(0xE000_0000, 0x2000_0000)
+"""What every core has to itself; the rehearsal knows these registers."""
+
+_MOVW, _MOVT = 0xF240, 0xF2C0
+
+
+def used_peripherals(draft: Draft, peripherals: Iterable[Peripheral]) -> list[Peripheral]:
+    """Those that code of the builds has an address of: a word, or the halves that MOVW and MOVT load."""
+    found: set[int] = set()
+    for seen in draft.seen:
+        for segment in seen.build.stored:
+            found |= _addresses(segment.data)
+    pages = {address // 4 for address in found}
+    return [
+        each
+        for each in peripherals
+        if not each.span.overlaps(PRIVATE)
+        and (
+            any(
+                at in pages
+                for at in range(each.span.start // 4, min(each.span.end, each.span.start + PAGE) // 4)
+            )
+        )
+    ]
+
+
+def _addresses(data: bytes) -> set[int]:
+    """Words that may be addresses.  Arm Architecture Reference Manuals: MOV (immediate) T3, MOVT T1."""
+    words = {int.from_bytes(data[at : at + 4], "little") for at in range(0, len(data) - 3, 4)}
+    halves = [int.from_bytes(data[at : at + 2], "little") for at in range(0, len(data) - 1, 2)]
+    low: dict[int, int] = {}
+    for first, second in pairwise(halves):
+        if second & 0x8000 or first & 0xFBF0 not in (_MOVW, _MOVT):
+            continue
+        value = (first & 0xF) << 12 | (first >> 10 & 1) << 11 | (second >> 12 & 7) << 8 | second & 0xFF
+        register = second >> 8 & 0xF
+        if first & 0xFBF0 == _MOVW:
+            low[register] = value
+        else:
+            words.add(value << 16 | low.get(register, 0))
+    return words
+
+
+def write_devices(page: Page, draft: Draft, peripherals: Iterable[Peripheral], file: str) -> None:
+    """Device memories, reset values and names of the registers of the peripherals that the builds use."""
+    used = used_peripherals(draft, peripherals)
+    if not used:
+        page.blank()
+        page.remark(f"No build holds an address of a peripheral of {file}.")
+        return
+    _memories(page, draft, used, file)
+    held: dict[int, tuple[int, str]] = {}
+    constant: dict[int, tuple[int, str]] = {}
+    names: dict[str, int] = {}
+    seen: set[int] = set()
+    for peripheral in used:
+        for register in peripheral.registers:
+            names.setdefault(_name(register.name), register.address)
+            if register.address in seen or not register.readable:
+                continue
+            seen.add(register.address)
+            for word in range(register.address & ~3, register.address + register.size // 8, 4):
+                shift = 8 * (register.address - word)
+                value = (register.reset << shift if shift >= 0 else register.reset >> -shift) & 0xFFFF_FFFF
+                kind = held if register.writable or word in held else constant
+                before = held.get(word) or constant.pop(word, (0, register.name))
+                kind[word] = before[0] | value, before[1]
+    constant = {word: entry for word, entry in constant.items() if entry[0]}
+    page.table("rehearsal", f"reset values by {file}, for the peripherals that the builds use")
+    left = _list(page, "constant", "value", constant) + _list(page, "held", "reset", held)
+    if left:
+        page.remark(
+            f"{left:,} more registers are left out; those with a reset value other than 0 come first."
+        )
+    page.table("rehearsal.register_name", f"the names in {file}, for messages")
+    for name, address in list(names.items())[:MAX_NAMES]:
+        page.key(name, format_address(address))
+
+
+def _memories(page: Page, draft: Draft, used: list[Peripheral], file: str) -> None:
+    taken = [window for memory in draft.places.memories for window in memory.windows]
+    pages = [
+        Span.from_bounds(align_down(each.span.start, PAGE), align_up(each.span.end, PAGE)) for each in used
+    ]
+    free = [span for span in merge(pages) if not any(span.overlaps(window) for window in taken)]
+    for number, span in enumerate(free[:MAX_MEMORIES], 1):
+        page.table(f"memory.devices-{number}")
+        inside = [each.name for each in used if span.overlaps(each.span)]
+        more = [f"{len(inside) - 4} more"] if len(inside) > 4 else []
+        page.key("kind", '"device"', f"by {file}: {listed([*map(_name, inside[:4]), *more])}")
+        page.key("start", format_address(span.start))
+        page.key("size", size_words(span.size))
+
+
+def _list(page: Page, kind: str, key: str, entries: dict[int, tuple[int, str]]) -> int:
+    """A list of registers, those that do not reset to 0 first; how many are left out."""
+    if not entries:
+        return 0
+    chosen = sorted(entries, key=lambda word: (not entries[word][0], word))[:MAX_ENTRIES]
+    page.lines.append(f"{kind} = [")
+    for word in sorted(chosen):
+        value, name = entries[word]
+        page.lines.append(
+            f"    {{ at = {format_address(word)}, {key} = {format_address(value)} }},  # {_name(name)}"
+        )
+    page.lines.append("]")
+    return len(entries) - len(chosen)
+
+
+def _name(name: str) -> str:
+    """A register's name as a layout takes it."""
+    return re.sub("[^A-Za-z0-9_-]", "_", name)[:64]

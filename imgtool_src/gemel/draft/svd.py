@@ -1,0 +1,214 @@
+"""Reading a CMSIS-SVD file: the registers of a device with their names, addresses and reset values.
+
+Format: CMSIS-SVD 1.3, Arm (elements device, peripherals, cluster, register; attribute derivedFrom; dimElementGroup;
+registerPropertiesGroup).  A file with a document type is refused, so that nothing in it can be an entity.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING
+from xml.etree.ElementTree import Element, TreeBuilder
+
+from gemel.spans import Span
+from gemel.structs import NamedTuple
+
+if TYPE_CHECKING:
+    from xml.parsers.expat import XMLParserType
+
+MAX_BYTES, MAX_DEPTH, MAX_REGISTERS, MAX_INDEXES = 64 << 20, 32, 200_000, 4096
+TOP = 1 << 32
+_INHERITED = ("size", "access", "resetValue")
+_SCALES = {"": 1, "k": 1 << 10, "m": 1 << 20, "g": 1 << 30, "t": 1 << 40}
+
+
+class NotSvd(ValueError):
+    """The file is no CMSIS-SVD file, or one that is too large; the text says why."""
+
+
+class Register(NamedTuple):
+    """A register: its name with its peripheral's, plain address, bits, reset value, and whether code writes it."""
+
+    name: str
+    address: int
+    size: int
+    reset: int
+    writable: bool
+    readable: bool
+
+
+class Peripheral(NamedTuple):
+    """A peripheral with the addresses that it takes."""
+
+    name: str
+    span: Span
+    registers: tuple[Register, ...]
+
+
+def read_svd(data: bytes) -> tuple[Peripheral, ...]:
+    """The peripherals in the order of the file; raises NotSvd."""
+    root = _parsed(data)
+    if root.tag != "device":
+        raise NotSvd(f"its outermost element is {root.tag!r:.40}, not 'device'")
+    elements = {_text(each, "name"): each for each in root.findall("peripherals/peripheral")}
+    if not elements:
+        raise NotSvd("it has no peripherals")
+    reader = _Reader(elements)
+    defaults = _properties(root, {"size": "32", "access": "read-write", "resetValue": "0"})
+    return tuple(reader.peripheral(each, defaults) for each in elements.values())
+
+
+def _parsed(data: bytes) -> Element:
+    from xml.parsers import expat
+
+    if len(data) > MAX_BYTES:
+        raise NotSvd(f"it is larger than {MAX_BYTES:,} bytes")
+    builder, depth = TreeBuilder(), 0
+    parser: XMLParserType = expat.ParserCreate()
+    parser.buffer_text = True
+
+    def start(name: str, attributes: dict[str, str]) -> None:
+        nonlocal depth
+        depth += 1
+        if depth > MAX_DEPTH:
+            raise NotSvd(f"its elements are nested more than {MAX_DEPTH} deep")
+        builder.start(name, attributes)
+
+    def end(name: str) -> None:
+        nonlocal depth
+        depth -= 1
+        builder.end(name)
+
+    def refuse(*parts: object) -> None:
+        raise NotSvd("it declares a document type, which no SVD file has")
+
+    parser.StartElementHandler, parser.EndElementHandler = start, end
+    parser.CharacterDataHandler = builder.data
+    parser.StartDoctypeDeclHandler = refuse
+    try:
+        parser.Parse(data, True)
+    except expat.ExpatError as error:
+        raise NotSvd(f"it is no XML: {error}") from error
+    except (ValueError, LookupError) as error:
+        raise error if isinstance(error, NotSvd) else NotSvd(f"it is no XML: {error}") from error
+    return builder.close()
+
+
+class _Reader:
+    """The registers of all peripherals, each read where the file defines it."""
+
+    def __init__(self, peripherals: Mapping[str, Element]) -> None:
+        self._peripherals = peripherals
+        self._count = 0
+
+    def peripheral(self, element: Element, defaults: Mapping[str, str]) -> Peripheral:
+        name, base = _text(element, "name"), _number(_text(element, "baseAddress"))
+        lines = self._lineage(element)
+        found: dict[str, Register] = {}
+        properties = dict(defaults)
+        blocks: list[Element] = []
+        for each in lines:
+            properties = _properties(each, properties)
+            blocks = each.findall("addressBlock") or blocks
+        for each in lines:
+            scope = each.find("registers")
+            for register in self._registers(scope, name, base, properties) if scope is not None else ():
+                found[register.name] = register
+        ends = [_number(_text(each, "offset")) + _number(_text(each, "size")) for each in blocks]
+        end = max([base + each for each in ends] + [each.address + 4 for each in found.values()] + [base + 4])
+        if end > TOP or base >= TOP:
+            raise NotSvd(f"peripheral {name!r:.60} reaches beyond the 32-bit address space")
+        return Peripheral(name, Span.from_bounds(base, end), tuple(found.values()))
+
+    def _lineage(self, element: Element) -> list[Element]:
+        """What a peripheral is derived from, the first ancestor first, then itself."""
+        lines = [element]
+        while (parent := lines[0].get("derivedFrom")) is not None:
+            if parent not in self._peripherals or len(lines) == MAX_DEPTH:
+                reason = "does not exist" if parent not in self._peripherals else "is derived in a circle"
+                raise NotSvd(f"a peripheral is derived from {parent!r:.60}, which {reason}")
+            lines.insert(0, self._peripherals[parent])
+        return lines
+
+    def _registers(
+        self, scope: Element, prefix: str, base: int, defaults: Mapping[str, str]
+    ) -> Iterator[Register]:
+        siblings = {_text(each, "name"): each for each in scope if each.tag in ("register", "cluster")}
+        for element in siblings.values():
+            properties, lines = dict(defaults), [element]
+            parent = (element.get("derivedFrom") or "").rpartition(".")[2]
+            if parent and (siblings.get(parent) is None or siblings[parent] is element):
+                raise NotSvd(f"a register is derived from {parent!r:.60}, which is not beside it")
+            if parent:
+                lines.insert(0, siblings[parent])
+            for each in lines:
+                properties = _properties(each, properties)
+            for name, offset in _copies(element):
+                self._count += 1
+                if self._count > MAX_REGISTERS:
+                    raise NotSvd(f"it has more than {MAX_REGISTERS:,} registers")
+                full = f"{prefix}_{name}"
+                if element.tag == "cluster":
+                    for each in lines:
+                        yield from self._registers(each, full, base + offset, properties)
+                else:
+                    yield self._register(full, base + offset, properties)
+
+    def _register(self, name: str, address: int, properties: Mapping[str, str]) -> Register:
+        size, access = _number(properties["size"]), properties["access"]
+        if not 1 <= size <= 64 or address + 8 > TOP:
+            raise NotSvd(f"register {name!r:.60} has {size} bits at {address:#x}")
+        reset = _number(properties["resetValue"]) & ((1 << size) - 1)
+        return Register(name, address, size, reset, not access.startswith("read-only"), "read" in access)
+
+
+def _properties(element: Element, defaults: Mapping[str, str]) -> dict[str, str]:
+    given = {name: _text(element, name, "") for name in _INHERITED}
+    return {name: given[name] or defaults[name] for name in _INHERITED}
+
+
+def _copies(element: Element) -> Iterator[tuple[str, int]]:
+    """Each copy of an array of registers or clusters: its name and offset; one for what is no array."""
+    name, offset = _text(element, "name"), _number(_text(element, "addressOffset"))
+    count = _number(_text(element, "dim", "0"))
+    if not count:
+        yield name, offset
+        return
+    if count > MAX_INDEXES:
+        raise NotSvd(f"array {name!r:.60} has {count:,} elements")
+    step = _number(_text(element, "dimIncrement"))
+    for position, index in zip(range(count), _indexes(_text(element, "dimIndex", ""), count), strict=True):
+        yield name.replace("[%s]", index).replace("%s", index), offset + position * step
+
+
+def _indexes(text: str, count: int) -> list[str]:
+    bounds = re.fullmatch(r"(\d{1,9})-(\d{1,9})|([A-Z])-([A-Z])", text)
+    if bounds and bounds[1]:
+        found = [str(each) for each in range(int(bounds[1]), min(int(bounds[2]), int(bounds[1]) + count) + 1)]
+    elif bounds:
+        found = [chr(each) for each in range(ord(bounds[3]), ord(bounds[4]) + 1)]
+    else:
+        found = [each.strip() for each in text.split(",")] if text else []
+    return found if len(found) == count else [str(each) for each in range(count)]
+
+
+def _text(element: Element, name: str, default: str | None = None) -> str:
+    found = (element.findtext(name) or "").strip()
+    if not found and default is None:
+        raise NotSvd(f"a {element.tag} has no {name}")
+    return found or default or ""
+
+
+def _number(text: str) -> int:
+    """A number as the format writes it: decimal, 0x, or # with binary digits (x: any), with k, m, g or t."""
+    match = re.fullmatch(
+        r"\+?(?:0[xX]([0-9a-fA-F]{1,16})|(?:#|0[bB])([01xX]{1,64})|(\d{1,20}))([kmgtKMGT]?)", text
+    )
+    if match is None:
+        raise NotSvd(f"{text!r:.40} is no number")
+    hexadecimal, binary, decimal, scale = match.groups()
+    digits, base = (hexadecimal, 16) if hexadecimal else (decimal, 10)
+    if binary:
+        digits, base = re.sub("[xX]", "0", binary), 2
+    return int(digits, base) * _SCALES[scale.lower()]

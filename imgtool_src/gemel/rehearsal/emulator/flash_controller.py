@@ -1,0 +1,157 @@
+"""A flash memory's controller, as the layout describes it: unlocked by keys, then it erases and programs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Protocol
+
+from gemel.layout.rehearsal_model import FlashController
+from gemel.rehearsal.emulator.backing import Backing
+
+
+class FlashSide(Protocol):
+    """What a flash controller needs of the device."""
+
+    def locate(self, address: int) -> tuple[Backing, int] | None:
+        """The memory and offset at an address, as the core that runs sees it."""
+
+    def later(self, core: str, delay: int, action: Callable[[int], None]) -> None:
+        """Call ``action(time)`` once ``core`` comes to ``delay`` instructions from now."""
+
+    def after_instruction(self, action: Callable[[], None]) -> None:
+        """Call ``action()`` once the core that runs has executed its current instruction."""
+
+    def code_changed(self) -> None:
+        """Code may have been replaced; called between two instructions."""
+
+    def flash_fault(self, address: int, command: str, reason: str) -> None:
+        """A command that does not do to the flash what the code asks for."""
+
+
+class DescribedFlash:
+    """One flash controller.
+
+    ``cell`` makes a value that the device's state remembers.  Programming changes bits from what an erased byte
+    reads to the other value only, as flash does.
+    """
+
+    def __init__(self, plan: FlashController, cell: Callable[[int], list[int]], around: FlashSide) -> None:
+        self.plan, self._around = plan, around
+        self._expected = plan.unlock.keys if plan.unlock else ()
+        self._command, self._address, self._data = cell(0), cell(0), cell(0)
+        self._keys, self._running, self._changes = cell(0), cell(0), cell(0)
+
+    @property
+    def _locked(self) -> bool:
+        return self._keys[0] < len(self._expected)
+
+    def _selects(self, command: int) -> bool:
+        mask = command if self.plan.command_mask is None else self.plan.command_mask
+        return self._command[0] & mask == command
+
+    # -- its registers -----------------------------------------------------------------------------
+
+    def write_key(self, core: str, value: int, mask: int) -> None:
+        """The next key, or the first one again; another value starts over."""
+        keys, given = self._expected, self._keys[0]
+        if given < len(keys):
+            self._keys[0] = given + 1 if value == keys[given] else int(value == keys[0])
+
+    def write_command(self, core: str, value: int, mask: int) -> None:
+        """Take a command, unless the controller is locked."""
+        if self._locked:
+            return
+        self._command[0] = self._command[0] & ~mask | value
+        if value & self.plan.lock_bits:
+            self._keys[0] = 0
+            self._command[0] &= ~self.plan.lock_bits
+        elif self._selects(self.plan.erase):
+            self._around.after_instruction(lambda: self._erase(core))
+        elif self.plan.data_at is not None and self._selects(self.plan.program):
+            data = self._data[0].to_bytes(4, "little")
+            self._around.after_instruction(lambda: self._program(core, self._address[0], data))
+
+    def read_command(self, core: str) -> int:
+        """The command, and whether it is locked."""
+        return self._command[0] | (self.plan.lock_bits if self._locked else 0)
+
+    def write_address(self, core: str, value: int, mask: int) -> None:
+        """Take an address."""
+        self._address[0] = self._address[0] & ~mask | value
+
+    def read_address(self, core: str) -> int:
+        """The address last written."""
+        return self._address[0]
+
+    def write_data(self, core: str, value: int, mask: int) -> None:
+        """Take a word to program."""
+        self._data[0] = self._data[0] & ~mask | value
+
+    def read_data(self, core: str) -> int:
+        """The word last written."""
+        return self._data[0]
+
+    def status(self, core: str) -> int:
+        """The bits that show that it is busy."""
+        return self.plan.busy_bits if self._running[0] else 0
+
+    # -- the flash ---------------------------------------------------------------------------------
+
+    def takes_store(self, memory: Backing) -> bool:
+        """Whether a store into ``memory`` programs it now."""
+        wanted = memory.plan.name == self.plan.memory and self.plan.data_at is None
+        return wanted and not self._locked and self._selects(self.plan.program)
+
+    def store(self, core: str, address: int, data: bytes) -> None:
+        """A core stores ``data``, which ``takes_store`` allows; the flash changes after the instruction."""
+        located = self._around.locate(address)
+        before = located[0].read(located[1], len(data)) if located else b""
+
+        def program() -> None:
+            if located is not None:
+                located[0].write(located[1], before)  # the emulator may have stored it as it stands
+            self._program(core, address, data)
+
+        self._around.after_instruction(program)
+
+    def _located(self, address: int, command: str) -> tuple[Backing, int] | None:
+        located = self._around.locate(address)
+        if located is None or located[0].plan.name != self.plan.memory:
+            self._around.flash_fault(address, command, f"which is not in memory {self.plan.memory}")
+            return None
+        return located
+
+    def _program(self, core: str, address: int, data: bytes) -> None:
+        if (located := self._located(address, "program")) is None:
+            return
+        memory, offset = located
+        before = memory.read(offset, len(data))
+        # Only bits that read as erased can change.
+        erased = memory.plan.fill[0]
+        after = bytes(
+            ((old ^ erased) | (new ^ erased)) ^ erased for old, new in zip(before, data, strict=False)
+        )
+        memory.write(offset, after)
+        if after != data[: len(after)]:
+            self._around.flash_fault(address, "program", "which is not erased")
+        if any(old != erased for old in before):
+            self._around.code_changed()
+        self._begin(core)
+
+    def _erase(self, core: str) -> None:
+        if (located := self._located(self._address[0], "erase")) is None:
+            return
+        memory, offset = located
+        block = memory.plan.erase_block
+        start = offset - offset % block
+        memory.write(start, memory.plan.fill * min(block, memory.plan.size - start))
+        self._around.code_changed()
+        self._begin(core)
+
+    def _begin(self, core: str) -> None:
+        self._changes[0] += 1
+        self._running[0] += 1
+        self._around.later(core, self.plan.duration, self._ended)
+
+    def _ended(self, time: int) -> None:
+        self._running[0] = max(0, self._running[0] - 1)

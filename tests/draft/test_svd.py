@@ -1,0 +1,165 @@
+"""CMSIS-SVD files: what is read from them, what a draft makes of it, and files that are none.
+
+The format is CMSIS-SVD 1.3 (Arm); the files here are our own.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from gauge_builds import BUILT
+from seconds import within
+
+from gemel.cli.main import exit_code
+from gemel.draft.svd import NotSvd, read_svd
+from gemel.layout.reader import read_layout
+
+TIMER = """
+<peripheral><name>TIMER0</name><baseAddress>0x40010000</baseAddress>
+ <addressBlock><offset>0</offset><size>0x100</size><usage>registers</usage></addressBlock>
+ <registers>
+  <register><name>CTRL</name><addressOffset>0</addressOffset><resetValue>0x10</resetValue></register>
+  <register><name>STATUS</name><addressOffset>4</addressOffset><access>read-only</access>
+   <resetValue>#1x01</resetValue></register>
+  <register><name>KEY</name><addressOffset>8</addressOffset><access>write-only</access></register>
+  <register><dim>3</dim><dimIncrement>4</dimIncrement><dimIndex>A,B,C</dimIndex><name>CC%s</name>
+   <addressOffset>0x10</addressOffset></register>
+  <cluster><dim>2</dim><dimIncrement>16</dimIncrement><name>CH[%s]</name><addressOffset>0x20</addressOffset>
+   <register><name>LOW</name><addressOffset>0</addressOffset><size>8</size><resetValue>2</resetValue></register>
+   <register><name>HIGH</name><addressOffset>1</addressOffset><size>8</size><resetValue>3</resetValue></register>
+  </cluster>
+  <register derivedFrom="CTRL"><name>CTRL2</name><addressOffset>0x60</addressOffset></register>
+ </registers></peripheral>
+<peripheral derivedFrom="TIMER0"><name>TIMER1</name><baseAddress>0x40011000</baseAddress></peripheral>
+"""
+
+
+def svd(peripherals: str, head: str = "", size: str = "<size>32</size>") -> bytes:
+    """A device with these peripherals."""
+    device = f"<device><name>gauge</name>{size}<peripherals>{peripherals}</peripherals></device>"
+    return f'<?xml version="1.0" encoding="utf-8"?>\n{head}{device}'.encode()
+
+
+def test_registers_are_read_as_the_format_says() -> None:
+    """Arrays, clusters, inherited properties, derived registers and peripherals; each number format."""
+    first, second = read_svd(svd(TIMER))
+    found = {each.name: each for each in first.registers}
+    assert {name: each.address for name, each in found.items()} == {
+        "TIMER0_CTRL": 0x4001_0000,
+        "TIMER0_STATUS": 0x4001_0004,
+        "TIMER0_KEY": 0x4001_0008,
+        "TIMER0_CCA": 0x4001_0010,
+        "TIMER0_CCB": 0x4001_0014,
+        "TIMER0_CCC": 0x4001_0018,
+        "TIMER0_CH0_LOW": 0x4001_0020,
+        "TIMER0_CH0_HIGH": 0x4001_0021,
+        "TIMER0_CH1_LOW": 0x4001_0030,
+        "TIMER0_CH1_HIGH": 0x4001_0031,
+        "TIMER0_CTRL2": 0x4001_0060,
+    }
+    assert found["TIMER0_STATUS"][2:] == (32, 0b1001, False, True)
+    assert found["TIMER0_KEY"][2:] == (32, 0, True, False)
+    assert found["TIMER0_CTRL2"].reset == 0x10
+    assert (first.span.start, first.span.size) == (0x4001_0000, 0x100)
+    assert [each.address - 0x1000 for each in second.registers] == [each.address for each in first.registers]
+    assert second.registers[0].name == "TIMER1_CTRL"
+
+
+ENTITIES = '<!DOCTYPE device [<!ENTITY a "aaaaaaaaaa"><!ENTITY b "&a;&a;&a;&a;&a;&a;&a;&a;">]>\n'
+EXTERNAL = '<!DOCTYPE device SYSTEM "file:///etc/passwd">\n'
+ARRAY = "<dim>4096</dim><dimIncrement>0</dimIncrement>"
+NESTED = (
+    "<peripheral><name>P</name><baseAddress>0</baseAddress><registers>"
+    + f"<cluster>{ARRAY}<name>C%s</name><addressOffset>0</addressOffset>" * 5
+    + "</cluster>" * 5
+    + "</registers></peripheral>"
+)
+
+
+@pytest.mark.parametrize(
+    ("data", "reason"),
+    [
+        (b"", "no XML"),
+        (b"\x7fELF\x01\x01\x01", "no XML"),
+        (b"<device><name>", "no XML"),
+        (b"<package/>", "outermost element"),
+        (svd(""), "no peripherals"),
+        (svd(TIMER, ENTITIES), "document type"),
+        (svd(TIMER, EXTERNAL), "document type"),
+        (b"<device>" + b"<a>" * 100_000, "nested"),
+        (svd(TIMER.replace("0x40010000", "here")), "no number"),
+        (svd(TIMER.replace("0x40010000", "0x1F0000000")), "32 bits at"),
+        (svd(TIMER.replace('derivedFrom="TIMER0"', 'derivedFrom="TIMER1"')), "circle"),
+        (svd(TIMER.replace('derivedFrom="TIMER0"', 'derivedFrom="TIMER9"')), "does not exist"),
+        (svd(TIMER.replace('derivedFrom="CTRL"', 'derivedFrom="CTRL9"')), "not beside it"),
+        (svd(TIMER.replace("<dim>3</dim>", "<dim>900000</dim>")), "elements"),
+        (svd(TIMER.replace("<size>8</size>", "<size>4000000000</size>")), "bits"),
+        (svd(NESTED), "more than 200,000 registers"),
+        (b'<?xml version="1.0" encoding="no-such"?><device/>', "no XML"),
+    ],
+)
+def test_what_is_no_svd_file_is_refused(data: bytes, reason: str) -> None:
+    """Each with its reason, soon, and never by expanding or opening anything."""
+    with within(20), pytest.raises(NotSvd, match=reason):
+        read_svd(data)
+
+
+def test_unusual_files_that_are_sound() -> None:
+    """UTF-16, comments, a byte order mark, unknown elements, decimal addresses and scaled sizes."""
+    text = svd(TIMER).decode().replace("0x40010000", "1073807360").replace("0x100<", "1k<")
+    text = text.replace("<registers>", "<!-- here --><registers>", 1).replace(
+        "<name>gauge</name>", "<vendorExtensions><x y='1'/></vendorExtensions><name>gauge</name>"
+    )
+    (first, _) = read_svd(text.replace("utf-8", "utf-16").encode("utf-16"))
+    assert (first.span.start, first.span.size) == (0x4001_0000, 1024)
+    assert read_svd(b"\xef\xbb\xbf" + svd(TIMER)) == read_svd(svd(TIMER))
+
+
+SERIAL = TIMER.replace("TIMER0", "UART").replace("TIMER1", "UART1").replace("0x4001", "0x5020")
+CONTROL = (
+    "<peripheral><name>SYS</name><baseAddress>0x50021000</baseAddress><registers>"
+    "<register><name>VTOR1</name><addressOffset>0x114</addressOffset></register>"
+    "<register><name>HOLD1</name><addressOffset>0x118</addressOffset><resetValue>2</resetValue></register>"
+    "</registers></peripheral>"
+)
+UNUSED = TIMER.replace("TIMER", "OTHER").replace("0x4001", "0x4444")
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The in-place tide gauge's builds and an SVD file of its device."""
+    monkeypatch.chdir(tmp_path)
+    for name in ("station", "sampler"):
+        (tmp_path / f"{name}.elf").write_bytes((BUILT / "in-place" / f"{name}.elf").read_bytes())
+    (tmp_path / "gauge.svd").write_bytes(svd(SERIAL + CONTROL + UNUSED))
+    return tmp_path
+
+
+def test_draft_takes_reset_values_and_names(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The registers of the peripherals that the builds use, read back by the layout reader; the draft joins."""
+    assert exit_code(["draft", "station=station.elf", "sampler=sampler.elf", "--svd", "gauge.svd"]) == 0
+    text = capsys.readouterr().out
+    layout = read_layout(text.encode(), "draft.toml").layout
+    plan = layout.rehearsal
+    assert plan is not None
+    held = {each.at: each.reset for each in plan.held}
+    assert held[0x5020_0000] == 0x10
+    assert held[0x5020_0020] == 0x302
+    assert {each.at: each.value for each in plan.constants}[0x5020_0004] == 9
+    assert plan.register_names["UART_STATUS"] == 0x5020_0004
+    assert "OTHER0_CTRL" not in text
+    assert 0x5020_0008 not in held
+    devices = [memory for memory in layout.memories.values() if memory.kind == "device"]
+    assert any(memory.span.holds(0x5020_0000) for memory in devices)
+
+
+def test_draft_refuses_what_is_no_svd_file(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Wrong use: the reason, and nothing is written; nor is the file overwritten as output."""
+    assert exit_code(["draft", "station=station.elf", "--svd", "station.elf", "-o", "new.toml"]) == 2
+    assert "no CMSIS-SVD file" in capsys.readouterr().err
+    assert not Path("new.toml").exists()
+    assert (
+        exit_code(["draft", "station=station.elf", "--svd", "gauge.svd", "-o", "gauge.svd", "--force"]) == 2
+    )
+    assert exit_code(["draft", "station=station.elf", "--svd", "none.svd"]) == 2

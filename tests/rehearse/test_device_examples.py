@@ -1,0 +1,351 @@
+"""Every example of a device that `gemel explain layout` shows, read from its text and run by a small program.
+
+Also what the examples leave out: other ways of clearing, and a flash controller used wrongly.
+"""
+
+from __future__ import annotations
+
+import re
+import struct
+import tempfile
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+
+import pytest
+from rehearsals import gauge
+from thumb import assembled
+
+from gemel.image.sparse import SparseBytes
+from gemel.layout.device_examples import EXAMPLES
+from gemel.layout.reader import read_layout
+from gemel.layout.reference import layout_reference
+from gemel.rehearsal.result import Rehearsal
+from gemel.rehearsal.session import RehearsalOptions, rehearse
+
+FLASH, STACK, SAMPLER = 0x1000_0000, 0x3800_8000, 0x1000_8000
+BLOCK = 0x1000_6000
+"""A block of flash that the tests program."""
+
+DEVICE = 0x5020_0000
+SLEEP = "9: wfi\n b 9b\n .ltorg\n"
+ZEROS = "movs r4, #0\n movs r5, #0\n movs r6, #0\n movs r7, #0\n"
+BACK = "bx lr\n .ltorg\n"
+
+
+def store(address: int, value: str) -> str:
+    """Code that stores a value or a register."""
+    load = f"ldr r1, ={value}\n" if not value.startswith("r") else f"mov r1, {value}\n"
+    return f"ldr r0, ={address:#x}\n {load} str r1, [r0]\n"
+
+
+def load(register: str, address: int) -> str:
+    """Code that loads a register of the device."""
+    return f"ldr r0, ={address:#x}\n ldr {register}, [r0]\n"
+
+
+def result(register: str) -> str:
+    """Code that puts a register into the first word of the shared area."""
+    return f"ldr r0, =0x38010000\n str {register}, [r0]\n"
+
+
+def enabled(number: int) -> str:
+    """Code that enables an interrupt."""
+    return store(0xE000_E100, hex(1 << number))
+
+
+COUNTS = "ldr r0, =0x38010000\n ldr r1, [r0]\n adds r1, #1\n str r1, [r0]\n"
+COUNTS_FROM_ZERO = result("r4")
+UNLOCK = store(DEVICE + 0x1C, "0x45670123") + store(DEVICE + 0x1C, "0xCDEF89AB")
+WAIT = f"ldr r0, ={DEVICE + 0x18:#x}\n1: adds r5, #1\n ldr r1, [r0]\n lsls r1, #31\n bne 1b\n"
+ERASE = store(DEVICE + 0x14, f"{BLOCK + 0x123:#x}") + store(DEVICE + 0x10, "2") + WAIT
+PROGRAM = store(DEVICE + 0x10, "1") + store(BLOCK + 8, "0x12345678")
+
+
+@cache
+def code_of(source: str) -> bytes:
+    """Its machine code."""
+    with tempfile.TemporaryDirectory() as folder:
+        return assembled(source, Path(folder))
+
+
+def run(
+    program: str,
+    table: str,
+    handler: str = "",
+    sampler: str = SLEEP,
+    budget: int = 60_000,
+    without_release: bool = False,
+) -> Rehearsal:
+    """The station with this program (R4 to R7 are zero) and handler of every exception; the sampler if released."""
+    image = SparseBytes()
+    for start, stack, code in ((FLASH, STACK, program), (SAMPLER, STACK + 0x8000, sampler)):
+        image.write(start, struct.pack("<II", stack, start + 0x401) + struct.pack("<I", start + 0x801) * 100)
+        image.write(start + 0x400, code_of(ZEROS + code))
+        image.write(start + 0x800, code_of(handler + BACK))
+    image.write(BLOCK, bytes(64))
+    text = gauge("in-place", with_table=False).read.text
+    if without_release:
+        text = re.sub(r"\[core\.sampler\.release\]\n(.+\n)+", "", text)
+    options = RehearsalOptions(budget=budget, apart=False, exact=False)
+    return rehearse(read_layout(f"{text}\n{table}\n".encode(), "x.toml"), image, {}, options)
+
+
+def word(rehearsal: Rehearsal) -> int:
+    """The first word of the shared area."""
+    return int(struct.unpack("<I", rehearsal.shared_memory["link"][:4])[0])
+
+
+def example(beginning: str) -> str:
+    """The lines of the example whose title begins so."""
+    (found,) = [each.text for each in EXAMPLES if each.title.startswith(beginning)]
+    return found
+
+
+def restarted() -> Rehearsal:
+    """The sampler counts its starts; the station releases it, holds it back and releases it again."""
+    table = example("a secondary that is restarted")
+    control = 0x5002_1118
+    delay = "movs r2, #200\n{0}: subs r2, #1\n bne {0}b\n"
+    program = (
+        result("r4")
+        + store(0x5002_1114, hex(SAMPLER))
+        + "".join(store(control, value) + delay.format(each) for each, value in enumerate(("0", "2", "0"), 2))
+    )
+    return run(program + SLEEP, table, sampler=COUNTS + SLEEP, without_release=True)
+
+
+PROGRAMS: dict[str, Callable[[], Rehearsal]] = {
+    "a secondary that is restarted": restarted,
+    "a register of two meanings": lambda: run(
+        "ldr r0, =0x50200000\n1: ldr r1, [r0]\n cmp r1, #0x80\n bne 1b\n movs r1, #65\n str r1, [r0]\n"
+        + load("r3", DEVICE)
+        + result("r3")
+        + SLEEP,
+        example("a register of two meanings"),
+    ),
+    "a register of which": lambda: run(
+        store(DEVICE, "0xFF") + load("r3", DEVICE) + result("r3") + SLEEP,
+        example("a register of which"),
+    ),
+    "a port with": lambda: run(
+        store(DEVICE + 4, "0xFF") + store(DEVICE + 8, "0x0F") + load("r3", DEVICE) + result("r3") + SLEEP,
+        example("a port with"),
+    ),
+    "an oscillator": lambda: run(
+        load("r6", DEVICE) + store(DEVICE, "1") + load("r3", DEVICE) + "orrs r3, r6\n" + result("r3") + SLEEP,
+        example("an oscillator"),
+    ),
+    "the number of": lambda: run(
+        result("r4") + store(0x5002_1114, hex(SAMPLER)) + store(0x5002_1118, "0") + SLEEP,
+        example("the number of"),
+        sampler=load("r3", DEVICE) + result("r3") + SLEEP,
+    ),
+    "a periodic timer": lambda: run(
+        COUNTS_FROM_ZERO + enabled(5) + SLEEP,
+        example("a periodic timer"),
+        handler=COUNTS + store(DEVICE + 8, "1"),
+    ),
+    "a byte that is sent": lambda: run(
+        COUNTS_FROM_ZERO + enabled(6) + store(DEVICE, "65") + "wfi\n" + store(DEVICE, "66") + SLEEP,
+        example("a byte that is sent"),
+        handler=COUNTS,
+    ),
+    "a conversion": lambda: run(
+        store(DEVICE, "1")
+        + f"ldr r0, ={DEVICE + 4:#x}\n1: ldr r1, [r0]\n cmp r1, #1\n bne 1b\n"
+        + load("r3", DEVICE + 0xC)
+        + load("r3", DEVICE + 4)
+        + "adds r3, #7\n"
+        + result("r3")
+        + SLEEP,
+        example("a conversion"),
+    ),
+    "flash that is unlocked": lambda: run(
+        UNLOCK + ERASE + PROGRAM + WAIT + load("r3", BLOCK + 8) + result("r3") + SLEEP,
+        example("flash that is unlocked"),
+    ),
+}
+WORDS = {
+    "a secondary that is restarted": 2,
+    "a register of two meanings": 0x80,
+    "a register of which": 0x10F,
+    "a port with": 0xF0,
+    "an oscillator": 0x201,
+    "the number of": 1,
+    "a periodic timer": 59,
+    "a byte that is sent": 2,
+    "a conversion": 7,
+    "flash that is unlocked": 0x1234_5678,
+}
+"""What each program leaves in the shared area."""
+
+
+@pytest.mark.parametrize("example", EXAMPLES, ids=lambda each: each.title[:20])
+def test_example_is_shown_read_and_runs(example: object) -> None:
+    """Every example stands in the reference; a program that uses the device finds what the example describes."""
+    (each,) = [each for each in EXAMPLES if each is example]
+    (name,) = [name for name in PROGRAMS if each.title.startswith(name)]
+    assert "\n".join(f"    {line}" for line in each.text.splitlines()) in layout_reference()
+    assert len(each.text.splitlines()) <= 6
+    rehearsal = PROGRAMS[name]()
+    errors = [
+        finding
+        for finding in rehearsal.findings
+        if finding.severity == "error" and finding.kind != "never-released"
+    ]
+    assert {finding.kind for finding in errors} <= {"no-wake-up-source"}, errors
+    assert word(rehearsal) == WORDS[name]
+
+
+def test_what_two_meanings_send() -> None:
+    """The write to the register that reads a status is sent."""
+    assert PROGRAMS["a register of two meanings"]().texts == {"serial": "A"}
+
+
+@pytest.mark.parametrize(
+    ("how", "value", "left"), [("one", 1, 0), ("one", 2, 1), ("zero", 0, 0), ("write", 8, 0)]
+)
+def test_ways_of_clearing(how: str, value: int, left: int) -> None:
+    """Write one, write zero and any write clear the status; a one elsewhere does not."""
+    table = (
+        f'[[rehearsal.event]]\ncore = "station"\nafter_write = {DEVICE:#x}\nstatus_at = {DEVICE + 4:#x}\n'
+        f'clear_at = {DEVICE + 4:#x}\ncleared_by = "{how}"\n'
+    )
+    wait = f"ldr r0, ={DEVICE + 4:#x}\n1: ldr r1, [r0]\n cmp r1, #1\n bne 1b\n"
+    program = (
+        store(DEVICE, "1") + wait + store(DEVICE + 4, str(value)) + load("r3", DEVICE + 4) + result("r3")
+    )
+    assert word(run(program + SLEEP, table)) == left
+
+
+def test_busy_until_the_event() -> None:
+    """Bits that read one from the starting write to the event."""
+    table = (
+        f'[[rehearsal.event]]\ncore = "station"\nafter_write = {DEVICE:#x}\nstatus_at = {DEVICE + 4:#x}\n'
+        "busy_bits = 0x2\n"
+    )
+    wait = f"ldr r0, ={DEVICE + 4:#x}\n1: adds r5, #1\n ldr r1, [r0]\n cmp r1, #2\n beq 1b\n adds r1, r5\n"
+    assert 15 < word(run(store(DEVICE, "1") + wait + result("r1") + SLEEP, table)) < 40
+
+
+def flash(program: str) -> Rehearsal:
+    """A program that uses the flash controller of the example."""
+    return run(program + load("r3", BLOCK + 8) + result("r3") + SLEEP, example("flash that is unlocked"))
+
+
+@pytest.mark.parametrize(
+    ("program", "kind"),
+    [
+        (store(BLOCK + 8, "5"), "write-to-flash"),
+        (store(DEVICE + 0x10, "1") + store(BLOCK + 8, "5"), "write-to-flash"),
+        (UNLOCK + store(BLOCK + 8, "5"), "write-to-flash"),
+        (UNLOCK + PROGRAM + store(DEVICE + 0x10, "0") + store(BLOCK + 8, "0"), "write-to-flash"),
+        (store(DEVICE + 0x1C, "0xCDEF89AB") + store(DEVICE + 0x1C, "1") + PROGRAM, "write-to-flash"),
+        (UNLOCK + PROGRAM, "flash-command"),
+        (UNLOCK + store(DEVICE + 0x14, "0x38000000") + store(DEVICE + 0x10, "2"), "flash-command"),
+    ],
+    ids=[
+        "no command",
+        "locked",
+        "unlocked alone",
+        "command ended",
+        "wrong keys",
+        "not erased",
+        "not in flash",
+    ],
+)
+def test_wrong_use_of_flash_is_a_finding(program: str, kind: str) -> None:
+    """A store to flash stays a finding unless it is unlocked and commanded; so is what does not do what it asks."""
+    assert flash(program).finding(kind) is not None
+
+
+def test_flash_is_programmed_bit_by_bit() -> None:
+    """Clearing more bits of a programmed word is sound, as flash allows; bytes and halfwords too."""
+    program = UNLOCK + ERASE + PROGRAM + store(BLOCK + 8, "0x12340000")
+    narrow = f"ldr r0, ={BLOCK + 12:#x}\n movs r1, #0x55\n strb r1, [r0]\n ldr r6, [r0]\n"
+    rehearsal = flash(program + narrow + "cmn r6, #0xAB\n beq 2f\n udf #0\n2:\n")
+    assert rehearsal.finding("flash-command") is None
+    assert rehearsal.finding("undefined-instruction") is None
+    assert word(rehearsal) == 0x1234_0000
+
+
+def test_word_is_programmed_through_registers() -> None:
+    """Address, data and command in registers; stores into the flash stay a finding."""
+    table = (
+        f'[[rehearsal.flash_controller]]\nmemory = "flash"\ncommand_at = {DEVICE:#x}\ncommand_mask = 0xFF\n'
+        f"program = 0x40\nerase = 0x44\naddress_at = {DEVICE + 4:#x}\ndata_at = {DEVICE + 8:#x}\n"
+    )
+    program = (
+        store(DEVICE + 4, hex(BLOCK + 8))
+        + store(DEVICE, "0x44")
+        + store(DEVICE + 8, "0xCAFE")
+        + store(DEVICE, "0x40")
+        + load("r3", BLOCK + 8)
+        + result("r3")
+    )
+    rehearsal = run(program + SLEEP, table)
+    assert rehearsal.finding("write-to-flash") is None
+    assert word(rehearsal) == 0xCAFE
+    assert run(program + store(BLOCK, "0") + SLEEP, table).finding("write-to-flash") is not None
+
+
+def test_code_that_was_programmed_is_what_runs() -> None:
+    """A function that ran, was erased and programmed anew runs as the new one."""
+    call = f"ldr r0, ={BLOCK + 0x11:#x}\n blx r0\n"
+    old = int.from_bytes(code_of("movs r0, #1\n bx lr\n"), "little")
+    new = int.from_bytes(code_of("movs r0, #2\n bx lr\n"), "little")
+    write = store(DEVICE + 0x10, "1") + store(BLOCK + 0x10, "{:#x}") + store(DEVICE + 0x10, "0")
+    program = UNLOCK + ERASE + write.format(old) + call + "mov r6, r0\n"
+    program += (
+        ERASE.replace("1:", "3:").replace("1b", "3b")
+        + write.format(new)
+        + call
+        + "lsls r0, #4\n orrs r6, r0\n"
+    )
+    rehearsal = run(program + result("r6") + SLEEP, example("flash that is unlocked"))
+    assert word(rehearsal) == 0x21
+
+
+@pytest.mark.parametrize(
+    ("limit", "kind"), [(1, None), (2, None), (3, "reset-requested"), (9, "reset-requested")]
+)
+def test_product_that_resets_the_device(limit: int, kind: str | None) -> None:
+    """One or two resets that code asks for restart the device, RAM kept; more of them are a finding."""
+    reset = store(0xE000_ED0C, "0x05FA0004") + "8: b 8b\n"
+    magic = "ldr r2, =0x38010000\n ldr r1, [r2, #8]\n ldr r3, =0xC0FFEE\n cmp r1, r3\n beq 2f\n"
+    magic += " str r3, [r2, #8]\n movs r1, #0\n str r1, [r2]\n2:\n"
+    counts = COUNTS + f"cmp r1, #{limit}\n bgt 3f\n"
+    program = magic + counts + reset + "3:\n" + store(0x5002_1114, hex(SAMPLER)) + store(0x5002_1118, "0")
+    rehearsal = run(program + SLEEP, "")
+    found = [finding.kind for finding in rehearsal.findings if finding.kind != "no-wake-up-source"]
+    assert found == ([kind] if kind else [])
+    assert word(rehearsal) == (limit + 1 if kind is None else 3)
+    assert [event.text for event in rehearsal.events].count("resets the device") == min(limit, 2)
+
+
+@pytest.mark.parametrize(
+    ("table", "what"),
+    [
+        ('memory = "ram"', "no flash memory of this name"),
+        ('memory = "flsh"', "no flash memory of this name"),
+        ('memory = "flash"\nprogram = 0', "a command without bits"),
+    ],
+)
+def test_faults_of_a_flash_controller(table: str, what: str) -> None:
+    """A controller of another kind of memory, or without commands, is an error of the layout."""
+    from gemel.errors import LayoutError
+
+    text = gauge("in-place", with_table=False).read.text + "\n[[rehearsal.flash_controller]]\n" + table
+    with pytest.raises(LayoutError, match=what):
+        read_layout(f"{text}\ncommand_at = {DEVICE:#x}\naddress_at = {DEVICE + 4:#x}\n".encode(), "x.toml")
+
+
+def test_messages_name_the_register() -> None:
+    """What a core waits for is named with the register's name, as the layout gives it."""
+    wait = f"ldr r0, ={DEVICE + 4:#x}\n1: ldr r1, [r0]\n cmp r1, #0\n beq 1b\n"
+    finding = run(wait + SLEEP, f"[rehearsal.register_name]\nCLOCK_READY = {DEVICE + 4:#x}\n").finding(
+        "waits-for-register"
+    )
+    assert finding is not None
+    assert "0x5020_0004 (CLOCK_READY)" in finding.what
