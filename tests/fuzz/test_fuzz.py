@@ -1,0 +1,27 @@
+"""Each target of the fuzzing, for a moment: ``tests/fuzz/run.py`` runs them for any time."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from fuzz.run import TARGETS, fuzz, target_named
+
+
+@pytest.mark.parametrize("name", TARGETS)
+def test_mutated_inputs_are_taken_or_refused(name: str) -> None:
+    """Sound inputs are taken; mutated ones are taken or refused by an error of gemel's, never by another."""
+    target = target_named(name)
+    given, taken = fuzz(target, 1.0, seed=20_261_128)
+    assert given > len(target.SEEDS) <= taken
+
+
+def test_the_script_runs_one_target() -> None:
+    """From the command line a target runs for a given time and says how many inputs it took."""
+    script = str(Path(__file__).with_name("run.py"))
+    ended = subprocess.run(
+        [sys.executable, script, "--seconds", "0.2", "seal"], capture_output=True, text=True, check=True
+    )
+    assert ended.stdout.startswith("seal: ")
