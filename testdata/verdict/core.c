@@ -122,7 +122,15 @@ __attribute__((section(".vectors"), used)) const union vector vector_table[VECTO
 };
 
 #ifdef STATION
+#ifdef LOADER_TABLE
+/* What a boot loader knows of its application, the vectors not first. */
+__attribute__((section(".constants"), used)) const volatile struct {
+    uint32_t mark, version, vectors, size;
+} application = { 0x4C4F4144u, 0x00010002u, SAMPLER_VECTORS, 0x4000u };
+#define sampler_start_address application.vectors
+#else
 __attribute__((section(".constants"), used)) const volatile uint32_t sampler_start_address = SAMPLER_VECTORS;
+#endif
 
 static void start_sampler(void)
 {

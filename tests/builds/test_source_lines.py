@@ -21,7 +21,7 @@ def rows_of(data: bytes) -> list[tuple[int, str]]:
 
 
 def test_rows_equal_those_of_an_independent_reader() -> None:
-    """Every row of a build has the address, file and line that pyelftools gives."""
+    """Every row has the address, file and line that pyelftools gives; rows of one address keep their order."""
     data = (BUILT / "station-none.elf").read_bytes()
     dwarf, expected = ELFFile(io.BytesIO(data)).get_dwarf_info(), []
     for unit in dwarf.iter_CUs():

@@ -147,6 +147,14 @@ STARTUP: dict[tuple[str, str], dict[str, int]] = {
     # labels that no code uses
     ("station-startup", "sampler-startup-block-unused"): NOT_COPIED,
     ("station-startup", "sampler-startup-not-cleared"): NOT_CLEARED,
+    # a list that ends where the data is stored, which nothing copies, or a function that nothing calls
+    ("station-startup", "sampler-startup-constructors"): {},
+    ("station-startup", "sampler-startup-copier"): {},
+    ("station-startup", "sampler-startup-never-copied"): NOT_COPIED,
+    ("station-startup", "sampler-startup-copier-unused"): NOT_COPIED,
+    # cleared up to the top of the stack, and far beyond
+    ("station-startup", "sampler-startup-over-stack"): {"start-clears-own-ram": 1},
+    ("station-startup", "sampler-startup-over-all"): {"start-clears-own-ram": 1},
     # a release by a bit, and by the wrong bit
     ("station-startup-release-bit", "sampler-startup"): {},
     ("station-startup-release-other", "sampler-startup"): {"release-value-agrees": 1},
@@ -244,6 +252,8 @@ def test_a_build_too_large_for_the_memory_is_one_problem() -> None:
 LOADERS = {
     ("station-loader", "station-app"): {},
     ("station-loader-stale", "station-app"): {"boot-constant-agrees": 1},
+    ("station-loader-table", "station-app"): {},
+    ("station-loader-table-stale", "station-app"): {"boot-constant-agrees": 1},
 }
 """A boot loader with the address of the application's vectors."""
 
@@ -251,7 +261,14 @@ LOADERS = {
 @pytest.mark.parametrize(("files", "family"), _built(*LOADERS))
 def test_a_boot_loader_goes_on_to_its_application(files: tuple[str, ...], family: str) -> None:
     """The constant for the application on the same core is checked as one for a secondary is."""
-    assert broken_in(judged(family, files, WITH_LOADER)) == LOADERS[files]
+    named = (
+        (
+            'symbol = "sampler_start_address" }\n\n[contract.link]',
+            'symbol = "application" }\n\n[contract.link]',
+        ),
+    )
+    changes = WITH_LOADER + (named if "table" in files[0] else ())
+    assert broken_in(judged(family, files, changes)) == LOADERS[files]
 
 
 @pytest.mark.parametrize(("files", "family"), _built(*((file,) for file in USES_FLOAT)))

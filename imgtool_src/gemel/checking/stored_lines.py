@@ -24,7 +24,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "boot-constant-agrees",
         "error",
-        "The constant in the primary's code that each contract names as boot_symbol holds, in the image, the address at which a secondary sees its own vector table, or that of another build of the same core, as a boot loader's, and no secondary goes without while another has two.",
+        "The constant in the primary's code that each contract names as boot_symbol holds, in the image, the address at which a secondary sees its own vector table, or that of another build of the same core, as a boot loader's, and no secondary goes without while another has two; of a table of several fields one holds it.",
     ),
     (
         "build-architecture-fits-core",
@@ -419,7 +419,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "start-clears-own-ram",
         "error",
-        "Each block that start-up code clears, by the build's zero table or the usual symbols at its ends, lies in RAM that its core owns, of a secondary outside shared areas, and over no byte that the image stores for the build, be it initialised data or code that runs from RAM (the primary may clear what is shared, since it does so before it releases another core).",
+        "Each block that start-up code clears, by the build's zero table or the usual symbols at its ends, lies in RAM that its core owns, of a secondary outside shared areas, and over no byte that the image stores for the build, be it initialised data or code that runs from RAM; symbols do not make it reach over the end of all sections to the stack that the core starts with (the primary may clear what is shared, since it does so before it releases another core).",
     ),
     (
         "start-copies-into-own-ram",

@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
-from gemel.inspection.address_literals import holders_of
+from gemel.inspection.address_users import holds, one_holds
 from gemel.spans import Span, align_up
 from gemel.structs import NamedTuple
 
@@ -54,7 +54,7 @@ def copied_by_labels(build: Build, known: list[Span], *, tables: bool) -> Iterat
         last = section
         while start and source is not None:
             rounded = Span(last.span.end, align_up(last.span.end, ROUNDING) - last.span.end + 1)
-            if (end := _label(build, rounded)) and holds(build, source, section.span.start):
+            if (end := _label(build, rounded)) and one_holds(build, source, section.span.start):
                 if _ends_before(build, Span(section.span.start + 1, last.span.end - section.span.start - 1)):
                     break
                 span = Span.from_bounds(section.span.start, max(last.span.end, end[1]))
@@ -135,15 +135,6 @@ def _ends_before(build: Build, inside: Span) -> bool:
         each for each in labels if each.kind == "notype" and _NAMED_END.search(each.name) and not each.mapping
     ]
     return any(holds(build, each.value) for each in ends)
-
-
-def holds(build: Build, *addresses: int) -> bool:
-    """Whether code of the build gets at each of these addresses."""
-    code = [segment for segment in build.stored if segment.executable]
-    return all(
-        any(next(holders_of(address, each.data, each.run_address), None) for each in code)
-        for address in addresses
-    )
 
 
 def _table_entry(build: Build, source: int, span: Span) -> str:

@@ -19,7 +19,8 @@ from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Literal
 
 from gemel.builds.build import Build
-from gemel.inspection.start_labels import cleared_by_labels, copied_by_labels, holds
+from gemel.inspection.address_users import holds, one_holds
+from gemel.inspection.start_labels import cleared_by_labels, copied_by_labels
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
@@ -114,9 +115,9 @@ def start_blocks(build: Build) -> StartBlocks:
 
 
 def _is_used(build: Build, entry: StartEntry) -> bool:
-    """Whether code holds where the block is stored, or where it ends or its size if it is cleared."""
+    """Whether a function holds where the block is stored and starts, or any code where what is cleared ends."""
     if entry.source is not None:
-        return holds(build, entry.source)
+        return one_holds(build, entry.source, entry.start)
     return entry.end < entry.start or holds(build, entry.end) or holds(build, entry.end - entry.start)
 
 

@@ -95,6 +95,9 @@ __attribute__((section(".ram_function"), noinline, used)) void settle(void)
 }
 #endif
 
+#ifdef CONSTRUCTORS
+__attribute__((noinline))
+#endif
 int main(void)
 {
 #ifdef STATION
@@ -123,9 +126,32 @@ static uint32_t between(const uint32_t *start, const uint32_t *end)
     return (uint32_t)end - (uint32_t)start;
 }
 
+#ifdef COPIER
+/* Copies the data by a loop; called by another function, or never. */
+__attribute__((used, noinline)) void copy_data(void)
+{
+    const uint32_t *from = &__etext;
+    for (uint32_t *to = &__data_start__; to < &__data_end__;) {
+        *to++ = *from++;
+    }
+}
+__attribute__((used, noinline)) void begin(void)
+{
+    *(volatile uint32_t *)0xE000ED14u = 0x200u;
+#ifdef COPIER_CALLED
+    copy_data();
+#endif
+}
+#endif
+
 __attribute__((noreturn, used)) void Reset_Handler(void)
 {
+#ifdef COPIER
+    begin();
+#endif
+#ifndef NEVER_COPIED
     memcpy(&__data_start__, &__etext, between(&__data_start__, &__data_end__));
+#endif
 #ifdef BLOCK
     /* One more block, by labels that only this linker script has. */
     extern uint32_t block_begin, block_finish;
@@ -142,7 +168,20 @@ __attribute__((noreturn, used)) void Reset_Handler(void)
 #ifndef NOT_CLEARED
     memset(&__bss_start__, 0, between(&__bss_start__, &__bss_end__));
 #endif
+#ifdef CONSTRUCTORS
+    extern const handler __init_array_start[], __init_array_end[];
+    for (const handler *each = __init_array_start; each < __init_array_end; each++) {
+        (*each)();
+    }
+#endif
     main();
     for (;;) {
     }
 }
+
+#ifdef CONSTRUCTORS
+__attribute__((constructor, used)) void set_up(void)
+{
+    *(volatile uint32_t *)&history[0] = 2u;
+}
+#endif

@@ -18,7 +18,7 @@ from gemel.layout.addresses import locate
 from gemel.outcomes import Finding
 from gemel.placement.placing import Placement
 from gemel.spans import Span, without
-from gemel.structs import NamedTuple
+from gemel.structs import NamedTuple, replace
 
 if TYPE_CHECKING:
     from gemel.builds.elf.section_table import Section
@@ -108,7 +108,21 @@ def misplaced(
     spans: list[Span],
     does: Literal["clears", "copies over"],
 ) -> Iterator[Finding]:
-    """Findings for what of ``spans``, written for ``block``, is shared or not the core's own RAM."""
+    """What of ``spans``, written for ``block``, is shared or not the core's own RAM: one finding, with all of it."""
+    found = list(_misplaced(inspection, placement, block, spans, does))
+    if found:
+        parties = dict.fromkeys(party for each in found for party in each.parties)
+        lines = [line for each in found[1:] for line in (each.found, *each.lines)]
+        yield replace(found[0], parties=tuple(parties), lines=(*found[0].lines, *lines))
+
+
+def _misplaced(
+    inspection: Inspection,
+    placement: Placement,
+    block: StartEntry,
+    spans: list[Span],
+    does: Literal["clears", "copies over"],
+) -> Iterator[Finding]:
     layout, core = inspection.layout, placement.plan.core
     shared = {
         area.name: layout.span_of(area.name) for area in layout.areas.values() if area.purpose == "shared"

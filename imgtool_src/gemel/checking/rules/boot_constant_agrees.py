@@ -18,6 +18,9 @@ from gemel.placement.symbol_places import SymbolNotPlaced
 from gemel.spans import Span, format_address
 from gemel.structs import NamedTuple
 
+FIELDS = 256
+"""Bytes of a table in which the address of vectors is looked for."""
+
 
 class Constant(NamedTuple):
     """A constant that a contract names: ``place`` in the image, the ``value`` that stands there."""
@@ -57,7 +60,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         return
     starts, hidden = _starts(inspection)
     constants: list[Constant] = []
-    for found in _constants(inspection):
+    for found in _constants(inspection, starts):
         if isinstance(found, Constant):
             constants.append(found)
         else:
@@ -102,7 +105,7 @@ def _matched(fitting: dict[Constant, list[Start]]) -> dict[Constant, str]:
     return matched
 
 
-def _constants(inspection: Inspection) -> Iterator[Constant | NotChecked]:
+def _constants(inspection: Inspection, starts: list[Start]) -> Iterator[Constant | NotChecked]:
     seen = set()
     for contract in inspection.layout.contracts.values():
         boot = contract.boot_symbol
@@ -118,7 +121,23 @@ def _constants(inspection: Inspection) -> Iterator[Constant | NotChecked]:
                 f"contract {contract.name}, constant {boot.symbol} of build {boot.build}", reason
             )
             continue
-        yield Constant(contract.name, boot.build, boot.symbol, place, inspection.word_at(place.start))
+        build = inspection.builds.get(boot.build)
+        symbol = build.symbols.find(boot.symbol) if build and build.symbols else None
+        size = max(4, min(symbol.size, FIELDS)) if symbol else 4
+        fields = [
+            Constant(contract.name, boot.build, boot.symbol, word, inspection.word_at(word.start))
+            for word in (place.moved(offset) for offset in range(0, size - 3, 4))
+        ]
+        yield _vector_field(inspection, fields, starts)
+
+
+def _vector_field(inspection: Inspection, fields: list[Constant], starts: list[Start]) -> Constant:
+    """The field of a table that holds the address of vectors: that of a known table, else in any build's area."""
+    due = [*starts, *_followers(inspection, fields[0])]
+    areas = [inspection.layout.span_of(start.plan.stored_in) for start in due]
+    fitting = (each for each in fields if any(_fits(inspection, each, start) for start in due))
+    likely = (each for each in fields if any(area.holds(each.value) for area in areas))
+    return next(fitting, None) or next(likely, fields[0])
 
 
 def _starts(inspection: Inspection) -> tuple[list[Start], str]:
@@ -240,7 +259,8 @@ RULE = Rule(
     guards="device",
     checks="The constant in the primary's code that each contract names as boot_symbol holds, in the image, "
     "the address at which a secondary sees its own vector table, or that of another build of the same "
-    "core, as a boot loader's, and no secondary goes without while another has two.",
+    "core, as a boot loader's, and no secondary goes without while another has two; of a table of several fields "
+    "one holds it.",
     why="The primary writes this constant into the secondary's vector register and lets it run. When the "
     "second build has moved and the first was not built again, the secondary takes its stack pointer and "
     "first address from erased flash or the middle of a function, and locks up without a sign; the primary "

@@ -5,16 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.findings.start_blocks import block_outcomes, block_place
-from gemel.checking.findings.start_reach import misplaced, written_lines
+from gemel.checking.findings.start_reach import misplaced, unstored_sections, written_lines
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram_claims import shared_ram
-from gemel.inspection.start_tables import StartEntry
+from gemel.inspection.start_tables import BY_SYMBOLS, StartEntry
 from gemel.inspection.windows import parts_of, windows_of
 from gemel.inspection.wording import concerned, segment_words, sized
 from gemel.outcomes import Finding, Outcome, Reason
 from gemel.placement.placing import Placement
-from gemel.spans import Span, without
+from gemel.spans import Span, format_address, without
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -30,7 +30,34 @@ def _findings(inspection: Inspection, placement: Placement, entry: StartEntry) -
     spans = [entry.span]
     if inspection.layout.cores[placement.plan.core].role == "primary":
         spans = _not_shared(inspection, placement, entry)  # no other core runs yet
-    yield from misplaced(inspection, placement, entry, spans, "clears")
+    found = list(misplaced(inspection, placement, entry, spans, "clears"))
+    yield from found or _clears_stack(inspection, placement, entry)
+
+
+def _clears_stack(inspection: Inspection, placement: Placement, entry: StartEntry) -> Iterator[Finding]:
+    """A block by symbols that reaches over the end of all sections, to the stack that the core starts with.
+
+    A stack inside of what is cleared is usual: nothing is on it yet.  One that the sections do not hold shows that
+    the end is wrong.
+    """
+    table = inspection.vector_table(placement.plan.name)
+    ends = [
+        section.span.end
+        for section in unstored_sections(placement.build)
+        if section.span.overlaps(entry.span)
+    ]
+    if table is None or not ends or not entry.told_by.startswith(BY_SYMBOLS):
+        return
+    rest, pointer = Span.from_bounds(min(max(ends), entry.end), entry.end), table.words[0] & ~3
+    if rest.holds(pointer - 4):
+        yield Finding(
+            f"start-up code of build {placement.plan.name} clears the stack that it runs on",
+            concerned(placement.plan.name, placement.plan.core),
+            where=block_place(placement, entry),
+            found=f"clears up to {format_address(entry.span.last)}, {sized(rest)} after the last section; "
+            f"the stack starts at {format_address(pointer)}",
+            expected=f"an end at {format_address(rest.start)}, where the last section of cleared data ends",
+        )
 
 
 def _not_shared(inspection: Inspection, placement: Placement, entry: StartEntry) -> list[Span]:
@@ -60,7 +87,8 @@ RULE = Rule(
     guards="device",
     checks="Each block that start-up code clears, by the build's zero table or the usual symbols at its "
     "ends, lies in RAM that its core owns, of a secondary outside shared areas, and over no byte that the image "
-    "stores for the build, be it initialised data or code that runs from RAM (the primary may clear what is "
+    "stores for the build, be it initialised data or code that runs from RAM; symbols do not make it reach over the "
+    "end of all sections to the stack that the core starts with (the primary may clear what is "
     "shared, since it does so before it releases another core).",
     why="A secondary that clears what the cores share wipes out what the primary "
     "has written there already; a core that clears initialised data or copied code "

@@ -1,0 +1,91 @@
+"""Which code of a build gets at addresses: any of it, or one function that something calls.
+
+Branches are read as the Arm instruction set for M-profile cores encodes them, from memory (Armv7-M
+Architecture Reference Manual, BL T1, B T2 and T4); the tests hold them to compilers' builds.
+"""
+
+from __future__ import annotations
+
+import re
+import struct
+from typing import TYPE_CHECKING
+
+from gemel.builds.build import Build
+from gemel.builds.segment import Segment
+from gemel.inspection.address_literals import holders_of
+
+if TYPE_CHECKING:
+    from gemel.builds.elf.symbols import Symbol
+
+_LONG = re.compile(rb"(?=(?s:.[\xf0-\xf7].[\x90-\x9f\xb0-\xbf\xd0-\xdf\xf0-\xff]))")
+"""BL and B.W, which reach 16 MiB."""
+
+NEAR = 2048
+"""Bytes that B, the 16-bit form, reaches in both directions."""
+
+
+def holds(build: Build, *addresses: int) -> bool:
+    """Whether code of the build gets at each of these addresses."""
+    return all(
+        any(next(holders_of(address, each.data, each.run_address), None) for each in _code(build))
+        for address in addresses
+    )
+
+
+def one_holds(build: Build, first: int, second: int) -> bool:
+    """Whether one function that something calls gets at both addresses, or a word outside of functions does."""
+    if not holds(build, first, second):
+        return False
+    seconds = _holders(build, second)
+    return any(
+        function is None or (function in seconds and _is_called(build, function))
+        for function in _holders(build, first)
+    )
+
+
+def _code(build: Build) -> list[Segment]:
+    return [segment for segment in build.stored if segment.executable]
+
+
+def _holders(build: Build, address: int) -> set[Symbol | None]:
+    """The functions that hold the address; None where it is held outside of all that have a size."""
+    found = set()
+    for segment in _code(build):
+        for each in holders_of(address, segment.data, segment.run_address):
+            known = build.symbols.function_at(segment.run_address + each.offset) if build.symbols else None
+            found.add(known[0] if known and known[1] < known[0].size else None)
+    return found
+
+
+def _is_called(build: Build, function: Symbol) -> bool:
+    """Whether the build starts there, a word of the file leads there, or a branch from elsewhere does."""
+    start = function.address
+    if build.entry is not None and build.entry & ~1 == start:
+        return True
+    word = struct.pack("<I", start | 1)
+    return any(word in segment.data or _branches(segment, function) for segment in build.stored)
+
+
+def _branches(segment: Segment, function: Symbol) -> bool:
+    """Whether a branch outside of the function leads to its start."""
+    data, start, own = segment.data, segment.run_address, function.span
+    for match in _LONG.finditer(data) if segment.executable else ():
+        at = start + match.start()
+        if at % 2 == 0 and not own.holds(at):
+            first, second = struct.unpack_from("<2H", data, match.start())
+            if at + 4 + _distance(first, second) == own.start:
+                return True
+    for at in range(max(start, own.start - NEAR), min(start + len(data) - 1, own.end + NEAR), 2):
+        (code,) = struct.unpack_from("<H", data, at - start)
+        target = at + 4 + 2 * ((code & 0x7FF ^ 0x400) - 0x400)
+        if code >> 11 == 0b11100 and target == own.start and not own.holds(at):
+            return True
+    return False
+
+
+def _distance(first: int, second: int) -> int:
+    """How far BL or B.W leads: S:I1:I2:imm10:imm11:0, with I = NOT (J EOR S)."""
+    sign = first >> 10 & 1
+    one, two = (second >> 13 & 1) ^ sign ^ 1, (second >> 11 & 1) ^ sign ^ 1
+    value = one << 23 | two << 22 | (first & 0x3FF) << 12 | (second & 0x7FF) << 1
+    return value - (sign << 24)
