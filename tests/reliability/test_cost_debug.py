@@ -110,6 +110,17 @@ def line_program(body: bytes) -> bytes:
     return struct.pack("<I", len(program)) + program
 
 
+def file_names() -> dict[str, bytes]:
+    """60,000 files of one program of DWARF 5, all with the same name of 600,000 characters."""
+    rest = bytes([1, 1, 1, 0xFB, 14, 13, 0, 1, 1, 1, 1, 0, 0, 0, 1, 0, 0, 1]) + b"\x01\x01\x0e\0"
+    rest += b"\x01\x01\x0e" + uleb128(60_000) + bytes(4 * 60_000)
+    program = struct.pack("<HBBI", 5, 4, 0, len(rest)) + rest + b"\0\x05\x02\0\0\0\x10\x14\0\x01\x01"
+    return {
+        ".debug_line": struct.pack("<I", len(program)) + program,
+        ".debug_str": b"x" * 600_000 + b"\0",
+    }
+
+
 SECTIONS: dict[str, Callable[[], dict[str, bytes]]] = {
     "tables of abbreviations that overlap": overlapping_tables,
     "compressed sections that are large together": compressed_sections,
@@ -123,6 +134,7 @@ SECTIONS: dict[str, Callable[[], dict[str, bytes]]] = {
     "rows of lines": lambda: {".debug_line": line_program(b"\x14" * 900_000)},
     "compressed rows of lines": lambda: {".zdebug_line": packed(line_program(b"\x14" * 25_000_000))},
     "compressed lines that do nothing": lambda: {".zdebug_line": packed(line_program(b"\x06" * 90_000_000))},
+    "long names of files": file_names,
     "damaged lines": lambda: {".debug_line": b"\xff" * 900},
 }
 COMMANDS = (
@@ -130,7 +142,7 @@ COMMANDS = (
     ("join", "small.toml", "station=x.elf", "sampler=sampler.elf", "-o", "new.hex"),
     ("show", "small.toml", "image.hex", "station=x.elf"),
     ("draft", "station=x.elf", "sampler=sampler.elf"),
-    ("rehearse", "small.toml", "image.hex", "station=x.elf", "sampler=sampler.elf", "--budget", "2000"),
+    ("rehearse", "small.toml", "image.hex", "station=x.elf", "sampler=sampler.elf", "--budget", "200000"),
     ("where", "small.toml", "station=x.elf", "0x10000100", "link_frames"),
     ("compare", "small.toml", "image.hex", "image.hex", "station=x.elf"),
 )

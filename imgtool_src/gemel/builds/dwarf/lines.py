@@ -19,6 +19,9 @@ MAX_STEPS = 3_000_000
 """Operations of all programs together that are carried out at most."""
 
 MAX_FILES = 100_000
+LONGEST_PATH, LONGEST_NAME = 4096, 255
+"""Bytes of a path that are read, characters of its last part that are kept."""
+
 _BLOCKS = {0x0A: 1, 0x03: 2, 0x04: 4}
 _FIXED = {0x0B: 1, 0x05: 2, 0x06: 4, 0x07: 8, 0x1E: 16}
 _STRINGS = {0x0E: "str", 0x1F: "line_str"}
@@ -71,7 +74,9 @@ def read_lines(debug: DebugSections, near: int | None = None) -> LineTable:
     programs, damaged = _programs(data)
     for start, end in programs if near is None else _nearest(data, programs, near):
         try:
-            for row in _rows(data, _header(data, start + 4, found), end):
+            header = _header(data, start + 4, found)
+            left -= len(header.files)
+            for row in _rows(data, header, end):
                 left -= 1
                 if row is not None:
                     rows.append(row)
@@ -130,8 +135,8 @@ def _header(data: bytes, at: int, found: dict[str, bytes]) -> _Header:
 
 
 def _text(data: bytes, at: int) -> tuple[str, int]:
-    end = data.index(b"\0", at)
-    return data[at:end].decode("utf-8", "replace").rpartition("/")[2], end + 1
+    end = data.index(b"\0", at, at + LONGEST_PATH)
+    return data[at:end].decode("utf-8", "replace").rpartition("/")[2][-LONGEST_NAME:], end + 1
 
 
 def _files_before_5(data: bytes, at: int) -> list[str]:
