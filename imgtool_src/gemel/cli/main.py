@@ -28,9 +28,20 @@ def exit_code(arguments: Sequence[str]) -> int:
     try:
         return _run(list(arguments))
     except BaseException as error:
-        from gemel.cli.endings import exit_code_of
-
+        try:
+            from gemel.cli.endings import exit_code_of
+        except Exception:
+            if isinstance(error, KeyboardInterrupt):  # it left a module of Python's own half imported
+                return _stopped_while_importing()
+            raise
         return exit_code_of(error, arguments)
+
+
+def _stopped_while_importing() -> int:
+    """Say that Ctrl-C stopped the run, without any further module; the exit code."""
+    if sys.stderr is not None:
+        sys.stderr.write("stopped; no output was changed\n")
+    return 130
 
 
 def _run(arguments: list[str]) -> int:
