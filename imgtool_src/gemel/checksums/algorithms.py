@@ -5,7 +5,7 @@ Names of the CRC catalogue and their aliases are in ``crc_catalogue``.  A sum's 
     [negated- | inverted-]sum-BITS-of-UNITS[-big-endian]      sum-16-of-bytes, negated-sum-32-of-words
     [inverted-]xor-BITS[-big-endian]                          xor-8, xor-32
 
-BITS (8, 16, 32, 64) is the width of the result, which drops what does not fit; UNITS (bytes, halfwords,
+BITS (8, 16, 32, 64) is the width of the result, which drops what does not fit; UNITS (bytes, half-words,
 words) is what is added up, read from memory little-endian unless the name ends in ``-big-endian``.
 ``negated`` is the two's complement: the sum and its stored value add up to 0.  ``inverted`` is the one's
 complement: they add up to all ones.  ``sum-8``, ``sum-16`` and ``sum-32`` add up units of their own width.
@@ -37,7 +37,7 @@ ByteOrder = Literal["little", "big"]
 Form = Literal["plain", "negated", "inverted"]
 """What becomes of a sum at the end: nothing, its two's complement, its one's complement."""
 
-_UNIT_NAMES = {1: "bytes", 2: "halfwords", 4: "words"}
+_UNIT_NAMES = {1: "bytes", 2: "half-words", 4: "words"}
 
 
 class CrcAlgorithm(Struct):

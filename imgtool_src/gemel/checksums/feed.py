@@ -4,7 +4,7 @@ A device's CRC unit that is fed a 32-bit register takes each little-endian word 
 in most significant bit first.  Seen as bytes, the four bytes of each word come in the other order:
 
     memory     00 01 02 03  04 05 06 07
-    halfword  01 00 03 02  05 04 07 06
+    half-word  01 00 03 02  05 04 07 06
     word       03 02 01 00  07 06 05 04
 
 The algorithm's ``refin`` then acts on each of these bytes.  (A CRC unit that reverses whole words of 32
@@ -22,10 +22,10 @@ from typing import Literal
 from gemel.checksums.crc_engine import Block
 from gemel.errors import LayoutError, Problem
 
-Feed = Literal["byte", "halfword", "word"]
+Feed = Literal["byte", "half-word", "word"]
 """Unit in which the device takes memory."""
 
-UNIT_SIZES: dict[Feed, int] = {"byte": 1, "halfword": 2, "word": 4}
+UNIT_SIZES: dict[Feed, int] = {"byte": 1, "half-word": 2, "word": 4}
 """Bytes in each unit."""
 
 _AT_ONCE = 1 << 18

@@ -241,8 +241,8 @@ class Checksum(Struct, kw_only=True):
     exceptions: tuple[Range, ...] = key(ListOf(RANGE, 256), "bytes left out of it", (), name="except")
     at: PatchPlace = key(PLACE, "where it is written")
     byte_order: Literal["little", "big"] = key(Choice("little", "big"), "of the checksum", "little")
-    feed: Literal["byte", "halfword", "word"] = key(
-        Choice("byte", "halfword", "word"), "unit in which the device's CRC unit takes memory", "byte"
+    feed: Literal["byte", "half-word", "word"] = key(
+        Choice("byte", "half-word", "word"), "unit in which the device's CRC unit takes memory", "byte"
     )
     hamming_distance: int | None = key(
         Integer(2, 6),
