@@ -138,10 +138,11 @@ def _limits() -> set[str]:
 
 UNTRIED = frozenset(
     [
+        "audit",
         "builds",
         "checking",
         "cli",
-        "compare",
+        "comparing",
         "draft",
         "files",
         "image",
@@ -149,8 +150,10 @@ UNTRIED = frozenset(
         "layout",
         "lookup",
         "m_profile",
+        "page",
         "placement",
         "policy",
+        "readback",
         "rehearsal",
         "release",
         "seals",

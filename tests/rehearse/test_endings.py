@@ -33,3 +33,15 @@ def test_ending_is_named(kind: str) -> None:
     assert said in finding.what
     assert finding.core == "station"
     assert not rehearsal.passes
+
+
+@pytest.mark.parametrize(
+    "link", ["mvn r0, #0xE", "mvn r0, #0x12"], ids=["to handler mode", "to no stack there is"]
+)
+def test_a_handler_that_answers_each_bad_return_with_another_ends(link: str) -> None:
+    """A handler for everything that returns by an impossible link value is stopped and named, soon."""
+    program = enabled(5) + store(0xE000_E200, "32") + SLEEP
+    rehearsal = run(program, "", handler=f"{link}\n mov lr, r0\n")
+    assert not rehearsal.passes
+    if link.endswith("0xE"):
+        assert rehearsal.finding("bad-exception-return") is not None

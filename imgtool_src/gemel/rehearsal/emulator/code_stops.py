@@ -89,7 +89,9 @@ class CodeStops:
         core = self._core
         start, core.blocks.suspect = core.pc, None
         if not (core.may_execute(start) and core.guard.may_execute(start)):
-            if not (core.interrupts.active and start >= RETURN_MAGIC & ~1):
+            if core.interrupts.active and start >= RETURN_MAGIC & ~1:
+                core.leave_exception(start | 1)
+            else:
                 core.faults.of_fetch(start)
             return
         began, self._walked_from = core.time, start

@@ -38,6 +38,9 @@ from gemel.rehearsal.emulator.system_space import ALIGNMENT_TRAP, DIVISION_TRAP,
 from gemel.rehearsal.plan import CorePlan
 
 EXCEPTION_EXIT, CALL = 8, 2
+MAX_BAD_RETURNS = 100
+"""Returns that do not fit, of one core: a handler that answers each with another one would go on without end."""
+
 LIVELOCK = 5000
 """Times in a row that an exception is taken right after another one's return: thread code is starved."""
 
@@ -68,6 +71,7 @@ class EmulatedCore:
         self._interrupt: int | None = None
         self.handler_since = self._chained = self._waits = 0
         self._returned_at = -1
+        self._bad_returns = 0
         self._inbox: list[tuple[int, int, Callable[[int], None]]] = []
         self._scheduled = 0
         self.native = Native(
@@ -305,7 +309,7 @@ class EmulatedCore:
             self.faults.raise_noted(self.pc)
             return False
         if self.interrupts.active and self.pc >= RETURN_MAGIC & ~1:
-            self._return(self.pc | 1)
+            self.leave_exception(self.pc | 1)
             return False
         if self._interrupt is not None:
             self._stopped_by(self._interrupt)
@@ -320,7 +324,8 @@ class EmulatedCore:
             return False
         return True
 
-    def _return(self, link: int) -> None:
+    def leave_exception(self, link: int) -> None:
+        """Return from the running exception by a link value; what follows a return that cannot be is a fault."""
         number = leave(self, link)
         if number is None:
             return
@@ -419,8 +424,13 @@ class EmulatedCore:
         self.faults.take("bad-vector", return_address, {"number": number, "vector": vector})
 
     def cannot_return(self, number: int, link: int) -> None:
-        """A return from an exception with a link value that does not fit."""
-        self.fault("bad-exception-return", self.pc, {"number": number, "link": link})
+        """A return from an exception with a link value that does not fit; a core that does nothing else is stopped."""
+        self._bad_returns += 1
+        numbers = {"number": number, "link": link}
+        if self._bad_returns > MAX_BAD_RETURNS:
+            self.faults.stop("bad-exception-return", self.pc, numbers)
+        else:
+            self.fault("bad-exception-return", self.pc, numbers)
 
     def report(
         self,
