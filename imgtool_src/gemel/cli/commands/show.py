@@ -48,6 +48,7 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 @several_at_option
 @from_device_option
 @as_option
+@option("--layout", metavar="LAYOUT", kind=FILE, help="The same as LAYOUT before IMAGE, for older scripts.")
 @option(
     "--no-layout",
     "alone",
@@ -76,6 +77,7 @@ def command(
     starts: tuple[int, ...],
     from_device: bool,
     as_form: str | None,
+    layout: Path | None,
     alone: bool,
     trust: tuple[Path, ...],
     paths_outside: bool,
@@ -100,6 +102,7 @@ def command(
     from gemel.cli.results import give_text
     from gemel.files.output_targets import refuse_targets
 
+    words = (str(layout), *words) if layout else words
     found = given(words, USAGE, own=not alone, most=MOST_FILES if from_device else 1)
     image = found.images[0]
     refuse_targets([output] if output else [], [*found.images, *([found.layout] if found.layout else [])])
