@@ -76,11 +76,13 @@ def _at_alias(inspection: Inspection) -> Disorder | None:
 def _by_builds(inspection: Inspection) -> Disorder | None:
     patches = list(inspection.patches.known.values())
     for name, placement in inspection.placements.items():
+        tried = 0
         for piece in placement.pieces:
             located = locate(inspection.layout, piece.address)
-            if located is None or not located.memory.holds_image:
+            if located is None or not located.memory.holds_image or tried == MAX_DEVIATIONS:
                 continue
             for place, window in _deviations(inspection, piece, patches):
+                tried += 1
                 how = _how(inspection, place, window) or _rest(inspection, placement, place, patches)
                 if how:
                     what, found, next_step = how
@@ -138,6 +140,9 @@ def _how(inspection: Inspection, place: int, window: bytes) -> tuple[str, str, s
             return _shifted(distance, f"they are at {format_address(place - SKIPPED + distance)}")
     return None
 
+
+MAX_DEVIATIONS = 8
+"""Pieces of a build that deviate and are looked into; the first ones show what happened to the rest."""
 
 PROBE, FURTHEST = 32, 4096
 """Bytes that are looked for, of what follows a deviation, and how far from their place."""
