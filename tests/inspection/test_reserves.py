@@ -24,7 +24,7 @@ SECTIONS
   %(inside)s
   /DISCARD/ : { *(.ARM.*) *(.comment) }
 }
-%(after)s
+%(behind)s
 """
 SOURCE = "int counts[64]; void start(void) { counts[0]++; for (;;) { } }"
 TOP, DATA_END = RAM + 0x4000, RAM + 0x100

@@ -34,7 +34,7 @@ FAULTY = {
     "stack of nobody": (
         "[[rehearsal.serial]]",
         "[rehearsal.stack_size]\nnobody = 4\n\n[[rehearsal.serial]]",
-        "no core",
+        "unknown core",
     ),
     "registers of nobody": ('cores = ["station"]', 'cores = ["nobody"]', "unknown core"),
 }

@@ -74,7 +74,7 @@ def test_no_file_is_overwritten(device: Path, gemel: Run, name: str) -> None:
     Path(name).write_text("precious")
     done = gemel("keys", "new", "Ed25519", "-o", "key.pem", "--public", "pub.pem")
     assert done.code == 2
-    assert "keys never overwrite" in done.err
+    assert "gemel never overwrites a key" in done.err
     assert Path(name).read_text() == "precious"
     assert [path.name for path in device.glob("*.pem")] == [name]
 

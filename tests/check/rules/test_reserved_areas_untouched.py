@@ -59,7 +59,7 @@ def test_without_reserved_areas_there_is_nothing_to_check() -> None:
     """A layout that reserves nothing leaves the rule unchecked, not held."""
     result = apply(RULE, NO_RESERVED)
     assert result.status == "does not apply"
-    assert result.not_applicable[0].reason == "the layout has no area of purpose reserved"
+    assert result.not_applicable[0].reason == "the layout has no area of purpose reserved or settings"
 
 
 def test_the_finding_counts_bytes_and_names_the_build() -> None:

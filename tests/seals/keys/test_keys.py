@@ -255,7 +255,9 @@ def test_a_file_holds_one_key() -> None:
     assert "a certificate" in refused(
         load_public_key, b"-----BEGIN CERTIFICATE-----\nAAAA\n-----END CERTIFICATE-----\n", "k"
     )
-    assert "a PEM block X" in refused(load_private_key, b"-----BEGIN X-----\nAAAA\n-----END X-----\n", "k")
+    assert "a PEM block of another kind" in refused(
+        load_private_key, b"-----BEGIN X-----\nAAAA\n-----END X-----\n", "k"
+    )
     assert "too large" in refused(load_private_key, bytes(70_000), "k")
     assert "not encrypted" in refused(load_private_key, key_for("Ed25519").to_pem(), "k", b"x")
 
