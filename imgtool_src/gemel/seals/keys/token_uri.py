@@ -130,7 +130,7 @@ def _not_understood(name: str, known: tuple[str, ...]) -> Problem:
     other = _QUERY if known is _PATH else _PATH
     step = ""
     if name in other:
-        step = f"{name} belongs {'behind' if known is _PATH else 'in front of'} the '?'"
+        step = f"{name} belongs {'after' if known is _PATH else 'in front of'} the '?'"
     elif name == "module-name":
         step = "give the PKCS#11 library by its whole path: module-path"
     return Problem(
