@@ -114,6 +114,13 @@ def test_everything_that_cannot_be_answered_is_reported_at_once(lookup):
     assert "run_sampler" in caught.value.problems[1].next_step
 
 
+def test_a_build_without_its_name_is_recognised(lookup):
+    """A file's name in place of a symbol leads to NAME=BUILD."""
+    with pytest.raises(UsageProblem) as caught:
+        answers_of(lookup, ["station.elf"])
+    assert caught.value.problems[0].next_step.startswith("write NAME=station.elf")
+
+
 def test_an_address_in_no_memory_is_an_answer(lookup):
     """It is shown as such for every core."""
     (facts,) = answers_of(lookup, ["0x6000_0000"])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import re
 import tomllib
 
 import pytest
@@ -134,6 +135,20 @@ def test_any_changed_file_is_refused_or_taken_whole(data, tmp_path_factory):
     (folder / "station.part.toml").write_bytes(text)
     with contextlib.suppress(GemelError):
         gemel.load_builds(read, {"station": folder / "station.hex"})
+
+
+@pytest.mark.parametrize("address", ["0x1003_0000", "0x1000_8000", "0xFFFF_FFFC", "0x1000_0A9E"])
+def test_a_place_outside_the_part_is_refused(address, tmp_path):
+    """A file beside a part can have nothing written outside of the part's own bytes, not even a part of a value."""
+    read, image = image_of("in-place")
+    written(split(read, image), tmp_path)
+    file = tmp_path / "station.part.toml"
+    text = file.read_text(encoding="utf-8")
+    changed = re.sub(r"(image_version\W+address = )0x[0-9A-F_]+", rf"\g<1>{address}", text)
+    assert changed != text
+    file.write_text(changed, encoding="utf-8")
+    with pytest.raises(BuildError, match="outside the build"):
+        gemel.load_builds(read, {"station": tmp_path / "station.hex"})
 
 
 def test_an_image_of_another_layout_is_refused():

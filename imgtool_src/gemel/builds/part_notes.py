@@ -97,6 +97,13 @@ def with_part_notes(build: Build, text: bytes, file: str) -> Build:
         if not spans:
             expected = "a list of { address = ADDRESS, size = BYTES }"
             problems.append(_problem(file, f"no sound place of {name[:80]}", repr(value)[:80], expected))
+        if outside := [
+            span for span in spans if not any(each.load_span.covers(span) for each in build.stored)
+        ]:
+            expected = ", ".join(str(each.load_span) for each in build.stored[:4])
+            problems.append(
+                _problem(file, f"a place of {name[:80]} is outside the build", str(outside[0]), expected)
+            )
         places[name] = spans
     if problems:
         raise BuildError(problems)

@@ -137,6 +137,13 @@ class Lookup:
 
     def unknown(self, name: str) -> Problem:
         """The problem that no build has a symbol ``name``, with the likest names."""
+        if "." in name and name.rpartition(".")[2].lower() in ("elf", "axf", "out", "hex", "srec", "bin"):
+            return Problem(
+                "this is a file's name, not a symbol",
+                found=name,
+                expected="NAME=BUILD for a build, --image IMAGE for an image",
+                next_step=f"write NAME={name}, with the build's name in the layout",
+            )
         near = list(dict.fromkeys(each for names in self._names.values() for each in names.near(name)))
         searched = ", ".join(f"{build} ({each.file})" for build, each in self._builds.items())
         return Problem(

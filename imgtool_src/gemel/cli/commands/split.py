@@ -56,4 +56,12 @@ def _make_folder(folder: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         reason = error.strerror or str(error)
-        raise OutputError(Problem("the folder cannot be made", where=str(folder), found=reason)) from error
+        raise OutputError(
+            Problem(
+                "the folder cannot be made",
+                where=str(folder),
+                found=reason,
+                expected="a folder, or a name that is free",
+                next_step="choose another folder with -o",
+            )
+        ) from error
