@@ -74,11 +74,13 @@ def test_questions_that_the_core_can_answer(compiler: str, march: str) -> None:
 @pytest.mark.parametrize("where", ["in the script", "orphan"])
 def test_a_note_before_the_vectors(compiler: str, march: str, where: str) -> None:
     """The note is named with the line that moves it, and the misaligned table is reported."""
-    if where == "orphan" and compiler == "clang":
-        pytest.skip("lld puts orphan notes after the script's sections")
     script = {"before": NOTE, "after": ""} if where == "in the script" else {"after": ""}
     made = {"one": first(compiler, march), "two": second(compiler, march, **script)}
     text, words = text_of(made), _words(made)
+    if where == "orphan" and compiler == "clang":  # lld puts orphan notes after the script's sections
+        assert "vector_offset" not in text
+        assert "before the vector table" not in words
+        return
     assert "vector_offset = 0x24" in text
     assert "Section .note.gnu.build-id, 0x0804_0000..0x0804_0023, is before the vector table" in words
     assert ".note.gnu.build-id : { KEEP(*(.note.gnu.build-id)) } > FLASH" in words

@@ -1,8 +1,8 @@
 """Fuzzing of what decides on trust: ``python tests/fuzz/run.py [--seconds N] [TARGET ...]``.
 
-A target is a module of ``tests/fuzz/targets`` with ``SEEDS`` (sound inputs) and ``decode(data)``, which returns or
-raises one of its ``REFUSALS``; anything else is a fault.  Inputs are mutations of the seeds by a seeded generator, so
-that a fault is found again by its number.
+A target is a module of ``tests/fuzz/targets`` with ``SEEDS`` (sound inputs), ``FOUND`` (inputs that once were faults,
+if any) and ``decode(data)``, which returns or raises one of its ``REFUSALS``; anything else is a fault.  Inputs are
+mutations of the seeds by a seeded generator, so that a fault is found again by its number.
 """
 
 from __future__ import annotations
@@ -52,8 +52,9 @@ def mutated(seeds: list[bytes], generator: random.Random) -> bytes:
 
 
 def inputs(target: ModuleType, seed: int) -> Iterator[bytes]:
-    """The seeds as they are, then mutations of them without end; ``repaired`` refits checksums in every other one."""
+    """The seeds and the inputs found, then mutations without end; ``repaired`` refits checksums in every other one."""
     yield from target.SEEDS
+    yield from getattr(target, "FOUND", ())
     generator = random.Random(seed)
     repaired = getattr(target, "repaired", bytes)
     while True:

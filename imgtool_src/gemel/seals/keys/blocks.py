@@ -85,7 +85,7 @@ def _read(read: Callable[[], Any], mismatch: Unreadable) -> Any:
 
     The library raises TypeError where a pass phrase and a key do not go together: ``mismatch``.
     """
-    from cryptography.exceptions import UnsupportedAlgorithm
+    from cryptography.exceptions import InternalError, UnsupportedAlgorithm
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
@@ -95,5 +95,5 @@ def _read(read: Callable[[], Any], mismatch: Unreadable) -> Any:
             raise UnreadableKey(mismatch) from error
         except UnsupportedAlgorithm as error:
             raise UnreadableKey(Unreadable.UNKNOWN_KIND) from error
-        except ValueError as error:
+        except (ValueError, InternalError) as error:  # InternalError: a raw key of another length
             raise UnreadableKey(Unreadable.DAMAGED) from error
