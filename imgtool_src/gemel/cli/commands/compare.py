@@ -5,10 +5,14 @@ from __future__ import annotations
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from gemel.cli.declared import Choice, argument, option, sub_command
 from gemel.cli.echo import echo
 from gemel.cli.parameters import ADDRESS, from_device_option
+
+if TYPE_CHECKING:
+    from gemel.builds.build import Build
 
 OLD = "old:"
 """What stands before the name of a build of the old image."""
@@ -27,8 +31,9 @@ def command(words: tuple[str, ...], at: int | None, from_device: bool, everythin
 
     Shown are changes by area, erase block, vector table, record field and signer; with the ELF files of both
     images (old:NAME=BUILD and NAME=BUILD) also by section, function and object, and the contract's types: where
-    an old and a new core would read what they share differently, that stands first. What only moved is counted,
-    not listed. With --from-device either may be a dump of a device: what the device writes itself is left out of
+    an old and a new core would read what they share differently, that stands first. A build that the layout names
+    by its path is one of the new image where its build id is the record's. What only moved is counted, not
+    listed. With --from-device either may be a dump of a device: what the device writes itself is left out of
     both. LAYOUT ends in .toml; where it is left out, gemel.toml in the folder is used if it is there.
     Exit codes: 0 same, 1 different, 2 the work could not be done.
 
@@ -36,18 +41,21 @@ def command(words: tuple[str, ...], at: int | None, from_device: bool, everythin
     Example:
       gemel compare tide-gauge.toml tide.hex tide.bin
     """
-    from gemel.workflows.comparing import compare
-    from gemel.workflows.inputs import build_files, load_builds, load_layout, read_images
+    from gemel.cli.printing import print_remarks
+    from gemel.workflows.comparing import compare, refuse_builds
+    from gemel.workflows.inputs import build_files, builds_of_image, load_builds, load_layout, read_images
 
     layout, images, builds = _sorted(words)
     read = load_layout(layout) if layout else None
-    old_files, new_files = (
-        build_files(read, [text.removeprefix(OLD) for text in builds if text.startswith(OLD) == is_old])
-        if read
-        else {text: text for text in builds if text.startswith(OLD) == is_old}
-        for is_old in (True, False)
-    )
+    old_builds = [text.removeprefix(OLD) for text in builds if text.startswith(OLD)]
+    new_builds = [text for text in builds if not text.startswith(OLD)]
+    if read is None:
+        refuse_builds(builds)
     old, new = read_images(images, read, at)
+    of_new: dict[str, Build] = {}
+    if read:
+        _, of_new, remarks = builds_of_image(read, new, new_builds)
+        print_remarks(remarks)
     if from_device:
         from gemel.workflows.reading_back import without_settings
 
@@ -56,8 +64,9 @@ def command(words: tuple[str, ...], at: int | None, from_device: bool, everythin
         old,
         new,
         read,
-        old_builds=load_builds(read, old_files),
-        new_builds=load_builds(read, new_files),
+        old_builds=load_builds(read, build_files(read, old_builds)) if read else {},
+        new_builds=of_new,
+        options=["--from-device"] if from_device else [],
     )
     if form == "json":
         from gemel.comparing.as_json import report

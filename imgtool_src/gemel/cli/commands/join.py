@@ -171,7 +171,7 @@ def command(
             )
             done += written_lines(sizes, shown.width)
             if reads_back:
-                from gemel.cli.printing import labelled_lines
+                from gemel.text.wrapping import labelled_lines
                 from gemel.workflows.read_back import read_back_words
 
                 done += labelled_lines(read_back_words(result), shown.width)
