@@ -37,7 +37,7 @@ MOST_FILES = 16
 USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 
 
-@sub_command("check")
+@sub_command("check", works_long=True)
 @argument("words", metavar=USAGE, several=True)
 @several_at_option
 @from_device_option

@@ -18,7 +18,7 @@ OLD = "old:"
 """What stands before the name of a build of the old image."""
 
 
-@sub_command("compare")
+@sub_command("compare", works_long=True)
 @argument("words", metavar="[LAYOUT] OLD NEW [[old:]NAME=BUILD]...", several=True)
 @option("--at", kind=ADDRESS, help="Where raw binaries go; else the start of the layout's first flash.")
 @from_device_option

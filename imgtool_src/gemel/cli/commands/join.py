@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 USAGE = "[LAYOUT] [NAME=BUILD]..."
 
 
-@sub_command("join")
+@sub_command("join", works_long=True)
 @argument("words", metavar=USAGE, several=True)
 @option(
     "-o",

@@ -12,7 +12,7 @@ from gemel.layout.rehearsal_model import MAX_BUDGET
 USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 
 
-@sub_command("rehearse")
+@sub_command("rehearse", works_long=True)
 @argument("words", metavar=USAGE, several=True)
 @at_option
 @as_option

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 USAGE = "[LAYOUT] [[old:]NAME=BUILD]..."
 
 
-@sub_command("release")
+@sub_command("release", works_long=True)
 @argument("words", metavar=USAGE, several=True)
 @option(
     "-o",

@@ -10,7 +10,7 @@ from gemel.cli.parameters import FILE, as_option, at_option
 USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 
 
-@sub_command("split")
+@sub_command("split", works_long=True)
 @argument("words", metavar=USAGE, several=True)
 @option("-o", "--output", "folder", metavar="FOLDER", kind=FILE, required=True, help="Folder for the parts.")
 @at_option
