@@ -34,9 +34,8 @@ def exit_code_of(error: BaseException, arguments: Sequence[str]) -> int:
         if form:
             from gemel.workflows.problem_report import problem_document
 
-            echo(
-                problem_document(problems_of(error), form, code).encode("utf-8", "backslashreplace"), nl=False
-            )
+            text = problem_document(problems_of(error), form, code)
+            echo(text.encode("utf-8", "backslashreplace"), nl=False)
         return code
     except OSError:  # stderr or stdout cannot be written to either
         silence(sys.stderr)
@@ -46,7 +45,8 @@ def exit_code_of(error: BaseException, arguments: Sequence[str]) -> int:
 def _form_asked_for(arguments: Sequence[str]) -> str:
     """The form for programs that the command line asks for, of those that can say why there is no result."""
     words = [*arguments, *(f"{word}={value}" for word, value in pairwise(arguments) if word == "--format")]
-    return next((form for form in ("json", "sarif", "junit", "html") if f"--format={form}" in words), "")
+    forms = ("json", "sarif", "junit", "lines", "html")
+    return next((form for form in forms if f"--format={form}" in words), "")
 
 
 def problems_of(error: BaseException) -> tuple[Problem, ...]:

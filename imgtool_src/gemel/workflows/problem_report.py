@@ -56,12 +56,12 @@ def problem_schema() -> dict[str, Any]:
 
 
 def problem_document(problems: Sequence[Problem], form: str, exit_code: int = 2) -> str:
-    """The problems in one of the forms of reports: text, json, sarif, junit or html."""
+    """The problems in one of the forms of reports: text, json, sarif, junit, lines or html."""
     if form == "json":
         return problem_report(problems, exit_code)
     if form == "sarif":
         return _sarif(problems, exit_code)
-    return {"junit": _junit, "html": _html}.get(form, _text)(problems)
+    return {"junit": _junit, "lines": _lines, "html": _html}.get(form, _text)(problems)
 
 
 def _parts(problem: Problem) -> tuple[str, str, str, str, str]:
@@ -93,6 +93,21 @@ def _junit(problems: Sequence[Problem]) -> str:
     """One case with an error for each problem."""
     cases = [Case(f"problem-{number}", each.what, str(each)) for number, each in enumerate(problems, 1)]
     return junit_document("gemel", cases)
+
+
+def _lines(problems: Sequence[Problem]) -> str:
+    """One line a problem; a place that is no line of a file is said with it."""
+    import re
+
+    from gemel.text.problem_line import problem_line
+
+    lines = []
+    for each in problems:
+        in_file = re.search(r":\d+\Z", each.where)
+        what = each.what if in_file or not each.where else f"{each.what} ({each.where})"
+        shown = (what, each.found, each.expected, each.next_step)
+        lines.append(problem_line(each.where if in_file else "", "error", *shown))
+    return "".join(f"{line}\n" for line in lines)
 
 
 def _html(problems: Sequence[Problem]) -> str:

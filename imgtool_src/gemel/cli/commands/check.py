@@ -113,7 +113,7 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 @paths_outside_option
 @date_option
 @strict_option
-@form_option("text", "json", "sarif", "junit", "html")
+@form_option("text", "json", "sarif", "junit", "lines", "html")
 @report_option
 @option("--all", "everything", is_flag=True, group="Result", help="In text, list every rule and place.")
 @quiet_option
