@@ -19,6 +19,7 @@ The release folder
     rehearsal.txt, .json, .svg         the rehearsal, if one was made
     notes.txt, notes.json              what changed since --previous IMAGE
     sbom.cdx.json                      CycloneDX 1.6: product, builds, compilers, libraries, the teams' own SBOMs
+    vex/                               the teams' VEX documents (CycloneDX, OpenVEX, CSAF), byte for byte
     provenance.json                    in-toto Statement v1 with SLSA provenance v1, in a DSSE envelope
     release.json                       what each file is
     SHA256SUMS                         for `sha256sum -c SHA256SUMS`

@@ -24,6 +24,7 @@ from gemel.release.contents import (
     ReleasedBuild,
     ReleasedImage,
     ReleasedKey,
+    ReleasedVex,
     contents_text,
     is_safe_name,
     stem_of,
@@ -69,6 +70,7 @@ class ReleaseRequest(Struct, kw_only=True):
     previous: Path | None = None
     policy: Path | None = None
     sboms: Sequence[str] = ()
+    vex: Sequence[Path] = ()
     builder: str | None = None
     rehearse: bool = False
     strict: Strict = ""
@@ -96,6 +98,7 @@ class _Inputs(NamedTuple):
     previous: Image | None
     policy: ReadPolicy | None
     sboms: list[tuple[str, str, bytes]]
+    vex: dict[ReleasedVex, bytes]
     date: datetime.date | None
 
 
@@ -137,9 +140,19 @@ def make_release(request: ReleaseRequest, keys: SignerSource) -> Released:
     )
     if not result.passes:
         return Released(result, remarks, {})
-    return Released(
-        result, remarks, _folder(request, inputs, joined, result, signers, images, described, rehearsal)
-    )
+    files = _folder(request, inputs, joined, result, signers, images, described, rehearsal)
+    return Released(result, [*remarks, *_vex_remarks(files)], files)
+
+
+def _vex_remarks(files: Mapping[str, bytes]) -> list[Problem]:
+    from gemel.release.folder import ReleaseFolder, vex_refs_unknown
+
+    step = "give the SBOM that the VEX refers to with --sbom"
+    what = "a VEX document refers to a component that the SBOM does not list"
+    return [
+        Problem(what, where=file, found=ref, next_step=step)
+        for file, ref in vex_refs_unknown(ReleaseFolder(files))
+    ]
 
 
 def _read(request: ReleaseRequest, keys: SignerSource) -> _Inputs:
@@ -177,8 +190,34 @@ def _read(request: ReleaseRequest, keys: SignerSource) -> _Inputs:
         previous,
         policy,
         sboms,
+        _vex(request.vex),
         date,
     )
+
+
+def _vex(paths: Sequence[Path]) -> dict[ReleasedVex, bytes]:
+    """The VEX documents, with their names in the folder; raises UsageProblem for all that cannot be in it."""
+    from gemel.release.vex import read_vex
+
+    found: dict[ReleasedVex, bytes] = {}
+    problems: list[Problem] = []
+    for path in paths:
+        name = f"vex/{path.name}"
+        if not is_safe_name(name) or any(name.casefold() == each.file.casefold() for each in found):
+            what, step = "a VEX document cannot have its name in the folder", "give the file another name"
+            expected = 'names that differ, without \\ : * ? " < > |'
+            problems.append(
+                Problem(what, where=f"--vex {path}", found=path.name, expected=expected, next_step=step)
+            )
+            continue
+        data = b"".join(blocks_of_file(path, plain=True))
+        try:
+            found[ReleasedVex(name, read_vex(data, f"--vex {path}").form)] = data
+        except UsageProblem as error:
+            problems += error.problems
+    if problems:
+        raise UsageProblem(problems)
+    return found
 
 
 def _refuse_builder(builder: str | None) -> None:
@@ -288,7 +327,9 @@ def _folder(
         tuple(described),
         tuple(_released_build(read, name, inputs) for name in inputs.builds),
         tuple(keys),
+        tuple(inputs.vex),
     )
+    _add(files, {each.file: data for each, data in inputs.vex.items()}, "a VEX document")
     elves = {name: file.data for name, file in inputs.build_files.items()}
     _add(files, {SBOM: sbom_text(contents, images, inputs.builds, elves, inputs.sboms)}, "a document")
     _add(files, {CONTENTS: contents_text(contents)}, "a document")
@@ -304,7 +345,7 @@ def _add(files: dict[str, bytes], more: Mapping[str, bytes], what: str) -> None:
     taken = {name.casefold() for name in files} | {SUMS.casefold()}
     clash = [name for name in more if name.casefold() in taken]
     if clash:
-        step = "give the layout or its key file another name"
+        step = "give the layout, its key or the document another name"
         raise UsageProblem(
             Problem(
                 f"two files of the release would have one name, one of them {what}",
@@ -416,6 +457,9 @@ def _materials(inputs: _Inputs, contents: ReleaseContents) -> list[Material]:
         materials.append(Material("policy", inputs.policy.name, inputs.policy.sha256.hex()))
     for number, (_, name, data) in enumerate(inputs.sboms, 1):
         materials.append(Material(f"sbom {number}", name, hashlib.sha256(data).hexdigest()))
+    for number, (vex, data) in enumerate(inputs.vex.items(), 1):
+        name, notes = vex.file.partition("/")[2], (("form", vex.form),)
+        materials.append(Material(f"vex {number}", name, hashlib.sha256(data).hexdigest(), notes))
     return materials
 
 

@@ -75,6 +75,13 @@ USAGE = "[LAYOUT] [[old:]NAME=BUILD]..."
     help="CycloneDX JSON of a team, of build NAME or of the product, to merge into the SBOM; may be repeated.",
 )
 @option(
+    "--vex",
+    kind=FILE,
+    metavar="FILE",
+    multiple=True,
+    help="VEX of a team as JSON (CycloneDX, OpenVEX, CSAF), to ship byte for byte in vex/; may be repeated.",
+)
+@option(
     "--builder",
     metavar="URI",
     help="Who runs this, for the provenance, such as the URI of a CI job's definition.",
@@ -99,6 +106,7 @@ def command(
     previous: Path | None,
     policy: Path | None,
     sboms: tuple[str, ...],
+    vex: tuple[Path, ...],
     builder: str | None,
     rehearse: bool,
     paths_outside: bool,
@@ -143,6 +151,7 @@ def command(
         previous=previous,
         policy=policy,
         sboms=sboms,
+        vex=vex,
         builder=builder,
         rehearse=rehearse,
         strict=strict or "",
