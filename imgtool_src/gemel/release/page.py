@@ -33,6 +33,13 @@ these signatures protect the whole folder. SHA256SUMS alone protects against acc
 
 `gemel check --release FOLDER` checks the image by the layout in the folder, and the rules below. Keys that came in the
 folder show only that it fits together: give your own with --trust or --policy.
+
+`--index FILE` keeps what is shipped: product, version, build ids, digests of layout, content, image files and of each
+erase block, signers. Of what version something is, it answers without any other file:
+
+    gemel audit --index FILE --find build-id=5d1c60fe     also digest=, layout=, version=, key=, product=
+    gemel audit --index FILE --find image=HALF.bin        the versions that have most of its erase blocks
+    gemel check --from-device LAYOUT DUMP --index FILE    what version each part of a device is of
 """
 
 SUIT = """\

@@ -86,6 +86,12 @@ USAGE = "[LAYOUT] [[old:]NAME=BUILD]..."
     metavar="URI",
     help="Who runs this, for the provenance, such as the URI of a CI job's definition.",
 )
+@option(
+    "--index",
+    kind=FILE,
+    metavar="FILE",
+    help="Put the release into this index too, which gemel audit --find and gemel check --from-device read.",
+)
 @option("--rehearse", is_flag=True, help="Run the reset code of all cores too, and ship its timeline.")
 @paths_outside_option
 @date_option
@@ -108,6 +114,7 @@ def command(
     sboms: tuple[str, ...],
     vex: tuple[Path, ...],
     builder: str | None,
+    index: Path | None,
     rehearse: bool,
     paths_outside: bool,
     date_text: str | None,
@@ -135,11 +142,14 @@ def command(
     from gemel.cli.reporting import Shown
     from gemel.cli.signing.key_options import KeysAtHand
     from gemel.cli.signing.pass_phrases import PassPhrases
-    from gemel.files.folders import refuse_folder, write_folder
+    from gemel.files.folders import refuse_folder
     from gemel.workflows.read_back import read_back_words
+    from gemel.workflows.release_index import refuse_index, write_release
     from gemel.workflows.releasing import ReleaseRequest, make_release
 
     refuse_folder(folder)
+    if index:
+        refuse_index(index, folder)
     found = given(words, USAGE, least=0, most=0)
     request = ReleaseRequest(
         layout=layout_of(found, USAGE),
@@ -166,7 +176,7 @@ def command(
     shown = Shown(result, "text", False, quiet and bool(released.files))
     shown.body()
     if released.files:
-        write_folder(folder, {name: [data] for name, data in released.files.items()})
+        print_remarks(write_release(folder, released, index))
         files = [("wrote", f"{folder}/{name}") for name in sorted(released.files)]
         done = labelled_lines([*read_back_words(result), *files], shown.width)
     else:
