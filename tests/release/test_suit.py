@@ -203,7 +203,7 @@ def test_the_page_names_a_section_for_each_element():
 
     members = re.findall(r"^ +(\d+)  +[a-zS].*$", SUIT, re.MULTILINE)
     titled = re.findall(r"^ +(\d+)  +[a-zS].*\[[A-Za-z_ -]+\]", SUIT, re.MULTILINE)
-    assert members == titled == "107 2 3 1 2 3 2 4 7 9 20 23".split()
+    assert members == titled == ["107", "2", "3", "1", "2", "3", "2", "4", "7", "9", "20", "23"]
 
 
 def test_every_key_signs_and_the_bytes_are_the_same(made):

@@ -43,12 +43,13 @@ def refuse_index(file: Path, folder: Path) -> None:
         Index(file, write=False).close()
 
 
-def write_release(folder: Path, released: Released, index: Path | None = None) -> list[Problem]:
+def write_release(folder: Path | str, released: Released, index: Path | str | None = None) -> list[Problem]:
     """Write the folder, and put it into the index of versions if there is one; remarks on the index are given back.
 
     Where the folder cannot be written the index stays as it was.  Raises what ``write_folder`` raises, UsageProblem
     and OutputError for the index.
     """
+    folder, index = Path(folder), Path(index) if index is not None else None
     files = {name: [data] for name, data in released.files.items()}
     if index is None:
         write_folder(folder, files)

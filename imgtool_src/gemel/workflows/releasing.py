@@ -39,7 +39,13 @@ from gemel.workflows.inputs import build_files, date_of, load_builds, load_layou
 from gemel.workflows.joining import JoinResult, assumptions_of, join
 from gemel.workflows.read_back import build_bytes, with_read_back
 from gemel.workflows.rehearsing import due_rehearsal
-from gemel.workflows.sealing import SignerSource, refuse_unsealable, rules_without_seal, sealed_with
+from gemel.workflows.sealing import (
+    ReadyKeys,
+    SignerSource,
+    refuse_unsealable,
+    rules_without_seal,
+    sealed_with,
+)
 from gemel.workflows.trust import load_policy, trust_of, trust_of_signer, trusted_keys
 from gemel.workflows.writing import MAX_WHOLE, encoded, whole_memory
 
@@ -59,18 +65,22 @@ OLD = "old:"
 
 
 class ReleaseRequest(Struct, kw_only=True):
-    """What is to be released, as the command line has it; ``memories``: whether whole-memory binaries are made."""
+    """What is to be released, as the options of ``gemel release`` have it.
 
-    layout: Path
-    builds: Sequence[str] = ()
+    ``builds`` are NAME=FILE, of the ``previous`` image old:NAME=FILE, or files by these names; ``sboms`` are
+    [NAME=]FILE; ``memories`` says whether whole-memory binaries are made.
+    """
+
+    layout: Path | str
+    builds: Sequence[str] | Mapping[str, Path | str] = ()
     formats: Sequence[str] = ("hex",)
     memories: bool = True
     version: str | None = None
     rollback: int | None = None
-    previous: Path | None = None
-    policy: Path | None = None
+    previous: Path | str | None = None
+    policy: Path | str | None = None
     sboms: Sequence[str] = ()
-    vex: Sequence[Path] = ()
+    vex: Sequence[Path | str] = ()
     builder: str | None = None
     rehearse: bool = False
     strict: Strict = ""
@@ -102,8 +112,8 @@ class _Inputs(NamedTuple):
     date: datetime.date | None
 
 
-def make_release(request: ReleaseRequest, keys: SignerSource) -> Released:
-    """Join, seal with ``keys``, check, read back and document.
+def make_release(request: ReleaseRequest, keys: SignerSource | Sequence[Signer] = ()) -> Released:
+    """Join, seal with ``keys`` (a sequence: open already), check, read back and document; nothing is written.
 
     Raises what reading, joining and sealing raise; UsageProblem for what a release cannot hold, ExtraMissing, before
     anything is read or signed, without a library that it is documented or read back by.
@@ -111,6 +121,7 @@ def make_release(request: ReleaseRequest, keys: SignerSource) -> Released:
     libraries = ("cyclonedx.model.bom", "cbor2", "bincopy", "intelhex", "elftools.elf.elffile")
     for module in libraries:
         library(module, "a release")
+    keys = ReadyKeys(keys) if isinstance(keys, Sequence) else keys
     inputs = _read(request, keys)
     read, layout = inputs.read, inputs.read.layout
     remarks = [
@@ -159,8 +170,8 @@ def _read(request: ReleaseRequest, keys: SignerSource) -> _Inputs:
     version_of(request.version)
     date = date_of(request.date)
     _refuse_builder(request.builder)
-    policy = load_policy(request.policy) if request.policy else None
-    layout_bytes = b"".join(blocks_of_file(request.layout))
+    policy = load_policy(Path(request.policy)) if request.policy else None
+    layout_bytes = b"".join(blocks_of_file(Path(request.layout)))
     read = load_layout(request.layout, paths_outside=request.paths_outside)
     if hashlib.sha256(layout_bytes).digest() != read.file_sha256:
         step = "copy the layout into a file first"
@@ -168,12 +179,14 @@ def _read(request: ReleaseRequest, keys: SignerSource) -> _Inputs:
             Problem("the layout cannot be read twice", where=str(request.layout), next_step=step)
         )
     refuse_unsealable(read.layout, keys, False)
-    files = build_files(read, [text for text in request.builds if not text.startswith(OLD)], by_path=True)
-    old = build_files(read, [text.removeprefix(OLD) for text in request.builds if text.startswith(OLD)])
+    given = request.builds
+    words = [f"{name}={file}" for name, file in given.items()] if isinstance(given, Mapping) else given
+    files = build_files(read, [text for text in words if not text.startswith(OLD)], by_path=True)
+    old = build_files(read, [text.removeprefix(OLD) for text in words if text.startswith(OLD)])
     if old and request.previous is None:
         what, step = "builds of a previous image without one", "give it with --previous"
         raise UsageProblem(Problem(what, found=" ".join(f"{OLD}{name}" for name in old), next_step=step))
-    previous = read_images([request.previous], read, None)[0] if request.previous else None
+    previous = read_images([Path(request.previous)], read, None)[0] if request.previous else None
     builds = load_builds(read, files)
     sboms = []
     for text in request.sboms:
@@ -190,7 +203,7 @@ def _read(request: ReleaseRequest, keys: SignerSource) -> _Inputs:
         previous,
         policy,
         sboms,
-        _vex(request.vex),
+        _vex([Path(each) for each in request.vex]),
         date,
     )
 
