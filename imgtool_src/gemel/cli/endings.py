@@ -26,22 +26,26 @@ def exit_code_of(error: BaseException, arguments: Sequence[str]) -> int:
     """Say on stderr what ``error`` means for the user and return the exit code: 2, or 1 for a broken rule.
 
     130 and the like (128 and the number of the signal) when the process was told to stop.  Where the command
-    line asks for JSON, the problems are on stdout as JSON too.
+    line asks for JSON or lines, the problems are on stdout in that form too.
     """
     try:
         code = _said(error, verbose=bool({"-v", "--verbose"} & set(arguments[:1])))
-        if code <= 2 and _asks_for_json(arguments):
+        if code <= 2 and _asks_for(arguments, "json"):
             from gemel.workflows.problem_report import problem_report
 
             echo(problem_report(problems_of(error), code), nl=False)
+        elif code <= 2 and _asks_for(arguments, "lines"):
+            from gemel.workflows.problem_report import problem_document
+
+            echo(problem_document(problems_of(error), "lines"), nl=False)
         return code
     except OSError:  # stderr or stdout cannot be written to either
         silence(sys.stderr)
         return 2
 
 
-def _asks_for_json(arguments: Sequence[str]) -> bool:
-    return "--format=json" in arguments or ("--format", "json") in pairwise(arguments)
+def _asks_for(arguments: Sequence[str], form: str) -> bool:
+    return f"--format={form}" in arguments or ("--format", form) in pairwise(arguments)
 
 
 def problems_of(error: BaseException) -> tuple[Problem, ...]:

@@ -119,7 +119,7 @@ def _spans(spans: Sequence[Span], most: int | None) -> str:
 
 def _build(build: BuildChange, comparison: Comparison, width: int, most: int | None) -> list[str]:
     vectors = [each for each in comparison.vectors if each.build == build.build]
-    lines = wrapped(f"{build.build}: {_stored(build)}", width, "build ", 2)
+    lines = wrapped(f"{build.build}: {stored_words(build)}", width, "build ", 2)
     if build.same_bytes and not (build.sections or build.symbols or build.moved or vectors):
         return lines
     if build.not_compared:
@@ -129,11 +129,7 @@ def _build(build: BuildChange, comparison: Comparison, width: int, most: int | N
         lines += wrapped(f"section {section.name} {_word(section.change)}{sizes}", width, "  ", 2)
     lines += _listed([_symbol(symbol) for symbol in build.symbols], width, most)
     if build.moved:
-        groups = ", ".join(f"{group.count} by {group.distance:+,}" for group in build.moved[:MAX_SPANS])
-        more = len(build.moved) - MAX_SPANS
-        total = sum(group.count for group in build.moved)
-        tail = f" and {more} other distances" if more > 0 else ""
-        lines += wrapped(f"only moved: {counted(total, 'symbol')} ({groups}{tail})", width, "  ", 2)
+        lines += wrapped(moved_words(build), width, "  ", 2)
     lines += _listed([_vector(vector) for vector in vectors], width, most)
     return lines
 
@@ -146,7 +142,17 @@ def _listed(texts: Sequence[str], width: int, most: int | None) -> Iterator[str]
         yield f"  and {len(texts) - len(shown):,} more: --all lists them"
 
 
-def _stored(build: BuildChange) -> str:
+def moved_words(build: BuildChange) -> str:
+    """How many symbols only moved, and by how much; one sentence however many they are."""
+    groups = ", ".join(f"{group.count} by {group.distance:+,}" for group in build.moved[:MAX_SPANS])
+    more = len(build.moved) - MAX_SPANS
+    total = sum(group.count for group in build.moved)
+    tail = f" and {more} other distances" if more > 0 else ""
+    return f"only moved: {counted(total, 'symbol')} ({groups}{tail})"
+
+
+def stored_words(build: BuildChange) -> str:
+    """What became of a build's stored bytes: the same, of another size, moved, added, removed."""
     old, new = build.old_stored, build.new_stored
     if old is None or new is None:
         return "in neither image" if old is new else "added" if old is None else "removed"

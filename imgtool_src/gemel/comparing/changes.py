@@ -48,6 +48,7 @@ class BlockChange(Struct):
     """What must be erased and programmed in one memory."""
 
     memory: Annotated[str, "the memory; empty: no layout was given"]
+    span: Annotated[Span, "the memory, or the stretch that the files hold outside all memories"]
     unit: Annotated[int, "bytes of an erase block, or of the blocks that stand for them"]
     unit_known: Annotated[bool, "whether the layout states the erase block"]
     changed: Annotated[int, "blocks that differ"]

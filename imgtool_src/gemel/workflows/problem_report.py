@@ -54,10 +54,9 @@ def problem_schema() -> dict[str, Any]:
 
 
 def problem_document(problems: Sequence[Problem], form: str) -> str:
-    """The problems in one of the forms of reports: text, json, sarif, junit or html."""
-    return {"json": problem_report, "sarif": _sarif, "junit": _junit, "html": _html}.get(form, _text)(
-        problems
-    )
+    """The problems in one of the forms of reports: text, json, sarif, junit, lines or html."""
+    forms = {"json": problem_report, "sarif": _sarif, "junit": _junit, "lines": _lines, "html": _html}
+    return forms.get(form, _text)(problems)
 
 
 def _parts(problem: Problem) -> tuple[str, str, str, str, str]:
@@ -108,6 +107,21 @@ def _junit(problems: Sequence[Problem]) -> str:
         error.text = xml_characters(str(each), kept="\t\n")
     ElementTree.indent(root)
     return f'<?xml version="1.0" encoding="UTF-8"?>\n{ElementTree.tostring(root, encoding="unicode")}\n'
+
+
+def _lines(problems: Sequence[Problem]) -> str:
+    """One line a problem; a place that is no line of a file is said with it."""
+    import re
+
+    from gemel.text.problem_line import problem_line
+
+    lines = []
+    for each in problems:
+        in_file = re.search(r":\d+\Z", each.where)
+        what = each.what if in_file or not each.where else f"{each.what} ({each.where})"
+        shown = (what, each.found, each.expected, each.next_step)
+        lines.append(problem_line(each.where if in_file else "", "error", *shown))
+    return "".join(f"{line}\n" for line in lines)
 
 
 def _html(problems: Sequence[Problem]) -> str:

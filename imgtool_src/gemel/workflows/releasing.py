@@ -412,6 +412,7 @@ def _reports(result: CheckResult) -> dict[str, bytes]:
             "utf-8", "backslashreplace"
         )
         for form in FORMATS
+        if form.suffixes
     }
 
 

@@ -113,7 +113,7 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 @paths_outside_option
 @date_option
 @strict_option
-@form_option("text", "json", "sarif", "junit", "html")
+@form_option("text", "json", "sarif", "junit", "lines", "html")
 @report_option
 @option("--all", "everything", is_flag=True, group="Result", help="In text, list every rule and place.")
 @quiet_option
@@ -306,5 +306,6 @@ def _check_layout(found: Given, form: str, quiet: bool) -> int:
     if form == "json":
         echo(layout_report(read), nl=False)
     elif not quiet:
-        echo(in_colour("\n".join(layout_lines(read, prose_width(sys.stdout)))))
+        lines = layout_lines(read, prose_width(sys.stdout))
+        echo(f"gemel: {lines[-1]}" if form == "lines" else in_colour("\n".join(lines)))
     return 0

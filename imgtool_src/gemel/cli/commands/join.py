@@ -76,7 +76,7 @@ USAGE = "[LAYOUT] [NAME=BUILD]..."
 @as_option
 @option("--dry-run", is_flag=True, group="Result", help="Join and check, and write no image.")
 @strict_option
-@form_option("text", "json", "sarif", "junit", "html")
+@form_option("text", "json", "sarif", "junit", "lines", "html")
 @report_option
 @option("--all", "everything", is_flag=True, group="Result", help="In text, list every rule and place.")
 @quiet_option

@@ -34,7 +34,7 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
     default=0,
     help="Try so many other orders of the cores' instructions too; the result is the worst.",
 )
-@form_option("text", "json", "svg")
+@form_option("text", "json", "svg", "lines")
 @option(
     "-o", "--output", metavar="FILE", kind=FILE, group="Result", help="Write the result here, not to stdout."
 )
@@ -95,6 +95,10 @@ def command(
         from gemel.rehearsal.reports.svg import picture_of
 
         text = picture_of(rehearsal)
+    elif form == "lines":
+        from gemel.rehearsal.reports.lines import report as lines_report
+
+        text = lines_report(rehearsal, read)
     else:
         from gemel.rehearsal.reports.text import report_of
 
