@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     from gemel.audit.result import ImageResult
     from gemel.errors import GemelError
 
+IMAGE = "image="
+"""What asks for the versions that have the blocks of a file."""
+
 
 @sub_command("audit", works_long=True)
 @argument("words", metavar="[LAYOUT] [PATH]...", several=True)
@@ -44,7 +47,8 @@ if TYPE_CHECKING:
     "terms",
     metavar="FIELD=VALUE",
     multiple=True,
-    help="List what the index knows by version, build-id, key, digest, product or finding. Repeated: all must fit.",
+    help="List what the index knows by version, build-id, key, digest, layout, product or finding, or by image=FILE. "
+    "Repeated: all must fit.",
 )
 @option(
     "--format",
@@ -103,8 +107,10 @@ def command(
     Each PATH is an image, or a folder, of which all images in it and below are checked, one line an image. A file
     that cannot be read is reported, and the audit goes on. Images with the same content are reported as
     duplicates. With --index an audit that was stopped goes on where it stopped, and what has not changed is not read
-    again. --find answers from the index alone. LAYOUT ends in .toml; where it is left out, gemel.toml in the folder
-    is used. Exit code: the highest that gemel check has for one of the images; of --find 0, or 1 if nothing fits.
+    again. --find answers from the index alone, which may be that of gemel release --index: of which version a build
+    id, a digest or a file (image=FILE: an image, a half of one, a dump) is. LAYOUT ends in .toml; where it is left
+    out, gemel.toml in the folder is used. Exit code: the highest that gemel check has for one of the images; of --find
+    0, or 1 if nothing fits.
 
     \b
     Example:
@@ -124,7 +130,7 @@ def command(
     refuse_targets([*reports, *([index_file] if index_file else [])], inputs)
     if terms:
         return _find(
-            terms, index_file, bool(words or list_file or layout or layouts), form_named(form), forms
+            terms, index_file, bool(words or list_file or layout or layouts), form_named(form), forms, at
         )
     chosen, paths = _layout_among(words, layout, layouts)
     if not paths and list_file is None:
@@ -172,18 +178,33 @@ def _files(paths: Sequence[str], list_file: Path | None) -> Iterator[str]:
 
 
 def _find(
-    terms: Sequence[str], index_file: Path | None, more: bool, form: Form, forms: dict[Path, Form]
+    terms: Sequence[str],
+    index_file: Path | None,
+    more: bool,
+    form: Form,
+    forms: dict[Path, Form],
+    at: int | None,
 ) -> int:
     """Print what the index knows; 1 if nothing fits."""
     from gemel.audit.index import Index
     from gemel.audit.terms import term_in
+    from gemel.workflows.release_index import images_with
 
     if index_file is None or more:
         found = "no --index" if index_file is None else "paths or a layout"
         raise _usage("--find answers from an index alone", found, "--index FILE --find FIELD=VALUE")
-    wanted = [term_in(each) for each in terms]
+    files = [each.removeprefix(IMAGE) for each in terms if each.startswith(IMAGE)]
+    wanted = [term_in(each) for each in terms if not each.startswith(IMAGE)]
+    if len(files) > 1 or (at is not None and not files):
+        found = "--at" if not files else " ".join(files)
+        raise _usage("an index is asked for one file", found, "one image=FILE, with or without --at")
     with closing(Index(index_file, write=False)) as index:
-        return 0 if _given(index.find(wanted), form, forms, ends=False).images else 1
+        results = index.find(wanted) if wanted else iter(())
+        if files:
+            fitting = {each.content_sha256 for each in results}
+            found_with = images_with(index, Path(files[0]), at)
+            results = (each for each in found_with if not wanted or each.content_sha256 in fitting)
+        return 0 if _given(results, form, forms, ends=False).images else 1
 
 
 def _given(

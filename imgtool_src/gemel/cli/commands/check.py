@@ -96,7 +96,7 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
     "--index",
     metavar="FILE",
     kind=FILE,
-    help="Of a dump: compare it with the versions that this index of gemel audit knows.",
+    help="Of a dump: compare it with the versions that this index of gemel audit or gemel release knows.",
 )
 @option(
     "--release",
@@ -280,7 +280,7 @@ def _dump(
     dump = read_dump(paths, read, starts, form)
     known, remarks = indexed_versions(index, read) if index else ([], [])
     print_remarks([*dump.remarks, *remarks])
-    before = known_version(older) if older else None
+    before = known_version(older, read) if older else None
     return dump, [*known, *([before] if before else [])]
 
 
