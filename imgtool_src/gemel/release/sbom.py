@@ -11,6 +11,7 @@ import hashlib
 import json
 import os
 import uuid
+import warnings
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -90,7 +91,7 @@ def sbom_text(
         bom.register_dependency(part, linked)
     bom.register_dependency(product, list(parts.values()))
     for number, (owner, name, data) in enumerate(given, 1):
-        added = _merge(bom, data, name, f"sbom{number}:")
+        added = merge_sbom(bom, data, name, f"sbom{number}:")
         bom.register_dependency(parts.get(owner, product), added)
     return _written(bom, images[first])
 
@@ -149,7 +150,7 @@ def _compilers(component: Any, kinds: Any, build: str, made: MadeOf | None) -> l
     ]
 
 
-def _merge(bom: Any, data: bytes, name: str, prefix: str) -> list[Any]:
+def merge_sbom(bom: Any, data: bytes, name: str, prefix: str) -> list[Any]:
     """Put the components and dependencies of a team's SBOM into ``bom``, its references with ``prefix``.
 
     The components that its subject depends on, or its subject if it names one, are given back.
@@ -197,8 +198,11 @@ def _merged(bom: Any, found: Any, prefix: str) -> list[Any]:
 
 
 def _json_of(output: Any, bom: Any) -> str:
+    """``bom`` as JSON, without the library's warnings about what a team's document leaves out."""
     version = library("cyclonedx.schema", USE).SchemaVersion.V1_6
-    text: str = output.BY_SCHEMA_VERSION[version](bom).output_as_string()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        text: str = output.BY_SCHEMA_VERSION[version](bom).output_as_string()
     return text
 
 
