@@ -70,7 +70,7 @@ def read_named_sections(debug: DebugSections, names: tuple[str, ...]) -> dict[st
     for wanted in names:
         name, old = f".debug_{wanted}", f".zdebug_{wanted}"
         parts = [header for header in by_name.get(name, ()) if header.type != _NO_BITS]
-        for header in parts or by_name.get(old, ()):
+        for header in parts or by_name.get(old, []):
             if parts:
                 data = _content(debug, header, name, left)
             else:
