@@ -30,6 +30,10 @@ _BY_PLACE = re.compile(r"__\d+$")
 _WORD = re.compile(r"[A-Z]?[a-z]+|[A-Z]+(?![a-z])|[0-9]+")
 
 
+_FLAG = re.compile(r"AtomicBool$|atomic_flag$")
+"""Flags of a library, which holds them as a byte or as a truth value, as it likes."""
+
+
 class Found(NamedTuple):
     """A type without names and qualifiers, and its reference."""
 
@@ -47,10 +51,21 @@ def faced(left: DebugTypes, right: DebugTypes, one: Found, other: Found) -> tupl
     if not (
         isinstance(one.type, Composite) and isinstance(other.type, Composite) and _akin(one.type, other.type)
     ):
+        flags = _is_flag(one.type), _is_flag(other.type)
         one, other = unwrapped(left, one), unwrapped(right, other)
+        if flags[0] != flags[1] and _is_byte(one.type) and _is_byte(other.type):
+            one, other = (other, other) if flags[0] else (one, one)
     if isinstance(one.type, Composite) and isinstance(other.type, Composite):
         return one, other._replace(type=_named_as(other.type, one.type))
     return one, other
+
+
+def _is_flag(found: Type) -> bool:
+    return isinstance(found, Composite) and bool(_FLAG.match(found.name))
+
+
+def _is_byte(found: Type) -> bool:
+    return isinstance(found, Basic) and found.size == 1 and found.encoding in ("boolean", "unsigned")
 
 
 def unwrapped(types: DebugTypes, found: Found) -> Found:
