@@ -66,6 +66,7 @@ class Finding(Struct):
     addresses if there are any.  ``what`` is a sentence without a full stop.  ``lines`` are further
     lines of evidence for the reader, such as two tables side by side.  ``follows_from`` are
     rules whose finding would be the cause of this one, each with one of that finding's parties, or where it is.
+    ``source`` is ``file:line`` of the source code that it is about, where that is known.
     """
 
     what: str
@@ -78,6 +79,7 @@ class Finding(Struct):
     next_step: str = ""
     lines: tuple[str, ...] = ()
     follows_from: tuple[tuple[str, str], ...] = ()
+    source: str = ""
 
 
 class NotChecked(Struct):

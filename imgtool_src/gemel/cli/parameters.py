@@ -122,6 +122,9 @@ quiet_option = option(
 )
 
 
+LINES_MEANT = " lines: FILE:LINE: severity: what [name], one line a finding, for editors."
+
+
 def form_option(*forms: str) -> Callable[[Any], Any]:
     """Which form the result has on stdout."""
     return option(
@@ -130,5 +133,5 @@ def form_option(*forms: str) -> Callable[[Any], Any]:
         kind=Choice(forms),
         default=forms[0],
         group="Result",
-        help="Form of the result on stdout.",
+        help="Form of the result on stdout." + (LINES_MEANT if "lines" in forms else ""),
     )

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from gemel.comparing.changes import BuildChange, Comparison, ImageSide, SymbolChange, VectorChange
+from gemel.checking.identity import identity_rows
+from gemel.comparing.changes import BuildChange, Comparison, SymbolChange, VectorChange
 from gemel.spans import Span, format_address, format_size
 from gemel.text.numbers import counted, share
-from gemel.text.wrapping import wrapped
+from gemel.text.wrapping import labelled_lines, wrapped
 
 MAX_LISTED = 20
 """Lines of one list; what is left out is counted, and JSON holds all."""
@@ -50,16 +51,14 @@ def verdict(comparison: Comparison) -> str:
 
 
 def _sides(comparison: Comparison, width: int) -> list[str]:
-    return [*_side("old", comparison.old, width), *_side("new", comparison.new, width)]
-
-
-def _side(word: str, side: ImageSide, width: int) -> list[str]:
-    record = (
-        f"{side.product} {side.version}, rollback counter {side.rollback}"
-        if side.product
-        else "no sound record"
-    )
-    return wrapped(f"{side.file}: {record}, {format_size(side.size)}", width, f"{word}  ")
+    """Each image's identity, then what both were compared by."""
+    old, new = list(identity_rows(comparison.old)), list(identity_rows(comparison.new))
+    common = [row for row in old if row[0] in ("layout", "tool")]
+    lines: list[str] = []
+    for word, ((_, heading), *rows) in (("old", old), ("new", new)):
+        lines += wrapped(heading, width, f"{word}  ", 2)
+        lines += labelled_lines([row for row in rows if row not in common], width)
+    return [*lines, *labelled_lines(common, width)]
 
 
 def _break(contract: str, name: str, build: str, lines: Sequence[str], width: int) -> list[str]:
@@ -119,7 +118,7 @@ def _spans(spans: Sequence[Span], most: int | None) -> str:
 
 def _build(build: BuildChange, comparison: Comparison, width: int, most: int | None) -> list[str]:
     vectors = [each for each in comparison.vectors if each.build == build.build]
-    lines = wrapped(f"{build.build}: {_stored(build)}", width, "build ", 2)
+    lines = wrapped(f"{build.build}: {stored_words(build)}", width, "build ", 2)
     if build.same_bytes and not (build.sections or build.symbols or build.moved or vectors):
         return lines
     if build.not_compared:
@@ -129,11 +128,7 @@ def _build(build: BuildChange, comparison: Comparison, width: int, most: int | N
         lines += wrapped(f"section {section.name} {_word(section.change)}{sizes}", width, "  ", 2)
     lines += _listed([_symbol(symbol) for symbol in build.symbols], width, most)
     if build.moved:
-        groups = ", ".join(f"{group.count} by {group.distance:+,}" for group in build.moved[:MAX_SPANS])
-        more = len(build.moved) - MAX_SPANS
-        total = sum(group.count for group in build.moved)
-        tail = f" and {more} other distances" if more > 0 else ""
-        lines += wrapped(f"only moved: {counted(total, 'symbol')} ({groups}{tail})", width, "  ", 2)
+        lines += wrapped(moved_words(build), width, "  ", 2)
     lines += _listed([_vector(vector) for vector in vectors], width, most)
     return lines
 
@@ -146,7 +141,17 @@ def _listed(texts: Sequence[str], width: int, most: int | None) -> Iterator[str]
         yield f"  and {len(texts) - len(shown):,} more: --all lists them"
 
 
-def _stored(build: BuildChange) -> str:
+def moved_words(build: BuildChange) -> str:
+    """How many symbols only moved, and by how much; one sentence however many they are."""
+    groups = ", ".join(f"{group.count} by {group.distance:+,}" for group in build.moved[:MAX_SPANS])
+    more = len(build.moved) - MAX_SPANS
+    total = sum(group.count for group in build.moved)
+    tail = f" and {more} other distances" if more > 0 else ""
+    return f"only moved: {counted(total, 'symbol')} ({groups}{tail})"
+
+
+def stored_words(build: BuildChange) -> str:
+    """What became of a build's stored bytes: the same, of another size, moved, added, removed."""
     old, new = build.old_stored, build.new_stored
     if old is None or new is None:
         return "in neither image" if old is new else "added" if old is None else "removed"

@@ -83,7 +83,7 @@ class ChangedBytes:
         changed = sum(each.size // unit for each in blocks)
         shown = tuple(each.intersection(Span(start, span.end - start)) for each in blocks)
         size = sum(each.size for each in inside)
-        return BlockChange(name, unit, erase_block is not None, changed, total, shown, size)
+        return BlockChange(name, span, unit, erase_block is not None, changed, total, shown, size)
 
     def _differing(self, held: list[Span]) -> Iterator[Span]:
         pieces = [(span.intersection(each), erased) for _, span, erased, _ in self._memories for each in held]

@@ -6,6 +6,14 @@ from collections.abc import Sequence
 from typing import Protocol
 
 
+class RehearsedPlace(Protocol):
+    """Where in a core's code; as text for people."""
+
+    @property
+    def source(self) -> str:
+        """``file:line``; empty where that is not known."""
+
+
 class RehearsedFinding(Protocol):
     """One thing that went wrong in a rehearsal; see ``RehearsalFinding``."""
 
@@ -42,7 +50,7 @@ class RehearsedFinding(Protocol):
         """What to do."""
 
     @property
-    def place(self) -> object | None:
+    def place(self) -> RehearsedPlace | None:
         """Where in the core's code, as text; None if not known."""
 
     @property

@@ -1,33 +1,23 @@
-"""From what is known of an image to the text of its page: template, style, script and data in one file.
-
-The page names no other file and asks no network: its policy (Content Security Policy Level 3, as a ``meta`` element)
-allows one style and one script, each by its digest.  Everything that comes from a file goes through the template's
-escaping, `text.markup` or `embedding`.
-"""
+"""From what is known of an image to the text of its page: template, style, script and data in one file."""
 
 from __future__ import annotations
 
-import base64
-import hashlib
 from collections.abc import Iterator, Sequence
-from importlib.resources import files
 from typing import TYPE_CHECKING
 
-from gemel.checking.identity import identity_of, identity_rows
+from gemel.checking.identity import identity_of
 from gemel.page.drawing import drawn
 from gemel.page.embedding import embedded_bytes, embedded_symbols, json_in_script
 from gemel.page.strips import PlacedFinding, strips_of
 from gemel.page.symbols import build_symbols
+from gemel.page.templates import rendered, safe
 from gemel.rehearsal.result import Rehearsal
 from gemel.show.facts.gather import contents_of
-from gemel.spans import Address, Span, format_address, format_size
+from gemel.spans import Span
 from gemel.structs import Struct
 from gemel.text.escaping import on_one_line
-from gemel.version import __version__
 
 if TYPE_CHECKING:
-    from jinja2 import Template
-
     from gemel.checking.runner import Judged, RuleResult, RulesApplied
     from gemel.image.sparse import SparseBytes
     from gemel.inspection.inspection import Inspection
@@ -85,30 +75,26 @@ def _page(
     symbols = build_symbols(inspection) if inspection else ()
     data, blocks = embedded_symbols(symbols), embedded_bytes(image, _of_interest(contents, placed))
     strips = strips_of(contents, placed)
-    style, script = _part("page.css"), _part("page.js")
     rehearsal = inspection.rehearsal if inspection else None
-    return _template().render(
+    return rendered(
+        "page.html",
+        "page.js",
         contents=contents,
-        identity=list(identity_rows(identity_of(inspection))) if inspection else [],
+        identity=identity_of(inspection) if result and inspection else contents.identity,
         result=result,
         statuses=STATUSES.items(),
         findings=shown[:MAX_FINDINGS],
         finding_count=len(shown),
         not_checked=_not_checked(result),
-        strips=[(strip, _safe(drawn(strip))) for strip in strips],
+        strips=[(strip, safe(drawn(strip))) for strip in strips],
         symbols=symbols,
         largest=LARGEST,
-        facts=_safe(json_in_script(_facts(contents, inspection, blocks.left_out))),
+        facts=safe(json_in_script(_facts(contents, inspection, blocks.left_out))),
         symbol_data=data,
         bytes=blocks,
         rehearsal=rehearsal if isinstance(rehearsal, Rehearsal) else None,
-        timeline=_safe(_timeline(rehearsal)) if isinstance(rehearsal, Rehearsal) else "",
+        timeline=safe(_timeline(rehearsal)) if isinstance(rehearsal, Rehearsal) else "",
         max_events=MAX_EVENTS,
-        style=_safe(style),
-        script=_safe(script),
-        policy=f"default-src 'none'; style-src {_digest(style)}; script-src {_digest(script)}; "
-        "base-uri 'none'; form-action 'none'",
-        version=__version__,
     )
 
 
@@ -194,46 +180,3 @@ def _timeline(rehearsal: Rehearsal) -> str:
     from gemel.rehearsal.reports.svg import picture_of
 
     return picture_of(rehearsal, style="").rstrip("\n")
-
-
-def _part(name: str) -> str:
-    return files("gemel.page").joinpath(name).read_text(encoding="utf-8")
-
-
-def _digest(text: str) -> str:
-    return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
-
-
-def _safe(markup: str) -> str:
-    """Markup of our own, which the template takes as it stands."""
-    from markupsafe import Markup
-
-    return Markup(markup)  # noqa: S704 - made by text.markup and json_in_script, which escape what they are given
-
-
-def _template() -> Template:
-    from jinja2 import Environment, StrictUndefined
-
-    environment = Environment(
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-        finalize=_harmless,
-    )
-    environment.filters.update(address=format_address, size=format_size, hex=_hex)
-    return environment.from_string(_part("page.html"))
-
-
-def _harmless(value: object) -> object:
-    """What is put into the page: control and direction characters of names as escapes, addresses as addresses."""
-    if type(value) is str:
-        return on_one_line(value)
-    if isinstance(value, Address):
-        return format_address(value)
-    return value
-
-
-def _hex(data: bytes) -> str:
-    return data.hex()

@@ -9,8 +9,9 @@ from gemel.show.facts.contents import AreaPart, Contents, MemoryUse
 from gemel.spans import Span, align_down, align_up, merge
 from gemel.structs import Struct
 
-PartKind = Literal["area", "gap", "build", "ram", "proof", "other", "block"]
-"""How a part is drawn.  gap: no area; ram: RAM that a build claims; proof: record, seal, stamp, checksum, vectors."""
+PartKind = Literal["area", "gap", "build", "ram", "proof", "other", "block", "changed"]
+"""How a part is drawn.  gap: no area; ram: RAM that a build claims; proof: record, seal, stamp, checksum, vectors;
+changed: erase blocks that differ."""
 
 JOINED_GAP = 1 << 20
 """Without a layout, runs of a file with less than this between them are drawn on one strip."""

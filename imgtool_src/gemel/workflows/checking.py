@@ -47,6 +47,10 @@ class CheckResult(RulesApplied):
         """The report as JUnit XML, a test case for each rule."""
         return self.rendered("junit")
 
+    def to_lines(self) -> str:
+        """The open findings as ``file:line: severity: ...`` for editors, the verdict last."""
+        return self.rendered("lines")
+
     def to_html(self) -> str:
         """The report as one HTML page, which needs no other file."""
         return self.rendered("html")

@@ -62,6 +62,12 @@ def _junit(result: RulesApplied, inspection: Inspection, image_name: str) -> str
     return report(result, inspection, image_name)
 
 
+def _lines(result: RulesApplied, inspection: Inspection, image_name: str) -> str:
+    from gemel.checking.reports.as_lines import report
+
+    return report(result, inspection, image_name)
+
+
 def _html(result: RulesApplied, inspection: Inspection, image_name: str) -> str:
     from gemel.page.render import page_of_check
 
@@ -73,6 +79,7 @@ FORMATS = (
     ReportFormat("json", (".json",), "everything as data, see `gemel export check-schema`", _json),
     ReportFormat("sarif", (".sarif", ".sarif.json"), "SARIF 2.1.0, for viewers of findings", _sarif),
     ReportFormat("junit", (".xml",), "JUnit XML, a test case for each rule", _junit),
+    ReportFormat("lines", (), "one line a finding, FILE:LINE: severity: ..., for editors", _lines),
     ReportFormat("html", (".html", ".htm"), "one page for a browser", _html),
 )
 """Every form; a further one is one more entry here."""

@@ -88,6 +88,10 @@ class LayoutLines:
         """``("area sampler-code", 61)`` for each declaration of ``name``."""
         return self._declared.get(name, [])
 
+    def first_of(self, names: Iterable[str]) -> int:
+        """The line at which the first of ``names`` is declared that has a declaration; 1 where none has."""
+        return next((line for name in names for _, line in self.of(name)), 1)
+
     def of_waiver(self, waiver: Waiver) -> int:
         """The line of a waiver of this layout; of two that are equal the last one's."""
         return self._waivers[waiver]

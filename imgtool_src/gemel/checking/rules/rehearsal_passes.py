@@ -35,6 +35,7 @@ def _finding(error: RehearsedFinding) -> Finding:
         expected=error.expected,
         next_step=error.next_step,
         lines=calls[:6],
+        source=error.place.source if error.place else "",
     )
 
 

@@ -5,49 +5,86 @@ from __future__ import annotations
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from gemel.cli.declared import Choice, argument, option, sub_command
-from gemel.cli.echo import echo
-from gemel.cli.parameters import ADDRESS, from_device_option
+from gemel.cli.declared import argument, option, sub_command
+from gemel.cli.parameters import ADDRESS, FILE, form_option, from_device_option
+
+if TYPE_CHECKING:
+    from gemel.builds.build import Build
 
 OLD = "old:"
 """What stands before the name of a build of the old image."""
 
 
-@sub_command("compare")
+@sub_command("compare", works_long=True)
 @argument("words", metavar="[LAYOUT] OLD NEW [[old:]NAME=BUILD]...", several=True)
 @option("--at", kind=ADDRESS, help="Where raw binaries go; else the start of the layout's first flash.")
 @from_device_option
 @option("--all", "everything", is_flag=True, help="List everything that differs, however long.")
+@form_option("text", "json", "html")
 @option(
-    "--format", "form", kind=Choice(["text", "json"]), default="text", help="Form of the result on stdout."
+    "-o",
+    "--output",
+    metavar="FILE",
+    kind=FILE,
+    group="Result",
+    help="Write the result here, not to stdout; .html, .json by suffix.",
 )
-def command(words: tuple[str, ...], at: int | None, from_device: bool, everything: bool, form: str) -> int:
+def command(
+    words: tuple[str, ...],
+    at: int | None,
+    from_device: bool,
+    everything: bool,
+    form: str,
+    output: Path | None,
+) -> int:
     """Compare two images: what changed, and what must be programmed.
 
     Shown are changes by area, erase block, vector table, record field and signer; with the ELF files of both
     images (old:NAME=BUILD and NAME=BUILD) also by section, function and object, and the contract's types: where
-    an old and a new core would read what they share differently, that stands first. What only moved is counted,
-    not listed. With --from-device either may be a dump of a device: what the device writes itself is left out of
-    both. LAYOUT ends in .toml; where it is left out, gemel.toml in the folder is used if it is there.
-    Exit codes: 0 same, 1 different, 2 the work could not be done.
+    from gemel.cli.printing import print_remarks
+    from gemel.cli.results import give_text
+    from gemel.files.output_targets import refuse_targets
+    from gemel.workflows.comparing import compare, refuse_builds
+    from gemel.workflows.inputs import build_files, builds_of_image, load_builds, load_layout, read_images
+
+    layout, images, builds = _sorted(words)
+    read = load_layout(layout) if layout else None
+    new_builds = [text for text in builds if not text.startswith(OLD)]
+    if read is None:
+        refuse_builds(builds)
+    old_files = build_files(read, [text.removeprefix(OLD) for text in builds if text.startswith(OLD)]) if read else {}
+    if output and form == "text":
+        form = {".html": "html", ".htm": "html", ".json": "json"}.get(output.suffix.lower(), form)
 
     \b
     Example:
       gemel compare tide-gauge.toml tide.hex tide.bin
     """
-    from gemel.workflows.comparing import compare
-    from gemel.workflows.inputs import build_files, load_builds, load_layout, read_images
+    from gemel.cli.printing import print_remarks
+    from gemel.cli.results import give_text
+    from gemel.files.output_targets import refuse_targets
+    from gemel.workflows.comparing import compare, refuse_builds
+    from gemel.workflows.inputs import build_files, builds_of_image, load_builds, load_layout, read_images
 
     layout, images, builds = _sorted(words)
     read = load_layout(layout) if layout else None
-    old_files, new_files = (
-        build_files(read, [text.removeprefix(OLD) for text in builds if text.startswith(OLD) == is_old])
-        if read
-        else {text: text for text in builds if text.startswith(OLD) == is_old}
-        for is_old in (True, False)
-    )
+    if read is None:
+        refuse_builds(builds)
+    of_old = [text.removeprefix(OLD) for text in builds if text.startswith(OLD)]
+    of_new = [text for text in builds if not text.startswith(OLD)]
+    old_files = build_files(read, of_old) if read else {}
+    if output and form == "text":
+        form = {".html": "html", ".htm": "html", ".json": "json"}.get(output.suffix.lower(), form)
     old, new = read_images(images, read, at)
+    new_files: dict[str, Path] = {}
+    new_builds: dict[str, Build] = {}
+    if read:
+        new_files, new_builds, remarks = builds_of_image(read, new, of_new)
+        print_remarks(remarks)
+    inputs = [*images, *([layout] if layout else []), *old_files.values(), *new_files.values()]
+    refuse_targets([output] if output else [], inputs)
     if from_device:
         from gemel.workflows.reading_back import without_settings
 
@@ -57,17 +94,23 @@ def command(words: tuple[str, ...], at: int | None, from_device: bool, everythin
         new,
         read,
         old_builds=load_builds(read, old_files),
-        new_builds=load_builds(read, new_files),
+        new_builds=new_builds,
+        options=["--from-device"] if from_device else [],
     )
     if form == "json":
         from gemel.comparing.as_json import report
 
-        echo(report(comparison).encode("ascii"), nl=False)
+        give_text(report(comparison), output, plain=False)
+    elif form == "html":
+        from gemel.page.compare import page_of_comparison
+
+        give_text(page_of_comparison(comparison, read.layout if read else None), output, plain=False)
     else:
         from gemel.cli.printing import terminal_width
         from gemel.comparing.as_text import text_of
 
-        echo("\n".join(text_of(comparison, terminal_width(sys.stdout), everything)))
+        lines = text_of(comparison, 80 if output else terminal_width(sys.stdout), everything)
+        give_text("".join(f"{line}\n" for line in lines), output)
     return 0 if comparison.same else 1
 
 

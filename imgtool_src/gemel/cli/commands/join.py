@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 USAGE = "[LAYOUT] [NAME=BUILD]..."
 
 
-@sub_command("join")
+@sub_command("join", works_long=True)
 @argument("words", metavar=USAGE, several=True)
 @option(
     "-o",
@@ -76,7 +76,7 @@ USAGE = "[LAYOUT] [NAME=BUILD]..."
 @as_option
 @option("--dry-run", is_flag=True, group="Result", help="Join and check, and write no image.")
 @strict_option
-@form_option("text", "json", "sarif", "junit", "html")
+@form_option("text", "json", "sarif", "junit", "lines", "html")
 @report_option
 @option("--all", "everything", is_flag=True, group="Result", help="In text, list every rule and place.")
 @quiet_option
@@ -171,7 +171,7 @@ def command(
             )
             done += written_lines(sizes, shown.width)
             if reads_back:
-                from gemel.cli.printing import labelled_lines
+                from gemel.text.wrapping import labelled_lines
                 from gemel.workflows.read_back import read_back_words
 
                 done += labelled_lines(read_back_words(result), shown.width)

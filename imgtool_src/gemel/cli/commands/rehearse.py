@@ -12,7 +12,7 @@ from gemel.layout.rehearsal_model import MAX_BUDGET
 USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 
 
-@sub_command("rehearse")
+@sub_command("rehearse", works_long=True)
 @argument("words", metavar=USAGE, several=True)
 @at_option
 @as_option
@@ -34,7 +34,7 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
     default=0,
     help="Try so many other orders of the cores' instructions too; the result is the worst.",
 )
-@form_option("text", "json", "svg")
+@form_option("text", "json", "svg", "lines")
 @option(
     "-o", "--output", metavar="FILE", kind=FILE, group="Result", help="Write the result here, not to stdout."
 )
@@ -83,9 +83,12 @@ def command(
         read, loaded, builds_given, budget=budget, watches=watches, interleavings=interleavings
     )
     identity = identity_of(
-        Inspection(
-            read, loaded.data, builds_given, file=loaded.file, image_file=loaded.read_from, disassemble=True
-        )
+        Inspection(read, loaded.data, builds_given, file=loaded.file, image_file=loaded.read_from),
+        options=[
+            *([f"--budget {budget}"] if budget is not None else []),
+            *(f"--watch {watch}" for watch in watches),
+            *([f"--interleavings {interleavings}"] if interleavings else []),
+        ],
     )
     if form == "json":
         from gemel.rehearsal.reports.json import report
@@ -95,6 +98,10 @@ def command(
         from gemel.rehearsal.reports.svg import picture_of
 
         text = picture_of(rehearsal)
+    elif form == "lines":
+        from gemel.rehearsal.reports.lines import report as lines_report
+
+        text = lines_report(rehearsal, read)
     else:
         from gemel.rehearsal.reports.text import report_of
 

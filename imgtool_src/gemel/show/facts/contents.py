@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
+from gemel.checking.identity import Identity
 from gemel.spans import Address, Span
 from gemel.structs import Struct
 
@@ -254,6 +255,7 @@ class FilePiece(Struct):
 class Contents(Struct):
     """What is in an image."""
 
+    identity: Annotated[Identity, "what is shown, and by what: as in a check's report"]
     image: Annotated[ImageFacts, "the file"]
     layout: Annotated[LayoutFacts | None, "the layout; null: none was given"]
     memories: Annotated[tuple[MemoryUse, ...], "the layout's memories"]

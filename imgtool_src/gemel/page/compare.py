@@ -1,0 +1,101 @@
+"""The page of a comparison: what changed, breaks first, and each memory twice, old beside new, drawn to one scale."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Literal
+
+from gemel.comparing.as_text import moved_words, stored_words, verdict
+from gemel.page.drawing import drawn
+from gemel.page.strips import Lane, Part, Strip
+from gemel.page.templates import rendered, safe
+from gemel.spans import Span
+from gemel.structs import Struct
+from gemel.text.numbers import counted
+
+if TYPE_CHECKING:
+    from gemel.comparing.changes import BlockChange, BuildChange, Comparison
+    from gemel.layout.model import Layout
+
+MOST = 2_000
+"""Rows of one table; the page says how many more there are."""
+
+
+class Pair(Struct):
+    """One memory, as either image has it; the drawings are markup."""
+
+    change: BlockChange
+    old: str
+    new: str
+
+
+def page_of_comparison(comparison: Comparison, layout: Layout | None) -> str:
+    """The text of the page; ``layout`` is what the images were compared by."""
+    pairs = [
+        Pair(memory, *(safe(drawn(_strip(memory, comparison, layout, side))) for side in ("old", "new")))
+        for memory in comparison.memories
+    ]
+    return rendered(
+        "compare.html",
+        comparison=comparison,
+        verdict=verdict(comparison),
+        pairs=pairs,
+        builds=[(build, list(_lines(build))) for build in comparison.builds],
+        most=MOST,
+    )
+
+
+def _strip(
+    memory: BlockChange, comparison: Comparison, layout: Layout | None, side: Literal["old", "new"]
+) -> Strip:
+    blocks = "erase blocks" if memory.unit_known else "blocks"
+    lanes = (
+        Lane("areas", tuple(_areas(memory, layout))),
+        *_builds(memory, comparison, side),
+        Lane(f"{blocks} that differ", tuple(_blocks(memory))),
+    )
+    name = f"{memory.memory or 'the files'} {side}"
+    block = memory.unit if memory.unit_known else None
+    shown = _shown(memory, comparison, layout)
+    return Strip(name, f"{side} image", shown, block, tuple(lane for lane in lanes if lane.parts), ())
+
+
+def _shown(memory: BlockChange, comparison: Comparison, layout: Layout | None) -> Span:
+    """The memory up to the end of what is in it, the same for both images."""
+    stored = [span for build in comparison.builds for span in (build.old_stored, build.new_stored) if span]
+    parts = [*(part.span for part in _areas(memory, layout)), *stored, *memory.spans]
+    inside = [span for span in parts if memory.span.covers(span)]
+    return Span.from_bounds(memory.span.start, max((span.end for span in inside), default=memory.span.end))
+
+
+def _areas(memory: BlockChange, layout: Layout | None) -> Iterator[Part]:
+    for area in layout.areas.values() if layout else ():
+        if area.memory == memory.memory and layout:
+            yield Part(area.name, layout.span_of(area.name), "area", "areas", area.purpose)
+
+
+def _builds(memory: BlockChange, comparison: Comparison, side: Literal["old", "new"]) -> Iterator[Lane]:
+    for number, build in enumerate(comparison.builds):
+        stored = _stored(build, side)
+        if stored and stored.overlaps(memory.span):
+            note = "the same bytes in both" if build.same_bytes else f"{side}, differs"
+            part = Part(build.build, stored, "build", f"build-{number}", note, number)
+            yield Lane(f"build {build.build}", (part,))
+
+
+def _lines(build: BuildChange) -> Iterator[str]:
+    yield stored_words(build)
+    if build.not_compared and not build.same_bytes:
+        yield f"sections and symbols not compared: {build.not_compared}"
+    if build.moved:
+        yield moved_words(build)
+
+
+def _stored(build: BuildChange, side: Literal["old", "new"]) -> Span | None:
+    return build.old_stored if side == "old" else build.new_stored
+
+
+def _blocks(memory: BlockChange) -> Iterator[Part]:
+    for span in memory.spans:
+        count = counted(-(-span.size // memory.unit), "block")
+        yield Part(count, span, "changed", "areas", "differ: to be erased and programmed")

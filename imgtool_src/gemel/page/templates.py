@@ -1,0 +1,74 @@
+"""The page templates: each becomes one file that names no other file and asks no network.
+
+The page's policy (Content Security Policy Level 3, as a ``meta`` element) allows its own style and script, each by its
+digest.  Everything that comes from a file goes through the template's escaping, `text.markup` or `embedding`.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from importlib.resources import files
+
+from gemel.checking.identity import Identity, identity_rows
+from gemel.spans import Address, format_address, format_size
+from gemel.text.escaping import on_one_line
+from gemel.version import __version__
+
+
+def rendered(name: str, script: str = "", **values: object) -> str:
+    """The page of the template file ``name``, with the style and the script file of that name."""
+    from jinja2 import Environment, FunctionLoader, StrictUndefined
+
+    environment = Environment(
+        loader=FunctionLoader(_part),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+        finalize=_harmless,
+    )
+    environment.filters.update(address=format_address, size=format_size, hex=_hex, identity=_rows)
+    style, code = _part("page.css"), _part(script) if script else ""
+    scripts = _digest(code) if code else "'none'"
+    return environment.get_template(name).render(
+        **values,
+        style=safe(style),
+        script=safe(code),
+        policy=f"default-src 'none'; style-src {_digest(style)}; script-src {scripts}; "
+        "base-uri 'none'; form-action 'none'",
+        version=__version__,
+    )
+
+
+def safe(markup: str) -> str:
+    """Markup of our own, which the template takes as it stands."""
+    from markupsafe import Markup
+
+    return Markup(markup)  # noqa: S704 - made by text.markup and json_in_script, which escape what they are given
+
+
+def _part(name: str) -> str:
+    return files("gemel.page").joinpath(name).read_text(encoding="utf-8")
+
+
+def _digest(text: str) -> str:
+    return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
+
+
+def _harmless(value: object) -> object:
+    """What is put into the page: control and direction characters of names as escapes, addresses as addresses."""
+    if type(value) is str:
+        return on_one_line(value)
+    if isinstance(value, Address):
+        return format_address(value)
+    return value
+
+
+def _rows(identity: Identity) -> list[tuple[str, str]]:
+    return list(identity_rows(identity))
+
+
+def _hex(data: bytes) -> str:
+    return data.hex()
