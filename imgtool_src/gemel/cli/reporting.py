@@ -31,6 +31,8 @@ def refuse_reports(files: Sequence[Path], inputs: Iterable[Path]) -> None:
 
     Called before builds and image are read, so that a slip in a name costs no work.
     """
+    if not files:
+        return
     from gemel.files.output_targets import refuse_targets
     from gemel.workflows.report_forms import format_of_file
 
@@ -145,6 +147,8 @@ def in_colour(text: str) -> str:
 
 
 def _forms(files: Iterable[Path]) -> dict[Path, str]:
+    if not files:
+        return {}
     from gemel.workflows.report_forms import format_of_file
 
     return {file: format_of_file(file.name).name for file in files}

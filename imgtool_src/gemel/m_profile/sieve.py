@@ -24,6 +24,8 @@ _CLEAR = ((0xEC00_0000, 0xEE00_0000, 0x0040_0000), (0xFE00_0000, 0xFF00_0000, 0x
 """Value and mask of loads and stores, and of operations that constants of logarithms read as; and bits that
 are clear in (nearly all of) these where they are vector instructions."""
 
+_EVERY_BYTE = frozenset(range(0x100))
+
 
 class Unfit(NamedTuple):
     """One instruction that a core lacks: its offset in the code, its size in bytes, and what it is."""
@@ -54,9 +56,10 @@ class Sieve:
         """Over the high bytes: what the core has, then (if there is one) an instruction that it may lack."""
         wide = range(FIRST_WIDE >> 8, 0x100)
         narrow = {value >> 8 for value in self._narrow}
-        firsts: dict[tuple[int, ...], list[int]] = {}
+        lacking = [each for each in WIDE if each.is_lacking(self._lacking)]
+        firsts: dict[frozenset[int], list[int]] = {}
         for high in wide:
-            firsts.setdefault(tuple(self._harmless_after(high)), []).append(high)
+            firsts.setdefault(self._harmless_after(high, lacking), []).append(high)
         passed = [rb"[^" + _escaped([*wide, *narrow]) + rb"]"]
         for seconds, highs in firsts.items():
             if seconds:
@@ -107,18 +110,17 @@ class Sieve:
         encoding = encoding_of(word >> 16, word & 0xFFFF)
         return encoding if encoding.is_lacking(self._lacking) else None
 
-    def _harmless_after(self, high: int) -> Iterator[int]:
+    def _harmless_after(self, high: int, lacking: list[Encoding]) -> frozenset[int]:
         """High bytes of a second halfword that make no lacking instruction of a first one with this high byte."""
         if OTHER_WIDE.needs[0] in self._lacking:
-            return
-        possible_highs = [
-            (each.value >> 8 & 0xFF, each.mask >> 8 & 0xFF)
-            for each in WIDE
-            if each.is_lacking(self._lacking) and (high << 24 ^ each.value) & each.mask & 0xFF00_0000 == 0
-        ]
-        for second in range(0x100):
-            if all(second & mask != value for value, mask in possible_highs):
-                yield second
+            return frozenset()
+        return _EVERY_BYTE.difference(
+            *{
+                _bytes_of(each.value >> 8 & 0xFF, each.mask >> 8 & 0xFF)
+                for each in lacking
+                if (high << 24 ^ each.value) & each.mask & 0xFF00_0000 == 0
+            }
+        )
 
     def _lacking_from(self, first: int) -> tuple[tuple[int, int], ...]:
         """Value and mask of the second halfword of what is lacking with this first one; others stand before some."""
@@ -129,8 +131,21 @@ class Sieve:
         )
 
 
+@cache
+def _bytes_of(value: int, mask: int) -> frozenset[int]:
+    """The bytes that have ``value`` in the bits of ``mask``."""
+    return frozenset(byte for byte in range(0x100) if byte & mask == value)
+
+
 def _escaped(highs: Iterable[int]) -> bytes:
-    return b"".join(re.escape(bytes((high,))) for high in sorted(highs))
+    """What stands for these bytes in a set of a regular expression: runs, which compile faster than single bytes."""
+    runs: list[list[int]] = []
+    for high in sorted(highs):
+        if runs and high == runs[-1][1] + 1:
+            runs[-1][1] = high
+        else:
+            runs.append([high, high])
+    return b"".join(b"\\x%02x-\\x%02x" % (first, last) for first, last in runs)
 
 
 def is_beyond_disassembler(instruction: bytes) -> bool:

@@ -33,13 +33,14 @@ def output_form(path: Path, form: str | None) -> str | None:
 def refuse_suffixes(paths: Iterable[Path], form: str | None = None) -> None:
     """Raise UsageProblem with every path whose suffix names no image file format, where ``form`` names none."""
     from gemel.image.formats import format_of
-    from gemel.workflows.not_images import output_that_is_no_image
 
     problems: list[Problem] = []
     for path in paths:
         try:
             format_of(path.name, output_form(path, form))
         except UsageProblem as error:
+            from gemel.workflows.not_images import output_that_is_no_image
+
             other = output_that_is_no_image(path)
             problems.extend([other] if other else error.problems)
     if problems:

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from gemel.checking.contract.comparison import Comparison
 from gemel.checking.contract.data_conventions import differing_conventions
-from gemel.checking.contract.picture import first_difference, side_by_side
-from gemel.checking.contract.rows import Cell, Row, rows_of
 from gemel.checking.contract.wrappers import unshareable
 from gemel.inspection.contract_parties import Comparable, DefinedType
 from gemel.inspection.shared_objects import reached
 from gemel.inspection.wording import concerned
 from gemel.outcomes import Finding
 from gemel.spans import format_size
+
+if TYPE_CHECKING:
+    from gemel.checking.contract.rows import Cell, Row
 
 SOURCES_COMPARED = 500
 """Definitions of one type in one build that are held against the first one at most."""
@@ -65,6 +67,9 @@ def unlike(
 def _finding(
     what: str, where: str, spelling: str, sides: tuple[Comparable, Comparable], comparison: Comparison
 ) -> Finding:
+    from gemel.checking.contract.picture import first_difference, side_by_side
+    from gemel.checking.contract.rows import rows_of
+
     left, right = sides
     rows = rows_of(comparison, left.reference, right.reference, spelling)
     differing = [row for row in rows[first_difference(rows) :] if row.differs]
