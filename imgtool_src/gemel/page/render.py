@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from gemel.checking.identity import identity_of, identity_rows
+from gemel.checking.identity import identity_of
 from gemel.page.drawing import drawn
 from gemel.page.embedding import embedded_bytes, embedded_symbols, json_in_script
 from gemel.page.strips import PlacedFinding, strips_of
@@ -81,7 +81,7 @@ def _page(
         "page.html",
         "page.js",
         contents=contents,
-        identity=list(identity_rows(identity_of(inspection))) if inspection else [],
+        identity=identity_of(inspection) if result and inspection else contents.identity,
         result=result,
         statuses=STATUSES.items(),
         findings=shown[:MAX_FINDINGS],

@@ -16,8 +16,11 @@ from gemel.builds.dwarf.sections import DebugData
 from gemel.builds.dwarf.units import Unit, read_units
 from gemel.structs import NamedTuple
 
-STEPS_FREE, BYTES_PER_STEP = 300_000, 2
+STEPS_FREE, BYTES_PER_STEP = 150_000, 5
 """Entries that are walked over at most, in sum: this many, and one for each so many bytes of the file."""
+
+STEPS_OF_READING = 4
+"""An entry whose attributes are read costs as much as so many that are walked over."""
 
 NAME_LIMIT = 4096
 """Bytes of a name that are read at most."""
@@ -75,6 +78,7 @@ class Entries:
 
     def read(self, place: DieOffset) -> Attributes:
         """The attributes of an entry."""
+        self.walked(STEPS_OF_READING)
         values, end = place.abbreviation.read(self.joined, place.attributes)
         return Attributes(place, values, end)
 
@@ -174,7 +178,7 @@ class Entries:
         form = abbreviation.forms.get(attribute)
         if form is None:
             return None
-        value = abbreviation.read(self.joined, place.attributes)[0].get(attribute)
+        value = self.read(place).values.get(attribute)
         if isinstance(value, bytes) and form == Form.STRX3:
             value = int.from_bytes(value, "little")
         if value is None or isinstance(value, bytes):

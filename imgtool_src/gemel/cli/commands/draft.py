@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from gemel.draft.svd import Peripheral
 
 
-@sub_command("draft")
+@sub_command("draft", works_long=True)
 @argument("given", metavar="NAME=BUILD... [IMAGE]", several=True, required=True)
 @option("-o", "--output", kind=FILE, help="File to write, a new one; without it the layout goes to stdout.")
 @option("--force", is_flag=True, help="Overwrite the file that -o names.")
