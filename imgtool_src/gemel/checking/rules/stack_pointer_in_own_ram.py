@@ -9,6 +9,7 @@ from gemel.inspection.core_views import area_as_seen, owned_areas, stack_area, w
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.vector_tables import place_of, tables, word_span
 from gemel.layout.addresses import locate
+from gemel.layout.model import Layout
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import format_address
 
@@ -47,8 +48,18 @@ def _finding(inspection: Inspection, table: VectorTable) -> Finding:
         found=f"{format_address(pointer)}: {pushed}",
         expected=f"inside or right after {' or '.join(own)}",
         span=word_span(table, 0),
-        follows_from=(("ram-claims-in-own-areas", table.plan.name),),
+        follows_from=(
+            ("ram-claims-in-own-areas", table.plan.name),
+            *((("reset-handler-in-code", table.plan.name),) if _is_anothers(layout, table) else ()),
+        ),
     )
+
+
+def _is_anothers(layout: Layout, table: VectorTable) -> bool:
+    """Whether the table leads to code of another core, so that all of it is another's."""
+    located = locate(layout, table.words[1] & ~1, table.core.name)
+    others = [plan.stored_in for plan in layout.builds.values() if plan.core != table.core.name]
+    return located is not None and any(layout.span_of(area).holds(located.plain) for area in others)
 
 
 RULE = Rule(
