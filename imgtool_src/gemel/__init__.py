@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from gemel.version import __version__
 
 if TYPE_CHECKING:
+    from gemel.audit.result import ImageResult
     from gemel.builds.build import Build
     from gemel.checking.registry import convention_faults
     from gemel.checking.rule import Rule
@@ -23,7 +24,9 @@ if TYPE_CHECKING:
     from gemel.rehearsal.result import Rehearsal
     from gemel.seals.keys.keys import PrivateKey, PublicKey
     from gemel.show.facts.contents import Contents
+    from gemel.workflows.auditing import audit_images
     from gemel.workflows.checking import CheckResult, check
+    from gemel.workflows.checking_release import check_release
     from gemel.workflows.comparing import compare
     from gemel.workflows.describing import describe, html_page
     from gemel.workflows.drafting import draft_layout
@@ -31,6 +34,8 @@ if TYPE_CHECKING:
     from gemel.workflows.joining import JoinResult, join
     from gemel.workflows.looking_up import where
     from gemel.workflows.rehearsing import rehearse
+    from gemel.workflows.release_index import write_release
+    from gemel.workflows.releasing import Released, ReleaseRequest, make_release
     from gemel.workflows.sealing import load_key, load_public_key, seal
     from gemel.workflows.splitting import Split, split
     from gemel.workflows.writing import write_images
@@ -44,6 +49,7 @@ _HOMES = {
     "GemelError": "errors",
     "Holds": "outcomes",
     "Image": "image.image",
+    "ImageResult": "audit.result",
     "Inspection": "inspection.inspection",
     "JoinResult": "workflows.joining",
     "NotChecked": "outcomes",
@@ -53,9 +59,13 @@ _HOMES = {
     "PublicKey": "seals.keys.keys",
     "ReadLayout": "layout.reader",
     "Rehearsal": "rehearsal.result",
+    "ReleaseRequest": "workflows.releasing",
+    "Released": "workflows.releasing",
     "Rule": "checking.rule",
     "Split": "workflows.splitting",
+    "audit_images": "workflows.auditing",
     "check": "workflows.checking",
+    "check_release": "workflows.checking_release",
     "compare": "workflows.comparing",
     "convention_faults": "checking.registry",
     "describe": "workflows.describing",
@@ -66,12 +76,14 @@ _HOMES = {
     "load_key": "workflows.sealing",
     "load_layout": "workflows.inputs",
     "load_public_key": "workflows.sealing",
+    "make_release": "workflows.releasing",
     "read_image": "workflows.inputs",
     "rehearse": "workflows.rehearsing",
     "seal": "workflows.sealing",
     "split": "workflows.splitting",
     "where": "workflows.looking_up",
     "write_images": "workflows.writing",
+    "write_release": "workflows.release_index",
 }
 """Each public name and the module that it is imported from when it is first used."""
 
@@ -84,6 +96,7 @@ __all__ = [
     "GemelError",
     "Holds",
     "Image",
+    "ImageResult",
     "Inspection",
     "JoinResult",
     "NotChecked",
@@ -93,10 +106,14 @@ __all__ = [
     "PublicKey",
     "ReadLayout",
     "Rehearsal",
+    "ReleaseRequest",
+    "Released",
     "Rule",
     "Split",
     "__version__",
+    "audit_images",
     "check",
+    "check_release",
     "compare",
     "convention_faults",
     "describe",
@@ -107,12 +124,14 @@ __all__ = [
     "load_key",
     "load_layout",
     "load_public_key",
+    "make_release",
     "read_image",
     "rehearse",
     "seal",
     "split",
     "where",
     "write_images",
+    "write_release",
 ]
 
 

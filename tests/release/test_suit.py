@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from typing import Any
 
 import cbor2
@@ -192,7 +193,17 @@ def test_components_are_the_builds_and_the_rest(made):
     assert starts[updater.order[-1]] == FLASH + 0x2800
     text = cbor2.loads(decoded.manifest[23])["en"]
     assert text[1] == "small-device 1.2.3"
-    assert text[decoded.components[0]][5] == "build station for core station"
+    assert text[decoded.components[0]][5].startswith("build station for core station; needs build sampler")
+    assert text[decoded.components[1]][5] == "build sampler for core sampler"
+
+
+def test_the_page_names_a_section_for_each_element():
+    """Each member of the picture that has a number has the title of its section in brackets."""
+    from gemel.release.page import SUIT
+
+    members = re.findall(r"^ +(\d+)  +[a-zS].*$", SUIT, re.MULTILINE)
+    titled = re.findall(r"^ +(\d+)  +[a-zS].*\[[A-Za-z_ -]+\]", SUIT, re.MULTILINE)
+    assert members == titled == ["107", "2", "3", "1", "2", "3", "2", "4", "7", "9", "20", "23"]
 
 
 def test_every_key_signs_and_the_bytes_are_the_same(made):

@@ -25,6 +25,7 @@ COLUMNS: dict[str, Callable[[ImageResult], object]] = {
     "rules not checked": lambda each: each.rules_not_checked,
     "problem": lambda each: each.problem,
     "duplicate of": lambda each: each.duplicate_of,
+    "blocks found": lambda each: each.blocks_found,
     "layout": lambda each: each.layout,
     "size": lambda each: each.size,
     "SHA-256": lambda each: each.sha256,

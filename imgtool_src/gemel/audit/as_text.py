@@ -62,6 +62,8 @@ def text_line(result: ImageResult) -> str:
     parts = []
     if result.product is not None:
         parts.append(f"{result.product} {result.version}, rollback {result.rollback}")
+    if result.blocks_found:
+        parts.append(f"has {result.blocks_found}")
     parts += [
         f"{each.algorithm} key {each.key[:SHOWN_DIGITS]}...{'' if each.counted else ' NOT VERIFIED'}"
         for each in result.signers

@@ -1,7 +1,9 @@
 """The index of an audit: an SQLite file that knows each image by its path, and finds images by what is in them.
 
-    images   a row for each file: how it looked when it was read, what it was judged by, its result as a JSON line
+    images   a row for each file: how it looked when it was read, what it was judged by, its result as a JSON line;
+             and one for each content that was released
     terms    what it can be found by: pairs of a field (version, build-id, ...) and a value
+    blocks   of what was released: each erase block that is not erased, by the content digest of its image
 
 The file may come from anywhere: its tables must be these, to the letter, and what it holds is checked when it is
 read.  Whoever can write it can change what it says; it is kept as reports are.
@@ -27,7 +29,7 @@ if TYPE_CHECKING:
 APPLICATION = 0x474D4C41
 """The application id in the file's header (SQLite file format, section 1.3.14): "GMLA"."""
 
-VERSION = 1
+VERSION = 2
 TABLES = (
     "CREATE TABLE images (id INTEGER PRIMARY KEY, path BLOB NOT NULL UNIQUE, named BLOB NOT NULL, stamp TEXT NOT NULL, "
     "judged_by TEXT NOT NULL, run INTEGER NOT NULL, place INTEGER NOT NULL, content TEXT, result TEXT NOT NULL)",
@@ -35,6 +37,9 @@ TABLES = (
     "CREATE TABLE terms (field TEXT NOT NULL, value TEXT NOT NULL, image INTEGER NOT NULL, "
     "PRIMARY KEY (field, value, image)) WITHOUT ROWID",
     "CREATE INDEX terms_by_image ON terms (image)",
+    "CREATE TABLE blocks (content TEXT NOT NULL, start INTEGER NOT NULL, size INTEGER NOT NULL, sha256 TEXT NOT NULL, "
+    "holds_build INTEGER NOT NULL, PRIMARY KEY (content, start)) WITHOUT ROWID",
+    "CREATE INDEX blocks_by_digest ON blocks (sha256)",
 )
 PUT = (
     "INSERT INTO images (path, named, stamp, judged_by, run, place, content, result) VALUES (?,?,?,?,?,?,?,?) "
@@ -46,6 +51,17 @@ LONGEST = 1 << 20
 
 ROWS_A_COMMIT = 256
 MOST_RUNS = 1 << 40
+RELEASED = b"release:"
+"""What stands before a content digest in place of a path, for what was released: no absolute path begins with it."""
+
+
+class IndexedBlock(NamedTuple):
+    """An erase block of a released image: SHA-256 of its bytes, and whether a build is stored in it."""
+
+    start: int
+    size: int
+    sha256: str
+    holds_build: bool
 
 
 class Known(NamedTuple):
@@ -121,22 +137,38 @@ class Index:
 
     def put(self, result: ImageResult, stamp: str, judged_by: str) -> None:
         """Keep what was found in a file; ``stamp`` is how the file looked, ``judged_by`` by what it was judged."""
-        self._place += 1
-        values = (
-            stored_path(result.path),
-            os.fsencode(result.path),
-            stamp,
-            judged_by,
-            self.run,
-            self._place,
-            result.content_sha256,
-            line_of(result),
-        )
-        image = self._one(PUT, values)
-        self._do("DELETE FROM terms WHERE image = ?", image)
-        terms = [(*term, *image) for term in terms_of(result)]
-        self._do_many("INSERT OR IGNORE INTO terms VALUES (?,?,?)", terms)
+        self._put(stored_path(result.path), result, (stamp, judged_by), terms_of(result))
         self._written()
+
+    def put_release(
+        self, result: ImageResult, digests: Iterable[str], blocks: Iterable[IndexedBlock]
+    ) -> list[str]:
+        """Keep what was released: ``result`` of its first image, SHA-256 of all its images, its blocks.
+
+        Other versions stay, whatever folder they were in.  The files of another content of the same product and
+        version are given back.
+        """
+        content = result.content_sha256 or ""
+        others = [
+            each.path
+            for each in self.find(
+                [Term("product", result.product or ""), Term("version", result.version or "")]
+            )
+            if each.content_sha256 != content
+        ]
+        terms = [*terms_of(result), *(Term("digest", each) for each in digests)]
+        self._put(RELEASED + content.encode(), result, ("", ""), terms)
+        self._do("DELETE FROM blocks WHERE content = ?", (content,))
+        self._do_many("INSERT INTO blocks VALUES (?,?,?,?,?)", [(content, *each) for each in blocks])
+        return others
+
+    def _put(self, path: bytes, result: ImageResult, judged: tuple[str, str], terms: Iterable[Term]) -> None:
+        self._place += 1
+        row = (path, os.fsencode(result.path), *judged, self.run, self._place, result.content_sha256)
+        image = self._one(PUT, (*row, line_of(result)))
+        self._do("DELETE FROM terms WHERE image = ?", image)
+        rows = [(*term, *image) for term in terms]
+        self._do_many("INSERT OR IGNORE INTO terms VALUES (?,?,?)", rows)
 
     def has_seen(self, path: str) -> bool:
         """Whether this audit has kept a result of the file."""
@@ -166,19 +198,54 @@ class Index:
         images = [f"SELECT image FROM terms WHERE {words}" for words, _ in wanted]  # noqa: S608 (our words)
         condition = " INTERSECT ".join(images)
         values = [value for _, values in wanted for value in values]
-        for path, line in self._rows(
-            f"SELECT path, result FROM images WHERE id IN ({condition}) ORDER BY path",  # noqa: S608 (our words)
+        yield from self._results(f"id IN ({condition})", values)
+
+    def of_content(self, content: str) -> Iterator[ImageResult]:
+        """The images with a content digest, by path."""
+        yield from self._results("content = ?", [content])
+
+    def _results(self, condition: str, values: Iterable[Any]) -> Iterator[ImageResult]:
+        for path, named, line in self._rows(
+            f"SELECT path, named, result FROM images WHERE {condition} ORDER BY path",  # noqa: S608 (our words)
             values,
         ):
+            is_file = not (isinstance(path, bytes) and path.startswith(RELEASED))
             try:
-                yield replace(result_of(line), path=shown_path(path))
+                yield replace(result_of(line), path=shown_path(path if is_file else named))
             except (ValueError, TypeError) as error:
                 raise UsageProblem(_no_index(self._file, f"a row that is no result: {error}")) from error
+
+    def blocks_of(self, content: str) -> list[IndexedBlock]:
+        """The blocks of what was released with a content digest; none if it was not released."""
+        found = self._rows(
+            "SELECT start, size, sha256, holds_build FROM blocks WHERE content = ?", (content,)
+        )
+        blocks = [IndexedBlock(*row) for row in found]
+        for each in blocks:
+            if [type(value) for value in each] != [int, int, str, int] or not 0 < each.size <= 1 << 32:
+                raise UsageProblem(_no_index(self._file, f"a block that is none: {each!r:.100}"))
+        return blocks
+
+    def block_sizes(self) -> list[int]:
+        """The sizes of blocks of what was released."""
+        found = [row[0] for row in self._rows("SELECT DISTINCT size FROM blocks ORDER BY size")]
+        return [size for size in found if isinstance(size, int) and 0 < size <= 1 << 32]
+
+    def contents_with(self, sha256: str) -> list[str]:
+        """The content digests of what was released with such a block."""
+        rows = self._rows("SELECT DISTINCT content FROM blocks WHERE sha256 = ?", (sha256,))
+        return [str(row[0]) for row in rows]
 
     def close(self) -> None:
         """Write what was not written yet, and close."""
         if self._connection.in_transaction:
             self._do("COMMIT")
+        self._connection.close()
+
+    def abandon(self) -> None:
+        """Close without what was not written yet."""
+        if self._connection.in_transaction:
+            self._connection.rollback()
         self._connection.close()
 
     def _written(self) -> None:
@@ -216,7 +283,7 @@ class Index:
         where = str(self._file or "the index of this run")
         if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
             step = "wait for it, or name another file"
-            problem = Problem("another audit writes this index", where=where, next_step=step)
+            problem = Problem("another run writes this index", where=where, next_step=step)
             raise OutputError(problem) from error
         if code in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_READONLY):
             step = "what was judged before is kept; make room or name another file, then run it again"
@@ -266,6 +333,6 @@ def _no_index(file: Path | None, found: str) -> Problem:
         "this is no index of an audit, or it is damaged",
         where=str(file or "the index of this run"),
         found=found,
-        expected="what gemel audit --index wrote",
+        expected="what gemel audit or gemel release wrote with --index",
         next_step=step,
     )

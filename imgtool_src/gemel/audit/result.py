@@ -65,6 +65,9 @@ class ImageResult(Struct, kw_only=True):
     duplicate_of: Annotated[
         str | None, "first file of the audit with this content; null: it is the first"
     ] = None
+    blocks_found: Annotated[str, "of --find image=FILE: how many of the file's blocks it has; else empty"] = (
+        ""
+    )
     unchanged: Annotated[bool, "whether the index knew the file, so that it was not read again"] = False
 
     @property
@@ -74,7 +77,8 @@ class ImageResult(Struct, kw_only=True):
         return tuple(errors or dict.fromkeys(each.rule for each in self.findings))
 
 
-_NAMES = tuple(name for name in ImageResult.__annotations__ if name not in ("duplicate_of", "unchanged"))
+_NOT_KEPT = ("duplicate_of", "blocks_found", "unchanged")
+_NAMES = tuple(name for name in ImageResult.__annotations__ if name not in _NOT_KEPT)
 _OF_TYPES: dict[str, tuple[type, ...]] = {
     **dict.fromkeys(("path", "status", "problem"), (str,)),
     **dict.fromkeys(("size", "rollback"), (int, type(None))),

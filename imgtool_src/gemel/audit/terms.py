@@ -8,8 +8,8 @@ from gemel.audit.result import ImageResult
 from gemel.errors import Problem, UsageProblem
 from gemel.structs import NamedTuple
 
-FIELDS = ("version", "build-id", "key", "digest", "product", "finding")
-DIGITS = ("build-id", "key", "digest")
+FIELDS = ("version", "build-id", "key", "digest", "layout", "product", "finding")
+DIGITS = ("build-id", "key", "digest", "layout")
 """Fields whose values are hexadecimal digits, of which the first ones will do."""
 
 FEWEST_DIGITS = 4
@@ -41,7 +41,7 @@ def term_in(text: str) -> Term:
     if field not in FIELDS or not value:
         from gemel.layout.kinds import nearest_hint
 
-        expected = f"FIELD=VALUE, the field {', '.join(FIELDS[:-1])} or {FIELDS[-1]}"
+        expected = f"FIELD=VALUE, the field {', '.join(FIELDS)} or image"
         step = nearest_hint(field, FIELDS) if field not in FIELDS else "write the value after the ="
         raise UsageProblem(
             Problem("this asks for nothing", where="--find", found=text, expected=expected, next_step=step)
@@ -62,6 +62,7 @@ def terms_of(result: ImageResult) -> Iterator[Term]:
         ("product", result.product),
         ("digest", result.sha256),
         ("digest", result.content_sha256),
+        ("layout", result.layout_digest),
     ):
         if value is not None:
             yield Term(field, value)

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import hashlib
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
+from gemel.inspection.unchanged import spans_of_rest
 from gemel.layout.addresses import locate
-from gemel.placement.placed import digests_of
+from gemel.layout.model import Layout, Memory
+from gemel.placement.placed import digests_of, sha256_of
+from gemel.readback.dump import image_in
 from gemel.record.format import MAX_BUILDS
 from gemel.record.record import BuildEntry, Record, RecordError, decode, find, record_size
 from gemel.spans import ADDRESS_SPACE, Span, align_down, merge
@@ -16,16 +20,35 @@ from gemel.structs import NamedTuple
 DEFAULT_BLOCK = 4096
 """Bytes that are compared at once where the layout does not say what a memory erases at once."""
 
+SMALLEST_BLOCK = 512
+"""Bytes of the smallest block that is compared at once."""
+
 MAX_RECORDS = 64
 ERASED = "erased"
 UNKNOWN = "of no known version"
 
 
-class KnownVersion(NamedTuple):
-    """An image of the product that the dump is compared with."""
+class Block(NamedTuple):
+    """An erase block of an image that is not erased: SHA-256 of its bytes, and whether a build is stored in it.
 
-    record: Record
-    image: SparseBytes
+    The seal, and what devices write, count as erased: two images of one version are alike.
+    """
+
+    span: Span
+    sha256: str
+    holds_build: bool
+
+
+class KnownVersion(NamedTuple):
+    """A version of the product that the dump is compared with, by its blocks; all others are erased."""
+
+    version: str
+    blocks: Mapping[Span, Block]
+
+    def digest_at(self, span: Span) -> str | None:
+        """SHA-256 of its bytes there; None where it is erased."""
+        block = self.blocks.get(span)
+        return block.sha256 if block else None
 
 
 class Stretch(NamedTuple):
@@ -45,30 +68,61 @@ def records_in(image: SparseBytes) -> Iterator[tuple[int, Record]]:
             continue
 
 
+def blocks_of(layout: Layout, image: SparseBytes, stored: Sequence[Span]) -> dict[Span, Block]:
+    """The blocks of ``image`` that are not erased, by address; builds are ``stored`` in these spans.
+
+    A block is what its memory erases at once, or as many of them as make ``SMALLEST_BLOCK`` bytes.
+    """
+    bare, _ = image_in(layout, image)
+    if layout.seal:
+        bare.erase(layout.span_of(layout.seal.area))
+    found = {}
+    for memory in layout.memories.values():
+        for block in _blocks(memory, bare.held_in(memory.span)) if memory.holds_image else ():
+            data = bare.read(block, memory.erased_byte)
+            if data.strip(bytes((memory.erased_byte,))):
+                has_build = any(block.overlaps(each) for each in stored)
+                found[block] = Block(block, hashlib.sha256(data).hexdigest(), has_build)
+    return found
+
+
 def stretches(inspection: Inspection, known: Sequence[KnownVersion]) -> list[Stretch]:
-    """The versions of all blocks that builds are stored in, by the dump's record and by ``known`` images.
+    """The versions of all blocks that builds are stored in, by the dump's record and by ``known`` versions.
 
     A block that fits several versions is taken for that of its neighbours.
     """
-    own = inspection.record
-    entries = [*(own.builds if own else ()), *(each for one in known for each in one.record.builds)]
-    sound = [each for each in (own.builds if own else ()) if _is_as_recorded(inspection, each)]
+    layout, own = inspection.layout, inspection.record
+    stored = [each.stored for each in own.builds] if own else []
+    held = blocks_of(layout, inspection.image, stored)
+    wanted = {block.span for one in known for block in one.blocks.values() if block.holds_build}
+    for memory in layout.memories.values():
+        wanted |= set(_blocks(memory, stored) if memory.holds_image else ())
+    is_own = _of_record(inspection, own) if own else None
     found: list[Stretch] = []
     unclear: list[set[str]] = []
-    for block in _blocks(inspection, merge(each.stored for each in entries)):
-        held = inspection.bytes_of(block)
-        versions = {
-            each.record.version
-            for each in known
-            if each.image.read(block, _erased(inspection, block)) == held
-        }
-        if own and any(each.stored.covers(block) for each in sound):
+    for span in sorted(wanted):
+        block = held.get(span)
+        digest = block.sha256 if block else None
+        versions = {one.version for one in known if one.digest_at(span) == digest}
+        if own and is_own and is_own(span, block is None):
             versions.add(own.version)
         if not versions:
-            versions = {ERASED if not held.strip(bytes((_erased(inspection, block),))) else UNKNOWN}
-        found.append(Stretch(block, ""))
+            versions = {UNKNOWN if block else ERASED}
+        found.append(Stretch(span, ""))
         unclear.append(versions)
     return _joined(found, _decided(unclear, own.version if own else ""))
+
+
+def _of_record(inspection: Inspection, own: Record) -> Callable[[Span, bool], bool]:
+    """Whether the record's digests say that a block is of its version; an erased block is, where no build should be."""
+    sound = {each.name for each in own.builds if _is_as_recorded(inspection, each)}
+    rest = sha256_of(inspection.layout, inspection.image, spans_of_rest(inspection, own)) == own.rest_sha256
+
+    def is_own(span: Span, erased: bool) -> bool:
+        parts = [each for each in own.builds if each.stored.overlaps(span)]
+        return all(each.name in sound for each in parts) and (bool(parts) or erased or rest)
+
+    return is_own
 
 
 def _decided(choices: list[set[str]], preferred: str) -> list[str]:
@@ -108,18 +162,15 @@ def _is_as_recorded(inspection: Inspection, entry: BuildEntry) -> bool:
     return (found.crc32, found.sha256) == (entry.crc32, entry.sha256)
 
 
-def _blocks(inspection: Inspection, spans: Sequence[Span]) -> Iterator[Span]:
-    """``spans`` cut at the ends of erase blocks; what is in no flash is left out."""
-    for memory in inspection.layout.memories.values():
-        size = memory.erase_block or DEFAULT_BLOCK
-        for span in spans if memory.holds_image else ():
-            part = span.intersection(memory.span)
-            start = part.start
-            while start < part.end:
-                end = min(part.end, memory.start + align_down(start - memory.start, size) + size)
-                yield Span.from_bounds(start, end)
-                start = end
-
-
-def _erased(inspection: Inspection, block: Span) -> int:
-    return inspection.erased_byte_at(block.start)
+def _blocks(memory: Memory, spans: Iterable[Span]) -> Iterator[Span]:
+    """The blocks of a memory that ``spans`` are in, each once where they do not overlap."""
+    unit = memory.erase_block or DEFAULT_BLOCK
+    size = unit * -(-SMALLEST_BLOCK // unit)
+    end = memory.start
+    for span in merge(spans):
+        part = span.intersection(memory.span)
+        start = max(end, memory.start + align_down(part.start - memory.start, size))
+        while part.size and start < part.end:
+            end = min(start + size, memory.span.end)
+            yield Span.from_bounds(start, end)
+            start = end

@@ -8,6 +8,7 @@ check.txt, check.json, ...           the reports of the check, one in each form
 rehearsal.txt, .json, .svg           the rehearsal, if one was made
 notes.txt, notes.json                what changed since the previous image, if one was given
 sbom.cdx.json                        CycloneDX
+vex/NAME                             the teams' VEX documents, as they were given
 provenance.json                      in-toto statement (SLSA provenance) in a DSSE envelope
 release.json                         this list, as data
 SHA256SUMS                           digests of all other files, for `sha256sum -c`
@@ -57,6 +58,13 @@ class ReleasedKey(Struct):
     fingerprint: Annotated[str, "SHA-256 of its SubjectPublicKeyInfo"]
 
 
+class ReleasedVex(Struct):
+    """A VEX document of a release."""
+
+    file: Annotated[str, "its name in the folder"]
+    form: Annotated[str, "CycloneDX, OpenVEX or CSAF"]
+
+
 class ReleaseContents(Struct):
     """What a release is of, and what each of its files is."""
 
@@ -72,6 +80,7 @@ class ReleaseContents(Struct):
     keys: Annotated[
         tuple[ReleasedKey, ...], "public keys of those who signed, and of those that the layout trusts"
     ]
+    vex: Annotated[tuple[ReleasedVex, ...], "the teams' VEX documents"] = ()
 
 
 def stem_of(product: str, version: str | None) -> str:
@@ -106,7 +115,12 @@ def read_contents(data: bytes, where: str) -> ReleaseContents:
     return contents
 
 
-_PARTS: dict[str, type[Struct]] = {"images": ReleasedImage, "builds": ReleasedBuild, "keys": ReleasedKey}
+_PARTS: dict[str, type[Struct]] = {
+    "images": ReleasedImage,
+    "builds": ReleasedBuild,
+    "keys": ReleasedKey,
+    "vex": ReleasedVex,
+}
 
 
 def _read(model: Any, found: Any) -> Any:

@@ -6,6 +6,7 @@ import hashlib
 import json
 import re
 from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +14,7 @@ from gemel.errors import GemelError
 from gemel.release.contents import CONTENTS, PROVENANCE, SBOM, SUMS, ReleaseContents, read_contents, read_sums
 from gemel.release.dsse import Envelope, holds, read_envelope
 from gemel.release.provenance import Statement, read_statement
+from gemel.release.vex import read_vex, unknown_refs
 from gemel.structs import NamedTuple, Struct
 
 if TYPE_CHECKING:
@@ -129,6 +131,7 @@ def contents_faults(folder: ReleaseFolder, record: Record | None) -> Iterator[Fa
         contents.layout,
         *(image.file for image in contents.images),
         *(key.file for key in contents.keys),
+        *(vex.file for vex in contents.vex),
     ]
     for name in named:
         if name not in folder.files:
@@ -204,6 +207,36 @@ def sbom_faults(folder: ReleaseFolder, record: Record | None, given: Mapping[str
     if record:
         ids = {ref.removeprefix("build:"): part.build_id for ref, part in parts.items()}
         yield from _builds_against_record(SBOM, ids, record)
+
+
+def vex_faults(folder: ReleaseFolder) -> Iterator[Fault]:
+    """What the VEX documents are otherwise than the list of contents and the provenance say."""
+    try:
+        contents, statement = folder.contents, folder.statement
+    except GemelError:
+        return  # another rule reports it
+    for number, each in enumerate(contents.vex, 1):
+        made = statement.materials.get(f"vex {number}")
+        digest = folder.digests.get(each.file, "none")
+        if made is None or made.sha256 != digest:
+            found = made.sha256 if made else "none"
+            yield Fault(each.file, "the provenance names another VEX document", found, digest)
+        try:
+            form = read_vex(folder.files.get(each.file, b""), each.file).form
+        except GemelError as error:
+            yield fault_of(error, each.file)
+            continue
+        if form != each.form:
+            yield Fault(each.file, f"it has another form than {CONTENTS} says", form, each.form)
+
+
+def vex_refs_unknown(folder: ReleaseFolder) -> Iterator[tuple[str, str]]:
+    """The VEX documents with each reference in them to a component that the SBOM does not list."""
+    with suppress(GemelError, ValueError, RecursionError):
+        for each in folder.contents.vex:
+            vex = read_vex(folder.files.get(each.file, b""), each.file)
+            for ref in unknown_refs(vex, folder.files.get(SBOM, b"")):
+                yield each.file, ref
 
 
 def signed_by(folder: ReleaseFolder, keys: list[PublicKey]) -> set[bytes]:

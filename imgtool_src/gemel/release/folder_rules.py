@@ -22,6 +22,8 @@ from gemel.release.folder import (
     sbom_faults,
     signed_by,
     statement_faults,
+    vex_faults,
+    vex_refs_unknown,
 )
 from gemel.seals.keys.keys import PublicKey
 
@@ -77,6 +79,13 @@ def folder_rules(folder: ReleaseFolder, keys: list[PublicKey], builds: Mapping[s
             "CycloneDX 1.6",
             lambda inspection: _outcomes(sbom_faults(folder, inspection.record, builds), SBOM, SBOM),
         ),
+        rule(
+            "release-vex-agrees",
+            "The VEX documents are those of the provenance, and speak of components of the SBOM.",
+            "What is known of a vulnerability is looked up in a document of another version.",
+            "CycloneDX 1.6; OpenVEX v0.2.0; OASIS CSAF 2.0",
+            lambda _: _vex(folder),
+        ),
     )
 
 
@@ -93,6 +102,17 @@ def _outcomes(faults: Iterable[Fault], party: str, where: str) -> Iterator[Outco
         )
     if not found:
         yield Holds(where)
+
+
+def _vex(folder: ReleaseFolder) -> Iterator[Outcome]:
+    faults = list(vex_faults(folder))
+    yield from _outcomes(faults, "vex", "vex") if faults else ()
+    unknown = list(vex_refs_unknown(folder))
+    for file, ref in unknown:
+        yield NotChecked(file, f"the SBOM lists no component {ref}")
+    concerned = {file for file, _ in unknown} | {fault.file for fault in faults}
+    files = [each.file for each in folder.contents.vex] if CONTENTS in folder.files else []
+    yield from (Holds(file) for file in files if file not in concerned)
 
 
 def _signed(folder: ReleaseFolder, keys: list[PublicKey], inspection: Inspection) -> Iterator[Outcome]:

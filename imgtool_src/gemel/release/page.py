@@ -19,6 +19,7 @@ The release folder
     rehearsal.txt, .json, .svg         the rehearsal, if one was made
     notes.txt, notes.json              what changed since --previous IMAGE
     sbom.cdx.json                      CycloneDX 1.6: product, builds, compilers, libraries, the teams' own SBOMs
+    vex/                               the teams' VEX documents (CycloneDX, OpenVEX, CSAF), byte for byte
     provenance.json                    in-toto Statement v1 with SLSA provenance v1, in a DSSE envelope
     release.json                       what each file is
     SHA256SUMS                         for `sha256sum -c SHA256SUMS`
@@ -32,6 +33,13 @@ these signatures protect the whole folder. SHA256SUMS alone protects against acc
 
 `gemel check --release FOLDER` checks the image by the layout in the folder, and the rules below. Keys that came in the
 folder show only that it fits together: give your own with --trust or --policy.
+
+`--index FILE` keeps what is shipped: product, version, build ids, digests of layout, content, image files and of each
+erase block, signers. Of what version something is, it answers without any other file:
+
+    gemel audit --index FILE --find build-id=5d1c60fe     also digest=, layout=, version=, key=, product=
+    gemel audit --index FILE --find image=HALF.bin        the versions that have most of its erase blocks
+    gemel check --from-device LAYOUT DUMP --index FILE    what version each part of a device is of
 """
 
 SUIT = """\
@@ -39,23 +47,29 @@ The SUIT envelope
 -----------------
 
 `gemel export suit LAYOUT IMAGE --key KEY -o FILE` writes an image as an envelope of draft-ietf-suit-manifest-37. That
-is a draft: the envelope is a trial until the standard is out, and may change with it.
+is a draft: the envelope is a trial until the standard is out, and may change with it. In brackets: the title of the
+draft's section, from memory; its numbers still move.
 
-    107  envelope (tag)
-      2    authentication: SHA-256 (-16) of the manifest with its byte string's head, one COSE_Sign1 (18) a key
-      3    manifest
-        1    version: 1
-        2    sequence number: the record's rollback counter
-        3    common
-          2    components: [memory, address as 4 bytes big-endian]; builds, the primary's first, then the rest
-          4    shared sequence: vendor id (1) and class id (2) of the record, digest (3) and size (14) of each component
-        7    validate: every digest
-        9    invoke: the primary's build, which releases the other cores
-       20    install: the secondaries' builds, the primary's, the rest, the record, the seal
-       23    text: product and version, and what each component is
-      "#NAME"  the bytes of a component
+    107  envelope (tag) [Envelope]
+      2    SHA-256 (-16) of the manifest with its byte string's head, a COSE_Sign1 (18) a key [Authenticated Manifests]
+      3    manifest [Manifest]
+        1    version: 1 [suit-manifest-version]
+        2    sequence number: the record's rollback counter [suit-manifest-sequence-number]
+        3    common [suit-common]
+          2    components, builds first, the primary's before the others [SUIT_Component_Identifier]: memory, address
+               as 4 bytes big-endian
+          4    shared sequence [SUIT_Command_Sequence]: vendor id (1) and class id (2) of the record, digest (3) and
+               size (14) of each component [SUIT_Parameters], and conditions on vendor and class [SUIT_Condition]
+        7    validate: every digest [SUIT_Command_Sequence]
+        9    invoke: the primary's build, which releases the other cores [SUIT_Directive]
+       20    install: the secondaries' builds, the primary's, the rest, the record, the seal [Severable Elements]
+       23    text: product and version, and what each component is and needs [suit-text]
+      "#NAME"  the bytes of a component [Envelope, integrated payloads]
 
-Dependencies between the cores' builds are the order of install and invoke: no core is started before all digests hold.
+The argument of each condition, of fetch and of invoke is a reporting policy: 15 all, 2 failures [Reporting Policy].
+Dependencies between the cores' builds are the order of install and invoke: no core is started before all digests hold,
+and the primary's component names in its text the builds that it starts. (Manifests that depend on other manifests are
+another draft's; an image is one unit, signed as one.)
 """
 
 

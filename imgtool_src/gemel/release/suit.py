@@ -1,7 +1,7 @@
 """An image as a SUIT envelope, the IETF's format of updates for devices with unlike processors.
 
-Written by draft-ietf-suit-manifest-37, which is no standard yet: a trial until it is one.  Numbers in comments are
-sections' subjects of that draft, since its sections still move; ``gemel explain release`` has a picture.
+Written by draft-ietf-suit-manifest-37, which is no standard yet: a trial until it is one.  ``gemel explain release``
+has a picture, with the draft's section of each element by its title, since the numbers still move.
 
     107({2: authentication (a digest of the manifest, one COSE_Sign1 a key), 3: manifest, 23 in it: text,
          "#NAME": the bytes of each component})
@@ -67,12 +67,12 @@ def components_of(inspection: Inspection) -> list[Component]:
     layout, record = inspection.layout, inspection.record
     builds = record.builds if record else ()
     order = sorted(builds, key=lambda each: each.role != "primary")
-    parts = [
-        _component(
-            inspection, entry.name, entry.stored, entry.name, f"build {entry.name} for core {entry.core}"
-        )
-        for entry in order
-    ]
+    started = ", ".join(f"build {entry.name}" for entry in order if entry.role != "primary")
+    parts = []
+    for entry in order:
+        needs = f"; needs {started}, which it starts" if entry.role == "primary" and started else ""
+        words = f"build {entry.name} for core {entry.core}{needs}"
+        parts.append(_component(inspection, entry.name, entry.stored, entry.name, words))
     last = [layout.record.area if layout.record else "", layout.seal.area if layout.seal else ""]
     rest = without(inspection.image.spans(), [part.span for part in parts])
     named: list[Component] = []

@@ -128,7 +128,7 @@ class Judge:
         read, trust = self._loaded(chosen)
         if image is None or not image.leaves_bytes_out:
             image = read_image(path, layout=read, at=self._start_of(path, None))
-        result = _result_of(path, self._checked(read, image, trust))
+        result = result_of_check(path, self._checked(read, image, trust))
         if not self._frozen:
             self._frozen = True
             gc.collect()
@@ -244,7 +244,8 @@ def _builds_of(record: Record | None) -> tuple[AuditedBuild, ...]:
     return tuple(AuditedBuild(each.name, each.build_id.hex() or None) for each in entries)
 
 
-def _result_of(path: str, checked: CheckResult) -> ImageResult:
+def result_of_check(path: str, checked: CheckResult) -> ImageResult:
+    """What an audit says of a checked image."""
     inspection = checked.inspection
     identity: Identity = identity_of(inspection)
     record = inspection.record
@@ -262,7 +263,7 @@ def _result_of(path: str, checked: CheckResult) -> ImageResult:
         product=identity.image.product,
         version=identity.image.version,
         rollback=identity.image.rollback,
-        layout=identity.layout.name,
+        layout=inspection.read.name,
         layout_digest=record.layout_sha256.hex() if record else None,
         builds=_builds_of(record),
         signers=tuple(AuditedSigner(each.algorithm, each.key, each.counted) for each in identity.signers),

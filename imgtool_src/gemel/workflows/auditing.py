@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.audit.index import Index, Known, stamp_of
 from gemel.audit.pool import Answer, Pool
 from gemel.audit.result import ImageResult, result_of
+from gemel.errors import Problem, UsageProblem
 from gemel.structs import NamedTuple, replace
 from gemel.workflows.audit_worker import CODE
 
@@ -41,6 +43,45 @@ def audit(
             if index.has_seen(file.path):
                 continue
             yield _kept(file, answer, plan, index)
+
+
+def audit_images(
+    paths: Iterable[str | Path],
+    *,
+    layout: str | Path | None = None,
+    layouts: str | Path | None = None,
+    index: str | Path | None = None,
+    jobs: int = 0,
+    again: bool = False,
+    trust: Sequence[str | Path] = (),
+    policy: str | Path | None = None,
+    at_least: int | None = None,
+) -> Iterator[ImageResult]:
+    """The result of each image of ``paths``, files and folders, by one layout or by a folder of ``layouts``.
+
+    ``index`` keeps the results and has unchanged files skipped; ``jobs`` is the number of processes (0: one a core).
+    Raises UsageProblem unless one of ``layout`` and ``layouts`` is given, and what reading layouts, keys, policy and
+    index raises; a file that cannot be read is a result.
+    """
+    from contextlib import closing
+
+    from gemel.audit.listing import files_under
+    from gemel.workflows.audit_plan import Options, plan_for_folder, plan_for_layout
+    from gemel.workflows.checking import date_of_today
+
+    if (layout is None) == (layouts is None):
+        raise UsageProblem(
+            Problem("an audit takes a layout or a folder of layouts", expected="one of the two")
+        )
+    options = Options(
+        trust=tuple(map(str, trust)),
+        policy=str(policy) if policy else None,
+        at_least=at_least,
+        date=date_of_today(),
+    )
+    plan = plan_for_layout(Path(layout), options) if layout else plan_for_folder(Path(layouts or ""), options)
+    with closing(Index(Path(index) if index else None)) as opened:
+        yield from audit(files_under(map(str, paths)), plan, opened, jobs=jobs, again=again)
 
 
 def cores() -> int:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -35,10 +35,10 @@ MAX_TOTAL = 1 << 30
 
 
 def check_release(
-    path: Path,
-    builds: Sequence[str] = (),
+    path: Path | str,
+    builds: Sequence[str] | Mapping[str, Path | str] = (),
     *,
-    trust: Sequence[Path] = (),
+    trust: Sequence[Path | str] = (),
     policy: ReadPolicy | None = None,
     at_least: int | None = None,
     disassemble: bool = True,
@@ -47,23 +47,25 @@ def check_release(
 ) -> CheckResult:
     """Check the image of a release folder by the layout in it, all of its files, and its documents.
 
-    ``builds`` are NAME=FILE of those that are given.  ``trust`` and ``policy`` are the receiver's.  Raises
-    UsageProblem for what is no release folder, and what reading its layout and image raises.
+    ``builds`` are NAME=FILE, or files by name, of those that are given.  ``trust`` and ``policy`` are the receiver's.
+    Raises UsageProblem for what is no release folder, and what reading its layout and image raises.
     """
     import hashlib
 
+    path = Path(path)
     folder = read_folder(path)
     contents = _contents(folder, path)
     read = layout_from(folder.files[contents.layout], str(path / contents.layout))
     image = _image(folder, contents, read)
-    files = build_files(read, builds)
+    words = [f"{name}={file}" for name, file in builds.items()] if isinstance(builds, Mapping) else builds
+    files = build_files(read, words)
     given = load_builds(read, files)
     data = build_bytes(files, given)
     result = check(
         read,
         image,
         given,
-        trusted=trust_of(read, trust, policy),
+        trusted=trust_of(read, [Path(each) for each in trust], policy),
         min_rollback=at_least,
         disassemble=disassemble,
         rehearsal=False,

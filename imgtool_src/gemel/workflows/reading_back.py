@@ -11,12 +11,13 @@ from gemel.image.formats import format_of
 from gemel.image.image import Image
 from gemel.image.sparse import SparseBytes
 from gemel.readback.dump import SetAside, image_in
-from gemel.readback.versions import KnownVersion, records_in
-from gemel.spans import format_address
+from gemel.readback.versions import Block, KnownVersion, blocks_of, records_in
+from gemel.spans import Span, format_address
 from gemel.structs import NamedTuple, replace
 from gemel.workflows.inputs import read_image
 
 if TYPE_CHECKING:
+    from gemel.audit.result import ImageResult
     from gemel.layout.reader import ReadLayout
     from gemel.workflows.checking import CheckResult
 
@@ -93,14 +94,20 @@ def check_dump(
     return applied_too(result, [dump_rule(dump.aside, known)], options.get("today"))
 
 
-def known_version(image: Image) -> KnownVersion | None:
+def known_version(image: Image, layout: ReadLayout) -> KnownVersion | None:
     """An image to compare dumps with; None without a sound record that says its version."""
-    found = next(records_in(image.data), None)
-    return KnownVersion(found[1], image.data) if found else None
+    found = next((record for _, record in records_in(image.data)), None)
+    if found is None:
+        return None
+    stored = [each.stored for each in found.builds]
+    return KnownVersion(found.version, blocks_of(layout.layout, image.data, stored))
 
 
 def indexed_versions(index: Path, layout: ReadLayout) -> tuple[list[KnownVersion], list[Problem]]:
-    """The images of the layout's product that an index knows, and what is wrong with those that cannot be read."""
+    """The versions of the layout's product that an index knows, and what is wrong with images that cannot be read.
+
+    Of what was released the index knows the blocks; images that were audited alone are read.
+    """
     from contextlib import closing
 
     from gemel.audit.index import Index
@@ -108,28 +115,35 @@ def indexed_versions(index: Path, layout: ReadLayout) -> tuple[list[KnownVersion
 
     known: list[KnownVersion] = []
     remarks: list[Problem] = []
-    contents: set[str | None] = set()
     with closing(Index(index, write=False)) as opened:
-        results = list(opened.find([Term("product", layout.layout.product)]))
-    for result in results:
-        if result.content_sha256 in contents:
-            continue
-        contents.add(result.content_sha256)
-        try:
-            image = read_image(result.path, layout=layout)
-            found = known_version(image)
-        except GemelError as error:
-            remarks += [
-                replace(each, what=f"an image of the index is not compared: {each.what}")
-                for each in error.problems
-            ]
-            continue
-        if found and image.read_from and image.read_from.sha256.hex() == result.sha256:
-            known.append(found)
-        else:
-            what, step = "an image of the index is not compared: it has changed", "run gemel audit again"
-            remarks.append(Problem(what, where=result.path, next_step=step))
+        results = {
+            each.content_sha256: each for each in opened.find([Term("product", layout.layout.product)])
+        }
+        for content, result in results.items():
+            blocks = {
+                Span(each.start, each.size): Block(Span(each.start, each.size), each.sha256, each.holds_build)
+                for each in opened.blocks_of(content or "")
+            }
+            if blocks:
+                known.append(KnownVersion(result.version or "of no version", blocks))
+                continue
+            found, problems = _known_by_file(result, layout)
+            known += [found] if found else []
+            remarks += problems
     return known, remarks
+
+
+def _known_by_file(result: ImageResult, layout: ReadLayout) -> tuple[KnownVersion | None, list[Problem]]:
+    """The version of an image that was audited, read from its file, or why it is not compared."""
+    try:
+        image = read_image(result.path, layout=layout)
+    except GemelError as error:
+        what = "an image of the index is not compared"
+        return None, [replace(each, what=f"{what}: {each.what}") for each in error.problems]
+    if image.read_from and image.read_from.sha256.hex() == result.sha256:
+        return known_version(image, layout), []
+    what, step = "an image of the index is not compared: it has changed", "run gemel audit again"
+    return None, [Problem(what, where=result.path, next_step=step)]
 
 
 def _no_layout() -> Problem:

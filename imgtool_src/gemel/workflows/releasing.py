@@ -24,6 +24,7 @@ from gemel.release.contents import (
     ReleasedBuild,
     ReleasedImage,
     ReleasedKey,
+    ReleasedVex,
     contents_text,
     is_safe_name,
     stem_of,
@@ -33,13 +34,13 @@ from gemel.release.extras import library
 from gemel.release.provenance import BUILDER, Material, statement_text
 from gemel.spans import format_size
 from gemel.structs import NamedTuple, Struct, replace
-from gemel.workflows.checking import CheckResult, check
+from gemel.workflows.checking import CheckResult
 from gemel.workflows.inputs import build_files, date_of, load_builds, load_layout, read_images, version_of
-from gemel.workflows.joining import JoinResult, assumptions_of, join
+from gemel.workflows.joining import JoinResult, assumptions_of, join, sealed_and_checked, trust_of_join
 from gemel.workflows.read_back import build_bytes, with_read_back
 from gemel.workflows.rehearsing import due_rehearsal
-from gemel.workflows.sealing import SignerSource, refuse_unsealable, rules_without_seal, sealed_with
-from gemel.workflows.trust import load_policy, trust_of, trust_of_signer, trusted_keys
+from gemel.workflows.sealing import ReadyKeys, SignerSource, refuse_unsealable
+from gemel.workflows.trust import load_policy
 from gemel.workflows.writing import MAX_WHOLE, encoded, whole_memory
 
 if TYPE_CHECKING:
@@ -58,17 +59,22 @@ OLD = "old:"
 
 
 class ReleaseRequest(Struct, kw_only=True):
-    """What is to be released, as the command line has it; ``memories``: whether whole-memory binaries are made."""
+    """What is to be released, as the options of ``gemel release`` have it.
 
-    layout: Path
-    builds: Sequence[str] = ()
+    ``builds`` are NAME=FILE, of the ``previous`` image old:NAME=FILE, or files by these names; ``sboms`` are
+    [NAME=]FILE; ``memories`` says whether whole-memory binaries are made.
+    """
+
+    layout: Path | str
+    builds: Sequence[str] | Mapping[str, Path | str] = ()
     formats: Sequence[str] = ("hex",)
     memories: bool = True
     version: str | None = None
     rollback: int | None = None
-    previous: Path | None = None
-    policy: Path | None = None
+    previous: Path | str | None = None
+    policy: Path | str | None = None
     sboms: Sequence[str] = ()
+    vex: Sequence[Path | str] = ()
     builder: str | None = None
     rehearse: bool = False
     strict: Strict = ""
@@ -96,11 +102,12 @@ class _Inputs(NamedTuple):
     previous: Image | None
     policy: ReadPolicy | None
     sboms: list[tuple[str, str, bytes]]
+    vex: dict[ReleasedVex, bytes]
     date: datetime.date | None
 
 
-def make_release(request: ReleaseRequest, keys: SignerSource) -> Released:
-    """Join, seal with ``keys``, check, read back and document.
+def make_release(request: ReleaseRequest, keys: SignerSource | Sequence[Signer] = ()) -> Released:
+    """Join, seal with ``keys`` (a sequence: open already), check, read back and document; nothing is written.
 
     Raises what reading, joining and sealing raise; UsageProblem for what a release cannot hold, ExtraMissing, before
     anything is read or signed, without a library that it is documented or read back by.
@@ -108,6 +115,7 @@ def make_release(request: ReleaseRequest, keys: SignerSource) -> Released:
     libraries = ("cyclonedx.model.bom", "cbor2", "bincopy", "intelhex", "elftools.elf.elffile")
     for module in libraries:
         library(module, "a release")
+    keys = ReadyKeys(keys) if isinstance(keys, Sequence) else keys
     inputs = _read(request, keys)
     read, layout = inputs.read, inputs.read.layout
     remarks = [
@@ -137,17 +145,27 @@ def make_release(request: ReleaseRequest, keys: SignerSource) -> Released:
     )
     if not result.passes:
         return Released(result, remarks, {})
-    return Released(
-        result, remarks, _folder(request, inputs, joined, result, signers, images, described, rehearsal)
-    )
+    files = _folder(request, inputs, joined, result, signers, images, described, rehearsal)
+    return Released(result, [*remarks, *_vex_remarks(files)], files)
+
+
+def _vex_remarks(files: Mapping[str, bytes]) -> list[Problem]:
+    from gemel.release.folder import ReleaseFolder, vex_refs_unknown
+
+    step = "give the SBOM that the VEX refers to with --sbom"
+    what = "a VEX document refers to a component that the SBOM does not list"
+    return [
+        Problem(what, where=file, found=ref, next_step=step)
+        for file, ref in vex_refs_unknown(ReleaseFolder(files))
+    ]
 
 
 def _read(request: ReleaseRequest, keys: SignerSource) -> _Inputs:
     version_of(request.version)
     date = date_of(request.date)
     _refuse_builder(request.builder)
-    policy = load_policy(request.policy) if request.policy else None
-    layout_bytes = b"".join(blocks_of_file(request.layout))
+    policy = load_policy(Path(request.policy)) if request.policy else None
+    layout_bytes = b"".join(blocks_of_file(Path(request.layout)))
     read = load_layout(request.layout, paths_outside=request.paths_outside)
     if hashlib.sha256(layout_bytes).digest() != read.file_sha256:
         step = "copy the layout into a file first"
@@ -155,12 +173,14 @@ def _read(request: ReleaseRequest, keys: SignerSource) -> _Inputs:
             Problem("the layout cannot be read twice", where=str(request.layout), next_step=step)
         )
     refuse_unsealable(read.layout, keys, False)
-    files = build_files(read, [text for text in request.builds if not text.startswith(OLD)], by_path=True)
-    old = build_files(read, [text.removeprefix(OLD) for text in request.builds if text.startswith(OLD)])
+    given = request.builds
+    words = [f"{name}={file}" for name, file in given.items()] if isinstance(given, Mapping) else given
+    files = build_files(read, [text for text in words if not text.startswith(OLD)], by_path=True)
+    old = build_files(read, [text.removeprefix(OLD) for text in words if text.startswith(OLD)])
     if old and request.previous is None:
         what, step = "builds of a previous image without one", "give it with --previous"
         raise UsageProblem(Problem(what, found=" ".join(f"{OLD}{name}" for name in old), next_step=step))
-    previous = read_images([request.previous], read, None)[0] if request.previous else None
+    previous = read_images([Path(request.previous)], read, None)[0] if request.previous else None
     builds = load_builds(read, files)
     sboms = []
     for text in request.sboms:
@@ -177,8 +197,34 @@ def _read(request: ReleaseRequest, keys: SignerSource) -> _Inputs:
         previous,
         policy,
         sboms,
+        _vex([Path(each) for each in request.vex]),
         date,
     )
+
+
+def _vex(paths: Sequence[Path]) -> dict[ReleasedVex, bytes]:
+    """The VEX documents, with their names in the folder; raises UsageProblem for all that cannot be in it."""
+    from gemel.release.vex import read_vex
+
+    found: dict[ReleasedVex, bytes] = {}
+    problems: list[Problem] = []
+    for path in paths:
+        name = f"vex/{path.name}"
+        if not is_safe_name(name) or any(name.casefold() == each.file.casefold() for each in found):
+            what, step = "a VEX document cannot have its name in the folder", "give the file another name"
+            expected = 'names that differ, without \\ : * ? " < > |'
+            problems.append(
+                Problem(what, where=f"--vex {path}", found=path.name, expected=expected, next_step=step)
+            )
+            continue
+        data = b"".join(blocks_of_file(path, plain=True))
+        try:
+            found[ReleasedVex(name, read_vex(data, f"--vex {path}").form)] = data
+        except UsageProblem as error:
+            problems += error.problems
+    if problems:
+        raise UsageProblem(problems)
+    return found
 
 
 def _refuse_builder(builder: str | None) -> None:
@@ -196,32 +242,24 @@ def _checked(
     joined: JoinResult,
     rehearsal: Rehearsal | None,
     keys: SignerSource,
-) -> tuple[CheckResult, list[Signer]]:
+) -> tuple[CheckResult, Sequence[Signer]]:
     """The check of the image as it is shipped, sealed if there are keys; before anything is signed it must pass."""
     read = inputs.read
-    trust = trust_of(read, (), inputs.policy) if inputs.policy else None
-    own = trusted_keys(read) if keys and trust is None else ()
-    options: dict[str, Any] = {
-        "version": version_of(request.version),
-        "rollback": request.rollback,
-        "previous": inputs.previous,
-        "disassemble": request.disassemble,
-        "rehearsal": rehearsal or False,
-        "today": inputs.date,
-        "strict": request.strict,
-    }
-    signers: list[Signer] = []
-    if keys:
-        early = trust or trust_of_signer(own)
-        before = check(
-            read, joined.image, inputs.builds, trusted=early, rules=rules_without_seal(), **options
-        )
-        if not before.passes:
-            return before, []
-        signers = keys.open()
-        sealed_with(read.layout, joined.image.data, signers)
-    trusted = trust or trust_of_signer(own or tuple(signer.public_key for signer in signers))
-    return check(read, joined.image, inputs.builds, trusted=trusted, **options), signers
+    result, _, signers = sealed_and_checked(
+        read,
+        joined.image,
+        inputs.builds,
+        keys,
+        trust_of_join(read, inputs.policy, bool(keys)),
+        version=version_of(request.version),
+        rollback=request.rollback,
+        previous=inputs.previous,
+        disassemble=request.disassemble,
+        rehearsal=rehearsal or False,
+        today=inputs.date,
+        strict=request.strict,
+    )
+    return result, signers
 
 
 def _images(
@@ -259,7 +297,7 @@ def _folder(
     inputs: _Inputs,
     joined: JoinResult,
     result: CheckResult,
-    signers: list[Signer],
+    signers: Sequence[Signer],
     images: dict[str, bytes],
     described: list[ReleasedImage],
     rehearsal: Rehearsal | None,
@@ -288,7 +326,9 @@ def _folder(
         tuple(described),
         tuple(_released_build(read, name, inputs) for name in inputs.builds),
         tuple(keys),
+        tuple(inputs.vex),
     )
+    _add(files, {each.file: data for each, data in inputs.vex.items()}, "a VEX document")
     elves = {name: file.data for name, file in inputs.build_files.items()}
     _add(files, {SBOM: sbom_text(contents, images, inputs.builds, elves, inputs.sboms)}, "a document")
     _add(files, {CONTENTS: contents_text(contents)}, "a document")
@@ -304,7 +344,7 @@ def _add(files: dict[str, bytes], more: Mapping[str, bytes], what: str) -> None:
     taken = {name.casefold() for name in files} | {SUMS.casefold()}
     clash = [name for name in more if name.casefold() in taken]
     if clash:
-        step = "give the layout or its key file another name"
+        step = "give the layout, its key or the document another name"
         raise UsageProblem(
             Problem(
                 f"two files of the release would have one name, one of them {what}",
@@ -417,6 +457,9 @@ def _materials(inputs: _Inputs, contents: ReleaseContents) -> list[Material]:
         materials.append(Material("policy", inputs.policy.name, inputs.policy.sha256.hex()))
     for number, (_, name, data) in enumerate(inputs.sboms, 1):
         materials.append(Material(f"sbom {number}", name, hashlib.sha256(data).hexdigest()))
+    for number, (vex, data) in enumerate(inputs.vex.items(), 1):
+        name, notes = vex.file.partition("/")[2], (("form", vex.form),)
+        materials.append(Material(f"vex {number}", name, hashlib.sha256(data).hexdigest(), notes))
     return materials
 
 

@@ -43,6 +43,25 @@ class SignerSource(Protocol):
         """The algorithms of those keys that are known without opening them."""
 
 
+class ReadyKeys:
+    """Keys that are open already, as scripts have them."""
+
+    def __init__(self, keys: Sequence[Signer]) -> None:
+        self._keys = list(keys)
+
+    def __len__(self) -> int:
+        return len(self._keys)
+
+    def open(self) -> list[Signer]:
+        """All of them."""
+        return self._keys
+
+    @property
+    def known_algorithms(self) -> list[SignatureAlgorithm]:
+        """Their algorithms."""
+        return [key.algorithm for key in self._keys]
+
+
 def refuse_unsealable(layout: Layout, keys: SignerSource, leave_unsealed: bool) -> None:
     """Hold the wish to seal, or not to, against the layout, before anything is asked for or signed.
 

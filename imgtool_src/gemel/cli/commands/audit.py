@@ -18,11 +18,11 @@ if TYPE_CHECKING:
     from gemel.audit.result import ImageResult
     from gemel.errors import GemelError
 
-PROGRESS_SECONDS = 1.0
-"""How long an audit goes on without a word of how far it is."""
+IMAGE = "image="
+"""What asks for the versions that have the blocks of a file."""
 
 
-@sub_command("audit")
+@sub_command("audit", works_long=True)
 @argument("words", metavar="[LAYOUT] [PATH]...", several=True)
 @option("--layout", kind=FILE, metavar="LAYOUT", help="Layout of all images; it may be the first word too.")
 @option(
@@ -47,7 +47,8 @@ PROGRESS_SECONDS = 1.0
     "terms",
     metavar="FIELD=VALUE",
     multiple=True,
-    help="List what the index knows by version, build-id, key, digest, product or finding. Repeated: all must fit.",
+    help="List what the index knows by version, build-id, key, digest, layout, product or finding, or by image=FILE. "
+    "Repeated: all must fit.",
 )
 @option(
     "--format",
@@ -106,8 +107,10 @@ def command(
     Each PATH is an image, or a folder, of which all images in it and below are checked, one line an image. A file
     that cannot be read is reported, and the audit goes on. Images with the same content are reported as
     duplicates. With --index an audit that was stopped goes on where it stopped, and what has not changed is not read
-    again. --find answers from the index alone. LAYOUT ends in .toml; where it is left out, gemel.toml in the folder
-    is used. Exit code: the highest that gemel check has for one of the images; of --find 0, or 1 if nothing fits.
+    again. --find answers from the index alone, which may be that of gemel release --index: of which version a build
+    id, a digest or a file (image=FILE: an image, a half of one, a dump) is. LAYOUT ends in .toml; where it is left
+    out, gemel.toml in the folder is used. Exit code: the highest that gemel check has for one of the images; of --find
+    0, or 1 if nothing fits.
 
     \b
     Example:
@@ -127,7 +130,7 @@ def command(
     refuse_targets([*reports, *([index_file] if index_file else [])], inputs)
     if terms:
         return _find(
-            terms, index_file, bool(words or list_file or layout or layouts), form_named(form), forms
+            terms, index_file, bool(words or list_file or layout or layouts), form_named(form), forms, at
         )
     chosen, paths = _layout_among(words, layout, layouts)
     if not paths and list_file is None:
@@ -141,12 +144,14 @@ def command(
         paths_outside=paths_outside,
         date=date_of(date_text) or date_of_today(),
     )
+    from gemel.progress import tracked
+
     plan = plan_for_layout(chosen, options) if chosen else plan_for_folder(layouts or Path(), options)
     print_remarks(plan.remarks)
     with closing(Index(index_file)) as index:
         results = audit(_files(paths, list_file), plan, index, jobs=jobs or 0, again=again)
         total = sum(1 for _ in _files(paths, list_file)) if sys.stderr.isatty() and list_file is None else 0
-        return _given(_with_progress(results, total), form_named(form), forms).exit_code
+        return _given(tracked(results, "images", total), form_named(form), forms).exit_code
 
 
 def _layout_among(
@@ -173,18 +178,33 @@ def _files(paths: Sequence[str], list_file: Path | None) -> Iterator[str]:
 
 
 def _find(
-    terms: Sequence[str], index_file: Path | None, more: bool, form: Form, forms: dict[Path, Form]
+    terms: Sequence[str],
+    index_file: Path | None,
+    more: bool,
+    form: Form,
+    forms: dict[Path, Form],
+    at: int | None,
 ) -> int:
     """Print what the index knows; 1 if nothing fits."""
     from gemel.audit.index import Index
     from gemel.audit.terms import term_in
+    from gemel.workflows.release_index import images_with
 
     if index_file is None or more:
         found = "no --index" if index_file is None else "paths or a layout"
         raise _usage("--find answers from an index alone", found, "--index FILE --find FIELD=VALUE")
-    wanted = [term_in(each) for each in terms]
+    files = [each.removeprefix(IMAGE) for each in terms if each.startswith(IMAGE)]
+    wanted = [term_in(each) for each in terms if not each.startswith(IMAGE)]
+    if len(files) > 1 or (at is not None and not files):
+        found = "--at" if not files else " ".join(files)
+        raise _usage("an index is asked for one file", found, "one image=FILE, with or without --at")
     with closing(Index(index_file, write=False)) as index:
-        return 0 if _given(index.find(wanted), form, forms, ends=False).images else 1
+        results = index.find(wanted) if wanted else iter(())
+        if files:
+            fitting = {each.content_sha256 for each in results}
+            found_with = images_with(index, Path(files[0]), at)
+            results = (each for each in found_with if not wanted or each.content_sha256 in fitting)
+        return 0 if _given(results, form, forms, ends=False).images else 1
 
 
 def _given(
@@ -215,27 +235,6 @@ def _put(text: str, form: Form) -> None:
     """To stdout; what programs read is UTF-8 whatever the terminal's encoding."""
     if text:
         echo(text if form.name == "text" else text.encode("utf-8", "backslashreplace"), nl=False)
-
-
-def _with_progress(results: Iterable[ImageResult], total: int) -> Iterator[ImageResult]:
-    """The results; on a terminal with a line on stderr, after the first second, that says how far they are."""
-    if not sys.stderr.isatty():
-        yield from results
-        return
-    from time import monotonic
-
-    started = shown = monotonic()
-    for count, result in enumerate(results, 1):
-        if shown > started:
-            echo("\r\x1b[K", err=True, nl=False)
-        yield result
-        now = monotonic()
-        if now - shown > PROGRESS_SECONDS or shown > started:
-            shown = now
-            of = f" of {total:,}" if total else ""
-            echo(f"{count:,}{of} images, {count / (now - started):,.0f} a second", err=True, nl=False)
-    if shown > started:
-        echo("\r\x1b[K", err=True, nl=False)
 
 
 def _usage(what: str, found: str, expected: str) -> GemelError:

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 USAGE = "[LAYOUT] [[old:]NAME=BUILD]..."
 
 
-@sub_command("release")
+@sub_command("release", works_long=True)
 @argument("words", metavar=USAGE, several=True)
 @option(
     "-o",
@@ -75,9 +75,22 @@ USAGE = "[LAYOUT] [[old:]NAME=BUILD]..."
     help="CycloneDX JSON of a team, of build NAME or of the product, to merge into the SBOM; may be repeated.",
 )
 @option(
+    "--vex",
+    kind=FILE,
+    metavar="FILE",
+    multiple=True,
+    help="VEX of a team as JSON (CycloneDX, OpenVEX, CSAF), to ship byte for byte in vex/; may be repeated.",
+)
+@option(
     "--builder",
     metavar="URI",
     help="Who runs this, for the provenance, such as the URI of a CI job's definition.",
+)
+@option(
+    "--index",
+    kind=FILE,
+    metavar="FILE",
+    help="Put the release into this index too, which gemel audit --find and gemel check --from-device read.",
 )
 @option("--rehearse", is_flag=True, help="Run the reset code of all cores too, and ship its timeline.")
 @paths_outside_option
@@ -99,7 +112,9 @@ def command(
     previous: Path | None,
     policy: Path | None,
     sboms: tuple[str, ...],
+    vex: tuple[Path, ...],
     builder: str | None,
+    index: Path | None,
     rehearse: bool,
     paths_outside: bool,
     date_text: str | None,
@@ -123,15 +138,19 @@ def command(
     """
     from gemel.cli.endings import NOTHING_WRITTEN
     from gemel.cli.positions import given, layout_of
-    from gemel.cli.printing import labelled_lines, print_diagnostic, print_remarks
+    from gemel.cli.printing import print_diagnostic, print_remarks
     from gemel.cli.reporting import Shown
     from gemel.cli.signing.key_options import KeysAtHand
     from gemel.cli.signing.pass_phrases import PassPhrases
-    from gemel.files.folders import refuse_folder, write_folder
+    from gemel.files.folders import refuse_folder
+    from gemel.text.wrapping import labelled_lines
     from gemel.workflows.read_back import read_back_words
+    from gemel.workflows.release_index import refuse_index, write_release
     from gemel.workflows.releasing import ReleaseRequest, make_release
 
     refuse_folder(folder)
+    if index:
+        refuse_index(index, folder)
     found = given(words, USAGE, least=0, most=0)
     request = ReleaseRequest(
         layout=layout_of(found, USAGE),
@@ -143,6 +162,7 @@ def command(
         previous=previous,
         policy=policy,
         sboms=sboms,
+        vex=vex,
         builder=builder,
         rehearse=rehearse,
         strict=strict or "",
@@ -157,7 +177,7 @@ def command(
     shown = Shown(result, "text", False, quiet and bool(released.files))
     shown.body()
     if released.files:
-        write_folder(folder, {name: [data] for name, data in released.files.items()})
+        print_remarks(write_release(folder, released, index))
         files = [("wrote", f"{folder}/{name}") for name in sorted(released.files)]
         done = labelled_lines([*read_back_words(result), *files], shown.width)
     else:

@@ -21,12 +21,33 @@ if TYPE_CHECKING:
 @argument("words", metavar="[LAYOUT] [NAME=BUILD]... [ADDRESS|SYMBOL]...", several=True)
 @option("--image", kind=FILE, help="Image whose bytes and record are used too.")
 @option("--at", kind=ADDRESS, help="Where a raw binary goes; else the start of the layout's first flash.")
+@option(
+    "--symbols",
+    "folders",
+    kind=FILE,
+    metavar="FOLDER",
+    multiple=True,
+    help="Folder with ELF files by build id, .build-id/xx/yyyy.debug. May be repeated.",
+)
+@option(
+    "--build-id",
+    "build_ids",
+    metavar="[NAME=]ID",
+    multiple=True,
+    help="Take the build with this build id, or its first digits, from --symbols. May be repeated.",
+)
 @option("--core", "cores", multiple=True, metavar="CORE", help="Only this core's view. May be repeated.")
 @option(
     "--format", "form", kind=Choice(["text", "json"]), default="text", help="Form of the result on stdout."
 )
 def command(
-    words: tuple[str, ...], image: Path | None, at: int | None, cores: tuple[str, ...], form: str
+    words: tuple[str, ...],
+    image: Path | None,
+    at: int | None,
+    folders: tuple[Path, ...],
+    build_ids: tuple[str, ...],
+    cores: tuple[str, ...],
+    form: str,
 ) -> int:
     """Look up addresses and symbols as each core sees them.
 
@@ -34,7 +55,8 @@ def command(
     and with the other addresses and cores that reach it. A symbol, or SYMBOL+OFFSET, is shown with its address
     for every core. With neither, text is read from stdin and printed with the names of its addresses in place: a
     log, a back trace, a dump of fault registers. LAYOUT ends in .toml; where it is left out, gemel.toml in the
-    folder is used if it is there. Without a layout, each build is taken by itself.
+    folder is used if it is there. Without a layout, each build is taken by itself. --symbols has the files of
+    versions that were shipped: --build-id takes one, and --image those that its record names.
 
     \b
     Example:
@@ -54,6 +76,15 @@ def command(
             )
         )
     loaded = read_image(image, layout=read, at=at) if image else None
+    if folders or build_ids:
+        from gemel.cli.printing import print_remarks
+        from gemel.workflows.symbol_files import builds_by_id, builds_of_image
+
+        if loaded and read and not build_ids:
+            of_image, remarks = builds_of_image(loaded, folders, read)
+            print_remarks(remarks)
+            given = of_image | given
+        given = given | builds_by_id(build_ids, folders, read)
     lookup = lookup_of(read, given, loaded)
     if not queries:
         return _annotate(lookup, cores)
@@ -80,11 +111,14 @@ def _sorted(words: Sequence[str]) -> tuple[Path | None, list[str], list[str]]:
 
 
 def _inputs(layout: Path | None, builds: Sequence[str]) -> tuple[ReadLayout | None, dict[str, Build]]:
-    from gemel.workflows.inputs import build_files, load_builds, load_layout
+    from gemel.cli.printing import print_remarks
+    from gemel.workflows.inputs import builds_at, load_builds, load_layout
 
     if layout is not None:
         read = load_layout(layout)
-        return read, load_builds(read, build_files(read, builds))
+        files, remarks = builds_at(read, builds)
+        print_remarks(remarks)
+        return read, load_builds(read, files)
     files = {}
     for text in builds:
         name, _, file = text.partition("=")
