@@ -28,7 +28,7 @@ def tables(
         table = inspection.vector_table(plan.name)
         if table is None:
             yield NotChecked(f"build {plan.name}", "nothing of the build was found in the image")
-        elif is_blank(inspection, table.span):
+        elif plan.name in inspection.blank_tables:
             yield NotChecked(f"build {plan.name}", see("vector-table-not-blank", "its vector table is blank"))
         elif inspection.instead_of_tables.get(plan.name):
             yield NotChecked(
@@ -42,12 +42,6 @@ def table_span(layout: Layout, plan: BuildPlan) -> Span:
     """Where the layout has the whole vector table of a build, in plain addresses."""
     start = layout.span_of(plan.stored_in).start + plan.vector_offset
     return Span(start, 4 * (FIRST_INTERRUPT + layout.cores[plan.core].interrupts))
-
-
-def is_blank(inspection: Inspection, table: Span) -> bool:
-    """Whether the two words that a core needs to start are both erased or both zero."""
-    data = inspection.bytes_of(Span(table.start, 8))
-    return data in (bytes(8), bytes((inspection.erased_byte_at(table.start),)) * 8)
 
 
 def word_span(table: VectorTable, index: int) -> Span:
