@@ -17,7 +17,9 @@ from reliability.runs import BUILDS, JOIN, environment, write_device
 from seal_cli.sealed_device import Run, run_here
 
 from gemel.checking.explained import explain_schema
+from gemel.checking.layout_report import LayoutReport
 from gemel.checking.reports.as_json import check_schema
+from gemel.text.as_json import schema_of
 from gemel.workflows.problem_report import problem_schema
 
 CHECK = ("check", "small.toml", "tide.hex")
@@ -120,13 +122,54 @@ def test_builds_by_path_count_everywhere(device: Path, gemel: Run) -> None:
         "sampler.elf",
     ]
     Path("sampler.elf").unlink()
-    for words in (CHECK, ("show", *CHECK[1:])):
+    where, split = ("where", "small.toml", "0x1000_0000"), ("split", "small.toml", "tide.hex", "-o", "parts")
+    compare = ("compare", "small.toml", "tide.hex", "tide.hex")
+    for words in (CHECK, ("show", *CHECK[1:]), where, split, compare):
         done = gemel(*words)
         assert done.code == 0, done.err
-        assert "build sampler is left out" in done.err
+        assert "build sampler is left out: the file that the layout names is missing" in flat(done.err)
         assert "sampler=FILE" in done.err
+    assert "station.elf" in gemel(*compare).out
+    assert "build station" in gemel(*where).out
     given = gemel(*CHECK, "sampler=other.elf")
     assert (given.code, "other.elf" in given.err) == (2, True)  # what was given must be there
+
+
+@pytest.mark.parametrize("form", ["text", "json", "sarif", "junit", "html"])
+def test_a_layouts_check_has_every_form(device: Path, gemel: Run, form: str) -> None:
+    """``check LAYOUT`` in each form names the layout's digest and passes; a fault is said in that form."""
+    suffix = {"text": "txt", "junit": "xml"}.get(form, form)
+    done = gemel("check", "small.toml", "--format", form, "--report", f"r.{suffix}", "--quiet")
+    assert (done.code, done.out, done.err) == (0, "", "")
+    done = gemel("check", "small.toml", "--format", form, "--report", f"r.{suffix}")
+    assert (done.code, done.out) == (0, Path(f"r.{suffix}").read_text(encoding="utf-8"))
+    assert_is(form, done.out)
+    assert hashlib.sha256(Path("small.toml").read_bytes()).hexdigest() in done.out
+    Path("small.toml").write_text("format = 2\n", encoding="utf-8")
+    done = gemel("check", "small.toml", "--format", form, "--report", f"r.{suffix}")
+    assert done.code == 2
+    for text in (done.out, Path(f"r.{suffix}").read_text(encoding="utf-8")):
+        if text or form != "text":
+            assert_is(form, text)
+            assert "small.toml" in text
+
+
+def assert_is(form: str, text: str) -> None:
+    """The text is of this form: it parses, and keeps to its schema where there is one here."""
+    if form == "json":
+        schema = layout_check_schema if "passes" in json.loads(text) else problem_schema
+        jsonschema.validate(json.loads(text), schema())
+    elif form == "sarif":
+        schema_file = Path(__file__).parents[1] / "check" / "schemas" / "sarif-schema-2.1.0.json"
+        jsonschema.validate(json.loads(text), json.loads(schema_file.read_text(encoding="utf-8")))
+    elif form in ("junit", "html"):
+        root = ElementTree.fromstring(text.removeprefix("<!DOCTYPE html>"))
+        assert root.tag == {"junit": "testsuites", "html": "html"}[form]
+
+
+def layout_check_schema() -> dict[str, object]:
+    """The schema of a layout's check, as exported."""
+    return schema_of(LayoutReport, "layout check")
 
 
 def test_a_layout_alone_is_checked(device: Path, gemel: Run) -> None:
@@ -139,7 +182,6 @@ def test_a_layout_alone_is_checked(device: Path, gemel: Run) -> None:
         ("--trust", "key.pem"),
         ("--rehearse",),
         BUILDS,
-        ("--report", "r.json"),
         ("--rollback", "0"),
     ):
         missed = gemel("check", "small.toml", *more)

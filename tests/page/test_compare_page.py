@@ -49,7 +49,9 @@ def hostile() -> Comparison:
     vector = VectorChange(HOSTILE[0], 1, 2, "reset", Address(1), Address(3), HOSTILE[1], HOSTILE[2])
     return replace(
         base,
-        old=replace(base.old, file=HOSTILE[0], product=HOSTILE[1], version=HOSTILE[7]),
+        old=replace(
+            base.old, image=replace(base.old.image, name=HOSTILE[0], product=HOSTILE[1], version=HOSTILE[7])
+        ),
         breaks=tuple(ContractBreak(name, name, name, (name,)) for name in HOSTILE),
         fields=tuple(FieldChange(name, name, name) for name in HOSTILE),
         vectors=(vector,),

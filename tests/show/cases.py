@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import re
 from collections.abc import Callable
 
 import small_device
@@ -10,6 +12,8 @@ from tide_gauge import BUILT, layout_file
 from gemel.builds.build import Build
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
+from gemel.image import intel_hex
+from gemel.image.image import ImageFile
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
@@ -38,19 +42,26 @@ def gauge_builds(arrangement: str) -> dict[str, Build]:
     }
 
 
+def hex_file(image: SparseBytes, entry: int | None) -> ImageFile:
+    """The Intel HEX file of an image, as join writes it."""
+    text = b"".join(intel_hex.encode(image, entry))
+    return ImageFile(len(text), hashlib.sha256(text).digest())
+
+
 def gauge(arrangement: str, *, with_builds: bool = True) -> Contents:
     """What is in the gauge's image."""
     read, builds = gauge_layout(arrangement), gauge_builds(arrangement)
     joined = join(read, builds)
-    return contents_of(
-        Inspection(read, joined.image, builds if with_builds else {}), "tide.hex", joined.entry
-    )
+    file = hex_file(joined.image, joined.entry)
+    subject = Inspection(read, joined.image, builds if with_builds else {}, image_file=file)
+    return contents_of(subject, "tide.hex", joined.entry)
 
 
 def gauge_alone(arrangement: str) -> Contents:
     """What the gauge's image file alone tells."""
     joined = join(gauge_layout(arrangement), gauge_builds(arrangement))
-    return contents_of_file(joined.image, "tide.hex", joined.entry)
+    file = hex_file(joined.image, joined.entry)
+    return contents_of_file(joined.image, "tide.hex", joined.entry, read_from=file)
 
 
 def small(
@@ -185,6 +196,11 @@ CASES: dict[str, tuple[Callable[[], Contents], int, Signs]] = {
     "unknown-alone": (lambda: _alone(_unknown), 80, BLOCKS),
 }
 """What is rendered for the stored texts, at which width and with which signs."""
+
+
+def digests_apart(text: str) -> str:
+    """The text without the lines of whole digests, which keep to no width."""
+    return "\n".join(line for line in text.splitlines() if not re.search(r"\b[0-9a-f]{64}$", line))
 
 
 def rendering(name: str) -> str:

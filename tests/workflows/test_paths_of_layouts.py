@@ -71,6 +71,23 @@ def test_a_path_that_leads_outside_is_refused_unless_allowed(received: Path, gem
         assert gemel(*words, "--paths-outside").code == 0
 
 
+@pytest.mark.parametrize("how", ["missing", "above", "in a folder that is missing"])
+@pytest.mark.parametrize("command", ["check", "show", "audit"])
+def test_a_trust_file_that_is_not_in_the_folder_ends_no_command_that_got_a_key(
+    received: Path, gemel: Run, how: str, command: str
+) -> None:
+    """With --trust the layout's own file is left out and said so; without it a check says what to give."""
+    assert gemel(*JOIN, "-o", "t.hex", "--key", "a.pem").code == 0
+    trusting(received, {"missing": "gone.pem", "above": "../own-a-pub.pem"}.get(how, "gone/a-pub.pem"))
+    ended = gemel(command, "small.toml", "t.hex", "--trust", "a-pub.pem")
+    assert ended.code == 0, ended.err
+    if command != "audit":  # whose results are lines
+        assert "cannot be read; the keys of --trust count" in " ".join(ended.err.split())
+    ended = gemel("check", "small.toml", "t.hex")
+    assert ended.code == 2
+    assert "--trust PUBKEY" in ended.err or "--paths-outside" in ended.err
+
+
 @posix
 def test_paths_inside_are_taken_however_they_are_written(received: Path, gemel: Run) -> None:
     """Folders below, a link to a file inside, a way up and down again, and the layout itself by a link."""

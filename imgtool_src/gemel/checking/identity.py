@@ -6,8 +6,8 @@ Every form of every result begins with it, so that a result that is filed says b
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
-from typing import Annotated, Literal
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING, Annotated, Literal, Protocol
 
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
@@ -17,7 +17,28 @@ from gemel.structs import Struct
 from gemel.text.escaping import on_one_line
 from gemel.version import __version__
 
+if TYPE_CHECKING:
+    from gemel.image.image import ImageFile
+    from gemel.placement.placed import Version
+    from gemel.seals.seal import Verdict
+
 SealState = Literal["sealed", "not sealed", "malformed", "no seal in the layout"]
+
+
+class Described(Protocol):
+    """What a record calls its image."""
+
+    @property
+    def product(self) -> str:
+        """The product."""
+
+    @property
+    def version(self) -> Version | str:
+        """The version."""
+
+    @property
+    def rollback(self) -> int:
+        """The rollback counter."""
 
 
 class Tool(Struct):
@@ -79,9 +100,11 @@ class Identity(Struct):
 
     tool: Annotated[Tool, "what made the result"]
     image: Annotated[JudgedImage, "the image"]
-    layout: Annotated[JudgedFile, "the layout file"]
-    layout_product: Annotated[str, "the product's name in the layout"]
-    layout_digest: Annotated[bytes, "digest of what the layout says, as records keep it"]
+    layout: Annotated[JudgedFile | None, "the layout file; null: none was given"]
+    layout_product: Annotated[str | None, "the product's name in the layout; null: none was given"]
+    layout_digest: Annotated[
+        bytes | None, "digest of what the layout says, as records keep it; null: none was given"
+    ]
     builds: Annotated[tuple[JudgedBuild, ...], "every build of the layout, given or not"]
     seal: Annotated[SealState, "whether there is a seal"]
     signers: Annotated[tuple[JudgedSigner, ...], "the seal's signers"]
@@ -92,8 +115,13 @@ class Identity(Struct):
     severities: Annotated[tuple[SeverityChange, ...], "severities that the layout changes"]
 
 
-def identity_of(inspection: Inspection, image_name: str = "") -> Identity:
-    """What ``inspection`` judges; ``image_name`` (no path) is the image's where that of its file is not meant."""
+def identity_of(
+    inspection: Inspection, image_name: str = "", options: Sequence[str] | None = None
+) -> Identity:
+    """What ``inspection`` judges; ``image_name`` (no path) is the image's where that of its file is not meant.
+
+    ``options`` are those that change the result (None: those of a check).
+    """
     read, policy, seal = inspection.read, inspection.receiver.policy, inspection.seal
     demanded = seal.demands.demanded_by if seal and seal.demands.required else ""
     state: SealState = "no seal in the layout"
@@ -101,7 +129,9 @@ def identity_of(inspection: Inspection, image_name: str = "") -> Identity:
         state = "sealed" if seal.seal else "not sealed" if seal.absent else "malformed"
     return Identity(
         tool=Tool("gemel", __version__),
-        image=_image(inspection, image_name),
+        image=_image(
+            inspection.image, image_name or inspection.file, inspection.image_file, inspection.record
+        ),
         layout=JudgedFile(read.name, read.file_sha256.hex()),
         layout_product=read.layout.product,
         layout_digest=read.digest,
@@ -110,9 +140,38 @@ def identity_of(inspection: Inspection, image_name: str = "") -> Identity:
         signers=tuple(_signers(inspection)),
         seal_demanded_by=demanded or None,
         policy=JudgedFile(policy.name, policy.sha256.hex()) if policy else None,
-        options=tuple(_options(inspection)),
+        options=tuple(
+            _options(inspection) if options is None else [*_place(inspection.image_file), *options]
+        ),
         waivers=read.layout.rules.waive,
         severities=read.layout.rules.severity,
+    )
+
+
+def identity_without_layout(
+    image: SparseBytes,
+    name: str,
+    file: ImageFile | None,
+    record: Described | None,
+    seal: SealState,
+    signers: tuple[JudgedSigner, ...],
+    options: Sequence[str] = (),
+) -> Identity:
+    """What a file alone shows of itself: ``record`` is its one sound record, if it has one."""
+    return Identity(
+        tool=Tool("gemel", __version__),
+        image=_image(image, name, file, record),
+        layout=None,
+        layout_product=None,
+        layout_digest=None,
+        builds=(),
+        seal=seal,
+        signers=signers,
+        seal_demanded_by=None,
+        policy=None,
+        options=(*_place(file), *options),
+        waivers=(),
+        severities=(),
     )
 
 
@@ -126,14 +185,13 @@ def content_digest(image: SparseBytes) -> str:
     return digest.hexdigest()
 
 
-def _image(inspection: Inspection, name: str) -> JudgedImage:
-    file, record = inspection.image_file, inspection.record
+def _image(image: SparseBytes, name: str, file: ImageFile | None, record: Described | None) -> JudgedImage:
     return JudgedImage(
-        name=name or inspection.file,
+        name=name,
         size=file.size if file else None,
         sha256=file.sha256.hex() if file else None,
-        content_sha256=content_digest(inspection.image),
-        spans=tuple(inspection.image.spans()),
+        content_sha256=content_digest(image),
+        spans=tuple(image.spans()),
         product=record.product if record else None,
         version=str(record.version) if record else None,
         rollback=record.rollback if record else None,
@@ -164,17 +222,21 @@ def _signers(inspection: Inspection) -> Iterator[JudgedSigner]:
             key=each.signer.key_fingerprint.hex(),
             verified=each.good and inspection.record_bytes is not None,
             counted=each in counted,
-            verdict=each.outcome.value
-            if inspection.record_bytes
-            else "no sound record that it could be over",
+            verdict=_verdict(inspection, each),
         )
+
+
+def _verdict(inspection: Inspection, signer: Verdict) -> str:
+    if not inspection.record_bytes:
+        return "no sound record that it could be over"
+    if not (inspection.trusted or inspection.known):
+        return "no public key is given (--trust)"
+    return signer.outcome.value
 
 
 def _options(inspection: Inspection) -> Iterator[str]:
     """What was asked for that makes the verdict another, as the command line has it."""
-    file = inspection.image_file
-    if file and file.at is not None:
-        yield f"--at {format_address(file.at)}"
+    yield from _place(inspection.image_file)
     for option, value in (
         ("--version", inspection.version),
         ("--rollback", inspection.rollback),
@@ -196,6 +258,12 @@ def _options(inspection: Inspection) -> Iterator[str]:
         yield "--strict" if inspection.strict == "warnings" else f"--strict={inspection.strict}"
 
 
+def _place(file: ImageFile | None) -> Iterator[str]:
+    """The address that was given for a raw binary."""
+    if file and file.at is not None:
+        yield f"--at {format_address(file.at)}"
+
+
 def identity_rows(identity: Identity) -> Iterator[tuple[str, str]]:
     """The identity for people: a heading without a label first, then a label and a value each."""
     image = identity.image
@@ -207,7 +275,8 @@ def identity_rows(identity: Identity) -> Iterator[tuple[str, str]]:
         yield "size", format_size(image.size)
         yield "SHA-256", f"{image.sha256}"
     yield "content", image.content_sha256
-    yield "layout", f"{identity.layout.name}, SHA-256 {identity.layout.sha256}"
+    if identity.layout:
+        yield "layout", f"{identity.layout.name}, SHA-256 {identity.layout.sha256}"
     for build in identity.builds:
         place = f", {build.stored}" if build.stored else ""
         yield "build", f"{build.name}: {build.file or 'not given'}{place}"
@@ -248,9 +317,9 @@ def identity_properties(identity: Identity) -> Iterator[tuple[str, str]]:
         ("product", image.product),
         ("version", image.version),
         ("rollback", image.rollback),
-        ("layout", identity.layout.name),
-        ("layout_file_sha256", identity.layout.sha256),
-        ("layout_sha256", identity.layout_digest.hex()),
+        ("layout", identity.layout and identity.layout.name),
+        ("layout_file_sha256", identity.layout and identity.layout.sha256),
+        ("layout_sha256", identity.layout_digest and identity.layout_digest.hex()),
     ):
         yield name, "none" if value is None else str(value)
     for build in identity.builds:
@@ -271,14 +340,7 @@ def identity_properties(identity: Identity) -> Iterator[tuple[str, str]]:
 
 def identity_lines(identity: Identity, width: int) -> list[str]:
     """The identity as lines for people; a digest stays whole, so that it can be compared and copied."""
-    from gemel.text.wrapping import label_head, wrapped
+    from gemel.text.wrapping import labelled_lines, wrapped
 
-    lines: list[str] = []
-    last = ""
-    for label, value in identity_rows(identity):
-        if not label:
-            lines += wrapped(value, width) or [on_one_line(value)]
-            continue
-        lines += wrapped(value, width, label_head("" if label == last else label))
-        last = label
-    return lines
+    (_, heading), *rows = identity_rows(identity)
+    return [*(wrapped(heading, width) or [on_one_line(heading)]), *labelled_lines(rows, width)]

@@ -12,6 +12,7 @@ from gemel.checking.rule import Rule, Severity
 from gemel.inspection.inspection import Inspection, Strict
 from gemel.layout.model import SeverityChange, Waiver
 from gemel.outcomes import DoesNotApply, Finding, Holds, Need, NotChecked, Reason
+from gemel.progress import tracked
 from gemel.structs import NamedTuple, Struct, replace
 
 Status = Literal["holds", "broken", "warning", "note", "waived", "not checked", "does not apply"]
@@ -137,7 +138,8 @@ def check(inspection: Inspection, today: datetime.date, rules: Iterable[Rule] | 
     waivers = inspection.layout.rules.waive
     used: set[int] = set()
     results = []
-    for rule in all_rules() if rules is None else rules:
+    applied = list(all_rules() if rules is None else rules)
+    for rule in tracked(applied, "rules", len(applied)):
         results.append(_apply(rule, inspection, today, used))
     results = _cause_first(results)
     silent = {result.rule.name for result in results if result.not_checked}

@@ -7,6 +7,7 @@ makes its commands from these same declarations.  Importing click takes as long 
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
@@ -108,8 +109,9 @@ class Command:
         function: Callable[..., Any],
         help: str | None = None,
         finished: Callable[[str], str] | None = None,
+        works_long: bool = False,
     ) -> None:
-        self.name, self.function, self._finished = name, function, finished
+        self.name, self.function, self._finished, self.works_long = name, function, finished, works_long
         self.parameters: tuple[Parameter, ...] = (*function.__dict__.get("declared", ()), COLOUR)
         self._help = help or function.__doc__ or ""
         self.below: dict[str, Command] | None = None
@@ -130,7 +132,12 @@ class Command:
         from gemel.cli.colours import choose_colour
 
         choose_colour(values.pop(COLOUR.name))
-        return self.function(**values)
+        if not (self.works_long and sys.stderr and sys.stderr.isatty()):
+            return self.function(**values)
+        from gemel.cli.progress import shown_progress
+
+        with shown_progress():
+            return self.function(**values)
 
     def written_out(self, words: Sequence[str]) -> list[str]:
         """``words`` with the implied value behind each option that stands alone."""
@@ -201,13 +208,17 @@ class Command:
 
 
 def sub_command(
-    name: str, *, help: str | None = None, finished: Callable[[str], str] | None = None
+    name: str,
+    *,
+    help: str | None = None,
+    finished: Callable[[str], str] | None = None,
+    works_long: bool = False,
 ) -> Callable[[Callable[..., Any]], Command]:
     """Declare the function below as command ``name``; its docstring is the help unless ``help`` is given.
 
-    ``finished`` puts into the help what is made only where it is shown.
+    ``finished`` puts into the help what is made only where it is shown.  One that ``works_long`` shows progress.
     """
-    return lambda function: Command(name, function, help, finished)
+    return lambda function: Command(name, function, help, finished, works_long)
 
 
 def group(name: str) -> Callable[[Callable[..., Any]], Command]:

@@ -8,8 +8,16 @@ from __future__ import annotations
 
 import sys
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
 COLOURS = {"red": 31, "green": 32, "yellow": 33, "blue": 34, "magenta": 35, "cyan": 36}
 """The foreground colours of ECMA-48 8.3.117 (SGR) that messages use."""
+
+
+before_output: Callable[[], None] | None = None
+"""Called first: takes a progress bar away."""
 
 
 def echo(message: str | bytes, *, err: bool = False, nl: bool = True) -> None:
@@ -21,6 +29,8 @@ def echo(message: str | bytes, *, err: bool = False, nl: bool = True) -> None:
     stream = sys.stderr if err else sys.stdout
     if stream is None:
         return
+    if before_output is not None:
+        before_output()
     if isinstance(message, bytes):
         stream.flush()
         stream.buffer.write(message + b"\n" if nl else message)

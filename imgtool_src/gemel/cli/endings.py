@@ -26,26 +26,27 @@ def exit_code_of(error: BaseException, arguments: Sequence[str]) -> int:
     """Say on stderr what ``error`` means for the user and return the exit code: 2, or 1 for a broken rule.
 
     130 and the like (128 and the number of the signal) when the process was told to stop.  Where the command
-    line asks for JSON or lines, the problems are on stdout in that form too.
+    line asks for a form for programs, the problems are on stdout in that form too.
     """
     try:
         code = _said(error, verbose=bool({"-v", "--verbose"} & set(arguments[:1])))
-        if code <= 2 and _asks_for(arguments, "json"):
-            from gemel.workflows.problem_report import problem_report
-
-            echo(problem_report(problems_of(error), code), nl=False)
-        elif code <= 2 and _asks_for(arguments, "lines"):
+        form = _form_asked_for(arguments) if code <= 2 else ""
+        if form:
             from gemel.workflows.problem_report import problem_document
 
-            echo(problem_document(problems_of(error), "lines"), nl=False)
+            text = problem_document(problems_of(error), form, code)
+            echo(text.encode("utf-8", "backslashreplace"), nl=False)
         return code
     except OSError:  # stderr or stdout cannot be written to either
         silence(sys.stderr)
         return 2
 
 
-def _asks_for(arguments: Sequence[str], form: str) -> bool:
-    return f"--format={form}" in arguments or ("--format", form) in pairwise(arguments)
+def _form_asked_for(arguments: Sequence[str]) -> str:
+    """The form for programs that the command line asks for, of those that can say why there is no result."""
+    words = [*arguments, *(f"{word}={value}" for word, value in pairwise(arguments) if word == "--format")]
+    forms = ("json", "sarif", "junit", "lines", "html")
+    return next((form for form in forms if f"--format={form}" in words), "")
 
 
 def problems_of(error: BaseException) -> tuple[Problem, ...]:

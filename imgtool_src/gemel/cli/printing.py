@@ -92,16 +92,6 @@ def written_lines(files: Mapping[Path, ImageFile], width: int) -> list[str]:
     return lines
 
 
-def labelled_lines(values: Iterable[tuple[str, str]], width: int) -> list[str]:
-    """A line or more for each label and value; a label that repeats is not said again."""
-    lines: list[str] = []
-    last = ""
-    for label, value in values:
-        lines += wrapped_in(value, width, label_head("" if label == last else label))
-        last = label
-    return lines
-
-
 def print_diagnostic(text: str) -> None:
     """Say on stderr what was done; when nobody listens any more it is done all the same."""
     try:

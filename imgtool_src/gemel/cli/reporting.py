@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -60,7 +60,7 @@ def reports_of_problems(files: Sequence[Path]) -> Iterator[None]:
             from gemel.files.outputs import write_all
             from gemel.workflows.problem_report import problem_document
 
-            forms = _forms(files).items()
+            forms = forms_of(files).items()
             write_all({file: [_encoded(problem_document(error.problems, form))] for file, form in forms})
             print_diagnostic(written_words(files))
         raise
@@ -84,6 +84,18 @@ def give_reports(
         if not quiet:
             print_diagnostic(written_words(files))
     shown.verdict()
+
+
+def give_forms(text: str, form: str, files: Mapping[Path, str], quiet: bool) -> None:
+    """Write each of ``files``, and print a result that has no findings (not where ``quiet``)."""
+    if files:
+        from gemel.files.outputs import write_all
+
+        write_all({file: [_encoded(each)] for file, each in files.items()})
+        if not quiet:
+            print_diagnostic(written_words(files))
+    if not quiet:
+        echo(in_colour(text) if form == "text" else _encoded(text), nl=False)
 
 
 class Shown:
@@ -131,7 +143,7 @@ class Shown:
 
 def report_texts(result: CheckResult, files: Iterable[Path], everything: bool) -> dict[Path, bytes]:
     """The report for each of ``files`` in the form of its suffix; ``everything`` is for texts."""
-    forms = _forms(files).items()
+    forms = forms_of(files).items()
     return {file: _encoded(result.rendered(form, everything=everything)) for file, form in forms}
 
 
@@ -146,7 +158,8 @@ def in_colour(text: str) -> str:
     return "\n".join(lines)
 
 
-def _forms(files: Iterable[Path]) -> dict[Path, str]:
+def forms_of(files: Iterable[Path]) -> dict[Path, str]:
+    """The form of report that each file's suffix asks for."""
     if not files:
         return {}
     from gemel.workflows.report_forms import format_of_file

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from gemel.comparing.changes import BuildChange, Comparison, ImageSide, SymbolChange, VectorChange
+from gemel.checking.identity import identity_rows
+from gemel.comparing.changes import BuildChange, Comparison, SymbolChange, VectorChange
 from gemel.spans import Span, format_address, format_size
 from gemel.text.numbers import counted, share
-from gemel.text.wrapping import wrapped
+from gemel.text.wrapping import labelled_lines, wrapped
 
 MAX_LISTED = 20
 """Lines of one list; what is left out is counted, and JSON holds all."""
@@ -50,16 +51,14 @@ def verdict(comparison: Comparison) -> str:
 
 
 def _sides(comparison: Comparison, width: int) -> list[str]:
-    return [*_side("old", comparison.old, width), *_side("new", comparison.new, width)]
-
-
-def _side(word: str, side: ImageSide, width: int) -> list[str]:
-    record = (
-        f"{side.product} {side.version}, rollback counter {side.rollback}"
-        if side.product
-        else "no sound record"
-    )
-    return wrapped(f"{side.file}: {record}, {format_size(side.size)}", width, f"{word}  ")
+    """Each image's identity, then what both were compared by."""
+    old, new = list(identity_rows(comparison.old)), list(identity_rows(comparison.new))
+    common = [row for row in old if row[0] in ("layout", "tool")]
+    lines: list[str] = []
+    for word, ((_, heading), *rows) in (("old", old), ("new", new)):
+        lines += wrapped(heading, width, f"{word}  ", 2)
+        lines += labelled_lines([row for row in rows if row not in common], width)
+    return [*lines, *labelled_lines(common, width)]
 
 
 def _break(contract: str, name: str, build: str, lines: Sequence[str], width: int) -> list[str]:

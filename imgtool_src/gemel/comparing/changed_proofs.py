@@ -4,7 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from gemel.comparing.changes import Direction, FieldChange, ImageSide, SignerChange
+from gemel.checking.identity import (
+    Identity,
+    JudgedSigner,
+    SealState,
+    identity_of,
+    identity_without_layout,
+)
+from gemel.comparing.changes import Direction, FieldChange, SignerChange
 from gemel.image.image import Image
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
@@ -28,16 +35,28 @@ def record_of(image: SparseBytes, inspection: Inspection | None) -> Record | Non
     return sound[0] if len(sound) == 1 else None
 
 
-def side_of(image: Image, record: Record | None) -> ImageSide:
-    """One image as its record calls it."""
-    if record is None:
-        return ImageSide(image.file, image.data.size, "", "", None)
-    return ImageSide(image.file, image.data.size, record.product, record.version, record.rollback)
+def side_of(
+    image: Image, record: Record | None, inspection: Inspection | None, options: Sequence[str]
+) -> Identity:
+    """One image and what it was compared by."""
+    if inspection is not None:
+        return identity_of(inspection, image.file, options)
+    found = find_seals(image.data)
+    state: SealState = (
+        "not sealed" if not found else "sealed" if all(each.seal for each in found) else "malformed"
+    )
+    signers = tuple(
+        JudgedSigner(
+            algorithm, key.hex(), False, False, "signatures are not verified when images are compared"
+        )
+        for algorithm, key in _signers(image.data)
+    )
+    return identity_without_layout(image.data, image.file, image.read_from, record, state, signers, options)
 
 
-def direction(old: ImageSide, new: ImageSide) -> Direction:
+def direction(old: Record | None, new: Record | None) -> Direction:
     """Where the rollback counter goes."""
-    if old.rollback is None or new.rollback is None:
+    if old is None or new is None:
         return "not known"
     if old.rollback == new.rollback:
         return "same"

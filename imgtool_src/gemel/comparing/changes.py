@@ -7,25 +7,16 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
+from gemel.checking.identity import Identity
 from gemel.spans import Address, Span
 from gemel.structs import Struct
 
-FORMAT = 1
-"""Version of the JSON form."""
+FORMAT = 2
+"""Version of the JSON form; 2: ``old`` and ``new`` are identities, as in a check's report."""
 
 Direction = Literal["same", "rises", "falls", "not known"]
 SymbolChangeKind = Literal["added", "removed", "grown", "shrunk", "changed"]
 PartChangeKind = Literal["added", "removed", "changed", "moved"]
-
-
-class ImageSide(Struct):
-    """One of the two images."""
-
-    file: Annotated[str, "the file's name"]
-    size: Annotated[int, "bytes that it holds"]
-    product: Annotated[str, "the product by its record; empty: no sound record"]
-    version: Annotated[str, "the version by its record; empty: no sound record"]
-    rollback: Annotated[int | None, "the rollback counter by its record; null: no sound record"]
 
 
 class FieldChange(Struct):
@@ -133,8 +124,8 @@ class ContractBreak(Struct):
 class Comparison(Struct):
     """Everything that changed from the old image to the new one."""
 
-    old: Annotated[ImageSide, "the old image"]
-    new: Annotated[ImageSide, "the new image"]
+    old: Annotated[Identity, "the old image, and by what it was compared"]
+    new: Annotated[Identity, "the new image, and by what it was compared"]
     same: Annotated[
         bool, "whether a device holds the same bytes after either; unwritten bytes count as erased"
     ]

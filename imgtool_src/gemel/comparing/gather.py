@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from gemel.comparing.changed_builds import section_changes, symbol_changes, why_not_compared
@@ -26,21 +26,21 @@ def comparison_of(
     new: Image,
     old_builds: Mapping[str, Build],
     new_builds: Mapping[str, Build],
+    options: Sequence[str] = (),
 ) -> Comparison:
     """What changed from ``old`` to ``new``; without a layout, bytes, records and signers alone."""
-    before = Inspection(layout, old.data, old_builds) if layout else None
-    after = Inspection(layout, new.data, new_builds) if layout else None
+    before = _inspection(layout, old, old_builds) if layout else None
+    after = _inspection(layout, new, new_builds) if layout else None
     records = record_of(old.data, before), record_of(new.data, after)
-    sides = side_of(old, records[0]), side_of(new, records[1])
     changed = ChangedBytes(layout.layout if layout else None, old.data, new.data)
     found = list(contract_breaks(before, after)) if before and after else []
     return Comparison(
-        old=sides[0],
-        new=sides[1],
+        old=side_of(old, records[0], before, options),
+        new=side_of(new, records[1], after, options),
         same=not changed.spans,
         breaks=tuple(each for each in found if isinstance(each, ContractBreak)),
         not_compared=tuple(each for each in found if isinstance(each, str)),
-        rollback=direction(*sides),
+        rollback=direction(*records),
         fields=tuple(field_changes(*records)),
         signers=tuple(signer_changes(old.data, new.data)),
         memories=tuple(changed.memories()),
@@ -48,6 +48,10 @@ def comparison_of(
         vectors=tuple(_vectors(before, after)) if before and after else (),
         builds=tuple(_builds(before, after)) if before and after else (),
     )
+
+
+def _inspection(layout: ReadLayout, image: Image, builds: Mapping[str, Build]) -> Inspection:
+    return Inspection(layout, image.data, builds, file=image.file, image_file=image.read_from)
 
 
 def _builds(old: Inspection, new: Inspection) -> Iterator[BuildChange]:

@@ -138,7 +138,9 @@ class Inspection(Struct, dict=True):
         from gemel.inspection.core_settings import settings_of
 
         releases = [core.release for core in self.layout.secondaries() if core.release]
-        registers = frozenset(release.control_register for release in releases)
+        registers = frozenset(
+            register for each in releases for register in (each.control_register, each.vector_register)
+        )
         return {name: settings_of(build, registers) for name, build in self.builds.items() if build.symbols}
 
     @cached_property

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from gemel.checking.identity import identity_of, identity_rows
+from gemel.checking.identity import identity_of
 from gemel.page.drawing import drawn
 from gemel.page.embedding import embedded_bytes, embedded_symbols, json_in_script
 from gemel.page.strips import PlacedFinding, strips_of
 from gemel.page.symbols import build_symbols
 from gemel.page.templates import rendered, safe
+from gemel.page.treemap import treemap
 from gemel.rehearsal.result import Rehearsal
 from gemel.show.facts.gather import contents_of
 from gemel.spans import Span
@@ -80,7 +81,7 @@ def _page(
         "page.html",
         "page.js",
         contents=contents,
-        identity=list(identity_rows(identity_of(inspection))) if inspection else [],
+        identity=identity_of(inspection) if result and inspection else contents.identity,
         result=result,
         statuses=STATUSES.items(),
         findings=shown[:MAX_FINDINGS],
@@ -88,6 +89,7 @@ def _page(
         not_checked=_not_checked(result),
         strips=[(strip, safe(drawn(strip))) for strip in strips],
         symbols=symbols,
+        treemap=lambda own, number: safe(treemap(own, number)),
         largest=LARGEST,
         facts=safe(json_in_script(_facts(contents, inspection, blocks.left_out))),
         symbol_data=data,

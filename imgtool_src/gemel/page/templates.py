@@ -10,6 +10,7 @@ import base64
 import hashlib
 from importlib.resources import files
 
+from gemel.checking.identity import Identity, identity_rows
 from gemel.spans import Address, format_address, format_size
 from gemel.text.escaping import on_one_line
 from gemel.version import __version__
@@ -28,7 +29,7 @@ def rendered(name: str, script: str = "", **values: object) -> str:
         keep_trailing_newline=True,
         finalize=_harmless,
     )
-    environment.filters.update(address=format_address, size=format_size, hex=_hex)
+    environment.filters.update(address=format_address, size=format_size, hex=_hex, identity=_rows)
     style, code = _part("page.css"), _part(script) if script else ""
     scripts = _digest(code) if code else "'none'"
     return environment.get_template(name).render(
@@ -63,6 +64,10 @@ def _harmless(value: object) -> object:
     if isinstance(value, Address):
         return format_address(value)
     return value
+
+
+def _rows(identity: Identity) -> list[tuple[str, str]]:
+    return list(identity_rows(identity))
 
 
 def _hex(data: bytes) -> str:

@@ -11,6 +11,7 @@ from gemel.errors import ExtraMissing, Problem
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.layout.reader import ReadLayout
+from gemel.progress import step
 from gemel.rehearsal.isolation import EmulatorEnded, EmulatorMissing, run_apart
 from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.raw_run import RawRun
@@ -56,12 +57,14 @@ def rehearse(
     subject = Inspection(read, image, builds or {})
     plan = plan_of(subject, options.budget, options.watches, options.exact)
     names = CodeNames(subject, sources or {})
+    step("rehearsal", 0, options.interleavings + 1 if options.interleavings else 0)
     if not options.interleavings:
         return _rehearsed(subject, plan, names, options.apart)[0]
     orders: list[tuple[Rehearsal, RawRun | None]] = []
 
     def run_order(**changed: Any) -> None:
         orders.append(_rehearsed(subject, replace(plan, traced=True, **changed), names, options.apart))
+        step("rehearsal", len(orders), options.interleavings + 1)
 
     by_chance = (options.interleavings + 1) // 2
     for number in range(by_chance + 1):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Iterable
 
 from gemel.text.escaping import on_one_line
 
@@ -25,3 +26,13 @@ def wrapped(text: str, width: int, head: str = "", indent: int = 0) -> list[str]
 def label_head(label: str) -> str:
     """What stands before a value: its label in a column of its own."""
     return f"  {label:<9} "
+
+
+def labelled_lines(values: Iterable[tuple[str, str]], width: int) -> list[str]:
+    """A line or more for each label and value; a label that repeats is not said again."""
+    lines: list[str] = []
+    last = ""
+    for label, value in values:
+        lines += wrapped(value, width, label_head("" if label == last else label))
+        last = label
+    return lines

@@ -263,7 +263,7 @@ def result_of_check(path: str, checked: CheckResult) -> ImageResult:
         product=identity.image.product,
         version=identity.image.version,
         rollback=identity.image.rollback,
-        layout=identity.layout.name,
+        layout=inspection.read.name,
         layout_digest=record.layout_sha256.hex() if record else None,
         builds=_builds_of(record),
         signers=tuple(AuditedSigner(each.algorithm, each.key, each.counted) for each in identity.signers),

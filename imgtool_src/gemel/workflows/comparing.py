@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from gemel.errors import Problem, UsageProblem
@@ -21,19 +21,21 @@ def compare(
     *,
     old_builds: Mapping[str, Build] | None = None,
     new_builds: Mapping[str, Build] | None = None,
+    options: Sequence[str] = (),
 ) -> Comparison:
     """What changed from ``old`` to ``new``: by the layout, and by symbol where both ELF files are given.
 
-    Raises UsageProblem for builds without a layout.
+    ``options`` are those of the command line that the result names.  Raises UsageProblem for builds without a layout.
     """
     from gemel.comparing.gather import comparison_of
 
-    if layout is None and (old_builds or new_builds):
-        raise UsageProblem(
-            Problem(
-                "builds are compared by a layout",
-                found=" ".join([*(old_builds or ()), *(new_builds or ())]),
-                next_step="give LAYOUT first, which says where each goes",
-            )
-        )
-    return comparison_of(layout, old, new, old_builds or {}, new_builds or {})
+    if layout is None:
+        refuse_builds([*(old_builds or ()), *(new_builds or ())])
+    return comparison_of(layout, old, new, old_builds or {}, new_builds or {}, options)
+
+
+def refuse_builds(given: Sequence[str]) -> None:
+    """Raise UsageProblem for builds where no layout says where they go."""
+    if given:
+        step = "give LAYOUT first, which says where each goes"
+        raise UsageProblem(Problem("builds are compared by a layout", found=" ".join(given), next_step=step))

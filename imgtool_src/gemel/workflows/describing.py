@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from gemel.errors import Problem, UsageProblem
-from gemel.structs import Struct
+from gemel.structs import Struct, replace
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
@@ -69,14 +69,24 @@ def described(
 
     if layout is None:
         refuse_builds_without_layout(builds or ())
-        return Described(contents_of_file(image.data, image.file, image.entry, trusted or ()), image, None)
+        alone = contents_of_file(image.data, image.file, image.entry, trusted or (), image.read_from)
+        return Described(_with_trust(alone, trusted), image, None)
     from gemel.inspection.inspection import Inspection
 
     keys = _keys_of(layout) if trusted is None else tuple(trusted)
     inspection = Inspection(
         layout, image.data, builds or {}, trusted=keys, file=image.file, image_file=image.read_from
     )
-    return Described(contents_of(inspection, image.file, image.entry, layout.name), image, inspection)
+    contents = contents_of(inspection, image.file, image.entry, layout.name)
+    return Described(_with_trust(contents, trusted), image, inspection)
+
+
+def _with_trust(contents: Contents, trusted: Sequence[PublicKey] | None) -> Contents:
+    """The contents, with the option that gave keys among those of its identity."""
+    if not trusted:
+        return contents
+    identity = contents.identity
+    return replace(contents, identity=replace(identity, options=(*identity.options, "--trust")))
 
 
 def _keys_of(layout: ReadLayout) -> tuple[PublicKey, ...]:

@@ -72,7 +72,7 @@ def load_builds(layout: ReadLayout | None, given: Mapping[str, str | Path | byte
         try:
             source = BytesSource(file) if isinstance(file, bytes) else FileSource(path)
             build = read_build(source, name=name, file=path.name, raw_start=start)
-            builds[name] = build if isinstance(file, bytes) else _with_notes_beside(build, path)
+            builds[name] = build if isinstance(file, bytes) else _with_files_beside(build, path)
         except GemelError as error:
             problems.extend(of_build(problem, name, path) for problem in error.problems)
     if problems:
@@ -80,8 +80,12 @@ def load_builds(layout: ReadLayout | None, given: Mapping[str, str | Path | byte
     return builds
 
 
-def _with_notes_beside(build: Build, path: Path) -> Build:
-    """A build without symbols, with what ``gemel split`` wrote in a file beside it."""
+def _with_files_beside(build: Build, path: Path) -> Build:
+    """A build with what files beside it hold: split debug information, or what ``gemel split`` wrote."""
+    if build.debug is not None:
+        from gemel.files.inside import files_beside
+
+        build.debug.beside = files_beside(path)
     if build.kind == "elf":
         return build
     from gemel.builds.part_notes import MAX_BYTES, SUFFIX, with_part_notes
@@ -173,15 +177,49 @@ def builds_at(read: ReadLayout, given: Iterable[str]) -> tuple[dict[str, Path], 
         if plan.path is None or name in files:
             continue
         path, step = folder / plan.path, f"give it as {name}=FILE"
-        found = "" if path.exists() else f"there is no {path}"
+        found, why = "" if path.exists() else f"no {path}", "the file that the layout names is missing"
         if not read.paths_outside and leads_outside(folder, plan.path, ""):
-            found, step = f"{plan.path} leads out of the layout's folder", f"{step}, or give --paths-outside"
+            found, step = plan.path, f"{step}, or give --paths-outside"
+            why = "its path leads out of the layout's folder"
         if found:
-            what = f"build {name} is left out: its path in the layout is of no use"
-            remarks.append(Problem(what, where=read.file, found=found, next_step=step))
+            where = f"path in [build.{name}] of {read.file}"
+            remarks.append(
+                Problem(f"build {name} is left out: {why}", where=where, found=found, next_step=step)
+            )
         else:
             files[name] = path
     return files, remarks
+
+
+def builds_of_image(
+    read: ReadLayout, image: Image, given: Iterable[str]
+) -> tuple[dict[str, Path], dict[str, Build], list[Problem]]:
+    """Files and builds as ``builds_at``, of those named by the layout only such as the image's record names too.
+
+    For commands that read an image of any age: a build of another build id in the layout's folder is not its own.
+    """
+    from gemel.inspection.inspection import Inspection
+
+    given = list(given)
+    files, remarks = builds_at(read, given)
+    named = build_files(read, given)
+    builds = load_builds(read, files)
+    record = Inspection(read, image.data).record
+    for entry in record.builds if record else ():
+        build = builds.get(entry.name)
+        if build is None or entry.name in named or not (entry.build_id and build.build_id):
+            continue
+        if entry.build_id != build.build_id:
+            what = f"build {entry.name} is left out: the image was joined from another build than the layout names"
+            found, expected = (
+                f"build id {build.build_id.hex()}",
+                f"{entry.build_id.hex()}, as {image.file} has it",
+            )
+            step = f"give the build that it was joined from as {entry.name}=FILE"
+            where = str(files.pop(entry.name))
+            remarks.append(Problem(what, where=where, found=found, expected=expected, next_step=step))
+            del builds[entry.name]
+    return files, builds, remarks
 
 
 def read_image(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Annotated, Any, Literal
 
+from gemel.checking.reports.documents import Case, html_document, junit_document, sarif_document
 from gemel.errors import Problem
 from gemel.structs import Struct
 from gemel.text.as_json import data_of, json_text, schema_of
@@ -14,6 +15,7 @@ FORMAT = 1
 """Version of the form; a change that an old reader would misread gets the next number."""
 
 COULD_NOT_BE_DONE = "the work could not be done"
+LABELS = ("where", "found", "expected", "next")
 
 
 class ReportedTool(Struct):
@@ -53,10 +55,13 @@ def problem_schema() -> dict[str, Any]:
     return schema_of(ProblemReport, f"gemel problems, format {FORMAT}")
 
 
-def problem_document(problems: Sequence[Problem], form: str) -> str:
+def problem_document(problems: Sequence[Problem], form: str, exit_code: int = 2) -> str:
     """The problems in one of the forms of reports: text, json, sarif, junit, lines or html."""
-    forms = {"json": problem_report, "sarif": _sarif, "junit": _junit, "lines": _lines, "html": _html}
-    return forms.get(form, _text)(problems)
+    if form == "json":
+        return problem_report(problems, exit_code)
+    if form == "sarif":
+        return _sarif(problems, exit_code)
+    return {"junit": _junit, "lines": _lines, "html": _html}.get(form, _text)(problems)
 
 
 def _parts(problem: Problem) -> tuple[str, str, str, str, str]:
@@ -69,44 +74,25 @@ def _text(problems: Sequence[Problem]) -> str:
     lines: list[str] = []
     for each in problems:
         lines += wrapped(each.what, 80, "error: ")
-        rows = zip(("where", "found", "expected", "next"), _parts(each)[1:], strict=True)
+        rows = zip(LABELS, _parts(each)[1:], strict=True)
         lines += [line for label, value in rows if value for line in wrapped(value, 80, label_head(label))]
     return "".join(f"{line}\n" for line in [*lines, "", f"NO RESULT: {COULD_NOT_BE_DONE}."])
 
 
-def _sarif(problems: Sequence[Problem]) -> str:
+def _sarif(problems: Sequence[Problem], exit_code: int) -> str:
     """An invocation that did not succeed, with the problems as notifications (SARIF 2.1.0, 3.20.14 and 3.20.21)."""
     notes = [
         {"level": "error", "message": {"text": str(each).replace("{", "{{").replace("}", "}}")}}
         for each in problems
     ]
-    run = {
-        "tool": {"driver": {"name": "gemel", "version": __version__}},
-        "invocations": [{"executionSuccessful": False, "exitCode": 2, "toolExecutionNotifications": notes}],
-        "results": [],
-    }
-    from gemel.checking.reports.as_sarif import SCHEMA
-
-    return json_text({"$schema": SCHEMA, "version": "2.1.0", "runs": [run]})
+    invocation = {"executionSuccessful": False, "exitCode": exit_code, "toolExecutionNotifications": notes}
+    return sarif_document({"invocations": [invocation]})
 
 
 def _junit(problems: Sequence[Problem]) -> str:
     """One case with an error for each problem."""
-    import xml.etree.ElementTree as ElementTree
-
-    from gemel.text.escaping import xml_characters
-
-    count = str(len(problems))
-    root = ElementTree.Element("testsuites", name="gemel check", tests=count, failures="0", errors=count)
-    suite = ElementTree.SubElement(
-        root, "testsuite", name="gemel", tests=count, failures="0", errors=count, skipped="0"
-    )
-    for number, each in enumerate(problems, 1):
-        case = ElementTree.SubElement(suite, "testcase", name=f"problem-{number}", classname="gemel")
-        error = ElementTree.SubElement(case, "error", message=xml_characters(each.what))
-        error.text = xml_characters(str(each), kept="\t\n")
-    ElementTree.indent(root)
-    return f'<?xml version="1.0" encoding="UTF-8"?>\n{ElementTree.tostring(root, encoding="unicode")}\n'
+    cases = [Case(f"problem-{number}", each.what, str(each)) for number, each in enumerate(problems, 1)]
+    return junit_document("gemel", cases)
 
 
 def _lines(problems: Sequence[Problem]) -> str:
@@ -125,18 +111,6 @@ def _lines(problems: Sequence[Problem]) -> str:
 
 
 def _html(problems: Sequence[Problem]) -> str:
-    """A page that loads nothing: all that is wrong, one term and its description a line."""
-    from gemel.text.escaping import xml_text
-    from gemel.text.markup import element
-
-    rows = []
-    for each in problems:
-        rows.append(element("h2", xml_text(each.what)))
-        parts = zip(("where", "found", "expected", "next"), _parts(each)[1:], strict=True)
-        listed = [element("dt", label) + element("dd", xml_text(value)) for label, value in parts if value]
-        rows += [element("dl", *listed)] if listed else []
-    title = f"No result: {COULD_NOT_BE_DONE}"
-    policy = {"http-equiv": "Content-Security-Policy", "content": "default-src 'none'"}
-    head = element("meta", charset="utf-8") + element("meta", **policy) + element("title", title)
-    body = element("main", element("h1", title), *rows)
-    return f"<!DOCTYPE html>\n{element('html', element('head', head), element('body', body), lang='en')}\n"
+    """A page with a heading for each problem."""
+    sections = [(each.what, list(zip(LABELS, _parts(each)[1:], strict=True))) for each in problems]
+    return html_document(f"No result: {COULD_NOT_BE_DONE}", sections)

@@ -23,7 +23,7 @@ class Trust(NamedTuple):
 
     ``trusted`` keys count; ``known`` ones are the layout's that the receiver leaves out: their signatures
     must hold and count for nothing.  ``receiver`` is what is demanded beyond the layout.  ``missing`` are files
-    of the layout's keys that are not there, which does no harm where other keys are given.
+    of the layout's keys that are not in its folder, which does no harm where other keys are given.
     """
 
     trusted: tuple[PublicKey, ...]
@@ -33,9 +33,9 @@ class Trust(NamedTuple):
 
     def remarks(self, read: ReadLayout) -> list[Problem]:
         """What is to be said of keys of the layout whose files are not there."""
-        what = "a key that the layout trusts has no file here; the keys of --trust count"
+        what = "a key that the layout trusts cannot be read; the keys of --trust count"
         return [
-            Problem(what, where=f"trust in [seal] of {read.file}", found=f"no {name}")
+            Problem(what, where=f"trust in [seal] of {read.file}", found=f"no {name} in the layout's folder")
             for name in self.missing
         ]
 
@@ -63,6 +63,13 @@ def trust_in(
     read: ReadLayout, keys: Sequence[PublicKey] | None = None, policy: ReadPolicy | None = None
 ) -> Trust:
     """The same for ``keys`` that were read before (None: those of the layout, which says what is demanded)."""
+    if keys is not None and not keys:
+        step = "pass the keys whose seals are taken, or None for those that the layout trusts"
+        raise UsageProblem(
+            Problem(
+                "no key is given whose seal could be taken", where="trusted", found="none", next_step=step
+            )
+        )
     return _narrowed(read, [(Path("trusted"), key) for key in keys or ()], policy, [])
 
 
@@ -85,9 +92,10 @@ def _narrowed(
 
     folder = Path(read.file).parent
     origin = f"trust in [seal] of {read.file}"
-    missing = tuple(name for name in plan.trust if ours and not (folder / name).exists())
+    lead = {name: None if read.paths_outside else leads_outside(folder, name, origin) for name in plan.trust}
+    missing = tuple(name for name in plan.trust if ours and (lead[name] or not (folder / name).exists()))
     names = [name for name in plan.trust if name not in missing]
-    outside = [] if read.paths_outside else [leads_outside(folder, name, origin) for name in names]
+    outside = [lead[name] for name in names]
     problems += filter(None, outside)
     own = [] if any(outside) else _read([folder / name for name in names], origin, problems, plain=True)
     theirs = policy_keys(policy, problems) if policy else ()
@@ -185,6 +193,8 @@ def _read(
             for each in error.problems:
                 where = f"{each.where} ({origin})"
                 step = each.next_step or "give a file with the public key (gemel keys show --help)"
+                if plain:
+                    step = "put the public key there, or give the one that you trust with --trust PUBKEY"
                 problems.append(
                     Problem(each.what, where=where, found=each.found, expected=each.expected, next_step=step)
                 )

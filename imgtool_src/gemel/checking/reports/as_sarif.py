@@ -1,7 +1,7 @@
 """The result of a check as a SARIF 2.1.0 log (OASIS Static Analysis Results Interchange Format).
 
     tool.driver.rules     every rule with its texts: checks, why, remedy and source
-    artifacts             the image (analysis target), the layout, the builds at hand, by file name
+    artifacts             the image (analysis target), the layout, the given builds, by file name
     addresses             memories and areas of the layout
     invocations           severities that the layout changes; waivers that cover nothing
     results               one for each place that a rule looked at
@@ -17,10 +17,10 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator
 from typing import Any, get_args
-from urllib.parse import quote
 
 from gemel.checking.identity import identity_of
 from gemel.checking.reports.as_text import CAUTION
+from gemel.checking.reports.documents import SCHEMA, file_uri
 from gemel.checking.reports.sarif_places import Addresses, LayoutLines
 from gemel.checking.rule import Rule
 from gemel.checking.runner import Judged, RuleResult, RulesApplied, Status
@@ -30,7 +30,6 @@ from gemel.outcomes import Finding
 from gemel.text.as_json import data_of, json_text
 from gemel.version import __version__
 
-SCHEMA = "https://docs.oasis-open.org/sarif/sarif/v2.1.0/errata01/os/schemas/sarif-schema-2.1.0.json"
 IMAGE, LAYOUT = 0, 1
 """Indices into ``run.artifacts``."""
 
@@ -85,15 +84,15 @@ class _Run:
         }
 
     def _artifacts(self) -> list[dict[str, Any]]:
-        image, layout = self.identity.image, self.identity.layout
+        image = self.identity.image
         names: list[tuple[str, str, str | None]] = [
             (self.image_name, "analysisTarget", image.sha256),
-            (self.layout_name, "userSpecifiedConfiguration", layout.sha256),
+            (self.layout_name, "userSpecifiedConfiguration", self.inspection.read.file_sha256.hex()),
         ]
         names += [(build.file, "referencedOnCommandLine", None) for build in self.inspection.builds.values()]
         artifacts: list[dict[str, Any]] = []
         for index, (name, role, digest) in enumerate(names):
-            artifacts.append({"location": {"uri": _uri(name), "index": index}, "roles": [role]})
+            artifacts.append({"location": {"uri": file_uri(name), "index": index}, "roles": [role]})
             if digest:
                 artifacts[-1]["hashes"] = {"sha-256": digest}
         if image.size is not None:
@@ -135,7 +134,7 @@ class _Run:
 
     def _finding(self, each: RuleResult, judged: Judged) -> dict[str, Any]:
         finding = judged.finding
-        physical: dict[str, Any] = {"artifactLocation": {"uri": _uri(self.image_name), "index": IMAGE}}
+        physical: dict[str, Any] = {"artifactLocation": {"uri": file_uri(self.image_name), "index": IMAGE}}
         if finding.span is not None:
             physical["address"] = self.addresses.of(finding.span)
         place = {"physicalLocation": physical, **_logical(finding.where, "logicalLocations")}
@@ -168,7 +167,7 @@ class _Run:
         ]
 
     def _at_line(self, line: int) -> dict[str, Any]:
-        where = {"uri": _uri(self.layout_name), "index": LAYOUT}
+        where = {"uri": file_uri(self.layout_name), "index": LAYOUT}
         return {"physicalLocation": {"artifactLocation": where, "region": {"startLine": line}}}
 
     def _suppression(self, waiver: Waiver) -> dict[str, Any]:
@@ -242,8 +241,3 @@ def _notification(level: str, words: str) -> dict[str, Any]:
 
 def _idle_words(waiver: Waiver) -> str:
     return f"Waiver without a finding: {waiver.rule} at {waiver.where}; remove it from the layout."
-
-
-def _uri(name: str) -> str:
-    """A file's name as a relative URI reference (RFC 3986); bytes that are no text stay distinct."""
-    return quote(name.encode("utf-8", "surrogatepass"), safe="")

@@ -21,11 +21,8 @@ if TYPE_CHECKING:
 IMAGE = "image="
 """What asks for the versions that have the blocks of a file."""
 
-PROGRESS_SECONDS = 1.0
-"""How long an audit goes on without a word of how far it is."""
 
-
-@sub_command("audit")
+@sub_command("audit", works_long=True)
 @argument("words", metavar="[LAYOUT] [PATH]...", several=True)
 @option("--layout", kind=FILE, metavar="LAYOUT", help="Layout of all images; it may be the first word too.")
 @option(
@@ -147,12 +144,14 @@ def command(
         paths_outside=paths_outside,
         date=date_of(date_text) or date_of_today(),
     )
+    from gemel.progress import tracked
+
     plan = plan_for_layout(chosen, options) if chosen else plan_for_folder(layouts or Path(), options)
     print_remarks(plan.remarks)
     with closing(Index(index_file)) as index:
         results = audit(_files(paths, list_file), plan, index, jobs=jobs or 0, again=again)
         total = sum(1 for _ in _files(paths, list_file)) if sys.stderr.isatty() and list_file is None else 0
-        return _given(_with_progress(results, total), form_named(form), forms).exit_code
+        return _given(tracked(results, "images", total), form_named(form), forms).exit_code
 
 
 def _layout_among(
@@ -237,27 +236,6 @@ def _put(text: str, form: Form) -> None:
     """To stdout; what programs read is UTF-8 whatever the terminal's encoding."""
     if text:
         echo(text if form.name == "text" else text.encode("utf-8", "backslashreplace"), nl=False)
-
-
-def _with_progress(results: Iterable[ImageResult], total: int) -> Iterator[ImageResult]:
-    """The results; on a terminal with a line on stderr, after the first second, that says how far they are."""
-    if not sys.stderr.isatty():
-        yield from results
-        return
-    from time import monotonic
-
-    started = shown = monotonic()
-    for count, result in enumerate(results, 1):
-        if shown > started:
-            echo("\r\x1b[K", err=True, nl=False)
-        yield result
-        now = monotonic()
-        if now - shown > PROGRESS_SECONDS or shown > started:
-            shown = now
-            of = f" of {total:,}" if total else ""
-            echo(f"{count:,}{of} images, {count / (now - started):,.0f} a second", err=True, nl=False)
-    if shown > started:
-        echo("\r\x1b[K", err=True, nl=False)
 
 
 def _usage(what: str, found: str, expected: str) -> GemelError:

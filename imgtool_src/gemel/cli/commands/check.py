@@ -37,7 +37,7 @@ MOST_FILES = 16
 USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 
 
-@sub_command("check")
+@sub_command("check", works_long=True)
 @argument("words", metavar=USAGE, several=True)
 @several_at_option
 @from_device_option
@@ -211,8 +211,8 @@ def command(
         own_policy = load_policy(policy) if policy else None
         if not found.images:
             asked = [at, as_form, date, version, rollback, policy, at_least, previous, joined_with]
-            refuse_without_image(found, [*asked, *trust, *reports, *found.builds, rehearsed or None], USAGE)
-            return _check_layout(found, form, quiet)
+            refuse_without_image(found, [*asked, *trust, *found.builds, rehearsed or None], USAGE)
+            return _check_layout(found, form, reports, quiet)
         if found.layout is None and own_policy:
             from gemel.workflows.checking_alone import check_alone, refuse_without_layout
             from gemel.workflows.key_inputs import public_keys
@@ -229,7 +229,7 @@ def command(
             }
             refuse_without_layout([name for name, value in only_with_layout.items() if value is not None])
             loaded = read_image(found.images[0], at=at, form=as_form)
-            result = check_alone(loaded, own_policy, public_keys(trust), at_least, date, strict or "")
+            result = check_alone(loaded, own_policy, public_keys(trust) or None, at_least, date, strict or "")
         else:
             read = load_layout(layout_of(found, USAGE), paths_outside=paths_outside)
             files, remarks = builds_at(read, found.builds)
@@ -291,21 +291,18 @@ def _only_with_dump() -> UsageProblem:
     return UsageProblem(Problem("an index is compared with a dump alone", found="--index", next_step=step))
 
 
-def _check_layout(found: Given, form: str, quiet: bool) -> int:
+def _check_layout(found: Given, form: str, reports: Sequence[Path], quiet: bool) -> int:
     """Say that the layout is in order; what is wrong with one is raised where it is read."""
     import sys
 
-    from gemel.checking.layout_report import layout_lines, layout_report
-    from gemel.cli.echo import echo
+    from gemel.checking.layout_report import layout_report
     from gemel.cli.positions import layout_of
     from gemel.cli.printing import prose_width
-    from gemel.cli.reporting import in_colour
+    from gemel.cli.reporting import forms_of, give_forms
     from gemel.workflows.inputs import load_layout
 
     read = load_layout(layout_of(found, USAGE))
-    if form == "json":
-        echo(layout_report(read), nl=False)
-    elif not quiet:
-        lines = layout_lines(read, prose_width(sys.stdout))
-        echo(f"gemel: {lines[-1]}" if form == "lines" else in_colour("\n".join(lines)))
+    width = prose_width(sys.stdout)
+    files = {file: layout_report(read, each) for file, each in forms_of(reports).items()}
+    give_forms(layout_report(read, form, width), form, files, quiet)
     return 0

@@ -5,15 +5,19 @@ from __future__ import annotations
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from gemel.cli.declared import argument, option, sub_command
 from gemel.cli.parameters import ADDRESS, FILE, form_option, from_device_option
+
+if TYPE_CHECKING:
+    from gemel.builds.build import Build
 
 OLD = "old:"
 """What stands before the name of a build of the old image."""
 
 
-@sub_command("compare")
+@sub_command("compare", works_long=True)
 @argument("words", metavar="[LAYOUT] OLD NEW [[old:]NAME=BUILD]...", several=True)
 @option("--at", kind=ADDRESS, help="Where raw binaries go; else the start of the layout's first flash.")
 @from_device_option
@@ -39,37 +43,48 @@ def command(
 
     Shown are changes by area, erase block, vector table, record field and signer; with the ELF files of both
     images (old:NAME=BUILD and NAME=BUILD) also by section, function and object, and the contract's types: where
-    an old and a new core would read what they share differently, that stands first. What only moved is counted,
-    not listed. As HTML: one page for a browser, each memory drawn old beside new, what must be programmed marked.
-    With --from-device either may be a dump of a device: what the device writes itself is left out of both. LAYOUT
-    ends in .toml; where it is left out, gemel.toml in the folder is used if it is there. Exit codes: 0 same, 1
-    different, 2 the work could not be done.
+    from gemel.cli.printing import print_remarks
+    from gemel.cli.results import give_text
+    from gemel.files.output_targets import refuse_targets
+    from gemel.workflows.comparing import compare, refuse_builds
+    from gemel.workflows.inputs import build_files, builds_of_image, load_builds, load_layout, read_images
+
+    layout, images, builds = _sorted(words)
+    read = load_layout(layout) if layout else None
+    new_builds = [text for text in builds if not text.startswith(OLD)]
+    if read is None:
+        refuse_builds(builds)
+    old_files = build_files(read, [text.removeprefix(OLD) for text in builds if text.startswith(OLD)]) if read else {}
+    if output and form == "text":
+        form = {".html": "html", ".htm": "html", ".json": "json"}.get(output.suffix.lower(), form)
 
     \b
     Example:
       gemel compare tide-gauge.toml tide.hex tide.bin
     """
+    from gemel.cli.printing import print_remarks
     from gemel.cli.results import give_text
     from gemel.files.output_targets import refuse_targets
-    from gemel.workflows.comparing import compare
-    from gemel.workflows.inputs import build_files, load_builds, load_layout, read_images
+    from gemel.workflows.comparing import compare, refuse_builds
+    from gemel.workflows.inputs import build_files, builds_of_image, load_builds, load_layout, read_images
 
     layout, images, builds = _sorted(words)
     read = load_layout(layout) if layout else None
-    old_files, new_files = (
-        build_files(read, [text.removeprefix(OLD) for text in builds if text.startswith(OLD) == is_old])
-        if read
-        else {text: text for text in builds if text.startswith(OLD) == is_old}
-        for is_old in (True, False)
-    )
-    targets = [output] if output else []
-    refuse_targets(
-        targets,
-        [*images, *([layout] if layout else []), *map(Path, [*old_files.values(), *new_files.values()])],
-    )
+    if read is None:
+        refuse_builds(builds)
+    of_old = [text.removeprefix(OLD) for text in builds if text.startswith(OLD)]
+    of_new = [text for text in builds if not text.startswith(OLD)]
+    old_files = build_files(read, of_old) if read else {}
     if output and form == "text":
         form = {".html": "html", ".htm": "html", ".json": "json"}.get(output.suffix.lower(), form)
     old, new = read_images(images, read, at)
+    new_files: dict[str, Path] = {}
+    new_builds: dict[str, Build] = {}
+    if read:
+        new_files, new_builds, remarks = builds_of_image(read, new, of_new)
+        print_remarks(remarks)
+    inputs = [*images, *([layout] if layout else []), *old_files.values(), *new_files.values()]
+    refuse_targets([output] if output else [], inputs)
     if from_device:
         from gemel.workflows.reading_back import without_settings
 
@@ -79,7 +94,8 @@ def command(
         new,
         read,
         old_builds=load_builds(read, old_files),
-        new_builds=load_builds(read, new_files),
+        new_builds=new_builds,
+        options=["--from-device"] if from_device else [],
     )
     if form == "json":
         from gemel.comparing.as_json import report

@@ -12,7 +12,7 @@ from gemel.layout.rehearsal_model import MAX_BUDGET
 USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 
 
-@sub_command("rehearse")
+@sub_command("rehearse", works_long=True)
 @argument("words", metavar=USAGE, several=True)
 @at_option
 @as_option
@@ -83,9 +83,12 @@ def command(
         read, loaded, builds_given, budget=budget, watches=watches, interleavings=interleavings
     )
     identity = identity_of(
-        Inspection(
-            read, loaded.data, builds_given, file=loaded.file, image_file=loaded.read_from, disassemble=True
-        )
+        Inspection(read, loaded.data, builds_given, file=loaded.file, image_file=loaded.read_from),
+        options=[
+            *([f"--budget {budget}"] if budget is not None else []),
+            *(f"--watch {watch}" for watch in watches),
+            *([f"--interleavings {interleavings}"] if interleavings else []),
+        ],
     )
     if form == "json":
         from gemel.rehearsal.reports.json import report

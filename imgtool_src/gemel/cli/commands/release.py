@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 USAGE = "[LAYOUT] [[old:]NAME=BUILD]..."
 
 
-@sub_command("release")
+@sub_command("release", works_long=True)
 @argument("words", metavar=USAGE, several=True)
 @option(
     "-o",
@@ -138,11 +138,12 @@ def command(
     """
     from gemel.cli.endings import NOTHING_WRITTEN
     from gemel.cli.positions import given, layout_of
-    from gemel.cli.printing import labelled_lines, print_diagnostic, print_remarks
+    from gemel.cli.printing import print_diagnostic, print_remarks
     from gemel.cli.reporting import Shown
     from gemel.cli.signing.key_options import KeysAtHand
     from gemel.cli.signing.pass_phrases import PassPhrases
     from gemel.files.folders import refuse_folder
+    from gemel.text.wrapping import labelled_lines
     from gemel.workflows.read_back import read_back_words
     from gemel.workflows.release_index import refuse_index, write_release
     from gemel.workflows.releasing import ReleaseRequest, make_release

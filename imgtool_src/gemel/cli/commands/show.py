@@ -43,7 +43,7 @@ MOST_FILES = 16
 USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 
 
-@sub_command("show")
+@sub_command("show", works_long=True)
 @argument("words", metavar=USAGE, several=True)
 @several_at_option
 @from_device_option

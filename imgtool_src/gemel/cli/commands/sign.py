@@ -21,7 +21,7 @@ def _with_openssl(text: str) -> str:
 USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 
 
-@sub_command("sign", finished=_with_openssl)
+@sub_command("sign", works_long=True, finished=_with_openssl)
 @argument("words", metavar=USAGE, several=True)
 @option(
     "-o",

@@ -10,7 +10,7 @@ from gemel.cli.parameters import FILE, as_option, at_option
 USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 
 
-@sub_command("split")
+@sub_command("split", works_long=True)
 @argument("words", metavar=USAGE, several=True)
 @option("-o", "--output", "folder", metavar="FOLDER", kind=FILE, required=True, help="Folder for the parts.")
 @at_option
@@ -31,20 +31,20 @@ def command(words: tuple[str, ...], folder: Path, at: int | None, as_form: str |
     from gemel.cli.printing import print_done, print_remarks, written_words
     from gemel.files.output_targets import refuse_targets
     from gemel.files.outputs import write_all
-    from gemel.workflows.inputs import build_files, load_builds, load_layout, read_image
+    from gemel.workflows.inputs import builds_of_image, load_layout, read_image
     from gemel.workflows.splitting import split
 
     found = given(words, USAGE)
     layout, image = layout_of(found, USAGE), found.images[0]
     read = load_layout(layout)
-    files = build_files(read, found.builds)
     loaded = read_image(image, layout=read, at=at, form=as_form)
-    parts = split(read, loaded, load_builds(read, files))
+    files, builds, remarks = builds_of_image(read, loaded, found.builds)
+    parts = split(read, loaded, builds)
     _make_folder(folder)
     outputs = {folder / name: [data] for name, data in parts.files.items()}
     refuse_targets(list(outputs), [layout, image, *files.values()])
     write_all(outputs)
-    print_remarks(parts.remarks)
+    print_remarks([*remarks, *parts.remarks])
     print_done(written_words(outputs))
     return 0
 

@@ -111,11 +111,14 @@ def _sorted(words: Sequence[str]) -> tuple[Path | None, list[str], list[str]]:
 
 
 def _inputs(layout: Path | None, builds: Sequence[str]) -> tuple[ReadLayout | None, dict[str, Build]]:
-    from gemel.workflows.inputs import build_files, load_builds, load_layout
+    from gemel.cli.printing import print_remarks
+    from gemel.workflows.inputs import builds_at, load_builds, load_layout
 
     if layout is not None:
         read = load_layout(layout)
-        return read, load_builds(read, build_files(read, builds))
+        files, remarks = builds_at(read, builds)
+        print_remarks(remarks)
+        return read, load_builds(read, files)
     files = {}
     for text in builds:
         name, _, file = text.partition("=")

@@ -173,13 +173,16 @@ def _asked(question: str) -> bytes:
     """What the user types, unseen; raises UsageProblem where there is nobody to ask or nothing is typed."""
     import getpass
 
+    from gemel.cli.progress import paused_progress
+
     if sys.stdin is None or not sys.stdin.isatty():
         step = "give --pass-phrase-file FILE or --pass-phrase-env NAME"
         raise UsageProblem(
             Problem(f"cannot ask for the {question}: no terminal", where="stdin", next_step=step)
         )
     try:
-        text = getpass.getpass(f"{question}: ", stream=sys.stderr)
+        with paused_progress():
+            text = getpass.getpass(f"{question}: ", stream=sys.stderr)
     except EOFError:
         text = ""
     if not text:

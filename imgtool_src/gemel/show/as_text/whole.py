@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.checking.identity import identity_rows
 from gemel.show.as_text.file_alone import file_alone_lines
 from gemel.show.as_text.memories import memory_lines
 from gemel.show.as_text.records import record_lines
@@ -13,18 +14,19 @@ from gemel.show.facts.contents import Contents
 from gemel.spans import format_address
 from gemel.text.numbers import counted
 from gemel.text.styled import Line, Signs, Styled, fitted, wrapped
+from gemel.text.wrapping import labelled_lines
 
 NARROWEST = 60
 """The least width in columns that the text is made for."""
 
 
 def text_of(contents: Contents, width: int, signs: Signs) -> list[Line]:
-    """All lines, each at most ``width`` columns (at least ``NARROWEST``) wide.
+    """All lines, each at most ``width`` columns (at least ``NARROWEST``) wide but for those of whole digests.
 
     Without a layout the file's pieces stand where the memories would.
     """
     width = max(width, NARROWEST)
-    sections = [list(_file_lines(contents, width))]
+    sections: list[list[Line]] = []
     if contents.layout is None:
         sections += file_alone_lines(contents, width, signs)
         sections += [*record_lines(contents, width), *seal_lines(contents, width)]
@@ -34,16 +36,15 @@ def text_of(contents: Contents, width: int, signs: Signs) -> list[Line]:
         sections += [*record_lines(contents, width), *seal_lines(contents, width)]
         sections += vector_lines(contents, width, signs)
         sections.append(value_lines(contents, width, signs))
-    lines: list[Line] = []
+    lines = list(_file_lines(contents, width))
     for section in (section for section in sections if section):
-        if lines:
-            lines.append(())
+        lines.append(())
         lines.extend(fitted(line, width, signs) for line in section)
     return lines
 
 
 def _file_lines(contents: Contents, width: int) -> Iterator[Line]:
-    """The file's name, what its record calls it, and what the file holds."""
+    """The file and its identity, digests whole whatever the width; then what the file holds."""
     image = contents.image
     title = [Styled(image.file, "title")]
     if len(contents.records) == 1:
@@ -53,15 +54,14 @@ def _file_lines(contents: Contents, width: int) -> Iterator[Line]:
     elif contents.records:
         title.append(Styled(f": {len(contents.records)} records, each listed below"))
     yield from wrapped(title, width, 2)
+    _, *rows = identity_rows(contents.identity)
+    if image.runs:
+        where = f"{format_address(image.runs[0].start)}..{format_address(image.runs[-1].last)}"
+        holds = f"{counted(image.size, 'byte')} in {counted(len(image.runs), 'run')}, {where}"
+        if image.entry is not None:
+            holds += f"; starts at {format_address(image.entry)}"
+        rows.append(("holds", holds))
+    for line in labelled_lines(rows, width):
+        yield (Styled(line),)
     if not image.runs:
         yield (Styled("The file holds no bytes.", "bad"),)
-        return
-    where = f"{format_address(image.runs[0].start)}..{format_address(image.runs[-1].last)}"
-    holds = f"{counted(image.size, 'byte')} in {counted(len(image.runs), 'run')}, {where}"
-    if image.entry is not None:
-        holds += f"; starts at {format_address(image.entry)}"
-    yield from wrapped([Styled(holds)], width, 2)
-    if contents.layout:
-        layout = contents.layout
-        words = f"layout {layout.file}: {layout.product}, SHA-256 {layout.sha256.hex()[:16]}"
-        yield from wrapped([Styled(words)], width, 2)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
+from gemel.checking.identity import Identity
 from gemel.spans import Address, Span
 from gemel.structs import Struct
 
@@ -254,6 +255,7 @@ class FilePiece(Struct):
 class Contents(Struct):
     """What is in an image."""
 
+    identity: Annotated[Identity, "what is shown, and by what: as in a check's report"]
     image: Annotated[ImageFacts, "the file"]
     layout: Annotated[LayoutFacts | None, "the layout; null: none was given"]
     memories: Annotated[tuple[MemoryUse, ...], "the layout's memories"]
@@ -273,11 +275,12 @@ class Contents(Struct):
         return any(self.signers_of(record) and not record.differs for record in self.records)
 
     def signers_of(self, record: RecordFacts) -> list[SealSignerFacts]:
-        """The signers of well-formed seals whose signatures hold over this record."""
+        """The signers whose signatures hold over this record, of seals in which no known key's signature does not."""
         return [
             signer
             for seal in self.seals
             if seal.record == record.span.start and seal.in_its_area is not False
+            if all(each.verdict != "does not hold" for each in seal.signers)
             for signer in seal.signers
             if signer.verdict == "holds"
         ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from gemel.checking.identity import JudgedSigner, identity_of, identity_without_layout
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.show.facts.build_uses import build_uses
@@ -18,7 +19,15 @@ from gemel.show.facts.vector_tables import vector_facts
 from gemel.spans import Address, merge, without
 
 if TYPE_CHECKING:
+    from gemel.image.image import ImageFile
     from gemel.seals.keys.keys import PublicKey
+
+_WORDS = {
+    "holds": "the signature holds",
+    "does not hold": "the signature does not hold",
+    "key unknown": "none of the given keys is its own",
+    "not verified": "no public key is given (--trust)",
+}
 
 
 def contents_of(
@@ -27,7 +36,7 @@ def contents_of(
     entry: int | None = None,
     layout_file: str = "",
 ) -> Contents:
-    """What is in ``inspection.image``, read from ``file``, by its layout and with the builds at hand.
+    """What is in ``inspection.image``, read from ``file``, by its layout and with the given builds.
 
     ``entry`` is the start address that the file names, ``layout_file`` the layout's name for people
     (else the one it was read by).  Raises BuildError if a build's file became
@@ -37,6 +46,7 @@ def contents_of(
     sound, broken = records(inspection.image, inspection)
     tables = (vector_facts(inspection, name) for name in inspection.layout.builds)
     return Contents(
+        identity=identity_of(inspection, file, ()),
         image=image_facts(inspection.image, file, entry),
         layout=LayoutFacts(
             layout_file or inspection.read.file, inspection.layout.product, inspection.read.digest
@@ -55,11 +65,34 @@ def contents_of(
 
 
 def contents_of_file(
-    image: SparseBytes, file: str, entry: int | None = None, trusted: Sequence[PublicKey] = ()
+    image: SparseBytes,
+    file: str,
+    entry: int | None = None,
+    trusted: Sequence[PublicKey] = (),
+    read_from: ImageFile | None = None,
 ) -> Contents:
-    """What an image file alone tells, without a layout; ``trusted`` are the keys that seals are tried with."""
+    """What an image file alone shows, without a layout; ``trusted`` are the keys that seals are tried with."""
     sound, broken = records(image, None)
+    found = seals(image, None, sound, trusted)
     return Contents(
+        identity=identity_without_layout(
+            image,
+            file,
+            read_from,
+            sound[0] if len(sound) == 1 else None,
+            "not sealed" if not found else "malformed" if any(seal.problem for seal in found) else "sealed",
+            tuple(
+                JudgedSigner(
+                    algorithm=signer.algorithm,
+                    key=signer.key_id.hex(),
+                    verified=signer.verdict == "holds",
+                    counted=signer.verdict == "holds",
+                    verdict=_WORDS[signer.verdict],
+                )
+                for seal in found
+                for signer in seal.signers
+            ),
+        ),
         image=image_facts(image, file, entry),
         layout=None,
         memories=(),
@@ -67,7 +100,7 @@ def contents_of_file(
         builds=(),
         records=sound,
         broken_records=broken,
-        seals=seals(image, None, sound, trusted),
+        seals=found,
         vector_tables=(),
         values=(),
         pieces=pieces_of(image, sound),
