@@ -69,11 +69,11 @@ class Entries:
         known = Known()
         self.units = read_units(data, self.joined, known)
         self.elsewhere: dict[str, str] = {}
+        self._steps_left = STEPS_FREE + self._data.file_size // BYTES_PER_STEP
         if any(unit.split for unit in self.units):
             self._add_halves(beside or (lambda _: None), known)
         self._starts = [unit.start for unit in self.units]
         self._signatures = {unit.signature: unit.type for unit in self.units if unit.signature is not None}
-        self._steps_left = STEPS_FREE + self._data.file_size // BYTES_PER_STEP
 
     def _add_halves(self, beside: Beside, known: Known) -> None:
         wanted: dict[str, set[int | None]] = {}
@@ -121,6 +121,7 @@ class Entries:
             string_offsets=b"".join(offsets),
             file_size=self._data.file_size + size,
         )
+        self._steps_left += size // BYTES_PER_STEP
 
     def at(self, offset: int) -> DieOffset:
         """The entry at an offset; DwarfFault if none can be there."""
