@@ -245,6 +245,17 @@ class Inspection(Struct, dict=True):
         return self._vector_tables.get(name)
 
     @cached_property
+    def blank_tables(self) -> frozenset[str]:
+        """The builds whose vector tables start blank."""
+        tables = self._vector_tables.items()
+        return frozenset(name for name, table in tables if self.starts_blank(table.span.start))
+
+    def starts_blank(self, table: int) -> bool:
+        """Whether the two words at ``table`` that a core needs to start are both erased or both zero."""
+        data = self.bytes_of(Span(table, 8))
+        return data in (bytes(8), bytes((self.erased_byte_at(table),)) * 8)
+
+    @cached_property
     def _vector_tables(self) -> dict[str, VectorTable]:
         return {name: self._read_vector_table(self.layout.builds[name]) for name in self.placed}
 
