@@ -18,7 +18,7 @@ from gemel.placement.placing import Placement, place_all
 from gemel.placement.symbol_places import SymbolPlaces
 from gemel.policy.receiver import NO_RECEIVER, Receiver
 from gemel.record.record import Record, RecordError, decode, record_size
-from gemel.spans import ADDRESS_SPACE, Span
+from gemel.spans import ADDRESS_SPACE, Span, without
 from gemel.structs import Struct, field
 
 if TYPE_CHECKING:
@@ -85,6 +85,16 @@ class Inspection(Struct, dict=True):
     def placements(self) -> dict[str, Placement]:
         """The builds at hand, each placed by itself."""
         return place_all(self.layout, self.builds)
+
+    def image_of_builds(self) -> SparseBytes:
+        """The image with the bytes of the given builds where they belong; what is patched stays."""
+        image = self.image.copy()
+        for placement in self.placements.values():
+            for piece in placement.pieces:
+                for span in without([piece.span], self.patches.known.values()):
+                    start = span.start - piece.address
+                    image.write(span.start, piece.segment.data[start : start + span.size])
+        return image
 
     @cached_property
     def symbols(self) -> SymbolPlaces:
@@ -233,6 +243,17 @@ class Inspection(Struct, dict=True):
     def vector_table(self, name: str) -> VectorTable | None:
         """The vector table of a build of the layout; None if nothing of the build was found."""
         return self._vector_tables.get(name)
+
+    @cached_property
+    def blank_tables(self) -> frozenset[str]:
+        """The builds whose vector tables start blank."""
+        tables = self._vector_tables.items()
+        return frozenset(name for name, table in tables if self.starts_blank(table.span.start))
+
+    def starts_blank(self, table: int) -> bool:
+        """Whether the two words at ``table`` that a core needs to start are both erased or both zero."""
+        data = self.bytes_of(Span(table, 8))
+        return data in (bytes(8), bytes((self.erased_byte_at(table),)) * 8)
 
     @cached_property
     def _vector_tables(self) -> dict[str, VectorTable]:

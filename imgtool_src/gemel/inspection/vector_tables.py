@@ -29,7 +29,7 @@ def tables(
         table = inspection.vector_table(plan.name)
         if table is None:
             yield NotChecked(f"build {plan.name}", "nothing of the build was found in the image")
-        elif is_blank(inspection, table.span):
+        elif plan.name in inspection.blank_tables:
             yield NotChecked(f"build {plan.name}", see("vector-table-not-blank", "its vector table is blank"))
         elif inspection.instead_of_tables.get(plan.name):
             yield NotChecked(
@@ -50,12 +50,6 @@ def addresses_of_table(layout: Layout, plan: BuildPlan, placed: PlacedBuild) -> 
     located = locate(layout, placed.vector_address, plan.core)
     aliases = [start + located.offset for start in starts_of(located.memory, plan.core)] if located else []
     return list(dict.fromkeys([placed.vector_address, *aliases]))
-
-
-def is_blank(inspection: Inspection, table: Span) -> bool:
-    """Whether the two words that a core needs to start are both erased or both zero."""
-    data = inspection.bytes_of(Span(table.start, 8))
-    return data in (bytes(8), bytes((inspection.erased_byte_at(table.start),)) * 8)
 
 
 def word_span(table: VectorTable, index: int) -> Span:

@@ -162,6 +162,7 @@ def _vex_remarks(files: Mapping[str, bytes]) -> list[Problem]:
 
 def _read(request: ReleaseRequest, keys: SignerSource) -> _Inputs:
     version_of(request.version)
+    _formats(request)
     date = date_of(request.date)
     _refuse_builder(request.builder)
     policy = load_policy(Path(request.policy)) if request.policy else None
@@ -273,7 +274,7 @@ def _images(
     files: dict[str, bytes] = {}
     described = []
     flash = [memory.start for memory in layout.memories.values() if memory.kind == "flash"]
-    for form in dict.fromkeys(request.formats):
+    for form in _formats(request):
         name = stem + IMAGE_FORMATS[form]
         files[name] = b"".join(encoded(Path(name), joined.image.data, layout, joined.image.entry))
         described.append(ReleasedImage(name, None, min(flash) if form == "bin" else None))
@@ -290,6 +291,15 @@ def _images(
         files[name] = b"".join(whole_memory(joined.image.data, layout, memory.name))
         described.append(ReleasedImage(name, memory.name, memory.start))
     return files, described
+
+
+def _formats(request: ReleaseRequest) -> list[str]:
+    """The chosen formats in an order of their own, whatever order they were chosen in; raises UsageProblem."""
+    unknown = sorted(set(request.formats) - set(IMAGE_FORMATS))
+    if unknown or not request.formats:
+        found, expected = ", ".join(unknown) or "none", ", ".join(IMAGE_FORMATS)
+        raise UsageProblem(Problem("not a format of images", found=found, expected=expected))
+    return [form for form in IMAGE_FORMATS if form in request.formats]
 
 
 def _folder(
@@ -465,7 +475,7 @@ def _materials(inputs: _Inputs, contents: ReleaseContents) -> list[Material]:
 
 def _parameters(request: ReleaseRequest) -> dict[str, Any]:
     return {
-        "formats": list(dict.fromkeys(request.formats)),
+        "formats": _formats(request),
         "memoryFiles": request.memories,
         "rehearse": request.rehearse,
         "strict": request.strict,
