@@ -38,12 +38,16 @@ def _by_name(build: Build) -> dict[tuple[str, str], list[Symbol]]:
     found: dict[tuple[str, str], list[Symbol]] = {}
     chosen = [
         each
-        for each in (build.symbols.all() if build.symbols else ())
-        if each.size and each.kind in ("function", "object") and each.defined
+        for each in (build.symbols.places() if build.symbols else ())
+        if each.size and each.kind in ("function", "object")
     ]
     for symbol in sorted(chosen, key=lambda each: each.address):
-        found.setdefault((_COUNTED.sub("", symbol.name), symbol.kind), []).append(symbol)
+        found.setdefault((_plain(symbol.name), symbol.kind), []).append(symbol)
     return found
+
+
+def _plain(name: str) -> str:
+    return _COUNTED.sub("", name) if "." in name else name
 
 
 def _paired(old: Sequence[Symbol], new: Sequence[Symbol]) -> Iterator[Pair]:
@@ -95,7 +99,7 @@ class PlaceNames:
         if symbols is None or self._build.segment_at_run(address) is None:
             return ""
         found = symbols.object_at(address) or symbols.function_at(address)
-        return f"{_COUNTED.sub('', found[0].name)}+{found[1]}:{address & 1}" if found else ""
+        return f"{_plain(found[0].name)}+{found[1]}:{address & 1}" if found else ""
 
     def _labels_at(self, address: int) -> set[str]:
         if self._labels is None:
