@@ -190,7 +190,7 @@ def test_wrong_lines_are_refused_with_what_is_expected(images):
 
 
 def test_an_old_image_of_another_layout(images, tmp_path):
-    """Each image is read by its own layout: records, builds and areas are found, and what moved is said to have moved."""
+    """Each image is read by its own layout: record, builds and areas are found, whatever moved between the two."""
     text = layout_file("in-place").read_text(encoding="utf-8")
     head, record, rest = text.partition("[area.record]")
     moved = tmp_path / "moved.toml"
@@ -212,12 +212,8 @@ def test_an_old_image_of_another_layout(images, tmp_path):
     assert text.count("  layout    ") == 2
     page = tmp_path / "page.html"
     run(layout_file("in-place"), tmp_path / "old.hex", new, "--old-layout", moved, "-o", page)
-    starts = [
-        int(at)
-        for at in re.findall(
-            r'data-start="(\d+)" data-size="4096" data-name="record"', page.read_text("utf-8")
-        )
-    ]
+    drawn = re.compile(r'data-start="(\d+)" data-size="4096" data-name="record"')
+    starts = [int(at) for at in drawn.findall(page.read_text("utf-8"))]
     assert starts == [0x1001_8000, 0x1001_0000]
 
 
@@ -235,10 +231,8 @@ def test_an_image_of_another_layout_is_said_to_be_one(tmp_path):
     assert said.startswith("places of the old image")
     assert said.endswith("give that one as --old-layout")
     assert [each.field for each in found.fields] == ["layout SHA-256"]
-    assert (
-        compare(old, new, LAYOUT, old_layout=gemel.load_layout(other)).not_compared
-        == compare(new, new, LAYOUT).not_compared
-    )
+    by_own = compare(old, new, LAYOUT, old_layout=gemel.load_layout(other))
+    assert by_own.not_compared == compare(new, new, LAYOUT).not_compared
     done = run("--old-layout", other, tmp_path / "a.hex", tmp_path / "b.hex", cwd=tmp_path)
     assert (done.returncode, done.stdout) == (2, b"")
 
