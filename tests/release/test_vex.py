@@ -244,7 +244,8 @@ def test_two_of_one_name_are_refused(tmp_path):
     (tmp_path / "b").mkdir()
     odd = tmp_path / "b" / "a:b.json"
     odd.write_text(json.dumps(OPENVEX))
-    paths = [*given(device, team=OPENVEX), *given(tmp_path / "b", TEAM=OPENVEX), odd]
+    paths = [*given(device, team=OPENVEX), *given(tmp_path / "b", TEAM=OPENVEX), odd, device / "none.json"]
     with pytest.raises(UsageProblem) as raised:
         released(device, vex=paths)
-    assert [each.found for each in raised.value.problems] == ["TEAM.json", "a:b.json"]
+    found = [each.found for each in raised.value.problems]
+    assert found == ["TEAM.json", "a:b.json", "No such file or directory"]

@@ -218,8 +218,8 @@ def _vex(paths: Sequence[Path]) -> dict[ReleasedVex, bytes]:
                 Problem(what, where=f"--vex {path}", found=path.name, expected=expected, next_step=step)
             )
             continue
-        data = b"".join(blocks_of_file(path, plain=True))
         try:
+            data = b"".join(blocks_of_file(path, plain=True))
             found[ReleasedVex(name, read_vex(data, f"--vex {path}").form)] = data
         except UsageProblem as error:
             problems += error.problems
