@@ -263,7 +263,8 @@ def test_rows_that_make_no_sense_are_refused(shipped, tmp_path):
         indexed_versions(index, shipped.layout)
     (tmp_path / "x.bin").write_bytes(shipped.flash[OLD])
     with closing(Index(index, write=False)) as opened:
-        assert list(images_with(opened, tmp_path / "x.bin", None)) == []
+        with pytest.raises(UsageProblem, match="no blocks"):
+            list(images_with(opened, tmp_path / "x.bin", None))
         with pytest.raises(UsageProblem, match="a block that is none"):
             opened.blocks_of(opened._one("SELECT content FROM blocks")[0])
 
