@@ -8,6 +8,7 @@ if TYPE_CHECKING:
     from gemel.builds.dwarf.debug_types import DebugTypes
     from gemel.builds.dwarf.lines import LineTable
     from gemel.builds.dwarf.sections import DebugSections
+    from gemel.builds.dwarf.split import Beside
     from gemel.builds.dwarf.unit_sources import UnitSources
 
 
@@ -18,10 +19,14 @@ SINGLE = 16
 class DebugInformation:
     """What a file's debug information tells, if it has any; nothing of it is read before it is asked for."""
 
-    __slots__ = ("_answer", "_file", "_lines", "_read", "_sections")
+    __slots__ = ("_answer", "_file", "_lines", "_read", "_sections", "beside")
 
     def __init__(self, sections: DebugSections, file: str) -> None:
-        """``file`` is the path as the user wrote it, for messages."""
+        """``file`` is the path as the user wrote it, for messages.
+
+        ``beside``, if it is set, gives the files that split debug information is in.
+        """
+        self.beside: Beside | None = None
         self._sections = sections
         self._file = file
         self._answer: DebugTypes | str | None = None
@@ -65,7 +70,7 @@ class DebugInformation:
 
         if self._answer is None:
             try:
-                self._answer = read_debug_types(self._sections, self._file)
+                self._answer = read_debug_types(self._sections, self._file, self.beside)
             except DebugUnreadable as error:
                 self._answer = error.reason
                 raise

@@ -104,7 +104,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "copied-build-in-run-area",
         "error",
-        "A build with runs_in, as stored and padded, fits that RAM area, is linked to run there as its core sees it, and moves there as one block.",
+        "A build with runs_in, as stored and padded, fits that RAM area, is linked to run there as its core sees it, and moves there as one block; data that its own start-up code moves on need only be stored in the block.",
     ),
     (
         "copied-build-left-alone",
@@ -289,7 +289,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "release-value-agrees",
         "warning",
-        "Where code of the primary stores constants to the control register of a secondary, or sets or clears bits of it, one of these stores leaves the value that the layout says releases that core, with the key where there is one.",
+        "Where code of the primary stores constants to the control register of a secondary, or sets or clears bits of it, one of these stores leaves the value that the layout says releases that core, with the key where there is one; where it stores constants to its vector register, one of them is the address of its vector table.",
     ),
     (
         "required-handlers-present",
@@ -449,7 +449,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "vector-register-own-table",
         "error",
-        "Where code puts a constant into the vector table offset register, that address is the vector table of a build of the same core, another table of it in flash, or RAM that the core owns.",
+        "Where code puts a constant into the vector table offset register, that address is the vector table of a build of the same core, another table of it in flash, or in RAM that the core owns, aligned for its interrupts.",
     ),
     (
         "vector-table-aligned",

@@ -18,7 +18,7 @@ from gemel.placement.placing import Placement, place_all
 from gemel.placement.symbol_places import SymbolPlaces
 from gemel.policy.receiver import NO_RECEIVER, Receiver
 from gemel.record.record import Record, RecordError, decode, record_size
-from gemel.spans import ADDRESS_SPACE, Span
+from gemel.spans import ADDRESS_SPACE, Span, without
 from gemel.structs import Struct, field
 
 if TYPE_CHECKING:
@@ -86,6 +86,16 @@ class Inspection(Struct, dict=True):
         """The builds at hand, each placed by itself."""
         return place_all(self.layout, self.builds)
 
+    def image_of_builds(self) -> SparseBytes:
+        """The image with the bytes of the given builds where they belong; what is patched stays."""
+        image = self.image.copy()
+        for placement in self.placements.values():
+            for piece in placement.pieces:
+                for span in without([piece.span], self.patches.known.values()):
+                    start = span.start - piece.address
+                    image.write(span.start, piece.segment.data[start : start + span.size])
+        return image
+
     @cached_property
     def symbols(self) -> SymbolPlaces:
         """Looks up plain addresses of symbols of the builds at hand."""
@@ -138,7 +148,9 @@ class Inspection(Struct, dict=True):
         from gemel.inspection.core_settings import settings_of
 
         releases = [core.release for core in self.layout.secondaries() if core.release]
-        registers = frozenset(release.control_register for release in releases)
+        registers = frozenset(
+            register for each in releases for register in (each.control_register, each.vector_register)
+        )
         return {name: settings_of(build, registers) for name, build in self.builds.items() if build.symbols}
 
     @cached_property
@@ -231,6 +243,17 @@ class Inspection(Struct, dict=True):
     def vector_table(self, name: str) -> VectorTable | None:
         """The vector table of a build of the layout; None if nothing of the build was found."""
         return self._vector_tables.get(name)
+
+    @cached_property
+    def blank_tables(self) -> frozenset[str]:
+        """The builds whose vector tables start blank."""
+        tables = self._vector_tables.items()
+        return frozenset(name for name, table in tables if self.starts_blank(table.span.start))
+
+    def starts_blank(self, table: int) -> bool:
+        """Whether the two words at ``table`` that a core needs to start are both erased or both zero."""
+        data = self.bytes_of(Span(table, 8))
+        return data in (bytes(8), bytes((self.erased_byte_at(table),)) * 8)
 
     @cached_property
     def _vector_tables(self) -> dict[str, VectorTable]:

@@ -72,7 +72,7 @@ def load_builds(layout: ReadLayout | None, given: Mapping[str, str | Path | byte
         try:
             source = BytesSource(file) if isinstance(file, bytes) else FileSource(path)
             build = read_build(source, name=name, file=path.name, raw_start=start)
-            builds[name] = build if isinstance(file, bytes) else _with_notes_beside(build, path)
+            builds[name] = build if isinstance(file, bytes) else _with_files_beside(build, path)
         except GemelError as error:
             problems.extend(of_build(problem, name, path) for problem in error.problems)
     if problems:
@@ -80,8 +80,12 @@ def load_builds(layout: ReadLayout | None, given: Mapping[str, str | Path | byte
     return builds
 
 
-def _with_notes_beside(build: Build, path: Path) -> Build:
-    """A build without symbols, with what ``gemel split`` wrote in a file beside it."""
+def _with_files_beside(build: Build, path: Path) -> Build:
+    """A build with what files beside it hold: split debug information, or what ``gemel split`` wrote."""
+    if build.debug is not None:
+        from gemel.files.inside import files_beside
+
+        build.debug.beside = files_beside(path)
     if build.kind == "elf":
         return build
     from gemel.builds.part_notes import MAX_BYTES, SUFFIX, with_part_notes
@@ -232,9 +236,15 @@ def read_image(
 
 
 def read_images(
-    paths: Sequence[Path], layout: ReadLayout | None, at: int | None, form: str | None = None
+    paths: Sequence[Path],
+    layout: ReadLayout | Sequence[ReadLayout | None] | None,
+    at: int | None,
+    form: str | None = None,
 ) -> list[Image]:
-    """Read images, each as ``read_image`` does; raises UsageProblem if ``at`` is given and none is raw."""
+    """Read images, each as ``read_image`` does, by one layout or by one each.
+
+    Raises UsageProblem if ``at`` is given and none is raw.
+    """
     from gemel.image.formats import format_of
     from gemel.workflows.not_images import refuse_no_image
 
@@ -249,7 +259,8 @@ def read_images(
                 what, where="--at", found=f"{found} for {paths[0].name}", expected="no --at", next_step=step
             )
         )
-    return [_decoded(path, form, layout, at) for path, form in zip(paths, formats, strict=True)]
+    layouts = layout if isinstance(layout, list | tuple) else [layout] * len(paths)
+    return [_decoded(path, form, read, at) for path, form, read in zip(paths, formats, layouts, strict=True)]
 
 
 def _decoded(path: Path, form: Format, layout: ReadLayout | None, at: int | None) -> Image:
@@ -306,8 +317,8 @@ def date_of(text: str | None) -> datetime.date | None:
     raise UsageProblem(Problem("not a date", where="--date", found=text, expected="YYYY-MM-DD"))
 
 
-def version_of(text: str | None) -> Version | None:
-    """A version from the command line; raises UsageProblem unless it is X.Y.Z in the record's ranges."""
+def version_of(text: str | None, where: str = "--version") -> Version | None:
+    """A version given at ``where``; raises UsageProblem unless it is X.Y.Z in the record's ranges."""
     from gemel.placement.placed import Version
 
     if text is None:
@@ -317,5 +328,5 @@ def version_of(text: str | None) -> Version | None:
     sound = len(parts) == 3 and all(part.isascii() and part.isdigit() and len(part) <= 10 for part in parts)
     if not sound or any(int(part) > limit for part, limit in zip(parts, limits, strict=True)):
         expected = "X.Y.Z, at most 65535.65535.4294967295"
-        raise UsageProblem(Problem("not a version", where="--version", found=text, expected=expected))
+        raise UsageProblem(Problem("not a version", where=where, found=text, expected=expected))
     return Version.of(text)
