@@ -26,9 +26,7 @@ OLD = "old:"
 @option(
     "-o",
     "--output",
-    metavar="FILE",
     kind=FILE,
-    group="Result",
     help="Write the result here, not to stdout; .html, .json by suffix.",
 )
 def command(

@@ -20,16 +20,22 @@ if TYPE_CHECKING:
 
 @sub_command("draft", works_long=True)
 @argument("given", metavar="NAME=BUILD... [IMAGE]", several=True, required=True)
-@option("-o", "--output", kind=FILE, help="File to write, a new one; without it the layout goes to stdout.")
+@option(
+    "-o",
+    "--output",
+    metavar="LAYOUT",
+    kind=FILE,
+    help="New file to write; without it the layout goes to stdout.",
+)
 @option("--force", is_flag=True, help="Overwrite the file that -o names.")
 @option(
     "--map",
     "maps",
-    metavar="[NAME=]MAP",
+    metavar="[NAME=]FILE",
     multiple=True,
     help="Link map of a build (without NAME: of all), whose memory table states the regions; may be repeated.",
 )
-@option("--at", kind=ADDRESS, help="Where a raw binary IMAGE goes.")
+@option("--at", kind=ADDRESS, help="Where a raw binary goes.")
 @option(
     "--svd",
     kind=FILE,

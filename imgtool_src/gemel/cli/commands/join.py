@@ -74,11 +74,11 @@ USAGE = "[LAYOUT] [NAME=BUILD]..."
 @date_option
 @disassemble_option
 @as_option
-@option("--dry-run", is_flag=True, group="Result", help="Join and check, and write no image.")
+@option("--dry-run", is_flag=True, help="Join and check, and write no image.")
 @strict_option
 @form_option("text", "json", "sarif", "junit", "lines", "html")
 @report_option
-@option("--all", "everything", is_flag=True, group="Result", help="In text, list every rule and place.")
+@option("--all", "everything", is_flag=True, help="In text, list every rule and place.")
 @quiet_option
 def command(
     words: tuple[str, ...],

@@ -64,9 +64,7 @@ USAGE = "[LAYOUT] [[old:]NAME=BUILD]..."
     kind=FILE,
     help="The image released before: notes say what changed, and its rollback counter must be reached.",
 )
-@option(
-    "--policy", metavar="FILE", kind=FILE, help="Hold the image to this policy too (gemel explain policy)."
-)
+@option("--policy", kind=FILE, help="Hold the image to this policy too (gemel explain policy).")
 @option(
     "--sbom",
     "sboms",
@@ -77,7 +75,6 @@ USAGE = "[LAYOUT] [[old:]NAME=BUILD]..."
 @option(
     "--vex",
     kind=FILE,
-    metavar="FILE",
     multiple=True,
     help="VEX of a team as JSON (CycloneDX, OpenVEX, CSAF), to ship byte for byte in vex/; may be repeated.",
 )
@@ -89,7 +86,6 @@ USAGE = "[LAYOUT] [[old:]NAME=BUILD]..."
 @option(
     "--index",
     kind=FILE,
-    metavar="FILE",
     help="Put the release into this index too, which gemel audit --find and gemel check --from-device read.",
 )
 @option("--rehearse", is_flag=True, help="Run the reset code of all cores too, and ship its timeline.")

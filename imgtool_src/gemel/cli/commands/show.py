@@ -67,9 +67,7 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 @option(
     "-o",
     "--output",
-    metavar="FILE",
     kind=FILE,
-    group="Result",
     help="Write the result here, not to stdout; a name in .html makes it HTML.",
 )
 def command(

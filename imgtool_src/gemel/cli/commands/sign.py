@@ -50,7 +50,6 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 @open_keys_option
 @option(
     "--to-be-signed",
-    metavar="FILE",
     multiple=True,
     kind=FILE,
     help="Write the bytes that the --public key's owner must sign elsewhere, and no image.",
@@ -58,7 +57,6 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 @option(
     "--signature",
     "signatures",
-    metavar="FILE",
     multiple=True,
     kind=FILE,
     help="Take in a signature that was made elsewhere with the --public key; of ECDSA also in DER.",
@@ -66,7 +64,7 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 @option(
     "--public",
     "publics",
-    metavar="KEY",
+    metavar="PUBKEY",
     multiple=True,
     kind=FILE,
     help="Public key file of a --to-be-signed or --signature, in the same order.",
@@ -87,7 +85,7 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 )
 @option(
     "--trust",
-    metavar="KEY",
+    metavar="PUBKEY",
     multiple=True,
     kind=FILE,
     help="Require a seal by this public key; of those that the layout trusts only these. With --add, keep "
@@ -95,7 +93,6 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 )
 @option(
     "--policy",
-    metavar="FILE",
     kind=FILE,
     help="Require what this policy of your own says too (gemel explain policy).",
 )

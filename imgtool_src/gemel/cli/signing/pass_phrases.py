@@ -36,7 +36,6 @@ def pass_phrase_options(command: _Command) -> _Command:
         option(
             "--pass-phrase-file",
             "phrase_files",
-            metavar="FILE",
             multiple=True,
             kind=FILE,
             help="File that holds the pass phrase or PIN, one line; else it is asked for on the terminal. "
