@@ -131,6 +131,8 @@ def test_builds_by_path_count_everywhere(device: Path, gemel: Run) -> None:
         assert "sampler=FILE" in done.err
     assert "station.elf" in gemel(*compare).out
     assert "build station" in gemel(*where).out
+    quiet = gemel(*CHECK, "--quiet")
+    assert (quiet.out, quiet.err) == ("", "")
     given = gemel(*CHECK, "sampler=other.elf")
     assert (given.code, "other.elf" in given.err) == (2, True)  # what was given must be there
 

@@ -135,8 +135,10 @@ class Command:
     def run(self, **values: Any) -> Any:
         """Do it, with what every command takes put into force first."""
         from gemel.cli.colours import choose_colour
+        from gemel.cli.printing import be_quiet
 
         choose_colour(values.pop(COLOUR.name))
+        be_quiet(bool(values.get("quiet")))
         if not (self.works_long and sys.stderr and sys.stderr.isatty()):
             return self.function(**values)
         from gemel.cli.progress import shown_progress

@@ -82,9 +82,18 @@ def print_problems(error: GemelError, verbose: bool = False) -> None:
         cause = cause.__cause__
 
 
+_quiet = False
+
+
+def be_quiet(quiet: bool) -> None:
+    """Print no remarks from now on, or print them again."""
+    global _quiet
+    _quiet = quiet
+
+
 def print_remarks(remarks: Iterable[Problem]) -> None:
-    """Oddities that stop nothing, to stderr."""
-    for remark in remarks:
+    """Oddities that stop nothing, to stderr; none where --quiet is given."""
+    for remark in () if _quiet else remarks:
         echo("\n".join(problem_lines(remark, "remark:", sys.stderr, "yellow")), err=True)
 
 

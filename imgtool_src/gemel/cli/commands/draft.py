@@ -265,10 +265,12 @@ def _said(data: bytes, file: str, builds: Mapping[str, Build]) -> bool:
         print_problems(error)
         return False
     result = check(Inspection(read, image, builds, disassemble=True), date_of_today())
-    if result.passes:
-        echo("the draft joins as it stands; the check of the image says:", err=True)
-    else:
+    if not result.passes:
         echo("the builds join by the draft, but the image is not sound:", err=True)
+    elif any(each.findings for each in result.results):
+        echo("the builds join by the draft; the check of the image has findings:", err=True)
+    else:
+        echo("the draft joins as it stands; the check of the image says:", err=True)
     echo("\n".join(report_of(result)), err=True)
     paths = [plan.path for plan in read.layout.builds.values() if plan.path]
     if any(path.startswith("../") or os.path.isabs(path) for path in paths):

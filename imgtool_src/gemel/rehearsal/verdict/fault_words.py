@@ -10,7 +10,7 @@ from gemel.spans import format_address
 
 def _access(verb: str, next_step: str) -> Wording:
     def words(event: RawEvent, names: CodeNames) -> Words:
-        what = f"core {event.core} {verb} an address of nothing"
+        what = f"core {event.core} {verb} an unmapped address"
         found = f"{event.numbers.get('size', 0)} bytes at {at_address(event, names)}"
         return Words(what, found, "an address of a memory or register that this core sees", next_step)
 
@@ -110,7 +110,7 @@ def _bad_vector(event: RawEvent, names: CodeNames) -> Words:
 
 def _vectors(event: RawEvent, names: CodeNames) -> Words:
     return Words(
-        f"core {event.core} starts at an address of nothing",
+        f"core {event.core} starts at an unmapped address",
         at_address(event, names),
         "a vector table in a memory that this core sees",
         "correct the address that is written to the vector register",
