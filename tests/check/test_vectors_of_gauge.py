@@ -66,7 +66,7 @@ def test_the_misplaced_sampler_is_found_out() -> None:
     broken = {name for name, result in results.items() if result.status == "broken"}
     assert broken == {"vector-table-not-blank", "boot-constant-agrees"}
     (blank,) = findings(results["vector-table-not-blank"])
-    assert blank.lines == ("what could be its vector table lies at 0x1000_C000",)
+    assert blank.lines == ("what could be its vector table is at 0x1000_C000",)
     assert "vector_offset = 0x4000 in [build.sampler]" in blank.next_step
     (constant,) = findings(results["boot-constant-agrees"])
     assert "0x1000_8000, for core sampler in area sampler-code" in constant.found

@@ -130,9 +130,7 @@ ABUSES = {
     ),
     "raw binary at no address": Abuse((*CHECK, "image.bin", "--at", "here"), ("here", "0x0000_0000")),
     "raw binary beyond 4 GiB": Abuse((*CHECK, "image.bin", "--at", "0x1_0000_0000"), ("0xFFFF_FFFF",)),
-    "raw binary at the very end": Abuse(
-        (*CHECK, "image.bin", "--at", "0xFFFF_FFFF"), ("beyond", "image.bin")
-    ),
+    "raw binary at the end": Abuse((*CHECK, "image.bin", "--at", "0xFFFF_FFFF"), ("beyond", "image.bin")),
     "raw binary at 5000 digits": Abuse((*CHECK, "image.bin", "--at", "9" * 5000), ("0xFFFF_FFFF",)),
     "raw binary at minus one": Abuse((*CHECK, "image.bin", "--at", "-1"), ("0xFFFF_FFFF",)),
     "raw binary at digits without 0x": Abuse(

@@ -75,7 +75,7 @@ KEEPS = {
     "a sealed image": lambda: of(RULE, sealed(OLD)),
     "every kind of key": lambda: of(RULE, sealed(OLD, RSA, ML_DSA), [OLD, RSA, ML_DSA]),
     "of the other kinds": lambda: of(RULE, sealed(P256, NEW), [P256, NEW]),
-    "a stranger beside a trusted key": lambda: of(RULE, sealed(OLD, STRANGER)),
+    "a stranger next to a trusted key": lambda: of(RULE, sealed(OLD, STRANGER)),
 }
 
 
@@ -101,7 +101,7 @@ def test_a_moved_seal_is_told_from_a_damaged_one_where_that_can_be_told() -> Non
         "it is damaged: opened with the key it has not the form of a signature"
     ]
     assert told["many bits of one of two"] == [
-        "it is damaged, or was put beside others that hold over this record"
+        "it is damaged, or was put next to others that hold over this record"
     ]
 
 

@@ -590,7 +590,7 @@ OF_AREAS = [
         "second-area-for-a-seal",
         'other = { memory = "flash"',
         "a second area for a seal, which no digest and no signature would cover: area.other.purpose; found "
-        "other, beside seal; expected one area of purpose seal: that of [seal]; take it out, or give it another "
+        "other, next to seal; expected one area of purpose seal: that of [seal]; take it out, or give it another "
         "purpose",
         {
             "seal = { memory": 'other = { memory = "flash", offset = "12 KiB", size = "1 KiB", purpose = "seal" }\n'

@@ -191,7 +191,7 @@ def _find(
     wanted = [term_in(each) for each in terms if not each.startswith(IMAGE)]
     if len(files) > 1 or (at is not None and not files):
         found = "--at" if not files else " ".join(files)
-        raise _usage("an index is asked for one file", found, "one image=FILE, with or without --at")
+        raise _usage("an index is searched for one file", found, "one image=FILE, with or without --at")
     with closing(Index(index_file, write=False)) as index:
         results = index.find(wanted) if wanted else iter(())
         if files:

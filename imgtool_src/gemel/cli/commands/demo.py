@@ -29,7 +29,7 @@ REHEARSE_FAULTY_START = (
 INTRODUCTION = """\
 A harbour tide gauge runs on a microcontroller with two cores. The station
 (primary) starts at reset and reports; the sampler (secondary) measures, and
-stays in reset until the station writes it a boot address and lets it go. Two
+stays in reset until the station writes it a boot address and releases it. Two
 teams built them separately:
 
   {layout:<25}  the device: memories, cores, and where all goes

@@ -51,7 +51,7 @@ def command(
 ) -> int:
     """Draft a first layout from the builds, from an image with its record, or from both.
 
-    Memories, areas and cores are guessed from segments, symbols, vector tables and build attributes; beside
+    Memories, areas and cores are guessed from segments, symbols, vector tables and build attributes; next to
     every guess is what it was guessed from, and what no build shows is a question in a comment. NAME
     becomes the name of a build and of the core that runs it; a build that calls the secure gateways of
     another one runs on its core. An image gives the builds that its record lists, and their places; a build
@@ -60,7 +60,7 @@ def command(
     Sizes of memories come from symbols such as __flash_start with __flash_size, or from link maps: GNU ld
     writes its memory table into the map, and both linkers print one with --print-memory-usage.
 
-    The draft is joined and checked at once, and the result is on stderr. It is written in any case; the exit
+    The draft is joined and checked at once, and the result is on stderr. It is always written; the exit
     code is 1 where it does not join or breaks a rule. No file is overwritten without --force.
 
     \b

@@ -39,7 +39,7 @@ def command() -> None:
 
     A key that stays on its token is named by its URI (RFC 7512),
     pkcs11:token=NAME;object=NAME?module-path=LIBRARY; without module-path the variable GEMEL_PKCS11_MODULE
-    names the PKCS#11 library. The PIN is asked for, or comes as a pass phrase does, or from
+    names the PKCS#11 library. The PIN is prompted for, or comes as a pass phrase does, or from
     pin-source=file:PATH in the URI. This needs the extra hsm.
 
     The algorithms are:
@@ -71,7 +71,7 @@ def new(
 ) -> None:
     """Make a private key: Ed25519, ECDSA-P256, ECDSA-P384, RSA-3072-PSS, RSA-4096-PSS, ML-DSA-65, ML-DSA-87.
 
-    Its pass phrase is asked for twice, unless an option says where it is. One that is easily guessed is refused:
+    Its pass phrase is prompted for twice, unless an option says where it is. One that is easily guessed is refused:
     take six random words, or 14 random letters and digits.
 
     \b

@@ -121,9 +121,9 @@ def command(
     """Make the folder that is shipped: images, layout, keys, reports, SBOM, provenance, digests.
 
     The builds are joined, sealed and checked as gemel join does it. Then every written file, each build's bytes and
-    the seal are read once more by other libraries than gemel's own and compared byte by byte; the report says so. The
+    the seal are read again by other libraries than gemel's own and compared byte by byte; the report says so. The
     SBOM is CycloneDX, with what debug information shows of compilers and libraries; the provenance is an in-toto
-    statement (SLSA) in a DSSE envelope, signed with the image's keys; sha256sum -c SHA256SUMS takes the digests.
+    statement (SLSA) in a DSSE envelope, signed with the image's keys; sha256sum -c SHA256SUMS verifies the digests.
     Equal inputs give equal bytes, but for signatures that are random. Nothing is written where a rule is broken,
     where a policy demands a seal that is not there, or with --strict where a rule warns. With --previous,
     old:NAME=BUILD gives the builds of that image. gemel check --release FOLDER verifies the folder.

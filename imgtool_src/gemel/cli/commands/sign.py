@@ -81,7 +81,7 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 @option(
     "--more-to-come",
     is_flag=True,
-    help="Write the image although further signers are due, who sign it later with --add.",
+    help="Write the image although further signers are missing, who sign it later with --add.",
 )
 @option(
     "--trust",
@@ -124,7 +124,7 @@ def command(
 ) -> int:
     """Seal an image that was joined before.
 
-    The image is checked before anything is signed, and once more before the sealed image is written. Its old
+    The image is checked before anything is signed, and again before the sealed image is written. Its old
     seal, if it has one, is replaced; with --add its signers are kept. With --trust or --policy the sealed image
     must pass as it would by `gemel check` with the same option.
 
@@ -132,7 +132,7 @@ def command(
     FILE.tbs.txt for people: product, version, builds, digests, waivers, the verdict of the check. There,
     `gemel show FILE.tbs` prints and checks what the bytes say, without layout or image, and openssl signs
     them (as below; ML-DSA from 3.5 on). Run again on the same image, --signature FILE --public KEY takes the
-    signature in; with FILE.tbs beside FILE.tbs.sig, one over another image is refused with the difference.
+    signature in; with FILE.tbs next to FILE.tbs.sig, one over another image is refused with the difference.
 
     \b
     {openssl}

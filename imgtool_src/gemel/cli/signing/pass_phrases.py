@@ -38,7 +38,7 @@ def pass_phrase_options(command: _Command) -> _Command:
             "phrase_files",
             multiple=True,
             kind=FILE,
-            help="File that holds the pass phrase or PIN, one line; else it is asked for on the terminal. "
+            help="File that holds the pass phrase or PIN, one line; else it is prompted for on the terminal. "
             "Given once it is for every key that needs one, given several times for one after the other.",
         ),
     ):

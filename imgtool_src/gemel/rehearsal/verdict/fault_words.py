@@ -231,7 +231,7 @@ FAULT_WORDS: dict[str, Wording] = {
     ),
     "interrupt-livelock": _livelock,
     "division-by-zero": plain(
-        "core {core} divides by zero, which traps as its configuration register asks",
+        "core {core} divides by zero, which traps as its configuration register is set",
         "a divisor other than zero",
         "check the divisor before the division",
     ),
@@ -246,7 +246,7 @@ FAULT_WORDS: dict[str, Wording] = {
         "nothing is known of what follows; report it with the image if you can",
     ),
     "reset-requested": plain(
-        "core {core} asks for a reset of the device again and again",
+        "core {core} requests a reset of the device again and again",
         "code that goes on after one or two resets",
         "see why it gives up: a check of its own may have failed",
     ),
