@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -250,7 +251,7 @@ def _said(data: bytes, file: str, builds: Mapping[str, Build]) -> bool:
     """
     from gemel.checking.reports.as_text import report_of
     from gemel.checking.runner import check
-    from gemel.cli.printing import print_problems
+    from gemel.cli.printing import print_problems, prose_width
     from gemel.errors import GemelError
     from gemel.inspection.inspection import Inspection
     from gemel.joining.pipeline import join
@@ -271,7 +272,7 @@ def _said(data: bytes, file: str, builds: Mapping[str, Build]) -> bool:
         echo("the builds join by the draft; the check of the image has findings:", err=True)
     else:
         echo("the draft joins as it stands; the check of the image says:", err=True)
-    echo("\n".join(report_of(result)), err=True)
+    echo("\n".join(report_of(result, width=prose_width(sys.stderr))), err=True)
     paths = [plan.path for plan in read.layout.builds.values() if plan.path]
     if any(path.startswith("../") or os.path.isabs(path) for path in paths):
         echo(

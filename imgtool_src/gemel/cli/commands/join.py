@@ -125,7 +125,7 @@ def command(
     )
     from gemel.cli.signing.key_options import KeysAtHand
     from gemel.cli.signing.pass_phrases import PassPhrases
-    from gemel.cli.signing.seal_lines import NOT_SEALED, seal_lines
+    from gemel.cli.signing.seal_lines import seal_lines, unsealed_lines
     from gemel.files.output_targets import refuse_targets
     from gemel.files.outputs import write_all
     from gemel.workflows.inputs import build_files, date_of, load_builds, load_layout, version_of
@@ -165,7 +165,7 @@ def command(
         if result.passes and not dry_run:
             done = seal_lines(read.layout, made.seal) if made.seal else []
             if not made.seal and (read.layout.seal or leave_unsealed):
-                done = NOT_SEALED.splitlines()
+                done = unsealed_lines(shown.width)
             sizes = write_images(
                 joined.image, *outputs, layout=read, memories=whole, form=as_form, further=documents
             )

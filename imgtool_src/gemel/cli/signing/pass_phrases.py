@@ -177,7 +177,7 @@ def _asked(question: str) -> bytes:
     if sys.stdin is None or not sys.stdin.isatty():
         step = "give --pass-phrase-file FILE or --pass-phrase-env NAME"
         raise UsageProblem(
-            Problem(f"cannot ask for the {question}: no terminal", where="stdin", next_step=step)
+            Problem(f"cannot prompt for the {question}: no terminal", where="stdin", next_step=step)
         )
     try:
         with paused_progress():
