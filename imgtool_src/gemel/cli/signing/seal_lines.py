@@ -10,7 +10,10 @@ if TYPE_CHECKING:
     from gemel.layout.model import Layout
     from gemel.seals.seal import Seal
 
-NOT_SEALED = "NOT SEALED: nothing shows who made this image, and devices that require a seal refuse it; seal it with: gemel sign"
+NOT_SEALED = (
+    "NOT SEALED: nothing shows who made this image, and devices that require a seal refuse it;"
+    " seal it with: gemel sign"
+)
 
 
 def unsealed_lines(width: int) -> list[str]:
