@@ -28,6 +28,9 @@ def refuse_no_image(path: Path, form: str | None = None) -> None:
             start = file.read(LOOK)
     except (OSError, ValueError):
         return
+    if not start:
+        step = "have the file made or sent again"
+        raise UsageProblem(Problem("the file is empty", where=str(path), expected=IMAGES, next_step=step))
     if start.startswith(ELF_START):
         raise UsageProblem(_a_build(path))
     suffix = path.suffix.lower()

@@ -63,7 +63,10 @@ def _finding(inspection: Inspection, table: VectorTable, fault: Fault, indices: 
         expected=_expected(inspection, table, fault),
         span=words_span(table, indices),
         lines=values_told(inspection, table, indices) if others else (),
-        follows_from=(("handlers-executable", name),) if fault == "blank" else (),
+        follows_from=(
+            *((("handlers-executable", name),) if fault == "blank" else ()),
+            ("build-ids-equal", name),
+        ),
     )
 
 

@@ -101,6 +101,7 @@ def _finding(
         expected=f"{expected.hex(' ')} in {build.file}",
         span=extent,
         lines=tuple(_explanations(inspection, differences, count)),
+        follows_from=(("build-ids-equal", plan.name),),
     )
 
 

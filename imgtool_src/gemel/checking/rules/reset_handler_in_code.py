@@ -56,7 +56,7 @@ def _outcome(inspection: Inspection, table: VectorTable) -> Outcome:
         expected=expected,
         span=word_span(table, 1),
         next_step=next_step,
-        follows_from=cause,
+        follows_from=(*cause, ("build-ids-equal", table.plan.name)),
     )
 
 

@@ -63,6 +63,7 @@ def _finding(table: VectorTable, whole: Span, missing: list[Span]) -> Finding:
         found=f"nothing of the build at {', '.join(map(str, missing))}",
         expected=f"{format_size(whole.size)} for 16 + {table.core.interrupts} words, {whole}, in the build",
         span=missing[0],
+        follows_from=(("build-ids-equal", table.plan.name),),
     )
 
 
