@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from gemel.audit.as_text import text_line
 from gemel.audit.index import Index
 from gemel.audit.result import AuditedBuild, AuditedFinding, AuditedSigner, ImageResult, line_of, result_of
 from gemel.audit.terms import FIELDS, term_in
@@ -82,6 +83,19 @@ def test_a_new_result_replaces_what_the_file_is_found_by():
     assert found(index, "finding=checksums-match") == []
     assert found(index, "version=1.2.4") == ["a.hex", "b.hex"]
     index.close()
+
+
+def test_a_file_that_is_gone_is_said_so(tmp_path):
+    """What was moved away since is found, with a word of it in each form."""
+    (tmp_path / "there.hex").touch()
+    index = Index(None)
+    for name in ("there.hex", "moved.hex"):
+        index.put(_renamed(ONE, str(tmp_path / name)), "s", "b")
+    results = {Path(each.path).name: each for each in index.find([term_in("version=1.2.3")])}
+    index.close()
+    assert {name: each.gone for name, each in results.items()} == {"there.hex": False, "moved.hex": True}
+    assert "no longer there" in text_line(results["moved.hex"])
+    assert "no longer there" not in text_line(results["there.hex"])
 
 
 def _renamed(result: ImageResult, path: str) -> ImageResult:
@@ -207,7 +221,7 @@ def test_damage_anywhere_is_no_traceback(tmp_path):
     filled(file).close()
     sound = file.read_bytes()
     refused = 0
-    for offset in range(0, len(sound), 97):
+    for offset in range(0, len(sound), 389):
         file.write_bytes(sound[:offset] + b"\xff" * 16 + sound[offset + 16 :])
         try:
             index = Index(file)

@@ -37,11 +37,12 @@ def test_what_is_named_is_looked_at_whatever_its_name(tmp_path):
 
 
 def test_links_that_lead_in_circles(tmp_path):
-    """A link to a folder is not followed, one to a file is."""
+    """A link to a folder is not followed, one to a file is; one to itself is given, so that reading it says why."""
     (tmp_path / "a.hex").write_bytes(b"")
     (tmp_path / "loop").symlink_to(tmp_path)
     (tmp_path / "b.hex").symlink_to(tmp_path / "a.hex")
-    assert names(tmp_path, [tmp_path]) == ["a.hex", "b.hex"]
+    (tmp_path / "self.hex").symlink_to("self.hex")
+    assert names(tmp_path, [tmp_path]) == ["a.hex", "b.hex", "self.hex"]
 
 
 @pytest.mark.parametrize(

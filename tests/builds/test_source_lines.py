@@ -17,7 +17,8 @@ BUILT = Path(__file__).resolve().parents[2] / "testdata" / "rehearsal" / "built"
 def rows_of(data: bytes) -> list[tuple[int, str]]:
     """The rows that the project reads."""
     build = read_build(BytesSource(data, "x.elf"), name="x", file="x.elf")
-    return build.debug.lines().rows if build.debug else []
+    rows = build.debug.lines().rows if build.debug else []
+    return [(address, f"{file}:{line}" if file else "") for address, file, line in rows]
 
 
 def test_rows_equal_those_of_an_independent_reader() -> None:

@@ -11,11 +11,13 @@ from pathlib import Path
 
 import jsonschema
 import pytest
-from check.sealed import NEW, OLD, STRANGER, sealed, unsealed
+from check.sealed import NEW, OLD, STRANGER, sealed, sealed_layout, unsealed
 from check.test_seal_policy import Bench, bench
 from image_edits import changed
 from small_device import SAMPLER
 
+import gemel
+from gemel import GemelError
 from gemel.checking.registry import all_rules
 from gemel.cli.main import exit_code
 from gemel.policy.model import Policy
@@ -65,6 +67,15 @@ def test_a_named_key_requires_a_seal(bench: Bench, option: str, seal: str) -> No
     refused = bench.check(unsealed(), *demanding(option), seal=seal)
     assert (refused.code, refused.broken) == (1, {"seal-present"})
     assert bench.check(sealed(OLD), *demanding(option), seal=seal).code == 0
+
+
+@pytest.mark.parametrize("seal", ["required = false\n", "required = true\n", 'trust = ["old.pem"]\n'])
+def test_no_key_given_is_no_trust(bench: Bench, seal: str) -> None:
+    """The attack by script: a list of keys that came out empty took unsealed images as if nobody had asked."""
+    read = sealed_layout(seal)
+    for image in (unsealed(), sealed(OLD), sealed(STRANGER)):
+        with pytest.raises(GemelError, match="no key is given"):
+            gemel.check(read, gemel.Image(image), trusted=[])
 
 
 @pytest.mark.parametrize("option", DEMANDS)

@@ -2,7 +2,8 @@
 
 A target is a module of ``tests/fuzz/targets`` with ``SEEDS`` (sound inputs), ``FOUND`` (inputs that once were faults,
 if any) and ``decode(data)``, which returns or raises one of its ``REFUSALS``; anything else is a fault.  Inputs are
-mutations of the seeds by a seeded generator, so that a fault is found again by its number.
+mutations of the seeds by a seeded generator, so that a fault is found again by its number; a target with
+``explored(seconds, seed)`` gives further ones, for half of its time where it has EXPLORING seconds or more.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import random
 import sys
 import time
 from collections.abc import Iterator
+from itertools import chain
 from pathlib import Path
 from types import ModuleType
 
@@ -20,6 +22,8 @@ TESTS = Path(__file__).resolve().parents[1]
 TARGETS = sorted(file.stem for file in (TESTS / "fuzz/targets").glob("[a-z]*.py"))
 LONGEST = 5.0
 """Seconds that one input may take."""
+EXPLORING = 4.0
+"""Seconds of a target from which on its own way of finding inputs is worth its start."""
 
 
 def target_named(name: str) -> ModuleType:
@@ -51,10 +55,16 @@ def mutated(seeds: list[bytes], generator: random.Random) -> bytes:
     return bytes(data)
 
 
-def inputs(target: ModuleType, seed: int) -> Iterator[bytes]:
-    """The seeds and the inputs found, then mutations without end; ``repaired`` refits checksums in every other one."""
-    yield from target.SEEDS
-    yield from getattr(target, "FOUND", ())
+def fixed(target: ModuleType, seconds: float, seed: int) -> list[bytes]:
+    """The seeds, the inputs that were faults, and what the target's own way of finding inputs finds."""
+    given = [*target.SEEDS, *getattr(target, "FOUND", ())]
+    if hasattr(target, "explored") and seconds >= EXPLORING:
+        given += target.explored(seconds / 2, seed)
+    return given
+
+
+def mutations(target: ModuleType, seed: int) -> Iterator[bytes]:
+    """Mutated seeds without end; ``repaired`` refits checksums in every other one."""
     generator = random.Random(seed)
     repaired = getattr(target, "repaired", bytes)
     while True:
@@ -65,9 +75,11 @@ def inputs(target: ModuleType, seed: int) -> Iterator[bytes]:
 def fuzz(target: ModuleType, seconds: float, seed: int) -> tuple[int, int]:
     """How many inputs were given and how many of them taken; a fault is raised, with its input named."""
     given = taken = 0
-    end = time.monotonic() + seconds
-    for data in inputs(target, seed):
-        if given > len(target.SEEDS) and time.monotonic() > end:
+    first = fixed(target, seconds, seed)
+    target.decode(first[0])
+    end = time.monotonic() + (seconds / 2 if hasattr(target, "explored") else seconds)
+    for data in chain(first, mutations(target, seed)):
+        if given > len(first) and time.monotonic() > end:
             break
         started = time.process_time()
         try:

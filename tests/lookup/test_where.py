@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from tide_gauge import BUILT, ROOT, join, layout_file
+from tools import required_tool
 
 import gemel
 from gemel.errors import UsageProblem
@@ -197,6 +198,56 @@ def test_fault_registers_by_hand():
     assert exception_return(0xFFFF_FFED) == "exception return to thread mode, process stack, float frame"
     assert exception_return(0xFFFF_FFFF) == ""
     assert exception_return(0x1000_0001) == ""
+
+
+def test_status_registers_of_any_width_and_numbers_with_an_h(lookup):
+    """A byte of a fault status register is written out; a short number that is no such register is left alone."""
+    pc = symbol_address("sampler", "run_sampler")
+    (line,) = annotated(
+        [f"MMFSR=0x82 SFSR 0x8 DFSR: 0x2 n=0x2 [<{pc:08x}>] {pc:08X}h ${pc:08x}"], lookup, lookup.cores
+    )
+    name = "<run_sampler, main.c:82>"
+    assert line == (
+        "MMFSR=0x82 <DACCVIOL, MMARVALID> SFSR 0x8 <AUVIOL> DFSR: 0x2 <BKPT> n=0x2 "
+        f"[<{pc:08x} {name}>] {pc:08X}h {name} ${pc:08x} {name}"
+    )
+
+
+CXX = """
+namespace tide {
+struct Filter { __attribute__((noinline)) int step(int x) const { return x * 3; } int k; };
+Filter filter;
+}
+extern "C" void start(void) { for (;;) tide::filter.k = tide::filter.step(4); }
+"""
+
+
+def test_mangled_names_are_readable_and_found(tmp_path):
+    """A C++ build's names are as the source spells them, in a log and to look up; JSON has those of the file."""
+    pytest.importorskip("itanium_demangler")
+    (tmp_path / "c.cpp").write_text(CXX, encoding="utf-8")
+    words = [
+        "-mthumb",
+        "-mcpu=cortex-m3",
+        "-g",
+        "-O1",
+        "-nostdlib",
+        "-Wl,-Ttext=0x10000000",
+        "-estart",
+        "c.cpp",
+    ]
+    subprocess.run([required_tool("arm-none-eabi-g++"), *words, "-o", "c.elf"], cwd=tmp_path, check=True)
+    own = lookup_of(None, gemel.load_builds(None, {"c": tmp_path / "c.elf"}))
+    (by_name,) = answers_of(own, ["tide::Filter::step"])
+    (by_parameters,) = answers_of(own, ["tide::Filter::step(int) const"])
+    (use,) = by_name.uses
+    assert by_parameters.uses == by_name.uses
+    (line,) = annotated([f"lr = {use.run_address | 1:08x}"], own, own.cores)
+    assert "<tide::Filter::step(int) const, c.cpp:" in line
+    (hit,) = own.address(use.run_address, "").views[0].hits
+    assert hit.symbol == use.name == "_ZNK4tide6Filter4stepEi"
+    with pytest.raises(UsageProblem):
+        answers_of(own, ["tide::Filter::stop"])
 
 
 def test_json_keeps_to_its_schema(lookup):

@@ -118,6 +118,28 @@ def test_a_half_done_update_names_the_block(folder, boundary, erased):
     assert int(found[1], 0) == boundary
 
 
+@pytest.mark.parametrize(
+    ("start", "end", "stop"),
+    [
+        (SAMPLER, SPARE, STATION),
+        (SAMPLER, SAMPLER + 0x400, SAMPLER + 0x400),
+        (SAMPLER + 0x400, SPARE, SAMPLER),
+        (STATION + 0x800, SPARE, STATION + 0x400),
+    ],
+    ids=["sampler first, whole", "sampler first, begun", "downwards", "downwards into the station"],
+)
+def test_an_update_in_another_order_names_the_block(folder, start, end, stop):
+    """The sampler's build first, or from the top down: what is left to write begins at the block that is named."""
+    gemel.write_images(Image(version(NEW)), folder / "new.hex", layout=layout(EDITS))
+    data = bytearray(dumped(version(OLD)))
+    data[start - FLASH : end - FLASH] = dumped(version(NEW))[start - FLASH : end - FLASH]
+    done = checked(folder, bytes(data), "--previous", "new.hex")
+    text = " ".join(done.stdout.split())
+    found = re.search(rf"an update to {NEW} stopped half way, at block (0x[0-9A-F_]+)", text)
+    assert found, done.stdout
+    assert int(found[1], 0) == stop
+
+
 def test_the_upper_half_is_the_old_one(folder):
     """The new record and lower part, the sampler's area still old: both are named with their addresses."""
     gemel.write_images(Image(version(OLD)), folder / "old.hex", layout=layout(EDITS))

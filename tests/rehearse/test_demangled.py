@@ -7,8 +7,8 @@ import subprocess
 import pytest
 from tools import required_tool
 
-from gemel.rehearsal.verdict import demangled as module
-from gemel.rehearsal.verdict.demangled import demangled
+from gemel.text import demangled as module
+from gemel.text.demangled import demangled
 
 NAMES = (
     "_ZN5Gauge4readEv",

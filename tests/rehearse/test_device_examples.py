@@ -349,3 +349,26 @@ def test_messages_name_the_register() -> None:
     )
     assert finding is not None
     assert "0x5020_0004 (CLOCK_READY)" in finding.what
+
+
+@pytest.mark.parametrize(
+    ("loop", "value"),
+    [
+        ("ldr r1, [r0]\n cmp r1, #0\n beq 1b\n", "0x1 "),
+        ("ldr r1, [r0]\n lsls r2, r1, #26\n bpl 1b\n", "0x20 "),
+        ("ldr r1, [r0]\n and r1, #0x30\n cmp r1, #0x30\n bne 1b\n", "0x30 "),
+        ("ldrb r1, [r0, #1]\n tst r1, #0x80\n beq 1b\n", "0x8000 "),
+        ("wfe\n ldr r1, [r0]\n tst r1, #8\n beq 1b\n", "0x8 "),
+        ("push {r1}\n ldr r1, [r0]\n tst r1, #4\n pop {r1}\n beq 1b\n", "0x4 "),
+        ("ldr r1, [r0]\n cmp r1, #0x55\n bne 1b\n", "the bits it waits for"),
+    ],
+)
+def test_the_line_to_add_holds_the_bits_that_the_loop_waits_for(loop: str, value: str) -> None:
+    """What leads out of the loop is found by trying; with that line in the layout the core goes on."""
+    program = f"ldr r0, ={DEVICE + 4:#x}\n1: {loop}"
+    finding = run(program + SLEEP, "", budget=200_000).finding("waits-for-register")
+    assert finding is not None
+    line = f"[[rehearsal.constant]] at = {DEVICE + 4:#X}, value = {value}".replace("0X", "0x")
+    assert line in finding.next_step
+    given = f"[[rehearsal.constant]]\nat = {DEVICE + 4:#x}\nvalue = {value if value[0] == '0' else '0x55'}\n"
+    assert run(program + SLEEP, given).cores[0].state == "sleeping"

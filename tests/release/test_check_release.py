@@ -96,6 +96,9 @@ CARELESS: dict[str, tuple[Callable[[Path], object], str]] = {
         lambda out: (out / "keys").mkdir() or (out / "keys/x").write_bytes(b""),
         LISTED,
     ),
+    "an empty folder added": (lambda out: (out / "more" / "still").mkdir(parents=True), LISTED),
+    "a file in other letters": (lambda out: (out / "check.txt").rename(out / "Check.txt"), LISTED),
+    "a link to a folder added": (lambda out: (out / "more").symlink_to("keys"), LISTED),
     "a hidden file added": (lambda out: (out / ".x").write_bytes(b""), LISTED),
     "a link in place of a file": (
         lambda out: (
@@ -132,6 +135,12 @@ CLEVER: dict[str, tuple[Callable[[Path], object], str]] = {
         edit_json("release.json", lambda data: data["builds"][0].update(build_id="00" * 20)),
         CONTENTS,
     ),
+    "no seal": (edit_json("release.json", lambda data: data.update(sealed=False)), CONTENTS),
+    "another key's fingerprint": (
+        edit_json("release.json", lambda data: data["keys"][0].update(fingerprint="00" * 32)),
+        CONTENTS,
+    ),
+    "another key": (edit("release.pem", lambda data: other_key(5).public_key.to_pem()), CONTENTS),
     "a build less": (edit_json("release.json", lambda data: data["builds"].pop()), CONTENTS),
     "the SBOM's digest of a build": (
         edit_json("sbom.cdx.json", lambda data: _build(data)["hashes"][0].update(content="0" * 64)),
@@ -393,6 +402,7 @@ HOSTILE: dict[str, Callable[[Path], object]] = {
     "an image of no format": edit_json(
         "release.json", lambda data: data["images"][1].update(file="check.txt")
     ),
+    "a key that is none": edit("release.pem", lambda data: b"no key"),
     "a layout that is none": edit("small.toml", lambda data: b"\xff"),
     "an image that is none": edit(f"{STEM}.hex", lambda data: b":00"),
     "no contents": lambda out: (out / "release.json").unlink(),
@@ -439,3 +449,11 @@ def test_a_waiver_in_the_layout_opens_nothing(tmp_path):
     waiver = '\n[[rules.waive]]\nrule = "release-sbom-agrees"\nwhere = "layout"\nreason = "x"\nuntil = 2099-01-01\n'
     with pytest.raises(GemelError, match="unknown rule"):
         released(write_device(tmp_path, SEAL + waiver))
+
+
+def test_a_huge_file_is_not_read(out):
+    """A sparse file of a terabyte, as an attacker makes it in a moment: refused by its size."""
+    with (out / "check.txt").open("r+b") as file:
+        file.truncate(1 << 40)
+    with pytest.raises(GemelError, match="too large"):
+        check_release(out)

@@ -49,12 +49,12 @@ def test_sha256sum_takes_the_list(tmp_path):
 
 
 def test_two_runs_in_two_folders_give_the_same_bytes(tmp_path):
-    """With signatures that are not random every file is the same, whatever folder, mode and order of keys."""
+    """With signatures that are not random every file is the same, whatever folder, mode, order of keys and formats."""
     keys = Keys(key_for("Ed25519"), key_for("ECDSA-P256"))
     turned = Keys(key_for("ECDSA-P256"), key_for("Ed25519"))
     add = '\n[seal]\narea = "seal"\n'
     one = released(write_device(tmp_path / "one", add), keys, formats=["hex", "bin"])
-    two = released(write_device(tmp_path / "elsewhere" / "two", add), turned, formats=["hex", "bin"])
+    two = released(write_device(tmp_path / "elsewhere" / "two", add), turned, formats=["bin", "hex", "bin"])
     assert one.files
     assert one.files == two.files
 

@@ -183,3 +183,40 @@ def test_who_adds_to_a_seal_counts_beside_the_keys_that_stay(keys: Path, gemel: 
     assert gemel(*add, "--trust", "a-pub.pem").code == 0
     write_device(keys, TWO)
     assert gemel(*add, "--trust", "a-pub.pem").code == 0
+
+
+def test_join_holds_the_image_to_a_policy_of_ones_own(keys: Path, gemel: Run) -> None:
+    """What check --policy refuses is not written, sealed or not; what it takes is, and no waiver speaks for it."""
+    waived = "".join(
+        f'{{ rule = "{rule}", where = "{where}", reason = "r", until = 2027-06-30 }},'
+        for rule, where in (
+            ("seal-present", "seal"),
+            ("image-fits-policy", "policy"),
+            ("version-as-asked", "version"),
+        )
+    )
+    write_device(keys, f'\n[seal]\narea = "seal"\n[rules]\nwaive = [{waived}]\n')
+    join = (*JOIN, "-o", "x.hex")
+    ours = 'trust = ["a-pub.pem"]\n'
+    for key, text, more, broken in (
+        ((), ours, (), "seal-present"),
+        ((), f'{ours}product = "other"\n', ("--leave-unsealed",), "image-fits-policy"),
+        (("c.pem",), ours, (), "seal-by-trusted-key"),
+        (("a.pem", "c.pem"), ours, (), "seal-signers-known"),
+        (("a.pem",), f'{ours}product = "other"\n', (), "image-fits-policy"),
+        (("a.pem",), f"{ours}rollback_at_least = 8\n", (), "image-fits-policy"),
+        (("a.pem",), f'{ours}algorithms = ["ECDSA-P256"]\n', (), "seal-algorithm-allowed"),
+        (("a.pem",), f"{ours}signers = 2\n", (), "seal-signers-sufficient"),
+        (("a.pem",), ours, (), None),
+        ((), ours, ("--leave-unsealed",), None),
+    ):
+        signed = [word for name in key for word in ("--key", name)]
+        done = gemel(*join, *signed, *more, *policy(keys, text))
+        assert done.code == (1 if broken else 0), (text, done.everything)
+        assert not broken or f"BROKEN {broken}" in done.out, (text, done.out)
+        assert Path("x.hex").exists() == (not broken)
+        if not broken:
+            assert gemel("check", "small.toml", "x.hex", *policy(keys, ours)).code == (0 if key else 1)
+            Path("x.hex").unlink()
+    assert gemel(*join, "--key", "a.pem", *policy(keys, "")).code == 2, "a policy without a key"
+    assert gemel(*join, "--key", "a.pem", "--policy", "x.hex", "--leave-unsealed").code == 2

@@ -17,6 +17,7 @@ from gemel.cli.main import exit_code
 from gemel.image.intel_hex import encode
 from gemel.image.sparse import SparseBytes
 from gemel.record.record import record_size
+from gemel.seals.finding import find_seals
 from gemel.show.as_json import show_schema
 from gemel.spans import Span
 
@@ -99,6 +100,27 @@ def test_trust_ends_with_1_unless_the_seal_holds(bench: Bench, case: str, layout
     code, text = bench.show(REFUSED[case](), *layout, "--trust", "old.pem")
     assert code == 1
     assert "signed by" not in text
+
+
+def test_bytes_after_the_seal_are_no_sound_seal(bench: Bench) -> None:
+    """The attack: foreign bytes in the seal's area; check refused them, and show said who signed the image."""
+    area = REQUIRED.layout.span_of("seal")
+    code, text = bench.show(changed(sealed(OLD), {area.last: b"\x70"}), *LAYOUT, "--trust", "old.pem")
+    assert code == 1
+    assert "signed by" not in text
+    assert "NOT WELL FORMED" in text
+
+
+def test_a_known_keys_signature_that_does_not_hold_spoils_the_seal(bench: Bench) -> None:
+    """Beside one that holds too: readers refuse such a seal, so nobody is said to have signed."""
+    image = sealed(OLD, NEW)
+    last = 0x1000_3000 + find_seals(image)[0].span.size - 1
+    (byte,) = image.read(Span(last, 1), 0xFF)
+    damaged = changed(image, {last: bytes((byte ^ 1,))})
+    for layout in ((), LAYOUT):
+        code, text = bench.show(damaged, *layout, "--trust", "old.pem", "--trust", "new.pem")
+        assert (code, text.count("holds for key"), text.count("DOES NOT HOLD")) == (1, 1, 1)
+        assert "signed by" not in text
 
 
 def test_a_stranger_beside_a_known_key_stands_out(bench: Bench) -> None:

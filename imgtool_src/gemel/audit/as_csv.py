@@ -26,6 +26,7 @@ COLUMNS: dict[str, Callable[[ImageResult], object]] = {
     "problem": lambda each: each.problem,
     "duplicate of": lambda each: each.duplicate_of,
     "blocks found": lambda each: each.blocks_found,
+    "gone": lambda each: "gone" if each.gone else "",
     "layout": lambda each: each.layout,
     "size": lambda each: each.size,
     "SHA-256": lambda each: each.sha256,

@@ -77,6 +77,8 @@ def text_line(result: ImageResult) -> str:
         more = f" and {len(rules) - SHOWN_RULES} more" if len(rules) > SHOWN_RULES else ""
         label = "broken" if result.status == "broken" else "remarked"
         parts.append(f"{label} {', '.join(rules[:SHOWN_RULES])}{more}")
+    if result.gone:
+        parts.append("the file is no longer there")
     if result.duplicate_of is not None:
         parts.append(f"duplicate of {result.duplicate_of}")
     said = on_one_line("; ".join(parts))

@@ -210,8 +210,9 @@ class Index:
             values,
         ):
             is_file = not (isinstance(path, bytes) and path.startswith(RELEASED))
+            gone = is_file and isinstance(path, bytes) and not os.path.lexists(path)
             try:
-                yield replace(result_of(line), path=shown_path(path if is_file else named))
+                yield replace(result_of(line), path=shown_path(path if is_file else named), gone=gone)
             except (ValueError, TypeError) as error:
                 raise UsageProblem(_no_index(self._file, f"a row that is no result: {error}")) from error
 

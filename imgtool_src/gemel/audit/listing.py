@@ -44,8 +44,9 @@ def _images_in(folder: str) -> Iterator[str]:
 
 
 def _is_image(entry: os.DirEntry[str]) -> bool:
+    # os.path.isdir has an answer where ``entry.is_dir`` raises: for a link that leads to itself.
     name = entry.name
-    return name.lower().endswith(SUFFIXES) and not name.startswith(PREFIX) and not entry.is_dir()
+    return name.lower().endswith(SUFFIXES) and not name.startswith(PREFIX) and not os.path.isdir(entry.path)
 
 
 def listed(file: Path) -> Iterator[str]:

@@ -68,6 +68,7 @@ class ImageResult(Struct, kw_only=True):
     blocks_found: Annotated[str, "of --find image=FILE: how many of the file's blocks it has; else empty"] = (
         ""
     )
+    gone: Annotated[bool, "of --find: whether the file is no longer where it was audited"] = False
     unchanged: Annotated[bool, "whether the index knew the file, so that it was not read again"] = False
 
     @property
@@ -77,7 +78,7 @@ class ImageResult(Struct, kw_only=True):
         return tuple(errors or dict.fromkeys(each.rule for each in self.findings))
 
 
-_NOT_KEPT = ("duplicate_of", "blocks_found", "unchanged")
+_NOT_KEPT = ("duplicate_of", "blocks_found", "gone", "unchanged")
 _NAMES = tuple(name for name in ImageResult.__annotations__ if name not in _NOT_KEPT)
 _OF_TYPES: dict[str, tuple[type, ...]] = {
     **dict.fromkeys(("path", "status", "problem"), (str,)),

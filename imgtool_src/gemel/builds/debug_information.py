@@ -8,6 +8,7 @@ if TYPE_CHECKING:
     from gemel.builds.dwarf.debug_types import DebugTypes
     from gemel.builds.dwarf.lines import LineTable
     from gemel.builds.dwarf.sections import DebugSections
+    from gemel.builds.dwarf.split import Beside
     from gemel.builds.dwarf.unit_sources import UnitSources
 
 
@@ -18,15 +19,19 @@ SINGLE = 16
 class DebugInformation:
     """What a file's debug information tells, if it has any; nothing of it is read before it is asked for."""
 
-    __slots__ = ("_answer", "_asked", "_file", "_lines", "_sections")
+    __slots__ = ("_answer", "_file", "_lines", "_read", "_sections", "next to")
 
     def __init__(self, sections: DebugSections, file: str) -> None:
-        """``file`` is the path as the user wrote it, for messages."""
+        """``file`` is the path as the user wrote it, for messages.
+
+        ``beside``, if it is set, gives the files that split debug information is in.
+        """
+        self.beside: Beside | None = None
         self._sections = sections
         self._file = file
         self._answer: DebugTypes | str | None = None
         self._lines: LineTable | None = None
-        self._asked = 0
+        self._read: list[LineTable] = []
 
     def lines(self) -> LineTable:
         """Source lines by address; a table without rows says why it has none."""
@@ -43,13 +48,16 @@ class DebugInformation:
     def line_at(self, address: int) -> str:
         """``file:line`` of the instruction at ``address``; empty where no line program covers it.
 
-        The first few questions read one program each, then all are read.
+        The first few questions read one program each, where none that was read has the answer, then all are read.
         """
         from gemel.builds.dwarf.lines import read_lines
 
-        if self._lines is None and self._asked < SINGLE:
-            self._asked += 1
-            if found := read_lines(self._sections, address).at(address):
+        for table in self._read:
+            if found := table.at(address):
+                return found
+        if self._lines is None and len(self._read) < SINGLE:
+            self._read.append(read_lines(self._sections, address))
+            if found := self._read[-1].at(address):
                 return found
         if self._lines is None:
             self._lines = read_lines(self._sections)
@@ -62,7 +70,7 @@ class DebugInformation:
 
         if self._answer is None:
             try:
-                self._answer = read_debug_types(self._sections, self._file)
+                self._answer = read_debug_types(self._sections, self._file, self.beside)
             except DebugUnreadable as error:
                 self._answer = error.reason
                 raise

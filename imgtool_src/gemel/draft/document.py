@@ -15,6 +15,7 @@ from gemel.draft.places import AreaGuess, MemoryGuess
 from gemel.draft.security import CALLABLE
 from gemel.draft.svd import Peripheral
 from gemel.draft.vector_remarks import before_vectors, vector_offset
+from gemel.layout.reference import SCHEMA_FILE
 from gemel.spans import format_address, without
 from gemel.text.escaping import toml_string
 
@@ -43,11 +44,13 @@ def document(
 
 
 def _head(page: Page, draft: Draft) -> None:
+    page.lines.append(f"#:schema ./{SCHEMA_FILE}")
     files = listed([f"{seen.name} ({seen.file})" for seen in draft.seen])
     page.remark(f"A first layout, drafted by gemel from the builds {files}.")
     page.remark(
         "Next to each value is what it was guessed from. Compare every one with the data sheet, and "
-        f'answer the lines that begin with "{ASK}"; `gemel explain layout` says what each key means.'
+        f'answer the lines that begin with "{ASK}"; `gemel explain layout` says what each key means. '
+        f"Editors take the first line: `gemel export schema -o {SCHEMA_FILE}` writes the file that it names."
     )
     for seen in draft.seen:
         if seen.build.kind != "elf":

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import os
-from pathlib import Path
+from collections.abc import Callable
+from pathlib import Path, PureWindowsPath
 
 from gemel.errors import Problem
+from gemel.files.reading import FileSource
 
 
 def leads_outside(folder: Path, name: str, where: str) -> Problem | None:
@@ -23,3 +25,16 @@ def leads_outside(folder: Path, name: str, where: str) -> Problem | None:
         expected="a file below it, links followed",
         next_step="copy the file there, or give --paths-outside if you trust the layout with every file of yours",
     )
+
+
+def files_beside(file: Path) -> Callable[[str], FileSource | None]:
+    """Finds the files that ``file`` names, below its folder: by the path that it has for one, or by the name alone."""
+
+    def beside(name: str) -> FileSource | None:
+        for each in (name, PureWindowsPath(name).name):
+            path = file.parent / each
+            if each and os.path.isfile(path) and not leads_outside(file.parent, each, ""):
+                return FileSource(path)
+        return None
+
+    return beside

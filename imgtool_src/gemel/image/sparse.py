@@ -95,6 +95,11 @@ class SparseBytes:
         first address that is not held.
         """
         _refuse_outside(span.start, span.size)
+        index = bisect_right(self._starts, span.start) - 1
+        if index >= 0:  # most often all is in one chunk
+            start = self._starts[index]
+            if span.start + span.size <= start + len(self._chunks[start]):
+                return bytes(memoryview(self._chunks[start])[span.start - start : span.end - start])
         result = bytearray(span.size) if not fill else bytearray((fill,)) * span.size
         position = span.start
         for address, piece in self.pieces(span):

@@ -21,10 +21,6 @@ if TYPE_CHECKING:
     from gemel.builds.elf.symbols import Symbol
 
 
-SPLIT = "part of it is in other files (.dwo), which gemel does not read"
-"""Why a build with split debug information may know what it does not tell."""
-
-
 class Missing(NamedTuple):
     """Why a build tells nothing of what was asked; ``absent``: it can be read, and there is no such thing.
 
@@ -91,9 +87,8 @@ def defined_type(inspection: Inspection, plan: BuildPlan, spelling: str) -> Defi
     except DebugUnreadable as error:
         return Missing(plan, error.reason, False)
     reason = f"its debug information does not define {spelling}"
-    if types.split:
-        reason = f"{reason}; {SPLIT}"
-        return Missing(plan, reason, False)
+    if types.elsewhere:
+        return Missing(plan, f"{reason}; {types.elsewhere}", False)
     reason = f"{reason} (near: {', '.join(near)})" if near else reason
     return Missing(plan, reason, True, tuple(near))
 

@@ -22,6 +22,10 @@ if TYPE_CHECKING:
     from gemel.builds.elf.symbols import Symbol
 
 
+REACH, REACH_NARROW = 0xFFF, 0x7C
+"""Bytes from its base that STR.W and STR reach."""
+
+
 class _Sign(NamedTuple):
     """Bytes that a function needs to put an address together: ``literal``, ``before`` bytes into ``whole``.
 
@@ -59,7 +63,33 @@ def _signs(addresses: Iterable[int]) -> list[_Sign]:
         first = struct.pack("<H", 0xF2C0 | i << 10 | imm4)
         registers = re.escape(bytes(range(imm3 << 4, (imm3 << 4) + 15)))
         signs.append(_sign(first + bytes((imm8,)), after=b"[" + registers + b"]"))
-    return signs
+        signs += _signs_of_bases(address)
+    return list(dict.fromkeys(signs))
+
+
+def _signs_of_bases(address: int) -> Iterator[_Sign]:
+    """What puts an address that loads and stores of ``address`` are relative to into a register by shifting a byte.
+
+    MOV.W takes one of eight bits with its highest set; Armv6-M and Armv8-M Baseline do it by MOVS and LSLS.
+    """
+    for shift in range(4, 32):
+        byte = address >> shift
+        if 0x80 <= byte <= 0xFF and address - (byte << shift) <= REACH:
+            rotation = 32 - shift
+            low = struct.pack("<HB", 0xF04F | (rotation >> 4) << 10, (rotation & 1) << 7 | byte & 0x7F)
+            registers = bytes(range((rotation >> 1 & 7) << 4, ((rotation >> 1 & 7) << 4) + 15))
+            yield _sign(low, after=b"[" + re.escape(registers) + b"]")
+        if byte & 0x80 or byte & 1:
+            yield from _narrow_signs(address, byte, shift)
+
+
+def _narrow_signs(address: int, byte: int, shift: int) -> Iterator[_Sign]:
+    if byte > 0xFF or address - (byte << shift) > REACH_NARROW:
+        return
+    for register in range(8):
+        low, high = struct.pack("<H", shift << 6 | register << 3)
+        shifted = b"[" + re.escape(bytes(range(low, low + 8))) + b"]" + re.escape(bytes((high,)))
+        yield _sign(bytes((byte, 0x20 | register)), after=b"(?:..){0,4}?" + shifted)
 
 
 def _places_of(signs: Iterable[_Sign], data: bytes) -> Iterator[int]:

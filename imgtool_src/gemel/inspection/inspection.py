@@ -138,7 +138,9 @@ class Inspection(Struct, dict=True):
         from gemel.inspection.core_settings import settings_of
 
         releases = [core.release for core in self.layout.secondaries() if core.release]
-        registers = frozenset(release.control_register for release in releases)
+        registers = frozenset(
+            register for each in releases for register in (each.control_register, each.vector_register)
+        )
         return {name: settings_of(build, registers) for name, build in self.builds.items() if build.symbols}
 
     @cached_property
@@ -231,6 +233,17 @@ class Inspection(Struct, dict=True):
     def vector_table(self, name: str) -> VectorTable | None:
         """The vector table of a build of the layout; None if nothing of the build was found."""
         return self._vector_tables.get(name)
+
+    @cached_property
+    def blank_tables(self) -> frozenset[str]:
+        """The builds whose vector tables start blank."""
+        tables = self._vector_tables.items()
+        return frozenset(name for name, table in tables if self.starts_blank(table.span.start))
+
+    def starts_blank(self, table: int) -> bool:
+        """Whether the two words at ``table`` that a core needs to start are both erased or both zero."""
+        data = self.bytes_of(Span(table, 8))
+        return data in (bytes(8), bytes((self.erased_byte_at(table),)) * 8)
 
     @cached_property
     def _vector_tables(self) -> dict[str, VectorTable]:

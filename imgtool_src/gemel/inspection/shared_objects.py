@@ -84,7 +84,8 @@ def shared_types(inspection: Inspection, plan: BuildPlan, build: Build) -> Share
         for name in shared_objects(inspection.layout, plan, build):
             found = types.variables(name)
             if not found:
-                return SharedTypes(types, (), f"its debug information does not describe {name}")
+                reason = f"its debug information does not describe {name}"
+                return SharedTypes(types, (), f"{reason}; {types.elsewhere}" if types.elsewhere else reason)
             references += found
         for spelling in _contract_types(inspection.layout):
             named = types.named(spelling)[:1]
@@ -120,3 +121,16 @@ def reached(types: DebugTypes, references: tuple[Reference, ...]) -> Iterator[Re
             waiting.append(found.element)
         elif isinstance(found, Composite):
             waiting += [member.type for member in found.members]
+
+
+def contract_types_inside(
+    layout: Layout, types: DebugTypes, references: tuple[Reference, ...]
+) -> tuple[tuple[str, str], ...]:
+    """The types of contracts that are in the types ``references``, each as what a finding may follow from."""
+    inside = set(reached(types, references))
+    return tuple(
+        ("contract-types-agree", f"contract {contract.name}, {spelling}")
+        for contract in layout.contracts.values()
+        for spelling in contract.types
+        if not inside.isdisjoint(types.resolved(each)[0] for each in types.named(spelling))
+    )

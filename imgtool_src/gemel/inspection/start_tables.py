@@ -5,11 +5,9 @@ Two forms are in use: tables in flash, of three words for a copy and two for a b
     __copy_table_start__   source, destination, size    ...   __copy_table_end__
     __zero_table_start__   destination, size            ...   __zero_table_end__
 
-and symbols at the ends of one block, ``_sidata``, ``_sdata`` and ``_edata`` or ``__bss_start__`` and
-``__bss_end__``, or of its start and size, ``__bss_start`` and ``__bss_size``; what has other names is found
-by ``start_labels``.  Sizes in tables are words in
-newer start-up code and bytes in older; the segments and sections of the build tell which.  All names are
-common practice and listed from memory.
+and symbols at the ends of one block (``start_names``); what has other names is found by ``start_labels``.  Sizes
+in tables are words in newer start-up code and bytes in older; the segments and sections of the build tell which.
+The tables' names are common practice and listed from memory.
 """
 
 from __future__ import annotations
@@ -21,55 +19,19 @@ from typing import TYPE_CHECKING, Literal
 from gemel.builds.build import Build
 from gemel.inspection.address_users import holds, one_holds
 from gemel.inspection.start_labels import cleared_by_labels, copied_by_labels
+from gemel.inspection.start_names import Named, named_blocks
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.elf.symbols import Symbol
 
-COPIES = (
-    ("_sidata", "_sdata", "_edata"),
-    ("__sidata", "__sdata", "__edata"),
-    ("__data_load__", "__data_start__", "__data_end__"),
-    ("__data_load_start__", "__data_start__", "__data_end__"),
-    ("__data_load", "__data_start", "__data_end"),
-    ("_data_load", "_data_start", "_data_end"),
-    ("data_load", "data_start", "data_end"),
-    ("data_stored", "data_start", "data_end"),
-    ("__data_source", "__data_start", "__data_end"),
-    ("__etext", "__data_start__", "__data_end__"),
-)
-"""Where a block is stored, where it starts at run time, and the first address behind it there."""
-
-END_OF_CODE = "__etext"
-"""Where code ends, which is where data is stored unless another symbol says where that is."""
-
-COPIES_BY_SIZE = (("__data_source", "__data_start", "__data_size"),)
-"""The same with the size of the block, an absolute symbol, in place of its end."""
-
-CLEARS = (
-    ("__bss_start__", "__bss_end__"),
-    ("__bss_start", "__bss_end"),
-    ("_bss_start", "_bss_end"),
-    ("bss_start", "bss_end"),
-    ("_sbss", "_ebss"),
-    ("__sbss", "__ebss"),
-)
-"""Where a block starts, and the first address behind it."""
-
-CLEARS_BY_SIZE = (("__bss_start", "__bss_size"),)
-"""Where a block starts, and its size."""
-
 COPY_TABLE = ("__copy_table_start__", "__copy_table_end__")
 ZERO_TABLE = ("__zero_table_start__", "__zero_table_end__")
 ENTRIES_LIMIT = 256
 """Entries of one table that are read."""
 
-_NAMES = frozenset(
-    name
-    for names in (*COPIES, *COPIES_BY_SIZE, *CLEARS, *CLEARS_BY_SIZE, COPY_TABLE, ZERO_TABLE)
-    for name in names
-)
+_NAMES = frozenset((*COPY_TABLE, *ZERO_TABLE))
 
 
 class StartEntry(NamedTuple):
@@ -126,53 +88,41 @@ BY_SYMBOLS = "symbols "
 
 def copies_of(build: Build) -> list[StartEntry]:
     """What its start-up code copies: the entries of its table, then blocks by symbols that it leaves out."""
-    entries = list(_table(build, COPY_TABLE, 3))
-    symbols = _symbols(build)
-    sourced = any(names[0] in symbols for names in COPIES if names[0] != END_OF_CODE)
-    for names in COPIES:
-        if all(name in symbols for name in names) and not (sourced and names[0] == END_OF_CODE):
-            source, start, end = (symbols[name].value for name in names)
-            entries.append(StartEntry(source, start, end, f"symbols {names[0]}, {names[1]} and {names[2]}"))
-    for names in COPIES_BY_SIZE:
-        if all(name in symbols for name in names):
-            source, start, size = (symbols[name].value for name in names)
-            told = f"symbols {names[0]}, {names[1]} and {names[2]}"
-            entries.append(StartEntry(source, start, start + size, told))
+    named = [each for each in named_blocks(build)[0] if each.is_data or _copies(build, each)]
+    entries = [*_table(build, COPY_TABLE, 3), *map(_by_symbols, named)]
+    tables = COPY_TABLE[0] not in _symbols(build)
     known = _each_once(entries)
-    others = copied_by_labels(build, [entry.span for entry in entries], tables=COPY_TABLE[0] not in symbols)
+    others = copied_by_labels(build, [entry.span for entry in entries], tables=tables)
     return known + [StartEntry(each.source, each.span.start, each.span.end, each.shown_by) for each in others]
 
 
 def clears_of(build: Build) -> list[StartEntry]:
     """What its start-up code clears, in the same order."""
-    entries = list(_table(build, ZERO_TABLE, 2))
-    symbols = _symbols(build)
-    for names in CLEARS:
-        if all(name in symbols for name in names):
-            start, end = (symbols[name].value for name in names)
-            entries.append(StartEntry(None, start, end, f"symbols {names[0]} and {names[1]}"))
-    for names in CLEARS_BY_SIZE:
-        if all(name in symbols for name in names):
-            start, size = (symbols[name].value for name in names)
-            entries.append(StartEntry(None, start, start + size, f"symbols {names[0]} and {names[1]}"))
+    entries = [*_table(build, ZERO_TABLE, 2), *map(_by_symbols, named_blocks(build)[1])]
     known = _each_once(entries)
     others = cleared_by_labels(build, [entry.span for entry in entries])
     return known + [StartEntry(None, each.span.start, each.span.end, each.shown_by) for each in others]
 
 
+def _copies(build: Build, block: Named) -> bool:
+    return block.source is not None and one_holds(build, block.source, block.start)
+
+
+def _by_symbols(block: Named) -> StartEntry:
+    *names, last = block.names
+    return StartEntry(block.source, block.start, block.end, f"{BY_SYMBOLS}{', '.join(names)} and {last}")
+
+
 def tells_copies(build: Build) -> bool:
     """Whether the build has the symbols of a copy table or of copied blocks, be they empty."""
-    return _has_any(build, (*COPIES, *COPIES_BY_SIZE, COPY_TABLE))
+    return any(each.is_data for each in named_blocks(build)[0]) or all(
+        name in _symbols(build) for name in COPY_TABLE
+    )
 
 
 def tells_clears(build: Build) -> bool:
     """The same of what is cleared."""
-    return _has_any(build, (*CLEARS, *CLEARS_BY_SIZE, ZERO_TABLE))
-
-
-def _has_any(build: Build, groups: tuple[tuple[str, ...], ...]) -> bool:
-    symbols = _symbols(build)
-    return any(all(name in symbols for name in names) for names in groups)
+    return bool(named_blocks(build)[1]) or all(name in _symbols(build) for name in ZERO_TABLE)
 
 
 def _each_once(entries: list[StartEntry]) -> list[StartEntry]:

@@ -10,11 +10,12 @@ from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.instead_of_tables import vector_builds
 from gemel.inspection.patch_locations import needs_of_places
 from gemel.inspection.wording import lines_in_short, see
-from gemel.layout.addresses import locate
+from gemel.layout.addresses import locate, starts_of
 from gemel.layout.model import BuildPlan, Layout
 from gemel.m_profile.architectures import ARCHITECTURES
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT, possible_tables, word_name
 from gemel.outcomes import NotChecked, Reason
+from gemel.placement.placed import PlacedBuild
 from gemel.spans import Span, format_address
 
 
@@ -28,7 +29,7 @@ def tables(
         table = inspection.vector_table(plan.name)
         if table is None:
             yield NotChecked(f"build {plan.name}", "nothing of the build was found in the image")
-        elif is_blank(inspection, table.span):
+        elif plan.name in inspection.blank_tables:
             yield NotChecked(f"build {plan.name}", see("vector-table-not-blank", "its vector table is blank"))
         elif inspection.instead_of_tables.get(plan.name):
             yield NotChecked(
@@ -44,10 +45,11 @@ def table_span(layout: Layout, plan: BuildPlan) -> Span:
     return Span(start, 4 * (FIRST_INTERRUPT + layout.cores[plan.core].interrupts))
 
 
-def is_blank(inspection: Inspection, table: Span) -> bool:
-    """Whether the two words that a core needs to start are both erased or both zero."""
-    data = inspection.bytes_of(Span(table.start, 8))
-    return data in (bytes(8), bytes((inspection.erased_byte_at(table.start),)) * 8)
+def addresses_of_table(layout: Layout, plan: BuildPlan, placed: PlacedBuild) -> list[int]:
+    """Where the build's core sees its vector table: its own address first, then those of aliases."""
+    located = locate(layout, placed.vector_address, plan.core)
+    aliases = [start + located.offset for start in starts_of(located.memory, plan.core)] if located else []
+    return list(dict.fromkeys([placed.vector_address, *aliases]))
 
 
 def word_span(table: VectorTable, index: int) -> Span:

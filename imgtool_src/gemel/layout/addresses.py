@@ -33,7 +33,10 @@ def starts_of(memory: Memory, core: str | None) -> tuple[int, ...]:
 def locate(layout: Layout, address: int, core: str | None = None) -> Located | None:
     """Where ``address`` falls as ``core`` sees it (None: as the programmer does); None for no memory."""
     for memory in layout.memories.values():
-        for start in starts_of(memory, core):
+        main = memory.views.get(core, memory.start) if core else memory.start
+        if main <= address < main + memory.size:
+            return Located(memory, address - main)
+        for start in memory.aliases:
             if start <= address < start + memory.size:
                 return Located(memory, address - start)
     return None

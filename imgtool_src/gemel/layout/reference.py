@@ -15,9 +15,19 @@ WIDTH = 80
 """Columns of the reference."""
 
 
+SCHEMA_FILE = "gemel.schema.json"
+"""What a layout's first line names for editors."""
+
+EDITORS = (
+    f"Editors of TOML complete and check a layout that begins with the line #:schema ./{SCHEMA_FILE} once "
+    f"gemel export schema -o {SCHEMA_FILE} has written that file next to it."
+)
+
+
 def layout_reference() -> str:
     """Every table and key as text: what it takes, what it means, and its default."""
-    return reference("The layout language, format 1", Table(Layout), EXAMPLES)
+    heading, *others = reference("The layout language, format 1", Table(Layout), EXAMPLES).split("\n")
+    return "\n".join([heading, "", *textwrap.wrap(EDITORS, WIDTH), *others])
 
 
 def reference(heading: str, whole: Table, examples: tuple[Example, ...] = ()) -> str:

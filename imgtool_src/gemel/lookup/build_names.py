@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from gemel.structs import NamedTuple
+from gemel.text.demangled import demangled
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
@@ -44,8 +45,10 @@ class BuildNames:
         return NameAt(address, section, symbol.name, offset, symbol.size, source)
 
     def named(self, name: str) -> tuple[Symbol, ...]:
-        """The definitions of ``name`` that stand for a place or a plain number."""
+        """The definitions of ``name``, mangled or as its source spells it, that stand for a place or a plain number."""
         symbols = self._build.symbols.named(name) if self._build.symbols else ()
+        if not symbols and "::" in name and self._build.symbols:
+            symbols = tuple(each for each in self._build.symbols.all() if name in _spelled(each.name))
         return tuple(each for each in symbols if each.defined and each.kind in NAMED_KINDS)
 
     def near(self, name: str) -> list[str]:
@@ -68,3 +71,9 @@ class BuildNames:
         if symbols is None:
             return None
         return symbols.object_at(address) or symbols.function_at(address)
+
+
+def _spelled(name: str) -> tuple[str, ...]:
+    """A mangled name as its source spells it, with its parameters and without."""
+    text = demangled(name)
+    return (text, text.partition("(")[0]) if text != name else ()

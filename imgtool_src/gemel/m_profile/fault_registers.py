@@ -1,7 +1,8 @@
 """The bits of the fault status registers by name, and what an exception return value says.
 
 Armv7-M and Armv8-M Architecture Reference Manuals, "Configurable Fault Status Register", "HardFault Status
-Register", "EXC_RETURN" (from memory); Armv6-M has only the return values.
+Register", "Debug Fault Status Register", "Secure Fault Status Register", "EXC_RETURN" (from memory); Armv6-M has only
+the return values.
 """
 
 from __future__ import annotations
@@ -25,6 +26,17 @@ _CONFIGURABLE = {
     **{16 + bit: name for bit, name in _USAGE.items()},
 }
 _HARD = {1: "VECTTBL", 30: "FORCED", 31: "DEBUGEVT"}
+_DEBUG = {0: "HALTED", 1: "BKPT", 2: "DWTTRAP", 3: "VCATCH", 4: "EXTERNAL", 5: "PMU"}
+_SECURE = {
+    0: "INVEP",
+    1: "INVIS",
+    2: "INVER",
+    3: "AUVIOL",
+    4: "INVTRAN",
+    5: "LSPERR",
+    6: "SFARVALID",
+    7: "LSERR",
+}
 _REGISTERS = {
     "cfsr": _CONFIGURABLE,
     "hfsr": _HARD,
@@ -32,9 +44,11 @@ _REGISTERS = {
     "mfsr": _MEMORY,
     "bfsr": _BUS,
     "ufsr": _USAGE,
+    "dfsr": _DEBUG,
+    "sfsr": _SECURE,
 }
 NO_ADDRESS = re.compile(
-    r"(?:[acehimx]?psr|primask|basepri|faultmask|control|icsr|shcsr|dfsr|afsr|abfsr|sfsr|ccr|aircr|scr|fpscr|fpccr"
+    r"(?:[acehimx]?psr|primask|basepri|faultmask|control|icsr|shcsr|afsr|abfsr|ccr|aircr|scr|fpscr|fpccr"
     r"|cpacr|cpuid|size|length|crc\d*|sp_?lim|count)$",
     re.IGNORECASE,
 )

@@ -1,7 +1,9 @@
 """What code stores at addresses that its instructions put together, and what it sets special registers to.
 
-Registers are followed through straight stretches of code: literals, moves, sums and shifts of constants.  What is
-loaded from RAM, or comes from a caller, is not known, and a call forgets what it may change (AAPCS32: r0-r3, r12).
+Registers are followed through straight stretches of code: literals, moves, sums and shifts of constants, and what
+was stored before at the same distance from the same register, as compilers keep variables when they do not
+optimise.  What else is loaded from RAM, or comes from a caller, is not known, and a call forgets what it may change
+(AAPCS32: r0-r3, r12, and memory).
 Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory); tests hold them to the assembler.
 """
 
@@ -16,6 +18,7 @@ from gemel.structs import NamedTuple
 MSPLIM, CALL, CPACR, VTOR = "MSPLIM", "call", 0xE000_ED88, 0xE000_ED08
 _SPECIAL = {0x0A: MSPLIM}
 _CALLER_SAVED = (0, 1, 2, 3, 12)
+_SP = 13
 
 
 class KnownStore(NamedTuple):
@@ -115,11 +118,13 @@ class _Registers:
     def __init__(self, word_at: Callable[[int], int | None]) -> None:
         self._known: dict[int, int] = {}
         self._changed: dict[int, Changed] = {}
+        self._slots: dict[tuple[int, int], tuple[int | None, Changed | None]] = {}
         self._word_at = word_at
 
     def forget_all(self) -> None:
         self._known.clear()
         self._changed.clear()
+        self._slots.clear()
 
     def step(self, address: int, first: int, second: int) -> KnownStore | None:
         """Take one instruction; the store that it does, if its target is known."""
@@ -127,6 +132,8 @@ class _Registers:
 
     def _set(self, register: int, value: int | None) -> None:
         self._changed.pop(register, None)
+        for slot in [slot for slot in self._slots if slot[0] == register]:
+            del self._slots[slot]
         if value is None:
             self._known.pop(register, None)
         else:
@@ -139,8 +146,15 @@ class _Registers:
     def _load(self, address: int | None) -> int | None:
         return None if address is None else self._word_at(address & 0xFFFF_FFFF)
 
-    def _read(self, register: int, address: int | None) -> None:
-        """Load a register: with a constant, or with what can only be followed as bits that change."""
+    def _read(self, register: int, base: int, offset: int) -> None:
+        """Load a register: with a constant, what was stored there, or what is followed as bits that change."""
+        address = self._plus(base, offset)
+        if address is None:
+            value, changed = self._slots.get((base, offset), (None, None))
+            self._set(register, value)
+            if changed:
+                self._changed[register] = changed
+            return
         value = self._load(address)
         self._set(register, value)
         if value is None and address is not None:
@@ -160,20 +174,23 @@ class _Registers:
                 else changed._replace(ones=changed.ones & ~bits, zeros=changed.zeros | bits)
             )
 
-    def _store(self, at: int, target: int | None, register: int) -> KnownStore | None:
-        if target is None:
-            return None
+    def _store(self, at: int, base: int, offset: int, register: int) -> KnownStore | None:
+        target = self._plus(base, offset)
         changed = self._changed.get(register)
+        if target is None:
+            self._slots[base, offset] = self._known.get(register), changed
+            return None
         same = changed if changed and changed.address == target & 0xFFFF_FFFF else None
         return KnownStore(at, target & 0xFFFF_FFFF, self._known.get(register), same)
 
     def _narrow(self, address: int, first: int) -> KnownStore | None:
         group, low, middle = first >> 11, first & 7, first >> 3 & 7
         if group == 0b01100:  # STR (immediate)
-            return self._store(address, self._plus(middle, (first >> 6 & 31) << 2), low)
-        if group in (0b01110, 0b10000, 0b10010):  # STRB, STRH, STR to the stack
-            return None
-        if first & 0xFE00 in (0x5000, 0x5200, 0x5400):  # stores with a register as offset
+            return self._store(address, middle, (first >> 6 & 31) << 2, low)
+        if group == 0b10010:  # STR to the stack
+            return self._store(address, _SP, (first & 0xFF) << 2, first >> 8 & 7)
+        if group in (0b01110, 0b10000) or first & 0xFE00 in (0x5000, 0x5200, 0x5400):
+            self._slots.clear()  # STRB, STRH, and stores with a register as offset
             return None
         if group == 0b01001:  # LDR (literal)
             self._set(first >> 8 & 7, self._load((address + 4 & ~3) + 4 * (first & 0xFF)))
@@ -198,7 +215,11 @@ class _Registers:
         elif first & 0xF800 == 0xA000:  # ADR
             self._set(first >> 8 & 7, (address + 4 & ~3) + 4 * (first & 0xFF))
         elif group == 0b01101:  # LDR (immediate)
-            self._read(low, self._plus(middle, (first >> 6 & 31) << 2))
+            self._read(low, middle, (first >> 6 & 31) << 2)
+        elif group == 0b10011:  # LDR from the stack
+            self._read(first >> 8 & 7, _SP, (first & 0xFF) << 2)
+        elif first & 0xFF00 == 0xB000:  # ADD and SUB of the stack pointer
+            self._set(_SP, None)
         elif first & 0xFFC0 in (0x4300, 0x4380):  # ORRS, BICS
             ones = first & 0xFFC0 == 0x4300
             bits, base = (middle, low) if middle in self._known or not ones else (low, middle)
@@ -220,7 +241,7 @@ class _Registers:
                 if first >> register & 1:
                     self._set(register, None)
             self._set(first >> 8 & 7, None)
-        elif first & 0xF800 in (0xC000, 0x9800, 0xA800):  # STM, LDR from and ADD to the stack pointer
+        elif first & 0xF800 in (0xC000, 0xA800):  # STM, ADD to the stack pointer
             self._set(first >> 8 & 7, None)
         elif first & 0xF000 not in (0xB000, 0xD000) or first & 0xFF00 in (0xB200, 0xBA00):
             self._set(low, None)
@@ -229,15 +250,16 @@ class _Registers:
         return None
 
     def _call(self) -> None:
+        self._slots.clear()
         for register in _CALLER_SAVED:
             self._set(register, None)
 
     def _wide(self, address: int, first: int, second: int) -> KnownStore | None:
         base, target, operand = first & 15, second >> 12 & 15, second >> 8 & 15
         if first & 0xFFF0 == 0xF8C0:  # STR.W
-            return self._store(address, self._plus(base, second & 0xFFF), target)
+            return self._store(address, base, second & 0xFFF, target)
         if first & 0xFFF0 == 0xF840 and second & 0x0D00 == 0x0C00:  # STR.W with a negative offset
-            return self._store(address, self._plus(base, -(second & 0xFF)), target)
+            return self._store(address, base, -(second & 0xFF), target)
         if first & 0xFFF0 == 0xF380 and second & 0xFF00 == 0x8800:  # MSR
             name = _SPECIAL.get(second & 0x7F)
             return KnownStore(address, name, self._known.get(base)) if name else None
@@ -253,8 +275,12 @@ class _Registers:
             self._change(operand, base, modified_constant(encoded), ones=first & 0xFBE0 == 0xF040)
             return None
         if first & 0xFFF0 == 0xF8D0 and base != 15:  # LDR.W
-            self._read(target, self._plus(base, second & 0xFFF))
+            self._read(target, base, second & 0xFFF)
             return None
+        if (
+            first & 0xFE00 == 0xE800 or first & 0xFF40 == 0xF800
+        ):  # STRD, STM and the like, STRB.W, STRH.W, STR.W
+            self._slots.clear()
         value, known = self._value(address, first, second)
         if known:
             self._set(operand if first & 0xF800 == 0xF000 else target, value)

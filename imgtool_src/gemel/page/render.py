@@ -11,6 +11,7 @@ from gemel.page.embedding import embedded_bytes, embedded_symbols, json_in_scrip
 from gemel.page.strips import PlacedFinding, strips_of
 from gemel.page.symbols import build_symbols
 from gemel.page.templates import rendered, safe
+from gemel.page.treemap import treemap
 from gemel.rehearsal.result import Rehearsal
 from gemel.show.facts.gather import contents_of
 from gemel.spans import Span
@@ -88,6 +89,7 @@ def _page(
         not_checked=_not_checked(result),
         strips=[(strip, safe(drawn(strip))) for strip in strips],
         symbols=symbols,
+        treemap=lambda own, number: safe(treemap(own, number)),
         largest=LARGEST,
         facts=safe(json_in_script(_facts(contents, inspection, blocks.left_out))),
         symbol_data=data,

@@ -5,7 +5,7 @@ It is made for one dump, so it is not in the registry, and no layout can waive i
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Container, Iterator, Sequence
 
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
@@ -100,7 +100,9 @@ def _version_outcomes(found: list[Stretch], inspection: Inspection) -> Iterator[
 def _mixed(found: list[Stretch], versions: set[str], own: str | None, inspection: Inspection) -> Finding:
     """The finding about blocks of several versions, with the block where an update stopped if they look like that."""
     newest = max(versions, key=version_key, default="")
-    stop = _stop(found, newest) if newest and (own != newest or len(versions) > 1) else None
+    layout = inspection.layout
+    starts = [layout.span_of(each.stored_in).start for each in layout.builds.values()]
+    stop = _stop(found, newest, starts) if newest and (own != newest or len(versions) > 1) else None
     erased = next((each for each in found if each.version == ERASED), None)
     if stop is None and erased and versions <= {own}:
         stop = erased.span.start
@@ -124,9 +126,18 @@ def _mixed(found: list[Stretch], versions: set[str], own: str | None, inspection
     )
 
 
-def _stop(found: list[Stretch], newest: str) -> int | None:
-    """The first block that an update to ``newest``, from the lowest address up, did not come to."""
-    if found[0].version != newest:
+def _stop(found: list[Stretch], newest: str, starts: Container[int]) -> int | None:
+    """The first block that an update to ``newest`` did not come to; None unless its blocks are one run.
+
+    Most updates go from low addresses up; one that has the highest block and does not begin at one of ``starts``,
+    those of builds, goes down.  Where it began with another build than the lowest, the lowest is what is left.
+    """
+    runs = [index for index, each in enumerate(found) if each.version == newest]
+    if len(runs) != 1 or len(found) == 1:
         return None
-    later = [each.version for each in found[1:]]
-    return found[1].span.start if later and newest not in later else None
+    (index,) = runs
+    if index + 1 < len(found):
+        return found[index + 1].span.start
+    if found[index].span.start in starts:
+        return found[0].span.start
+    return found[index - 1].span.end - found[index - 1].block

@@ -52,10 +52,11 @@ class KnownVersion(NamedTuple):
 
 
 class Stretch(NamedTuple):
-    """Neighbouring blocks of one version: its number, ``ERASED`` or ``UNKNOWN``."""
+    """Neighbouring blocks of one version: its number, ``ERASED`` or ``UNKNOWN``; ``block`` is the first one's size."""
 
     span: Span
     version: str
+    block: int
 
 
 def records_in(image: SparseBytes) -> Iterator[tuple[int, Record]]:
@@ -108,7 +109,7 @@ def stretches(inspection: Inspection, known: Sequence[KnownVersion]) -> list[Str
             versions.add(own.version)
         if not versions:
             versions = {UNKNOWN if block else ERASED}
-        found.append(Stretch(span, ""))
+        found.append(Stretch(span, "", span.size))
         unclear.append(versions)
     return _joined(found, _decided(unclear, own.version if own else ""))
 
@@ -144,9 +145,9 @@ def _joined(blocks: list[Stretch], versions: list[str]) -> list[Stretch]:
     for block, version in zip(blocks, versions, strict=True):
         last = found[-1] if found else None
         if last and last.version == version:
-            found[-1] = Stretch(Span.from_bounds(last.span.start, block.span.end), version)
+            found[-1] = last._replace(span=Span.from_bounds(last.span.start, block.span.end))
         else:
-            found.append(Stretch(block.span, version))
+            found.append(block._replace(version=version))
     return found
 
 

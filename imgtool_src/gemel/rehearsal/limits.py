@@ -17,8 +17,8 @@ NOT_MODELLED = (
     "Caches, write buffers and barriers: all memory is coherent at once. WFE that no event ends goes on after "
     "some instructions.",
     "Security attribution: what the code sets up is held, not enforced (a note says so where code switches it "
-    "on); a core with the Security Extension stays in Secure state. Regions of the memory protection unit are "
-    "enforced; the instruction TT does not see them.",
+    "on); at a branch to Non-secure state the rehearsal ends without a verdict. Regions of the memory "
+    "protection unit are enforced; the instruction TT does not see them.",
     "Unaligned addresses of instructions that must be aligned: looked at the first time that each is executed.",
     "Float registers are stacked at once where hardware may put that off; code does not see the difference.",
     "Flash: erased and programmed only through a controller that the layout describes; no error correction; "

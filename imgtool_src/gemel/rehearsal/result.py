@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Literal
 
+from gemel.rehearsal.kinds import UNJUDGED
 from gemel.rehearsal.limits import NOT_MODELLED
 from gemel.spans import format_address
 from gemel.structs import Struct, field
@@ -150,9 +151,14 @@ class Rehearsal(Struct):
 
     @property
     def outcome(self) -> str:
-        """``passes``, ``fails``, or without goals ``started``: both cores came to where they can be woken."""
-        if not self.passes:
-            return "fails"
+        """``passes``, ``fails``, ``no verdict``, or without goals ``started``.
+
+        ``no verdict``: the rehearsal could not follow a core to its end.  ``started``: both cores came to where
+        they can be woken.
+        """
+        errors = {finding.kind for finding in self.findings if finding.severity == "error"}
+        if errors:
+            return "no verdict" if errors <= UNJUDGED else "fails"
         return "passes" if self.goals else "started"
 
     @property

@@ -120,8 +120,8 @@ def statement_faults(folder: ReleaseFolder, record: Record | None) -> Iterator[F
         yield from _builds_against_record(PROVENANCE, ids, record)
 
 
-def contents_faults(folder: ReleaseFolder, record: Record | None) -> Iterator[Fault]:
-    """What the list of contents says otherwise than the folder and the image's record."""
+def contents_faults(folder: ReleaseFolder, record: Record | None, sealed: bool) -> Iterator[Fault]:
+    """What the list of contents says otherwise than the folder and the image: its record, whether it is ``sealed``."""
     try:
         contents = folder.contents
     except GemelError as error:
@@ -136,6 +136,15 @@ def contents_faults(folder: ReleaseFolder, record: Record | None) -> Iterator[Fa
     for name in named:
         if name not in folder.files:
             yield Fault(name, f"{CONTENTS} names a file that is missing", "none", name)
+    yield from _key_faults(folder, contents)
+    if contents.sealed != sealed:
+        words = {True: "a seal", False: "no seal"}
+        yield Fault(
+            CONTENTS,
+            f"it says that the image has {words[contents.sealed]}",
+            words[sealed],
+            words[contents.sealed],
+        )
     roles = {*named, CONTENTS, SUMS, SBOM, PROVENANCE}
     for name in sorted(set(folder.files) - roles):
         if not re.fullmatch(r"(check|rehearsal|notes)\.[a-z.]+", name):
@@ -151,6 +160,21 @@ def contents_faults(folder: ReleaseFolder, record: Record | None) -> Iterator[Fa
         yield from _against_record(CONTENTS, said, record)
         ids = {build.name: build.build_id or "" for build in contents.builds}
         yield from _builds_against_record(CONTENTS, ids, record)
+
+
+def _key_faults(folder: ReleaseFolder, contents: ReleaseContents) -> Iterator[Fault]:
+    from gemel.seals.keys.files import load_public_key
+
+    for each in contents.keys:
+        if each.file not in folder.files:
+            continue
+        try:
+            found = load_public_key(folder.files[each.file], each.file).fingerprint.hex()
+        except GemelError as error:
+            yield fault_of(error, each.file)
+            continue
+        if found != each.fingerprint:
+            yield Fault(each.file, f"it is another key than {CONTENTS} says", found, each.fingerprint)
 
 
 def report_faults(folder: ReleaseFolder) -> Iterator[Fault]:

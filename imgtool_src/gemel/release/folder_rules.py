@@ -55,7 +55,14 @@ def folder_rules(folder: ReleaseFolder, keys: list[PublicKey], builds: Mapping[s
             "Documents of another version are filed with this one.",
             "common practice",
             lambda inspection: _outcomes(
-                [*contents_faults(folder, inspection.record), *report_faults(folder)], CONTENTS, CONTENTS
+                [
+                    *contents_faults(
+                        folder, inspection.record, bool(inspection.seal and inspection.seal.verdicts)
+                    ),
+                    *report_faults(folder),
+                ],
+                CONTENTS,
+                CONTENTS,
             ),
         ),
         rule(

@@ -96,27 +96,29 @@ def read_folder(path: Path) -> ReleaseFolder:
         if kind or not is_safe_name(name):
             strange.append((name, kind or "a file whose name no release has"))
             continue
-        data = b"".join(blocks_of_file(Path(entry.path), plain=True))
-        total += len(data)
+        total += entry.stat(follow_symlinks=False).st_size
         if len(files) == MAX_FILES or total > MAX_TOTAL:
             expected = f"at most {MAX_FILES:,} files and {MAX_TOTAL:,} bytes"
             raise UsageProblem(
                 Problem("the folder is too large for a release", where=str(path), expected=expected)
             )
-        files[name] = data
+        files[name] = b"".join(blocks_of_file(Path(entry.path), plain=True))
     return ReleaseFolder(files, tuple(strange))
 
 
 def _entries(path: Path) -> list[tuple[str, os.DirEntry[str]]]:
-    """Everything in the folder but folders, by name with ``/``; at most one more than a release may hold."""
+    """Everything in the folder but folders with something in them, by name with ``/``; no more than some thousands."""
     found: list[tuple[str, os.DirEntry[str]]] = []
-    waiting = [("", str(path))]
+    waiting: list[tuple[str, str, os.DirEntry[str] | None]] = [("", str(path), None)]
     try:
         while waiting and len(found) <= 4 * MAX_FILES:
-            prefix, folder = waiting.pop()
-            for entry in os.scandir(folder):
+            prefix, folder, itself = waiting.pop()
+            entries = list(os.scandir(folder))
+            if itself and not entries:
+                found.append((prefix.rstrip("/"), itself))
+            for entry in entries:
                 if entry.is_dir(follow_symlinks=False):
-                    waiting.append((f"{prefix}{entry.name}/", entry.path))
+                    waiting.append((f"{prefix}{entry.name}/", entry.path, entry))
                 else:
                     found.append((f"{prefix}{entry.name}", entry))
     except OSError as error:

@@ -72,7 +72,7 @@ def load_builds(layout: ReadLayout | None, given: Mapping[str, str | Path | byte
         try:
             source = BytesSource(file) if isinstance(file, bytes) else FileSource(path)
             build = read_build(source, name=name, file=path.name, raw_start=start)
-            builds[name] = build if isinstance(file, bytes) else _with_notes_beside(build, path)
+            builds[name] = build if isinstance(file, bytes) else _with_files_beside(build, path)
         except GemelError as error:
             problems.extend(of_build(problem, name, path) for problem in error.problems)
     if problems:
@@ -80,8 +80,12 @@ def load_builds(layout: ReadLayout | None, given: Mapping[str, str | Path | byte
     return builds
 
 
-def _with_notes_beside(build: Build, path: Path) -> Build:
-    """A build without symbols, with what ``gemel split`` wrote in a file beside it."""
+def _with_files_beside(build: Build, path: Path) -> Build:
+    """A build with what files beside it hold: split debug information, or what ``gemel split`` wrote."""
+    if build.debug is not None:
+        from gemel.files.inside import files_beside
+
+        build.debug.beside = files_beside(path)
     if build.kind == "elf":
         return build
     from gemel.builds.part_notes import MAX_BYTES, SUFFIX, with_part_notes

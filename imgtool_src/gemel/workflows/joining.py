@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from gemel.errors import Problem
 from gemel.image.image import Image
@@ -11,20 +11,19 @@ from gemel.spans import format_address
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
-    import datetime
-    from collections.abc import Iterable
+    from collections.abc import Sequence
 
     from gemel.builds.build import Build
-    from gemel.checking.rule import Rule
-    from gemel.inspection.inspection import Strict
     from gemel.layout.model import Layout
     from gemel.layout.reader import ReadLayout
     from gemel.placement.placed import PlacedBuild, Version
+    from gemel.policy.reader import ReadPolicy
     from gemel.record.record import Record
-    from gemel.rehearsal.result import Rehearsal
+    from gemel.seals.keys.keys import Signer
     from gemel.seals.seal import Seal
     from gemel.workflows.checking import CheckResult
     from gemel.workflows.sealing import SignerSource
+    from gemel.workflows.trust import Trust
 
 
 class JoinResult(NamedTuple):
@@ -67,51 +66,60 @@ def join(
 def join_and_check(
     layout: ReadLayout,
     builds: Mapping[str, Build],
-    version: Version | None,
-    rollback: int | None,
     keys: SignerSource,
-    leave_unsealed: bool,
-    disassemble: bool = True,
-    strict: Strict = "",
-    today: datetime.date | None = None,
+    *,
+    policy: ReadPolicy | None = None,
+    version: Version | None = None,
+    rollback: int | None = None,
+    leave_unsealed: bool = False,
+    **options: Any,
 ) -> CheckedJoin:
-    """Join, seal with ``keys`` and check; raises what ``join`` and ``seal`` raise.
+    """Join, seal with ``keys`` and check; raises what ``join`` and ``sealed_and_checked`` raise."""
+    from gemel.workflows.rehearsing import due_rehearsal
+
+    trust = trust_of_join(layout, policy, bool(keys))
+    joined = join(layout, builds, version=version, rollback=rollback)
+    rehearsal = due_rehearsal(layout, joined.image, builds, wanted=False) or False
+    options |= {"version": version, "rollback": rollback, "rehearsal": rehearsal}
+    result, seal, _ = sealed_and_checked(
+        layout, joined.image, builds, keys, trust, leave_unsealed=leave_unsealed, **options
+    )
+    return CheckedJoin(joined, result, seal)
+
+
+def trust_of_join(layout: ReadLayout, policy: ReadPolicy | None, sealed: bool) -> Trust:
+    """Whose seals a joined image is judged by: those of the layout's keys, narrowed by a policy."""
+    from gemel.workflows.trust import trust_of, trust_of_signer, trusted_keys
+
+    return trust_of(layout, (), policy) if policy else trust_of_signer(trusted_keys(layout) if sealed else ())
+
+
+def sealed_and_checked(
+    layout: ReadLayout,
+    image: Image,
+    builds: Mapping[str, Build],
+    keys: SignerSource,
+    trust: Trust,
+    *,
+    leave_unsealed: bool = False,
+    **options: Any,
+) -> tuple[CheckResult, Seal | None, Sequence[Signer]]:
+    """``image`` sealed with ``keys``, if there are any and it passes before, and its check; who sealed it.
 
     Nothing that breaks a rule is signed: with keys the image is checked before it is sealed, and after.
-    The seal is compared with the keys that the layout trusts; where it names none, with those that signed.
+    The seal is compared with the keys of ``trust``; where it has none, with those that signed.
     """
     from gemel.workflows.checking import check
-    from gemel.workflows.rehearsing import due_rehearsal
     from gemel.workflows.sealing import rules_without_seal, sealed_with
-    from gemel.workflows.trust import trust_of_signer, trusted_keys
 
-    trusted = trusted_keys(layout) if keys else ()
-    joined = join(layout, builds, version=version, rollback=rollback)
-    rehearsal: Rehearsal | bool = due_rehearsal(layout, joined.image, builds, wanted=False) or False
-
-    def checked(rules: Iterable[Rule] | None) -> CheckResult:
-        return check(
-            layout,
-            joined.image,
-            builds,
-            version=version,
-            rollback=rollback,
-            trusted=trust_of_signer(trusted),
-            disassemble=disassemble,
-            strict=strict,
-            rehearsal=rehearsal,
-            today=today,
-            rules=rules,
-        )
-
-    made = None
-    result = checked(rules_without_seal() if keys or leave_unsealed else None)
-    if keys and result.passes:
-        signers = keys.open()
-        trusted = trusted or tuple(signer.public_key for signer in signers)
-        made = sealed_with(layout.layout, joined.image.data, signers)
-        result = checked(None)
-    return CheckedJoin(joined, result, made)
+    early = rules_without_seal() if keys or leave_unsealed else None
+    result = check(layout, image, builds, trusted=trust, rules=early, **options)
+    if not keys or not result.passes:
+        return result, None, ()
+    signers = keys.open()
+    seal = sealed_with(layout.layout, image.data, signers)
+    trust = trust._replace(trusted=trust.trusted or tuple(signer.public_key for signer in signers))
+    return check(layout, image, builds, trusted=trust, **options), seal, signers
 
 
 def assumptions_of(layout: Layout, build: Build) -> list[Problem]:

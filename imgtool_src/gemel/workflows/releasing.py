@@ -34,19 +34,13 @@ from gemel.release.extras import library
 from gemel.release.provenance import BUILDER, Material, statement_text
 from gemel.spans import format_size
 from gemel.structs import NamedTuple, Struct, replace
-from gemel.workflows.checking import CheckResult, check
+from gemel.workflows.checking import CheckResult
 from gemel.workflows.inputs import build_files, date_of, load_builds, load_layout, read_images, version_of
-from gemel.workflows.joining import JoinResult, assumptions_of, join
+from gemel.workflows.joining import JoinResult, assumptions_of, join, sealed_and_checked, trust_of_join
 from gemel.workflows.read_back import build_bytes, with_read_back
 from gemel.workflows.rehearsing import due_rehearsal
-from gemel.workflows.sealing import (
-    ReadyKeys,
-    SignerSource,
-    refuse_unsealable,
-    rules_without_seal,
-    sealed_with,
-)
-from gemel.workflows.trust import load_policy, trust_of, trust_of_signer, trusted_keys
+from gemel.workflows.sealing import ReadyKeys, SignerSource, refuse_unsealable
+from gemel.workflows.trust import load_policy
 from gemel.workflows.writing import MAX_WHOLE, encoded, whole_memory
 
 if TYPE_CHECKING:
@@ -168,6 +162,7 @@ def _vex_remarks(files: Mapping[str, bytes]) -> list[Problem]:
 
 def _read(request: ReleaseRequest, keys: SignerSource) -> _Inputs:
     version_of(request.version)
+    _formats(request)
     date = date_of(request.date)
     _refuse_builder(request.builder)
     policy = load_policy(Path(request.policy)) if request.policy else None
@@ -248,32 +243,24 @@ def _checked(
     joined: JoinResult,
     rehearsal: Rehearsal | None,
     keys: SignerSource,
-) -> tuple[CheckResult, list[Signer]]:
+) -> tuple[CheckResult, Sequence[Signer]]:
     """The check of the image as it is shipped, sealed if there are keys; before anything is signed it must pass."""
     read = inputs.read
-    trust = trust_of(read, (), inputs.policy) if inputs.policy else None
-    own = trusted_keys(read) if keys and trust is None else ()
-    options: dict[str, Any] = {
-        "version": version_of(request.version),
-        "rollback": request.rollback,
-        "previous": inputs.previous,
-        "disassemble": request.disassemble,
-        "rehearsal": rehearsal or False,
-        "today": inputs.date,
-        "strict": request.strict,
-    }
-    signers: list[Signer] = []
-    if keys:
-        early = trust or trust_of_signer(own)
-        before = check(
-            read, joined.image, inputs.builds, trusted=early, rules=rules_without_seal(), **options
-        )
-        if not before.passes:
-            return before, []
-        signers = keys.open()
-        sealed_with(read.layout, joined.image.data, signers)
-    trusted = trust or trust_of_signer(own or tuple(signer.public_key for signer in signers))
-    return check(read, joined.image, inputs.builds, trusted=trusted, **options), signers
+    result, _, signers = sealed_and_checked(
+        read,
+        joined.image,
+        inputs.builds,
+        keys,
+        trust_of_join(read, inputs.policy, bool(keys)),
+        version=version_of(request.version),
+        rollback=request.rollback,
+        previous=inputs.previous,
+        disassemble=request.disassemble,
+        rehearsal=rehearsal or False,
+        today=inputs.date,
+        strict=request.strict,
+    )
+    return result, signers
 
 
 def _images(
@@ -287,7 +274,7 @@ def _images(
     files: dict[str, bytes] = {}
     described = []
     flash = [memory.start for memory in layout.memories.values() if memory.kind == "flash"]
-    for form in dict.fromkeys(request.formats):
+    for form in _formats(request):
         name = stem + IMAGE_FORMATS[form]
         files[name] = b"".join(encoded(Path(name), joined.image.data, layout, joined.image.entry))
         described.append(ReleasedImage(name, None, min(flash) if form == "bin" else None))
@@ -306,12 +293,21 @@ def _images(
     return files, described
 
 
+def _formats(request: ReleaseRequest) -> list[str]:
+    """The chosen formats in an order of their own, whatever order they were chosen in; raises UsageProblem."""
+    unknown = sorted(set(request.formats) - set(IMAGE_FORMATS))
+    if unknown or not request.formats:
+        found, expected = ", ".join(unknown) or "none", ", ".join(IMAGE_FORMATS)
+        raise UsageProblem(Problem("not a format of images", found=found, expected=expected))
+    return [form for form in IMAGE_FORMATS if form in request.formats]
+
+
 def _folder(
     request: ReleaseRequest,
     inputs: _Inputs,
     joined: JoinResult,
     result: CheckResult,
-    signers: list[Signer],
+    signers: Sequence[Signer],
     images: dict[str, bytes],
     described: list[ReleasedImage],
     rehearsal: Rehearsal | None,
@@ -479,7 +475,7 @@ def _materials(inputs: _Inputs, contents: ReleaseContents) -> list[Material]:
 
 def _parameters(request: ReleaseRequest) -> dict[str, Any]:
     return {
-        "formats": list(dict.fromkeys(request.formats)),
+        "formats": _formats(request),
         "memoryFiles": request.memories,
         "rehearse": request.rehearse,
         "strict": request.strict,

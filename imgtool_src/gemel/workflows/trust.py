@@ -63,6 +63,13 @@ def trust_in(
     read: ReadLayout, keys: Sequence[PublicKey] | None = None, policy: ReadPolicy | None = None
 ) -> Trust:
     """The same for ``keys`` that were read before (None: those of the layout, which says what is demanded)."""
+    if keys is not None and not keys:
+        step = "pass the keys whose seals are taken, or None for those that the layout trusts"
+        raise UsageProblem(
+            Problem(
+                "no key is given whose seal could be taken", where="trusted", found="none", next_step=step
+            )
+        )
     return _narrowed(read, [(Path("trusted"), key) for key in keys or ()], policy, [])
 
 

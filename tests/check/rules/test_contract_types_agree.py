@@ -213,3 +213,68 @@ def test_the_picture_names_the_cause() -> None:
     assert "likely cause" not in "".join(
         findings(of_sides(RULE, types("struct link_sample"), sampler="sampler-packed"))[0].lines
     )
+
+
+_ARRAY = "#include <array>\n"
+_ATOMIC = "#include <atomic>\n"
+C_AND_CPP = {
+    "arrays of arrays": (
+        "struct cell { uint16_t level[2]; }; struct box { struct cell cells[3]; uint8_t grid[3][4]; };",
+        _ARRAY + "struct cell { std::array<uint16_t, 2> level; };"
+        "struct box { std::array<cell, 3> cells; std::array<std::array<uint8_t, 4>, 3> grid; };",
+    ),
+    "a base class's members": (
+        "struct box { uint32_t id; uint32_t level; uint8_t turn; };",
+        "struct header { uint32_t id; }; struct middle : header { uint32_t level; };"
+        "struct box : middle { uint8_t turn; };",
+    ),
+    "a base class as a member": (
+        "struct header { uint32_t id; }; struct box { struct header head; uint32_t level; };",
+        "struct nothing {}; struct header { uint32_t id; }; struct box : nothing, header { uint32_t level; };",
+    ),
+    "an enumeration in the style of each": (
+        "enum quality { QUALITY_GOOD, QUALITY_POOR = 4 }; struct box { enum quality quality; };",
+        "enum class Quality : uint8_t { Good, Poor = 4 }; struct box { Quality quality; };",
+    ),
+    "flags of a library": (
+        "struct box { uint8_t lock; _Bool ready; };",
+        _ATOMIC + "struct box { std::atomic_flag lock; std::atomic<bool> ready; };",
+    ),
+    "padding that one side names": (
+        "struct box { uint8_t turn; uint32_t level; };",
+        "struct box { uint8_t turn; uint8_t reserved[3]; uint32_t level; };",
+    ),
+}
+UNLIKE_CPP = {
+    "an array of another length": (
+        "struct box { uint16_t level[6]; };",
+        _ARRAY + "struct box { std::array<uint16_t, 7> level; };",
+    ),
+    "a base class that comes second": (
+        "struct box { uint32_t id; uint16_t level; };",
+        "struct first { uint16_t level; }; struct box : first { uint32_t id; };",
+    ),
+    "enumerators that changed places": (
+        "enum quality { QUALITY_GOOD, QUALITY_POOR }; struct box { enum quality quality; };",
+        "enum class Quality : uint8_t { Poor, Good }; struct box { Quality quality; };",
+    ),
+    "padding that is data on the other side": (
+        "struct box { uint8_t turn; uint8_t battery; uint16_t level; };",
+        "struct box { uint8_t turn; uint8_t reserved; uint16_t level; };",
+    ),
+}
+_MARCH = ("-mthumb", "-march=armv7e-m")
+_BOX = '\n__attribute__((section(".link"), used)) struct box box;'
+
+
+@pytest.mark.parametrize("case", [*C_AND_CPP, *UNLIKE_CPP])
+@pytest.mark.parametrize("primary", ["c", "c++"])
+def test_c_and_cpp(case: str, primary: str) -> None:
+    """What C++ adds to the same bytes makes no difference, whichever core it is on; other bytes do."""
+    mine, theirs = (C_AND_CPP | UNLIKE_CPP)[case]
+    sources = {"c": mine, "c++": theirs}
+    other = "c++" if primary == "c" else "c"
+    station = compiled("station", sources[primary] + _BOX, *_MARCH, language=primary)
+    sampler = compiled("sampler", sources[other] + _BOX, *_MARCH, language=other)
+    found = findings(checked(RULE, types("struct box"), station, sampler))
+    assert len(found) == (case in UNLIKE_CPP)

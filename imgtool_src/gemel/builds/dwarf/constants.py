@@ -106,6 +106,7 @@ class At:
     DWO_NAME = 0x76
     MIPS_LINKAGE_NAME = 0x2007
     GNU_DWO_NAME = 0x2130
+    GNU_DWO_ID = 0x2131
 
 
 class Form:
@@ -163,7 +164,7 @@ class Form:
 UNIT_RELATIVE = frozenset((Form.REF1, Form.REF2, Form.REF4, Form.REF8, Form.REF_UDATA))
 """References counted from the start of their unit."""
 
-STRING_INDEXES = frozenset((Form.STRX, Form.STRX1, Form.STRX2, Form.STRX3, Form.STRX4))
+STRING_INDEXES = frozenset((Form.STRX, Form.STRX1, Form.STRX2, Form.STRX3, Form.STRX4, Form.GNU_STR_INDEX))
 """Texts by their number in the table of string offsets."""
 
 SIZED_DATA = {Form.DATA1: 1, Form.DATA2: 2, Form.DATA4: 4, Form.DATA8: 8}

@@ -12,6 +12,7 @@ from gemel.builds.dwarf.fault import DebugUnreadable, DwarfFault
 from gemel.builds.dwarf.index import Index
 from gemel.builds.dwarf.names import Spelled, keyword, scoped, taken_apart
 from gemel.builds.dwarf.sections import DebugSections, read_debug_sections
+from gemel.builds.dwarf.split import Beside
 from gemel.builds.dwarf.type_reader import constant_of, read_type
 from gemel.builds.dwarf.types import (
     Alias,
@@ -35,10 +36,13 @@ DEFINITION_LIMIT = 4096
 """Definitions of one name in one file that are looked at."""
 
 
-def read_debug_types(sections: DebugSections, file: str) -> DebugTypes:
-    """The types of a file; DebugUnreadable with the reason if it has none or they break the format."""
+def read_debug_types(sections: DebugSections, file: str, beside: Beside | None = None) -> DebugTypes:
+    """The types of a file; DebugUnreadable with the reason if it has none or they break the format.
+
+    ``beside`` gives the files of split debug information.
+    """
     with _told(file):
-        return DebugTypes(Entries(read_debug_sections(sections)), file)
+        return DebugTypes(Entries(read_debug_sections(sections), beside), file)
 
 
 @contextmanager
@@ -65,9 +69,13 @@ class DebugTypes:
         self._types: dict[Reference, Type] = {}
 
     @property
-    def split(self) -> bool:
-        """Whether part of the debug information is in other files (.dwo), which are not read."""
-        return any(unit.split for unit in self._entries.units)
+    def elsewhere(self) -> str:
+        """Which part of the debug information is in other files (.dwo), and why these are not read; or empty."""
+        for name, reason in self._entries.elsewhere.items():
+            others = len(self._entries.elsewhere) - 1
+            more = f" and {others} more like it" if others else ""
+            return f"part of it is in other files (.dwo): {name}, {reason}{more}"
+        return ""
 
     def named(self, spelling: str) -> tuple[Reference, ...]:
         """Every definition of a type: ``struct link_frame``, ``link_frame_t``, ``link::ring<int, 4>``.

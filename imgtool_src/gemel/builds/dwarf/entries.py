@@ -6,18 +6,23 @@ An entry with children may tell where the next one after them is (its sibling).
 
 from __future__ import annotations
 
+import struct
 from bisect import bisect_right
 from collections.abc import Iterator
 
-from gemel.builds.dwarf.abbreviations import Abbreviation, Value
+from gemel.builds.dwarf.abbreviations import Abbreviation, Known, Value
 from gemel.builds.dwarf.constants import STRING_INDEXES, UNIT_RELATIVE, At, Form
 from gemel.builds.dwarf.fault import DwarfFault
 from gemel.builds.dwarf.sections import DebugData
+from gemel.builds.dwarf.split import Beside, read_halves
 from gemel.builds.dwarf.units import Unit, read_units
-from gemel.structs import NamedTuple
+from gemel.structs import NamedTuple, replace
 
-STEPS_FREE, BYTES_PER_STEP = 300_000, 2
+STEPS_FREE, BYTES_PER_STEP = 150_000, 5
 """Entries that are walked over at most, in sum: this many, and one for each so many bytes of the file."""
+
+STEPS_OF_READING = 4
+"""An entry whose attributes are read costs as much as so many that are walked over."""
 
 NAME_LIMIT = 4096
 """Bytes of a name that are read at most."""
@@ -51,16 +56,72 @@ class Attributes(NamedTuple):
 class Entries:
     """The units of one file and how to get at their entries."""
 
-    __slots__ = ("_data", "_signatures", "_starts", "_steps_left", "joined", "units")
+    __slots__ = ("_data", "_signatures", "_starts", "_steps_left", "elsewhere", "joined", "units")
 
-    def __init__(self, data: DebugData) -> None:
-        """Reads the headers of all units; DwarfFault if they do not keep the format."""
+    def __init__(self, data: DebugData, beside: Beside | None = None) -> None:
+        """Reads the headers of all units; DwarfFault if they do not keep the format.
+
+        ``beside`` gives the files that hold the other halves of split units.  ``elsewhere`` has the names of those
+        that could not be read, each with the reason.
+        """
         self._data = data
         self.joined = data.info + data.types if data.types else data.info
-        self.units = read_units(data, self.joined)
+        known = Known()
+        self.units = read_units(data, self.joined, known)
+        self.elsewhere: dict[str, str] = {}
+        self._steps_left = STEPS_FREE + self._data.file_size // BYTES_PER_STEP
+        if any(unit.split for unit in self.units):
+            self._add_halves(beside or (lambda _: None), known)
         self._starts = [unit.start for unit in self.units]
         self._signatures = {unit.signature: unit.type for unit in self.units if unit.signature is not None}
-        self._steps_left = STEPS_FREE + data.file_size // BYTES_PER_STEP
+
+    def _add_halves(self, beside: Beside, known: Known) -> None:
+        wanted: dict[str, set[int | None]] = {}
+        for unit in self.units:
+            if unit.split:
+                top = self._entry(unit, unit.entries)
+                attribute = At.DWO_NAME if At.DWO_NAME in top.abbreviation.forms else At.GNU_DWO_NAME
+                name = self.text(self.text_key(top, attribute))
+                wanted.setdefault(name, set()).add(unit.half)
+        info, strings, offsets, size = [self.joined], [self._data.strings], [self._data.string_offsets], 0
+        for name, half in read_halves(list(wanted), beside):
+            if isinstance(half, str):
+                self.elsewhere[name] = half
+                continue
+            joined = half.info + half.types
+            try:
+                units = read_units(half, joined, known)
+            except (DwarfFault, LookupError, ValueError, struct.error) as error:
+                self.elsewhere[name] = str(error)
+                continue
+            if not wanted[name] <= {unit.half for unit in units}:
+                self.elsewhere[name] = "of another compilation (the numbers of the two halves differ)"
+                continue
+            start, first_string, first_offset = (sum(map(len, parts)) for parts in (info, strings, offsets))
+            self.units += [
+                replace(
+                    unit,
+                    start=unit.start + start,
+                    end=unit.end + start,
+                    entries=unit.entries + start,
+                    type=unit.type + start,
+                    string_offsets=unit.string_offsets + first_offset,
+                    file=start,
+                    strings=first_string,
+                )
+                for unit in units
+            ]
+            info.append(joined)
+            strings.append(half.strings)
+            offsets.append(half.string_offsets)
+            size += half.file_size
+        self.joined = b"".join(info)
+        self._data = self._data._replace(
+            strings=b"".join(strings),
+            string_offsets=b"".join(offsets),
+            file_size=self._data.file_size + size,
+        )
+        self._steps_left += size // BYTES_PER_STEP
 
     def at(self, offset: int) -> DieOffset:
         """The entry at an offset; DwarfFault if none can be there."""
@@ -68,6 +129,9 @@ class Entries:
         unit = self.units[index] if index >= 0 else None
         if unit is None or not unit.entries <= offset < unit.end:
             raise DwarfFault(f"a reference to offset {offset:#x}, where no entry is")
+        return self._entry(unit, offset)
+
+    def _entry(self, unit: Unit, offset: int) -> DieOffset:
         abbreviation, attributes = unit.abbreviation(self.joined, offset)
         if abbreviation is None:
             raise DwarfFault(f"a reference to offset {offset:#x}, where a list of entries ends")
@@ -75,6 +139,7 @@ class Entries:
 
     def read(self, place: DieOffset) -> Attributes:
         """The attributes of an entry."""
+        self.walked(STEPS_OF_READING)
         values, end = place.abbreviation.read(self.joined, place.attributes)
         return Attributes(place, values, end)
 
@@ -151,7 +216,7 @@ class Entries:
         if form in UNIT_RELATIVE:
             return unit.start + value
         if form == Form.REF_ADDR:
-            return value
+            return unit.file + value
         if form == Form.REF_SIG8:
             found = self._signatures.get(value)
             if found is None:
@@ -165,7 +230,7 @@ class Entries:
         at = abbreviation.name_at
         if at >= 0 and abbreviation.name_form == Form.STRP and place.unit.sizes.offset == 4:
             start = place.attributes + at
-            return int.from_bytes(self.joined[start : start + 4], "little")
+            return place.unit.strings + int.from_bytes(self.joined[start : start + 4], "little")
         return self.text_key(place, At.NAME)
 
     def text_key(self, place: DieOffset, attribute: int) -> NameKey | None:
@@ -174,7 +239,7 @@ class Entries:
         form = abbreviation.forms.get(attribute)
         if form is None:
             return None
-        value = abbreviation.read(self.joined, place.attributes)[0].get(attribute)
+        value = self.read(place).values.get(attribute)
         if isinstance(value, bytes) and form == Form.STRX3:
             value = int.from_bytes(value, "little")
         if value is None or isinstance(value, bytes):
@@ -184,7 +249,7 @@ class Entries:
         if form == Form.LINE_STRP:
             return -1 - value
         if form == Form.STRP:
-            return value
+            return place.unit.strings + value
         raise DwarfFault("a name in a form that is no text, or that is in another file")
 
     def _string_offset(self, unit: Unit, index: int) -> int:
@@ -193,7 +258,7 @@ class Entries:
         field = self._data.string_offsets[start : start + size]
         if len(field) < size:
             raise DwarfFault(f"text number {index} of the unit at offset {unit.start:#x} is not in the table")
-        return int.from_bytes(field, "little")
+        return unit.strings + int.from_bytes(field, "little")
 
     def text(self, key: NameKey | None) -> str:
         """The name behind a key; empty for None."""

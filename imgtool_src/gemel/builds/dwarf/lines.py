@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_right
-from collections.abc import Iterator
 
 from gemel.builds.dwarf.abbreviations import sleb, uleb
 from gemel.builds.dwarf.fault import DwarfFault
@@ -30,23 +29,27 @@ _PATH = 1
 _SET_ADDRESS = re.compile(rb"\x00\x05\x02(.{4})", re.DOTALL)
 
 
+Row = tuple[int, str, int]
+
+
 class LineTable(NamedTuple):
-    """Rows of (address, "file:line"), by address; the text is empty where a sequence ends.
+    """Rows of (address, file, line), by address; the file is empty where a sequence ends.
 
     Rows of one address stand in the order of their program, the ends of sequences before the others, so that
     the last one counts.  ``damaged`` says what could not be read; empty if all of it was.
     """
 
-    rows: list[tuple[int, str]]
+    rows: list[Row]
     damaged: str
 
     def at(self, address: int) -> str:
         """``file:line`` of the instruction at ``address``; empty where no sequence covers it."""
         index = bisect_right(self.rows, address, key=_row_address) - 1
-        return self.rows[index][1] if index >= 0 else ""
+        _, file, line = self.rows[index] if index >= 0 else (0, "", 0)
+        return f"{file}:{line}" if file else ""
 
 
-def _row_address(row: tuple[int, str]) -> int:
+def _row_address(row: Row) -> int:
     return row[0]
 
 
@@ -60,6 +63,12 @@ class _Header(NamedTuple):
     first_file: int
 
 
+class _Steps:
+    """How many more operations are carried out."""
+
+    left = MAX_STEPS
+
+
 def read_lines(debug: DebugSections, near: int | None = None) -> LineTable:
     """The source lines of a file; no rows, and why in ``damaged``, where it has none that can be read.
 
@@ -69,23 +78,18 @@ def read_lines(debug: DebugSections, near: int | None = None) -> LineTable:
         found = read_named_sections(debug, ("line", "line_str", "str"))
     except DwarfFault as error:
         return LineTable([], str(error))
-    rows: list[tuple[int, str]] = []
-    data, left = found.get("line", b""), MAX_STEPS
+    rows: list[Row] = []
+    data, steps = found.get("line", b""), _Steps()
     programs, damaged = _programs(data)
     for start, end in programs if near is None else _nearest(data, programs, near):
         try:
             header = _header(data, start + 4, found)
-            left -= len(header.files)
-            for row in _rows(data, header, end):
-                left -= 1
-                if row is not None:
-                    rows.append(row)
-                if left <= 0:
-                    damaged = f"the line programs take more than {MAX_STEPS:,} steps"
-                    break
+            steps.left -= len(header.files)
+            _run(data, header, end, rows, steps)
         except _DAMAGE as error:
             damaged = f"the line program at offset {start:#x} is damaged ({error})"
-        if left <= 0:
+        if steps.left <= 0:
+            damaged = f"the line programs take more than {MAX_STEPS:,} steps"
             break
     rows.sort(key=lambda row: (row[0], row[1] != ""))
     return LineTable(rows, damaged)
@@ -197,48 +201,56 @@ def _form(data: bytes, at: int, form: int, found: dict[str, bytes]) -> tuple[str
     raise DwarfFault(f"form {form:#x}")
 
 
-def _rows(data: bytes, header: _Header, end: int) -> Iterator[tuple[int, str] | None]:
-    """A row for each operation that makes one, None for each other one."""
+def _run(data: bytes, header: _Header, end: int, rows: list[Row], steps: _Steps) -> None:
+    """Carry out a program: each row that it makes goes to ``rows``, each operation is one of ``steps``."""
     at, special = header.start, len(header.lengths) + 1
-    address, file, line = 0, 1, 1
-    while at < end:
-        code, at = data[at], at + 1
-        row = None
-        if code >= special:
-            steps, advance = divmod(code - special, header.line_range)
-            address += steps * header.shortest
-            line += header.line_base + advance
-            row = address, _place(header, file, line)
-        elif code == 0:
-            size, at = uleb(data, at)
-            kind = data[at]
-            if kind == 1:
-                row = address, ""
-                address, file, line = 0, 1, 1
-            elif kind == 2:
-                address = int.from_bytes(data[at + 1 : at + size], "little")
-            at += size
-        elif code == 1:
-            row = address, _place(header, file, line)
-        elif code == 2:
-            advance, at = uleb(data, at)
-            address += advance * header.shortest
-        elif code == 3:
-            advance, at = sleb(data, at)
-            line += advance
-        elif code == 4:
-            file, at = uleb(data, at)
-        elif code == 8:
-            address += (255 - special) // header.line_range * header.shortest
-        elif code == 9:
-            address, at = address + int.from_bytes(data[at : at + 2], "little"), at + 2
-        else:
-            for _ in range(header.lengths[code - 1]):
-                _, at = uleb(data, at)
-        yield row
+    first = _file(header, 1)
+    address, file, line = 0, first, 1
+    moves: dict[int, tuple[int, int]] = {}
+    left, append = steps.left, rows.append
+    try:
+        while at < end and left > 0:
+            left -= 1
+            code, at = data[at], at + 1
+            if code >= special:
+                move = moves.get(code)
+                if move is None:
+                    advance, more = divmod(code - special, header.line_range)
+                    move = moves[code] = advance * header.shortest, header.line_base + more
+                address += move[0]
+                line += move[1]
+                append((address, file, line))
+            elif code == 0:
+                size, at = uleb(data, at)
+                kind = data[at]
+                if kind == 1:
+                    append((address, "", 0))
+                    address, file, line = 0, first, 1
+                elif kind == 2:
+                    address = int.from_bytes(data[at + 1 : at + size], "little")
+                at += size
+            elif code == 1:
+                append((address, file, line))
+            elif code == 2:
+                advance, at = uleb(data, at)
+                address += advance * header.shortest
+            elif code == 3:
+                advance, at = sleb(data, at)
+                line += advance
+            elif code == 4:
+                number, at = uleb(data, at)
+                file = _file(header, number)
+            elif code == 8:
+                address += (255 - special) // header.line_range * header.shortest
+            elif code == 9:
+                address, at = address + int.from_bytes(data[at : at + 2], "little"), at + 2
+            else:
+                for _ in range(header.lengths[code - 1]):
+                    _, at = uleb(data, at)
+    finally:
+        steps.left = left
 
 
-def _place(header: _Header, file: int, line: int) -> str:
-    index = file - header.first_file
-    name = header.files[index] if 0 <= index < len(header.files) else "?"
-    return f"{name}:{line}"
+def _file(header: _Header, number: int) -> str:
+    index = number - header.first_file
+    return (header.files[index] if 0 <= index < len(header.files) else "") or "?"

@@ -65,30 +65,39 @@ def read_debug_sections(debug: DebugSections) -> DebugData:
 def read_named_sections(debug: DebugSections, names: tuple[str, ...]) -> dict[str, bytes]:
     """Those of the sections .debug_NAME that the file has, decompressed; DwarfFault if one cannot be read."""
     by_name = _by_name(debug)
-    found: dict[str, bytes] = {}
+    found: dict[str, list[bytes]] = {}
     left = min(SIZE_LIMIT, UNFOLDED_FREE + UNFOLDED_LIMIT * debug.source.size)
     for wanted in names:
-        header, old = by_name.get(f".debug_{wanted}"), by_name.get(f".zdebug_{wanted}")
-        if header is not None and header.type != _NO_BITS:
-            found[wanted] = _content(debug, header, f".debug_{wanted}", left)
-        elif old is not None:
-            found[wanted] = _old_compressed(_raw(debug, old, f".zdebug_{wanted}"), f".zdebug_{wanted}", left)
-        left -= len(found.get(wanted, b""))
-    return found
+        name, old = f".debug_{wanted}", f".zdebug_{wanted}"
+        parts = [header for header in by_name.get(name, ()) if header.type != _NO_BITS]
+        for header in parts or by_name.get(old, []):
+            if parts:
+                data = _content(debug, header, name, left)
+            else:
+                data = _old_compressed(_raw(debug, header, old), old, left)
+            left -= len(data)
+            if left < 0:
+                raise DwarfFault(f"section {name} and those before it have more than {SIZE_LIMIT:,} bytes")
+            found.setdefault(wanted, []).append(data)
+    return {wanted: b"".join(parts) for wanted, parts in found.items()}
 
 
-def _by_name(debug: DebugSections) -> dict[str, SectionHeader]:
+def _by_name(debug: DebugSections) -> dict[str, list[SectionHeader]]:
+    """The sections by name; objects have several of one name, a linked file has not."""
     if not debug.sections.headers:
         raise DwarfFault(debug.sections.reason)
     names = _names(debug)
-    return {_name(header, names): header for header in debug.sections.headers}
+    found: dict[str, list[SectionHeader]] = {}
+    for header in debug.sections.headers:
+        found.setdefault(_name(header, names), []).append(header)
+    return found
 
 
-def _absent(debug: DebugSections, by_name: dict[str, SectionHeader]) -> str:
-    link = by_name.get(".gnu_debuglink")
-    if link is not None and link.size < _NAMES_LIMIT and not outside(link, debug.source):
-        name = debug.source.read(*link.extent).split(b"\0")[0].decode("utf-8", "replace")
-        return f"the file is stripped, its debug information is in {name} (.gnu_debuglink)"
+def _absent(debug: DebugSections, by_name: dict[str, list[SectionHeader]]) -> str:
+    for link in by_name.get(".gnu_debuglink", ()):
+        if link.size < _NAMES_LIMIT and not outside(link, debug.source):
+            name = debug.source.read(*link.extent).split(b"\0")[0].decode("utf-8", "replace")
+            return f"the file is stripped, its debug information is in {name} (.gnu_debuglink)"
     if any(name.endswith(".dwo") for name in by_name):
         return "the file is one half of a split build (.dwo) without the other"
     return "the file has no debug information (.debug_info)"

@@ -36,7 +36,8 @@ class Unit(Struct):
 
     ``entries`` is the offset of its first entry, ``string_offsets`` where its part of the table of string
     offsets starts (DWARF 5), ``signature`` and ``type`` name the type of a type unit, ``split`` says that
-    its entries are in another file.
+    its entries are in another file, and ``half`` is the number that both halves have.  ``file`` and ``strings`` are
+    where the data and the texts of its own file start in what is joined of several.
     """
 
     start: int
@@ -48,6 +49,9 @@ class Unit(Struct):
     signature: int | None
     type: int
     split: bool
+    half: int | None
+    file: int = 0
+    strings: int = 0
 
     def abbreviation(self, data: bytes, at: int) -> tuple[Abbreviation | None, int]:
         """The kind of the entry at ``at`` and where its attributes start; None for the end of a list."""
@@ -63,10 +67,10 @@ class Unit(Struct):
         return found, at
 
 
-def read_units(data: DebugData, joined: bytes) -> list[Unit]:
-    """All units; ``joined`` is ``.debug_info`` and behind it ``.debug_types``."""
+def read_units(data: DebugData, joined: bytes, known: Known) -> list[Unit]:
+    """All units; ``joined`` is ``.debug_info`` and behind it ``.debug_types``; ``known`` grows."""
     tables: dict[tuple[int, Sizes], dict[int, Abbreviation]] = {}
-    known = Known()
+    known.bytes_read = 0
     units: list[Unit] = []
     at = 0
     while at < len(joined):
@@ -97,7 +101,7 @@ def _read_unit(
     at += 2
     if version not in VERSIONS:
         raise DwarfFault(f"the unit at offset {start:#x} is of DWARF version {version}")
-    kind, signature, type_at = (TYPE_UNIT if of_types else 0), None, 0
+    kind, signature, type_at, half = (TYPE_UNIT if of_types else 0), None, 0, None
     if version == 5:
         kind, address_size = joined[at], joined[at + 1]
         abbreviations_at = _number(joined, at + 2, offset_size)
@@ -112,6 +116,7 @@ def _read_unit(
         type_at = start + _number(joined, at + 8, offset_size)
         at += 8 + offset_size
     elif kind in (SKELETON_UNIT, SPLIT_COMPILE_UNIT):
+        half = _number(joined, at, 8)
         at += 8
     sizes = Sizes(version, offset_size, address_size)
     key = abbreviations_at, sizes
@@ -121,26 +126,32 @@ def _read_unit(
         if known.bytes_read > TABLES_LIMIT * len(data.abbreviations):
             raise DwarfFault("its tables of abbreviations overlap")
     table = tables[key]
-    strings, split = _of_first_entry(joined, at, end, table)
-    if kind in (SPLIT_COMPILE_UNIT, SPLIT_TYPE_UNIT, SKELETON_UNIT):
-        split = True
-    return Unit(start, end, at, sizes, table, strings, signature, type_at, split)
+    first = _first_entry(joined, at, end, table)
+    strings = first.get(At.STR_OFFSETS_BASE)
+    if strings is None:
+        strings = 2 * offset_size if kind in (SPLIT_COMPILE_UNIT, SPLIT_TYPE_UNIT) else 0
+    split = kind == SKELETON_UNIT or At.DWO_NAME in first or At.GNU_DWO_NAME in first
+    return Unit(
+        start, end, at, sizes, table, strings, signature, type_at, split, first.get(At.GNU_DWO_ID, half)
+    )
 
 
-def _of_first_entry(joined: bytes, at: int, end: int, table: dict[int, Abbreviation]) -> tuple[int, bool]:
-    """The base of the unit's string offsets, and whether the rest of it is in another file."""
+_OF_UNITS = frozenset((At.STR_OFFSETS_BASE, At.DWO_NAME, At.GNU_DWO_NAME, At.GNU_DWO_ID))
+
+
+def _first_entry(joined: bytes, at: int, end: int, table: dict[int, Abbreviation]) -> dict[int, int]:
+    """The attributes of a unit's first entry that concern all of it, as far as they are numbers."""
     if at >= end:
-        return 0, False
+        return {}
     code, at = uleb(joined, at)
     found = table.get(code)
-    if found is None:
-        return 0, False
-    if not found.forms.keys() & {At.STR_OFFSETS_BASE, At.DWO_NAME, At.GNU_DWO_NAME}:
-        return 0, False
-    values, _ = found.read(joined, at)
-    base = values.get(At.STR_OFFSETS_BASE, 0)
-    split = At.DWO_NAME in values or At.GNU_DWO_NAME in values
-    return (base if isinstance(base, int) else 0), split
+    if found is None or _OF_UNITS.isdisjoint(found.forms):
+        return {}
+    return {
+        name: value if isinstance(value, int) else 0
+        for name, value in found.read(joined, at)[0].items()
+        if name in _OF_UNITS
+    }
 
 
 def _number(data: bytes, at: int, size: int) -> int:

@@ -99,6 +99,7 @@ class SymbolTable:
         "_code",
         "_file",
         "_functions",
+        "_labels",
         "_loaded",
         "_marks",
         "_objects",
@@ -126,6 +127,7 @@ class SymbolTable:
         self._code = code_sections
         self._loaded: tuple[bytes, bytes] | None = None
         self._functions: _FunctionIndex | None = None
+        self._labels: tuple[Symbol, ...] | None = None
         self._objects: _ObjectIndex | None = None
         self._marks: dict[int, list[tuple[int, str]]] | None = None
         self._by_value: tuple[list[int], list[int]] | None = None
@@ -162,6 +164,22 @@ class SymbolTable:
                 skipped.add(name)
             else:
                 yield _symbol(entry, strings)
+
+    @property
+    def labels(self) -> tuple[Symbol, ...]:
+        """The defined labels without a type, in the order of the file: those of linker scripts and of assembly."""
+        if self._labels is None:
+            table, strings = self._load()
+            kinds = enumerate(zip(_words(table)[0::4], _words(table)[3::4], strict=True))
+            self._labels = tuple(
+                _symbol(_ENTRY.unpack_from(table, index * ENTRY_SIZE), strings)
+                for index, (name, tail) in kinds
+                if tail & 0xF == 0
+                and tail >> 16 != _UNDEFINED
+                and 0 < name < len(strings)
+                and strings[name] != _DOLLAR
+            )
+        return self._labels
 
     def named(self, name: str) -> tuple[Symbol, ...]:
         """Every symbol called exactly ``name``, defined or not, in the order of the file."""

@@ -64,6 +64,8 @@ def shared_accesses(inspection: Inspection) -> Iterator[tuple[Access, Access] | 
                 yield NotChecked(f"{name} in build {plan.name}", error.problems[0].found)
                 continue
             if not references:
+                if types.elsewhere:
+                    yield NotChecked(f"{name} in build {plan.name}", types.elsewhere)
                 continue
             volatile, atomic = _qualifiers(types, references[0])
             access = Access(shared.of, shared.area, volatile, atomic, types.language_of(references[0]))

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.builds.dwarf.fault import DebugUnreadable
 from gemel.builds.dwarf.types import Alias, Array, Basic, Composite, Enumeration, Member, Pointer, Type
 from gemel.checking.contract.wrappers import Found, faced, same_values, unwrapped
+from gemel.spans import Span
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
@@ -100,7 +102,8 @@ class Comparison:
         if isinstance(one, Pointer) and isinstance(other, Pointer):
             return one.size == other.size and (not self.follow_pointers or self._targets(one, other, depth))
         if isinstance(one, Array) and isinstance(other, Array) and at_left is not None:
-            mine, theirs = elements_of(self.left, at_left), elements_of(self.right, at_right or 0)
+            mine = elements_of(self.left, at_left, self.mixed)
+            theirs = elements_of(self.right, at_right or 0, self.mixed)
             equal = bounds_of(mine) == bounds_of(theirs) and mine.stride == theirs.stride
             return equal and self._same(mine.type, theirs.type, depth)
         if isinstance(one, Enumeration) and isinstance(other, Enumeration):
@@ -115,7 +118,7 @@ class Comparison:
     def _same_enumerators(self, one: Enumeration, other: Enumeration) -> bool:
         if dict(one.enumerators) == dict(other.enumerators):
             return True
-        return len(set(self.languages)) > 1 and "Rust" in self.languages and same_values(one, other)
+        return len(set(self.languages)) > 1 and same_values(one, other)
 
     def _targets(self, one: Pointer, other: Pointer, depth: int) -> bool:
         (left, target), (right, other_target) = (
@@ -129,9 +132,28 @@ class Comparison:
     def _same_records(self, one: Composite, other: Composite, depth: int) -> bool:
         if (one.kind == "union") != (other.kind == "union") or one.size != other.size:
             return False
-        if len(one.members) != len(other.members):
+        return all(
+            self.is_padding(pair, one, other) or self._same_members(pair, depth)
+            for pair in paired(one, other)
+        )
+
+    def is_padding(self, pair: Pair, one: Composite, other: Composite) -> bool:
+        """Whether a member that one side alone has fills, by its name too, what the other leaves as padding."""
+        alone, types, against, theirs = pair.left, self.left, other, self.right
+        if alone is None:
+            alone, types, against, theirs = pair.right, self.right, one, self.left
+        elif pair.right is not None:
             return False
-        return all(self._same_members(pair, depth) for pair in paired(one, other))
+        if (
+            alone is None
+            or not PADDING.search(alone.name)
+            or alone.case is not None
+            or against.kind == "union"
+        ):
+            return False
+        places = [_bits_of(types, alone), *(_bits_of(theirs, member) for member in against.members)]
+        spans = [place for place in places if place]
+        return len(spans) == len(places) and not any(spans[0].overlaps(each) for each in spans[1:])
 
     def _same_members(self, pair: Pair, depth: int) -> bool:
         left, right = pair
@@ -147,6 +169,15 @@ def _integer_size(found: Type) -> int | None:
     return found.size if isinstance(found, Basic) and found.encoding in ("signed", "unsigned") else None
 
 
+PADDING = re.compile(r"pad|reserved|re?svd?\d*$|unused|spare|dummy|fill|align", re.IGNORECASE)
+"""What members are called that only fill (common practice)."""
+
+
+def _bits_of(types: DebugTypes, member: Member) -> Span | None:
+    size = member.bits if member.bits is not None else 8 * (types.size_of(member.type) or 0)
+    return None if member.bit is None else Span(member.bit, size)
+
+
 def same_place(left: Member, right: Member) -> bool:
     """Whether two members lie at the same bits, of the same case."""
     return (left.bit, left.bits, left.case) == (right.bit, right.bits, right.case)
@@ -157,13 +188,16 @@ def only_declared(found: Type) -> bool:
     return isinstance(found, Composite | Enumeration) and found.declaration
 
 
-def elements_of(types: DebugTypes, array: Reference) -> Elements:
-    """An array whose elements are arrays, perhaps through a typedef or a wrapper, as one of more dimensions."""
+def elements_of(types: DebugTypes, array: Reference, mixed: bool = False) -> Elements:
+    """An array whose elements are arrays, perhaps through a typedef or a wrapper, as one of more dimensions.
+
+    Where languages are ``mixed``, what wraps an array in C is seen through too.
+    """
     counts: tuple[int | None, ...] = ()
     strides: list[int | None] = []
     for _ in range(DEPTH_LIMIT):
         _, found = types.resolved(array)
-        wrapped = isinstance(found, Composite) and types.language_of(array) not in ("C", "")
+        wrapped = isinstance(found, Composite) and (mixed or types.language_of(array) not in ("C", ""))
         inner = unwrapped(types, Found(array, found)).type if wrapped else found
         if not isinstance(inner, Array):
             break

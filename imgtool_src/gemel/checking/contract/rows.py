@@ -105,7 +105,10 @@ class _Rows:
             if self._left < 0:
                 return
             yield from _padding_row(paddings[0].before(pair.left), paddings[1].before(pair.right), depth)
-            yield from self._member(one, other, pair, depth)
+            if self._comparison.is_padding(pair, left, right):
+                yield replace(next(self._member(one, other, pair, depth)), differs=False)
+            else:
+                yield from self._member(one, other, pair, depth)
         yield from _padding_row(paddings[0].behind(), paddings[1].behind(), depth)
 
     def _member(self, one: Side, other: Side, pair: Pair, depth: int) -> Iterator[Row]:
@@ -155,7 +158,9 @@ class _Rows:
         """The types as they are compared, or of arrays their first elements."""
         left, right = self._comparison.faced(one.reference, other.reference)
         if isinstance(left.type, Array) or isinstance(right.type, Array):
-            left, right = self._comparison.faced(_first(one.types, left), _first(other.types, right))
+            mixed = self._comparison.mixed
+            firsts = _first(one.types, left, mixed), _first(other.types, right, mixed)
+            left, right = self._comparison.faced(*firsts)
         return (one._replace(reference=left.reference), left.type), (
             other._replace(reference=right.reference),
             right.type,
@@ -220,10 +225,10 @@ def _opened(side: Side) -> tuple[Side, Type]:
     return side._replace(reference=reference), found
 
 
-def _first(types: DebugTypes, found: Found) -> Reference | None:
+def _first(types: DebugTypes, found: Found, mixed: bool) -> Reference | None:
     """The elements of an array; any other type itself."""
     if isinstance(found.type, Array) and found.reference is not None:
-        return elements_of(types, found.reference).type
+        return elements_of(types, found.reference, mixed).type
     return found.reference
 
 

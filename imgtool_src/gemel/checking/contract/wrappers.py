@@ -27,6 +27,13 @@ _BY_PLACE = re.compile(r"__\d+$")
 """The name of a member of a Rust tuple."""
 
 
+_WORD = re.compile(r"[A-Z]?[a-z]+|[A-Z]+(?![a-z])|[0-9]+")
+
+
+_FLAG = re.compile(r"AtomicBool$|atomic_flag$")
+"""Flags of a library, which holds them as a byte or as a truth value, as it likes."""
+
+
 class Found(NamedTuple):
     """A type without names and qualifiers, and its reference."""
 
@@ -37,16 +44,28 @@ class Found(NamedTuple):
 def faced(left: DebugTypes, right: DebugTypes, one: Found, other: Found) -> tuple[Found, Found]:
     """The two types to compare with each other, wrappers and parts that take no bytes left out of both.
 
-    Records that have a member's name in common are compared as they are.
+    Records that have a member's name in common are compared as they are, with the members of base classes.
     """
     one, other = _without_nothing(left, one), _without_nothing(right, other)
+    one, other = _with_inherited(left, one, other), _with_inherited(right, other, one)
     if not (
         isinstance(one.type, Composite) and isinstance(other.type, Composite) and _akin(one.type, other.type)
     ):
+        flags = _is_flag(one.type), _is_flag(other.type)
         one, other = unwrapped(left, one), unwrapped(right, other)
+        if flags[0] != flags[1] and _is_byte(one.type) and _is_byte(other.type):
+            one, other = (other, other) if flags[0] else (one, one)
     if isinstance(one.type, Composite) and isinstance(other.type, Composite):
         return one, other._replace(type=_named_as(other.type, one.type))
     return one, other
+
+
+def _is_flag(found: Type) -> bool:
+    return isinstance(found, Composite) and bool(_FLAG.match(found.name))
+
+
+def _is_byte(found: Type) -> bool:
+    return isinstance(found, Basic) and found.size == 1 and found.encoding in ("boolean", "unsigned")
 
 
 def unwrapped(types: DebugTypes, found: Found) -> Found:
@@ -81,7 +100,35 @@ def _without_nothing(types: DebugTypes, found: Found) -> Found:
     return found._replace(type=replace(found.type, members=members))
 
 
-def _is_nothing(types: DebugTypes, member: Member) -> bool:
+def _with_inherited(types: DebugTypes, found: Found, other: Found, depth: int = 0) -> Found:
+    """A record with the members of its base classes, or a base class by the name of the other's member there."""
+    record = found.type
+    if not isinstance(record, Composite) or depth > DEPTH_LIMIT:
+        return found
+    if not any(member.name == BASE for member in record.members):
+        return found
+    theirs = other.type.members if isinstance(other.type, Composite) else ()
+    members: list[Member] = []
+    for member in record.members:
+        inner = _with_inherited(
+            types, _without_nothing(types, Found(*types.resolved(member.type))), other
+        ).type
+        if member.name != BASE or member.bit is None or not isinstance(inner, Composite):
+            members.append(member)
+            continue
+        names = {each.name for each in inner.members}
+        name = next((each.name for each in theirs if each.bit == member.bit and each.name not in names), BASE)
+        if name != BASE:
+            members.append(replace(member, name=name))
+        else:
+            members += [
+                replace(each, bit=None if each.bit is None else each.bit + member.bit)
+                for each in inner.members
+            ]
+    return found._replace(type=replace(record, members=tuple(members)))
+
+
+def _is_nothing(types: DebugTypes, member: Member, depth: int = 0) -> bool:
     """Whether a member takes no bytes: an empty base, ``()``, a marker of the compiler; not an open array."""
     _, inner = types.resolved(member.type)
     if isinstance(inner, Basic):
@@ -90,7 +137,9 @@ def _is_nothing(types: DebugTypes, member: Member) -> bool:
         return False
     if inner.size == 0:
         return True
-    return member.name == BASE and all(_is_nothing(types, each) for each in inner.members)
+    if member.name != BASE or depth > DEPTH_LIMIT:
+        return False
+    return all(_is_nothing(types, each, depth + 1) for each in inner.members)
 
 
 def _akin(one: Composite, other: Composite) -> bool:
@@ -110,8 +159,23 @@ def _named_as(record: Composite, model: Composite) -> Composite:
 
 
 def same_values(one: Enumeration, other: Enumeration) -> bool:
-    """Whether two enumerations of different languages have the same values, whatever they are called."""
-    return {value for _, value in one.enumerators} == {value for _, value in other.enumerators}
+    """Whether two enumerations of different languages have the same values, and names that fit them.
+
+    Names follow each language's style: ``QUALITY_GOOD`` is ``Good``.
+    """
+    if {value for _, value in one.enumerators} != {value for _, value in other.enumerators}:
+        return False
+    mine = [(_words(name), value) for name, value in one.enumerators]
+    for name, value in other.enumerators:
+        words = _words(name)
+        alike = {at for each, at in mine if each[-len(words) :] == words or words[-len(each) :] == each}
+        if alike and value not in alike:
+            return False
+    return True
+
+
+def _words(name: str) -> list[str]:
+    return [word.lower() for word in _WORD.findall(name)]
 
 
 def unshareable(types: DebugTypes, reference: Reference) -> str:

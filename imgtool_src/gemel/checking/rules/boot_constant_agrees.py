@@ -8,7 +8,7 @@ from gemel.checking.rule import Rule
 from gemel.inspection.core_views import distance, whereabouts
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import vector_builds
-from gemel.inspection.vector_tables import is_blank, likely_tables, table_span
+from gemel.inspection.vector_tables import likely_tables, table_span
 from gemel.inspection.wording import needs_elf
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildPlan
@@ -162,7 +162,7 @@ def _start(inspection: Inspection, plan: BuildPlan) -> Start | None:
     """Where a build's vector table is: as the layout says, or the only likely one if it is blank there."""
     placed = inspection.placed.get(plan.name)
     declared = table_span(inspection.layout, plan)
-    blank = is_blank(inspection, declared)
+    blank = inspection.starts_blank(declared.start)
     likely = likely_tables(inspection, plan) if blank else [declared.start]
     if placed is None or len(likely) != 1:
         return None

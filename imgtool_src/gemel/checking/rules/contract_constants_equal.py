@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.errors import BuildError
-from gemel.inspection.contract_parties import SPLIT, Missing, debug_types, known_to_nobody, not_told, parties
+from gemel.inspection.contract_parties import Missing, debug_types, known_to_nobody, not_told, parties
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
 from gemel.layout.model import BuildPlan, Contract
@@ -90,8 +90,8 @@ def _values(inspection: Inspection, plan: BuildPlan, name: str) -> list[Value] |
     if numbers:
         return [Value(plan, number, "by the debug information") for number in numbers]
     reason = why or f"it has neither a symbol nor an enumerator {name}"
-    if types.split:
-        return Missing(plan, f"{reason}; {SPLIT}", False)
+    if types.elsewhere:
+        return Missing(plan, f"{reason}; {types.elsewhere}", False)
     return Missing(plan, reason, not why)
 
 

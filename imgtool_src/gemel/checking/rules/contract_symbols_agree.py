@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
+from gemel.errors import BuildError
 from gemel.inspection.contract_parties import (
     DefinedSymbol,
     Missing,
+    debug_types,
     defined_symbol,
     known_to_nobody,
     lacking,
@@ -15,6 +17,7 @@ from gemel.inspection.contract_parties import (
     without_a_voice,
 )
 from gemel.inspection.inspection import Inspection
+from gemel.inspection.shared_objects import contract_types_inside
 from gemel.inspection.wording import concerned, sized
 from gemel.layout.addresses import seen_by
 from gemel.layout.model import Contract
@@ -140,8 +143,19 @@ def _apart(
             next_step="compile one header on both sides with the same options; name its type in the contract too, "
             "to see what differs",
             lines=lines,
-            follows_from=(("shared-symbols-agree", f"{name} in {builds}"),),
+            follows_from=(("shared-symbols-agree", f"{name} in {builds}"), *_types_of(inspection, each)),
         )
+
+
+def _types_of(inspection: Inspection, each: DefinedSymbol) -> tuple[tuple[str, str], ...]:
+    """The types of contracts in the symbol, from which its size follows."""
+    types = debug_types(inspection, each.plan)
+    if isinstance(types, Missing):
+        return ()
+    try:
+        return contract_types_inside(inspection.layout, types, types.variables(each.symbol.name))
+    except BuildError:
+        return ()
 
 
 def _width(*found: DefinedSymbol) -> int:

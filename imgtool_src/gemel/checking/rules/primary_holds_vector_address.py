@@ -9,9 +9,8 @@ from gemel.inspection.address_literals import holders_of
 from gemel.inspection.core_views import distance
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import vector_builds
-from gemel.inspection.vector_tables import table_span
+from gemel.inspection.vector_tables import addresses_of_table, table_span
 from gemel.inspection.wording import concerned
-from gemel.layout.addresses import locate, starts_of
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placed import PlacedBuild
@@ -36,17 +35,10 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             yield _outcome(inspection, plan, placed, code)
 
 
-def _addresses(inspection: Inspection, plan: BuildPlan, placed: PlacedBuild) -> list[int]:
-    """Where the secondary sees its vector table: its own address first, then those of aliases."""
-    located = locate(inspection.layout, placed.vector_address, plan.core)
-    aliases = [start + located.offset for start in starts_of(located.memory, plan.core)] if located else []
-    return list(dict.fromkeys([placed.vector_address, *aliases]))
-
-
 def _outcome(
     inspection: Inspection, plan: BuildPlan, placed: PlacedBuild, code: list[PlacedBuild]
 ) -> Outcome:
-    addresses = _addresses(inspection, plan, placed)
+    addresses = addresses_of_table(inspection.layout, plan, placed)
     for each in code:
         data = inspection.bytes_of(each.stored)
         for address in addresses:

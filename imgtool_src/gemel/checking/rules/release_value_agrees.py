@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
 from gemel.inspection.core_code import CoreCode, core_code
 from gemel.inspection.inspection import Inspection
+from gemel.inspection.instead_of_tables import vector_builds
+from gemel.inspection.vector_tables import addresses_of_table
 from gemel.inspection.wording import concerned, lines_in_short
 from gemel.layout.model import Core, Release
 from gemel.m_profile.known_stores import KnownStore
@@ -18,8 +21,12 @@ if TYPE_CHECKING:
     from gemel.inspection.core_settings import Setting
 
 
+ALIGNMENT = 128
+"""Bytes that vector tables are aligned to at least: what is in a register's bits below is no address."""
+
+
 def check(inspection: Inspection) -> Iterator[Outcome]:
-    """One outcome for each secondary whose control register the primary's code writes constants to."""
+    """One outcome for each register of a secondary's release that the primary's code writes constants to."""
     layout = inspection.layout
     secondaries = [core for core in layout.secondaries() if core.release]
     if not secondaries:
@@ -30,18 +37,62 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
                 yield code
             continue
         if code.plan.core == layout.primary().name:
-            yield from (outcome for core in secondaries for outcome in _outcome(code, core))
+            yield from (each for core in secondaries for each in _outcomes(inspection, code, core))
 
 
-def _outcome(code: CoreCode, core: Core) -> Iterator[Outcome]:
+def _outcomes(inspection: Inspection, code: CoreCode, core: Core) -> Iterator[Outcome]:
     release = core.release
-    stores = code.of(release.control_register) if release else []
-    if release is None or not stores:
+    if release is None:
         return
+    stores = code.of(release.control_register)
     if any(_may_release(release, each.store) for each in stores):
         yield Holds(f"core {core.name}, by build {code.plan.name}")
-    else:
+    elif stores:
         yield _finding(code, core, release, stores)
+    stores = code.of(release.vector_register)
+    tables = list(_tables(inspection, core))
+    if not stores or not tables:
+        return
+    tables += _named_constants(inspection, code)
+    if any(each.store.value is None or each.store.value & -ALIGNMENT in tables for each in stores):
+        yield Holds(f"vectors of core {core.name}, by build {code.plan.name}")
+    else:
+        yield _other_table(code, core, release, stores, tables)
+
+
+def _tables(inspection: Inspection, core: Core) -> Iterator[int]:
+    """Where the core sees the vector tables of its builds, the first address of each."""
+    for plan in vector_builds(inspection.layout):
+        placed = inspection.placed.get(plan.name)
+        if placed is not None and plan.core == core.name:
+            yield from addresses_of_table(inspection.layout, plan, placed)
+
+
+def _named_constants(inspection: Inspection, code: CoreCode) -> Iterator[int]:
+    """The words of constants that contracts name for such an address: boot-constant-agrees checks them."""
+    for contract in inspection.layout.contracts.values():
+        named = contract.boot_symbol
+        for symbol in code.build.symbols.named(named.symbol) if named and code.build.symbols else ():
+            if named and named.build == code.plan.name and symbol.defined:
+                data = code.build.read_at_run(symbol.address, symbol.size & -4) or b""
+                yield from (word for (word,) in struct.iter_unpack("<I", data))
+
+
+def _other_table(
+    code: CoreCode, core: Core, release: Release, stores: list[Setting], tables: list[int]
+) -> Finding:
+    plan, first = code.plan, stores[0]
+    lines = [f"{format_address(each.store.value or 0)} at {each.place}" for each in stores[1:]]
+    return Finding(
+        f"build {plan.name} gives core {core.name} the address of no vector table of it",
+        concerned(plan.name, plan.core, core.name),
+        where=f"build {plan.name} ({code.build.file}), store to {format_address(release.vector_register)} at "
+        f"{first.place}",
+        found=format_address(first.store.value or 0),
+        expected=format_address(tables[0]),
+        span=Span(first.store.at, 4),
+        lines=lines_in_short(lines, "store"),
+    )
 
 
 def _releases(release: Release, value: int) -> bool:
@@ -95,11 +146,12 @@ RULE = Rule(
     guards="device",
     checks="Where code of the primary stores constants to the control register of a secondary, or sets or clears "
     "bits of it, one of these stores leaves the value that the layout says releases that core, with the key where "
-    "there is one.",
+    "there is one; where it stores constants to its vector register, one of them is the address of its vector table.",
     why="With another value, such as the mask where its complement is expected, or one without the unlock key, the "
-    "secondary stays in reset; the primary waits for its first message for ever.",
+    "secondary stays in reset; the primary waits for its first message for ever. With another address it starts by "
+    "words that are no vectors.",
     remedy="Write the value of the data sheet, or correct release_mask, release_value or the key in the layout.",
     source="common practice",
-    absent="no secondary has a release, or no code of the primary stores a constant to its control register",
+    absent="no secondary has a release, or no code of the primary stores a constant to its registers",
     check=check,
 )

@@ -47,7 +47,10 @@ def _finding(table: VectorTable, used: list[int]) -> Finding:
         expected="0x0000_0000, or a stamp or checksum of the layout at this place",
         span=words_span(table, used),
         lines=tuple(values) if len(used) > 1 else (),
-        follows_from=(("build-architecture-fits-core", table.plan.name),),
+        follows_from=(
+            ("build-architecture-fits-core", table.plan.name),
+            ("vector-table-complete", table.plan.name),
+        ),
     )
 
 

@@ -9,11 +9,17 @@ from gemel.checking.rule import Rule
 from gemel.errors import BuildError
 from gemel.inspection.contract_parties import DefinedType, Missing, debug_types, parties
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.shared_objects import SharedObject, shared_areas, shared_objects
+from gemel.inspection.shared_objects import (
+    SharedObject,
+    contract_types_inside,
+    shared_areas,
+    shared_objects,
+)
 from gemel.inspection.wording import concerned, in_short, sized
 from gemel.layout.model import Layout
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import format_address
+from gemel.structs import replace
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -51,8 +57,7 @@ def _pair(inspection: Inspection, name: str, first: SharedObject, each: SharedOb
     left, right = _type_of(inspection, name, first), _type_of(inspection, name, each)
     for side in (left, right):
         if isinstance(side, Missing):
-            if name not in named or not _types_named(inspection.layout):
-                yield NotChecked(f"the type of {name}, build {side.plan.name}", side.reason)
+            yield NotChecked(f"the type of {name}, build {side.plan.name}", side.reason)
             return
     if not isinstance(left, DefinedType) or not isinstance(right, DefinedType):
         return
@@ -64,7 +69,10 @@ def _pair(inspection: Inspection, name: str, first: SharedObject, each: SharedOb
             return
         label = left.types.declared(left.references[0], name)
         findings = [found for side in (left, right) for found in not_for_others(side, label, where)]
-        findings = findings or list(unlike(left, right, label, where, False))
+        causes = contract_types_inside(inspection.layout, left.types, left.references)
+        findings = findings or [
+            replace(each, follows_from=causes) for each in unlike(left, right, label, where, False)
+        ]
     except BuildError as error:
         yield NotChecked(f"the type of {where}", error.problems[0].found)
         return
@@ -115,7 +123,8 @@ def _type_of(inspection: Inspection, name: str, each: SharedObject) -> DefinedTy
     except BuildError as error:
         return Missing(plan, error.problems[0].found, False)
     if not references:
-        return Missing(plan, f"its debug information does not describe {name}", True)
+        reason = f"its debug information does not describe {name}"
+        return Missing(plan, f"{reason}; {types.elsewhere}" if types.elsewhere else reason, True)
     return DefinedType(plan, each.of.build, types, references)
 
 

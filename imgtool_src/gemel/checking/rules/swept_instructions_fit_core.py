@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import vector_builds
-from gemel.inspection.vector_tables import is_blank
 from gemel.inspection.wording import needs_elf
 from gemel.layout.addresses import seen_by
 from gemel.layout.model import BuildPlan
@@ -92,7 +91,7 @@ def _code(inspection: Inspection, plan: BuildPlan, span: Span, start: int) -> Un
 def _vectors(inspection: Inspection, plan: BuildPlan) -> tuple[list[int], list[Span]]:
     """The addresses in the build's vector table, and the table; none if it is blank: all is swept then."""
     table = inspection.vector_table(plan.name)
-    if table is None or is_blank(inspection, table.span):
+    if table is None or inspection.starts_blank(table.span.start):
         return [], []
     skipped = reserved_words(table.core.architecture)
     words = [word for index, word in enumerate(table.words) if index and index not in skipped and word & 1]

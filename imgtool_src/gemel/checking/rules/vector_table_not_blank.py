@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import Instead, vector_builds
-from gemel.inspection.vector_tables import is_blank, likely_tables, moved_words
+from gemel.inspection.vector_tables import likely_tables, moved_words
 from gemel.layout.model import BuildPlan
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
@@ -22,7 +22,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             yield NotChecked(f"core {core}", "the layout has no build for it in an area of purpose code")
     for plan in plans:
         place = Span(layout.span_of(plan.stored_in).start + plan.vector_offset, 8)
-        if is_blank(inspection, place):
+        if inspection.starts_blank(place.start):
             yield _finding(inspection, plan, place)
         elif plan.name in inspection.placed and (instead := inspection.instead_of_tables[plan.name]):
             yield _instead(inspection, plan, place, instead)

@@ -14,9 +14,9 @@ from gemel.cli.parameters import ADDRESS, FILE, date_option, paths_outside_optio
 
 if TYPE_CHECKING:
     from gemel.audit.as_text import Totals
-    from gemel.audit.forms import Form
     from gemel.audit.result import ImageResult
     from gemel.errors import GemelError
+    from gemel.workflows.audit_forms import Form
 
 IMAGE = "image="
 """What asks for the versions that have the blocks of a file."""
@@ -52,7 +52,7 @@ IMAGE = "image="
 @option(
     "--format",
     "form",
-    kind=Choice(["text", "csv", "jsonl"]),
+    kind=Choice(["text", "csv", "jsonl", "html"]),
     default="text",
     help="Form of the result on stdout.",
 )
@@ -61,7 +61,7 @@ IMAGE = "image="
     "reports",
     kind=FILE,
     multiple=True,
-    help="Write the result to this file too, by suffix .txt, .csv or .jsonl; may be repeated.",
+    help="Write the result to this file too, by suffix .txt, .csv, .jsonl or .html (a summary); may be repeated.",
 )
 @option("--jobs", kind=IntRange(1, 256), help="Processes that judge; else one a core.")
 @option("--at", kind=ADDRESS, help="Where raw binaries go; else the start of their layout's first flash.")
@@ -110,10 +110,10 @@ def command(
     Example:
       gemel audit tide-gauge.toml tide.hex tide.bin --index images.sqlite
     """
-    from gemel.audit.forms import form_named, form_of
     from gemel.audit.index import Index
     from gemel.cli.printing import print_remarks
     from gemel.files.output_targets import refuse_targets
+    from gemel.workflows.audit_forms import form_named, form_of
     from gemel.workflows.audit_plan import Options, plan_for_folder, plan_for_layout
     from gemel.workflows.auditing import audit
     from gemel.workflows.checking import date_of_today
@@ -206,16 +206,17 @@ def _given(
 ) -> Totals:
     """Print results as they come, and write them to the files of reports; what they come to."""
     from gemel.audit.as_text import Totals
-    from gemel.audit.forms import Spool
+    from gemel.workflows.audit_forms import Spool
 
     totals, spools = Totals(), {file: Spool(each) for file, each in forms.items()}
-    _put(form.start(), form)
+    writer = form.writer()
+    _put(writer.start(), form)
     for result in results:
         totals.add(result)
-        _put(form.line(result), form)
+        _put(writer.line(result), form)
         for spool in spools.values():
             spool.add(result)
-    _put(form.end(totals) if ends else "", form)
+    _put(writer.end(totals) if ends or form.name == "html" else "", form)
     if spools:
         from gemel.cli.printing import written_words
         from gemel.files.outputs import write_all

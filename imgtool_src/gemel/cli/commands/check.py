@@ -219,7 +219,7 @@ def command(
             }
             refuse_without_layout([name for name, value in only_with_layout.items() if value is not None])
             loaded = read_image(found.images[0], at=at, form=as_form)
-            result = check_alone(loaded, own_policy, public_keys(trust), at_least, date, strict or "")
+            result = check_alone(loaded, own_policy, public_keys(trust) or None, at_least, date, strict or "")
         else:
             read = load_layout(layout_of(found, USAGE), paths_outside=paths_outside)
             files, remarks = builds_at(read, found.builds)

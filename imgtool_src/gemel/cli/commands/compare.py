@@ -41,20 +41,11 @@ def command(
 
     Shown are changes by area, erase block, vector table, record field and signer; with the ELF files of both
     images (old:NAME=BUILD and NAME=BUILD) also by section, function and object, and the contract's types: where
-    from gemel.cli.printing import print_remarks
-    from gemel.cli.results import give_text
-    from gemel.files.output_targets import refuse_targets
-    from gemel.workflows.comparing import compare, refuse_builds
-    from gemel.workflows.inputs import build_files, builds_of_image, load_builds, load_layout, read_images
-
-    layout, images, builds = _sorted(words)
-    read = load_layout(layout) if layout else None
-    new_builds = [text for text in builds if not text.startswith(OLD)]
-    if read is None:
-        refuse_builds(builds)
-    old_files = build_files(read, [text.removeprefix(OLD) for text in builds if text.startswith(OLD)]) if read else {}
-    if output and form == "text":
-        form = {".html": "html", ".htm": "html", ".json": "json"}.get(output.suffix.lower(), form)
+    an old and a new core would read what they share differently, that comes first. What only moved is counted,
+    not listed. As HTML: one page for a browser, each memory drawn old next to new, what must be programmed marked.
+    With --from-device either may be a dump of a device: what the device writes itself is left out of both. LAYOUT
+    ends in .toml; where it is left out, gemel.toml in the folder is used if it is there. Exit codes: 0 same, 1
+    different, 2 the work could not be done.
 
     \b
     Example:

@@ -200,34 +200,15 @@ def _evidence(
     """
     from gemel.draft.from_image import builds_of, record_of
     from gemel.errors import Problem, UsageProblem
-    from gemel.workflows.inputs import read_image
+    from gemel.workflows.inputs import load_builds, read_image
 
     if image is None:
         if at is not None:
             raise UsageProblem(Problem("--at is for an image, and none is given", expected="an IMAGE"))
-        return None, _builds(files)
+        return None, load_builds(None, files)
     decoded = read_image(image, at=at)
     recorded = record_of(decoded.data, image.name)
-    return recorded, builds_of(decoded.data, recorded) | _builds(files)
-
-
-def _builds(files: Mapping[str, Path]) -> dict[str, Build]:
-    """The builds, read; raises one BuildError with the problems of all of them."""
-    from gemel.builds.reader import read_build
-    from gemel.errors import BuildError, GemelError, Problem
-    from gemel.files.reading import FileSource
-    from gemel.workflows.inputs import of_build
-
-    builds: dict[str, Build] = {}
-    problems: list[Problem] = []
-    for name, path in files.items():
-        try:
-            builds[name] = read_build(FileSource(path), name=name, file=path.name)
-        except GemelError as error:
-            problems.extend(of_build(problem, name, path) for problem in error.problems)
-    if problems:
-        raise BuildError(problems)
-    return builds
+    return recorded, builds_of(decoded.data, recorded) | load_builds(None, files)
 
 
 def _paths(files: Mapping[str, Path], folder: Path) -> dict[str, str]:

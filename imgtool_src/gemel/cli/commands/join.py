@@ -65,6 +65,12 @@ USAGE = "[LAYOUT] [NAME=BUILD]..."
 )
 @open_keys_option
 @option(
+    "--policy",
+    metavar="FILE",
+    kind=FILE,
+    help="Require what this policy of your own says too (gemel explain policy).",
+)
+@option(
     "--read-back",
     "reads_back",
     is_flag=True,
@@ -91,6 +97,7 @@ def command(
     phrase_names: tuple[str, ...],
     leave_unsealed: bool,
     open_keys: bool,
+    policy: Path | None,
     reads_back: bool,
     paths_outside: bool,
     date_text: str | None,
@@ -107,7 +114,8 @@ def command(
 
     The image is checked before it is written; one that breaks a rule is not written. Where LAYOUT is left out,
     gemel.toml in the folder is it. A build is given as NAME=FILE, or by its path in the layout. With --key the
-    image is sealed: the seal is written last, over the record. Reports are as those of gemel check.
+    image is sealed: the seal is written last, over the record. With --policy the image must also pass as it would
+    by `gemel check` with the same option. Reports are as those of gemel check.
 
     \b
     Example:
@@ -131,6 +139,7 @@ def command(
     from gemel.workflows.inputs import build_files, date_of, load_builds, load_layout, version_of
     from gemel.workflows.joining import assumptions_of, join_and_check
     from gemel.workflows.sealing import refuse_unsealable
+    from gemel.workflows.trust import load_policy
     from gemel.workflows.writing import STDOUT, memory_files, refuse_suffixes, write_images
 
     refuse_reports(reports, inputs_among(words))
@@ -140,17 +149,30 @@ def command(
         found = given(words, USAGE, least=0, most=0)
         layout = layout_of(found, USAGE)
         read = load_layout(layout, paths_outside=paths_outside)
+        own = load_policy(policy) if policy else None
         with KeysAtHand(key_texts, PassPhrases(phrase_files, phrase_names), open_keys=open_keys) as keys:
             refuse_unsealable(read.layout, keys, leave_unsealed)
             files = build_files(read, found.builds, by_path=True)
             whole = memory_files(read.layout, memories)
             targets = [path for path in outputs if path != STDOUT]
-            refuse_targets([*targets, *whole, *reports], [layout, *files.values(), *keys.files])
+            refuse_targets(
+                [*targets, *whole, *reports],
+                [layout, *files.values(), *keys.files, *([policy] if policy else [])],
+            )
             handed = load_builds(read, files)
             for build in handed.values():
                 print_remarks([*build.remarks, *assumptions_of(read.layout, build)])
             made = join_and_check(
-                read, handed, version, rollback, keys, leave_unsealed, disassemble, strict or "", date
+                read,
+                handed,
+                keys,
+                policy=own,
+                version=version,
+                rollback=rollback,
+                leave_unsealed=leave_unsealed,
+                disassemble=disassemble,
+                strict=strict or "",
+                today=date,
             )
         joined, result = made.joined, made.result
         if reads_back and result.passes:

@@ -38,7 +38,7 @@ def in_comment(text: str) -> str:
 
 
 def numbers(layout: Layout, core: str) -> Iterator[Number]:
-    """Every constant of a core's view: areas, memories, vectors, stack, release registers, checksums."""
+    """Every constant of a core's view: areas, memories, vectors, interrupts, stack, release registers, checksums."""
     yield Number(ID_SYMBOL, regions_id(layout, core), f"the regions of core {core} by four bytes", False)
     for area in layout.areas.values():
         name = identifier(area.name)
@@ -60,6 +60,11 @@ def numbers(layout: Layout, core: str) -> Iterator[Number]:
             own = seen_by(layout, start + plan.vector_offset, plan.core)
             words = f"vector table of build {plan.name}, as its own core {plan.core} sees it"
             yield Number(f"{identifier(plan.name)}_vectors", own, words, True)
+    for each in layout.cores.values():
+        words = (
+            f"external interrupts of core {each.name}, after the 16 words that every vector table begins with"
+        )
+        yield Number(f"{identifier(each.name)}_interrupts", each.interrupts, words, False)
     stack = next(iter(layout.cores[core].ram), None)
     if stack:
         end = seen_by(layout, layout.span_of(stack).start, core) + layout.areas[stack].size

@@ -11,14 +11,23 @@ from gemel.layout.reader import ReadLayout
 
 
 def c_header(read: ReadLayout, core: str) -> str:
-    """Macros of C99 and checks that a compiler makes, by the view of one core."""
+    """Macros of C99, for assembler sources too, and checks that a compiler makes, by the view of one core."""
     guard = f"LAYOUT_{identifier(core).upper()}_H"
     found = list(numbers(read.layout, core))
     width = max(len(number.name) for number in found)
     lines = ["/*", *(f" * {line}" for line in title(read, "Addresses and sizes", core)), " */"]
     lines += [f"#ifndef {guard}", f"#define {guard}", ""]
     lines += [
-        f"#define {number.name.upper():<{width}} {number.value:#010x}u /* {number.meaning} */"
+        "/* An assembler takes no suffix. */",
+        "#ifdef __ASSEMBLER__",
+        "#define LAYOUT_NUMBER(value) value",
+        "#else",
+        "#define LAYOUT_NUMBER(value) value##u",
+        "#endif",
+        "",
+    ]
+    lines += [
+        f"#define {number.name.upper():<{width}} LAYOUT_NUMBER({number.value:#010x}) /* {number.meaning} */"
         for number in found
     ]
     lines += [
@@ -26,12 +35,13 @@ def c_header(read: ReadLayout, core: str) -> str:
         f'#define LAYOUT_SHA256 "{read.digest.hex()}"',
         "",
         "/* A size of -1 stops the compiler. */",
+        "#ifndef __ASSEMBLER__",
     ]
     lines += [
         f"typedef char {guard.lower()}_check_{number}[({claim}) ? 1 : -1];"
         for number, claim in enumerate(_claims(read.layout, found), 1)
     ]
-    return "\n".join([*lines, "", "#endif", ""])
+    return "\n".join([*lines, "#endif", "", "#endif", ""])
 
 
 def rust_constants(read: ReadLayout, core: str) -> str:

@@ -14,6 +14,7 @@ from gemel.rehearsal.emulator.instruction_needs import (
     is_exclusive,
     is_sleep,
     is_unmask,
+    non_secure_target,
     sets_control,
     sets_stack_limit,
     sets_stack_pointer,
@@ -38,7 +39,8 @@ class Doubtful(NamedTuple):
     """An instruction to stop at: where, after how many others, and why.
 
     ``need`` is what it is in words, with ``switched_off`` where the core has that and it is off; ``base`` the
-    register that must be aligned and to how much; ``sets_stack`` says that it writes a stack pointer.
+    register that must be aligned and to how much; ``sets_stack`` says that it writes a stack pointer;
+    ``non_secure_target`` is the register with the target of a branch that may leave Secure state.
     """
 
     address: int
@@ -47,14 +49,15 @@ class Doubtful(NamedTuple):
     switched_off: bool = False
     base: tuple[int, int] | None = None
     sets_stack: bool = False
+    non_secure_target: int | None = None
 
 
 class CodeBlocks:
     """Knows which instructions of a core were looked at, and where those are that the core stops at.
 
     A block is doubtful when it is outside the core's code, holds an instruction that the layout says the core
-    lacks, one of the float unit while that is switched off, or one whose address must be aligned (looked at
-    the first time that it is executed).
+    lacks, one of the float unit while that is switched off, a branch that may leave Secure state, or one whose
+    address must be aligned (looked at the first time that it is executed).
     """
 
     def __init__(
@@ -178,6 +181,10 @@ class CodeBlocks:
                 continue
             if at not in self._aligned and sets_stack_pointer(first, second):
                 yield Doubtful(at, count, sets_stack=True)
+                continue
+            if (target := non_secure_target(first)) is not None:
+                need = f"{'BLXNS' if first & 0x80 else 'BXNS'} r{target}"
+                yield Doubtful(at, count, need, non_secure_target=target)
                 continue
             base = aligned_base(first, second) if self._checks_alignment else None
             if base is not None and at not in self._aligned:

@@ -120,6 +120,14 @@ class CodeStops:
                 core.go(1)
                 core.registers.align_stacks()
                 return
+            if doubtful.non_secure_target is not None:
+                target = core.registers.value(doubtful.non_secure_target)
+                if target & 1:  # it stays in Secure state
+                    core.go(1)
+                else:
+                    words = {"need": doubtful.need}
+                    core.faults.stop("leaves-secure-state", core.pc, {"address": target}, words)
+                return
             if doubtful.base is None:
                 kind = "float-unit-off" if doubtful.switched_off else "instruction-missing"
                 core.fault(kind, core.pc, {}, {"need": doubtful.need})

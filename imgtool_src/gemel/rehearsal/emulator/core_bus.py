@@ -46,6 +46,9 @@ class DeviceSide(Protocol):
     def last_event(self) -> int:
         """The number of the event that was reported last."""
 
+    def look_soon(self) -> None:
+        """Look whether the device is in the same state again, as soon as the core that runs hands over."""
+
     def recovered(self, event: int) -> None:
         """The fault that is this event was handled by its core."""
 

@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 
 PREFETCH = 3
 _OF_EMULATOR = {
-    PREFETCH: "secure-or-fetch-fault",
     4: "alignment-fault",
     7: "breakpoint",
     17: "no-coprocessor",
@@ -32,6 +31,9 @@ _OF_EMULATOR = {
     19: "stack-limit-fault",
 }
 """The library's numbers of exceptions and what they are reported as."""
+
+FAULTS_A_LOOK = 64
+"""Faults of a core, handled, after which the device looks whether it is in the same state again."""
 
 ERASED = b"\xff\xff"
 """An instruction of erased flash, which is undefined."""
@@ -51,6 +53,7 @@ class CoreFaults:
         self.after_run: list[Callable[[], None]] = []
         """What is to be done once the emulator stands."""
         self.traps_alignment = False
+        self._recovered = 0
         self.open: list[tuple[int, int]] = []
         """Faults whose handlers run: the exception, and the event's number in the log."""
 
@@ -117,9 +120,6 @@ class CoreFaults:
     def of_emulator(self, number: int) -> None:
         """The emulator came to an exception of its own."""
         core = self._core
-        if number == PREFETCH and self._is_non_secure_branch():
-            self.stop("leaves-secure-state", core.pc, {})
-            return
         if number == PREFETCH and not core.may_execute(core.pc):
             self.of_fetch(core.pc)
             return
@@ -130,10 +130,6 @@ class CoreFaults:
             self.take("instruction-missing", core.pc, {}, {"need": core.blocks.encoding_at(core.pc).in_words})
         else:
             self.take(kind, core.pc, {"number": number})
-
-    def _is_non_secure_branch(self) -> bool:
-        data = self._core.bus.read_bytes(self._core.pc, 4)
-        return len(data) >= 2 and data[0] & 0x07 == 0x04 and data[1] == 0x47
 
     def take(
         self, kind: str, pc: int | None, numbers: dict[str, int], words: dict[str, str] | None = None
@@ -226,6 +222,8 @@ class CoreFaults:
         """Report a fault; in RAM that no build says is code, that the core went there is the cause."""
         core = self._core
         entered = core.blocks.entered_data
+        if kind == "protected-fetch":  # that the memory protection forbids it says more
+            entered = None
         if entered is not None and pc is not None and core.blocks.is_loaded(pc):
             numbers = {**numbers, "address": entered}
             kind, words = "fetch-outside-code", {"then": FETCH.get(kind, kind)}
@@ -236,4 +234,9 @@ class CoreFaults:
         for target, event in self.open:
             if target == number:
                 self._core.device.recovered(event)
+                self._recovered += 1
         self.open = [each for each in self.open if each[0] != number]
+        if self._recovered >= FAULTS_A_LOOK:  # handlers return to what faults again
+            self._recovered = 0
+            self._core.device.look_soon()
+            self._core.hand_over = True

@@ -50,6 +50,7 @@ class Device:
         self._to_start: list[tuple[str, int]] = []
         self._released: set[str] = set()
         self._done_at: int | None = None
+        self._look_at = LOOK_EVERY
         self._restarts, self._to_restart = 0, False
         self.log = EventLog(self)
         self.releases = {
@@ -81,13 +82,13 @@ class Device:
     def run(self, until: int | None = None) -> RawRun:
         """Run to the end, or to time ``until``."""
         self._start_primary(0)
-        ended, same, look_at = "", SameState(self), LOOK_EVERY
+        ended, same = "", SameState(self)
         while not ended:
             core = self.schedule.next_core()
             if core is None:
                 ended = self._end_asleep()
                 break
-            self._run(core, min(self.schedule.limit(core), look_at + LOOK_EVERY, self.plan.budget))
+            self._run(core, min(self.schedule.limit(core), self._look_at + LOOK_EVERY, self.plan.budget))
             time = self.schedule.time()
             if self._to_restart:
                 self._restart(self.schedule.common(core, core.time))
@@ -96,8 +97,8 @@ class Device:
                 ended = "goals"
             elif until is not None and time > until:
                 ended = "replayed"
-            elif time >= look_at or time >= self.plan.budget:
-                look_at = time - time % LOOK_EVERY + LOOK_EVERY
+            elif time >= self._look_at or time >= self.plan.budget:
+                self._look_at = time - time % LOOK_EVERY + LOOK_EVERY
                 ended = self._end(time, same)
         if ended == "same state":
             probe_loops(self)
@@ -105,6 +106,10 @@ class Device:
             self.registers.finish()
             self.log.finish(ended)
         return result_of(self, ended)
+
+    def look_soon(self) -> None:
+        """Look whether the device is in the same state again, as soon as the core that runs hands over."""
+        self._look_at = 0
 
     def _run(self, core: EmulatedCore, limit: int) -> None:
         if core.state == "sleeping":

@@ -10,7 +10,6 @@ from gemel.rehearsal.emulator.interrupts import (
     BUS_FAULT,
     HARD_FAULT,
     MEMORY_FAULT,
-    SECURE_FAULT,
     SUPERVISOR_CALL,
     USAGE_FAULT,
 )
@@ -54,7 +53,6 @@ FAULTS = {
     "stack-limit-fault": FaultStatus(USAGE_FAULT, 1 << 20),
     "alignment-fault": FaultStatus(USAGE_FAULT, 1 << 24),
     "division-by-zero": FaultStatus(USAGE_FAULT, 1 << 25),
-    "secure-or-fetch-fault": FaultStatus(SECURE_FAULT),
     "bad-vector": FaultStatus(HARD_FAULT, 0, BAD_VECTOR),
     "breakpoint": FaultStatus(HARD_FAULT, 0, DEBUG_EVENT),
     "call-escalated": FaultStatus(SUPERVISOR_CALL),

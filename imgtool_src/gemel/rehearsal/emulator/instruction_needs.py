@@ -53,6 +53,11 @@ def sets_stack_pointer(first: int, second: int) -> bool:
     return first & 0xFFE0 == 0xF380 and second & 0xF000 == 0x8000 and second & 0xFF in (8, 9)
 
 
+def non_secure_target(first: int) -> int | None:
+    """The register with the target of BXNS or BLXNS, which leave Secure state where its bit 0 is clear."""
+    return first >> 3 & 0xF if first & 0xFF07 == 0x4704 else None
+
+
 def is_exclusive(first: int, second: int) -> bool:
     """Whether it is a load that opens the exclusive monitor."""
     if first & 0xFFF0 == 0xE850:

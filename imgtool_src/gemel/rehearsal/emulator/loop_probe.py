@@ -12,13 +12,18 @@ if TYPE_CHECKING:
 PROBED = 4096
 """Instructions that are looked at."""
 
+WORD = 0xFFFF_FFFF
+CIRCLE = 256
+"""Instructions within which a circle is gone round, or left."""
+
 
 def probe_loops(device: Device) -> None:
     """Report for each core that runs in circles what it reads there: event ``loops``.
 
     Its numbers are ``register``, ``described`` and ``memory``, the first register that the layout does not
-    describe, the first that it does, and the first word of RAM that it reads, if it reads any; and
-    ``interrupts``, whether an interrupt could lead it out.
+    describe, the first that it does, and the first word of RAM that it reads, if it reads any; ``bits``, what
+    would lead it out of the circle if the undescribed register read it; and ``interrupts``, whether an
+    interrupt could.
     """
     for core in device.cores.values():
         if core.runs:
@@ -58,4 +63,69 @@ def _probe(device: Device, core: EmulatedCore) -> None:
     # The other core is in the same state again too, so that no interrupt will come from it.
     can_interrupt = bool(core.could_wake() - between_cores) or core.ticks_could_wake()
     numbers["interrupts"] = int(can_interrupt and not core.registers.masks.primask)
+    if "register" in numbers and (bits := _awaited(device, core, numbers["register"])):
+        numbers["bits"] = bits
     device.report(core, "loops", place, numbers, {"waits": "yes"} if waits else {})
+
+
+def _awaited(device: Device, core: EmulatedCore, register: int) -> int:
+    """The value of ``register`` that leads the core out of its circle, of as few bits as do; 0 if none is found.
+
+    The core and the memories are as before afterwards.
+    """
+    port = device.registers.accesses[core.plan.name, register]
+    kept = port.reader, port.reads, port.last_value, core.time, core.instructions, core.state, core.pc
+    registers = core.registers.snapshot()
+    memories = [
+        (each, each.read(0, each.plan.size)) for each in device.memories.values() if each.plan.kind == "ram"
+    ]
+    circle: set[int] = set()
+
+    def leaves(value: int) -> bool:
+        port.reader = lambda _core: value
+        left = _leaves(core, circle, learns=value == 0)
+        port.reader, port.reads, port.last_value, core.time, core.instructions, core.state, core.pc = kept
+        core.registers.take_back(registers)
+        for memory, data in memories:
+            memory.write(0, data)
+        return left
+
+    leaves(0)
+    single = next((1 << bit for bit in range(32) if leaves(1 << bit)), 0)
+    if single or not leaves(WORD):
+        return single
+    value = WORD
+    for bit in range(32):
+        if leaves(value & ~(1 << bit)):
+            value &= ~(1 << bit)
+    return value
+
+
+def _leaves(core: EmulatedCore, circle: set[int], *, learns: bool) -> bool:
+    """Whether the core comes to an instruction outside ``circle`` soon; ``learns`` adds those instead."""
+    import unicorn
+
+    left = False
+
+    def on_code(uc: Any, address: int, size: int, data: object) -> None:
+        nonlocal left
+        if learns:
+            circle.add(address)
+        elif address not in circle:
+            left = True
+            uc.emu_stop()
+
+    uc = core.native.uc
+    hook = uc.hook_add(unicorn.UC_HOOK_CODE, on_code)
+    uc.ctl_flush_tb()
+    end = core.time + CIRCLE
+    while core.time < end and core.runs and not left:
+        before = core.time
+        core.go(end - before)
+        left = left or core.blocks.suspect is not None
+        core.blocks.suspect = None
+        if core.time == before:
+            break
+    uc.hook_del(hook)
+    uc.ctl_flush_tb()
+    return left and not learns

@@ -49,7 +49,7 @@ class RegisterPort:
     ``last_value`` is the last value read or written, ``first_pc`` where the core first touched it.
     """
 
-    __slots__ = ("_before", "_core", "_reader", "_writer", "first_pc", "last_value", "reads", "writes")
+    __slots__ = ("_before", "_core", "_writer", "first_pc", "last_value", "reader", "reads", "writes")
 
     def __init__(
         self,
@@ -60,7 +60,7 @@ class RegisterPort:
         before: Callable[[], None] | None,
     ) -> None:
         """``before`` is called at each access, where there is something to say of it."""
-        self._core, self._reader, self._writer, self._before = core, reader, writer, before
+        self._core, self.reader, self._writer, self._before = core, reader, writer, before
         self.reads = self.writes = self.last_value = 0
         self.first_pc = first_pc
 
@@ -69,7 +69,7 @@ class RegisterPort:
         if self._before:
             self._before()
         self.reads += 1
-        value = self._reader(self._core) if self._reader else 0
+        value = self.reader(self._core) if self.reader else 0
         if size != 4:
             value = value >> 8 * byte & ((1 << 8 * size) - 1)
         self.last_value = value

@@ -189,7 +189,7 @@ def report_schema() -> dict[str, Any]:
                 "format": {"const": FORMAT},
                 "identity": {"$ref": "#/$defs/Identity"},
                 "passes": flag,
-                "outcome": {"enum": ["passes", "started", "fails"]},
+                "outcome": {"enum": ["passes", "started", "no verdict", "fails"]},
                 "ended": text,
                 "budget": count,
                 "time": count,

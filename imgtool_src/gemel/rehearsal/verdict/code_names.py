@@ -11,8 +11,8 @@ from gemel.inspection.core_views import whereabouts
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.vector_tables import likely_tables
 from gemel.rehearsal.result import Place
-from gemel.rehearsal.verdict.demangled import demangled
 from gemel.spans import Span, format_address
+from gemel.text.demangled import demangled
 
 
 class CodeNames:

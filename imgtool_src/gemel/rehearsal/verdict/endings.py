@@ -126,12 +126,13 @@ def wakeable(plan: DevicePlan, run: RawRun) -> set[str]:
 
 
 def _waits_for_register(event: RawEvent, names: CodeNames) -> RehearsalFinding:
-    register = event.numbers["register"]
+    register, bits = event.numbers["register"], event.numbers.get("bits")
+    value = f"0x{bits:X} (then it goes on)" if bits else "the bits it waits for"
     words = Words(
         f"core {event.core} waits for register {names.register(register)}, which the layout does not describe",
         "it reads zero for ever",
         "a register that reads what the code waits for",
-        f"add to the layout: [[rehearsal.constant]] at = 0x{register:X}, value = the bits it waits for",
+        f"add to the layout: [[rehearsal.constant]] at = 0x{register:X}, value = {value}",
     )
     return error_about(event, words, names, "waits-for-register")
 

@@ -90,6 +90,15 @@ def _not_emulated(event: RawEvent, names: CodeNames) -> Words:
     )
 
 
+def _leaves_secure(event: RawEvent, names: CodeNames) -> Words:
+    return Words(
+        f"core {event.core} branches to Non-secure state, which the rehearsal does not follow",
+        f"{event.words['need']}, to {at_address(event, names)}",
+        "code that stays in Secure state",
+        "nothing is known of what follows: rehearse up to here, with a goal before the branch",
+    )
+
+
 def _protected(verb: str, closed: str) -> Wording:
     return plain(
         f"core {{core}} {verb} {closed}: its memory protection unit faults",
@@ -171,16 +180,7 @@ FAULT_WORDS: dict[str, Wording] = {
         "an address that is a multiple of the access's size",
         "align the data, or access it by bytes",
     ),
-    "secure-or-fetch-fault": plain(
-        "core {core} branches to where it cannot fetch, or makes an access that the security state forbids",
-        "an address in code of this core",
-        "follow the calls to the pointer that led there",
-    ),
-    "leaves-secure-state": plain(
-        "core {core} branches to Non-secure state, which the rehearsal does not follow",
-        "code that stays in Secure state",
-        "nothing is known of what follows: rehearse up to here, with a goal in front of the branch",
-    ),
+    "leaves-secure-state": _leaves_secure,
     "stack-limit-fault": plain(
         "core {core} pushes below the stack limit register that it set itself",
         "a stack pointer above the limit",

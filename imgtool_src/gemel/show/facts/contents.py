@@ -275,11 +275,12 @@ class Contents(Struct):
         return any(self.signers_of(record) and not record.differs for record in self.records)
 
     def signers_of(self, record: RecordFacts) -> list[SealSignerFacts]:
-        """The signers of well-formed seals whose signatures hold over this record."""
+        """The signers whose signatures hold over this record, of seals in which no known key's signature does not."""
         return [
             signer
             for seal in self.seals
             if seal.record == record.span.start and seal.in_its_area is not False
+            if all(each.verdict != "does not hold" for each in seal.signers)
             for signer in seal.signers
             if signer.verdict == "holds"
         ]

@@ -28,13 +28,14 @@ def seals(
     """Every seal by address; with a layout that names an area for one, first what lies there."""
     area = _area(inspection)
     found = find_seals(image)
-    facts = [_facts(image, each, area, records, trusted) for each in found]
-    if area and inspection and inspection.seal and not any(each.span.start == area.start for each in found):
-        error = inspection.seal.found
-        missing = isinstance(error, SealError) and error.faults == (SealFault.NO_SEAL,)
-        words = str(error.problems[0].what) if isinstance(error, SealError) else ""
-        facts.insert(0, SealFacts(area, True, missing, words, None, ()))
-    return tuple(facts)
+    error = inspection.seal.found if area and inspection and inspection.seal else None
+    facts = []
+    if area and isinstance(error, SealError):
+        found = [each for each in found if each.span.start != area.start]
+        facts = [
+            SealFacts(area, True, error.faults == (SealFault.NO_SEAL,), error.problems[0].what, None, ())
+        ]
+    return (*facts, *(_facts(image, each, area, records, trusted) for each in found))
 
 
 def _area(inspection: Inspection | None) -> Span | None:

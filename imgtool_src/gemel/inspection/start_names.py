@@ -1,0 +1,111 @@
+"""Blocks of start-up code by the names of their labels, as linker scripts have them (common practice, from memory).
+
+A label's name has words for the block (``data``, ``fast_data``, ``bss``) and for its part in it: where the block is
+stored, where it starts at run time, where it ends there, or its size: ``_sidata``, ``_sdata``, ``_edata``;
+``__data_load__``, ``__data_start__``, ``__data_end__``; ``__bss_start``, ``__bss_size``; ``fast_lma``, ``fast_beg``,
+``fast_lim``.  Labels belong to one block where the rest of their names is the same and begins alike.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Literal
+
+from gemel.structs import NamedTuple
+
+if TYPE_CHECKING:
+    from gemel.builds.build import Build
+    from gemel.builds.elf.symbols import Symbol
+
+Part = Literal["source", "start", "end", "size"]
+
+_WORD = re.compile(r"[A-Z]?[a-z]+|[A-Z]+|[0-9]+")
+_SHORT: dict[str, Part] = {"si": "source", "s": "start", "e": "end"}
+_JOINED = re.compile(r"(si|s|e)(data|bss)")
+_WORDS: dict[str, Part] = {
+    **dict.fromkeys(("load", "lma", "src", "source", "rom", "flash", "stored"), "source"),
+    **dict.fromkeys(("start", "begin", "beg", "vma", "ram", "dest", "dst"), "start"),
+    **dict.fromkeys(("end", "limit", "lim", "stop"), "end"),
+    "size": "size",
+}
+_DATA = ("data",)
+_CLEARED = ("bss", "zi")
+END_OF_CODE = ("__etext", "_etext", "etext")
+"""Where code ends, which is where data is stored unless another label says where that is."""
+
+
+class _Family(NamedTuple):
+    """What the labels of one block have in common: words, leading underscores, and whether in one word."""
+
+    words: tuple[str, ...]
+    underscores: int
+    joined: bool
+
+
+class Named(NamedTuple):
+    """One block by its labels: where it is stored (None: cleared), where it starts and ends, and their names.
+
+    ``is_data``: by its name it is initialised data.  Others may be regions that nobody copies.
+    """
+
+    source: int | None
+    start: int
+    end: int
+    names: tuple[str, ...]
+    is_data: bool
+
+
+def named_blocks(build: Build) -> tuple[list[Named], list[Named]]:
+    """The blocks that labels of the build describe whole: copied ones, and cleared ones."""
+    families: dict[_Family, dict[Part, Symbol]] = {}
+    labels = build.symbols.labels if build.symbols else ()
+    for symbol in labels:
+        if read := _read(symbol.name):
+            part, family = read
+            known = families.setdefault(family, {}).setdefault(part, symbol)
+            if known.value != symbol.value:
+                families[family][part] = min(known, symbol, key=lambda each: len(each.name))
+    copied: list[Named] = []
+    cleared: list[Named] = []
+    of_data = [parts for family, parts in families.items() if family.words == _DATA]
+    if not any("source" in parts for parts in of_data):
+        for code in [symbol for name in END_OF_CODE for symbol in labels if symbol.name == name][:1]:
+            for parts in of_data:
+                parts["source"] = code
+    for family, parts in families.items():
+        is_cleared = not {*family.words}.isdisjoint(_CLEARED)
+        for block in _block(parts, family.words == _DATA):
+            if not is_cleared and block.source is not None:
+                copied.append(block)
+            elif is_cleared and block.source is None:
+                cleared.append(block)
+    return copied, cleared
+
+
+def _read(name: str) -> tuple[Part, _Family] | None:
+    """The part that a label plays and what it has in common with the others of its block; None if it is of none."""
+    plain = name.lstrip("_")
+    words = [word.lower() for word in _WORD.findall(plain)]
+    joined = _JOINED.fullmatch(words[0]) if words else None
+    if joined:
+        words[0] = joined[2]
+        parts: set[Part] = {_SHORT[joined[1]]}
+    else:
+        parts = {_WORDS[word] for word in words if word in _WORDS}
+    block = tuple(word for word in words if word not in _WORDS)
+    if not block or not parts:
+        return None
+    part = next((each for each in parts if len(parts) == 1), None)
+    if parts == {"source", "start"}:
+        part = "source"
+    return (part, _Family(block, len(name) - len(plain), bool(joined))) if part else None
+
+
+def _block(parts: dict[Part, Symbol], is_data: bool) -> Iterator[Named]:
+    start, end, size, source = (parts.get(part) for part in ("start", "end", "size", "source"))
+    if start and (end or size):
+        last = end or size
+        names = tuple(each.name for each in (source, start, last) if each)
+        until = end.value if end else start.value + (size.value if size else 0)
+        yield Named(source.value if source else None, start.value, until, names, is_data)

@@ -1,0 +1,131 @@
+"""The forms that results of an audit are written in: one line an image, or a page that sums them up."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import PurePath
+from typing import Protocol
+
+from gemel.audit.as_text import Totals, text_line
+from gemel.audit.result import ImageResult, line_of
+from gemel.errors import Problem, UsageProblem
+from gemel.structs import NamedTuple
+
+BLOCK = 1 << 18
+
+
+class Writer(Protocol):
+    """What makes text of an audit: before the first result, of each result, and after the last."""
+
+    def start(self) -> str:
+        """Before the first result."""
+
+    def line(self, result: ImageResult) -> str:
+        """Of a result."""
+
+    def end(self, totals: Totals) -> str:
+        """After the last result."""
+
+
+class _Text:
+    def start(self) -> str:
+        return ""
+
+    def line(self, result: ImageResult) -> str:
+        return f"{text_line(result)}\n"
+
+    def end(self, totals: Totals) -> str:
+        return "".join(f"{line}\n" for line in totals.lines())
+
+
+class _Csv:
+    def start(self) -> str:
+        from gemel.audit.as_csv import header
+
+        return header()
+
+    def line(self, result: ImageResult) -> str:
+        from gemel.audit.as_csv import csv_row
+
+        return csv_row(result)
+
+    def end(self, _: Totals) -> str:
+        return ""
+
+
+class _JsonLines:
+    def start(self) -> str:
+        return ""
+
+    def line(self, result: ImageResult) -> str:
+        return f"{line_of(result)}\n"
+
+    def end(self, _: Totals) -> str:
+        return ""
+
+
+def _html() -> Writer:
+    from gemel.page.audit import AuditPage
+
+    return AuditPage()
+
+
+class Form(NamedTuple):
+    """A form: its name, the suffix of its files, and what writes one of them."""
+
+    name: str
+    suffix: str
+    writer: Callable[[], Writer]
+
+
+FORMS = (
+    Form("text", ".txt", _Text),
+    Form("csv", ".csv", _Csv),
+    Form("jsonl", ".jsonl", _JsonLines),
+    Form("html", ".html", _html),
+)
+NAMES = tuple(each.name for each in FORMS)
+
+
+def form_named(name: str) -> Form:
+    """The form of that name."""
+    return next(each for each in FORMS if each.name == name)
+
+
+def form_of(file: str) -> Form:
+    """The form that a file's suffix means; raises UsageProblem for any other."""
+    suffix = PurePath(file).suffix.lower()
+    for each in FORMS:
+        if each.suffix == suffix:
+            return each
+    expected = ", ".join(each.suffix for each in FORMS)
+    raise UsageProblem(
+        Problem(
+            "the suffix names no form of an audit", where=file, found=suffix or "no suffix", expected=expected
+        )
+    )
+
+
+class Spool:
+    """A report on its way, in a temporary file: it is written as results come, and read when all have."""
+
+    def __init__(self, form: Form) -> None:
+        from tempfile import TemporaryFile
+
+        self._writer, self._file = form.writer(), TemporaryFile()  # noqa: SIM115 (closed by ``blocks``)
+        self._write(self._writer.start())
+
+    def add(self, result: ImageResult) -> None:
+        """Write a result."""
+        self._write(self._writer.line(result))
+
+    def blocks(self, totals: Totals) -> Iterator[bytes]:
+        """The whole report, in blocks."""
+        self._write(self._writer.end(totals))
+        with self._file as file:
+            file.seek(0)
+            while block := file.read(BLOCK):
+                yield block
+
+    def _write(self, text: str) -> None:
+        self._file.write(text.encode("utf-8", "backslashreplace"))
