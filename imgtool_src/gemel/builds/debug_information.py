@@ -19,7 +19,7 @@ SINGLE = 16
 class DebugInformation:
     """What a file's debug information tells, if it has any; nothing of it is read before it is asked for."""
 
-    __slots__ = ("_answer", "_file", "_lines", "_read", "_sections", "next to")
+    __slots__ = ("_answer", "_file", "_lines", "_read", "_sections", "beside")
 
     def __init__(self, sections: DebugSections, file: str) -> None:
         """``file`` is the path as the user wrote it, for messages.
