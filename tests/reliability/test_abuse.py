@@ -121,7 +121,7 @@ ABUSES = {
     "image is the layout": Abuse((*CHECK, "small.toml"), ("small.toml", ".toml", ".hex")),
     "image is the layout, renamed": Abuse((*CHECK, "layout.hex"), ("layout.hex:1", "not a record")),
     "image is a build, renamed": Abuse((*CHECK, "station.hex"), ("station.hex", "a build, not an image")),
-    "image is an empty HEX file": Abuse((*CHECK, "empty.hex"), ("empty.hex", "end record")),
+    "image is an empty HEX file": Abuse((*CHECK, "empty.hex"), ("empty.hex", "the file is empty")),
     "image is an empty S-record file": Abuse((*CHECK, "empty.srec"), ("empty.srec",)),
     "image is an empty raw binary": Abuse((*CHECK, "empty.bin"), ("empty.bin", "the file is empty")),
     "image is one long line": Abuse((*CHECK, "line.hex"), ("line.hex:1", "too long")),

@@ -223,7 +223,7 @@ Cautions
 - A signature is only as good as the code that verifies it, and as the place
   where that code keeps the public key. If either can be overwritten, nothing
   here helps.
-- A private key file on a build machine can be copied by anyone who runs a build.
+- A private key file on a build machine can be copied by all who run a build.
   Keep release keys on a token or in a signing room; keep test keys apart.
 - A pass phrase that people can remember can be searched for; long ones last.
 - Stateful hash-based schemes (LMS, XMSS) are left out: their state must never

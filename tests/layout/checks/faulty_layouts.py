@@ -456,8 +456,8 @@ OF_AREAS = [
         "areas-overlap",
         "spare = ",
         "areas overlap: sampler-code and spare share 0x1000_1C00..0x1000_1FFF: area.spare; found "
-        "sampler-code 0x1000_1000..0x1000_1FFF, spare 0x1000_1C00..0x1000_27FF; expected areas "
-        "apart",
+        "sampler-code 0x1000_1000..0x1000_1FFF, spare 0x1000_1C00..0x1000_27FF; expected separate "
+        "areas",
         {'offset = "8 KiB", size = "2 KiB"': 'offset = "7 KiB", size = "3 KiB"'},
     ),
     Faulty(
