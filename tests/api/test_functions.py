@@ -79,6 +79,22 @@ def test_all_faulty_builds_at_once(demo: Path) -> None:
     assert "station" in caught.value.problems[0].next_step
 
 
+def test_values_that_cannot_be_are_refused(demo: Path) -> None:
+    """A version that is none, a budget of nothing and a draft of no builds are errors of gemel's, not Python's."""
+    layout, builds = loaded()
+    joined = gemel.join(layout, builds)
+    for version in ("1.2", "a.b.c", "1.2.3+4", "1.2.70000.1", ""):
+        with pytest.raises(gemel.GemelError, match="not a version"):
+            gemel.join(layout, builds, version=version)
+        with pytest.raises(gemel.GemelError, match="not a version"):
+            gemel.check(layout, joined.image, builds, version=version)
+    for budget in (0, -1):
+        with pytest.raises(gemel.GemelError, match="at least 1"):
+            gemel.rehearse(layout, joined.image, builds, budget=budget)
+    with pytest.raises(gemel.GemelError, match="no build"):
+        gemel.draft_layout({})
+
+
 def test_version_and_counter_are_taken(demo: Path) -> None:
     """A version and a counter given to ``join`` are in the record, and ``check`` compares them."""
     layout, builds = loaded()

@@ -76,7 +76,7 @@ def compiled(folder, name: str, text: str, compiler: list[str]):
     script.write_text(SCRIPT, encoding="utf-8")
     options = [
         "-mthumb",
-        "-O1",
+        *(() if any(each.startswith("-O") for each in compiler) else ("-O1",)),
         "-g",
         "-ffreestanding",
         "-nostdlib",
@@ -147,3 +147,63 @@ def test_a_build_is_what_it_is(pair):
     assert (changes.changed, changes.moved) == ((), ())
     assert changes.unchanged > 8
     assert list(section_changes(pair[0], pair[0])) == []
+
+
+LITERALS = """
+typedef unsigned u32; volatile u32 port; u32 count[8];
+{more}
+__attribute__((noinline)) void out(const char *s) {{ while (*s) port = *s++; }}
+__attribute__((noinline)) void other(u32 x) {{ port = x; }}
+{functions}
+void start(void) {{ {calls} }}
+"""
+FUNCTION = """__attribute__((noinline)) void f{n}(u32 x) {{ static u32 seen; seen++; out("message number {n}");
+  switch (x) {{ case 0: out("zero"); break; case 1: count[x]++; break; case 2: out("two"); break;
+    case 3: other({n}); break; case 4: port = 7; break; default: break; }} port = seen; }}"""
+MORE = """u32 before[5] = { 1, 2, 3, 4, 5 };
+void out(const char *);
+__attribute__((noinline, used)) void added(void) { static u32 seen; seen++; out("new"); port = seen; }"""
+LITERAL_BUILDS = {
+    "gcc-v8": ["arm-none-eabi-gcc", "-march=armv8-m.main", "-Os"],
+    "gcc-v6": ["arm-none-eabi-gcc", "-march=armv6-m", "-O2"],
+    "clang-v7": ["clang", "--target=thumbv7em-none-eabi", "-fuse-ld=lld", "-Os"],
+    "clang-v6": ["clang", "--target=thumbv6m-none-eabi", "-fuse-ld=lld", "-Os"],
+}
+
+
+@pytest.mark.parametrize("name", LITERAL_BUILDS)
+def test_what_only_moved_is_not_changed(name, tmp_path):
+    """Functions with texts, tables of a switch and local variables are counted where others were added before them."""
+    numbers = range(40)
+    functions = "\n".join(FUNCTION.format(n=n) for n in numbers)
+    calls = " ".join(f"f{n}({n});" for n in numbers)
+    old, new = (
+        compiled(
+            tmp_path,
+            f"{name}-{bool(more)}",
+            LITERALS.format(more=more, functions=functions, calls=calls),
+            LITERAL_BUILDS[name],
+        )
+        for more in ("", MORE)
+    )
+    changes = symbol_changes(old, new)
+    assert {each.change for each in changes.changed} == {"added"}
+    assert sorted(re.sub(r"^added\.|\.\d+$", "", each.name) for each in changes.changed) == [
+        "added",
+        "before",
+        "seen",
+    ]
+    assert sum(group.count for group in changes.moved) >= len(numbers)
+    back = symbol_changes(new, old)
+    assert {each.change for each in back.changed} == {"removed"}
+
+
+def test_another_text_is_a_change(tmp_path):
+    """A function that moved and prints another text of the same length is changed, its neighbour is not."""
+    functions = "\n".join(FUNCTION.format(n=n) for n in (1, 2))
+    texts = [
+        LITERALS.format(more=more, functions=functions.replace("number 1", word), calls="f1(1); f2(2);")
+        for more, word in (("", "number 1"), (MORE, "member 1"))
+    ]
+    pair = [compiled(tmp_path, f"text-{at}", text, LITERAL_BUILDS["gcc-v8"]) for at, text in enumerate(texts)]
+    assert [each.name for each in symbol_changes(*pair).changed if each.change == "changed"] == ["f1"]

@@ -141,7 +141,7 @@ def check(inspection: Inspection, today: datetime.date, rules: Iterable[Rule] | 
     applied = list(all_rules() if rules is None else rules)
     for rule in tracked(applied, "rules", len(applied)):
         results.append(_apply(rule, inspection, today, used))
-    results = _cause_first(results)
+    results = _cause_first(_of_the_builds(results, inspection, today))
     silent = {result.rule.name for result in results if result.not_checked}
     if rules is not None:
         silent |= {waiver.rule for waiver in waivers} - {result.rule.name for result in results}
@@ -151,6 +151,12 @@ def check(inspection: Inspection, today: datetime.date, rules: Iterable[Rule] | 
 
 EXPLAINS_ALL = "image-bytes-in-order"
 """The rule whose finding is the cause of all others: bytes that are not where they should be at all."""
+
+DIFFERS = "image-equals-builds"
+"""The rule whose finding is the cause of all that would not be there if the image held the builds as given."""
+
+OTHERS = "vectors-of-own-build"
+"""The rule that says which other build is there."""
 
 _RANKS = {"note": 0, "warning": 1, "error": 2}
 
@@ -165,13 +171,54 @@ def _cause_first(results: list[RuleResult]) -> list[RuleResult]:
         for result in results
         if any(judged.waiver is None for judged in result.findings)
     }
-    return [_without_consequences(each, causes) for each in results] if causes else results
+    return [
+        _without_consequences(each, [_cause_of(judged, each, causes) for judged in each.findings])
+        for each in results
+    ]
 
 
-def _without_consequences(
-    result: RuleResult, causes: dict[str, tuple[Severity, list[Finding]]]
-) -> RuleResult:
-    reasons = [_cause_of(judged, result, causes) for judged in result.findings]
+def _of_the_builds(
+    results: list[RuleResult], inspection: Inspection, today: datetime.date
+) -> list[RuleResult]:
+    """``results`` without findings about the device that go where the image holds the bytes of the builds.
+
+    One that says which other build is there stays: it is the cause.
+    """
+    differs = any(
+        each.rule.name == DIFFERS
+        and each.severity == "error"
+        and any(judged.waiver is None for judged in each.findings)
+        for each in results
+    )
+    if not differs:
+        return results
+    held = replace(inspection, image=inspection.image_of_builds())
+    kept = []
+    for result in results:
+        about_the_device = result.rule.guards == "device" and result.rule.name not in (DIFFERS, EXPLAINS_ALL)
+        if result.findings and about_the_device:
+            sound = _apply(result.rule, held, today, set())
+            known = {(each.finding.what, each.finding.where) for each in sound.findings}
+            result = _without_consequences(
+                result,
+                [
+                    ""
+                    if judged.waiver
+                    or (judged.finding.what, judged.finding.where) in known
+                    or (
+                        result.rule.name == OTHERS
+                        and len(inspection.builds.keys() & judged.finding.parties) > 1
+                    )
+                    else DIFFERS
+                    for judged in result.findings
+                ],
+            )
+        kept.append(result)
+    return kept
+
+
+def _without_consequences(result: RuleResult, reasons: list[str]) -> RuleResult:
+    """A result without the findings that follow from another rule's, which ``reasons`` has for each; or empty."""
     if not any(reasons):
         return result
     explained = dict.fromkeys(

@@ -104,7 +104,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "copied-build-in-run-area",
         "error",
-        "A build with runs_in, as stored and padded, fits that RAM area, is linked to run there as its core sees it, and moves there as one block.",
+        "A build with runs_in, as stored and padded, fits that RAM area, is linked to run there as its core sees it, and moves there as one block; data that its own start-up code moves on need only be stored in the block.",
     ),
     (
         "copied-build-left-alone",

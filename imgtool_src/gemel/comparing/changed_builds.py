@@ -8,14 +8,12 @@ from typing import TYPE_CHECKING
 
 from gemel.comparing.changed_code import Side, same_but_for_addresses
 from gemel.comparing.changes import Moved, SectionChange, SymbolChange, SymbolChangeKind
+from gemel.comparing.place_names import PlaceNames, paired_symbols
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
     from gemel.builds.elf.symbols import Symbol
-
-Key = tuple[str, str, int]
-"""A symbol's name and kind, and its number among those of that name in the order of their addresses."""
 
 
 class SymbolChanges(NamedTuple):
@@ -63,23 +61,20 @@ def _sections(build: Build) -> dict[str, tuple[int, int]]:
 
 def symbol_changes(old: Build, new: Build) -> SymbolChanges:
     """The functions and objects of known size that were added, removed, are of another size or have other bytes."""
-    before, after = _symbols(old), _symbols(new)
+    names = PlaceNames(old), PlaceNames(new)
     changes: list[SymbolChange] = []
     distances: Counter[int] = Counter()
-    for key, symbol in after.items():
-        previous = before.get(key)
-        if previous is None:
-            changes.append(_change(symbol, "added", 0, symbol.size))
-        elif previous.size != symbol.size:
-            word: SymbolChangeKind = "grown" if symbol.size > previous.size else "shrunk"
-            changes.append(_change(symbol, word, previous.size, symbol.size))
-        elif not _same(old, previous, new, symbol):
-            changes.append(_change(symbol, "changed", previous.size, symbol.size))
+    for before, after in paired_symbols(old, new):
+        if before is None or after is None:
+            changes += [_change(each, "removed", each.size, 0) for each in (before,) if each]
+            changes += [_change(each, "added", 0, each.size) for each in (after,) if each]
+        elif before.size != after.size:
+            word: SymbolChangeKind = "grown" if after.size > before.size else "shrunk"
+            changes.append(_change(after, word, before.size, after.size))
+        elif not _same(old, before, new, after, names):
+            changes.append(_change(after, "changed", before.size, after.size))
         else:
-            distances[symbol.address - previous.address] += 1
-    changes += [
-        _change(symbol, "removed", symbol.size, 0) for key, symbol in before.items() if key not in after
-    ]
+            distances[after.address - before.address] += 1
     unchanged = distances.pop(0, 0)
     moved = tuple(
         Moved(distance, count)
@@ -96,34 +91,12 @@ def _change(symbol: Symbol, word: SymbolChangeKind, old_size: int, new_size: int
     )
 
 
-def _symbols(build: Build) -> dict[Key, Symbol]:
-    found: dict[Key, Symbol] = {}
-    count: Counter[tuple[str, str]] = Counter()
-    chosen = [
-        each
-        for each in (build.symbols.all() if build.symbols else ())
-        if each.size and each.kind in ("function", "object") and each.defined
-    ]
-    for symbol in sorted(chosen, key=lambda each: each.address):
-        name = symbol.name, symbol.kind
-        found[(*name, count[name])] = symbol
-        count[name] += 1
-    return found
-
-
-def _same(old: Build, before: Symbol, new: Build, after: Symbol) -> bool:
+def _same(
+    old: Build, before: Symbol, new: Build, after: Symbol, names: tuple[PlaceNames, PlaceNames]
+) -> bool:
     one, other = old.read_at_run(before.address, before.size), new.read_at_run(after.address, after.size)
     if one is None or other is None or one == other:
         return one == other
     return same_but_for_addresses(
-        Side(one, before.address, lambda address: _name(old, address)),
-        Side(other, after.address, lambda address: _name(new, address)),
+        Side(one, before.address, names[0].at), Side(other, after.address, names[1].at)
     )
-
-
-def _name(build: Build, address: int) -> str:
-    """The symbol and offset at an address, with the Thumb bit as it is in a pointer."""
-    if build.symbols is None or build.segment_at_run(address) is None:
-        return ""
-    found = build.symbols.object_at(address) or build.symbols.function_at(address)
-    return f"{found[0].name}+{found[1]}:{address & 1}" if found else ""

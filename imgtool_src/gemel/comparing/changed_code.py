@@ -8,8 +8,10 @@ from collections.abc import Callable
 from gemel.m_profile.flow import far_distance
 from gemel.m_profile.halfwords import is_wide
 
-NameOf = Callable[[int], str]
-"""The symbol and offset at a run address of one build; empty where there is none."""
+NameOf = Callable[[int], frozenset[str]]
+"""What a run address of one build is called; empty where it has no name."""
+
+NONE: frozenset[str] = frozenset()
 
 MAX_DIFFERENT = 4096
 """Differing halfwords that are looked at; a symbol with more of them is changed."""
@@ -26,29 +28,33 @@ class Side:
         self.data = data
         self.halves: tuple[int, ...] = struct.unpack(f"<{len(data) // 2}H", data[: len(data) & ~1])
 
-    def word_name(self, index: int) -> str:
+    def word_name(self, index: int) -> frozenset[str]:
         """What the aligned word around a halfword names, as a pointer."""
         at = (self.start + 2 * index & ~3) - self.start
         return (
             self.name_of(int.from_bytes(self.data[at : at + 4], "little"))
             if 0 <= at <= len(self.data) - 4
-            else ""
+            else NONE
         )
 
-    def branch_name(self, index: int) -> str:
+    def branch_name(self, index: int) -> frozenset[str]:
         """What the 32-bit branch that begins with a halfword leads to."""
         if not 0 <= index < len(self.halves) - 1:
-            return ""
+            return NONE
         first, second = self.halves[index], self.halves[index + 1]
         if first >> 11 != 0b11110 or second & 0x9000 != 0x9000:
-            return ""
+            return NONE
         return self.name_of(self.start + 2 * index + 4 + far_distance(first, second))
 
-    def loaded_name(self, index: int) -> str:
-        """What the address names of which a MOVW or MOVT loads one half; the other is near, into the same register."""
+    def loaded_name(self, index: int) -> frozenset[str]:
+        """What the address names of which a MOVW or MOVT loads one half.
+
+        The other half is near, into the same register; of several near ones each may be meant.
+        """
         if not 0 <= index < len(self.halves) - 1 or not self._is_move(index):
-            return ""
+            return NONE
         register, top = self.halves[index + 1] >> 8 & 15, self.halves[index] & 0x80
+        names = NONE
         for other in range(max(0, index - _REACH), min(len(self.halves) - 1, index + _REACH)):
             if (
                 self._is_move(other)
@@ -56,8 +62,8 @@ class Side:
                 and self.halves[other + 1] >> 8 & 15 == register
             ):
                 high, low = (index, other) if top else (other, index)
-                return self.name_of(self._immediate(high) << 16 | self._immediate(low))
-        return ""
+                names |= self.name_of(self._immediate(high) << 16 | self._immediate(low))
+        return names
 
     def _is_move(self, index: int) -> bool:
         return self.halves[index] & 0xFB70 == 0xF240 and not self.halves[index + 1] & 0x8000
@@ -86,13 +92,11 @@ def same_but_for_addresses(old: Side, new: Side) -> bool:
 
 
 def _is_address(old: Side, new: Side, index: int) -> bool:
-    one = old.word_name(index)
-    if one and one == new.word_name(index):
+    if old.word_name(index) & new.word_name(index):
         return True
     for first in (index, index - 1):
         if first >= 0 and is_wide(old.halves[first]) and is_wide(new.halves[first]):
             for name in (Side.branch_name, Side.loaded_name):
-                one = name(old, first)
-                if one and one == name(new, first):
+                if name(old, first) & name(new, first):
                     return True
     return False

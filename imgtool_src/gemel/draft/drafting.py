@@ -89,10 +89,9 @@ def draft(
     an image that some of the builds come from.  Raises UsageProblem for more builds than a device has
     cores, and for what is scattered over more places than a device has memories.
     """
-    if len(builds) > MAX_BUILDS:
-        raise UsageProblem(
-            Problem("too many builds", found=str(len(builds)), expected=f"at most {MAX_BUILDS}")
-        )
+    if not 1 <= len(builds) <= MAX_BUILDS:
+        what = "too many builds" if builds else "no build to draft a layout from"
+        raise UsageProblem(Problem(what, found=str(len(builds)), expected=f"1 to {MAX_BUILDS}"))
     scattered = [build for build in builds.values() if len(build.segments) > MAX_RUNS]
     if scattered:
         raise UsageProblem(

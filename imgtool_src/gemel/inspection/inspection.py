@@ -18,7 +18,7 @@ from gemel.placement.placing import Placement, place_all
 from gemel.placement.symbol_places import SymbolPlaces
 from gemel.policy.receiver import NO_RECEIVER, Receiver
 from gemel.record.record import Record, RecordError, decode, record_size
-from gemel.spans import ADDRESS_SPACE, Span
+from gemel.spans import ADDRESS_SPACE, Span, without
 from gemel.structs import Struct, field
 
 if TYPE_CHECKING:
@@ -85,6 +85,16 @@ class Inspection(Struct, dict=True):
     def placements(self) -> dict[str, Placement]:
         """The builds at hand, each placed by itself."""
         return place_all(self.layout, self.builds)
+
+    def image_of_builds(self) -> SparseBytes:
+        """The image with the bytes of the given builds where they belong; what is patched stays."""
+        image = self.image.copy()
+        for placement in self.placements.values():
+            for piece in placement.pieces:
+                for span in without([piece.span], self.patches.known.values()):
+                    start = span.start - piece.address
+                    image.write(span.start, piece.segment.data[start : start + span.size])
+        return image
 
     @cached_property
     def symbols(self) -> SymbolPlaces:

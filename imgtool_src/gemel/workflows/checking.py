@@ -75,7 +75,7 @@ def check(
     policy: ReadPolicy | None = None,
     previous: Image | None = None,
     min_rollback: int | None = None,
-    disassemble: bool = False,
+    disassemble: bool = True,
     rehearsal: Rehearsal | bool | None = None,
     today: datetime.date | None = None,
     strict: Strict = "",
@@ -89,8 +89,9 @@ def check(
     given a seal by them is required, whatever the layout says (None: those that the layout names, as it
     demands).  ``policy`` is the receiver's own, which narrows further.  ``previous`` is an older image whose
     rollback counter this one must reach, ``min_rollback`` the lowest counter that is taken.  ``disassemble``
-    reads the code for instructions that its core lacks.  ``rehearsal`` is one that was made; True makes one,
-    None where the layout requires it, False never.  ``today`` is the date that waivers end by, which reports name
+    reads the code for instructions that its core lacks (where the extra is not installed, that is reported as
+    not checked).  ``rehearsal`` is one that was made; True makes one, None where the layout requires it, False
+    never.  ``today`` is the date that waivers end by, which reports name
     (None: the machine's; no variable of the environment changes it).  ``strict`` says what fails the check besides
     errors: ``warnings``, or with ``inputs`` also what was not checked for want of a build, key or symbol.
     ``joined_with`` is the layout that the image was joined with, where that is another one: the tables that differ
@@ -98,7 +99,7 @@ def check(
     previous image without a record.
     """
     from gemel.inspection.previous import previous_of
-    from gemel.placement.placed import Version
+    from gemel.workflows.inputs import version_of
     from gemel.workflows.rehearsing import due_rehearsal
     from gemel.workflows.trust import Trust, trust_in
 
@@ -110,7 +111,7 @@ def check(
         layout,
         image.data,
         given,
-        version=Version.of(version) if isinstance(version, str) else version,
+        version=version_of(version, "version") if isinstance(version, str) else version,
         rollback=rollback,
         remarks=image.remarks,
         trusted=trust.trusted,

@@ -310,8 +310,8 @@ def date_of(text: str | None) -> datetime.date | None:
     raise UsageProblem(Problem("not a date", where="--date", found=text, expected="YYYY-MM-DD"))
 
 
-def version_of(text: str | None) -> Version | None:
-    """A version from the command line; raises UsageProblem unless it is X.Y.Z in the record's ranges."""
+def version_of(text: str | None, where: str = "--version") -> Version | None:
+    """A version given at ``where``; raises UsageProblem unless it is X.Y.Z in the record's ranges."""
     from gemel.placement.placed import Version
 
     if text is None:
@@ -321,5 +321,5 @@ def version_of(text: str | None) -> Version | None:
     sound = len(parts) == 3 and all(part.isascii() and part.isdigit() and len(part) <= 10 for part in parts)
     if not sound or any(int(part) > limit for part, limit in zip(parts, limits, strict=True)):
         expected = "X.Y.Z, at most 65535.65535.4294967295"
-        raise UsageProblem(Problem("not a version", where="--version", found=text, expected=expected))
+        raise UsageProblem(Problem("not a version", where=where, found=text, expected=expected))
     return Version.of(text)

@@ -56,9 +56,9 @@ def join(
     that cannot be written where they should go.
     """
     from gemel.joining.pipeline import join as run_passes
-    from gemel.placement.placed import Version
+    from gemel.workflows.inputs import version_of
 
-    wanted = Version.of(version) if isinstance(version, str) else version
+    wanted = version_of(version, "version") if isinstance(version, str) else version
     joined = run_passes(layout, builds, wanted, rollback)
     return JoinResult(Image(joined.image, joined.entry), joined.placed, joined.record)
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from gemel.errors import Problem, UsageProblem
+
 if TYPE_CHECKING:
     from gemel.builds.build import Build
     from gemel.image.image import Image
@@ -30,12 +32,15 @@ def rehearse(
     ``isolate`` emulates in a process of its own, so that a crash of the emulator is a finding and not the end
     of yours; ``exact`` follows calls, by a second run; ``interleavings`` tries so many other orders
     of the cores' instructions, and the result is the worst.  Two calls with the same
-    arguments give equal results.  Raises ExtraMissing without the emulator, GemelError for a device that it
-    cannot map or an image without a start.
+    arguments give equal results.  Raises UsageProblem for a budget below 1, ExtraMissing without the emulator,
+    GemelError for a device that it cannot map or an image without a start.
     """
     from gemel.rehearsal.session import RehearsalOptions
     from gemel.rehearsal.session import rehearse as run
 
+    if budget is not None and budget < 1:
+        what, expected = "no instructions to rehearse", "at least 1, or None"
+        raise UsageProblem(Problem(what, where="budget", found=str(budget), expected=expected))
     given = builds or {}
     sources = {name: build.source for name, build in given.items() if build.source is not None}
     options = RehearsalOptions(budget, tuple(watches), isolate, exact, interleavings)

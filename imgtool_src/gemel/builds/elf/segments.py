@@ -57,7 +57,9 @@ def read_segments(
         )
     if problems:
         return [], problems, []
-    segments = [_segment(source, header) for header in loadable]
+    carrying = [header for header in loadable if _holds_elf_header(header)]
+    bare = [header for header in carrying if _holds_no_section(header, sections) and len(loadable) > 1]
+    segments = [_segment(source, header) for header in loadable if header not in bare]
     segments = without_padding(split_at_overlays(segments, loadable, sections), sections)
     allocated = [section for section in sections if section.allocated]
     stored = merge(Span(each.run_address, len(each.data)) for each in segments if each.data)
@@ -69,7 +71,7 @@ def read_segments(
     ]
     segments = with_pieces(segments, [section.span for section in allocated], unstored)
     segments.sort(key=lambda segment: (segment.load_address, segment.index))
-    remarks = [_carries_header(header, file) for header in loadable if _holds_elf_header(header)]
+    remarks = [_carries_header(header, file, header in bare) for header in carrying]
     overlaps, doubled, settled = load_overlaps(segments, file)
     remarks.extend(doubled)
     overlaps += run_overlaps(segments, settled, file, lambda each: _for_ram(each, sections, name_of))
@@ -175,9 +177,21 @@ def _holds_elf_header(header: ProgramHeader) -> bool:
     return header.offset < HEADER_SIZE and header.file_size > 0
 
 
-def _carries_header(header: ProgramHeader, file: str) -> Problem:
+def _holds_no_section(header: ProgramHeader, sections: tuple[SectionHeader, ...]) -> bool:
+    """Whether a file with sections has none of what is loaded in the segment: only its headers are there.
+
+    lld maps them where the page of the first section has room; tools that go by sections load nothing of it.
+    """
+    file = Span(header.offset, header.file_size)
+    stored = [Span(*each.extent) for each in sections if each.allocated and each.type != NOBITS]
+    return bool(stored) and not any(each.overlaps(file) for each in stored)
+
+
+def _carries_header(header: ProgramHeader, file: str, left_out: bool) -> Problem:
     return Problem(
-        "the segment carries the ELF file's own header into memory",
+        "a segment with nothing but the ELF file's headers is left out"
+        if left_out
+        else "the segment carries the ELF file's own header into memory",
         where=f"{file}, segment {header.number}",
         found=f"file offset {header.offset}, stored at {format_address(header.load_address)}",
         expected=f"a segment that begins after the {HEADER_SIZE} bytes of the header",

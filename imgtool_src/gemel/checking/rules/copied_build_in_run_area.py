@@ -58,8 +58,16 @@ def _segments(
 ) -> Iterator[Finding]:
     plan = placement.plan
     windows = windows_of(inspection.layout, plan.core)
-    own = [piece for piece in placement.pieces if piece.span.overlaps(placed.stored)]
-    runs = [Span(piece.segment.run_address, len(piece.segment.data)) for piece in own]
+    blocks = inspection.start_blocks.get(plan.name)
+    copies = blocks.copies if blocks else []
+    moved = [entry.span for entry in copies if entry.source != entry.start]
+    stored = [piece for piece in placement.pieces if piece.span.overlaps(placed.stored)]
+    own = [
+        piece
+        for piece in stored
+        if piece.segment.executable or not any(span.covers(_run(piece)) for span in moved)
+    ] or stored
+    runs = [_run(piece) for piece in own]
     outside = [at for at, run in enumerate(runs) if not _lies_in(area, run, windows)]
     if outside:
         yield from (_outside(inspection, plan, placement, own[at], runs[at], area) for at in outside)
@@ -70,6 +78,10 @@ def _segments(
             yield _apart(plan, placement, piece, distance)
     if block := _block(inspection, plan, placed, area):
         yield block
+
+
+def _run(piece: Piece) -> Span:
+    return Span(piece.segment.run_address, len(piece.segment.data))
 
 
 def _lies_in(area: Span, run: Span, windows: list[Window]) -> bool:
@@ -144,7 +156,8 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks="A build with runs_in, as stored and padded, fits that RAM area, is linked to run there as its "
-    "core sees it, and moves there as one block.",
+    "core sees it, and moves there as one block; data that its own start-up code moves on need only be stored in "
+    "the block.",
     why="The primary copies the block before it releases the core. What does not fit overwrites the RAM "
     "after the area; code that was linked for another place jumps and loads relative to that place and "
     "faults at once, or later, where only absolute addresses are wrong.",

@@ -79,7 +79,12 @@ def _finding(
         expected=f"every write unit ({unit}) written, with the erased byte if nothing else",
         span=holes[0],
         lines=lines_in_short([f"hole {sized(hole)}" for hole in holes[1:]], "hole"),
+        follows_from=tuple((rule, name) for rule in _OF_ERASED_WORDS for name in parties[:1]),
     )
+
+
+_OF_ERASED_WORDS = ("vector-table-not-blank", "handlers-in-code", "reset-handler-in-code")
+"""Rules that say what is not there, if something has need of it."""
 
 
 RULE = Rule(

@@ -63,11 +63,16 @@ def _finding(inspection: Inspection, table: VectorTable, fault: Fault, indices: 
         expected=_expected(inspection, table, fault),
         span=words_span(table, indices),
         lines=values_told(inspection, table, indices) if others else (),
-        follows_from=(
-            *((("handlers-executable", name),) if fault == "blank" else ()),
-            ("build-ids-equal", name),
-        ),
+        follows_from=(("build-ids-equal", name), *_causes(table, fault, indices)),
     )
+
+
+def _causes(table: VectorTable, fault: Fault, indices: list[int]) -> tuple[tuple[str, str], ...]:
+    """A section that was left out; of a table that is all of another place, its reset handler."""
+    if fault == "blank":
+        return (("handlers-executable", table.plan.name),)
+    used = sum(1 for word in table.words[2:] if word)
+    return (("reset-handler-in-code", table.plan.name),) if 2 * len(indices) > used else ()
 
 
 def _expected(inspection: Inspection, table: VectorTable, fault: Fault) -> str:

@@ -101,7 +101,7 @@ def _finding(
         expected=f"{expected.hex(' ')} in {build.file}",
         span=extent,
         lines=tuple(_explanations(inspection, differences, count)),
-        follows_from=(("build-ids-equal", plan.name),),
+        follows_from=(("build-ids-equal", plan.name), ("vectors-of-own-build", plan.name)),
     )
 
 

@@ -7,9 +7,9 @@ from collections.abc import Iterator
 from gemel.checking.rule import Rule
 from gemel.inspection.core_views import area_as_seen, owned_areas, stack_area, whereabouts
 from gemel.inspection.inspection import Inspection, VectorTable
-from gemel.inspection.ram_claims import claims_of
 from gemel.inspection.vector_tables import place_of, tables, word_span
 from gemel.layout.addresses import locate
+from gemel.layout.model import Layout
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import format_address
 
@@ -48,18 +48,18 @@ def _finding(inspection: Inspection, table: VectorTable) -> Finding:
         found=f"{format_address(pointer)}: {pushed}",
         expected=f"inside or right after {' or '.join(own)}",
         span=word_span(table, 0),
-        follows_from=(("ram-claims-in-own-areas", table.plan.name),)
-        if _is_claimed(inspection, table, below)
-        else (),
+        follows_from=(
+            ("ram-claims-in-own-areas", table.plan.name),
+            *((("reset-handler-in-code", table.plan.name),) if _is_anothers(layout, table) else ()),
+        ),
     )
 
 
-def _is_claimed(inspection: Inspection, table: VectorTable, below: int) -> bool:
-    """Whether the build sets memory aside for the stack, so that ram-claims-in-own-areas says where."""
-    build = inspection.builds.get(table.plan.name)
-    if build is None or build.reason_for("RAM use"):
-        return False
-    return any(claim.seen.holds(below) for claim in claims_of(inspection.layout, table.plan, build))
+def _is_anothers(layout: Layout, table: VectorTable) -> bool:
+    """Whether the table leads to code of another core, so that all of it is another's."""
+    located = locate(layout, table.words[1] & ~1, table.core.name)
+    others = [plan.stored_in for plan in layout.builds.values() if plan.core != table.core.name]
+    return located is not None and any(layout.span_of(area).holds(located.plain) for area in others)
 
 
 RULE = Rule(
