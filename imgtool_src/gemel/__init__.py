@@ -35,7 +35,8 @@ if TYPE_CHECKING:
     from gemel.workflows.looking_up import where
     from gemel.workflows.rehearsing import rehearse
     from gemel.workflows.release_index import write_release
-    from gemel.workflows.releasing import Released, ReleaseRequest, make_release
+    from gemel.workflows.release_inputs import ReleaseRequest
+    from gemel.workflows.releasing import Released, make_release
     from gemel.workflows.sealing import load_key, load_public_key, seal
     from gemel.workflows.splitting import Split, split
     from gemel.workflows.writing import write_images
@@ -62,7 +63,7 @@ _HOMES = {
     "ReadLayout": "layout.reader",
     "Reason": "outcomes",
     "Rehearsal": "rehearsal.result",
-    "ReleaseRequest": "workflows.releasing",
+    "ReleaseRequest": "workflows.release_inputs",
     "Released": "workflows.releasing",
     "Rule": "checking.rule",
     "Split": "workflows.splitting",

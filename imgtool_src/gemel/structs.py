@@ -154,7 +154,7 @@ class Struct(metaclass=_StructType):
         setters = cls._setters
         if named or len(values) != len(setters) or cls._positional != len(setters):
             values = tuple(_completed(cls, values, named))
-        for setter, value in zip(setters, values, strict=True):
+        for setter, value in zip(setters, values):  # noqa: B905 - as many of both; strict takes a third of the time
             setter(self, value)
 
     def __eq__(self, other: object) -> bool:

@@ -140,6 +140,51 @@ def test_an_update_in_another_order_names_the_block(folder, start, end, stop):
     assert int(found[1], 0) == stop
 
 
+@pytest.mark.parametrize(("blocks", "record", "stop"), [(NEW, OLD, RECORD), (OLD, NEW, STATION)])
+def test_an_update_that_wrote_its_record_last_or_first(folder, blocks, record, stop):
+    """All blocks are of one version and the record is of the other: what was not written yet is named."""
+    gemel.write_images(Image(version(blocks)), folder / "known.hex", layout=layout(EDITS))
+    data = bytearray(dumped(version(blocks)))
+    data[RECORD - FLASH : RECORD - FLASH + 0x400] = dumped(version(record))[RECORD - FLASH :][:0x400]
+    text = " ".join(checked(folder, bytes(data), "--previous", "known.hex").stdout.split())
+    found = re.search(rf"an update to {NEW} stopped half way, at block (0x[0-9A-F_]+)", text)
+    assert found, text
+    assert int(found[1], 0) == stop
+
+
+def test_a_device_with_two_flash_memories(tmp_path):
+    """A file of each with its --at, in any order, is clean; with one alone what is missing is said."""
+    more = {
+        **EDITS,
+        'size = "16 KiB"\nerase_block': 'size = "4 KiB"\nerase_block',
+        "[memory.ram]": '[memory.more]\nkind = "flash"\nstart = 0x1000_1000\nsize = "12 KiB"\nerase_block = "2 KiB"\n'
+        "write_unit = 8\n\n[memory.ram]",
+        'sampler-code = { memory = "flash", offset = "4 KiB"': 'sampler-code = { memory = "more", offset = 0',
+        'spare = { memory = "flash", offset = "8 KiB"': 'spare = { memory = "more", offset = "4 KiB"',
+        'record = { memory = "flash", offset = "10 KiB"': 'record = { memory = "more", offset = "6 KiB"',
+        'memory = "flash", offset = "12 KiB"': 'memory = "more", offset = "8 KiB"',
+        'memory = "flash", offset = "14 KiB"': 'memory = "more", offset = "10 KiB"',
+        'seal = { memory = "flash", offset = "11 KiB"': 'seal = { memory = "more", offset = "7 KiB"',
+    }
+    write_layout(tmp_path / "small.toml", more)
+    whole = joined(layout(more), builds(station_elf(code=LONG), sampler_elf(code=LONG))).image
+    (tmp_path / "low.bin").write_bytes(whole.read(Span(FLASH, 0x1000), 0xFF))
+    data = bytearray(whole.read(Span(FLASH + 0x1000, 0x3000), 0xFF))
+    data[SETTINGS - FLASH - 0x1000 : SETTINGS - FLASH - 0xFFB] = b"level"
+    (tmp_path / "high.bin").write_bytes(data)
+    words = ("check", "small.toml", "--from-device", "--no-disassemble", "--index")
+    gemel.write_images(Image(whole), tmp_path / "known.hex", layout=layout(more))
+    run("audit", "small.toml", "known.hex", "--index", "i.sqlite", cwd=tmp_path)
+    low, high = ("low.bin", "--at", "0x10000000"), ("high.bin", "--at", "0x10001000")
+    for files in ((*low, *high), (*high, *low)):
+        done = run(*words, "i.sqlite", *files, cwd=tmp_path)
+        assert done.returncode == 0, done.stdout + done.stderr
+    alone = run(*words, "i.sqlite", *low, cwd=tmp_path)
+    assert alone.returncode == 1
+    assert "give its file too, --at 0x10001000" in " ".join(alone.stderr.split())
+    assert "memory flash" not in alone.stderr
+
+
 def test_the_upper_half_is_the_old_one(folder):
     """The new record and lower part, the sampler's area still old: both are named with their addresses."""
     gemel.write_images(Image(version(OLD)), folder / "old.hex", layout=layout(EDITS))

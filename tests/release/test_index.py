@@ -263,9 +263,25 @@ def test_rows_that_make_no_sense_are_refused(shipped, tmp_path):
         indexed_versions(index, shipped.layout)
     (tmp_path / "x.bin").write_bytes(shipped.flash[OLD])
     with closing(Index(index, write=False)) as opened:
-        assert list(images_with(opened, tmp_path / "x.bin", None)) == []
+        with pytest.raises(UsageProblem, match="no blocks"):
+            list(images_with(opened, tmp_path / "x.bin", None))
         with pytest.raises(UsageProblem, match="a block that is none"):
             opened.blocks_of(opened._one("SELECT content FROM blocks")[0])
+
+
+def test_a_version_that_is_none_is_text(shipped, tmp_path):
+    """An index can say anything: a version without order is compared and printed as it is."""
+    index = tmp_path / "i.sqlite"
+    released_again(tmp_path, shipped, index)
+    with closing(sqlite3.connect(index)) as connection, connection:
+        connection.execute("UPDATE images SET result = replace(result, '\"1.2.3\"', '\"1.x\\u00b2\"')")
+    known, _ = indexed_versions(index, shipped.layout)
+    assert [each.version for each in known] == ["1.x\xb2"]
+    new, old = shipped.flash[NEW], shipped.flash[OLD]
+    (tmp_path / "dump.bin").write_bytes(new[:0x1000] + old[0x1000:0x2000] + new[0x2000:])
+    dump = read_dump([tmp_path / "dump.bin"], shipped.layout)
+    result = check_dump(shipped.layout, dump, known=known, disassemble=False)
+    assert "1.x\xb2" in result.to_text()
 
 
 def test_a_locked_index_and_a_folder_that_cannot_be_written_leave_both_as_they_were(shipped, tmp_path):

@@ -18,7 +18,8 @@ from gemel.errors import UsageProblem
 from gemel.release.dsse import read_envelope
 from gemel.release.linked_in import LinkedLibrary, _libraries, compiler_of, made_of
 from gemel.release.provenance import read_statement
-from gemel.workflows.releasing import ReleaseRequest, make_release
+from gemel.workflows.release_inputs import ReleaseRequest
+from gemel.workflows.releasing import make_release
 
 TEAM = {
     "bomFormat": "CycloneDX",

@@ -238,13 +238,25 @@ def test_components_of_its_own_and_nested_ones_are_found():
     assert unknown_refs(vex, json.dumps(nested).encode()) == ["pkg:generic/tidemath@1.0.3", "build:station"]
 
 
+def test_a_huge_document_is_refused(tmp_path):
+    """A sparse file of a terabyte: its size is the answer, for --vex and --sbom."""
+    device = write_device(tmp_path / "device")
+    huge = tmp_path / "huge.json"
+    with huge.open("wb") as file:
+        file.truncate(1 << 40)
+    for asked in ({"vex": [huge]}, {"sboms": [str(huge)]}):
+        with pytest.raises(UsageProblem, match="too large"):
+            released(device, **asked)
+
+
 def test_two_of_one_name_are_refused(tmp_path):
     """From two folders, in another case too; with a name that cannot be in a folder all are reported."""
     device = write_device(tmp_path / "device")
     (tmp_path / "b").mkdir()
     odd = tmp_path / "b" / "a:b.json"
     odd.write_text(json.dumps(OPENVEX))
-    paths = [*given(device, team=OPENVEX), *given(tmp_path / "b", TEAM=OPENVEX), odd]
+    paths = [*given(device, team=OPENVEX), *given(tmp_path / "b", TEAM=OPENVEX), odd, device / "none.json"]
     with pytest.raises(UsageProblem) as raised:
         released(device, vex=paths)
-    assert [each.found for each in raised.value.problems] == ["TEAM.json", "a:b.json"]
+    found = [each.found for each in raised.value.problems]
+    assert found == ["TEAM.json", "a:b.json", "No such file or directory"]

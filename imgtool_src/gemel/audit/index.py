@@ -51,6 +51,9 @@ LONGEST = 1 << 20
 
 ROWS_A_COMMIT = 256
 MOST_RUNS = 1 << 40
+MOST_SIZES, SMALLEST_SIZE = 64, 256
+"""Of blocks of what was released."""
+
 RELEASED = b"release:"
 """What stands before a content digest in place of a path, for what was released: no absolute path begins with it."""
 
@@ -228,9 +231,10 @@ class Index:
         return blocks
 
     def block_sizes(self) -> list[int]:
-        """The sizes of blocks of what was released."""
-        found = [row[0] for row in self._rows("SELECT DISTINCT size FROM blocks ORDER BY size")]
-        return [size for size in found if isinstance(size, int) and 0 < size <= 1 << 32]
+        """The sizes of blocks of what was released; no more than some dozens."""
+        rows = self._rows("SELECT DISTINCT size FROM blocks ORDER BY size LIMIT ?", (MOST_SIZES,))
+        found = [row[0] for row in rows]
+        return [size for size in found if isinstance(size, int) and SMALLEST_SIZE <= size <= 1 << 32]
 
     def contents_with(self, sha256: str) -> list[str]:
         """The content digests of what was released with such a block."""

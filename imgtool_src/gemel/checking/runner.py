@@ -52,10 +52,10 @@ class RuleResult(Struct):
     @property
     def status(self) -> Status:
         """Open findings before waived before not checked: one place that is not known keeps a rule from holding."""
-        if any(judged.waiver is None for judged in self.findings):
-            return "broken" if self.severity == "error" else self.severity
         if self.findings:
-            return "waived"
+            if all(judged.waiver for judged in self.findings):
+                return "waived"
+            return "broken" if self.severity == "error" else self.severity
         if self.not_checked:
             return "not checked"
         return "holds" if self.holds else "does not apply"

@@ -449,7 +449,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "vector-register-own-table",
         "error",
-        "Where code puts a constant into the vector table offset register, that address is the vector table of a build of the same core, another table of it in flash, or RAM that the core owns.",
+        "Where code puts a constant into the vector table offset register, that address is the vector table of a build of the same core, another table of it in flash, or in RAM that the core owns, aligned for its interrupts.",
     ),
     (
         "vector-table-aligned",

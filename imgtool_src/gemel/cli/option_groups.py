@@ -5,7 +5,15 @@ from __future__ import annotations
 GENERAL = "General"
 GROUPS: dict[str, tuple[str, ...]] = {
     "Input": (
-        *("--layout", "--layouts", "--no-layout", "--paths-outside", "--joined-with", "--release"),
+        *(
+            "--layout",
+            "--layouts",
+            "--no-layout",
+            "--paths-outside",
+            "--old-layout",
+            "--joined-with",
+            "--release",
+        ),
         *("--at", "--as", "--from-device", "--image", "--list", "--map", "--svd", "--symbols", "--build-id"),
     ),
     "Version and counter": ("--version", "--rollback"),

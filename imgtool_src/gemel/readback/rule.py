@@ -106,8 +106,12 @@ def _mixed(found: list[Stretch], versions: set[str], own: str | None, inspection
     erased = next((each for each in found if each.version == ERASED), None)
     if stop is None and erased and versions <= {own}:
         stop = erased.span.start
+    target = newest or own
+    if stop is None and len(found) == 1 and own and newest and own != newest and layout.record:
+        # The record is written last, or first: that alone is of another version.
+        target = max(own, newest, key=version_key)
+        stop = found[0].span.start if target == own else layout.span_of(layout.record.area).start
     if stop is not None:
-        target = newest if newest != own or len(versions) > 1 else own
         what = f"an update to {target} stopped half way, at block {format_address(stop)}"
     elif len(versions) == 1 and own not in versions:
         what = f"the blocks are of {newest}, and the record of {own or 'no version'}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
 from gemel.image.sparse import SparseBytes
@@ -153,7 +154,7 @@ def _joined(blocks: list[Stretch], versions: list[str]) -> list[Stretch]:
 
 def version_key(version: str) -> tuple[int, ...]:
     """What versions X.Y.Z are ordered by; anything else comes first."""
-    return tuple(int(part) for part in version.split(".")) if version[:1].isdigit() else ()
+    return tuple(map(int, version.split("."))) if re.fullmatch(r"[0-9]{1,9}(\.[0-9]{1,9})*", version) else ()
 
 
 def _is_as_recorded(inspection: Inspection, entry: BuildEntry) -> bool:

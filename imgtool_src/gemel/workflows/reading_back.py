@@ -18,20 +18,31 @@ from gemel.workflows.inputs import read_image
 
 if TYPE_CHECKING:
     from gemel.audit.result import ImageResult
+    from gemel.layout.model import Memory
     from gemel.layout.reader import ReadLayout
     from gemel.workflows.checking import CheckResult
 
 
 class Dump(NamedTuple):
-    """The image in a dump, and what was set aside of it."""
+    """The image in a dump, what was set aside of it, and the memories of the image that it has nothing of."""
 
     image: Image
     aside: tuple[SetAside, ...]
+    missing: tuple[Memory, ...]
 
     @property
     def remarks(self) -> list[Problem]:
-        """What was set aside, for people."""
-        return [Problem("set aside", where=str(each.span), found=each.reason) for each in self.aside]
+        """What was set aside and what is missing, for people."""
+        what = "the dump has nothing of a memory that the image is in, which counts as erased"
+        return [
+            *(Problem("set aside", where=str(each.span), found=each.reason) for each in self.aside),
+            *(
+                Problem(
+                    what, where=f"memory {each.name}", next_step=f"give its file too, --at 0x{each.start:X}"
+                )
+                for each in self.missing
+            ),
+        ]
 
 
 def read_dump(
@@ -62,6 +73,7 @@ def read_dump(
             if conflicts := whole.add(address, bytes(piece)):
                 raise UsageProblem(_conflict(path, conflicts[0].address))
     data, aside = image_in(layout.layout, whole)
+    used = {area.memory for area in layout.layout.areas.values() if area.purpose in ("code", "record")}
     first = images[0]
     return Dump(
         Image(
@@ -73,6 +85,11 @@ def read_dump(
             read_from=first.read_from if len(images) == 1 else None,
         ),
         aside,
+        tuple(
+            memory
+            for memory in layout.layout.memories.values()
+            if memory.holds_image and memory.name in used and not whole.held_in(memory.span)
+        ),
     )
 
 

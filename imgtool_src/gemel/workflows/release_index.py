@@ -97,14 +97,20 @@ def images_with(index: Index, file: Path, at: int | None) -> Iterator[ImageResul
     """What was released that has most of the blocks of ``file``: an image, a half of one, a dump of some memory.
 
     Blocks are compared wherever they are; ``at`` is where a raw binary goes, so that blocks begin where those of the
-    device do.  Raises what reading an image raises.
+    device do.  Raises what reading an image raises, and UsageProblem for an index of audits alone.
     """
+    if not (sizes := index.block_sizes()):
+        what, step = (
+            "the index knows no blocks of images",
+            "gemel release --index FILE keeps them, gemel audit does not",
+        )
+        raise UsageProblem(Problem(what, where=f"--find image={file}", next_step=step))
     has_addresses = format_of(file.name).has_addresses
     image = read_image(file, at=at if has_addresses else at or 0).data
     # What leaves erased bytes out may begin anywhere in a block; of a raw binary a block that is cut is not compared.
     first = align_down if has_addresses else align_up
     best: dict[str, tuple[int, int]] = {}
-    for size in index.block_sizes():
+    for size in sizes:
         digests = []
         for held in image.spans():
             for start in range(first(held.start, size), held.end, size):

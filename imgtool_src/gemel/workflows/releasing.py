@@ -6,14 +6,12 @@ Nothing is written here: the files are data, so that the folder appears whole or
 from __future__ import annotations
 
 import hashlib
-import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from gemel.errors import Problem, UsageProblem
-from gemel.files.reading import blocks_of_file
-from gemel.image.image import Image, ImageFile
+from gemel.image.image import ImageFile
 from gemel.release.contents import (
     CONTENTS,
     IMAGE_FORMATS,
@@ -24,7 +22,6 @@ from gemel.release.contents import (
     ReleasedBuild,
     ReleasedImage,
     ReleasedKey,
-    ReleasedVex,
     contents_text,
     is_safe_name,
     stem_of,
@@ -33,54 +30,20 @@ from gemel.release.contents import (
 from gemel.release.extras import library
 from gemel.release.provenance import BUILDER, Material, statement_text
 from gemel.spans import format_size
-from gemel.structs import NamedTuple, Struct, replace
+from gemel.structs import NamedTuple, replace
 from gemel.workflows.checking import CheckResult
-from gemel.workflows.inputs import build_files, date_of, load_builds, load_layout, read_images, version_of
+from gemel.workflows.inputs import version_of
 from gemel.workflows.joining import JoinResult, assumptions_of, join, sealed_and_checked, trust_of_join
-from gemel.workflows.read_back import build_bytes, with_read_back
+from gemel.workflows.read_back import with_read_back
 from gemel.workflows.rehearsing import due_rehearsal
-from gemel.workflows.sealing import ReadyKeys, SignerSource, refuse_unsealable
-from gemel.workflows.trust import load_policy
+from gemel.workflows.release_inputs import Inputs, ReleaseRequest, formats_of, read_inputs
+from gemel.workflows.sealing import ReadyKeys, SignerSource
 from gemel.workflows.writing import MAX_WHOLE, encoded, whole_memory
 
 if TYPE_CHECKING:
-    import datetime
-
-    from gemel.builds.build import Build
-    from gemel.inspection.inspection import Strict
     from gemel.layout.reader import ReadLayout
-    from gemel.policy.reader import ReadPolicy
     from gemel.rehearsal.result import Rehearsal
-    from gemel.release.read_back.builds import BuildFile
     from gemel.seals.keys.keys import PublicKey, Signer
-
-OLD = "old:"
-"""What stands before the name of a build of the previous image."""
-
-
-class ReleaseRequest(Struct, kw_only=True):
-    """What is to be released, as the options of ``gemel release`` have it.
-
-    ``builds`` are NAME=FILE, of the ``previous`` image old:NAME=FILE, or files by these names; ``sboms`` are
-    [NAME=]FILE; ``memories`` says whether whole-memory binaries are made.
-    """
-
-    layout: Path | str
-    builds: Sequence[str] | Mapping[str, Path | str] = ()
-    formats: Sequence[str] = ("hex",)
-    memories: bool = True
-    version: str | None = None
-    rollback: int | None = None
-    previous: Path | str | None = None
-    policy: Path | str | None = None
-    sboms: Sequence[str] = ()
-    vex: Sequence[Path | str] = ()
-    builder: str | None = None
-    rehearse: bool = False
-    strict: Strict = ""
-    disassemble: bool = True
-    date: str | None = None
-    paths_outside: bool = False
 
 
 class Released(NamedTuple):
@@ -89,21 +52,6 @@ class Released(NamedTuple):
     check: CheckResult
     remarks: list[Problem]
     files: dict[str, bytes]
-
-
-class _Inputs(NamedTuple):
-    """Everything that is read before anything is made."""
-
-    read: ReadLayout
-    layout_bytes: bytes
-    builds: dict[str, Build]
-    build_files: dict[str, BuildFile]
-    old_builds: dict[str, Build]
-    previous: Image | None
-    policy: ReadPolicy | None
-    sboms: list[tuple[str, str, bytes]]
-    vex: dict[ReleasedVex, bytes]
-    date: datetime.date | None
 
 
 def make_release(request: ReleaseRequest, keys: SignerSource | Sequence[Signer] = ()) -> Released:
@@ -116,7 +64,7 @@ def make_release(request: ReleaseRequest, keys: SignerSource | Sequence[Signer] 
     for module in libraries:
         library(module, "a release")
     keys = ReadyKeys(keys) if isinstance(keys, Sequence) else keys
-    inputs = _read(request, keys)
+    inputs = read_inputs(request, keys)
     read, layout = inputs.read, inputs.read.layout
     remarks = [
         problem
@@ -160,86 +108,9 @@ def _vex_remarks(files: Mapping[str, bytes]) -> list[Problem]:
     ]
 
 
-def _read(request: ReleaseRequest, keys: SignerSource) -> _Inputs:
-    version_of(request.version)
-    _formats(request)
-    date = date_of(request.date)
-    _refuse_builder(request.builder)
-    policy = load_policy(Path(request.policy)) if request.policy else None
-    layout_bytes = b"".join(blocks_of_file(Path(request.layout)))
-    read = load_layout(request.layout, paths_outside=request.paths_outside)
-    if hashlib.sha256(layout_bytes).digest() != read.file_sha256:
-        step = "copy the layout into a file first"
-        raise UsageProblem(
-            Problem("the layout cannot be read twice", where=str(request.layout), next_step=step)
-        )
-    refuse_unsealable(read.layout, keys, False)
-    given = request.builds
-    words = [f"{name}={file}" for name, file in given.items()] if isinstance(given, Mapping) else given
-    files = build_files(read, [text for text in words if not text.startswith(OLD)], by_path=True)
-    old = build_files(read, [text.removeprefix(OLD) for text in words if text.startswith(OLD)])
-    if old and request.previous is None:
-        what, step = "builds of a previous image without one", "give it with --previous"
-        raise UsageProblem(Problem(what, found=" ".join(f"{OLD}{name}" for name in old), next_step=step))
-    previous = read_images([Path(request.previous)], read, None)[0] if request.previous else None
-    builds = load_builds(read, files)
-    sboms = []
-    for text in request.sboms:
-        name, equals, file = text.partition("=")
-        path = Path(file if equals and name in read.layout.builds else text)
-        owner = name if equals and name in read.layout.builds else ""
-        sboms.append((owner, path.name, b"".join(blocks_of_file(path, plain=True))))
-    return _Inputs(
-        read,
-        layout_bytes,
-        builds,
-        build_bytes(files, builds),
-        load_builds(read, old),
-        previous,
-        policy,
-        sboms,
-        _vex([Path(each) for each in request.vex]),
-        date,
-    )
-
-
-def _vex(paths: Sequence[Path]) -> dict[ReleasedVex, bytes]:
-    """The VEX documents, with their names in the folder; raises UsageProblem for all that cannot be in it."""
-    from gemel.release.vex import read_vex
-
-    found: dict[ReleasedVex, bytes] = {}
-    problems: list[Problem] = []
-    for path in paths:
-        name = f"vex/{path.name}"
-        if not is_safe_name(name) or any(name.casefold() == each.file.casefold() for each in found):
-            what, step = "a VEX document cannot have its name in the folder", "give the file another name"
-            expected = 'names that differ, without \\ : * ? " < > |'
-            problems.append(
-                Problem(what, where=f"--vex {path}", found=path.name, expected=expected, next_step=step)
-            )
-            continue
-        data = b"".join(blocks_of_file(path, plain=True))
-        try:
-            found[ReleasedVex(name, read_vex(data, f"--vex {path}").form)] = data
-        except UsageProblem as error:
-            problems += error.problems
-    if problems:
-        raise UsageProblem(problems)
-    return found
-
-
-def _refuse_builder(builder: str | None) -> None:
-    if builder is not None and not re.fullmatch(r"[A-Za-z][A-Za-z0-9+.-]*:[!-~]{1,1000}", builder):
-        what, expected = (
-            "the builder is named by a URI",
-            "SCHEME:..., as in https://ci.harbour.example/release",
-        )
-        raise UsageProblem(Problem(what, where="--builder", found=builder[:80], expected=expected))
-
-
 def _checked(
     request: ReleaseRequest,
-    inputs: _Inputs,
+    inputs: Inputs,
     joined: JoinResult,
     rehearsal: Rehearsal | None,
     keys: SignerSource,
@@ -264,7 +135,7 @@ def _checked(
 
 
 def _images(
-    request: ReleaseRequest, inputs: _Inputs, joined: JoinResult, result: CheckResult
+    request: ReleaseRequest, inputs: Inputs, joined: JoinResult, result: CheckResult
 ) -> tuple[dict[str, bytes], list[ReleasedImage]]:
     """The image's files by name, and what each is; the chosen formats first."""
     layout = inputs.read.layout
@@ -274,7 +145,7 @@ def _images(
     files: dict[str, bytes] = {}
     described = []
     flash = [memory.start for memory in layout.memories.values() if memory.kind == "flash"]
-    for form in _formats(request):
+    for form in formats_of(request):
         name = stem + IMAGE_FORMATS[form]
         files[name] = b"".join(encoded(Path(name), joined.image.data, layout, joined.image.entry))
         described.append(ReleasedImage(name, None, min(flash) if form == "bin" else None))
@@ -293,18 +164,9 @@ def _images(
     return files, described
 
 
-def _formats(request: ReleaseRequest) -> list[str]:
-    """The chosen formats in an order of their own, whatever order they were chosen in; raises UsageProblem."""
-    unknown = sorted(set(request.formats) - set(IMAGE_FORMATS))
-    if unknown or not request.formats:
-        found, expected = ", ".join(unknown) or "none", ", ".join(IMAGE_FORMATS)
-        raise UsageProblem(Problem("not a format of images", found=found, expected=expected))
-    return [form for form in IMAGE_FORMATS if form in request.formats]
-
-
 def _folder(
     request: ReleaseRequest,
-    inputs: _Inputs,
+    inputs: Inputs,
     joined: JoinResult,
     result: CheckResult,
     signers: Sequence[Signer],
@@ -430,7 +292,7 @@ def _rehearsed(rehearsal: Rehearsal | None, result: CheckResult) -> dict[str, by
     }
 
 
-def _notes(inputs: _Inputs, joined: JoinResult, name: str, images: Mapping[str, bytes]) -> dict[str, bytes]:
+def _notes(inputs: Inputs, joined: JoinResult, name: str, images: Mapping[str, bytes]) -> dict[str, bytes]:
     if inputs.previous is None:
         return {}
     from gemel.comparing.as_json import report
@@ -446,7 +308,7 @@ def _notes(inputs: _Inputs, joined: JoinResult, name: str, images: Mapping[str, 
     return {"notes.txt": text.encode("utf-8", "backslashreplace"), "notes.json": report(comparison).encode()}
 
 
-def _released_build(read: ReadLayout, name: str, inputs: _Inputs) -> ReleasedBuild:
+def _released_build(read: ReadLayout, name: str, inputs: Inputs) -> ReleasedBuild:
     build, file = inputs.builds[name], inputs.build_files[name]
     build_id = build.build_id.hex() if build.build_id else None
     return ReleasedBuild(
@@ -454,7 +316,7 @@ def _released_build(read: ReadLayout, name: str, inputs: _Inputs) -> ReleasedBui
     )
 
 
-def _materials(inputs: _Inputs, contents: ReleaseContents) -> list[Material]:
+def _materials(inputs: Inputs, contents: ReleaseContents) -> list[Material]:
     digest = hashlib.sha256(inputs.layout_bytes).hexdigest()
     materials = [Material("layout", inputs.read.name, digest, (("layoutDigest", contents.layout_sha256),))]
     for build in contents.builds:
@@ -475,7 +337,7 @@ def _materials(inputs: _Inputs, contents: ReleaseContents) -> list[Material]:
 
 def _parameters(request: ReleaseRequest) -> dict[str, Any]:
     return {
-        "formats": _formats(request),
+        "formats": formats_of(request),
         "memoryFiles": request.memories,
         "rehearse": request.rehearse,
         "strict": request.strict,

@@ -53,8 +53,8 @@ def _outcomes(inspection: Inspection, code: CoreCode, core: Core) -> Iterator[Ou
     tables = list(_tables(inspection, core))
     if not stores or not tables:
         return
-    tables += _named_constants(inspection, code)
-    if any(each.store.value is None or each.store.value & -ALIGNMENT in tables for each in stores):
+    known = {address & -ALIGNMENT for address in (*tables, *_named_constants(inspection, code))}
+    if any(each.store.value is None or each.store.value & -ALIGNMENT in known for each in stores):
         yield Holds(f"vectors of core {core.name}, by build {code.plan.name}")
     else:
         yield _other_table(code, core, release, stores, tables)

@@ -142,7 +142,8 @@ def command(
     from gemel.text.wrapping import labelled_lines
     from gemel.workflows.read_back import read_back_words
     from gemel.workflows.release_index import refuse_index, write_release
-    from gemel.workflows.releasing import ReleaseRequest, make_release
+    from gemel.workflows.release_inputs import ReleaseRequest
+    from gemel.workflows.releasing import make_release
 
     refuse_folder(folder)
     if index:

@@ -1,0 +1,164 @@
+"""What a release is made of: the request, and everything that is read before anything is made."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from gemel.errors import Problem, UsageProblem
+from gemel.files.reading import blocks_of_file
+from gemel.image.image import Image
+from gemel.release.contents import IMAGE_FORMATS, MAX_DOCUMENT, ReleasedVex, is_safe_name
+from gemel.spans import format_size
+from gemel.structs import NamedTuple, Struct, replace
+from gemel.workflows.inputs import build_files, date_of, layout_from, load_builds, read_images, version_of
+from gemel.workflows.read_back import build_bytes
+from gemel.workflows.sealing import SignerSource, refuse_unsealable
+from gemel.workflows.trust import load_policy
+
+if TYPE_CHECKING:
+    import datetime
+
+    from gemel.builds.build import Build
+    from gemel.inspection.inspection import Strict
+    from gemel.layout.reader import ReadLayout
+    from gemel.policy.reader import ReadPolicy
+    from gemel.release.read_back.builds import BuildFile
+
+OLD = "old:"
+"""What stands before the name of a build of the previous image."""
+
+
+class ReleaseRequest(Struct, kw_only=True):
+    """What is to be released, as the options of ``gemel release`` have it.
+
+    ``builds`` are NAME=FILE, of the ``previous`` image old:NAME=FILE, or files by these names; ``sboms`` are
+    [NAME=]FILE; ``memories`` says whether whole-memory binaries are made.
+    """
+
+    layout: Path | str
+    builds: Sequence[str] | Mapping[str, Path | str] = ()
+    formats: Sequence[str] = ("hex",)
+    memories: bool = True
+    version: str | None = None
+    rollback: int | None = None
+    previous: Path | str | None = None
+    policy: Path | str | None = None
+    sboms: Sequence[str] = ()
+    vex: Sequence[Path | str] = ()
+    builder: str | None = None
+    rehearse: bool = False
+    strict: Strict = ""
+    disassemble: bool = True
+    date: str | None = None
+    paths_outside: bool = False
+
+
+class Inputs(NamedTuple):
+    """Everything that is read before anything is made."""
+
+    read: ReadLayout
+    layout_bytes: bytes
+    builds: dict[str, Build]
+    build_files: dict[str, BuildFile]
+    old_builds: dict[str, Build]
+    previous: Image | None
+    policy: ReadPolicy | None
+    sboms: list[tuple[str, str, bytes]]
+    vex: dict[ReleasedVex, bytes]
+    date: datetime.date | None
+
+
+def read_inputs(request: ReleaseRequest, keys: SignerSource) -> Inputs:
+    """Read all that ``request`` names; raises what reading raises, and UsageProblem for what cannot be asked for."""
+    version_of(request.version)
+    formats_of(request)
+    date = date_of(request.date)
+    _refuse_builder(request.builder)
+    policy = load_policy(Path(request.policy)) if request.policy else None
+    layout_bytes = _document(Path(request.layout), plain=False)
+    read = replace(layout_from(layout_bytes, str(request.layout)), paths_outside=request.paths_outside)
+    refuse_unsealable(read.layout, keys, False)
+    given = request.builds
+    words = [f"{name}={file}" for name, file in given.items()] if isinstance(given, Mapping) else given
+    files = build_files(read, [text for text in words if not text.startswith(OLD)], by_path=True)
+    old = build_files(read, [text.removeprefix(OLD) for text in words if text.startswith(OLD)])
+    if old and request.previous is None:
+        what, step = "builds of a previous image without one", "give it with --previous"
+        raise UsageProblem(Problem(what, found=" ".join(f"{OLD}{name}" for name in old), next_step=step))
+    previous = read_images([Path(request.previous)], read, None)[0] if request.previous else None
+    builds = load_builds(read, files)
+    sboms = []
+    for text in request.sboms:
+        name, equals, file = text.partition("=")
+        path = Path(file if equals and name in read.layout.builds else text)
+        owner = name if equals and name in read.layout.builds else ""
+        sboms.append((owner, path.name, _document(path)))
+    return Inputs(
+        read,
+        layout_bytes,
+        builds,
+        build_bytes(files, builds),
+        load_builds(read, old),
+        previous,
+        policy,
+        sboms,
+        _vex([Path(each) for each in request.vex]),
+        date,
+    )
+
+
+def _vex(paths: Sequence[Path]) -> dict[ReleasedVex, bytes]:
+    """The VEX documents, with their names in the folder; raises UsageProblem for all that cannot be in it."""
+    from gemel.release.vex import read_vex
+
+    found: dict[ReleasedVex, bytes] = {}
+    problems: list[Problem] = []
+    for path in paths:
+        name = f"vex/{path.name}"
+        if not is_safe_name(name) or any(name.casefold() == each.file.casefold() for each in found):
+            what, step = "a VEX document cannot have its name in the folder", "give the file another name"
+            expected = 'names that differ, without \\ : * ? " < > |'
+            problems.append(
+                Problem(what, where=f"--vex {path}", found=path.name, expected=expected, next_step=step)
+            )
+            continue
+        try:
+            data = _document(path)
+            found[ReleasedVex(name, read_vex(data, f"--vex {path}").form)] = data
+        except UsageProblem as error:
+            problems += error.problems
+    if problems:
+        raise UsageProblem(problems)
+    return found
+
+
+def _document(path: Path, *, plain: bool = True) -> bytes:
+    """The bytes of a document; raises UsageProblem for one that is too large."""
+    data = bytearray()
+    for block in blocks_of_file(path, plain=plain):
+        data += block
+        if len(data) > MAX_DOCUMENT:
+            expected = f"at most {format_size(MAX_DOCUMENT)}"
+            raise UsageProblem(Problem("the document is too large", where=str(path), expected=expected))
+    return bytes(data)
+
+
+def _refuse_builder(builder: str | None) -> None:
+    if builder is not None and not re.fullmatch(r"[A-Za-z][A-Za-z0-9+.-]*:[!-~]{1,1000}", builder):
+        what, expected = (
+            "the builder is named by a URI",
+            "SCHEME:..., as in https://ci.harbour.example/release",
+        )
+        raise UsageProblem(Problem(what, where="--builder", found=builder[:80], expected=expected))
+
+
+def formats_of(request: ReleaseRequest) -> list[str]:
+    """The chosen formats in an order of their own, whatever order they were chosen in; raises UsageProblem."""
+    unknown = sorted(set(request.formats) - set(IMAGE_FORMATS))
+    if unknown or not request.formats:
+        found, expected = ", ".join(unknown) or "none", ", ".join(IMAGE_FORMATS)
+        raise UsageProblem(Problem("not a format of images", found=found, expected=expected))
+    return [form for form in IMAGE_FORMATS if form in request.formats]
