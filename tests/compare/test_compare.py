@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import re
 import subprocess
 import sys
 
@@ -186,6 +187,54 @@ def test_wrong_lines_are_refused_with_what_is_expected(images):
         assert done.returncode == 2, words
         assert done.stdout == b""
         assert b"Traceback" not in done.stderr
+
+
+def test_an_old_image_of_another_layout(images, tmp_path):
+    """Each image is read by its own layout: record, builds and areas are found, whatever moved between the two."""
+    text = layout_file("in-place").read_text(encoding="utf-8")
+    head, record, rest = text.partition("[area.record]")
+    moved = tmp_path / "moved.toml"
+    moved.write_text(
+        head + record + rest.replace('offset = "64 KiB"', 'offset = "96 KiB"', 1), encoding="utf-8"
+    )
+    read = gemel.load_layout(moved)
+    old, new = gemel.join(read, builds(), version="1.4.1", rollback=3).image, images / "1.4.2.hex"
+    gemel.write_images(old, tmp_path / "old.hex", tmp_path / "old.bin", layout=read)
+    for file in ("old.hex", "old.bin"):
+        done = run(layout_file("in-place"), tmp_path / file, new, "--old-layout", moved, "--format", "json")
+        found = json.loads(done.stdout)
+        jsonschema.validate(found, compare_schema())
+        assert found["rollback"] == "falls"
+        assert [each["same_bytes"] for each in found["builds"]] == [False, True]
+        assert not any("another layout" in each for each in found["not_compared"])
+        assert found["old"]["layout"]["name"] == "moved.toml"
+    text = run(layout_file("in-place"), tmp_path / "old.hex", new, "--old-layout", moved).stdout.decode()
+    assert text.count("  layout    ") == 2
+    page = tmp_path / "page.html"
+    run(layout_file("in-place"), tmp_path / "old.hex", new, "--old-layout", moved, "-o", page)
+    drawn = re.compile(r'data-start="(\d+)" data-size="4096" data-name="record"')
+    starts = [int(at) for at in drawn.findall(page.read_text("utf-8"))]
+    assert starts == [0x1001_8000, 0x1001_0000]
+
+
+def test_an_image_of_another_layout_is_said_to_be_one(tmp_path):
+    """Without the old image's layout its record is found all the same, and that the layout is another one is said."""
+    text = layout_file("in-place").read_text(encoding="utf-8")
+    head, record, rest = text.partition("[area.record]")
+    other = tmp_path / "moved.toml"
+    other.write_text(
+        head + record + rest.replace('offset = "64 KiB"', 'offset = "96 KiB"', 1), encoding="utf-8"
+    )
+    old, new = (gemel.join(read, builds()).image for read in (gemel.load_layout(other), LAYOUT))
+    found = compare(old, new, LAYOUT)
+    (said,) = [each for each in found.not_compared if "another layout" in each]
+    assert said.startswith("places of the old image")
+    assert said.endswith("give that one as --old-layout")
+    assert [each.field for each in found.fields] == ["layout SHA-256"]
+    by_own = compare(old, new, LAYOUT, old_layout=gemel.load_layout(other))
+    assert by_own.not_compared == compare(new, new, LAYOUT).not_compared
+    done = run("--old-layout", other, tmp_path / "a.hex", tmp_path / "b.hex", cwd=tmp_path)
+    assert (done.returncode, done.stdout) == (2, b"")
 
 
 def test_without_a_layout(images):

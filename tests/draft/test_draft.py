@@ -128,7 +128,7 @@ def test_too_many_builds() -> None:
     one = gauge_builds()["station"]
     with pytest.raises(UsageProblem) as caught:
         draft({f"b{number}": one for number in range(MAX_BUILDS + 1)})
-    assert caught.value.problems[0].expected == "at most 16"
+    assert caught.value.problems[0].expected == "1 to 16"
 
 
 def _runs(count: int, distance: int) -> Build:

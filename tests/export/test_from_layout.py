@@ -160,23 +160,17 @@ def test_the_rust_constants_compile(core, tmp_path):
     assert run(words, tmp_path).returncode != 0
 
 
-@pytest.fixture
-def project(tmp_path):
-    """A folder with the gauge's layout and builds."""
-    for core in CORES:
-        shutil.copy(BUILT / "in-place" / f"{core}.elf", tmp_path)
-    shutil.copy(layout_file("in-place"), tmp_path / "gemel.toml")
-    return tmp_path
-
-
-def test_the_debugger_stops_both_cores(project):
+@pytest.mark.parametrize("arrangement", ["in-place", "copied"])
+def test_the_debugger_stops_both_cores(arrangement, tmp_path):
     """On qemu's two-core board gdb stops the station in its main function, the sampler at its release and then too."""
-    read = gemel.load_layout(project / "gemel.toml")
-    builds = gemel.load_builds(read, {core: project / f"{core}.elf" for core in CORES})
-    gemel.write_images(gemel.join(read, builds).image, project / "image.bin", layout=read)
-    (project / "gemel.gdb").write_text(text_of("debugger", "in-place"))
-    port = project / "port"
-    (project / "run.gdb").write_text(
+    read = gemel.load_layout(layout_file(arrangement))
+    for core in CORES:
+        shutil.copy(BUILT / arrangement / f"{core}.elf", tmp_path)
+    builds = gemel.load_builds(read, {core: tmp_path / f"{core}.elf" for core in CORES})
+    gemel.write_images(gemel.join(read, builds).image, tmp_path / "image.bin", layout=read)
+    (tmp_path / "gemel.gdb").write_text(text_of("debugger", arrangement))
+    port = tmp_path / "port"
+    (tmp_path / "run.gdb").write_text(
         f"set pagination off\ntarget extended-remote {port}\nadd-inferior\ninferior 2\nattach 2\n"
         "set schedule-multiple on\nsource gemel.gdb\nstop-at-release\ntbreak run_sampler\n"
         "inferior 1\nsource gemel.gdb\ntbreak run_station\n"
@@ -186,7 +180,7 @@ def test_the_debugger_stops_both_cores(project):
         [
             *(required_tool("qemu-system-arm"), "-M", "mps2-an521", "-display", "none", "-monitor", "none"),
             *("-serial", "null", "-S", "-gdb", f"unix:{port},server=on,wait=off"),
-            *("-device", f"loader,file={project / 'image.bin'},addr=0x10000000"),
+            *("-device", f"loader,file={tmp_path / 'image.bin'},addr=0x10000000"),
         ],
         stdin=subprocess.DEVNULL,
     )
@@ -196,7 +190,7 @@ def test_the_debugger_stops_both_cores(project):
             time.sleep(0.02)
         done = subprocess.run(
             [required_tool("gdb-multiarch"), "-nx", "-batch", "-x", "run.gdb"],
-            cwd=project,
+            cwd=tmp_path,
             capture_output=True,
             text=True,
             timeout=120,
@@ -211,7 +205,8 @@ def test_the_debugger_stops_both_cores(project):
         for text in ("run_station () at", "reset_handler () at sampler", "run_sampler () at")
     ]
     assert -1 < stops[0] < stops[1] < stops[2], printed + done.stderr
-    assert "sampler: vectors 0x10008000, control 0" in printed
+    vectors = read.layout.span_of(read.layout.builds["sampler"].runs_in or "sampler-code").start
+    assert f"sampler: vectors {vectors:#x}, control 0" in printed
     assert re.search(r"0x10000000 0x10080000 ro", printed)
 
 

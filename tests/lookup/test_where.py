@@ -213,6 +213,16 @@ def test_status_registers_of_any_width_and_numbers_with_an_h(lookup):
     )
 
 
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16"])
+def test_a_log_with_a_byte_order_mark(encoding):
+    """A log that a terminal program stored as UTF-16, or with a mark, is read as the text that it is."""
+    done = run(*builds("sampler"), text="PC 380182a0\r\nLR 380182a1 \u2713\r\n".encode(encoding))
+    assert done.stdout.decode().splitlines() == [
+        "PC 380182a0 <run_sampler, main.c:82>",
+        "LR 380182a1 <run_sampler, main.c:82> \u2713",
+    ]
+
+
 CXX = """
 namespace tide {
 struct Filter { __attribute__((noinline)) int step(int x) const { return x * 3; } int k; };

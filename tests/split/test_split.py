@@ -6,7 +6,11 @@ import contextlib
 import re
 import tomllib
 
+import capability_builds
+import kernel_products
 import pytest
+import ram_and_start
+import verdict_builds
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from intelhex import IntelHex
@@ -157,3 +161,45 @@ def test_an_image_of_another_layout_is_refused():
     _, other = image_of("two-banks")
     with pytest.raises(GemelError, match="builds are not in the image"):
         split(read, other)
+
+
+def _further(arrangement):
+    """Layout and builds of the other sound products of testdata."""
+    folder, _, name = arrangement.partition("/")
+    if folder == "kernel":
+        case = kernel_products.product(
+            name, *(kernel_products.variants(name, core)[0] for core in ("station", "sampler"))
+        )
+        return case.read, case.builds
+    if folder == "ram-and-start":
+        files = dict(zip(("station", "sampler"), ram_and_start.SOUND[name], strict=True))
+        return ram_and_start.layout_of(name), {
+            core: ram_and_start.build_of(core, file) for core, file in files.items()
+        }
+    if folder == "verdict":
+        return verdict_builds.layout_of(name), verdict_builds.builds_of(name)
+    return capability_builds.device(name), capability_builds.capability_builds(name)
+
+
+@pytest.mark.parametrize(
+    "arrangement",
+    [
+        *(f"kernel/{name}" for name in ("mainline", "small", "v7e-m")),
+        *(f"ram-and-start/{name}" for name in ram_and_start.SOUND),
+        *(f"verdict/{name}" for name in verdict_builds.ARCHITECTURES),
+        *(f"capabilities/{name}" for name in capability_builds.SOUND),
+    ],
+)
+def test_every_product_is_joined_from_its_parts_again(arrangement, tmp_path):
+    """Without record, with gateways in an area of their own, with code for RAM: the parts give the image again."""
+    read, builds = _further(arrangement)
+    image = gemel.join(read, builds).image
+    parts = split(read, image)
+    written(parts, tmp_path)
+    again = gemel.join(
+        read, gemel.load_builds(read, {name: tmp_path / f"{name}.hex" for name in read.layout.builds})
+    ).image
+    assert list(again.data.pieces()) == list(image.data.pieces())
+    assert again.entry == image.entry
+    left_out = {name for name in read.layout.builds if f"{name}.bin" not in parts.files}
+    assert all(any(f"{name}.bin is not written" in each.what for each in parts.remarks) for name in left_out)

@@ -180,6 +180,40 @@ STARTUP: dict[tuple[str, str], dict[str, int]] = {
 }
 """Start-up code of another style, in flash at address 0."""
 
+RELEASE = {"release-value-agrees": 1}
+BOARD: dict[tuple[str, str], dict[str, int]] = {
+    ("station-board", "sampler-board"): {},
+    ("station-board", "sampler-board-bss-early"): NOT_CLEARED,
+    ("station-board", "sampler-board-bss-left"): NOT_CLEARED,
+    ("station-board", "sampler-board-data-early"): NOT_COPIED,
+    ("station-board", "sampler-board-data-elsewhere"): {"start-copies-stored-data": 1},
+    ("station-board", "sampler-board-vectors-short"): {"vector-table-complete": 1},
+    ("station-board", "sampler-board-ram-table"): {},
+    ("station-board", "sampler-board-ram-table-odd"): {"vector-register-own-table": 1},
+    ("station-board-value", "sampler-board"): RELEASE,
+    ("station-board-table", "sampler-board"): RELEASE,
+    # a call into non-secure code, by a core without a floating-point unit
+    ("station-board-callback", "sampler-board"): {},
+}
+"""Names of their own for what is copied and cleared; start registers at an address that a shift makes."""
+
+REGISTERS = (
+    ("start = 0x4002_1000", "start = 0x5800_0000"),
+    ("vector_register = 0x4002_1114", "vector_register = 0x5800_0010"),
+    ("control_register = 0x4002_1118", "control_register = 0x5800_0014"),
+    ("release_mask = 0x2\nrelease_value = 0x0", "release_mask = 0x1\nrelease_value = 0x1"),
+)
+SECURITY = (('role = "primary"\n', 'role = "primary"\nextensions = ["security"]\n'),)
+COPIED = (
+    ('stored_in = "sampler-code"', 'stored_in = "sampler-code"\nruns_in = "sampler-run"'),
+    (
+        'sampler-ram = { memory = "ram", offset = "8 KiB", size = "8 KiB", purpose = "data" }',
+        'sampler-run = { memory = "ram", offset = "8 KiB", size = "4 KiB", purpose = "code" }\n'
+        'sampler-ram = { memory = "ram", offset = "12 KiB", size = "4 KiB", purpose = "data" }',
+    ),
+)
+"""A secondary that the primary copies to RAM."""
+
 SMALL = 512
 """Bytes of flash that are less than any build takes."""
 
@@ -227,6 +261,19 @@ def test_two_languages(files: tuple[str, str], family: str) -> None:
 def test_start_up_code_of_another_style(files: tuple[str, str], family: str) -> None:
     """What a linker script calls its blocks does not matter; one fault gives its one finding."""
     assert broken_in(judged(family, files, AT_ZERO)) == STARTUP[files]
+
+
+@pytest.mark.parametrize(("files", "family"), _built(*BOARD))
+def test_names_and_registers_of_another_board(files: tuple[str, str], family: str) -> None:
+    """Blocks are known by the words of their labels, registers by how code puts their addresses together."""
+    changes = REGISTERS + (SECURITY if "callback" in files[0] else ())
+    assert broken_in(judged(family, files, changes)) == BOARD[files]
+
+
+@pytest.mark.parametrize(("files", "family"), _built(("station-board-copies", "sampler-board-copied")))
+def test_a_copied_build_moves_its_data_on(files: tuple[str, str], family: str) -> None:
+    """Data that is stored in the block which is copied may run anywhere in the core's RAM."""
+    assert broken_in(judged(family, files, REGISTERS + COPIED)) == {}
 
 
 @pytest.mark.parametrize("family", ["v6", "v7"])
@@ -311,10 +358,12 @@ def test_types_without_own_debug_information_are_not_checked() -> None:
 
 def test_every_build_is_in_a_table() -> None:
     """No committed ELF file is left out, and none in the tables is missing."""
-    groups = (*SOUND, *PAIRS, *LANGUAGES, *LOADERS, *STARTUP)
+    groups = (*SOUND, *PAIRS, *LANGUAGES, *LOADERS, *STARTUP, *BOARD)
     listed = {
         "station",
         "sampler",
+        "station-board-copies",
+        "sampler-board-copied",
         *FAULTS,
         *REFUSED,
         *USES_FLOAT,

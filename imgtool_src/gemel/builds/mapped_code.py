@@ -77,13 +77,15 @@ def _unmarked_data(
     section: Span, marks: list[Mark], extents: list[tuple[int, int, bool]]
 ) -> Iterator[tuple[int, int]]:
     """Objects, and what lies between the end of a function and the next function or mapping symbol: start and end."""
-    starts = sorted({at for at, _ in marks}.union(start for start, _, is_function in extents if is_function))
+    begun = {at for at, _ in marks}.union([start for start, _, is_function in extents if is_function])
+    begun.add(section.end)
+    starts = sorted(begun)
     reach = 0
     for start, size, is_function in extents:
         end = start + size
         if is_function:
-            reach = max(reach, end)
-            if not size:
+            reach = end if end > reach else reach
+            if not size or reach in begun:
                 continue
             at = bisect_left(starts, reach)
             start, end = reach, starts[at] if at < len(starts) else section.end
@@ -102,13 +104,17 @@ def _mapped(span: Span, data: bytes, marks: list[Mark]) -> MappedSection:
     arm: list[Span] = []
     end = max(min(marks[0][0], span.end), span.start)
     code[: end - span.start] = bytes(end - span.start)
-    size = 0
-    for number, (at, name) in enumerate(marks):
-        following = marks[number + 1][0] if number + 1 < len(marks) else span.end
-        first, last = max(at, span.start) - span.start, min(following, span.end) - span.start
+    size, base, whole = 0, span.start, span.size
+    ends = [at - base for at, _ in marks[1:]]
+    for (at, name), last in zip(marks, [*ends, whole], strict=True):
+        first = at - base
+        if first < 0:
+            first = 0
+        if last > whole:
+            last = whole
         if first >= last:
             continue
-        if name.startswith("$t"):
+        if name[1] == "t":
             if data[last - 1] == 0xFF:
                 filled = _fill_behind(data[first:last])
                 code[last - filled : last] = bytes(filled)
@@ -116,6 +122,6 @@ def _mapped(span: Span, data: bytes, marks: list[Mark]) -> MappedSection:
             size += last - first
             continue
         code[first:last] = bytes(last - first)
-        if name.startswith("$a"):
-            arm.append(Span(span.start + first, last - first))
+        if name[1] == "a":
+            arm.append(Span(base + first, last - first))
     return MappedSection(span.start, bytes(code), size, tuple(arm))

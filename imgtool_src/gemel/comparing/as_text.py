@@ -53,7 +53,7 @@ def verdict(comparison: Comparison) -> str:
 def _sides(comparison: Comparison, width: int) -> list[str]:
     """Each image's identity, then what both were compared by."""
     old, new = list(identity_rows(comparison.old)), list(identity_rows(comparison.new))
-    common = [row for row in old if row[0] in ("layout", "tool")]
+    common = [row for row in old if row[0] in ("layout", "tool") and row in new]
     lines: list[str] = []
     for word, ((_, heading), *rows) in (("old", old), ("new", new)):
         lines += wrapped(heading, width, f"{word}  ", 2)
@@ -90,12 +90,11 @@ def _bytes(comparison: Comparison, width: int, most: int | None) -> list[str]:
         if not memory.changed:
             continue
         name = f"memory {memory.memory}" if memory.memory else "file"
-        unit = "erase block" if memory.unit_known else f"block of {memory.unit:,} bytes"
         per_cent = share(100 * memory.changed / memory.blocks)
         blocks = (
-            counted(memory.changed, unit)
+            counted(memory.changed, "erase block")
             if memory.unit_known
-            else f"{memory.changed} blocks of {memory.unit:,} bytes"
+            else f"{counted(memory.changed, 'block')} of {memory.unit:,} bytes"
         )
         text = (
             f"{name}: {blocks} of {memory.blocks} to program ({per_cent}), "

@@ -22,8 +22,8 @@ from gemel.spans import ADDRESS_SPACE, Span, format_address, format_size
 
 
 def record_of(image: SparseBytes, inspection: Inspection | None) -> Record | None:
-    """The record in its area, or without a layout the only sound one in the image."""
-    if inspection is not None:
+    """The record in its area; where there is none, or no layout, the only sound one in the image."""
+    if inspection is not None and inspection.record:
         return inspection.record
     sound = []
     for start in find(image.pieces()):

@@ -13,6 +13,7 @@ from gemel.comparing.contract_breaks import contract_breaks
 from gemel.image.image import Image
 from gemel.inspection.inspection import Inspection
 from gemel.m_profile.vector_tables import group_name, word_name_for
+from gemel.record.record import Record
 from gemel.spans import Address
 
 if TYPE_CHECKING:
@@ -27,9 +28,13 @@ def comparison_of(
     old_builds: Mapping[str, Build],
     new_builds: Mapping[str, Build],
     options: Sequence[str] = (),
+    old_layout: ReadLayout | None = None,
 ) -> Comparison:
-    """What changed from ``old`` to ``new``; without a layout, bytes, records and signers alone."""
-    before = _inspection(layout, old, old_builds) if layout else None
+    """What changed from ``old`` to ``new``; without a layout, bytes, records and signers alone.
+
+    ``old_layout`` is the old image's, where that is another one.
+    """
+    before = _inspection(old_layout or layout, old, old_builds) if layout else None
     after = _inspection(layout, new, new_builds) if layout else None
     records = record_of(old.data, before), record_of(new.data, after)
     changed = ChangedBytes(layout.layout if layout else None, old.data, new.data)
@@ -39,7 +44,10 @@ def comparison_of(
         new=side_of(new, records[1], after, options),
         same=not changed.spans,
         breaks=tuple(each for each in found if isinstance(each, ContractBreak)),
-        not_compared=tuple(each for each in found if isinstance(each, str)),
+        not_compared=(
+            *_other_layouts((before, after), records),
+            *(each for each in found if isinstance(each, str)),
+        ),
         rollback=direction(*records),
         fields=tuple(field_changes(*records)),
         signers=tuple(signer_changes(old.data, new.data)),
@@ -50,12 +58,25 @@ def comparison_of(
     )
 
 
+def _other_layouts(
+    inspections: tuple[Inspection | None, Inspection | None], records: tuple[Record | None, Record | None]
+) -> Iterator[str]:
+    """A text for each image whose record has the digest of another layout than it was read by."""
+    options = "--old-layout", "LAYOUT"
+    for word, option, inspection, record in zip(("old", "new"), options, inspections, records, strict=True):
+        if inspection and record and record.layout_sha256 != inspection.read.digest:
+            yield (
+                f"places of the {word} image: it was joined with another layout than {inspection.read.name} "
+                f"(digest {record.layout_sha256.hex()[:16]}...); give that one as {option}"
+            )
+
+
 def _inspection(layout: ReadLayout, image: Image, builds: Mapping[str, Build]) -> Inspection:
     return Inspection(layout, image.data, builds, file=image.file, image_file=image.read_from)
 
 
 def _builds(old: Inspection, new: Inspection) -> Iterator[BuildChange]:
-    for name in new.layout.builds:
+    for name in dict.fromkeys([*new.layout.builds, *old.layout.builds]):
         before, after = old.placed.get(name), new.placed.get(name)
         files = old.builds.get(name), new.builds.get(name)
         stored = before.stored if before else None, after.stored if after else None

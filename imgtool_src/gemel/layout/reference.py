@@ -20,7 +20,7 @@ SCHEMA_FILE = "gemel.schema.json"
 
 EDITORS = (
     f"Editors of TOML complete and check a layout that begins with the line #:schema ./{SCHEMA_FILE} once "
-    f"gemel export schema -o {SCHEMA_FILE} has written that file beside it."
+    f"gemel export schema -o {SCHEMA_FILE} has written that file next to it."
 )
 
 

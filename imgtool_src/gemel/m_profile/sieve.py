@@ -1,8 +1,8 @@
 """Finding the instructions in a stretch of code that a core lacks, fast enough for every byte of it.
 
 In a stream of Thumb instructions the five highest bits of a halfword tell whether it is an instruction or
-the first half of one (from 0b11101 on).  So a regular expression over the high bytes alone walks the stream, and
-stops only where a first halfword could be something lacking.
+the first half of one (from 0b11101 on).  So a regular expression walks the stream, and stops only where a first
+halfword could be something lacking.
 """
 
 from __future__ import annotations
@@ -53,50 +53,50 @@ class Sieve:
 
     @cached_property
     def _walk(self) -> re.Pattern[bytes]:
-        """Over the high bytes: what the core has, then (if there is one) an instruction that it may lack."""
+        """Over pairs of bytes: what the core has, then (if there is one) an instruction that it may lack."""
         wide = range(FIRST_WIDE >> 8, 0x100)
         narrow = {value >> 8 for value in self._narrow}
         lacking = [each for each in WIDE if each.is_lacking(self._lacking)]
-        firsts: dict[frozenset[int], list[int]] = {}
+        firsts: dict[tuple[frozenset[int], frozenset[int]], list[int]] = {}
         for high in wide:
-            firsts.setdefault(self._harmless_after(high, lacking), []).append(high)
-        passed = [rb"[^" + _escaped([*wide, *narrow]) + rb"]"]
-        for seconds, highs in firsts.items():
-            if seconds:
-                passed.append(rb"[" + _escaped(highs) + rb"][" + _escaped(seconds) + rb"]")
-        found = _escaped(
-            [*narrow, *(high for seconds, highs in firsts.items() if len(seconds) < 256 for high in highs)]
-        )
+            firsts.setdefault(self._harmless(high, lacking), []).append(high)
+        passed = [rb".[^" + _escaped([*wide, *narrow]) + rb"]"]
+        for (lows, seconds), highs in firsts.items():
+            if lows:
+                passed.append(rb"[" + _escaped(lows) + rb"][" + _escaped(highs) + rb"]..")
+            if seconds and len(lows) < 256:
+                passed.append(rb".[" + _escaped(highs) + rb"].[" + _escaped(seconds) + rb"]")
+        unsure = [high for (lows, _), highs in firsts.items() if len(lows) < 256 for high in highs]
+        found = _escaped([*narrow, *unsure])
         return re.compile(
-            rb"(?:" + rb"|".join(passed) + rb")*+" + (rb"([" + found + rb"])?" if found else b""), re.DOTALL
+            rb"(?:" + rb"|".join(passed) + rb")*+" + (rb"(.[" + found + rb"])?" if found else b""), re.DOTALL
         )
 
     def unfit(self, code: bytes) -> Iterator[Unfit]:
         """Each instruction in ``code`` that the core lacks, in order; ``code`` begins with an instruction."""
-        lows, highs = code[0::2], code[1::2]
-        narrow, wide, end = self._narrow, self._wide, len(lows) - 1
+        narrow, wide, end = self._narrow, self._wide, len(code) - 3
         find, at = self._walk.match, 0
-        while (match := find(highs, at)) and match.lastindex:
+        while (match := find(code, at)) and match.lastindex:
             at = match.start(1)
-            first = highs[at] << 8 | lows[at]
+            first = code[at + 1] << 8 | code[at]
             if first < FIRST_WIDE:
                 if first in narrow:
-                    yield Unfit(2 * at, 2, narrow[first])
-                at += 1
+                    yield Unfit(at, 2, narrow[first])
+                at += 2
                 continue
             if at >= end:
                 return
             candidates = wide.get(first)
             if candidates is None:
                 candidates = wide[first] = self._lacking_from(first)
-            second = highs[at + 1] << 8 | lows[at + 1]
+            second = code[at + 3] << 8 | code[at + 2]
             for value, mask in candidates:
                 if second & mask == value:
                     encoding = self.of_wide(first << 16 | second)
                     if encoding is not None:
-                        yield Unfit(2 * at, 4, encoding)
+                        yield Unfit(at, 4, encoding)
                     break
-            at += 2
+            at += 4
 
     def of(self, instruction: bytes) -> Encoding | None:
         """What one instruction of 2 or 4 bytes is if the core lacks it; None if it has it."""
@@ -110,16 +110,21 @@ class Sieve:
         encoding = encoding_of(word >> 16, word & 0xFFFF)
         return encoding if encoding.is_lacking(self._lacking) else None
 
-    def _harmless_after(self, high: int, lacking: list[Encoding]) -> frozenset[int]:
-        """High bytes of a second halfword that make no lacking instruction of a first one with this high byte."""
+    def _harmless(self, high: int, lacking: list[Encoding]) -> tuple[frozenset[int], frozenset[int]]:
+        """Of a first halfword with this high byte: the low bytes with which it begins nothing that is lacking.
+
+        Then the high bytes of a second halfword that make nothing lacking of any of the others.
+        """
         if OTHER_WIDE.needs[0] in self._lacking:
-            return frozenset()
-        return _EVERY_BYTE.difference(
-            *{
-                _bytes_of(each.value >> 8 & 0xFF, each.mask >> 8 & 0xFF)
-                for each in lacking
-                if (high << 24 ^ each.value) & each.mask & 0xFF00_0000 == 0
-            }
+            return frozenset(), frozenset()
+        beginning = [each for each in lacking if (high << 24 ^ each.value) & each.mask & 0xFF00_0000 == 0]
+        return (
+            _EVERY_BYTE.difference(
+                *{_bytes_of(each.value >> 16 & 0xFF, each.mask >> 16 & 0xFF) for each in beginning}
+            ),
+            _EVERY_BYTE.difference(
+                *{_bytes_of(each.value >> 8 & 0xFF, each.mask >> 8 & 0xFF) for each in beginning}
+            ),
         )
 
     def _lacking_from(self, first: int) -> tuple[tuple[int, int], ...]:

@@ -17,6 +17,9 @@ if TYPE_CHECKING:
     from gemel.comparing.changes import BlockChange, BuildChange, Comparison
     from gemel.layout.model import Layout
 
+Layouts = tuple["Layout | None", "Layout | None"]
+"""What the old and the new image were compared by."""
+
 MOST = 2_000
 """Rows of one table; the page says how many more there are."""
 
@@ -29,12 +32,15 @@ class Pair(Struct):
     new: str
 
 
-def page_of_comparison(comparison: Comparison, layout: Layout | None) -> str:
-    """The text of the page; ``layout`` is what the images were compared by."""
-    pairs = [
-        Pair(memory, *(safe(drawn(_strip(memory, comparison, layout, side))) for side in ("old", "new")))
-        for memory in comparison.memories
-    ]
+def page_of_comparison(
+    comparison: Comparison, layout: Layout | None, old_layout: Layout | None = None
+) -> str:
+    """The text of the page; ``layout`` is what the images were compared by, ``old_layout`` the old one's if another."""
+    layouts = old_layout or layout, layout
+    pairs = []
+    for memory in comparison.memories:
+        strips = _strip(memory, comparison, layouts, "old"), _strip(memory, comparison, layouts, "new")
+        pairs.append(Pair(memory, *(safe(drawn(strip)) for strip in strips)))
     return rendered(
         "compare.html",
         comparison=comparison,
@@ -46,32 +52,32 @@ def page_of_comparison(comparison: Comparison, layout: Layout | None) -> str:
 
 
 def _strip(
-    memory: BlockChange, comparison: Comparison, layout: Layout | None, side: Literal["old", "new"]
+    memory: BlockChange, comparison: Comparison, layouts: Layouts, side: Literal["old", "new"]
 ) -> Strip:
     blocks = "erase blocks" if memory.unit_known else "blocks"
     lanes = (
-        Lane("areas", tuple(_areas(memory, layout))),
+        Lane("areas", tuple(_areas(memory, layouts[side == "new"]))),
         *_builds(memory, comparison, side),
         Lane(f"{blocks} that differ", tuple(_blocks(memory))),
     )
     name = f"{memory.memory or 'the files'} {side}"
     block = memory.unit if memory.unit_known else None
-    shown = _shown(memory, comparison, layout)
+    shown = _shown(memory, comparison, layouts)
     return Strip(name, f"{side} image", shown, block, tuple(lane for lane in lanes if lane.parts), ())
 
 
-def _shown(memory: BlockChange, comparison: Comparison, layout: Layout | None) -> Span:
+def _shown(memory: BlockChange, comparison: Comparison, layouts: Layouts) -> Span:
     """The memory up to the end of what is in it, the same for both images."""
     stored = [span for build in comparison.builds for span in (build.old_stored, build.new_stored) if span]
-    parts = [*(part.span for part in _areas(memory, layout)), *stored, *memory.spans]
+    parts = [*(part.span for layout in layouts for part in _areas(memory, layout)), *stored, *memory.spans]
     inside = [span for span in parts if memory.span.covers(span)]
     return Span.from_bounds(memory.span.start, max((span.end for span in inside), default=memory.span.end))
 
 
 def _areas(memory: BlockChange, layout: Layout | None) -> Iterator[Part]:
     for area in layout.areas.values() if layout else ():
-        if area.memory == memory.memory and layout:
-            yield Part(area.name, layout.span_of(area.name), "area", "areas", area.purpose)
+        if layout and memory.span.covers(span := layout.span_of(area.name)):
+            yield Part(area.name, span, "area", "areas", area.purpose)
 
 
 def _builds(memory: BlockChange, comparison: Comparison, side: Literal["old", "new"]) -> Iterator[Lane]:

@@ -22,16 +22,18 @@ def compare(
     old_builds: Mapping[str, Build] | None = None,
     new_builds: Mapping[str, Build] | None = None,
     options: Sequence[str] = (),
+    old_layout: ReadLayout | None = None,
 ) -> Comparison:
     """What changed from ``old`` to ``new``: by the layout, and by symbol where both ELF files are given.
 
-    ``options`` are those of the command line that the result names.  Raises UsageProblem for builds without a layout.
+    ``options`` are those of the command line that the result names.  ``old_layout`` is the layout that ``old`` was
+    joined with, where that is another one.  Raises UsageProblem for builds or ``old_layout`` without a layout.
     """
     from gemel.comparing.gather import comparison_of
 
     if layout is None:
-        refuse_builds([*(old_builds or ()), *(new_builds or ())])
-    return comparison_of(layout, old, new, old_builds or {}, new_builds or {}, options)
+        refuse_builds([*(old_builds or ()), *(new_builds or ()), *([old_layout.name] if old_layout else [])])
+    return comparison_of(layout, old, new, old_builds or {}, new_builds or {}, options, old_layout)
 
 
 def refuse_builds(given: Sequence[str]) -> None:

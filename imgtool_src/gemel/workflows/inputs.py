@@ -236,9 +236,15 @@ def read_image(
 
 
 def read_images(
-    paths: Sequence[Path], layout: ReadLayout | None, at: int | None, form: str | None = None
+    paths: Sequence[Path],
+    layout: ReadLayout | Sequence[ReadLayout | None] | None,
+    at: int | None,
+    form: str | None = None,
 ) -> list[Image]:
-    """Read images, each as ``read_image`` does; raises UsageProblem if ``at`` is given and none is raw."""
+    """Read images, each as ``read_image`` does, by one layout or by one each.
+
+    Raises UsageProblem if ``at`` is given and none is raw.
+    """
     from gemel.image.formats import format_of
     from gemel.workflows.not_images import refuse_no_image
 
@@ -253,7 +259,8 @@ def read_images(
                 what, where="--at", found=f"{found} for {paths[0].name}", expected="no --at", next_step=step
             )
         )
-    return [_decoded(path, form, layout, at) for path, form in zip(paths, formats, strict=True)]
+    layouts = layout if isinstance(layout, list | tuple) else [layout] * len(paths)
+    return [_decoded(path, form, read, at) for path, form, read in zip(paths, formats, layouts, strict=True)]
 
 
 def _decoded(path: Path, form: Format, layout: ReadLayout | None, at: int | None) -> Image:

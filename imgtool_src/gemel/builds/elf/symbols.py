@@ -97,6 +97,7 @@ class SymbolTable:
         "_asked",
         "_by_value",
         "_code",
+        "_columns",
         "_file",
         "_functions",
         "_labels",
@@ -126,6 +127,7 @@ class SymbolTable:
         self._strings_at = strings
         self._code = code_sections
         self._loaded: tuple[bytes, bytes] | None = None
+        self._columns: _Columns | None = None
         self._functions: _FunctionIndex | None = None
         self._labels: tuple[Symbol, ...] | None = None
         self._objects: _ObjectIndex | None = None
@@ -170,10 +172,9 @@ class SymbolTable:
         """The defined labels without a type, in the order of the file: those of linker scripts and of assembly."""
         if self._labels is None:
             table, strings = self._load()
-            kinds = enumerate(zip(_words(table)[0::4], _words(table)[3::4], strict=True))
             self._labels = tuple(
-                _symbol(_ENTRY.unpack_from(table, index * ENTRY_SIZE), strings)
-                for index, (name, tail) in kinds
+                _symbol(_ENTRY.unpack_from(table, number * ENTRY_SIZE), strings)
+                for number, name, _, _, tail in self._read_columns().others
                 if tail & 0xF == 0
                 and tail >> 16 != _UNDEFINED
                 and 0 < name < len(strings)
@@ -255,7 +256,7 @@ class SymbolTable:
         the next function.
         """
         if self._functions is None:
-            self._functions = _FunctionIndex(*self._load(), self._code)
+            self._functions = _FunctionIndex(*self._load(), self._read_columns(), self._code)
         return self._functions.at(address & ~1)
 
     def object_at(self, address: int) -> tuple[Symbol, int] | None:
@@ -264,16 +265,15 @@ class SymbolTable:
         Of several the one that starts last.  The table is gone through once, for all questions.
         """
         if self._objects is None:
-            self._objects = _ObjectIndex(*self._load())
+            self._objects = _ObjectIndex(*self._load(), self._read_columns())
         return self._objects.at(address)
 
     def objects_in(self, span: Span) -> tuple[Symbol, ...]:
         """The defined objects and labels without a type whose value lies in ``span``, in file order."""
         table, strings = self._load()
         if self._by_value is None:
-            values = _words(table)[1::4].tolist()
-            order = sorted(range(len(values)), key=values.__getitem__)
-            self._by_value = [values[index] for index in order], order
+            pairs = sorted((value, number) for number, _, value, _, _ in self._read_columns().others)
+            self._by_value = [value for value, _ in pairs], [number for _, number in pairs]
         values, order = self._by_value
         found = sorted(order[bisect_left(values, span.start) : bisect_left(values, span.end)])
         symbols = [_symbol(_ENTRY.unpack_from(table, index * ENTRY_SIZE), strings) for index in found]
@@ -287,14 +287,13 @@ class SymbolTable:
     def marks(self) -> Mapping[int, list[tuple[int, str]]]:
         """Address and name of the mapping symbols of each section by its number, sorted by address."""
         if self._marks is None:
-            self._marks = _marks_of(*self._load())
+            self._marks = _marks_of(self._read_columns())
         return self._marks
 
     def extents(self) -> dict[int, list[tuple[int, int, bool]]]:
         """Address, size, and whether it is a function, of each function and object by section, sorted by address."""
         found: dict[int, list[tuple[int, int, bool]]] = {}
-        words = _words(self._load()[0])
-        for value, size, tail in zip(words[1::4], words[2::4], words[3::4], strict=True):
+        for _, _, value, size, tail in self._read_columns().others:
             if tail & 0xF in (_OBJECT, _FUNCTION):
                 found.setdefault(tail >> 16, []).append((value & ~1, size, tail & 0xF == _FUNCTION))
         for each in found.values():
@@ -314,6 +313,11 @@ class SymbolTable:
         if self._loaded is None:
             self._loaded = (self._source.read(*self._table_at), self._source.read(*self._strings_at))
         return self._loaded
+
+    def _read_columns(self) -> _Columns:
+        if self._columns is None:
+            self._columns = _columns_of(*self._load())
+        return self._columns
 
     def near_names(self, name: str) -> list[str]:
         """Up to three names of defined symbols that are like ``name``, the likest first."""
@@ -358,31 +362,22 @@ class _FunctionIndex:
         "_table",
     )
 
-    def __init__(self, table: bytes, strings: bytes, sections: Mapping[int, Span]) -> None:
+    def __init__(self, table: bytes, strings: bytes, columns: _Columns, sections: Mapping[int, Span]) -> None:
         sized: list[tuple[int, bool, int, int, int]] = []
         labels: list[tuple[int, bool, int, int, int]] = []
-        skipped: set[int] = (
-            set()
-        )  # names of mapping symbols: three of four entries of a large build share a few
-        words = _words(table)
-        values, sizes = words[1::4], words[2::4]
-        for number, (name, tail) in enumerate(zip(words[0::4], words[3::4], strict=True)):
-            if name in skipped:
-                continue
+        for number, name, value, size, tail in columns.others:
             kind, binding, section = tail & 0xF, tail >> 4 & 0xF, tail >> 16
             if kind not in _CODE_KINDS or section == _UNDEFINED:
                 continue
-            group = sized if kind == _FUNCTION and sizes[number] else labels
+            group = sized if kind == _FUNCTION and size else labels
             if group is labels and section not in sections:
                 continue
-            initial = strings[name : name + 1]
-            if initial in (b"", b"\0") or (initial == b"$" and _is_mapping(_name(strings, name))):
-                skipped.add(name)
+            if strings[name : name + 1] in (b"", b"\0"):
                 continue
             # Of several at one address the last is taken: a function before a plain label, global before
             # weak before local, and otherwise the first in the file.
             rank = _BINDING_RANKS.get(binding, 0)
-            group.append((values[number] & ~1, kind == _FUNCTION, rank, -number, sizes[number]))
+            group.append((value & ~1, kind == _FUNCTION, rank, -number, size))
         sized.sort()
         labels.sort()
         self._table = table
@@ -418,13 +413,10 @@ class _ObjectIndex:
 
     __slots__ = ("_entries", "_reach", "_starts", "_strings", "_table")
 
-    def __init__(self, table: bytes, strings: bytes) -> None:
-        words = _words(table)
+    def __init__(self, table: bytes, strings: bytes, columns: _Columns) -> None:
         entries = [
             (value, size, number)
-            for number, (value, size, tail) in enumerate(
-                zip(words[1::4], words[2::4], words[3::4], strict=True)
-            )
+            for number, _, value, size, tail in columns.others
             if size and tail & 0xF == _OBJECT and tail >> 16 != _UNDEFINED
         ]
         entries.sort(key=lambda entry: (entry[0], -entry[1], -entry[2]))
@@ -445,24 +437,53 @@ class _ObjectIndex:
         return None
 
 
-def _marks_of(table: bytes, strings: bytes) -> dict[int, list[tuple[int, str]]]:
-    """Address and name of the mapping symbols of each section by its number, sorted by address."""
-    names: dict[int, str] = {}  # what an offset names, if that is a mapping symbol: most of them share a few
-    marks: dict[int, list[tuple[int, str]]] = {}
+class _Columns(NamedTuple):
+    """The table, gone through once: mapping symbols, three of four entries of a large build, and all others.
+
+    ``marks`` are name, address and section of each mapping symbol; ``others`` number, name, value, size, and type,
+    binding and section together.  Names are offsets.
+    """
+
+    marks: list[tuple[str, int, int]]
+    others: list[tuple[int, int, int, int, int]]
+
+
+def _columns_of(table: bytes, strings: bytes) -> _Columns:
     words = _words(table)
-    size = len(strings)
-    for offset, value, tail in zip(words[0::4], words[1::4], words[3::4], strict=True):
-        if offset >= size or strings[offset] != _DOLLAR:
-            continue
-        name = names.get(offset)
-        if name is None:
-            name = _name(strings, offset)
-            names[offset] = name = name if _is_mapping(name) else ""
-        if name:
-            marks.setdefault(tail >> 16, []).append((value & ~1, name))
+    columns = words[0::4], words[1::4], words[2::4], words[3::4]
+    names = columns[0].tolist()
+    marking = {
+        offset: strings[offset : offset + 2].decode("ascii")
+        for offset in set(names)
+        if strings[offset : offset + 1] == b"$" and _marks(strings[offset : offset + 3])
+    }
+    values, sizes, tails = (each.tolist() for each in columns[1:])
+    marks = [
+        (marking[name], value & ~1, tail >> 16)
+        for name, value, tail in zip(names, values, tails, strict=True)
+        if name in marking
+    ]
+    others = [
+        entry
+        for entry in zip(range(len(names)), names, values, sizes, tails, strict=True)
+        if entry[1] not in marking
+    ]
+    return _Columns(marks, others)
+
+
+def _marks_of(columns: _Columns) -> dict[int, list[tuple[int, str]]]:
+    """Address and name ($a, $d or $t) of the mapping symbols of each section by its number, sorted by address."""
+    marks: dict[int, list[tuple[int, str]]] = {}
+    for name, address, section in columns.marks:
+        marks.setdefault(section, []).append((address, name))
     for each in marks.values():
         each.sort(key=lambda mark: mark[0])
     return marks
+
+
+def _marks(start: bytes) -> bool:
+    """Whether a name of which this is the start is a mapping symbol's."""
+    return start[:2] in (b"$a", b"$t", b"$d") and start[2:] in (b"", b"\0", b".")
 
 
 def _is_mapping(name: str) -> bool:

@@ -183,6 +183,6 @@ def unshareable(types: DebugTypes, reference: Reference) -> str:
     _, found = types.resolved(reference)
     if isinstance(found, Composite) and any(member.case is not None for member in found.members):
         return f"{found.name} is a tagged union of Rust, whose layout is the compiler's choice"
-    if isinstance(found, Pointer) and found.name.startswith("&"):
+    if isinstance(found, Pointer | Composite) and found.name.startswith("&"):
         return f"{found.name} is a reference of Rust, which only its own core may hold"
     return ""

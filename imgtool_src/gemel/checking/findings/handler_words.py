@@ -85,7 +85,7 @@ def _code_at(inspection: Inspection, core: Core, address: int) -> bool | Untold:
     if not missing:
         return False
     files = " and ".join(f"build {name}" for name in missing)
-    return Untold(f"they lead into RAM; whether code is copied there takes the ELF file of {files}")
+    return Untold(f"they lead into RAM; whether code is copied there needs the ELF file of {files}")
 
 
 def _is_foreign(inspection: Inspection, core: Core, plain: int) -> bool:
@@ -135,3 +135,11 @@ def behind_table(inspection: Inspection, table: VectorTable) -> list[int]:
         return []
     faults, _ = judged_words(inspection, table)
     return sorted(index for indices in faults.values() for index in indices if index >= symbol.words)
+
+
+def words_of_no_table(inspection: Inspection, table: VectorTable) -> frozenset[int]:
+    """All words after the end of a table that vector-table-complete finds too short."""
+    symbol = table_symbol(inspection, table)
+    if symbol is None or not behind_table(inspection, table):
+        return frozenset()
+    return frozenset(range(symbol.words, len(table.words)))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.checking.findings.handler_words import words_of_no_table
 from gemel.checking.rule import Rule
 from gemel.inspection.code_starts import Inside, inside_of
 from gemel.inspection.core_views import described_word, runs_from
@@ -38,7 +39,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 def words_inside(inspection: Inspection, table: VectorTable) -> dict[Inside, list[int]]:
     """The words of a table that lead into a function of its build, by the place there."""
     build = inspection.builds.get(table.plan.name)
-    skipped = reserved_words(table.core.architecture)
+    skipped = {*reserved_words(table.core.architecture), *words_of_no_table(inspection, table)}
     places: dict[int, list[int]] = {}
     for index, word in enumerate(table.words):
         if index and index not in skipped and word & 1 and runs_from(inspection, table.placed, word & ~1):

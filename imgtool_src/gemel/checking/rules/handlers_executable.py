@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.checking.findings.handler_words import words_of_no_table
 from gemel.checking.rule import Rule
 from gemel.inspection.code_starts import data_at
 from gemel.inspection.core_views import distance, function_at, runs_from
@@ -38,7 +39,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 def _faults(inspection: Inspection, table: VectorTable, placement: Placement) -> dict[str, list[int]]:
     """Words that lead into a part of the build that is no code, by that part."""
     faults: dict[str, list[int]] = {}
-    skipped = reserved_words(table.core.architecture)
+    skipped = {*reserved_words(table.core.architecture), *words_of_no_table(inspection, table)}
     parts = {
         word: _part_without_code(inspection, placement, word & ~1)
         for word in set(table.words[1:])

@@ -53,8 +53,8 @@ def _outcomes(inspection: Inspection, code: CoreCode, core: Core) -> Iterator[Ou
     tables = list(_tables(inspection, core))
     if not stores or not tables:
         return
-    tables += _named_constants(inspection, code)
-    if any(each.store.value is None or each.store.value & -ALIGNMENT in tables for each in stores):
+    known = {address & -ALIGNMENT for address in (*tables, *_named_constants(inspection, code))}
+    if any(each.store.value is None or each.store.value & -ALIGNMENT in known for each in stores):
         yield Holds(f"vectors of core {core.name}, by build {code.plan.name}")
     else:
         yield _other_table(code, core, release, stores, tables)
@@ -147,7 +147,7 @@ RULE = Rule(
     checks="Where code of the primary stores constants to the control register of a secondary, or sets or clears "
     "bits of it, one of these stores leaves the value that the layout says releases that core, with the key where "
     "there is one; where it stores constants to its vector register, one of them is the address of its vector table.",
-    why="With another value, such as the mask where its complement is due, or one without the unlock key, the "
+    why="With another value, such as the mask where its complement is expected, or one without the unlock key, the "
     "secondary stays in reset; the primary waits for its first message for ever. With another address it starts by "
     "words that are no vectors.",
     remedy="Write the value of the data sheet, or correct release_mask, release_value or the key in the layout.",

@@ -12,8 +12,10 @@ from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram_claims import own_ram
 from gemel.inspection.wording import concerned
 from gemel.layout.addresses import locate
+from gemel.layout.model import Core
+from gemel.m_profile.vector_tables import alignment_of
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
-from gemel.spans import Span, format_address
+from gemel.spans import Span, format_address, format_size
 
 if TYPE_CHECKING:
     from gemel.inspection.core_settings import Setting
@@ -45,7 +47,7 @@ def _judged(inspection: Inspection, core: CoreCode, setting: Setting) -> Finding
         return None  # an alias of where the core starts, which the layout need not name
     if located and located.memory.kind == "ram":
         if any(span.holds(located.plain) for span in own_ram(layout, name)) or not layout.cores[name].ram:
-            return None
+            return _misaligned(core, layout.cores[name], setting)
     elif located and _looks_like_table(inspection, core, located.plain):
         return None
     seen = whereabouts(inspection, name, value)
@@ -66,6 +68,23 @@ def _judged(inspection: Inspection, core: CoreCode, setting: Setting) -> Finding
     )
 
 
+def _misaligned(code: CoreCode, core: Core, setting: Setting) -> Finding | None:
+    """What is wrong with a table in RAM whose address has bits that the register has not."""
+    value, needed = setting.store.value or 0, max(alignment_of(core.interrupts), core.vector_alignment or 0)
+    if value % needed == 0:
+        return None
+    return Finding(
+        f"code of build {code.plan.name} sets its vector table to an address that is not aligned for "
+        f"{core.interrupts} interrupts",
+        concerned(code.plan.name, core.name),
+        where=f"build {code.plan.name} ({code.build.file}), store to VTOR at {setting.place}",
+        found=f"{format_address(value)}, {format_size(value % needed)} above a multiple of {needed}",
+        expected=f"a multiple of {format_size(needed)}",
+        span=Span(setting.store.at, 4),
+        next_step=f"align the table in RAM: __attribute__((aligned({needed})))",
+    )
+
+
 def _looks_like_table(inspection: Inspection, core: CoreCode, plain: int) -> bool:
     """Whether two words that the core could start with are there, in an area of a build of this core."""
     layout, name = inspection.layout, core.plan.core
@@ -81,7 +100,7 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks="Where code puts a constant into the vector table offset register, that address is the vector table of "
-    "a build of the same core, another table of it in flash, or RAM that the core owns.",
+    "a build of the same core, another table of it in flash, or in RAM that the core owns, aligned for its interrupts.",
     why="From then on every interrupt and fault of this core runs what that address holds: the other core's "
     "handlers, with the other core's variables, or erased flash. Until the first interrupt all is well.",
     remedy="Take the address from the linker's symbol of the build's own vector table, not from a constant that was "

@@ -20,20 +20,25 @@ OLD = "old:"
 @sub_command("compare", works_long=True)
 @argument("words", metavar="[LAYOUT] OLD NEW [[old:]NAME=BUILD]...", several=True)
 @option("--at", kind=ADDRESS, help="Where raw binaries go; else the start of the layout's first flash.")
+@option(
+    "--old-layout",
+    metavar="LAYOUT",
+    kind=FILE,
+    help="Layout that the old image was joined with, where that is another one.",
+)
 @from_device_option
 @option("--all", "everything", is_flag=True, help="List everything that differs, however long.")
 @form_option("text", "json", "html")
 @option(
     "-o",
     "--output",
-    metavar="FILE",
     kind=FILE,
-    group="Result",
     help="Write the result here, not to stdout; .html, .json by suffix.",
 )
 def command(
     words: tuple[str, ...],
     at: int | None,
+    old_layout: Path | None,
     from_device: bool,
     everything: bool,
     form: str,
@@ -43,8 +48,9 @@ def command(
 
     Shown are changes by area, erase block, vector table, record field and signer; with the ELF files of both
     images (old:NAME=BUILD and NAME=BUILD) also by section, function and object, and the contract's types: where
-    an old and a new core would read what they share differently, that stands first. What only moved is counted,
-    not listed. As HTML: one page for a browser, each memory drawn old beside new, what must be programmed marked.
+    an old and a new core would read what they share differently, that comes first. A build that the layout names by
+    its path is one of the new image where its build id is the record's. What only moved is counted, not listed.
+    As HTML: one page for a browser, each memory drawn old next to new, what must be programmed marked.
     With --from-device either may be a dump of a device: what the device writes itself is left out of both. LAYOUT
     ends in .toml; where it is left out, gemel.toml in the folder is used if it is there. Exit codes: 0 same, 1
     different, 2 the work could not be done.
@@ -62,31 +68,38 @@ def command(
     layout, images, builds = _sorted(words)
     read = load_layout(layout) if layout else None
     if read is None:
-        refuse_builds(builds)
+        refuse_builds([*builds, *(["--old-layout"] if old_layout else [])])
     of_old = [text.removeprefix(OLD) for text in builds if text.startswith(OLD)]
     of_new = [text for text in builds if not text.startswith(OLD)]
-    old_files = build_files(read, of_old) if read else {}
+    old_read = load_layout(old_layout) if old_layout else read
+    old_files = build_files(old_read, of_old) if old_read else {}
     if output and form == "text":
         form = {".html": "html", ".htm": "html", ".json": "json"}.get(output.suffix.lower(), form)
-    old, new = read_images(images, read, at)
+    old, new = read_images(images, [old_read, read], at)
     new_files: dict[str, Path] = {}
     new_builds: dict[str, Build] = {}
     if read:
         new_files, new_builds, remarks = builds_of_image(read, new, of_new)
         print_remarks(remarks)
-    inputs = [*images, *([layout] if layout else []), *old_files.values(), *new_files.values()]
+    inputs = [
+        *images,
+        *(each for each in (layout, old_layout) if each),
+        *old_files.values(),
+        *new_files.values(),
+    ]
     refuse_targets([output] if output else [], inputs)
     if from_device:
         from gemel.workflows.reading_back import without_settings
 
-        old, new = without_settings(old, read), without_settings(new, read)
+        old, new = without_settings(old, old_read), without_settings(new, read)
     comparison = compare(
         old,
         new,
         read,
-        old_builds=load_builds(read, old_files),
+        old_builds=load_builds(old_read, old_files),
         new_builds=new_builds,
         options=["--from-device"] if from_device else [],
+        old_layout=old_read,
     )
     if form == "json":
         from gemel.comparing.as_json import report
@@ -95,7 +108,8 @@ def command(
     elif form == "html":
         from gemel.page.compare import page_of_comparison
 
-        give_text(page_of_comparison(comparison, read.layout if read else None), output, plain=False)
+        layouts = [each.layout if each else None for each in (read, old_read)]
+        give_text(page_of_comparison(comparison, *layouts), output, plain=False)
     else:
         from gemel.cli.printing import terminal_width
         from gemel.comparing.as_text import text_of

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 @sub_command("where")
 @argument("words", metavar="[LAYOUT] [NAME=BUILD]... [ADDRESS|SYMBOL]...", several=True)
-@option("--image", kind=FILE, help="Image whose bytes and record are used too.")
+@option("--image", metavar="IMAGE", kind=FILE, help="Image whose bytes and record are used too.")
 @option("--at", kind=ADDRESS, help="Where a raw binary goes; else the start of the layout's first flash.")
 @option(
     "--symbols",
@@ -129,18 +129,35 @@ def _inputs(layout: Path | None, builds: Sequence[str]) -> tuple[ReadLayout | No
 
 def _annotate(lookup: Lookup, cores: Sequence[str]) -> int:
     """Print stdin with its addresses named."""
-    from gemel.errors import UsageProblem
+    from gemel.cli.printing import print_remarks
+    from gemel.errors import Problem, UsageProblem
     from gemel.lookup.annotating import annotated
     from gemel.workflows.looking_up import unknown_cores
 
     if problems := unknown_cores(lookup, cores):
         raise UsageProblem(problems)
+    if sys.stdin is not None and sys.stdin.isatty():
+        print_remarks(
+            [Problem("text is read from the terminal", next_step="end it with Ctrl-D, or give an address")]
+        )
     for line in annotated(_lines(), lookup, cores or lookup.cores):
         echo(line)
     return 0
 
 
 def _lines() -> Iterator[str]:
-    """The lines of stdin; bytes that are no text come through as escapes."""
-    for line in sys.stdin.buffer if sys.stdin else ():
+    """The lines of stdin; bytes that are no text come through as escapes, and a byte order mark says UTF-16."""
+    import codecs
+    import io
+
+    if sys.stdin is None:
+        return
+    stream = sys.stdin.buffer
+    start = stream.peek(3)[:3] if isinstance(stream, io.BufferedReader) else b""
+    if start[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE):
+        yield from io.TextIOWrapper(stream, encoding="utf-16", errors="backslashreplace")
+        return
+    if start == codecs.BOM_UTF8:
+        stream.read(len(start))
+    for line in stream:
         yield line.decode("utf-8", "backslashreplace")
