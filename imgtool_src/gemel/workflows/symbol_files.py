@@ -29,13 +29,13 @@ SUFFIX = ".debug"
 
 
 def refuse_symbols(folders: Sequence[Path], build_ids: Sequence[str], has_image: bool) -> None:
-    """Raise UsageProblem for build ids without a folder, and for a folder of which no file is asked for."""
+    """Raise UsageProblem for build ids without a folder, and for a folder without build ids."""
     if build_ids and not folders:
         what, step = "a build id is looked for in no folder", "give --symbols FOLDER too"
         raise UsageProblem(Problem(what, where="--build-id", found=build_ids[0], next_step=step))
     if folders and not build_ids and not has_image:
         what, step = (
-            "no file of the folder is asked for",
+            "--symbols without a build id or an image",
             "give --build-id ID, or --image IMAGE, whose record names ids",
         )
         raise UsageProblem(Problem(what, where="--symbols", found=str(folders[0]), next_step=step))
