@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from gemel.image.image import Image
     from gemel.inspection.inspection import Inspection
     from gemel.layout.reader import ReadLayout
-    from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+    from gemel.outcomes import DoesNotApply, Finding, Holds, Need, NotChecked, Outcome, Reason
     from gemel.rehearsal.result import Rehearsal
     from gemel.seals.keys.keys import PrivateKey, PublicKey
     from gemel.show.facts.contents import Contents
@@ -46,6 +46,7 @@ _HOMES = {
     "CheckResult": "workflows.checking",
     "Comparison": "comparing.changes",
     "Contents": "show.facts.contents",
+    "DoesNotApply": "outcomes",
     "Finding": "outcomes",
     "GemelError": "errors",
     "Holds": "outcomes",
@@ -53,12 +54,14 @@ _HOMES = {
     "ImageResult": "audit.result",
     "Inspection": "inspection.inspection",
     "JoinResult": "workflows.joining",
+    "Need": "outcomes",
     "NotChecked": "outcomes",
     "Outcome": "outcomes",
     "PrivateKey": "seals.keys.keys",
     "Problem": "errors",
     "PublicKey": "seals.keys.keys",
     "ReadLayout": "layout.reader",
+    "Reason": "outcomes",
     "Rehearsal": "rehearsal.result",
     "ReleaseRequest": "workflows.release_inputs",
     "Released": "workflows.releasing",
@@ -93,6 +96,7 @@ __all__ = [
     "CheckResult",
     "Comparison",
     "Contents",
+    "DoesNotApply",
     "Finding",
     "GemelError",
     "Holds",
@@ -100,12 +104,14 @@ __all__ = [
     "ImageResult",
     "Inspection",
     "JoinResult",
+    "Need",
     "NotChecked",
     "Outcome",
     "PrivateKey",
     "Problem",
     "PublicKey",
     "ReadLayout",
+    "Reason",
     "Rehearsal",
     "ReleaseRequest",
     "Released",

@@ -110,7 +110,7 @@ def test_a_rule_of_a_package_is_a_rule(demo: Path, tmp_path: Path) -> None:
         (
             RULE.replace('name="no-catch-all-handler"', 'name="stamps-match"'),
             "stamps-match",
-            "a rule of this name",
+            "a rule with this name",
         ),
         (RULE.replace("common practice", "trust me"), "no-catch-all-handler", "source names no section"),
         (RULE.replace('severity="warning"', 'severity="grave"'), "no-catch-all-handler", "grave"),

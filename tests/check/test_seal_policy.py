@@ -246,7 +246,7 @@ def test_a_key_that_the_layout_does_not_trust_is_an_error(bench: Bench) -> None:
 BAD_TRUST = {
     "missing": ("nowhere.pem", "cannot be read"),
     "not a key": ("image.hex", "not a key, or damaged"),
-    "a private key": ("private.pem", "a private key where a public one is due"),
+    "a private key": ("private.pem", "a private key where a public one is expected"),
     "a folder": (".", "cannot be read as a file"),
     "several keys": ("both.pem", "not one key"),
 }

@@ -10,6 +10,7 @@ from gemel.checking.registry import rule_named
 from gemel.checking.runner import RuleResult, check
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
+from gemel.spans import Span
 
 FROM_THE_IMAGE = (
     "vector-table-not-blank",
@@ -66,7 +67,7 @@ def test_the_misplaced_sampler_is_found_out() -> None:
     broken = {name for name, result in results.items() if result.status == "broken"}
     assert broken == {"vector-table-not-blank", "boot-constant-agrees"}
     (blank,) = findings(results["vector-table-not-blank"])
-    assert blank.lines == ("what could be its vector table lies at 0x1000_C000",)
+    assert blank.lines == ("what could be its vector table is at 0x1000_C000",)
     assert "vector_offset = 0x4000 in [build.sampler]" in blank.next_step
     (constant,) = findings(results["boot-constant-agrees"])
     assert "0x1000_8000, for core sampler in area sampler-code" in constant.found
@@ -74,3 +75,16 @@ def test_the_misplaced_sampler_is_found_out() -> None:
     assert constant.expected == "0x1000_C000, the vector table of build sampler"
     reasons = {each.reason for result in results.values() for each in result.not_checked}
     assert reasons == {"its vector table is blank: see vector-table-not-blank"}
+
+
+def test_a_wrong_build_is_one_finding() -> None:
+    """Another build than the image's is reported once; a byte of the image that differs from its own build is too."""
+    read, builds = gauge("in-place"), gauge_builds("in-place")
+    image = join(read, builds).image
+    other = gauge_builds("in-place", sampler="sampler-misplaced")
+    result = check(Inspection(read, image, other), TODAY)
+    assert [each.rule.name for each in result.results if each.findings] == ["build-ids-equal"]
+    changed = image.copy()
+    changed.write(0x1000_8300, bytes(byte ^ 0xFF for byte in changed.read(Span(0x1000_8300, 1), 0xFF)))
+    result = check(Inspection(read, changed, builds), TODAY)
+    assert "image-equals-builds" in [each.rule.name for each in result.results if each.findings]

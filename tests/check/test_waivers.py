@@ -39,7 +39,7 @@ def test_a_waiver_for_no_place(where: str, hint: str) -> None:
         read_layout(text.encode(), "small.toml", [waiver_faults])
     (problem,) = caught.value.problems
     assert (problem.found, problem.next_step) == (where, hint)
-    assert problem.what.startswith("no area, build, core, memory, contract, stamp or checksum of this name")
+    assert problem.what.startswith("unknown area, build, core, memory, contract, stamp or checksum")
     assert where in text.splitlines()[int(problem.where.split(":")[1]) - 1]
 
 

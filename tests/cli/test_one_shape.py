@@ -8,6 +8,7 @@ import json
 import re
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -131,6 +132,8 @@ def test_builds_by_path_count_everywhere(device: Path, gemel: Run) -> None:
         assert "sampler=FILE" in done.err
     assert "station.elf" in gemel(*compare).out
     assert "build station" in gemel(*where).out
+    quiet = gemel(*CHECK, "--quiet")
+    assert (quiet.out, quiet.err) == ("", "")
     given = gemel(*CHECK, "sampler=other.elf")
     assert (given.code, "other.elf" in given.err) == (2, True)  # what was given must be there
 
@@ -375,6 +378,12 @@ WRONG = {
         ("UTF-16",),
     ),
     "an archive": ("wrong.bin", lambda: b"!<arch>\n" + bytes(60), ("archive", "link it first")),
+    "a tar archive": (
+        "wrong.hex",
+        lambda: bytes(257) + b"ustar\x0000" + bytes(999),
+        ("tar archive", "unpack"),
+    ),
+    "nothing": ("wrong.hex", lambda: b"", ("the file is empty", "sent again")),
     "an ELF file named .bin": (
         "wrong.bin",
         lambda: Path("station.elf").read_bytes(),
@@ -391,6 +400,24 @@ def test_wrong_images_are_told_by_their_content(device: Path, gemel: Run, name: 
     done = gemel("check", "small.toml", file)
     assert done.code == 2
     assert done.err.count("error: ") == 1
+    assert all(words in flat(done.err) for words in due)
+
+
+@pytest.mark.parametrize(
+    ("content", "due"),
+    [
+        (lambda: gzip.compress(Path("small.toml").read_bytes()), ("a file compressed by gzip", "unpack it")),
+        (lambda: Path("small.toml").read_text().encode("utf-16"), ("text in UTF-16", "save it as")),
+        (lambda: Path("small.toml").read_bytes() + b"# Gr\xf6\xdfe\n", ("byte 0xF6", "save it as UTF-8")),
+    ],
+)
+def test_wrong_layouts_are_told_by_their_content(
+    device: Path, gemel: Run, content: Callable[[], bytes], due: tuple[str, ...]
+) -> None:
+    """A layout that is no UTF-8 text: what it is, and what to do."""
+    Path("wrong.toml").write_bytes(content())
+    done = gemel("check", "wrong.toml", "tide.hex")
+    assert done.code == 2
     assert all(words in flat(done.err) for words in due)
 
 

@@ -92,7 +92,7 @@ NESTED = (
         (svd(TIMER.replace("0x40010000", "0x1F0000000")), "32 bits at"),
         (svd(TIMER.replace('derivedFrom="TIMER0"', 'derivedFrom="TIMER1"')), "circle"),
         (svd(TIMER.replace('derivedFrom="TIMER0"', 'derivedFrom="TIMER9"')), "does not exist"),
-        (svd(TIMER.replace('derivedFrom="CTRL"', 'derivedFrom="CTRL9"')), "not beside it"),
+        (svd(TIMER.replace('derivedFrom="CTRL"', 'derivedFrom="CTRL9"')), "not next to it"),
         (svd(TIMER.replace("<dim>3</dim>", "<dim>900000</dim>")), "elements"),
         (svd(TIMER.replace("<size>8</size>", "<size>4000000000</size>")), "bits"),
         (svd(NESTED), "more than 200,000 registers"),

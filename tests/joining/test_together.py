@@ -39,7 +39,7 @@ def _station_with(*extra: SegmentSpec):
         (SPARE, "build station falls into area spare (reserved)", "0x1000_2000..0x1000_2003"),
         (RECORD + 8, "build station falls into area record (record)", "0x1000_2808..0x1000_280B"),
         (SEAL, "build station falls into area seal (seal)", "0x1000_2C00..0x1000_2C03"),
-        (FLASH + 0x3000, "build station lies in no area", "0x1000_3000..0x1000_3003"),
+        (FLASH + 0x3000, "build station is in no area", "0x1000_3000..0x1000_3003"),
         (
             SAMPLER + 0x800,
             "build station falls into area sampler-code of build sampler",
@@ -61,7 +61,7 @@ def test_one_segment_over_several_areas_is_told_for_each() -> None:
     assert whats(problems) == [
         "build station falls into area record (record)",
         "build station falls into area seal (seal)",
-        "build station lies in no area",
+        "build station is in no area",
     ]
 
 
@@ -88,7 +88,7 @@ def test_a_build_that_outgrew_its_area() -> None:
     (problem,) = refused(_station_with(SegmentSpec(STATION + 0xFF0, b"\1" * 32)))
     assert problem.what == "build station is 16 bytes too large for area station-code"
     assert problem.found == (
-        "bytes up to 0x1000_100F; what lies after the area falls into area sampler-code of build sampler"
+        "bytes up to 0x1000_100F; what is after the area falls into area sampler-code of build sampler"
     )
 
 
@@ -103,7 +103,7 @@ def test_all_that_runs_on_behind_an_area_is_told_once() -> None:
     problems = refused(lambda: joined(None, handed))
     assert whats(problems) == [
         "build sampler is 2,064 bytes too large for area sampler-code",
-        "build sampler lies in no area",
+        "build sampler is in no area",
     ]
     assert "area spare (reserved) and falls into area record (record)" in problems[0].found
     found = findings(apply("builds-in-own-areas", image=joined().image, handed=handed))

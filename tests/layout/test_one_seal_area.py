@@ -22,7 +22,7 @@ def test_a_second_area_for_a_seal_is_refused() -> None:
         read_layout(layout_text(SECOND, SEAL).encode(), "small.toml")
     (problem,) = caught.value.problems
     assert problem.what.startswith("a second area for a seal")
-    assert problem.found == "other, beside seal"
+    assert problem.found == "other, next to seal"
     assert problem.where.startswith("small.toml:")
 
 

@@ -249,7 +249,7 @@ def test_what_is_no_toml_is_told_with_its_line(data: bytes, found: str) -> None:
 def test_what_is_no_text_is_told_with_its_line() -> None:
     """A byte that is not UTF-8 is shown, with its line."""
     assert messages(b"a = 1\nb = \xff\n") == [
-        f"{FILE}:2: the layout is not UTF-8 text; found byte 0xFF; expected UTF-8"
+        f"{FILE}:2: the layout is not UTF-8 text; found byte 0xFF; expected UTF-8; save it as UTF-8"
     ]
 
 

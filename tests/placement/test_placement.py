@@ -290,7 +290,7 @@ def test_several_segments_that_run_apart_cannot_be_copied_as_one() -> None:
     """A copied build whose segments would run at other distances than they are stored is refused."""
     apart = sampler_elf(run=RUN, extra=(SegmentSpec(SAMPLER + 0x400, b"abcd", run_address=RUN + 0x500),))
     (problem,) = refused(lambda: joined(copied_layout(), builds(sampler=apart)))
-    assert problem.what == "build sampler is copied as one block, but its segments run apart"
+    assert problem.what == "build sampler is copied as one block, but its segments do not run as one block"
     assert (problem.found, problem.expected) == (
         "stored at 0x1000_1400, runs at 0x3000_3900",
         "runs at 0x3000_3800, as segment 0 does",
@@ -342,7 +342,7 @@ def test_over_the_end_of_a_memory() -> None:
     problems = refused(lambda: joined(None, builds(station_elf(extra=(over,)))))
     assert whats(problems) == [
         "build station runs over the end of memory flash",
-        "build station lies in no area",
+        "build station is in no area",
     ]
     assert problems[0].expected == "an end of at most 0x1000_3FFF"
 

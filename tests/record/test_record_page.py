@@ -80,7 +80,7 @@ def test_tells_the_order_of_entries_that_join_keeps() -> None:
     }
     starts = [build.stored.start for build in in_order_of_record(builds)]
     assert starts == sorted(starts)
-    assert "The entries stand in ascending order of stored_start" in PAGE
+    assert "The entries are in ascending order of stored_start" in PAGE
 
 
 def test_names_every_key_that_the_layout_s_digest_leaves_out() -> None:

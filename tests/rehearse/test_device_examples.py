@@ -327,8 +327,8 @@ def test_product_that_resets_the_device(limit: int, kind: str | None) -> None:
 @pytest.mark.parametrize(
     ("table", "what"),
     [
-        ('memory = "ram"', "no flash memory of this name"),
-        ('memory = "flsh"', "no flash memory of this name"),
+        ('memory = "ram"', "unknown flash memory"),
+        ('memory = "flsh"', "unknown flash memory"),
         ('memory = "flash"\nprogram = 0', "a command without bits"),
     ],
 )

@@ -121,7 +121,7 @@ ABUSES = {
     "image is the layout": Abuse((*CHECK, "small.toml"), ("small.toml", ".toml", ".hex")),
     "image is the layout, renamed": Abuse((*CHECK, "layout.hex"), ("layout.hex:1", "not a record")),
     "image is a build, renamed": Abuse((*CHECK, "station.hex"), ("station.hex", "a build, not an image")),
-    "image is an empty HEX file": Abuse((*CHECK, "empty.hex"), ("empty.hex", "end record")),
+    "image is an empty HEX file": Abuse((*CHECK, "empty.hex"), ("empty.hex", "the file is empty")),
     "image is an empty S-record file": Abuse((*CHECK, "empty.srec"), ("empty.srec",)),
     "image is an empty raw binary": Abuse((*CHECK, "empty.bin"), ("empty.bin", "the file is empty")),
     "image is one long line": Abuse((*CHECK, "line.hex"), ("line.hex:1", "too long")),
@@ -130,9 +130,7 @@ ABUSES = {
     ),
     "raw binary at no address": Abuse((*CHECK, "image.bin", "--at", "here"), ("here", "0x0000_0000")),
     "raw binary beyond 4 GiB": Abuse((*CHECK, "image.bin", "--at", "0x1_0000_0000"), ("0xFFFF_FFFF",)),
-    "raw binary at the very end": Abuse(
-        (*CHECK, "image.bin", "--at", "0xFFFF_FFFF"), ("beyond", "image.bin")
-    ),
+    "raw binary at the end": Abuse((*CHECK, "image.bin", "--at", "0xFFFF_FFFF"), ("beyond", "image.bin")),
     "raw binary at 5000 digits": Abuse((*CHECK, "image.bin", "--at", "9" * 5000), ("0xFFFF_FFFF",)),
     "raw binary at minus one": Abuse((*CHECK, "image.bin", "--at", "-1"), ("0xFFFF_FFFF",)),
     "raw binary at digits without 0x": Abuse(

@@ -248,7 +248,7 @@ def test_every_key_that_cannot_be_had_is_told(device: Path, gemel: Run) -> None:
     words = [word for name in ("none.pem", "key-pub.pem", "text.pem") for word in ("--key", name)]
     said = refused(device, gemel, 2, *words)
     assert said.count("error: ") == 3
-    assert "a public key where a private one is due" in said
+    assert "a public key where a private one is expected" in said
 
 
 def test_a_key_file_is_no_output(device: Path, gemel: Run) -> None:

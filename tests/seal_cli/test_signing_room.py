@@ -170,7 +170,7 @@ def test_a_private_key_where_the_public_one_is_due(plain: Path, gemel: Run) -> N
     write_key(plain / "key.pem")
     done = gemel(*SIGN, "--to-be-signed", "t", "--public", "key.pem")
     assert done.code == 2
-    assert "a private key where a public one is due" in done.err
+    assert "a private key where a public one is expected" in done.err
     assert not Path("t").exists()
 
 

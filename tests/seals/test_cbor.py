@@ -88,10 +88,10 @@ REFUSED = (
     ("a0", "a map"),
     ("c000", "a tag"),
     ("61ff", "UTF-8"),
-    ("", "1 bytes are due"),
-    ("19", "2 bytes are due"),
-    ("44010203", "4 bytes are due"),
-    ("5bffffffffffffffff00", "bytes are due"),
+    ("", "1 bytes are expected"),
+    ("19", "2 bytes are expected"),
+    ("44010203", "4 bytes are expected"),
+    ("5bffffffffffffffff00", "bytes are expected"),
 )
 
 
@@ -112,8 +112,8 @@ def test_other_encodings_are_refused(data: str, words: str) -> None:
         ("bf0102ff", "indefinite"),
         ("a10180", "an array"),
         ("a1a00102", "a map where"),
-        ("a101", "1 bytes are due"),
-        ("8101", "an array where a map is due"),
+        ("a101", "1 bytes are expected"),
+        ("8101", "an array where a map is expected"),
     ],
 )
 def test_other_maps_are_refused(data: str, words: str) -> None:

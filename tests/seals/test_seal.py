@@ -251,7 +251,7 @@ FAULTY = {
         {SealFault.NOT_OF_A_RECORD, SealFault.WRONG_HEADER},
     ),
     "more in the header": (sealed(protected={3: RECORD_CONTENT_TYPE, 9: 1}), {SealFault.WRONG_HEADER}),
-    "more beside the header": (sealed(unprotected={9: 1}), {SealFault.WRONG_HEADER}),
+    "more next to the header": (sealed(unprotected={9: 1}), {SealFault.WRONG_HEADER}),
     "payload inside": (sealed(payload=b"record"), {SealFault.PAYLOAD_INSIDE}),
     "empty payload inside": (sealed(payload=b""), {SealFault.PAYLOAD_INSIDE}),
     "unknown algorithm": (

@@ -39,7 +39,7 @@ def told(keys: str, rules: str = "", replace: dict[str, str] | None = None) -> l
 FAULTS = {
     "an unknown algorithm": (
         'algorithms = ["Ed25518"]\n',
-        "no signature algorithm of this name: seal.algorithms[0]; found Ed25518; expected one of Ed25519, "
+        "unknown signature algorithm: seal.algorithms[0]; found Ed25518; expected one of Ed25519, "
         "ECDSA-P256, ECDSA-P384, RSA-3072-PSS, RSA-4096-PSS, ML-DSA-65, ML-DSA-87; "
         'did you mean "Ed25519"?',
     ),

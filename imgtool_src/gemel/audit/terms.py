@@ -44,7 +44,9 @@ def term_in(text: str) -> Term:
         expected = f"FIELD=VALUE, the field {', '.join(FIELDS)} or image"
         step = nearest_hint(field, FIELDS) if field not in FIELDS else "write the value after the ="
         raise UsageProblem(
-            Problem("this asks for nothing", where="--find", found=text, expected=expected, next_step=step)
+            Problem(
+                "this searches for nothing", where="--find", found=text, expected=expected, next_step=step
+            )
         )
     if field not in DIGITS:
         return Term(field, value)

@@ -125,7 +125,7 @@ def _attributes(source: ByteSource, sections: Sections) -> tuple[BuildAttributes
         return None, sections.reason or "the file has no section of build attributes"
     section = found[0]
     if outside(section, source):
-        return None, "their section lies outside the file (the file is cut)"
+        return None, "their section is outside the file (the file is cut)"
     if section.size > ATTRIBUTES_LIMIT:
         return None, f"their section has {section.size:,} bytes, more than {ATTRIBUTES_LIMIT:,}"
     try:
@@ -171,7 +171,7 @@ def _symbols(source: ByteSource, sections: Sections, file: str) -> tuple[SymbolT
         return None, f"the symbol table names section {table.link} for its strings, which holds none"
     strings = sections.headers[table.link]
     if outside(table, source) or outside(strings, source):
-        return None, "the symbol table lies outside the file (the file is cut)"
+        return None, "the symbol table is outside the file (the file is cut)"
     return SymbolTable(source, file, table.extent, strings.extent, sections.code()), ""
 
 
@@ -187,7 +187,7 @@ def _named_sections(
         return None, f"the header names section {index} for the names of sections, which holds none"
     names = sections.headers[index]
     if outside(names, source):
-        return None, "the names of its sections lie outside the file (the file is cut)"
+        return None, "the names of its sections are outside the file (the file is cut)"
     if names.size > NAMES_LIMIT:
         return None, f"the names of its sections have {names.size:,} bytes, more than {NAMES_LIMIT:,}"
     return SectionTable(source, sections.headers, names.extent), ""

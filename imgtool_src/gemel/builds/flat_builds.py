@@ -90,7 +90,7 @@ def _missing(kind: BuildKind, entry: int | None) -> tuple[str, ...]:
     holder = KIND_NAMES[kind]
     lacks = [
         f"run addresses: {holder} shows only where bytes are stored; taken as the same addresses",
-        f"RAM use: {holder} does not show what memory the program takes",
+        f"RAM use: {holder} does not show what memory the program uses",
         f"access rights: {holder} does not separate code from data",
         f"symbols: {holder} has none",
         f"build id: {holder} has none",

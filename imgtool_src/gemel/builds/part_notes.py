@@ -45,7 +45,7 @@ def part_text(
 ) -> str:
     """The text of the file that belongs to a build of these bytes; spans are in plain addresses."""
     lines = [
-        "# What gemel split knows of this build beside its bytes; read wherever the build is given as HEX or BIN.",
+        "# What gemel split knows of this build next to its bytes; read wherever the build is given as HEX or BIN.",
         f"format = {FORMAT}",
         f'sha256 = "{hashlib.sha256(data).hexdigest()}"',
     ]
@@ -111,7 +111,7 @@ def with_part_notes(build: Build, text: bytes, file: str) -> Build:
     if digest != actual:
         raise BuildError(
             Problem(
-                "the file beside the build belongs to other bytes",
+                "the file next to the build belongs to other bytes",
                 where=f"{file}, sha256",
                 found=str(digest),
                 expected=f"{actual}, of {build.file}",

@@ -52,7 +52,7 @@ class BytesSource:
         if offset < 0 or size < 0 or offset + size > len(self._data):
             raise BuildError(
                 Problem(
-                    "the file ends before the bytes that were asked for",
+                    "the file ends before the bytes that were requested",
                     where=self._name,
                     found=f"{len(self._data):,} bytes",
                     expected=f"{size:,} bytes from offset {offset:,} on",

@@ -36,7 +36,7 @@ class Explanation(Struct):
     format: Annotated[int, f"version of this form: {FORMAT}"]
     tool: Annotated[Tool, "what wrote it"]
     rules: Annotated[tuple[ExplainedRule, ...], "the rules, by name"]
-    page: Annotated[str | None, "the page of a topic, as text; null: rules were asked for"]
+    page: Annotated[str | None, "the page of a topic, as text; null: rules were requested"]
 
 
 def explained(names: Iterable[str], page: str | None) -> str:

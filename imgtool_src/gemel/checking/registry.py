@@ -134,7 +134,7 @@ def _further_rules() -> tuple[tuple[Rule, ...], tuple[Problem, ...]]:
             continue
         faults = convention_faults(rule, entry.name)
         if entry.name in taken:
-            faults.append("there is a rule of this name already")
+            faults.append("a rule with this name already exists")
         taken.add(entry.name)
         found.append(rule)
         problems += [_problem(entry, fault) for fault in faults]

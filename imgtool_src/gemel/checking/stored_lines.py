@@ -44,12 +44,12 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "builds-in-own-areas",
         "error",
-        "Every byte that a build stores in flash lies in the area that the layout gives it, save for the primary's copy of a secondary's build at the place of that build.",
+        "Every byte that a build stores in flash is in the area that the layout gives it, except for the primary's copy of a secondary's build at the place of that build.",
     ),
     (
         "builds-inside-own-attribution",
         "error",
-        "What a build is stored in, runs from and uses at run time, its first stack included, lies in secure areas for a secure build and in non-secure areas for a non-secure one.",
+        "What a build is stored in, runs from and uses at run time, its first stack included, is in secure areas for a secure build and in non-secure areas for a non-secure one.",
     ),
     (
         "callable-area-holds-only-veneers",
@@ -59,12 +59,12 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "checksum-distance-as-asked",
         "warning",
-        "Each CRC covers no more bytes than it keeps the Hamming distance over that the layout asks for (hamming_distance).",
+        "Each CRC covers no more bytes than it keeps the Hamming distance over that the layout requires (hamming_distance).",
     ),
     (
         "checksum-distance-sufficient",
         "note",
-        "Each CRC for which the layout asks for no distance covers no more bytes than it keeps a Hamming distance of 4 over, or of 2 below 24 bits.",
+        "Each CRC for which the layout requires no distance covers no more bytes than it keeps a Hamming distance of 4 over, or of 2 below 24 bits.",
     ),
     (
         "checksum-rejects-blank",
@@ -84,7 +84,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "code-runs-where-stored",
         "error",
-        "Each segment of a build whose run address lies in flash or rom, as its core sees it, is stored at that very place.",
+        "Each segment of a build whose run address is in flash or rom, as its core sees it, is stored at that place.",
     ),
     (
         "contract-constants-equal",
@@ -94,7 +94,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "contract-symbols-agree",
         "error",
-        "Each symbol that a contract names is defined in every core's build, lies inside the contract's area, at the same place through each core's view and the aliases, and has the same size.",
+        "Each symbol that a contract names is defined in every core's build, is inside the contract's area, at the same place through each core's view and the aliases, and has the same size.",
     ),
     (
         "contract-types-agree",
@@ -129,7 +129,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "erase-blocks-apart",
         "error",
-        "No two areas of a flash memory lie in the same erase block, save for those of one build, and for record and seal, which every update writes together.",
+        "No two areas of a flash memory are in the same erase block, except those of one build, and for record and seal, which every update writes together.",
     ),
     (
         "extension-demands-fit-core",
@@ -204,12 +204,12 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "image-inside-memories",
         "error",
-        "Every byte of the image lies in a flash or rom memory of the layout, at its plain address.",
+        "Every byte of the image is in a flash or rom memory of the layout, at its plain address.",
     ),
     (
         "initialised-data-copied",
         "warning",
-        "Each byte that a build stores in flash for a run address in RAM lies in a block that its start-up code copies, by its copy table or the usual symbols, or in the block that the primary copies.",
+        "Each byte that a build stores in flash for a run address in RAM is in a block that its start-up code copies, by its copy table or the usual symbols, or in the block that the primary copies.",
     ),
     (
         "initialised-data-in-ram",
@@ -239,7 +239,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "primary-holds-vector-address",
         "note",
-        "Somewhere in the stored bytes of the primary's builds, the address at which each secondary sees its vector table stands as an aligned word, or is put together by one instruction or a pair of them.",
+        "Somewhere in the stored bytes of the primary's builds, the address at which each secondary sees its vector table is an aligned word, or is put together by one instruction or a pair of them.",
     ),
     (
         "primary-vectors-at-reset",
@@ -254,7 +254,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "ram-claims-in-own-areas",
         "error",
-        "The memory that each segment of a build, its heap and its stack take at run time, as its core sees it, lies in RAM that this core owns or in the area that the build is copied to; a segment, or a section in one, may lie as a whole in shared areas.",
+        "The memory that each segment of a build, its heap and its stack take at run time, as its core sees it, is in RAM that this core owns or in the area that the build is copied to; a segment, or a section in one, may be as a whole in shared areas.",
     ),
     (
         "record-digests-match",
@@ -344,7 +344,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "seal-signers-known",
         "error",
-        "The key of every signer of the seal is one that is trusted or that the layout names, save for as many signers as unknown_signers in [seal] and in the policy allow.",
+        "The key of every signer of the seal is one that is trusted or that the layout names, except for as many signers as unknown_signers in [seal] and in the policy allow.",
     ),
     (
         "seal-signers-sufficient",
@@ -389,7 +389,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "shared-symbols-agree",
         "error",
-        "Every global object that the builds of two cores have under one name in shared areas lies at one place and has one size and one type, except as far as a contract names it and says so already.",
+        "Every global object that the builds of two cores have under one name in shared areas is at one place and has one size and one type, except as far as a contract names it and says so already.",
     ),
     (
         "shared-values-not-private",
@@ -399,7 +399,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "stack-has-room",
         "error",
-        "Below the initial stack pointer of each build, down to the next byte that its own data, heap or code or another core's build takes, or to the start of its RAM, lies at least the stack that the build states, or one exception frame where it states none.",
+        "Below the initial stack pointer of each build, down to the next byte that its own data, heap or code or another core's build takes, or to the start of its RAM, there is at least the stack that the build states, or one exception frame where it states none.",
     ),
     (
         "stack-limit-below-stack",
@@ -414,7 +414,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "stack-pointer-in-own-ram",
         "error",
-        "The initial stack pointer of each build, word 0 of its vector table, lies above the start and at most at the end of an area of RAM that its core owns, at the addresses at which that core sees it.",
+        "The initial stack pointer of each build, word 0 of its vector table, is above the start and at most at the end of an area of RAM that its core owns, at the addresses at which that core sees it.",
     ),
     (
         "stamps-match",
@@ -424,7 +424,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "start-clears-own-ram",
         "error",
-        "Each block that start-up code clears, by the build's zero table or the usual symbols at its ends, lies in RAM that its core owns, of a secondary outside shared areas, and over no byte that the image stores for the build, be it initialised data or code that runs from RAM; symbols do not make it reach over the end of all sections to the stack that the core starts with (the primary may clear what is shared, since it does so before it releases another core).",
+        "Each block that start-up code clears, by the build's zero table or the usual symbols at its ends, is in RAM that its core owns, of a secondary outside shared areas, and over no byte that the image stores for the build, be it initialised data or code that runs from RAM; symbols do not make it reach over the end of all sections to the stack that the core starts with (the primary may clear what is shared, since it does so before it releases another core).",
     ),
     (
         "start-copies-into-own-ram",
@@ -434,7 +434,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "start-copies-stored-data",
         "error",
-        "Each block of initialised data that start-up code copies to RAM, by the build's copy table or the usual symbols at its ends, is copied from the place at which the image stores those very bytes, and ends where these end.",
+        "Each block of initialised data that start-up code copies to RAM, by the build's copy table or the usual symbols at its ends, is copied from the place at which the image stores those bytes, and ends where these end.",
     ),
     (
         "swept-instructions-fit-core",
@@ -459,12 +459,12 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "vector-table-complete",
         "error",
-        "All words of each build's vector table, 16 and one for each interrupt of its core, lie inside the bytes that the build stores.",
+        "All words of each build's vector table, 16 and one for each interrupt of its core, are inside the bytes that the build stores.",
     ),
     (
         "vector-table-not-blank",
         "error",
-        "The first two words of each build's vector table, where the layout says it lies, are not both erased and not both zero, and no build id note and no code is there instead.",
+        "The first two words of each build's vector table, where the layout says it is, are not both erased and not both zero, and no build id note and no code is there instead.",
     ),
     (
         "vectors-of-own-build",
@@ -479,7 +479,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "veneers-in-callable-area",
         "error",
-        "Each gateway of a secure build, by its symbols, lies in an area that the layout calls non-secure-callable.",
+        "Each gateway of a secure build, by its symbols, is in an area that the layout calls non-secure-callable.",
     ),
     (
         "veneers-lead-to-entries",
@@ -489,7 +489,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "version-as-asked",
         "error",
-        "The record's version and rollback counter are those that were asked for, and the counter is at least the layout's.",
+        "The record's version and rollback counter are those that were required, and the counter is at least the layout's.",
     ),
     (
         "write-units-whole",
@@ -499,6 +499,6 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "written-places-free",
         "error",
-        "At the place of each stamp and checksum, no given build stores bytes other than erased ones or zeros, or the place lies inside the symbol that it is given by.",
+        "At the place of each stamp and checksum, no given build stores bytes other than erased ones or zeros, or the place is inside the symbol that it is given by.",
     ),
 )

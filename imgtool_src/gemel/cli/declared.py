@@ -22,7 +22,9 @@ UNCLEAR: Any = object()
 
 
 class Kind:
-    """What a value is: text, as it stands, if nothing else is said."""
+    """What a value is: text, as it stands, if nothing else is said; ``metavar`` is what the help calls it."""
+
+    metavar: str | None = None
 
     def read(self, text: str) -> Any:
         """The value of a text; ``UNCLEAR`` where it is not fit."""
@@ -30,7 +32,9 @@ class Kind:
 
 
 class FileName(Kind):
-    """A file's name.  Whether it can be read is told where it is read, with the system's reason."""
+    """A file's name.  Whether it can be read is said where it is read, with the system's reason."""
+
+    metavar = "FILE"
 
     def read(self, text: str) -> Any:
         """The name as a path."""
@@ -51,6 +55,8 @@ class Choice(Kind):
 class IntRange(Kind):
     """A decimal number from ``low`` to ``high``."""
 
+    metavar = "N"
+
     def __init__(self, low: int, high: int) -> None:
         self.low, self.high = low, high
 
@@ -65,8 +71,8 @@ class IntRange(Kind):
 class Converted(Kind):
     """What ``convert`` makes of the text; it raises UsageProblem itself."""
 
-    def __init__(self, convert: Callable[[str], Any]) -> None:
-        self.convert = convert
+    def __init__(self, convert: Callable[[str], Any], metavar: str) -> None:
+        self.convert, self.metavar = convert, metavar
 
     def read(self, text: str) -> Any:
         """What ``convert`` gives."""
@@ -76,7 +82,7 @@ class Converted(Kind):
 class Parameter(Struct, kw_only=True):
     """An argument, or an option with its ``words``; ``name`` is the parameter of the command's function.
 
-    ``implied`` is the value of an option that stands alone, without ``=``; ``group`` the heading in the help.
+    ``implied`` is the value of an option that stands alone, without ``=``.
     """
 
     name: str
@@ -90,7 +96,6 @@ class Parameter(Struct, kw_only=True):
     metavar: str | None
     help: str | None
     implied: str | None = None
-    group: str = ""
 
     @property
     def absent(self) -> Any:
@@ -130,8 +135,10 @@ class Command:
     def run(self, **values: Any) -> Any:
         """Do it, with what every command takes put into force first."""
         from gemel.cli.colours import choose_colour
+        from gemel.cli.printing import be_quiet
 
         choose_colour(values.pop(COLOUR.name))
+        be_quiet(bool(values.get("quiet")))
         if not (self.works_long and sys.stderr and sys.stderr.isatty()):
             return self.function(**values)
         from gemel.cli.progress import shown_progress
@@ -221,11 +228,13 @@ def sub_command(
     return lambda function: Command(name, function, help, finished, works_long)
 
 
-def group(name: str) -> Callable[[Callable[..., Any]], Command]:
+def group(
+    name: str, *, finished: Callable[[str], str] | None = None
+) -> Callable[[Callable[..., Any]], Command]:
     """Declare the function below, which does nothing, as command ``name`` that others stand below."""
 
     def declare(function: Callable[..., Any]) -> Command:
-        made = Command(name, function)
+        made = Command(name, function, finished=finished)
         made.below = {}
         return made
 
@@ -266,7 +275,6 @@ def option(
     default: Any = None,
     help: str | None = None,
     implied: str | None = None,
-    group: str = "",
 ) -> Callable[[Any], Any]:
     """Declare an option by its words; a word without hyphens is the parameter's name, else the longest gives it.
 
@@ -285,10 +293,9 @@ def option(
             is_flag=is_flag or bool(off_words),
             required=required,
             default=default,
-            metavar=metavar,
+            metavar=metavar or (None if is_flag or off_words else (kind or Kind()).metavar),
             help=help,
             implied=implied,
-            group=group,
         )
     )
 

@@ -10,7 +10,7 @@ from gemel.cli.declared import Choice, Converted, FileName, option
 from gemel.errors import Problem, UsageProblem
 
 FILE = FileName()
-"""A file's name.  Whether it can be read is told where it is read, with the system's reason."""
+"""A file's name.  Whether it can be read is said where it is read, with the system's reason."""
 
 disassemble_option = option(
     "--disassemble/--no-disassemble",
@@ -72,7 +72,7 @@ def address(value: str) -> int:
     return number
 
 
-ADDRESS = Converted(address)
+ADDRESS = Converted(address, "ADDRESS")
 """The kind of an option that takes an address."""
 
 at_option = option(
@@ -99,10 +99,8 @@ as_option = option(
 report_option = option(
     "--report",
     "reports",
-    metavar="FILE",
     multiple=True,
     kind=FILE,
-    group="Result",
     help="Write the result to this file too, by suffix .txt, .json, .sarif, .xml (JUnit) or .html; may be repeated.",
 )
 strict_option = option(
@@ -110,14 +108,12 @@ strict_option = option(
     kind=Choice(["warnings", "inputs"]),
     implied="warnings",
     metavar="[=inputs]",
-    group="Result",
     help="Fail on warnings too; with =inputs also where a build, key or symbol is missing to check a rule.",
 )
 quiet_option = option(
     "-q",
     "--quiet",
     is_flag=True,
-    group="Result",
     help="Print nothing where all holds: findings and errors only.",
 )
 
@@ -132,6 +128,5 @@ def form_option(*forms: str) -> Callable[[Any], Any]:
         "form",
         kind=Choice(forms),
         default=forms[0],
-        group="Result",
         help="Form of the result on stdout." + (LINES_MEANT if "lines" in forms else ""),
     )

@@ -48,6 +48,17 @@ def wrapped(text: str, stream: object, head: str = "") -> list[str]:
     return wrapped_in(text, prose_width(stream), head)
 
 
+def help_with_rows(text: str, mark: str, rows: Iterable[tuple[str, str]]) -> str:
+    """A help with names and what they mean at ``mark``, as wide as it is shown; click moves them right by two."""
+    from inspect import cleandoc
+
+    listed = list(rows)
+    width = prose_width(sys.stdout) - 4
+    first = max(len(name) for name, _ in listed) + 2
+    lines = [line for name, meaning in listed for line in wrapped_in(meaning, width, f"  {name:<{first}}")]
+    return cleandoc(text).replace(mark, "\n".join(lines))
+
+
 def problem_lines(problem: Problem, title: str, stream: object, colour: str = "red") -> list[str]:
     """A problem as lines: the sentence, then where, found, expected and what to do next."""
     first, *others = wrapped(problem.what, stream, f"{title} ") or [title]
@@ -71,9 +82,18 @@ def print_problems(error: GemelError, verbose: bool = False) -> None:
         cause = cause.__cause__
 
 
+_quiet = False
+
+
+def be_quiet(quiet: bool) -> None:
+    """Print no remarks from now on, or print them again."""
+    global _quiet
+    _quiet = quiet
+
+
 def print_remarks(remarks: Iterable[Problem]) -> None:
-    """Oddities that stop nothing, to stderr."""
-    for remark in remarks:
+    """Oddities that stop nothing, to stderr; none where --quiet is given."""
+    for remark in () if _quiet else remarks:
         echo("\n".join(problem_lines(remark, "remark:", sys.stderr, "yellow")), err=True)
 
 

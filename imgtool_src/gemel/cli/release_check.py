@@ -38,7 +38,7 @@ def result_of_folder(
     given = [word for word in builds if "=" not in word]
     given += [name for name, value in others.items() if value is not None]
     if given:
-        what, step = "--release takes layout, image and version from the folder", "leave it out"
+        what, step = "--release reads layout, image and version from the folder", "leave it out"
         raise UsageProblem(
             Problem(what, found=" ".join(given), expected="--release FOLDER [NAME=BUILD]...", next_step=step)
         )

@@ -9,6 +9,7 @@ import click
 from gemel.cli.catalogue import COMMANDS, EPILOG, HELP, loaded
 from gemel.cli.declared import Choice, Command, Converted, FileName, IntRange, Kind, Parameter
 from gemel.cli.first_help import MAX_WIDTH
+from gemel.cli.option_groups import GROUPS, group_of
 from gemel.version import __version__
 
 SETTINGS: dict[str, Any] = {"help_option_names": ["-h", "--help"], "max_content_width": MAX_WIDTH}
@@ -51,7 +52,7 @@ class _Clicked(click.Command):
     def collect_usage_pieces(self, ctx: click.Context) -> list[str]:
         """``-o IMAGE LAYOUT [NAME=BUILD]... [OPTIONS]``: what must be given, then the rest."""
         required = [
-            f"{each.words[0]} {each.metavar or (each.name.upper())}"
+            f"{each.words[0]} {each.metavar}"
             for each in self.declared.parameters
             if each.words and each.required
         ]
@@ -59,18 +60,16 @@ class _Clicked(click.Command):
         return [*arguments, *required, options]
 
     def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """The options under the headings of their groups, those of no group first, --help last."""
-        groups: dict[str, list[tuple[str, str]]] = {"": []}
-        by_name = {each.name: each for each in self.declared.parameters}
+        """The options under the headings of their groups, --help last."""
+        groups: dict[str, list[tuple[str, str]]] = {heading: [] for heading in GROUPS}
         for parameter in self.get_params(ctx):
             row = None if isinstance(parameter, click.Argument) else parameter.get_help_record(ctx)
             if row is None:
                 continue
-            known = by_name.get(parameter.name or "")
-            groups.setdefault(known.group if known else "", []).append(row)
+            groups[group_of(tuple(parameter.opts))].append(row)
         for heading, rows in groups.items():
             if rows:
-                with formatter.section(heading or "Options"):
+                with formatter.section(heading):
                     formatter.write_dl(rows)
 
 

@@ -64,7 +64,7 @@ class VectorChange(Struct):
 
     build: Annotated[str, "the build whose table it is"]
     first: Annotated[int, "number of the first entry"]
-    last: Annotated[int, "number of the last entry that changes alike"]
+    last: Annotated[int, "number of the last entry that changes in the same way"]
     name: Annotated[str, "the exception or interrupt"]
     old: Annotated[Address, "the word in the old image"]
     new: Annotated[Address, "the word in the new image"]
@@ -118,7 +118,7 @@ class ContractBreak(Struct):
     contract: Annotated[str, "the contract"]
     name: Annotated[str, "the type or symbol"]
     build: Annotated[str, "the build whose old and new file differ"]
-    lines: Annotated[tuple[str, ...], "old and new beside each other"]
+    lines: Annotated[tuple[str, ...], "old and new next to each other"]
 
 
 class Comparison(Struct):

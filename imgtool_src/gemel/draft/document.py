@@ -48,7 +48,7 @@ def _head(page: Page, draft: Draft) -> None:
     files = listed([f"{seen.name} ({seen.file})" for seen in draft.seen])
     page.remark(f"A first layout, drafted by gemel from the builds {files}.")
     page.remark(
-        "Beside each value is what it was guessed from. Compare every one with the data sheet, and "
+        "Next to each value is what it was guessed from. Compare every one with the data sheet, and "
         f'answer the lines that begin with "{ASK}"; `gemel explain layout` says what each key means. '
         f"Editors take the first line: `gemel export schema -o {SCHEMA_FILE}` writes the file that it names."
     )
@@ -162,7 +162,7 @@ def _copies(page: Page, draft: Draft, seen: Evidence) -> None:
             )
         elif copies:
             page.remark(
-                f"It holds a copy of {other.name} at {copies[0]} too, beside {other.name}'s own place. "
+                f"It holds a copy of {other.name} at {copies[0]} too, next to {other.name}'s own place. "
                 f"{ASK} which of both does {other.name} start from? The other one may become stale."
             )
         both = without(seen.stored, without(seen.stored, other.stored))

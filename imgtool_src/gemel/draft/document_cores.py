@@ -74,7 +74,7 @@ def _release(page: Page, draft: Draft, seen: Evidence) -> None:
     """The release as a block to be filled in: no build says which registers these are."""
     page.blank()
     page.remark(
-        f"How {draft.primary.name} releases {seen.name}. No build shows it; fill in and take the # away:"
+        f"How {draft.primary.name} releases {seen.name}. No build shows it; fill in and remove the #:"
     )
     page.lines.append(f"# [core.{draft.core_name(seen.name)}.release]")
     page.unset("vector_register", "", f"which register takes the address of {seen.name}'s vector table?")

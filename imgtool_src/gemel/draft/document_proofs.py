@@ -66,7 +66,7 @@ def write_checksums(page: Page, draft: Draft) -> None:
     page.blank()
     where = f"in area {free.name}" if free else "in the last word of each area"
     page.remark(
-        f"Checksums {where}, if the device checks any; take the # away. "
+        f"Checksums {where}, if the device checks any; remove the #. "
         f"{ASK} which algorithm, over what, and where is it looked for?"
     )
     for index, area in enumerate(draft.stored_in(seen.name)[0] for seen in draft.seen):

@@ -294,7 +294,7 @@ def _further(homeless: list[Evidence], group: Group, end: int, names: _Names) ->
         if span.end <= group.limit:
             reason = f"nothing: {seen.name} is linked for RAM and names no place in flash"
             if not seen.without_place:
-                reason = f"nothing: all that {seen.name} stores lies where others store theirs"
+                reason = f"nothing: all that {seen.name} stores is where others store theirs"
             yield AreaGuess(names.new(seen.name, "code"), span, "code", seen.name, reason)
             end = span.end
 

@@ -139,7 +139,7 @@ class _Reader:
             properties, lines = dict(defaults), [element]
             parent = (element.get("derivedFrom") or "").rpartition(".")[2]
             if parent and (siblings.get(parent) is None or siblings[parent] is element):
-                raise NotSvd(f"a register is derived from {parent!r:.60}, which is not beside it")
+                raise NotSvd(f"a register is derived from {parent!r:.60}, which is not next to it")
             if parent:
                 lines.insert(0, siblings[parent])
             for each in lines:

@@ -28,7 +28,7 @@ FILE_NAME = "gemel_record.h"
 
 READER_ERRORS = {
     "MISALIGNED": (14, "the address or step is not a multiple of 4"),
-    "BUILD_OUTSIDE": (15, "a build lies outside the memories given"),
+    "BUILD_OUTSIDE": (15, "a build is outside the memories given"),
     "BUILD_CRC": (16, "a build's bytes do not have the CRC that the record states"),
 }
 """Errors of the reader's own, beside the faults of a record: code and text by name."""

@@ -26,8 +26,11 @@ _MARKS: tuple[tuple[bytes, Foreign], ...] = (
     (b"\xfd7zXZ\x00", Foreign("a file compressed by xz", _UNPACK)),
     (b"\x28\xb5\x2f\xfd", Foreign("a file compressed by zstd", _UNPACK)),
     (b"7z\xbc\xaf\x27\x1c", Foreign("a 7z archive", _UNPACK)),
+    (b"\x04\x22\x4d\x18", Foreign("a file compressed by lz4", _UNPACK)),
 )
 _BZIP2 = re.compile(rb"BZh[1-9]1AY&SY")
+_TAR_AT = 257
+"""Where a tar archive has its mark (POSIX, pax interchange format)."""
 _TEXT_MARKS = (b"\xff\xfe", b"\xfe\xff")
 """Byte order marks of UTF-16 (Unicode, section 23.8); a raw binary may begin so, text that gemel reads may not."""
 
@@ -39,11 +42,13 @@ SREC_LINE = re.compile(rb"\s*[Ss][0-9](?:[0-9A-Fa-f]{2}){4,}\s*(?:[\r\n]|$)")
 def foreign(start: bytes, *, text: bool) -> Foreign | None:
     """What begins with ``start`` and is of no use here; None for anything else.
 
-    ``text``: the file's name promises text, so that UTF-16 is told too.
+    ``text``: the file's name promises text, so that UTF-16 is recognised too.
     """
     found = next((what for mark, what in _MARKS if start.startswith(mark)), None)
     if found is None and _BZIP2.match(start):
         found = Foreign("a file compressed by bzip2", _UNPACK)
+    if found is None and start[_TAR_AT:].startswith(b"ustar"):
+        found = Foreign("a tar archive", _UNPACK)
     if (
         found is None
         and text

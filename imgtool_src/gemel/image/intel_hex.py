@@ -228,7 +228,7 @@ class _Reader:
             self.gathering.remark(
                 number,
                 "a record crosses a 64 KiB boundary",
-                "many readers get this wrong: write the file anew",
+                "many readers get this wrong: write the file again",
             )
             self.gathering.take(number, self.base + offset, data, len(data))
         else:
@@ -253,7 +253,7 @@ def encode(image: SparseBytes, entry: int | None = None, row: int = 16) -> Itera
     if row not in ROWS:
         raise ValueError(f"{row} data bytes a record; expected 16 or 32")
     if entry is not None and not 0 <= entry < ADDRESS_SPACE:
-        raise ValueError(f"the entry {entry:#x} lies outside the 32-bit address space")
+        raise ValueError(f"the entry {entry:#x} is outside the 32-bit address space")
     return _encoded(image, entry, row)
 
 

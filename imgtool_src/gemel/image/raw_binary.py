@@ -63,7 +63,7 @@ def encode(image: SparseBytes, span: Span, fill: int | None) -> Iterator[bytes]:
     for a span outside the address space, and with ``fill`` None for a span that is not held in full.
     """
     if span.start < 0 or span.end > ADDRESS_SPACE:
-        raise ValueError(f"{span} lies outside the 32-bit address space")
+        raise ValueError(f"{span} is outside the 32-bit address space")
     if fill is None and not image.holds(span):
         raise ValueError(f"not every byte of {span} is held, and there is no byte to fill in")
     return (

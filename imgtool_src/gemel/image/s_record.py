@@ -231,7 +231,7 @@ def encode(image: SparseBytes, entry: int | None = None, row: int = 16, header: 
     if row not in ROWS:
         raise ValueError(f"{row} data bytes a record; expected 16 or 32")
     if entry is not None and not 0 <= entry < ADDRESS_SPACE:
-        raise ValueError(f"the entry {entry:#x} lies outside the 32-bit address space")
+        raise ValueError(f"the entry {entry:#x} is outside the 32-bit address space")
     text = header.encode()
     if len(text) > LONGEST_HEADER:
         raise ValueError(f"a header of {len(text)} bytes; expected at most {LONGEST_HEADER}")

@@ -260,4 +260,4 @@ def _refuse_outside(address: int, size: int) -> None:
     """Raise ValueError unless ``size`` bytes at ``address`` lie in the 32-bit address space."""
     if address < 0 or size < 0 or address + size > ADDRESS_SPACE:
         where = f"{size} bytes at {address:#x}"
-        raise ValueError(f"{where} lie outside the 32-bit address space")
+        raise ValueError(f"{where} are outside the 32-bit address space")

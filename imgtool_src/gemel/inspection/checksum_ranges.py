@@ -29,7 +29,7 @@ def known_coverage(inspection: Inspection, checksum: Checksum) -> list[Span] | s
                 if item.build in inspection.builds:
                     area = inspection.layout.builds[item.build].stored_in
                     return (
-                        f"where build {item.build} ends: no byte of the file that was given for it lies in "
+                        f"where build {item.build} ends: no byte of the file that was given for it is in "
                         f"its area {area}, see builds-in-own-areas"
                     )
                 return (

@@ -129,7 +129,7 @@ def moved_words(inspection: Inspection) -> str:
     if not nearest:
         return ""
     side = "higher" if nearest > 0 else "lower"
-    return f"everything lies 0x{abs(nearest):X} {side}: was the binary read at the right address (--at)?"
+    return f"everything is 0x{abs(nearest):X} {side}: was the binary read at the right address (--at)?"
 
 
 def likely_tables(inspection: Inspection, plan: BuildPlan, within: Span | None = None) -> list[int]:

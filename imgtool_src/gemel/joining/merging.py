@@ -64,7 +64,7 @@ def _grouped(layout: Layout, placement: Placement, found: list[_Stray | Problem]
         yield Problem(
             f"build {plan.name} is {format_size(over.size)} too large for area {area}",
             where=f"build {plan.name} ({placement.build.file})",
-            found=f"bytes up to {format_address(over.last)}; what lies after the area {' and '.join(inside)}",
+            found=f"bytes up to {format_address(over.last)}; what is after the area {' and '.join(inside)}",
             expected=f"inside area {area}, {layout.span_of(area)}",
             next_step="make the build smaller, or enlarge its area in the layout",
         )
@@ -128,7 +128,7 @@ def _outside(
             problems.extend([problem] if problem else [])
         else:
             problems.append(astray)
-    problems.extend(_astray(layout, placement, piece, span, "lies in no area") for span in rest)
+    problems.extend(_astray(layout, placement, piece, span, "is in no area") for span in rest)
     return problems
 
 

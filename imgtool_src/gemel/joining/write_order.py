@@ -109,5 +109,5 @@ def _sharing(writes: Sequence[Write]) -> Iterator[tuple[Write, Write]]:
 def _shared(first: Write, second: Write) -> Problem:
     found = f"{first.name} {first.place}, {second.name} {second.place}"
     return Problem(
-        "two values are written to the same bytes", where=second.name, found=found, expected="places apart"
+        "two values are written to the same bytes", where=second.name, found=found, expected="separate places"
     )

@@ -111,7 +111,7 @@ class Area(Struct, kw_only=True):
     """A named range inside one memory, set aside for one purpose."""
 
     name: str
-    memory: str = key(NAME, "the memory it lies in")
+    memory: str = key(NAME, "the memory it is in")
     offset: int = key(Size(0), "bytes from the start of the memory")
     size: int = key(Size(), "bytes")
     purpose: Literal["code", "data", "shared", "record", "seal", "reserved", "settings"] = key(
@@ -200,7 +200,7 @@ class CrcTable(Struct, kw_only=True):
     init: int = key(Integer(0, (1 << 64) - 1), "register at the start")
     refin: bool = key(Flag(), "each byte enters least significant bit first")
     refout: bool = key(Flag(), "the register is reversed at the end")
-    xorout: int = key(Integer(0, (1 << 64) - 1), "exclusive-or at the very end")
+    xorout: int = key(Integer(0, (1 << 64) - 1), "exclusive-or at the end")
 
 
 class SpanRange(Struct, kw_only=True):
@@ -271,7 +271,7 @@ class Contract(Struct, kw_only=True):
         ListOf(Text(512), 256), "enumerators, or symbols of constants, of one value in both builds", ()
     )
     follow_pointers: bool = key(
-        Flag(), "whether what the pointers in these types point at must be laid out alike too", False
+        Flag(), "whether what the pointers in these types point at must be laid out the same way too", False
     )
     boot_symbol: BootSymbol | None = key(
         Table(BootSymbol), "a constant that must hold the secondary's vector address", None

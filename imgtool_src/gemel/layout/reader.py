@@ -15,6 +15,7 @@ from pathlib import PurePath
 from typing import Any
 
 from gemel.errors import LayoutError, Problem
+from gemel.files.contents import LOOK, foreign
 from gemel.layout.checks.consistency import faults_between
 from gemel.layout.checks.names import unknown_names
 from gemel.layout.digest import digest_of
@@ -144,11 +145,14 @@ def _parse(data: bytes, file: str) -> tuple[dict[str, Any], str]:
         text = data.decode("utf-8-sig").replace("\r\n", "\n")
     except UnicodeDecodeError as error:
         line = data[: error.start].count(b"\n") + 1
-        found = f"byte 0x{data[error.start]:02X}"
-        problem = Problem(
-            "the layout is not UTF-8 text", where=f"{file}:{line}", found=found, expected="UTF-8"
-        )
-        raise LayoutError(problem) from error
+        other = foreign(data[:LOOK], text=True)
+        found = other.words if other else f"byte 0x{data[error.start]:02X}"
+        step = other.step if other else "save it as UTF-8"
+        where = file if other else f"{file}:{line}"
+        what = "the layout is not UTF-8 text"
+        raise LayoutError(
+            Problem(what, where=where, found=found, expected="UTF-8", next_step=step)
+        ) from error
     _refuse_long_keys(text, file)
     try:
         return tomllib.loads(text), text

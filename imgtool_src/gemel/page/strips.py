@@ -96,7 +96,7 @@ def _strip(contents: Contents, number: int, memory: MemoryUse, findings: Sequenc
     if proofs := tuple(_proofs(contents, parts, memory.span)):
         lanes.append(Lane("vectors, record, seal, stamps, checksums", proofs))
     if unknown := tuple(
-        Part("other bytes", span, "other", "map", "bytes of the image that nothing known takes")
+        Part("other bytes", span, "other", "map", "bytes of the image that nothing known uses")
         for part in parts
         if part.kind == "unknown"
         for span in part.spans

@@ -290,7 +290,7 @@ def _not_in_its_area(layout: Layout, plan: BuildPlan, build: Build, pieces: list
     hint = "the build's linker script and the layout name different origins; correct one of them"
     for other in layout.builds.values():
         if pieces and all(layout.span_of(other.stored_in).covers(piece.span) for piece in pieces):
-            hint = f"all of it lies in area {other.stored_in} of build {other.name}: were the files swapped?"
+            hint = f"all of it is in area {other.stored_in} of build {other.name}: were the files swapped?"
     return Problem(
         f"build {plan.name} has no byte in its own area",
         where=_where(plan, build),
@@ -328,7 +328,7 @@ def _distance_problems(layout: Layout, plan: BuildPlan, build: Build, own: list[
             found = f"stored at {format_address(piece.address)}, runs at {runs_at}"
             expected = f"runs at {format_address(piece.address + distance)}, as segment {first.index} does"
             hint = "a copied build moves as one block: link all it stores for consecutive run addresses"
-            what = f"build {plan.name} is copied as one block, but its segments run apart"
+            what = f"build {plan.name} is copied as one block, but its segments do not run as one block"
             problems.append(
                 Problem(
                     what,

@@ -7,10 +7,10 @@ from gemel.layout.tables import Table
 from gemel.policy.model import Policy
 
 OPENING = """\
-The policy of whoever receives images
-=====================================
+The policy of a receiver of images
+==================================
 
-A layout often comes from whoever sends the image, and with it what that team
+A layout often comes from the team that sends the image, and with it what that team
 takes: which keys, which waivers. A policy is a file of your own, in TOML, that
 `gemel check --policy FILE` holds an image to as well. It only narrows: what the layout refuses stays refused.
 
@@ -26,8 +26,8 @@ Without a layout, `gemel check --policy FILE IMAGE` verifies what needs none:
 the record in the image, the seal over it, the digest of every build. Bytes
 outside the builds are not checked then, and the report says so.
 
-A policy is read by people before a release: keep it under review, beside the
-public keys that it names, where whoever sends images cannot write.
+A policy is read by people before a release: keep it under review, next to the
+public keys that it names, where those who send images cannot write.
 """
 
 EXAMPLE = """\

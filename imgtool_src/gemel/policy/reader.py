@@ -66,7 +66,7 @@ def policy_schema() -> dict[str, Any]:
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": "gemel policy, format 1",
-        "description": "What whoever receives an image demands of it, whatever its layout says.",
+        "description": "What the receiver of an image demands of it, whatever its layout says.",
         **Table(Policy).schema(),
     }
 

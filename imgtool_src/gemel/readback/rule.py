@@ -24,7 +24,7 @@ from gemel.spans import Span, format_address
 
 NAME = "device-holds-one-version"
 MORE_VERSIONS = Reason(
-    "which version the bytes are of takes the images of other versions: --index FILE or --previous IMAGE",
+    "which version the bytes are of needs the images of other versions: --index FILE or --previous IMAGE",
     Need("option", "--index"),
 )
 

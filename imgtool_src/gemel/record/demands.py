@@ -31,7 +31,7 @@ def policy_outcomes(read: ReadPolicy, record: Record | None, where: str, area: s
             yield Holds(f"{what} {found}")
         else:
             yield Finding(
-                f"the image's {what} is not one that the policy takes",
+                f"the image's {what} is not one that the policy accepts",
                 (area, "policy", what),
                 where=where,
                 found=found,
@@ -43,7 +43,7 @@ def policy_outcomes(read: ReadPolicy, record: Record | None, where: str, area: s
         yield Holds(f"rollback counter {record.rollback}, at least {lowest}")
     else:
         yield Finding(
-            "the image is older than the policy takes: its rollback counter is lower",
+            "the image is older than the policy accepts: its rollback counter is lower",
             (area, "policy", "rollback"),
             where=where,
             found=str(record.rollback),

@@ -246,7 +246,7 @@ def _pair_findings(entries: Sequence[Values], where: str) -> Iterator[RecordFind
                     what,
                     where=both,
                     found=f"{other_span} and {span}",
-                    expected="spans apart",
+                    expected="separate spans",
                     next_step=_DAMAGED,
                 )
                 yield RecordFault.BUILDS_OVERLAP, problem

@@ -96,7 +96,7 @@ HEADER: tuple[Field, ...] = (
 """The header's fields, in order and without gaps."""
 
 BUILD: tuple[Field, ...] = (
-    Field(0x00, 32, "name", "text", "Name of the build in the layout, 1 to 31 bytes; no two alike."),
+    Field(0x00, 32, "name", "text", "Name of the build in the layout, 1 to 31 bytes; no two the same."),
     Field(0x20, 32, "core", "text", "Name of the core that runs it, 1 to 31 bytes.", "RFC 9124 3.11"),
     Field(0x40, 2, "role", "u16", "The core's role: 1 primary, 2 secondary."),
     Field(0x42, 2, "build_id_size", "u16", "Bytes of the build id that count, 0 to 32; 0: none."),

@@ -43,7 +43,7 @@ layout gives it an area; `gemel join` writes it there, at the area's start.
     CRC                    4 bytes
 
 {record_size(2)} bytes for two builds, {record_size(MAX_BUILDS):,} bytes for {MAX_BUILDS}.
-The entries stand in ascending order of stored_start, whatever the order of the
+The entries are in ascending order of stored_start, whatever the order of the
 builds in the layout: the same builds give the same record. A reader refuses no
 other order.
 
@@ -67,7 +67,7 @@ Stored span of a build: from stored_start on, stored_size bytes, as the image
 holds them after stamps and checksums were written. Bytes in it that nothing
 wrote count as the erased byte of their memory.
 
-The rest of the flash: every byte of the layout's flash memories that lies
+The rest of the flash: every byte of the layout's flash memories that is
 outside the stored spans of the builds, the record's own bytes, the seal's area
 and the areas of purpose `reserved` and `settings`, by ascending address, each
 memory to its end. Bytes that nothing wrote count as the erased byte of their
@@ -81,7 +81,7 @@ writes, and no digest covers it: an image must not name a byte in it (rule
 The layout: its parsed TOML as JSON in UTF-8 with sorted keys and no white
 space, sizes and offsets as numbers of bytes ("4 KiB" is 4096), less keys with
 their default value (`gemel explain layout`), and less what says where a file
-lies and how an image is judged: every build's `path`, the tables `rules` and
+is and how an image is judged: every build's `path`, the tables `rules` and
 `rehearsal`, and of `seal` all but its area. Comments and the order of keys do
 not change it. For example, this layout
 
@@ -147,7 +147,7 @@ What it is not
 --------------
 A sound record is evidence of what was joined. It is not a safety approval, and
 it does not show who made the image: anyone can change a record and recompute
-its CRC. Authenticity takes the seal, checked against a key you trust."""
+its CRC. Authenticity needs the seal, checked against a key you trust."""
 
 
 def page() -> str:

@@ -24,7 +24,7 @@ SHORTEST_TURN, LONGEST_TURN = 64, 1024
 """Instructions that a core may be ahead of another: few while they talk, more while they do not."""
 
 FILL = bytes((0xC5, 0xD6, 0xE7, 0xF8))
-"""What RAM holds before anybody writes it.  As a word it is 0xF8E7_D6C5, an address of nothing."""
+"""What RAM holds before anybody writes it.  As a word it is 0xF8E7_D6C5, an unmapped address."""
 
 MAX_SHARED = 1 << 16
 """Bytes of each shared area that a result holds."""

@@ -30,7 +30,7 @@ from gemel.seals.keys.keys import PublicKey
 LISTED = "release-files-as-listed"
 """The rule that others' findings about the same file follow from."""
 
-AGAIN = "take the folder again from whoever released it, and do not use this one"
+AGAIN = "take the folder again from the team that released it, and do not use this one"
 
 
 def folder_rules(folder: ReleaseFolder, keys: list[PublicKey], builds: Mapping[str, str]) -> tuple[Rule, ...]:
@@ -75,7 +75,7 @@ def folder_rules(folder: ReleaseFolder, keys: list[PublicKey], builds: Mapping[s
         rule(
             "release-provenance-signed",
             "The provenance is signed with the keys that signed the image, by keys that are trusted.",
-            "Whoever changes the folder can write provenance and digests that fit.",
+            "Anyone who changes the folder can write provenance and digests that fit.",
             "DSSE 1.0, protocol",
             lambda inspection: _signed(folder, keys, inspection),
         ),
@@ -88,7 +88,7 @@ def folder_rules(folder: ReleaseFolder, keys: list[PublicKey], builds: Mapping[s
         ),
         rule(
             "release-vex-agrees",
-            "The VEX documents are those of the provenance, and speak of components of the SBOM.",
+            "The VEX documents are those of the provenance, and name components of the SBOM.",
             "What is known of a vulnerability is looked up in a document of another version.",
             "CycloneDX 1.6; OpenVEX v0.2.0; OASIS CSAF 2.0",
             lambda _: _vex(folder),

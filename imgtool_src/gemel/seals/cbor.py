@@ -115,7 +115,7 @@ class Reader:
                 return self._taken(argument).decode("utf-8")
             except UnicodeDecodeError as error:
                 raise CborError("text that is not UTF-8", start) from error
-        raise CborError(f"{_NAMES[major]} where a number, bytes or text is due", start)
+        raise CborError(f"{_NAMES[major]} where a number, bytes or text is expected", start)
 
     def end(self) -> None:
         """Raises CborError unless every byte was taken."""
@@ -127,14 +127,14 @@ class Reader:
         count = self._head_of(major)
         if not least <= count <= most:
             due = str(least) if least == most else f"{least} to {most}"
-            raise CborError(f"{_NAMES[major]} of {count:,} where one of {due} is due", start)
+            raise CborError(f"{_NAMES[major]} of {count:,} where one of {due} is expected", start)
         return count
 
     def _head_of(self, major: int) -> int:
         start = self.place
         found, argument = self._head()
         if found != major:
-            raise CborError(f"{_NAMES[found]} where {_NAMES[major]} is due", start)
+            raise CborError(f"{_NAMES[found]} where {_NAMES[major]} is expected", start)
         return argument
 
     def _head(self) -> tuple[int, int]:
@@ -154,6 +154,6 @@ class Reader:
     def _taken(self, size: int) -> bytes:
         start = self.place
         if size > len(self.data) - start:
-            raise CborError(f"{size:,} bytes are due and {len(self.data) - start:,} are left", start)
+            raise CborError(f"{size:,} bytes are expected and {len(self.data) - start:,} are left", start)
         self.place = start + size
         return self.data[start : self.place]

@@ -109,7 +109,7 @@ def decode(data: bytes) -> tuple[Sign, int]:
     reader = Reader(data)
     tag = reader.tag()
     if tag != COSE_SIGN:
-        raise CborError(f"tag {tag} where tag {COSE_SIGN} (COSE_Sign) is due", 0)
+        raise CborError(f"tag {tag} where tag {COSE_SIGN} (COSE_Sign) is expected", 0)
     reader.array(4, 4)
     protected = _protected(reader)
     unprotected = reader.header_map(MAX_HEADER_ENTRIES)

@@ -40,7 +40,7 @@ class Reason(Enum):
     OTHER_BYTES = "this key made it, over other bytes than this record"
     DAMAGED_BIT = "it is damaged: a single bit of it is flipped"
     DAMAGED = "it is damaged: opened with the key it has not the form of a signature"
-    ONE_OF_SEVERAL = "it is damaged, or was put beside others that hold over this record"
+    ONE_OF_SEVERAL = "it is damaged, or was added to others that hold over this record"
     UNKNOWN = "it is damaged, or was made over another record: that cannot be known"
 
 

@@ -37,7 +37,7 @@ class SealFault(Enum):
     NO_SEAL = "no seal: every byte of the area is erased"
     NOT_COSE = "not a COSE_Sign in its one deterministic encoding"
     NOT_OF_A_RECORD = "the seal does not say that it signs a record"
-    PAYLOAD_INSIDE = "the seal carries a payload of its own; the record's bytes are signed where they lie"
+    PAYLOAD_INSIDE = "the seal carries a payload of its own; the record's bytes are signed where they are"
     WRONG_HEADER = "a header holds more or less than a seal's does"
     UNKNOWN_ALGORITHM = "a signer's algorithm is none of a seal's"
     WRONG_KEY_ID = "a signer's key id is no fingerprint"

@@ -30,7 +30,7 @@ holds a digest of every byte of the image outside the seal, so one signature
 over the record covers them all (`gemel explain record`).
 
 It is a COSE_Sign (RFC 9052 4.1, CBOR tag {COSE_SIGN}) whose payload is detached: the
-record's own bytes, from the mark to the CRC, where they lie in the image.
+record's own bytes, from the mark to the CRC, where they are in the image.
 
     {COSE_SIGN}([
       << {{ 3: "{RECORD_CONTENT_TYPE}" }} >>,  protected header, for all
@@ -46,8 +46,8 @@ record's own bytes, from the mark to the CRC, where they lie in the image.
     ])
 
 << >> is CBOR inside a byte string. The encoding is the deterministic one of
-RFC 8949 4.2.1 and a reader takes no other: shortest lengths, no indefinite
-ones, keys ascending. Signers stand in ascending order of their protected
+RFC 8949 4.2.1 and a reader accepts no other: shortest lengths, no indefinite
+ones, keys ascending. Signers are in ascending order of their protected
 headers, and no key signs twice. So the bytes of a seal follow from its
 signatures, and a change of any of them is found."""
 
@@ -92,8 +92,8 @@ What a reader does, on the device too
 4. Refuse a seal with a signature of a known key that does not hold, or with
    more signers of unknown keys than its policy allows: none, as a rule.
    Demand as many good signatures as its policy says; where a classical and an
-   ML-DSA signature are due, both. Signers stand side by side and do not
-   vouch for each other: whoever can write the image can take one away, and
+   ML-DSA signature are required, both. Signers are independent and do not
+   vouch for each other: anyone who can write the image can take one away, and
    only a reader that demands both finds it missing.
 5. Compare the record with the flash: digests, ids, rollback counter.
 
@@ -115,7 +115,7 @@ What a layout demands
 
 A signer counts when its key is trusted, its algorithm is allowed and is the
 key's, and its signature holds; each key counts once. `signers` counts keys:
-two classical keys are two, so a pair is asked for by name. A signer whose key
+two classical keys are two, so a pair is requested by name. A signer whose key
 nobody knows is refused: its signature can be any bytes at all. With no key to
 trust nothing is verified, and an image whose seal is required does not pass.
 None of these keys is in the layout's digest, so that a key can be withdrawn
@@ -189,7 +189,7 @@ Rotation of keys
 2. While devices in the field know only the old key, serve both ages: write two
    files of each version, `gemel sign` with the old key into one and with the
    new key into the other. The seal is in no digest, so both are one version
-   with one record. A device takes the file whose key it knows.
+   with one record. A device accepts the file whose key it knows.
    Or ship boot code from the start that allows one unknown signer, and say so
    in the layout: unknown_signers = 1. Then one file with both signatures
    serves both ages; the price is room for one signature of any bytes, which
@@ -198,7 +198,7 @@ Rotation of keys
 4. Withdraw the old key: take it out of `trust` and out of the boot code, and
    raise the rollback counter in the same version, so that no older version,
    which still trusts the old key, can come back.
-A device that never gets step 1 takes nothing signed by the new key alone."""
+A device that never gets step 1 accepts nothing signed by the new key alone."""
 
 _OPENSSL = "\n".join(f"    {line}" for line in openssl_lines(_WIDTH - 4))
 
@@ -213,8 +213,8 @@ memory):
 
 {_OPENSSL}
 
-gemel takes ECDSA signatures in DER too, and verifies each signature before it
-writes it into a seal. Whoever signs should know what: the bytes end with the
+gemel accepts ECDSA signatures in DER too, and verifies each signature before it
+writes it into a seal. Anyone who signs should know what: the bytes end with the
 record, and `gemel check` says whether the image is the one it describes."""
 
 _CAUTIONS = """\
@@ -223,11 +223,11 @@ Cautions
 - A signature is only as good as the code that verifies it, and as the place
   where that code keeps the public key. If either can be overwritten, nothing
   here helps.
-- A private key file on a build machine can be copied by whoever runs a build.
+- A private key file on a build machine can be copied by all who run a build.
   Keep release keys on a token or in a signing room; keep test keys apart.
 - A pass phrase that people can remember can be searched for; long ones last.
 - Stateful hash-based schemes (LMS, XMSS) are left out: their state must never
-  be used twice, which a file cannot promise; NIST SP 800-208 wants them in
+  be used twice, which a file cannot promise; NIST SP 800-208 requires them in
   hardware (from memory).
 - ECDSA and EdDSA fall to a large quantum computer, and so does RSA. Devices
   that must last pair one of them with ML-DSA and demand both.

@@ -161,6 +161,6 @@ def _unfit(record_bytes: bytes, signatures: Sequence[tuple[PublicKey, bytes]]) -
             found, expected = f"{len(signature):,} bytes", f"{size:,} bytes"
             findings.append(finding(SealFault.WRONG_SIGNATURE_SIZE, where, found, expected))
         elif not key.verify(signature, bytes_to_sign(record_bytes, key.algorithm, key.fingerprint)):
-            step = "sign the bytes to be signed of this very record, with this key"
+            step = "sign the bytes to be signed of this record, with this key"
             findings.append(finding(SealFault.BAD_SIGNATURE, where, next_step=step))
     return findings

@@ -71,7 +71,7 @@ def audit_images(
 
     if (layout is None) == (layouts is None):
         raise UsageProblem(
-            Problem("an audit takes a layout or a folder of layouts", expected="one of the two")
+            Problem("an audit needs a layout or a folder of layouts", expected="one of the two")
         )
     options = Options(
         trust=tuple(map(str, trust)),

@@ -90,4 +90,4 @@ def _other_request(record_bytes: bytes, path: Path) -> str:
     told = list(differences(decode(record_bytes, "the record"), asked.record))
     if not told:
         return ""
-    return f"; {request.name} beside it asks for another image: {'; '.join(told)}"
+    return f"; {request.name} next to it is for another image: {'; '.join(told)}"

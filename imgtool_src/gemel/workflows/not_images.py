@@ -61,6 +61,9 @@ def _misnamed(path: Path, suffix: str, start: bytes) -> Problem | None:
     promised = next((each for each in FORMATS if suffix in each.suffixes), None)
     if promised is None:
         return None
+    if not start:
+        step = "have the file made or sent again"
+        return Problem("the file is empty", where=str(path), expected=promised.name, next_step=step)
     holds = "hex" if HEX_LINE.match(start) else "srec" if SREC_LINE.match(start) else ""
     if not holds and b"\0" in start:
         holds = "bin"

@@ -36,7 +36,7 @@ def refuse_index(file: Path, folder: Path) -> None:
     from gemel.files.output_targets import refuse_targets
 
     if Path(os.path.abspath(folder)) in Path(os.path.abspath(file)).parents:
-        what, step = "the index cannot be inside of the release", "name a file beside the folder"
+        what, step = "the index cannot be inside of the release", "name a file next to the folder"
         raise UsageProblem(Problem(what, where=str(file), found=f"a file in {folder}", next_step=step))
     refuse_targets([file])
     if file.exists():

@@ -242,7 +242,7 @@ def _keys(read: ReadLayout, signers: Sequence[Signer]) -> tuple[list[ReleasedKey
         if not is_safe_name(name):
             what, step = (
                 "a key that the layout trusts has no place in a release folder",
-                "put the key beside the layout",
+                "put the key next to the layout",
             )
             expected = "a path inside the layout's folder, without \\ : * ? \" < > |"
             raise UsageProblem(

@@ -102,7 +102,7 @@ def memory_files(layout: Layout, given: Iterable[str]) -> dict[Path, str]:
             what, expected = "not a memory and its file", "NAME=FILE"
             problems.append(Problem(what, where="--memory", found=text, expected=expected))
         elif name not in known:
-            what, expected = "no flash or rom memory of this name", f"one of {', '.join(known)}"
+            what, expected = "unknown flash or ROM memory", f"one of {', '.join(known)}"
             hint = nearest_hint(name, known)
             problems.append(Problem(what, where="--memory", found=name, expected=expected, next_step=hint))
         elif Path(file) in files:

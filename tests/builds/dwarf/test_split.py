@@ -83,7 +83,7 @@ def test_halves_that_are_absent_stale_or_cut_are_named(tmp_path: Path) -> None:
     half = file.parent / "parts" / "first.dwo"
     data = half.read_bytes()
     for content, reason in (
-        (None, "not beside the ELF file"),
+        (None, "not next to the ELF file"),
         ((other.parent / "parts" / "first.dwo").read_bytes(), "of another compilation"),
         (data[: len(data) // 2], ""),
         (b"text", "not an ELF file"),
@@ -110,4 +110,4 @@ def test_halves_are_found_by_their_name_alone_and_in_no_other_folder(tmp_path: P
     assert _types(file).elsewhere == ""
     shutil.move(file.parent / "first.dwo", tmp_path / "first.dwo")
     (parts / "first.dwo").symlink_to(tmp_path / "first.dwo")
-    assert "first.dwo, not beside the ELF file" in _types(file).elsewhere
+    assert "first.dwo, not next to the ELF file" in _types(file).elsewhere

@@ -223,12 +223,12 @@ BAD_TABLES = {
     "no entry size": ({".symtab": {"sh_entsize": 0}}, {}, "entries of 0 bytes, not 16"),
     "link past the sections": ({".symtab": {"sh_link": 99}}, {}, "names section 99 for its strings"),
     "link to no strings": ({".symtab": {"sh_link": 1}}, {}, "names section 1 for its strings"),
-    "table past the end": ({".symtab": {"sh_offset": 1 << 30}}, {}, "lies outside the file"),
-    "strings past the end": ({".strtab": {"sh_size": 1 << 30}}, {}, "lies outside the file"),
+    "table past the end": ({".symtab": {"sh_offset": 1 << 30}}, {}, "is outside the file"),
+    "strings past the end": ({".strtab": {"sh_size": 1 << 30}}, {}, "is outside the file"),
     "offset plus size wraps": (
         {".symtab": {"sh_offset": 0xFFFF_FFF0, "sh_size": 0x20}},
         {},
-        "lies outside the file",
+        "is outside the file",
     ),
     "too many": ({".symtab": {"sh_size": 0xFFFF_FFF0}}, {}, "268,435,455 symbols, more than 262,144"),
 }

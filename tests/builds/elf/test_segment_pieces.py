@@ -76,7 +76,7 @@ def test_without_sections_the_segment_is_taken() -> None:
             [(".low", RAM - 0x100, 0x110), (".high", LINK, 0x1000)],
             (Span(RAM, 0x10), Span(LINK, 0x38)),
         ),
-        "a section to the end of the address space": ([(".lie", RAM, ADDRESS_SPACE - 1)], WHOLE),
+        "a section to the end of the address space": ([(".are", RAM, ADDRESS_SPACE - 1)], WHOLE),
     }.values(),
 )
 def test_which_memory_is_taken(sections, taken) -> None:

@@ -99,7 +99,7 @@ def test_a_build_that_moved_is_found_where_it_lies() -> None:
     """If the station and the layout agree on a place where nothing lies, the table's real place is given."""
     (finding,) = findings(BREAKS["the sampler moved"]())
     assert finding.expected == "0x1000_1800, the vector table of build sampler"
-    assert "count on 0x1000_1000, where nothing lies" in finding.next_step
+    assert "count on 0x1000_1000, where there is nothing" in finding.next_step
     assert "change both to 0x1000_1800" in finding.next_step
 
 

@@ -197,7 +197,7 @@ def test_a_build_that_lies_elsewhere_is_not_asked_for_again() -> None:
     image = joined(layout({RECORD_TABLE: ""})).image
     handed = {**builds(), "sampler": build("sampler", sampler_elf(base=FLASH + 0x3000))}
     (missing,) = apply(RULE, read, image, handed).not_checked
-    assert "no byte of the file that was given for it lies in its area sampler-code" in missing.reason
+    assert "no byte of the file that was given for it is in its area sampler-code" in missing.reason
     (missing,) = apply(RULE, read, image, {"station": handed["station"]}).not_checked
     assert "needs sampler=FILE" in missing.reason
 

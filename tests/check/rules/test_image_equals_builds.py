@@ -56,7 +56,7 @@ BREAKS = {
     "first and last byte": lambda: _changed({SAMPLER: b"\1", SAMPLER + 0x123: b"\1"}),
     "a hole": lambda: _changed({}, without=[(SAMPLER + 0x80, 0x20)]),
     "zero padding over the end": lambda: _changed({SAMPLER + 0x100: bytes(0x100)}),
-    "beside a stamp": lambda: _changed({LENGTH_AT + 4: b"\xff"}),
+    "next to a stamp": lambda: _changed({LENGTH_AT + 4: b"\xff"}),
     "another sampler": lambda: apply(RULE, image=IMAGE, handed=builds(sampler=sampler_elf(code=CODE[::-1]))),
     "both builds": lambda: _changed({STATION + 8: b"\0", SAMPLER + 8: b"\0"}),
     "a raw binary with more differences than stamps": lambda: _changed(

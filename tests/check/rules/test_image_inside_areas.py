@@ -35,7 +35,7 @@ BREAKS = {
         {FREE.start + 0x10: b"table"},
         handed=builds(station=station_elf(extra=(SegmentSpec(FREE.start + 0x10, b"table"),))),
     ),
-    "beside a checksum outside all areas": lambda: _with({FREE.last - 4: b"\0"}, CHECKSUM_OUTSIDE),
+    "next to a checksum outside all areas": lambda: _with({FREE.last - 4: b"\0"}, CHECKSUM_OUTSIDE),
 }
 
 KEEPS = {

@@ -256,7 +256,7 @@ def test_files_that_do_not_tell_are_not_checked() -> None:
     assert result.status == "not checked"
     reasons = {each.where: each.reason for each in result.not_checked}
     assert reasons == {
-        "build station": "a raw binary does not show what memory the program takes; needs its ELF file",
+        "build station": "a raw binary does not show what memory the program uses; needs its ELF file",
         "build sampler": "needs the ELF file: sampler=FILE",
     }
 

@@ -75,7 +75,7 @@ KEEPS = {
     "a sealed image": lambda: of(RULE, sealed(OLD)),
     "every kind of key": lambda: of(RULE, sealed(OLD, RSA, ML_DSA), [OLD, RSA, ML_DSA]),
     "of the other kinds": lambda: of(RULE, sealed(P256, NEW), [P256, NEW]),
-    "a stranger beside a trusted key": lambda: of(RULE, sealed(OLD, STRANGER)),
+    "a stranger next to a trusted key": lambda: of(RULE, sealed(OLD, STRANGER)),
 }
 
 
@@ -85,7 +85,7 @@ def reasons(result: RuleResult) -> list[str]:
 
 
 def test_a_moved_seal_is_told_from_a_damaged_one_where_that_can_be_told() -> None:
-    """RSA tells by its padding; others by a flipped bit, the previous image or signers beside them."""
+    """RSA tells by its padding; others by a flipped bit, the previous image or signers next to them."""
     unknown = "it is damaged, or was made over another record: that cannot be known"
     told = {name: reasons(make()) for name, make in BREAKS.items()}
     assert told["moved from another image"] == [unknown]
@@ -101,7 +101,7 @@ def test_a_moved_seal_is_told_from_a_damaged_one_where_that_can_be_told() -> Non
         "it is damaged: opened with the key it has not the form of a signature"
     ]
     assert told["many bits of one of two"] == [
-        "it is damaged, or was put beside others that hold over this record"
+        "it is damaged, or was added to others that hold over this record"
     ]
 
 

@@ -24,7 +24,7 @@ BREAKS = {
     "a pair without its ML-DSA signature": lambda: of(RULE, sealed(P256, read=PAIR), KEYS, PAIR),
     "a pair without its classical signature": lambda: of(RULE, sealed(ML_DSA, read=PAIR), KEYS, PAIR),
     "two classical ones are no pair": lambda: of(RULE, sealed(OLD, NEW, read=PAIR), KEYS, PAIR),
-    "a pair where three are due": lambda: of(RULE, sealed(OLD, ML_DSA), KEYS, PAIR_OF_THREE),
+    "a pair where three are required": lambda: of(RULE, sealed(OLD, ML_DSA), KEYS, PAIR_OF_THREE),
     "three, but no pair": lambda: of(RULE, sealed(OLD, NEW, P256), KEYS, PAIR_OF_THREE),
     "none holds": lambda: of(RULE, with_record(sealed(OLD), rollback=9), KEYS),
     "none trusted": lambda: of(RULE, sealed(STRANGER), KEYS),
@@ -48,7 +48,7 @@ def test_what_is_missing_is_told() -> None:
     assert told["a pair without its ML-DSA signature"] == "missing an ML-DSA signature"
     assert told["a pair without its classical signature"] == "missing a classical signature"
     assert told["two classical ones are no pair"] == "missing an ML-DSA signature"
-    assert told["a pair where three are due"] == "missing 1 more by trusted keys"
+    assert told["a pair where three are required"] == "missing 1 more by trusted keys"
 
 
 def test_what_cannot_be_looked_at_is_not_checked() -> None:

@@ -59,7 +59,7 @@ def with_table(rule, *rows, segment=DATA, size=None, copied=False):
 
 BREAKS = {
     "the run address as the source": lambda: of(RULE, "sampler-data-from-ram"),
-    "four bytes beside": lambda: with_symbols(RULE, source=DATA_AT + 4),
+    "four bytes next to": lambda: with_symbols(RULE, source=DATA_AT + 4),
     "from nowhere": lambda: with_symbols(RULE, source=0x7000_0000),
     "ends before it starts": lambda: with_symbols(RULE, end=STATION_RAM - 4),
     "to where nothing is initialised": lambda: with_symbols(
@@ -74,7 +74,7 @@ BREAKS = {
     "16 bytes of cleared data": lambda: with_symbols(RULE, end=STATION_RAM + 80, more=(BEHIND,)),
     "more than an alignment leaves": lambda: with_symbols(RULE, end=STATION_RAM + 64 + 76),
     "from after all flash": lambda: with_table(RULE, (DATA_AT, STATION_RAM, 0xF0_0004)),
-    "a copied build, from beside it": lambda: with_table(
+    "a copied build, from next to it": lambda: with_table(
         RULE, (SAMPLER + 16, SAMPLER_RUN, 0x100), copied=True
     ),
 }

@@ -63,7 +63,7 @@ KEEPS = {
 def test_the_finding_says_where_the_table_went() -> None:
     """For a build linked elsewhere in its area, the finding gives its table's address and the way out."""
     (finding,) = findings(BREAKS["linked after its place"]())
-    assert finding.lines == ("what could be its vector table lies at 0x1000_1800",)
+    assert finding.lines == ("what could be its vector table is at 0x1000_1800",)
     assert "vector_offset = 0x800" in finding.next_step
     assert "0x1000_1000" in finding.next_step
     assert finding.span == Span(SAMPLER, 8)
@@ -77,7 +77,7 @@ def test_an_image_at_a_wrong_address() -> None:
         moved.write(address + 0x800, bytes(data))
     found = findings(apply(RULE, read, moved, {}))
     assert {finding.parties[0] for finding in found} == {"station", "sampler"}
-    expected = "everything lies 0x800 higher: was the binary read at the right address (--at)?"
+    expected = "everything is 0x800 higher: was the binary read at the right address (--at)?"
     assert {finding.next_step for finding in found} == {expected}
 
 
@@ -86,7 +86,7 @@ def test_the_offset_counts_from_the_area() -> None:
     read = layout({'stored_in = "sampler-code"': 'stored_in = "sampler-code"\nvector_offset = 0x400'})
     (finding,) = findings(of(RULE, sampler=_misplaced(), read=read))
     assert "vector_offset = 0x800" in finding.next_step
-    assert "lies at 0x1000_1400" in finding.next_step
+    assert "is at 0x1000_1400" in finding.next_step
 
 
 def test_no_place_is_made_up() -> None:

@@ -256,21 +256,21 @@ OF_MEMORIES = [
         "memories-overlap",
         "[memory.control]",
         "memories overlap at their starts or aliases: ram and control: memory.control; found "
-        "0x2000_0000..0x2000_3FFF and 0x2000_3000..0x2000_3FFF; expected memories apart",
+        "0x2000_0000..0x2000_3FFF and 0x2000_3000..0x2000_3FFF; expected separate memories",
         {"start = 0x5000_0000": "start = 0x2000_3000"},
     ),
     Faulty(
         "memories-overlap-for-the-secondary",
         "[memory.control]",
         "memories overlap as sampler sees them: ram and control: memory.control; found "
-        "0x3000_0000..0x3000_3FFF and 0x3000_3000..0x3000_3FFF; expected memories apart",
+        "0x3000_0000..0x3000_3FFF and 0x3000_3000..0x3000_3FFF; expected separate memories",
         {"start = 0x5000_0000": "start = 0x3000_3000"},
     ),
     Faulty(
         "alias-over-other-memory",
         "[memory.ram]",
         "memories overlap at their starts or aliases: flash and ram: memory.ram; found "
-        "0x2000_0000..0x2000_3FFF and 0x2000_0000..0x2000_3FFF; expected memories apart",
+        "0x2000_0000..0x2000_3FFF and 0x2000_0000..0x2000_3FFF; expected separate memories",
         {"write_unit = 8": "write_unit = 8\naliases = [0x2000_0000]"},
     ),
     Faulty(
@@ -359,7 +359,7 @@ OF_CORES = [
         "key-over-release-bits",
         "key_mask",
         "bits that are release and key at once: core.sampler.release.key_mask; found 0xFFFF_0000 "
-        "in both masks; expected masks apart",
+        "in both masks; expected separate masks",
         {
             "release_mask = 0x1\n": "",
             "release_value = 0x1": "release_value = 0x1\nkey_mask = 0xFFFF_0000\nkey_value = 0",
@@ -456,8 +456,8 @@ OF_AREAS = [
         "areas-overlap",
         "spare = ",
         "areas overlap: sampler-code and spare share 0x1000_1C00..0x1000_1FFF: area.spare; found "
-        "sampler-code 0x1000_1000..0x1000_1FFF, spare 0x1000_1C00..0x1000_27FF; expected areas "
-        "apart",
+        "sampler-code 0x1000_1000..0x1000_1FFF, spare 0x1000_1C00..0x1000_27FF; expected separate "
+        "areas",
         {'offset = "8 KiB", size = "2 KiB"': 'offset = "7 KiB", size = "3 KiB"'},
     ),
     Faulty(
@@ -590,7 +590,7 @@ OF_AREAS = [
         "second-area-for-a-seal",
         'other = { memory = "flash"',
         "a second area for a seal, which no digest and no signature would cover: area.other.purpose; found "
-        "other, beside seal; expected one area of purpose seal: that of [seal]; take it out, or give it another "
+        "other, next to seal; expected one area of purpose seal: that of [seal]; take it out, or give it another "
         "purpose",
         {
             "seal = { memory": 'other = { memory = "flash", offset = "12 KiB", size = "1 KiB", purpose = "seal" }\n'
@@ -708,7 +708,7 @@ OF_VALUES = [
         "two-values-at-one-place",
         "at = 0x1000_0FFE # 2",
         "two values are written to the same bytes: checksum[0].at; found station-length "
-        "0x1000_0FFA..0x1000_1001, station-crc 0x1000_0FFE..0x1000_1001; expected places apart",
+        "0x1000_0FFA..0x1000_1001, station-crc 0x1000_0FFE..0x1000_1001; expected separate places",
         {_AT: "at = 0x1000_0FFA", _CRC_AT: "at = 0x1000_0FFE # 2", "width = 4": "width = 8"},
     ),
     Faulty(

@@ -305,4 +305,4 @@ def _behind(data: bytes, at: int, form: int) -> int:
     if form in _BLOCK_SIZES:
         width = _BLOCK_SIZES[form]
         return at + width + int.from_bytes(data[at : at + width], "little")
-    raise DwarfFault(f"a value whose form stands beside it (DW_FORM_indirect) at offset {at:#x}")
+    raise DwarfFault(f"a value whose form follows it (DW_FORM_indirect) at offset {at:#x}")

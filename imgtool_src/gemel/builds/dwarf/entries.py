@@ -250,7 +250,7 @@ class Entries:
             return -1 - value
         if form == Form.STRP:
             return place.unit.strings + value
-        raise DwarfFault("a name in a form that is no text, or that stands in another file")
+        raise DwarfFault("a name in a form that is no text, or that is in another file")
 
     def _string_offset(self, unit: Unit, index: int) -> int:
         size = unit.sizes.offset

@@ -109,7 +109,7 @@ def _names(debug: DebugSections) -> bytes:
         raise DwarfFault("the names of its sections cannot be found")
     header = headers[debug.names_index]
     if outside(header, debug.source) or header.size > _NAMES_LIMIT:
-        raise DwarfFault("the names of its sections lie outside the file or are too long")
+        raise DwarfFault("the names of its sections are outside the file or are too long")
     return debug.source.read(*header.extent)
 
 
@@ -120,7 +120,7 @@ def _name(header: SectionHeader, names: bytes) -> str:
 
 def _raw(debug: DebugSections, header: SectionHeader, name: str) -> bytes:
     if outside(header, debug.source):
-        raise DwarfFault(f"section {name} lies outside the file (the file is cut)")
+        raise DwarfFault(f"section {name} is outside the file (the file is cut)")
     if header.size > SIZE_LIMIT:
         raise DwarfFault(f"section {name} has {header.size:,} bytes, more than {SIZE_LIMIT:,}")
     return debug.source.read(*header.extent)

@@ -42,7 +42,7 @@ def _read(name: str, beside: Beside, left: int) -> DebugData | str:
     try:
         source = beside(name)
         if source is None:
-            return "not beside the ELF file"
+            return "not next to the ELF file"
         if source.size > left:
             return f"more than {SIZE_LIMIT:,} bytes in sum"
         header, _, _ = read_header(source, name)

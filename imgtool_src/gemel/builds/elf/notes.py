@@ -102,7 +102,7 @@ def read_build_id(source: ByteSource, places: Iterable[tuple[int, int]]) -> tupl
         return None, f"the file holds {len(found)} build ids that differ"
     if not found:
         if unread:
-            return None, f"its notes lie outside the file or exceed {NOTES_LIMIT:,} bytes"
+            return None, f"its notes are outside the file or exceed {NOTES_LIMIT:,} bytes"
         return None, "the file holds no build id note (link with --build-id and keep its section)"
     build_id = found.pop()
     if len(build_id) > BUILD_ID_LIMIT:

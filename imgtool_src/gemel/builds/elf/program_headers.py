@@ -102,7 +102,7 @@ def _table_problems(count: int, file_size: int, header: ElfHeader, file: str) ->
     elif count and end > file_size:
         problems.append(
             Problem(
-                "the program headers lie past the end of the file",
+                "the program headers are past the end of the file",
                 where=file,
                 found=f"{file_size:,} bytes",
                 expected=f"at least {end:,} bytes",
@@ -121,7 +121,7 @@ def _count(source: ByteSource, header: ElfHeader, file: str) -> tuple[int, list[
     if at < HEADER_SIZE or at + SECTION_HEADER_SIZE > source.size:
         return 0, [
             Problem(
-                "the number of program headers should stand in section 0, which is not in the file",
+                "the number of program headers should be in section 0, which is not in the file",
                 where=file,
                 found=f"section headers at offset {at:,} of {source.size:,} bytes",
                 expected="a section header inside the file",

@@ -99,7 +99,7 @@ def read_sections(source: ByteSource, header: ElfHeader) -> Sections:
     if header.section_header_size != SECTION_HEADER_SIZE:
         return Sections((), f"its section headers have {header.section_header_size} bytes each, not 40")
     if at < HEADER_SIZE or at + SECTION_HEADER_SIZE > source.size:
-        return Sections((), "its section headers lie outside the file (the file is cut)")
+        return Sections((), "its section headers are outside the file (the file is cut)")
     count = header.section_header_count
     if count == 0:  # gABI: a count that does not fit 16 bits stands in sh_size of section 0
         count = int.from_bytes(source.read(at + 20, 4), "little")

@@ -110,7 +110,7 @@ def _bounds(header: ProgramHeader, file_size: int, file: str) -> list[Problem]:
     if header.file_size and header.offset + header.file_size > file_size:
         problems.append(
             Problem(
-                "the file is cut: bytes of the segment lie past its end",
+                "the file is cut: bytes of the segment are past its end",
                 where=where,
                 found=f"{file_size:,} bytes",
                 expected=f"at least {header.offset + header.file_size:,} bytes",

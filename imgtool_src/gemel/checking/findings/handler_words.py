@@ -85,7 +85,7 @@ def _code_at(inspection: Inspection, core: Core, address: int) -> bool | Untold:
     if not missing:
         return False
     files = " and ".join(f"build {name}" for name in missing)
-    return Untold(f"they lead into RAM; whether code is copied there takes the ELF file of {files}")
+    return Untold(f"they lead into RAM; whether code is copied there needs the ELF file of {files}")
 
 
 def _is_foreign(inspection: Inspection, core: Core, plain: int) -> bool:

@@ -42,7 +42,7 @@ def waiver_faults(layout: Layout) -> Iterator[LayoutFault]:
         elif waiver.where not in places and waiver.rule not in OWN_PARTIES:
             hint = nearest_hint(waiver.where, places) or "name one of the parties that the finding ends with"
             path = ("rules", "waive", index, "where")
-            what = "no area, build, core, memory, contract, stamp or checksum of this name"
+            what = "unknown area, build, core, memory, contract, stamp or checksum"
             expected = "a name that a finding of this rule concerns"
             yield LayoutFault(path, what, found=waiver.where, expected=expected, next_step=hint)
         elif required and guards_image(waiver.rule):

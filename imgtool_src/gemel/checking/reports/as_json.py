@@ -27,7 +27,7 @@ FORMAT = 3
 class ReportedNeed(Struct):
     """One thing that it takes to check a place."""
 
-    kind: Annotated[NeedKind, "what kind of thing"]
+    kind: Annotated[NeedKind, "what kind"]
     name: Annotated[str, "its name, an option with its hyphens; empty: any (key, symbol table)"]
     build: Annotated[str | None, "the build whose symbol it is; null: no symbol"]
 

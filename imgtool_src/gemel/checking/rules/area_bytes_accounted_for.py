@@ -62,7 +62,9 @@ def _finding(inspection: Inspection, area: Area, found: Deviation) -> Finding:
         found=f"{counted(found.count, 'byte')} at {place_words(found.span)}, which are not stored {whose}",
         expected="erased bytes outside of what the builds store and the join writes",
         span=found.span,
-        follows_from=tuple(("vectors-of-own-build", build) for build in builds),
+        follows_from=tuple(
+            (cause, build) for build in builds for cause in ("build-ids-equal", "vectors-of-own-build")
+        ),
     )
 
 

@@ -46,7 +46,7 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks="Each area of a flash memory starts and ends on a multiple of the memory's write unit.",
-    why="Flash takes a write unit at once, and with error correction only once after an erase. Two areas in "
+    why="Flash is programmed a write unit at a time, and with error correction only once after an erase. Two areas in "
     "one unit cannot be programmed one after the other: the second write fails or leaves bits that read as "
     "an error. And a build cannot be padded to whole units inside such an area.",
     remedy="Move the area's start and end in the layout to multiples of write_unit.",

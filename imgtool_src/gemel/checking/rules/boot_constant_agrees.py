@@ -247,8 +247,8 @@ def _next_step(inspection: Inspection, constant: Constant, due: list[Start]) -> 
             return f"core {start.plan.core} sees this place at {own}: build {build} with that address"
         if start.declared is not None and start.declared == constant.value:
             return (
-                f"build {build} and the layout count on {format_address(start.declared)}, where nothing "
-                f"lies: link build {start.plan.name} for it, or change both to {own}"
+                f"build {build} and the layout count on {format_address(start.declared)}, where there is "
+                f"nothing: link build {start.plan.name} for it, or change both to {own}"
             )
     return ""
 
@@ -261,12 +261,12 @@ RULE = Rule(
     "the address at which a secondary sees its own vector table, or that of another build of the same "
     "core, as a boot loader's, and no secondary goes without while another has two; of a table of several fields "
     "one holds it.",
-    why="The primary writes this constant into the secondary's vector register and lets it run. When the "
+    why="The primary writes this constant into the secondary's vector register and releases it. When the "
     "second build has moved and the first was not built again, the secondary takes its stack pointer and "
     "first address from erased flash or the middle of a function, and locks up without a sign; the primary "
     "waits for it for ever.",
     remedy="Have the join write it, with a stamp of value = { vectors_of = the secondary's build } at this "
-    "constant; or build the primary again with the address at which the secondary's vector table lies.",
+    "constant; or build the primary again with the address at which the secondary's vector table is.",
     source="common practice: the boot address word must name a vector table of that core's build",
     absent="the layout has no secondary core, and no second build for the core of a constant",
     check=check,

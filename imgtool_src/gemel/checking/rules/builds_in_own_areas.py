@@ -101,7 +101,7 @@ def _too_large(inspection: Inspection, placement: Placement, over: Span, areas: 
     told = [(area, *owners_of(inspection.layout, area)) for area in areas]
     owners = [name for area, _, names in told for name in (area.name, *names)]
     lines = tuple(
-        dict.fromkeys(f"what lies after it is in area {area.name}, {words}" for area, words, _ in told)
+        dict.fromkeys(f"what is after it is in area {area.name}, {words}" for area, words, _ in told)
     )
     return Finding(
         f"build {plan.name} is {format_size(over.size)} too large for area {plan.stored_in}",
@@ -152,7 +152,7 @@ def _none_in_own(inspection: Inspection, placement: Placement, pieces: list[Piec
         and all(layout.span_of(other.stored_in).covers(piece.span) for piece in pieces)
     ]
     lines = [
-        f"all of them lie in area {other.stored_in} of build {other.name}: were the files of {plan.name} and "
+        f"all of them are in area {other.stored_in} of build {other.name}: were the files of {plan.name} and "
         f"{other.name} swapped?"
         for other in others
     ]
@@ -173,7 +173,7 @@ RULE = Rule(
     name="builds-in-own-areas",
     severity="error",
     guards="device",
-    checks="Every byte that a build stores in flash lies in the area that the layout gives it, save for the "
+    checks="Every byte that a build stores in flash is in the area that the layout gives it, except for the "
     "primary's copy of a secondary's build at the place of that build.",
     why="Where two builds meet, one overwrites the other: merged files keep the bytes of whichever came "
     "last, and a core runs into code that is not its own. An update of one build then destroys the other.",

@@ -76,11 +76,11 @@ RULE = Rule(
     name="builds-inside-own-attribution",
     severity="error",
     guards="device",
-    checks="What a build is stored in, runs from and uses at run time, its first stack included, lies in "
+    checks="What a build is stored in, runs from and uses at run time, its first stack included, is in "
     "secure areas for a secure build and in non-secure areas for a non-secure one.",
     why="A non-secure build that touches secure memory faults at the first access. A secure build whose "
-    "data or stack lie in non-secure memory works, and hands its secrets and return addresses to whoever "
-    "reads there.",
+    "data or stack are in non-secure memory works, and exposes its secrets and return addresses to any code "
+    "that reads there.",
     remedy="Link the build for areas of its own security state, or correct what the layout states.",
     source="common practice; the rule that non-secure code cannot reach secure memory: Armv8-M "
     "architecture reference manual (from memory)",

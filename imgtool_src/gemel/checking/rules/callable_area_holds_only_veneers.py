@@ -204,8 +204,8 @@ RULE = Rule(
     checks="A non-secure-callable area of the image holds veneers in units of 32 bytes filled up with "
     "zeros, and otherwise nothing but zeros and erased bytes, with the instruction SG nowhere else at an "
     "even address.",
-    why="Wherever SG stands in such an area, non-secure code may branch to it and go on in secure state "
-    "after it: a constant or two neighbouring instructions can be that door. Whatever else lies there is "
+    why="Wherever there is an SG in such an area, non-secure code may branch to it and go on in secure state "
+    "after it: a constant or two neighbouring instructions can be that door. Whatever else is there is "
     "a place for one.",
     remedy="Keep only the section .gnu.sgstubs in the area, at a multiple of 32 bytes, and put constants "
     "and code into secure areas.",

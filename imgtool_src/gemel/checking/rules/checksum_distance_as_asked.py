@@ -19,7 +19,7 @@ RULE = Rule(
     name="checksum-distance-as-asked",
     severity="warning",
     guards="device",
-    checks="Each CRC covers no more bytes than it keeps the Hamming distance over that the layout asks for "
+    checks="Each CRC covers no more bytes than it keeps the Hamming distance over that the layout requires "
     "(hamming_distance).",
     why="A CRC finds every pattern of fewer wrong bits than its distance, and the more it covers, the lower "
     "that is: three or four cells that lose their charge can then leave the CRC right, and the device starts "

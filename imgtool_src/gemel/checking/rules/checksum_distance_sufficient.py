@@ -19,7 +19,7 @@ RULE = Rule(
     name="checksum-distance-sufficient",
     severity="note",
     guards="device",
-    checks="Each CRC for which the layout asks for no distance covers no more bytes than it keeps a Hamming distance "
+    checks="Each CRC for which the layout requires no distance covers no more bytes than it keeps a Hamming distance "
     "of 4 over, or of 2 below 24 bits.",
     why="A CRC finds every pattern of fewer wrong bits than its distance, and the more it covers, the lower "
     "that is: three or four cells that lose their charge can then leave the CRC right, and the device starts "

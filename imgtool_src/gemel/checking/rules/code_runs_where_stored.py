@@ -53,10 +53,10 @@ RULE = Rule(
     name="code-runs-where-stored",
     severity="error",
     guards="device",
-    checks="Each segment of a build whose run address lies in flash or rom, as its core sees it, is stored "
-    "at that very place.",
+    checks="Each segment of a build whose run address is in flash or rom, as its core sees it, is stored "
+    "at that place.",
     why="Nothing copies from flash to flash at the start. The core takes its instructions and constants from "
-    "the run address, where other bytes or erased ones lie, and faults; with a stale build at that place it "
+    "the run address, where other bytes or erased ones are, and faults; with a stale build at that place it "
     "even runs.",
     remedy="Link the build for the place where it is stored, instead of moving its load address afterwards; "
     "if another observer sees that place elsewhere, say so with aliases or views of the memory.",

@@ -174,7 +174,7 @@ RULE = Rule(
     name="contract-symbols-agree",
     severity="error",
     guards="device",
-    checks="Each symbol that a contract names is defined in every core's build, lies inside the contract's "
+    checks="Each symbol that a contract names is defined in every core's build, is inside the contract's "
     "area, at the same place through each core's view and the aliases, and has the same size.",
     why="Two linkers place the same object in the order that suits each of them. A core that writes at one "
     "address while the other one waits at the next leaves both running without a word between them, or "

@@ -141,7 +141,7 @@ def _outside(
 
 def _apart(plan: BuildPlan, placement: Placement, piece: Piece, distance: int) -> Finding:
     return Finding(
-        f"build {plan.name} is copied as one block, but its segments run apart",
+        f"build {plan.name} is copied as one block, but its segments do not run as one block",
         _parties(plan),
         where=segment_words(placement.build, piece.segment),
         found=f"stored at {format_address(piece.address)}, runs at {format_address(piece.segment.run_address)}",

@@ -60,7 +60,7 @@ def _findings(inspection: Inspection, plan: BuildPlan, other: BuildPlan, build: 
             seen = common.moved(claim.seen.start - claim.plain.start)
             symbols = biggest_symbols(build, seen)
             yield Finding(
-                f"build {other.name} takes RAM that the copy of build {plan.name} fills",
+                f"build {other.name} uses RAM that the copy of build {plan.name} fills",
                 concerned(plan.name, other.name, plan.core, other.core, plan.runs_in or ""),
                 where=claim_words(build, claim),
                 found=sized(common),

@@ -137,7 +137,7 @@ RULE = Rule(
     checks="The constants in the primary's code that the layout names as source, destination and length of "
     "the copy of a build (copied_by) hold, in the image, where it is stored, where it runs, and a length "
     "that takes in all of it and fits its area.",
-    why="The primary copies what lies at the source, for as long as the length says. When the second build "
+    why="The primary copies what is at the source, for as long as the length says. When the second build "
     "has moved or grown and the first was not built again, the secondary starts without its last functions "
     "or initial values, or with other code altogether; a length too large overwrites the RAM after the "
     "area.",

@@ -164,7 +164,7 @@ RULE = Rule(
     guards="device",
     checks="A copy of another build that the primary's build carries, found at that build's place, by its "
     "vector table or by its build id, equals the given build or has its build id.",
-    why="A primary that was not built anew after the secondary carries yesterday's secondary. The device "
+    why="A primary that was not built again after the secondary carries an old secondary. The device "
     "starts that one, or refuses the update since nothing seems to have changed, and the two cores' code no "
     "longer fits.",
     remedy="Build the secondary first and the primary with it, in one step, and give both from that step.",

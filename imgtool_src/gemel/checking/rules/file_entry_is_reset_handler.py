@@ -39,9 +39,9 @@ RULE = Rule(
     guards="image",
     checks="The start address that an image's file names is the reset handler in the primary's vector table, "
     "if it names one.",
-    why="The start address stands in the file and not in the flash, so no digest and no seal covers it, and a "
+    why="The start address is in the file and not in the flash, so no digest and no seal covers it, and a "
     "debugger or a boot loader that runs from there starts code at a place that somebody else chose.",
-    remedy="Join the image again, or write it anew with gemel sign, which name the reset handler or nothing.",
+    remedy="Join the image again, or write it again with gemel sign, which name the reset handler or nothing.",
     source="Intel Hexadecimal Object File Format Specification, records 03 and 05, from memory; common practice",
     absent="the image's file names no start address",
     check=check,

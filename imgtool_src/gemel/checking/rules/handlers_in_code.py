@@ -63,7 +63,7 @@ def _finding(inspection: Inspection, table: VectorTable, fault: Fault, indices: 
         expected=_expected(inspection, table, fault),
         span=words_span(table, indices),
         lines=values_told(inspection, table, indices) if others else (),
-        follows_from=_causes(table, fault, indices),
+        follows_from=(("build-ids-equal", name), *_causes(table, fault, indices)),
     )
 
 

@@ -77,7 +77,7 @@ def _on_objects(plan: BuildPlan, build: Build, heap: Reserve) -> Iterator[Findin
 
 def _finding(plan: BuildPlan, build: Build, heap: Reserve, common: Span, what: str) -> Finding:
     return Finding(
-        f"the heap of build {plan.name} lies over other memory of the same build",
+        f"the heap of build {plan.name} overlaps other memory of the same build",
         concerned(plan.name, plan.core),
         where=f"build {plan.name} ({build.file}), {heap.words}, {heap.span}",
         found=f"{sized(common)}, taken by {what}",
@@ -91,7 +91,7 @@ RULE = Rule(
     guards="device",
     checks="The heap that a build sets aside, by a section or by the usual symbols, overlaps no data, no "
     "code that runs from RAM and no stack of the same build.",
-    why="The first blocks that are allocated lie over variables, or the last ones over the stack: both "
+    why="The first blocks that are allocated overlap variables, or the last ones overlap the stack: both "
     "sides change each other's values, and the heap's own lists are destroyed, most often long after the "
     "cause.",
     remedy="Let the heap start after the last section of data and end where the stack begins, and let the "

@@ -101,7 +101,7 @@ def _finding(
         expected=f"{expected.hex(' ')} in {build.file}",
         span=extent,
         lines=tuple(_explanations(inspection, differences, count)),
-        follows_from=(("vectors-of-own-build", plan.name),),
+        follows_from=(("build-ids-equal", plan.name), ("vectors-of-own-build", plan.name)),
     )
 
 
@@ -109,7 +109,7 @@ def _explanations(inspection: Inspection, differences: list[_Difference], count:
     """Where the differences lie, and what a usual cause would look like."""
     spans = [each.deviation.span for each in differences]
     if count > 1:
-        yield f"the differing bytes lie in {', '.join(map(str, spans[:3]))}{', ...' if spans[3:] else ''}"
+        yield f"the differing bytes are in {', '.join(map(str, spans[:3]))}{', ...' if spans[3:] else ''}"
     if count < TELLING:
         return
     for byte, words in (

@@ -60,7 +60,7 @@ RULE = Rule(
     guards="image",
     checks="In flash, bytes outside every area and outside the places of stamps and checksums are the erased "
     "byte.",
-    why="Nobody has set these bytes aside: whoever uses that flash next, for settings, a log or another "
+    why="Nobody has set these bytes aside: anyone who uses that flash next, for settings, a log or another "
     "build, overwrites them, and the code that they belong to fails later.",
     remedy="Enlarge the area they were meant for, add one for them, or link the build for its area.",
     source="common practice",

@@ -108,15 +108,15 @@ def _distance(span: Span, nearest: Window) -> str:
     else:
         gap, side = nearest.seen.start - span.start, "before the start"
     words = f"{format_size(gap)} {side}" if gap else "right after the end"
-    return f"the nearest memory is {memory.words}, {nearest.seen}: the first byte lies {words}"
+    return f"the nearest memory is {memory.words}, {nearest.seen}: the first byte is {words}"
 
 
 RULE = Rule(
     name="image-inside-memories",
     severity="error",
     guards="image",
-    checks="Every byte of the image lies in a flash or rom memory of the layout, at its plain address.",
-    why="A programmer cannot write what lies outside flash: it stops, or skips the bytes without a word. "
+    checks="Every byte of the image is in a flash or rom memory of the layout, at its plain address.",
+    why="A programmer cannot write what is outside flash: it stops, or skips the bytes without a word. "
     "Bytes for RAM look right under a debugger, which fills RAM itself, and are missing when the device "
     "starts alone. A raw binary made of such an image spans the gap in between, which can be hundreds of "
     "megabytes.",

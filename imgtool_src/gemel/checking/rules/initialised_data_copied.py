@@ -108,7 +108,7 @@ RULE = Rule(
     name="initialised-data-copied",
     severity="warning",
     guards="device",
-    checks="Each byte that a build stores in flash for a run address in RAM lies in a block that its "
+    checks="Each byte that a build stores in flash for a run address in RAM is in a block that its "
     "start-up code copies, by its copy table or the usual symbols, or in the block that the primary copies.",
     why="A section of initialised data or of code for RAM that was added to the linker script and "
     "forgotten in the copy table is in the image and never in RAM: the core finds there what was left at "

@@ -45,7 +45,7 @@ def _outcomes(plan: BuildPlan, core: Core, build: Build, code: MappedCode) -> It
     ]
     yield from findings
     for span in code.unmapped:
-        yield NotChecked(where, f"its code at {span} has no mapping symbols, or lies below other sections")
+        yield NotChecked(where, f"its code at {span} has no mapping symbols, or is below other sections")
     if not findings and not code.unmapped:
         if code.sections:
             yield Holds(where)

@@ -111,7 +111,7 @@ def _over_the_end(inspection: Inspection, placement: Placement, piece: Piece) ->
         f"build {plan.name} runs over the end of {memory.words}",
         concerned(plan.name, plan.core, plan.stored_in, memory.name),
         where=segment_words(placement.build, piece.segment),
-        found=f"{piece.span}, of which {sized(over)}, lie after the end",
+        found=f"{piece.span}, of which {sized(over)}, are after the end",
         expected=f"inside {memory.words}, {memory.span}",
         span=over,
         next_step="make the build smaller, or correct the size of the memory in the layout",

@@ -78,7 +78,7 @@ RULE = Rule(
     severity="note",
     guards="device",
     checks="Somewhere in the stored bytes of the primary's builds, the address at which each secondary "
-    "sees its vector table stands as an aligned word, or is put together by one instruction or a pair of "
+    "sees its vector table is an aligned word, or is put together by one instruction or a pair of "
     "them.",
     why="The primary must write this address into the secondary's vector register. An image whose primary "
     "does not hold it was, in most cases, built for another place of the second build, which then never "

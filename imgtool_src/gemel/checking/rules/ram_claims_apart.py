@@ -57,7 +57,7 @@ def _finding(layout: Layout, takers: list[tuple[BuildPlan, Build]], span: Span) 
         concerned(*names, *cores, *areas),
         where=f"area {', area '.join(areas)}" if areas else "no area",
         found=", ".join(f"build {plan.name} ({build.file})" for plan, build in takers),
-        expected=f"spans apart, or both inside a shared area: {shared}",
+        expected=f"separate spans, or both inside a shared area: {shared}",
         span=span,
         lines=tuple(line for plan, build in takers for line in taken_lines(layout, plan, build, span)),
         follows_from=tuple(("ram-claims-in-own-areas", name) for name in astray) if len(astray) == 1 else (),

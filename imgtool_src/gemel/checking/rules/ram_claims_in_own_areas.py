@@ -157,7 +157,7 @@ def _foreign(
     place = f"in area {area.name}, {words}" if area else "that belongs to no area"
     memory = claim.memory.name if claim.memory else ""
     return Finding(
-        f"build {plan.name} takes RAM {place}",
+        f"build {plan.name} uses RAM {place}",
         concerned(plan.name, plan.core, area.name if area else "", memory, *owners),
         where=claim_words(build, claim),
         found=_found(claim, plan, span),
@@ -248,7 +248,7 @@ def _no_ram(layout: Layout, plan: BuildPlan, build: Build, claim: Claim) -> Find
         memory = located.memory.words
         lines.append(f"others see {memory} there; core {plan.core} sees it at {start}")
     return Finding(
-        f"build {plan.name} takes memory where core {plan.core} sees none",
+        f"build {plan.name} uses memory where core {plan.core} sees none",
         parties,
         where=where,
         found=sized(claim.seen),
@@ -264,9 +264,9 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks="The memory that each segment of a build, its heap and its stack take at run time, as its core "
-    "sees it, lies in RAM that this core owns or in the area that the build is copied to; a segment, or a "
-    "section in one, may lie as a whole in shared areas.",
-    why="A build that takes RAM outside its own overwrites the other core's data, stack or copied code, or "
+    "sees it, is in RAM that this core owns or in the area that the build is copied to; a segment, or a "
+    "section in one, may be as a whole in shared areas.",
+    why="A build that uses RAM outside its own overwrites the other core's data, stack or copied code, or "
     "memory that does not exist on the device, where every access faults. Data that runs over into a "
     "shared area is cleared by one core's start after the other has filled it.",
     remedy="Correct the RAM regions of the build's linker script to what the layout gives its core, or the "

@@ -147,7 +147,7 @@ RULE = Rule(
     checks="Where code of the primary stores constants to the control register of a secondary, or sets or clears "
     "bits of it, one of these stores leaves the value that the layout says releases that core, with the key where "
     "there is one; where it stores constants to its vector register, one of them is the address of its vector table.",
-    why="With another value, such as the mask where its complement is due, or one without the unlock key, the "
+    why="With another value, such as the mask where its complement is expected, or one without the unlock key, the "
     "secondary stays in reset; the primary waits for its first message for ever. With another address it starts by "
     "words that are no vectors.",
     remedy="Write the value of the data sheet, or correct release_mask, release_value or the key in the layout.",

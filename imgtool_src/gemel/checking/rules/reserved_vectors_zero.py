@@ -63,7 +63,7 @@ RULE = Rule(
     why="The core never reads these words, so nothing breaks. But a handler there is one that its author "
     "counts on and that never runs, which happens when start-up code for another architecture was taken; "
     "and a marker or checksum there is one that the layout does not know and cannot keep right.",
-    remedy="Take the vector table for this architecture; if the device wants a value there, describe it in "
+    remedy="Take the vector table for this architecture; if the device needs a value there, describe it in "
     "the layout as a stamp or checksum.",
     source="CMSIS-Core, section 'Interrupts and Exceptions (NVIC)', and its start-up templates, which write "
     "0; no architecture demands it (common practice)",

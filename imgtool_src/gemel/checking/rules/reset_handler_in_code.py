@@ -56,7 +56,7 @@ def _outcome(inspection: Inspection, table: VectorTable) -> Outcome:
         expected=expected,
         span=word_span(table, 1),
         next_step=next_step,
-        follows_from=cause,
+        follows_from=(*cause, ("build-ids-equal", table.plan.name)),
     )
 
 
@@ -82,7 +82,7 @@ RULE = Rule(
     guards="device",
     checks="The reset handler of each build, word 1 of its vector table, is an address inside the bytes "
     "that the build runs from, in memory that can be executed, with bit 0 set.",
-    why="At reset the core takes this word as its first address. Outside its code it runs whatever lies "
+    why="At reset the core takes this word as its first address. Outside its code it runs whatever is "
     "there; with bit 0 clear it leaves Thumb state, which M-profile cores do not have, and the first "
     "instruction faults.",
     remedy="Link the build for the place the layout gives it, with the vector table first; mark an "

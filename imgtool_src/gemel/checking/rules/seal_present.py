@@ -36,7 +36,7 @@ RULE = Rule(
     severity="error",
     guards="image",
     checks="Where the layout or the receiver (--trust, --policy) requires a seal, its area holds something.",
-    why="Without a seal nobody can see whose image this is: whoever can change it can make every checksum "
+    why="Without a seal nothing shows who made this image: anyone who can change it can make every checksum "
     "and digest in it right again. A device that demands a seal refuses it, in the field if not before.",
     remedy="Seal the image (gemel sign), or get the sealed one from where it was joined.",
     source="RFC 9124 section 4.2.9, THREAT.IMG.NON_AUTH (draft 13 read)",

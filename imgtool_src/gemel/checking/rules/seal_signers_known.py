@@ -43,7 +43,7 @@ RULE = Rule(
     name="seal-signers-known",
     severity="error",
     guards="image",
-    checks="The key of every signer of the seal is one that is trusted or that the layout names, save for as "
+    checks="The key of every signer of the seal is one that is trusted or that the layout names, except for as "
     "many signers as unknown_signers in [seal] and in the policy allow.",
     why="The signature of an unknown key can be any bytes at all, at an address that is known: no digest "
     "covers them and nobody can verify them, so they are room for data or code of somebody else.",

@@ -42,9 +42,9 @@ RULE = Rule(
     checks="As many signers as layout and policy demand have a trusted key, an allowed algorithm and a signature "
     "that holds, and where one demands a pair, one classical and one ML-DSA signature are among them.",
     why="Several signers guard against the loss of one key, a pair against the fall of one kind of "
-    "algorithm. But signers stand side by side, and whoever can write the image can take one away: only a "
+    "algorithm. But signers are independent of each other, and anyone who can write the image can remove one: only a "
     "count finds that.",
-    remedy="Where signers are still due, have them sign: gemel sign, with --more-to-come for all but the "
+    remedy="Where signers are missing, have them sign: gemel sign, with --more-to-come for all but the "
     "last and with --add for all but the first; else get the image again from where it was sealed.",
     source="RFC 9052 section 4.1 (each signer is verified by itself); RFC 9124 section 4.2.11, "
     "THREAT.UPD.UNAPPROVED (draft 13 read)",

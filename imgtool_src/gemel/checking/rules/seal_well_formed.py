@@ -38,7 +38,7 @@ RULE = Rule(
     guards="image",
     checks="The seal's area begins with a seal in its one deterministic form, and every byte after it is "
     "erased.",
-    why="A reader on the device takes nothing else. Bytes that no form accounts for could hold anything: "
+    why="A reader on the device accepts nothing else. Bytes that no form accounts for could hold anything: "
     "they are what no digest and no signature covers.",
     remedy="Seal the image again (gemel sign), or get it again from where it was sealed.",
     source="RFC 9052 section 4.1 (COSE_Sign); RFC 8949 section 4.2.1 (deterministic encoding); "

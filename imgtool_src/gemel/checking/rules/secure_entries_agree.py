@@ -106,7 +106,7 @@ RULE = Rule(
     why="With a stale import library the non-secure build calls where a gateway used to be: it enters "
     "another function with the wrong arguments, or faults where there is none. Both builds link without a "
     "word.",
-    remedy="Link the non-secure build anew with the import library of this very secure build; keep the "
+    remedy="Link the non-secure build again with the import library of this secure build; keep the "
     "addresses over releases with --in-implib when linking the secure one.",
     source='CMSE 1.4, chapter "CMSE support", requirement 8 (import library) and requirements 43 to 45',
     absent="no two builds of the layout are stored in a secure and a non-secure area, or none calls the "

@@ -46,9 +46,9 @@ RULE = Rule(
     guards="device",
     checks="An object that is atomic in one of two builds that share it is atomic in the other, as their debug "
     "information says.",
-    why="An atomic access orders what stands before and after it; a volatile one does not, and its changes are a "
+    why="An atomic access orders what comes before and after it; a volatile one does not, and its changes are a "
     "load and a store between which the other core may write. Where both sides only load and store whole words, "
-    "and have barriers, it works all the same.",
+    "and have barriers, it works anyway.",
     remedy="Make it atomic on both sides, or see that the other side has the barriers that it needs.",
     source="ISO/IEC 9899:2011, section 5.1.2.4 (from memory); common practice",
     absent="no two builds have an object of one name in a shared area, or none has debug information",

@@ -158,7 +158,7 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks="Below the initial stack pointer of each build, down to the next byte that its own data, heap "
-    "or code or another core's build takes, or to the start of its RAM, lies at least the stack that the "
+    "or code or another core's build takes, or to the start of its RAM, there is at least the stack that the "
     "build states, or one exception frame where it states none.",
     why="Nothing stops a stack that meets data: it overwrites variables, and a store to one of them "
     "changes a return address. A build links without a word when its data has grown into the stack, and "

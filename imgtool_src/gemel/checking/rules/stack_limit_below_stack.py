@@ -63,7 +63,7 @@ RULE = Rule(
     guards="device",
     checks="A constant that code puts into the main stack pointer limit register is inside the area in which the "
     "stack grows, and below the initial stack pointer.",
-    why="With a limit above the pointer the very first push faults, and the fault handler's own frame faults again; "
+    why="With a limit above the pointer the first push faults, and the fault handler's own frame faults again; "
     "with one below the area the limit protects nothing.",
     remedy="Take the limit from the linker's symbol of the lower end of the same core's stack.",
     source="Armv8-M Architecture Reference Manual, MSPLIM (from memory)",

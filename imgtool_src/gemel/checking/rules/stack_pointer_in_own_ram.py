@@ -42,7 +42,7 @@ def _finding(inspection: Inspection, table: VectorTable) -> Finding:
         areas = [area for area in layout.areas if located and layout.span_of(area).holds(located.plain)]
     own = [f"{area_as_seen(layout, area, core)} (area {area})" for area in owned_areas(layout, core)]
     return Finding(
-        f"the first stack of core {core} does not lie in RAM that it owns",
+        f"the first stack of core {core} is not in RAM that it owns",
         (table.plan.name, core, *areas),
         where=place_of(table, 0),
         found=f"{format_address(pointer)}: {pushed}",
@@ -66,7 +66,7 @@ RULE = Rule(
     name="stack-pointer-in-own-ram",
     severity="error",
     guards="device",
-    checks="The initial stack pointer of each build, word 0 of its vector table, lies above the start and "
+    checks="The initial stack pointer of each build, word 0 of its vector table, is above the start and "
     "at most at the end of an area of RAM that its core owns, at the addresses at which that core sees it.",
     why="The core pushes below this address from its first function on. In no memory the first push faults "
     "and the core locks up; in the other core's RAM it works until that core uses the same bytes, and then "
@@ -74,7 +74,7 @@ RULE = Rule(
     remedy="Set the end of the stack in the build's linker script to the end of RAM that this core owns, as "
     "this core sees it; or correct ram of the core in the layout.",
     source="Armv7-M Architecture Reference Manual, section B1.5.5, reset behaviour (second-hand); AAPCS32, "
-    "section 'The Stack' (full descending, so that the first word lies below the pointer; from memory)",
+    "section 'The Stack' (full descending, so that the first word is below the pointer; from memory)",
     absent="the layout has no build in an area of purpose code",
     check=check,
 )

@@ -63,7 +63,21 @@ def _outcome(inspection: Inspection, stamp: Stamp, sources: StampSources) -> Out
         expected=shown[1],
         span=span,
         lines=lines,
+        follows_from=tuple(_causes(stamp)),
     )
+
+
+def _causes(stamp: Stamp) -> Iterator[tuple[str, str]]:
+    """What another value may follow from: another version or counter was required, another build given."""
+    value = stamp.value
+    if isinstance(value, StampValue):
+        if value.version:
+            yield "version-as-asked", "version"
+        if value.rollback:
+            yield "version-as-asked", "rollback"
+        for name in (value.size_of, value.build_id_of, value.vectors_of, value.run_start_of, value.end_of):
+            if name:
+                yield "build-ids-equal", name
 
 
 def _not_known(inspection: Inspection, stamp: Stamp) -> str:

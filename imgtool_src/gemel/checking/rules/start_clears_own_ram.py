@@ -86,7 +86,7 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks="Each block that start-up code clears, by the build's zero table or the usual symbols at its "
-    "ends, lies in RAM that its core owns, of a secondary outside shared areas, and over no byte that the image "
+    "ends, is in RAM that its core owns, of a secondary outside shared areas, and over no byte that the image "
     "stores for the build, be it initialised data or code that runs from RAM; symbols do not make it reach over the "
     "end of all sections to the stack that the core starts with (the primary may clear what is "
     "shared, since it does so before it releases another core).",

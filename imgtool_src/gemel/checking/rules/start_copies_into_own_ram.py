@@ -36,7 +36,7 @@ RULE = Rule(
     checks="Each block that start-up code copies, by the build's copy table or the usual symbols at its "
     "ends, goes to RAM that its core owns, or to the area that a copied build runs in, and in shared areas "
     "over nothing but data that the build itself stores for them.",
-    why="A block whose end or size is wrong is copied on over whatever lies after it. Where that is the "
+    why="A block whose end or size is wrong is copied on over whatever is after it. Where that is the "
     "RAM of another core or what the cores share, a core that starts late overwrites what the other one "
     "has been working with, and the fault shows in a build that nobody has touched.",
     remedy="Take start, end and size of each block from its section in the linker script: ADDR and SIZEOF "

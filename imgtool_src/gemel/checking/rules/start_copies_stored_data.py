@@ -124,11 +124,11 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks="Each block of initialised data that start-up code copies to RAM, by the build's copy table or "
-    "the usual symbols at its ends, is copied from the place at which the image stores those very bytes, "
+    "the usual symbols at its ends, is copied from the place at which the image stores those bytes, "
     "and ends where these end.",
-    why="Start-up code copies whatever lies at the source. From a wrong one, variables and code in RAM "
+    why="Start-up code copies whatever is at the source. From a wrong one, variables and code in RAM "
     "start as other code or erased flash: constants are off, pointers lead anywhere, and the build fails "
-    "long before or long after the place that is to blame. A block that is too long overwrites what lies "
+    "long before or long after the place that is to blame. A block that is too long overwrites what is "
     "after it in RAM.",
     remedy="Take source, start and end of each block from its section in the linker script: LOADADDR, ADDR "
     "and SIZEOF of the same section.",

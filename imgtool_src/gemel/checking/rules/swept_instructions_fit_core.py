@@ -145,7 +145,7 @@ RULE = Rule(
     "core has: what branches and calls from its vectors lead to, and whatever else there reads as code.",
     why="An instruction that the core lacks is undefined and faults when it is reached. Without mapping "
     "symbols data may look like code, and code like data, so what is found here is worth a look and no "
-    "proof, and what is not found is no proof either. What nothing leads to, with no code beside it, counts "
+    "proof, and what is not found is no proof either. What nothing leads to, with no code next to it, counts "
     "only where four of its instructions, and half of them, are lacking.",
     remedy="Check again with the build's ELF file, which settles it; then see instructions-fit-core.",
     source="common practice; encodings of branches and which architecture has which instruction: Armv6-M, "

@@ -60,7 +60,7 @@ RULE = Rule(
     "erased ones included.",
     why="What programs the device erases what a file names. And two files of one image should be equal: "
     "erased bytes that one of them names are in no digest, and hide that it was written by something else.",
-    remedy="Take the file that was joined, or write it anew with gemel sign.",
+    remedy="Take the file that was joined, or write it again with gemel sign.",
     source="common practice",
     absent="the layout has no flash or rom memory",
     check=check,

@@ -63,6 +63,7 @@ def _finding(table: VectorTable, whole: Span, missing: list[Span]) -> Finding:
         found=f"nothing of the build at {', '.join(map(str, missing))}",
         expected=f"{format_size(whole.size)} for 16 + {table.core.interrupts} words, {whole}, in the build",
         span=missing[0],
+        follows_from=(("build-ids-equal", table.plan.name),),
     )
 
 
@@ -74,9 +75,9 @@ RULE = Rule(
     name="vector-table-complete",
     severity="error",
     guards="device",
-    checks="All words of each build's vector table, 16 and one for each interrupt of its core, lie inside "
+    checks="All words of each build's vector table, 16 and one for each interrupt of its core, are inside "
     "the bytes that the build stores.",
-    why="For an interrupt whose word is not in the build the core takes whatever lies there as an address: "
+    why="For an interrupt whose word is not in the build the core takes whatever is there as an address: "
     "erased flash, or the first bytes of the next area, which change with every new version of the other "
     "build.",
     remedy="Write the table for all interrupts of the device, with a default handler in the words that are "

@@ -65,7 +65,7 @@ def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
     hint = ""
     if others:
         hint = (
-            f"link build {plan.name} so that its vector table lies at {format_address(place.start)}, or show "
+            f"link build {plan.name} so that its vector table is at {format_address(place.start)}, or show "
             f"the layout where it is: vector_offset = {others[0] - start:#x} in [build.{plan.name}]"
         )
     return Finding(
@@ -77,7 +77,7 @@ def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
         span=place,
         next_step=moved or hint,
         lines=tuple(
-            f"what could be its vector table lies at {format_address(address)}" for address in others[:4]
+            f"what could be its vector table is at {format_address(address)}" for address in others[:4]
         ),
     )
 
@@ -86,7 +86,7 @@ RULE = Rule(
     name="vector-table-not-blank",
     severity="error",
     guards="device",
-    checks="The first two words of each build's vector table, where the layout says it lies, are not both "
+    checks="The first two words of each build's vector table, where the layout says it is, are not both "
     "erased and not both zero, and no build id note and no code is there instead.",
     why="The core takes its stack pointer and its first address from these words. From erased or zero words "
     "it starts with a stack and an address that are in no memory, faults at once, faults again in the fault "

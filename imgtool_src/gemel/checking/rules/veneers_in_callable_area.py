@@ -69,12 +69,12 @@ RULE = Rule(
     name="veneers-in-callable-area",
     severity="error",
     guards="device",
-    checks="Each gateway of a secure build, by its symbols, lies in an area that the layout calls "
+    checks="Each gateway of a secure build, by its symbols, is in an area that the layout calls "
     "non-secure-callable.",
     why="A branch from non-secure code into secure memory that is not callable faults, so that the first "
     "call of the function ends in a SecureFault.",
     remedy="Give the section .gnu.sgstubs the address of the callable area (--section-start with the GNU "
-    "linker), or make the area in which it lies non-secure-callable in the layout and in the attribution "
+    "linker), or make the area in which it is non-secure-callable in the layout and in the attribution "
     "unit.",
     source='CMSE 1.4, chapter "CMSE support", requirements 5 and 8, secure gateway veneers',
     absent="the layout states no secure area, or no secure build offers functions (symbols __acle_se_...)",

@@ -102,7 +102,7 @@ RULE = Rule(
     why="Without SG the call from non-secure code faults. With a branch to an old address, as when veneers "
     "are kept over a release and the code that they lead to moves, it runs in the middle of some other secure "
     "function.",
-    remedy="Link the secure build anew so that the linker makes the veneers; let --in-implib keep their "
+    remedy="Link the secure build again so that the linker makes the veneers; let --in-implib keep their "
     "addresses where these must not move.",
     source='CMSE 1.4, chapter "CMSE support", requirements 9 and 43 to 45, secure gateway veneers; '
     "encoding of B.W: Armv8-M architecture reference manual (from memory)",

@@ -81,7 +81,7 @@ RULE = Rule(
     name="version-as-asked",
     severity="error",
     guards="image",
-    checks="The record's version and rollback counter are those that were asked for, and the counter is at least "
+    checks="The record's version and rollback counter are those that were required, and the counter is at least "
     "the layout's.",
     why="An old image with known faults, or a new one under an old number, reaches the device, and a device "
     "that keeps a counter refuses it in the field.",

@@ -67,8 +67,8 @@ RULE = Rule(
     guards="device",
     checks="Each run of bytes that the image holds in flash starts and ends on a multiple of the memory's "
     "write unit.",
-    why="Flash takes a whole write unit at once, so the programmer puts bytes of its own choice beside those "
-    "of the image: most take the erased byte, some zero. A digest over them is then wrong, and with error "
+    why="Flash is programmed a whole write unit at a time, so the programmer adds bytes of its own choice to those of "
+    "the image: most take the erased byte, some zero. A digest over them is then wrong, and with error "
     "correction nothing can be written into the rest of that unit later. A warning, since it works with a "
     "programmer that fills in the erased byte.",
     remedy="Join with gemel, which pads; or have the tool that made the image fill to whole write units.",

@@ -38,7 +38,6 @@ IMAGE = "image="
     "--index",
     "index_file",
     kind=FILE,
-    metavar="FILE",
     help="Keep the results here, and skip what is unchanged.",
 )
 @option("--again", is_flag=True, help="Judge all images, whatever the index knows.")
@@ -61,7 +60,6 @@ IMAGE = "image="
     "--report",
     "reports",
     kind=FILE,
-    metavar="FILE",
     multiple=True,
     help="Write the result to this file too, by suffix .txt, .csv, .jsonl or .html (a summary); may be repeated.",
 )
@@ -74,12 +72,8 @@ IMAGE = "image="
     multiple=True,
     help="Require a seal by this public key. May be repeated.",
 )
-@option(
-    "--policy", kind=FILE, metavar="FILE", help="Judge by this policy of your own too (gemel explain policy)."
-)
-@option(
-    "--at-least", metavar="N", kind=IntRange(0, 0xFFFF_FFFF), help="Lowest rollback counter of all images."
-)
+@option("--policy", kind=FILE, help="Judge by this policy of your own too (gemel explain policy).")
+@option("--at-least", kind=IntRange(0, 0xFFFF_FFFF), help="Lowest rollback counter of all images.")
 @paths_outside_option
 @date_option
 @option("--disassemble/--no-disassemble", default=False, help="Read the code too, at about a second a MiB.")
@@ -197,7 +191,7 @@ def _find(
     wanted = [term_in(each) for each in terms if not each.startswith(IMAGE)]
     if len(files) > 1 or (at is not None and not files):
         found = "--at" if not files else " ".join(files)
-        raise _usage("an index is asked for one file", found, "one image=FILE, with or without --at")
+        raise _usage("an index is searched for one file", found, "one image=FILE, with or without --at")
     with closing(Index(index_file, write=False)) as index:
         results = index.find(wanted) if wanted else iter(())
         if files:

@@ -53,14 +53,11 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
     "--version",
     "version_text",
     metavar="X.Y.Z",
-    group="Required of the image",
     help="Version that the image must hold.",
 )
 @option(
     "--rollback",
-    metavar="N",
     kind=IntRange(0, 0xFFFF_FFFF),
-    group="Required of the image",
     help="Rollback counter that it must hold.",
 )
 @option(
@@ -68,33 +65,26 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
     metavar="PUBKEY",
     multiple=True,
     kind=FILE,
-    group="Required of the image",
     help="Require a seal by this public key; of those that the layout trusts only these. May be repeated.",
 )
 @option(
     "--policy",
-    metavar="FILE",
     kind=FILE,
-    group="Required of the image",
     help="Require what this policy of your own says too (gemel explain policy).",
 )
 @option(
     "--at-least",
-    metavar="N",
     kind=IntRange(0, 0xFFFF_FFFF),
-    group="Required of the image",
     help="Lowest rollback counter that the image may have.",
 )
 @option(
     "--previous",
     metavar="IMAGE",
     kind=FILE,
-    group="Required of the image",
     help="Older image: the rollback counter must be at least its counter.",
 )
 @option(
     "--index",
-    metavar="FILE",
     kind=FILE,
     help="Of a dump: compare it with the versions that this index of gemel audit or gemel release knows.",
 )
@@ -115,7 +105,7 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 @strict_option
 @form_option("text", "json", "sarif", "junit", "lines", "html")
 @report_option
-@option("--all", "everything", is_flag=True, group="Result", help="In text, list every rule and place.")
+@option("--all", "everything", is_flag=True, help="In text, list every rule and place.")
 @quiet_option
 def command(
     words: tuple[str, ...],

@@ -32,9 +32,7 @@ OLD = "old:"
 @option(
     "-o",
     "--output",
-    metavar="FILE",
     kind=FILE,
-    group="Result",
     help="Write the result here, not to stdout; .html, .json by suffix.",
 )
 def command(
@@ -50,8 +48,9 @@ def command(
 
     Shown are changes by area, erase block, vector table, record field and signer; with the ELF files of both
     images (old:NAME=BUILD and NAME=BUILD) also by section, function and object, and the contract's types: where
-    an old and a new core would read what they share differently, that stands first. What only moved is counted,
-    not listed. As HTML: one page for a browser, each memory drawn old beside new, what must be programmed marked.
+    an old and a new core would read what they share differently, that comes first. A build that the layout names by
+    its path is one of the new image where its build id is the record's. What only moved is counted, not listed.
+    As HTML: one page for a browser, each memory drawn old next to new, what must be programmed marked.
     With --from-device either may be a dump of a device: what the device writes itself is left out of both. LAYOUT
     ends in .toml; where it is left out, gemel.toml in the folder is used if it is there. Exit codes: 0 same, 1
     different, 2 the work could not be done.

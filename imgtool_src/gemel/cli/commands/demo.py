@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import sys
+import textwrap
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -26,21 +27,18 @@ REHEARSE_FAULTY_START = (
     *("--budget", "2000000"),
 )
 
-INTRODUCTION = """\
-A harbour tide gauge runs on a microcontroller with two cores. The station
-(primary) starts at reset and reports; the sampler (secondary) measures, and
-stays in reset until the station writes it a boot address and lets it go. Two
-teams built them separately:
-
-  {layout:<25}  the device: memories, cores, and where all goes
-  station.elf                the station team's build
-  sampler.elf                the sampler team's build
-  {faulty:<25}  the sampler again, linked at a wrong address
-  {faulty_start:<25}  the station again, which releases the sampler in
-                             the wrong place
-
-Everything below is run in {folder}
-"""
+INTRODUCTION = (
+    "A harbour tide gauge runs on a microcontroller with two cores. The station (primary) starts at reset and reports;"
+    " the sampler (secondary) measures, and stays in reset until the station writes it a boot address and releases it."
+    " Two teams built them separately:"
+)
+FILES = (
+    (LAYOUT, "the device: memories, cores, and what is where"),
+    ("station.elf", "the station team's build"),
+    ("sampler.elf", "the sampler team's build"),
+    (FAULTY, "the sampler again, linked at a wrong address"),
+    (FAULTY_START, "the station again, which releases the sampler at a wrong address"),
+)
 
 
 class DemoStep(NamedTuple):
@@ -60,15 +58,15 @@ STEPS = (
         0,
     ),
     DemoStep(
-        "2. Check the image, as the team that receives it would, with both builds at\nhand.",
+        "2. Check the image, as the team that receives it would, with both builds given.",
         "",
         CHECK,
         0,
     ),
     DemoStep("3. See what is in it.", "", SHOW, 0),
     DemoStep(
-        "4. A mistake being caught: the sampler was linked at another address than the\nstation starts.",
-        "On the bench this is a core that stays silent. Here it is an exit code of 1,\nand no file:",
+        "4. A mistake being caught: the sampler was linked at another address than the station starts.",
+        "On the bench this is a core that stays silent. Here it is an exit code of 1, and no file:",
         MISTAKE,
         1,
     ),
@@ -79,7 +77,7 @@ STEPS = (
         0,
     ),
     DemoStep(
-        "6. A mistake that no static check can see: this station's code skips a header\nthat is not there.",
+        "6. A mistake that no static check can see: this station's code skips a header that is not there.",
         "Its constants are right, so it joins:",
         JOIN_FAULTY_START,
         0,
@@ -87,12 +85,10 @@ STEPS = (
     DemoStep("7. But it does not start both cores:", "", REHEARSE_FAULTY_START, 1),
 )
 
-CLOSING = """\
-The files are in {folder}; commands.txt there repeats each step: sh commands.txt
-A passing check is evidence, not a safety approval: a wrong image can brick
-hardware or make it unsafe, and what may run on your product is for your own
-procedures and licensed practice to decide.
-"""
+CLOSING = (
+    "A passing check is evidence, not a safety approval: a wrong image can brick hardware or make it unsafe, and what"
+    " may run on your product is for your own procedures and licensed practice to decide."
+)
 
 STOPPED = 128
 """Exit codes above it are those of a run that a signal ended."""
@@ -112,24 +108,23 @@ def command(folder: Path | None) -> int:
     Example:
       gemel demo tide-gauge
     """
-    from gemel.cli.printing import styled
+    from gemel.cli.printing import styled, wrapped
 
     target = _target(folder)
     _unpack(target)
     stdout = sys.stdout
-    echo(
-        INTRODUCTION.format(
-            layout=LAYOUT, faulty=FAULTY, faulty_start=FAULTY_START, folder=on_one_line(str(target))
-        )
-    )
+    here = on_one_line(str(target))
+    listed = [line for name, what in FILES for line in wrapped(what, stdout, f"  {name:<25}  ")]
+    _say(INTRODUCTION)
+    echo("\n".join(["", *listed, "", f"Everything below is run in {here}", ""]))
     as_expected, made = True, 0
     for step in STEPS:
-        echo(styled(step.title, stdout, bold=True))
+        echo("\n".join(styled(line, stdout, bold=True) for line in wrapped(step.title, stdout)))
         if step.arguments[0] == "rehearse" and find_spec("unicorn") is None:
             echo(f"Left out: {NOT_INSTALLED}\n")
             continue
         if step.remark:
-            echo(step.remark)
+            _say(step.remark)
         echo(f"\n$ {shown(step.arguments)}")
         if stdout is not None:  # it is, where the demo was started without one
             stdout.flush()
@@ -139,10 +134,19 @@ def command(folder: Path | None) -> int:
         made += 1
         echo(f"exit code {code}\n")
         as_expected = as_expected and code == step.due
-    echo(CLOSING.format(folder=on_one_line(str(target))))
+    _say(f"The files are in {here}; commands.txt there repeats each step: sh commands.txt")
+    _say(CLOSING)
+    echo("")
     ended = "as expected: mistakes were caught, everything else passed" if as_expected else "NOT as expected"
     echo(styled(f"All {made} steps ended {ended}.", stdout, fg="green" if as_expected else "red", bold=True))
     return 0 if as_expected else 1
+
+
+def _say(text: str) -> None:
+    """A paragraph, as wide as the terminal."""
+    from gemel.cli.printing import wrapped
+
+    echo("\n".join(wrapped(text, sys.stdout)))
 
 
 def shown(arguments: tuple[str, ...]) -> str:
@@ -152,7 +156,10 @@ def shown(arguments: tuple[str, ...]) -> str:
 
 def _as_script(step: DemoStep) -> str:
     """A step as lines for a shell: what it is in comments, then the command."""
-    said = [*step.title.splitlines(), *([f"It must end with exit code {step.due}."] if step.due else [])]
+    said = [
+        *textwrap.wrap(step.title, 78),
+        *([f"It must end with exit code {step.due}."] if step.due else []),
+    ]
     return "".join(f"# {line}\n" for line in said) + f"{shown(step.arguments)}\n\n"
 
 

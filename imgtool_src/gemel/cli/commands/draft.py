@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -20,16 +21,22 @@ if TYPE_CHECKING:
 
 @sub_command("draft", works_long=True)
 @argument("given", metavar="NAME=BUILD... [IMAGE]", several=True, required=True)
-@option("-o", "--output", kind=FILE, help="File to write, a new one; without it the layout goes to stdout.")
+@option(
+    "-o",
+    "--output",
+    metavar="LAYOUT",
+    kind=FILE,
+    help="New file to write; without it the layout goes to stdout.",
+)
 @option("--force", is_flag=True, help="Overwrite the file that -o names.")
 @option(
     "--map",
     "maps",
-    metavar="[NAME=]MAP",
+    metavar="[NAME=]FILE",
     multiple=True,
     help="Link map of a build (without NAME: of all), whose memory table states the regions; may be repeated.",
 )
-@option("--at", kind=ADDRESS, help="Where a raw binary IMAGE goes.")
+@option("--at", kind=ADDRESS, help="Where a raw binary goes.")
 @option(
     "--svd",
     kind=FILE,
@@ -45,7 +52,7 @@ def command(
 ) -> int:
     """Draft a first layout from the builds, from an image with its record, or from both.
 
-    Memories, areas and cores are guessed from segments, symbols, vector tables and build attributes; beside
+    Memories, areas and cores are guessed from segments, symbols, vector tables and build attributes; next to
     every guess is what it was guessed from, and what no build shows is a question in a comment. NAME
     becomes the name of a build and of the core that runs it; a build that calls the secure gateways of
     another one runs on its core. An image gives the builds that its record lists, and their places; a build
@@ -54,7 +61,7 @@ def command(
     Sizes of memories come from symbols such as __flash_start with __flash_size, or from link maps: GNU ld
     writes its memory table into the map, and both linkers print one with --print-memory-usage.
 
-    The draft is joined and checked at once, and the result is on stderr. It is written in any case; the exit
+    The draft is joined and checked at once, and the result is on stderr. It is always written; the exit
     code is 1 where it does not join or breaks a rule. No file is overwritten without --force.
 
     \b
@@ -225,7 +232,7 @@ def _said(data: bytes, file: str, builds: Mapping[str, Build]) -> bool:
     """
     from gemel.checking.reports.as_text import report_of
     from gemel.checking.runner import check
-    from gemel.cli.printing import print_problems
+    from gemel.cli.printing import print_problems, prose_width
     from gemel.errors import GemelError
     from gemel.inspection.inspection import Inspection
     from gemel.joining.pipeline import join
@@ -240,11 +247,13 @@ def _said(data: bytes, file: str, builds: Mapping[str, Build]) -> bool:
         print_problems(error)
         return False
     result = check(Inspection(read, image, builds, disassemble=True), date_of_today())
-    if result.passes:
-        echo("the draft joins as it stands; the check of the image says:", err=True)
-    else:
+    if not result.passes:
         echo("the builds join by the draft, but the image is not sound:", err=True)
-    echo("\n".join(report_of(result)), err=True)
+    elif any(each.findings for each in result.results):
+        echo("the builds join by the draft; the check of the image has findings:", err=True)
+    else:
+        echo("the draft joins as it stands; the check of the image says:", err=True)
+    echo("\n".join(report_of(result, width=prose_width(sys.stderr))), err=True)
     paths = [plan.path for plan in read.layout.builds.values() if plan.path]
     if any(path.startswith("../") or os.path.isabs(path) for path in paths):
         echo(

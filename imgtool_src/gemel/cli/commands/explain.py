@@ -13,24 +13,20 @@ from gemel.cli.parameters import FILE, form_option
 
 def _with_topics(text: str) -> str:
     """The help with a line for each topic."""
-    from inspect import cleandoc
+    from gemel.cli.printing import help_with_rows
 
-    return cleandoc(text).replace(
-        "{topics}", "\n".join(f"  {name:<11}{what}" for name, what in TOPICS.items())
-    )
+    return help_with_rows(text, "{topics}", TOPICS.items())
 
 
 @sub_command("explain", finished=_with_topics)
 @argument("topic", metavar="[RULE|WORD|TOPIC]", required=False)
 @form_option("text", "json")
-@option(
-    "-o", "--output", metavar="FILE", kind=FILE, group="Result", help="Write the page here, not to stdout."
-)
+@option("-o", "--output", kind=FILE, help="Write the page here, not to stdout.")
 def command(topic: str | None, form: str, output: Path | None) -> int:
     """Explain the rules, one rule, or a format.
 
     Without RULE, WORD or TOPIC: all rules by subject, a line each. With a rule's name: what it checks, why, what to
-    do, the source. With a word, such as stack: the rules that speak of it. The topics are:
+    do, the source. With a word, such as stack: the rules that mention it. The topics are:
 
     \b
     {topics}

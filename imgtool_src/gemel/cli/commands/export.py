@@ -11,16 +11,16 @@ from gemel.cli.signing.pass_phrases import PassPhrases, open_keys_option, pass_p
 from gemel.workflows.exports import EXPORTS, Export
 
 SUIT = ("suit", "an image as a signed SUIT envelope (IETF draft 37, a trial): LAYOUT IMAGE --key KEY -o FILE")
-LISTED = "\n".join(
-    f"  {name:<21}{meaning}" for name, meaning in (*((it.name, it.meaning) for it in EXPORTS), SUIT)
-)
 
 
-@sub_command(
-    "export",
-    help="Write out what both teams need from a layout or from gemel.\n\n\b\n"
-    f"{LISTED}\n\n\b\nExample:\n  gemel export linker tide-gauge.toml --core sampler -o layout.ld",
-)
+def _with_exports(text: str) -> str:
+    """The help with a line for each export."""
+    from gemel.cli.printing import help_with_rows
+
+    return help_with_rows(text, "{exports}", (*((it.name, it.meaning) for it in EXPORTS), SUIT))
+
+
+@sub_command("export", finished=_with_exports)
 @argument("what", metavar="WHAT", kind=Choice([*(export.name for export in EXPORTS), SUIT[0]]))
 @argument("layout", metavar="[LAYOUT]", kind=FILE, required=False)
 @argument("image", metavar="[IMAGE]", kind=FILE, required=False)
@@ -51,7 +51,15 @@ def command(
     phrase_names: tuple[str, ...],
     open_keys: bool,
 ) -> int:
-    """Write the export's text, or the envelope."""
+    """Write out what both teams need from a layout or from gemel.
+
+    \b
+    {exports}
+
+    \b
+    Example:
+      gemel export linker tide-gauge.toml --core sampler -o layout.ld
+    """
     if what == SUIT[0]:
         from gemel.cli.suit_export import write_suit
 

@@ -80,11 +80,11 @@ USAGE = "[LAYOUT] [NAME=BUILD]..."
 @date_option
 @disassemble_option
 @as_option
-@option("--dry-run", is_flag=True, group="Result", help="Join and check, and write no image.")
+@option("--dry-run", is_flag=True, help="Join and check, and write no image.")
 @strict_option
 @form_option("text", "json", "sarif", "junit", "lines", "html")
 @report_option
-@option("--all", "everything", is_flag=True, group="Result", help="In text, list every rule and place.")
+@option("--all", "everything", is_flag=True, help="In text, list every rule and place.")
 @quiet_option
 def command(
     words: tuple[str, ...],
@@ -133,7 +133,7 @@ def command(
     )
     from gemel.cli.signing.key_options import KeysAtHand
     from gemel.cli.signing.pass_phrases import PassPhrases
-    from gemel.cli.signing.seal_lines import NOT_SEALED, seal_lines
+    from gemel.cli.signing.seal_lines import seal_lines, unsealed_lines
     from gemel.files.output_targets import refuse_targets
     from gemel.files.outputs import write_all
     from gemel.workflows.inputs import build_files, date_of, load_builds, load_layout, version_of
@@ -187,7 +187,7 @@ def command(
         if result.passes and not dry_run:
             done = seal_lines(read.layout, made.seal) if made.seal else []
             if not made.seal and (read.layout.seal or leave_unsealed):
-                done = NOT_SEALED.splitlines()
+                done = unsealed_lines(shown.width)
             sizes = write_images(
                 joined.image, *outputs, layout=read, memories=whole, form=as_form, further=documents
             )

@@ -17,7 +17,19 @@ if TYPE_CHECKING:
 DER_SUFFIX = ".der"
 
 
-@group("keys")
+def _with_algorithms(text: str) -> str:
+    """The help with the algorithms, a line each."""
+    from gemel.cli.printing import help_with_rows
+    from gemel.seals.keys.algorithms import ALGORITHMS
+
+    rows = [
+        (each.name, f"{each.public_key_size:,} bytes of public key, {each.signature_size:,} of signature")
+        for each in ALGORITHMS
+    ]
+    return help_with_rows(text, "{algorithms}", rows)
+
+
+@group("keys", finished=_with_algorithms)
 def command() -> None:
     """Make and show the keys that images are sealed with.
 
@@ -27,8 +39,13 @@ def command() -> None:
 
     A key that stays on its token is named by its URI (RFC 7512),
     pkcs11:token=NAME;object=NAME?module-path=LIBRARY; without module-path the variable GEMEL_PKCS11_MODULE
-    names the PKCS#11 library. The PIN is asked for, or comes as a pass phrase does, or from
+    names the PKCS#11 library. The PIN is prompted for, or comes as a pass phrase does, or from
     pin-source=file:PATH in the URI. This needs the extra hsm.
+
+    The algorithms are:
+
+    \b
+    {algorithms}
 
     \b
     Example:
@@ -38,8 +55,8 @@ def command() -> None:
 
 @command.command("new")
 @argument("algorithm")
-@option("-o", "--output", metavar="FILE", required=True, kind=FILE, help="File for the private key.")
-@option("--public", metavar="FILE", kind=FILE, help="File for the public part.")
+@option("-o", "--output", metavar="KEY", required=True, kind=FILE, help="File for the private key.")
+@option("--public", metavar="PUBKEY", kind=FILE, help="File for the public part.")
 @pass_phrase_options
 @option("--no-pass-phrase", is_flag=True, help="Leave the key unprotected: who reads the file has it.")
 @option("--weak-pass-phrase", is_flag=True, help="Take a pass phrase that is easily guessed too.")
@@ -54,7 +71,7 @@ def new(
 ) -> None:
     """Make a private key: Ed25519, ECDSA-P256, ECDSA-P384, RSA-3072-PSS, RSA-4096-PSS, ML-DSA-65, ML-DSA-87.
 
-    Its pass phrase is asked for twice, unless an option says where it is. One that is easily guessed is refused:
+    Its pass phrase is prompted for twice, unless an option says where it is. One that is easily guessed is refused:
     take six random words, or 14 random letters and digits.
 
     \b
@@ -123,7 +140,7 @@ def show(key: str, phrase_files: tuple[Path, ...], phrase_names: tuple[str, ...]
 
 @command.command("public")
 @argument("key")
-@option("-o", "--output", metavar="FILE", required=True, kind=FILE, help="File for the public part.")
+@option("-o", "--output", required=True, kind=FILE, help="File for the public part.")
 @pass_phrase_options
 def public_key(key: str, output: Path, phrase_files: tuple[Path, ...], phrase_names: tuple[str, ...]) -> None:
     """Write out the public part of a key, for those who check seals.

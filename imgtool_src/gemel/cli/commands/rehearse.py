@@ -35,10 +35,8 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
     help="Try so many other orders of the cores' instructions too; the result is the worst.",
 )
 @form_option("text", "json", "svg", "lines")
-@option(
-    "-o", "--output", metavar="FILE", kind=FILE, group="Result", help="Write the result here, not to stdout."
-)
-@option("--all", "everything", is_flag=True, group="Result", help="In text, list what is not modelled too.")
+@option("-o", "--output", kind=FILE, help="Write the result here, not to stdout.")
+@option("--all", "everything", is_flag=True, help="In text, list what is not modelled too.")
 @quiet_option
 def command(
     words: tuple[str, ...],

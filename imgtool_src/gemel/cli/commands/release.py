@@ -64,9 +64,7 @@ USAGE = "[LAYOUT] [[old:]NAME=BUILD]..."
     kind=FILE,
     help="The image released before: notes say what changed, and its rollback counter must be reached.",
 )
-@option(
-    "--policy", metavar="FILE", kind=FILE, help="Hold the image to this policy too (gemel explain policy)."
-)
+@option("--policy", kind=FILE, help="Hold the image to this policy too (gemel explain policy).")
 @option(
     "--sbom",
     "sboms",
@@ -77,7 +75,6 @@ USAGE = "[LAYOUT] [[old:]NAME=BUILD]..."
 @option(
     "--vex",
     kind=FILE,
-    metavar="FILE",
     multiple=True,
     help="VEX of a team as JSON (CycloneDX, OpenVEX, CSAF), to ship byte for byte in vex/; may be repeated.",
 )
@@ -89,7 +86,6 @@ USAGE = "[LAYOUT] [[old:]NAME=BUILD]..."
 @option(
     "--index",
     kind=FILE,
-    metavar="FILE",
     help="Put the release into this index too, which gemel audit --find and gemel check --from-device read.",
 )
 @option("--rehearse", is_flag=True, help="Run the reset code of all cores too, and ship its timeline.")
@@ -125,9 +121,9 @@ def command(
     """Make the folder that is shipped: images, layout, keys, reports, SBOM, provenance, digests.
 
     The builds are joined, sealed and checked as gemel join does it. Then every written file, each build's bytes and
-    the seal are read once more by other libraries than gemel's own and compared byte by byte; the report says so. The
+    the seal are read again by other libraries than gemel's own and compared byte by byte; the report says so. The
     SBOM is CycloneDX, with what debug information shows of compilers and libraries; the provenance is an in-toto
-    statement (SLSA) in a DSSE envelope, signed with the image's keys; sha256sum -c SHA256SUMS takes the digests.
+    statement (SLSA) in a DSSE envelope, signed with the image's keys; sha256sum -c SHA256SUMS verifies the digests.
     Equal inputs give equal bytes, but for signatures that are random. Nothing is written where a rule is broken,
     where a policy demands a seal that is not there, or with --strict where a rule warns. With --previous,
     old:NAME=BUILD gives the builds of that image. gemel check --release FOLDER verifies the folder.

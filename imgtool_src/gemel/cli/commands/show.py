@@ -67,9 +67,7 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 @option(
     "-o",
     "--output",
-    metavar="FILE",
     kind=FILE,
-    group="Result",
     help="Write the result here, not to stdout; a name in .html makes it HTML.",
 )
 def command(
@@ -88,7 +86,7 @@ def command(
 
     With a layout: its memories drawn to scale, builds, record, vector tables, stamps and checksums. With
     the builds' ELF files also the RAM they claim and the names of their handlers. Without a layout: what
-    the file alone shows. What a record says stands as not verified unless --trust, or the layout's trust, has
+    the file alone shows. What a record says is shown as not verified unless --trust, or the layout's trust, has
     the key of a seal over it. --from-device shows a dump of a device, of one file or several, without what the
     device writes. As HTML: one page for a browser, with all this drawn and to be searched, symbols and bytes. Of a
     file of bytes to be signed (.tbs): what they say. Whether the image is as

@@ -50,7 +50,6 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 @open_keys_option
 @option(
     "--to-be-signed",
-    metavar="FILE",
     multiple=True,
     kind=FILE,
     help="Write the bytes that the --public key's owner must sign elsewhere, and no image.",
@@ -58,7 +57,6 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 @option(
     "--signature",
     "signatures",
-    metavar="FILE",
     multiple=True,
     kind=FILE,
     help="Take in a signature that was made elsewhere with the --public key; of ECDSA also in DER.",
@@ -66,7 +64,7 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 @option(
     "--public",
     "publics",
-    metavar="KEY",
+    metavar="PUBKEY",
     multiple=True,
     kind=FILE,
     help="Public key file of a --to-be-signed or --signature, in the same order.",
@@ -83,11 +81,11 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 @option(
     "--more-to-come",
     is_flag=True,
-    help="Write the image although further signers are due, who sign it later with --add.",
+    help="Write the image although further signers are missing, who sign it later with --add.",
 )
 @option(
     "--trust",
-    metavar="KEY",
+    metavar="PUBKEY",
     multiple=True,
     kind=FILE,
     help="Require a seal by this public key; of those that the layout trusts only these. With --add, keep "
@@ -95,7 +93,6 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 )
 @option(
     "--policy",
-    metavar="FILE",
     kind=FILE,
     help="Require what this policy of your own says too (gemel explain policy).",
 )
@@ -127,7 +124,7 @@ def command(
 ) -> int:
     """Seal an image that was joined before.
 
-    The image is checked before anything is signed, and once more before the sealed image is written. Its old
+    The image is checked before anything is signed, and again before the sealed image is written. Its old
     seal, if it has one, is replaced; with --add its signers are kept. With --trust or --policy the sealed image
     must pass as it would by `gemel check` with the same option.
 
@@ -135,7 +132,7 @@ def command(
     FILE.tbs.txt for people: product, version, builds, digests, waivers, the verdict of the check. There,
     `gemel show FILE.tbs` prints and checks what the bytes say, without layout or image, and openssl signs
     them (as below; ML-DSA from 3.5 on). Run again on the same image, --signature FILE --public KEY takes the
-    signature in; with FILE.tbs beside FILE.tbs.sig, one over another image is refused with the difference.
+    signature in; with FILE.tbs next to FILE.tbs.sig, one over another image is refused with the difference.
 
     \b
     {openssl}

@@ -19,9 +19,9 @@ def command(words: tuple[str, ...], folder: Path, at: int | None, as_form: str |
     """Take an image apart: one HEX and one raw binary a build.
 
     So one team's new build can be joined with the other's out of a received image. gemel join of all parts gives
-    the image's bytes again, with the same version and counter. NAME.part.toml beside the parts holds what bytes
+    the image's bytes again, with the same version and counter. NAME.part.toml next to the parts holds what bytes
     do not say: the build id, and where stamps and checksums go; a place that several bytes could be is kept as
-    such, and a join that would change its value asks for the ELF file.
+    such, and a join that would change its value needs the ELF file.
 
     \b
     Example:

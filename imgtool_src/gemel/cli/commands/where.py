@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 @sub_command("where")
 @argument("words", metavar="[LAYOUT] [NAME=BUILD]... [ADDRESS|SYMBOL]...", several=True)
-@option("--image", kind=FILE, help="Image whose bytes and record are used too.")
+@option("--image", metavar="IMAGE", kind=FILE, help="Image whose bytes and record are used too.")
 @option("--at", kind=ADDRESS, help="Where a raw binary goes; else the start of the layout's first flash.")
 @option(
     "--symbols",

@@ -36,10 +36,9 @@ def pass_phrase_options(command: _Command) -> _Command:
         option(
             "--pass-phrase-file",
             "phrase_files",
-            metavar="FILE",
             multiple=True,
             kind=FILE,
-            help="File that holds the pass phrase or PIN, one line; else it is asked for on the terminal. "
+            help="File that holds the pass phrase or PIN, one line; else it is prompted for on the terminal. "
             "Given once it is for every key that needs one, given several times for one after the other.",
         ),
     ):
@@ -178,7 +177,7 @@ def _asked(question: str) -> bytes:
     if sys.stdin is None or not sys.stdin.isatty():
         step = "give --pass-phrase-file FILE or --pass-phrase-env NAME"
         raise UsageProblem(
-            Problem(f"cannot ask for the {question}: no terminal", where="stdin", next_step=step)
+            Problem(f"cannot prompt for the {question}: no terminal", where="stdin", next_step=step)
         )
     try:
         with paused_progress():

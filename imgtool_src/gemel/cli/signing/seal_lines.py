@@ -4,18 +4,25 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from gemel.text.wrapping import wrapped
+
 if TYPE_CHECKING:
     from gemel.layout.model import Layout
     from gemel.seals.seal import Seal
 
 NOT_SEALED = (
-    "  NOT SEALED: nobody can see whose image this is, and no device that demands\n"
-    "  a seal will take it; seal it with: gemel sign"
+    "NOT SEALED: nothing shows who made this image, and devices that require a seal refuse it;"
+    " seal it with: gemel sign"
 )
 
 
-def missing_lines(layout: Layout, seal: Seal) -> list[str]:
-    """What is said of a seal that lacks signers; nothing of one that has all."""
+def unsealed_lines(width: int) -> list[str]:
+    """What is said of an image without a seal, ``width`` columns wide."""
+    return wrapped(NOT_SEALED, width, "  ")
+
+
+def missing_lines(layout: Layout, seal: Seal, width: int) -> list[str]:
+    """What is said of a seal that lacks signers, ``width`` columns wide; nothing of one that has all."""
     from gemel.seals.demands import demanded_words, missing_signers
 
     if layout.seal is None:
@@ -23,10 +30,8 @@ def missing_lines(layout: Layout, seal: Seal) -> list[str]:
     missing = missing_signers(layout.seal, [signer.algorithm for signer in seal.signers])
     if not missing:
         return []
-    return [
-        f"  NOT ENOUGH SIGNERS YET: the layout demands {demanded_words(layout.seal)};",
-        f"  missing {', '.join(missing)}; add them with: gemel sign --add",
-    ]
+    words = f"the layout demands {demanded_words(layout.seal)}; missing {', '.join(missing)}"
+    return wrapped(f"NOT ENOUGH SIGNERS YET: {words}; add them with: gemel sign --add", width, "  ")
 
 
 def seal_lines(layout: Layout, seal: Seal) -> list[str]:

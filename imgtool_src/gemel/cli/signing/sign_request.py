@@ -53,7 +53,7 @@ def seal_image(request: SignRequest, keys: KeysAtHand) -> int:
         lines = [
             *seal_lines(layout, sealed.seal),
             *_replaced_lines(sealed),
-            *missing_lines(layout, sealed.seal),
+            *missing_lines(layout, sealed.seal, shown.width),
         ]
         sizes = write_images(
             request.loaded, *request.outputs, layout=request.read, memories=whole, form=request.form

@@ -46,7 +46,7 @@ def readable_requests(handed: HandedOver) -> dict[Path, bytes]:
         lines = [
             *request_lines(read_to_be_signed(data, path.name)),
             "",
-            "what the bytes do not hold: said by whoever asks for the signature",
+            "what the bytes do not hold: said by the one who requests the signature",
             *_evidence_lines(handed.check),
             "",
             "`gemel show FILE.tbs` prints the first part from the bytes alone. Sign what that says,",

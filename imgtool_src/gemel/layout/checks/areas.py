@@ -47,7 +47,10 @@ def area_faults(layout: Layout) -> Iterator[LayoutFault]:
                     break
                 what = f"areas overlap: {first} and {second} share {span.intersection(other)}"
                 yield LayoutFault(
-                    ("area", second), what, found=f"{first} {span}, {second} {other}", expected="areas apart"
+                    ("area", second),
+                    what,
+                    found=f"{first} {span}, {second} {other}",
+                    expected="separate areas",
                 )
 
 
@@ -179,7 +182,7 @@ def _further_seal_areas(layout: Layout, used: str) -> Iterator[LayoutFault]:
             yield LayoutFault(
                 ("area", area.name, "purpose"),
                 "a second area for a seal, which no digest and no signature would cover",
-                found=f"{area.name}, beside {used}",
+                found=f"{area.name}, next to {used}",
                 expected="one area of purpose seal: that of [seal]",
                 next_step="take it out, or give it another purpose",
             )

@@ -93,7 +93,10 @@ def _release(layout: Layout, path: KeyPath, release: Release) -> Iterator[Layout
     if release.release_mask & release.key_mask and release.key_mask:
         found = f"{format_address(release.release_mask & release.key_mask)} in both masks"
         yield LayoutFault(
-            (*path, "key_mask"), "bits that are release and key at once", found=found, expected="masks apart"
+            (*path, "key_mask"),
+            "bits that are release and key at once",
+            found=found,
+            expected="separate masks",
         )
     for key in ("vector_register", "control_register"):
         address = getattr(release, key)

@@ -110,5 +110,5 @@ def _overlap(first: str, span: Span, second: str, other: Span, observer: str | N
     if first == second:
         what, expected = "memory overlaps its own alias or view", "aliases apart by at least its size"
     else:
-        what, expected = f"memories overlap {eyes}: {first} and {second}", "memories apart"
+        what, expected = f"memories overlap {eyes}: {first} and {second}", "separate memories"
     return LayoutFault(("memory", second), what, found=f"{span} and {other}", expected=expected)

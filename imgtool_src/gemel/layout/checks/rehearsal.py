@@ -144,7 +144,7 @@ def _flash_controllers(layout: Layout, plan: RehearsalPlan) -> Iterator[LayoutFa
             expected = f"one of {', '.join(names)}" if names else "a memory of kind flash"
             yield LayoutFault(
                 (*path, "memory"),
-                "no flash memory of this name",
+                "unknown flash memory",
                 found=found,
                 expected=expected,
                 next_step=hint,

@@ -135,7 +135,7 @@ def _on_top(layout: Layout, written: Sequence[_Written]) -> Iterator[LayoutFault
                 break
             found = f"{first.name} {span}, {second.name} {other}"
             what = "two values are written to the same bytes"
-            yield LayoutFault((*second.path, "at"), what, found=found, expected="places apart")
+            yield LayoutFault((*second.path, "at"), what, found=found, expected="separate places")
 
 
 def _span_of_place(layout: Layout, place: PatchPlace, width: int) -> Span | None:

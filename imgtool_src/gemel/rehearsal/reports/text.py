@@ -139,7 +139,9 @@ class _Text:
             named = ", ".join(core.functions[:MAX_FUNCTIONS])
             if len(core.functions) > MAX_FUNCTIONS:
                 named += f" and {len(core.functions) - MAX_FUNCTIONS:,} more (all in --format json)"
-            text = f"  functions  {len(core.functions)} of {core.function_count}: {named}"
+            text = (
+                f"  functions  {len(core.functions)} of {core.function_count}{': ' if named else ''}{named}"
+            )
             yield from textwrap.wrap(text, self.width, subsequent_indent=" " * 13, break_on_hyphens=False)
 
     def _goals(self, rehearsal: Rehearsal) -> Iterator[str]:

@@ -56,7 +56,7 @@ def _symbol_goal(subject: Inspection, core: str, symbol: str) -> GoalPlan | Prob
         names = [name for name, plan in subject.layout.builds.items() if plan.core == core]
         needed = ", ".join(f"{name}=FILE" for name in names) or "a build of that core"
         return Problem(
-            f"where {symbol} lies is not known",
+            f"the address of {symbol} is not known",
             where=where,
             found="no ELF file",
             expected=f"the ELF file: {needed}",

@@ -10,7 +10,7 @@ from gemel.spans import format_address
 
 def _access(verb: str, next_step: str) -> Wording:
     def words(event: RawEvent, names: CodeNames) -> Words:
-        what = f"core {event.core} {verb} an address of nothing"
+        what = f"core {event.core} {verb} an unmapped address"
         found = f"{event.numbers.get('size', 0)} bytes at {at_address(event, names)}"
         return Words(what, found, "an address of a memory or register that this core sees", next_step)
 
@@ -119,7 +119,7 @@ def _bad_vector(event: RawEvent, names: CodeNames) -> Words:
 
 def _vectors(event: RawEvent, names: CodeNames) -> Words:
     return Words(
-        f"core {event.core} starts at an address of nothing",
+        f"core {event.core} starts at an unmapped address",
         at_address(event, names),
         "a vector table in a memory that this core sees",
         "correct the address that is written to the vector register",
@@ -231,7 +231,7 @@ FAULT_WORDS: dict[str, Wording] = {
     ),
     "interrupt-livelock": _livelock,
     "division-by-zero": plain(
-        "core {core} divides by zero, which traps as its configuration register asks",
+        "core {core} divides by zero, which traps as its configuration register is set",
         "a divisor other than zero",
         "check the divisor before the division",
     ),
@@ -246,7 +246,7 @@ FAULT_WORDS: dict[str, Wording] = {
         "nothing is known of what follows; report it with the image if you can",
     ),
     "reset-requested": plain(
-        "core {core} asks for a reset of the device again and again",
+        "core {core} requests a reset of the device again and again",
         "code that goes on after one or two resets",
         "see why it gives up: a check of its own may have failed",
     ),

@@ -70,7 +70,7 @@ def _wrong_address(core: CorePlan, released: RawEvent, run: RawRun, names: CodeN
     words = Words(
         f"core {core.name} is released at a wrong address",
         f"{format_address(got)}, {names.what_is_at(core.name, got)}",
-        f"{format_address(expected or 0)}, where its vector table lies",
+        f"{format_address(expected or 0)}, where its vector table is",
         "correct the address in the primary's code, or place the build where the primary starts it",
     )
     return error_about(writer, words, names, "released-at-wrong-address")

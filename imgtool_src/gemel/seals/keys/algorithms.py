@@ -184,7 +184,7 @@ def unknown_algorithm(name: str, where: str = "") -> Problem:
     hint = f'did you mean "{known[near[0]].name}"?' if near else ""
     expected = f"one of {', '.join(algorithm_names())}"
     return Problem(
-        "no signature algorithm of this name",
+        "unknown signature algorithm",
         where=where,
         found=in_toml(name),
         expected=expected,

@@ -105,12 +105,12 @@ def _other_label(label: str, name: str, wanted: tuple[str, ...]) -> Problem:
 def _private_for_public(name: str) -> Problem:
     step = "give the file with its public part; `gemel keys --help` says how to write one"
     return Problem(
-        "a private key where a public one is due", where=name, expected=_PUBLIC_DUE, next_step=step
+        "a private key where a public one is expected", where=name, expected=_PUBLIC_DUE, next_step=step
     )
 
 
 def _public_for_private(name: str) -> Problem:
-    return Problem("a public key where a private one is due", where=name, expected=_PRIVATE_DUE)
+    return Problem("a public key where a private one is expected", where=name, expected=_PRIVATE_DUE)
 
 
 def _not_public(block: KeyBlock, name: str, reason: Unreadable) -> Problem:
@@ -148,7 +148,7 @@ def _size_words(block: KeyBlock) -> str:
 def _algorithm(key: Any, name: str) -> SignatureAlgorithm:
     algorithm = schemes.algorithm_of(key)
     if algorithm is None:
-        what = "a key that no signature algorithm of a seal takes"
+        what = "a key that no signature algorithm of a seal supports"
         raise KeyFileError(
             Problem(what, where=name, found=schemes.key_words(key), expected=schemes.supported_words())
         )

@@ -50,7 +50,7 @@ _REASONS = {
     "PinLocked": ("the token's PIN is locked", "have it unlocked by the token's security officer"),
     "PinExpired": ("the token's PIN has expired", "set a new one with the token's own tool"),
     "UserPinNotInitialized": ("the token has no user PIN", "set one with the token's own tool"),
-    "UserNotLoggedIn": ("the token wants its PIN", "give it"),
+    "UserNotLoggedIn": ("the token needs its PIN", "give it"),
     "MechanismInvalid": ("the token does not make such signatures with this key", ""),
     "DeviceRemoved": ("the token was removed", "plug it in again"),
     "TokenNotPresent": ("the token is not in its slot", "plug it in"),

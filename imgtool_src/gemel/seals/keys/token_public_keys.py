@@ -115,7 +115,7 @@ def _curve_key(source: Any, algorithm: SignatureAlgorithm, where: str) -> Any:
 
 
 def _unfit(where: str, found: str) -> Problem:
-    what = "a key that no signature algorithm of a seal takes"
+    what = "a key that no signature algorithm of a seal supports"
     return Problem(
         what, where=where, found=found, expected="RSA of 3,072 or 4,096 bits, P-256, P-384 or Ed25519"
     )

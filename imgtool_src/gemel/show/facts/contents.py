@@ -49,7 +49,7 @@ class LayoutFacts(Struct):
 class AreaPart(Struct):
     """Bytes of an area that something takes."""
 
-    kind: Annotated[PartKind, "what takes them"]
+    kind: Annotated[PartKind, "what uses them"]
     name: Annotated[str, "the build, stamp or checksum; else what it is in words"]
     spans: Annotated[tuple[Span, ...], "the bytes, ascending, apart"]
     size: Annotated[int, "bytes of all spans"]
@@ -69,12 +69,12 @@ class AreaUse(Struct):
 
     name: Annotated[str | None, "the area's name; null: no area is here"]
     purpose: Annotated[str | None, "the area's purpose; null: no area is here"]
-    span: Annotated[Span, "where it lies"]
+    span: Annotated[Span, "where it is"]
     used: Annotated[int, "bytes that parts take, each counted once"]
-    free: Annotated[int, "bytes that nothing takes"]
+    free: Annotated[int, "bytes that nothing uses"]
     per_cent: Annotated[float, "used of the area's size, to one place"]
-    largest_free: Annotated[Span | None, "the longest stretch that nothing takes; null: none is free"]
-    parts: Annotated[tuple[AreaPart, ...], "what takes its bytes, by address"]
+    largest_free: Annotated[Span | None, "the longest stretch that nothing uses; null: none is free"]
+    parts: Annotated[tuple[AreaPart, ...], "what uses its bytes, by address"]
     largest: Annotated[
         tuple[SymbolUse, ...],
         "the three largest objects or functions of each given build that begin in it, largest first",
@@ -93,7 +93,7 @@ class MemoryUse(Struct):
 
     name: Annotated[str, "its name"]
     kind: Annotated[str, "flash, ram, rom or device"]
-    span: Annotated[Span, "where it lies"]
+    span: Annotated[Span, "where it is"]
     erase_block: Annotated[int | None, "bytes erased at once; null: not known"]
     write_unit: Annotated[int, "bytes programmed at once"]
     erased_byte: Annotated[int, "what an erased byte reads"]
@@ -102,7 +102,7 @@ class MemoryUse(Struct):
     used: Annotated[int, "bytes that are used, inside areas and outside"]
     all_known: Annotated[bool, "false for RAM of which a build may take more, as its ELF file was not given"]
     per_cent: Annotated[float, "used of its size, to one place"]
-    areas: Annotated[tuple[AreaUse, ...], "all of the memory, by address: areas and what lies between them"]
+    areas: Annotated[tuple[AreaUse, ...], "all of the memory, by address: areas and what is between them"]
 
 
 class BuildUse(Struct):
@@ -146,8 +146,8 @@ class RecordBuild(Struct):
 class RecordFacts(Struct):
     """A sound record in the image."""
 
-    span: Annotated[Span, "where it lies"]
-    in_its_area: Annotated[bool | None, "whether it lies where the layout says; null: it says nothing"]
+    span: Annotated[Span, "where it is"]
+    in_its_area: Annotated[bool | None, "whether it is where the layout says; null: it says nothing"]
     product: Annotated[str, "the product's name"]
     version: Annotated[str, "the version, X.Y.Z"]
     rollback: Annotated[int, "the rollback counter"]
@@ -190,7 +190,7 @@ class SealSignerFacts(Struct):
 class SealFacts(Struct):
     """A seal in the image, or the area where the layout expects one."""
 
-    span: Annotated[Span, "where it lies"]
+    span: Annotated[Span, "where it is"]
     in_its_area: Annotated[bool | None, "whether it begins where the layout says; null: it says nothing"]
     missing: Annotated[bool, "whether every byte of the area is erased"]
     problem: Annotated[str, "why it is no well-formed seal; empty: it is one"]
@@ -215,7 +215,7 @@ class VectorFacts(Struct):
 
     build: Annotated[str, "the build"]
     core: Annotated[str, "the core that runs it"]
-    span: Annotated[Span, "where the table lies in the image"]
+    span: Annotated[Span, "where the table is in the image"]
     seen_at: Annotated[Address, "where its core sees it"]
     entries: Annotated[int, "how many entries it has"]
     unused: Annotated[int, "how many of the device's own handlers are not used"]
@@ -228,7 +228,7 @@ class VectorHint(Struct):
     start: Annotated[Address, "where it would begin"]
     stack: Annotated[Address, "word 0, which would be the initial stack pointer"]
     reset: Annotated[Address, "word 1, which would be the reset handler"]
-    runs_from_ram: Annotated[bool, "whether its handlers lie in RAM: it would be copied before it runs"]
+    runs_from_ram: Annotated[bool, "whether its handlers are in RAM: it would be copied before it runs"]
 
 
 class WrittenValue(Struct):
@@ -237,7 +237,7 @@ class WrittenValue(Struct):
     kind: Annotated[Literal["stamp", "checksum"], "which of the two"]
     name: Annotated[str, "its name"]
     source: Annotated[str, "what it says: the algorithm, or what the value is taken from"]
-    span: Annotated[Span | None, "where it lies; null: the place is not known"]
+    span: Annotated[Span | None, "where it is; null: the place is not known"]
     value: Annotated[bytes | None, "the bytes in the image"]
     shown: Annotated[str, "the value for people"]
     match: Annotated[Match, "whether the image has the value it must have"]
@@ -249,7 +249,7 @@ class FilePiece(Struct):
 
     kind: Annotated[Literal["bytes", "blank", "build", "record"], "blank: one byte value over and over"]
     name: Annotated[str, "the build's name, or what it is in words"]
-    span: Annotated[Span, "where it lies"]
+    span: Annotated[Span, "where it is"]
 
 
 class Contents(Struct):
@@ -259,7 +259,7 @@ class Contents(Struct):
     image: Annotated[ImageFacts, "the file"]
     layout: Annotated[LayoutFacts | None, "the layout; null: none was given"]
     memories: Annotated[tuple[MemoryUse, ...], "the layout's memories"]
-    outside: Annotated[tuple[Span, ...], "bytes of the image that lie in no memory of the layout"]
+    outside: Annotated[tuple[Span, ...], "bytes of the image that are in no memory of the layout"]
     builds: Annotated[tuple[BuildUse, ...], "the layout's builds"]
     records: Annotated[tuple[RecordFacts, ...], "sound records, by address"]
     broken_records: Annotated[tuple[BrokenRecord, ...], "records that are expected and missing, or damaged"]

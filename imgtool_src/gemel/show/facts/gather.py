@@ -26,7 +26,7 @@ _WORDS = {
     "holds": "the signature holds",
     "does not hold": "the signature does not hold",
     "key unknown": "none of the given keys is its own",
-    "not verified": "no public key is given (--trust)",
+    "not verified": "no public key is given for it",
 }
 
 

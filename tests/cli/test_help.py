@@ -1,0 +1,114 @@
+"""Every command's help: required options in the usage, options under headings, one metavar a kind, kinds listed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+from click.testing import CliRunner
+
+from gemel.cli.catalogue import COMMANDS, TOPICS, loaded
+from gemel.cli.declared import Choice, Command, Converted, FileName, IntRange, Parameter
+from gemel.cli.option_groups import GROUPS, group_of
+from gemel.cli.with_click import gemel
+from gemel.seals.keys.algorithms import algorithm_names
+from gemel.workflows.exports import EXPORTS
+
+
+def declared() -> Iterator[tuple[tuple[str, ...], Command]]:
+    """Every command that takes options, with its words."""
+    for name in COMMANDS:
+        command = loaded(name)
+        if command.below is None:
+            yield (name,), command
+        for below, each in (command.below or {}).items():
+            yield (name, below), each
+
+
+ALL = dict(declared())
+OPTIONS = [
+    (words, each)
+    for words, command in ALL.items()
+    for each in command.parameters
+    if each.words and not each.is_flag
+]
+
+
+def help_of(*words: str) -> str:
+    """The help at 80 columns."""
+    return CliRunner().invoke(gemel, [*words, "--help"], terminal_width=80).output
+
+
+@pytest.mark.parametrize("words", ALL, ids=" ".join)
+def test_usage_and_headings(words: tuple[str, ...]) -> None:
+    """Required options are in the usage, and each option stands once, under its heading."""
+    text = help_of(*words)
+    usage = " ".join(text.partition("\n\n")[0].split())
+    heading, found = "", {}
+    for line in text.splitlines():
+        heading = line[:-1] if line[:1].strip() and line.endswith(":") else heading
+        if heading in GROUPS and line.startswith("  -"):
+            found[line.split("  ")[1].strip()] = heading
+    for each in ALL[words].parameters:
+        if not each.words:
+            continue
+        if each.required:
+            assert f"{each.words[0]} {each.metavar}" in usage
+        (row,) = [row for row in found if set(row.replace(",", " ").split()) & set(each.words)]
+        assert found[row] == group_of(each.words)
+    assert usage.endswith("[OPTIONS]")
+
+
+def test_every_heading_is_used_and_every_option_has_one() -> None:
+    """The table of headings names what there is, each option once."""
+    listed = [word for words in GROUPS.values() for word in words]
+    given = {
+        max(each.words, key=len) for command in ALL.values() for each in command.parameters if each.words
+    }
+    assert sorted(listed) == sorted({*given, "--help"})
+
+
+def kind_of(option: Parameter) -> str:
+    """What an option takes, by its kind and by what the help says of it."""
+    return type(option.kind).__name__
+
+
+METAVARS = {
+    "FileName": {"FILE", "FOLDER", "IMAGE", "KEY", "LAYOUT", "PUBKEY"},
+    "IntRange": {"N"},
+    "Converted": {"ADDRESS"},
+    "Choice": {None, "[=inputs]"},
+    "Kind": {
+        *("KEY", "NAME", "CORE", "URI", "X.Y.Z", "YYYY-MM-DD"),
+        *("NAME=FILE", "[NAME=]FILE", "[NAME=]ID", "FIELD=VALUE"),
+    },
+}
+"""Each kind of value with the names that it goes by in every help."""
+
+
+def test_one_metavar_a_kind() -> None:
+    """A kind of value has one name, and an option the same name in every command (-o: that of what it writes)."""
+    assert {FileName, IntRange, Converted, Choice} == {
+        type(each.kind) for _, each in OPTIONS if kind_of(each) != "Kind"
+    }
+    for words, each in OPTIONS:
+        assert each.metavar in METAVARS[kind_of(each)], (words, each.words)
+    for word in {max(each.words, key=len) for _, each in OPTIONS} - {"--output"}:
+        assert len({each.metavar for _, each in OPTIONS if word in each.words}) == 1, word
+
+
+def test_kinds_are_listed() -> None:
+    """keys, export and explain list what they take, and no help is wider than the terminal but for typed commands."""
+    for words, names in (
+        (("keys",), algorithm_names()),
+        (("keys", "new"), algorithm_names()),
+        (("export",), [each.name for each in EXPORTS]),
+        (("explain",), TOPICS),
+    ):
+        text = help_of(*words)
+        assert [name for name in names if name not in text.replace("-\n  ", "-")] == []
+    for words in ALL:
+        lines = help_of(*words).splitlines()
+        assert [
+            line for line in lines if len(line) > 80 and not line.startswith(("Usage", "    gemel"))
+        ] == []
