@@ -169,7 +169,7 @@ def big_builds(*, compiled: bool = True) -> tuple[Path, str]:
     ``compiled=False`` does as if there were no compiler.
     """
     compiler = shutil.which(COMPILER) if compiled else None
-    made_from = Path(__file__).read_bytes() + (compiler or "no compiler").encode()
+    made_from = Path(__file__).read_bytes() + f"{compiler or 'no compiler'} {FILES} {AREA}".encode()
     folder = Path(tempfile.gettempdir()) / f"gemel-bench-{hashlib.sha256(made_from).hexdigest()[:16]}"
     how = f"compiled with {COMPILER}" if compiler else f"written by the tests ({COMPILER} is missing)"
     if not folder.is_dir():
@@ -181,7 +181,7 @@ def big_builds(*, compiled: bool = True) -> tuple[Path, str]:
             finished.mkdir()
             for name in NAMES:
                 (Path(work) / f"{name}.elf").rename(finished / f"{name}.elf")
-            (finished / "layout.toml").write_text(layout_text(), encoding="utf-8")
+            (finished / "layout.toml").write_text(layout_text(AREA), encoding="utf-8")
             shutil.move(finished, folder)
     return folder, how
 

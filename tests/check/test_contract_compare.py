@@ -260,3 +260,10 @@ def test_an_array_larger_than_any_address_space_is_unreadable() -> None:
     left, right = ([number, each, record("r", 64, member("list", each))] for each in (whole, other))
     with pytest.raises(BuildError, match="more than any address space"):
         compared(left, right)
+
+
+def test_hints_name_types_of_the_project() -> None:
+    """A misspelt name is like one of the C library by chance; that one is named only where it is asked for."""
+    types = types_of(basic("size_t", 4, 7), basic("tide_t", 4, 7), basic("__tide_t", 4, 7))
+    assert types.near_names("tize_t") == ["tide_t"]
+    assert types.near_names("ssize_t")[0] == "size_t"

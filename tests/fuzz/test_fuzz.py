@@ -14,7 +14,7 @@ from fuzz.run import TARGETS, fuzz, target_named
 def test_mutated_inputs_are_taken_or_refused(name: str) -> None:
     """Sound inputs are taken; mutated ones are taken or refused by an error of gemel's, never by another."""
     target = target_named(name)
-    given, taken = fuzz(target, 1.0, seed=20_261_128)
+    given, taken = fuzz(target, 0.4, seed=20_261_128)
     assert given > len(target.SEEDS) <= taken
 
 

@@ -13,9 +13,11 @@ from tide_gauge import BUILT, layout_file
 
 import gemel
 from gemel.errors import UsageProblem
+from gemel.image.image import Image
+from gemel.image.sparse import SparseBytes
 from gemel.lookup.as_text import text_of
 from gemel.workflows.looking_up import answers_of, lookup_of
-from gemel.workflows.symbol_files import builds_by_id, builds_of_image
+from gemel.workflows.symbol_files import builds_by_id, builds_of_image, refuse_symbols
 
 ADDRESS = "0x1000_8300"
 
@@ -107,6 +109,17 @@ def test_a_build_of_no_area_of_the_layout_must_be_named(folder):
         builds_by_id([build_id], [folder], read)
     assert raised.value.problems[0].next_step == "write NAME=ID"
     assert list(builds_by_id([f"sampler={build_id}"], [folder], read)) == ["sampler"]
+
+
+def test_what_asks_for_nothing_is_refused(folder):
+    """A build id without a folder, a folder without a build id or image; an image without a record is a remark."""
+    for folders, asked, has_image in (([], ["1234"], False), ([], ["1234"], True), ([folder], [], False)):
+        with pytest.raises(UsageProblem):
+            refuse_symbols(folders, asked, has_image)
+    refuse_symbols([folder], [], True)
+    refuse_symbols([folder], ["1234"], False)
+    builds, remarks = builds_of_image(Image(SparseBytes()), [folder], layout())
+    assert (builds, len(remarks)) == ({}, 1)
 
 
 def test_command(folder, tmp_path):

@@ -232,7 +232,16 @@ def test_two_teams_with_the_same_references(tmp_path):
 
 @pytest.mark.parametrize(
     "text",
-    ["", "[]", "{}", '{"bomFormat": "other"}', '{"bomFormat": "CycloneDX", "components": 3}'],
+    [
+        "",
+        "[]",
+        "{}",
+        '{"bomFormat": "other"}',
+        '{"bomFormat": "CycloneDX", "components": 3}',
+        json.dumps({**TEAM, "metadata": {"component": {"type": "firmware", "name": 1}}}),
+        json.dumps({**TEAM, "components": [{"type": "library", "name": name} for name in ("a", 2)]}),
+        json.dumps({**TEAM, "components": [{"type": "library", "name": "a", "properties": [{"name": 1}]}]}),
+    ],
 )
 def test_what_is_no_sbom_is_refused(text, tmp_path):
     """One problem that names the file; nothing is made."""

@@ -21,6 +21,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from gemel.errors import BuildError, Problem
+from gemel.layout.kinds import in_toml_words
 from gemel.spans import ADDRESS_SPACE, Span, format_address
 from gemel.structs import replace
 from gemel.text.escaping import toml_string
@@ -69,24 +70,24 @@ def with_part_notes(build: Build, text: bytes, file: str) -> Build:
     """
     try:
         found = tomllib.loads(text.decode("utf-8"))
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # no UTF-8, no TOML, a number of thousands of digits
         raise BuildError(
             _problem(file, "it is not TOML", str(error)[:200], "what gemel split wrote")
         ) from error
     problems = [_problem(file, "unknown key", key, ", ".join(_KEYS)) for key in found if key not in _KEYS]
     if found.get("format") != FORMAT:
         problems.append(
-            _problem(file, "unknown format", repr(found.get("format"))[:40], f"format = {FORMAT}")
+            _problem(file, "unknown format", in_toml_words(found.get("format")), f"format = {FORMAT}")
         )
     digest, build_id = found.get("sha256"), found.get("build_id", "")
     for key, value, sizes in (("sha256", digest, range(64, 65)), ("build_id", build_id, range(0, 65, 2))):
         if not isinstance(value, str) or len(value) not in sizes or not _HEXADECIMAL.issuperset(value):
             problems.append(
-                _problem(file, f"no sound {key}", repr(value)[:80], "lower-case hexadecimal digits")
+                _problem(file, f"no sound {key}", in_toml_words(value), "lower-case hexadecimal digits")
             )
     entry = found.get("entry")
     if entry is not None and (type(entry) is not int or not 0 <= entry < ADDRESS_SPACE):
-        problems.append(_problem(file, "no sound entry", repr(entry)[:80], "a 32-bit address"))
+        problems.append(_problem(file, "no sound entry", in_toml_words(entry), "a 32-bit address"))
     places: dict[str, tuple[Span, ...]] = {}
     symbols = found.get("symbols", {})
     if not isinstance(symbols, dict) or len(symbols) > MAX_SYMBOLS:
@@ -96,7 +97,7 @@ def with_part_notes(build: Build, text: bytes, file: str) -> Build:
         spans = _spans(value)
         if not spans:
             expected = "a list of { address = ADDRESS, size = BYTES }"
-            problems.append(_problem(file, f"no sound place of {name[:80]}", repr(value)[:80], expected))
+            problems.append(_problem(file, f"no sound place of {name[:80]}", in_toml_words(value), expected))
         if outside := [
             span for span in spans if not any(each.load_span.covers(span) for each in build.stored)
         ]:

@@ -44,31 +44,35 @@ def _sign(inspection: Inspection, plan: BuildPlan) -> TableSign | None:
     data = inspection.bytes_of(around)
     declared = place - around.start
     head = data[declared : declared + HEAD]
-    if len(head) < HEAD or _plausible(inspection, plan, head, 1):
+    area = inspection.layout.span_of(plan.runs_in or plan.stored_in)
+    runs = Span(seen_by(inspection.layout, area.start, plan.core), area.size)
+    if len(head) < HEAD or _plausible(inspection, plan, runs, head, 1):
         return None
     for unit in (2, 4, 8):
         turned = b"".join(head[at : at + unit][::-1] for at in range(0, HEAD, unit))
-        if _plausible(inspection, plan, turned, 3):
+        if _plausible(inspection, plan, runs, turned, 3):
             return TableSign(plan, place, "swapped", unit)
     for distance in sorted(range(-declared, len(data) - declared - HEAD), key=abs):
         at = declared + distance
         # Thumb bits of three handlers first: that is quick, and few bytes have them.
         thumb = data[at + 4] & data[at + 8] & data[at + 12] & 1
-        if thumb and _plausible(inspection, plan, data[at : at + HEAD], 3):
+        if thumb and _plausible(inspection, plan, runs, data[at : at + HEAD], 3):
             return TableSign(plan, place, "shifted", distance)
     return None
 
 
-def _plausible(inspection: Inspection, plan: BuildPlan, head: bytes, handlers: int) -> bool:
-    """Whether a core could start by ``head``: a stack in RAM and three handlers in code, or by one of the two."""
-    layout = inspection.layout
+def _plausible(inspection: Inspection, plan: BuildPlan, runs: Span, head: bytes, handlers: int) -> bool:
+    """Whether a core could start by ``head``: a stack in RAM and three handlers in code, or by one of the two.
+
+    Its build's code ``runs`` there.
+    """
     stack, *words = struct.unpack("<4I", head)
-    area = layout.span_of(plan.runs_in or plan.stored_in)
-    runs = Span(seen_by(layout, area.start, plan.core), area.size)
-    located = locate(layout, (stack & ~3) - 1, plan.core)
-    in_ram = located is not None and located.memory.kind == "ram"
     in_code = all(word & 1 and runs.holds(word) for word in words[:handlers])
+    if handlers > 1 and not in_code:
+        return False
+    located = locate(inspection.layout, (stack & ~3) - 1, plan.core)
+    in_ram = located is not None and located.memory.kind == "ram"
     if handlers > 1:
-        return in_ram and in_code
+        return in_ram
     moved = stack & 1 and runs.holds(stack)  # the reset handler is where the stack pointer should be
     return in_ram or (in_code and not moved)

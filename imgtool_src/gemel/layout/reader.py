@@ -19,7 +19,7 @@ from gemel.files.contents import LOOK, foreign
 from gemel.layout.checks.consistency import faults_between
 from gemel.layout.checks.names import unknown_names
 from gemel.layout.digest import digest_of
-from gemel.layout.kinds import INVALID, KeyPath, LayoutFault
+from gemel.layout.kinds import INVALID, KeyPath, LayoutFault, in_toml_words
 from gemel.layout.model import Layout
 from gemel.layout.tables import Table, dotted
 from gemel.structs import Struct
@@ -104,7 +104,11 @@ def _layout_in(document: dict[str, Any], faults: list[LayoutFault]) -> Any:
         hint = "this gemel reads format 1; another one may read this file"
         faults.append(
             LayoutFault(
-                ("format",), "unknown format of the layout", found=str(version), expected="1", next_step=hint
+                ("format",),
+                "unknown format of the layout",
+                found=in_toml_words(version),
+                expected="1",
+                next_step=hint,
             )
         )
         return INVALID

@@ -73,12 +73,17 @@ def group_name(first: int, last: int, architecture: str, extensions: Collection[
     return f"{start} to {word_name_for(last, architecture, extensions)}"
 
 
+NO_STACK = 0xFFFF_FFFF
+"""An erased word: no memory ends there."""
+
+
 def possible_tables(
     data: bytes | memoryview, address: int, handlers: int = 1
 ) -> Iterator[tuple[int, int, tuple[int, ...]]]:
     """Where a vector table could be in ``data``, which is at ``address``: place, stack pointer, handlers.
 
-    That is at each multiple of 128 from which the words 1 to ``handlers`` are odd (the Thumb bit).  Whether
+    That is at each multiple of 128 from which the words 1 to ``handlers`` are odd (the Thumb bit), where the first
+    is not erased.  Whether
     the stack pointer is in RAM and the handlers are in code is the caller's to judge.
     """
     words = struct.Struct(f"<{1 + handlers}I")
@@ -88,5 +93,5 @@ def possible_tables(
         offset = first + index * SMALLEST_ALIGNMENT
         if low_byte & 1 and offset <= last:
             stack, *found = words.unpack_from(data, offset)
-            if all(handler & 1 for handler in found):
+            if stack != NO_STACK and all(handler & 1 for handler in found):
                 yield address + offset, stack, tuple(found)

@@ -11,6 +11,7 @@ import hashlib
 import json
 import os
 import uuid
+import warnings
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -30,6 +31,9 @@ NAMESPACE = uuid.UUID("6f6cbf0e-7a0c-5d0e-9d51-0f3b7d2b1c44")
 
 ATTRIBUTE_TAGS = (5, 6, 7, 10, 26, 28)
 """Build attributes that are listed: processor, architecture, profile, float unit, size of enumerations, float calls."""
+
+TEXTS = frozenset(("name", "version", "group", "type", "bom-ref", "ref", "purl", "cpe", "id"))
+"""What is text wherever it stands in components, dependencies and metadata of a CycloneDX document."""
 
 
 def sbom_text(
@@ -87,7 +91,7 @@ def sbom_text(
         bom.register_dependency(part, linked)
     bom.register_dependency(product, list(parts.values()))
     for number, (owner, name, data) in enumerate(given, 1):
-        added = _merge(bom, data, name, f"sbom{number}:")
+        added = merge_sbom(bom, data, name, f"sbom{number}:")
         bom.register_dependency(parts.get(owner, product), added)
     return _written(bom, images[first])
 
@@ -146,22 +150,27 @@ def _compilers(component: Any, kinds: Any, build: str, made: MadeOf | None) -> l
     ]
 
 
-def _merge(bom: Any, data: bytes, name: str, prefix: str) -> list[Any]:
+def merge_sbom(bom: Any, data: bytes, name: str, prefix: str) -> list[Any]:
     """Put the components and dependencies of a team's SBOM into ``bom``, its references with ``prefix``.
 
     The components that its subject depends on, or its subject if it names one, are given back.
     """
-    bom_module, refs = library("cyclonedx.model.bom", USE), library("cyclonedx.model.bom_ref", USE)
-    dependency = library("cyclonedx.model.dependency", USE)
     try:
-        found = json.loads(data)
-        if not isinstance(found, dict) or found.get("bomFormat") != "CycloneDX":
-            raise ValueError('no "bomFormat": "CycloneDX"')
-        given = bom_module.Bom.from_json(found)
+        return _merged(bom, json.loads(data), prefix)
     except Exception as error:  # the library raises errors of many kinds for what is no CycloneDX
         what, step = "not a CycloneDX SBOM in JSON", "export it as CycloneDX JSON, 1.2 to 1.6"
         reason = f"{type(error).__name__}: {error}"[:200]
         raise UsageProblem(Problem(what, where=f"--sbom {name}", found=reason, next_step=step)) from error
+
+
+def _merged(bom: Any, found: Any, prefix: str) -> list[Any]:
+    bom_module, refs = library("cyclonedx.model.bom", USE), library("cyclonedx.model.bom_ref", USE)
+    dependency, output = library("cyclonedx.model.dependency", USE), library("cyclonedx.output.json", USE)
+    if not isinstance(found, dict) or found.get("bomFormat") != "CycloneDX":
+        raise ValueError('no "bomFormat": "CycloneDX"')
+    _refuse_other_types([found.get("metadata"), found.get("components"), found.get("dependencies")])
+    given = bom_module.Bom.from_json(found)
+    _json_of(output, given)
     subject = given.metadata.component if given.metadata else None
     top = [*([subject] if subject else []), *given.components]
     every = [part for each in top for part in (each, *each.get_all_nested_components())]
@@ -188,10 +197,30 @@ def _merge(bom: Any, data: bytes, name: str, prefix: str) -> list[Any]:
     return [subject] if subject else list(given.components)
 
 
+def _json_of(output: Any, bom: Any) -> str:
+    """``bom`` as JSON, without the library's warnings about what a team's document leaves out."""
+    version = library("cyclonedx.schema", USE).SchemaVersion.V1_6
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        text: str = output.BY_SCHEMA_VERSION[version](bom).output_as_string()
+    return text
+
+
+def _refuse_other_types(value: object) -> None:
+    """Raise ValueError for a name or the like that is no text; the library takes anything there."""
+    if isinstance(value, list):
+        for each in value:
+            _refuse_other_types(each)
+    elif isinstance(value, dict):
+        for key, each in value.items():
+            if key in TEXTS and not isinstance(each, str):
+                raise ValueError(f"{key} is no text: {each!r:.60}")
+            _refuse_other_types(each)
+
+
 def _written(bom: Any, image: bytes) -> bytes:
     """``bom`` as JSON text; its serial number follows from the contents and the image."""
-    output, schema = library("cyclonedx.output.json", USE), library("cyclonedx.schema", USE)
-    data = json.loads(output.BY_SCHEMA_VERSION[schema.SchemaVersion.V1_6](bom).output_as_string())
+    data = json.loads(_json_of(library("cyclonedx.output.json", USE), bom))
     data.pop("serialNumber", None)
     data.get("metadata", {}).pop("timestamp", None)
     epoch = os.environ.get("SOURCE_DATE_EPOCH", "")

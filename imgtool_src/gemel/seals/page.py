@@ -26,8 +26,9 @@ The seal
 
 The seal is the signature block over the record. A layout gives it an area; it
 starts where the area starts, and the rest of the area is erased. The record
-holds a digest of every byte of the image outside the seal, so one signature
-over the record covers them all (`gemel explain record`).
+holds digests of every byte of the flash outside the record itself, the seal's
+area and those areas that an image must leave alone, so one signature over the
+record covers the whole image (`gemel explain record`).
 
 It is a COSE_Sign (RFC 9052 4.1, CBOR tag {COSE_SIGN}) whose payload is detached: the
 record's own bytes, from the mark to the CRC, where they are in the image.
@@ -49,7 +50,8 @@ record's own bytes, from the mark to the CRC, where they are in the image.
 RFC 8949 4.2.1 and a reader accepts no other: shortest lengths, no indefinite
 ones, keys ascending. Signers are in ascending order of their protected
 headers, and no key signs twice. So the bytes of a seal follow from its
-signatures, and a change of any of them is found."""
+signatures, and a change of any of them is found (but for the second form of an
+ECDSA signature, see Cautions)."""
 
 _SIGNED = f"""\
 Each signer signs the Sig_structure of RFC 9052 4.4, and nothing else: the
@@ -133,9 +135,9 @@ _PROMISES = """\
 What a seal promises
 --------------------
 That someone who could use the private key signed this record, byte for byte.
-With the record's digests: that the image is that one, whole, with nothing
-added; that its addresses, version, rollback counter, vendor and class are the
-signed ones.
+With the record's digests, which a check by the layout compares: that the image
+is that one, whole, with nothing added; that its addresses, version, rollback
+counter, vendor and class are the signed ones.
 
 What it does not
 ----------------

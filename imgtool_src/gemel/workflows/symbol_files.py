@@ -28,6 +28,19 @@ FEWEST_DIGITS = 4
 SUFFIX = ".debug"
 
 
+def refuse_symbols(folders: Sequence[Path], build_ids: Sequence[str], has_image: bool) -> None:
+    """Raise UsageProblem for build ids without a folder, and for a folder without build ids."""
+    if build_ids and not folders:
+        what, step = "a build id is looked for in no folder", "give --symbols FOLDER too"
+        raise UsageProblem(Problem(what, where="--build-id", found=build_ids[0], next_step=step))
+    if folders and not build_ids and not has_image:
+        what, step = (
+            "--symbols without a build id or an image",
+            "give --build-id ID, or --image IMAGE, whose record names ids",
+        )
+        raise UsageProblem(Problem(what, where="--symbols", found=str(folders[0]), next_step=step))
+
+
 def builds_by_id(
     texts: Sequence[str], folders: Sequence[Path], layout: ReadLayout | None
 ) -> dict[str, Build]:
@@ -68,6 +81,9 @@ def builds_of_image(
     record = next((record for _, record in records_in(image.data)), None)
     builds: dict[str, Build] = {}
     remarks: list[Problem] = []
+    if record is None:
+        what, step = "the image has no sound record, which would name build ids", "give --build-id NAME=ID"
+        remarks.append(Problem(what, where=image.file, next_step=step))
     for entry in record.builds if record else ():
         if not entry.build_id or entry.name not in layout.layout.builds:
             continue

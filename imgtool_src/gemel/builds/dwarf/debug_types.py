@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import struct
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -31,6 +32,12 @@ ALIAS_LIMIT = 64
 
 SIZE_LIMIT = 1 << 64
 """Bytes of an array beyond which its size is taken for a fault."""
+
+_OF_LIBRARY = re.compile(
+    r"_|(std|core|alloc)::|(u?int(_fast|_least)?\d+|u?int(max|ptr)|s?size|ptrdiff|max_align|wchar|char\d+|wint|wctype"
+    r"|(l|ll|imax)?div|time|clock|mbstate|fpos|off|sig_atomic|locale)_t$|FILE$|va_list$|jmp_buf$|tm$|lconv$|timespec$"
+)
+"""Names of the standard libraries of C, C++ and Rust, and reserved ones (ISO/IEC 9899:2011, 7.1.3; from memory)."""
 
 DEFINITION_LIMIT = 4096
 """Definitions of one name in one file that are looked at."""
@@ -230,16 +237,18 @@ class DebugTypes:
     def near_names(self, spelling: str) -> list[str]:
         """Names of types that are near to ``spelling``, at most three.
 
-        Names that languages reserve for their libraries are left out, unless ``spelling`` is like one.
+        Names of the languages' libraries, and those reserved for them, are left out, unless ``spelling`` is one.
         """
         from difflib import get_close_matches
 
         with _told(self._file):
             known: dict[str, None] = {}
-            wanted = taken_apart(spelling).last
+            spelled = taken_apart(spelling)
+            wanted = spelled.last
+            asked = bool(_OF_LIBRARY.match("::".join((*spelled.scope, wanted))))
             for name, entry in self._index.names(frozenset(NAMED)):
-                reserved = name.startswith("_") and not wanted.startswith("_")
-                if name and not reserved and abs(len(name) - len(wanted)) <= 4:
+                of_library = bool(_OF_LIBRARY.match("::".join((*entry.scope, name))))
+                if name and of_library <= asked and abs(len(name) - len(wanted)) <= 4:
                     known["::".join((*entry.scope, name))] = None
                     if name == wanted:
                         return [keyword(entry.tag) + "::".join((*entry.scope, name))]

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from gemel.builds.source import ByteSource
 
 ENTRY_SIZE = 16
-NAME_LIMIT = 4096
+NAME_LIMIT = 1024
 """Names are cut at this many bytes, so that a table without terminators costs no quadratic time."""
 
 _ENTRY = struct.Struct("<IIIBBH")

@@ -78,8 +78,9 @@ def command(
     loaded = read_image(image, layout=read, at=at) if image else None
     if folders or build_ids:
         from gemel.cli.printing import print_remarks
-        from gemel.workflows.symbol_files import builds_by_id, builds_of_image
+        from gemel.workflows.symbol_files import builds_by_id, builds_of_image, refuse_symbols
 
+        refuse_symbols(folders, build_ids, loaded is not None)
         if loaded and read and not build_ids:
             of_image, remarks = builds_of_image(loaded, folders, read)
             print_remarks(remarks)

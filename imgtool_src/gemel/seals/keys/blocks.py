@@ -18,7 +18,7 @@ LARGEST_KEY_FILE = 64 << 10
 """Bytes; the largest key of the supported kinds takes about 12 KiB."""
 
 _BEGIN = b"-----BEGIN "
-_BLOCK = re.compile(rb"-----BEGIN ([A-Z0-9 ]{1,40})-----.*?-----END \1-----", re.DOTALL)
+_BEGIN_LINE = re.compile(rb"-----BEGIN ([A-Z0-9 ]{1,40})-----")
 _PARAMETERS = "EC PARAMETERS"
 
 
@@ -47,10 +47,25 @@ class KeyBlock(Struct, repr=False):
 
 
 def key_blocks(data: bytes) -> list[KeyBlock]:
-    """The keys in ``data``: complete PEM blocks, or all of it as DER where it is not PEM."""
+    """The keys in ``data``: complete PEM blocks, or all of it as DER where it is not PEM.
+
+    What stands behind the largest size of a key file is not looked at.
+    """
+    data = bytes(data[: LARGEST_KEY_FILE + 1])
     if _BEGIN not in data:
-        return [KeyBlock(bytes(data), "")]
-    found = (KeyBlock(match[0] + b"\n", match[1].decode("ascii")) for match in _BLOCK.finditer(data))
+        return [KeyBlock(data, "")]
+    found, behind, endless = [], 0, set()
+    for match in _BEGIN_LINE.finditer(data):
+        label = match[1]
+        if match.start() < behind or label in endless:
+            continue
+        last = b"-----END %b-----" % label
+        end = data.find(last, match.end())
+        if end < 0:
+            endless.add(label)
+            continue
+        behind = end + len(last)
+        found.append(KeyBlock(data[match.start() : behind] + b"\n", label.decode("ascii")))
     return [block for block in found if block.label != _PARAMETERS]
 
 

@@ -72,7 +72,7 @@ def load_private_key(data: bytes, name: str, pass_phrase: bytes | None = None) -
 
 def is_encrypted(data: bytes) -> bool:
     """Whether ``data`` is a private key that takes a pass phrase; False for whatever is no key."""
-    blocks = key_blocks(data[: LARGEST_KEY_FILE + 1])
+    blocks = key_blocks(data)
     return len(blocks) == 1 and why_not_private(blocks[0]) is Unreadable.ENCRYPTED
 
 

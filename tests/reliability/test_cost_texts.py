@@ -1,0 +1,74 @@
+"""Layouts and keys below 1 MB that say little at great length: each command ends within 2 s."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+import small_device
+from seal_cli.sealed_device import SEAL, Run, run_here, write_device
+from seconds import within
+
+LAYOUTS: dict[str, Callable[[], str]] = {
+    "arrays inside each other": lambda: "format = 1\nx = " + "[" * 450_000,
+    "keys that nobody knows": lambda: _device() + "".join(f"k{number} = 1\n" for number in range(80_000)),
+    "areas": lambda: _device() + _tables("area", 14_000, 'memory = "flash"\noffset = 0\nsize = 1\n'),
+    "ranges of one checksum": lambda: (
+        f'{_device()}[[checksum]]\nname = "z"\nalgorithm = "CRC-32/ISO-HDLC"\nat = 0\nover = ['
+        + "{start = 0x1000_0000, size = 16}," * 28_000
+        + "]\n"
+    ),
+}
+KEYS: dict[str, bytes] = {
+    "beginnings of one block": b"-----BEGIN PUBLIC KEY-----\n" * 30_000,
+    "beginnings of many blocks": b"".join(b"-----BEGIN %d-----\n" % number for number in range(40_000)),
+    "beginnings in a file of the largest size": b"-----BEGIN PUBLIC KEY-----\n" * 2_400,
+    "a number without end in DER": b"\x30\x83\x0d\xbb\xa0" + bytes(900_000),
+}
+
+
+def _device() -> str:
+    return small_device.layout_text(None, SEAL)
+
+
+def _tables(name: str, count: int, text: str) -> str:
+    return "".join(f"[{name}.x{number}]\n{text}" for number in range(count))
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The small device and an image that is no file of interest."""
+    folder = tmp_path_factory.mktemp("texts")
+    write_device(folder, SEAL)
+    (folder / "image.bin").write_bytes(bytes(64))
+    return folder
+
+
+@pytest.mark.parametrize("name", LAYOUTS)
+def test_a_layout_of_the_largest_size_ends_in_time(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str], name: str
+) -> None:
+    """Whatever fills it, the errors are told, in a time that grows with its size and no faster."""
+    monkeypatch.chdir(folder)
+    Path("x.toml").write_text(LAYOUTS[name](), encoding="utf-8")
+    gemel: Run = run_here(capfd)
+    with within(2):
+        ended = gemel("check", "x.toml", "image.bin")
+    assert ended.code == 2
+    assert "fault in gemel" not in ended.err
+
+
+@pytest.mark.parametrize("name", KEYS)
+def test_a_key_of_the_largest_size_ends_in_time(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str], name: str
+) -> None:
+    """The attack: 780 KB of beginnings of PEM blocks took half a minute, since each looked for its end."""
+    monkeypatch.chdir(folder)
+    Path("k.pem").write_bytes(KEYS[name])
+    gemel: Run = run_here(capfd)
+    for words in (("keys", "show", "k.pem"), ("check", "small.toml", "image.bin", "--trust", "k.pem")):
+        with within(2):
+            ended = gemel(*words)
+        assert ended.code == 2
+        assert "fault in gemel" not in ended.err
