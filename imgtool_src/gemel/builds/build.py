@@ -20,6 +20,14 @@ if TYPE_CHECKING:
 BuildKind = Literal["elf", "hex", "srec", "bin"]
 """What kind of file a build is: linked ELF, Intel HEX, S-record, raw binary."""
 
+KIND_NAMES: dict[BuildKind, str] = {
+    "elf": "an ELF file",
+    "hex": "an Intel HEX file",
+    "srec": "an S-record file",
+    "bin": "a raw binary",
+}
+"""Each kind of build with its article, for messages."""
+
 Aspect = Literal[
     "run addresses",
     "RAM use",

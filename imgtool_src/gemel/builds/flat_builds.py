@@ -7,21 +7,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from gemel.builds.build import Build, BuildKind
+from gemel.builds.build import KIND_NAMES, Build, BuildKind
 from gemel.builds.segment import Segment
 from gemel.builds.source import blocks_of
 from gemel.errors import BuildError, ImageFormatError, Problem
 
 if TYPE_CHECKING:
     from gemel.builds.source import ByteSource
-
-KIND_NAMES: dict[BuildKind, str] = {
-    "elf": "an ELF file",
-    "hex": "an Intel HEX file",
-    "srec": "an S-record file",
-    "bin": "a raw binary",
-}
-"""Each kind of build with its article, for messages."""
 
 
 def read_flat(

@@ -9,9 +9,8 @@ from __future__ import annotations
 from pathlib import PurePath
 from typing import TYPE_CHECKING
 
-from gemel.builds.build import Build, BuildKind
+from gemel.builds.build import KIND_NAMES, Build, BuildKind
 from gemel.builds.elf.header import MAGIC
-from gemel.builds.flat_builds import KIND_NAMES, read_flat
 from gemel.errors import BuildError, Problem
 from gemel.files.contents import HEX_LINE, SREC_LINE, foreign
 
@@ -43,6 +42,8 @@ def read_build(source: ByteSource, *, name: str, file: str, raw_start: int | Non
         from gemel.builds.elf_builds import read_elf
 
         return read_elf(source, name=name, file=file)
+    from gemel.builds.flat_builds import read_flat
+
     return read_flat(source, kind, name=name, file=file, raw_start=raw_start)
 
 

@@ -126,7 +126,7 @@ def assumptions_of(layout: Layout, build: Build) -> list[Problem]:
     """What is to be said of a build that is no ELF file: what was assumed, and that it tells less."""
     if build.kind == "elf":
         return []
-    from gemel.builds.flat_builds import KIND_NAMES
+    from gemel.builds.build import KIND_NAMES
 
     area = layout.builds[build.name].stored_in
     where = f"build {build.name} ({build.file})"

@@ -6,7 +6,6 @@ from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.layout_differences import differing_tables
 from gemel.inspection.wording import record_not_sound
 from gemel.layout.addresses import plain_span, seen_by
 from gemel.layout.model import BuildPlan, Layout, RecordPlan
@@ -71,6 +70,8 @@ def _differences(inspection: Inspection, record: Record) -> list[str]:
         return []
     if other.digest != record.layout_sha256:
         return [f"{other.name} is not that layout either: its SHA-256 is {other.digest.hex()[:16]}..."]
+    from gemel.inspection.layout_differences import differing_tables
+
     return [f"differs in {line}" for line in differing_tables(inspection.read, other)]
 
 
