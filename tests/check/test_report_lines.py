@@ -97,6 +97,18 @@ def test_a_sound_image_has_no_lines(folder: Path, capsys: pytest.CaptureFixture[
     assert said("check", "device/small.toml", code=0, capsys=capsys) == []
 
 
+def test_a_missing_build_is_at_its_declaration(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """With ``--strict=inputs`` what was not checked for want of a build is an error where the layout has that build."""
+    Path("image.hex").write_bytes(b"".join(encode(joined().image)))
+    words = ("check", "device/small.toml", "image.hex", "--strict=inputs")
+    problems = said(*words, code=1, capsys=capsys)
+    lines = (folder / "small.toml").read_text(encoding="utf-8").splitlines()
+    found = {
+        lines[each.line - 1] for each in problems if "station=" in each.what and "sampler=" not in each.what
+    }
+    assert found == {"[build.station]"}
+
+
 def test_faults_of_a_layout_are_lines(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Each fault is at its own line of the layout; what is in no file is of the program."""
     layout = folder / "small.toml"

@@ -24,7 +24,8 @@ from gemel.builds.elf.sections import (
 )
 from gemel.builds.elf.segment_sections import in_no_segment
 from gemel.builds.elf.segments import read_segments
-from gemel.builds.elf.symbols import ENTRY_SIZE, SymbolTable
+from gemel.builds.elf.symbol_entries import ENTRY_SIZE
+from gemel.builds.elf.symbols import SymbolTable
 from gemel.builds.segment import Segment
 from gemel.errors import BuildError, Problem
 

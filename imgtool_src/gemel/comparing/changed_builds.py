@@ -13,7 +13,7 @@ from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
-    from gemel.builds.elf.symbols import Symbol
+    from gemel.builds.elf.symbol_entries import Symbol
 
 
 class SymbolChanges(NamedTuple):

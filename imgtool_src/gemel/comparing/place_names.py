@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
-    from gemel.builds.elf.symbols import Symbol
+    from gemel.builds.elf.symbol_entries import Symbol
 
 Pair = tuple["Symbol | None", "Symbol | None"]
 """A symbol in the old and in the new build; None where that one lacks it."""

@@ -15,7 +15,7 @@ from gemel.builds.segment import Segment
 from gemel.inspection.address_literals import holders_of
 
 if TYPE_CHECKING:
-    from gemel.builds.elf.symbols import Symbol
+    from gemel.builds.elf.symbol_entries import Symbol
 
 _LONG = re.compile(rb"(?=(?s:.[\xf0-\xf7].[\x90-\x9f\xb0-\xbf\xd0-\xdf\xf0-\xff]))")
 """BL and B.W, which reach 16 MiB."""

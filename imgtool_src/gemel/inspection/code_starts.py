@@ -10,7 +10,7 @@ from gemel.spans import Span
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
-    from gemel.builds.elf.symbols import Symbol
+    from gemel.builds.elf.symbol_entries import Symbol
 
 WIDE = 0b11101
 """From this value of its upper five bits on, a halfword is the first of two (Thumb encoding, from memory)."""

@@ -18,7 +18,7 @@ from gemel.structs import NamedTuple
 if TYPE_CHECKING:
     from gemel.builds.dwarf.debug_types import DebugTypes
     from gemel.builds.dwarf.types import Reference
-    from gemel.builds.elf.symbols import Symbol
+    from gemel.builds.elf.symbol_entries import Symbol
 
 
 class Missing(NamedTuple):

@@ -19,7 +19,7 @@ from gemel.spans import format_address
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
-    from gemel.builds.elf.symbols import Symbol
+    from gemel.builds.elf.symbol_entries import Symbol
 
 
 REACH, REACH_NARROW = 0xFFF, 0x7C

@@ -17,7 +17,7 @@ from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.elf.section_table import Section
-    from gemel.builds.elf.symbols import Symbol
+    from gemel.builds.elf.symbol_entries import Symbol
 
 ReserveKind = Literal["heap", "stack"]
 

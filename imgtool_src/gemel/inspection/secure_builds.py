@@ -17,7 +17,7 @@ from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
-    from gemel.builds.elf.symbols import Symbol
+    from gemel.builds.elf.symbol_entries import Symbol
     from gemel.layout.model import Area, BuildPlan, Layout
 
 ENTRY_PREFIX = "__acle_se_"

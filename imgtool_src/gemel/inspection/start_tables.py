@@ -24,7 +24,7 @@ from gemel.spans import Span
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
-    from gemel.builds.elf.symbols import Symbol
+    from gemel.builds.elf.symbol_entries import Symbol
 
 COPY_TABLE = ("__copy_table_start__", "__copy_table_end__")
 ZERO_TABLE = ("__zero_table_start__", "__zero_table_end__")

@@ -15,7 +15,7 @@ from gemel.spans import Span, format_address, format_size
 from gemel.structs import replace
 
 if TYPE_CHECKING:
-    from gemel.builds.elf.symbols import Symbol
+    from gemel.builds.elf.symbol_entries import Symbol
     from gemel.inspection.ram_claims import Claim
 
 SHOWN = 8

@@ -18,21 +18,25 @@ WIDTH = 80
 SCHEMA_FILE = "gemel.schema.json"
 """What a layout's first line names for editors."""
 
-EDITORS = (
-    f"Editors of TOML complete and check a layout that begins with the line #:schema ./{SCHEMA_FILE} once "
-    f"gemel export schema -o {SCHEMA_FILE} has written that file next to it."
-)
-
 
 def layout_reference() -> str:
     """Every table and key as text: what it takes, what it means, and its default."""
-    heading, *others = reference("The layout language, format 1", Table(Layout), EXAMPLES).split("\n")
-    return "\n".join([heading, "", *textwrap.wrap(EDITORS, WIDTH), *others])
+    return reference(
+        "The layout language, format 1", Table(Layout), EXAMPLES, editors("layout", "schema", SCHEMA_FILE)
+    )
 
 
-def reference(heading: str, whole: Table, examples: tuple[Example, ...] = ()) -> str:
-    """Every table and key of ``whole``, a file's, each table with its examples."""
-    lines = [heading, ""]
+def editors(what: str, export: str, file: str) -> str:
+    """How editors of TOML come to know the keys of ``what``: a comment in it, and an export beside it."""
+    return (
+        f"Editors of TOML complete and check a {what} that begins with the line #:schema ./{file} once "
+        f"gemel export {export} -o {file} has written that file next to it."
+    )
+
+
+def reference(heading: str, whole: Table, examples: tuple[Example, ...] = (), before: str = "") -> str:
+    """Every table and key of ``whole``, a file's, each table with its examples, after ``before``."""
+    lines = [heading, "", *([*textwrap.wrap(before, WIDTH), ""] if before else [])]
     for title, table in _tables("", whole):
         lines += [title, "-" * len(title)]
         for name, (_, key) in table.keys.items():

@@ -9,7 +9,7 @@ from gemel.text.demangled import demangled
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
-    from gemel.builds.elf.symbols import Symbol
+    from gemel.builds.elf.symbol_entries import Symbol
 
 NAMED_KINDS = ("function", "object", "notype", "common")
 """The kinds of symbols that stand for a place; sections, files and thread-local ones do not."""

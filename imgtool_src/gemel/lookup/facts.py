@@ -13,7 +13,7 @@ from gemel.structs import Struct
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
-    from gemel.builds.elf.symbols import Symbol
+    from gemel.builds.elf.symbol_entries import Symbol
     from gemel.inspection.inspection import Inspection
 
 FORMAT = 1

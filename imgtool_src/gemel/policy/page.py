@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from gemel.layout.reference import reference
+from gemel.layout.reference import editors, reference
 from gemel.layout.tables import Table
 from gemel.policy.model import Policy
 
@@ -48,5 +48,9 @@ waiver_days = 90
 def page() -> str:
     """The page."""
     example = "".join(f"    {line}\n" for line in EXAMPLE.splitlines())
-    keys = reference("The keys of a policy, format 1", Table(Policy))
+    keys = reference(
+        "The keys of a policy, format 1",
+        Table(Policy),
+        before=editors("policy", "policy-schema", "policy.schema.json"),
+    )
     return f"{OPENING}\n{keys}\nExample\n-------\n{example}"

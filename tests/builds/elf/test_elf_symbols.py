@@ -8,6 +8,7 @@ from builds.reading import CODE, FLASH, RAM, CountingSource, read, read_elf
 from growth import least_times
 from seconds import within
 
+from gemel.builds.elf import symbol_entries
 from gemel.builds.elf import symbols as elf_symbols
 from gemel.builds.elf.symbols import SymbolTable
 from gemel.builds.reader import read_build
@@ -324,8 +325,8 @@ def test_large_table_is_quick(monkeypatch: pytest.MonkeyPatch) -> None:
     assert seconds["named"] * 4 < seconds["all"]
     assert seconds["function_at"] * 100 < seconds["all"]
     decoded: list[str] = []
-    for name in ("_symbol", "_name"):
-        monkeypatch.setattr(elf_symbols, name, _counting(getattr(elf_symbols, name), decoded))
+    for module, name in ((elf_symbols, "symbol_of"), (symbol_entries, "name_at")):
+        monkeypatch.setattr(module, name, _counting(getattr(module, name), decoded))
     assert table.named("function_number_12345")[0].address == FLASH + 24_690
     assert 1 <= len(decoded) <= 4
     decoded.clear()

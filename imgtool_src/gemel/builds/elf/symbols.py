@@ -1,89 +1,36 @@
-"""The symbol table of an ELF file, read when the first symbol is asked for.
-
-Layout of one entry (gABI, "Symbol Table"; 16 bytes, little-endian)::
-
-    0  st_name   u32  offset of the name in the string table
-    4  st_value  u32  address; bit 0 of a Thumb function is set (AAELF32, "Symbol Values")
-    8  st_size   u32  bytes, 0 if not known
-    12 st_info   u8   binding in the upper, type in the lower four bits
-    13 st_other  u8
-    14 st_shndx  u16  section; 0 undefined, 0xFFF1 absolute
-"""
+"""The symbol table of an ELF file, read when the first symbol is asked for."""
 
 from __future__ import annotations
 
-import struct
-import sys
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Mapping
 from itertools import accumulate
 from typing import TYPE_CHECKING
 
+from gemel.builds.elf.symbol_entries import (
+    DOLLAR,
+    ENTRY,
+    ENTRY_SIZE,
+    FUNCTION,
+    OBJECT,
+    UNDEFINED,
+    Columns,
+    Symbol,
+    columns_of,
+    marks_of,
+    symbol_of,
+    words_of,
+)
 from gemel.errors import BuildError, Problem
 from gemel.spans import Span, format_address
-from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.source import ByteSource
 
-ENTRY_SIZE = 16
-NAME_LIMIT = 1024
-"""Names are cut at this many bytes, so that a table without terminators costs no quadratic time."""
-
-_ENTRY = struct.Struct("<IIIBBH")
-_DOLLAR = 0x24
-"""What names of mapping symbols begin with."""
-
-_UNDEFINED = 0
-_ABSOLUTE = 0xFFF1
-_KINDS = {0: "notype", 1: "object", 2: "function", 3: "section", 4: "file", 5: "common", 6: "tls"}
-_BINDINGS = {0: "local", 1: "global", 2: "weak"}
 _BINDING_ORDER = {"global": 0, "weak": 1, "local": 2}
 _BINDING_RANKS = {1: 3, 2: 2, 0: 1}
-_OBJECT, _FUNCTION = 1, 2
-_CODE_KINDS = (0, _FUNCTION)
-_PLACE_KINDS = (0, _OBJECT, _FUNCTION, 5)
-
-
-class Symbol(NamedTuple):
-    """One entry of the symbol table.
-
-    ``value`` is the number in the file (a Thumb function's has bit 0 set), ``size`` in bytes, 0 if not
-    known.  ``kind`` is notype, object, function, section, file, common, tls or ``type 10`` and the like;
-    ``binding`` local, global, weak or ``binding 10`` and the like.
-    """
-
-    name: str
-    value: int
-    size: int
-    kind: str
-    binding: str
-    section_index: int
-
-    @property
-    def address(self) -> int:
-        """The address it stands for: the value, without the Thumb bit for a function."""
-        return self.value & ~1 if self.kind == "function" else self.value
-
-    @property
-    def span(self) -> Span:
-        """The addresses it names; empty if the size is not known."""
-        return Span(self.address, self.size)
-
-    @property
-    def defined(self) -> bool:
-        """Whether this file defines it."""
-        return self.section_index != _UNDEFINED
-
-    @property
-    def absolute(self) -> bool:
-        """Whether it is a plain number that no section moves."""
-        return self.section_index == _ABSOLUTE
-
-    @property
-    def mapping(self) -> bool:
-        """Whether it marks code or data for tools: ``$a``, ``$t``, ``$d`` (AAELF32, "Mapping symbols")."""
-        return _is_mapping(self.name)
+_CODE_KINDS = (0, FUNCTION)
+_PLACE_KINDS = (0, OBJECT, FUNCTION, 5)
 
 
 class SymbolTable:
@@ -127,7 +74,7 @@ class SymbolTable:
         self._strings_at = strings
         self._code = code_sections
         self._loaded: tuple[bytes, bytes] | None = None
-        self._columns: _Columns | None = None
+        self._columns: Columns | None = None
         self._functions: _FunctionIndex | None = None
         self._labels: tuple[Symbol, ...] | None = None
         self._objects: _ObjectIndex | None = None
@@ -146,9 +93,9 @@ class SymbolTable:
     def all(self) -> Iterator[Symbol]:
         """Every entry in the order of the file, the empty first one left out."""
         table, strings = self._load()
-        for index, entry in enumerate(_ENTRY.iter_unpack(table)):
+        for index, entry in enumerate(ENTRY.iter_unpack(table)):
             if index:
-                yield _symbol(entry, strings)
+                yield symbol_of(entry, strings)
 
     def places(self) -> Iterator[Symbol]:
         """The defined symbols with names that stand for places: objects, functions, labels, common ones.
@@ -156,16 +103,13 @@ class SymbolTable:
         In file order.  Mapping symbols, three of four entries of a large build, are passed over.
         """
         table, strings = self._load()
-        skipped = {0}
-        for entry in _ENTRY.iter_unpack(table):
-            name, _, _, info, _, section = entry
-            if name in skipped or section == _UNDEFINED or info & 0xF not in _PLACE_KINDS:
-                continue
-            initial = strings[name : name + 1]
-            if initial in (b"", b"\0") or (initial == b"$" and _is_mapping(_name(strings, name))):
-                skipped.add(name)
-            else:
-                yield _symbol(entry, strings)
+        for number, name, _, _, tail in self._read_columns().others:
+            if (
+                tail >> 16 != UNDEFINED
+                and tail & 0xF in _PLACE_KINDS
+                and strings[name : name + 1] not in (b"", b"\0")
+            ):
+                yield symbol_of(ENTRY.unpack_from(table, number * ENTRY_SIZE), strings)
 
     @property
     def labels(self) -> tuple[Symbol, ...]:
@@ -173,12 +117,12 @@ class SymbolTable:
         if self._labels is None:
             table, strings = self._load()
             self._labels = tuple(
-                _symbol(_ENTRY.unpack_from(table, number * ENTRY_SIZE), strings)
+                symbol_of(ENTRY.unpack_from(table, number * ENTRY_SIZE), strings)
                 for number, name, _, _, tail in self._read_columns().others
                 if tail & 0xF == 0
-                and tail >> 16 != _UNDEFINED
+                and tail >> 16 != UNDEFINED
                 and 0 < name < len(strings)
-                and strings[name] != _DOLLAR
+                and strings[name] != DOLLAR
             )
         return self._labels
 
@@ -191,7 +135,7 @@ class SymbolTable:
         if not wanted:
             return ()
         return tuple(
-            _symbol(_ENTRY.unpack_from(table, index * ENTRY_SIZE), strings)
+            symbol_of(ENTRY.unpack_from(table, index * ENTRY_SIZE), strings)
             for index, offset in enumerate(_name_offsets(table))
             if offset in wanted
         )
@@ -232,7 +176,7 @@ class SymbolTable:
             found: dict[str, list[Symbol]] = {}
             for index, offset in enumerate(_name_offsets(table) if wanted else ()):
                 if offset in wanted:
-                    symbol = _symbol(_ENTRY.unpack_from(table, index * ENTRY_SIZE), strings)
+                    symbol = symbol_of(ENTRY.unpack_from(table, index * ENTRY_SIZE), strings)
                     if symbol.defined:
                         found.setdefault(wanted[offset], []).append(symbol)
             chosen = {name: _best(symbols) for name, symbols in found.items()}
@@ -276,7 +220,7 @@ class SymbolTable:
             self._by_value = [value for value, _ in pairs], [number for _, number in pairs]
         values, order = self._by_value
         found = sorted(order[bisect_left(values, span.start) : bisect_left(values, span.end)])
-        symbols = [_symbol(_ENTRY.unpack_from(table, index * ENTRY_SIZE), strings) for index in found]
+        symbols = [symbol_of(ENTRY.unpack_from(table, index * ENTRY_SIZE), strings) for index in found]
         return tuple(each for each in symbols if each.defined and each.kind in ("object", "notype", "common"))
 
     def mapping(self) -> tuple[Symbol, ...]:
@@ -287,15 +231,15 @@ class SymbolTable:
     def marks(self) -> Mapping[int, list[tuple[int, str]]]:
         """Address and name of the mapping symbols of each section by its number, sorted by address."""
         if self._marks is None:
-            self._marks = _marks_of(self._read_columns())
+            self._marks = marks_of(self._read_columns())
         return self._marks
 
     def extents(self) -> dict[int, list[tuple[int, int, bool]]]:
         """Address, size, and whether it is a function, of each function and object by section, sorted by address."""
         found: dict[int, list[tuple[int, int, bool]]] = {}
         for _, _, value, size, tail in self._read_columns().others:
-            if tail & 0xF in (_OBJECT, _FUNCTION):
-                found.setdefault(tail >> 16, []).append((value & ~1, size, tail & 0xF == _FUNCTION))
+            if tail & 0xF in (OBJECT, FUNCTION):
+                found.setdefault(tail >> 16, []).append((value & ~1, size, tail & 0xF == FUNCTION))
         for each in found.values():
             each.sort(key=lambda extent: extent[0])
         return found
@@ -314,9 +258,9 @@ class SymbolTable:
             self._loaded = (self._source.read(*self._table_at), self._source.read(*self._strings_at))
         return self._loaded
 
-    def _read_columns(self) -> _Columns:
+    def _read_columns(self) -> Columns:
         if self._columns is None:
-            self._columns = _columns_of(*self._load())
+            self._columns = columns_of(*self._load())
         return self._columns
 
     def near_names(self, name: str) -> list[str]:
@@ -362,14 +306,14 @@ class _FunctionIndex:
         "_table",
     )
 
-    def __init__(self, table: bytes, strings: bytes, columns: _Columns, sections: Mapping[int, Span]) -> None:
+    def __init__(self, table: bytes, strings: bytes, columns: Columns, sections: Mapping[int, Span]) -> None:
         sized: list[tuple[int, bool, int, int, int]] = []
         labels: list[tuple[int, bool, int, int, int]] = []
         for number, name, value, size, tail in columns.others:
             kind, binding, section = tail & 0xF, tail >> 4 & 0xF, tail >> 16
-            if kind not in _CODE_KINDS or section == _UNDEFINED:
+            if kind not in _CODE_KINDS or section == UNDEFINED:
                 continue
-            group = sized if kind == _FUNCTION and size else labels
+            group = sized if kind == FUNCTION and size else labels
             if group is labels and section not in sections:
                 continue
             if strings[name : name + 1] in (b"", b"\0"):
@@ -377,7 +321,7 @@ class _FunctionIndex:
             # Of several at one address the last is taken: a function before a plain label, global before
             # weak before local, and otherwise the first in the file.
             rank = _BINDING_RANKS.get(binding, 0)
-            group.append((value & ~1, kind == _FUNCTION, rank, -number, size))
+            group.append((value & ~1, kind == FUNCTION, rank, -number, size))
         sized.sort()
         labels.sort()
         self._table = table
@@ -395,17 +339,17 @@ class _FunctionIndex:
         while at >= 0 and self._reach[at] > address:
             start, _, _, number, size = self._sized[at]
             if start + size > address:
-                return self._symbol(-number), address - start
+                return self.symbol_of(-number), address - start
             at -= 1
         at = bisect_right(self._label_starts, address) - 1
         if at >= 0 and (nearest < 0 or self._sized_starts[nearest] <= self._label_starts[at]):
-            symbol = self._symbol(-self._labels[at][3])
+            symbol = self.symbol_of(-self._labels[at][3])
             if self._sections[symbol.section_index].holds(address):
                 return symbol, address - self._label_starts[at]
         return None
 
-    def _symbol(self, number: int) -> Symbol:
-        return _symbol(_ENTRY.unpack_from(self._table, number * ENTRY_SIZE), self._strings)
+    def symbol_of(self, number: int) -> Symbol:
+        return symbol_of(ENTRY.unpack_from(self._table, number * ENTRY_SIZE), self._strings)
 
 
 class _ObjectIndex:
@@ -413,11 +357,11 @@ class _ObjectIndex:
 
     __slots__ = ("_entries", "_reach", "_starts", "_strings", "_table")
 
-    def __init__(self, table: bytes, strings: bytes, columns: _Columns) -> None:
+    def __init__(self, table: bytes, strings: bytes, columns: Columns) -> None:
         entries = [
             (value, size, number)
             for number, _, value, size, tail in columns.others
-            if size and tail & 0xF == _OBJECT and tail >> 16 != _UNDEFINED
+            if size and tail & 0xF == OBJECT and tail >> 16 != UNDEFINED
         ]
         entries.sort(key=lambda entry: (entry[0], -entry[1], -entry[2]))
         self._table, self._strings, self._entries = table, strings, entries
@@ -430,82 +374,11 @@ class _ObjectIndex:
         while at >= 0 and self._reach[at] > address:
             start, size, number = self._entries[at]
             if start + size > address:
-                return _symbol(
-                    _ENTRY.unpack_from(self._table, number * ENTRY_SIZE), self._strings
+                return symbol_of(
+                    ENTRY.unpack_from(self._table, number * ENTRY_SIZE), self._strings
                 ), address - start
             at -= 1
         return None
-
-
-class _Columns(NamedTuple):
-    """The table, gone through once: mapping symbols, three of four entries of a large build, and all others.
-
-    ``marks`` are name, address and section of each mapping symbol; ``others`` number, name, value, size, and type,
-    binding and section together.  Names are offsets.
-    """
-
-    marks: list[tuple[str, int, int]]
-    others: list[tuple[int, int, int, int, int]]
-
-
-def _columns_of(table: bytes, strings: bytes) -> _Columns:
-    words = _words(table)
-    columns = words[0::4], words[1::4], words[2::4], words[3::4]
-    names = columns[0].tolist()
-    marking = {
-        offset: strings[offset : offset + 2].decode("ascii")
-        for offset in set(names)
-        if strings[offset : offset + 1] == b"$" and _marks(strings[offset : offset + 3])
-    }
-    values, sizes, tails = (each.tolist() for each in columns[1:])
-    marks = [
-        (marking[name], value & ~1, tail >> 16)
-        for name, value, tail in zip(names, values, tails, strict=True)
-        if name in marking
-    ]
-    others = [
-        entry
-        for entry in zip(range(len(names)), names, values, sizes, tails, strict=True)
-        if entry[1] not in marking
-    ]
-    return _Columns(marks, others)
-
-
-def _marks_of(columns: _Columns) -> dict[int, list[tuple[int, str]]]:
-    """Address and name ($a, $d or $t) of the mapping symbols of each section by its number, sorted by address."""
-    marks: dict[int, list[tuple[int, str]]] = {}
-    for name, address, section in columns.marks:
-        marks.setdefault(section, []).append((address, name))
-    for each in marks.values():
-        each.sort(key=lambda mark: mark[0])
-    return marks
-
-
-def _marks(start: bytes) -> bool:
-    """Whether a name of which this is the start is a mapping symbol's."""
-    return start[:2] in (b"$a", b"$t", b"$d") and start[2:] in (b"", b"\0", b".")
-
-
-def _is_mapping(name: str) -> bool:
-    return name[:2] in ("$a", "$t", "$d") and (len(name) == 2 or name[2] == ".")
-
-
-def _symbol(entry: tuple[int, ...], strings: bytes) -> Symbol:
-    name, value, size, info, _other, section = entry
-    kind, binding = info & 0xF, info >> 4
-    return Symbol(
-        _name(strings, name),
-        value,
-        size,
-        _KINDS.get(kind) or f"type {kind}",
-        _BINDINGS.get(binding) or f"binding {binding}",
-        section,
-    )
-
-
-def _name(strings: bytes, offset: int) -> str:
-    end = strings.find(b"\0", offset, offset + NAME_LIMIT)
-    return strings[offset : offset + NAME_LIMIT if end < 0 else end].decode("utf-8", "replace")
 
 
 def _best(candidates: list[Symbol]) -> list[Symbol]:
@@ -526,14 +399,7 @@ def _offsets_of(terminated: bytes, strings: bytes) -> set[int]:
 
 def _name_offsets(table: bytes) -> memoryview:
     """The first word of every entry, without copying the table."""
-    return _words(table)[:: ENTRY_SIZE // 4]
-
-
-def _words(table: bytes) -> memoryview:
-    """The table as 32-bit words: name, value, size, and type, binding and section together."""
-    if sys.byteorder == "big":
-        table = struct.pack(f"={len(table) // 4}I", *struct.unpack(f"<{len(table) // 4}I", table))
-    return memoryview(table).cast("I")
+    return words_of(table)[:: ENTRY_SIZE // 4]
 
 
 def _described(symbol: Symbol) -> str:

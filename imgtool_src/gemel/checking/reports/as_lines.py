@@ -24,7 +24,9 @@ def report(result: RulesApplied, inspection: Inspection, image_name: str) -> str
 
 def _lines(result: RulesApplied, inspection: Inspection) -> Iterator[str]:
     read = inspection.read
-    names = (name for each in result.findings for name in each.finding.parties)
+    missing = [it for each in result.results for it in each.not_checked]
+    names = [name for each in result.findings for name in each.finding.parties]
+    names += [need.name for it in missing for need in it.needs if need.kind == "build"]
     lines = LayoutLines(read, names) if read.text else None
 
     def at_line(number: int) -> str:
@@ -45,12 +47,13 @@ def _lines(result: RulesApplied, inspection: Inspection) -> Iterator[str]:
         if result.strict == "inputs" and each.lacks_input:
             for it in each.not_checked:
                 what = f"not checked: {f'{it.where}: ' if it.where else ''}{it.reason}"
-                yield problem_line(at_line(1), "error", what, name=each.rule.name)
+                at = lines.first_of(need.name for need in it.needs) if lines else 1
+                yield problem_line(at_line(at), "error", what, name=each.rule.name)
     for waiver in result.idle_waivers:
         place = at_line(lines.of_waiver(waiver)) if lines else ""
         yield problem_line(place, "note", f"waiver without a finding at {waiver.where}", name=waiver.rule)
-    if missing := not_checked_line(result):
-        yield f"gemel: not checked: {missing}"
+    if left := not_checked_line(result):
+        yield f"gemel: not checked: {left}"
     yield f"gemel: {verdict(result)}"
 
 

@@ -89,8 +89,12 @@ class LayoutLines:
         return self._declared.get(name, [])
 
     def first_of(self, names: Iterable[str]) -> int:
-        """The line at which the first of ``names`` is declared that has a declaration; 1 where none has."""
-        return next((line for name in names for _, line in self.of(name)), 1)
+        """The line at which the first of ``names`` is declared that has a declaration; 1 where none has.
+
+        A build goes before what else has its name, such as its core.
+        """
+        found = [sorted(self.of(name), key=lambda pair: not pair[0].startswith("build ")) for name in names]
+        return next((line for pairs in found for _, line in pairs), 1)
 
     def of_waiver(self, waiver: Waiver) -> int:
         """The line of a waiver of this layout; of two that are equal the last one's."""

@@ -22,7 +22,7 @@ from gemel.outcomes import Finding, NotChecked, Outcome, Reason
 from gemel.spans import format_address
 
 if TYPE_CHECKING:
-    from gemel.builds.elf.symbols import Symbol
+    from gemel.builds.elf.symbol_entries import Symbol
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:

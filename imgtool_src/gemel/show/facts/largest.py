@@ -11,7 +11,7 @@ from gemel.show.facts.contents import SymbolUse
 from gemel.spans import Span
 
 if TYPE_CHECKING:
-    from gemel.builds.elf.symbols import Symbol
+    from gemel.builds.elf.symbol_entries import Symbol
 
 SHOWN = 3
 """Symbols that are told of each area and build."""

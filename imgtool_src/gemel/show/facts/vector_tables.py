@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from gemel.builds.elf.symbols import Symbol
+from gemel.builds.elf.symbol_entries import Symbol
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.layout.addresses import locate, seen_by
 from gemel.m_profile.vector_tables import FIRST_INTERRUPT, RESERVED, group_name, word_name_for

@@ -1,0 +1,156 @@
+"""The entries of the symbol table of an ELF file.
+
+Layout of one entry (gABI, "Symbol Table"; 16 bytes, little-endian)::
+
+    0  st_name   u32  offset of the name in the string table
+    4  st_value  u32  address; bit 0 of a Thumb function is set (AAELF32, "Symbol Values")
+    8  st_size   u32  bytes, 0 if not known
+    12 st_info   u8   binding in the upper, type in the lower four bits
+    13 st_other  u8
+    14 st_shndx  u16  section; 0 undefined, 0xFFF1 absolute
+"""
+
+from __future__ import annotations
+
+import struct
+import sys
+
+from gemel.spans import Span
+from gemel.structs import NamedTuple
+
+ENTRY_SIZE = 16
+NAME_LIMIT = 1024
+"""Names are cut at this many bytes, so that a table without terminators costs no quadratic time."""
+
+ENTRY = struct.Struct("<IIIBBH")
+DOLLAR = 0x24
+"""What names of mapping symbols begin with."""
+
+UNDEFINED = 0
+_ABSOLUTE = 0xFFF1
+_KINDS = {0: "notype", 1: "object", 2: "function", 3: "section", 4: "file", 5: "common", 6: "tls"}
+_BINDINGS = {0: "local", 1: "global", 2: "weak"}
+OBJECT, FUNCTION = 1, 2
+
+
+class Symbol(NamedTuple):
+    """One entry of the symbol table.
+
+    ``value`` is the number in the file (a Thumb function's has bit 0 set), ``size`` in bytes, 0 if not
+    known.  ``kind`` is notype, object, function, section, file, common, tls or ``type 10`` and the like;
+    ``binding`` local, global, weak or ``binding 10`` and the like.
+    """
+
+    name: str
+    value: int
+    size: int
+    kind: str
+    binding: str
+    section_index: int
+
+    @property
+    def address(self) -> int:
+        """The address it stands for: the value, without the Thumb bit for a function."""
+        return self.value & ~1 if self.kind == "function" else self.value
+
+    @property
+    def span(self) -> Span:
+        """The addresses it names; empty if the size is not known."""
+        return Span(self.address, self.size)
+
+    @property
+    def defined(self) -> bool:
+        """Whether this file defines it."""
+        return self.section_index != UNDEFINED
+
+    @property
+    def absolute(self) -> bool:
+        """Whether it is a plain number that no section moves."""
+        return self.section_index == _ABSOLUTE
+
+    @property
+    def mapping(self) -> bool:
+        """Whether it marks code or data for tools: ``$a``, ``$t``, ``$d`` (AAELF32, "Mapping symbols")."""
+        return is_mapping(self.name)
+
+
+class Columns(NamedTuple):
+    """The table, gone through once: mapping symbols, three of four entries of a large build, and all others.
+
+    ``marks`` are name, address and section of each mapping symbol; ``others`` number, name, value, size, and type,
+    binding and section together.  Names are offsets.
+    """
+
+    marks: list[tuple[str, int, int]]
+    others: list[tuple[int, int, int, int, int]]
+
+
+def columns_of(table: bytes, strings: bytes) -> Columns:
+    """The columns of a table whose names are in ``strings``."""
+    words = words_of(table)
+    columns = words[0::4], words[1::4], words[2::4], words[3::4]
+    names = columns[0].tolist()
+    marking = {
+        offset: strings[offset : offset + 2].decode("ascii")
+        for offset in set(names)
+        if strings[offset : offset + 1] == b"$" and _marks(strings[offset : offset + 3])
+    }
+    values, sizes, tails = (each.tolist() for each in columns[1:])
+    marks = [
+        (marking[name], value & ~1, tail >> 16)
+        for name, value, tail in zip(names, values, tails, strict=True)
+        if name in marking
+    ]
+    others = [
+        entry
+        for entry in zip(range(len(names)), names, values, sizes, tails, strict=True)
+        if entry[1] not in marking
+    ]
+    return Columns(marks, others)
+
+
+def marks_of(columns: Columns) -> dict[int, list[tuple[int, str]]]:
+    """Address and name ($a, $d or $t) of the mapping symbols of each section by its number, sorted by address."""
+    marks: dict[int, list[tuple[int, str]]] = {}
+    for name, address, section in columns.marks:
+        marks.setdefault(section, []).append((address, name))
+    for each in marks.values():
+        each.sort(key=lambda mark: mark[0])
+    return marks
+
+
+def _marks(start: bytes) -> bool:
+    """Whether a name of which this is the start is a mapping symbol's."""
+    return start[:2] in (b"$a", b"$t", b"$d") and start[2:] in (b"", b"\0", b".")
+
+
+def is_mapping(name: str) -> bool:
+    """Whether a name is a mapping symbol's: ``$a``, ``$t``, ``$d``, or with a dot and more after it."""
+    return name[:2] in ("$a", "$t", "$d") and (len(name) == 2 or name[2] == ".")
+
+
+def symbol_of(entry: tuple[int, ...], strings: bytes) -> Symbol:
+    """The symbol of one entry of the table, unpacked."""
+    name, value, size, info, _other, section = entry
+    kind, binding = info & 0xF, info >> 4
+    return Symbol(
+        name_at(strings, name),
+        value,
+        size,
+        _KINDS.get(kind) or f"type {kind}",
+        _BINDINGS.get(binding) or f"binding {binding}",
+        section,
+    )
+
+
+def name_at(strings: bytes, offset: int) -> str:
+    """The name at an offset of the string table, of at most ``NAME_LIMIT`` bytes."""
+    end = strings.find(b"\0", offset, offset + NAME_LIMIT)
+    return strings[offset : offset + NAME_LIMIT if end < 0 else end].decode("utf-8", "replace")
+
+
+def words_of(table: bytes) -> memoryview:
+    """The table as 32-bit words: name, value, size, and type, binding and section together."""
+    if sys.byteorder == "big":
+        table = struct.pack(f"={len(table) // 4}I", *struct.unpack(f"<{len(table) // 4}I", table))
+    return memoryview(table).cast("I")
