@@ -44,7 +44,10 @@ ENDINGS = {
     "unstacking": (enabled(5) + RAISE, "unstack"),
     "no-coprocessor": ("mcr p2, 0, r0, c0, c0, 0\n" + SLEEP, "coprocessor"),
     "leaves-secure-state": ("ldr r3, =0x10002000\n blxns r3\n" + SLEEP, "Non-secure state"),
-    "vectors-unreadable": (store(VECTORS, hex(NO_RAM)) + store(CONTROL, "0") + SLEEP, "starts at an address"),
+    "vectors-unreadable": (
+        store(VECTORS, hex(NO_RAM)) + store(CONTROL, "0") + SLEEP,
+        "starts at an unmapped address",
+    ),
     "protected-read": (PROTECTED + PROTECTION_ON + f"ldr r0, ={CLOSED}\n ldr r1, [r0]\n" + SLEEP, "reads"),
     "protected-write": (PROTECTED + PROTECTION_ON + f"ldr r0, ={CLOSED}\n str r1, [r0]\n" + SLEEP, "writes"),
     "protected-fetch": (PROTECTED + LOADED + PROTECTION_ON + "bx r6\n" + SLEEP, "executes"),

@@ -84,7 +84,7 @@ def _nearest(placement: Placement, symbol: str) -> str:
 
 
 def _no_table(build: str, symbol: str, where: str, found: str) -> Problem:
-    hint = f"give its ELF file, before it is stripped: {build}=FILE.elf"
+    hint = f"give its ELF file: {build}=FILE.elf"
     return Problem(
         f"symbol {symbol} of build {build} cannot be looked up",
         where=where,

@@ -149,7 +149,7 @@ def test_code_in_ram_takes_the_elf_file() -> None:
     result = alone(RULE, station=_station({20: IN_RAM}, (COPIED,)))
     assert result.status == "not checked"
     assert result.not_checked[0].where == "build station, word 20 (interrupt 4)"
-    assert "takes the ELF file of build station" in result.not_checked[0].reason
+    assert "needs the ELF file of build station" in result.not_checked[0].reason
     station = _station({20: IN_RAM}, (COPIED,))
     image = joined(handed=builds(station)).image
     handed = {**builds(), "station": hex_build("station", station)}
