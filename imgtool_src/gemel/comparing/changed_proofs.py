@@ -15,23 +15,17 @@ from gemel.comparing.changes import Direction, FieldChange, SignerChange
 from gemel.image.image import Image
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
-from gemel.record.format import MAX_BUILDS
-from gemel.record.record import Record, RecordError, decode, find, record_size
+from gemel.record.record import Record
+from gemel.record.sound import sound_records
 from gemel.seals.finding import find_seals
-from gemel.spans import ADDRESS_SPACE, Span, format_address, format_size
+from gemel.spans import format_address, format_size
 
 
 def record_of(image: SparseBytes, inspection: Inspection | None) -> Record | None:
     """The record in its area; where there is none, or no layout, the only sound one in the image."""
     if inspection is not None and inspection.record:
         return inspection.record
-    sound = []
-    for start in find(image.pieces()):
-        span = Span(start, min(record_size(MAX_BUILDS), ADDRESS_SPACE - start))
-        try:
-            sound.append(decode(image.read(span, 0xFF), format_address(start)))
-        except RecordError:
-            continue
+    sound = [record for _, record in sound_records(image)]
     return sound[0] if len(sound) == 1 else None
 
 

@@ -77,13 +77,18 @@ def _by_builds(inspection: Inspection) -> Disorder | None:
     patches = list(inspection.patches.known.values())
     for name, placement in inspection.placements.items():
         tried = 0
+        expected: SparseBytes | None = None
         for piece in placement.pieces:
             located = locate(inspection.layout, piece.address)
             if located is None or not located.memory.holds_image or tried == MAX_DEVIATIONS:
                 continue
             for place, window in _deviations(inspection, piece, patches):
                 tried += 1
-                how = _how(inspection, place, window) or _rest(inspection, placement, place, patches)
+                how = _how(inspection, place, window)
+                if not how:
+                    if expected is None:
+                        expected = _without(placement, patches)
+                    how = _rest(inspection, placement, place, expected)
                 if how:
                     what, found, next_step = how
                     return Disorder(
@@ -148,18 +153,23 @@ PROBE, FURTHEST = 32, 4096
 """Bytes that are looked for, of what follows a deviation, and how far from their place."""
 
 
-def _rest(
-    inspection: Inspection, placement: Placement, place: int, patches: list[Span]
-) -> tuple[str, str, str] | None:
-    """Whether all that the build has after some bytes that are lost or added is there, at one distance."""
-    if placement.placed is None:
-        return None
-    end = max(piece.span.end for piece in placement.pieces if placement.placed.stored.holds(piece.address))
+def _without(placement: Placement, patches: list[Span]) -> SparseBytes:
+    """What the image should hold of a build, without what is patched."""
     expected = SparseBytes()
     for piece in placement.pieces:
         for span in without([piece.span], patches):
             start = span.start - piece.address
             expected.write(span.start, bytes(memoryview(piece.segment.data)[start : start + span.size]))
+    return expected
+
+
+def _rest(
+    inspection: Inspection, placement: Placement, place: int, expected: SparseBytes
+) -> tuple[str, str, str] | None:
+    """Whether all that the build has after some bytes that are lost or added is there, at one distance."""
+    if placement.placed is None:
+        return None
+    end = max(piece.span.end for piece in placement.pieces if placement.placed.stored.holds(piece.address))
     for skipped in (SKIPPED, *(1 << power for power in range(6, 13)), (end - place) // 2):
         at = place + skipped
         if at + 2 * PROBE > end or not expected.holds(Span(at, PROBE)):

@@ -5,9 +5,9 @@ from __future__ import annotations
 from gemel.errors import Problem
 from gemel.image.sparse import SparseBytes
 from gemel.layout.model import Layout
-from gemel.record.format import MAX_BUILDS
-from gemel.record.record import Record, RecordError, RecordFault, decode, find, record_size
-from gemel.spans import ADDRESS_SPACE, Span
+from gemel.record.record import Record, RecordError, RecordFault, record_size
+from gemel.record.sound import record_at, sound_records
+from gemel.spans import Span
 from gemel.structs import Struct
 
 
@@ -25,23 +25,17 @@ def previous_of(layout: Layout, image: SparseBytes, name: str) -> Previous:
     Raises RecordError where there is no sound record, or several and none in the area.
     """
     expected = layout.span_of(layout.record.area).start if layout.record else None
-    found = _at(image, expected, name) if expected is not None else None
-    if found:
-        return found
-    others = [each for address in find(image.pieces()) if (each := _at(image, address, name))]
+    found = record_at(image, expected) if expected is not None else None
+    if found and expected is not None:
+        return _previous(image, name, expected, found)
+    others = list(sound_records(image))
     if len(others) == 1:
-        return others[0]
+        return _previous(image, name, *others[0])
     raise RecordError([(RecordFault.NO_MARK, _none_or_several(name, len(others)))])
 
 
-def _at(image: SparseBytes, address: int, name: str) -> Previous | None:
-    size = min(record_size(MAX_BUILDS), ADDRESS_SPACE - address)
-    data = image.read(Span(address, size), 0xFF)
-    try:
-        record = decode(data, name)
-    except RecordError:
-        return None
-    return Previous(name, record, data[: record_size(len(record.builds))])
+def _previous(image: SparseBytes, name: str, start: int, record: Record) -> Previous:
+    return Previous(name, record, bytes(image.read(Span(start, record_size(len(record.builds))), 0xFF)))
 
 
 def _none_or_several(name: str, count: int) -> Problem:

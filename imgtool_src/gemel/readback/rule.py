@@ -16,10 +16,10 @@ from gemel.readback.versions import (
     UNKNOWN,
     KnownVersion,
     Stretch,
-    records_in,
     stretches,
     version_key,
 )
+from gemel.record.sound import sound_records
 from gemel.spans import Span, format_address
 
 NAME = "device-holds-one-version"
@@ -58,7 +58,7 @@ def _record_outcomes(inspection: Inspection) -> Iterator[Outcome]:
     if plan is None:
         return
     area = inspection.layout.span_of(plan.area)
-    found = list(records_in(inspection.image))
+    found = list(sound_records(inspection.image))
     due = next((record for start, record in found if start == area.start), None)
     if due:
         yield Holds(f"area {plan.area}, record of {due.product} {due.version}")

@@ -13,9 +13,8 @@ from gemel.layout.addresses import locate
 from gemel.layout.model import Layout, Memory
 from gemel.placement.placed import digests_of, sha256_of
 from gemel.readback.dump import image_in
-from gemel.record.format import MAX_BUILDS
-from gemel.record.record import BuildEntry, Record, RecordError, decode, find, record_size
-from gemel.spans import ADDRESS_SPACE, Span, align_down, merge
+from gemel.record.record import BuildEntry, Record
+from gemel.spans import Span, align_down, merge
 from gemel.structs import NamedTuple
 
 DEFAULT_BLOCK = 4096
@@ -24,7 +23,6 @@ DEFAULT_BLOCK = 4096
 SMALLEST_BLOCK = 512
 """Bytes of the smallest block that is compared at once."""
 
-MAX_RECORDS = 64
 ERASED = "erased"
 UNKNOWN = "of no known version"
 
@@ -58,16 +56,6 @@ class Stretch(NamedTuple):
     span: Span
     version: str
     block: int
-
-
-def records_in(image: SparseBytes) -> Iterator[tuple[int, Record]]:
-    """Every sound record, by address."""
-    for start in find(image.pieces())[:MAX_RECORDS]:
-        span = Span(start, min(record_size(MAX_BUILDS), ADDRESS_SPACE - start))
-        try:
-            yield start, decode(image.read(span, 0xFF), "")
-        except RecordError:
-            continue
 
 
 def blocks_of(layout: Layout, image: SparseBytes, stored: Sequence[Span]) -> dict[Span, Block]:

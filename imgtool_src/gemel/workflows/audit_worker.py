@@ -22,8 +22,8 @@ from gemel.audit.result import (
 from gemel.checking.identity import Identity, content_digest, identity_of
 from gemel.errors import GemelError, Problem
 from gemel.image.formats import format_of
-from gemel.readback.versions import records_in
 from gemel.record.record import Record
+from gemel.record.sound import sound_records
 from gemel.structs import replace
 from gemel.workflows.audit_plan import LayoutOfAudit, Plan, plan_of, trust_by
 from gemel.workflows.checking import CheckResult, check
@@ -168,7 +168,7 @@ class Judge:
         Of several records the first counts whose layout is known and has it in its record's area, else the
         first whose layout is known, else the first.
         """
-        records = list(records_in(image.data))
+        records = list(sound_records(image.data))
         known = [
             (start, record, layout)
             for start, record in records

@@ -14,10 +14,10 @@ from gemel.image.sparse import SparseBytes
 from gemel.layout.model import Area, BuildPlan, Core, Layout, Memory, RecordPlan, SealPlan
 from gemel.layout.reader import ReadLayout
 from gemel.outcomes import Need, NotChecked, Reason
-from gemel.record.format import MAX_BUILDS
-from gemel.record.record import Record, RecordError, decode, find, record_size
+from gemel.record.record import Record, record_size
+from gemel.record.sound import sound_records
 from gemel.seals.finding import find_seals
-from gemel.spans import ADDRESS_SPACE, Span, format_address, merge
+from gemel.spans import Span, format_address, merge
 
 if TYPE_CHECKING:
     import datetime
@@ -44,9 +44,6 @@ APPLIED = (
     "seal-well-formed",
 )
 """The rules that need no layout."""
-
-MAX_PLACES = 64
-"""Marks of records that are looked at; an image has one, or one for each of its slots."""
 
 NEEDS_LAYOUT = Reason("needs the layout, which says what else is in the flash", Need("layout"))
 NO_LAYOUT = "no layout"
@@ -141,15 +138,11 @@ def _layout_of(image: SparseBytes, file: str) -> ReadLayout:
 
 
 def _the_record(image: SparseBytes, file: str) -> tuple[int, Record] | None:
-    sound: list[tuple[int, Record]] = []
-    for start in find(image.pieces())[:MAX_PLACES]:
-        span = Span(start, min(record_size(MAX_BUILDS), ADDRESS_SPACE - start))
-        try:
-            record = decode(image.read(span, 0xFF), format_address(start))
-        except RecordError:
-            continue
-        if image.holds(Span(start, record_size(len(record.builds)))):
-            sound.append((start, record))
+    sound = [
+        (start, record)
+        for start, record in sound_records(image)
+        if image.holds(Span(start, record_size(len(record.builds))))
+    ]
     if len(sound) > 1:
         raise UsageProblem(_several("sound records", file, [start for start, _ in sound]))
     return sound[0] if sound else None

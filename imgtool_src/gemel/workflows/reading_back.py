@@ -11,7 +11,8 @@ from gemel.image.formats import format_of
 from gemel.image.image import Image
 from gemel.image.sparse import SparseBytes
 from gemel.readback.dump import SetAside, image_in
-from gemel.readback.versions import Block, KnownVersion, blocks_of, records_in
+from gemel.readback.versions import Block, KnownVersion, blocks_of
+from gemel.record.sound import sound_records
 from gemel.spans import Span, format_address
 from gemel.structs import NamedTuple, replace
 from gemel.workflows.inputs import read_image
@@ -113,7 +114,7 @@ def check_dump(
 
 def known_version(image: Image, layout: ReadLayout) -> KnownVersion | None:
     """An image to compare dumps with; None without a sound record that says its version."""
-    found = next((record for _, record in records_in(image.data)), None)
+    found = next((record for _, record in sound_records(image.data)), None)
     if found is None:
         return None
     stored = [each.stored for each in found.builds]

@@ -76,9 +76,9 @@ def builds_of_image(
     image: Image, folders: Sequence[Path], layout: ReadLayout
 ) -> tuple[dict[str, Build], list[Problem]]:
     """The builds of an image by the build ids in its record, and why others cannot be found."""
-    from gemel.readback.versions import records_in
+    from gemel.record.sound import sound_records
 
-    record = next((record for _, record in records_in(image.data)), None)
+    record = next((record for _, record in sound_records(image.data)), None)
     builds: dict[str, Build] = {}
     remarks: list[Problem] = []
     if record is None:

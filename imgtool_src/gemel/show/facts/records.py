@@ -12,11 +12,9 @@ from gemel.layout.model import Layout
 from gemel.placement.placed import PlacedBuild, blocks_of, rest_spans, sha256_of
 from gemel.record.format import MAX_BUILDS, RecordFault
 from gemel.record.record import BuildEntry, Record, RecordError, decode, find, record_size
+from gemel.record.sound import MAX_MARKS
 from gemel.show.facts.contents import BrokenRecord, Match, RecordBuild, RecordFacts
 from gemel.spans import ADDRESS_SPACE, Address, Span, format_address
-
-MAX_MARKS = 1024
-"""Marks of records that are looked at: an image has one record, or one for each of its slots."""
 
 MAX_RECORDS = 16
 """Sound records that are shown, and places of others."""
