@@ -13,7 +13,8 @@ if TYPE_CHECKING:
     from xdist.remote import Producer
     from xdist.scheduler import Scheduling
 
-settings.register_profile("without-deadline", deadline=None, derandomize=bool(os.environ.get("CI")))
+IN_CI = bool(os.environ.get("CI") or os.environ.get("GEMEL_REQUIRE_TOOLS"))
+settings.register_profile("without-deadline", deadline=None, derandomize=IN_CI)
 settings.load_profile("without-deadline")
 
 
