@@ -13,6 +13,7 @@ from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.joining.pipeline import join
 from gemel.spans import Span
+from gemel.structs import replace
 
 STATION, SAMPLER, SIZE = 0x1000_0000, 0x1000_8000, 0x8000
 DIFFERS = {"image-equals-builds": 1}
@@ -60,6 +61,28 @@ def test_builds_in_each_others_place_are_named() -> None:
     image = join(read, builds).image
     _exchanged(image)
     assert broken_in(check(Inspection(read, image, builds), TODAY)) == {"vectors-of-own-build": 2}
+
+
+@pytest.mark.parametrize("family", ["v6", "v7", "v8"])
+def test_files_given_for_each_other_are_one_finding_each(family: str) -> None:
+    """With both files swapped each build is out of its area, and nothing else about it is found again."""
+    read, builds = layout_of(family), builds_of(family)
+    image = join(read, builds).image
+    station, sampler = builds
+    swapped = {
+        station: replace(builds[sampler], name=station),
+        sampler: replace(builds[station], name=sampler),
+    }
+    result = check(Inspection(read, image, swapped, disassemble=True), TODAY)
+    assert broken_in(result) == {"builds-in-own-areas": 2}
+    follows = [
+        missing for each in result.results for missing in each.not_checked if "follows from" in missing.reason
+    ]
+    assert {need.name for missing in follows for need in missing.needs} == {"builds-in-own-areas"}
+    one = {station: builds[station], sampler: replace(builds[station], name=sampler)}
+    assert broken_in(check(Inspection(read, image, one, disassemble=True), TODAY)) == {
+        "builds-in-own-areas": 1
+    }
 
 
 def test_a_fault_of_the_build_itself_stays() -> None:

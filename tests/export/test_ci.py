@@ -47,11 +47,11 @@ def job_in(folder: Path) -> tuple[int, dict[str, Any]]:
     job: dict[str, Any] = yaml.safe_load(JOB.read_text(encoding="utf-8"))
     environment = {
         **os.environ,
-        **job["variables"],
+        **job["environment"],
         "PATH": f"{folder / 'bin'}:{os.environ['PATH']}",
         "PYTHONPATH": str(ROOT / "imgtool_src"),
     }
-    script = "\n".join(job["script"])
+    script = "\n".join(job["commands"])
     done = subprocess.run(
         ["sh", "-e", "-c", script], cwd=folder, env=environment, capture_output=True, check=False
     )
@@ -62,7 +62,7 @@ def test_the_job_makes_an_image_and_its_evidence(folder: Path) -> None:
     """Every file that the job keeps is there."""
     code, job = job_in(folder)
     assert code == 0
-    for pattern in (*job["artifacts"]["paths"], *job["artifacts"]["reports"].values()):
+    for pattern in (name for names in job["keep"].values() for name in names):
         assert list(folder.glob(pattern.rstrip("/"))), pattern
     assert "rollback counter" in (folder / "evidence" / "changes.html").read_text(encoding="utf-8")
 

@@ -278,5 +278,6 @@ def test_command_from_a_folder_with_its_own_layout(tmp_path):
     unknown = run(*builds(), "no_such", cwd=tmp_path)
     assert (unknown.returncode, unknown.stdout) == (2, b"")
     log = run(*builds(), cwd=tmp_path, text=b"PC 380182a0\n\xff\xfe 0x1000\r\n")
+    assert run(*builds(), "-", cwd=tmp_path, text=b"PC 380182a0\n\xff\xfe 0x1000\r\n").stdout == log.stdout
     assert log.stdout.decode().splitlines()[0].startswith("PC 380182a0 <run_sampler, main.c:")
     assert log.stdout.decode().splitlines()[1] == "\\xff\\xfe 0x1000"

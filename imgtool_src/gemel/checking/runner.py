@@ -141,6 +141,7 @@ def check(inspection: Inspection, today: datetime.date, rules: Iterable[Rule] | 
     applied = list(all_rules() if rules is None else rules)
     for rule in tracked(applied, "rules", len(applied)):
         results.append(_apply(rule, inspection, today, used))
+    results = _of_the_misplaced(results, inspection)
     results = _cause_first(_of_the_builds(results, inspection, today))
     silent = {result.rule.name for result in results if result.not_checked}
     if rules is not None:
@@ -158,6 +159,9 @@ DIFFERS = "image-equals-builds"
 OTHERS = "vectors-of-own-build"
 """The rule that says which other build is there."""
 
+OWN_AREAS = "builds-in-own-areas"
+"""The rule whose finding that a build has no byte in its own area is the cause of all else about that build."""
+
 _RANKS = {"note": 0, "warning": 1, "error": 2}
 
 
@@ -174,6 +178,34 @@ def _cause_first(results: list[RuleResult]) -> list[RuleResult]:
     return [
         _without_consequences(each, [_cause_of(judged, each, causes) for judged in each.findings])
         for each in results
+    ]
+
+
+def _of_the_misplaced(results: list[RuleResult], inspection: Inspection) -> list[RuleResult]:
+    """``results`` without other findings about builds that have no byte in their own areas, such as swapped ones."""
+    cause = next((each for each in results if each.rule.name == OWN_AREAS and each.severity == "error"), None)
+    if cause is None or not cause.findings:
+        return results
+    layout = inspection.layout
+    misplaced = {
+        name
+        for name, placement in inspection.placements.items()
+        if not any(
+            piece.span.overlaps(layout.span_of(placement.plan.stored_in)) for piece in placement.pieces
+        )
+        and any(judged.waiver is None and name in judged.finding.parties for judged in cause.findings)
+    }
+    return [
+        result
+        if result is cause
+        else _without_consequences(
+            result,
+            [
+                OWN_AREAS if judged.waiver is None and misplaced.intersection(judged.finding.parties) else ""
+                for judged in result.findings
+            ],
+        )
+        for result in results
     ]
 
 

@@ -53,10 +53,10 @@ def command(
 
     An address (0x1000_0204 or 10000204) is shown with its memory, area, build, section, symbol and source line,
     and with the other addresses and cores that reach it. A symbol, or SYMBOL+OFFSET, is shown with its address
-    for every core. With neither, text is read from stdin and printed with the names of its addresses in place: a
-    log, a back trace, a dump of fault registers. LAYOUT ends in .toml; where it is left out, gemel.toml in the
-    folder is used if it is there. Without a layout, each build is taken by itself. --symbols has the files of
-    versions that were shipped: --build-id takes one, and --image those that its record names.
+    for every core. With neither, or with -, text is read from stdin and printed with the names of its addresses
+    in place: a log, a back trace, a dump of fault registers. LAYOUT ends in .toml; where it is left out,
+    gemel.toml in the folder is used if it is there. Without a layout, each build is taken by itself. --symbols
+    has the files of versions that were shipped: --build-id takes one, and --image those that its record names.
 
     \b
     Example:
@@ -87,7 +87,7 @@ def command(
             given = of_image | given
         given = given | builds_by_id(build_ids, folders, read)
     lookup = lookup_of(read, given, loaded)
-    if not queries:
+    if queries in ([], ["-"]):
         return _annotate(lookup, cores)
     answers = answers_of(lookup, queries, cores)
     if form == "json":
