@@ -48,12 +48,8 @@ def largest_in(uses: list[SymbolUse], area: Span) -> tuple[SymbolUse, ...]:
 
 def _largest(inspection: Inspection, name: str) -> list[Symbol]:
     build = inspection.builds.get(name)
-    symbols = build.symbols.all() if build and build.symbols else iter(())
-    sized = [
-        symbol
-        for symbol in symbols
-        if symbol.size and symbol.defined and symbol.name and symbol.kind in ("object", "function")
-    ]
+    symbols = build.symbols.places() if build and build.symbols else iter(())
+    sized = [symbol for symbol in symbols if symbol.size and symbol.kind in ("object", "function")]
     # Of several names for the same bytes the global one is told, and of these the first by name.
     sized.sort(key=lambda each: (-each.size, each.address, _BINDINGS.get(each.binding, 2), each.name))
     return sized[:LOOKED_AT]

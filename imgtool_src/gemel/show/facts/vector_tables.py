@@ -48,8 +48,8 @@ def _function_names(inspection: Inspection, name: str) -> dict[int, str]:
     if build is None or build.symbols is None:
         return {}
     best: dict[int, tuple[int, str]] = {}
-    for symbol in build.symbols.all():
-        if symbol.name and symbol.defined and not symbol.mapping and symbol.kind in ("function", "notype"):
+    for symbol in build.symbols.places():
+        if symbol.kind in ("function", "notype"):
             rank = (_rank(symbol), symbol.name)
             address = symbol.value & ~1
             best[address] = min(best.get(address, rank), rank)
