@@ -1,7 +1,8 @@
 """Limits on seconds that hold on a slow machine and under measurement too.
 
 A hostile input must end soon: what a limit is there to catch takes minutes, or never ends.  So the limit is
-processor time, and it grows with the pace at which this process runs just now.
+processor time with room above it, and it grows with the pace at which this process runs just now.  How near a
+command comes to its limit is a matter of the benchmarks, not of a test.
 """
 
 from __future__ import annotations
@@ -13,6 +14,8 @@ from contextlib import contextmanager
 
 NOMINAL = 0.02
 """Seconds that :func:`_turn` takes on a machine of common speed with nothing else to do."""
+ROOM = 5
+"""How many times its limit work may take: what others do on the machine costs caches, clock and memory too."""
 MEASURED = 5
 """How many times as long code takes whose every line and branch is recorded."""
 
@@ -34,9 +37,9 @@ def pace() -> float:
 
 @contextmanager
 def within(seconds: float) -> Iterator[None]:
-    """Fail where what is done inside takes more processor time than ``seconds`` at the usual pace."""
+    """Fail where what is done inside takes far more processor time than ``seconds`` at the usual pace."""
     started = time.process_time()
     yield
     took = time.process_time() - started
-    if took > seconds:
-        assert took <= seconds * pace(), f"took {took:.2f} s, {seconds:g} s are allowed"
+    if took > ROOM * seconds:
+        assert took <= ROOM * seconds * pace(), f"took {took:.2f} s, its limit is {seconds:g} s"

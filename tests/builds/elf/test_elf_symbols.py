@@ -5,7 +5,6 @@ from __future__ import annotations
 import pytest
 from builds.elf_writer import ABSOLUTE, UNDEFINED, SegmentSpec, SymbolSpec, elf
 from builds.reading import CODE, FLASH, RAM, CountingSource, read, read_elf
-from growth import least_times
 from seconds import within
 
 from gemel.builds.elf import symbol_entries
@@ -312,18 +311,10 @@ def _counting(function, calls: list[str]):
 
 
 def test_large_table_is_quick(monkeypatch: pytest.MonkeyPatch) -> None:
-    """One name among 20,000, and one address, is found by decoding a few, in a part of the time of all."""
+    """One name among 20,000, and one address, is found by decoding a few."""
     symbols = [SymbolSpec(f"function_number_{n}", FLASH + 2 * n + 1, 2) for n in range(20_000)]
     table = read(elf([SegmentSpec(FLASH, bytes(40_000))], symbols=symbols)).symbols
     assert table is not None
-    work = {
-        "all": lambda: list(table.all()),
-        "named": lambda: table.named("function_number_12345"),
-        "function_at": lambda: table.function_at(FLASH + 24_690),
-    }
-    seconds = least_times(work, rounds=5)
-    assert seconds["named"] * 4 < seconds["all"]
-    assert seconds["function_at"] * 100 < seconds["all"]
     decoded: list[str] = []
     for module, name in ((elf_symbols, "symbol_of"), (symbol_entries, "name_at")):
         monkeypatch.setattr(module, name, _counting(getattr(module, name), decoded))
