@@ -73,3 +73,12 @@ def instructions(code: bytes) -> Iterator[tuple[int, int, int]]:
             at += 4
         else:
             return
+
+
+def modified_constant(encoded: int) -> int:
+    """The value of the 12 bits i:imm3:imm8 (ThumbExpandImm)."""
+    low = encoded & 0xFF
+    if encoded >> 10 == 0:
+        return (low, low | low << 16, low << 8 | low << 24, low * 0x0101_0101)[encoded >> 8 & 3]
+    rotation, value = encoded >> 7, 0x80 | encoded & 0x7F
+    return (value >> rotation | value << (32 - rotation)) & 0xFFFF_FFFF
