@@ -17,7 +17,6 @@ from gemel.m_profile.known_stores import (
     KnownStore,
     known_stores,
 )
-from gemel.m_profile.near_registers import NearRegisters
 from gemel.spans import Span, format_address
 from gemel.structs import NamedTuple
 
@@ -145,6 +144,8 @@ def may_write(build: Build, register: int) -> bool:
     code = _spans_of_functions(build)
     if not 0 < sum(span.size for span in code) <= FOLLOWED_LIMIT:
         return True
+    from gemel.m_profile.near_registers import NearRegisters
+
     near = NearRegisters(register)
     words = [at for segment in build.stored for at, word in _words(segment) if near.holds(word)]
     if any(not any(span.holds(at) for span in code) for at in words):

@@ -11,6 +11,9 @@ from functools import cache
 FIRST_WIDE = 0xE800
 """The lowest first halfword of a 32-bit instruction."""
 
+CALLER_SAVED = (0, 1, 2, 3, 12)
+"""Registers that a call may change (AAPCS32)."""
+
 LEADS, CONDITIONS, COPROCESSOR, UNDEFINED, IMPROBABLE = 1, 2, 4, 8, 16
 """What a first halfword says of its instruction: it may lead elsewhere, use literals or end the stream; it
 makes the next ones conditional; it is one for a coprocessor; there is none; nobody writes it."""

@@ -12,8 +12,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Callable, Iterator
 
-from gemel.m_profile.halfwords import FIRST_WIDE, modified_constant
-from gemel.m_profile.near_registers import CALLER_SAVED, NearRegisters
+from gemel.m_profile.halfwords import CALLER_SAVED, FIRST_WIDE, modified_constant
 from gemel.structs import NamedTuple
 
 MSPLIM, CALL, CPACR, VTOR = "MSPLIM", "call", 0xE000_ED88, 0xE000_ED08
@@ -59,7 +58,11 @@ def known_stores(
     told too where it may be stored to in a way that is not followed.
     """
     state = _Registers(word_at)
-    near = NearRegisters(watched) if watched is not None else None
+    near = None
+    if watched is not None:
+        from gemel.m_profile.near_registers import NearRegisters
+
+        near = NearRegisters(watched)
     targets = _branch_targets(code, start) | entries
     conditional = 0
     for at, first, second in instructions(code):

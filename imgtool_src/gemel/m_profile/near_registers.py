@@ -5,10 +5,7 @@ Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
 
 from __future__ import annotations
 
-from gemel.m_profile.halfwords import FIRST_WIDE, modified_constant
-
-CALLER_SAVED = (0, 1, 2, 3, 12)
-"""Registers that a call may change (AAPCS32)."""
+from gemel.m_profile.halfwords import CALLER_SAVED, FIRST_WIDE, modified_constant
 
 WINDOW, ROUND_WINDOW = 0x1_0000, 0x100_0000
 """Bytes around a watched address in which what may lead to it is, and those below it for a multiple of 64 KiB."""

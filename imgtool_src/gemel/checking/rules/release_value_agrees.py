@@ -49,6 +49,8 @@ def _core_of(inspection: Inspection, code: CoreCode | NotChecked) -> str:
 
 def _is_never(codes: list[CoreCode], core: Core) -> bool:
     """Whether no code could write the control register; that of a ROM, which may be called, is not known."""
+    if any(core.release and code.of(core.release.control_register) for code in codes):
+        return False
     from gemel.inspection.core_settings import may_write
 
     return not any(core.release and may_write(code.build, core.release.control_register) for code in codes)
