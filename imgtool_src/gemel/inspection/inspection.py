@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from functools import cached_property
-from typing import TYPE_CHECKING, Literal
+import struct
+from collections.abc import Callable, Mapping
+from functools import cached_property, wraps
+from typing import TYPE_CHECKING, Literal, TypeVar
 
 from gemel.builds.build import Build
 from gemel.errors import Problem
@@ -32,6 +33,8 @@ if TYPE_CHECKING:
     from gemel.inspection.seal import SealUnderCheck
     from gemel.inspection.start_tables import StartBlocks
     from gemel.seals.keys.keys import PublicKey
+
+Found = TypeVar("Found")
 
 Strict = Literal["", "warnings", "inputs"]
 """What fails a check besides errors: nothing; warnings; warnings and what was not checked for want of an input."""
@@ -115,7 +118,7 @@ class Inspection(Struct, dict=True):
         try:
             return decode(self.bytes_of(span), f"area {self.layout.record.area}, {span}")
         except RecordError as error:
-            return error
+            return error.with_traceback(None)  # which would keep this inspection, and with it the image
 
     @property
     def record(self) -> Record | None:
@@ -267,8 +270,23 @@ class Inspection(Struct, dict=True):
         if located:
             span = span.intersection(located.memory.span)
         data = self.bytes_of(span)
-        words = tuple(int.from_bytes(data[i : i + 4], "little") for i in range(0, len(data) - 3, 4))
+        words = struct.unpack_from(f"<{len(data) // 4}I", data)
         return VectorTable(plan, core, self.placed[plan.name], span, words)
+
+
+def once(function: Callable[[Inspection], Found]) -> Callable[[Inspection], Found]:
+    """A function whose result is kept with the inspection, as its own cached properties are."""
+    name = f"{function.__module__}.{function.__name__}"
+
+    @wraps(function)
+    def kept(inspection: Inspection) -> Found:
+        known = vars(inspection)
+        if name not in known:
+            known[name] = function(inspection)
+        found: Found = known[name]
+        return found
+
+    return kept
 
 
 class VectorTable(Struct):

@@ -6,7 +6,7 @@ from collections.abc import Container, Iterable, Iterator
 from itertools import groupby
 
 from gemel.inspection.core_views import described_word, stack_area
-from gemel.inspection.inspection import Inspection, VectorTable
+from gemel.inspection.inspection import Inspection, VectorTable, once
 from gemel.inspection.instead_of_tables import vector_builds
 from gemel.inspection.patch_locations import needs_of_places
 from gemel.inspection.wording import lines_in_short, see
@@ -23,20 +23,27 @@ def tables(
     inspection: Inspection, architectures: Container[str] = ARCHITECTURES
 ) -> Iterator[VectorTable | NotChecked]:
     """The table of each build for a core of these architectures, or why its words cannot be looked at."""
-    for plan in vector_builds(inspection.layout):
-        if inspection.layout.cores[plan.core].architecture not in architectures:
-            continue
-        table = inspection.vector_table(plan.name)
-        if table is None:
-            yield NotChecked(f"build {plan.name}", "nothing of the build was found in the image")
-        elif plan.name in inspection.blank_tables:
-            yield NotChecked(f"build {plan.name}", see("vector-table-not-blank", "its vector table is blank"))
-        elif inspection.instead_of_tables.get(plan.name):
-            yield NotChecked(
-                f"build {plan.name}", see("vector-table-not-blank", "its vector table is not there")
-            )
-        else:
-            yield table
+    cores = inspection.layout.cores
+    for plan, found in _tables_or_reasons(inspection):
+        if cores[plan.core].architecture in architectures:
+            yield found
+
+
+@once
+def _tables_or_reasons(inspection: Inspection) -> list[tuple[BuildPlan, VectorTable | NotChecked]]:
+    return [(plan, _table_or_reason(inspection, plan)) for plan in vector_builds(inspection.layout)]
+
+
+def _table_or_reason(inspection: Inspection, plan: BuildPlan) -> VectorTable | NotChecked:
+    """The vector table of a build, or why its words cannot be looked at."""
+    where, table = f"build {plan.name}", inspection.vector_table(plan.name)
+    if table is None:
+        return NotChecked(where, "nothing of the build was found in the image")
+    if plan.name in inspection.blank_tables:
+        return NotChecked(where, see("vector-table-not-blank", "its vector table is blank"))
+    if inspection.instead_of_tables.get(plan.name):
+        return NotChecked(where, see("vector-table-not-blank", "its vector table is not there"))
+    return table
 
 
 def table_span(layout: Layout, plan: BuildPlan) -> Span:
