@@ -12,12 +12,13 @@ from small_device import joined, layout
 
 import gemel
 from gemel.checking.registry import all_rules
+from gemel.checking.runner import RuleResult
 from gemel.image.image import Image, ImageFile
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.without_image import OF_THE_IMAGE, ImageNeeded, WithoutImage
 from gemel.spans import Span
-from gemel.structs import fields
+from gemel.structs import fields, replace
 from gemel.workflows.audit_worker import Judge
 from gemel.workflows.checking import with_image
 from gemel.workflows.checking_many import Checker
@@ -74,18 +75,29 @@ def changed(image: SparseBytes, place: int) -> SparseBytes:
 
 @pytest.mark.parametrize("add", ["", WAIVED])
 def test_each_result_is_that_of_a_check_by_itself(add):
-    """Sound, broken and foreign images in any order: every outcome, waiver and verdict is the same."""
+    """Sound, broken and foreign images in any order: every outcome, waiver and verdict is the same.
+
+    But for the causes of wrong checksums, which are not searched for.
+    """
     read = layout(add=add)
     checker = Checker(read, trust_in(read), min_rollback=7, disassemble=False, today=TODAY)
     verdicts = set()
     for name, image in images().items():
         alone = gemel.check(read, image, min_rollback=7, disassemble=False, rehearsal=False, today=TODAY)
         found = checker.check(image)
-        assert found.results == alone.results, name
+        for one, other in zip(found.results, alone.results, strict=True):
+            assert one == (unexplained(other) if other.rule.name == "checksums-match" else other), name
         assert (found.idle_waivers, found.passes) == (alone.idle_waivers, alone.passes), name
-        assert found.to_json() == alone.to_json(), name
+        if alone.passes:
+            assert found.to_json() == alone.to_json()
         verdicts.add((found.passes, len(found.findings)))
     assert len(verdicts) > 3
+
+
+def unexplained(result: RuleResult) -> RuleResult:
+    """A result without what may be the cause of its findings."""
+    bare = [replace(each, finding=replace(each.finding, lines=(), next_step="")) for each in result.findings]
+    return replace(result, findings=tuple(bare))
 
 
 def test_what_does_not_depend_on_the_image_is_applied_once(monkeypatch):
@@ -98,7 +110,7 @@ def test_what_does_not_depend_on_the_image_is_applied_once(monkeypatch):
             applied[rule.name] = applied.get(rule.name, 0) + 1
             return rule.check(inspection)
 
-        return gemel.structs.replace(rule, check=check)
+        return replace(rule, check=check)
 
     rules = tuple(counting(rule) for rule in all_rules())
     monkeypatch.setattr("gemel.checking.runner.all_rules", lambda: rules)

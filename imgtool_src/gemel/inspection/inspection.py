@@ -54,8 +54,9 @@ class Inspection(Struct, dict=True):
     ``entry`` is the start address that the image's file names, if any; ``leaves_bytes_out`` is false of a
     raw binary, which holds every byte.  ``image_file`` is the file that the image was read from; ``strict`` says
     what fails the check besides errors; ``judged_on`` is the date that was given for waivers to end by (None: the
-    machine's); ``joined_with`` is the layout that the image was joined with, if it is another.  Everything else is
-    worked out once, when first asked for.
+    machine's); ``joined_with`` is the layout that the image was joined with, if it is another; ``explains`` is
+    whether the cause of a finding is searched for, which takes longer than all rules.  Everything else is worked
+    out once, when first asked for.
     """
 
     read: ReadLayout
@@ -78,6 +79,7 @@ class Inspection(Struct, dict=True):
     image_file: ImageFile | None = None
     strict: Strict = ""
     joined_with: ReadLayout | None = None
+    explains: bool = True
 
     @property
     def layout(self) -> Layout:

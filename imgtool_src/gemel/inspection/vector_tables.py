@@ -13,10 +13,10 @@ from gemel.inspection.wording import lines_in_short, see
 from gemel.layout.addresses import locate, starts_of
 from gemel.layout.model import BuildPlan, Layout
 from gemel.m_profile.architectures import ARCHITECTURES
-from gemel.m_profile.vector_tables import FIRST_INTERRUPT, possible_tables, word_name
+from gemel.m_profile.vector_tables import FIRST_INTERRUPT, SMALLEST_ALIGNMENT, possible_tables, word_name
 from gemel.outcomes import NotChecked, Reason
 from gemel.placement.placed import PlacedBuild
-from gemel.spans import Span, format_address
+from gemel.spans import Span, align_down, align_up, format_address, merge
 
 
 def tables(
@@ -149,10 +149,18 @@ def likely_tables(inspection: Inspection, plan: BuildPlan, within: Span | None =
     area = layout.span_of(plan.stored_in)
     runs = layout.span_of(plan.runs_in) if plan.runs_in else area
     searched = within or area
-    data = inspection.bytes_of(searched)
     found = []
-    for address, pointer, (reset,) in possible_tables(data, searched.start):
-        located = locate(layout, reset, plan.core)
-        if located and runs.holds(located.plain) and stack_area(inspection, plan.core, pointer):
-            found.append(address)
+    # Where nothing is held there is no stack pointer, or no handler.
+    for part in _in_steps(inspection.image.held_in(searched)):
+        held = part.intersection(searched)
+        for address, pointer, (reset,) in possible_tables(inspection.bytes_of(held), held.start):
+            located = locate(layout, reset, plan.core)
+            if located and runs.holds(located.plain) and stack_area(inspection, plan.core, pointer):
+                found.append(address)
     return found
+
+
+def _in_steps(spans: Iterable[Span]) -> list[Span]:
+    """The spans, to whole multiples of the smallest alignment of a table."""
+    step = SMALLEST_ALIGNMENT
+    return merge(Span.from_bounds(align_down(each.start, step), align_up(each.end, step)) for each in spans)
