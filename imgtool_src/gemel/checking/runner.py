@@ -6,17 +6,19 @@ import datetime
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from types import MappingProxyType
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from gemel.checking.policy.receiver import refused_change, refused_waiver
 from gemel.checking.registry import all_rules
 from gemel.checking.rule import Rule, Severity
 from gemel.inspection.inspection import Inspection, Strict
-from gemel.inspection.without_image import ImageNeeded, WithoutImage
 from gemel.layout.model import SeverityChange, Waiver
 from gemel.outcomes import DoesNotApply, Finding, Holds, Need, NotChecked, Reason
 from gemel.progress import tracked
 from gemel.structs import NamedTuple, Struct, replace
+
+if TYPE_CHECKING:
+    from gemel.inspection.without_image import WithoutImage
 
 Status = Literal["holds", "broken", "warning", "note", "waived", "not checked", "does not apply"]
 """What became of a rule; one with open findings is ``broken``, ``warning`` or ``note`` by its severity."""
@@ -142,6 +144,8 @@ class SameForAll(NamedTuple):
 
 def same_for_all(inspection: WithoutImage, today: datetime.date) -> dict[str, SameForAll]:
     """The results of the rules that do not ask for the image, by their names."""
+    from gemel.inspection.without_image import ImageNeeded
+
     found = {}
     for rule in all_rules():
         used: set[int] = set()
