@@ -80,14 +80,13 @@ def blocks_of(layout: Layout, image: SparseBytes, span: Span) -> Iterator[bytes 
 
 def _erased(byte: int, size: int) -> Iterator[bytes]:
     while size > 0:
-        block = _block(byte)
-        yield block if size >= BLOCK else block[:size]
+        yield _block(byte, BLOCK)[:size]
         size -= BLOCK
 
 
 @cache
-def _block(byte: int) -> bytes:
-    return bytes((byte,)) * BLOCK
+def _block(byte: int, size: int) -> bytes:
+    return bytes((byte,)) * size
 
 
 def sha256_of(layout: Layout, image: SparseBytes, spans: list[Span]) -> bytes:
