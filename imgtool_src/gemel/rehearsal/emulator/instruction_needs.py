@@ -102,3 +102,13 @@ def aligned_base(first: int, second: int) -> tuple[int, int] | None:
 def is_division(first: int, second: int) -> int | None:
     """The divisor's register of SDIV or UDIV; None for other instructions."""
     return second & 0xF if first & 0xFFD0 == 0xFB90 and second & 0xF0F0 == 0xF0F0 else None
+
+
+def if_then_conditions(first: int) -> list[int]:
+    """The conditions of the instructions in the block that IT begins; none for another instruction."""
+    mask = first & 0xF
+    if first & 0xFF00 != 0xBF00 or not mask:
+        return []
+    count = 4 - (mask & -mask).bit_length() + 1
+    base = first >> 4 & 0xF
+    return [base, *(base & 0xE | mask >> (4 - place) & 1 for place in range(1, count))]

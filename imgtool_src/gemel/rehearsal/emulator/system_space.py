@@ -7,6 +7,7 @@ address map" and "System control" (from memory); they are the same in the common
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 from gemel.rehearsal.emulator.interrupts import FIRST_EXTERNAL, NMI, PENDSV, TICK, Interrupts
 from gemel.rehearsal.emulator.memory_protection import LAST_ALIAS, MemoryProtection
@@ -91,6 +92,7 @@ class SystemSpace:
         """
         self.interrupts = interrupts
         self.used: set[str] = set()
+        self._readers: dict[int, Callable[[], int]] = {}
         self._plan, self._now, self._report, self._changed = plan, now, report, changed
         self._float_used = float_used
         self.reset()
@@ -165,10 +167,21 @@ class SystemSpace:
         if self.ticks.advance(now):
             self.interrupts.pend(TICK)
 
-    def _ticks(self) -> TickTimer:
-        """The tick timer, brought up to now."""
-        self.advance(self._now())
+    def _ticks(self, now: int) -> TickTimer:
+        """The tick timer, brought up to ``now``."""
+        self.advance(now)
         return self.ticks
+
+    def _read_tick_control(self) -> int:
+        return self._ticks(self._now()).read_control()
+
+    def _read_tick_value(self) -> int:
+        now = self._now()
+        return self._ticks(now).read_value(now)
+
+    def _write_tick(self, write: Callable[[TickTimer, int, int], None], value: int) -> None:
+        now = self._now()
+        write(self._ticks(now), value, now)
 
     def set_fault(
         self, status: int, hard: int = 0, memory: int | None = None, bus: int | None = None
@@ -199,17 +212,21 @@ class SystemSpace:
 
     def read(self, offset: int, size: int) -> int:
         """What the core reads at ``offset`` from the base."""
-        address = BASE + offset
-        return self._read_word(address & ~3) >> 8 * (address & 3) & ((1 << 8 * size) - 1)
+        reader = self._readers.get(offset & ~3)
+        if reader is None:
+            reader = self._readers[offset & ~3] = self._reader_of(BASE + (offset & ~3))
+        value = reader()
+        return value if size == 4 else value >> 8 * (offset & 3) & ((1 << 8 * size) - 1)
 
-    def _read_word(self, address: int) -> int:
+    def _reader_of(self, address: int) -> Callable[[], int]:
+        """What reads the word at ``address``; looked up once for each register that code reads."""
         if ENABLE_SET <= address < PRIORITIES + 0x400:
-            return self._read_controller(address)
+            return lambda: self._read_controller(address)
         if MPU_TYPE <= address <= LAST_ALIAS:
-            return self.protection.read(address)
-        address = self._banked(address)
-        reader = _READERS.get(address)
-        return reader(self) if reader else self._words.get(address, 0)
+            return lambda: self.protection.read(address)
+        if reader := _READERS.get(address):
+            return partial(reader, self)
+        return lambda: self._words.get(self._banked(address), 0)
 
     def _read_controller(self, address: int) -> int:
         if address >= PRIORITIES:
@@ -224,7 +241,7 @@ class SystemSpace:
             numbers = self.interrupts.pending
         elif address >= ACTIVE_BITS:
             numbers = self.interrupts.active if address < ACTIVE_BITS + 4 * BANKS else []
-        return sum(1 << bit for bit in range(32) if first + bit in numbers) if bank < 4 * BANKS else 0
+        return sum(1 << number - first for number in numbers if 0 <= number - first < 32)
 
     def _given_priority(self, number: int) -> int:
         return self.interrupts.priority(number) & 0xFF if self.interrupts.exists(number) else 0
@@ -235,8 +252,10 @@ class SystemSpace:
     def _read_interrupt_control(self) -> int:
         interrupts = self.interrupts
         value = interrupts.active[-1] if interrupts.active else 0
-        value |= (interrupts.most_urgent() or 0) << 12
         value |= RETURN_TO_BASE if len(set(interrupts.active)) <= 1 else 0
+        if not interrupts.pending:
+            return value
+        value |= (interrupts.most_urgent() or 0) << 12
         value |= INTERRUPT_PENDING if any(number >= FIRST_EXTERNAL for number in interrupts.pending) else 0
         for number, bit in ((PENDSV, PENDSV_SET), (TICK, TICK_PENDING_SET), (NMI, NMI_SET)):
             value |= bit if number in interrupts.pending else 0
@@ -377,9 +396,9 @@ class SystemSpace:
 
 
 _READERS: dict[int, Callable[[SystemSpace], int]] = {
-    TICK_CONTROL: lambda space: space._ticks().read_control(space._now()),
+    TICK_CONTROL: SystemSpace._read_tick_control,
     TICK_RELOAD: lambda space: space.ticks.read_reload(),
-    TICK_CURRENT: lambda space: space._ticks().read_value(space._now()),
+    TICK_CURRENT: SystemSpace._read_tick_value,
     CYCLE_COUNT: SystemSpace._read_cycles,
     INTERRUPT_CONTROL: SystemSpace._read_interrupt_control,
     FLOAT_CONTEXT: SystemSpace._read_float_context,
@@ -391,9 +410,9 @@ _READERS: dict[int, Callable[[SystemSpace], int]] = {
 }
 
 _WRITERS: dict[int, Callable[[SystemSpace, int, int], None]] = {
-    TICK_CONTROL: lambda space, value, held: space._ticks().write_control(value, space._now()),
-    TICK_RELOAD: lambda space, value, held: space._ticks().write_reload(value, space._now()),
-    TICK_CURRENT: lambda space, value, held: space._ticks().write_value(space._now()),
+    TICK_CONTROL: lambda space, value, held: space._write_tick(TickTimer.write_control, value),
+    TICK_RELOAD: lambda space, value, held: space._write_tick(TickTimer.write_reload, value),
+    TICK_CURRENT: lambda space, value, held: space._write_tick(TickTimer.write_value, value),
     CYCLE_CONTROL: SystemSpace._write_cycle_control,
     CYCLE_COUNT: SystemSpace._write_cycles,
     INTERRUPT_CONTROL: SystemSpace._write_interrupt_control,
