@@ -48,6 +48,13 @@ def is_as_user(first: int, second: int) -> bool:
     )
 
 
+def is_single_load(first: int, second: int) -> bool:
+    """Whether it loads one word into one register: LDR of any form."""
+    if not is_wide(first):
+        return first & 0xF800 in (0x6800, 0x9800) or first & 0xFE00 == 0x5800
+    return first & 0xFF70 == 0xF850
+
+
 def sets_stack_pointer(first: int, second: int) -> bool:
     """Whether it is MSR of MSP or PSP."""
     return first & 0xFFE0 == 0xF380 and second & 0xF000 == 0x8000 and second & 0xFF in (8, 9)
