@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 
@@ -119,6 +120,10 @@ def test_a_missing_file_is_named(tmp_path):
     assert b"Traceback" not in done.stderr
 
 
+PROGRESS = re.compile("\r\x1b\\[\\?25l.*?\x1b\\[K\x1b\\[\\?25h", re.DOTALL)
+"""The bar of a slow run, until it is gone."""
+
+
 def on_terminal(arguments, **environment: str) -> str:
     """What the command sends to a terminal of 100 columns; POSIX has pseudo-terminals, others skip loudly."""
     pty = pytest.importorskip("pty", reason="this system has no pseudo-terminals")
@@ -148,13 +153,11 @@ def on_terminal(arguments, **environment: str) -> str:
         sent += block
     process.wait()
     os.close(leader)
-    return sent.decode().replace("\r\n", "\n")
+    return PROGRESS.sub("", sent.decode()).replace("\r\n", "\n")
 
 
 def test_colour_is_for_terminals_and_says_nothing_alone(arguments):
     """On a terminal there is colour, of the terminal's width; with NO_COLOR the same text without any."""
-    import re
-
     coloured = on_terminal(arguments)
     plain = on_terminal(arguments, NO_COLOR="1")
     assert "\x1b[" in coloured
