@@ -57,6 +57,11 @@ class Strip(Struct):
     lanes: tuple[Lane, ...]
     findings: tuple[PlacedFinding, ...]
 
+    @property
+    def is_empty(self) -> bool:
+        """Whether there is nothing to draw: no area, no byte, no finding."""
+        return not self.findings and all(part.kind == "gap" for lane in self.lanes for part in lane.parts)
+
 
 MAX_GROUPS = 40
 """Stretches of a file without a layout that are drawn at most."""
