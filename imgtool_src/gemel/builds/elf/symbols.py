@@ -12,12 +12,14 @@ from gemel.builds.elf.symbol_entries import (
     ENTRY,
     ENTRY_SIZE,
     FUNCTION,
+    KINDS,
     OBJECT,
     UNDEFINED,
     Columns,
     Symbol,
     columns_of,
     marks_of,
+    name_at,
     symbol_of,
     words_of,
 )
@@ -103,13 +105,26 @@ class SymbolTable:
         In file order.  Mapping symbols, three of four entries of a large build, are passed over.
         """
         table, strings = self._load()
-        for number, name, _, _, tail in self._read_columns().others:
+        for number, *_ in self._place_entries():
+            yield symbol_of(ENTRY.unpack_from(table, number * ENTRY_SIZE), strings)
+
+    def place_rows(self) -> Iterator[tuple[int, int, str, str]]:
+        """Address without the Thumb bit, size, kind and name of each of `places`: a `Symbol` for each takes longer."""
+        strings = self._load()[1]
+        for _, name, value, size, tail in self._place_entries():
+            kind = tail & 0xF
+            yield value & ~1 if kind == FUNCTION else value, size, KINDS[kind], name_at(strings, name)
+
+    def _place_entries(self) -> Iterator[tuple[int, int, int, int, int]]:
+        strings = self._load()[1]
+        for entry in self._read_columns().others:
+            _, name, _, _, tail = entry
             if (
                 tail >> 16 != UNDEFINED
                 and tail & 0xF in _PLACE_KINDS
                 and strings[name : name + 1] not in (b"", b"\0")
             ):
-                yield symbol_of(ENTRY.unpack_from(table, number * ENTRY_SIZE), strings)
+                yield entry
 
     @property
     def labels(self) -> tuple[Symbol, ...]:
