@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import re
 import subprocess
@@ -11,10 +12,12 @@ import jsonschema
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from seconds import within
 from tide_gauge import BUILT, ROOT, join, layout_file
 from tools import required_tool
 
 import gemel
+from gemel.cli.commands.where import BLOCK
 from gemel.errors import UsageProblem
 from gemel.lookup.annotating import annotated
 from gemel.lookup.as_json import report, where_schema
@@ -397,3 +400,18 @@ def test_command_from_a_folder_with_its_own_layout(tmp_path):
     assert run(*builds(), "-", cwd=tmp_path, text=b"PC 380182a0\n\xff\xfe 0x1000\r\n").stdout == log.stdout
     assert log.stdout.decode().splitlines()[0].startswith("PC 380182a0 <run_sampler, main.c:")
     assert log.stdout.decode().splitlines()[1] == "\\xff\\xfe 0x1000"
+
+
+def test_each_line_of_a_long_log_comes_through(capfd, monkeypatch):
+    """Hundreds of thousands of short lines, lines across two reads, and a last one without its end, in time."""
+    from seal_cli.sealed_device import run_here
+
+    long = b"x" * (BLOCK - 600_000 % BLOCK - 5) + b" 0x1000_8124"
+    given_text = b"a\n" * 300_000 + long + b"\r\n\nlast"
+    monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(given_text)))
+    with within(2):
+        said = run_here(capfd)("where", layout_file(ARRANGEMENT), *builds(), "-").out
+    first, _, rest = said.partition("x")
+    assert first == "a\n" * 300_000
+    assert rest.startswith(f"{long.decode()[1:]} <")
+    assert rest.endswith(">\n\nlast\n")

@@ -31,6 +31,9 @@ write after it, and right after a colour of a terminal; not the first part of a 
 SHORTEST, SHORTEST_AFTER_REGISTER = len("100"), len("10000")
 """Digits of what may be an address, with 0x, and without it after the name of a register; else it has eight."""
 
+SHORTEST_TEXT = len("r 1")
+"""Characters of a line in which anything is named."""
+
 _REGISTER = re.compile(r"([A-Za-z_]\w*)\W{0,12}$")
 """The word before a number, with what may stand between them: ``CFSR: ``, ``lr = ``."""
 
@@ -55,11 +58,13 @@ def annotated(lines: Iterable[str], lookup: Lookup, cores: Sequence[str]) -> Ite
         return name_of(lookup.address(address, "", cores))
 
     for line in lines:
-        yield "".join(_pieces(line, named))
+        text = line.rstrip("\r\n")
+        searched = text[:MAX_LINE] if len(text) >= SHORTEST_TEXT else ""
+        plain = text.isprintable() and not _NUMBER.search(searched)
+        yield text if plain else "".join(_pieces(text, named))
 
 
-def _pieces(line: str, named: Callable[[int], str]) -> Iterator[str]:
-    text = line.rstrip("\r\n")
+def _pieces(text: str, named: Callable[[int], str]) -> Iterator[str]:
     at = 0
     for match in _NUMBER.finditer(text[:MAX_LINE]):
         if (said := _said(match, named)) is not None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,6 +15,10 @@ if TYPE_CHECKING:
     from gemel.builds.build import Build
     from gemel.layout.reader import ReadLayout
     from gemel.lookup.facts import Lookup
+
+
+BLOCK = 1 << 16
+"""Bytes that are read from stdin at most before what they say is printed."""
 
 
 @sub_command("where")
@@ -153,13 +157,24 @@ def _annotate(lookup: Lookup, cores: Sequence[str]) -> int:
         print_remarks(
             [Problem("text is read from the terminal", next_step="end it with Ctrl-D, or give an address")]
         )
-    for line in annotated(_lines(), lookup, cores or lookup.cores):
-        echo(line)
+    said: list[str] = []
+
+    def print_said() -> None:
+        if said:
+            echo("\n".join(said))
+            said.clear()
+
+    for line in annotated(_lines(print_said), lookup, cores or lookup.cores):
+        said.append(line)
+    print_said()
     return 0
 
 
-def _lines() -> Iterator[str]:
-    """The lines of stdin; bytes that are no text come through as escapes, and a byte order mark says UTF-16."""
+def _lines(before_more: Callable[[], None]) -> Iterator[str]:
+    """The lines of stdin; bytes that are no text come through as escapes, and a byte order mark says UTF-16.
+
+    ``before_more`` is called when all that has come was given, before more is waited for.
+    """
     import codecs
     import io
 
@@ -172,5 +187,14 @@ def _lines() -> Iterator[str]:
         return
     if start == codecs.BOM_UTF8:
         stream.read(len(start))
-    for line in stream:
-        yield line.decode("utf-8", "backslashreplace")
+    line: list[bytes] = []
+    read = getattr(stream, "read1", stream.read)
+    while more := read(BLOCK):
+        first, *others = more.split(b"\n")
+        line.append(first)
+        if others:
+            yield from (each.decode("utf-8", "backslashreplace") for each in (b"".join(line), *others[:-1]))
+            line = others[-1:]
+        before_more()
+    if any(line):
+        yield b"".join(line).decode("utf-8", "backslashreplace")
