@@ -38,7 +38,7 @@ IMAGE = "image="
     "--index",
     "index_file",
     kind=FILE,
-    help="Keep the results here, and skip what is unchanged.",
+    help="Keep the results here, and skip what is unchanged: what it says is taken, so use none of others.",
 )
 @option(
     "--blocks",
