@@ -22,6 +22,7 @@ from gemel.errors import UsageProblem
 from gemel.lookup.annotating import annotated
 from gemel.lookup.as_json import report, where_schema
 from gemel.lookup.as_text import text_of
+from gemel.lookup.facts import MOST_DEFINITIONS
 from gemel.m_profile.fault_registers import exception_return, flags_of
 from gemel.workflows.looking_up import answers_of, lookup_of
 
@@ -415,3 +416,19 @@ def test_each_line_of_a_long_log_comes_through(capfd, monkeypatch):
     assert first == "a\n" * 300_000
     assert rest.startswith(f"{long.decode()[1:]} <")
     assert rest.endswith(">\n\nlast\n")
+
+
+def test_a_name_of_very_many_symbols_is_an_error(tmp_path, capfd):
+    """The attack: tens of thousands of symbols with one name cost seconds and print megabytes."""
+    import small_device
+    from builds.elf_writer import SymbolSpec
+    from seal_cli.sealed_device import run_here
+
+    many = tuple(
+        SymbolSpec("again", small_device.STATION + 0x80 + at % 64) for at in range(MOST_DEFINITIONS + 1)
+    )
+    (tmp_path / "x.elf").write_bytes(small_device.station_elf(symbols=many))
+    said = run_here(capfd)("where", f"station={tmp_path / 'x.elf'}", "again")
+    assert (said.code, "1,001" in said.err) == (2, True)
+    (tmp_path / "x.elf").write_bytes(small_device.station_elf(symbols=many[1:]))
+    assert run_here(capfd)("where", f"station={tmp_path / 'x.elf'}", "again").out.count("again") == 1

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Literal
 
-from gemel.errors import Problem
+from gemel.errors import Problem, UsageProblem
 from gemel.layout.addresses import locate, starts_of
 from gemel.lookup.build_names import BuildNames, NameAt
 from gemel.spans import ADDRESS_SPACE, Address, Span
@@ -87,6 +87,10 @@ class SymbolUse(Struct):
     seen: tuple[SeenAt, ...]
 
 
+MOST_DEFINITIONS = 1_000
+"""Definitions of one name that are listed; static functions of one name are some dozens."""
+
+
 class SymbolFacts(Struct):
     """A symbol, wherever a build defines it; ``query`` is how it was asked for."""
 
@@ -127,12 +131,16 @@ class Lookup:
         return AddressFacts(query, Address(address), views)
 
     def symbol(self, name: str, offset: int = 0) -> SymbolFacts:
-        """Every definition of ``name``, ``offset`` bytes further on; none where no build has it."""
-        uses = [
-            self._use(build, symbol, offset)
-            for build, names in self._names.items()
-            for symbol in names.named(name)
-        ]
+        """Every definition of ``name``, ``offset`` bytes further on; none where no build has it.
+
+        Raises UsageProblem for more than MOST_DEFINITIONS.
+        """
+        found = [(build, each) for build, names in self._names.items() for each in names.named(name)]
+        if len(found) > MOST_DEFINITIONS:
+            what, expected = "too many symbols have this name", f"at most {MOST_DEFINITIONS:,}"
+            where = f"{name} in {', '.join(each.file for each in self._builds.values())}"
+            raise UsageProblem(Problem(what, where=where, found=f"{len(found):,}", expected=expected))
+        uses = [self._use(build, symbol, offset) for build, symbol in found]
         return SymbolFacts(f"{name}+{offset:#x}" if offset else name, tuple(uses))
 
     def unknown(self, name: str) -> Problem:
