@@ -102,12 +102,13 @@ def written_words(paths: Iterable[Path]) -> str:
     return f"wrote {', '.join(on_one_line(str(path)) for path in paths)}"
 
 
-def written_lines(files: Mapping[Path, ImageFile], width: int) -> list[str]:
-    """Each image that was written, with its size and SHA-256."""
+def written_lines(files: Mapping[Path, ImageFile], width: int, judged: Path | None) -> list[str]:
+    """Each image that was written, with its size and SHA-256 unless the result is about it (``judged``)."""
     lines: list[str] = []
     for path, file in files.items():
         name = "standard output" if str(path) == "-" else str(path)
-        value = f"{name}, {file.size:,} bytes, SHA-256 {file.sha256.hex()}"
+        more = "" if path == judged else f", {file.size:,} bytes, SHA-256 {file.sha256.hex()}"
+        value = f"{name}{more}"
         lines += wrapped_in(value, width, label_head("" if lines else "wrote"))
     return lines
 

@@ -14,7 +14,7 @@ from gemel.cli.signing.signing_room import hand_over_lines, readable_file, reada
 from gemel.files.output_targets import refuse_targets
 from gemel.files.outputs import write_all
 from gemel.workflows import signing
-from gemel.workflows.writing import STDOUT, memory_files, refuse_suffixes, write_images
+from gemel.workflows.writing import STDOUT, encoded, memory_files, of_file, refuse_suffixes, write_images
 
 if TYPE_CHECKING:
     from gemel.workflows.signing import Sealed, SignRequest
@@ -45,11 +45,16 @@ def seal_image(request: SignRequest, keys: KeysAtHand) -> int:
     refuse_targets([*targets, *whole], [*request.inputs, *keys.files])
     print_remarks(request.files_and_remarks[1])
     sealed = signing.seal_image(request, keys)
-    shown = Shown(sealed.checks[-1], "text", False, False, to_stderr=STDOUT in request.outputs)
+    result, layout = sealed.checks[-1], request.read.layout
+    judged = request.outputs[0] if sealed.seal and request.outputs else None
+    if judged:
+        image = request.loaded
+        blocks = encoded(judged, image.data, layout, image.entry, request.form)
+        result = of_file(result, judged, blocks)
+    shown = Shown(result, "text", False, False, to_stderr=STDOUT in request.outputs)
     shown.body()
     lines: list[str] = []
     if sealed.seal:
-        layout = request.read.layout
         lines = [
             *seal_lines(layout, sealed.seal),
             *_replaced_lines(sealed),
@@ -58,7 +63,7 @@ def seal_image(request: SignRequest, keys: KeysAtHand) -> int:
         sizes = write_images(
             request.loaded, *request.outputs, layout=request.read, memories=whole, form=request.form
         )
-        lines += written_lines(sizes, shown.width)
+        lines += written_lines(sizes, shown.width, judged)
     return _ended(shown, lines)
 
 
