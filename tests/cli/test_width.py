@@ -18,7 +18,7 @@ from gemel.cli.main import exit_code
 from gemel.text.styled import width_of
 
 WIDTH = 80
-TOPICS = ("", "record", "seal", "layout", "reset-handler-in-code", "no-such-rule")
+TOPICS = ("", "record", "seal", "layout", "ci", "reset-handler-in-code", "no-such-rule")
 MORE = (
     *(f"gemel explain {topic}".rstrip() for topic in TOPICS),
     "gemel join tide-gauge.toml station=station.elf -o tide.hex",

@@ -87,7 +87,7 @@ def _key_lines(name: str, key: Key, one_of_all: bool) -> list[str]:
         default = "optional"
     else:
         default = f"default {_as_written(key.default, key.kind)}"
-    head = f"  {name:<17} {default + ';':<19} {key.meaning}"
+    head = f"{f'  {name:<17} {default};':<39} {key.meaning}"
     lines = textwrap.wrap(head, WIDTH, subsequent_indent=" " * 40, break_on_hyphens=False)
     indent = " " * 20
     lines += textwrap.wrap(
