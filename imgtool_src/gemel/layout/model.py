@@ -63,8 +63,8 @@ class Memory(Struct, kw_only=True):
 
     @property
     def words(self) -> str:
-        """What messages call it: its name and kind."""
-        return f"memory {self.name} of kind {self.kind}"
+        """What messages call it: its name, and its kind where the name does not say it."""
+        return f"memory {self.name}{'' if self.kind in self.name.lower() else f' of kind {self.kind}'}"
 
     @property
     def holds_image(self) -> bool:

@@ -110,7 +110,8 @@ class Judge:
         except MemoryError:
             raise
         except GemelError as error:
-            more = f"; {len(error.problems) - 1} more problems" if len(error.problems) > 1 else ""
+            count = len(error.problems) - 1
+            more = f"; {count} more problem{'s' if count > 1 else ''}" if count else ""
             return _not_judged(path, f"{_words(error.problems[0], path)}{more}")
         except Exception as error:  # one file never ends the audit
             return _not_judged(path, f"this is a fault in gemel: {type(error).__name__}: {error}")

@@ -68,7 +68,7 @@ def command(
     Example:
       gemel draft station=station.elf sampler=sampler.elf
     """
-    from gemel.cli.printing import print_remarks, written_words
+    from gemel.cli.printing import print_remarks, wrapped, written_words
     from gemel.draft.document import document
     from gemel.draft.drafting import draft
     from gemel.files.outputs import write_all
@@ -83,11 +83,16 @@ def command(
     drafted = draft(builds, _link_maps(maps, builds), recorded)
     data = document(drafted, _paths(files, folder), _peripherals(svd), svd.name if svd else "").encode()
     holds = _said(data, "draft" if output is None else output.name, builds)
+    asked = data.count(b"ask:") - data.count(b'"ask:"')
     if output is None:
         echo(data, nl=False)
     else:
         write_all({output: [data]})
         echo(written_words([output]), err=True)
+    questions = f"{asked} question{'' if asked == 1 else 's'}"
+    step = f"answer the {questions} in it (ask:), then run: gemel check {output or 'LAYOUT'}"
+    for line in wrapped(step, sys.stderr):
+        echo(line, err=True)
     return 0 if holds else 1
 
 

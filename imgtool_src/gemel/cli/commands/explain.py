@@ -12,7 +12,6 @@ from gemel.cli.catalogue import TOPICS
 from gemel.cli.declared import argument, option, sub_command
 from gemel.cli.parameters import FILE, form_option
 
-
 PAGES = ("ci", "examples", "python")
 """The topics that are pages in Markdown."""
 

@@ -71,8 +71,9 @@ def new(
 ) -> None:
     """Make a private key.
 
-    ALGORITHM is Ed25519, ECDSA-P256, ECDSA-P384, RSA-3072-PSS, RSA-4096-PSS, ML-DSA-65 or ML-DSA-87. The pass phrase is prompted for twice, unless an option says where it is. One that is easily guessed is refused:
-    take six random words, or 14 random letters and digits.
+    ALGORITHM is Ed25519, ECDSA-P256, ECDSA-P384, RSA-3072-PSS, RSA-4096-PSS, ML-DSA-65 or ML-DSA-87. The pass
+    phrase is prompted for twice, unless an option says where it is. One that is easily guessed is refused: take six
+    random words, or 14 random letters and digits.
 
     \b
     Example:

@@ -11,6 +11,7 @@ from gemel.cli.reporting import Shown
 from gemel.cli.signing.key_options import KeysAtHand
 from gemel.cli.signing.seal_lines import missing_lines, seal_lines
 from gemel.cli.signing.signing_room import hand_over_lines, readable_file, readable_requests
+from gemel.errors import all_of
 from gemel.files.output_targets import refuse_targets
 from gemel.files.outputs import write_all
 from gemel.workflows import signing
@@ -43,6 +44,7 @@ def seal_image(request: SignRequest, keys: KeysAtHand) -> int:
     whole = memory_files(request.read.layout, request.memories)
     targets = [path for path in request.outputs if path != STDOUT]
     refuse_targets([*targets, *whole], [*request.inputs, *keys.files])
+    all_of(lambda: request.loaded, lambda: request.handed)
     print_remarks(request.files_and_remarks[1])
     sealed = signing.seal_image(request, keys)
     result, layout = sealed.checks[-1], request.read.layout
