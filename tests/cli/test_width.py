@@ -43,7 +43,7 @@ def too_long(text: str) -> list[str]:
         line
         for line in text.splitlines()
         if width_of(line) > WIDTH
-        and not line.lstrip().startswith(("$ ", "gemel "))
+        and not line.lstrip().startswith(("$ ", "gemel ", "- gemel ", "$(eval "))
         and " " in line[12:].strip()
     ]
 

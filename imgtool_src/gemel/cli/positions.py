@@ -99,8 +99,8 @@ def _no_layout(usage: str) -> Problem:
     names = list(islice(others, 4))
     found = f"no {OWN} here" + (f", but {', '.join(names)}" if names else "")
     step = (
-        f"name it first: {usage.replace('[LAYOUT]', names[0])}"
-        if len(names) == 1
+        f"name the layout first: {usage.replace('[LAYOUT]', names[0])}"
+        if names
         else f"name the layout first, or run this in a folder with {OWN}; gemel draft writes a first one"
     )
     if "IMAGE" in usage:

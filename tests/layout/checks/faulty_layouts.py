@@ -369,14 +369,13 @@ OF_CORES = [
         "register-in-ram",
         "vector_register",
         "a register outside device registers: core.sampler.release.vector_register; found "
-        "0x2000_0000, in memory ram of kind ram; expected a device address",
+        "0x2000_0000, in memory ram; expected a device address",
         {"vector_register = 0x5000_0000": "vector_register = 0x2000_0000"},
     ),
     Faulty(
         "core-owns-flash",
         'ram = ["station-code"]',
-        "not RAM: core.station.ram[0]; found station-code, in memory flash of kind flash; "
-        "expected an area of a ram memory",
+        "not RAM: core.station.ram[0]; found station-code, in memory flash; expected an area of a ram memory",
         {'ram = ["station-ram"]': 'ram = ["station-code"]'},
     ),
     Faulty(
@@ -502,9 +501,8 @@ OF_AREAS = [
     Faulty(
         "build-runs-in-flash",
         "runs_in",
-        "a copied build runs in RAM: build.sampler.runs_in; found sampler-code, in memory flash "
-        "of kind flash; expected an area of a ram memory; a build that runs where it is stored "
-        "has no runs_in",
+        "a copied build runs in RAM: build.sampler.runs_in; found sampler-code, in memory flash; "
+        "expected an area of a ram memory; a build that runs where it is stored has no runs_in",
         {'stored_in = "sampler-code"': 'stored_in = "sampler-code"\nruns_in = "sampler-code"'},
     ),
     Faulty(
