@@ -68,7 +68,7 @@ class ExtraMissing(GemelError):
 
 
 class UsageProblem(GemelError):
-    """The command was asked for something it cannot do as asked (names, options, missing input)."""
+    """The command cannot be done as requested (names, options, missing input)."""
 
 
 class OutputError(GemelError):

@@ -168,9 +168,7 @@ def test_a_layout_that_is_no_plain_file(device: Path, gemel: Run, kind: str) -> 
 @pytest.mark.parametrize("command", ["check", "show", "rehearse", "sign"])
 def test_all_that_cannot_be_read_is_reported_at_once(device: Path, gemel: Run, command: str) -> None:
     """The image and both builds, and for check the older image too; each with what to do."""
-    more = {"check": ("--previous", "none.hex"), "sign": ("--key", "key.pem", "-o", "x.hex")}.get(
-        command, ()
-    )
+    more = {"check": ("--previous", "none.hex"), "sign": ("--key", "key.pem", "-o", "x.hex")}.get(command, ())
     assert gemel("keys", "new", "Ed25519", "-o", "key.pem", "--no-pass-phrase").code == 0
     words = (command, "small.toml", "tide.hxe.hex", "station=statio.elf", "sampler=none.elf", *more)
     done = gemel(*words)

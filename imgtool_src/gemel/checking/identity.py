@@ -243,7 +243,7 @@ def _verdict(inspection: Inspection, signer: Verdict) -> str:
 
 
 def _options(inspection: Inspection) -> Iterator[str]:
-    """What was asked for that makes the verdict another, as the command line has it."""
+    """What was requested that makes the verdict another, as the command line has it."""
     yield from _place(inspection.image_file)
     for option, value in (
         ("--version", inspection.version),

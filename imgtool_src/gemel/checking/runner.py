@@ -62,12 +62,12 @@ class RuleResult(Struct):
 
     @property
     def lacks_input(self) -> bool:
-        """Whether a place was not checked for want of a build, a key or a symbol."""
+        """Whether a place was not checked for lack of a build, a key or a symbol."""
         return any(need.kind in INPUTS for missing in self.not_checked for need in missing.needs)
 
 
 INPUTS = ("build", "key", "symbol")
-"""What whoever checks can give, so that more is checked."""
+"""What the person who checks can give, so that more is checked."""
 
 
 class RuleFinding(NamedTuple):

@@ -5,7 +5,7 @@
     afterwards     as at the start
 
 What Python itself does before the first line of this module runs (some 10 ms in which it starts up and
-imports ``site``) is beyond our reach: a Ctrl-C in that time is told in Python's own words.
+imports ``site``) is beyond our reach: a Ctrl-C in that time is reported in Python's own words.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ def run() -> None:
         signal.signal(signal.SIGINT, signal.default_int_handler)
         code = main.exit_code(sys.argv[1:])
         signal.signal(signal.SIGINT, signal.SIG_DFL)
-    except KeyboardInterrupt:  # between two steps, or a second one while the first is being told
+    except KeyboardInterrupt:  # between two steps, or a second one while the first is being reported
         signal.signal(signal.SIGINT, signal.SIG_DFL)
         code = STOPPED
     sys.exit(code)

@@ -70,7 +70,7 @@ def problem_lines(problem: Problem, title: str, stream: object, colour: str = "r
 
 
 def print_problems(error: GemelError, verbose: bool = False) -> None:
-    """Every problem of an error to stderr, and with ``verbose`` the errors behind it."""
+    """Every problem of an error to stderr, and with ``verbose`` the errors that caused it."""
     for problem in error.problems:
         echo("\n".join(problem_lines(problem, "error:", sys.stderr)), err=True)
     if len(error.problems) > 1:

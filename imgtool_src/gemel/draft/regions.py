@@ -27,7 +27,7 @@ _NAME = re.compile(
     re.IGNORECASE,
 )
 _PART = re.compile(r"(^|_)(stack|heap|data|bss|text|vector|vectors|code|stub|func|sect|section)s?(_|$)")
-"""Parts of names that mean what lies in a region, not the region."""
+"""Parts of names that mean what is in a region, not the region."""
 
 _FLASH = re.compile("flash|rom|xip|code|text", re.IGNORECASE)
 _TABLE = re.compile(r"^Memory Configuration\s*$", re.MULTILINE)

@@ -52,7 +52,7 @@ def in_execute_never(address: int) -> Span | None:
 
 
 def described_word(inspection: Inspection, core: str, word: int) -> str:
-    """``word`` with the function there, or else what lies there: ``0x1000_0081 (reset_handler)``."""
+    """``word`` with the function there, or else what is there: ``0x1000_0081 (reset_handler)``."""
     if word == ERASED_WORD:
         return f"{format_address(word)} (erased)"
     if word >= LOWEST_RETURN:
@@ -100,7 +100,7 @@ def owned_areas(layout: Layout, core: str) -> list[str]:
 def stack_area(inspection: Inspection, core: str, pointer: int) -> str | None:
     """The area of RAM that ``core`` owns and into which a stack from ``pointer`` grows; None if none.
 
-    The stack is full and descending: the first word lies below ``pointer``, so the end of an area is
+    The stack is full and descending: the first word is below ``pointer``, so the end of an area is
     a good start and its own start is none.  Hardware ignores the two lowest bits.
     """
     below = (pointer & ~3) - 1

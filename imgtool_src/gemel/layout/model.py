@@ -1,7 +1,7 @@
 """The layout as frozen data.  Each field declares its key: kind, meaning and default.
 
 Addresses are 32-bit byte addresses, sizes are bytes.  A layout made by ``reader.read_layout`` has
-passed ``consistency``: names refer to things that exist, areas lie inside their memories and apart.
+passed ``consistency``: names refer to things that exist, areas are inside their memories and apart.
 """
 
 from __future__ import annotations
@@ -68,7 +68,7 @@ class Memory(Struct, kw_only=True):
 
     @property
     def holds_image(self) -> bool:
-        """Whether image bytes may lie here."""
+        """Whether image bytes may be here."""
         return self.kind in ("flash", "rom")
 
 
@@ -369,7 +369,7 @@ class Layout(Struct, kw_only=True):
         return Span(self.memories[placed.memory].start + placed.offset, placed.size)
 
     def memory_of(self, area: str) -> Memory:
-        """The memory an area lies in."""
+        """The memory an area is in."""
         return self.memories[self.areas[area].memory]
 
     def spans_of_build(self, build: BuildPlan) -> list[Span]:

@@ -27,7 +27,7 @@ def layout_reference() -> str:
 
 
 def editors(what: str, export: str, file: str) -> str:
-    """How editors of TOML come to know the keys of ``what``: a comment in it, and an export beside it."""
+    """How editors of TOML come to know the keys of ``what``: a comment in it, and an export next to it."""
     return (
         f"Editors of TOML complete and check a {what} that begins with the line #:schema ./{file} once "
         f"gemel export {export} -o {file} has written that file next to it."

@@ -104,7 +104,7 @@ class Judge:
         self._loaded.cache_clear()
 
     def result(self, path: str) -> ImageResult:
-        """What came of one file; never an exception but for want of memory."""
+        """What came of one file; never an exception but for lack of memory."""
         try:
             return self._result(path)
         except MemoryError:
@@ -212,7 +212,7 @@ def _not_judged(path: str, problem: str) -> ImageResult:
 
 
 def _words(problem: Problem, path: str) -> str:
-    """A problem in one sentence, without the file's path, which stands beside it."""
+    """A problem in one sentence, without the file's path, which is next to it."""
     place = problem.where.removeprefix(path).lstrip(":, ")
     if place.isdigit():
         place = f"line {place}"

@@ -82,7 +82,7 @@ def load_builds(layout: ReadLayout | None, given: Mapping[str, str | Path | byte
 
 
 def _with_files_beside(build: Build, path: Path) -> Build:
-    """A build with what files beside it hold: split debug information, or what ``gemel split`` wrote."""
+    """A build with what files next to it hold: split debug information, or what ``gemel split`` wrote."""
     if build.debug is not None:
         from gemel.files.inside import files_beside
 

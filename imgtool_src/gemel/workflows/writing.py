@@ -151,7 +151,7 @@ def encoded(
 def _binary_span(path: Path, image: SparseBytes, layout: Layout) -> tuple[Span, int]:
     """What a raw binary holds: from the start of the first flash memory to the image's last byte.
 
-    A raw binary has no addresses, so all of it must lie in flash memories that follow each other.
+    A raw binary has no addresses, so all of it must be in flash memories that follow each other.
     """
     memories = sorted((m for m in layout.memories.values() if m.holds_image), key=lambda m: m.start)
     first = min((m for m in memories if m.kind == "flash"), key=lambda m: m.start, default=None)

@@ -92,7 +92,7 @@ _CAUSES: Sequence[tuple[NeedKind | str, Callable[[int, list[str]], str]]] = (
     ("rule", lambda count, names: f"{'depends' if count == 1 else 'depend'} on rules that do not hold"),
     ("unclear", lambda count, names: "cannot be seen in these files"),
 )
-"""Causes of what was not checked, those first that whoever checks can do something about."""
+"""Causes of what was not checked, those first that the person who checks can do something about."""
 
 
 def _cause(result: RuleResult) -> str:
@@ -107,7 +107,7 @@ class _Text:
         self.result, self.width = result, width
 
     def lines(self, everything: bool) -> Iterator[str]:
-        """Findings, waived ones, changed severities, all else where asked for, what was not checked."""
+        """Findings, waived ones, changed severities, all else where requested, what was not checked."""
         yield from self._findings()
         yield from self._waived()
         yield from self._severities()
@@ -224,7 +224,7 @@ def verdict(result: RulesApplied) -> str:
 
 
 def _input_words(need: Need) -> str:
-    """What whoever checks can give, as it is given."""
+    """What the person who checks can give, as it is given."""
     if need.kind == "build":
         return f"{need.name}=FILE"
     return "--trust PUBKEY" if need.kind == "key" else f"symbol {need.name}"
@@ -239,7 +239,7 @@ def _labelled(label: str, value: str, width: int, indent: int = 0) -> Iterator[s
 
 
 def _joined(places: Iterable[str]) -> str:
-    """The places behind each other; what neighbours begin with up to a comma, such as a contract, once."""
+    """The places one after the other; what neighbours begin with up to a comma, such as a contract, once."""
     told: list[str] = []
     last = ""
     for place in places:

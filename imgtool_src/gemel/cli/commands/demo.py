@@ -164,7 +164,7 @@ def _as_script(step: DemoStep) -> str:
 
 
 def _target(folder: Path | None) -> Path:
-    """The folder for the demo's files: the one asked for if it is new or empty, else a new one."""
+    """The folder for the demo's files: the one requested if it is new or empty, else a new one."""
     from gemel.errors import Problem, UsageProblem
 
     if folder is None:

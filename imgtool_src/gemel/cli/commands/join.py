@@ -131,7 +131,7 @@ def command(
         report_texts,
         reports_of_problems,
     )
-    from gemel.cli.signing.key_options import KeysAtHand
+    from gemel.cli.signing.key_options import GivenKeys
     from gemel.cli.signing.pass_phrases import PassPhrases
     from gemel.cli.signing.seal_lines import seal_lines, unsealed_lines
     from gemel.files.output_targets import refuse_targets
@@ -157,7 +157,7 @@ def command(
         layout = layout_of(found, USAGE)
         read = load_layout(layout, paths_outside=paths_outside)
         own = load_policy(policy) if policy else None
-        with KeysAtHand(key_texts, PassPhrases(phrase_files, phrase_names), open_keys=open_keys) as keys:
+        with GivenKeys(key_texts, PassPhrases(phrase_files, phrase_names), open_keys=open_keys) as keys:
             refuse_unsealable(read.layout, keys, leave_unsealed)
             files = build_files(read, found.builds, by_path=True)
             whole = memory_files(read.layout, memories)

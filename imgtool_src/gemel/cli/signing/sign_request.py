@@ -8,7 +8,7 @@ from gemel.cli.echo import echo
 from gemel.cli.endings import NOTHING_WRITTEN
 from gemel.cli.printing import print_remarks, written_lines, written_words
 from gemel.cli.reporting import Shown
-from gemel.cli.signing.key_options import KeysAtHand
+from gemel.cli.signing.key_options import GivenKeys
 from gemel.cli.signing.seal_lines import missing_lines, seal_lines
 from gemel.cli.signing.signing_room import hand_over_lines, readable_file, readable_requests
 from gemel.errors import all_of
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 
 def hand_over(request: SignRequest) -> int:
-    """Write the bytes to be signed for each public key, with what they are beside them; the exit code."""
+    """Write the bytes to be signed for each public key, with what they are next to them; the exit code."""
     targets = [*request.to_be_signed, *map(readable_file, request.to_be_signed)]
     refuse_targets(targets, request.inputs)
     handed = signing.hand_over(request)
@@ -38,7 +38,7 @@ def hand_over(request: SignRequest) -> int:
     return _ended(shown, done)
 
 
-def seal_image(request: SignRequest, keys: KeysAtHand) -> int:
+def seal_image(request: SignRequest, keys: GivenKeys) -> int:
     """Seal the image with ``keys`` and the signatures made elsewhere and write it; the exit code."""
     refuse_suffixes(request.outputs, request.form)
     whole = memory_files(request.read.layout, request.memories)

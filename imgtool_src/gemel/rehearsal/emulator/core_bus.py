@@ -62,7 +62,7 @@ class DeviceSide(Protocol):
         """Whether this store is taken by a flash controller, which then programs the data."""
 
     def restarts(self, core: EmulatedCore, pc: int) -> bool:
-        """A core asks for a reset of the device; False if there were too many of them."""
+        """A core requests a reset of the device; False if there were too many of them."""
 
     def touched_guarded(self, core: EmulatedCore, area: str, address: int, pc: int, write: bool) -> None:
         """An area that a lock guards."""

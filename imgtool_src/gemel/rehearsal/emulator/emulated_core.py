@@ -152,7 +152,7 @@ class EmulatedCore:
         return None if coming is None else max(coming, self.time)
 
     def set_line(self, number: int, high: bool) -> None:
-        """The source of an external interrupt asks for it, or no longer does."""
+        """The source of an external interrupt requests it, or no longer does."""
         if high:
             self.interrupts.set_line(number, True)
         else:
@@ -248,12 +248,12 @@ class EmulatedCore:
             self.report("woken", self.pc, {"number": number})
 
     def stop_soon(self) -> None:
-        """Stop behind the current instruction, if one is being executed."""
+        """Stop after the current instruction, if one is being executed."""
         if self.executing:
             self.native.stop_soon()
 
     def _take(self) -> None:
-        """Take the exception that is due, if one is."""
+        """Take the exception that is pending, if one is."""
         if not self.interrupts.pending:
             return
         number = self.interrupts.to_take(self.registers.masks)
@@ -467,7 +467,7 @@ class EmulatedCore:
             self.faults.after_run += [self.bus.trap_unaligned, self.look_again]
 
     def look_again(self) -> None:
-        """Look at all code anew before it runs; not from a callback."""
+        """Look at all code again before it runs; not from a callback."""
         self.blocks.forget()
         self.native.uc.ctl_flush_tb()
 
