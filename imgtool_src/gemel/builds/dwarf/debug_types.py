@@ -33,11 +33,13 @@ ALIAS_LIMIT = 64
 SIZE_LIMIT = 1 << 64
 """Bytes of an array beyond which its size is taken for a fault."""
 
-_OF_LIBRARY = re.compile(
+_OF_LIBRARY = (
     r"_|(std|core|alloc)::|(u?int(_fast|_least)?\d+|u?int(max|ptr)|s?size|ptrdiff|max_align|wchar|char\d+|wint|wctype"
     r"|(l|ll|imax)?div|time|clock|mbstate|fpos|off|sig_atomic|locale)_t$|FILE$|va_list$|jmp_buf$|tm$|lconv$|timespec$"
 )
-"""Names of the standard libraries of C, C++ and Rust, and reserved ones (ISO/IEC 9899:2011, 7.1.3; from memory)."""
+"""Names of the standard libraries of C, C++ and Rust, and reserved ones (ISO/IEC 9899:2011, 7.1.3; from memory).
+
+A text, not a pattern: few runs need it, and to compile it takes a millisecond of each."""
 
 DEFINITION_LIMIT = 4096
 """Definitions of one name in one file that are looked at."""
@@ -245,9 +247,9 @@ class DebugTypes:
             known: dict[str, None] = {}
             spelled = taken_apart(spelling)
             wanted = spelled.last
-            asked = bool(_OF_LIBRARY.match("::".join((*spelled.scope, wanted))))
+            asked = bool(re.match(_OF_LIBRARY, "::".join((*spelled.scope, wanted))))
             for name, entry in self._index.names(frozenset(NAMED)):
-                of_library = bool(_OF_LIBRARY.match("::".join((*entry.scope, name))))
+                of_library = bool(re.match(_OF_LIBRARY, "::".join((*entry.scope, name))))
                 if name and of_library <= asked and abs(len(name) - len(wanted)) <= 4:
                     known["::".join((*entry.scope, name))] = None
                     if name == wanted:
