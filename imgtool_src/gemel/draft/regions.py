@@ -88,7 +88,10 @@ def read_link_map(text: str, file: str) -> LinkMap:
 
 def _reason(text: str) -> str:
     if _LLD_HEAD.search(text):
-        return "a map by lld without a memory table: append what the linker prints with --print-memory-usage"
+        return (
+            "a map by lld without a memory table: append what the linker prints with --print-memory-usage, or "
+            "define symbols such as __flash_start and __flash_size in its script"
+        )
     if _TABLE.search(text):
         return "its memory table names no region: the linker script has no MEMORY command"
     return "no memory table in it"

@@ -473,8 +473,8 @@ OF_AREAS = [
     Faulty(
         "build-stored-in-ram",
         'stored_in = "sampler-run"',
-        "a build is stored in flash: build.sampler.stored_in; found sampler-run, in memory ram of"
-        " kind ram; expected an area of a flash or rom memory; where it runs is said with runs_in",
+        "a build is stored in flash: build.sampler.stored_in; found sampler-run, in memory ram"
+        "; expected an area of a flash or rom memory; where it runs is said with runs_in",
         {'stored_in = "sampler-code"': 'stored_in = "sampler-run"'},
     ),
     Faulty(
@@ -573,15 +573,15 @@ OF_AREAS = [
     Faulty(
         "record-in-the-seals-area",
         'area = "seal"',
-        "wrong area for the record: record.area; found seal, purpose seal, in memory flash of "
-        "kind flash; expected purpose record, in flash",
+        "wrong area for the record: record.area; found seal, purpose seal, in memory flash"
+        "; expected purpose record, in flash",
         {'[record]\narea = "record"': '[record]\narea = "seal"'},
     ),
     Faulty(
         "seal-in-the-records-area",
         'area = "record" # seal',
-        "wrong area for the seal: seal.area; found record, purpose record, in memory flash of "
-        "kind flash; expected purpose seal, in flash",
+        "wrong area for the seal: seal.area; found record, purpose record, in memory flash"
+        "; expected purpose seal, in flash",
         add='[seal]\narea = "record" # seal\n',
     ),
     Faulty(

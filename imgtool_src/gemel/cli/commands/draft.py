@@ -82,17 +82,16 @@ def command(
     folder = output.parent if output is not None else Path()
     drafted = draft(builds, _link_maps(maps, builds), recorded)
     data = document(drafted, _paths(files, folder), _peripherals(svd), svd.name if svd else "").encode()
-    holds = _said(data, "draft" if output is None else output.name, builds)
     asked = data.count(b"ask:") - data.count(b'"ask:"')
+    questions = f"{asked} question{'' if asked == 1 else 's'}"
+    step = f"answer the draft's {questions} (ask:), then run: gemel check {output or 'LAYOUT'}"
+    echo("\n".join(wrapped(step, sys.stderr)), err=True)
+    holds = _said(data, "draft" if output is None else output.name, builds)
     if output is None:
         echo(data, nl=False)
     else:
         write_all({output: [data]})
         echo(written_words([output]), err=True)
-    questions = f"{asked} question{'' if asked == 1 else 's'}"
-    step = f"answer the {questions} in it (ask:), then run: gemel check {output or 'LAYOUT'}"
-    for line in wrapped(step, sys.stderr):
-        echo(line, err=True)
     return 0 if holds else 1
 
 
