@@ -156,3 +156,13 @@ def of(
         read, edit(image) if edit else image, {name: builds[name] for name in given}, disassemble=True
     )
     return check(inspection, TODAY, [found]).results[0]
+
+
+def renamed(name: str, file: str, names: dict[str, str]) -> Build:
+    """A committed ELF file, as the build ``name``, with labels of other names, none of them longer."""
+    data = (BUILT / f"{file}.elf").read_bytes()
+    for old, new in names.items():
+        if old.encode() not in data or len(new) > len(old):
+            raise KeyError(f"not to be renamed: {old!r} to {new!r}")
+        data = data.replace(old.encode() + b"\0", new.encode().ljust(len(old) + 1, b"\0"))
+    return read_build(BytesSource(data, f"{file}.elf"), name=name, file=f"{file}.elf")

@@ -17,6 +17,7 @@ from verdict_builds import (
     builds_of,
     judged,
     layout_of,
+    renamed,
 )
 
 from gemel.builds.reader import read_build
@@ -274,6 +275,26 @@ def test_names_and_registers_of_another_board(files: tuple[str, str], family: st
 def test_a_copied_build_moves_its_data_on(files: tuple[str, str], family: str) -> None:
     """Data that is stored in the block which is copied may run anywhere in the core's RAM."""
     assert broken_in(judged(family, files, REGISTERS + COPIED)) == {}
+
+
+TABLE_NAMES = (
+    ("__data_table", "__data_table_end", "__bss_table", "__bss_table_end"),
+    ("_copy_tbl_begin", "_copy_tbl_limit", "_zero_tbl_begin", "_zero_tbl_limit"),
+    ("___CopyTableStart", "___CopyTableEnd", "___BssTableStart", "___BssTableEnd"),
+)
+"""Names of the labels at both ends of a table of what is copied, and of one of what is cleared."""
+
+
+@pytest.mark.parametrize("family", ARCHITECTURES)
+@pytest.mark.parametrize("names", TABLE_NAMES, ids=lambda names: names[0])
+def test_tables_of_other_names(names: tuple[str, ...], family: str) -> None:
+    """What the ends of the tables are called does not matter; an empty one is found."""
+    usual = ("__copy_table_start__", "__copy_table_end__", "__zero_table_start__", "__zero_table_end__")
+    for file, expected in (("sampler-tables", {}), ("sampler-table-empty", NOT_COPIED)):
+        sampler = renamed("sampler", f"{file}-{family}", dict(zip(usual, names, strict=True)))
+        read, builds = layout_of(family), builds_of(family) | {"sampler": sampler}
+        image = join(read, builds).image
+        assert broken_in(check(Inspection(read, image, builds, disassemble=True), TODAY)) == expected
 
 
 @pytest.mark.parametrize("family", ["v6", "v7"])

@@ -289,7 +289,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "release-value-agrees",
         "warning",
-        "Where code of the primary stores constants to the control register of a secondary, or sets or clears bits of it, one of these stores leaves the value that the layout says releases that core, with the key where there is one; where it stores constants to its vector register, one of them is the address of its vector table.",
+        "Code of the primary writes the control register of each secondary; where it stores constants there, or sets or clears bits of it, one of these stores leaves the value that the layout says releases that core, with the key where there is one; where it stores constants to its vector register, one of them is the address of its vector table.",
     ),
     (
         "required-handlers-present",

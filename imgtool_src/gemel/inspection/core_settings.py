@@ -5,21 +5,24 @@ from __future__ import annotations
 import re
 import struct
 from collections.abc import Iterable, Iterator
+from itertools import count as count_from
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
 from gemel.m_profile.known_stores import (
     CPACR,
+    ELSEWHERE,
     MSPLIM,
     VTOR,
     KnownStore,
     known_stores,
 )
-from gemel.spans import format_address
+from gemel.spans import Span, format_address
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.elf.symbol_entries import Symbol
+    from gemel.builds.segment import Segment
 
 
 REACH, REACH_NARROW = 0xFFF, 0x7C
@@ -127,6 +130,53 @@ def settings_of(build: Build, registers: frozenset[int] = frozenset()) -> tuple[
             if store.target in (VTOR, CPACR, MSPLIM) or store.target in registers:
                 found.append(Setting(store, function.name))
     return tuple(sorted(found, key=lambda each: each.store.at))
+
+
+FOLLOWED_LIMIT = 256 << 10
+"""Bytes of functions that are followed for a register that none of them is known to write."""
+
+
+def may_write(build: Build, register: int) -> bool:
+    """Whether the build stores to a register, or has an address near it in a way that is not followed.
+
+    Data near it may lead anywhere; so may more code than is followed.
+    """
+    code = _spans_of_functions(build)
+    if not 0 < sum(span.size for span in code) <= FOLLOWED_LIMIT:
+        return True
+    from gemel.m_profile.near_registers import NearRegisters
+
+    near = NearRegisters(register)
+    words = [at for segment in build.stored for at, word in _words(segment) if near.holds(word)]
+    if any(not any(span.holds(at) for span in code) for at in words):
+        return True
+    return any(
+        store.target in (register, ELSEWHERE)
+        for span in code
+        for store in known_stores(
+            build.read_at_run(span.start, span.size) or b"",
+            span.start,
+            lambda at: constant_word(build, at),
+            watched=register,
+        )
+    )
+
+
+def _spans_of_functions(build: Build) -> list[Span]:
+    """What each function takes; one without a size, as libraries in assembly have them, reaches to the next."""
+    places = build.symbols.places() if build.symbols else ()
+    sizes = {each.value & ~1: each.size for each in places if each.kind == "function"}
+    starts = sorted(sizes)
+    ends = [*starts[1:], starts[-1]] if starts else []
+    return [Span(start, sizes[start] or end - start) for start, end in zip(starts, ends, strict=True)]
+
+
+def _words(segment: Segment) -> Iterator[tuple[int, int]]:
+    """The aligned words of a segment, with their run addresses."""
+    skipped = -segment.run_address % 4
+    count = max(0, len(segment.data) - skipped) // 4
+    words = struct.unpack_from(f"<{count}I", segment.data, skipped)
+    return zip(count_from(segment.run_address + skipped, 4), words, strict=False)
 
 
 def _functions(build: Build, signs: Iterable[_Sign]) -> list[Symbol]:

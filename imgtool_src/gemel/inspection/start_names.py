@@ -4,6 +4,9 @@ A label's name has words for the block (``data``, ``fast_data``, ``bss``) and fo
 stored, where it starts at run time, where it ends there, or its size: ``_sidata``, ``_sdata``, ``_edata``;
 ``__data_load__``, ``__data_start__``, ``__data_end__``; ``__bss_start``, ``__bss_size``; ``fast_lma``, ``fast_beg``,
 ``fast_lim``.  Labels belong to one block where the rest of their names is the same and begins alike.
+
+Tables have a word for that and one for what their entries are: ``__copy_table_start__``, ``__data_section_table``,
+``__bss_section_table_end``; their start may go without a word of its own.
 """
 
 from __future__ import annotations
@@ -12,6 +15,7 @@ import re
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Literal
 
+from gemel.spans import Span
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
@@ -31,6 +35,9 @@ _WORDS: dict[str, Part] = {
 }
 _DATA = ("data",)
 _CLEARED = ("bss", "zi")
+_TABLE = frozenset(("table", "tables", "tbl", "tab"))
+_IN_TABLE = re.compile("tab|tbl", re.IGNORECASE)
+_COPIED_TABLE, _CLEARED_TABLE = frozenset(("copy", "data")), frozenset(("zero", "clear", *_CLEARED))
 END_OF_CODE = ("__etext", "_etext", "etext")
 """Where code ends, which is where data is stored unless another label says where that is."""
 
@@ -83,6 +90,25 @@ def named_blocks(build: Build) -> tuple[list[Named], list[Named]]:
     return copied, cleared
 
 
+def named_tables(build: Build, *, cleared: bool) -> list[tuple[str, Span]]:
+    """The tables of blocks to copy, or to clear: the label at the start and the bytes up to that at the end."""
+    wanted = _CLEARED_TABLE if cleared else _COPIED_TABLE
+    found: dict[_Family, dict[Part, Symbol]] = {}
+    for symbol in build.symbols.labels if build.symbols else ():
+        plain = symbol.name.lstrip("_")
+        words = [word.lower() for word in _WORD.findall(plain)] if _IN_TABLE.search(plain) else []
+        part: Part = next((_WORDS[word] for word in words if word in _WORDS), "start")
+        block = tuple(word for word in words if word not in _WORDS)
+        if not _TABLE.isdisjoint(block) and not wanted.isdisjoint(block):
+            family = _Family(block, len(symbol.name) - len(plain), False)
+            found.setdefault(family, {}).setdefault(part, symbol)
+    return [
+        (parts["start"].name, Span(parts["start"].value, max(0, parts["end"].value - parts["start"].value)))
+        for parts in found.values()
+        if "start" in parts and "end" in parts
+    ]
+
+
 def _read(name: str) -> tuple[Part, _Family] | None:
     """The part that a label plays and what it has in common with the others of its block; None if it is of none."""
     plain = name.lstrip("_")
@@ -94,7 +120,7 @@ def _read(name: str) -> tuple[Part, _Family] | None:
     else:
         parts = {_WORDS[word] for word in words if word in _WORDS}
     block = tuple(word for word in words if word not in _WORDS)
-    if not block or not parts:
+    if not block or not parts or not _TABLE.isdisjoint(block):
         return None
     part = next((each for each in parts if len(parts) == 1), None)
     if parts == {"source", "start"}:

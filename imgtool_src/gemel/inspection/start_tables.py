@@ -5,33 +5,26 @@ Two forms are in use: tables in flash, of three words for a copy and two for a b
     __copy_table_start__   source, destination, size    ...   __copy_table_end__
     __zero_table_start__   destination, size            ...   __zero_table_end__
 
-and symbols at the ends of one block (``start_names``); what has other names is found by ``start_labels``.  Sizes
-in tables are words in newer start-up code and bytes in older; the segments and sections of the build show which.
-The tables' names are common practice and listed from memory.
+and symbols at the ends of one block.  Both are known by the words in their names (``start_names``); what has other
+names is found by ``start_labels``.  Sizes in tables are words in newer start-up code and bytes in older; the segments
+and sections of the build show which.
 """
 
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator, Mapping
-from typing import TYPE_CHECKING, Literal
+from collections.abc import Iterator
+from typing import Literal
 
 from gemel.builds.build import Build
 from gemel.inspection.address_users import holds, one_holds
 from gemel.inspection.start_labels import cleared_by_labels, copied_by_labels
-from gemel.inspection.start_names import Named, named_blocks
+from gemel.inspection.start_names import Named, named_blocks, named_tables
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
-if TYPE_CHECKING:
-    from gemel.builds.elf.symbol_entries import Symbol
-
-COPY_TABLE = ("__copy_table_start__", "__copy_table_end__")
-ZERO_TABLE = ("__zero_table_start__", "__zero_table_end__")
 ENTRIES_LIMIT = 256
 """Entries of one table that are read."""
-
-_NAMES = frozenset((*COPY_TABLE, *ZERO_TABLE))
 
 
 class StartEntry(NamedTuple):
@@ -89,8 +82,8 @@ BY_SYMBOLS = "symbols "
 def copies_of(build: Build) -> list[StartEntry]:
     """What its start-up code copies: the entries of its table, then blocks by symbols that it leaves out."""
     named = [each for each in named_blocks(build)[0] if each.is_data or _copies(build, each)]
-    entries = [*_table(build, COPY_TABLE, 3), *map(_by_symbols, named)]
-    tables = COPY_TABLE[0] not in _symbols(build)
+    entries = [*_entries(build, cleared=False), *map(_by_symbols, named)]
+    tables = not named_tables(build, cleared=False)
     known = _each_once(entries)
     others = copied_by_labels(build, [entry.span for entry in entries], tables=tables)
     return known + [StartEntry(each.source, each.span.start, each.span.end, each.shown_by) for each in others]
@@ -98,7 +91,7 @@ def copies_of(build: Build) -> list[StartEntry]:
 
 def clears_of(build: Build) -> list[StartEntry]:
     """What its start-up code clears, in the same order."""
-    entries = [*_table(build, ZERO_TABLE, 2), *map(_by_symbols, named_blocks(build)[1])]
+    entries = [*_entries(build, cleared=True), *map(_by_symbols, named_blocks(build)[1])]
     known = _each_once(entries)
     others = cleared_by_labels(build, [entry.span for entry in entries])
     return known + [StartEntry(None, each.span.start, each.span.end, each.shown_by) for each in others]
@@ -115,14 +108,12 @@ def _by_symbols(block: Named) -> StartEntry:
 
 def tells_copies(build: Build) -> bool:
     """Whether the build has the symbols of a copy table or of copied blocks, be they empty."""
-    return any(each.is_data for each in named_blocks(build)[0]) or all(
-        name in _symbols(build) for name in COPY_TABLE
-    )
+    return any(each.is_data for each in named_blocks(build)[0]) or bool(named_tables(build, cleared=False))
 
 
 def tells_clears(build: Build) -> bool:
     """The same of what is cleared."""
-    return bool(named_blocks(build)[1]) or all(name in _symbols(build) for name in ZERO_TABLE)
+    return bool(named_blocks(build)[1]) or bool(named_tables(build, cleared=True))
 
 
 def _each_once(entries: list[StartEntry]) -> list[StartEntry]:
@@ -135,31 +126,29 @@ def _each_once(entries: list[StartEntry]) -> list[StartEntry]:
     return kept
 
 
-def _symbols(build: Build) -> Mapping[str, Symbol]:
-    return build.symbols.among(_NAMES) if build.symbols else {}
+def _entries(build: Build, *, cleared: bool) -> Iterator[StartEntry]:
+    unit = 0
+    for name, rows in _tables(build, cleared=cleared):
+        unit = unit or _unit(build)
+        for number, row in enumerate(rows):
+            source = None if cleared else row[0]
+            yield StartEntry(
+                source, row[-2], row[-2] + row[-1] * unit, f"entry {number} of the table at {name}"
+            )
 
 
-def _table(build: Build, names: tuple[str, str], words: int) -> Iterator[StartEntry]:
-    rows = _rows(build, names, words)
-    factor = _unit(build) if rows else 1
-    for number, row in enumerate(rows):
-        source = row[0] if words == 3 else None
-        told = f"entry {number} of the table at {names[0]}"
-        yield StartEntry(source, row[-2], row[-2] + row[-1] * factor, told)
-
-
-def _rows(build: Build, names: tuple[str, str], words: int) -> list[tuple[int, ...]]:
-    symbols = _symbols(build)
-    if names[0] not in symbols or names[1] not in symbols:
-        return []
-    start, end = (symbols[name].value for name in names)
-    count = min(ENTRIES_LIMIT, (end - start) // (4 * words))
-    data = build.read_at_run(start, 4 * words * count) if count > 0 else None
-    return list(struct.iter_unpack(f"<{words}I", data)) if data else []
+def _tables(build: Build, *, cleared: bool) -> Iterator[tuple[str, list[tuple[int, ...]]]]:
+    """The rows of each table that the file stores, with the name of its first label."""
+    words = 2 if cleared else 3
+    for name, span in named_tables(build, cleared=cleared):
+        count = min(ENTRIES_LIMIT, span.size // (4 * words))
+        data = build.read_at_run(span.start, 4 * words * count) if count else None
+        if data:
+            yield name, list(struct.iter_unpack(f"<{words}I", data))
 
 
 def _unit(build: Build) -> Literal[1, 4]:
-    """Bytes that a size in either table counts: 4 where any block then ends as a section or segment does.
+    """Bytes that a size in the tables counts: 4 where more blocks then end as a section or segment does.
 
     A size in words is rounded up, so that the block may reach up to 3 bytes further.
     """
@@ -169,8 +158,11 @@ def _unit(build: Build) -> Literal[1, 4]:
     for section in build.sections.all() if build.sections else ():
         if section.allocated:
             ends.setdefault(section.span.start, set()).add(section.span.size)
-    blocks = (*_rows(build, COPY_TABLE, 3), *_rows(build, ZERO_TABLE, 2))
-    in_words = (
-        0 <= 4 * size - known < 4 for *_, start, size in blocks if size for known in ends.get(start, ())
-    )
-    return 4 if any(in_words) else 1
+    rows = [row for cleared in (False, True) for _, rows in _tables(build, cleared=cleared) for row in rows]
+    fitting = {
+        unit: sum(
+            any(0 <= unit * row[-1] - known < 4 for known in ends.get(row[-2], ())) for row in rows if row[-1]
+        )
+        for unit in (1, 4)
+    }
+    return 4 if fitting[4] > fitting[1] else 1

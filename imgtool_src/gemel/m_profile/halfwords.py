@@ -11,6 +11,9 @@ from functools import cache
 FIRST_WIDE = 0xE800
 """The lowest first halfword of a 32-bit instruction."""
 
+CALLER_SAVED = (0, 1, 2, 3, 12)
+"""Registers that a call may change (AAPCS32)."""
+
 LEADS, CONDITIONS, COPROCESSOR, UNDEFINED, IMPROBABLE = 1, 2, 4, 8, 16
 """What a first halfword says of its instruction: it may lead elsewhere, use literals or end the stream; it
 makes the next ones conditional; it is one for a coprocessor; there is none; nobody writes it."""
@@ -73,3 +76,12 @@ def instructions(code: bytes) -> Iterator[tuple[int, int, int]]:
             at += 4
         else:
             return
+
+
+def modified_constant(encoded: int) -> int:
+    """The value of the 12 bits i:imm3:imm8 (ThumbExpandImm)."""
+    low = encoded & 0xFF
+    if encoded >> 10 == 0:
+        return (low, low | low << 16, low << 8 | low << 24, low * 0x0101_0101)[encoded >> 8 & 3]
+    rotation, value = encoded >> 7, 0x80 | encoded & 0x7F
+    return (value >> rotation | value << (32 - rotation)) & 0xFFFF_FFFF

@@ -12,12 +12,12 @@ from __future__ import annotations
 import struct
 from collections.abc import Callable, Iterator
 
-from gemel.m_profile.halfwords import FIRST_WIDE
+from gemel.m_profile.halfwords import CALLER_SAVED, FIRST_WIDE, modified_constant
 from gemel.structs import NamedTuple
 
 MSPLIM, CALL, CPACR, VTOR = "MSPLIM", "call", 0xE000_ED88, 0xE000_ED08
+ELSEWHERE = "elsewhere"
 _SPECIAL = {0x0A: MSPLIM}
-_CALLER_SAVED = (0, 1, 2, 3, 12)
 _SP = 13
 
 
@@ -26,7 +26,8 @@ class KnownStore(NamedTuple):
 
     ``at`` is the address of the instruction, ``value`` what is stored (None: not known).  ``changed`` are the bits
     that are set and cleared where the value was read from the target itself, None where that is not known.  A call
-    of a function whose address was put together has the target CALL and that address.
+    of a function whose address was put together has the target CALL and that address.  ELSEWHERE: an address near the
+    watched one is stored, passed or returned, or takes part in the address of a store that is not known.
     """
 
     at: int
@@ -44,22 +45,42 @@ class Changed(NamedTuple):
 
 
 def known_stores(
-    code: bytes, start: int, word_at: Callable[[int], int | None], entries: frozenset[int] = frozenset()
+    code: bytes,
+    start: int,
+    word_at: Callable[[int], int | None],
+    entries: frozenset[int] = frozenset(),
+    watched: int | None = None,
 ) -> Iterator[KnownStore]:
     """Every store of ``code``, run at ``start``, whose target is known.
 
     ``word_at`` gives the word that is stored for an address (None: not known, or not constant); ``entries`` are
-    addresses at which nothing is known, such as starts of functions.
+    addresses at which nothing is known, such as starts of functions.  ``watched`` is an address of which it is
+    reported too where it may be stored to in a way that is not followed.
     """
     state = _Registers(word_at)
+    near = None
+    if watched is not None:
+        from gemel.m_profile.near_registers import NearRegisters
+
+        near = NearRegisters(watched)
     targets = _branch_targets(code, start) | entries
+    conditional = 0
     for at, first, second in instructions(code):
         address = start + at
         if address in targets:
             state.forget_all()
+        before = dict(state.known) if conditional else None
+        leaks = near.leaks(first, second) if near else False
         store = state.step(address, first, second)
+        if before is not None:
+            state.keep_only(before)
+        if near:
+            near.step(first, second, state.known, conditional=conditional > 0)
+        conditional = _covered(first) if first & 0xFF00 == 0xBF00 and first & 15 else max(0, conditional - 1)
         if store:
             yield store
+        if leaks and near and not (store and isinstance(store.target, int) and not near.holds(store.value)):
+            yield KnownStore(address, ELSEWHERE, None)
 
 
 def instructions(code: bytes) -> Iterator[tuple[int, int, int]]:
@@ -70,6 +91,11 @@ def instructions(code: bytes) -> Iterator[tuple[int, int, int]]:
         wide = first >= FIRST_WIDE and at + 4 <= len(code)
         yield at, first, struct.unpack_from("<H", code, at + 2)[0] if wide else 0
         at += 4 if wide else 2
+
+
+def _covered(first: int) -> int:
+    """How many instructions an IT covers (section A7.7.38 of the Armv7-M manual)."""
+    return 4 - ((first & 15 & -(first & 15)).bit_length() - 1)
 
 
 def _branch_targets(code: bytes, start: int) -> frozenset[int]:
@@ -103,15 +129,6 @@ def call_distance(first: int, second: int) -> int:
     return distance - (1 << 24) if sign else distance
 
 
-def modified_constant(encoded: int) -> int:
-    """The value of the 12 bits i:imm3:imm8 (ThumbExpandImm)."""
-    low = encoded & 0xFF
-    if encoded >> 10 == 0:
-        return (low, low | low << 16, low << 8 | low << 24, low * 0x0101_0101)[encoded >> 8 & 3]
-    rotation, value = encoded >> 7, 0x80 | encoded & 0x7F
-    return (value >> rotation | value << (32 - rotation)) & 0xFFFF_FFFF
-
-
 class _Registers:
     """What is known of the registers at one place."""
 
@@ -120,6 +137,17 @@ class _Registers:
         self._changed: dict[int, Changed] = {}
         self._slots: dict[tuple[int, int], tuple[int | None, Changed | None]] = {}
         self._word_at = word_at
+
+    @property
+    def known(self) -> dict[int, int]:
+        """The registers whose values are known."""
+        return self._known
+
+    def keep_only(self, before: dict[int, int]) -> None:
+        """Forget what an instruction that may not be executed has changed."""
+        for register in {*before, *self._known}:
+            if before.get(register) != self._known.get(register):
+                self._set(register, None)
 
     def forget_all(self) -> None:
         self._known.clear()
@@ -189,8 +217,14 @@ class _Registers:
             return self._store(address, middle, (first >> 6 & 31) << 2, low)
         if group == 0b10010:  # STR to the stack
             return self._store(address, _SP, (first & 0xFF) << 2, first >> 8 & 7)
+        index = self._known.get(first >> 6 & 7)
+        if first & 0xFE00 == 0x5000 and index is not None:  # STR (register)
+            return self._store(address, middle, index, low)
         if group in (0b01110, 0b10000) or first & 0xFE00 in (0x5000, 0x5200, 0x5400):
             self._slots.clear()  # STRB, STRH, and stores with a register as offset
+            return None
+        if first & 0xFE00 == 0x5800 and index is not None:  # LDR (register)
+            self._read(low, middle, index)
             return None
         if group == 0b01001:  # LDR (literal)
             self._set(first >> 8 & 7, self._load((address + 4 & ~3) + 4 * (first & 0xFF)))
@@ -224,6 +258,10 @@ class _Registers:
             ones = first & 0xFFC0 == 0x4300
             bits, base = (middle, low) if middle in self._known or not ones else (low, middle)
             self._change(low, base, self._known.get(bits), ones=ones)
+        elif first & 0xFFC0 == 0x4000:  # ANDS
+            mask, base = (middle, low) if middle in self._known else (low, middle)
+            kept = self._known.get(mask)
+            self._change(low, base, None if kept is None else ~kept & 0xFFFF_FFFF, ones=False)
         elif first & 0xFF80 == 0x4780:  # BLX
             called = self._known.get(first >> 3 & 15)
             self._call()
@@ -251,7 +289,7 @@ class _Registers:
 
     def _call(self) -> None:
         self._slots.clear()
-        for register in _CALLER_SAVED:
+        for register in CALLER_SAVED:
             self._set(register, None)
 
     def _wide(self, address: int, first: int, second: int) -> KnownStore | None:
@@ -273,6 +311,10 @@ class _Registers:
         if first & 0xFBE0 in (0xF040, 0xF020) and base != 15:  # ORR, BIC (immediate)
             encoded = (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
             self._change(operand, base, modified_constant(encoded), ones=first & 0xFBE0 == 0xF040)
+            return None
+        if first & 0xFBE0 == 0xF000 and operand != 15:  # AND (immediate)
+            encoded = (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
+            self._change(operand, base, ~modified_constant(encoded) & 0xFFFF_FFFF, ones=False)
             return None
         if first & 0xFFF0 == 0xF8D0 and base != 15:  # LDR.W
             self._read(target, base, second & 0xFFF)

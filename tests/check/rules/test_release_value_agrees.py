@@ -6,11 +6,25 @@ from small_device import findings
 from verdict_builds import of
 
 RULE = "release-value-agrees"
+AT_ZERO = ("start = 0x1000_0000", "start = 0x0000_0000")
+ROM = (
+    "[memory.control]",
+    '[memory.boot]\nkind = "rom"\nstart = 0x1FFF_0000\nsize = "4 KiB"\n\n[memory.control]',
+)
+ELSEWHERE = (("control_register = 0x4002_1118", "control_register = 0x4002_1F18"),)
+"""A control register that the station does not write."""
+
 BREAKS = {
+    "never written, by GCC": lambda: of(RULE, "v8", changes=ELSEWHERE),
+    "never written, by clang": lambda: of(RULE, "v7", changes=ELSEWHERE),
+    "never written, by loops and library code": lambda: of(
+        RULE, "v6", "station-startup", "sampler-startup", changes=(AT_ZERO, *ELSEWHERE)
+    ),
     "by GCC": lambda: of(RULE, "v6", "station-release-value"),
     "by clang": lambda: of(RULE, "v7", "station-release-value"),
 }
 KEEPS = {
+    "code of a ROM, which may write it": lambda: of(RULE, "v8", changes=(*ELSEWHERE, ROM)),
     "by GCC": lambda: of(RULE, "v8"),
     "by clang": lambda: of(RULE, "v7"),
 }
@@ -21,3 +35,17 @@ def test_both_values_are_shown() -> None:
     (finding,) = findings(BREAKS["by GCC"]())
     assert finding.found.startswith("0x0000_0002")
     assert finding.expected == "0x0000_0000 in the bits 0x0000_0002"
+
+
+def test_a_register_that_nothing_writes_is_named() -> None:
+    """The finding names the register and the builds that were read."""
+    (finding,) = findings(BREAKS["never written, by clang"]())
+    assert finding.what == "no code of build station writes the control register of core sampler"
+    assert finding.where.endswith("0x4002_1F18")
+
+
+def test_a_build_without_symbols_may_write_it() -> None:
+    """Where code of the primary is not known, nothing is said of what it never does."""
+    result = of(RULE, "v8", changes=ELSEWHERE, given=("sampler",))
+    assert not findings(result)
+    assert [each.where for each in result.not_checked] == ["build station"]

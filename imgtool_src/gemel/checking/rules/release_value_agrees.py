@@ -31,13 +31,45 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     secondaries = [core for core in layout.secondaries() if core.release]
     if not secondaries:
         return
-    for code in core_code(inspection):
-        if isinstance(code, NotChecked):
-            if layout.builds[code.where.removeprefix("build ")].core == layout.primary().name:
-                yield code
-            continue
-        if code.plan.core == layout.primary().name:
-            yield from (each for core in secondaries for each in _outcomes(inspection, code, core))
+    primary = layout.primary().name
+    codes = [each for each in core_code(inspection) if _core_of(inspection, each) == primary]
+    read = [each for each in codes if not isinstance(each, NotChecked)]
+    yield from (each for each in codes if isinstance(each, NotChecked))
+    yield from (each for code in read for core in secondaries for each in _outcomes(inspection, code, core))
+    if len(read) == len(codes) and all(memory.kind != "rom" for memory in layout.memories.values()):
+        yield from (
+            _never(read, core, core.release) for core in secondaries if core.release and _is_never(read, core)
+        )
+
+
+def _core_of(inspection: Inspection, code: CoreCode | NotChecked) -> str:
+    name = code.where.removeprefix("build ") if isinstance(code, NotChecked) else code.plan.name
+    return inspection.layout.builds[name].core
+
+
+def _is_never(codes: list[CoreCode], core: Core) -> bool:
+    """Whether no code could write the control register; that of a ROM, which may be called, is not known."""
+    if any(core.release and code.of(core.release.control_register) for code in codes):
+        return False
+    from gemel.inspection.core_settings import may_write
+
+    return not any(core.release and may_write(code.build, core.release.control_register) for code in codes)
+
+
+def _never(codes: list[CoreCode], core: Core, release: Release) -> Finding:
+    names = [code.plan.name for code in codes]
+    register = format_address(release.control_register)
+    return Finding(
+        f"no code of build {' or '.join(names)} writes the control register of core {core.name}",
+        concerned(*names, codes[0].plan.core, core.name),
+        where=f"core {core.name}, control register {register}",
+        found="no store there, and no address near it that is kept, passed on or computed with",
+        expected=f"a store to {register} of {format_address(release.release_value)} in the bits "
+        f"{format_address(release.release_mask)}",
+        next_step=f"write {register} once the vectors of core {core.name} are set, or correct control_register in "
+        "the layout",
+        follows_from=(("release-registers-in-device", core.name),),
+    )
 
 
 def _outcomes(inspection: Inspection, code: CoreCode, core: Core) -> Iterator[Outcome]:
@@ -144,14 +176,15 @@ RULE = Rule(
     name="release-value-agrees",
     severity="warning",
     guards="device",
-    checks="Where code of the primary stores constants to the control register of a secondary, or sets or clears "
-    "bits of it, one of these stores leaves the value that the layout says releases that core, with the key where "
-    "there is one; where it stores constants to its vector register, one of them is the address of its vector table.",
+    checks="Code of the primary writes the control register of each secondary; where it stores constants there, or "
+    "sets or clears bits of it, one of these stores leaves the value that the layout says releases that core, with "
+    "the key where there is one; where it stores constants to its vector register, one of them is the address of its "
+    "vector table.",
     why="With another value, such as the mask where its complement is expected, or one without the unlock key, the "
     "secondary stays in reset; the primary waits for its first message for ever. With another address it starts by "
     "words that are no vectors.",
     remedy="Write the value of the data sheet, or correct release_mask, release_value or the key in the layout.",
     source="common practice",
-    absent="no secondary has a release, or no code of the primary stores a constant to its registers",
+    absent="no secondary has a release",
     check=check,
 )

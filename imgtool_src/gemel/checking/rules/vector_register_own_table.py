@@ -43,8 +43,8 @@ def _judged(inspection: Inspection, core: CoreCode, setting: Setting) -> Finding
     own = [placed for placed in inspection.placed.values() if placed.core == name]
     if any(distance(layout, name, placed.vector_address, value) == 0 for placed in own):
         return None
-    if located is None and value == 0:
-        return None  # an alias of where the core starts, which the layout need not name
+    if located is None and value == 0 and layout.cores[name].role == "primary":
+        return None  # an alias of where the device starts, which the layout need not name
     if located and located.memory.kind == "ram":
         if any(span.holds(located.plain) for span in own_ram(layout, name)) or not layout.cores[name].ram:
             return _misaligned(core, layout.cores[name], setting)
