@@ -63,7 +63,6 @@ CASES: dict[str, tuple[str, ...]] = {
     "changed-image": ("check", GAUGE, "changed.hex", "--trust", "pub.pem"),
     "cut-image": ("check", GAUGE, "cut.bin"),
     "several-missing": ("keys", "new"),
-    "no-layout": ("check", "tide.hex"),
     "wrong-command": ("joni",),
     "wrong-option": ("check", "--trusst", "pub.pem"),
     "wrong-order": ("check", "tide.hex", GAUGE),
