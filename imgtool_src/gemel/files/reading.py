@@ -149,7 +149,7 @@ def _nearest(path: Path) -> str:
     from difflib import get_close_matches
 
     try:
-        names = os.listdir(path.parent)
+        names = sorted(os.listdir(path.parent))
     except OSError:
         return f"check the path: there is no folder {path.parent}"
     near = get_close_matches(path.name, names[:MAX_NAMES], n=1)
