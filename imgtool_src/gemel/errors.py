@@ -48,7 +48,9 @@ class GemelError(Exception):
         self.problems: tuple[Problem, ...] = (problems,) if isinstance(problems, Problem) else tuple(problems)
         if not self.problems:
             raise ValueError("an error needs at least one problem")
-        super().__init__("\n".join(str(problem) for problem in self.problems))
+
+    def __str__(self) -> str:
+        return "\n".join(map(str, self.problems))
 
 
 class LayoutError(GemelError):

@@ -22,6 +22,10 @@ def step(what: str, done: int = 0, total: int = 0) -> None:
 
 def tracked(items: Iterable[Item], what: str, total: int = 0) -> Iterator[Item]:
     """The items, with a step before each."""
+    return _stepped(items, what, total) if watchers else iter(items)
+
+
+def _stepped(items: Iterable[Item], what: str, total: int) -> Iterator[Item]:
     done = 0
     step(what, done, total)
     for item in items:

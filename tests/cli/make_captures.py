@@ -67,7 +67,7 @@ CASES: dict[str, tuple[str, ...]] = {
     "wrong-option": ("check", "--trusst", "pub.pem"),
     "wrong-order": ("check", "tide.hex", GAUGE),
     "wrong-rule": ("explain", "boot-constant-agree"),
-    "missing-file": ("check", GAUGE, "tide.hxe", "station=none.elf"),
+    "missing-file": ("check", GAUGE, "tidde.hex", "station=none.elf"),
     "missing-image": ("check", GAUGE, *BUILDS),
     "missing-output": ("join", GAUGE, *BUILDS),
     "build-as-image": ("check", GAUGE, "station.elf"),

@@ -9,6 +9,7 @@ from contextlib import redirect_stderr
 import pytest
 
 from gemel.cli import progress
+from gemel.cli.colours import colour_wanted, takes_control_sequences
 from gemel.cli.declared import sub_command
 from gemel.cli.echo import echo
 from gemel.progress import step, tracked, watchers
@@ -108,3 +109,16 @@ def test_short_work_and_pipes_show_nothing() -> None:
         with redirect_stderr(stream):
             command.run(colour="auto")
         assert stream.getvalue() == ""
+
+
+def test_a_dumb_terminal_takes_no_control_sequences(monkeypatch: pytest.MonkeyPatch) -> None:
+    """TERM=dumb: neither bar nor colour, as where the stream is no terminal or is not there."""
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    monkeypatch.delenv("FORCE_COLOR", raising=False)
+    found = {}
+    for term in ("xterm", "dumb"):
+        monkeypatch.setenv("TERM", term)
+        found[term] = takes_control_sequences(Terminal()), colour_wanted(Terminal())
+    assert found == {"xterm": (True, True), "dumb": (False, False)}
+    assert not takes_control_sequences(None)
+    assert not takes_control_sequences(io.StringIO())

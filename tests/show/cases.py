@@ -7,6 +7,7 @@ import re
 from collections.abc import Callable
 
 import small_device
+import verdict_builds
 from tide_gauge import BUILT, layout_file
 
 from gemel.builds.build import Build
@@ -173,6 +174,13 @@ def _unknown(image: SparseBytes) -> None:
     image.write(0x9000_0000, b"far away" * 8)
 
 
+def overlays() -> Contents:
+    """A station of which two sections take turns at one place in RAM."""
+    read, builds = verdict_builds.layout_of("v8"), verdict_builds.builds_of("v8", "station-overlays")
+    image = join(read, builds).image
+    return contents_of(Inspection(read, image, builds), "overlays.hex")
+
+
 CASES: dict[str, tuple[Callable[[], Contents], int, Signs]] = {
     "in-place-80": (lambda: gauge("in-place"), 80, BLOCKS),
     "in-place-80-ascii": (lambda: gauge("in-place"), 80, ASCII),
@@ -188,6 +196,7 @@ CASES: dict[str, tuple[Callable[[], Contents], int, Signs]] = {
     "two-banks-alone": (lambda: gauge_alone("two-banks"), 80, BLOCKS),
     "small-stale-builds": (lambda: small(stale_builds, builds=small_device.builds()), 80, BLOCKS),
     "small-spoiled": (lambda: small(spoiled), 80, BLOCKS),
+    "overlays-80": (overlays, 80, BLOCKS),
     "two-mib-80": (lambda: big(0x0800_0000, 2048 * KIB, TWO_MIB), 80, BLOCKS),
     "two-mib-120": (lambda: big(0x0800_0000, 2048 * KIB, TWO_MIB), 120, BLOCKS),
     "sixty-four-mib-80": (lambda: big(0x6000_0000, 65_536 * KIB, SIXTY_FOUR_MIB), 80, BLOCKS),

@@ -120,6 +120,10 @@ def test_a_missing_file_is_named(tmp_path):
     assert b"Traceback" not in done.stderr
 
 
+PROGRESS = re.compile("\r\x1b\\[\\?25l.*?\x1b\\[K\x1b\\[\\?25h", re.DOTALL)
+"""The bar of a slow run, until it is gone."""
+
+
 def on_terminal(arguments, **environment: str) -> str:
     """What the command sends to a terminal of 100 columns; POSIX has pseudo-terminals, others skip loudly."""
     pty = pytest.importorskip("pty", reason="this system has no pseudo-terminals")
@@ -149,8 +153,7 @@ def on_terminal(arguments, **environment: str) -> str:
         sent += block
     process.wait()
     os.close(leader)
-    bar = re.compile(r"\r\x1b\[\?25l.*?\x1b\[K\x1b\[\?25h", re.DOTALL)  # where the machine is slow
-    return bar.sub("", sent.decode().replace("\r\n", "\n"))
+    return PROGRESS.sub("", sent.decode()).replace("\r\n", "\n")
 
 
 def test_colour_is_for_terminals_and_says_nothing_alone(arguments):

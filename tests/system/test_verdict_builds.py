@@ -106,8 +106,9 @@ PAIRS: dict[tuple[str, str], dict[str, int]] = {
     ("station-link-plain", "sampler-debug"): {"shared-objects-guarded-alike": 1},
     ("station-debug", "sampler-link-plain"): {"shared-objects-guarded-alike": 1},
     ("station-debug", "sampler-link-atomic"): {"shared-atomics-alike": 1},
+    ("station-link-initialised", "sampler-link-initialised"): {"shared-areas-initialised-by-one": 1},
 }
-"""Pairs that differ in how they access what they share."""
+"""Pairs that differ in how they access what they share, or both initialise it."""
 
 USES_FLOAT = {
     "sampler-float-first": {},
@@ -248,7 +249,7 @@ def test_one_fault_gives_exactly_its_findings(files: tuple[str, ...], family: st
 
 @pytest.mark.parametrize(("files", "family"), _built(*PAIRS))
 def test_pairs_that_access_differently(files: tuple[str, str], family: str) -> None:
-    """What one side of a pair declares volatile or atomic and the other does not is said once."""
+    """What one side of a pair declares volatile or atomic and the other does not, or both initialise, is said once."""
     assert broken_in(judged(family, files)) == PAIRS[files]
 
 

@@ -135,15 +135,13 @@ def identity_of(
         state = "sealed" if seal.seal else "not sealed" if seal.absent else "malformed"
     return Identity(
         tool=Tool("gemel", __version__),
-        image=_image(
-            inspection.image, image_name or inspection.file, inspection.image_file, inspection.record
-        ),
+        image=image_of(inspection, image_name),
         layout=JudgedFile(read.name, read.file_sha256.hex()),
         layout_product=read.layout.product,
         layout_digest=read.digest,
         builds=tuple(_build(inspection, name) for name in read.layout.builds),
         seal=state,
-        signers=tuple(_signers(inspection)),
+        signers=tuple(signers_of(inspection)),
         as_sealed=as_recorded(inspection) if seal and seal.seal else None,
         seal_demanded_by=demanded or None,
         policy=JudgedFile(policy.name, policy.sha256.hex()) if policy else None,
@@ -221,7 +219,13 @@ def _build(inspection: Inspection, name: str) -> JudgedBuild:
     )
 
 
-def _signers(inspection: Inspection) -> Iterator[JudgedSigner]:
+def image_of(inspection: Inspection, name: str = "") -> JudgedImage:
+    """The image of ``inspection``; ``name`` (no path) is its own where that of its file is not meant."""
+    return _image(inspection.image, name or inspection.file, inspection.image_file, inspection.record)
+
+
+def signers_of(inspection: Inspection) -> Iterator[JudgedSigner]:
+    """The signers of the image's seal, in their order."""
     seal = inspection.seal
     counted = seal.counted if seal else []
     for each in seal.verdicts if seal else ():

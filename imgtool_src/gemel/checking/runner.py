@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterable
-from typing import Literal
+from collections.abc import Iterable, Mapping
+from contextlib import suppress
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Literal
 
 from gemel.checking.policy.receiver import refused_change, refused_waiver
 from gemel.checking.registry import all_rules
@@ -14,6 +16,9 @@ from gemel.layout.model import SeverityChange, Waiver
 from gemel.outcomes import DoesNotApply, Finding, Holds, Need, NotChecked, Reason
 from gemel.progress import tracked
 from gemel.structs import NamedTuple, Struct, replace
+
+if TYPE_CHECKING:
+    from gemel.inspection.without_image import WithoutImage
 
 Status = Literal["holds", "broken", "warning", "note", "waived", "not checked", "does not apply"]
 """What became of a rule; one with open findings is ``broken``, ``warning`` or ``note`` by its severity."""
@@ -130,19 +135,49 @@ class RulesApplied(Struct):
         return [each for each in self.results if each.status in statuses or (inputs and each.lacks_input)]
 
 
-def check(inspection: Inspection, today: datetime.date, rules: Iterable[Rule] | None = None) -> RulesApplied:
+class SameForAll(NamedTuple):
+    """What a rule says of every image by one layout, and which of the layout's waivers it uses."""
+
+    result: RuleResult
+    waivers: frozenset[int]
+
+
+def same_for_all(inspection: WithoutImage, today: datetime.date) -> dict[str, SameForAll]:
+    """The results of the rules that do not request the image, by their names."""
+    from gemel.inspection.without_image import ImageNeeded
+
+    found = {}
+    for rule in all_rules():
+        used: set[int] = set()
+        with suppress(ImageNeeded):
+            found[rule.name] = SameForAll(_apply(rule, inspection, today, used), frozenset(used))
+    return found
+
+
+def check(
+    inspection: Inspection,
+    today: datetime.date,
+    rules: Iterable[Rule] | None = None,
+    known: Mapping[str, SameForAll] = MappingProxyType({}),
+) -> RulesApplied:
     """Apply ``rules`` (all, if None) to ``inspection``; waivers count up to and including their last day.
 
     A waiver is idle if it covers nothing and its rule looked everywhere, or if there is no such rule.
+    ``known`` are results of ``same_for_all``, whose rules are not applied again.
     """
     waivers = inspection.layout.rules.waive
     used: set[int] = set()
     results = []
     applied = list(all_rules() if rules is None else rules)
     for rule in tracked(applied, "rules", len(applied)):
-        results.append(_apply(rule, inspection, today, used))
-    results = _of_the_misplaced(results, inspection)
-    results = _cause_first(_of_the_builds(results, inspection, today))
+        if same := known.get(rule.name):
+            used |= same.waivers
+            results.append(same.result)
+        else:
+            results.append(_apply(rule, inspection, today, used))
+    if any(result.findings for result in results):
+        results = _of_the_misplaced(results, inspection)
+        results = _cause_first(_of_the_builds(results, inspection, today))
     silent = {result.rule.name for result in results if result.not_checked}
     if rules is not None:
         silent |= {waiver.rule for waiver in waivers} - {result.rule.name for result in results}

@@ -14,7 +14,7 @@ complement: they add up to all ones.  ``sum-8``, ``sum-16`` and ``sum-32`` add u
 from __future__ import annotations
 
 from collections.abc import Iterable
-from functools import cache
+from functools import cache, lru_cache
 from itertools import product
 from typing import Literal, Protocol
 
@@ -140,6 +140,7 @@ def algorithm_from(specification: str | CrcDescription, where: str = "") -> Algo
     return crc_algorithm(parameters)
 
 
+@lru_cache(64)
 def algorithm_named(name: str) -> Algorithm | None:
     """The CRC, sum or exclusive-or of that name or alias, or None; case does not matter."""
     entry = find(name)

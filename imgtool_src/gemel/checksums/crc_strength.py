@@ -15,7 +15,7 @@ for the shortest codewords of weight 2, 3, 4 and 5; the tests do so again for th
 from __future__ import annotations
 
 from collections.abc import Iterator
-from functools import cache
+from functools import cache, lru_cache
 
 from gemel.checksums.algorithms import Algorithm, compute
 from gemel.checksums.crc_catalogue import CatalogueEntry, CrcParameters, catalogue, reversed_bits
@@ -138,6 +138,7 @@ def _merit(entry: CatalogueEntry, distance: int) -> tuple[int, int, bool, int]:
     return reach, reach_at_6, bool(parameters.init or parameters.xorout), len(entry.aliases)
 
 
+@lru_cache(64)
 def blank_range_verifies(
     algorithm: Algorithm, size: int, blank_byte: int, stored_byte: int | None = None
 ) -> bool:

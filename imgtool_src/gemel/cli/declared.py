@@ -134,12 +134,12 @@ class Command:
 
     def run(self, **values: Any) -> Any:
         """Do it, with what every command takes put into force first."""
-        from gemel.cli.colours import choose_colour
+        from gemel.cli.colours import choose_colour, takes_control_sequences
         from gemel.cli.printing import be_quiet
 
         choose_colour(values.pop(COLOUR.name))
         be_quiet(bool(values.get("quiet")))
-        if not (self.works_long and sys.stderr and sys.stderr.isatty()):
+        if not (self.works_long and takes_control_sequences(sys.stderr)):
             return self.function(**values)
         from gemel.cli.progress import shown_progress
 

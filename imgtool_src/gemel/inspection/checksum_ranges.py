@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 
 from gemel.checksums.algorithms import unit_size
 from gemel.checksums.in_layout import algorithm_of
+from gemel.inspection.inspection import Inspection, once
 from gemel.layout.addresses import locate
 from gemel.layout.model import BuildRange, Checksum
 from gemel.placement.places import covered_spans
 
 if TYPE_CHECKING:
     from gemel.checksums.bounds import Bound, OtherBounds
-    from gemel.inspection.inspection import Inspection
     from gemel.spans import Span
 
 
@@ -22,6 +22,15 @@ def known_coverage(inspection: Inspection, checksum: Checksum) -> list[Span] | s
 
     The end of a build is reported by its file or by the record, not by which bytes of its area are erased.
     """
+    return _coverages(inspection)[checksum.name]
+
+
+@once
+def _coverages(inspection: Inspection) -> dict[str, list[Span] | str]:
+    return {each.name: _coverage(inspection, each) for each in inspection.layout.checksums}
+
+
+def _coverage(inspection: Inspection, checksum: Checksum) -> list[Span] | str:
     for item in (*checksum.over, *checksum.exceptions):
         if isinstance(item, BuildRange):
             found = inspection.placed_with_origin.get(item.build)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from functools import cached_property
-from typing import TYPE_CHECKING, Literal
+import struct
+from collections.abc import Callable, Mapping
+from functools import cached_property, wraps
+from typing import TYPE_CHECKING, Literal, TypeVar
 
 from gemel.builds.build import Build
 from gemel.errors import Problem
@@ -33,6 +34,8 @@ if TYPE_CHECKING:
     from gemel.inspection.start_tables import StartBlocks
     from gemel.seals.keys.keys import PublicKey
 
+Found = TypeVar("Found")
+
 Strict = Literal["", "warnings", "inputs"]
 """What fails a check besides errors: nothing; warnings; warnings and what was not checked for lack of an input."""
 
@@ -51,8 +54,9 @@ class Inspection(Struct, dict=True):
     ``entry`` is the start address that the image's file names, if any; ``leaves_bytes_out`` is false of a
     raw binary, which holds every byte.  ``image_file`` is the file that the image was read from; ``strict`` says
     what fails the check besides errors; ``judged_on`` is the date that was given for waivers to end by (None: the
-    machine's); ``joined_with`` is the layout that the image was joined with, if it is another.  Everything else is
-    worked out once, when first needed.
+    machine's); ``joined_with`` is the layout that the image was joined with, if it is another; ``explains`` is
+    whether the cause of a finding is searched for, which takes longer than all rules.  Everything else is worked
+    out once, when first needed.
     """
 
     read: ReadLayout
@@ -75,6 +79,7 @@ class Inspection(Struct, dict=True):
     image_file: ImageFile | None = None
     strict: Strict = ""
     joined_with: ReadLayout | None = None
+    explains: bool = True
 
     @property
     def layout(self) -> Layout:
@@ -115,7 +120,7 @@ class Inspection(Struct, dict=True):
         try:
             return decode(self.bytes_of(span), f"area {self.layout.record.area}, {span}")
         except RecordError as error:
-            return error
+            return error.with_traceback(None)  # which would keep this inspection, and with it the image
 
     @property
     def record(self) -> Record | None:
@@ -267,8 +272,23 @@ class Inspection(Struct, dict=True):
         if located:
             span = span.intersection(located.memory.span)
         data = self.bytes_of(span)
-        words = tuple(int.from_bytes(data[i : i + 4], "little") for i in range(0, len(data) - 3, 4))
+        words = struct.unpack_from(f"<{len(data) // 4}I", data)
         return VectorTable(plan, core, self.placed[plan.name], span, words)
+
+
+def once(function: Callable[[Inspection], Found]) -> Callable[[Inspection], Found]:
+    """A function whose result is kept with the inspection, as its own cached properties are."""
+    name = f"{function.__module__}.{function.__name__}"
+
+    @wraps(function)
+    def kept(inspection: Inspection) -> Found:
+        known = vars(inspection)
+        if name not in known:
+            known[name] = function(inspection)
+        found: Found = known[name]
+        return found
+
+    return kept
 
 
 class VectorTable(Struct):

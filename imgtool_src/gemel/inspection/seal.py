@@ -141,7 +141,7 @@ def seal_under_check(
             area_bytes(span), layout.memory_of(plan.area).erased_byte, f"area {plan.area}, {span}"
         )
     except SealError as error:
-        found = error
+        found = error.with_traceback(None)  # which would keep the image alive
     return SealUnderCheck(plan, demands_of(plan, receiver), span, found, record_bytes, trusted, known)
 
 

@@ -6,37 +6,44 @@ from collections.abc import Container, Iterable, Iterator
 from itertools import groupby
 
 from gemel.inspection.core_views import described_word, stack_area
-from gemel.inspection.inspection import Inspection, VectorTable
+from gemel.inspection.inspection import Inspection, VectorTable, once
 from gemel.inspection.instead_of_tables import vector_builds
 from gemel.inspection.patch_locations import needs_of_places
 from gemel.inspection.wording import lines_in_short, see
 from gemel.layout.addresses import locate, starts_of
 from gemel.layout.model import BuildPlan, Layout
 from gemel.m_profile.architectures import ARCHITECTURES
-from gemel.m_profile.vector_tables import FIRST_INTERRUPT, possible_tables, word_name
+from gemel.m_profile.vector_tables import FIRST_INTERRUPT, SMALLEST_ALIGNMENT, possible_tables, word_name
 from gemel.outcomes import NotChecked, Reason
 from gemel.placement.placed import PlacedBuild
-from gemel.spans import Span, format_address
+from gemel.spans import Span, align_down, align_up, format_address, merge
 
 
 def tables(
     inspection: Inspection, architectures: Container[str] = ARCHITECTURES
 ) -> Iterator[VectorTable | NotChecked]:
     """The table of each build for a core of these architectures, or why its words cannot be looked at."""
-    for plan in vector_builds(inspection.layout):
-        if inspection.layout.cores[plan.core].architecture not in architectures:
-            continue
-        table = inspection.vector_table(plan.name)
-        if table is None:
-            yield NotChecked(f"build {plan.name}", "nothing of the build was found in the image")
-        elif plan.name in inspection.blank_tables:
-            yield NotChecked(f"build {plan.name}", see("vector-table-not-blank", "its vector table is blank"))
-        elif inspection.instead_of_tables.get(plan.name):
-            yield NotChecked(
-                f"build {plan.name}", see("vector-table-not-blank", "its vector table is not there")
-            )
-        else:
-            yield table
+    cores = inspection.layout.cores
+    for plan, found in _tables_or_reasons(inspection):
+        if cores[plan.core].architecture in architectures:
+            yield found
+
+
+@once
+def _tables_or_reasons(inspection: Inspection) -> list[tuple[BuildPlan, VectorTable | NotChecked]]:
+    return [(plan, _table_or_reason(inspection, plan)) for plan in vector_builds(inspection.layout)]
+
+
+def _table_or_reason(inspection: Inspection, plan: BuildPlan) -> VectorTable | NotChecked:
+    """The vector table of a build, or why its words cannot be looked at."""
+    where, table = f"build {plan.name}", inspection.vector_table(plan.name)
+    if table is None:
+        return NotChecked(where, "nothing of the build was found in the image")
+    if plan.name in inspection.blank_tables:
+        return NotChecked(where, see("vector-table-not-blank", "its vector table is blank"))
+    if inspection.instead_of_tables.get(plan.name):
+        return NotChecked(where, see("vector-table-not-blank", "its vector table is not there"))
+    return table
 
 
 def table_span(layout: Layout, plan: BuildPlan) -> Span:
@@ -142,10 +149,18 @@ def likely_tables(inspection: Inspection, plan: BuildPlan, within: Span | None =
     area = layout.span_of(plan.stored_in)
     runs = layout.span_of(plan.runs_in) if plan.runs_in else area
     searched = within or area
-    data = inspection.bytes_of(searched)
     found = []
-    for address, pointer, (reset,) in possible_tables(data, searched.start):
-        located = locate(layout, reset, plan.core)
-        if located and runs.holds(located.plain) and stack_area(inspection, plan.core, pointer):
-            found.append(address)
+    # Where nothing is held there is no stack pointer, or no handler.
+    for part in _in_steps(inspection.image.held_in(searched)):
+        held = part.intersection(searched)
+        for address, pointer, (reset,) in possible_tables(inspection.bytes_of(held), held.start):
+            located = locate(layout, reset, plan.core)
+            if located and runs.holds(located.plain) and stack_area(inspection, plan.core, pointer):
+                found.append(address)
     return found
+
+
+def _in_steps(spans: Iterable[Span]) -> list[Span]:
+    """The spans, to whole multiples of the smallest alignment of a table."""
+    step = SMALLEST_ALIGNMENT
+    return merge(Span.from_bounds(align_down(each.start, step), align_up(each.end, step)) for each in spans)

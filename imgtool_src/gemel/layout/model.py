@@ -7,6 +7,7 @@ passed ``consistency``: names refer to things that exist, areas are inside their
 from __future__ import annotations
 
 import datetime
+from functools import cached_property
 from typing import Literal
 
 from gemel.layout.copy_model import CopiedBy
@@ -336,7 +337,7 @@ class RulesPlan(Struct, kw_only=True):
     )
 
 
-class Layout(Struct, kw_only=True):
+class Layout(Struct, kw_only=True, dict=True):
     """A whole layout file."""
 
     format: int = key(Always(1), "version of the layout language")
@@ -365,8 +366,16 @@ class Layout(Struct, kw_only=True):
 
     def span_of(self, area: str) -> Span:
         """The addresses of an area, as the primary and the programmer see them."""
-        placed = self.areas[area]
-        return Span(self.memories[placed.memory].start + placed.offset, placed.size)
+        spans = self._spans
+        if area not in spans:
+            placed = self.areas[area]
+            spans[area] = Span(self.memories[placed.memory].start + placed.offset, placed.size)
+        return spans[area]
+
+    @cached_property
+    def _spans(self) -> dict[str, Span]:
+        """What ``span_of`` was requested before."""
+        return {}
 
     def memory_of(self, area: str) -> Memory:
         """The memory an area is in."""

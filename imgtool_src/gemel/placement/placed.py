@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import zlib
 from collections.abc import Iterator, Mapping
+from functools import cache
 from typing import Protocol
 
 from gemel.image.sparse import SparseBytes
@@ -14,8 +15,8 @@ from gemel.spans import ADDRESS_SPACE, Span, without
 from gemel.structs import NamedTuple, Struct
 from gemel.uuids import NAMESPACE_DNS, Uuid, uuid_in, uuid_of_name
 
-BLOCK = 1 << 20
-"""Bytes that are handed on at once when a long span is digested."""
+BLOCK = 1 << 16
+"""Unwritten bytes that are handed on at once when a long span is digested: few enough to stay in the cache."""
 
 
 class Version(NamedTuple):
@@ -79,8 +80,13 @@ def blocks_of(layout: Layout, image: SparseBytes, span: Span) -> Iterator[bytes 
 
 def _erased(byte: int, size: int) -> Iterator[bytes]:
     while size > 0:
-        yield bytes((byte,)) * min(size, BLOCK)
+        yield _block(byte, BLOCK)[:size]
         size -= BLOCK
+
+
+@cache
+def _block(byte: int, size: int) -> bytes:
+    return bytes((byte,)) * size
 
 
 def sha256_of(layout: Layout, image: SparseBytes, spans: list[Span]) -> bytes:

@@ -19,20 +19,19 @@ from gemel.audit.result import (
     ImageResult,
     line_of,
 )
-from gemel.checking.identity import Identity, content_digest, identity_of
+from gemel.checking.identity import content_digest, image_of, signers_of
 from gemel.errors import GemelError, Problem
 from gemel.image.formats import format_of
 from gemel.record.record import Record
 from gemel.record.sound import sound_records
 from gemel.structs import replace
 from gemel.workflows.audit_plan import LayoutOfAudit, Plan, plan_of, trust_by
-from gemel.workflows.checking import CheckResult, check
+from gemel.workflows.checking_many import Checker
 from gemel.workflows.inputs import load_layout, read_image
 
 if TYPE_CHECKING:
     from gemel.image.image import Image
-    from gemel.layout.reader import ReadLayout
-    from gemel.workflows.trust import Trust
+    from gemel.workflows.checking import CheckResult
 
 CODE = (
     "import signal; signal.signal(signal.SIGINT, signal.SIG_IGN); "
@@ -46,8 +45,8 @@ LARGEST_FILE = 64 << 20
 LARGEST_MEMORY = 768 << 20
 """Bytes of memory that a process may take; an image of a few hundred KiB takes some 60 MiB, the modules included."""
 
-OBJECTS_A_COLLECTION = 50_000
-"""New objects after which the garbage collector looks for cycles: some ten images' worth."""
+OBJECTS_A_COLLECTION = 10_000
+"""New objects after which the garbage collector looks for cycles; gemel's rules leave none after an image."""
 
 LAYOUTS_KEPT = 32
 
@@ -126,10 +125,10 @@ class Judge:
             found, chosen = self._choice(image)
             if chosen is None:
                 return _without_layout(path, image, found)
-        read, trust = self._loaded(chosen)
+        checker = self._loaded(chosen)
         if image is None or not image.leaves_bytes_out:
-            image = read_image(path, layout=read, at=self._start_of(path, None))
-        result = result_of_check(path, self._checked(read, image, trust))
+            image = read_image(path, layout=checker.read, at=self._start_of(path, None))
+        result = result_of_check(path, checker.check(image))
         if not self._frozen:
             self._frozen = True
             gc.collect()
@@ -143,25 +142,20 @@ class Judge:
             return None
         return default if self._plan.options.at is None else self._plan.options.at
 
-    def _checked(self, read: ReadLayout, image: Image, trust: Trust) -> CheckResult:
+    def _load(self, layout: LayoutOfAudit) -> Checker:
         options = self._plan.options
-        return check(
-            read,
-            image,
-            trusted=trust,
-            min_rollback=options.at_least,
-            disassemble=options.disassemble,
-            rehearsal=False,
-            today=options.date,
-        )
-
-    def _load(self, layout: LayoutOfAudit) -> tuple[ReadLayout, Trust]:
-        read = load_layout(layout.file, paths_outside=self._plan.options.paths_outside)
+        read = load_layout(layout.file, paths_outside=options.paths_outside)
         if read.file_sha256.hex() != layout.sha256:
             raise GemelError(
                 Problem(f"{read.name} changed during the audit", next_step="run the audit again")
             )
-        return read, trust_by(self._plan, read)
+        return Checker(
+            read,
+            trust_by(self._plan, read),
+            min_rollback=options.at_least,
+            disassemble=options.disassemble,
+            today=options.date,
+        )
 
     def _choice(self, image: Image) -> tuple[Record | None, LayoutOfAudit | None]:
         """The record that says what the image is, and the layout of its digest.
@@ -183,7 +177,7 @@ class Judge:
         return (records[0][1] if records else None), None
 
     def _has_record_at(self, layout: LayoutOfAudit, start: int, image: Image) -> bool:
-        read = self._loaded(layout)[0].layout
+        read = self._loaded(layout).read.layout
         if read.record is None:
             return False
         base = 0
@@ -248,8 +242,7 @@ def _builds_of(record: Record | None) -> tuple[AuditedBuild, ...]:
 def result_of_check(path: str, checked: CheckResult) -> ImageResult:
     """What an audit says of a checked image."""
     inspection = checked.inspection
-    identity: Identity = identity_of(inspection)
-    record = inspection.record
+    image, record = image_of(inspection), inspection.record
     found = [
         AuditedFinding(each.rule.name, each.severity, each.finding.what, each.finding.where)
         for each in checked.findings
@@ -258,16 +251,18 @@ def result_of_check(path: str, checked: CheckResult) -> ImageResult:
     return ImageResult(
         path=path,
         status="passes" if checked.passes else "broken",
-        size=identity.image.size,
-        sha256=identity.image.sha256,
-        content_sha256=identity.image.content_sha256,
-        product=identity.image.product,
-        version=identity.image.version,
-        rollback=identity.image.rollback,
+        size=image.size,
+        sha256=image.sha256,
+        content_sha256=image.content_sha256,
+        product=image.product,
+        version=image.version,
+        rollback=image.rollback,
         layout=inspection.read.name,
         layout_digest=record.layout_sha256.hex() if record else None,
         builds=_builds_of(record),
-        signers=tuple(AuditedSigner(each.algorithm, each.key, each.counted) for each in identity.signers),
+        signers=tuple(
+            AuditedSigner(each.algorithm, each.key, each.counted) for each in signers_of(inspection)
+        ),
         findings=tuple(sorted(found, key=_by_severity)[:MAX_FINDINGS]),
         findings_left_out=max(0, len(found) - MAX_FINDINGS),
         rules_not_checked=checked.count("not checked"),

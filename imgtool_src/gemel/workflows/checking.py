@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from gemel.checking.runner import RulesApplied
 from gemel.checking.runner import check as apply_rules
+from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.structs import replace
 
@@ -107,30 +108,39 @@ def check(
     if rehearsal is None or rehearsal is True:
         rehearsal = due_rehearsal(layout, image, given, wanted=rehearsal is True)
     trust = trusted if isinstance(trusted, Trust) else trust_in(layout, trusted, policy)
-    inspection = Inspection(
+    fixed = Inspection(
         layout,
-        image.data,
+        SparseBytes(),
         given,
         version=version_of(version, "version") if isinstance(version, str) else version,
         rollback=rollback,
-        remarks=image.remarks,
         trusted=trust.trusted,
         known=trust.known,
         receiver=trust.receiver,
-        entry=image.entry,
-        leaves_bytes_out=image.leaves_bytes_out,
         at_least=min_rollback,
         previous=previous_of(layout.layout, previous.data, previous.file) if previous else None,
         disassemble=disassemble,
         rehearsal=rehearsal or None,
-        file=image.file,
         judged_on=today,
-        image_file=image.read_from,
         strict=strict,
         joined_with=joined_with,
     )
+    inspection = with_image(fixed, image)
     applied = apply_rules(inspection, today or date_of_today(), rules)
     return CheckResult(applied.results, applied.idle_waivers, applied.strict, inspection)
+
+
+def with_image(inspection: Inspection, image: Image) -> Inspection:
+    """``inspection`` of ``image`` instead of its own."""
+    return replace(
+        inspection,
+        image=image.data,
+        remarks=image.remarks,
+        file=image.file,
+        entry=image.entry,
+        leaves_bytes_out=image.leaves_bytes_out,
+        image_file=image.read_from,
+    )
 
 
 def applied_too(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from gemel.errors import Problem, UsageProblem
 from gemel.image.sparse import SparseBytes
-from gemel.lookup.facts import AddressFacts, Answer, Lookup
+from gemel.lookup.facts import Answer, Lookup
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
@@ -100,8 +100,3 @@ def _number(query: str) -> int | None:
     if _BARE.fullmatch(query):
         return int(query, 16)
     return int(query) if query.isascii() and query.isdigit() and len(query) <= 20 else None
-
-
-def is_address(answer: Answer) -> bool:
-    """Whether the answer is about an address."""
-    return isinstance(answer, AddressFacts)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 from gemel.errors import Problem, UsageProblem
 from gemel.seals import sealing
@@ -30,14 +30,6 @@ if TYPE_CHECKING:
     from gemel.seals.seal import Seal, SealSigner
 
 Signatures = list[tuple["PublicKey", bytes]]
-
-
-class SignerFiles(SignerSource, Protocol):
-    """Keys that are opened when needed, with the files that they are read from."""
-
-    @property
-    def files(self) -> Sequence[Path]:
-        """The key files."""
 
 
 class SignRequest(Struct, dict=True):

@@ -76,12 +76,13 @@ class SectionTable:
 
 def _section(number: int, header: SectionHeader, names: bytes) -> Section:
     end = names.find(b"\0", header.name, header.name + NAME_LIMIT)
+    template = header.thread_local and header.type == _WITHOUT_BYTES  # takes no memory where it is linked
     name = names[header.name : header.name + NAME_LIMIT if end < 0 else end]
     return Section(
         number,
         name.decode("utf-8", "replace"),
         Span(header.address, min(header.size, ADDRESS_SPACE - header.address)),
-        bool(header.flags & _ALLOCATED),
+        bool(header.flags & _ALLOCATED) and not template,
         bool(header.flags & _WRITABLE),
         bool(header.flags & _EXECUTABLE),
         header.type != _WITHOUT_BYTES,

@@ -63,6 +63,8 @@ def read_segments(
     segments = without_padding(split_at_overlays(segments, loadable, sections), sections)
     allocated = [section for section in sections if section.allocated]
     stored = merge(Span(each.run_address, len(each.data)) for each in segments if each.data)
+    if not stored:
+        return [], [_empty(len(loadable), file)], []
     starts = [span.start for span in stored]
     unstored = [
         section.span

@@ -35,11 +35,15 @@ def judged_words(
     faults: dict[Fault, list[int]] = {}
     untold: dict[str, list[int]] = {}
     skipped = reserved_words(table.core.architecture)
-    fault_of = {word: _fault(inspection, table.core, word) for word in set(table.words[2:])}
-    for index, word in enumerate(table.words):
-        if index < 2 or index in skipped or word == 0:
+    fault_of = {
+        word: fault
+        for word in set(table.words[2:])
+        if word and (fault := _fault(inspection, table.core, word))
+    }
+    for index, word in enumerate(table.words) if fault_of else ():
+        if index < 2 or index in skipped:
             continue
-        fault = fault_of[word]
+        fault = fault_of.get(word)
         if isinstance(fault, Untold):
             untold.setdefault(fault.reason, []).append(index)
         elif fault:

@@ -58,7 +58,10 @@ def _outcome(inspection: Inspection, checksum: Checksum) -> Outcome:
     found = inspection.bytes_of(place)
     if found == expected:
         return Holds(where)
-    lines, next_step = _explanations(inspection, checksum, place, covered, found)
+    lines: tuple[str, ...] = ()
+    next_step = ""
+    if inspection.explains:
+        lines, next_step = _explanations(inspection, checksum, place, covered, found)
     return Finding(
         f"checksum {checksum.name} does not match the bytes it covers",
         (checksum.name, *_areas_of(inspection, covered)),

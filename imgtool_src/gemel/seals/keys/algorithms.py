@@ -14,7 +14,6 @@ for one curve each.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from enum import Enum
 
 from gemel.errors import Problem
@@ -190,8 +189,3 @@ def unknown_algorithm(name: str, where: str = "") -> Problem:
         expected=expected,
         next_step=hint,
     )
-
-
-def unknown_algorithms(names: Iterable[str], where: str = "") -> list[Problem]:
-    """A problem for each name that is no algorithm's."""
-    return [unknown_algorithm(name, where) for name in names if algorithm_named(name) is None]

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import groupby
 
 from gemel.show.facts.contents import BuildUse, Contents, VectorFacts, VectorGroup, WrittenValue
 from gemel.spans import format_address
-from gemel.text.numbers import share
+from gemel.text.numbers import counted, share
 from gemel.text.styled import Line, Signs, Styled, wrapped
 from gemel.text.table import Column, table
 
@@ -32,6 +33,11 @@ def build_lines(contents: Contents, width: int, signs: Signs) -> list[Line]:
         if names := [build.name for build in contents.builds if build.known_from == origin]:
             note = f"  place of {', '.join(names)}: {words}"
             lines += wrapped([Styled(note, "dim")], width, 4)
+    for build in contents.builds:
+        for start, group in groupby(build.overlays, key=lambda each: each.run.start):
+            sizes = ", ".join(f"{each.name} {counted(each.run.size, 'byte')}" for each in group)
+            note = f"  one at a time at {format_address(start)} of {build.name}: {sizes}"
+            lines += wrapped([Styled(note)], width, 4)
     return lines
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram_claims import ram_of
 from gemel.layout.model import BuildPlan
-from gemel.show.facts.contents import BuildUse
+from gemel.show.facts.contents import BuildUse, Overlay
 from gemel.show.facts.used_bytes import content_runs, has_content, per_cent, size_of
 from gemel.show.facts.values import written_places
 from gemel.spans import Address, Span, without
@@ -42,7 +42,15 @@ def _build_use(inspection: Inspection, name: str, plan: BuildPlan) -> BuildUse:
     stored = stored_in_image(inspection, name)
     if stored is None:
         return BuildUse(
-            name, plan.core, role, plan.stored_in, "nothing", file, None, None, None, None, None, ram=ram
+            name,
+            plan.core,
+            role,
+            plan.stored_in,
+            "nothing",
+            file,
+            *(None,) * 5,
+            ram=ram,
+            overlays=_overlays(inspection, name),
         )
     placed, origin = inspection.placed_with_origin[name]
     return BuildUse(
@@ -58,6 +66,20 @@ def _build_use(inspection: Inspection, name: str, plan: BuildPlan) -> BuildUse:
         vectors=Address(placed.vector_address),
         build_id=placed.build_id,
         ram=ram,
+        overlays=_overlays(inspection, name),
+    )
+
+
+def _overlays(inspection: Inspection, name: str) -> tuple[Overlay, ...]:
+    build = inspection.builds.get(name)
+    if build is None:
+        return ()
+    from gemel.builds.overlays import load_span_of, overlays_of
+
+    return tuple(
+        Overlay(section.name, section.span, load_span_of(build, section))
+        for group in overlays_of(build)
+        for section in group
     )
 
 

@@ -105,6 +105,14 @@ class MemoryUse(Struct):
     areas: Annotated[tuple[AreaUse, ...], "all of the memory, by address: areas and what is between them"]
 
 
+class Overlay(Struct):
+    """A section that takes turns with others at one place in memory."""
+
+    name: Annotated[str, "the section"]
+    run: Annotated[Span, "where its core uses it, as that core sees it"]
+    stored: Annotated[Span | None, "where it is stored; null: it has no bytes in the file"]
+
+
 class BuildUse(Struct):
     """A build of the layout, where it is in the image."""
 
@@ -124,6 +132,7 @@ class BuildUse(Struct):
     vectors: Annotated[Address | None, "where its core sees its vector table"]
     build_id: Annotated[bytes | None, "its build id; null: none, or not known"]
     ram: Annotated[int | None, "bytes of RAM that it claims; null: not known without its ELF file"]
+    overlays: Annotated[tuple[Overlay, ...], "sections of which one at a time is in memory, by run address"]
 
 
 class RecordBuild(Struct):
