@@ -197,11 +197,6 @@ def test_the_image_that_is_written_is_the_one_that_is_named(device: Path, gemel:
     assert gemel(*JOIN, "-o", "tide.hex", "--dry-run").out.startswith("image: ")
 
 
-def test_an_unsealed_image_needs_no_key(device: Path, gemel: Run) -> None:
-    """Where no seal is required and there is none, no key would show more: with the builds all inputs are there."""
-    assert gemel(*CHECK, *BUILDS, "--strict=inputs").code == 0
-
-
 @pytest.mark.parametrize(
     "what", ["linker", "c-header", "rust", "cmake", "make", "debugger", "schema", "c-reader"]
 )
