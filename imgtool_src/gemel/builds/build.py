@@ -106,9 +106,8 @@ class Build(Struct):
 
     def read_at_run(self, run_address: int, size: int) -> bytes | None:
         """The ``size`` bytes used at ``run_address`` as the file stores them; None if not stored."""
-        wanted = Span(run_address, size)
         for segment in self.segments:
-            if Span(segment.run_address, len(segment.data)).covers(wanted):
-                start = run_address - segment.run_address
+            start = run_address - segment.run_address
+            if start >= 0 and start + size <= len(segment.data):
                 return segment.data[start : start + size]
         return None
