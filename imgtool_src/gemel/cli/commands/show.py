@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from gemel.cli.declared import argument, option, sub_command
-from gemel.cli.echo import echo
 from gemel.cli.parameters import (
     FILE,
     as_option,
@@ -19,6 +18,7 @@ from gemel.cli.parameters import (
 
 if TYPE_CHECKING:
     from gemel.cli.positions import Given
+    from gemel.image.image import Image
     from gemel.text.styled import Line, Signs
     from gemel.workflows.describing import Described
 
@@ -104,8 +104,15 @@ def command(
     found = given(words, USAGE, own=not alone, most=MOST_FILES if from_device else 1)
     image = found.images[0]
     refuse_targets([output] if output else [], [*found.images, *([found.layout] if found.layout else [])])
-    if image.suffix.lower() == TO_BE_SIGNED:
-        return _show_request(image)
+    if image.suffix.lower() == TO_BE_SIGNED and not as_form:
+        given_too = {
+            "--trust": trust,
+            "--at": starts,
+            "--from-device": from_device,
+            "--format": form != "text",
+            "builds": found.builds,
+        }
+        return _show_request(image, output, [name for name, value in given_too.items() if value])
     shown = _described(found, starts, from_device, as_form, trust, paths_outside)
     contents = shown.contents
     code = 1 if trust and not contents.is_signed else 0
@@ -130,21 +137,30 @@ def command(
     return code
 
 
-def _show_request(path: Path) -> int:
-    """Print what bytes to be signed say, from the bytes alone."""
-    from gemel.files.reading import blocks_of_file
+def _show_request(path: Path, output: Path | None, given_too: list[str]) -> int:
+    """Print what bytes to be signed say, from the bytes alone; raises UsageProblem for what only images have."""
+    from gemel.cli.results import give_text
+    from gemel.errors import Problem, UsageProblem
+    from gemel.files.reading import beginning_of
     from gemel.seals.to_be_signed import LARGEST_REQUEST, read_to_be_signed, request_lines
     from gemel.text.escaping import on_one_line
 
-    data = bytearray()
-    for block in blocks_of_file(path):
-        data += block
-        if len(data) > LARGEST_REQUEST:
-            break
-    for line in request_lines(read_to_be_signed(bytes(data), str(path))):
-        echo(line[: len(line) - len(line.lstrip())] + on_one_line(line.lstrip()))
-    echo("The bytes have the one form of a seal's request, and the record in them is sound.")
-    echo("They do not show whether the image is the one described: gemel check does.")
+    if given_too:
+        what, step = (
+            "bytes to be signed are no image",
+            "leave it out; nothing is signed yet that could be verified",
+        )
+        raise UsageProblem(Problem(what, where=str(path), found=", ".join(given_too), next_step=step))
+    asked = read_to_be_signed(beginning_of(path, LARGEST_REQUEST), str(path))
+    lines = [
+        *(
+            line[: len(line) - len(line.lstrip())] + on_one_line(line.lstrip())
+            for line in request_lines(asked)
+        ),
+        "The bytes have the one form of a seal's request, and the record in them is sound.",
+        "They do not show whether the image is the one described: gemel check does.",
+    ]
+    give_text("".join(f"{line}\n" for line in lines), output)
     return 0
 
 
@@ -157,28 +173,32 @@ def _described(
     paths_outside: bool,
 ) -> Described:
     from gemel.cli.printing import print_remarks
+    from gemel.errors import all_of
     from gemel.workflows.describing import described, refuse_builds_without_layout
     from gemel.workflows.inputs import builds_at, load_builds, load_layout, read_image
 
     if found.layout is None:
         refuse_builds_without_layout(found.builds)
     read = load_layout(found.layout, paths_outside=paths_outside) if found.layout else None
-    if from_device:
-        from gemel.workflows.reading_back import read_dump
+    files, remarks = builds_at(read, found.builds) if read else ({}, [])
 
-        dump = read_dump(found.images, read, starts, as_form)
-        loaded = dump.image
-        print_remarks(dump.remarks)
-    else:
-        loaded = read_image(found.images[0], layout=read, at=starts[-1] if starts else None, form=as_form)
+    def loaded_image() -> Image:
+        if from_device:
+            from gemel.workflows.reading_back import read_dump
+
+            dump = read_dump(found.images, read, starts, as_form)
+            print_remarks(dump.remarks)
+            return dump.image
+        at = starts[-1] if starts else None
+        return read_image(found.images[0], layout=read, at=at, form=as_form)
+
+    loaded, builds = all_of(loaded_image, lambda: load_builds(read, files))
     print_remarks(loaded.remarks)
     if read is None:
         from gemel.workflows.key_inputs import public_keys
 
         return described(loaded, trusted=public_keys(trust) if trust else None)
-    files, remarks = builds_at(read, found.builds)
     print_remarks(remarks)
-    builds = load_builds(read, files)
     if not trust:
         return described(loaded, read, builds)
     from gemel.workflows.trust import trust_of
