@@ -141,7 +141,7 @@ def identity_of(
         builds=tuple(_build(inspection, name) for name in read.layout.builds),
         seal=state,
         signers=tuple(signers_of(inspection)),
-        as_sealed=_as_recorded(inspection) if seal and seal.seal else None,
+        as_sealed=_as_sealed(inspection) if seal and seal.seal else None,
         seal_demanded_by=demanded or None,
         policy=JudgedFile(policy.name, policy.sha256.hex()) if policy else None,
         options=tuple(
@@ -150,12 +150,6 @@ def identity_of(
         waivers=read.layout.rules.waive,
         severities=read.layout.rules.severity,
     )
-
-
-def _as_recorded(inspection: Inspection) -> bool | None:
-    from gemel.inspection.unchanged import as_recorded
-
-    return as_recorded(inspection)
 
 
 def identity_without_layout(
@@ -222,6 +216,12 @@ def _build(inspection: Inspection, name: str) -> JudgedBuild:
         stored=found[0].stored if found else None,
         known_from=found[1] if found else None,
     )
+
+
+def _as_sealed(inspection: Inspection) -> bool | None:
+    from gemel.inspection.unchanged import as_recorded  # few images that are shown have a seal
+
+    return as_recorded(inspection)
 
 
 def image_of(inspection: Inspection, name: str = "") -> JudgedImage:
