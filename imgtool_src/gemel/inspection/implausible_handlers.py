@@ -1,0 +1,57 @@
+"""Handlers of an image alone whose bytes are no code that a core could run from there.
+
+Without symbols nothing says where functions begin.  Constants and the second halves of instructions are known by what
+is there: halfwords that are hardly code before the first call, branch back or return, or bytes that the instructions
+of another handler take or load.
+"""
+
+from __future__ import annotations
+
+from gemel.inspection.inspection import Inspection, VectorTable
+from gemel.m_profile.flow import Flow
+from gemel.spans import Span
+
+STREAMS_LIMIT = 256
+"""Stretches of code from the reset handler on that are read."""
+
+_STOPS = range(0xBE, 0xC0), range(0xDE, 0xE0)
+"""High bytes of BKPT, IT and hints, of UDF and SVC: what comes after them may be no code."""
+
+
+def implausible_handlers(inspection: Inspection, table: VectorTable, indices: list[int]) -> dict[int, str]:
+    """For each word of the table that no code begins at, by its index, what is there instead."""
+    placed = table.placed
+    span = placed.stored
+    flow = Flow(inspection.bytes_of(span), placed.run_start)
+    own = Span(placed.run_start, span.size)
+    offsets = {
+        index: (table.words[index] & ~1) - own.start for index in indices if own.holds(table.words[index])
+    }
+    found = {
+        index: "bytes that do not read as code" for index, at in offsets.items() if _is_no_code(flow, at)
+    }
+    if 1 not in offsets or 1 in found:
+        return found
+    waiting = [offsets[1]]
+    for _ in range(STREAMS_LIMIT):
+        if not waiting:
+            break
+        stream = flow.stream(waiting.pop())
+        flow.take(stream)
+        waiting += [*stream.branches, *stream.calls]
+    for index, at in offsets.items():
+        if index not in found and at >= 2 and flow.sizes[at - 2 >> 1] == 4:
+            found[index] = "the second half of an instruction of the code at reset"
+        elif index not in found and flow.data[at >> 1]:
+            found[index] = "a constant that the code at reset loads"
+    return found
+
+
+def _is_no_code(flow: Flow, at: int) -> bool:
+    """Whether halfwords that are hardly code come before anything that could end or leave the stretch.
+
+    Nothing has been reached in ``flow`` yet.
+    """
+    stream = flow.stream(at, strict=True)
+    leaves = stream.calls or any(flow.code[each + 1] in part for each in stream.sizes for part in _STOPS)
+    return stream.improbable and not leaves
