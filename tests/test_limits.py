@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from seal_keys import key_for
-from small_device import layout
+from small_device import builds, layout
 
 from gemel.checksums.crc_catalogue import WIDEST, CrcParameters, parameter_problems
 from gemel.cli.parameters import MAX_SHOWN, address
@@ -18,12 +18,21 @@ from gemel.image.s_record import LONGEST_HEADER, encode
 from gemel.image.sparse import SparseBytes
 from gemel.layout.checks.areas import MIN_VECTORS_SIZE
 from gemel.layout.kinds import LONGEST_NEAR, MAX_NEAR, nearest_hint
+from gemel.layout.rehearsal_model import MAX_BUDGET
+from gemel.lookup import annotating
+from gemel.lookup.annotating import annotated
+from gemel.lookup.facts import Lookup
 from gemel.m_profile.architectures import MAX_INTERRUPTS, MAX_INTERRUPTS_ARMV6_M
+from gemel.placement.placing import LARGEST_GAP, too_large_by
+from gemel.policy import reader
+from gemel.policy.reader import PolicyError, read_policy
 from gemel.seals.cbor import CborError, Reader, encoded_map
 from gemel.seals.cose import MAX_HEADER_ENTRIES
+from gemel.seals.finding import HEAD, MAX_PLACES, find_seals
 from gemel.seals.keys.blocks import LARGEST_KEY_FILE
 from gemel.seals.keys.encryption import LONGEST_PASS_PHRASE
 from gemel.seals.keys.files import load_public_key
+from gemel.spans import Span
 
 SOURCE, TESTS = (Path(__file__).resolve().parents[1] / name for name in ("imgtool_src/gemel", "tests"))
 LIMIT = re.compile(
@@ -77,6 +86,39 @@ def _named_in_hint(words: int) -> bool:
     return hint.count('"') == 2 * words
 
 
+def _budget(instructions: int) -> bool:
+    return _holds(lambda: layout(add=f"[rehearsal]\nbudget = {instructions}\n"), GemelError)
+
+
+def _policy_line(length: int) -> bool:
+    """Whether a policy may hold a line of ``length`` characters."""
+    comment = "#".ljust(length, "x")
+    return _holds(lambda: read_policy(f"format = 1\n{comment}\n".encode(), "own.toml", (), ()), PolicyError)
+
+
+def _looked_for_in_line(length: int) -> bool:
+    """Whether an address that ends ``length`` characters from a line's start is looked up."""
+    built = builds()
+    lookup = Lookup(None, built)
+    line = f"0x{built['station'].entry:08x}".rjust(length)
+    return " <" in next(annotated([line], lookup, lookup.cores))
+
+
+def _continues_behind_a_gap(gap: int) -> bool:
+    """Whether bytes ``gap`` bytes behind the end of a build's area are what it outgrew the area by."""
+    read = layout().layout
+    plan = read.builds["station"]
+    end = read.span_of(plan.stored_in).end
+    return too_large_by(read, plan, [Span(end, 8), Span(end + 8 + gap, 8)]) == Span(end, 16 + gap)
+
+
+def _seals_found(count: int) -> bool:
+    """Whether all of ``count`` places that begin as a seal does are looked at."""
+    image = SparseBytes()
+    image.write(0x1000_0000, (HEAD + bytes(8)) * count)
+    return len(find_seals(image)) == count
+
+
 def _crc(width: int) -> bool:
     return not parameter_problems(CrcParameters(width, 1, 0, False, False, 0))
 
@@ -103,6 +145,11 @@ MOST: dict[str, tuple[int, Callable[[int], bool]]] = {
     "LONGEST_NEAR": (LONGEST_NEAR, lambda size: bool(nearest_hint("x" * size, ["x" * (size - 1)]))),
     "MAX_NEAR": (MAX_NEAR, _named_in_hint),
     "MAX_SHOWN": (MAX_SHOWN, _shown_whole),
+    "MAX_BUDGET": (MAX_BUDGET, _budget),
+    "MAX_LINE of a policy": (reader.MAX_LINE, _policy_line),
+    "MAX_LINE of a log": (annotating.MAX_LINE, _looked_for_in_line),
+    "LARGEST_GAP": (LARGEST_GAP - 1, _continues_behind_a_gap),
+    "MAX_PLACES": (MAX_PLACES, _seals_found),
 }
 """Each limit with what is taken up to it and no further."""
 
@@ -147,12 +194,8 @@ UNTRIED = frozenset(
         "files",
         "image",
         "inspection",
-        "layout",
-        "lookup",
         "m_profile",
         "page",
-        "placement",
-        "policy",
         "readback",
         "rehearsal",
         "release",

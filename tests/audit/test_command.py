@@ -98,6 +98,7 @@ WRONG = {
     "a find with images": ("--index", "i.sqlite", "--find", "version=1.2.3", "in"),
     "a find in no index": ("--index", "small.toml", "--find", "version=1.2.3"),
     "a find of nothing": ("--index", "i.sqlite", "--find", "colour=red"),
+    "blocks without an index": ("small.toml", "in", "--blocks"),
     "an image as index": ("small.toml", "in", "--index", "in/a.hex"),
     "a missing list": ("small.toml", "--list", "none"),
     "a key that is none": ("small.toml", "in", "--trust", "small.toml"),

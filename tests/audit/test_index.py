@@ -6,6 +6,7 @@ import os
 import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -224,12 +225,11 @@ def test_damage_anywhere_is_no_traceback(tmp_path):
     for offset in range(0, len(sound), 389):
         file.write_bytes(sound[:offset] + b"\xff" * 16 + sound[offset + 16 :])
         try:
-            index = Index(file)
-            for field in FIELDS:
-                found(index, f"{field}=0011")
-            index.known("a.hex")
-            index.put(ONE, "s", "b")
-            index.close()
+            with closing(Index(file)) as index:
+                for field in FIELDS:
+                    found(index, f"{field}=0011")
+                index.known("a.hex")
+                index.put(ONE, "s", "b")
         except (UsageProblem, OutputError):
             refused += 1
     assert refused

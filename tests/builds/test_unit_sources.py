@@ -95,3 +95,35 @@ def test_damaged() -> None:
             assert found.ranges or found.damaged
             damaged += found != sound
     assert damaged > 20
+
+
+@pytest.mark.parametrize("version", [2, 3, 4, 5])
+@pytest.mark.parametrize("name", ["x", "a_long_name"], ids=["text", "reference"])
+def test_every_form_of_a_location(version: int, name: str, tmp_path: Path) -> None:
+    """Variables are found whatever the form of name and location, and past functions and types that are passed over."""
+    source = tmp_path / "gauge.c"
+    source.write_text(
+        f"struct s {{ int a; char b[3]; }};\nint f(int n) {{ static int inner; return n + inner++; }}\n"
+        f"struct s {name} = {{ 1, {{ 2 }} }};\nconst int {name}2 = 7;\n"
+        f"int g(void) {{ return {name}.a; }}\nint {name}3;\n"
+    )
+    built = tmp_path / "gauge.elf"
+    options = [
+        "-mthumb",
+        "-nostdlib",
+        "-ffreestanding",
+        f"-gdwarf-{version}",
+        "-O1",
+        "-Wl,-e,f",
+        "-Wl,-Ttext=0x1000",
+    ]
+    words = [required_tool("arm-none-eabi-gcc"), *options, str(source), "-o", str(built)]
+    subprocess.run(words, check=True, capture_output=True)
+    build = build_of(built)
+    assert build.symbols
+    found = sources_of(build)
+    assert found.damaged == ""
+    for each in (name, f"{name}2", f"{name}3", "f", "g"):
+        symbol = build.symbols.find(each)
+        assert symbol
+        assert found.at(symbol.address) == str(source), each

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import random
 import re
 import subprocess
 
 import pytest
+from random_programs import program, with_edits
 from tools import required_tool
 
 import gemel
@@ -81,7 +83,7 @@ def compiled(folder, name: str, text: str, compiler: list[str]):
         "-ffreestanding",
         "-nostdlib",
         "-ffunction-sections",
-        "-fdata-sections",
+        *(() if "-fno-data-sections" in compiler else ("-fdata-sections",)),
     ]
     done = subprocess.run(
         [*compiler, *options, "-fno-inline", f"-Wl,-T,{script}", "-o", out, source],
@@ -207,3 +209,45 @@ def test_another_text_is_a_change(tmp_path):
     ]
     pair = [compiled(tmp_path, f"text-{at}", text, LITERAL_BUILDS["gcc-v8"]) for at, text in enumerate(texts)]
     assert [each.name for each in symbol_changes(*pair).changed if each.change == "changed"] == ["f1"]
+
+
+RANDOM_BUILDS = {
+    "gcc-v8": ["arm-none-eabi-gcc", "-march=armv8-m.main", "-O2", "-DONLY=noipa"],
+    "gcc-v6": ["arm-none-eabi-gcc", "-march=armv6-m", "-Os", "-DONLY=noipa"],
+    "gcc-v8-anchors": [
+        "arm-none-eabi-gcc",
+        "-march=armv8-m.main",
+        "-O2",
+        "-DONLY=noipa",
+        "-fno-data-sections",
+    ],
+    "gcc-v6-anchors": ["arm-none-eabi-gcc", "-march=armv6-m", "-Os", "-DONLY=noipa", "-fno-data-sections"],
+    "gcc-v7-anchors": [
+        *("arm-none-eabi-gcc", "-march=armv7-m", "-O2", "-DONLY=noipa", "-fno-data-sections"),
+        *("-mslow-flash-data", "-mpure-code"),
+    ],
+    "clang-v7": ["clang", "--target=thumbv7em-none-eabi", "-fuse-ld=lld", "-O2", "-DONLY=noinline"],
+    "clang-v6": ["clang", "--target=thumbv6m-none-eabi", "-fuse-ld=lld", "-Os", "-DONLY=noinline"],
+}
+
+
+@pytest.mark.parametrize("seed", range(2))
+@pytest.mark.parametrize("name", RANDOM_BUILDS)
+def test_random_edits_are_what_is_found(name, seed, tmp_path):
+    """Edits of a random program are the changes found, by kind, and neither a call, a pointer nor a distance is one.
+
+    Where GCC counts distances from section anchors, it takes longer instructions for longer ones.
+    """
+    choose = random.Random(f"{name} {seed}")
+    before = program(choose)
+    after, expected = with_edits(before, choose)
+    pair = [
+        compiled(tmp_path, each, text.text(), RANDOM_BUILDS[name])
+        for each, text in (("old", before), ("new", after))
+    ]
+    changes = symbol_changes(*pair)
+    found = {each.name: each.change for each in changes.changed if each.name != "start"}
+    assert found.keys() >= expected.keys()
+    longer_distances = {"grown", "shrunk"} if name.endswith("anchors") else set()
+    for symbol, kind in found.items():
+        assert kind in expected.get(symbol, longer_distances), symbol

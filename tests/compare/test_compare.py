@@ -11,6 +11,7 @@ import sys
 
 import jsonschema
 import pytest
+from check.sealed import NEW, OLD, P256, REQUIRED, STRANGER, sealed, unsealed
 from hypothesis import given
 from hypothesis import strategies as st
 from show.cases import digests_apart
@@ -268,3 +269,31 @@ def test_lines_keep_to_the_width(images, width):
     found = compare(old, new, LAYOUT, old_builds=builds(), new_builds=builds())
     lines = digests_apart("\n".join(text_of(found, width))).splitlines()
     assert all(len(line) <= width for line in lines)
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "expected"),
+    [
+        ((OLD,), (OLD,), []),
+        ((OLD,), (NEW,), [(OLD, "removed"), (NEW, "added")]),
+        ((OLD,), (OLD, P256), [(P256, "added")]),
+        ((OLD, P256), (P256,), [(OLD, "removed")]),
+        ((OLD,), (), [(OLD, "removed")]),
+        ((), (STRANGER,), [(STRANGER, "added")]),
+    ],
+)
+def test_signers(before, after, expected):
+    """Who signed one image and not the other is named by algorithm and key, first who is missing."""
+    images = [
+        gemel.Image(sealed(*keys) if keys else unsealed(), None, (), file)
+        for keys, file in ((before, "old.hex"), (after, "new.hex"))
+    ]
+    keys = [(key.public_key.algorithm.name, key.public_key.fingerprint, change) for key, change in expected]
+    for read in (REQUIRED, None):
+        found = compare(*images, read)
+        assert [(each.algorithm, each.key, each.change) for each in found.signers] == keys
+        lines = [line.strip() for line in text_of(found, 200)]
+        assert [line for line in lines if line.startswith("signer ")] == [
+            f"signer {change}: {algorithm} key {key.hex()[:16]}..." for algorithm, key, change in keys
+        ]
+        jsonschema.validate(json.loads(report(found)), compare_schema())

@@ -15,6 +15,7 @@ from tide_gauge import ARRANGEMENTS, BUILT, ROOT, layout_file
 from tools import required_tool
 
 import gemel
+from gemel.errors import UsageProblem
 from gemel.inspection.core_regions import ID_SYMBOL, regions_id, regions_of
 from gemel.workflows.exports import EXPORTS
 
@@ -208,6 +209,122 @@ def test_the_debugger_stops_both_cores(arrangement, tmp_path):
     vectors = read.layout.span_of(read.layout.builds["sampler"].runs_in or "sampler-code").start
     assert f"sampler: vectors {vectors:#x}, control 0" in printed
     assert re.search(r"0x10000000 0x10080000 ro", printed)
+
+
+@pytest.mark.parametrize("arrangement", ARRANGEMENTS)
+def test_gdb_takes_the_script_of_every_arrangement(arrangement, tmp_path):
+    """gdb, with the image's bytes for a target, has both builds' lines, all memories, and the sampler's reset handler.
+
+    qemu has no board with two flash banks, so that there no core runs; the names of the files are no ASCII.
+    """
+    text = layout_file(arrangement).read_text(encoding="utf-8")
+    for core in CORES:
+        text = text.replace(f"[build.{core}]\n", f'[build.{core}]\npath = "größe \\"{core}\\".elf"\n')
+        shutil.copy(BUILT / arrangement / f"{core}.elf", tmp_path / f'größe "{core}".elf')
+    layout = tmp_path / "gauge.toml"
+    layout.write_text(text, encoding="utf-8")
+    read = gemel.load_layout(layout)
+    builds = gemel.load_builds(read, {core: BUILT / arrangement / f"{core}.elf" for core in CORES})
+    gemel.write_images(gemel.join(read, builds).image, tmp_path / "image.srec", layout=read)
+    copy = [
+        required_tool("arm-none-eabi-objcopy"),
+        "-I",
+        "srec",
+        "-O",
+        "elf32-littlearm",
+        "image.srec",
+        "image.elf",
+    ]
+    assert run(copy, tmp_path).returncode == 0
+    (tmp_path / "gemel.gdb").write_text(OF_LAYOUT["debugger"].of_layout(read, "station"), encoding="utf-8")
+    asked = [
+        "source gemel.gdb",
+        "info line run_station",
+        "info line run_sampler",
+        "info mem",
+        "stop-at-release",
+    ]
+    asked += ["info line *$reset_of_sampler"]
+    words = [required_tool("gdb-multiarch"), "-nx", "-batch", "-ex", "exec-file image.elf"]
+    done = run([*words, *(word for each in asked for word in ("-ex", each))], tmp_path, LC_ALL="C.UTF-8")
+    assert done.stderr.strip() == "No hardware breakpoint support in the target."
+    for core in CORES:
+        assert re.search(rf'of "{core}/main.c" starts at address 0x\w+ <run_{core}>', done.stdout)
+    for memory in read.layout.memories.values():
+        for start in (memory.start, *memory.aliases):
+            assert re.search(rf"{start:#010x} {start + memory.size:#010x} r[ow]", done.stdout)
+    assert re.search(r"<reset_handler>.*\Z", done.stdout, re.DOTALL)
+    assert 'of "sampler/' in done.stdout.splitlines()[-1]
+
+
+def test_every_name_of_an_area_links(tmp_path):
+    """An area may have a name that GNU ld takes for a word of its own, begins with a digit, or is a keyword of C."""
+    names = [
+        "org",
+        "l",
+        "o",
+        "len",
+        "ORIGIN",
+        "LENGTH",
+        "MAP",
+        "VERSION",
+        "ALIGN",
+        "INPUT",
+        "KEEP",
+        "1st-part",
+        "if",
+        "ram",
+    ]
+    text = layout_file("in-place").read_text(encoding="utf-8")
+    for at, name in enumerate(names):
+        text += (
+            f'[area.{name}]\nmemory = "ram"\noffset = {0x1_1000 + 64 * at}\nsize = 64\npurpose = "shared"\n'
+        )
+    layout = tmp_path / "names.toml"
+    layout.write_text(text, encoding="utf-8")
+    read = gemel.load_layout(layout)
+    (tmp_path / "layout.ld").write_text(OF_LAYOUT["linker"].of_layout(read, "station"))
+    regions = [region.name for region in regions_of(read.layout, "station")]
+    used = "\n".join(
+        f".at{number} (NOLOAD) : {{ *(.x{number}) }} > {name}" for number, name in enumerate(regions)
+    )
+    (tmp_path / "a.ld").write_text(f"INCLUDE layout.ld\nSECTIONS {{\n{used}\n}}\n")
+    (tmp_path / "a.c").write_text("void start(void) { for (;;) ; }\n")
+    for compiler in LINKERS.values():
+        words = [
+            required_tool(compiler[0]),
+            *compiler[1:],
+            "-mthumb",
+            "-nostdlib",
+            "-Wl,-T,a.ld",
+            "-Wl,-estart",
+            "a.c",
+        ]
+        words += ["-march=armv8-m.main"] if len(compiler) == 1 else []
+        done = run([*words, "-o", "a.elf"], tmp_path, PATH=os.environ["PATH"])
+        assert done.returncode == 0, done.stderr
+    header = OF_LAYOUT["c-header"].of_layout(read, "station")
+    (tmp_path / "layout.h").write_text(header)
+    (tmp_path / "b.c").write_text('#include "layout.h"\n')
+    done = run([required_tool("gcc"), "-Wall", "-Werror", "-c", "b.c"], tmp_path, PATH=os.environ["PATH"])
+    assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.parametrize("what", ["linker", "c-header", "rust", "debugger"])
+def test_names_that_are_one_identifier_are_refused(what):
+    """Of two areas that would get one macro, neither can win: all such names are reported at once."""
+    text = layout_file("two-banks").read_text(encoding="utf-8").replace('"sampler-crc"', '"Station_CRC"')
+    for name, offset in (("station_code", 32), ("Link", 48)):
+        text += f'[area.{name}]\nmemory = "bank-2"\noffset = "{offset} KiB"\nsize = "4 KiB"\npurpose = "reserved"\n'
+    from gemel.workflows.inputs import layout_from
+
+    with pytest.raises(UsageProblem) as caught:
+        OF_LAYOUT[what].of_layout(layout_from(text.encode(), "a.toml"), "station")
+    assert [problem.where for problem in caught.value.problems] == [
+        "area station-code and area station_code",
+        "area link and area Link",
+        "checksum station-crc and checksum Station_CRC",
+    ]
 
 
 @pytest.mark.parametrize("what", OF_LAYOUT)

@@ -5,19 +5,23 @@ from __future__ import annotations
 import shutil
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
+from reliability.runs import run
 from small_device import layout
 from tide_gauge import BUILT, layout_file
 
 import gemel
+from gemel.audit.index import Index
+from gemel.audit.result import AuditedBuild, ImageResult
 from gemel.errors import UsageProblem
 from gemel.image.image import Image
 from gemel.image.sparse import SparseBytes
 from gemel.lookup.as_text import text_of
 from gemel.workflows.looking_up import answers_of, lookup_of
-from gemel.workflows.symbol_files import builds_by_id, builds_of_image, refuse_symbols
+from gemel.workflows.symbol_files import builds_by_id, builds_of_image, ids_of_version, refuse_symbols
 
 ADDRESS = "0x1000_8300"
 
@@ -120,6 +124,56 @@ def test_what_asks_for_nothing_is_refused(folder):
     refuse_symbols([folder], ["1234"], False)
     builds, remarks = builds_of_image(Image(SparseBytes()), [folder], layout())
     assert (builds, len(remarks)) == ({}, 1)
+
+
+@pytest.fixture
+def index(tmp_path) -> Path:
+    """An index of two versions of the tide gauge, the second of them twice, and of another product."""
+    known = {
+        ("a", "tide-gauge", "1.4.2"): ids(),
+        ("b", "tide-gauge", "1.5.0"): {"station": ids()["station"], "sampler": "11" * 20},
+        ("c", "tide-gauge", "1.5.0"): {"station": "22" * 20},
+        ("d", "other", "1.4.2"): {"station": "33" * 20},
+        ("e", "tide-gauge", "1.0.0"): {"station": None},
+    }
+    with closing(Index(tmp_path / "i.sqlite")) as opened:
+        for (path, product, version), builds in known.items():
+            found = tuple(AuditedBuild(*each) for each in builds.items())
+            result = ImageResult(path=path, status="passes", product=product, version=version, builds=found)
+            opened.put(result, "", "")
+    return tmp_path / "i.sqlite"
+
+
+def test_a_version_of_an_index_gives_the_symbols(folder, index, tmp_path):
+    """`where LAYOUT --version X.Y.Z --index FILE --symbols FOLDER ADDRESS`: by the layout's product."""
+    read = gemel.load_layout(layout_file("in-place"))
+    assert ids_of_version(index, "1.4.2", read) == sorted(f"{name}={each}" for name, each in ids().items())
+    words = ["where", str(layout_file("in-place")), "--version", "1.4.2", "--index", str(index)]
+    done = run(*words, "--symbols", str(folder), ADDRESS, cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert "run_sampler + 96" in done.stdout
+    assert "build id is looked for in no folder" in run(*words, ADDRESS, cwd=tmp_path).stderr
+
+
+@pytest.mark.parametrize(
+    ("version", "what"),
+    [
+        ("1.5.0", "several builds"),
+        ("9.9.9", "no build ids"),
+        ("1.0.0", "no build ids"),
+        (None, "in an index"),
+    ],
+)
+def test_a_version_that_leads_to_no_build_is_refused(index, version, what):
+    """Two images of one version, a version that is not there, one without build ids, an index without a version."""
+    read = gemel.load_layout(layout_file("in-place"))
+    with pytest.raises(UsageProblem, match=what):
+        ids_of_version(index, version, read)
+    if version:
+        with pytest.raises(UsageProblem, match="in an index"):
+            ids_of_version(None, version, read)
+    else:
+        assert ids_of_version(None, None, read) == []
 
 
 def test_command(folder, tmp_path):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 
@@ -173,18 +174,133 @@ def test_a_bench_log_is_annotated_in_place(lookup):
     assert lines[2] == "lr = 0xFFFFFFFD <exception return to thread mode, process stack> \\x1b[31m"
 
 
-@given(st.lists(st.text(max_size=60) | st.from_regex(r"[a-z]{2}=(0x)?[0-9a-fA-F_]{3,9} ?"), max_size=5))
-def test_any_text_is_passed_on(lines):
+LOG_WORDS = st.sampled_from(
+    [
+        *(
+            "pc",
+            "LR:",
+            "lr =",
+            "CFSR",
+            "UFSR=",
+            "\x1b[31m",
+            "0x",
+            "0X",
+            "380182a0",
+            "3801_82A1",
+            "00000000",
+            "fffffff9",
+        ),
+        *(
+            "h",
+            "UL",
+            "82",
+            "400",
+            "-",
+            ".",
+            "_",
+            "[",
+            " ",
+            "\t",
+            "Hard fault status:",
+            "(words)",
+            "\u202e",
+            "\N{SNOWMAN}",
+        ),
+    ]
+)
+
+
+@given(
+    st.lists(LOG_WORDS | st.text(st.characters(exclude_characters="<>\r\n"), max_size=9), max_size=14).map(
+        "".join
+    )
+)
+def test_any_text_is_passed_on(lookup, line):
     """Without its annotations the text is the same, with what is not printable as escapes."""
     from gemel.text.escaping import on_one_line
 
-    lookup = lookup_of(gemel.load_layout(layout_file(ARRANGEMENT)), {})
-    for line, out in zip(lines, annotated(lines, lookup, lookup.cores), strict=True):
-        kept = out
-        for mark in (" <no bit set>",):
-            kept = kept.replace(mark, "")
-        plain = on_one_line(line.rstrip("\r\n"))
-        assert kept == plain or "<" in out
+    (out,) = annotated([line], lookup, lookup.cores)
+    assert re.sub(" <[^<>]+>", "", out) == on_one_line(line)
+
+
+STYLES = """\
+PC %x|pc=0x%X|R15 = %x|\x1b[31m%x|\x1b[1;31m0x%x|\x1b[m%x|0x00000000%x|00000000%x|(0x%x)|[<%x>]|0x%xUL|%xh|$%x|pc=%X,
+#1  0x%x|  frame 3: %x|Faulting instruction address (r15/pc): 0x%x|E: r15: 0x%x|pc : [<%x>]|Backtrace: 0x%x
+Nov 29 00:44:04 host gauge[380182]: pc %x|<3>[   12.345678] PC is at 0x%x|2026-11-29T00:44:04.123456Z E pc=%x
+{"pc":"0x%x"|pc:%x|MMFAR: %x|@%x|+ %x|0x0:0x%x|stacked_pc = (0x%x|PC:0x%x, a=1|"%x"|'%x'|%x"""
+
+
+@pytest.mark.parametrize("style", re.split(r"[|\n]", STYLES))
+def test_an_address_in_any_style_is_named(lookup, style):
+    """Fault dumps, back traces, journals, JSON, colours, 64-bit numbers, suffixes of C and of assemblers."""
+    address = symbol_address("sampler", "run_sampler")
+    upper = "%X" in style
+    line = style.replace("%X" if upper else "%x", f"{address:{'X' if upper else 'x'}}")
+    (out,) = annotated([line], lookup, lookup.cores)
+    assert out.count(" <run_sampler, main.c:82>") == 1
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "380182a0-0000-1000-8000-00805f9b34fb",
+        "sha 380182a0380182a0 x380182a0 380182a0_x a.380182a0 0x380182a0380182a 0x1380182a0",
+        "size 380182a0, crc32: 0x380182a0, CONTROL=380182a0",
+        "r0 10204 tick 10204 cafe bed 12 add 0xcafe",
+        "CFSR 400, UFSR 200, status 82",
+    ],
+)
+def test_what_is_no_address_stays_as_it_is(lookup, line):
+    """Identifiers, longer numbers, counters, words of hexadecimal digits, registers of another width."""
+    assert list(annotated([line], lookup, lookup.cores)) == [line]
+
+
+@pytest.mark.parametrize(
+    ("line", "named"),
+    [
+        ("CFSR (Configurable Fault Status Register): 0x00008200", "PRECISERR, BFARVALID"),
+        ("Configurable fault status register = 00000400", "IMPRECISERR"),
+        ("HardFault Status Register: 40000000", "FORCED"),
+        ("MemManage Fault Status 82", "DACCVIOL, MMARVALID"),
+        ("usage_fault_status: 0x0200", "DIVBYZERO"),
+        ("BFSR=82", "PRECISERR, BFARVALID"),
+        ("SCB->UFSR = 0001", "UNDEFINSTR"),
+    ],
+)
+def test_fault_status_registers_in_words(lookup, line, named):
+    """By their short names, in full, or both; without 0x where the digits are those of the register."""
+    assert list(annotated([line], lookup, lookup.cores)) == [f"{line} <{named}>"]
+
+
+NO_RETURN = """
+__attribute__((noreturn, noinline)) void stop(void) { for (;;) ; }
+__attribute__((noinline)) int check(int x) { if (x > 3) return x * 2; stop(); }
+int after(int x) { return x + 1; }
+void start(void) { check(4); after(1); for (;;) ; }
+"""
+
+
+def test_a_return_address_after_the_last_instruction(tmp_path):
+    """A call that never returns ends its function: LR is in the next one, and the function that called is named too."""
+    source, out = tmp_path / "stop.c", tmp_path / "stop.elf"
+    source.write_text(NO_RETURN)
+    words = [
+        "-mthumb",
+        "-mcpu=cortex-m33",
+        "-Os",
+        "-nostdlib",
+        "-fno-toplevel-reorder",
+        "-Wl,-Ttext=0x8000000,-estart",
+    ]
+    subprocess.run(
+        [required_tool("arm-none-eabi-gcc"), *words, source, "-o", out], check=True, capture_output=True
+    )
+    low = lookup_of(None, gemel.load_builds(None, {"station": out}))
+    (use,) = low.symbol("after").uses
+    (line,) = annotated([f"LR: {use.run_address + 1:x} PC: {use.run_address:x}"], low, low.cores)
+    assert re.fullmatch(
+        r"LR: 80\w{5} <after; as a return address: after check \+ \d+> PC: 80\w{5} <after>", line
+    )
 
 
 def test_fault_registers_by_hand():

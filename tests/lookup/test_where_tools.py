@@ -9,11 +9,12 @@ from pathlib import Path
 
 import pytest
 from elftools.elf.elffile import ELFFile
-from tide_gauge import BUILT, ROOT
+from tide_gauge import BUILT, ROOT, layout_file
 from tools import required_tool
 
 import gemel
 from gemel.builds.dwarf.lines import read_lines
+from gemel.workflows.inputs import layout_from
 from gemel.workflows.looking_up import lookup_of
 
 FILES = {
@@ -103,3 +104,29 @@ def test_one_program_alone_gives_the_same_line(name: str):
         assert alone in ("", whole.at(address))
         found += bool(alone)
     assert found > 50
+
+
+def test_every_way_to_a_byte_gives_its_name():
+    """Through an alias, by either core, and where it is stored, with the Thumb bit and without it."""
+    text = layout_file("copied").read_text(encoding="utf-8")
+    text = text.replace("erase_block", "aliases = [0x0000_0000]\nerase_block", 1)
+    text = text.replace('kind = "ram"', 'kind = "ram"\naliases = [0x5800_0000]', 1)
+    read = layout_from(text.encode(), "gauge.toml")
+    build = gemel.load_builds(read, {"sampler": BUILT / "copied" / "sampler.elf"})
+    lookup = lookup_of(read, build)
+    code = [segment for segment in build["sampler"].segments if segment.data]
+    compared = 0
+    for address in addresses_of(BUILT / "copied" / "sampler.elf")[:150]:
+        (own,) = lookup.address(address, "", ["sampler"]).views[0].hits
+        segment = next(each for each in code if each.run_span.holds(address))
+        stored = segment.load_address + address - segment.run_address
+        ways = [("sampler", address | 1), ("station", address - 0x3800_0000 + 0x5800_0000)]
+        ways += [
+            (core, at) for core in ("station", "sampler") for at in (stored, stored - 0x1000_0000, stored | 1)
+        ]
+        for core, at in ways:
+            (hit,) = lookup.address(at, "", [core]).views[0].hits
+            assert (hit.symbol, hit.offset & ~1, hit.section) == (own.symbol, own.offset, own.section)
+            assert hit.run_address == address | at & 1
+            compared += 1
+    assert compared == 150 * 8

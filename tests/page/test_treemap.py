@@ -75,3 +75,18 @@ def test_hostile_names_are_text() -> None:
     assert "<script" not in drawn
     assert f'height="{HEIGHT}"' in drawn
     assert WIDTH > HEIGHT
+
+
+def test_the_bytes_of_folders_are_those_of_their_places() -> None:
+    """Of names for one place the longest counts, and the first by name where they are as long; once for each place."""
+    own = _own(
+        [
+            PageSymbol(0x1000, 4, "short", 1, 0),
+            PageSymbol(0x1000, 8, "a", 1, 1),
+            PageSymbol(0x1000, 8, "b", 1, 2),
+            PageSymbol(0x1010, 16, "c", 1, 2),
+        ],
+        ("x", "y", "z"),
+    )
+    assert [each.name for each in own.largest(2)] == ["c", "a"]
+    assert re.findall(r"<title>(\w, \d+ bytes)<", treemap(own, 0)) == ["z, 16 bytes", "y, 8 bytes"]

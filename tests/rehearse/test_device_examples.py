@@ -76,6 +76,7 @@ def run(
     sampler: str = SLEEP,
     budget: int = 60_000,
     without_release: bool = False,
+    write_unit: int = 16,
 ) -> Rehearsal:
     """The station with this program (R4 to R7 are zero) and handler of every exception; the sampler if released."""
     image = SparseBytes()
@@ -84,7 +85,9 @@ def run(
         image.write(start + 0x400, code_of(ZEROS + code))
         image.write(start + 0x800, code_of(handler + BACK))
     image.write(BLOCK, bytes(64))
-    text = gauge("in-place", with_table=False).read.text
+    text = gauge("in-place", with_table=False).read.text.replace(
+        "write_unit = 16", f"write_unit = {write_unit}"
+    )
     if without_release:
         text = re.sub(r"\[core\.sampler\.release\]\n(.+\n)+", "", text)
     options = RehearsalOptions(budget=budget, apart=False, exact=False)
@@ -229,9 +232,10 @@ def test_busy_until_the_event() -> None:
     assert 15 < word(run(store(DEVICE, "1") + wait + result("r1") + SLEEP, table)) < 40
 
 
-def flash(program: str) -> Rehearsal:
+def flash(program: str, write_unit: int = 16) -> Rehearsal:
     """A program that uses the flash controller of the example."""
-    return run(program + load("r3", BLOCK + 8) + result("r3") + SLEEP, example("flash that is unlocked"))
+    program += load("r3", BLOCK + 8) + result("r3") + SLEEP
+    return run(program, example("flash that is unlocked"), write_unit=write_unit)
 
 
 @pytest.mark.parametrize(
@@ -261,13 +265,58 @@ def test_wrong_use_of_flash_is_a_finding(program: str, kind: str) -> None:
 
 
 def test_flash_is_programmed_bit_by_bit() -> None:
-    """Clearing more bits of a programmed word is sound, as flash allows; bytes and halfwords too."""
+    """With a write unit of one byte, more bits of a programmed word may be cleared; bytes and halfwords too."""
     program = UNLOCK + ERASE + PROGRAM + store(BLOCK + 8, "0x12340000")
     narrow = f"ldr r0, ={BLOCK + 12:#x}\n movs r1, #0x55\n strb r1, [r0]\n ldr r6, [r0]\n"
-    rehearsal = flash(program + narrow + "cmn r6, #0xAB\n beq 2f\n udf #0\n2:\n")
-    assert rehearsal.finding("flash-command") is None
+    rehearsal = flash(program + narrow + "cmn r6, #0xAB\n beq 2f\n udf #0\n2:\n", write_unit=1)
+    assert [each.kind for each in rehearsal.findings if "flash" in each.kind or "unit" in each.kind] == []
     assert rehearsal.finding("undefined-instruction") is None
     assert word(rehearsal) == 0x1234_0000
+
+
+@pytest.mark.parametrize(
+    ("unit", "stores", "kinds"),
+    [
+        (8, {8: "1", 12: "2"}, []),
+        (8, {12: "0xFFFFFFFF", 8: "2"}, []),
+        (16, {0: "1", 4: "2", 8: "3", 12: "4"}, []),
+        (4, {0: "1", 8: "2"}, []),
+        (8, {8: "1"}, ["write-unit-in-part"]),
+        (16, {0: "1", 4: "2", 8: "3"}, ["write-unit-in-part"]),
+        (4, {0: "3", 16: "3", "0 again": "1"}, ["flash-command"]),
+        (8, {0: "3", 4: "3", "4 again": "3"}, ["flash-command"]),
+        (8, {0: "3", 4: "3", "4 again": "0"}, []),
+        (1, {0: "3", "0 again": "1"}, []),
+        (1, {0: "1", "0 again": "3"}, ["flash-command"]),
+    ],
+)
+def test_write_units_are_programmed_whole_and_once(
+    unit: int, stores: dict[int | str, str], kinds: list[str]
+) -> None:
+    """A unit may be filled piece by piece; a part of one is a warning, a byte programmed twice is a fault.
+
+    Zeros may be written over anything (common practice: every bit of the unit and of its code is programmed then).
+    """
+    program = UNLOCK + ERASE + store(DEVICE + 0x10, "1")
+    for at, value in stores.items():
+        program += store(BLOCK + int(str(at).split()[0]), value)
+    findings = flash(program, write_unit=unit).findings
+    assert [each.kind for each in findings if each.kind in ("flash-command", "write-unit-in-part")] == kinds
+
+
+def test_unit_of_the_image_is_programmed_already() -> None:
+    """What the image holds in a unit counts; an erased unit next to it does not; after an erase all are new."""
+    beyond = UNLOCK + store(DEVICE + 0x10, "1") + store(BLOCK + 64, "1")
+    assert flash(beyond, write_unit=4).finding("flash-command") is None
+    within = UNLOCK + store(DEVICE + 0x10, "1") + store(BLOCK + 64, "1") + store(BLOCK + 68, "1")
+    found = flash(within, write_unit=128).finding("flash-command")
+    assert found is not None
+    assert "in a write unit of 128 bytes programmed already" in found.found
+    again = ERASE.replace("1:", "4:").replace("1b", "4b")
+    two = UNLOCK + ERASE + PROGRAM + store(BLOCK + 12, "5") + again + PROGRAM + store(BLOCK + 12, "6")
+    rehearsal = flash(two, write_unit=8)
+    assert rehearsal.finding("flash-command") is None
+    assert rehearsal.finding("write-unit-in-part") is None
 
 
 def test_word_is_programmed_through_registers() -> None:

@@ -19,6 +19,7 @@ from thumb import assembled
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.rehearsal import isolation
+from gemel.rehearsal.emulator.call_stack import MAX_FRAMES, CallStack
 from gemel.rehearsal.raw_run import from_json
 from gemel.rehearsal.result import Rehearsal
 from gemel.rehearsal.session import RehearsalOptions, rehearse
@@ -178,6 +179,20 @@ def test_memory_of_the_process_stays_bounded(tmp_path: Path) -> None:
     done = subprocess.run(command, input=pickle.dumps(plan), capture_output=True, check=True)
     assert len(from_json(done.stdout.decode("ascii")).accesses) > 1000
     assert int(done.stderr) < 400 << 10
+
+
+def test_calls_kept_are_bounded() -> None:
+    """Exceptions that never return to where they were taken, or are chained for ever, do not pile up."""
+    calls = CallStack(lambda address, size: bytes(size))
+    for _ in range(1000):
+        calls.enter_exception(0x1000)
+    assert calls.calls == [(0x1000, 0x1000)]
+    for interrupted in range(0x2000, 0x4000, 2):
+        calls.enter_exception(interrupted)
+    assert len(calls.calls) == MAX_FRAMES
+    assert calls.calls[-1] == (0x3FFE, 0x3FFE)
+    calls.enter_block(0x3FFC, 4)
+    assert calls.calls[-1] == (0x3FFA, 0x3FFA)
 
 
 def test_planted_modules_play_no_part(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -8,6 +8,7 @@ import shutil
 import sqlite3
 from contextlib import closing
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from readback.test_from_device import EDITS, NEW, OLD, SAMPLER, SETTINGS, SIZE
@@ -202,6 +203,54 @@ def test_an_audit_and_a_release_share_an_index(shipped, tmp_path):
     with closing(Index(index, write=False)) as opened:
         assert opened.blocks_of(result.content_sha256 or "")
     assert found(index, f"version={OLD}") == [OLD, OLD]
+
+
+def test_blocks_of_audited_images_are_kept_where_they_are_asked_for(shipped, tmp_path):
+    """Of an archive that was never released by gemel: halves and devices are known when its files are gone."""
+    from audit.audited import OPTIONS
+
+    from gemel.structs import replace
+    from gemel.workflows.audit_plan import plan_for_folder
+    from gemel.workflows.auditing import audit
+
+    images = []
+    for number, made in shipped.made.items():
+        (tmp_path / f"{number}.toml").write_bytes(made.files["small.toml"])
+        (tmp_path / f"{number}.hex").write_bytes(made.files[f"small-device-{number}.hex"])
+        images.append(str(tmp_path / f"{number}.hex"))
+    broken = bytearray(shipped.flash[OLD])
+    broken[STATION - FLASH + 0x90] ^= 1
+    (tmp_path / "broken.bin").write_bytes(broken)
+    (tmp_path / "keys.pem").write_bytes(KEYS.open()[0].public_key.to_pem())
+    index = tmp_path / "audited.sqlite"
+
+    def audit_of(**options: bool) -> list[str]:
+        plan = plan_for_folder(tmp_path, replace(OPTIONS, trust=(str(tmp_path / "keys.pem"),), **options))
+        with closing(Index(index)) as opened:
+            results = audit([*images, str(tmp_path / "broken.bin")], plan, opened, jobs=1)
+            return [f"{each.status} again" if each.unchanged else each.status for each in results]
+
+    assert audit_of() == ["passes", "passes", "broken"]
+    archive = SimpleNamespace(index=index, layout=shipped.layout)
+    with pytest.raises(UsageProblem, match="no blocks"):
+        with_blocks(archive, tmp_path, shipped.flash[OLD])
+    assert audit_of(blocks=True) == ["passes", "passes", "broken"]
+    assert audit_of(blocks=True) == ["passes again", "passes again", "broken again"]
+    for path in (*images, tmp_path / "broken.bin"):
+        Path(path).unlink()
+    for number in (OLD, NEW):
+        assert [
+            each for each, _ in with_blocks(archive, tmp_path, shipped.flash[number][: SAMPLER - FLASH])
+        ] == [number]
+    with closing(Index(index, write=False)) as opened:
+        broken_content = next(
+            each.content_sha256 for each in opened.find([term_in("finding=checksums-match")])
+        )
+        assert opened.blocks_of(broken_content or "") == []
+    data = shipped.flash[NEW][: SAMPLER - FLASH] + shipped.flash[OLD][SAMPLER - FLASH :]
+    (tmp_path / "dump.bin").write_bytes(data)
+    known, _ = indexed_versions(index, shipped.layout)
+    assert {each.version for each in known if each.blocks} == {OLD, NEW}
 
 
 def _garbage(path: Path) -> None:

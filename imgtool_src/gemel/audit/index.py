@@ -3,7 +3,7 @@
     images   a row for each file: how it looked when it was read, what it was judged by, its result as a JSON line;
              and one for each content that was released
     terms    what it can be found by: pairs of a field (version, build-id, ...) and a value
-    blocks   of what was released: each erase block that is not erased, by the content digest of its image
+    blocks   of what was released, or audited for them: each erase block that is not erased, by content digest
 
 The file may come from anywhere: its tables must be these, to the letter, and what it holds is checked when it is
 read.  Whoever can write it can change what it says; it is kept as reports are.
@@ -12,7 +12,7 @@ read.  Whoever can write it can change what it says; it is kept as reports are.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
@@ -52,14 +52,14 @@ LONGEST = 1 << 20
 ROWS_A_COMMIT = 256
 MOST_RUNS = 1 << 40
 MOST_SIZES, SMALLEST_SIZE = 64, 256
-"""Of blocks of what was released."""
+"""Of blocks of images."""
 
 RELEASED = b"release:"
 """What stands before a content digest in place of a path, for what was released: no absolute path begins with it."""
 
 
 class IndexedBlock(NamedTuple):
-    """An erase block of a released image: SHA-256 of its bytes, and whether a build is stored in it."""
+    """An erase block of an image: SHA-256 of its bytes, and whether a build is stored in it."""
 
     start: int
     size: int
@@ -138,9 +138,13 @@ class Index:
                 return Known(str(row[0]), str(row[1]), row[2], result_of(row[3]))
         return None
 
-    def put(self, result: ImageResult, stamp: str, judged_by: str) -> None:
+    def put(
+        self, result: ImageResult, stamp: str, judged_by: str, blocks: Sequence[IndexedBlock] = ()
+    ) -> None:
         """Keep what was found in a file; ``stamp`` is how the file looked, ``judged_by`` by what it was judged."""
         self._put(stored_path(result.path), result, (stamp, judged_by), terms_of(result))
+        if blocks:
+            self._put_blocks(result.content_sha256 or "", blocks)
         self._written()
 
     def put_release(
@@ -161,9 +165,12 @@ class Index:
         ]
         terms = [*terms_of(result), *(Term("digest", each) for each in digests)]
         self._put(RELEASED + content.encode(), result, ("", ""), terms)
+        self._put_blocks(content, blocks)
+        return others
+
+    def _put_blocks(self, content: str, blocks: Iterable[IndexedBlock]) -> None:
         self._do("DELETE FROM blocks WHERE content = ?", (content,))
         self._do_many("INSERT INTO blocks VALUES (?,?,?,?,?)", [(content, *each) for each in blocks])
-        return others
 
     def _put(self, path: bytes, result: ImageResult, judged: tuple[str, str], terms: Iterable[Term]) -> None:
         self._place += 1
@@ -220,7 +227,7 @@ class Index:
                 raise UsageProblem(_no_index(self._file, f"a row that is no result: {error}")) from error
 
     def blocks_of(self, content: str) -> list[IndexedBlock]:
-        """The blocks of what was released with a content digest; none if it was not released."""
+        """The blocks that are kept of a content digest."""
         found = self._rows(
             "SELECT start, size, sha256, holds_build FROM blocks WHERE content = ?", (content,)
         )
@@ -231,13 +238,13 @@ class Index:
         return blocks
 
     def block_sizes(self) -> list[int]:
-        """The sizes of blocks of what was released; no more than some dozens."""
+        """The sizes of the blocks; no more than some dozens."""
         rows = self._rows("SELECT DISTINCT size FROM blocks ORDER BY size LIMIT ?", (MOST_SIZES,))
         found = [row[0] for row in rows]
         return [size for size in found if isinstance(size, int) and SMALLEST_SIZE <= size <= 1 << 32]
 
     def contents_with(self, sha256: str) -> list[str]:
-        """The content digests of what was released with such a block."""
+        """The content digests of the images with such a block."""
         rows = self._rows("SELECT DISTINCT content FROM blocks WHERE sha256 = ?", (sha256,))
         return [str(row[0]) for row in rows]
 

@@ -27,7 +27,7 @@ GROUPS: dict[str, tuple[str, ...]] = {
         *("--disassemble", "--rehearse", "--read-back", "--date", "--strict", "--jobs"),
         *("--budget", "--watch", "--interleavings"),
     ),
-    "Index of images": ("--index", "--again", "--find"),
+    "Index of images": ("--index", "--blocks", "--again", "--find"),
     "Documents": ("--sbom", "--vex", "--builder"),
     "Result": (
         *("--output", "--force", "--memory", "--memory-files", "--dry-run", "--core"),

@@ -6,9 +6,10 @@ from collections import Counter
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from gemel.comparing.changed_code import Side, same_but_for_addresses
+from gemel.comparing.changed_code import same_but_for_addresses
 from gemel.comparing.changes import Moved, SectionChange, SymbolChange, SymbolChangeKind
 from gemel.comparing.place_names import PlaceNames, paired_symbols
+from gemel.comparing.side import Side
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:

@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from typing import Literal
 
 from gemel.checksums.in_layout import checksum_size
@@ -21,7 +22,7 @@ ID_SYMBOL = "gemel_regions_id"
 
 
 class Region(Struct):
-    """An area that a core's builds use: its name with ``_`` for ``-``, and where the core sees it.
+    """An area that a core's builds use: its name as an identifier that linkers take, and where the core sees it.
 
     ``written`` are bytes at its end that a join writes; they are not part of ``span``.
     """
@@ -50,8 +51,28 @@ def regions_of(layout: Layout, core: str) -> tuple[Region, ...]:
             plain = layout.span_of(area.name)
             written = written_at_end(layout, area.name)
             span = Span(seen_by(layout, plain.start, core), plain.size - written)
-            regions.append(Region(identifier(area.name), span, rights[area.name], area.purpose, written))
+            regions.append(Region(_region_name(area.name), span, rights[area.name], area.purpose, written))
     return tuple(regions)
+
+
+_WORDS_OF_LINKERS = frozenset(
+    re.findall(
+        r"\S+",
+        """ABSOLUTE ADDR ALIGN ALIGNOF ALIGN_WITH_INPUT ASSERT AT BIND BLOCK CONSTANT DATA_SEGMENT_ALIGN
+        DATA_SEGMENT_END DEFINED ENTRY EXTERN FLOAT FORCE_COMMON_ALLOCATION GROUP HIDDEN HLL INCLUDE
+        INPUT LD_FEATURE LENGTH LOADADDR LOG2CEIL MAP MAX MEMORY MIN NEXT NOCROSSREFS NOFLOAT
+        ONLY_IF_RO ONLY_IF_RW ORIGIN OUTPUT OUTPUT_ARCH OUTPUT_FORMAT OVERLAY PHDRS PROVIDE
+        PROVIDE_HIDDEN REGION_ALIAS SEARCH_DIR SECTIONS SEGMENT_START SIZEOF SIZEOF_HEADERS SPECIAL
+        STARTUP SUBALIGN SYSLIB TARGET VERSION l len o org""",
+    )
+)
+"""Words that GNU ld takes for its own where the name of a region is due."""
+
+
+def _region_name(area: str) -> str:
+    """The name of an area's region; a word of the linker's own gets ``_`` after it."""
+    name = identifier(area)
+    return f"{name}_" if name in _WORDS_OF_LINKERS else name
 
 
 def written_at_end(layout: Layout, area: str) -> int:

@@ -95,7 +95,8 @@ class FlashController(Struct, kw_only=True):
     """Registers that program and erase a flash memory; the layout states its erase_block.
 
     While the command is program, stores into the flash program it; with ``data_at`` a write of the command
-    does, and stores into the flash stay a finding.  Each write of the command erase erases one block.
+    does, and stores into the flash stay a finding.  Each write of the command erase erases one block.  Where the
+    memory's write_unit is more than one byte, each byte is programmed once after an erase, and units whole.
     """
 
     memory: str = key(NAME, "the flash memory")

@@ -7,21 +7,35 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import lru_cache
 
 from gemel.lookup.facts import AddressFacts, Hit, Lookup
-from gemel.m_profile.fault_registers import NO_ADDRESS, exception_return, flags_of
+from gemel.m_profile.fault_registers import (
+    ADDRESS,
+    NO_ADDRESS,
+    RETURN,
+    exception_return,
+    flags_of,
+    has_its_width,
+    spelled_out,
+)
 from gemel.text.demangled import demangled
 from gemel.text.escaping import on_one_line
 
 _NUMBER = re.compile(
-    r"(?<![0-9A-Za-z_.])"
-    r"(0[xX][0-9A-Fa-f]{1,4}_[0-9A-Fa-f]{4}|0[xX][0-9A-Fa-f]{1,8}|[0-9A-Fa-f]{8})[hH]?(?![0-9A-Za-z_])"
+    r"(?:(?<![0-9A-Za-z_.])|(?<=\x1b\[m)|(?<=\x1b\[[0-9]m)|(?<=\x1b\[[0-9]{2}m)|(?<=\x1b\[[0-9];[0-9]{2}m))"
+    r"(?P<mark>0[xX])?(?P<zeros>0{8}(?=[0-9A-Fa-f]{8}))?"
+    r"(?P<digits>(?(mark)[0-9A-Fa-f]{1,4}|[0-9A-Fa-f]{4})_[0-9A-Fa-f]{4}|[0-9A-Fa-f]{1,8})"
+    r"(?:[hH]|[uU]?[lL]{0,2})(?![0-9A-Za-z_])(?!-[0-9A-Fa-f]{4}-)"
 )
-"""A hexadecimal number: with 0x one to eight digits, without it exactly eight; assemblers write an h after it."""
+"""A hexadecimal number of up to 32 bits, with eight zeros before it where a tool prints 64, with what assemblers and C
+write after it, and right after a colour of a terminal; not the first part of a UUID."""
 
-SHORTEST = len("0x100")
-"""Characters of what may be an address; what is shorter is looked at as the value of a register alone."""
+SHORTEST, SHORTEST_AFTER_REGISTER = len("100"), len("10000")
+"""Digits of what may be an address, with 0x, and without it after the name of a register; else it has eight."""
 
 _REGISTER = re.compile(r"([A-Za-z_]\w*)\W{0,12}$")
 """The word before a number, with what may stand between them: ``CFSR: ``, ``lr = ``."""
+
+NEAR, FAR = 40, 80
+"""Characters before a number in which the name of a register, and its name in words, is looked for."""
 
 MAX_LINE = 1 << 16
 """Characters of a line that are searched; the rest is passed on as it is."""
@@ -48,21 +62,41 @@ def _pieces(line: str, named: Callable[[int], str]) -> Iterator[str]:
     text = line.rstrip("\r\n")
     at = 0
     for match in _NUMBER.finditer(text[:MAX_LINE]):
-        value = int(match[1].replace("_", ""), 16)
-        word = _REGISTER.search(text, max(0, match.start() - 40), match.start())
-        register = word[1] if word else ""
-        if (said := _said(register, value, named, len(match[1]) >= SHORTEST)) is not None:
+        if (said := _said(match, named)) is not None:
             yield on_one_line(text[at : match.end()]) + f" <{said}>"
             at = match.end()
     yield on_one_line(text[at:])
 
 
-def _said(register: str, value: int, named: Callable[[int], str], may_be_address: bool) -> str | None:
-    if (flags := flags_of(register, value)) is not None:
-        return flags
-    if not may_be_address or (register and NO_ADDRESS.match(register)):
+def _said(match: re.Match[str], named: Callable[[int], str]) -> str | None:
+    text, start, is_marked = match.string, match.start(), bool(match["mark"])
+    count = len(match["digits"].replace("_", ""))
+    word = _REGISTER.search(text, max(0, start - NEAR), start)
+    register = word[1] if word else ""
+    if count < SHORTEST_AFTER_REGISTER and not word and not is_marked:
         return None
-    return exception_return(value) or named(value) or None
+    value = int(match["digits"].replace("_", ""), 16)
+    for status in (register, spelled_out(text[max(0, start - FAR) : start])):
+        if (is_marked or has_its_width(status, count)) and (flags := flags_of(status, value)) is not None:
+            return flags
+    shortest = SHORTEST if is_marked else SHORTEST_AFTER_REGISTER if ADDRESS.match(register) else 8
+    if count < shortest or NO_ADDRESS.match(register):
+        return None
+    name = exception_return(value) or named(value)
+    if value & 1 and RETURN.match(register) and (call := _call_before(value, name, named)):
+        name += f"; as a return address: after {call}"
+    return name or None
+
+
+def _call_before(value: int, name: str, named: Callable[[int], str]) -> str:
+    """The last instruction before a function that begins at a return address; empty where none does.
+
+    A call that never returns may be the last instruction of its function, and the next function follows.
+    """
+    if not name or " + " in name:
+        return ""
+    call = named((value & ~1) - 2)
+    return call if " + " in call else ""
 
 
 def name_of(facts: AddressFacts) -> str:

@@ -47,6 +47,22 @@ _REGISTERS = {
     "dfsr": _DEBUG,
     "sfsr": _SECURE,
 }
+_DIGITS = {"mmfsr": 2, "mfsr": 2, "bfsr": 2, "ufsr": 4}
+"""Hexadecimal digits of the registers that have fewer than eight."""
+
+_SPELLED_OUT = re.compile(
+    r"\b(?:([a-z]{1,2}fsr)\s*\([^()]*\)"
+    r"|(configurable|hard|usage|bus|mem\w*(?: management)?|debug|secure)[ _]?fault[ _]?status(?:[ _]?register)?)"
+    r"\W{0,12}\Z",
+    re.IGNORECASE,
+)
+
+ADDRESS = re.compile(r"(?:pc|lr|ra|r1[45]|epc|elr|(?:mm|b|s)far|mmar)\Z", re.IGNORECASE)
+"""Names of registers that hold an address, so that a number after one needs neither 0x nor eight digits."""
+
+RETURN = re.compile(r"(?:lr|ra|r14)\Z", re.IGNORECASE)
+"""Names of the link register."""
+
 NO_ADDRESS = re.compile(
     r"(?:[acehimx]?psr|primask|basepri|faultmask|control|icsr|shcsr|afsr|abfsr|ccr|aircr|scr|fpscr|fpccr"
     r"|cpacr|cpuid|size|length|crc\d*|sp_?lim|count)$",
@@ -65,6 +81,18 @@ def flags_of(register: str, value: int) -> str | None:
         return None
     names = [bits.get(bit, f"bit {bit}") for bit in range(32) if value >> bit & 1]
     return ", ".join(names) or "no bit set"
+
+
+def has_its_width(register: str, digits: int) -> bool:
+    """Whether a number without 0x has the digits of a fault status register of this name."""
+    return register.lower() in _REGISTERS and digits == _DIGITS.get(register.lower(), 8)
+
+
+def spelled_out(text: str) -> str:
+    """The fault status register that ``text`` ends with in words, or with words in parentheses; empty if none."""
+    lower = text.lower()
+    match = _SPELLED_OUT.search(lower) if "fsr" in lower or "status" in lower else None
+    return (match[1] or f"{match[2][0]}fsr") if match else ""
 
 
 def exception_return(value: int) -> str:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import posixpath
 from bisect import bisect_right
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator
+from heapq import nsmallest
 from typing import TYPE_CHECKING
 
 from gemel.inspection.inspection import Inspection
 from gemel.layout.addresses import starts_of
-from gemel.structs import NamedTuple, Struct
+from gemel.structs import NamedTuple, Struct, replace
 from gemel.text.escaping import on_one_line
 
 if TYPE_CHECKING:
@@ -56,12 +57,17 @@ class BuildSymbols(Struct):
     moved: tuple[tuple[int, int, int], ...]
     why_no_folders: str
 
+    def sized(self) -> Iterable[PageSymbol]:
+        """The symbols that take bytes, each place once: the largest there, and of these the first by name."""
+        kept: dict[int, PageSymbol] = {}
+        for each in self.symbols:
+            if each.size and (each.start not in kept or each.size > kept[each.start].size):
+                kept[each.start] = each
+        return kept.values()
+
     def largest(self, count: int) -> list[PageSymbol]:
         """The symbols that take the most bytes, each place once."""
-        kept: dict[int, PageSymbol] = {}
-        for each in sorted(self.symbols, key=lambda symbol: -symbol.size)[: 4 * count]:
-            kept.setdefault(each.start, each)
-        return [each for each in kept.values() if each.size][:count]
+        return nsmallest(count, self.sized(), key=lambda each: (-each.size, each))
 
 
 def build_symbols(inspection: Inspection) -> tuple[BuildSymbols, ...]:
@@ -80,8 +86,7 @@ def _of_build(inspection: Inspection, name: str, build: Build) -> BuildSymbols:
     starts = [each[0] for each in sources]
     numbers: dict[str, int] = {"": 0}
     kept: list[PageSymbol] = []
-    for symbol in build.symbols.places() if build.symbols else ():
-        address = symbol.address
+    for address, size, kind, text in build.symbols.place_rows() if build.symbols else ():
         at = bisect_right(bounds, address) - 1
         if at < 0 or address >= windows[at][1]:
             continue
@@ -89,34 +94,24 @@ def _of_build(inspection: Inspection, name: str, build: Build) -> BuildSymbols:
         at = bisect_right(starts, address) - 1
         folder = sources[at][2] if at >= 0 and address < sources[at][1] else ""
         number = numbers.setdefault(folder, len(numbers))
-        text = on_one_line(symbol.name[:LONGEST_NAME])
-        kept.append(PageSymbol(start, symbol.size, text, KINDS.index(symbol.kind), number))
+        kept.append(PageSymbol(start, size, on_one_line(text[:LONGEST_NAME]), KINDS.index(kind), number))
     kept.sort()
     folders = tuple(on_one_line(folder) or NO_FOLDER for folder in numbers)
-    moved = tuple(_moved(inspection, name, windows))
-    return BuildSymbols(name, kept, folders, _folder_uses(inspection, kept, folders, moved), moved, why)
+    own = BuildSymbols(name, kept, folders, (), tuple(_moved(inspection, name, windows)), why)
+    return replace(own, uses=_folder_uses(inspection, own))
 
 
-def _folder_uses(
-    inspection: Inspection,
-    symbols: Sequence[PageSymbol],
-    folders: Sequence[str],
-    moved: Sequence[tuple[int, int, int]],
-) -> tuple[FolderUse, ...]:
+def _folder_uses(inspection: Inspection, own: BuildSymbols) -> tuple[FolderUse, ...]:
     """What each folder takes, each place counted once, the largest first; what is copied to RAM takes flash too."""
     ram = [memory.span for memory in inspection.layout.memories.values() if memory.kind == "ram"]
-    uses = [[0, 0] for _ in folders]
-    last = -1
-    for symbol in symbols:
-        if not symbol.size or symbol.start == last:
-            continue
-        last = symbol.start
-        in_ram = any(span.start <= last < span.end for span in ram)
+    uses = [[0, 0] for _ in own.folders]
+    for start, size, _, _, folder in own.sized():
+        in_ram = any(span.start <= start < span.end for span in ram)
         if in_ram:
-            uses[symbol.folder][1] += symbol.size
-        if not in_ram or any(run <= last < run + size for run, _, size in moved):
-            uses[symbol.folder][0] += symbol.size
-    rows = [FolderUse(name, *use) for name, use in zip(folders, uses, strict=True) if any(use)]
+            uses[folder][1] += size
+        if not in_ram or any(run <= start < run + count for run, _, count in own.moved):
+            uses[folder][0] += size
+    rows = [FolderUse(name, *use) for name, use in zip(own.folders, uses, strict=True) if any(use)]
     return tuple(sorted(rows, key=lambda row: (-row.flash - row.ram, row.name)))
 
 
@@ -147,7 +142,8 @@ def _folder_ranges(build: Build) -> tuple[list[tuple[int, int, str]], str]:
     found = build.debug.unit_sources()
     if not found.ranges:
         return [], found.damaged or "its debug information does not give the addresses of its units"
-    folders = {path: posixpath.dirname(path) or "." for _, _, path in found.ranges if path}
+    paths = {path for _, _, path in found.ranges if path}
+    folders = {path: posixpath.dirname(path) or "." for path in paths}
     try:
         common = posixpath.commonpath(folders.values()) if folders else ""
     except ValueError:  # some are absolute, some are not

@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import hashlib
 from importlib.resources import files
+from itertools import groupby
 
 from gemel.checking.identity import Identity, identity_rows
 from gemel.spans import Address, format_address, format_size
@@ -66,8 +67,10 @@ def _harmless(value: object) -> object:
     return value
 
 
-def _rows(identity: Identity) -> list[tuple[str, str]]:
-    return list(identity_rows(identity))
+def _rows(identity: Identity) -> list[tuple[str, list[str]]]:
+    """Each label once, with its values."""
+    groups = groupby(identity_rows(identity), key=lambda row: row[0])
+    return [(label, [value for _, value in rows]) for label, rows in groups]
 
 
 def _hex(data: bytes) -> str:

@@ -7,10 +7,11 @@ Widths are per cent of the drawing's, heights are pixels, so that text keeps its
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from heapq import nsmallest
 
 from gemel.page.symbols import BuildSymbols, PageSymbol
 from gemel.spans import Span
-from gemel.structs import NamedTuple
+from gemel.structs import NamedTuple, Struct
 from gemel.text.escaping import xml_text
 from gemel.text.markup import element, label
 
@@ -76,60 +77,74 @@ def _worst(row: Sequence[int], total: int, side: float, scale: float) -> float:
     return max(square * row[0] * scale / (area * area), area * area / (square * row[-1] * scale))
 
 
+class _Folder(Struct):
+    """Name, bytes and number of the symbols of a source folder, and those that have a rectangle, the largest first."""
+
+    name: str
+    size: int
+    count: int
+    drawn: list[PageSymbol]
+
+
 def treemap(own: BuildSymbols, number: int) -> str:
     """The drawing as an ``svg`` element; empty where no symbol has a size."""
-    folders = _by_folder(own)
+    folders = _folders(own)
     if not folders:
         return ""
-    drawn = {each for _, symbols in folders for each in symbols}
-    largest = set(sorted(drawn, key=lambda each: (-each.size, each))[:MOST])
-    sizes = [sum(each.size for each in symbols) for _, symbols in folders]
     parts: list[str] = []
-    for (name, symbols), size, box in zip(
-        folders, sizes, boxes_of(sizes, Box(0, 0, WIDTH, HEIGHT)), strict=True
+    for folder, box in zip(
+        folders, boxes_of([each.size for each in folders], Box(0, 0, WIDTH, HEIGHT)), strict=True
     ):
         has_head = box.height > 3 * HEAD and box.width > 3 * HEAD
-        parts.append(_tile(box, f"{name}, {size:,} bytes", name if has_head else ""))
+        parts.append(_tile(box, f"{folder.name}, {folder.size:,} bytes", folder.name if has_head else ""))
         inner = Box(box.x, box.y + HEAD, box.width, box.height - HEAD) if has_head else box
-        parts += _symbols(symbols, largest, inner, name, number)
+        parts += _symbols(folder, inner, number)
     words = f"Symbols of {own.build} by source folder, areas by their bytes"
     return element(
         "svg", *parts, class_="treemap", width="100%", height=HEIGHT, role="group", aria_label=words
     )
 
 
-def _by_folder(own: BuildSymbols) -> list[tuple[str, list[PageSymbol]]]:
-    """Each folder with its symbols, both the largest first, each place once; small folders as one."""
-    folders: dict[int, list[PageSymbol]] = {}
-    last = -1
-    for each in sorted(own.symbols, key=lambda each: (each.start, -each.size)):
-        if each.size and each.start != last:
-            folders.setdefault(each.folder, []).append(each)
-            last = each.start
-    named = [(own.folders[folder], symbols) for folder, symbols in folders.items()]
-    named.sort(key=lambda each: (-sum(symbol.size for symbol in each[1]), each[0]))
+def _folders(own: BuildSymbols) -> list[_Folder]:
+    """The folders that take bytes, the largest first; small folders as one."""
+    uses = [[0, 0] for _ in own.folders]
+    sized = own.sized()
+    for each in sized:
+        use = uses[each.folder]
+        use[0] += each.size
+        use[1] += 1
+    largest = nsmallest(MOST, sized, key=lambda each: (-each.size, each))
+    order = sorted(
+        (-size, name, at) for at, (name, (size, _)) in enumerate(zip(own.folders, uses, strict=True)) if size
+    )
+    named = [at for _, _, at in order]
+    groups = [([at], own.folders[at]) for at in named]
     if len(named) > MOST_FOLDERS:
-        rest = [symbol for _, symbols in named[MOST_FOLDERS - 1 :] for symbol in symbols]
-        named = [*named[: MOST_FOLDERS - 1], (f"{len(named) - MOST_FOLDERS + 1} smaller folders", rest)]
-        named.sort(key=lambda each: -sum(symbol.size for symbol in each[1]))
-    return [(name, sorted(symbols, key=lambda each: (-each.size, each))) for name, symbols in named]
+        rest = named[MOST_FOLDERS - 1 :]
+        groups = [*groups[: MOST_FOLDERS - 1], (rest, f"{len(rest)} smaller folders")]
+    folders = [
+        _Folder(
+            name,
+            sum(uses[at][0] for at in group),
+            sum(uses[at][1] for at in group),
+            [each for each in largest if each.folder in group],
+        )
+        for group, name in groups
+    ]
+    return sorted(folders, key=lambda each: -each.size)
 
 
-def _symbols(
-    symbols: Sequence[PageSymbol], largest: set[PageSymbol], inside: Box, folder: str, number: int
-) -> Iterator[str]:
-    own = [each for each in symbols if each in largest]
-    others = symbols[len(own) :]
-    tiles: list[tuple[int, PageSymbol | None]] = [(each.size, each) for each in own]
-    if others:
-        tiles.append((sum(each.size for each in others), None))
+def _symbols(folder: _Folder, inside: Box, number: int) -> Iterator[str]:
+    tiles: list[tuple[int, PageSymbol | None]] = [(each.size, each) for each in folder.drawn]
+    if others := folder.count - len(folder.drawn):
+        tiles.append((folder.size - sum(size for size, _ in tiles), None))
     tiles.sort(key=lambda tile: -tile[0])
     for (size, symbol), box in zip(tiles, boxes_of([size for size, _ in tiles], inside), strict=True):
         if symbol is None:
-            words = f"{len(others):,} smaller symbols of {folder}, {size:,} bytes"
-            yield _tile(box, words, f"{len(others):,} smaller")
+            words = f"{others:,} smaller symbols of {folder.name}, {size:,} bytes"
+            yield _tile(box, words, f"{others:,} smaller")
         else:
-            yield _linked(symbol, box, folder, number)
+            yield _linked(symbol, box, folder.name, number)
 
 
 def _linked(symbol: PageSymbol, box: Box, folder: str, number: int) -> str:

@@ -40,7 +40,15 @@ FATAL = frozenset(
 )
 """Events after which the core that they happen on does not go on."""
 
-WARNINGS = frozenset({"register-of-both-cores", "read-of-unwritten", "unaligned", "vector-after-release"})
+WARNINGS = frozenset(
+    {
+        "register-of-both-cores",
+        "read-of-unwritten",
+        "unaligned",
+        "vector-after-release",
+        "write-unit-in-part",
+    }
+)
 """Findings that someone has to decide about; the image passes with them."""
 
 UNJUDGED = frozenset({"instruction-not-emulated", "emulator-error", "emulator-ended", "leaves-secure-state"})
@@ -73,6 +81,7 @@ ERRORS = (FATAL - UNJUDGED) | {
 ONCE_A_PLACE = frozenset(
     {
         "flash-command",
+        "write-unit-in-part",
         "write-to-other-core",
         "write-to-own-code",
         "below-stack-limit",

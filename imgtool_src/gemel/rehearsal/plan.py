@@ -35,7 +35,7 @@ MemoryKind = Literal["flash", "ram", "rom"]
 class MemoryPlan(Struct):
     """A memory with its bytes at reset: ``pieces`` by offset, ``fill`` repeated everywhere else.
 
-    ``erase_block`` bytes are erased at once.
+    ``erase_block`` bytes are erased at once, ``write_unit`` bytes programmed.
     """
 
     name: str
@@ -44,6 +44,7 @@ class MemoryPlan(Struct):
     fill: bytes
     pieces: tuple[tuple[int, bytes], ...]
     erase_block: int = 1
+    write_unit: int = 1
 
 
 class Window(Struct):

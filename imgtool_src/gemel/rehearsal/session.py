@@ -23,6 +23,9 @@ from gemel.rehearsal.verdict.orders import worst_of
 from gemel.rehearsal.verdict.races import races_of
 from gemel.structs import Struct, replace
 
+PATIENCE, LEAST_PATIENCE = 20, 2_000_000
+"""Another order of the cores gets so many times what the first one took to its goals, and at least so much more."""
+
 
 class RehearsalOptions(Struct):
     """How to rehearse.
@@ -63,7 +66,10 @@ def rehearse(
     orders: list[tuple[Rehearsal, RawRun | None]] = []
 
     def run_order(**changed: Any) -> None:
-        orders.append(_rehearsed(subject, replace(plan, traced=True, **changed), names, options.apart))
+        first = orders[0][1] if orders else None
+        budget = PATIENCE * first.time + LEAST_PATIENCE if first and first.ended == "goals" else plan.budget
+        order = replace(plan, traced=True, budget=min(budget, plan.budget), **changed)
+        orders.append(_rehearsed(subject, order, names, options.apart))
         step("rehearsal", len(orders), options.interleavings + 1)
 
     by_chance = (options.interleavings + 1) // 2

@@ -40,6 +40,10 @@ erase block, signers. Of what version something is, it answers without any other
     gemel audit --index FILE --find build-id=5d1c60fe     also digest=, layout=, version=, key=, product=
     gemel audit --index FILE --find image=HALF.bin        the versions that have most of its erase blocks
     gemel check --from-device LAYOUT DUMP --index FILE    what version each part of a device is of
+    gemel where LAYOUT --version 1.4.2 --index FILE --symbols FOLDER ADDRESS
+                                                          what is there, by the ELF files of that version
+
+`gemel audit LAYOUT PATH ... --index FILE --blocks` puts images that were shipped before into it.
 """
 
 SUIT = """\

@@ -25,13 +25,17 @@ SUFFIX = ".toml"
 
 
 class Options(Struct, kw_only=True):
-    """What images are judged by besides their layouts; as for ``check``, and for all images alike."""
+    """What images are judged by besides their layouts; as for ``check``, and for all images alike.
+
+    ``blocks``: the erase blocks of those that pass are kept in the index too.
+    """
 
     trust: tuple[str, ...] = ()
     policy: str | None = None
     at_least: int | None = None
     at: int | None = None
     disassemble: bool = False
+    blocks: bool = False
     paths_outside: bool = False
     date: datetime.date
 
@@ -162,7 +166,7 @@ def _described(read: ReadLayout, options: Options, trust: Trust, policy: ReadPol
         repr(read.layout),
         keys,
         policy.sha256.hex() if policy else "",
-        [options.at_least, options.at, options.disassemble, bool(options.trust)],
+        [options.at_least, options.at, options.disassemble, options.blocks, bool(options.trust)],
         dates,
         rule_names(),
     ]

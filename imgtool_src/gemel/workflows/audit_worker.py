@@ -30,7 +30,9 @@ from gemel.workflows.checking_many import Checker
 from gemel.workflows.inputs import load_layout, read_image
 
 if TYPE_CHECKING:
+    from gemel.audit.index import IndexedBlock
     from gemel.image.image import Image
+    from gemel.inspection.inspection import Inspection
     from gemel.workflows.checking import CheckResult
 
 CODE = (
@@ -58,7 +60,7 @@ def main() -> int:
     judge = Judge(plan_of(sys.stdin.readline()))
     for line in sys.stdin:
         try:
-            answer = line_of(judge.result(json.loads(line)))
+            answer = judge.answer(json.loads(line))
         except MemoryError:
             judge.forget()
             answer = LAST + line_of(
@@ -97,10 +99,17 @@ class Judge:
         self._plan = plan
         self._loaded = lru_cache(LAYOUTS_KEPT)(self._load)
         self._frozen = False
+        self._blocks: list[IndexedBlock] = []
 
     def forget(self) -> None:
         """Let go of all layouts."""
         self._loaded.cache_clear()
+
+    def answer(self, path: str) -> str:
+        """The result of one file as a line, and after a tab its blocks where they are asked for."""
+        self._blocks = []
+        line = line_of(self.result(path))
+        return f"{line}\t{json.dumps(self._blocks)}" if self._blocks else line
 
     def result(self, path: str) -> ImageResult:
         """What came of one file; never an exception but for want of memory."""
@@ -127,7 +136,10 @@ class Judge:
         checker = self._loaded(chosen)
         if image is None or not image.leaves_bytes_out:
             image = read_image(path, layout=checker.read, at=self._start_of(path, None))
-        result = result_of_check(path, checker.check(image))
+        checked = checker.check(image)
+        result = result_of_check(path, checked)
+        if self._plan.options.blocks and checked.passes:
+            self._blocks = indexed_blocks(checked.inspection)
         if not self._frozen:
             self._frozen = True
             gc.collect()
@@ -266,6 +278,20 @@ def result_of_check(path: str, checked: CheckResult) -> ImageResult:
         findings_left_out=max(0, len(found) - MAX_FINDINGS),
         rules_not_checked=checked.count("not checked"),
     )
+
+
+def indexed_blocks(inspection: Inspection) -> list[IndexedBlock]:
+    """The erase blocks of an image as an index keeps them; none without a sound record."""
+    from gemel.audit.index import IndexedBlock
+    from gemel.readback.versions import blocks_of
+
+    if inspection.record is None:
+        return []
+    stored = [each.stored for each in inspection.record.builds]
+    found = blocks_of(inspection.layout, inspection.image, stored)
+    return [
+        IndexedBlock(span.start, span.size, each.sha256, each.holds_build) for span, each in found.items()
+    ]
 
 
 def _by_severity(finding: AuditedFinding) -> int:

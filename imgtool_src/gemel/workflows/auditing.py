@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gemel.audit.index import Index, Known, stamp_of
+from gemel.audit.index import Index, IndexedBlock, Known, stamp_of
 from gemel.audit.pool import Answer, Pool
 from gemel.audit.result import ImageResult, result_of
 from gemel.errors import Problem, UsageProblem
@@ -56,10 +56,12 @@ def audit_images(
     trust: Sequence[str | Path] = (),
     policy: str | Path | None = None,
     at_least: int | None = None,
+    blocks: bool = False,
 ) -> Iterator[ImageResult]:
     """The result of each image of ``paths``, files and folders, by one layout or by a folder of ``layouts``.
 
-    ``index`` keeps the results and has unchanged files skipped; ``jobs`` is the number of processes (0: one a core).
+    ``index`` keeps the results and has unchanged files skipped, with ``blocks`` the erase blocks of images that pass
+    too; ``jobs`` is the number of processes (0: one a core).
     Raises UsageProblem unless one of ``layout`` and ``layouts`` is given, and what reading layouts, keys, policy and
     index raises; a file that cannot be read is a result.
     """
@@ -77,6 +79,7 @@ def audit_images(
         trust=tuple(map(str, trust)),
         policy=str(policy) if policy else None,
         at_least=at_least,
+        blocks=blocks,
         date=date_of_today(),
     )
     plan = plan_for_layout(Path(layout), options) if layout else plan_for_folder(Path(layouts or ""), options)
@@ -106,19 +109,22 @@ def _kept(file: _File, answer: Answer | None, plan: Plan, index: Index) -> Image
         result = replace(file.known.result, path=file.path, unchanged=True)
         index.keep(result)
     else:
-        result = _result(file.path, answer)
+        result, blocks = _result(file.path, answer)
         layout = plan.layout_for(result.layout_digest)
         judged = layout.judged_by if layout and result.status != "not judged" else ""
-        index.put(result, file.stamp, judged)
+        index.put(result, file.stamp, judged, blocks)
     first = index.first_with(result)
     return replace(result, duplicate_of=first) if first else result
 
 
-def _result(path: str, answer: Answer | None) -> ImageResult:
+def _result(path: str, answer: Answer | None) -> tuple[ImageResult, list[IndexedBlock]]:
+    """The result that a process answered, and the blocks, if any."""
     if answer and answer.line:
+        line, _, blocks = answer.line.partition("\t")
         try:
-            return replace(result_of(answer.line), path=path)
-        except ValueError as error:
+            found = [IndexedBlock(*each) for each in json.loads(blocks or "[]")]
+            return replace(result_of(line), path=path), found
+        except (ValueError, TypeError) as error:
             answer = Answer("", f"its answer makes no sense: {error}")
     how = answer.ended if answer else "there is no answer"
-    return ImageResult(path=path, status="not judged", problem=f"the process that judged it ended: {how}")
+    return ImageResult(path=path, status="not judged", problem=f"the process that judged it ended: {how}"), []

@@ -9,16 +9,15 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gemel.audit.index import Index, IndexedBlock
+from gemel.audit.index import Index
 from gemel.audit.result import ImageResult
 from gemel.errors import Problem, UsageProblem
 from gemel.files.folders import write_folder
 from gemel.image.formats import format_of
-from gemel.readback.versions import blocks_of
 from gemel.release.contents import CONTENTS, read_contents
 from gemel.spans import Span, align_down, align_up
 from gemel.structs import replace
-from gemel.workflows.audit_worker import result_of_check
+from gemel.workflows.audit_worker import indexed_blocks, result_of_check
 from gemel.workflows.inputs import read_image
 
 if TYPE_CHECKING:
@@ -77,14 +76,8 @@ def put_release(index: Index, folder: Path, released: Released) -> list[Problem]
     result = replace(
         found, product=contents.product, version=contents.version, layout_digest=contents.layout_sha256
     )
-    record = inspection.record
-    stored = [each.stored for each in record.builds] if record else []
-    blocks = [
-        IndexedBlock(span.start, span.size, block.sha256, block.holds_build)
-        for span, block in blocks_of(inspection.layout, inspection.image, stored).items()
-    ]
     digests = [hashlib.sha256(released.files[each.file]).hexdigest() for each in contents.images]
-    others = index.put_release(result, digests, blocks)
+    others = index.put_release(result, digests, indexed_blocks(inspection))
     what = "the index has another image of this version"
     step = "give each image that leaves the house a version of its own"
     return [
@@ -94,7 +87,7 @@ def put_release(index: Index, folder: Path, released: Released) -> list[Problem]
 
 
 def images_with(index: Index, file: Path, at: int | None) -> Iterator[ImageResult]:
-    """What was released that has most of the blocks of ``file``: an image, a half of one, a dump of some memory.
+    """The indexed images that have most of the blocks of ``file``: an image, a half of one, a dump of some memory.
 
     Blocks are compared wherever they are; ``at`` is where a raw binary goes, so that blocks begin where those of the
     device do.  Raises what reading an image raises, and UsageProblem for an index of audits alone.
@@ -102,7 +95,7 @@ def images_with(index: Index, file: Path, at: int | None) -> Iterator[ImageResul
     if not (sizes := index.block_sizes()):
         what, step = (
             "the index knows no blocks of images",
-            "gemel release --index FILE keeps them, gemel audit does not",
+            "gemel release --index FILE keeps them, and gemel audit --index FILE --blocks",
         )
         raise UsageProblem(Problem(what, where=f"--find image={file}", next_step=step))
     has_addresses = format_of(file.name).has_addresses

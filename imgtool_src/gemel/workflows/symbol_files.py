@@ -32,13 +32,46 @@ def refuse_symbols(folders: Sequence[Path], build_ids: Sequence[str], has_image:
     """Raise UsageProblem for build ids without a folder, and for a folder without build ids."""
     if build_ids and not folders:
         what, step = "a build id is looked for in no folder", "give --symbols FOLDER too"
-        raise UsageProblem(Problem(what, where="--build-id", found=build_ids[0], next_step=step))
+        raise UsageProblem(Problem(what, where="build id", found=build_ids[0], next_step=step))
     if folders and not build_ids and not has_image:
         what, step = (
             "--symbols without a build id or an image",
-            "give --build-id ID, or --image IMAGE, whose record names ids",
+            "give --build-id ID, --version with --index, or --image IMAGE, whose record names ids",
         )
         raise UsageProblem(Problem(what, where="--symbols", found=str(folders[0]), next_step=step))
+
+
+def ids_of_version(index: Path | None, version: str | None, layout: ReadLayout | None) -> list[str]:
+    """The builds of a version that an index knows, as ``NAME=ID``; of the layout's product, if there is a layout.
+
+    Raises UsageProblem for one without the other, for a version that the index does not know or knows with several
+    build ids of one build, and what reading an index raises.
+    """
+    if index is None and version is None:
+        return []
+    if index is None or version is None:
+        what, step = "a version is looked for in an index", "give --index FILE and --version X.Y.Z"
+        raise UsageProblem(Problem(what, found="one without the other", next_step=step))
+    from contextlib import closing
+
+    from gemel.audit.index import Index
+    from gemel.audit.terms import Term
+
+    terms = [Term("version", version)]
+    terms += [Term("product", layout.layout.product)] if layout else []
+    with closing(Index(index, write=False)) as opened:
+        pairs = {(each.name, each.build_id) for found in opened.find(terms) for each in found.builds}
+    ids = sorted(f"{name}={build_id}" for name, build_id in pairs if build_id)
+    if not ids:
+        what, step = (
+            "the index knows no build ids of this version",
+            "gemel release --index FILE, or gemel audit --index FILE IMAGE, puts it in",
+        )
+        raise UsageProblem(Problem(what, where=str(index), found=version, next_step=step))
+    if len({each.partition("=")[0] for each in ids}) < len(ids):
+        what, step = "the index knows several builds of this version", "give --build-id, one of them"
+        raise UsageProblem(Problem(what, where=str(index), found=", ".join(ids[:8]), next_step=step))
+    return ids
 
 
 def builds_by_id(

@@ -175,6 +175,22 @@ def test_function_at_prefers() -> None:
     assert _name_at(table, FLASH + 0x102) == ("default_handler", 2)
 
 
+@pytest.mark.parametrize("size", [0, 2])
+@pytest.mark.parametrize(
+    ("names", "shown"),
+    [
+        (("NMI_Handler", "Default_Handler", "SysTick_Handler"), "Default_Handler"),
+        (("isr_default", "NMI_Handler"), "isr_default"),
+        (("NMI_Handler", "SysTick_Handler"), "NMI_Handler"),
+    ],
+)
+def test_weak_aliases_are_named_by_the_default_handler(size: int, names: tuple[str, ...], shown: str) -> None:
+    """Where start-up code makes all handlers weak aliases of a weak default one, that is what they are called."""
+    specs = [SymbolSpec(name, FLASH + 0x101, size, binding="weak") for name in names]
+    table = _table(SymbolSpec("before", FLASH + 0x81, size), *specs, segments=(WIDE_CODE,))
+    assert _name_at(table, FLASH + 0x100) == (shown, 0)
+
+
 def test_function_inside_another() -> None:
     """Inside nested functions the inner one answers, behind it the outer one."""
     table = _table(

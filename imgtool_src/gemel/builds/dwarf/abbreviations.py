@@ -83,14 +83,16 @@ class Step(NamedTuple):
 class Abbreviation:
     """One kind of entry.  ``size`` is that of its attributes in bytes, -1 if it varies.
 
-    ``name_at`` and ``sibling_at`` are bytes from the first attribute to the name and to a four-byte
-    reference to the next entry, -1 if that varies or there is none.
+    ``name_at``, ``location_at`` and ``sibling_at`` are bytes from the first attribute to the name, the location and a
+    four-byte reference to the next entry, -1 if that varies or there is none.  ``sibling_at`` is -4 where that
+    reference is what ends the attributes.
     """
 
     __slots__ = (
         "children",
         "constants",
         "forms",
+        "location_at",
         "name_at",
         "name_form",
         "sibling_at",
@@ -116,6 +118,10 @@ class Abbreviation:
         self.name_at, self.name_form = _place(At.NAME, specs, sizes)
         at, form = _place(At.SIBLING, specs, sizes)
         self.sibling_at = at if form == Form.REF4 else -1
+        if self.sibling_at < 0 and specs and specs[-1][:2] == (At.SIBLING, Form.REF4):
+            self.sibling_at = -4
+        at, form = _place(At.LOCATION, specs, sizes)
+        self.location_at = at if form in (Form.EXPRLOC, Form.BLOCK1) else -1
 
     def read(self, data: bytes, at: int) -> tuple[dict[int, Value], int]:
         """The attributes that types need, by attribute, of the entry whose attributes start at ``at``.

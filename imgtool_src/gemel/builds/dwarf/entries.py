@@ -171,8 +171,8 @@ class Entries:
         if not abbreviation.children:
             return abbreviation.end(joined, at)
         sibling = 0
-        if abbreviation.sibling_at >= 0:
-            start = at + abbreviation.sibling_at
+        if (offset := abbreviation.sibling_at) != -1:
+            start = offset + (at if offset >= 0 else abbreviation.end(joined, at))
             sibling = unit.start + int.from_bytes(joined[start : start + 4], "little")
         elif At.SIBLING in abbreviation.forms:
             values, _ = abbreviation.read(joined, at)

@@ -110,7 +110,11 @@ def _variables(entries: Entries, place: DieOffset) -> Iterator[tuple[int, int]]:
     for child in entries.children(place):
         abbreviation = child.abbreviation
         if abbreviation.tag == Tag.VARIABLE and At.LOCATION in abbreviation.forms:
-            location = abbreviation.read(data, child.attributes)[0].get(At.LOCATION)
+            if (at := abbreviation.location_at) >= 0:
+                at += child.attributes
+                location: object = data[at + 1 : at + 1 + data[at]]
+            else:
+                location = abbreviation.read(data, child.attributes)[0].get(At.LOCATION)
             if isinstance(location, bytes) and len(location) == 5 and location[0] == _OP_ADDR:
                 yield int.from_bytes(location[1:], "little"), 1
 

@@ -28,7 +28,7 @@ DOLLAR = 0x24
 
 UNDEFINED = 0
 _ABSOLUTE = 0xFFF1
-_KINDS = {0: "notype", 1: "object", 2: "function", 3: "section", 4: "file", 5: "common", 6: "tls"}
+KINDS = {0: "notype", 1: "object", 2: "function", 3: "section", 4: "file", 5: "common", 6: "tls"}
 _BINDINGS = {0: "local", 1: "global", 2: "weak"}
 OBJECT, FUNCTION = 1, 2
 
@@ -137,7 +137,7 @@ def symbol_of(entry: tuple[int, ...], strings: bytes) -> Symbol:
         name_at(strings, name),
         value,
         size,
-        _KINDS.get(kind) or f"type {kind}",
+        KINDS.get(kind) or f"type {kind}",
         _BINDINGS.get(binding) or f"binding {binding}",
         section,
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import accumulate
 from typing import TYPE_CHECKING
 
@@ -12,12 +12,14 @@ from gemel.builds.elf.symbol_entries import (
     ENTRY,
     ENTRY_SIZE,
     FUNCTION,
+    KINDS,
     OBJECT,
     UNDEFINED,
     Columns,
     Symbol,
     columns_of,
     marks_of,
+    name_at,
     symbol_of,
     words_of,
 )
@@ -103,13 +105,26 @@ class SymbolTable:
         In file order.  Mapping symbols, three of four entries of a large build, are passed over.
         """
         table, strings = self._load()
-        for number, name, _, _, tail in self._read_columns().others:
+        for number, *_ in self._place_entries():
+            yield symbol_of(ENTRY.unpack_from(table, number * ENTRY_SIZE), strings)
+
+    def place_rows(self) -> Iterator[tuple[int, int, str, str]]:
+        """Address without the Thumb bit, size, kind and name of each of `places`: a `Symbol` for each takes longer."""
+        strings = self._load()[1]
+        for _, name, value, size, tail in self._place_entries():
+            kind = tail & 0xF
+            yield value & ~1 if kind == FUNCTION else value, size, KINDS[kind], name_at(strings, name)
+
+    def _place_entries(self) -> Iterator[tuple[int, int, int, int, int]]:
+        strings = self._load()[1]
+        for entry in self._read_columns().others:
+            _, name, _, _, tail = entry
             if (
                 tail >> 16 != UNDEFINED
                 and tail & 0xF in _PLACE_KINDS
                 and strings[name : name + 1] not in (b"", b"\0")
             ):
-                yield symbol_of(ENTRY.unpack_from(table, number * ENTRY_SIZE), strings)
+                yield entry
 
     @property
     def labels(self) -> tuple[Symbol, ...]:
@@ -337,16 +352,30 @@ class _FunctionIndex:
         """See ``SymbolTable.function_at``; ``address`` is even."""
         nearest = at = bisect_right(self._sized_starts, address) - 1
         while at >= 0 and self._reach[at] > address:
-            start, _, _, number, size = self._sized[at]
+            start, _, _, _, size = self._sized[at]
             if start + size > address:
-                return self.symbol_of(-number), address - start
+                return self._default_first(self._sized, at), address - start
             at -= 1
         at = bisect_right(self._label_starts, address) - 1
         if at >= 0 and (nearest < 0 or self._sized_starts[nearest] <= self._label_starts[at]):
-            symbol = self.symbol_of(-self._labels[at][3])
+            symbol = self._default_first(self._labels, at)
             if self._sections[symbol.section_index].holds(address):
                 return symbol, address - self._label_starts[at]
         return None
+
+    def _default_first(self, entries: Sequence[tuple[int, bool, int, int, int]], at: int) -> Symbol:
+        """The function of entry ``at``; of weak names for one address that of the default handler, if there is one.
+
+        Start-up code in assembler makes every handler a weak alias of a default one, itself weak (common practice).
+        """
+        first = symbol = self.symbol_of(-entries[at][3])
+        start = entries[at][0]
+        while symbol.binding == "weak" and "default" not in symbol.name.lower():
+            at -= 1
+            if at < 0 or entries[at][0] != start:
+                return first
+            symbol = self.symbol_of(-entries[at][3])
+        return symbol
 
     def symbol_of(self, number: int) -> Symbol:
         return symbol_of(ENTRY.unpack_from(self._table, number * ENTRY_SIZE), self._strings)

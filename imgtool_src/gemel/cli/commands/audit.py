@@ -40,6 +40,11 @@ IMAGE = "image="
     kind=FILE,
     help="Keep the results here, and skip what is unchanged.",
 )
+@option(
+    "--blocks",
+    is_flag=True,
+    help="Keep the blocks of images that pass in the index too, so that halves of them are found without their files.",
+)
 @option("--again", is_flag=True, help="Judge all images, whatever the index knows.")
 @option(
     "--find",
@@ -83,6 +88,7 @@ def command(
     layouts: Path | None,
     list_file: Path | None,
     index_file: Path | None,
+    blocks: bool,
     again: bool,
     terms: tuple[str, ...],
     form: str,
@@ -102,7 +108,8 @@ def command(
     that cannot be read is reported, and the audit goes on. Images with the same content are reported as
     duplicates. With --index an audit that was stopped goes on where it stopped, and what has not changed is not read
     again. --find answers from the index alone, which may be that of gemel release --index: of which version a build
-    id, a digest or a file (image=FILE: an image, a half of one, a dump) is. LAYOUT ends in .toml; where it is left
+    id, a digest or a file (image=FILE: an image, a half of one, a dump) is; files are found in what was released, or
+    audited with --blocks. LAYOUT ends in .toml; where it is left
     out, gemel.toml in the folder is used. Exit code: the highest that gemel check has for one of the images; of --find
     0, or 1 if nothing fits.
 
@@ -119,6 +126,8 @@ def command(
     from gemel.workflows.checking import date_of_today
     from gemel.workflows.inputs import date_of
 
+    if blocks and (index_file is None or terms):
+        raise _usage("blocks are kept in an index", "--blocks", "--index FILE with it, and no --find")
     forms = {file: form_of(file.name) for file in reports}
     inputs = [each for each in (layout, policy, list_file, *trust) if each]
     refuse_targets([*reports, *([index_file] if index_file else [])], inputs)
@@ -135,6 +144,7 @@ def command(
         at_least=at_least,
         at=at,
         disassemble=disassemble,
+        blocks=blocks,
         paths_outside=paths_outside,
         date=date_of(date_text) or date_of_today(),
     )

@@ -36,6 +36,10 @@ if TYPE_CHECKING:
     multiple=True,
     help="Take the build with this build id, or its first digits, from --symbols. May be repeated.",
 )
+@option("--version", metavar="X.Y.Z", help="Take the builds of this version from --symbols, by --index.")
+@option(
+    "--index", kind=FILE, help="What gemel release or audit --index wrote: the build ids of each version."
+)
 @option("--core", "cores", multiple=True, metavar="CORE", help="Only this core's view. May be repeated.")
 @option(
     "--format", "form", kind=Choice(["text", "json"]), default="text", help="Form of the result on stdout."
@@ -46,6 +50,8 @@ def command(
     at: int | None,
     folders: tuple[Path, ...],
     build_ids: tuple[str, ...],
+    version: str | None,
+    index: Path | None,
     cores: tuple[str, ...],
     form: str,
 ) -> int:
@@ -56,7 +62,8 @@ def command(
     for every core. With neither, or with -, text is read from stdin and printed with the names of its addresses
     in place: a log, a back trace, a dump of fault registers. LAYOUT ends in .toml; where it is left out,
     gemel.toml in the folder is used if it is there. Without a layout, each build is taken by itself. --symbols
-    has the files of versions that were shipped: --build-id takes one, and --image those that its record names.
+    has the files of versions that were shipped: --build-id takes one, --version those of a
+    version by --index, and --image those that its record names.
 
     \b
     Example:
@@ -76,10 +83,16 @@ def command(
             )
         )
     loaded = read_image(image, layout=read, at=at) if image else None
-    if folders or build_ids:
+    if folders or build_ids or version or index:
         from gemel.cli.printing import print_remarks
-        from gemel.workflows.symbol_files import builds_by_id, builds_of_image, refuse_symbols
+        from gemel.workflows.symbol_files import (
+            builds_by_id,
+            builds_of_image,
+            ids_of_version,
+            refuse_symbols,
+        )
 
+        build_ids = (*ids_of_version(index, version, read), *build_ids)
         refuse_symbols(folders, build_ids, loaded is not None)
         if loaded and read and not build_ids:
             of_image, remarks = builds_of_image(loaded, folders, read)

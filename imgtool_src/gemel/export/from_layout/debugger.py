@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from gemel.export.from_layout.facts import title
+from gemel.export.from_layout.facts import refuse_same_identifiers, title
 from gemel.inspection.core_regions import identifier
-from gemel.layout.addresses import seen_by
+from gemel.layout.addresses import seen_by, starts_of
 from gemel.layout.model import Layout
 from gemel.layout.reader import ReadLayout
 from gemel.placement.placed import has_vectors
@@ -16,6 +16,7 @@ _RIGHTS = {"flash": "ro", "rom": "ro", "ram": "rw", "device": "rw"}
 def gdb_script(read: ReadLayout, core: str) -> str:
     """Commands for gdb, by the view of one core; the ELF files are ``NAME.elf`` in the folder where gdb runs."""
     layout = read.layout
+    refuse_same_identifiers(layout)
     lines = [f"# {line}" for line in title(read, "Script for gdb", core)]
     lines += [
         "#",
@@ -26,13 +27,15 @@ def gdb_script(read: ReadLayout, core: str) -> str:
         "# secondary-state shows the registers that release it.",
         "set confirm off",
         "",
-        "# The device's memories; anything else is not read.",
+        "# The device's memories: what is read-only gets hardware breakpoints. All other addresses can be read too.",
         "delete mem",
     ]
     for memory in sorted(layout.memories.values(), key=lambda memory: memory.start):
-        starts = [seen_by(layout, memory.start, core), *memory.aliases]
         lines.append(f"# {memory.name}")
-        lines += [f"mem {start:#010x} {_end(start + memory.size)} {_RIGHTS[memory.kind]}" for start in starts]
+        lines += [
+            f"mem {start:#010x} {_end(start + memory.size)} {_RIGHTS[memory.kind]}"
+            for start in starts_of(memory, core)
+        ]
     lines += ["set mem inaccessible-by-default off", ""]
     for name, plan in layout.builds.items():
         lines += [
@@ -45,7 +48,7 @@ def gdb_script(read: ReadLayout, core: str) -> str:
 
 def _quoted(file: str) -> str:
     """A file's name for gdb: in quotes, on one line."""
-    escaped = on_one_line(file, only_ascii=True).replace("\\", "\\\\").replace('"', '\\"')
+    escaped = on_one_line(file).replace("\\", "\\\\").replace('"', '\\"')
     return f'"{escaped}"'
 
 

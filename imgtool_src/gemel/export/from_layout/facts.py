@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from gemel.checksums.in_layout import checksum_size
+from gemel.errors import Problem, UsageProblem
 from gemel.inspection.core_regions import ID_SYMBOL, identifier, regions_id
 from gemel.layout.addresses import seen_by
 from gemel.layout.model import AreaPlace, Layout
@@ -37,8 +38,37 @@ def in_comment(text: str) -> str:
     return on_one_line(text, only_ascii=True).replace("*/", "* /").replace("/*", "/ *")
 
 
+def refuse_same_identifiers(layout: Layout) -> None:
+    """Raise one UsageProblem for all names of a kind that differ in nothing but case and ``-`` or ``_``."""
+    problems = []
+    kinds: dict[str, Iterable[str]] = {
+        "area": layout.areas,
+        "memory": layout.memories,
+        "build": layout.builds,
+        "core": layout.cores,
+        "checksum": [checksum.name for checksum in layout.checksums],
+    }
+    for kind, names in kinds.items():
+        known: dict[str, str] = {}
+        for name in names:
+            other = known.setdefault(identifier(name).upper(), name)
+            if other != name:
+                problems.append(
+                    Problem(
+                        "two names of the layout are one identifier in what is exported",
+                        where=f"{kind} {other} and {kind} {name}",
+                        found=identifier(name).upper(),
+                        expected="names that differ in more than case and - or _",
+                        next_step="rename one of them",
+                    )
+                )
+    if problems:
+        raise UsageProblem(problems)
+
+
 def numbers(layout: Layout, core: str) -> Iterator[Number]:
     """Every constant of a core's view: areas, memories, vectors, interrupts, stack, release registers, checksums."""
+    refuse_same_identifiers(layout)
     yield Number(ID_SYMBOL, regions_id(layout, core), f"the regions of core {core} by four bytes", False)
     for area in layout.areas.values():
         name = identifier(area.name)

@@ -31,8 +31,7 @@ class CallStack:
             if calls:
                 end = self._block[0] + self._block[1]
                 if not self._block[0] < address <= end:  # else it goes on where a run had stopped
-                    self.calls.append((self._block[0] + starts[-1], end))
-                    del self.calls[:-MAX_FRAMES]
+                    self._append(self._block[0] + starts[-1], end)
         for depth in range(len(self.calls) - 1, -1, -1):
             if self.calls[depth][1] == address:
                 del self.calls[depth:]
@@ -40,9 +39,14 @@ class CallStack:
         self._block = (address, size)
 
     def enter_exception(self, interrupted: int) -> None:
-        """An exception was taken at ``interrupted``."""
-        self.calls.append((interrupted, interrupted))
+        """An exception was taken at ``interrupted``, or one was chained to another that was taken there."""
+        if self.calls[-1:] != [(interrupted, interrupted)]:
+            self._append(interrupted, interrupted)
         self._block = None
+
+    def _append(self, call: int, return_address: int) -> None:
+        self.calls.append((call, return_address))
+        del self.calls[:-MAX_FRAMES]
 
     def _decoded(self, address: int, size: int) -> tuple[tuple[int, ...], bool]:
         known = self._starts.get((address, size))

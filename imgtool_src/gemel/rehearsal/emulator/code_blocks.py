@@ -9,6 +9,7 @@ from gemel.m_profile.halfwords import instructions
 from gemel.m_profile.instruction_table import Encoding, encoding_of
 from gemel.rehearsal.emulator.instruction_needs import (
     aligned_base,
+    if_then_conditions,
     is_as_user,
     is_division,
     is_exclusive,
@@ -40,7 +41,9 @@ class Doubtful(NamedTuple):
 
     ``need`` is what it is in words, with ``switched_off`` where the core has that and it is off; ``base`` the
     register that must be aligned and to how much; ``sets_stack`` says that it writes a stack pointer;
-    ``non_secure_target`` is the register with the target of a branch that may leave Secure state.
+    ``non_secure_target`` is the register with the target of a branch that may leave Secure state.  Of one with a
+    base in an if-then block, ``address`` is that of the block, in which the emulator does not stop, and ``within``
+    its own address and condition.
     """
 
     address: int
@@ -50,6 +53,7 @@ class Doubtful(NamedTuple):
     base: tuple[int, int] | None = None
     sets_stack: bool = False
     non_secure_target: int | None = None
+    within: tuple[int, int] | None = None
 
 
 class CodeBlocks:
@@ -171,7 +175,11 @@ class CodeBlocks:
 
     def _candidates(self, address: int, code: bytes) -> Iterator[Doubtful]:
         off = self._uses_float and not self._float_on()
+        block, conditions = (0, 0), list[int]()
         for count, (offset, first, second) in enumerate(instructions(code)):
+            condition = conditions.pop(0) if conditions else None
+            if condition is None and (conditions := if_then_conditions(first)):
+                block = address + offset, count
             at, encoding = address + offset, encoding_of(first, second)
             if encoding.is_lacking(self._lacks):
                 yield Doubtful(at, count, encoding.in_words)
@@ -188,6 +196,9 @@ class CodeBlocks:
                 continue
             base = aligned_base(first, second) if self._checks_alignment else None
             if base is not None and at not in self._aligned:
-                yield Doubtful(at, count, base=base)
+                if condition is None:
+                    yield Doubtful(at, count, base=base)
+                else:
+                    yield Doubtful(*block, base=base, within=(at, condition))
                 continue
             self._covered.add(at)

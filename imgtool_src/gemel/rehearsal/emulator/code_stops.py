@@ -55,7 +55,7 @@ class CodeStops:
         at = core.pc
         first, second = core.instruction(at)
         if at not in self._exits:
-            core.sleep()
+            core.sleep.begin()
             return
         if at in self._goals:
             self._goals.discard(at)
@@ -65,7 +65,7 @@ class CodeStops:
             core.pc += 2 if second == 0 else 4
             core.time += 1
             core.instructions += 1
-            core.sleep()
+            core.sleep.begin()
             return
         divisor = is_division(first, second)
         if divisor is not None and not core.registers.skips_next and not core.registers.value(divisor):
@@ -90,7 +90,7 @@ class CodeStops:
         start, core.blocks.suspect = core.pc, None
         if not (core.may_execute(start) and core.guard.may_execute(start)):
             if core.interrupts.active and start >= RETURN_MAGIC & ~1:
-                core.leave_exception(start | 1)
+                core.exceptions.leave(start | 1)
             else:
                 core.faults.of_fetch(start)
             return
@@ -132,11 +132,15 @@ class CodeStops:
                 kind = "float-unit-off" if doubtful.switched_off else "instruction-missing"
                 core.fault(kind, core.pc, {}, {"need": doubtful.need})
                 return
+            at, condition = doubtful.within or (core.pc, None)
+            if condition is not None and not core.registers.holds(condition):
+                core.go(1)
+                return
             base, size = core.registers.value(doubtful.base[0]), doubtful.base[1]
             if base % size:
-                core.fault("alignment-fault", core.pc, {"address": base, "size": size})
+                core.fault("alignment-fault", at, {"address": base, "size": size})
                 return
-            core.blocks.alignment_seen(core.pc)
+            core.blocks.alignment_seen(at)
 
     def new_block(self, uc: Any, block: Any, previous: Any, data: object) -> None:
         """From a callback: the emulator comes to a block for the first time, or by a new way."""

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 from gemel.rehearsal.emulator.backing import Backing
 from gemel.rehearsal.emulator.core_mapping import device_pages, in_force, page_runs, partly_closed, slack_of
 from gemel.rehearsal.emulator.exception_frames import RETURN_MAGIC
+from gemel.rehearsal.emulator.instruction_needs import is_single_load
 from gemel.rehearsal.emulator.system_space import ALIGNMENT_TRAP, BASE, SIZE
 from gemel.rehearsal.plan import PAGE
 from gemel.spans import Span
@@ -265,9 +266,16 @@ class CoreBus:
 
 
 class RegisterPorts:
-    """The device registers that one core sees in one run of pages."""
+    """The device registers that one core sees in one run of pages.
+
+    The library splits an unaligned access into aligned ones, so it shows as a second access of one instruction,
+    right after the first.  Device memory takes none: they are alignment faults (DDI 0553, "Alignment behavior").
+    """
 
     def __init__(self, core: EmulatedCore, device: DeviceSide, pages: Span) -> None:
+        self._native = core.native
+        self._next = self._run = self._begun = 0
+        """Behind the last access; in which run, and at which instruction of it, that was."""
         self._core, self._device, self._start = core, device, pages.start
         self._spans = [(span, plain) for span, plain in core.plan.devices if pages.holds(span.start)]
         self._ports: dict[int, Port | None] = {}
@@ -278,6 +286,11 @@ class RegisterPorts:
         if port is None:
             self._core.note_fault("unmapped-read", {"address": self._start + offset, "size": size})
             return 0
+        native = self._native
+        begun, run = native.begun, native.runs
+        if offset == self._next and begun == self._begun and run == self._run:
+            self._look_at_split(size)
+        self._next, self._begun, self._run = offset + size, begun, run
         return port.read(offset & 3, size)
 
     def write(self, offset: int, size: int, value: int) -> None:
@@ -286,7 +299,18 @@ class RegisterPorts:
         if port is None:
             self._core.note_fault("unmapped-write", {"address": self._start + offset, "size": size})
             return
+        if size == 1:
+            begun, run = self._native.begun, self._native.runs
+            if offset == self._next and begun == self._begun and run == self._run:
+                self._look_at_split(size)
+            self._next, self._begun, self._run = offset + size, begun, run
         port.write(offset & 3, size, value)
+
+    def _look_at_split(self, size: int) -> None:
+        """A second access right after another one of the same instruction: a fault unless it has several words."""
+        core = self._core
+        if size < 4 or is_single_load(*core.instruction(core.registers.pc & ~1)):
+            core.note_fault("alignment-fault", {"size": size})
 
     def _find(self, offset: int) -> Port | None:
         address = self._start + (offset & ~3)

@@ -155,7 +155,7 @@ class CoreFaults:
         more = {"handler": handler or 0, "locked_up": 0, "exception": target}
         self._report(kind, pc, {**numbers, **more}, words)
         self.open.append((target, core.device.last_event()))
-        core.enter_fault(target, core.pc if pc is None else pc)
+        core.exceptions.take_fault(target, core.pc if pc is None else pc)
 
     def of_stacking(self, kind: str, number: int, return_address: int, numbers: dict[str, int]) -> int | None:
         """The frame of exception ``number`` could not be stacked: the exception that is taken now.

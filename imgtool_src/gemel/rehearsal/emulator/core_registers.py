@@ -122,19 +122,11 @@ class CoreRegisters:
         state = self._state.read()[0]
         if not state & IF_THEN:
             return False
-        condition = (state >> 25 & 3 | state >> 8 & 0xFC) >> 4
-        negative, zero, carry, overflow = (bool(state >> bit & 1) for bit in (31, 30, 29, 28))
-        holds = (
-            zero,
-            carry,
-            negative,
-            overflow,
-            carry and not zero,
-            negative == overflow,
-            not zero and negative == overflow,
-            True,
-        )[condition >> 1]
-        return not (holds != bool(condition & 1) or condition >> 1 == 7)
+        return not _holds((state >> 25 & 3 | state >> 8 & 0xFC) >> 4, state)
+
+    def holds(self, condition: int) -> bool:
+        """Whether a condition, as instructions encode it (0 to 15), holds now."""
+        return _holds(condition, self._state.read()[0])
 
     def clear_if_then(self) -> None:
         """From a callback about a memory access: take back what the library does to the if-then state.
@@ -208,3 +200,18 @@ class CoreRegisters:
     def float_active(self) -> bool:
         """Whether code of this context used the float unit."""
         return bool(self.control & FLOAT_ACTIVE)
+
+
+def _holds(condition: int, state: int) -> bool:
+    negative, zero, carry, overflow = (bool(state >> bit & 1) for bit in (31, 30, 29, 28))
+    holds = (
+        zero,
+        carry,
+        negative,
+        overflow,
+        carry and not zero,
+        negative == overflow,
+        not zero and negative == overflow,
+        True,
+    )[condition >> 1]
+    return holds != bool(condition & 1) or condition >> 1 == 7

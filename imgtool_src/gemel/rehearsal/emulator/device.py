@@ -113,7 +113,7 @@ class Device:
 
     def _run(self, core: EmulatedCore, limit: int) -> None:
         if core.state == "sleeping":
-            core.wake(core.wakes_at() or core.time)
+            core.sleep.end(core.sleep.wakes_at() or core.time)
         if self._follow_from is not None and self.schedule.common(core, core.time) >= self._follow_from:
             core.follow_calls(True)
         self.running = core
@@ -257,6 +257,10 @@ class Device:
                 {"command": command, "reason": reason},
             )
 
+    def write_unit(self, memory: str) -> int:
+        """How many bytes of a memory are programmed at once."""
+        return self.memories[memory].plan.write_unit
+
     def restarts(self, core: EmulatedCore, pc: int) -> bool:
         """A core asks for a reset of the device; False if it asked too often already."""
         if self._restarts == MAX_RESTARTS:
@@ -312,7 +316,7 @@ class Device:
         now = receiver.time
         if self.running is not None:
             now = self.schedule.on_core(receiver, self.schedule.common(self.running, self.running.now()))
-        receiver.schedule(now + delay, action)
+        receiver.coming.schedule(now + delay, action)
         if self.running is receiver:
             receiver.stop_soon()
 

@@ -92,7 +92,10 @@ class EventLog:
         return ("register-of-both-cores", {"other": first}) if first != name else None
 
     def finish(self, ended: str) -> None:
-        """Put the counts to the events that happened more than once, and report locks still held."""
+        """Put the counts to the events that happened more than once; report what was left undone.
+
+        That is locks still held, and write units of flash that were programmed in part.
+        """
         for (_, kind, _, _), (index, count) in self._places.items():
             if count > 1 and index < len(self.events) and self.events[index].kind == kind:
                 event = self.events[index]
@@ -106,6 +109,14 @@ class EventLog:
                 self.add(
                     core, "lock-not-given-back", core.pc, {"register": mutex.plan.at}, {"waited": waited}
                 )
+        for flash in self._device.registers.flash:
+            for name, address, count in flash.partly_programmed():
+                numbers = {
+                    "address": address,
+                    "count": count,
+                    "unit": self._device.write_unit(flash.plan.memory),
+                }
+                self.add(self._device.cores[name], "write-unit-in-part", None, numbers, {})
 
     def notes(self) -> Iterator[str]:
         """What the run could not show, in words."""

@@ -11,7 +11,6 @@ The emulator executes code natively and stops only where something is decided he
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 from gemel.m_profile.halfwords import instructions
@@ -19,18 +18,15 @@ from gemel.rehearsal.emulator.backing import Backing
 from gemel.rehearsal.emulator.call_stack import CallStack
 from gemel.rehearsal.emulator.code_blocks import CodeBlocks
 from gemel.rehearsal.emulator.code_stops import CodeStops
+from gemel.rehearsal.emulator.coming_events import ComingEvents
 from gemel.rehearsal.emulator.core_bus import CoreBus, DeviceSide
+from gemel.rehearsal.emulator.core_exceptions import CoreExceptions
 from gemel.rehearsal.emulator.core_faults import CoreFaults
 from gemel.rehearsal.emulator.core_registers import PRIVILEGE, PROCESS_STACK, CoreRegisters
-from gemel.rehearsal.emulator.exception_frames import RETURN_MAGIC, enter, leave
-from gemel.rehearsal.emulator.instruction_needs import is_as_user, is_wait
-from gemel.rehearsal.emulator.interrupts import (
-    HARD_FAULT,
-    NMI,
-    SUPERVISOR_CALL,
-    TICK,
-    Interrupts,
-)
+from gemel.rehearsal.emulator.core_sleep import CoreSleep
+from gemel.rehearsal.emulator.exception_frames import RETURN_MAGIC
+from gemel.rehearsal.emulator.instruction_needs import is_as_user
+from gemel.rehearsal.emulator.interrupts import HARD_FAULT, NMI, Interrupts
 from gemel.rehearsal.emulator.native import CLEAR_EXCLUSIVE, Native
 from gemel.rehearsal.emulator.protected_access import ProtectedAccess
 from gemel.rehearsal.emulator.stack_watch import StackWatch
@@ -38,14 +34,6 @@ from gemel.rehearsal.emulator.system_space import ALIGNMENT_TRAP, DIVISION_TRAP,
 from gemel.rehearsal.plan import CorePlan
 
 EXCEPTION_EXIT, CALL = 8, 2
-MAX_BAD_RETURNS = 100
-"""Returns that do not fit, of one core: a handler that answers each with another one would go on without end."""
-
-LIVELOCK = 5000
-"""Times in a row that an exception is taken right after another one's return: thread code is starved."""
-
-PATIENCE, LONGEST_WAIT = 64, 256
-"""WFE without an event that are executed as they stand; then they last longer, up to so many instructions."""
 
 
 class EmulatedCore:
@@ -62,18 +50,12 @@ class EmulatedCore:
         self.plan, self.device = plan, device
         self.state = "reset"
         self.pc = self.time = self.instructions = 0
-        self.hand_over = self.event = False
-        self.returned_to_thumb = True
+        self.hand_over = False
         self.calls: CallStack | None = None
         self.initial_stack: int | None = None
         self._block_hook: int | None = None
         self.executing = False
         self._interrupt: int | None = None
-        self.handler_since = self._chained = self._waits = 0
-        self._returned_at = -1
-        self._bad_returns = 0
-        self._inbox: list[tuple[int, int, Callable[[int], None]]] = []
-        self._scheduled = 0
         self.native = Native(
             plan.emulated_as, [*(each.span for each in plan.windows), *(span for span, _ in plan.devices)]
         )
@@ -89,7 +71,10 @@ class EmulatedCore:
             lambda: self.system.float_unit_on,
             lambda address: self.bus.was_loaded(address),
         )
+        self.coming = ComingEvents(self.system)
         self.faults = CoreFaults(self)
+        self.exceptions = CoreExceptions(self)
+        self.sleep = CoreSleep(self)
         self.stack_watch = StackWatch(self)
         self.bus = CoreBus(self, backings, device)
         self.guard = ProtectedAccess(self)
@@ -135,22 +120,6 @@ class EmulatedCore:
         """From a callback: whether the current instruction is a load or store as unprivileged code does it."""
         return is_as_user(*self.instruction(self.registers.pc & ~1))
 
-    def could_wake(self) -> set[int]:
-        """The external interrupts that could wake it, or interrupt what it does."""
-        return self.interrupts.could_wake(self.registers.masks)
-
-    def ticks_could_wake(self) -> bool:
-        """Whether its tick timer will wake it, or interrupt what it does."""
-        unmasked = self.registers.masks._replace(primask=0)
-        return self.system.ticks.interrupts and self.interrupts.can_preempt(TICK, unmasked)
-
-    def wakes_at(self) -> int | None:
-        """When a sleeping core may wake by itself; None if only others can wake it."""
-        if self.interrupts.pending and self.interrupts.wakes(self.registers.masks) is not None:
-            return self.time
-        coming = self._next_event()
-        return None if coming is None else max(coming, self.time)
-
     def set_line(self, number: int, high: bool) -> None:
         """The source of an external interrupt asks for it, or no longer does."""
         if high:
@@ -160,31 +129,7 @@ class EmulatedCore:
 
     def receive(self, time: int, number: int, high: bool) -> None:
         """Another core, whose time is ``time``, sets or takes back an interrupt of this one."""
-        self.schedule(time, lambda _: self.set_line(number, high))
-
-    def schedule(self, time: int, action: Callable[[int], None]) -> None:
-        """Call ``action(time)`` when the core comes to ``time``."""
-        self._scheduled += 1
-        self._inbox.append((time, self._scheduled, action))
-        self._inbox.sort(key=lambda entry: entry[:2])
-
-    def _advance(self) -> None:
-        """Bring timers and what other cores sent up to the core's time."""
-        self.system.advance(self.time)
-        while self._inbox and self._inbox[0][0] <= self.time:
-            time, _, action = self._inbox.pop(0)
-            action(time)
-
-    def coming(self, now: int) -> tuple[int, ...]:
-        """How far away is what will come by itself."""
-        return tuple(time - now for time, _, _ in self._inbox)
-
-    def _next_event(self) -> int | None:
-        """When something will become pending by itself; None if nothing will."""
-        ticks = self.system.ticks.next_interrupt()
-        if not self._inbox:
-            return ticks
-        return self._inbox[0][0] if ticks is None else min(ticks, self._inbox[0][0])
+        self.coming.schedule(time, lambda _: self.set_line(number, high))
 
     # -- starting and running ------------------------------------------------------------------------
 
@@ -211,7 +156,7 @@ class EmulatedCore:
     def hold(self) -> None:
         """Back into reset: all that a reset sets; RAM keeps its content."""
         self.state = "reset"
-        self._inbox.clear()
+        self.coming.clear()
         self.faults.open.clear()
         self.interrupts.reset()
         self.system.reset()
@@ -222,11 +167,11 @@ class EmulatedCore:
         self.hand_over = False
         while self.runs and self.time < until and not self.hand_over:
             self.state = "running"
-            self._advance()
-            self._take()
+            self.coming.advance(self.time)
+            self.exceptions.take_due()
             if not self.runs:
                 break
-            coming = self._next_event()
+            coming = self.coming.next()
             stop = until if coming is None else min(until, max(coming, self.time + 1))
             self.stops.set_exits()
             if self.guard.stale:
@@ -238,53 +183,10 @@ class EmulatedCore:
         if self.runs or self.state == "sleeping":
             self.stack_watch.look()
 
-    def wake(self, now: int) -> None:
-        """A sleeping core's time comes: it runs again if an exception wakes it."""
-        self.time = max(self.time, now)
-        self._advance()
-        number = self.interrupts.wakes(self.registers.masks)
-        if number is not None:
-            self.state = "running"
-            self.report("woken", self.pc, {"number": number})
-
     def stop_soon(self) -> None:
         """Stop behind the current instruction, if one is being executed."""
         if self.executing:
             self.native.stop_soon()
-
-    def _take(self) -> None:
-        """Take the exception that is due, if one is."""
-        if not self.interrupts.pending:
-            return
-        number = self.interrupts.to_take(self.registers.masks)
-        if number is not None:
-            self._enter(number)
-
-    def _enter(self, number: int) -> None:
-        interrupted = self.pc
-        self._waits, self.event = 0, True
-        if not self.interrupts.active and self._note_entry(number):
-            return
-        if enter(self, number, interrupted):
-            self.report("exception-taken", self.pc, {"number": number})
-            if self.calls is not None:
-                self.calls.enter_exception(interrupted)
-
-    def _note_entry(self, number: int) -> bool:
-        """Thread code is interrupted; True if it never gets to do anything any more."""
-        self.handler_since = self.time
-        self._chained = self._chained + 1 if self._returned_at == self.instructions else 0
-        if self._chained < LIVELOCK:
-            return False
-        self.faults.stop("interrupt-livelock", self.pc, {"number": number})
-        return True
-
-    def enter_fault(self, number: int, return_address: int) -> None:
-        """Take a fault's exception; the caller has seen that it can be taken."""
-        if not self.interrupts.active:
-            self.handler_since = self.time
-        if enter(self, number, return_address) and self.calls is not None:
-            self.calls.enter_exception(return_address)
 
     def skip_instruction(self, at: int) -> None:
         """Go on after the instruction at ``at``, as if it had done nothing."""
@@ -309,7 +211,7 @@ class EmulatedCore:
             self.faults.raise_noted(self.pc)
             return False
         if self.interrupts.active and self.pc >= RETURN_MAGIC & ~1:
-            self.leave_exception(self.pc | 1)
+            self.exceptions.leave(self.pc | 1)
             return False
         if self._interrupt is not None:
             self._stopped_by(self._interrupt)
@@ -324,41 +226,7 @@ class EmulatedCore:
             return False
         return True
 
-    def leave_exception(self, link: int) -> None:
-        """Return from the running exception by a link value; what follows a return that cannot be is a fault."""
-        number = leave(self, link)
-        if number is None:
-            return
-        self.event = True
-        self.faults.recovered(number)
-        self._returned_at = self.instructions
-        if not self.returned_to_thumb:
-            self.fault("invalid-state", self.pc, {"address": self.pc})
-            return
-        if not self.interrupts.active and self.system.sleeps_on_exit:
-            self.sleep()
-
     # -- where the emulator stops --------------------------------------------------------------------
-
-    def sleep(self) -> None:
-        """WFI: nothing if an exception would wake the core at once."""
-        self._waits = 0
-        self._advance()
-        if self.interrupts.wakes(self.registers.masks) is None:
-            self.state = "sleeping"
-            self.report("sleeps", self.pc)
-
-    def _wait(self) -> None:
-        """WFE and YIELD: go on at once where an event came; a core that does nothing else takes its time."""
-        self.state = "waiting"
-        if self.event:
-            self.event, self._waits = False, 0
-            return
-        self._waits += 1
-        if self._waits > PATIENCE:
-            coming, pause = self._next_event(), min(self._waits - PATIENCE, LONGEST_WAIT)
-            self.time += pause if coming is None else max(0, min(pause, coming - self.time))
-            self.hand_over = True
 
     def instruction(self, address: int) -> tuple[int, int]:
         """The halfwords of the instruction at ``address``; the second is 0 for a narrow one."""
@@ -366,30 +234,14 @@ class EmulatedCore:
             return first, second
         return 0, 0
 
-    def _waited(self) -> bool:
-        """Whether the instruction in front of the program counter is WFE or YIELD."""
-        data = self.bus.read_bytes(self.pc - 4, 4)
-        if len(data) < 4:
-            return False
-        first, second = data[0] | data[1] << 8, data[2] | data[3] << 8
-        return is_wait(second, 0) or is_wait(first, second)
-
     def _stopped_by(self, number: int) -> None:
         """The emulator came to an exception of its own."""
         if number == CALL:
-            self._call()
+            self.exceptions.call()
         elif number == EXCEPTION_EXIT:
             self.faults.of_fetch(self.pc)
         else:
             self.faults.of_emulator(number)
-
-    def _call(self) -> None:
-        """A supervisor call; it is a HardFault where priorities keep it from being taken."""
-        target = self.interrupts.fault_target(SUPERVISOR_CALL, self.registers.masks)
-        if target == SUPERVISOR_CALL:
-            self._enter(SUPERVISOR_CALL)
-        else:
-            self.fault("call-escalated", self.pc, {})
 
     def _failed(self, error: int, at_once: bool) -> None:
         """The emulator gave up: a wait, an instruction that it does not know, or a word of its own."""
@@ -398,8 +250,8 @@ class EmulatedCore:
                 self.fault("invalid-state", self.pc, {"address": self.pc})
             else:
                 self.faults.stop("emulator-error", self.pc, {"number": error})
-        elif not at_once and self._waited():
-            self._wait()
+        elif not at_once and self.sleep.waited():
+            self.sleep.wait()
         elif not self.registers.thumb:
             self.fault("invalid-state", self.pc, {"address": self.pc})
         else:
@@ -418,19 +270,6 @@ class EmulatedCore:
         snapshot = self.registers.snapshot()
         self.faults.note(kind, snapshot[15] & ~1 if pc is None else pc, numbers, snapshot)
         self.stop_soon()
-
-    def bad_vector(self, number: int, vector: int, return_address: int) -> None:
-        """The vector of exception ``number``, which was just entered, is no code."""
-        self.faults.take("bad-vector", return_address, {"number": number, "vector": vector})
-
-    def cannot_return(self, number: int, link: int) -> None:
-        """A return from an exception with a link value that does not fit; a core that does nothing else is stopped."""
-        self._bad_returns += 1
-        numbers = {"number": number, "link": link}
-        if self._bad_returns > MAX_BAD_RETURNS:
-            self.faults.stop("bad-exception-return", self.pc, numbers)
-        else:
-            self.fault("bad-exception-return", self.pc, numbers)
 
     def report(
         self,

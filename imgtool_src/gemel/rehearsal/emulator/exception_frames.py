@@ -66,22 +66,25 @@ def enter(core: EmulatedCore, number: int, return_address: int) -> bool:
         system.set_lazy_frame(frame + FRAME)
     core.left_exclusive()
     if handler is None or not core.may_execute(handler & ~1):
-        core.bad_vector(number, handler or 0, return_address)
+        core.exceptions.bad_vector(number, handler or 0, return_address)
         return False
     core.pc = handler & ~1
     if not handler & 1:
-        core.bad_vector(number, handler, return_address)
+        core.exceptions.bad_vector(number, handler, return_address)
         return False
     return True
 
 
-def leave(core: EmulatedCore, link: int) -> int | None:
-    """Return from the running exception by the link value ``link``: its number; None if that cannot be."""
+def leave(core: EmulatedCore, link: int) -> tuple[int, bool] | None:
+    """Return from the running exception by the link value ``link``; None if that cannot be.
+
+    Its number, and whether the core goes on in Thumb state.
+    """
     registers, active = core.registers, core.interrupts.active
     number = active[-1]
     to_thread = bool(link & THREAD_MODE)
     if to_thread != (len(active) == 1) and not (to_thread and core.system.configuration & 1):
-        core.cannot_return(number, link)
+        core.exceptions.cannot_return(number, link)
         return None
     from_process_stack = bool(link & FROM_PROCESS_STACK) and to_thread
     main, process = registers.stacks
@@ -97,7 +100,7 @@ def leave(core: EmulatedCore, link: int) -> int | None:
     core.system.float_saved()
     *scratch, return_address, status = struct.unpack_from("<8I", data)
     if to_thread == bool(status & NUMBER):
-        core.cannot_return(number, link)
+        core.exceptions.cannot_return(number, link)
         return None
     if number != 2:
         registers.clear_faultmask()
@@ -116,5 +119,5 @@ def leave(core: EmulatedCore, link: int) -> int | None:
         registers.set_float_frame(data[FRAME:])
         core.system.set_lazy_frame(None)
     core.left_exclusive()
-    core.pc, core.returned_to_thumb = return_address & ~1, bool(status & THUMB_STATUS)
-    return number
+    core.pc = return_address & ~1
+    return number, bool(status & THUMB_STATUS)

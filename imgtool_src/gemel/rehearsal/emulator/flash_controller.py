@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Protocol
 
 from gemel.layout.rehearsal_model import FlashController
@@ -27,12 +27,16 @@ class FlashSide(Protocol):
     def flash_fault(self, address: int, command: str, reason: str) -> None:
         """A command that does not do to the flash what the code asks for."""
 
+    def write_unit(self, memory: str) -> int:
+        """How many bytes of a memory are programmed at once."""
+
 
 class DescribedFlash:
     """One flash controller.
 
     ``cell`` makes a value that the device's state remembers.  Programming changes bits from what an erased byte
-    reads to the other value only, as flash does.
+    reads to the other value only, as flash does.  With a write unit of more than one byte, each byte is programmed
+    once after an erase, since the unit has one error correction code; stores may fill a unit piece by piece.
     """
 
     def __init__(self, plan: FlashController, cell: Callable[[int], list[int]], around: FlashSide) -> None:
@@ -40,6 +44,8 @@ class DescribedFlash:
         self._expected = plan.unlock.keys if plan.unlock else ()
         self._command, self._address, self._data = cell(0), cell(0), cell(0)
         self._keys, self._running, self._changes = cell(0), cell(0), cell(0)
+        self._units: dict[int, tuple[str, int, int]] = {}
+        """The write units programmed, by offset: by which core, at which address, which bytes (as bits)."""
 
     @property
     def _locked(self) -> bool:
@@ -131,12 +137,39 @@ class DescribedFlash:
         after = bytes(
             ((old ^ erased) | (new ^ erased)) ^ erased for old, new in zip(before, data, strict=False)
         )
-        memory.write(offset, after)
-        if after != data[: len(after)]:
+        unit = memory.plan.write_unit
+        again = unit >= len(after) and self._is_programmed(core, located, address, len(after))
+        if again and any(data):
+            self._around.flash_fault(
+                address, "program", f"in a write unit of {unit} bytes programmed already"
+            )
+        elif after != data[: len(after)]:
             self._around.flash_fault(address, "program", "which is not erased")
+        memory.write(offset, after)
         if any(old != erased for old in before):
             self._around.code_changed()
         self._begin(core)
+
+    def _is_programmed(self, core: str, located: tuple[Backing, int], address: int, size: int) -> bool:
+        """Note that a write unit gets ``size`` bytes; whether one of them was programmed since the erase."""
+        memory, offset = located
+        within = offset % memory.plan.write_unit
+        start = offset - within
+        if start not in self._units:
+            held = memory.read(start, memory.plan.write_unit)
+            bits = 0 if held == memory.plan.fill * len(held) else (1 << len(held)) - 1
+            self._units[start] = core, address - within, bits
+        core, first, bits = self._units[start]
+        own = (1 << size) - 1 << within
+        self._units[start] = core, first, bits | own
+        return bool(bits & own)
+
+    def partly_programmed(self) -> Iterator[tuple[str, int, int]]:
+        """Write units of which only some bytes were programmed: by which core, address and how many."""
+        size = self._around.write_unit(self.plan.memory)
+        for core, address, bits in self._units.values():
+            if bits.bit_count() < size:
+                yield core, address, bits.bit_count()
 
     def _erase(self, core: str) -> None:
         if (located := self._located(self._address[0], "erase")) is None:
@@ -145,6 +178,7 @@ class DescribedFlash:
         block = memory.plan.erase_block
         start = offset - offset % block
         memory.write(start, memory.plan.fill * min(block, memory.plan.size - start))
+        self._units = {at: each for at, each in self._units.items() if not start <= at < start + block}
         self._around.code_changed()
         self._begin(core)
 

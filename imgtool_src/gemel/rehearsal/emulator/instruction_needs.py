@@ -48,6 +48,13 @@ def is_as_user(first: int, second: int) -> bool:
     )
 
 
+def is_single_load(first: int, second: int) -> bool:
+    """Whether it loads one word into one register: LDR of any form."""
+    if not is_wide(first):
+        return first & 0xF800 in (0x6800, 0x9800) or first & 0xFE00 == 0x5800
+    return first & 0xFF70 == 0xF850
+
+
 def sets_stack_pointer(first: int, second: int) -> bool:
     """Whether it is MSR of MSP or PSP."""
     return first & 0xFFE0 == 0xF380 and second & 0xF000 == 0x8000 and second & 0xFF in (8, 9)
@@ -102,3 +109,13 @@ def aligned_base(first: int, second: int) -> tuple[int, int] | None:
 def is_division(first: int, second: int) -> int | None:
     """The divisor's register of SDIV or UDIV; None for other instructions."""
     return second & 0xF if first & 0xFFD0 == 0xFB90 and second & 0xF0F0 == 0xF0F0 else None
+
+
+def if_then_conditions(first: int) -> list[int]:
+    """The conditions of the instructions in the block that IT begins; none for another instruction."""
+    mask = first & 0xF
+    if first & 0xFF00 != 0xBF00 or not mask:
+        return []
+    count = 4 - (mask & -mask).bit_length() + 1
+    base = first >> 4 & 0xF
+    return [base, *(base & 0xE | mask >> (4 - place) & 1 for place in range(1, count))]

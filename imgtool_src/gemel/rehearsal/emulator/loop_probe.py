@@ -61,7 +61,7 @@ def _probe(device: Device, core: EmulatedCore) -> None:
         if each.mask >> bit & 1
     }
     # The other core is in the same state again too, so that no interrupt will come from it.
-    can_interrupt = bool(core.could_wake() - between_cores) or core.ticks_could_wake()
+    can_interrupt = bool(core.sleep.could_be_ended_by() - between_cores) or core.sleep.ticks_could_end()
     numbers["interrupts"] = int(can_interrupt and not core.registers.masks.primask)
     if "register" in numbers and (bits := _awaited(device, core, numbers["register"])):
         numbers["bits"] = bits

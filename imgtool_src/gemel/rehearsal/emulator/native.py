@@ -79,6 +79,7 @@ class Native:
         self.uc: Any = engine
         self.handle = int(engine._uch.value)
         self.failure: BaseException | None = None
+        self.runs = 0
         library = ctypes.CDLL(wrapper.uclib._name)
         pointer, word, size = ctypes.c_void_p, ctypes.c_uint64, ctypes.c_size_t
         self._start = library.uc_emu_start
@@ -111,6 +112,7 @@ class Native:
         Returns how many began before the one where it stopped, and the library's error number.  The
         instruction at which an error or a callback ends the run counts as begun.
         """
+        self.runs += 1
         error = int(self._start(self.handle, address | 1, 0, 0, count))
         if self.failure is not None:
             failure, self.failure = self.failure, None

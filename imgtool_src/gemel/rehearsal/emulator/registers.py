@@ -13,7 +13,6 @@ from gemel.layout.rehearsal_model import (
     DeviceEvent,
     FlashController,
     InterCoreInterrupt,
-    MutexRegister,
     ReadyBits,
     RehearsalPlan,
     SequenceRegister,
@@ -23,6 +22,7 @@ from gemel.layout.rehearsal_model import (
 )
 from gemel.rehearsal.emulator.described_events import DescribedEvent, Surroundings
 from gemel.rehearsal.emulator.flash_controller import DescribedFlash, FlashSide
+from gemel.rehearsal.emulator.mutex_register import Mutex
 from gemel.rehearsal.emulator.release import ReleaseWatch, Report
 from gemel.rehearsal.raw_run import MAX_TEXT
 
@@ -386,30 +386,3 @@ def _told(base: Writer | None, listeners: list[Listener]) -> Writer:
             listener(value, mask)
 
     return write
-
-
-class Mutex:
-    """A lock of the device."""
-
-    def __init__(self, plan: MutexRegister, report: Report) -> None:
-        self.plan = plan
-        self.holder = ""
-        self.waited: set[str] = set()
-        self._report = report
-
-    def read(self, core: str) -> int:
-        """Take the lock if it is free."""
-        if self.holder:
-            self.waited.add(core)
-            return self.plan.busy
-        self.holder = core
-        self._report("lock-taken", {"register": self.plan.at}, {})
-        return self.plan.taken
-
-    def write(self, core: str, value: int, mask: int) -> None:
-        """Give it back; a core that has not got it changes nothing, and is told of."""
-        if self.holder != core:
-            self._report("lock-not-held", {"register": self.plan.at}, {"holder": self.holder})
-            return
-        self.holder = ""
-        self._report("lock-given-back", {"register": self.plan.at}, {})

@@ -65,11 +65,11 @@ def _core_result(device: Device, core: EmulatedCore) -> RawCore:
         _lowest_stack(core),
         touched,
         tuple((high, _lowest_used(core, low)) for high, low in core.stack_watch.process_stacks),
-        tuple(sorted(core.could_wake())),
-        core.ticks_could_wake(),
+        tuple(sorted(core.sleep.could_be_ended_by())),
+        core.sleep.ticks_could_end(),
         core.interrupts.active[-1] if core.interrupts.active else 0,
         core.faults.open[-1][0] if core.faults.open else 0,
-        core.handler_since,
+        core.exceptions.since,
         core.interrupts.most_urgent() or 0,
     )
 

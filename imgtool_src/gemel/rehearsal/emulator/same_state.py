@@ -11,6 +11,9 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.device import Device
 
+AGAIN_BY_CHANCE = 16
+"""Times that a state must come again where turns are drawn by chance: the cores' distance in time then never does."""
+
 MAX_USELESS = 8
 """Times that memory is compared in vain against one kept state; then the next one is waited for."""
 
@@ -23,19 +26,26 @@ class SameState:
         self._turns, self._renew_at = 0, 4
         self._registers: tuple[object, ...] | None = None
         self._memory: tuple[object, ...] = ()
-        self._useless = 0
+        self._useless = self._matches = 0
+        self._by_chance = device.plan.interleaving != 0
 
     def again(self) -> bool:
         """Whether the state repeats."""
         self._turns += 1
         registers = self._quick()
         if registers == self._registers and self._useless < MAX_USELESS:
-            if self._whole() == self._memory:
+            if self._whole() != self._memory:
+                self._useless += 1
+            elif not self._by_chance:
                 return True
-            self._useless += 1
+            else:
+                self._matches += 1
+                if self._matches == AGAIN_BY_CHANCE:
+                    return True
         if self._turns >= self._renew_at:
             self._renew_at = 2 * self._turns
-            self._registers, self._memory, self._useless = registers, self._whole(), 0
+            self._registers, self._memory = registers, self._whole()
+            self._useless = self._matches = 0
         return False
 
     def _quick(self) -> tuple[object, ...]:
@@ -46,7 +56,7 @@ class SameState:
             (
                 core.state,
                 core.pc,
-                common(core, core.time) - earliest if core.runs else 0,
+                common(core, core.time) - earliest if core.runs and not self._by_chance else 0,
                 core.registers.snapshot(),
             )
             for core in cores
@@ -56,7 +66,7 @@ class SameState:
         device = self._device
         now = device.schedule.time()
         cores = [
-            (core.registers.float_snapshot(), core.system.state(time), core.coming(time))
+            (core.registers.float_snapshot(), core.system.state(time), core.coming.distances(time))
             for core in device.cores.values()
             for time in [core.time if core.runs else device.schedule.on_core(core, now)]
         ]

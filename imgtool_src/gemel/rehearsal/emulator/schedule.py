@@ -122,4 +122,4 @@ def _next_time(core: EmulatedCore) -> int | None:
     """When a core executes its next instruction; None if it will not by itself."""
     if core.runs:
         return core.time
-    return core.wakes_at() if core.state == "sleeping" else None
+    return core.sleep.wakes_at() if core.state == "sleeping" else None

@@ -7,7 +7,9 @@ address map" and "System control" (from memory); they are the same in the common
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
+from gemel.rehearsal.emulator.interrupt_registers import ENABLE_SET, END, InterruptRegisters
 from gemel.rehearsal.emulator.interrupts import FIRST_EXTERNAL, NMI, PENDSV, TICK, Interrupts
 from gemel.rehearsal.emulator.memory_protection import LAST_ALIAS, MemoryProtection
 from gemel.rehearsal.emulator.memory_protection import TYPE as MPU_TYPE
@@ -20,9 +22,7 @@ CYCLE_CONTROL, CYCLE_COUNT = 0xE000_1000, 0xE000_1004
 CONTROLLER_TYPE = 0xE000_E004
 TICK_CONTROL, TICK_RELOAD, TICK_CURRENT = 0xE000_E010, 0xE000_E014, 0xE000_E018
 TICK_CALIBRATION = 0xE000_E01C
-ENABLE_SET, ENABLE_CLEAR, PENDING_SET, PENDING_CLEAR = 0xE000_E100, 0xE000_E180, 0xE000_E200, 0xE000_E280
-TARGETS = 0xE000_E380
-ACTIVE_BITS, PRIORITIES, SYSTEM_PRIORITIES = 0xE000_E300, 0xE000_E400, 0xE000_ED18
+SYSTEM_PRIORITIES = 0xE000_ED18
 CPU_ID, INTERRUPT_CONTROL, VECTOR_TABLE = 0xE000_ED00, 0xE000_ED04, 0xE000_ED08
 RESET_CONTROL, SYSTEM_CONTROL, CONFIGURATION = 0xE000_ED0C, 0xE000_ED10, 0xE000_ED14
 HANDLER_CONTROL, FAULT_STATUS, HARD_FAULT_STATUS = 0xE000_ED24, 0xE000_ED28, 0xE000_ED2C
@@ -36,9 +36,6 @@ _REGION_REGISTERS = {
     0xE000_EDE0: 0xE000_EDD8,
 }
 """Registers of which there is one for each region, and the register that selects the region."""
-
-BANKS = 16
-"""Words of 32 interrupts each in the interrupt controller's registers."""
 
 PENDSV_SET, PENDSV_CLEAR, TICK_PENDING_SET, TICK_PENDING_CLEAR = 1 << 28, 1 << 27, 1 << 26, 1 << 25
 NMI_SET, INTERRUPT_PENDING, RETURN_TO_BASE = 1 << 31, 1 << 22, 1 << 11
@@ -91,6 +88,8 @@ class SystemSpace:
         """
         self.interrupts = interrupts
         self.used: set[str] = set()
+        self._readers: dict[int, Callable[[], int]] = {}
+        self._controller = InterruptRegisters(interrupts, plan.secure)
         self._plan, self._now, self._report, self._changed = plan, now, report, changed
         self._float_used = float_used
         self.reset()
@@ -99,6 +98,7 @@ class SystemSpace:
         """Every register as after a reset of the core."""
         plan, self.ticks = self._plan, TickTimer()
         self.protection = MemoryProtection(plan)
+        self._controller.reset()
         self._words: dict[int, int] = {
             TICK_CALIBRATION: NO_REFERENCE,
             CPU_ID: _CPU_IDS.get(plan.architecture, 0),
@@ -154,7 +154,7 @@ class SystemSpace:
         """
         phase = 0 if TICK in self.interrupts.pending else self.ticks.phase(now)
         words = tuple(sorted(self._words.items()))
-        return words, self.protection.state(), self.interrupts.state(), phase
+        return words, self.protection.state(), self._controller.state(), self.interrupts.state(), phase
 
     def start(self, vectors: int) -> None:
         """The core leaves reset with this vector table."""
@@ -165,10 +165,21 @@ class SystemSpace:
         if self.ticks.advance(now):
             self.interrupts.pend(TICK)
 
-    def _ticks(self) -> TickTimer:
-        """The tick timer, brought up to now."""
-        self.advance(self._now())
+    def _ticks(self, now: int) -> TickTimer:
+        """The tick timer, brought up to ``now``."""
+        self.advance(now)
         return self.ticks
+
+    def _read_tick_control(self) -> int:
+        return self._ticks(self._now()).read_control()
+
+    def _read_tick_value(self) -> int:
+        now = self._now()
+        return self._ticks(now).read_value(now)
+
+    def _write_tick(self, write: Callable[[TickTimer, int, int], None], value: int) -> None:
+        now = self._now()
+        write(self._ticks(now), value, now)
 
     def set_fault(
         self, status: int, hard: int = 0, memory: int | None = None, bus: int | None = None
@@ -199,44 +210,29 @@ class SystemSpace:
 
     def read(self, offset: int, size: int) -> int:
         """What the core reads at ``offset`` from the base."""
-        address = BASE + offset
-        return self._read_word(address & ~3) >> 8 * (address & 3) & ((1 << 8 * size) - 1)
+        reader = self._readers.get(offset & ~3)
+        if reader is None:
+            reader = self._readers[offset & ~3] = self._reader_of(BASE + (offset & ~3))
+        value = reader()
+        return value if size == 4 else value >> 8 * (offset & 3) & ((1 << 8 * size) - 1)
 
-    def _read_word(self, address: int) -> int:
-        if ENABLE_SET <= address < PRIORITIES + 0x400:
-            return self._read_controller(address)
+    def _reader_of(self, address: int) -> Callable[[], int]:
+        """What reads the word at ``address``; looked up once for each register that code reads."""
+        if ENABLE_SET <= address < END:
+            return lambda: self._controller.read(address)
         if MPU_TYPE <= address <= LAST_ALIAS:
-            return self.protection.read(address)
-        address = self._banked(address)
-        reader = _READERS.get(address)
-        return reader(self) if reader else self._words.get(address, 0)
-
-    def _read_controller(self, address: int) -> int:
-        if address >= PRIORITIES:
-            first = FIRST_EXTERNAL + address - PRIORITIES
-            return sum(self._given_priority(first + byte) << 8 * byte for byte in range(4))
-        bank = address & 0x7F
-        first = FIRST_EXTERNAL + 8 * bank
-        if TARGETS <= address < PRIORITIES:
-            return self._words.get(address, 0)
-        numbers: set[int] | list[int] = self.interrupts.enabled
-        if PENDING_SET <= address < ACTIVE_BITS:
-            numbers = self.interrupts.pending
-        elif address >= ACTIVE_BITS:
-            numbers = self.interrupts.active if address < ACTIVE_BITS + 4 * BANKS else []
-        return sum(1 << bit for bit in range(32) if first + bit in numbers) if bank < 4 * BANKS else 0
-
-    def _given_priority(self, number: int) -> int:
-        return self.interrupts.priority(number) & 0xFF if self.interrupts.exists(number) else 0
-
-    def _read_system_priorities(self, first: int) -> int:
-        return sum(self._given_priority(first + byte) << 8 * byte for byte in range(4))
+            return lambda: self.protection.read(address)
+        if reader := _READERS.get(address):
+            return partial(reader, self)
+        return lambda: self._words.get(self._banked(address), 0)
 
     def _read_interrupt_control(self) -> int:
         interrupts = self.interrupts
         value = interrupts.active[-1] if interrupts.active else 0
-        value |= (interrupts.most_urgent() or 0) << 12
         value |= RETURN_TO_BASE if len(set(interrupts.active)) <= 1 else 0
+        if not interrupts.pending:
+            return value
+        value |= (interrupts.most_urgent() or 0) << 12
         value |= INTERRUPT_PENDING if any(number >= FIRST_EXTERNAL for number in interrupts.pending) else 0
         for number, bit in ((PENDSV, PENDSV_SET), (TICK, TICK_PENDING_SET), (NMI, NMI_SET)):
             value |= bit if number in interrupts.pending else 0
@@ -271,11 +267,11 @@ class SystemSpace:
         self._changed()
 
     def _write_word(self, address: int, value: int, mask: int) -> None:
-        if ENABLE_SET <= address < PRIORITIES + 0x400:
-            self._write_controller(address, value, mask)
+        if ENABLE_SET <= address < END:
+            self._controller.write(address, value, mask)
             return
         if SYSTEM_PRIORITIES <= address < SYSTEM_PRIORITIES + 12:
-            self._write_priorities(4 + address - SYSTEM_PRIORITIES, value, mask)
+            self._controller.set_priorities(4 + address - SYSTEM_PRIORITIES, value, mask)
             return
         if address in self._fixed:
             return
@@ -294,31 +290,6 @@ class SystemSpace:
         """Where the word of a register is kept that the region register beside it selects."""
         region = _REGION_REGISTERS.get(address)
         return address if region is None else address | self._words.get(region, 0) << 32
-
-    def _write_controller(self, address: int, value: int, mask: int) -> None:
-        if address >= PRIORITIES:
-            self._write_priorities(FIRST_EXTERNAL + address - PRIORITIES, value, mask)
-            return
-        if TARGETS <= address < PRIORITIES:
-            self._words[address] = self._words.get(address, 0) & ~mask | value if self._plan.secure else 0
-            return
-        interrupts, bank = self.interrupts, address & 0x7F
-        if bank >= 4 * BANKS:
-            return
-        first = FIRST_EXTERNAL + 8 * bank
-        chosen = [first + bit for bit in range(32) if value >> bit & 1 and interrupts.exists(first + bit)]
-        if address < ENABLE_CLEAR:
-            interrupts.enabled.update(chosen)
-        elif address < PENDING_SET:
-            interrupts.enabled.difference_update(chosen)
-        elif address < ACTIVE_BITS:
-            for number in chosen:
-                (interrupts.pend if address < PENDING_CLEAR else interrupts.unpend)(number)
-
-    def _write_priorities(self, first: int, value: int, mask: int) -> None:
-        for byte in range(4):
-            if mask >> 8 * byte & 0xFF:
-                self.interrupts.set_priority(first + byte, value >> 8 * byte & 0xFF)
 
     def _write_interrupt_control(self, value: int, held: int) -> None:
         for bit, number, pend in (
@@ -377,23 +348,23 @@ class SystemSpace:
 
 
 _READERS: dict[int, Callable[[SystemSpace], int]] = {
-    TICK_CONTROL: lambda space: space._ticks().read_control(space._now()),
+    TICK_CONTROL: SystemSpace._read_tick_control,
     TICK_RELOAD: lambda space: space.ticks.read_reload(),
-    TICK_CURRENT: lambda space: space._ticks().read_value(space._now()),
+    TICK_CURRENT: SystemSpace._read_tick_value,
     CYCLE_COUNT: SystemSpace._read_cycles,
     INTERRUPT_CONTROL: SystemSpace._read_interrupt_control,
     FLOAT_CONTEXT: SystemSpace._read_float_context,
     RESET_CONTROL: lambda space: RESET_READS << 16 | space._words.get(RESET_CONTROL, 0),
     HANDLER_CONTROL: SystemSpace._read_handler_control,
-    SYSTEM_PRIORITIES: lambda space: space._read_system_priorities(4),
-    SYSTEM_PRIORITIES + 4: lambda space: space._read_system_priorities(8),
-    SYSTEM_PRIORITIES + 8: lambda space: space._read_system_priorities(12),
+    SYSTEM_PRIORITIES: lambda space: space._controller.priorities(4),
+    SYSTEM_PRIORITIES + 4: lambda space: space._controller.priorities(8),
+    SYSTEM_PRIORITIES + 8: lambda space: space._controller.priorities(12),
 }
 
 _WRITERS: dict[int, Callable[[SystemSpace, int, int], None]] = {
-    TICK_CONTROL: lambda space, value, held: space._ticks().write_control(value, space._now()),
-    TICK_RELOAD: lambda space, value, held: space._ticks().write_reload(value, space._now()),
-    TICK_CURRENT: lambda space, value, held: space._ticks().write_value(space._now()),
+    TICK_CONTROL: lambda space, value, held: space._write_tick(TickTimer.write_control, value),
+    TICK_RELOAD: lambda space, value, held: space._write_tick(TickTimer.write_reload, value),
+    TICK_CURRENT: lambda space, value, held: space._write_tick(TickTimer.write_value, value),
     CYCLE_CONTROL: SystemSpace._write_cycle_control,
     CYCLE_COUNT: SystemSpace._write_cycles,
     INTERRUPT_CONTROL: SystemSpace._write_interrupt_control,

@@ -23,15 +23,16 @@ class TickTimer:
         """When the counter next reaches zero, while it is enabled."""
         self._value = 0
         """The counter while it is not enabled."""
+        self._running = False
 
     @property
     def interrupts(self) -> bool:
         """Whether it will make its exception pending by itself."""
         return self._running and bool(self._control & INTERRUPT)
 
-    @property
-    def _running(self) -> bool:
-        return bool(self._control & ENABLE) and (self._reload > 0 or self._value > 0)
+    def _look(self) -> None:
+        """Note whether it counts, behind each change."""
+        self._running = bool(self._control & ENABLE) and (self._reload > 0 or self._value > 0)
 
     def next_interrupt(self) -> int | None:
         """When its exception will become pending; None if it will not."""
@@ -46,16 +47,19 @@ class TickTimer:
         if self._reload:
             period = self._reload + 1
             self._zero_at += ((now - self._zero_at) // period + 1) * period
+        self._look()
         return bool(self._control & INTERRUPT)
 
     def phase(self, now: int) -> int:
         """Where it is in its period."""
         return self._zero_at - now if self._running else 0
 
-    def read_control(self, now: int) -> int:
+    def read_control(self) -> int:
         """The control register; its flag is cleared by the read."""
-        counted, self._counted = self._counted, False
-        return self._control | PROCESSOR_CLOCK | (COUNTED if counted else 0)
+        if not self._counted:
+            return self._control | PROCESSOR_CLOCK
+        self._counted = False
+        return self._control | PROCESSOR_CLOCK | COUNTED
 
     def read_reload(self) -> int:
         """The reload register."""
@@ -63,10 +67,10 @@ class TickTimer:
 
     def read_value(self, now: int) -> int:
         """The current value register."""
-        if not self._control & ENABLE:
-            return self._value
+        if not self._running:
+            return 0 if self._control & ENABLE else self._value
         left = self._zero_at - now
-        return left if self._running and left <= RELOAD_BITS and left <= max(self._reload, self._value) else 0
+        return left if left <= self._reload or left <= self._value else 0
 
     def write_control(self, value: int, now: int) -> None:
         """Start, stop, or change whether it interrupts."""
@@ -76,6 +80,7 @@ class TickTimer:
         self._control = value & _HELD
         if is_on and not was_on:
             self._zero_at = now + (self._value or self._reload + 1)
+        self._look()
 
     def write_reload(self, value: int, now: int) -> None:
         """The value that it starts from next time."""
@@ -83,9 +88,11 @@ class TickTimer:
         self._reload = value & RELOAD_BITS
         if self._control & ENABLE and not was_running:
             self._zero_at = now + self._reload + 1
+        self._look()
 
-    def write_value(self, now: int) -> None:
+    def write_value(self, value: int, now: int) -> None:
         """Any write clears the counter, which then starts from the reload value."""
         self._value, self._counted = 0, False
         if self._control & ENABLE:
             self._zero_at = now + self._reload + 1
+        self._look()

@@ -13,6 +13,7 @@ from gemel.rehearsal.kinds import ERRORS, UNJUDGED, WARNINGS
 from gemel.rehearsal.limits import CAUTION
 from gemel.rehearsal.result import Happening, Rehearsal
 from gemel.text.escaping import xml_text
+from gemel.text.markup import element, label
 
 WIDTH = 1120
 LEFT, RIGHT, TOP = 110, 30, 114
@@ -52,19 +53,24 @@ def picture_of(rehearsal: Rehearsal, style: str = STYLE) -> str:
         y += ROW
     if len(shown) < len(events):
         more = f"{len(events) - len(shown)} more events are marked only"
-        parts.append(f'<text class="dim" x="{LEFT}" y="{y}">{more}</text>')
+        parts.append(label(more, class_="dim", x=LEFT, y=y))
         y += ROW
     y += 12
-    parts.append(f'<text class="dim" x="20" y="{y}">{xml_text(CAUTION)}</text>')
+    parts.append(label(CAUTION, class_="dim", x=20, y=y))
     height = y + 24
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH}" height="{height}" '
-        f'viewBox="0 0 {WIDTH} {height}" role="img" aria-label="{xml_text(_summary(rehearsal))}">'
-        + (f"<style>{style}</style>" if style else "")
-        + '<rect width="100%" height="100%" fill="#ffffff"/>'
-        + "".join(parts)
-        + "</svg>\n"
+    picture = element(
+        "svg",
+        element("style", style) if style else "",
+        element("rect", width="100%", height="100%", fill="#ffffff"),
+        *parts,
+        xmlns="http://www.w3.org/2000/svg",
+        width=WIDTH,
+        height=height,
+        viewBox=f"0 0 {WIDTH} {height}",
+        role="img",
+        aria_label=_summary(rehearsal),
     )
+    return picture + "\n"
 
 
 class _Scale:
@@ -91,11 +97,11 @@ def _summary(rehearsal: Rehearsal) -> str:
 
 def _title(rehearsal: Rehearsal) -> str:
     colour = "goal" if rehearsal.passes else "bad"
+    ended = f"{rehearsal.time:,} instructions from reset; ended: {rehearsal.ended}"
     return (
-        f'<text class="title {colour}" x="20" y="32">{xml_text(_summary(rehearsal))}</text>'
-        f'<text class="dim" x="20" y="54">{rehearsal.time:,} instructions from reset; ended: '
-        f"{xml_text(rehearsal.ended)}</text>"
-        '<text class="dim" x="20" y="72">stretches without events are drawn shorter than they are</text>'
+        label(_summary(rehearsal), class_=f"title {colour}", x=20, y=32)
+        + label(ended, class_="dim", x=20, y=54)
+        + label("stretches without events are drawn shorter than they are", class_="dim", x=20, y=72)
     )
 
 
@@ -108,20 +114,20 @@ def _lane(rehearsal: Rehearsal, name: str, y: int, scale: _Scale) -> str:
         (e.time for e in rehearsal.events if e.core == name and _is_bad(e) and _stops(core.state)), None
     )
     end = scale(ends) if ends is not None else last
-    parts = [f'<text class="name" x="20" y="{y + 14}">{xml_text(name)}</text>']
-    parts.append(f'<text class="dim" x="20" y="{y + 30}">{xml_text(core.role)}</text>')
+    parts = [label(name, class_="name", x=20, y=y + 14), label(core.role, class_="dim", x=20, y=y + 30)]
     if begins > first:
-        parts.append(f'<rect class="reset" x="{first}" y="{y}" width="{begins - first:.1f}" height="{BAR}"/>')
+        parts.append(_bar("reset", first, y, begins - first))
         if begins - first > 60:
-            parts.append(f'<text class="dim" x="{first + 6}" y="{y + 13}">in reset</text>')
+            parts.append(label("in reset", class_="dim", x=first + 6, y=y + 13))
     if end > begins or start is not None:
-        width = max(1.0, end - begins)
-        parts.append(f'<rect class="run" x="{begins}" y="{y}" width="{width:.1f}" height="{BAR}"/>')
+        parts.append(_bar("run", begins, y, max(1.0, end - begins)))
     words = f"{core.state}, {core.instructions:,} instructions"
-    parts.append(
-        f'<text class="dim" x="{WIDTH - RIGHT}" y="{y - 6}" text-anchor="end">{xml_text(words)}</text>'
-    )
+    parts.append(label(words, class_="dim", x=WIDTH - RIGHT, y=y - 6, text_anchor="end"))
     return "".join(parts)
+
+
+def _bar(kind: str, x: float, y: int, width: float) -> str:
+    return element("rect", class_=kind, x=x, y=y, width=f"{width:.1f}", height=BAR)
 
 
 def _stops(state: str) -> bool:
@@ -153,18 +159,13 @@ def _worth_a_label(events: list[Happening]) -> list[Happening]:
 def _mark(event: Happening, y: int, scale: _Scale, number: int | None) -> str:
     x, kind = scale(event.time), _class_of(event)
     radius = 5 if number else 3
-    circle = f'<circle class="{kind}" cx="{x}" cy="{y + BAR + 10}" r="{radius}">'
-    shape = f"{circle}<title>{xml_text(_told(event))}</title></circle>"
-    line = f'<line class="mark" x1="{x}" y1="{y}" x2="{x}" y2="{y + BAR}"/>'
-    label = ""
-    if number:
-        below = y + BAR + 30 + 12 * (number % 3)
-        label = f'<text class="{kind}" x="{x}" y="{below}" text-anchor="middle">{number}</text>'
-    return line + shape + label
-
-
-def _told(event: Happening) -> str:
-    return f"{event.time:,}: {event.text}"
+    words = element("title", xml_text(f"{event.time:,}: {event.text}"))
+    shape = element("circle", words, class_=kind, cx=x, cy=y + BAR + 10, r=radius)
+    line = element("line", class_="mark", x1=x, y1=y, x2=x, y2=y + BAR)
+    if not number:
+        return line + shape
+    below = y + BAR + 30 + 12 * (number % 3)
+    return line + shape + label(str(number), class_=kind, x=x, y=below, text_anchor="middle")
 
 
 def _line(event: Happening, number: int, y: int) -> str:
@@ -172,10 +173,10 @@ def _line(event: Happening, number: int, y: int) -> str:
     where = f" [{function}]" if function and event.kind not in ("text", "start") else ""
     text = event.text if len(event.text) <= 110 else event.text[:107] + "..."
     return (
-        f'<text class="{_class_of(event)}" x="44" y="{y}" text-anchor="end">{number}</text>'
-        f'<text class="dim" x="130" y="{y}" text-anchor="end">{event.time:,}</text>'
-        f'<text x="144" y="{y}">{xml_text(event.core)}</text>'
-        f'<text class="{_class_of(event)}" x="230" y="{y}">{xml_text(text + where)}</text>'
+        label(str(number), class_=_class_of(event), x=44, y=y, text_anchor="end")
+        + label(f"{event.time:,}", class_="dim", x=130, y=y, text_anchor="end")
+        + label(event.core, x=144, y=y)
+        + label(text + where, class_=_class_of(event), x=230, y=y)
     )
 
 
@@ -188,5 +189,5 @@ def _releases(events: list[Happening], lanes: dict[str, int], scale: _Scale) -> 
         started = next((e for e in events if e.kind == "start" and e.core == event.words["of"]), None)
         x1, y1, y2 = scale(event.time), lanes[event.core] + BAR, lanes[event.words["of"]]
         x2 = scale(started.time) if started else x1
-        parts.append(f'<path class="release" d="M {x1} {y1} L {x2} {y2}"/>')
+        parts.append(element("path", class_="release", d=f"M {x1} {y1} L {x2} {y2}"))
     return parts

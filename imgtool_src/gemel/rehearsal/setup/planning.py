@@ -123,7 +123,9 @@ def _memory(subject: Inspection, memory: Memory) -> MemoryPlan:
     )
     kind: MemoryKind = "rom" if memory.kind == "rom" else "flash"
     erased = bytes((memory.erased_byte,))
-    return MemoryPlan(memory.name, kind, memory.size, erased, pieces, memory.erase_block or 1)
+    return MemoryPlan(
+        memory.name, kind, memory.size, erased, pieces, memory.erase_block or 1, memory.write_unit
+    )
 
 
 def _core(subject: Inspection, core: Core, described: RehearsalPlan) -> CorePlan:

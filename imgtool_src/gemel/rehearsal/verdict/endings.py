@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.rehearsal.plan import DevicePlan
-from gemel.rehearsal.raw_run import RawEvent, RawRun
+from gemel.rehearsal.raw_run import RawCore, RawEvent, RawRun
 from gemel.rehearsal.result import RehearsalFinding
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.findings import at_end, error_about
@@ -15,6 +15,9 @@ from gemel.spans import format_address
 
 MANY_TIMES = 16
 """Times that one fault is handled at one place, in a device that no longer changes, to be why it does not go on."""
+
+SHARED_BY = 3
+"""Vectors with one handler from which on it is a default one; a product's own may serve two interrupts."""
 
 LONG_IN_HANDLER = 1_000_000
 """Instructions in one handler after which a core is taken to stay there."""
@@ -75,13 +78,29 @@ def _handlers(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
         if run.ended == "budget" and run.time - core.handler_since < LONG_IN_HANDLER:
             continue
         function = names.function_name(core.name, core.pc) or "a handler"
+        others = _vectors_of_its_handler(run, core, names)
+        shared = (
+            f", since no handler of its own is linked ({others} vectors share this one)" if others else ""
+        )
         words = Words(
-            f"core {core.name} stays in {function} for {exception_name(core.handler)}",
+            f"core {core.name} stays in {function} for {exception_name(core.handler)}{shared}",
             f"entered at instruction {core.handler_since:,}, and it does not return",
             "a handler that serves its exception and returns",
             "link a handler for it, see what the handler waits for, or do not enable the interrupt",
         )
         yield at_end(core, run, words, names, "stays-in-handler")
+
+
+def _vectors_of_its_handler(run: RawRun, core: RawCore, names: CodeNames) -> int:
+    """How many vectors of its table have the handler in which a core is; 0 where it is of this exception alone."""
+    events = [each for each in run.events if each.core == core.name]
+    starts = [each.numbers["vectors"] for each in events if each.kind == "start"]
+    if not starts or any(each.kind == "vector-table-moved" for each in events):
+        return 0
+    vectors = names.vectors(core.name, starts[-1])
+    own = vectors[core.handler] if core.handler < len(vectors) else 0
+    count = vectors.count(own) if own else 0
+    return count if count >= SHARED_BY else 0
 
 
 def _sleepers(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:

@@ -156,7 +156,17 @@ def _flash_command(event: RawEvent, names: CodeNames) -> Words:
         "erased bytes of the flash that the controller has"
         if command == "program"
         else "an address of its flash",
-        "erase the block first" if "erased" in reason else "correct the address that the code writes",
+        "correct the address that the code writes" if "not in memory" in reason else "erase the block first",
+    )
+
+
+def _write_unit(event: RawEvent, names: CodeNames) -> Words:
+    count, unit = event.numbers["count"], event.numbers["unit"]
+    return Words(
+        f"core {event.core} programs {count} of the {unit} bytes of a write unit of flash",
+        at_address(event, names),
+        f"whole write units of {unit} bytes: a unit is programmed once, with its error correction code",
+        "fill the unit with erased bytes, or correct write_unit in the layout",
     )
 
 
@@ -166,6 +176,7 @@ FAULT_WORDS: dict[str, Wording] = {
     "fetch-outside-code": _fetch,
     "write-to-flash": _flash,
     "flash-command": _flash_command,
+    "write-unit-in-part": _write_unit,
     "undefined-instruction": _undefined,
     "instruction-missing": _missing,
     "instruction-not-emulated": _not_emulated,

@@ -1,0 +1,157 @@
+"""Code that reaches several variables by their distances from one address.
+
+GCC does so for the variables of a file (``-fsection-anchors``, the default from -O1 on Arm).  Where one is added, the
+distances to those after it change in every function, and none of these functions has changed.
+
+Encodings: Armv7-M and Armv8-M Architecture Reference Manuals, LDR, STR, LDRD, STRD, VLDR, VSTR, ADD and SUB
+(immediate), LDR (literal) (from memory); the tests compile code with them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import cached_property
+
+from gemel.comparing.side import BY_BYTES, Side
+from gemel.m_profile.halfwords import is_wide
+from gemel.structs import NamedTuple
+
+MAX_BASES = 64
+"""Addresses that a function loads and that are looked at."""
+
+_SCALES = {0x6: 4, 0x7: 1, 0x8: 2}
+"""Bytes that one step of the 5-bit distance stands for, by the upper four bits of a 16-bit load or store."""
+
+_SUMS = {0xF100: (1, True), 0xF1A0: (-1, True), 0xF200: (1, False), 0xF2A0: (-1, False)}
+"""ADD, SUB, ADDW and SUBW: the sign, and whether the number is a modified immediate."""
+
+
+class Access(NamedTuple):
+    """An instruction with a distance in bytes; ``rest`` is the same for two that differ in nothing else."""
+
+    rest: tuple[int, int]
+    distance: int
+
+
+class Base(NamedTuple):
+    """An address that both versions of a function load at one place, and the halfwords that hold it."""
+
+    old: int
+    new: int
+    held_in: frozenset[int]
+
+
+class Anchors:
+    """What two versions of a function, of one size, load addresses for, and which distances they add."""
+
+    def __init__(self, old: Side, new: Side) -> None:
+        self._old, self._new = old, new
+
+    def explains(self, index: int) -> bool:
+        """Whether a halfword differs only in the distance to a variable, or in the address that it counts from."""
+        for start in (index, index - 1):
+            pair = self._accesses.get(start)
+            if pair and (start == index or is_wide(self._old.halves[start])):
+                return any(self._meets(base, pair) for base in self._bases)
+        return any(
+            index in base.held_in and any(self._meets(base, pair) for pair in self._accesses.values())
+            for base in self._bases
+        )
+
+    def _meets(self, base: Base, distances: tuple[int, int]) -> bool:
+        """Whether both versions reach the same symbol from a base."""
+        one, other = (base.old + distances[0]) & 0xFFFF_FFFF, (base.new + distances[1]) & 0xFFFF_FFFF
+        names = self._old.name_of(one) & self._new.name_of(other)
+        return any(not name.startswith(BY_BYTES) for name in names)
+
+    @cached_property
+    def _starts(self) -> tuple[int, ...]:
+        """Where both versions have an instruction of the same width."""
+        starts, at = [], 0
+        while at < len(self._old.halves):
+            starts.append(at)
+            width = is_wide(self._old.halves[at])
+            if width != is_wide(self._new.halves[at]):
+                break
+            at += 1 + width
+        return tuple(starts)
+
+    @cached_property
+    def _accesses(self) -> dict[int, tuple[int, int]]:
+        found = {}
+        for start in self._starts:
+            one, other = access_at(self._old.halves, start), access_at(self._new.halves, start)
+            if one and other and one.rest == other.rest:
+                found[start] = one.distance, other.distance
+        return found
+
+    @cached_property
+    def _bases(self) -> list[Base]:
+        return [base for base, _ in zip(self._loaded(), range(MAX_BASES), strict=False)]
+
+    def _loaded(self) -> Iterator[Base]:
+        seen = set()
+        for start in self._starts:
+            word = literal_at(self._old, start)
+            if word is not None and word == literal_at(self._new, start) and word not in seen:
+                seen.add(word)
+                held_in = frozenset((word // 2, word // 2 + 1))
+                old, new = (
+                    int.from_bytes(side.data[word : word + 4], "little") for side in (self._old, self._new)
+                )
+                yield Base(old, new, held_in)
+            for one, other in zip(self._old.loaded(start), self._new.loaded(start), strict=False):
+                if one.halves == other.halves:
+                    yield Base(one.address, other.address, one.halves)
+
+
+def literal_at(side: Side, index: int) -> int | None:
+    """The byte of the symbol where the word is that the LDR at a halfword loads; None where there is no such word."""
+    first = side.halves[index]
+    if first >> 11 == 0b01001:
+        distance = (first & 0xFF) * 4
+    elif first & 0xFF7F == 0xF85F and index + 1 < len(side.halves):
+        distance = (side.halves[index + 1] & 0xFFF) * (1 if first & 0x80 else -1)
+    else:
+        return None
+    at = (side.start + 2 * index + 4 & ~3) + distance - side.start
+    return at if 0 <= at <= len(side.data) - 4 and not at % 2 else None
+
+
+def access_at(halves: tuple[int, ...], index: int) -> Access | None:
+    """The distance in the instruction that begins with a halfword; None if it has none."""
+    first = halves[index]
+    if not is_wide(first):
+        if scale := _SCALES.get(first >> 12):
+            return Access((first & 0xF83F, 0), (first >> 6 & 31) * scale)
+        if first >> 9 == 0b0001110:
+            return Access((first & 0xFE3F, 0), first >> 6 & 7)
+        if first >> 12 == 0b0011:
+            return Access((first & 0xF700, 0), -(first & 0xFF) if first & 0x800 else first & 0xFF)
+        return None
+    if index + 1 >= len(halves):
+        return None
+    second = halves[index + 1]
+    if first & 15 == 15:  # from the program counter
+        return None
+    if first & 0xFE80 == 0xF880:
+        return Access((first & 0xFF7F, second & 0xF000), second & 0xFFF)
+    if first & 0xFE80 == 0xF800 and second & 0x0F00 == 0x0C00:
+        return Access((first, second & 0xF000), -(second & 0xFF))
+    if first & 0xFF60 == 0xE940 or (first & 0xFF20 == 0xED00 and second & 0x0E00 == 0x0A00):
+        distance = (second & 0xFF) * 4
+        return Access((first & 0xFF7F, second & 0xFF00), distance if first & 0x80 else -distance)
+    sum_of = _SUMS.get(first & 0xFBF0)
+    if sum_of is None or second & 0x8000:
+        return None
+    sign, is_modified = sum_of
+    number = (first >> 10 & 1) << 11 | (second >> 12 & 7) << 8 | second & 0xFF
+    return Access((first & 15, second & 0x0F00), sign * (_expanded(number) if is_modified else number))
+
+
+def _expanded(number: int) -> int:
+    """The value of a modified immediate of 12 bits (ThumbExpandImm)."""
+    if number >> 10:
+        value, turned = 0x80 | number & 0x7F, number >> 7
+        return (value >> turned | value << (32 - turned)) & 0xFFFF_FFFF
+    return (1, 0x0001_0001, 0x0100_0100, 0x0101_0101)[number >> 8] * (number & 0xFF)

@@ -1,0 +1,101 @@
+"""The exceptions of one core: which is taken now, what a return leads to, and where that never ends."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from gemel.rehearsal.emulator.exception_frames import enter, leave
+from gemel.rehearsal.emulator.interrupts import SUPERVISOR_CALL
+
+if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.emulated_core import EmulatedCore
+
+MAX_BAD_RETURNS = 100
+"""Returns that do not fit, of one core: a handler that answers each with another one would go on without end."""
+
+LIVELOCK = 5000
+"""Times in a row that an exception is taken right after another one's return: thread code is starved."""
+
+
+class CoreExceptions:
+    """Takes a core's exceptions and returns from them.  ``since`` is when thread code was left last."""
+
+    def __init__(self, core: EmulatedCore) -> None:
+        self._core = core
+        self.since = self._chained = self._bad_returns = 0
+        self._returned_at = -1
+
+    def take_due(self) -> None:
+        """Take the exception that is due, if one is."""
+        core = self._core
+        if not core.interrupts.pending:
+            return
+        number = core.interrupts.to_take(core.registers.masks)
+        if number is not None:
+            self._take(number)
+
+    def call(self) -> None:
+        """A supervisor call; it is a HardFault where priorities keep it from being taken."""
+        core = self._core
+        if core.interrupts.fault_target(SUPERVISOR_CALL, core.registers.masks) == SUPERVISOR_CALL:
+            self._take(SUPERVISOR_CALL)
+        else:
+            core.fault("call-escalated", core.pc, {})
+
+    def _take(self, number: int) -> None:
+        core, interrupted = self._core, self._core.pc
+        core.sleep.interrupted()
+        if not core.interrupts.active and self._starves_threads(number):
+            return
+        if enter(core, number, interrupted):
+            core.report("exception-taken", core.pc, {"number": number})
+            if core.calls is not None:
+                core.calls.enter_exception(interrupted)
+
+    def _starves_threads(self, number: int) -> bool:
+        """Thread code is interrupted; True if it never gets to do anything any more."""
+        core = self._core
+        self.since = core.time
+        self._chained = self._chained + 1 if self._returned_at == core.instructions else 0
+        if self._chained < LIVELOCK:
+            return False
+        core.faults.stop("interrupt-livelock", core.pc, {"number": number})
+        return True
+
+    def take_fault(self, number: int, return_address: int) -> None:
+        """Take a fault's exception; the caller has seen that it can be taken."""
+        core = self._core
+        if not core.interrupts.active:
+            self.since = core.time
+        if enter(core, number, return_address) and core.calls is not None:
+            core.calls.enter_exception(return_address)
+
+    def leave(self, link: int) -> None:
+        """Return from the running exception by a link value; what follows a return that cannot be is a fault."""
+        core = self._core
+        left = leave(core, link)
+        if left is None:
+            return
+        number, to_thumb = left
+        core.sleep.event = True
+        core.faults.recovered(number)
+        self._returned_at = core.instructions
+        if not to_thumb:
+            core.fault("invalid-state", core.pc, {"address": core.pc})
+            return
+        if not core.interrupts.active and core.system.sleeps_on_exit:
+            core.sleep.begin()
+
+    def bad_vector(self, number: int, vector: int, return_address: int) -> None:
+        """The vector of exception ``number``, which was just entered, is no code."""
+        self._core.faults.take("bad-vector", return_address, {"number": number, "vector": vector})
+
+    def cannot_return(self, number: int, link: int) -> None:
+        """A return by a link value that does not fit; a core that does nothing else is stopped."""
+        core = self._core
+        self._bad_returns += 1
+        numbers = {"number": number, "link": link}
+        if self._bad_returns > MAX_BAD_RETURNS:
+            core.faults.stop("bad-exception-return", core.pc, numbers)
+        else:
+            core.fault("bad-exception-return", core.pc, numbers)

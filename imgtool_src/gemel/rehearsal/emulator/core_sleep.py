@@ -1,0 +1,86 @@
+"""How one core sleeps and waits (WFI, WFE), what wakes it, and what could."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from gemel.rehearsal.emulator.instruction_needs import is_wait
+from gemel.rehearsal.emulator.interrupts import TICK
+
+if TYPE_CHECKING:
+    from gemel.rehearsal.emulator.emulated_core import EmulatedCore
+
+PATIENCE, LONGEST_WAIT = 64, 256
+"""WFE without an event that are executed as they stand; then they last longer, up to so many instructions."""
+
+
+class CoreSleep:
+    """The sleep of one core.  ``event`` is its event register, which ends a WFE."""
+
+    def __init__(self, core: EmulatedCore) -> None:
+        self._core = core
+        self.event = False
+        self._waits = 0
+
+    def begin(self) -> None:
+        """WFI: nothing if an exception would wake the core at once."""
+        core = self._core
+        self._waits = 0
+        core.coming.advance(core.time)
+        if core.interrupts.wakes(core.registers.masks) is None:
+            core.state = "sleeping"
+            core.report("sleeps", core.pc)
+
+    def end(self, now: int) -> None:
+        """A sleeping core's time comes: it runs again if an exception wakes it."""
+        core = self._core
+        core.time = max(core.time, now)
+        core.coming.advance(core.time)
+        number = core.interrupts.wakes(core.registers.masks)
+        if number is not None:
+            core.state = "running"
+            core.report("woken", core.pc, {"number": number})
+
+    def wait(self) -> None:
+        """WFE and YIELD: go on at once where an event came; a core that does nothing else takes its time."""
+        core = self._core
+        core.state = "waiting"
+        if self.event:
+            self.event, self._waits = False, 0
+            return
+        self._waits += 1
+        if self._waits > PATIENCE:
+            coming, pause = core.coming.next(), min(self._waits - PATIENCE, LONGEST_WAIT)
+            core.time += pause if coming is None else max(0, min(pause, coming - core.time))
+            core.hand_over = True
+
+    def waited(self) -> bool:
+        """Whether the instruction in front of the program counter is WFE or YIELD."""
+        core = self._core
+        data = core.bus.read_bytes(core.pc - 4, 4)
+        if len(data) < 4:
+            return False
+        first, second = data[0] | data[1] << 8, data[2] | data[3] << 8
+        return is_wait(second, 0) or is_wait(first, second)
+
+    def interrupted(self) -> None:
+        """An exception is taken, which is an event."""
+        self._waits, self.event = 0, True
+
+    def wakes_at(self) -> int | None:
+        """When a sleeping core may wake by itself; None if only others can wake it."""
+        core = self._core
+        if core.interrupts.pending and core.interrupts.wakes(core.registers.masks) is not None:
+            return core.time
+        coming = core.coming.next()
+        return None if coming is None else max(coming, core.time)
+
+    def could_be_ended_by(self) -> set[int]:
+        """The external interrupts that could wake the core, or interrupt what it does."""
+        return self._core.interrupts.could_wake(self._core.registers.masks)
+
+    def ticks_could_end(self) -> bool:
+        """Whether its tick timer will wake the core, or interrupt what it does."""
+        core = self._core
+        unmasked = core.registers.masks._replace(primask=0)
+        return core.system.ticks.interrupts and core.interrupts.can_preempt(TICK, unmasked)
