@@ -1,8 +1,7 @@
 """Handlers of an image alone whose bytes are no code that a core could run from there.
 
 Without symbols nothing says where functions begin.  Constants and the second halves of instructions are known by what
-is there: halfwords that are hardly code before the first call, branch back or return, or bytes that the instructions
-of another handler take or load.
+is there: halfwords that are hardly code, or bytes that the code at reset takes or loads.
 """
 
 from __future__ import annotations
@@ -13,6 +12,9 @@ from gemel.spans import Span
 
 STREAMS_LIMIT = 256
 """Stretches of code from the reset handler on that are read."""
+
+SOON = 4
+"""Bytes of instructions before one that is hardly code, at most: later ones may be after a call that never returns."""
 
 _STOPS = range(0xBE, 0xC0), range(0xDE, 0xE0)
 """High bytes of BKPT, IT and hints, of UDF and SVC: what comes after them may be no code."""
@@ -48,10 +50,10 @@ def implausible_handlers(inspection: Inspection, table: VectorTable, indices: li
 
 
 def _is_no_code(flow: Flow, at: int) -> bool:
-    """Whether halfwords that are hardly code come before anything that could end or leave the stretch.
+    """Whether a halfword that is hardly code comes at once, as in words of small numbers.
 
     Nothing has been reached in ``flow`` yet.
     """
     stream = flow.stream(at, strict=True)
     leaves = stream.calls or any(flow.code[each + 1] in part for each in stream.sizes for part in _STOPS)
-    return stream.improbable and not leaves
+    return stream.improbable and stream.end - at <= SOON and not leaves
