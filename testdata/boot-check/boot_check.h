@@ -31,7 +31,7 @@ struct device {
     uint8_t erased_byte;
     uint32_t record;               /* where the record's area starts */
     struct span seal;              /* the seal's area */
-    struct span reserved[MAX_RESERVED]; /* areas of purpose reserved, which no digest covers */
+    struct span reserved[MAX_RESERVED]; /* areas of purpose reserved or settings, which no digest covers */
     size_t reserved_count;
     struct trusted_key keys[MAX_KEYS];
     size_t key_count;

@@ -106,11 +106,20 @@ static void read_id(const char *text, uint8_t *id, size_t size)
         id[i] = (uint8_t)byte;
         text += 2;
     }
+    if (*text != '\0') {
+        give_up("an id is too long");
+    }
 }
 
 static uint32_t number(const char *text)
 {
-    return (uint32_t)strtoul(text, NULL, 16);
+    char *end;
+    const unsigned long value = strtoul(text, &end, 16);
+
+    if (end == text || *end != '\0' || value > 0xFFFFFFFFul) {
+        give_up("not a hexadecimal number of 32 bits");
+    }
+    return (uint32_t)value;
 }
 
 static void add_memory(struct device *device, const char *start, const char *path)

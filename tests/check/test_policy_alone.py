@@ -17,7 +17,7 @@ from gemel.image.intel_hex import encode
 from gemel.image.sparse import SparseBytes
 from gemel.record.record import record_size
 from gemel.spans import Span
-from gemel.workflows.checking_alone import APPLIED, NEEDS_LAYOUT
+from gemel.workflows.checking_alone import APPLIED, NEEDS_LAYOUT, REST
 
 POLICY = 'format = 1\ntrust = ["old.pem"]\nproduct = "small-device"\nvendor = "harbour.example"\n'
 
@@ -59,8 +59,19 @@ def test_a_sealed_image_passes_and_says_what_was_not_checked(bench: Bench) -> No
     held = {name for name, rule in rules.items() if rule["status"] == "holds"}
     assert held == set(APPLIED) - {"rollback-not-lower"}
     for name, rule in rules.items():
-        if name not in APPLIED:
+        if name not in APPLIED and name != REST:
             assert [each["reason"] for each in rule["not_checked"]] == [NEEDS_LAYOUT], name
+
+
+def test_foreign_bytes_are_counted_where_nothing_verifies_them(bench: Bench) -> None:
+    """The attack: bytes beside a sealed image's builds, of which a check without layout says nothing."""
+    before, crc = Span(0x1000_0FFC, 4), "4 bytes outside builds, record and seal, in"
+    code, rules = bench.check(sealed(OLD))
+    assert (code, f"{crc} {before}" in rules[REST]["not_checked"][0]["reason"]) == (0, True)
+    code, rules = bench.check(changed(sealed(OLD), {0x1000_2400: b"\xbe\xef", 0x2000_0000: b"\x01"}))
+    words = f"7 bytes outside builds, record and seal, in {Span.from_bounds(before.start, 0x2000_0001)}"
+    assert (code, words in rules[REST]["not_checked"][0]["reason"]) == (0, True)
+    assert "7 bytes outside builds, record and seal" in " ".join(bench.errors.split())
 
 
 CHANGED = changed(sealed(OLD), {SAMPLER + 0x90: b"\xbe\xef"})

@@ -22,7 +22,7 @@ TESTS = Path(__file__).resolve().parents[1]
 TARGETS = sorted(file.stem for file in (TESTS / "fuzz/targets").glob("[a-z]*.py"))
 LONGEST = 10.0
 """Seconds that one input may take."""
-EXPLORING = 4.0
+EXPLORING = 3.0
 """Seconds of a target from which on its own way of finding inputs is worth its start."""
 
 

@@ -140,16 +140,31 @@ def test_an_update_in_another_order_names_the_block(folder, start, end, stop):
     assert int(found[1], 0) == stop
 
 
-@pytest.mark.parametrize(("blocks", "record", "stop"), [(NEW, OLD, RECORD), (OLD, NEW, STATION)])
+@pytest.mark.parametrize(
+    ("blocks", "record", "stop"), [(NEW, OLD, RECORD), (OLD, NEW, STATION), (NEW, None, RECORD)]
+)
 def test_an_update_that_wrote_its_record_last_or_first(folder, blocks, record, stop):
-    """All blocks are of one version and the record is of the other: what was not written yet is named."""
+    """All blocks are of one version and the record is of the other, or erased: what was not written yet is named."""
     gemel.write_images(Image(version(blocks)), folder / "known.hex", layout=layout(EDITS))
     data = bytearray(dumped(version(blocks)))
-    data[RECORD - FLASH : RECORD - FLASH + 0x400] = dumped(version(record))[RECORD - FLASH :][:0x400]
+    written = dumped(version(record))[RECORD - FLASH :][:0x400] if record else b"\xff" * 0x400
+    data[RECORD - FLASH : RECORD - FLASH + 0x400] = written
     text = " ".join(checked(folder, bytes(data), "--previous", "known.hex").stdout.split())
     found = re.search(rf"an update to {NEW} stopped half way, at block (0x[0-9A-F_]+)", text)
     assert found, text
     assert int(found[1], 0) == stop
+
+
+def test_a_record_that_is_damaged_is_no_update(folder):
+    """All blocks of one known version with a record that is not sound: said so, and no block is named as the stop."""
+    gemel.write_images(Image(version(NEW)), folder / "known.hex", layout=layout(EDITS))
+    data = bytearray(dumped(version(NEW)))
+    data[RECORD - FLASH + 20] ^= 1
+    done = checked(folder, bytes(data), "--previous", "known.hex")
+    text = " ".join(done.stdout.split())
+    assert done.returncode == 1
+    assert f"the blocks are of {NEW}, and the record is not sound" in text
+    assert "stopped half way" not in text
 
 
 def test_a_device_with_two_flash_memories(tmp_path):

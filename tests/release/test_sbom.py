@@ -18,6 +18,7 @@ from gemel.errors import UsageProblem
 from gemel.release.dsse import read_envelope
 from gemel.release.linked_in import LinkedLibrary, _libraries, compiler_of, made_of
 from gemel.release.provenance import read_statement
+from gemel.release.sbom import MAX_DEPTH, MAX_PARTS
 from gemel.workflows.release_inputs import ReleaseRequest
 from gemel.workflows.releasing import make_release
 
@@ -230,6 +231,14 @@ def test_two_teams_with_the_same_references(tmp_path):
     assert {"sbom1:tm", "sbom2:tm", "sbom3:tm"} <= set(refs)
 
 
+def nested(depth):
+    """A component with another one inside it, and so on."""
+    found = []
+    for number in range(depth):
+        found = [{"type": "library", "name": f"c{number}", "components": found}]
+    return found
+
+
 @pytest.mark.parametrize(
     "text",
     [
@@ -241,6 +250,10 @@ def test_two_teams_with_the_same_references(tmp_path):
         json.dumps({**TEAM, "metadata": {"component": {"type": "firmware", "name": 1}}}),
         json.dumps({**TEAM, "components": [{"type": "library", "name": name} for name in ("a", 2)]}),
         json.dumps({**TEAM, "components": [{"type": "library", "name": "a", "properties": [{"name": 1}]}]}),
+        json.dumps(
+            {**TEAM, "components": [{"type": "library", "name": f"c{n}"} for n in range(MAX_PARTS + 1)]}
+        ),
+        json.dumps({**TEAM, "components": nested(MAX_DEPTH + 1)}),
     ],
 )
 def test_what_is_no_sbom_is_refused(text, tmp_path):

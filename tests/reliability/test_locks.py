@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import subprocess
 import sys
@@ -12,6 +13,7 @@ import pytest
 
 from gemel.errors import OutputError
 from gemel.files.locks import OutputLocks, name_of
+from gemel.files.new_files import NewFile, write_new
 from gemel.files.output_targets import real_path
 from gemel.files.outputs import write_all
 
@@ -86,10 +88,50 @@ def test_what_a_killed_run_left_is_removed_by_the_next(tmp_path: Path) -> None:
     assert len(others) == 2
 
 
-def test_a_lock_that_is_a_link_is_not_followed(tmp_path: Path) -> None:
-    """Somebody else's link in the lock's place touches nothing that it leads to."""
+@pytest.mark.parametrize("kind", ["a link", "a folder"])
+def test_what_is_no_lock_is_named_and_nothing_is_written(tmp_path: Path, kind: str) -> None:
+    """The attack: a link in the lock's place, of whoever shares the folder, let two runs write at once."""
     target, victim = tmp_path / "a.hex", tmp_path / "victim"
     victim.write_bytes(b"kept")
-    Path(f"{name_of(real_path(target))}lock").symlink_to(victim)
+    lock = Path(f"{name_of(real_path(target))}lock")
+    if kind == "a link":
+        lock.symlink_to(victim)
+    else:
+        lock.mkdir()
+    with pytest.raises(OutputError) as caught:
+        write_all({target: [b"new"]})
+    assert str(lock) in caught.value.problems[0].found
+    assert (target.exists(), victim.read_bytes()) == (False, b"kept")
+
+
+@pytest.mark.parametrize("readable", [True, False])
+def test_another_users_run_is_waited_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, readable: bool
+) -> None:
+    """The attack: in a shared folder the other user's lock may not be written, and was passed over."""
+    target, opened = tmp_path / "a.hex", os.open
+    left = Path(f"{name_of(real_path(target))}0123456789abcdef.new")
+
+    def of_another_user(path: str, flags: int, mode: int = 0o777) -> int:
+        if str(path).endswith("-lock") and (flags & os.O_RDWR or not readable):
+            raise PermissionError(errno.EACCES, "Permission denied", path)
+        return opened(path, flags, mode)
+
+    with locks(target):
+        left.write_bytes(b"being written")
+        monkeypatch.setattr(os, "open", of_another_user)
+        with pytest.raises(OutputError, match="another run" if readable else "cannot be locked"):
+            write_all({target: [b"new"]})
+        monkeypatch.undo()
+        assert (target.exists(), left.read_bytes()) == (False, b"being written")
     write_all({target: [b"new"]})
-    assert (target.read_bytes(), victim.read_bytes()) == (b"new", b"kept")
+    assert (target.read_bytes(), left.exists()) == (b"new", False)
+
+
+def test_what_a_killed_run_left_of_a_new_key_is_removed_by_the_next(tmp_path: Path) -> None:
+    """The attack: a private key stayed under a temporary name for good."""
+    key = tmp_path / "release.pem"
+    left = Path(f"{name_of(real_path(key))}0123456789abcdef.new")
+    left.write_bytes(b"a private key")
+    write_new([NewFile(key, b"another")])
+    assert [path.name for path in tmp_path.iterdir()] == ["release.pem"]

@@ -48,6 +48,8 @@ def test_for_the_owner_alone_from_the_start(
 
     def watched(path: Path, flags: int, mode: int = 0o777) -> int:
         handle = opened(path, flags, mode)
+        if str(path).endswith("-lock"):  # holds nothing
+            return handle
         assert flags & os.O_EXCL
         modes.append(os.fstat(handle).st_mode & 0o777)
         return handle

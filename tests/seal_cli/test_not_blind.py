@@ -133,3 +133,18 @@ def test_equal_records_do_not_differ(device: Path, gemel: Run, key) -> None:  # 
     joined_as_asked(gemel)
     record = decode(record_of(Path("plain.hex")), "record")
     assert list(differences(record, record)) == []
+
+
+@pytest.mark.parametrize(
+    "words", ["--trust key-pub.pem", "--format json", "--format html", "--at 0", "station=a.elf"]
+)
+def test_a_request_passes_for_no_image(device: Path, gemel: Run, key, words: str) -> None:  # type: ignore[no-untyped-def]
+    """The attack: ``show --trust KEY`` of a file of this name ended with 0, as if its seal had held."""
+    joined_as_asked(gemel)
+    data = bytes_to_sign(record_of(Path("plain.hex")), key.public_key.algorithm, key.public_key.fingerprint)
+    Path("image.tbs").write_bytes(data)
+    refused = gemel("show", "image.tbs", *words.split())
+    assert (refused.code, "bytes to be signed are no image" in refused.err) == (2, True)
+    shown = gemel("show", "image.tbs")
+    assert gemel("show", "image.tbs", "-o", "said.txt").code == 0
+    assert Path("said.txt").read_text(encoding="utf-8") == shown.out

@@ -18,6 +18,7 @@ from tide_gauge import ARRANGEMENTS, BUILT, layout_file
 
 import gemel
 from gemel.errors import BuildError, GemelError
+from gemel.structs import replace
 from gemel.workflows.splitting import split
 
 
@@ -153,6 +154,21 @@ def test_a_place_outside_the_part_is_refused(address, tmp_path):
     file.write_text(changed, encoding="utf-8")
     with pytest.raises(BuildError, match="outside the build"):
         gemel.load_builds(read, {"station": tmp_path / "station.hex"})
+
+
+def test_changed_bytes_are_not_taken_apart():
+    """The attack: parts of an image that was changed, joined again, had a record and a seal of their own."""
+    read, image = image_of("in-place")
+    (start, piece), *_ = image.data.pieces()
+    changed = image.data.copy()
+    changed.write(start + 0x80, bytes((piece[0x80] ^ 1,)))
+    with pytest.raises(GemelError, match="not those that the record was made for"):
+        split(read, replace(image, data=changed))
+    record = read.layout.span_of(read.layout.record.area)
+    without = image.data.copy()
+    without.write(record.start, b"\0")
+    remarks = split(read, replace(image, data=without)).remarks
+    assert "no sound record" in remarks[0].what
 
 
 def test_an_image_of_another_layout_is_refused():

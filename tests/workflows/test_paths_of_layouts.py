@@ -130,6 +130,44 @@ def test_special_files_are_refused_by_kind(received: Path, gemel: Run, kind: str
             assert gemel(*words_of).code == 2
 
 
+GIVEN = {
+    "layout": "check pipe t.hex",
+    "image": "check small.toml pipe --as hex",
+    "old image": "compare small.toml pipe.hex t.hex",
+    "older image": "check small.toml t.hex --previous pipe.hex",
+    "layout of the join": "check small.toml t.hex --joined-with pipe",
+    "build": "check small.toml t.hex station=pipe",
+    "trusted key": "check small.toml t.hex --trust pipe",
+    "policy": "check small.toml t.hex --policy pipe",
+    "list": "audit small.toml --list pipe",
+    "bytes to be signed": "show pipe.tbs",
+    "signature": "sign small.toml t.hex --public a-pub.pem --signature pipe -o n.hex",
+    "public key": "sign small.toml t.hex --public pipe --to-be-signed n.tbs",
+    "private key": "sign small.toml t.hex --key pipe -o n.hex",
+    "key to show": "keys show pipe",
+    "device description": "draft station=station.elf sampler=sampler.elf --svd pipe",
+}
+
+
+@posix
+@pytest.mark.parametrize("what", GIVEN)
+def test_a_named_pipe_that_nobody_writes_to_hangs_no_command(received: Path, gemel: Run, what: str) -> None:
+    """The attack: one of the files that came is a FIFO, and whatever is given its name waits for ever."""
+    assert gemel(*JOIN, "-o", "t.hex", "--key", "a.pem").code == 0
+    for name in ("pipe", "pipe.hex", "pipe.tbs"):
+        os.mkfifo(received / name)
+    os.mkfifo(received / "r.tbs")
+    (received / "r.tbs.sig").write_bytes(bytes(64))
+    before = set(os.listdir(received))
+    beside = gemel(
+        "sign", "small.toml", "t.hex", "--public", "a-pub.pem", "--signature", "r.tbs.sig", "-o", "n.hex"
+    )
+    assert (beside.code, "not that of the key" in beside.err) == (2, True)
+    ended = gemel(*GIVEN[what].split())
+    assert (ended.code, "a pipe" in ended.err) == (2, True), ended.everything
+    assert set(os.listdir(received)) == before
+
+
 FILES = ("x.hex", "x.srec", "x.elf", "x.toml", "x.pem", "x.tbs", "x.axf", "x")
 CONTENTS = {
     "a variable": f"{SECRET}=1\n",

@@ -5,10 +5,10 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import BinaryIO
 
 from gemel.errors import Problem, UsageProblem
 from gemel.files.locks import PREFIX
+from gemel.files.reading import blocks_of_file
 from gemel.image.formats import FORMATS
 
 SUFFIXES = tuple(suffix for each in FORMATS for suffix in each.suffixes)
@@ -51,37 +51,16 @@ def _is_image(entry: os.DirEntry[str]) -> bool:
 
 def listed(file: Path) -> Iterator[str]:
     """The names in a list, one a line, or separated by zero bytes; ``-`` is stdin.  Raises UsageProblem."""
-    try:
-        if str(file) == "-":
-            import sys
-
-            yield from _names(sys.stdin.buffer, "stdin")
-            return
-        with file.open("rb") as lines:
-            yield from _names(lines, str(file))
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise UsageProblem(
-            Problem("the list cannot be read", where=str(file), found=reason, expected="a readable file")
-        ) from error
-
-
-def _names(lines: BinaryIO, name: str) -> Iterator[str]:
-    rest = lines.read(MAX_NAME)
-    end = b"\0" if b"\0" in rest else b"\n"
-    more = rest
-    while more:
+    rest, end = b"", b""
+    for block in blocks_of_file(file):
+        rest += block
+        end = end or (b"\0" if b"\0" in rest else b"\n")
         *whole, rest = rest.split(end)
         yield from filter(None, map(_decoded, whole))
         if len(rest) >= MAX_NAME:
             found = f"{MAX_NAME:,} bytes or more without an end"
-            raise UsageProblem(
-                Problem(
-                    "the list has a line that is no file's name", where=name, found=found, expected="a path"
-                )
-            )
-        more = lines.read(MAX_NAME)
-        rest += more
+            what = "the list has a line that is no file's name"
+            raise UsageProblem(Problem(what, where=str(file), found=found, expected="a path"))
     if last := _decoded(rest):
         yield last
 

@@ -26,7 +26,7 @@ PREFIX = ".gemel-"
 """What the names of locks and temporary files begin with; short, so that any target's name has room."""
 
 WITHOUT_A_LOCK = (errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOENT, errno.ENOTDIR, errno.ELOOP)
-"""Why a lock may be missing: the output itself says better what is wrong with its folder; or a link is there."""
+"""Why a lock may be missing where no file has its name: the output says better what is wrong with its folder."""
 
 
 def name_of(real: str) -> str:
@@ -54,8 +54,6 @@ class OutputLocks:
             if problems:
                 raise OutputError(problems)
             self._held = held.pop_all()
-        for _, real in self._outputs if fcntl else ():
-            _clean_up(name_of(real))
         return self
 
     def __exit__(
@@ -65,17 +63,15 @@ class OutputLocks:
 
 
 def _locked(held: ExitStack, target: Path, beginning: str) -> list[Problem]:
-    """Take one lock and have ``held`` give it back; the problem where another run has it."""
+    """Take one lock, have ``held`` give it back, and clean up; the problem where another run has it."""
     name = f"{beginning}lock"
     while True:
         try:
-            handle = os.open(name, os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0), 0o666)
+            handle = _opened(name)
         except OSError as error:
-            if error.errno in WITHOUT_A_LOCK:
+            if error.errno in WITHOUT_A_LOCK and not os.path.lexists(name):
                 return []
-            what, expected = "the output cannot be written; no output was changed", "a place to write to"
-            reason = error.strerror or str(error)
-            return [Problem(what, where=str(target), found=reason, expected=expected)]
+            return [_no_lock(target, name, error)]
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:
@@ -87,8 +83,29 @@ def _locked(held: ExitStack, target: Path, beginning: str) -> list[Problem]:
             return [Problem(what, where=str(target), expected="one run at a time", next_step=step)]
         if _is_still(handle, name):
             held.callback(_given_back, handle, name)
+            _clean_up(beginning)
             return []
         os.close(handle)
+
+
+def _opened(name: str) -> int:
+    """The lock's file, made where it is not there; of another user's, reading is enough to wait for that run."""
+    links = getattr(os, "O_NOFOLLOW", 0)
+    try:
+        return os.open(name, os.O_RDWR | os.O_CREAT | links, 0o644)
+    except PermissionError:
+        return os.open(name, os.O_RDONLY | links)
+
+
+def _no_lock(target: Path, name: str, error: OSError) -> Problem:
+    found = "a link" if os.path.islink(name) else error.strerror or str(error)
+    return Problem(
+        "the output cannot be locked; no output was changed",
+        where=str(target),
+        found=f"{name}: {found}",
+        expected="a lock that only a run of gemel has made",
+        next_step="remove it if no other run is writing there",
+    )
 
 
 def _is_still(handle: int, name: str) -> bool:

@@ -2,7 +2,8 @@
 
 Each is written under a temporary name beside its place, with the mode that it is to have from the start,
 and flushed; then it gets its name, which fails where a file has that name.  Where the file system knows no
-hard links (a stick with FAT), it is written in its place, and removed again if that fails.
+hard links (a stick with FAT), it is written in its place, and removed again if that fails.  What a killed
+run left under a temporary name, the next run that makes the same file removes.
 """
 
 from __future__ import annotations
@@ -12,7 +13,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from gemel.errors import OutputError, Problem, UsageProblem
-from gemel.files.locks import PREFIX
+from gemel.files.locks import OutputLocks, name_of
+from gemel.files.output_targets import real_path
 from gemel.files.stopping import Stopping
 from gemel.structs import Struct
 
@@ -43,7 +45,8 @@ def write_new(files: Sequence[NewFile]) -> None:
     """Make all ``files``; raises UsageProblem as ``refuse_existing``, OutputError with none of them made."""
     refuse_existing([file.path for file in files])
     made: list[Path] = []
-    with Stopping() as stopping:
+    locks = OutputLocks((file.path, real_path(file.path)) for file in files)
+    with Stopping() as stopping, locks:
         try:
             for file in files:
                 stopping.check()
@@ -57,7 +60,7 @@ def write_new(files: Sequence[NewFile]) -> None:
 
 
 def _make(file: NewFile) -> None:
-    beside = file.path.parent / f"{PREFIX}{os.urandom(8).hex()}.new"
+    beside = Path(f"{name_of(real_path(file.path))}{os.urandom(8).hex()}.new")
     try:
         _write(beside, file)
         try:

@@ -57,7 +57,7 @@ class FileSource:
 
 
 def blocks_of_file(path: Path, *, plain: bool = False) -> Iterator[bytes]:
-    """The bytes of a file, or unless it must be ``plain`` of a pipe, in blocks.
+    """The bytes of a file, or unless it must be ``plain`` of a pipe that is open already, in blocks.
 
     Raises UsageProblem when it cannot be read or never ends.
     """
@@ -71,6 +71,19 @@ def blocks_of_file(path: Path, *, plain: bool = False) -> Iterator[bytes]:
                     Problem("the file is too large", where=str(path), found=found, expected=expected)
                 )
             yield block
+
+
+def beginning_of(path: Path, most: int, *, plain: bool = False) -> bytes:
+    """The bytes of a file; of one with more than ``most`` some more than that, so that its reader refuses it.
+
+    Raises as ``blocks_of_file``.
+    """
+    data = bytearray()
+    for block in blocks_of_file(path, plain=plain):
+        data += block
+        if len(data) > most:
+            break
+    return bytes(data)
 
 
 class HashedBlocks:
@@ -103,23 +116,32 @@ def _next_block(file: BinaryIO, path: Path) -> bytes:
 
 
 def _opened(path: Path, *, plain: bool) -> BinaryIO:
-    """The file, open for reading; devices are refused, and where it must be ``plain`` pipes are too."""
+    """The file, open for reading; devices and named pipes are refused, and where it must be ``plain`` all pipes."""
     if path == STDIN and not plain:
         return _standard_input()
     try:
         status = os.stat(path)
         kind = kind_of(status.st_mode) or ("a file of the system" if status.st_dev in _systems() else "")
-        if not kind or (kind == "a pipe" and not plain):
+        if not kind or (kind == "a pipe" and not plain and _is_descriptor(path)):
             return path.open("rb")
     except (OSError, ValueError) as error:
         raise UsageProblem(_cannot_read(path, error)) from error
-    expected = "a file" if plain else "a file or a pipe"
-    hint = "copy it into a file first" if kind == "a pipe" else ""
+    expected, hint = "a file" if plain else "a file or a pipe", ""
+    if kind == "a pipe":
+        expected, hint = (
+            "a file" if plain else "a file, or a pipe that is open already",
+            "copy it into a file first",
+        )
     raise UsageProblem(
         Problem(
             "this cannot be read as a file", where=str(path), found=kind, expected=expected, next_step=hint
         )
     )
+
+
+def _is_descriptor(path: Path) -> bool:
+    """Whether a pipe is one that the shell opened, as ``<(...)`` does: a named one may have nobody who writes."""
+    return os.path.abspath(path).startswith(("/dev/", "/proc/"))
 
 
 def _standard_input() -> BinaryIO:

@@ -19,6 +19,9 @@ from gemel.uuids import uuid_in
 MAX_BYTES = 64 << 10
 """A policy file over 64 KiB is refused: none is that large."""
 
+MAX_FAULTS = 100
+"""Faults that are reported at most."""
+
 MAX_LINE = 2000
 """Characters of a line; the parser's time grows faster than the length of some lines."""
 
@@ -45,7 +48,8 @@ def read_policy(
 ) -> ReadPolicy:
     """Read the policy in ``data``; ``file`` is its name in messages.
 
-    ``rule_names`` and ``algorithm_names`` are those that exist.  Raises PolicyError with all faults.
+    ``rule_names`` and ``algorithm_names`` are those that exist.  Raises PolicyError with all faults (the first
+    MAX_FAULTS of them).
     """
     document = _parse(data, file)
     faults: list[LayoutFault] = []
@@ -57,7 +61,10 @@ def read_policy(
         faults += _unknown_names(policy, list(rule_names), algorithm_names)
         faults += _ids(policy)
     if faults:
-        raise PolicyError(_problem(fault, file) for fault in faults)
+        problems = [_problem(fault, file) for fault in faults[:MAX_FAULTS]]
+        if len(faults) > MAX_FAULTS:
+            problems.append(Problem(f"there are more than {MAX_FAULTS} faults", where=file))
+        raise PolicyError(problems)
     return ReadPolicy(policy, file, hashlib.sha256(data).digest())
 
 

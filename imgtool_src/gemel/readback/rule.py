@@ -83,12 +83,8 @@ def _record_outcomes(inspection: Inspection) -> Iterator[Outcome]:
 def _version_outcomes(found: list[Stretch], inspection: Inspection) -> Iterator[Outcome]:
     own = inspection.record.version if inspection.record else None
     versions = {each.version for each in found} - {ERASED, UNKNOWN}
-    if (
-        found
-        and len(versions) == 1
-        and len({each.version for each in found}) == 1
-        and own in (None, *versions)
-    ):
+    due = (*versions,) if inspection.layout.record else (None, *versions)
+    if found and len(versions) == 1 and len({each.version for each in found}) == 1 and own in due:
         yield Holds(f"all blocks of builds are of version {found[0].version}")
         return
     if not found or (not versions and ERASED not in {each.version for each in found}):
@@ -107,14 +103,18 @@ def _mixed(found: list[Stretch], versions: set[str], own: str | None, inspection
     if stop is None and erased and versions <= {own}:
         stop = erased.span.start
     target = newest or own
-    if stop is None and len(found) == 1 and own and newest and own != newest and layout.record:
-        # The record is written last, or first: that alone is of another version.
-        target = max(own, newest, key=version_key)
-        stop = found[0].span.start if target == own else layout.span_of(layout.record.area).start
+    if stop is None and len(found) == 1 and newest and own != newest and layout.record:
+        # The record is written last, or first: that alone is of another version, or still erased.
+        area = layout.span_of(layout.record.area)
+        if own:
+            target = max(own, newest, key=version_key)
+            stop = found[0].span.start if target == own else area.start
+        elif not inspection.bytes_of(area).strip(bytes((inspection.erased_byte_at(area.start),))):
+            stop = area.start
     if stop is not None:
         what = f"an update to {target} stopped half way, at block {format_address(stop)}"
     elif len(versions) == 1 and own not in versions:
-        what = f"the blocks are of {newest}, and the record of {own or 'no version'}"
+        what = f"the blocks are of {newest}, and the record is {f'of {own}' if own else 'not sound'}"
     else:
         what = "the device does not hold one version"
     lines = tuple(f"{each.span}  {each.version}" for each in found)

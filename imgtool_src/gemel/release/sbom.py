@@ -32,6 +32,18 @@ NAMESPACE = uuid.UUID("6f6cbf0e-7a0c-5d0e-9d51-0f3b7d2b1c44")
 ATTRIBUTE_TAGS = (5, 6, 7, 10, 26, 28)
 """Build attributes that are listed: processor, architecture, profile, float unit, size of enumerations, float calls."""
 
+MAX_PARTS, MAX_DEPTH = 800, 16
+"""Components and dependencies of a team's SBOM together that are merged, and lists inside each other in it.
+
+The library's time grows with the square of the first, and faster with the second.
+"""
+
+ENTRIES_OF_A_PART = 8
+"""Licences, references and the like cost less: so many of them count as one part."""
+
+MERGED = ("bomFormat", "specVersion", "version", "metadata", "components", "dependencies")
+"""What is read of a team's SBOM."""
+
 TEXTS = frozenset(("name", "version", "group", "type", "bom-ref", "ref", "purl", "cpe", "id"))
 """What is text wherever it stands in components, dependencies and metadata of a CycloneDX document."""
 
@@ -88,11 +100,11 @@ def sbom_text(
         compilers = _compilers(component, kinds, released.name, made)
         for each in (*linked, *compilers):
             bom.components.add(each)
-        bom.register_dependency(part, linked)
-    bom.register_dependency(product, list(parts.values()))
+        _register(bom, part, linked)
+    _register(bom, product, list(parts.values()))
     for number, (owner, name, data) in enumerate(given, 1):
         added = merge_sbom(bom, data, name, f"sbom{number}:")
-        bom.register_dependency(parts.get(owner, product), added)
+        _register(bom, parts.get(owner, product), added)
     return _written(bom, images[first])
 
 
@@ -157,10 +169,20 @@ def merge_sbom(bom: Any, data: bytes, name: str, prefix: str) -> list[Any]:
     """
     try:
         return _merged(bom, json.loads(data), prefix)
+    except _TooManyParts as error:
+        what, step = "the SBOM is too large to merge", "give one of what is linked into the build alone"
+        expected = f"at most {MAX_PARTS:,} components and dependencies, {MAX_DEPTH} inside each other"
+        raise UsageProblem(
+            Problem(what, where=f"--sbom {name}", expected=expected, next_step=step)
+        ) from error
     except Exception as error:  # the library raises errors of many kinds for what is no CycloneDX
         what, step = "not a CycloneDX SBOM in JSON", "export it as CycloneDX JSON, 1.2 to 1.6"
         reason = f"{type(error).__name__}: {error}"[:200]
         raise UsageProblem(Problem(what, where=f"--sbom {name}", found=reason, next_step=step)) from error
+
+
+class _TooManyParts(ValueError):
+    """More components and dependencies than MAX_PARTS, or deeper inside each other than MAX_DEPTH."""
 
 
 def _merged(bom: Any, found: Any, prefix: str) -> list[Any]:
@@ -168,8 +190,11 @@ def _merged(bom: Any, found: Any, prefix: str) -> list[Any]:
     dependency, output = library("cyclonedx.model.dependency", USE), library("cyclonedx.output.json", USE)
     if not isinstance(found, dict) or found.get("bomFormat") != "CycloneDX":
         raise ValueError('no "bomFormat": "CycloneDX"')
-    _refuse_other_types([found.get("metadata"), found.get("components"), found.get("dependencies")])
-    given = bom_module.Bom.from_json(found)
+    parts = [found.get("metadata"), found.get("components"), found.get("dependencies")]
+    _refuse_other_types(parts)
+    if sum(map(_cost, parts)) > MAX_PARTS * ENTRIES_OF_A_PART:
+        raise _TooManyParts
+    given = bom_module.Bom.from_json({key: found[key] for key in MERGED if key in found})
     _json_of(output, given)
     subject = given.metadata.component if given.metadata else None
     top = [*([subject] if subject else []), *given.components]
@@ -200,10 +225,25 @@ def _merged(bom: Any, found: Any, prefix: str) -> list[Any]:
 def _json_of(output: Any, bom: Any) -> str:
     """``bom`` as JSON, without the library's warnings about what a team's document leaves out."""
     version = library("cyclonedx.schema", USE).SchemaVersion.V1_6
+    subject = bom.metadata.component if bom.metadata else None
+    _register(bom, None, [*([subject] if subject else []), *bom.components, *bom.services])
+    bom.register_dependency = lambda target, depends_on=None: None
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         text: str = output.BY_SCHEMA_VERSION[version](bom).output_as_string()
     return text
+
+
+def _cost(value: object, depth: int = 0) -> int:
+    """How many entries all lists have, components and dependencies counted for more."""
+    if depth > MAX_DEPTH:
+        raise _TooManyParts
+    if isinstance(value, list):
+        return sum(1 + _cost(each, depth + 1) for each in value)
+    if not isinstance(value, dict):
+        return 0
+    is_part = "ref" in value or {"type", "name"} <= value.keys()
+    return sum(_cost(each, depth) for each in value.values()) + (ENTRIES_OF_A_PART - 1) * is_part
 
 
 def _refuse_other_types(value: object) -> None:
@@ -232,6 +272,18 @@ def _written(bom: Any, image: bytes) -> bytes:
     digest = hashlib.sha256(json.dumps(data, sort_keys=True).encode() + image).hexdigest()
     data["serialNumber"] = f"urn:uuid:{uuid.uuid5(NAMESPACE, digest)}"
     return json_text(dict(sorted(data.items()))).encode("ascii")
+
+
+def _register(bom: Any, target: Any | None, others: Sequence[Any]) -> None:
+    """Have ``bom`` list ``others``, and ``target`` as what depends on them; the library's own function is quadratic."""
+    dependency = library("cyclonedx.model.dependency", USE).Dependency
+    known = {each.ref.value: each for each in bom.dependencies}
+    for each in [*([target] if target else []), *others]:
+        if each.bom_ref.value not in known:
+            known[each.bom_ref.value] = dependency(ref=each.bom_ref)
+            bom.dependencies.add(known[each.bom_ref.value])
+    if target:
+        known[target.bom_ref.value].dependencies.update(dependency(ref=each.bom_ref) for each in others)
 
 
 def _sha256(model: Any, digest: str) -> Any:

@@ -11,13 +11,15 @@ from typing import TYPE_CHECKING, Literal
 
 from gemel.errors import Problem, UsageProblem
 from gemel.image.sparse import SparseBytes
+from gemel.inspection.image_bytes import not_erased
+from gemel.inspection.wording import counted
 from gemel.layout.model import Area, BuildPlan, Core, Layout, Memory, RecordPlan, SealPlan
 from gemel.layout.reader import ReadLayout
 from gemel.outcomes import Need, NotChecked, Reason
 from gemel.record.record import Record, record_size
 from gemel.record.sound import sound_records
 from gemel.seals.finding import find_seals
-from gemel.spans import Span, format_address, merge
+from gemel.spans import Span, format_address, merge, without
 
 if TYPE_CHECKING:
     import datetime
@@ -47,6 +49,8 @@ APPLIED = (
 
 NEEDS_LAYOUT = Reason("needs the layout, which says what else is in the flash", Need("layout"))
 NO_LAYOUT = "no layout"
+REST = "rest-digest-matches"
+"""The rule about all that is in no build, of whose bytes the report says how many nothing verifies."""
 _ROLES: dict[str, Literal["primary", "secondary"]] = {"primary": "primary", "secondary": "secondary"}
 
 
@@ -80,9 +84,27 @@ def check_alone(
         rules=[rule for rule in rules if rule.name in APPLIED],
     )
     applied = {each.rule.name: each for each in result.results}
-    missing = (NotChecked("", NEEDS_LAYOUT),)
-    every: list[RuleResult] = [applied.get(rule.name) or RuleResult(rule, (), (), missing) for rule in rules]
+    missing = dict.fromkeys((rule.name for rule in rules), NotChecked("", NEEDS_LAYOUT))
+    missing[REST] = NotChecked("", Reason(f"{NEEDS_LAYOUT}; {unverified(result)}", Need("layout")))
+    every: list[RuleResult] = [
+        applied.get(rule.name) or RuleResult(rule, (), (), (missing[rule.name],)) for rule in rules
+    ]
     return CheckResult(tuple(every), result.idle_waivers, result.strict, result.inspection)
+
+
+def unverified(result: CheckResult) -> str:
+    """How many bytes of the image nothing here verifies, and where, in words."""
+    layout, image = result.inspection.layout, result.inspection.image
+    verified = merge([layout.span_of(area) for area in layout.areas])
+    found = [not_erased(image, span, 0xFF) for span in without(image.spans(), verified)]
+    others = [each for each in found if each]
+    if not others:
+        return "the image has no bytes but 0xFF outside builds, record and seal"
+    where = Span.from_bounds(others[0].first, others[-1].last + 1)
+    return (
+        f"{counted(sum(each.count for each in others), 'byte')} outside builds, record and seal,"
+        f" in {where}, are verified by nothing"
+    )
 
 
 def refuse_without_layout(given: Sequence[str]) -> None:

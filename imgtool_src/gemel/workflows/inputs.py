@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.errors import BuildError, GemelError, Problem, UsageProblem
-from gemel.files.reading import STDIN, FileSource, HashedBlocks, blocks_of_file
+from gemel.files.reading import STDIN, FileSource, HashedBlocks, beginning_of, blocks_of_file
 from gemel.image.image import Image
 from gemel.layout.model import Layout
 from gemel.layout.reader import MAX_BYTES, read_layout
@@ -29,12 +29,8 @@ def load_layout(path: str | Path, *, paths_outside: bool = False) -> ReadLayout:
 
     ``paths_outside`` lets the files that it names be anywhere, not in its folder alone.
     """
-    data = bytearray()
-    for block in blocks_of_file(Path(path)):
-        data += block
-        if len(data) > MAX_BYTES:
-            break
-    return replace(layout_from(bytes(data), str(path)), paths_outside=paths_outside)
+    data = beginning_of(Path(path), MAX_BYTES)
+    return replace(layout_from(data, str(path)), paths_outside=paths_outside)
 
 
 def layout_from(data: bytes, file: str) -> ReadLayout:

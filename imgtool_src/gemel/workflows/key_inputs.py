@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.errors import GemelError, Problem
-from gemel.files.reading import blocks_of_file
+from gemel.files.reading import beginning_of
 
 if TYPE_CHECKING:
     from gemel.seals.keys.keys import PublicKey
@@ -37,9 +37,4 @@ def key_file_bytes(path: Path, *, plain: bool = False) -> bytes:
     """The bytes of a key's file; raises UsageProblem.  Of a file that is too large only its start."""
     from gemel.seals.keys.blocks import LARGEST_KEY_FILE
 
-    data = bytearray()
-    for block in blocks_of_file(path, plain=plain):
-        data += block
-        if len(data) > LARGEST_KEY_FILE:
-            break
-    return bytes(data)
+    return beginning_of(path, LARGEST_KEY_FILE, plain=plain)

@@ -62,30 +62,29 @@ def signatures_from(
 
 
 def _signature_bytes(path: Path) -> bytes:
-    from gemel.files.reading import blocks_of_file
+    from gemel.files.reading import beginning_of
 
-    data = bytearray()
-    for block in blocks_of_file(path):
-        data += block
-        if len(data) > LARGEST_SIGNATURE:
-            found, expected = f"more than {LARGEST_SIGNATURE:,} bytes", "a signature"
-            raise UsageProblem(
-                Problem("too large for a signature", where=str(path), found=found, expected=expected)
-            )
-    return bytes(data)
+    data = beginning_of(path, LARGEST_SIGNATURE)
+    if len(data) > LARGEST_SIGNATURE:
+        found, expected = f"more than {LARGEST_SIGNATURE:,} bytes", "a signature"
+        raise UsageProblem(
+            Problem("too large for a signature", where=str(path), found=found, expected=expected)
+        )
+    return data
 
 
 def _other_request(record_bytes: bytes, path: Path) -> str:
     """How the request beside a signature's file (x.tbs beside x.tbs.sig) differs from what is sealed here."""
+    from gemel.files.reading import beginning_of
     from gemel.record.record import decode
     from gemel.seals.to_be_signed import LARGEST_REQUEST, RequestError, differences, read_to_be_signed
 
     request = path.with_suffix("")
     try:
-        if request == path or request.stat().st_size > LARGEST_REQUEST:
+        if request == path:
             return ""
-        asked = read_to_be_signed(request.read_bytes(), str(request))
-    except (OSError, RequestError):
+        asked = read_to_be_signed(beginning_of(request, LARGEST_REQUEST, plain=True), str(request))
+    except (UsageProblem, RequestError):
         return ""
     told = list(differences(decode(record_bytes, "the record"), asked.record))
     if not told:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.errors import Problem, UsageProblem
-from gemel.files.reading import blocks_of_file
+from gemel.files.reading import beginning_of
 from gemel.image.image import Image
 from gemel.release.contents import IMAGE_FORMATS, MAX_DOCUMENT, ReleasedVex, is_safe_name
 from gemel.spans import format_size
@@ -137,13 +137,11 @@ def _vex(paths: Sequence[Path]) -> dict[ReleasedVex, bytes]:
 
 def _document(path: Path, *, plain: bool = True) -> bytes:
     """The bytes of a document; raises UsageProblem for one that is too large."""
-    data = bytearray()
-    for block in blocks_of_file(path, plain=plain):
-        data += block
-        if len(data) > MAX_DOCUMENT:
-            expected = f"at most {format_size(MAX_DOCUMENT)}"
-            raise UsageProblem(Problem("the document is too large", where=str(path), expected=expected))
-    return bytes(data)
+    data = beginning_of(path, MAX_DOCUMENT, plain=plain)
+    if len(data) > MAX_DOCUMENT:
+        expected = f"at most {format_size(MAX_DOCUMENT)}"
+        raise UsageProblem(Problem("the document is too large", where=str(path), expected=expected))
+    return data
 
 
 def _refuse_builder(builder: str | None) -> None:

@@ -31,7 +31,8 @@ def split(layout: ReadLayout, image: Image, builds: Mapping[str, Build] | None =
     """The parts of an image: ``NAME.hex``, ``NAME.bin`` and ``NAME.part.toml`` for each build of the layout.
 
     ``builds`` are ELF files, which say where symbols are that the layout writes to; without one, a place is found by
-    the value that the image has there.  Raises UsageProblem for builds that are not found in the image.
+    the value that the image has there.  Raises UsageProblem for builds that are not found in the image, or whose
+    bytes are not those that its record was made for: joined again, nothing would show that they were changed.
     """
     inspection = Inspection(layout, image.data, builds or {}, entry=image.entry)
     missing = [name for name in layout.layout.builds if name not in inspection.placed]
@@ -45,14 +46,37 @@ def split(layout: ReadLayout, image: Image, builds: Mapping[str, Build] | None =
                 next_step="give the layout that the image was joined by, or the builds' ELF files",
             )
         )
+    _refuse_changed(inspection, image.file)
     files: dict[str, bytes] = {}
-    remarks: list[Problem] = []
+    remarks = list(_without_record(inspection, image.file))
     for plan in layout.layout.builds.values():
         part = _part(inspection, plan)
         places = _places(inspection, plan.name)
         files |= _files_of(inspection, plan, part, places)
         remarks += _remarks(inspection, plan, part, places)
     return Split(files, tuple(remarks))
+
+
+def _refuse_changed(inspection: Inspection, file: str) -> None:
+    from gemel.checking.rules.record_digests_match import RULE
+    from gemel.outcomes import Finding
+
+    step = "get the image again; gemel check says what else is wrong with it"
+    changed = [
+        Problem(
+            each.what, where=f"{file}, {each.where}", found=each.found, expected=each.expected, next_step=step
+        )
+        for each in RULE.check(inspection)
+        if isinstance(each, Finding)
+    ]
+    if changed:
+        raise UsageProblem(changed)
+
+
+def _without_record(inspection: Inspection, file: str) -> Iterator[Problem]:
+    if inspection.layout.record and inspection.record is None:
+        what = "the image has no sound record: nothing shows whether its bytes are those that were joined"
+        yield Problem(what, where=file, next_step="run gemel check before the parts are used")
 
 
 def _part(inspection: Inspection, plan: BuildPlan) -> SparseBytes:

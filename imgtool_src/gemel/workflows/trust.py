@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.errors import GemelError, Problem, UsageProblem
-from gemel.files.reading import blocks_of_file
+from gemel.files.reading import beginning_of
 from gemel.policy.receiver import NO_RECEIVER, Receiver
 from gemel.structs import NamedTuple
 from gemel.workflows.key_inputs import public_keys
@@ -132,12 +132,8 @@ def load_policy(path: Path) -> ReadPolicy:
     from gemel.policy.reader import MAX_BYTES, read_policy
     from gemel.seals.keys.algorithms import ALGORITHMS
 
-    data = bytearray()
-    for block in blocks_of_file(path):
-        data += block
-        if len(data) > MAX_BYTES:
-            break
-    read = read_policy(bytes(data), str(path), rule_names(), [each.name for each in ALGORITHMS])
+    data = beginning_of(path, MAX_BYTES)
+    read = read_policy(data, str(path), rule_names(), [each.name for each in ALGORITHMS])
     if read.policy.only_built_in_rules:
         own_rules_only(f"only_built_in_rules in {read.name}")
     return read

@@ -21,7 +21,7 @@ from gemel.structs import NamedTuple, replace
 STEPS_FREE, BYTES_PER_STEP = 150_000, 5
 """Entries that are walked over at most, in sum: this many, and one for each so many bytes of the file."""
 
-STEPS_OF_READING = 4
+STEPS_OF_READING = 6
 """An entry whose attributes are read costs as much as so many that are walked over."""
 
 NAME_LIMIT = 4096
@@ -235,11 +235,12 @@ class Entries:
 
     def text_key(self, place: DieOffset, attribute: int) -> NameKey | None:
         """A text that an attribute of an entry holds, as it is written; None if there is none."""
-        abbreviation = place.abbreviation
-        form = abbreviation.forms.get(attribute)
-        if form is None:
-            return None
-        value = self.read(place).values.get(attribute)
+        return self._key_in(self.read(place), attribute) if attribute in place.abbreviation.forms else None
+
+    def _key_in(self, attributes: Attributes, attribute: int) -> NameKey | None:
+        place = attributes.place
+        form = place.abbreviation.forms.get(attribute)
+        value = attributes.values.get(attribute)
         if isinstance(value, bytes) and form == Form.STRX3:
             value = int.from_bytes(value, "little")
         if value is None or isinstance(value, bytes):
@@ -275,6 +276,10 @@ class Entries:
     def name(self, place: DieOffset) -> str:
         """The name of an entry; empty if it has none."""
         return self.text(self.name_key(place))
+
+    def name_in(self, attributes: Attributes) -> str:
+        """The same of an entry whose attributes were read."""
+        return self.text(self._key_in(attributes, At.NAME))
 
     def keys_of(self, name: str) -> list[NameKey]:
         """Every way in which ``name`` can be written: tails of longer texts too, which linkers share."""

@@ -35,11 +35,17 @@ POINTER_SIZE = 4
 MEMBER_LIMIT = 20_000
 """Members or enumerators of one type that are read at most."""
 
+STEPS_OF_PART = 6
+"""A member or enumerator costs as much as so many entries that are walked over, besides reading it: it is compared."""
+
 ACCESS: dict[int, str] = {Tag.VOLATILE_TYPE: "volatile", Tag.ATOMIC_TYPE: "atomic"}
 """Qualifiers that say how an object is accessed."""
 
 SIGNS = {"signed": True, "unsigned": False, "boolean": False}
 """Whether numbers of an encoding have a sign."""
+
+_OF_BITS = {At.BIT_SIZE, At.DATA_BIT_OFFSET}
+"""Attributes without one of which a member is no bit field, and starts at a byte."""
 
 _UNKNOWN_COUNTS = (0xFFFF_FFFF, 0xFFFF_FFFF_FFFF_FFFF)
 
@@ -94,7 +100,7 @@ def _basic(entries: Entries, attributes: Attributes) -> Basic:
     if size is None and bits is not None:
         size = -(-bits // 8)
     return Basic(
-        entries.name(attributes.place),
+        entries.name_in(attributes),
         size,
         ENCODINGS.get(encoding, f"encoding {encoding:#x}"),
         attributes.number(At.ENDIANITY) == BIG_ENDIAN,
@@ -121,11 +127,13 @@ def _enumeration(entries: Entries, attributes: Attributes) -> Enumeration:
     for child in entries.children(attributes.place):
         if child.abbreviation.tag != Tag.ENUMERATOR:
             continue
-        value = constant_of(entries.read(child), bool(signed))
-        enumerators.append((entries.name(child), 0 if value is None else value))
+        entries.walked(STEPS_OF_PART)
+        read = entries.read(child)
+        value = constant_of(read, bool(signed))
+        enumerators.append((entries.name_in(read), 0 if value is None else value))
         _bounded(len(enumerators), attributes)
     return Enumeration(
-        entries.name(attributes.place),
+        entries.name_in(attributes),
         size,
         signed,
         tuple(enumerators),
@@ -183,7 +191,7 @@ def _record(entries: Entries, attributes: Attributes, kind: str) -> Composite:
         _bounded(len(members), attributes)
     return Composite(
         kind,
-        entries.name(attributes.place),
+        entries.name_in(attributes),
         attributes.number(At.BYTE_SIZE),
         tuple(members),
         bool(attributes.number(At.DECLARATION)),
@@ -208,14 +216,13 @@ def _variants(entries: Entries, part: DieOffset) -> list[Member]:
 
 def _member(entries: Entries, place: DieOffset, case: str | None) -> list[Member]:
     """The member at ``place``; nothing for a static one, which is no part of the record."""
+    entries.walked(STEPS_OF_PART)
     attributes = entries.read(place)
     if At.EXTERNAL in attributes.values or At.DECLARATION in attributes.values:
         return []
     if At.CONST_VALUE in attributes.values:
         return []
-    name = entries.name(place)
-    if place.abbreviation.tag == Tag.INHERITANCE:
-        name = "(base)"
+    name = "(base)" if place.abbreviation.tag == Tag.INHERITANCE else entries.name_in(attributes)
     return [Member(name, _needed(entries, attributes), *_bits(entries, attributes), case)]
 
 
@@ -225,8 +232,10 @@ def _bits(entries: Entries, attributes: Attributes) -> tuple[int | None, int | N
     DWARF 4 counts DATA_BIT_OFFSET from the start of the record.  DWARF 2 and 3 count BIT_OFFSET from the
     most significant bit of a unit of BYTE_SIZE bytes (or the member's type) at the member's location.
     """
-    bits = attributes.number(At.BIT_SIZE)
     location = _location(attributes.values.get(At.DATA_MEMBER_LOCATION))
+    if location is not None and not _OF_BITS & attributes.values.keys():
+        return 8 * location, None
+    bits = attributes.number(At.BIT_SIZE)
     start = attributes.number(At.DATA_BIT_OFFSET)
     if start is not None:
         return start + 8 * (location or 0), bits

@@ -219,6 +219,11 @@ def paired(left: Composite, right: Composite) -> Iterator[Pair]:
 
     In the order of ``left``; a member that only ``right`` has comes before the next one that both have.
     """
+    if [(each.name, each.case) for each in left.members] == [
+        (each.name, each.case) for each in right.members
+    ]:
+        yield from map(Pair, left.members, right.members)
+        return
     theirs = dict(_keyed(right))
     mine = dict(_keyed(left))
     only_right: dict[tuple[str, str | None, int] | None, list[Member]] = {}

@@ -204,13 +204,15 @@ def command(
             refuse_without_image(found, [*asked, *trust, *found.builds, rehearsed or None], USAGE)
             return _check_layout(found, form, reports, quiet)
         if found.layout is None and own_policy:
-            from gemel.workflows.checking_alone import check_alone, refuse_without_layout
+            from gemel.errors import Problem
+            from gemel.workflows.checking_alone import check_alone, refuse_without_layout, unverified
             from gemel.workflows.key_inputs import public_keys
 
             only_with_layout: dict[str, object] = {
                 "--version": version,
                 "--rollback": rollback,
                 "--previous": previous,
+                "--joined-with": joined_with,
             }
             only_with_layout |= {
                 "--from-device": from_device or None,
@@ -220,6 +222,7 @@ def command(
             refuse_without_layout([name for name, value in only_with_layout.items() if value is not None])
             loaded = read_image(found.images[0], at=at, form=as_form)
             result = check_alone(loaded, own_policy, public_keys(trust) or None, at_least, date, strict or "")
+            print_remarks([Problem(f"without the layout: {unverified(result)}", where=loaded.file)])
         else:
             read = load_layout(layout_of(found, USAGE), paths_outside=paths_outside)
             files, remarks = builds_at(read, found.builds)

@@ -107,17 +107,13 @@ def _peripherals(svd: Path | None) -> tuple[Peripheral, ...]:
     """What an SVD file describes; raises UsageProblem for a file that is none."""
     from gemel.draft.svd import MAX_BYTES, NotSvd, read_svd
     from gemel.errors import Problem, UsageProblem
-    from gemel.files.reading import blocks_of_file
+    from gemel.files.reading import beginning_of
 
     if svd is None:
         return ()
-    data = bytearray()
-    for block in blocks_of_file(svd):
-        data += block
-        if len(data) > MAX_BYTES:
-            break
+    data = beginning_of(svd, MAX_BYTES)
     try:
-        return read_svd(bytes(data))
+        return read_svd(data)
     except NotSvd as error:
         what, expected = "the file is no CMSIS-SVD file", "a device description in CMSIS-SVD"
         problem = Problem(what, where=f"--svd {svd}", found=str(error), expected=expected)
@@ -128,7 +124,7 @@ def _link_maps(given: tuple[str, ...], builds: Mapping[str, Build]) -> dict[str,
     """The memory tables of link maps by build; raises UsageProblem for unknown builds, maps without one."""
     from gemel.draft.regions import MAX_MAP_BYTES, read_link_map
     from gemel.errors import Problem, UsageProblem
-    from gemel.files.reading import blocks_of_file
+    from gemel.files.reading import beginning_of
 
     maps: dict[str, LinkMap] = {}
     problems = []
@@ -138,11 +134,7 @@ def _link_maps(given: tuple[str, ...], builds: Mapping[str, Build]) -> dict[str,
             expected = f"one of {', '.join(builds)}"
             problems.append(Problem("unknown build", where="--map", found=name, expected=expected))
             continue
-        data = bytearray()
-        for block in blocks_of_file(Path(file)):
-            data += block
-            if len(data) > MAX_MAP_BYTES:
-                break
+        data = beginning_of(Path(file), MAX_MAP_BYTES)
         maps[name] = read_link_map(data.decode("utf-8", "replace"), Path(file).name)
         if reason := maps[name].reason:
             expected = "the table Memory Configuration, or what --print-memory-usage prints"

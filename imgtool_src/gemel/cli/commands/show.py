@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from gemel.cli.declared import argument, option, sub_command
-from gemel.cli.echo import echo
 from gemel.cli.parameters import (
     FILE,
     as_option,
@@ -104,8 +103,15 @@ def command(
     found = given(words, USAGE, own=not alone, most=MOST_FILES if from_device else 1)
     image = found.images[0]
     refuse_targets([output] if output else [], [*found.images, *([found.layout] if found.layout else [])])
-    if image.suffix.lower() == TO_BE_SIGNED:
-        return _show_request(image)
+    if image.suffix.lower() == TO_BE_SIGNED and not as_form:
+        given_too = {
+            "--trust": trust,
+            "--at": starts,
+            "--from-device": from_device,
+            "--format": form != "text",
+            "builds": found.builds,
+        }
+        return _show_request(image, output, [name for name, value in given_too.items() if value])
     shown = _described(found, starts, from_device, as_form, trust, paths_outside)
     contents = shown.contents
     code = 1 if trust and not contents.is_signed else 0
@@ -130,21 +136,30 @@ def command(
     return code
 
 
-def _show_request(path: Path) -> int:
-    """Print what bytes to be signed say, from the bytes alone."""
-    from gemel.files.reading import blocks_of_file
+def _show_request(path: Path, output: Path | None, given_too: list[str]) -> int:
+    """Print what bytes to be signed say, from the bytes alone; raises UsageProblem for what only images have."""
+    from gemel.cli.results import give_text
+    from gemel.errors import Problem, UsageProblem
+    from gemel.files.reading import beginning_of
     from gemel.seals.to_be_signed import LARGEST_REQUEST, read_to_be_signed, request_lines
     from gemel.text.escaping import on_one_line
 
-    data = bytearray()
-    for block in blocks_of_file(path):
-        data += block
-        if len(data) > LARGEST_REQUEST:
-            break
-    for line in request_lines(read_to_be_signed(bytes(data), str(path))):
-        echo(line[: len(line) - len(line.lstrip())] + on_one_line(line.lstrip()))
-    echo("The bytes have the one form of a seal's request, and the record in them is sound.")
-    echo("They do not show whether the image is the one described: gemel check does.")
+    if given_too:
+        what, step = (
+            "bytes to be signed are no image",
+            "leave it out; nothing is signed yet that could be verified",
+        )
+        raise UsageProblem(Problem(what, where=str(path), found=", ".join(given_too), next_step=step))
+    asked = read_to_be_signed(beginning_of(path, LARGEST_REQUEST), str(path))
+    lines = [
+        *(
+            line[: len(line) - len(line.lstrip())] + on_one_line(line.lstrip())
+            for line in request_lines(asked)
+        ),
+        "The bytes have the one form of a seal's request, and the record in them is sound.",
+        "They do not show whether the image is the one described: gemel check does.",
+    ]
+    give_text("".join(f"{line}\n" for line in lines), output)
     return 0
 
 

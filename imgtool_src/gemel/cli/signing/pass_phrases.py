@@ -127,14 +127,10 @@ def phrase_of_file(path: Path, option: str) -> bytes:
 
     Raises UsageProblem, which names the ``option`` alone.
     """
-    from gemel.files.reading import blocks_of_file
+    from gemel.files.reading import beginning_of
 
-    data = bytearray()
     try:
-        for block in blocks_of_file(path):
-            data += block
-            if len(data) > LARGEST_FILE:
-                break
+        data = beginning_of(path, LARGEST_FILE)
     except UsageProblem as error:
         found = error.problems[0].found
         problem = Problem(
@@ -144,7 +140,7 @@ def phrase_of_file(path: Path, option: str) -> bytes:
             expected="a file",
         )
         raise UsageProblem(problem) from None  # the chain would show the name, which may be the phrase
-    line = bytes(data).removesuffix(b"\n").removesuffix(b"\r")
+    line = data.removesuffix(b"\n").removesuffix(b"\r")
     if not line or b"\n" in line:
         found = "several lines" if line else "nothing"
         raise UsageProblem(
