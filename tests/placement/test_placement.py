@@ -309,7 +309,7 @@ def test_several_segments_linked_for_ram_are_stored_as_they_run() -> None:
     [
         (
             SegmentSpec(STATION_RAM + 0x500, b"abc"),
-            "build station has bytes to store at a load address in ram ram",
+            "build station has bytes to store at a load address in ram",
             "0x2000_0500..0x2000_0502",
             "runs_in",
         ),

@@ -86,7 +86,7 @@ def whereabouts(inspection: Inspection, core: str, address: int) -> str:
             return f"in build {name}{owner}" + (f", {function}" if function else "")
     area = next((area.name for area in layout.areas.values() if layout.span_of(area.name).holds(plain)), None)
     if area is None:
-        return f"in {located.memory.kind} {located.memory.name}, outside all areas"
+        return f"in {located.memory.short_words}, outside all areas"
     owners = [each.name for each in layout.cores.values() if area in each.ram]
     return f"in area {area}" + (f" of core {', '.join(owners)}" if owners else "")
 

@@ -68,6 +68,11 @@ class Memory(Struct, kw_only=True):
         return f"memory {self.name} of kind {self.kind}"
 
     @property
+    def short_words(self) -> str:
+        """The same in short: ``ram``, or ``ram upper`` where its name says more than its kind."""
+        return self.name if self.name == self.kind else f"{self.kind} {self.name}"
+
+    @property
     def holds_image(self) -> bool:
         """Whether image bytes may lie here."""
         return self.kind in ("flash", "rom")

@@ -254,7 +254,7 @@ def _memory_problems(layout: Layout, plan: BuildPlan, build: Build, piece: Piece
                 hint += ", or name the RAM area it runs in as runs_in in the layout"
         if forgotten := forgotten_by_segment(layout, plan, build, piece.segment):
             hint = f"{forgotten}; else give the section a load address in flash (AT> in the linker script)"
-        what = f"build {plan.name} has bytes to store at a load address in {memory.kind} {memory.name}"
+        what = f"build {plan.name} has bytes to store at a load address in {memory.short_words}"
         return [
             Problem(
                 what,
