@@ -1,10 +1,12 @@
-"""What users read is in plain present-day English: no word of ``words.txt`` is in a message, help, rule or page."""
+"""Plain present-day English: no word of ``words.txt`` is in a message, help, rule, page, docstring or comment."""
 
 from __future__ import annotations
 
 import ast
 import re
+import tokenize
 from collections.abc import Iterator
+from io import StringIO
 from pathlib import Path
 
 import pytest
@@ -25,34 +27,25 @@ def words_out() -> dict[str, str]:
     return dict(line.split("\t", 1) for line in lines if line and not line.startswith("#"))
 
 
+CODE = re.compile(r"``.*?``", re.DOTALL)
+"""Names of code in a docstring."""
+
 OUT = re.compile(rf"(?<![\w-])(?:{'|'.join(words_out())})(?![\w-])", re.IGNORECASE)
 
 
 def texts_of(path: Path) -> Iterator[tuple[int, str]]:
-    """The string literals of a module with their lines: messages, help and pages; of docstrings those of commands.
-
-    Words of one letter case without a space are keys and names, not texts.
-    """
-    tree = ast.parse(path.read_text(encoding="utf-8"))
-    docstrings = {
-        id(node.body[0].value)
-        for node in ast.walk(tree)
-        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef)
-        and node.body
-        and isinstance(node.body[0], ast.Expr)
-        and not (isinstance(node, ast.FunctionDef) and node.name == "command" and "commands" in path.parts)
-    }
-    after = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)} - docstrings
-    commands = {
-        id(node.body[0].value)
-        for node in ast.walk(tree)
-        if isinstance(node, ast.FunctionDef) and node.name == "command" and isinstance(node.body[0], ast.Expr)
-    }
+    """The texts of a module with their lines: string literals with a space, docstrings without code, comments."""
+    source = path.read_text(encoding="utf-8")
+    if not OUT.search(source):
+        return
+    tree = ast.parse(source)
+    docstrings = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
     for node in ast.walk(tree):
-        if not (isinstance(node, ast.Constant) and isinstance(node.value, str) and " " in node.value):
-            continue
-        if id(node) not in docstrings and (id(node) not in after or id(node) in commands):
-            yield node.lineno, node.value
+        if isinstance(node, ast.Constant) and isinstance(node.value, str) and " " in node.value:
+            yield node.lineno, CODE.sub("", node.value) if id(node) in docstrings else node.value
+    for token in tokenize.generate_tokens(StringIO(source).readline):
+        if token.type == tokenize.COMMENT:
+            yield token.start[0], token.string
 
 
 def found(text: str) -> list[str]:
@@ -61,13 +54,13 @@ def found(text: str) -> list[str]:
 
 
 @pytest.mark.parametrize(
-    "room", sorted(path.name for path in SOURCE.iterdir() if path.is_dir() and path.name[0] != "_")
+    "room", sorted(path.name for path in SOURCE.iterdir() if path.name[0] != "_" and path.suffix != ".md")
 )
-def test_messages_and_help(room: str) -> None:
-    """No string that a room prints holds a word of the list."""
+def test_source(room: str) -> None:
+    """No string, docstring or comment of a room holds a word of the list."""
     wrong = [
         f"{path.relative_to(REPOSITORY)}:{line}: {word!r} in {text[:60]!r}"
-        for path in sorted((SOURCE / room).rglob("*.py"))
+        for path in ([SOURCE / room] if room.endswith(".py") else sorted((SOURCE / room).rglob("*.py")))
         for line, text in texts_of(path)
         for word in found(text)
     ]

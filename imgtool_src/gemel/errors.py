@@ -6,13 +6,14 @@ carries every problem that was seen, not the first one, and the exit code that g
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
+from typing import Any
 
 from gemel.structs import KW_ONLY, Struct
 
 
 class Problem(Struct):
-    """One thing that is wrong, in words for the person who has to mend it.
+    """One thing that is wrong, in words for the person who has to correct it.
 
     ``what`` is a sentence without a full stop.  ``where`` is a file, ``file:line``, build or address
     span.  The other parts may be empty where they would only repeat it.
@@ -69,7 +70,7 @@ class ExtraMissing(GemelError):
 
 
 class UsageProblem(GemelError):
-    """The command was asked for something it cannot do as asked (names, options, missing input)."""
+    """The command cannot be done as requested (names, options, missing input)."""
 
 
 class OutputError(GemelError):
@@ -80,3 +81,18 @@ class JoinRefused(GemelError):
     """The builds cannot be joined as they are: a rule of placement is broken."""
 
     exit_code = 1
+
+
+def all_of(*works: Callable[[], Any]) -> tuple[Any, ...]:
+    """What each of ``works`` gives; what keeps several of them from being done is raised as one error."""
+    results, errors = [], []
+    for work in works:
+        try:
+            results.append(work())
+        except GemelError as error:
+            errors.append(error)
+    if len(errors) > 1:
+        raise type(errors[0])(problem for each in errors for problem in each.problems) from errors[0]
+    if errors:
+        raise errors[0]
+    return tuple(results)

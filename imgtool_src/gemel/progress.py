@@ -1,4 +1,4 @@
-"""How far long work is: said here by whoever does it, and shown by whoever watches (nobody in a script)."""
+"""How far long work is: said here by the code that does it, and shown by what watches (nobody in a script)."""
 
 from __future__ import annotations
 

@@ -35,7 +35,7 @@ class Span(NamedTuple):
 
     @property
     def end(self) -> int:
-        """First address behind the span (exclusive end)."""
+        """First address after the span (exclusive end)."""
         return self.start + self.size
 
     @property
@@ -44,11 +44,11 @@ class Span(NamedTuple):
         return self.start + self.size - 1
 
     def holds(self, address: int) -> bool:
-        """Whether ``address`` lies in the span."""
+        """Whether ``address`` is in the span."""
         return self.start <= address < self.start + self.size
 
     def covers(self, other: Span) -> bool:
-        """Whether all of ``other`` lies in this span; an empty span is covered where it starts."""
+        """Whether all of ``other`` is in this span; an empty span is covered where it starts."""
         return self.start <= other.start and other.end <= self.end
 
     def overlaps(self, other: Span) -> bool:

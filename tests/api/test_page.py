@@ -76,9 +76,13 @@ def test_an_unknown_name_is_an_attribute_error() -> None:
         _ = gemel.no_such_name
 
 
-def test_page_is_printed(capsys: pytest.CaptureFixture[str]) -> None:
-    """``gemel explain python`` prints the page as it is."""
+def test_page_is_printed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """``gemel explain python`` writes the page as it is, and prints it filled to the terminal, code unchanged."""
     from gemel.cli.main import exit_code
 
+    assert exit_code(["explain", "python", "-o", str(tmp_path / "page.md")]) == 0
+    assert (tmp_path / "page.md").read_text(encoding="utf-8") == PAGE
     assert exit_code(["explain", "python"]) == 0
-    assert capsys.readouterr().out == PAGE
+    printed = capsys.readouterr().out
+    assert printed.split() == PAGE.split()
+    assert all(block in printed for block in re.findall(r"^```.*?^```$", PAGE, re.MULTILINE | re.DOTALL))

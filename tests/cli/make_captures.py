@@ -17,6 +17,7 @@ from pathlib import Path
 from click.testing import CliRunner
 from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from intelhex import IntelHex
 
 from gemel.cli.main import exit_code
 from gemel.demo import demo_files
@@ -49,17 +50,24 @@ CASES: dict[str, tuple[str, ...]] = {
     "split": ("split", GAUGE, "tide.hex", "-o", "parts"),
     "rehearse": ("rehearse", GAUGE, "tide.hex", *BUILDS, "--budget", "3000"),
     "audit": ("audit", GAUGE, "tide.hex", "sealed.hex", "station.elf", "--jobs", "1"),
+    "release": ("release", GAUGE, *BUILDS, "--key", "key.pem", "-o", "release-{width}"),
+    "check-release": ("check", "--release", "shipped", "--trust", "pub.pem"),
+    "demo": ("demo", "demo-{width}"),
     "keys-show": ("keys", "show", "pub.pem"),
     "draft": ("draft", *BUILDS, "-o", "drafted.toml", "--force"),
     "export": ("export", "linker", GAUGE, "--core", "sampler"),
     "explain": ("explain",),
     "explain-word": ("explain", "stack"),
+    "explain-page": ("explain", "ci"),
     "explain-rule": ("explain", "boot-constant-agrees"),
+    "changed-image": ("check", GAUGE, "changed.hex", "--trust", "pub.pem"),
+    "cut-image": ("check", GAUGE, "cut.bin"),
+    "several-missing": ("keys", "new"),
     "wrong-command": ("joni",),
     "wrong-option": ("check", "--trusst", "pub.pem"),
     "wrong-order": ("check", "tide.hex", GAUGE),
     "wrong-rule": ("explain", "boot-constant-agree"),
-    "missing-file": ("check", GAUGE, "none.hex", "station=none.elf"),
+    "missing-file": ("check", GAUGE, "tidde.hex", "station=none.elf"),
     "missing-image": ("check", GAUGE, *BUILDS),
     "missing-output": ("join", GAUGE, *BUILDS),
     "build-as-image": ("check", GAUGE, "station.elf"),
@@ -67,7 +75,7 @@ CASES: dict[str, tuple[str, ...]] = {
     "unknown-algorithm": ("keys", "new", "Ed25518", "-o", "other.pem", "--no-pass-phrase"),
     "unknown-build": ("join", GAUGE, "stations=station.elf", BUILDS[1], "-o", "new.hex"),
 }
-"""The words of each command that is captured; further ones, which take seconds, are in other tests."""
+"""The words of each command that is captured, with the columns in place of ``{width}``."""
 
 
 def make_folder(folder: Path) -> None:
@@ -86,6 +94,14 @@ def make_folder(folder: Path) -> None:
     for words in (("-o", "tide.hex"), ("-o", "sealed.hex", "--key", "key.pem")):
         _, code = captured(("join", GAUGE, *BUILDS, *words), 80, folder)
         assert code == 0
+    _, code = captured(("release", GAUGE, *BUILDS, "--key", "key.pem", "-o", "shipped"), 80, folder)
+    assert code == 0
+    whole = bytearray((folder / "shipped" / "tide-gauge-1.4.2-flash.bin").read_bytes())
+    (folder / "cut.bin").write_bytes(whole[:1000])
+    whole[1000] ^= 1
+    image = IntelHex()
+    image.frombytes(whole, 0x1000_0000)
+    image.write_hex_file(folder / "changed.hex")
 
 
 def captured(words: tuple[str, ...], width: int, folder: Path) -> tuple[str, int]:
@@ -104,7 +120,7 @@ def capture_of(name: str, folder: Path) -> str:
     words = CASES[name]
     text = f"$ gemel {' '.join(words)}\n"
     for width in WIDTHS:
-        printed, code = captured(words, width, folder)
+        printed, code = captured(tuple(word.format(width=width) for word in words), width, folder)
         text += f"=== {width} columns, exit code {code}\n{printed}"
     return text
 

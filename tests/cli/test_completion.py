@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import subprocess
 import sys
@@ -9,6 +10,8 @@ from pathlib import Path
 
 import pytest
 from reliability.runs import environment, write_device
+from seal_cli.terminal import program_on_terminal
+from tools import required_tool
 
 SHELLS = ("bash", "zsh", "fish")
 GEMEL = [sys.executable, "-m", "gemel"]
@@ -100,3 +103,51 @@ def test_the_script_is_sound_for_its_shell(device: Path, shell: str) -> None:
     assert "_GEMEL_COMPLETE" in script
     read = subprocess.run([program, "-n"], input=script, capture_output=True, text=True, check=False)
     assert (read.returncode, read.stderr) == (0, "")
+
+
+LIVE = {
+    "bash": (("--norc", "--noprofile", "-i"), 'eval "$(_GEMEL_COMPLETE=bash_source gemel)"'),
+    "zsh": (
+        ("-f", "-i"),
+        'autoload -Uz compinit; compinit -u -D; bindkey -e; eval "$(_GEMEL_COMPLETE=zsh_source gemel)"',
+    ),
+    "fish": (("--no-config", "-i"), "_GEMEL_COMPLETE=fish_source gemel | source"),
+}
+"""How each shell is started without files of its user, and the line of the README that switches completion on."""
+
+TO_START, TAB = "\x01", "\t"
+
+
+@pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals are POSIX")
+@pytest.mark.parametrize("shell", LIVE)
+def test_the_tab_key(device: Path, tmp_path: Path, shell: str) -> None:
+    """In the shell itself a tab completes an image, a build's name and, right after its =, a file; a rule; a kind."""
+    program = required_tool(shell)
+    shim = tmp_path / "gemel"
+    shim.write_text(f'#!/bin/sh\nexec "{sys.executable}" -m gemel "$@"\n', encoding="utf-8")
+    shim.chmod(0o755)
+    variables = {
+        **environment(),
+        "PATH": f"{tmp_path}:{os.environ['PATH']}",
+        "TERM": "dumb",
+        "HOME": str(tmp_path),
+    }
+    words, switch_on = LIVE[shell]
+    said = f"{TO_START}echo sa''id \n"  # the shell prints the line as it is after the tabs
+    typed = [
+        ("", f"{switch_on}\necho rea''dy\n"),
+        ("ready\r\n", f"gemel check small.toml ti{TAB}"),
+        ("de.hex", f"sa{TAB}"),
+        ("mpler=", f"stat{TAB}"),
+        ("ion.elf", said),
+        (
+            "said gemel check small.toml tide.hex sampler=station.elf",
+            f"gemel explain reset-handler-in-c{TAB}",
+        ),
+        ("ode", said),
+        ("said gemel explain reset-handler-in-code", f"gemel keys new ML-DSA-8{TAB}"),
+        ("7", said),
+        ("said gemel keys new ML-DSA-87", "exit\n"),
+    ]
+    code, screen = program_on_terminal(device, [program, *words], typed, variables)
+    assert code == 0, screen

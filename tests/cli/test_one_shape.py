@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import hashlib
 import json
+import os
 import re
 import subprocess
 import sys
@@ -128,7 +129,7 @@ def test_builds_by_path_count_everywhere(device: Path, gemel: Run) -> None:
     for words in (CHECK, ("show", *CHECK[1:]), where, split, compare):
         done = gemel(*words)
         assert done.code == 0, done.err
-        assert "build sampler is left out: the file that the layout names is missing" in flat(done.err)
+        assert "build sampler is left out: a file that the layout names is missing" in flat(done.err)
         assert "sampler=FILE" in done.err
     assert "station.elf" in gemel(*compare).out
     assert "build station" in gemel(*where).out
@@ -136,6 +137,79 @@ def test_builds_by_path_count_everywhere(device: Path, gemel: Run) -> None:
     assert (quiet.out, quiet.err) == ("", "")
     given = gemel(*CHECK, "sampler=other.elf")
     assert (given.code, "other.elf" in given.err) == (2, True)  # what was given must be there
+
+
+def test_other_layouts_in_the_folder_are_named(device: Path, gemel: Run) -> None:
+    """Where no layout is named, those that are there are, and other files in TOML are not."""
+    Path("pyproject.toml").write_text("[project]\nname = 'x'\n", encoding="utf-8")
+    said = flat(gemel("check", "tide.hex").err)
+    assert "no gemel.toml here, but small.toml expected" in said
+    assert "small.toml IMAGE [NAME=BUILD]..." in said
+    assert "gemel show IMAGE" in said
+
+
+@pytest.mark.skipif(os.name != "posix", reason="kinds of files that POSIX has")
+@pytest.mark.parametrize("kind", ["a pipe", "a folder", "a device", "a link to no file"])
+def test_a_layout_that_is_no_plain_file(device: Path, gemel: Run, kind: str) -> None:
+    """What stands in the place of the folder's own layout is named, and not waited for."""
+    make: dict[str, Callable[[], object]] = {
+        "a pipe": lambda: os.mkfifo("gemel.toml"),
+        "a folder": lambda: os.mkdir("gemel.toml"),
+        "a device": lambda: os.symlink(os.devnull, "gemel.toml"),
+        "a link to no file": lambda: os.symlink("nowhere", "gemel.toml"),
+    }
+    make[kind]()
+    done = gemel("check", "tide.hex")
+    assert done.code == 2
+    assert "the layout is not a plain file" in done.err
+    assert f"found     {kind}" in done.err
+
+
+@pytest.mark.parametrize("command", ["check", "show", "rehearse", "sign"])
+def test_all_that_cannot_be_read_is_reported_at_once(device: Path, gemel: Run, command: str) -> None:
+    """The image and both builds, and for check the older image too; each with what to do."""
+    more = {"check": ("--previous", "none.hex"), "sign": ("--key", "key.pem", "-o", "x.hex")}.get(command, ())
+    assert gemel("keys", "new", "Ed25519", "-o", "key.pem", "--no-pass-phrase").code == 0
+    words = (command, "small.toml", "tide.hxe.hex", "station=statio.elf", "sampler=none.elf", *more)
+    done = gemel(*words)
+    assert done.code == 2
+    missing = ["tide.hxe.hex", *(["none.hex"] if command == "check" else [])]
+    missing += ["build station (statio.elf)", "build sampler (none.elf)"]
+    assert [line.split("where     ")[1] for line in done.err.splitlines() if "where  " in line] == missing
+    assert "did you mean station.elf?" in done.err
+    assert done.err.count("  next  ") == len(missing)
+
+
+def test_the_image_that_is_written_is_the_one_that_is_named(device: Path, gemel: Run) -> None:
+    """join states the size and SHA-256 of the file that it writes; where none is written, of none."""
+    words = (*JOIN, "-o", "first.hex", "-o", "first.bin", "--report", "join.json")
+    said = gemel(*words).out
+    data = Path("first.hex").read_bytes()
+    assert said.startswith("first.hex: ")
+    assert f"  SHA-256   {hashlib.sha256(data).hexdigest()}\n" in said
+    assert f"  size      {len(data):,} bytes\n" in said
+    assert "  wrote     first.hex\n" in said
+    assert hashlib.sha256(Path("first.bin").read_bytes()).hexdigest() in said
+    image = json.loads(Path("join.json").read_text(encoding="utf-8"))["identity"]["image"]
+    assert (image["name"], image["size"]) == ("first.hex", len(data))
+    assert image["sha256"] == hashlib.sha256(data).hexdigest()
+    assert gemel(*JOIN, "-o", "-", "--as", "hex").err.startswith("standard output: ")
+    assert gemel(*JOIN, "-o", "tide.hex", "--dry-run").out.startswith("image: ")
+
+
+@pytest.mark.parametrize(
+    "what", ["linker", "c-header", "rust", "cmake", "make", "debugger", "schema", "c-reader"]
+)
+def test_an_export_is_the_same_on_stdout_and_in_a_file(device: Path, gemel: Run, what: str) -> None:
+    """Byte for byte: a tab is what begins a recipe of make."""
+    layout = () if what in ("schema", "c-reader") else ("small.toml",)
+    assert gemel("export", what, *layout, "-o", "exported").code == 0
+    assert gemel("export", what, *layout).out.encode() == Path("exported").read_bytes()
+
+
+def test_missing_words_are_named_together(gemel: Run) -> None:
+    """An argument and an option that are both missing."""
+    assert "missing argument ALGORITHM and option --output" in gemel("keys", "new").err
 
 
 @pytest.mark.parametrize("form", ["text", "json", "sarif", "junit", "html"])
@@ -225,7 +299,9 @@ def test_strict_fails_what_lacks_an_input(device: Path, gemel: Run) -> None:
     assert gemel(*CHECK).code == 0
     done = gemel(*CHECK, "--strict=inputs")
     assert done.code == 1
-    assert "what lacks an input fails (--strict=inputs)" in flat(done.out)
+    verdict = flat(done.out).partition("FAIL: ")[2]
+    assert "; not given: sampler=FILE, station=FILE" in verdict
+    assert verdict.endswith("(--strict=inputs).")
     data = json.loads(gemel(*CHECK, "--strict=inputs", "--format", "json").out)
     jsonschema.Draft202012Validator(check_schema()).validate(data)
     lacking = {

@@ -18,7 +18,7 @@ from gemel.cli.main import exit_code
 from gemel.text.styled import width_of
 
 WIDTH = 80
-TOPICS = ("", "record", "seal", "layout", "reset-handler-in-code", "no-such-rule")
+TOPICS = ("", "record", "seal", "layout", "ci", "reset-handler-in-code", "no-such-rule")
 MORE = (
     *(f"gemel explain {topic}".rstrip() for topic in TOPICS),
     "gemel join tide-gauge.toml station=station.elf -o tide.hex",
@@ -43,7 +43,7 @@ def too_long(text: str) -> list[str]:
         line
         for line in text.splitlines()
         if width_of(line) > WIDTH
-        and not line.lstrip().startswith(("$ ", "gemel "))
+        and not line.lstrip().startswith(("$ ", "gemel ", "- gemel ", "$(eval "))
         and " " in line[12:].strip()
     ]
 

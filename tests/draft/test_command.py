@@ -31,7 +31,11 @@ def test_a_draft_on_stdout(folder: Path, capsys: pytest.CaptureFixture[str]) -> 
     assert exit_code(["draft", *GIVEN]) == 0
     ended = capsys.readouterr()
     assert read_layout(ended.out.encode(), "draft.toml").layout.builds["station"].path == "station.elf"
-    assert ended.err.startswith("the draft joins as it stands; the check of the image says:\n")
+    asked = ended.out.count("ask:") - ended.out.count('"ask:"')
+    assert ended.err.startswith(
+        f"answer the draft's {asked} questions (ask:), then run: gemel check LAYOUT\n"
+    )
+    assert "\nthe draft joins as it stands; the check of the image says:\n" in ended.err
     assert ended.err.splitlines()[-1].startswith("PASS: ")
     assert [path.name for path in folder.glob("*.toml")] == []
 

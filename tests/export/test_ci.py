@@ -21,7 +21,7 @@ from tide_gauge import BUILT, ROOT, layout_file
 import gemel
 from gemel.cli.main import exit_code
 
-JOB = ROOT / "testdata" / "projects" / "ci.yml"
+PAGE = ROOT / "imgtool_src" / "gemel" / "ci_page.md"
 HOOKS = ROOT / ".pre-commit-hooks.yaml"
 CORES = ("station", "sampler")
 
@@ -44,7 +44,8 @@ def folder(tmp_path: Path) -> Path:
 
 def job_in(folder: Path) -> tuple[int, dict[str, Any]]:
     """Run the job's script as a CI server does, each line of it after the one before ended well; exit code and job."""
-    job: dict[str, Any] = yaml.safe_load(JOB.read_text(encoding="utf-8"))
+    page = PAGE.read_text(encoding="utf-8")
+    job: dict[str, Any] = yaml.safe_load(page.partition("```yaml\n")[2].partition("```")[0])
     environment = {
         **os.environ,
         **job["environment"],

@@ -301,7 +301,7 @@ def test_the_layout_answers_where_things_are() -> None:
     assert layout.primary().name == "station"
     assert [core.name for core in layout.secondaries()] == ["sampler"]
     assert [build.name for build in layout.builds_of("sampler")] == ["sampler"]
-    assert layout.memories["ram"].words == "memory ram of kind ram"
+    assert layout.memories["ram"].words == "memory ram"
 
 
 def test_a_read_layout_gives_lines_for_messages_and_a_name_without_folder() -> None:

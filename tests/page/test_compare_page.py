@@ -9,7 +9,7 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
-from browser import Browser
+from browser import A4, Browser
 from page.pages import HOSTILE
 from tide_gauge import BUILT, layout_file
 
@@ -145,11 +145,11 @@ def test_the_page_is_whole_and_asks_for_nothing() -> None:
 
 @pytest.mark.parametrize("name", PAGES)
 def test_in_a_browser(browser: Browser, tmp_path: Path, name: str) -> None:
-    """It fits a telephone and a large screen, runs nothing, and keeps WCAG 2.1 A and AA as axe-core tests them."""
+    """It fits a telephone, paper and a large screen, runs nothing, and keeps WCAG 2.1 A and AA by axe-core."""
     file = tmp_path / "page.html"
     file.write_text(PAGES[name](), encoding="utf-8")
-    for width, scheme in ((380, "dark"), (1600, "light")):
-        browser.open(file, width=width, scheme=scheme)
+    for width, scheme, media in ((380, "dark", "screen"), (A4, "dark", "print"), (1600, "light", "screen")):
+        browser.open(file, width=width, scheme=scheme, media=media)
         assert browser.run("return document.documentElement.scrollWidth") <= width
         assert browser.run("return window.hacked") is None
         assert browser.run("return performance.getEntriesByType('resource').length") == 0

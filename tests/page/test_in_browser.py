@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 import small_device
-from browser import ENTER, SLASH, TAB, Browser
+from browser import A4, ENTER, SLASH, TAB, Browser
 from page.conftest import PAGES
 from page.pages import HOSTILE, inspection
 from seconds import ROOM
@@ -256,6 +256,9 @@ def test_print(browser: Browser, page: Page) -> None:
     assert not browser.one("aside").is_displayed()
     assert browser.run("return getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
     assert browser.run("return getComputedStyle(document.body).color") == "rgb(0, 0, 0)"
+    for name in ("broken", "rehearsed", "alone"):
+        browser.open(page(name), width=A4, media="print")
+        assert browser.run("return document.documentElement.scrollWidth") <= A4
     assert browser.printed().startswith(b"%PDF-")
     assert browser.run("return Array.from(document.querySelectorAll('details')).every((each) => each.open)")
 

@@ -309,13 +309,13 @@ def test_several_segments_linked_for_ram_are_stored_as_they_run() -> None:
     [
         (
             SegmentSpec(STATION_RAM + 0x500, b"abc"),
-            "build station has bytes to store at a load address in ram",
+            "build station has bytes to store at a load address in memory ram",
             "0x2000_0500..0x2000_0502",
             "runs_in",
         ),
         (
             SegmentSpec(0x5000_0000, b"abc"),
-            "build station has bytes to store at a load address in device control",
+            "build station has bytes to store at a load address in memory control of kind device",
             "0x5000_0000..0x5000_0002",
             "AT>",
         ),

@@ -6,7 +6,7 @@ import os
 import select
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import pytest
@@ -21,26 +21,33 @@ def on_terminal(folder: Path, words: Sequence[str], answers: Sequence[tuple[str,
 
     ``answers`` are pairs of what the screen shows before an answer, and the answer, typed with a return.
     """
+    typed = [(shown, f"{answer}\n") for shown, answer in answers]
+    return program_on_terminal(folder, [sys.executable, "-m", "gemel", *words], typed, environment())
+
+
+def program_on_terminal(
+    folder: Path, command: Sequence[str], typed: Sequence[tuple[str, str]], variables: Mapping[str, str]
+) -> tuple[int, str]:
+    """The same of any program; ``typed`` is what the screen shows, and the keys that are pressed then."""
     if os.name != "posix":
         pytest.skip("pseudo-terminals are POSIX")
     import pty
 
-    command = [sys.executable, "-m", "gemel", *words]
     child, screen = pty.fork()
     if child == 0:  # the child: its terminal is stdin, stdout and stderr
         try:
             os.chdir(folder)
-            os.execve(command[0], command, environment())
+            os.execve(command[0], command, variables)
         finally:
             os._exit(127)
-    shown, waiting, end = b"", list(answers), time.monotonic() + LIMIT
+    shown, waiting, end = b"", list(typed), time.monotonic() + LIMIT
     seen = 0
     try:
         while block := _next(screen, end):
             shown += block
             if waiting and waiting[0][0].encode() in shown[seen:]:
                 seen = len(shown)
-                os.write(screen, waiting.pop(0)[1].encode() + b"\n")
+                os.write(screen, waiting.pop(0)[1].encode())
     finally:
         os.close(screen)
         _, status = os.waitpid(child, 0)

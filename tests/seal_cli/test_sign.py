@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
+import re
 from pathlib import Path
 
 import pytest
@@ -38,6 +41,30 @@ def test_signed_later_is_joined_with_the_key(plain: Path, gemel: Run, suffix: st
     if suffix != "bin":  # a raw binary names no entry point and fills the gaps
         assert Path("later.hex").read_bytes() == Path("once.hex").read_bytes()
     assert seal_of(plain / "later.hex") == seal_of(plain / "once.hex")
+
+
+def test_the_result_is_about_the_file_that_is_written(plain: Path, gemel: Run) -> None:
+    """Its name, size and SHA-256, not those of the image that was read."""
+    said = gemel(*SIGN, "plain.hex", "--key", "one.pem", "-o", "sealed.hex").out
+    data = Path("sealed.hex").read_bytes()
+    assert said.startswith("sealed.hex: ")
+    assert f"  SHA-256   {hashlib.sha256(data).hexdigest()}\n" in said
+    assert f"  size      {len(data):,} bytes\n" in said
+    assert "  wrote     sealed.hex\n" in said
+
+
+def test_a_change_after_the_seal_is_in_the_identity(plain: Path, gemel: Run) -> None:
+    """A signature over the record holds whatever the builds' bytes are: the line on it says that they changed."""
+    assert gemel(*SIGN, "plain.hex", "--key", "one.pem", "-o", "sealed.bin").code == 0
+    check = ("check", "small.toml", "sealed.bin", "--trust", "one-pub.pem")
+    assert re.search(r"signed    Ed25519 key [0-9a-f]{16}\.\.\., verified\n", gemel(*check).out)
+    data = bytearray(Path("sealed.bin").read_bytes())
+    data[0x300] ^= 1
+    Path("sealed.bin").write_bytes(data)
+    done = gemel(*check)
+    assert done.code == 1
+    assert "verified, but NOT OVER THESE BYTES" in " ".join(done.out.split())
+    assert json.loads(gemel(*check, "--format", "json").out)["identity"]["as_sealed"] is False
 
 
 def test_with_the_builds_at_hand(plain: Path, gemel: Run) -> None:

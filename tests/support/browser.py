@@ -18,6 +18,9 @@ from tools import required_tool
 RULES = ("wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "best-practice")
 """What is asked of a page: Web Content Accessibility Guidelines 2.1, levels A and AA, as axe-core tests them."""
 
+A4 = 718
+"""CSS pixels between margins of 10 mm on paper of 210 mm, at 96 to the inch."""
+
 
 class Browser:
     """Debian's Chromium without a window."""

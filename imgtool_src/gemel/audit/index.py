@@ -6,7 +6,7 @@
     blocks   of what was released, or audited for them: each erase block that is not erased, by content digest
 
 The file may come from anywhere: its tables must be these, to the letter, and what it holds is checked when it is
-read.  Whoever can write it can change what it says; it is kept as reports are.
+read.  Anyone who can write it can change what it says; it is kept as reports are.
 """
 
 from __future__ import annotations

@@ -4,7 +4,7 @@ Where to look:
 
 - ``build``: the model, :class:`~gemel.builds.build.Build` and its segments;
 - ``reader``: :func:`~gemel.builds.reader.read_build`, which recognises the kind of file;
-- ``source``: where bytes come from, so that the parts of a file nobody asks for are never read;
+- ``source``: where bytes come from, so that the parts of a file nobody needs are never read;
 - ``elf_builds``: an ELF file to a build, and room ``elf`` each part of it: header, program headers, segments,
   sections, symbols (``symbol_entries`` decodes them), attributes, notes;
 - room ``dwarf``: debug information: types, constants, source lines; ``debug_information`` asks it;

@@ -38,15 +38,15 @@ Aspect = Literal[
     "build attributes",
     "sections",
 ]
-"""What a build may be unable to tell; each text of ``Build.missing`` begins with one of these."""
+"""What a build may be unable to show; each text of ``Build.missing`` begins with one of these."""
 
 
 class Build(Struct):
-    """One build, sound in itself: its segments lie inside the address space and do not contradict.
+    """One build, sound in itself: its segments are inside the address space and do not contradict.
 
     ``segments`` are in order of load address.  ``entry`` keeps the Thumb bit.  ``remarks`` are oddities
     that do not keep the build from being used.  ``source`` gives the bytes of an ELF file again, for what is
-    read late.  ``missing`` says in words what this file cannot tell,
+    read late.  ``missing`` says in words what this file cannot show,
     each text as ``aspect: reason``; :meth:`reason_for` finds one.  ``places`` are symbols of a build without a
     symbol table that are known all the same, by their plain spans; of several one is the right one.
     """
@@ -80,12 +80,12 @@ class Build(Struct):
     def ram_claims(self) -> tuple[Span, ...]:
         """What it takes at run time, flash and RAM alike, in order of run address.
 
-        Which of these lie in RAM is for the caller to say, who knows the memories.
+        Which of these are in RAM is for the caller to say, who knows the memories.
         """
         return tuple(sorted(span for segment in self.segments for span in segment.taken if span.size))
 
     def reason_for(self, aspect: Aspect) -> str:
-        """Why this build cannot tell ``aspect``; empty if it can."""
+        """Why this build cannot show ``aspect``; empty if it can."""
         start = f"{aspect}: "
         return next((text[len(start) :] for text in self.missing if text.startswith(start)), "")
 
@@ -106,9 +106,8 @@ class Build(Struct):
 
     def read_at_run(self, run_address: int, size: int) -> bytes | None:
         """The ``size`` bytes used at ``run_address`` as the file stores them; None if not stored."""
-        wanted = Span(run_address, size)
         for segment in self.segments:
-            if Span(segment.run_address, len(segment.data)).covers(wanted):
-                start = run_address - segment.run_address
+            start = run_address - segment.run_address
+            if start >= 0 and start + size <= len(segment.data):
                 return segment.data[start : start + size]
         return None

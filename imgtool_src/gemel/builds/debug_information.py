@@ -17,7 +17,7 @@ SINGLE = 16
 
 
 class DebugInformation:
-    """What a file's debug information tells, if it has any; nothing of it is read before it is asked for."""
+    """What a file's debug information shows, if it has any; nothing of it is read before it is needed."""
 
     __slots__ = ("_answer", "_file", "_lines", "_read", "_sections", "beside")
 

@@ -40,7 +40,7 @@ SYMBOL_LIMIT = 1 << 18
 """Symbols that are read at most."""
 
 PROBLEM_LIMIT = 20
-"""Problems of one file that are told one by one."""
+"""Problems of one file that are reported one by one."""
 
 _NAMES_INDEX_ELSEWHERE = 0xFFFF
 
@@ -48,7 +48,7 @@ _NAMES_INDEX_ELSEWHERE = 0xFFFF
 def read_elf(source: ByteSource, *, name: str, file: str) -> Build:
     """The build in an ELF file of a linked 32-bit little-endian Arm program.
 
-    Raises BuildError with everything that keeps it from being loaded.  What only sections tell
+    Raises BuildError with everything that keeps it from being loaded.  What only sections show
     (symbols, build id, build attributes) is missing with its reason where sections are bad.
     """
     header, problems, remarks = read_header(source, file)

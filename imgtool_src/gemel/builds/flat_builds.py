@@ -1,6 +1,6 @@
 """Intel HEX, S-record and raw binary files as builds.
 
-These hold bytes by address and nothing else, so the build lists what it cannot tell.
+These hold bytes by address and nothing else, so the build lists what it cannot show.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The code of a build as its mapping symbols tell it from data (AAELF32, "Mapping symbols").
+"""The code of a build as its mapping symbols distinguish it from data (AAELF32, "Mapping symbols").
 
 ``$t`` begins Thumb code, ``$a`` Arm code, ``$d`` data, each up to the next one of its section.  An input section
 of data that a linker script puts between code may have none (clang 14 leaves it out of sections of constants and
@@ -19,7 +19,7 @@ Mark = tuple[int, str]
 """Where a mapping symbol stands, and its name."""
 
 MAX_OF_BUILD = 2
-"""Sections that lie over each other are read until this many times the build's bytes are."""
+"""Sections that are over each other are read until this many times the build's bytes are."""
 
 
 class MappedSection(NamedTuple):
@@ -76,7 +76,7 @@ def _is_stored(build: Build, span: Span) -> bool:
 def _unmarked_data(
     section: Span, marks: list[Mark], extents: list[tuple[int, int, bool]]
 ) -> Iterator[tuple[int, int]]:
-    """Objects, and what lies between the end of a function and the next function or mapping symbol: start and end."""
+    """Objects, and what is between the end of a function and the next function or mapping symbol: start and end."""
     begun = {at for at, _ in marks}.union([start for start, _, is_function in extents if is_function])
     begun.add(section.end)
     starts = sorted(begun)

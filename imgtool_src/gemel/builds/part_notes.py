@@ -1,4 +1,4 @@
-"""What is known of a build beside its bytes, in a file beside it: ``station.part.toml`` for ``station.hex``.
+"""What is known of a build besides its bytes, in a file next to it: ``station.part.toml`` for ``station.hex``.
 
 ``gemel split`` writes it, and it is read wherever the build of that name is given as HEX, S-record or binary.
 It holds the build id and where the symbols are that stamps, checksums and constants of a layout need::
@@ -64,7 +64,7 @@ def part_text(
 
 
 def with_part_notes(build: Build, text: bytes, file: str) -> Build:
-    """``build`` with what the ``file`` beside it says.
+    """``build`` with what the ``file`` next to it says.
 
     Raises BuildError with all that is wrong with it, and where it belongs to other bytes.
     """

@@ -15,7 +15,7 @@ class Segment(Struct):
     ``memory_size`` (bytes) is how far it reaches at run time; it is at least ``len(data)``, and what exceeds
     that is cleared by start-up code and takes no flash.  ``data`` may be empty: then the segment only
     claims memory.  ``index`` is its number in the file, from 0 (for an ELF file, the number of the
-    program header).  ``pieces`` are the run spans of its sections and of what it stores beside them, by
+    program header).  ``pieces`` are the run spans of its sections and of what it stores besides them, by
     address and apart, where these leave gaps or end inside it; empty where all of it counts as one.
     ``file_offset`` is where its bytes stand in an ELF file; ``section`` names the section that it stands for
     where that is in no segment of the file.

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Literal, Protocol
 
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
+from gemel.inspection.unchanged import as_recorded
 from gemel.layout.model import SeverityChange, Waiver
 from gemel.spans import Span, format_address, format_size
 from gemel.structs import Struct
@@ -108,6 +109,11 @@ class Identity(Struct):
     builds: Annotated[tuple[JudgedBuild, ...], "every build of the layout, given or not"]
     seal: Annotated[SealState, "whether there is a seal"]
     signers: Annotated[tuple[JudgedSigner, ...], "the seal's signers"]
+    as_sealed: Annotated[
+        bool | None,
+        "whether the image holds the bytes that its record, which the seal is over, has the digests of; null: not "
+        "sealed, or no sound record of this layout",
+    ]
     seal_demanded_by: Annotated[str | None, "who demands a seal; null: nobody"]
     policy: Annotated[JudgedFile | None, "the receiver's policy; null: none"]
     options: Annotated[tuple[str, ...], "options that change the verdict"]
@@ -136,6 +142,7 @@ def identity_of(
         builds=tuple(_build(inspection, name) for name in read.layout.builds),
         seal=state,
         signers=tuple(signers_of(inspection)),
+        as_sealed=as_recorded(inspection) if seal and seal.seal else None,
         seal_demanded_by=demanded or None,
         policy=JudgedFile(policy.name, policy.sha256.hex()) if policy else None,
         options=tuple(
@@ -165,6 +172,7 @@ def identity_without_layout(
         builds=(),
         seal=seal,
         signers=signers,
+        as_sealed=None,
         seal_demanded_by=None,
         policy=None,
         options=(*_place(file), *options),
@@ -239,7 +247,7 @@ def _verdict(inspection: Inspection, signer: Verdict) -> str:
 
 
 def _options(inspection: Inspection) -> Iterator[str]:
-    """What was asked for that makes the verdict another, as the command line has it."""
+    """What was requested that makes the verdict another, as the command line has it."""
     yield from _place(inspection.image_file)
     for option, value in (
         ("--version", inspection.version),
@@ -306,6 +314,8 @@ def _seal_rows(identity: Identity) -> Iterator[tuple[str, str]]:
         state = "verified" if signer.counted else f"NOT VERIFIED: {signer.verdict}"
         if signer.verified and not signer.counted:
             state = "verified, and does not count: key not trusted or algorithm not allowed"
+        if signer.verified and identity.as_sealed is False:
+            state = "verified, but NOT OVER THESE BYTES: the image was changed after it was sealed"
         yield "signed", f"{signer.algorithm} key {signer.key[:16]}..., {state}"
 
 

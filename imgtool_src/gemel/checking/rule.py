@@ -16,7 +16,7 @@ Severity = Literal["error", "warning", "note"]
 
 
 Guards = Literal["image", "device"]
-"""image: the bytes are those that were joined, sealed and asked for; device: these bytes work on the device."""
+"""image: the bytes are those that were joined, sealed and requested; device: these bytes work on the device."""
 
 
 class Rule(Struct):
@@ -27,7 +27,7 @@ class Rule(Struct):
     is demanded, since an image that breaks it is one that somebody else may have made.  ``checks`` says in one
     sentence what is looked at; ``why`` what happens on the device when it is broken; ``remedy`` what
     to do; ``source`` a published standard with its section, or ``common practice``, with ``from
-    memory`` where the text was not at hand.  ``check`` yields one outcome for each place that it
+    memory`` where the text was not available.  ``check`` yields one outcome for each place that it
     looked at; nothing at all means that there was nothing to look at, and ``absent`` says why.
     """
 

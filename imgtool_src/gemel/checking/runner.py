@@ -67,12 +67,12 @@ class RuleResult(Struct):
 
     @property
     def lacks_input(self) -> bool:
-        """Whether a place was not checked for want of a build, a key or a symbol."""
+        """Whether a place was not checked for lack of a build, a key or a symbol."""
         return any(need.kind in INPUTS for missing in self.not_checked for need in missing.needs)
 
 
 INPUTS = ("build", "key", "symbol")
-"""What whoever checks can give, so that more is checked."""
+"""What the person who checks can give, so that more is checked."""
 
 
 class RuleFinding(NamedTuple):
@@ -143,7 +143,7 @@ class SameForAll(NamedTuple):
 
 
 def same_for_all(inspection: WithoutImage, today: datetime.date) -> dict[str, SameForAll]:
-    """The results of the rules that do not ask for the image, by their names."""
+    """The results of the rules that do not request the image, by their names."""
     from gemel.inspection.without_image import ImageNeeded
 
     found = {}

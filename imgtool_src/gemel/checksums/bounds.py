@@ -1,10 +1,10 @@
 """Ranges that start or end elsewhere than the layout says, for ``checksum_diagnosis``.
 
-    start   some bytes earlier or later, the area's start, a build's start, behind a build's vector table
+    start   some bytes earlier or later, the area's start, a build's start, after a build's vector table
     end     some bytes earlier or later, the area's end, a build's end, the checksum's own place
 
 Each is tried alone, then every named start with every named end.  The checksum's own place and the
-exceptions of the layout are left out of what lies between them.
+exceptions of the layout are left out of what is between them.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ class Bound(NamedTuple):
 
 
 class OtherBounds(Struct):
-    """The ranges to try, and the addresses at which they start and end, for who is told of them."""
+    """The ranges to try, and the addresses at which they start and end, for the reader."""
 
     coverages: tuple[Coverage, ...]
     starts: tuple[int, ...]

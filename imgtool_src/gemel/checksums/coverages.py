@@ -31,7 +31,7 @@ def usual_alternatives(
     """Other readings of the same ranges, likeliest first.
 
     ``covered`` is what the layout says, after ``left_out``, its exceptions, were taken away; ``place`` is
-    where the checksum lies.  Offered where they differ from what the layout says: the checksum's own bytes
+    where the checksum is.  Offered where they differ from what the layout says: the checksum's own bytes
     counted too (as stored, as zero, as erased) or not counted, the exceptions counted too, the last bytes
     left out, the range ended where the written bytes end, and unwritten bytes taken otherwise.
     """
@@ -89,7 +89,7 @@ def _written_end(image: SparseBytes, covered: Sequence[Span], erased_byte: int) 
 
 
 def _joined(covered: Sequence[Span], more: Sequence[Span]) -> list[Span]:
-    """``covered`` with ``more`` put where its addresses belong, or behind it if it is in no such order."""
+    """``covered`` with ``more`` put where its addresses belong, or after it if it is in no such order."""
     if list(covered) == sorted(covered):
         return merge([*covered, *more])
     return [*covered, *(part for span in more for part in without([span], covered))]

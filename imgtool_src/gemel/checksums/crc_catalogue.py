@@ -208,7 +208,7 @@ CRC-32/MPEG-2             MPEG-2
 CRC-32/XFER               XFER
 CRC-64/XZ                 CRC-64/GO-ECMA
 """
-"""Catalogue name, then the other names it goes by, save for those of `_AMBIGUOUS`."""
+"""Catalogue name, then the other names, except for those of `_AMBIGUOUS`."""
 
 _CCITT = "CRC-16/KERMIT CRC-16/IBM-3740 CRC-16/XMODEM CRC-16/SPI-FUJITSU CRC-16/IBM-SDLC"
 _AMBIGUOUS = {
@@ -241,7 +241,7 @@ def catalogue() -> dict[str, CatalogueEntry]:
 
 @cache
 def _rows() -> dict[str, list[str]]:
-    """The columns of each algorithm behind its name."""
+    """The columns of each algorithm after its name."""
     rows = [line.split() for line in _ALGORITHMS.splitlines()]
     return {name: columns for name, *columns in rows}
 

@@ -116,7 +116,7 @@ def better_algorithm(parameters: CrcParameters, covered_bytes: int, distance: in
     """A catalogue algorithm with ``distance`` over ``covered_bytes``: as wide if there is one, else wider.
 
     Of several the one that keeps it longest, then the one with the longest reach at distance 6, then one
-    that tells cleared memory from a message, then the one with most names.  None if there is none: then the
+    that distinguishes cleared memory from a message, then the one with most names.  None if there is none: then the
     ranges must be split and each part be given its own CRC.
     """
     for width in dict.fromkeys((parameters.width, 16, 24, 32)):

@@ -66,7 +66,7 @@ class Explanation(Struct):
 class Diagnosis(Struct):
     """All explanations that were found, likeliest first.
 
-    ``blank`` tells that the stored bytes are all 0xFF or all 0x00, as where nothing was written.
+    ``blank`` shows that the stored bytes are all 0xFF or all 0x00, as where nothing was written.
     ``complete`` is false when the bound of the work ended the search.
     """
 

@@ -74,7 +74,7 @@ def checksum_faults(layout: Layout) -> Iterator[LayoutFault]:
 
 
 def _uneven_ranges(layout: Layout, checksum: Checksum, path: KeyPath, unit: int) -> Iterator[LayoutFault]:
-    """Ranges whose ends are not multiples of the unit, where the layout alone tells them."""
+    """Ranges whose ends are not multiples of the unit, where the layout alone shows them."""
     for key, ranges in (("over", checksum.over), ("except", checksum.exceptions)):
         for position, item in enumerate(ranges):
             if isinstance(item, BuildRange):

@@ -35,6 +35,7 @@ TOPICS = {
     "release": "the release folder, what proves it, and the SUIT envelope",
     "policy": "every key of a receiver's policy",
     "rehearsal": "what a rehearsal does not model",
+    "ci": "a job for a CI server, hooks for pre-commit, make and CMake",
     "examples": "every command with what it prints, on the demo's files",
     "python": "what scripts and tests use, and how to add rules of your own",
 }

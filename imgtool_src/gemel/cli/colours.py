@@ -1,4 +1,4 @@
-"""Whether to colour: what was asked for, else the environment, else whether it goes to a terminal."""
+"""Whether to colour: what was requested, else the environment, else whether it goes to a terminal."""
 
 from __future__ import annotations
 

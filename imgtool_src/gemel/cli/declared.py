@@ -147,7 +147,7 @@ class Command:
             return self.function(**values)
 
     def written_out(self, words: Sequence[str]) -> list[str]:
-        """``words`` with the implied value behind each option that stands alone."""
+        """``words`` with the implied value after each option that stands alone."""
         implied = {word: each.implied for each in self.parameters for word in each.words if each.implied}
         return [f"{word}={implied[word]}" if word in implied else word for word in words]
 

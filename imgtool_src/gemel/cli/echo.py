@@ -1,6 +1,6 @@
 """Text and bytes to stdout and stderr, flushed at once, and the escape sequences of colour.
 
-All that the commands say goes through here.  Whoever makes a line escapes the names in it (`gemel.text.escaping`);
+All that the commands say goes through here.  Names in a line are escaped where it is made (`gemel.text.escaping`);
 what somebody forgot is escaped here, so that no name in a file drives the terminal.
 """
 

@@ -25,8 +25,8 @@ NO_IMAGE_WRITTEN = "no image was written"
 def exit_code_of(error: BaseException, arguments: Sequence[str]) -> int:
     """Say on stderr what ``error`` means for the user and return the exit code: 2, or 1 for a broken rule.
 
-    130 and the like (128 and the number of the signal) when the process was told to stop.  Where the command
-    line asks for a form for programs, the problems are on stdout in that form too.
+    130 and the like (128 and the number of the signal) when the process was asked to stop.  Where the command
+    line requests a form for programs, the problems are on stdout in that form too.
     """
     try:
         code = _said(error, verbose=bool({"-v", "--verbose"} & set(arguments[:1])))
@@ -43,7 +43,7 @@ def exit_code_of(error: BaseException, arguments: Sequence[str]) -> int:
 
 
 def _form_asked_for(arguments: Sequence[str]) -> str:
-    """The form for programs that the command line asks for, of those that can say why there is no result."""
+    """The form for programs that the command line requests, of those that can say why there is no result."""
     words = [*arguments, *(f"{word}={value}" for word, value in pairwise(arguments) if word == "--format")]
     forms = ("json", "sarif", "junit", "lines", "html")
     return next((form for form in forms if f"--format={form}" in words), "")
@@ -109,7 +109,7 @@ def _said_of_usage(error: Any) -> int:
     context = getattr(error, "ctx", None)
     if (
         type(error).__name__ == "NoArgsIsHelpError" and context is not None
-    ):  # no words at all: the help is due
+    ):  # no words at all: the help is shown
         echo(context.get_help(), err=True)
         return 2
     from gemel.cli.usage_problems import problem_of_usage

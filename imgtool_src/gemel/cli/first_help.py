@@ -11,7 +11,7 @@ import textwrap
 from gemel.cli.catalogue import COMMANDS, EPILOG, HELP, OPTIONS
 
 MAX_WIDTH, MIN_WIDTH, LONGEST_NAME = 1000, 50, 30
-"""Columns: limits for the page, and of the names that explanations stand beside (click's own)."""
+"""Columns: limits for the page, and of the names that explanations are next to (click's own)."""
 
 
 def first_help() -> str:

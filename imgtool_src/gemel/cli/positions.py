@@ -16,6 +16,9 @@ OWN = Path("gemel.toml")
 BUILD = re.compile(r"(?:old:)?[^=/\\.]*=")
 """What a build begins with: its name (checked against the layout later) and an equals sign."""
 
+TABLE = re.compile(rb"^\[memory\.", re.MULTILINE)
+"""What a layout has near its start, and no other file in TOML."""
+
 ELF_START = b"\x7fELF"
 ELF_SUFFIXES = (".elf", ".axf", ".out", ".o", ".a")
 
@@ -75,9 +78,34 @@ def refuse_without_image(found: Given, asked: Sequence[object], usage: str) -> N
 def layout_of(found: Given, usage: str) -> Path:
     """The layout's file; raises UsageProblem where there is none."""
     if found.layout is None:
-        step = f"name the layout first, or run this in a folder with {OWN}; gemel draft writes a first one"
-        raise UsageProblem(Problem("no layout", found=f"no {OWN} here", expected=usage, next_step=step))
+        raise UsageProblem(_no_layout(usage))
     return found.layout
+
+
+def _no_layout(usage: str) -> Problem:
+    """What is said where no layout is named: what the folder has in place of its own, or other layouts."""
+    import os
+    from itertools import islice
+
+    if os.path.lexists(OWN):
+        from gemel.files.output_targets import kind_of
+
+        kind = (kind_of(OWN.stat().st_mode) or "not a plain file") if OWN.exists() else "a link to no file"
+        step = "put a plain file there, or name the layout first"
+        return Problem(
+            "the layout is not a plain file", where=str(OWN), found=kind, expected="a file", next_step=step
+        )
+    others = (each.name for each in sorted(Path().glob(f"*{SUFFIX}")) if TABLE.search(_start_of(each.name)))
+    names = list(islice(others, 4))
+    found = f"no {OWN} here" + (f", but {', '.join(names)}" if names else "")
+    step = (
+        f"name the layout first: {usage.replace('[LAYOUT]', names[0])}"
+        if names
+        else f"name the layout first, or run this in a folder with {OWN}; gemel draft writes a first one"
+    )
+    if "IMAGE" in usage:
+        step += "; without a layout, gemel show IMAGE shows what the file says"
+    return Problem("no layout", found=found, expected=usage, next_step=step)
 
 
 def _start_of(word: str) -> bytes:

@@ -70,7 +70,7 @@ def problem_lines(problem: Problem, title: str, stream: object, colour: str = "r
 
 
 def print_problems(error: GemelError, verbose: bool = False) -> None:
-    """Every problem of an error to stderr, and with ``verbose`` the errors behind it."""
+    """Every problem of an error to stderr, and with ``verbose`` the errors that caused it."""
     for problem in error.problems:
         echo("\n".join(problem_lines(problem, "error:", sys.stderr)), err=True)
     if len(error.problems) > 1:
@@ -102,12 +102,13 @@ def written_words(paths: Iterable[Path]) -> str:
     return f"wrote {', '.join(on_one_line(str(path)) for path in paths)}"
 
 
-def written_lines(files: Mapping[Path, ImageFile], width: int) -> list[str]:
-    """Each image that was written, with its size and SHA-256."""
+def written_lines(files: Mapping[Path, ImageFile], width: int, judged: Path | None) -> list[str]:
+    """Each image that was written, with its size and SHA-256 unless the result is about it (``judged``)."""
     lines: list[str] = []
     for path, file in files.items():
         name = "standard output" if str(path) == "-" else str(path)
-        value = f"{name}, {file.size:,} bytes, SHA-256 {file.sha256.hex()}"
+        more = "" if path == judged else f", {file.size:,} bytes, SHA-256 {file.sha256.hex()}"
+        value = f"{name}{more}"
         lines += wrapped_in(value, width, label_head("" if lines else "wrote"))
     return lines
 

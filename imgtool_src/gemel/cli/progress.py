@@ -44,7 +44,7 @@ class Progress:
 
     @contextmanager
     def paused(self) -> Iterator[None]:
-        """No bar while the user is asked for something."""
+        """No bar while the user is prompted."""
         self._paused += 1
         self.clear()
         try:

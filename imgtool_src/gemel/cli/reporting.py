@@ -42,7 +42,7 @@ def refuse_reports(files: Sequence[Path], inputs: Iterable[Path]) -> None:
 
 
 def inputs_among(words: Iterable[str], *files: Path | None) -> list[Path]:
-    """Every file that a command line names: its words, what stands behind their ``=``, and ``files``."""
+    """Every file that a command line names: its words, what stands after their ``=``, and ``files``."""
     texts = [text for word in words for text in (word, word.partition("=")[2]) if text and text != "-"]
     return [*map(Path, texts), *(file for file in files if file)]
 
@@ -99,7 +99,7 @@ def give_forms(text: str, form: str, files: Mapping[Path, str], quiet: bool) -> 
 
 
 class Shown:
-    """A report on stdout in two steps, so that what is written between them is told before the verdict.
+    """A report on stdout in two steps, so that what is written between them is reported before the verdict.
 
     Where stdout takes nothing any more, the first step raises, and nothing has been written yet.
     """
@@ -159,7 +159,7 @@ def in_colour(text: str) -> str:
 
 
 def forms_of(files: Iterable[Path]) -> dict[Path, str]:
-    """The form of report that each file's suffix asks for."""
+    """The form of report that each file's suffix requires."""
     if not files:
         return {}
     from gemel.workflows.report_forms import format_of_file

@@ -25,7 +25,7 @@ def write_suit(
     from gemel.cli.positions import given, layout_of
     from gemel.cli.printing import print_diagnostic, print_done, written_words
     from gemel.cli.reporting import give_reports
-    from gemel.cli.signing.key_options import KeysAtHand
+    from gemel.cli.signing.key_options import GivenKeys
     from gemel.errors import Problem, UsageProblem
     from gemel.files.output_targets import refuse_targets
     from gemel.files.outputs import write_all
@@ -39,7 +39,7 @@ def write_suit(
     found_words = given(words, USAGE)
     layout, image = layout_of(found_words, USAGE), found_words.images[0]
     read = load_layout(layout)
-    with KeysAtHand(key_texts, phrases, open_keys=open_keys) as keys:
+    with GivenKeys(key_texts, phrases, open_keys=open_keys) as keys:
         refuse_targets([output], [layout, image, *keys.files])
         result, envelope = suit_envelope(read, read_image(image, layout=read), keys)
     if not envelope:

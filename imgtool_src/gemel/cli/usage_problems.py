@@ -17,16 +17,25 @@ def problem_of_usage(error: click.ClickException) -> Problem:
         step = f"did you mean {near}? ({step})" if near else step
         return Problem("unknown option", where=where, found=error.option_name, next_step=step)
     if isinstance(error, click.MissingParameter):
-        kind = error.param_type or (error.param.param_type_name if error.param else "argument")
-        name = _name(error)
-        return Problem(
-            f"missing {kind} {name}".rstrip(), where=where, expected=_usage(context), next_step=step
-        )
+        return Problem(f"missing {_missing(error)}", where=where, expected=_usage(context), next_step=step)
     if isinstance(error, click.BadParameter):
         return Problem(
             _sentence(error.message), where=f"{where}, {_name(error)}".rstrip(", "), next_step=step
         )
     return Problem(_sentence(error.format_message()), where=where, expected=_usage(context), next_step=step)
+
+
+def _missing(error: click.MissingParameter) -> str:
+    """Every required parameter that is not given: what is given is read first, so that the others are missing."""
+    context = error.ctx
+    missing = [
+        each
+        for each in (context.command.get_params(context) if context else [])
+        if each.required and each.name not in (context.params if context else {})
+    ]
+    return " and ".join(
+        f"{each.param_type_name} {_name(click.BadParameter('', context, each))}" for each in missing
+    )
 
 
 def _name(error: click.BadParameter) -> str:

@@ -177,7 +177,10 @@ def gemel(ctx: click.Context, verbose: bool) -> None:
 
 
 def answer(variable: str, instruction: str) -> int:
-    """Print what a shell asks for by ``variable``: its script, or what may be completed; the exit code."""
+    """Print what a shell requires by ``variable``: its script, or what may be completed; the exit code."""
     from click.shell_completion import shell_complete
 
+    from gemel.cli.shells import use
+
+    use()
     return shell_complete(gemel, {}, "gemel", variable, instruction)

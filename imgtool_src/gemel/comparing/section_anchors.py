@@ -50,12 +50,13 @@ class Anchors:
     def explains(self, index: int) -> bool:
         """Whether a halfword differs only in the distance to a variable, or in the address that it counts from."""
         for start in (index, index - 1):
-            pair = self._accesses.get(start)
-            if pair and (start == index or is_wide(self._old.halves[start])):
-                return any(self._meets(base, pair) for base in self._bases)
-        return any(
-            index in base.held_in and any(self._meets(base, pair) for pair in self._accesses.values())
-            for base in self._bases
+            if start in self._starts and (start == index or is_wide(self._old.halves[start])):
+                if pair := self._distances(start):
+                    return any(self._meets(base, pair) for base in self._bases)
+                break
+        bases = [base for base in self._bases if index in base.held_in]
+        return bool(bases) and any(
+            self._meets(base, pair) for pair in map(self._distances, self._starts) if pair for base in bases
         )
 
     def _meets(self, base: Base, distances: tuple[int, int]) -> bool:
@@ -65,25 +66,23 @@ class Anchors:
         return any(not name.startswith(BY_BYTES) for name in names)
 
     @cached_property
-    def _starts(self) -> tuple[int, ...]:
-        """Where both versions have an instruction of the same width."""
-        starts, at = [], 0
+    def _starts(self) -> dict[int, None]:
+        """Where both versions have an instruction of the same width, in order."""
+        starts: dict[int, None] = {}
+        at = 0
         while at < len(self._old.halves):
-            starts.append(at)
+            starts[at] = None
             width = is_wide(self._old.halves[at])
             if width != is_wide(self._new.halves[at]):
                 break
             at += 1 + width
-        return tuple(starts)
+        return starts
 
-    @cached_property
-    def _accesses(self) -> dict[int, tuple[int, int]]:
-        found = {}
-        for start in self._starts:
-            one, other = access_at(self._old.halves, start), access_at(self._new.halves, start)
-            if one and other and one.rest == other.rest:
-                found[start] = one.distance, other.distance
-        return found
+    def _distances(self, start: int) -> tuple[int, int] | None:
+        """What both versions add in the instruction that begins with a halfword, if they differ in nothing else."""
+        one = access_at(self._old.halves, start)
+        other = access_at(self._new.halves, start) if one else None
+        return (one.distance, other.distance) if one and other and one.rest == other.rest else None
 
     @cached_property
     def _bases(self) -> list[Base]:
@@ -92,6 +91,9 @@ class Anchors:
     def _loaded(self) -> Iterator[Base]:
         seen = set()
         for start in self._starts:
+            first = self._old.halves[start]
+            if not (first >> 11 == 0b01001 or first & 0xFF7F == 0xF85F or first & 0xFB70 == 0xF240):
+                continue  # neither LDR (literal) nor MOVW nor MOVT
             word = literal_at(self._old, start)
             if word is not None and word == literal_at(self._new, start) and word not in seen:
                 seen.add(word)

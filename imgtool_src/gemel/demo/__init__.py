@@ -13,14 +13,14 @@ SOURCES = {
     LAYOUT: "layouts/tide-gauge-in-place.toml",
     **{name: f"testdata/tide-gauge/built/in-place/{name}" for name in (*BUILDS, FAULTY, FAULTY_START)},
 }
-"""Each file of the demo and where the repository keeps it; a wheel carries them beside this module."""
+"""Each file of the demo and where the repository keeps it; a wheel carries them next to this module."""
 
 
 def demo_files() -> dict[str, bytes]:
     """The files of the demo by name.
 
-    In an installed package they lie in this folder; in a source tree, where they are made.
-    Raises FileNotFoundError when they lie in neither.
+    In an installed package they are in this folder; in a source tree, where they are made.
+    Raises FileNotFoundError when they are in neither.
     """
     here = Path(__file__).parent
     repository = here.parents[2]

@@ -40,7 +40,7 @@ class BootConstant(NamedTuple):
 
 
 class Primary(NamedTuple):
-    """The core that starts at reset, why it is taken for that, and the constants that told."""
+    """The core that starts at reset, why it is taken for that, and the constants that showed it."""
 
     name: str
     reason: str

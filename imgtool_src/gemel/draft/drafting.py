@@ -158,7 +158,7 @@ def _placed(
 
 
 def _windows_apart(places: Places) -> bool:
-    """Whether no alias that was guessed lies on another memory, or on both sides of bit 28."""
+    """Whether no alias that was guessed is on another memory, or on both sides of bit 28."""
     windows = [window for memory in places.memories for window in memory.windows]
     whole = all(
         (memory.span.start ^ memory.span.last) & STATE_BIT == 0

@@ -1,4 +1,4 @@
-"""What one build tells of the device it was linked for."""
+"""What one build shows of the device it was linked for."""
 
 from __future__ import annotations
 
@@ -71,7 +71,7 @@ class Evidence(Struct, dict=True):
     def without_place(self) -> bool:
         """Whether it is linked for RAM without saying where in flash it is kept.
 
-        Beyond the SRAM region there may be external flash; it is RAM where the stack is beside the code.
+        Beyond the SRAM region there may be external flash; it is RAM where the stack is next to the code.
         """
         start = self.first.load_address
         if self.first.run_address != start:
@@ -118,7 +118,7 @@ class Evidence(Struct, dict=True):
 
     @cached_property
     def ram(self) -> list[Span]:
-        """What it claims beside the block: cleared and initialised data, stack and heap as far as linked."""
+        """What it claims besides the block: cleared and initialised data, stack and heap as far as linked."""
         moving = {segment.index for segment in self._moving()} if self.moved else set()
         claims: list[Span] = []
         for segment in self.build.segments:
@@ -142,7 +142,7 @@ class Evidence(Struct, dict=True):
 
     @property
     def initial_stack(self) -> int | None:
-        """Its initial stack pointer: the first address behind its stack."""
+        """Its initial stack pointer: the first address after its stack."""
         return self.vectors.initial_stack if self.vectors else None
 
 
@@ -165,7 +165,7 @@ def can_be_named(symbol: str) -> bool:
 
 
 def _stretches(segments: list[Segment]) -> list[list[Segment]]:
-    """The segments by run address, apart where more than NEAR lies between."""
+    """The segments by run address, apart where more than NEAR is between."""
     stretches: list[list[Segment]] = []
     for segment in sorted(segments, key=lambda segment: segment.run_address):
         if stretches and segment.run_address - stretches[-1][-1].run_span.end <= NEAR:

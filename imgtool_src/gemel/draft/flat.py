@@ -1,8 +1,8 @@
-"""Builds that tell only where they are stored: where they run, by what their vector table points at.
+"""Builds that show only where they are stored: where they run, by what their vector table points at.
 
-A HEX file of code that is copied to RAM begins with a table whose handlers lie in RAM.  How far they are from
-the table's own place is not told; blocks are copied whole, so the distance is taken for a multiple of 4 KiB,
-the largest that leaves every handler behind the table.
+A HEX file of code that is copied to RAM begins with a table whose handlers are in RAM.  How far they are from
+the table's own place is not reported; blocks are copied whole, so the distance is taken for a multiple of 4 KiB,
+the largest that leaves every handler after the table.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ HANDLERS = (1, 2, 3, 11, 14)
 
 
 def with_run_addresses(build: Build) -> Build:
-    """``build`` with its run addresses guessed, if it tells none and its vectors point elsewhere."""
+    """``build`` with its run addresses guessed, if it shows none and its vectors point elsewhere."""
     if not build.reason_for("run addresses") or find_vectors(build) is not None:
         return build
     distances = [distance for segment in build.stored if (distance := _distance(build, segment)) is not None]

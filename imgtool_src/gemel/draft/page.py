@@ -13,7 +13,7 @@ ASK = "ask:"
 
 
 class Page:
-    """Lines of TOML, each key with a comment beside or above it."""
+    """Lines of TOML, each key with a comment next to or above it."""
 
     def __init__(self) -> None:
         self.lines: list[str] = []
@@ -25,7 +25,7 @@ class Page:
         )
 
     def table(self, header: str, comment: str = "") -> None:
-        """A blank line and a header, its reason beside it if there is room, else above."""
+        """A blank line and a header, its reason next to it if there is room, else above."""
         self.lines.append("")
         self._beside(f"[{header}]", comment)
 

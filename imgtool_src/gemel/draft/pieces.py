@@ -35,7 +35,7 @@ class Piece(NamedTuple):
 
     @property
     def kind(self) -> MemoryKind:
-        """The kind of memory it must lie in."""
+        """The kind of memory it must be in."""
         return KINDS[self.use]
 
 
@@ -53,12 +53,12 @@ class Group(NamedTuple):
 
     @property
     def end(self) -> int:
-        """The first address behind all that is used."""
+        """The first address after all that is used."""
         return max(piece.span.end for piece in self.pieces)
 
 
 def put_together(pieces: Iterable[Piece]) -> list[Piece]:
-    """The pieces by address, near ones of one use and owner joined where nothing of others lies between.
+    """The pieces by address, near ones of one use and owner joined where nothing of others is between.
 
     A copied build and what all share are never joined: each is a stretch of its own.
     """

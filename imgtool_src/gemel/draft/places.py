@@ -27,7 +27,7 @@ MIN_FLASH_SIZE, MIN_RAM_SIZE, BLOCK = 4 << 10, 1 << 10, 4 << 10
 class AreaGuess(Struct):
     """One area: whose it is (empty: of all), and in words what it was guessed from.
 
-    ``security`` says how a core with the security extension sees it; empty where nothing tells.
+    ``security`` says how a core with the security extension sees it; empty where nothing shows.
     """
 
     name: str
@@ -103,7 +103,7 @@ def pieces_of(
 
 
 def _stacks(all_seen: list[Evidence], taken: list[Span]) -> Iterator[Piece]:
-    """Where stacks begin that no segment claims; all RAM up to them for builds that tell of no RAM at all."""
+    """Where stacks begin that no segment claims; all RAM up to them for builds that show no RAM at all."""
     for seen in sorted(all_seen, key=lambda seen: seen.initial_stack or 0):
         top = seen.initial_stack
         if not top:
@@ -175,7 +175,7 @@ def guess_places(
 
 
 def attributed(places: Places, security: Security) -> Places:
-    """The same with the security of each area whose owner tells it, and the aliases of memories."""
+    """The same with the security of each area whose owner shows it, and the aliases of memories."""
     areas = (
         replace(area, security=area.security or security.attribution(area.owner)) for area in places.areas
     )
@@ -195,7 +195,7 @@ class _Names:
         self._given: set[str] = set()
 
     def new(self, owner: str, what: str) -> str:
-        """``owner-what``, with a number behind it where that is taken."""
+        """``owner-what``, with a number after it where that is taken."""
         number = 1
         while True:
             tail = f"-{what}" if owner else what
@@ -217,7 +217,7 @@ def _first_flash(groups: list[Group], primary: str) -> Group | None:
 def _areas(
     group: Group, floor: int, names: _Names, told: set[str], security: Security, regions: Sequence[Region]
 ) -> Iterator[AreaGuess]:
-    """One area for each piece, with room up to the next or a round size; ``told``: who tells of RAM."""
+    """One area for each piece, with room up to the next or a round size; ``told``: who shows RAM."""
     for index, piece in enumerate(group.pieces):
         following = group.pieces[index + 1] if index + 1 < len(group.pieces) else None
         limit = following.span.start if following else group.limit
@@ -283,7 +283,7 @@ USES = {
     "record": ("record", "record", "the record of the image"),
     "shared": ("shared", "shared", "RAM that builds know by the same name or address"),
 }
-"""For each use the end of the area's name, its purpose, and what tells of it."""
+"""For each use the end of the area's name, its purpose, and what shows it."""
 
 
 def _further(homeless: list[Evidence], group: Group, end: int, names: _Names) -> Iterator[AreaGuess]:

@@ -27,7 +27,7 @@ _NAME = re.compile(
     re.IGNORECASE,
 )
 _PART = re.compile(r"(^|_)(stack|heap|data|bss|text|vector|vectors|code|stub|func|sect|section)s?(_|$)")
-"""Parts of names that mean what lies in a region, not the region."""
+"""Parts of names that mean what is in a region, not the region."""
 
 _FLASH = re.compile("flash|rom|xip|code|text", re.IGNORECASE)
 _TABLE = re.compile(r"^Memory Configuration\s*$", re.MULTILINE)
@@ -88,7 +88,10 @@ def read_link_map(text: str, file: str) -> LinkMap:
 
 def _reason(text: str) -> str:
     if _LLD_HEAD.search(text):
-        return "a map by lld without a memory table: append what the linker prints with --print-memory-usage"
+        return (
+            "a map by lld without a memory table: append what the linker prints with --print-memory-usage, or "
+            "define symbols such as __flash_start and __flash_size in its script"
+        )
     if _TABLE.search(text):
         return "its memory table names no region: the linker script has no MEMORY command"
     return "no memory table in it"

@@ -33,7 +33,7 @@ SHOWN = 3
 class Security(Struct):
     """Which builds are secure, and which non-secure one runs on the core of which secure one.
 
-    ``secure`` has for each secure build what tells it, ``veneers`` where its veneers lie, ``callers`` for
+    ``secure`` has for each secure build what shows it, ``veneers`` where its veneers are, ``callers`` for
     each non-secure build the secure one, and ``calls`` in words what it calls of that.  ``aliased`` are the
     kinds of memory that both see, with bit 28 set and without.
     """
@@ -49,7 +49,7 @@ class Security(Struct):
         return self.callers.get(build, build)
 
     def attribution(self, build: str) -> str:
-        """How the core sees what is the build's own; empty where nothing tells."""
+        """How the core sees what is the build's own; empty where nothing shows."""
         return "secure" if build in self.secure else "non-secure" if build in self.callers else ""
 
     def seen_twice(self, build: str) -> frozenset[MemoryKind]:
@@ -65,7 +65,7 @@ NOTHING_SECURE = Security()
 
 
 class Aliased(Evidence):
-    """A build whose memories of ``kinds`` are told by their secure addresses, whatever it uses itself."""
+    """A build whose memories of ``kinds`` are reported by their secure addresses, whatever it uses itself."""
 
     kinds: frozenset[MemoryKind] = frozenset()
 
@@ -99,7 +99,7 @@ class Aliased(Evidence):
 
 
 def find_security(all_seen: list[Evidence], cores: Mapping[str, CoreGuess]) -> Security:
-    """What the builds tell; nothing of builds for architectures without the security extension."""
+    """What the builds show; nothing of builds for architectures without the security extension."""
     able = [seen for seen in all_seen if "security" in EXTENSIONS_OF[cores[seen.name].architecture]]
     veneers = {seen.name: _veneers(seen) for seen in able}
     secure = {seen.name: why for seen in able if (why := _why_secure(seen, veneers[seen.name]))}
@@ -143,7 +143,7 @@ def shared_as_secure(shared: list[Shared], security: Security) -> list[Shared]:
 
 
 def core_for(name: str, cores: Mapping[str, CoreGuess], security: Security) -> CoreGuess:
-    """The core that runs a build and what calls it: with all that any of them asks for."""
+    """The core that runs a build and what calls it: with all that any of them requires."""
     own = cores[name]
     if name not in security.secure:
         return own
@@ -166,7 +166,7 @@ def core_for(name: str, cores: Mapping[str, CoreGuess], security: Security) -> C
 
 
 def _veneers(seen: Evidence) -> list[Span]:
-    """Where its veneers lie, in whole units."""
+    """Where its veneers are, in whole units."""
     units = (
         Span.from_bounds(align_down(span.start, VECTOR_UNIT), align_up(span.end, VECTOR_UNIT))
         for span in veneer_vectors(seen.build)
@@ -195,7 +195,7 @@ class _Called(NamedTuple):
 
 
 def _called(seen: Evidence, owner: Evidence) -> _Called:
-    """What a build calls of ``owner``: absolute functions named as its gateways are, wherever they lie.
+    """What a build calls of ``owner``: absolute functions named as its gateways are, wherever they are.
 
     One at another address comes of an older import library, which the check of the draft shall find.
     """
@@ -216,7 +216,7 @@ def _aliased(family: list[Evidence], secure: str) -> frozenset[MemoryKind]:
 
 
 def _beside(spans: dict[str, list[Span]], secure: str) -> bool:
-    """Whether all spans of the others have bit 28 clear, and lie beside secure ones once it is set."""
+    """Whether all spans of the others have bit 28 clear, and are next to secure ones once it is set."""
     own = [span for span in spans[secure] if span.start & STATE_BIT]
     others = [span for name, each in spans.items() if name != secure for span in each]
     if not own or not others or any(span.start & STATE_BIT for span in others):

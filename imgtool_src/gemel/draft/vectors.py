@@ -29,7 +29,7 @@ SYSTEM_WORDS = 16
 
 
 class Vectors(NamedTuple):
-    """A vector table as its build has it; ``sized`` says whether a symbol told its size."""
+    """A vector table as its build has it; ``sized`` says whether a symbol shows its size."""
 
     run_address: int
     load_address: int

@@ -1,6 +1,6 @@
 """A C99 header that finds and validates the record, walks its builds and its seal, and checks CRCs.
 
-The code is in ``record_reader.h`` beside this file; structs, their compile-time checks, constants and
+The code is in ``record_reader.h`` next to this file; structs, their compile-time checks, constants and
 errors are filled in from the table of ``record_format``, so that they follow the format by themselves.
 """
 
@@ -24,14 +24,14 @@ from gemel.record.format import (
 )
 
 FILE_NAME = "gemel_record.h"
-"""The name that the header goes by."""
+"""The name of the header."""
 
 READER_ERRORS = {
     "MISALIGNED": (14, "the address or step is not a multiple of 4"),
     "BUILD_OUTSIDE": (15, "a build is outside the memories given"),
     "BUILD_CRC": (16, "a build's bytes do not have the CRC that the record states"),
 }
-"""Errors of the reader's own, beside the faults of a record: code and text by name."""
+"""Errors of the reader's own, besides the faults of a record: code and text by name."""
 
 _TYPES = {"u16": "uint16_t", "u32": "uint32_t"}
 _STRUCTS = {"gemel_record": HEADER, "gemel_build": BUILD}

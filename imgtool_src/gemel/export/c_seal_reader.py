@@ -1,6 +1,6 @@
 """The part of the C reader that goes from the record to its seal.
 
-The code is in ``seal_reader.h`` beside this file; its constants follow from ``seal_format`` and the registry
+The code is in ``seal_reader.h`` next to this file; its constants follow from ``seal_format`` and the registry
 of algorithms.  It knows no CBOR: a seal has one form, so the reader compares bytes.
 """
 

@@ -1,4 +1,4 @@
-"""A folder of outputs written whole or not at all: beside its place under a temporary name, then renamed."""
+"""A folder of outputs written whole or not at all: next to its place under a temporary name, then renamed."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
-"""One run at a time writes an output: a lock file beside it, and what killed runs left there is cleaned up.
+"""One run at a time writes an output: a lock file next to it, and what killed runs left there is cleaned up.
 
-The lock's name and those of an output's temporary files begin with the same digest of its path, so whoever
+The lock's name and those of an output's temporary files begin with the same digest of its path, so anyone who
 holds the lock knows whose leftovers they are.  The system frees the lock of a process that ends, however it
 ends; where it has no such locks (``fcntl``) there are none, and nothing is cleaned up.
 """

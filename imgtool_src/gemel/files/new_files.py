@@ -1,6 +1,6 @@
 """Writing files that must not be there yet, such as keys: all of them or none, none overwritten.
 
-Each is written under a temporary name beside its place, with the mode that it is to have from the start,
+Each is written under a temporary name next to its place, with the mode that it is to have from the start,
 and flushed; then it gets its name, which fails where a file has that name.  Where the file system knows no
 hard links (a stick with FAT), it is written in its place, and removed again if that fails.  What a killed
 run left under a temporary name, the next run that makes the same file removes.
@@ -32,7 +32,7 @@ class NewFile(Struct, repr=False):
 
 
 def refuse_existing(paths: Sequence[Path]) -> None:
-    """Raise UsageProblem for places that hold something already or lie in no folder."""
+    """Raise UsageProblem for places that hold something already or are in no folder."""
     problems = [problem for path in paths for problem in _own_problems(path)]
     if len({os.path.realpath(path) for path in paths}) < len(paths):
         names = " and ".join(str(path) for path in paths)

@@ -1,12 +1,12 @@
 """Writing a command's output files: each whole or not at all, all of them together.
 
     lock       every output, so that two runs cannot leave one file of each
-    write      every file under a temporary name beside its target, flushed to the disk
+    write      every file under a temporary name next to its target, flushed to the disk
     keep       a second name for every file that is about to be replaced
     rename     all temporary names to the targets, one right after the other
     clean up   the second names go, the folders are flushed
 
-When writing, keeping or a rename fails, or the process is told to stop, the targets are what they were:
+When writing, keeping or a rename fails, or the process is asked to stop, the targets are what they were:
 those already renamed get their old file back.  What no program can prevent is being killed outright
 (or losing power) between two renames, some microseconds apart: every output is then whole, the first
 ones new, the rest old, and the temporary files remain.  Their names begin with ``.gemel-``; the next run
@@ -70,7 +70,7 @@ class _Writing(Struct, frozen=False):
 
 
 def write_all(outputs: Mapping[Path, Iterable[bytes]]) -> None:
-    """Write every output; the blocks of each are asked for once, in order.
+    """Write every output; the blocks of each are requested once, in order.
 
     Raises UsageProblem for targets that cannot be outputs and OutputError when writing fails or another run
     is writing one of them, both with no target changed.  What the blocks raise is passed on, with no target

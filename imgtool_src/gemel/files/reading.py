@@ -14,6 +14,9 @@ from gemel.files.output_targets import kind_of
 
 BLOCK = 1 << 18
 
+MAX_NAMES = 4_096
+"""Names in a folder among which one like a missing file's is looked for."""
+
 STDIN = Path("-")
 """What stands for standard input in place of a file."""
 
@@ -158,4 +161,18 @@ def _systems() -> frozenset[int]:
 
 def _cannot_read(path: Path, error: OSError | ValueError) -> Problem:
     reason = getattr(error, "strerror", None) or str(error)
-    return Problem("the file cannot be read", where=str(path), found=reason, expected="a readable file")
+    step = _nearest(path) if isinstance(error, FileNotFoundError) else ""
+    what, expected = "the file cannot be read", "a readable file"
+    return Problem(what, where=str(path), found=reason, expected=expected, next_step=step)
+
+
+def _nearest(path: Path) -> str:
+    """What to do about a file that is not there: a name like it in its folder, or that there is no such folder."""
+    from difflib import get_close_matches
+
+    try:
+        names = sorted(os.listdir(path.parent))
+    except OSError:
+        return f"check the path: there is no folder {path.parent}"
+    near = get_close_matches(path.name, names[:MAX_NAMES], n=1)
+    return f"did you mean {path.parent / near[0]}?" if near else "check the path"

@@ -1,7 +1,7 @@
-"""Being told to stop while outputs are written: clean up first, then stop.
+"""A signal to stop while outputs are written: clean up first, then stop.
 
 The system's request to end (SIGTERM, SIGHUP, SIGBREAK where they exist) would end the process at once
-and leave temporary files behind.  While ``Stopping`` is entered, it and Ctrl-C are only noted down, and
+and leave temporary files.  While ``Stopping`` is entered, it and Ctrl-C are only noted down, and
 the writer asks between two blocks: so nothing is ever cut at a place that was not meant for it.
 """
 
@@ -15,7 +15,7 @@ NAMES = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
 
 
 class Stopped(KeyboardInterrupt):
-    """The process was told to stop; ``exit_code`` is 128 and the signal's number (common practice)."""
+    """The process was asked to stop; ``exit_code`` is 128 and the signal's number (common practice)."""
 
     def __init__(self, number: int) -> None:
         super().__init__(signal.Signals(number).name)
@@ -50,7 +50,7 @@ class Stopping:
             signal.signal(number, handler)
 
     def check(self) -> None:
-        """Raise Stopped if the process was told to stop."""
+        """Raise Stopped if the process was asked to stop."""
         if self._asked is not None:
             raise Stopped(self._asked)
 

@@ -1,6 +1,6 @@
 """Many equally long records at once, handled column by column instead of row by row.
 
-``raw`` is always a whole number of records of ``size`` bytes, one behind the other; column ``j`` is
+``raw`` is always a whole number of records of ``size`` bytes, one after the other; column ``j`` is
 ``raw[j::size]``, the byte ``j`` of every record.  Slices with a stride and whole-number arithmetic run
 at the speed of the interpreter's C code, where a loop over records does not.
 """
@@ -26,7 +26,7 @@ LONGEST_SUMMED = 257
 def row_blocks(image: SparseBytes, row: int) -> Iterator[tuple[int, bytes, int]]:
     """Cut ``image`` into (address, data, bytes a record), the last dividing the length of the data.
 
-    A block lies within one 64 KiB.  Records of ``row`` bytes, a power of two, lie at multiples of
+    A block is within one 64 KiB.  Records of ``row`` bytes, a power of two, are at multiples of
     ``row``; a shorter one comes only at an end of a run of held bytes.  So what is written depends on
     nothing but the bytes held, and a changed byte changes one record.
     """
@@ -71,7 +71,7 @@ def assembled(prefix: Sequence[bytes], data: bytes | memoryview, row: int) -> by
 
 
 def data_of(raw: bytes, size: int, prefix: int) -> bytearray:
-    """Return the data of every record: what lies between ``prefix`` bytes and the checksum byte."""
+    """Return the data of every record: what is between ``prefix`` bytes and the checksum byte."""
     row = size - prefix - 1
     data = bytearray(len(raw) // size * row)
     for j in range(row):

@@ -32,7 +32,7 @@ class FileContents(Struct):
 class Format(Struct):
     """One image file format; ``short`` is its name on the command line.
 
-    ``has_addresses`` is False when reading must be told the start.  ``decode`` takes blocks of the file,
+    ``has_addresses`` is False when reading must be given the start.  ``decode`` takes blocks of the file,
     its name for problems, and the start address, which formats with addresses do not look at; it raises
     ImageFormatError.  ``encode`` raises ValueError for contents that the format cannot say.
     """

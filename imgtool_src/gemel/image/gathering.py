@@ -55,7 +55,7 @@ class Gathering:
         self._next = (-1, -1, -1)
 
     def refuse(self, line: int, what: str, found: str = "", expected: str = "", next_step: str = "") -> None:
-        """Note a problem of line ``line``; behind the first ``MAX_PROBLEMS`` it is only counted."""
+        """Note a problem of line ``line``; after the first ``MAX_PROBLEMS`` it is only counted."""
         if len(self._problems) < MAX_PROBLEMS:
             self._problems.append(
                 Problem(
@@ -73,7 +73,7 @@ class Gathering:
     def take(self, line: int, address: int, data: bytes | bytearray, row: int) -> None:
         """Keep ``data`` for ``address``: ``row`` bytes from each line, from ``line`` on.
 
-        ``row`` is at least 1 and divides the length of ``data``, which lies in the address space.
+        ``row`` is at least 1 and divides the length of ``data``, which is in the address space.
         """
         if self._next != (address, line, row):
             self._addresses.append(address)
@@ -84,7 +84,7 @@ class Gathering:
         self._next = (address + len(data), line + len(data) // row, row)
 
     def refuse_going_on(self, line: int, text: bytes) -> None:
-        """Refuse what stands in ``line`` behind the end record, once."""
+        """Refuse what stands in ``line`` after the end record, once."""
         if not self._goes_on:
             self._goes_on = True
             self.refuse(

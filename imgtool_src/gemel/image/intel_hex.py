@@ -19,7 +19,7 @@ verbatim copies).  One record a line, all in hexadecimal digits, two a byte, hig
     05      start linear address      4       the entry
 
 All values are big-endian.  A base stays in force until the next 02 or 04 and is 0 at first.  Byte i of
-a data record lies, after 02, at base + (OFFSET + i) mod 64 Ki: it wraps inside its segment; after 04, or
+a data record is, after 02, at base + (OFFSET + i) mod 64 Ki: it wraps inside its segment; after 04, or
 neither, at base + OFFSET + i: it carries into the next 64 KiB, and beyond 4 GiB is refused here.
 """
 
@@ -69,10 +69,10 @@ def decode(blocks: Iterable[bytes], name: str) -> Decoded:
     """Read an Intel HEX file from ``blocks`` of any size; ``name`` says in problems which file it is.
 
     Lower-case digits, any line end, blank lines, white space around records and any order of
-    addresses are accepted.  A 03 record gives the entry CS * 16 + IP.  Remarks tell of mixed 02 and 04
+    addresses are accepted.  A 03 record gives the entry CS * 16 + IP.  Remarks report mixed 02 and 04
     records, records that cross 64 KiB and bytes given twice alike.  Raises ImageFormatError with the
     problems: unreadable lines, wrong lengths, checksums, types or offsets, bytes beyond 4 GiB, two
-    different bytes for one address, two entries, data behind the end record, no end record.
+    different bytes for one address, two entries, data after the end record, no end record.
     """
     reader = _Reader(Gathering(name))
     return reader.finish(scan(blocks, reader))

@@ -27,7 +27,7 @@ BLOCK = 1 << 18
 def decode(blocks: Iterable[bytes], start: int, name: str) -> Decoded:
     """Read a raw binary from ``blocks`` of any size, its first byte at address ``start``.
 
-    Raises ImageFormatError for an empty file, and when a byte would lie beyond 4 GiB.
+    Raises ImageFormatError for an empty file, and when a byte would be beyond 4 GiB.
     """
     image = SparseBytes()
     address = start

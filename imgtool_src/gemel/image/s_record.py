@@ -7,7 +7,7 @@ hexadecimal digits, two a byte, high digit first::
     S  type  count  address  data ...  checksum
     1   1      2    4, 6, 8             2         characters
 
-    count     number of bytes behind it: address, data and checksum; at least 3 to 5, at most 255
+    count     number of bytes after it: address, data and checksum; at least 3 to 5, at most 255
     address   16, 24 or 32 bits, big-endian
     checksum  one's complement of the low byte of the sum of count, address and data
 
@@ -56,10 +56,10 @@ def decode(blocks: Iterable[bytes], name: str) -> Decoded:
     """Read an S-record file from ``blocks`` of any size; ``name`` says in problems which file it is.
 
     Lower case, any line end, blank lines, white space around records and any order of addresses are
-    accepted; S0 is not looked into.  Remarks tell of mixed address widths and bytes given twice alike.
+    accepted; S0 is not looked into.  Remarks report mixed address widths and bytes given twice alike.
     Raises ImageFormatError with the problems: unreadable lines, wrong counts, checksums or types,
     bytes beyond the address width, two different bytes for one address, a wrong number of records, an
-    end record that does not fit the data, data behind it, no end record.
+    end record that does not fit the data, data after it, no end record.
     """
     reader = _Reader(Gathering(name))
     return reader.finish(scan(blocks, reader))

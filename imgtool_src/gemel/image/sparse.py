@@ -1,6 +1,6 @@
 """Bytes by 32-bit address, with memory only for what is held.
 
-Held bytes lie in sorted, disjoint chunks.  Chunks that touch are merge as long as that is cheap:
+Held bytes are in sorted, disjoint chunks.  Chunks that touch are merge as long as that is cheap:
 two neighbours stay apart only when the right one is larger than both the left one and ``MERGE_LIMIT``,
 so that writing an image backwards costs no more than a bounded move per write.  Everything this
 module returns is independent of where chunks happen to end, except how ``pieces`` cuts a run.
@@ -33,7 +33,7 @@ class Conflict(NamedTuple):
 class SparseBytes:
     """A mutable map from addresses 0..2**32 - 1 to bytes.
 
-    Finding an address is a bisection over the chunks; writing behind the byte written before is
+    Finding an address is a bisection over the chunks; writing after the byte written before is
     amortised constant time.  Equality compares what is held where, not how it came there.
     """
 
@@ -63,7 +63,7 @@ class SparseBytes:
         return merge(Span(start, len(self._chunks[start])) for start in self._starts)
 
     def held_in(self, span: Span) -> list[Span]:
-        """Return the runs of held bytes inside ``span``, clipped to it; any span may be asked for."""
+        """Return the runs of held bytes inside ``span``, clipped to it; any span may be requested."""
         return merge(Span(address, len(piece)) for address, piece in self.pieces(span))
 
     def holds(self, span: Span) -> bool:
@@ -126,7 +126,7 @@ class SparseBytes:
     def write(self, address: int, data: Octets) -> None:
         """Put ``data`` at ``address``, over whatever is held there.
 
-        Raises ValueError, and changes nothing, when part of it would lie outside 0..2**32 - 1.
+        Raises ValueError, and changes nothing, when part of it would be outside 0..2**32 - 1.
         """
         size = len(data)
         _refuse_outside(address, size)
@@ -158,7 +158,7 @@ class SparseBytes:
 
         Returns an empty list after writing.  Otherwise nothing is changed, and the first differing
         address of each held run that overlaps ``data`` is returned, ascending.  Raises ValueError
-        when part of it would lie outside 0..2**32 - 1.
+        when part of it would be outside 0..2**32 - 1.
         """
         _refuse_outside(address, len(data))
         conflicts = self._conflicts(address, memoryview(data))
@@ -257,7 +257,7 @@ def _shortened(chunk: bytearray, start: int, end: int) -> bytearray:
 
 
 def _refuse_outside(address: int, size: int) -> None:
-    """Raise ValueError unless ``size`` bytes at ``address`` lie in the 32-bit address space."""
+    """Raise ValueError unless ``size`` bytes at ``address`` are in the 32-bit address space."""
     if address < 0 or size < 0 or address + size > ADDRESS_SPACE:
         where = f"{size} bytes at {address:#x}"
         raise ValueError(f"{where} are outside the 32-bit address space")

@@ -62,7 +62,7 @@ def scan(blocks: Iterable[bytes], reader: LineReader) -> int:
 
 
 def _one_by_one(text: bytes, number: int, reader: LineReader) -> int:
-    """Feed ``reader`` the lines of ``text`` and return the number of the line behind them."""
+    """Feed ``reader`` the lines of ``text`` and return the number of the line after them."""
     for line in text.splitlines():
         if len(line) > LINE_LIMIT:
             reader.overlong(number)
@@ -84,7 +84,7 @@ def _equal_lines(window: bytes, position: int, width: int) -> int:
 
 
 def _windows(blocks: Iterable[bytes]) -> Iterator[bytes]:
-    """Cut ``blocks`` behind line ends, into about ``WINDOW`` characters each.
+    """Cut ``blocks`` after line ends, into about ``WINDOW`` characters each.
 
     Of a line that is too long, ``LINE_LIMIT`` characters and ``TOO_LONG`` are sure to be kept.
     """

@@ -32,7 +32,7 @@ class HeldLiteral(NamedTuple):
 
 
 def holders_of(address: int, data: bytes, start: int) -> Iterator[HeldLiteral]:
-    """Where ``data``, whose first byte lies at ``start``, holds ``address``; literals first."""
+    """Where ``data``, whose first byte is at ``start``, holds ``address``; literals first."""
     for offset in _all(struct.pack("<I", address), data):
         if (start + offset) % 4 == 0:
             yield HeldLiteral(offset, "a word")
@@ -68,7 +68,7 @@ def _matches(pattern: re.Pattern[bytes], data: bytes, start: int) -> Iterator[re
 
 
 def _single(address: int, data: bytes, start: int) -> Iterator[int]:
-    """One MOVW (an address below 64 KiB) or one MOV.W with a modified immediate, and no MOVT behind it."""
+    """One MOVW (an address below 64 KiB) or one MOV.W with a modified immediate, and no MOVT after it."""
     matches = list(_matches(_move(_MOVW, address), data, start)) if address < 1 << 16 else []
     encoded = modified_immediate(address)
     if encoded is not None:
@@ -103,7 +103,7 @@ def modified_immediate(value: int) -> int | None:
 
 
 def _pairs(address: int, data: bytes, start: int) -> Iterator[HeldLiteral]:
-    """MOVW (or MOV.W) and MOVT behind it, or MOVS and LSLS behind it, of one register near each other."""
+    """MOVW (or MOV.W) and MOVT after it, or MOVS and LSLS after it, of one register near each other."""
     upper = {match.start() for match in _matches(_move(_MOVT, address >> 16), data, start)}
     if upper:
         lower = list(_matches(_move(_MOVW, address & 0xFFFF), data, start))
@@ -119,7 +119,7 @@ def _pairs(address: int, data: bytes, start: int) -> Iterator[HeldLiteral]:
 
 
 def _shifted(address: int, data: bytes, start: int) -> Iterator[HeldLiteral]:
-    """MOVS Rd, #imm8 and LSLS Rd, Rd, #n behind it, as code without MOVT does it."""
+    """MOVS Rd, #imm8 and LSLS Rd, Rd, #n after it, as code without MOVT does it."""
     zeros = (address & -address).bit_length() - 1
     for shift in range(max(1, address.bit_length() - 8), zeros + 1):
         for register in range(8):
@@ -132,5 +132,5 @@ def _shifted(address: int, data: bytes, start: int) -> Iterator[HeldLiteral]:
 
 
 def _following(data: bytes, offset: int, size: int = 4) -> range:
-    """Offsets of halfwords behind ``offset`` at which the second of a pair, of ``size`` bytes, may stand."""
+    """Offsets of halfwords after ``offset`` at which the second of a pair, of ``size`` bytes, may stand."""
     return range(offset, min(len(data) - size + 1, offset + PAIR_DISTANCE), 2)

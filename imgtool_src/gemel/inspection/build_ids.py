@@ -35,7 +35,7 @@ def recorded_id(inspection: Inspection, name: str) -> bytes | None:
 
 
 def known_id(inspection: Inspection, name: str) -> bytes | None:
-    """The build id of a build: of the file at hand, else of the record; None if neither tells one."""
+    """The build id of a build: of the given file, else of the record; None if neither shows one."""
     build = inspection.builds.get(name)
     return (build.build_id if build else None) or recorded_id(inspection, name) or None
 

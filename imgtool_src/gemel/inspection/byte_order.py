@@ -209,7 +209,7 @@ def _shifted(distance: int, found: str) -> tuple[str, str, str]:
 
 
 def _all_there(inspection: Inspection, distance: int) -> bool:
-    """Whether every build at hand is found at one distance, so that it is no copy of one inside another."""
+    """Whether every given build is found at one distance, so that it is no copy of one inside another."""
     for placement in inspection.placements.values():
         piece = next((each for each in placement.pieces if len(each.segment.data) >= 16), None)
         if piece is None:
@@ -231,7 +231,7 @@ def swapped(data: bytes, unit: int) -> bytes:
 
 
 def _by_record(inspection: Inspection) -> Disorder | None:
-    """By the mark of the record, where no build is at hand, and by the vector tables."""
+    """By the mark of the record, where no build is given, and by the vector tables."""
     plan = inspection.layout.record
     if inspection.placements or inspection.record is not None:
         return None

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 def known_coverage(inspection: Inspection, checksum: Checksum) -> list[Span] | str:
     """The spans that ``checksum`` covers, in their order, or why they are not known.
 
-    The end of a build is told by its file or by the record, not by which bytes of its area are erased.
+    The end of a build is reported by its file or by the record, not by which bytes of its area are erased.
     """
     return _coverages(inspection)[checksum.name]
 
@@ -51,7 +51,7 @@ def _coverage(inspection: Inspection, checksum: Checksum) -> list[Span] | str:
 def ranges_elsewhere(
     inspection: Inspection, checksum: Checksum, place: Span, covered: Sequence[Span], erased_byte: int
 ) -> OtherBounds:
-    """Ranges near ``covered`` that a device may take instead, by the areas and builds that lie there."""
+    """Ranges near ``covered`` that a device may take instead, by the areas and builds that are there."""
     from gemel.checksums.bounds import Bound, OtherBounds, other_bounds
 
     layout = inspection.layout

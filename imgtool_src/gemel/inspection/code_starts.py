@@ -27,7 +27,7 @@ class Inside(NamedTuple):
 
     @property
     def words(self) -> str:
-        """``inside an instruction of reset_handler, 6 bytes behind its start``."""
+        """``inside an instruction of reset_handler, 6 bytes after its start``."""
         kind = {"inside a function": "inside of", "inside an instruction": "inside an instruction of"}
         return f"{kind.get(self.part, 'constants of')} {self.function}, {self.offset} bytes after its start"
 
@@ -35,7 +35,7 @@ class Inside(NamedTuple):
 def inside_of(build: Build, address: int) -> Inside | None:
     """What ``address`` (a run address, bit 0 ignored) is inside of; None if something begins there.
 
-    None too where symbols do not tell.
+    None too where symbols do not show.
     """
     if build.symbols is None:
         return None
@@ -61,7 +61,7 @@ def inside_of(build: Build, address: int) -> Inside | None:
 
 
 def data_at(build: Build, address: int) -> str:
-    """What of the build's data is at a run address, as words; empty for code and where the file does not tell.
+    """What of the build's data is at a run address, as words; empty for code and where the file does not show.
 
     A section that is not marked executable may hold code all the same where a mapping symbol says so.
     """

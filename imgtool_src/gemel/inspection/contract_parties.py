@@ -1,4 +1,4 @@
-"""Who a contract binds, and what each party's build tells of symbols and types."""
+"""Who a contract binds, and what each party's build shows of symbols and types."""
 
 from __future__ import annotations
 
@@ -22,9 +22,9 @@ if TYPE_CHECKING:
 
 
 class Missing(NamedTuple):
-    """Why a build tells nothing of what was asked; ``absent``: it can be read, and there is no such thing.
+    """Why a build shows nothing of what was asked; ``absent``: it can be read, and there is no such thing.
 
-    ``near`` holds names of the build that are like the one asked for.
+    ``near`` holds names of the build that are like the one requested.
     """
 
     plan: BuildPlan
@@ -52,12 +52,12 @@ class DefinedSymbol(NamedTuple):
 
 
 def parties(layout: Layout) -> list[BuildPlan]:
-    """All builds, those of the primary first: what the others are held against."""
+    """All builds, those of the primary first: what the others are compared with."""
     return sorted(layout.builds.values(), key=lambda plan: layout.cores[plan.core].role != "primary")
 
 
 def debug_types(inspection: Inspection, plan: BuildPlan) -> DebugTypes | Missing:
-    """What the debug information of a build tells, or why it tells nothing."""
+    """What the debug information of a build shows, or why it shows nothing."""
     build = inspection.builds.get(plan.name)
     if build is None or build.debug is None:
         reason = needs_elf(plan.name, build, "symbols")
@@ -167,7 +167,7 @@ def _objects_in_area(inspection: Inspection, contract: Contract, plan: BuildPlan
 
 
 def without_a_voice(missing: list[Missing], present: list[BuildPlan]) -> list[Missing]:
-    """The builds that tell nothing and that matter.
+    """The builds that show nothing and that matter.
 
     A core is spoken for by one of its builds.  Of more than two builds those may go without that simply
     do not have what two others share.

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 class CoreCode(NamedTuple):
-    """A build whose symbols tell where its functions are, and what it sets of its core."""
+    """A build whose symbols show where its functions are, and what it sets of its core."""
 
     plan: BuildPlan
     build: Build

@@ -66,7 +66,7 @@ _WORDS_OF_LINKERS = frozenset(
         STARTUP SUBALIGN SYSLIB TARGET VERSION l len o org""",
     )
 )
-"""Words that GNU ld takes for its own where the name of a region is due."""
+"""Words that GNU ld takes for its own where the name of a region is expected."""
 
 
 def _region_name(area: str) -> str:

@@ -52,7 +52,7 @@ def in_execute_never(address: int) -> Span | None:
 
 
 def described_word(inspection: Inspection, core: str, word: int) -> str:
-    """``word`` with the function there, or else what lies there: ``0x1000_0081 (reset_handler)``."""
+    """``word`` with the function there, or else what is there: ``0x1000_0081 (reset_handler)``."""
     if word == ERASED_WORD:
         return f"{format_address(word)} (erased)"
     if word >= LOWEST_RETURN:
@@ -86,7 +86,7 @@ def whereabouts(inspection: Inspection, core: str, address: int) -> str:
             return f"in build {name}{owner}" + (f", {function}" if function else "")
     area = next((area.name for area in layout.areas.values() if layout.span_of(area.name).holds(plain)), None)
     if area is None:
-        return f"in {located.memory.short_words}, outside all areas"
+        return f"in {located.memory.words}, outside all areas"
     owners = [each.name for each in layout.cores.values() if area in each.ram]
     return f"in area {area}" + (f" of core {', '.join(owners)}" if owners else "")
 
@@ -100,7 +100,7 @@ def owned_areas(layout: Layout, core: str) -> list[str]:
 def stack_area(inspection: Inspection, core: str, pointer: int) -> str | None:
     """The area of RAM that ``core`` owns and into which a stack from ``pointer`` grows; None if none.
 
-    The stack is full and descending: the first word lies below ``pointer``, so the end of an area is
+    The stack is full and descending: the first word is below ``pointer``, so the end of an area is
     a good start and its own start is none.  Hardware ignores the two lowest bits.
     """
     below = (pointer & ~3) - 1

@@ -28,17 +28,17 @@ class HeldCopy(NamedTuple):
 
     @property
     def span(self) -> Span:
-        """Where they lie."""
+        """Where they are."""
         return Span(self.address, len(self.data))
 
     def cut(self, span: Span) -> HeldCopy:
-        """The bytes of ``span`` (which lies inside)."""
+        """The bytes of ``span`` (which is inside)."""
         start = span.start - self.address
         return HeldCopy(span.start, self.data[start : start + span.size])
 
 
 class Copy(NamedTuple):
-    """A copy of a build: where it lies, its build ids, and how it differs from what it is a copy of.
+    """A copy of a build: where it is, its build ids, and how it differs from what it is a copy of.
 
     ``found`` and ``expected`` are the first byte that differs in the copy (empty where the copy ends
     before) and in the build.
@@ -52,7 +52,7 @@ class Copy(NamedTuple):
 
 
 def held_by(inspection: Inspection, name: str) -> list[HeldCopy]:
-    """The bytes of a build in its own areas: of the file at hand, else of the image; may be empty."""
+    """The bytes of a build in its own areas: of the given file, else of the image; may be empty."""
     placement = inspection.placements.get(name)
     if placement is None:
         placed = inspection.placed.get(name)
@@ -61,14 +61,14 @@ def held_by(inspection: Inspection, name: str) -> list[HeldCopy]:
 
 
 def held_in(placement: Placement, spans: list[Span]) -> list[HeldCopy]:
-    """The bytes that a build at hand stores in ``spans``."""
+    """The bytes that a given build stores in ``spans``."""
     pieces = [HeldCopy(piece.address, piece.segment.data) for piece in placement.pieces]
     parts = [(piece, piece.span.intersection(span)) for piece in pieces for span in spans]
     return [piece.cut(part) for piece, part in parts if part.size]
 
 
 def copy_in_place(inspection: Inspection, other: Placement | None, copy: list[HeldCopy]) -> Copy:
-    """The copy of a build that lies where that build is stored, against ``other`` (None: not at hand)."""
+    """The copy of a build that is where that build is stored, against ``other`` (None: not given)."""
     extent = Span.from_bounds(copy[0].address, copy[-1].span.end)
     ids = [note.build_id for held in copy for note in build_id_notes(held.data)]
     if other is None:

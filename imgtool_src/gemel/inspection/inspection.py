@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 Found = TypeVar("Found")
 
 Strict = Literal["", "warnings", "inputs"]
-"""What fails a check besides errors: nothing; warnings; warnings and what was not checked for want of an input."""
+"""What fails a check besides errors: nothing; warnings; warnings and what was not checked for lack of an input."""
 
 Origin = Literal["build", "record", "layout"]
 """Where the knowledge of a build's place comes from; ``layout`` means guessed from its area's bytes."""
@@ -46,7 +46,7 @@ Origin = Literal["build", "record", "layout"]
 class Inspection(Struct, dict=True):
     """One image under check.
 
-    ``builds`` are those at hand, by name; ``version`` and ``rollback`` what the image is meant to hold
+    ``builds`` are those given, by name; ``version`` and ``rollback`` what the image is meant to hold
     (None: whatever its record says).  ``trusted`` are the keys whose seals are taken; ``at_least`` and
     ``previous`` say below what its rollback counter must not be.  ``rehearsal`` is what happened when its
     cores were started (None: they were not); ``file`` is the image's name in reports.  ``known`` are keys
@@ -56,7 +56,7 @@ class Inspection(Struct, dict=True):
     what fails the check besides errors; ``judged_on`` is the date that was given for waivers to end by (None: the
     machine's); ``joined_with`` is the layout that the image was joined with, if it is another; ``explains`` is
     whether the cause of a finding is searched for, which takes longer than all rules.  Everything else is worked
-    out once, when first asked for.
+    out once, when first needed.
     """
 
     read: ReadLayout
@@ -88,7 +88,7 @@ class Inspection(Struct, dict=True):
 
     @cached_property
     def placements(self) -> dict[str, Placement]:
-        """The builds at hand, each placed by itself."""
+        """The given builds, each placed by itself."""
         return place_all(self.layout, self.builds)
 
     def image_of_builds(self) -> SparseBytes:
@@ -103,12 +103,12 @@ class Inspection(Struct, dict=True):
 
     @cached_property
     def symbols(self) -> SymbolPlaces:
-        """Looks up plain addresses of symbols of the builds at hand."""
+        """Looks up plain addresses of symbols of the given builds."""
         return SymbolPlaces(self.placements)
 
     @cached_property
     def patches(self) -> PatchLocations:
-        """Where stamps and checksums are written, as far as the builds at hand tell."""
+        """Where stamps and checksums are written, as far as the given builds show."""
         return patch_locations(self.layout, self.symbols)
 
     @cached_property
@@ -167,7 +167,7 @@ class Inspection(Struct, dict=True):
 
     @cached_property
     def seal(self) -> SealUnderCheck | None:
-        """What lies in the seal's area and what became of each signer; None if the layout has no seal."""
+        """What is in the seal's area and what became of each signer; None if the layout has no seal."""
         from gemel.inspection.seal import seal_under_check
 
         return seal_under_check(
@@ -182,9 +182,9 @@ class Inspection(Struct, dict=True):
 
     @cached_property
     def placed_with_origin(self) -> dict[str, tuple[PlacedBuild, Origin]]:
-        """Each build of the layout: where it lies in the image, and how that is known.
+        """Each build of the layout: where it is in the image, and how that is known.
 
-        A build at hand tells best; then the record; else the bytes of its area that are not erased.
+        A given build shows best; then the record; else the bytes of its area that are not erased.
         A build of which nothing is found is left out.
         """
         result: dict[str, tuple[PlacedBuild, Origin]] = {}
@@ -233,7 +233,7 @@ class Inspection(Struct, dict=True):
         return (run_start + vectors - stored_start) % ADDRESS_SPACE
 
     def bytes_of(self, span: Span) -> bytes:
-        """The bytes of a plain span that lies in one memory; unwritten ones as its erased byte."""
+        """The bytes of a plain span that is in one memory; unwritten ones as its erased byte."""
         return self.image.read(span, self.erased_byte_at(span.start))
 
     def erased_byte_at(self, address: int) -> int:

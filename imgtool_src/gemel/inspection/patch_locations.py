@@ -31,14 +31,14 @@ def needs_of_places(places: Iterable[UnknownLocation]) -> list[Need]:
 
 
 class PatchLocations(Struct):
-    """The plain spans of all stamps and checksums by name, and those that could not be told."""
+    """The plain spans of all stamps and checksums by name, and those that could not be known."""
 
     known: dict[str, Span]
     unknown: tuple[UnknownLocation, ...]
 
 
 def patch_locations(layout: Layout, symbols: SymbolPlaces) -> PatchLocations:
-    """The places that the layout declares, as far as the builds at hand tell them."""
+    """The places that the layout declares, as far as the given builds show them."""
     known: dict[str, Span] = {}
     unknown: list[UnknownLocation] = []
     items: list[Stamp | Checksum] = [*layout.stamps, *layout.checksums]

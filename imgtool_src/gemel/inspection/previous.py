@@ -1,4 +1,4 @@
-"""An older image's record, which the image under check must not fall behind."""
+"""An older image's record, which the image under check must not be below."""
 
 from __future__ import annotations
 

@@ -2,7 +2,7 @@
 
 A build claims RAM with the run addresses of its segments: initialised and cleared data, code that is
 copied; and with the heap and stack that its linker script sets aside by section names or symbols, whether
-they lie in a segment or not.  Bytes that run where they are stored claim nothing, nor does a gap that
+they are in a segment or not.  Bytes that run where they are stored claim nothing, nor does a gap that
 sections leave in a segment; without section headers the whole segment counts.
 """
 
@@ -24,7 +24,7 @@ class Claim(NamedTuple):
     """A span that one segment, heap or stack takes in one memory (None: in no memory that its core sees).
 
     A segment has one claim for each stretch of its sections, and another where a section begins in shared
-    RAM behind one that does not, or the other way round.
+    RAM after one that does not, or the other way round.
     """
 
     by: Segment | Reserve
@@ -49,7 +49,7 @@ class Claim(NamedTuple):
 
 
 def claims_of(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[Claim]:
-    """What ``build`` takes beside the flash it is stored in; device registers are left out.
+    """What ``build`` takes besides the flash it is stored in; device registers are left out.
 
     A heap or stack claims what no segment claims already.  Claims outside RAM are those of a build that
     is linked for another device: cleared bytes in flash, run addresses where its core sees no memory.
@@ -102,7 +102,7 @@ def _starts_in(shared: list[Span], claim: Claim) -> bool:
 
 
 def reserve_claims(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[Claim]:
-    """The whole of each heap and stack that the build sets aside, whatever segments lie there."""
+    """The whole of each heap and stack that the build sets aside, whatever segments are there."""
     windows = windows_of(layout, plan.core)
     for reserve in reserves_of(build):
         yield from _claims(reserve, reserve.span, windows)

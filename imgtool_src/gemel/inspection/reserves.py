@@ -32,7 +32,7 @@ HEAP_ENDS = (
     ("HEAP$$Base", "HEAP$$Limit"),
     ("Image$$ARM_LIB_HEAP$$ZI$$Base", "Image$$ARM_LIB_HEAP$$ZI$$Limit"),
 )
-"""Lowest address and first address behind it."""
+"""Lowest address and first address after it."""
 
 STACK_ENDS = (
     ("__StackLimit", "__StackTop"),
@@ -56,7 +56,7 @@ TOPS = (
     "_estack", "__StackTop", "__stack", "__stack_top", "__stack_top__", "_stack_top", "__initial_sp",
     "__INITIAL_SP", "_stack",
 )  # fmt: skip
-"""Symbols of the first address behind the stack."""
+"""Symbols of the first address after the stack."""
 
 SIZES: dict[ReserveKind, tuple[str, ...]] = {
     "heap": (
@@ -71,7 +71,7 @@ SIZES: dict[ReserveKind, tuple[str, ...]] = {
 """Absolute symbols whose value is a number of bytes."""
 
 DATA_ENDS = ("__end__", "_end", "end")
-"""Symbols of the first address behind all data, from which a heap of a stated size grows."""
+"""Symbols of the first address after all data, from which a heap of a stated size grows."""
 
 _NAMES = frozenset(
     name for names in (*HEAP_ENDS, *STACK_ENDS, TOPS, *SIZES.values(), DATA_ENDS) for name in names
@@ -105,7 +105,7 @@ class Stated(NamedTuple):
 
 
 def reserves_of(build: Build) -> tuple[Reserve, ...]:
-    """The heaps and stacks whose place the build tells, each place once; sections before symbols."""
+    """The heaps and stacks whose place the build shows, each place once; sections before symbols."""
     found: list[Reserve] = []
     for reserve in (*_by_sections(build), *_by_ends(build), *_by_sizes(build)):
         known = any(each.kind == reserve.kind and each.span.covers(reserve.span) for each in found)
@@ -191,7 +191,7 @@ def _by_ends(build: Build) -> Iterator[Reserve]:
 
 
 def _by_sizes(build: Build) -> Iterator[Reserve]:
-    """Heap of a stated size behind all data, stack of a stated size below its top."""
+    """Heap of a stated size after all data, stack of a stated size below its top."""
     symbols = _symbols(build)
     sizes = [
         (kind, name, symbols[name].value)

@@ -2,7 +2,7 @@
 
 Seven rules look at it, each at one thing that must hold; what one of them cannot look at, another has found:
 
-    seal-present               something lies in the area
+    seal-present               something is in the area
     seal-well-formed           it is a seal, and the rest of the area is erased
     seal-by-trusted-key        a signer's key is trusted
     seal-algorithm-allowed     each signer's algorithm is allowed, and its key's

@@ -79,9 +79,9 @@ def gateways_of(build: Build) -> list[Gateway]:
 
 
 def veneer_vectors(build: Build) -> list[Span]:
-    """Where the build's vectors of veneers lie as its core sees them, by its sections; none if not known.
+    """Where the build's vectors of veneers are as its core sees them, by its sections; none if not known.
 
-    Zeros up to a multiple of 32 belong to no vector: a linker told to begin elsewhere puts the vector there
+    Zeros up to a multiple of 32 belong to no vector: a linker made to begin elsewhere puts the vector there
     and fills the section with them.  Other zeros in front may be a function that was dropped.
     """
     found = []

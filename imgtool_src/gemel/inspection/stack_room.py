@@ -1,4 +1,4 @@
-"""What lies below an initial stack pointer: data of the own build, of others, and where the room ends.
+"""What is below an initial stack pointer: data of the own build, of others, and where the room ends.
 
 The stack is full and descending (AAPCS32, "The Stack"; from memory): the first word goes right below
 the pointer, and the stack grows until it meets whatever is there.
@@ -65,7 +65,7 @@ def stack_object(build: Build, pointer: int) -> Span | None:
 def own_obstacles(
     inspection: Inspection, plan: BuildPlan, build: Build, pointer: int, array: Span | None = None
 ) -> Iterator[Obstacle]:
-    """What the build itself takes beside the stack in which ``pointer`` starts, be it an ``array``.
+    """What the build itself takes besides the stack in which ``pointer`` starts, be it an ``array``.
 
     A heap that runs into a stack whose place the build states is left to heap-room-free.
     """
@@ -91,7 +91,7 @@ def own_obstacles(
 
 
 def other_obstacles(inspection: Inspection, plan: BuildPlan) -> Iterator[Obstacle]:
-    """What builds of other cores take, as far as they are at hand."""
+    """What builds of other cores take, as far as they are given."""
     layout = inspection.layout
     for name, other in layout.builds.items():
         if other.core == plan.core:

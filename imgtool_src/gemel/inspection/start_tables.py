@@ -1,4 +1,4 @@
-"""What the start-up code of a build copies and clears, as far as its usual symbols tell.
+"""What the start-up code of a build copies and clears, as far as its usual symbols show.
 
 Two forms are in use: tables in flash, of three words for a copy and two for a block that is cleared::
 
@@ -7,7 +7,7 @@ Two forms are in use: tables in flash, of three words for a copy and two for a b
 
 and symbols at the ends of one block.  Both are known by the words in their names (``start_names``); what has other
 names is found by ``start_labels``.  Sizes in tables are words in newer start-up code and bytes in older; the segments
-and sections of the build tell which.
+and sections of the build show which.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ ENTRIES_LIMIT = 256
 class StartEntry(NamedTuple):
     """One block that start-up code copies from ``source``, or clears (None); as its core sees it.
 
-    ``end`` is the first address behind the destination; below ``start`` where the build has it so.
+    ``end`` is the first address after the destination; below ``start`` where the build has it so.
     """
 
     source: int | None

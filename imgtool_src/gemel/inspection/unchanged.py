@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from gemel.inspection.image_bytes import not_erased
 from gemel.placement.placed import PlacedBuild, digests_of, rest_spans, sha256_of
-from gemel.record.record import Record, record_size
+from gemel.record.record import BuildEntry, Record, record_size
 from gemel.spans import Span, without
 
 if TYPE_CHECKING:
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 def joined_with_other_layout(inspection: Inspection) -> bool:
-    """Whether the image has a sound record that names another layout than the one at hand."""
+    """Whether the image has a sound record that names another layout than the one given."""
     return inspection.record is not None and inspection.record.layout_sha256 != inspection.read.digest
 
 
@@ -40,14 +40,33 @@ def unchanged_since_join(inspection: Inspection, spans: Sequence[Span]) -> bool:
     if record is None:
         return False
     touched = [entry for entry in record.builds if any(entry.stored.overlaps(span) for span in spans)]
-    for entry in touched:
-        found = digests_of(inspection.layout, inspection.image, entry.stored)
-        if (found.crc32, found.sha256) != (entry.crc32, entry.sha256):
-            return False
+    if not _builds_match(inspection, touched):
+        return False
     others = without(spans, [entry.stored for entry in touched])
     if not any(not_erased(inspection.image, span, inspection.erased_byte_at(span.start)) for span in others):
         return bool(touched)
-    return (
-        sha256_of(inspection.layout, inspection.image, spans_of_rest(inspection, record))
-        == record.rest_sha256
-    )
+    return _rest_matches(inspection, record)
+
+
+def as_recorded(inspection: Inspection) -> bool | None:
+    """Whether all digests of the record match the image; None without a sound record of this layout."""
+    record = inspection.record
+    if record is None or joined_with_other_layout(inspection):
+        return None
+    return _builds_match(inspection, record.builds) and _rest_matches(inspection, record)
+
+
+def _builds_match(inspection: Inspection, builds: Sequence[BuildEntry]) -> bool:
+    memories = [memory.span for memory in inspection.layout.memories.values() if memory.holds_image]
+    for entry in builds:
+        if not any(memory.covers(entry.stored) for memory in memories):
+            return False
+        found = digests_of(inspection.layout, inspection.image, entry.stored)
+        if (found.crc32, found.sha256) != (entry.crc32, entry.sha256):
+            return False
+    return True
+
+
+def _rest_matches(inspection: Inspection, record: Record) -> bool:
+    spans = spans_of_rest(inspection, record)
+    return sha256_of(inspection.layout, inspection.image, spans) == record.rest_sha256

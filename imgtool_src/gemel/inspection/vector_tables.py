@@ -60,7 +60,7 @@ def addresses_of_table(layout: Layout, plan: BuildPlan, placed: PlacedBuild) -> 
 
 
 def word_span(table: VectorTable, index: int) -> Span:
-    """Where word ``index`` of the table lies in the image."""
+    """Where word ``index`` of the table is in the image."""
     return Span(table.span.start + 4 * index, 4)
 
 
@@ -131,7 +131,7 @@ def table_distance(inspection: Inspection) -> int:
 
 
 def moved_words(inspection: Inspection) -> str:
-    """What to look at first where all vector tables lie at one distance from their places; else empty."""
+    """What to look at first where all vector tables are at one distance from their places; else empty."""
     nearest = table_distance(inspection)
     if not nearest:
         return ""

@@ -18,7 +18,7 @@ class Window(NamedTuple):
 
 
 class Part(NamedTuple):
-    """A piece of a span that lies in one memory, or in none (``memory`` None, ``plain`` as ``seen``)."""
+    """A piece of a span that is in one memory, or in none (``memory`` None, ``plain`` as ``seen``)."""
 
     seen: Span
     memory: Memory | None

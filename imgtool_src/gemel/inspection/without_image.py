@@ -12,7 +12,7 @@ OF_THE_IMAGE = ("image", "remarks", "file", "entry", "leaves_bytes_out", "image_
 
 
 class ImageNeeded(BaseException):
-    """What an inspection has no image for was asked for; no rule catches this by accident."""
+    """What an inspection has no image for was requested; no rule catches this by accident."""
 
 
 class WithoutImage(Inspection):

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from gemel.inspection.ram_claims import Claim
 
 SHOWN = 8
-"""Findings or lines of one kind that are shown; of more it is only told that there are."""
+"""Findings or lines of one kind that are shown; of more it is only reported that there are."""
 
 
 def place_words(span: Span) -> str:
@@ -153,7 +153,7 @@ def _with_offset(symbol: Symbol, offset: int) -> str:
 
 
 def biggest_symbols(build: Build, span: Span, count: int = 3) -> str:
-    """The largest objects of ``build`` that lie in ``span`` (as its core sees it); empty if none is known."""
+    """The largest objects of ``build`` that are in ``span`` (as its core sees it); empty if none is known."""
     if build.symbols is None:
         return ""
     objects: dict[str, Symbol] = {}

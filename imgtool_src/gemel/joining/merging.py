@@ -22,7 +22,7 @@ HEAD = 8
 
 
 def merge_builds(layout: Layout, placements: Mapping[str, Placement]) -> tuple[SparseBytes, list[Problem]]:
-    """The image of all builds' bytes, each in its own area, and everything that lies elsewhere.
+    """The image of all builds' bytes, each in its own area, and everything that is elsewhere.
 
     Bytes that the placements themselves complain of (outside flash, none in the own area) are passed over.
     """
@@ -55,7 +55,7 @@ class _Stray(NamedTuple):
 
 
 def _grouped(layout: Layout, placement: Placement, found: list[_Stray | Problem]) -> Iterator[Problem]:
-    """The problems of one build; all that runs on behind its area as one of them, with its size."""
+    """The problems of one build; all that runs on after its area as one of them, with its size."""
     strays = [each for each in found if isinstance(each, _Stray)]
     over = too_large_by(layout, placement.plan, [stray.span for stray in strays])
     if over:

@@ -1,6 +1,6 @@
 """The passes of a join, in order, and what holds after each.
 
-    place      every byte of every build lies in its own area; no build touches another
+    place      every byte of every build is in its own area; no build touches another
     fill       builds and checksummed ranges have no holes; their ends are whole write units
     stamp      every stamp and checksum holds its value, each computed after what it reads
     record     the record describes exactly these bytes
@@ -31,7 +31,7 @@ from gemel.structs import Struct
 
 
 class Joined(Struct):
-    """The result of a join: the image, where each build lies in it, and the record, if one is due."""
+    """The result of a join: the image, where each build is in it, and the record, if one is required."""
 
     image: SparseBytes
     placements: Mapping[str, Placement]

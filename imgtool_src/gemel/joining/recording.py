@@ -41,7 +41,7 @@ def describe(
 
 
 def in_order_of_record(placed: Mapping[str, PlacedBuild]) -> list[PlacedBuild]:
-    """The builds by stored address: the layout's digest does not tell in which order its file has them."""
+    """The builds by stored address: the layout's digest does not show in which order its file has them."""
     return sorted(placed.values(), key=lambda build: build.stored)
 
 

@@ -31,7 +31,7 @@ NOT_FREE = ("record", "seal", *LEFT_ALONE)
 
 
 def write_values(read: ReadLayout, sources: StampSources, lookup: SymbolPlaces) -> Record | None:
-    """Write stamps, checksums and the record into the image of ``sources``; the record, if one is due.
+    """Write stamps, checksums and the record into the image of ``sources``; the record, if one is required.
 
     Raises JoinRefused for symbols that have no place and values that cannot be had, LayoutError for places
     that are not free and values that need each other; with all problems of one kind at once.
@@ -119,7 +119,7 @@ def _only_as_it_is(at: SymbolPlace, write: Write, sources: StampSources) -> byte
 
 
 def _too_wide(at: SymbolPlace, write: Write, lookup: SymbolPlaces) -> list[Problem]:
-    """A value that runs over the end of the symbol it is written to would spoil what lies behind it."""
+    """A value that runs over the end of the symbol it is written to would spoil what is after it."""
     symbol = lookup.span_of(at.build, at.symbol)
     if not symbol.size or symbol.covers(write.place):
         return []

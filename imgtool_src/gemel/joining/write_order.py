@@ -28,8 +28,8 @@ class Write(Struct):
 def in_order(writes: Sequence[Write]) -> list[Write]:
     """``writes`` so that each comes after all whose place it reads; otherwise in the given order.
 
-    Raises LayoutError naming every pair of writes that share bytes and every circle that was met, save for
-    circles among writes that share bytes, which are told once these lie apart.
+    Raises LayoutError naming every pair of writes that share bytes and every circle that was met, except for
+    circles among writes that share bytes, which are reported once these are apart.
     """
     sharing = list(_sharing(writes))
     problems = [_shared(first, second) for first, second in sharing]
@@ -65,7 +65,7 @@ def _sorted(writes: Sequence[Write]) -> tuple[list[Write], list[list[Write]]]:
 
 
 def _needs(writes: Sequence[Write]) -> list[list[int]]:
-    """For each write the numbers of those whose place it reads; places are taken to lie apart."""
+    """For each write the numbers of those whose place it reads; places are taken to be apart."""
     by_address = sorted(range(len(writes)), key=lambda index: writes[index].place)
     starts = [writes[index].place.start for index in by_address]
     needs = []

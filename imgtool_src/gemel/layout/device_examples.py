@@ -1,4 +1,4 @@
-"""Examples of devices as a layout describes them, which `gemel explain layout` shows beside their tables.
+"""Examples of devices as a layout describes them, which `gemel explain layout` shows next to their tables.
 
 ``tests/rehearse/test_device_examples.py`` reads each of them and runs a program that uses the device.
 """

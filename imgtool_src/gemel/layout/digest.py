@@ -15,7 +15,7 @@ def digest_of(layout: Layout) -> bytes:
     """SHA-256 over the layout's keys and values as JSON with sorted keys.
 
     Comments, order of tables, notation of numbers and sizes, and keys written with their default value
-    do not change it.  Keys that say how an image is judged or where a file lies (``rules``, a build's
+    do not change it.  Keys that say how an image is judged or where a file is (``rules``, a build's
     ``path``) are left out, so that a new waiver does not make every image one of another layout.
     """
     canonical = json.dumps(digested(layout), sort_keys=True, separators=(",", ":"), ensure_ascii=False)

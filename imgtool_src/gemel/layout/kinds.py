@@ -65,7 +65,7 @@ def _number_words(value: int) -> str:
 class ValueType:
     """Base of all kinds.  `words` completes "expected ..."; `read` reports faults and never raises.
 
-    ``label`` names the kind in a word or two, for the reference of the language; ``hexadecimal`` tells that
+    ``label`` names the kind in a word or two, for the reference of the language; ``hexadecimal`` shows that
     its numbers are written so.
     """
 
@@ -221,7 +221,7 @@ NO_CONTROL = r"[^\x00-\x1f\x7f-\x9f]*"
 class Text(ValueType):
     """Text of 1 to ``most`` bytes of UTF-8, matching ``pattern`` (whole); an empty pattern allows everything.
 
-    ``words`` names the form that the pattern asks for.
+    ``words`` names the form that the pattern requires.
     """
 
     def __init__(

@@ -1,7 +1,7 @@
 """The layout as frozen data.  Each field declares its key: kind, meaning and default.
 
 Addresses are 32-bit byte addresses, sizes are bytes.  A layout made by ``reader.read_layout`` has
-passed ``consistency``: names refer to things that exist, areas lie inside their memories and apart.
+passed ``consistency``: names refer to things that exist, areas are inside their memories and apart.
 """
 
 from __future__ import annotations
@@ -64,17 +64,12 @@ class Memory(Struct, kw_only=True):
 
     @property
     def words(self) -> str:
-        """What messages call it: its name and kind."""
-        return f"memory {self.name} of kind {self.kind}"
-
-    @property
-    def short_words(self) -> str:
-        """The same in short: ``ram``, or ``ram upper`` where its name says more than its kind."""
-        return self.name if self.name == self.kind else f"{self.kind} {self.name}"
+        """What messages call it: its name, and its kind where the name does not say it."""
+        return f"memory {self.name}{'' if self.kind in self.name.lower() else f' of kind {self.kind}'}"
 
     @property
     def holds_image(self) -> bool:
-        """Whether image bytes may lie here."""
+        """Whether image bytes may be here."""
         return self.kind in ("flash", "rom")
 
 
@@ -379,11 +374,11 @@ class Layout(Struct, kw_only=True, dict=True):
 
     @cached_property
     def _spans(self) -> dict[str, Span]:
-        """What ``span_of`` was asked for before."""
+        """What ``span_of`` was requested before."""
         return {}
 
     def memory_of(self, area: str) -> Memory:
-        """The memory an area lies in."""
+        """The memory an area is in."""
         return self.memories[self.areas[area].memory]
 
     def spans_of_build(self, build: BuildPlan) -> list[Span]:

@@ -1,7 +1,7 @@
 """The lines on which keys of a TOML text stand.
 
 The parser of the standard library gives values without positions.  `lines_of` walks a text that this
-parser has accepted once more, from key to key, and notes the lines of the paths asked for; it does not
+parser has accepted again, from key to key, and notes the lines of the paths requested; it does not
 read values, and trusts that the text is valid.  A walk takes time in proportion to the text and memory
 in proportion to what is asked.  Standard: TOML 1.0.0 (toml.io), sections Keys, Table, Array of Tables.
 """

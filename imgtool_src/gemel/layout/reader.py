@@ -29,7 +29,7 @@ MAX_BYTES = 1 << 20
 """A layout file over 1 MiB is refused: none is that large, and its faults would not be readable."""
 
 MAX_FAULTS = 100
-"""Faults told of one file; whoever has more of them mends these first."""
+"""Faults reported of one file; with more of them, these are corrected first."""
 
 MAX_KEY_PARTS = 64
 """Parts of a dotted key; the parser's time grows with their square, and a layout's keys have five."""

@@ -27,7 +27,7 @@ def layout_reference() -> str:
 
 
 def editors(what: str, export: str, file: str) -> str:
-    """How editors of TOML come to know the keys of ``what``: a comment in it, and an export beside it."""
+    """How editors of TOML come to know the keys of ``what``: a comment in it, and an export next to it."""
     return (
         f"Editors of TOML complete and check a {what} that begins with the line #:schema ./{file} once "
         f"gemel export {export} -o {file} has written that file next to it."
@@ -87,7 +87,7 @@ def _key_lines(name: str, key: Key, one_of_all: bool) -> list[str]:
         default = "optional"
     else:
         default = f"default {_as_written(key.default, key.kind)}"
-    head = f"  {name:<17} {default + ';':<19} {key.meaning}"
+    head = f"{f'  {name:<17} {default};':<39} {key.meaning}"
     lines = textwrap.wrap(head, WIDTH, subsequent_indent=" " * 40, break_on_hyphens=False)
     indent = " " * 20
     lines += textwrap.wrap(

@@ -125,7 +125,7 @@ class SetClearRegister(Struct, kw_only=True):
 
 
 class StatusRegister(Struct, kw_only=True):
-    """Bits of a register that tell how a core is; several entries may share one address."""
+    """Bits of a register that show how a core is; several entries may share one address."""
 
     at: int = key(Address(), "its address")
     core: str = key(NAME, "the core that it reports")
@@ -147,7 +147,7 @@ class InterCoreInterrupt(Struct, kw_only=True):
 
 
 class MutexRegister(Struct, kw_only=True):
-    """A lock: a read takes it and tells whether it did, a write gives it back."""
+    """A lock: a read takes it and shows whether it did, a write gives it back."""
 
     at: int = key(Address(), "its address")
     taken: int = key(Word(), "what a read gives that takes the lock", 1)

@@ -11,7 +11,7 @@ from gemel.layout.tables import Table
 def layout_schema() -> dict[str, Any]:
     """JSON Schema (draft 2020-12) for a layout file read from TOML into JSON values.
 
-    It says what every table may hold.  What the parts say about each other (that an area lies inside
+    It says what every table may hold.  What the parts say about each other (that an area is inside
     its memory, that a name exists) is beyond a schema and is checked by the reader.
     """
     return {

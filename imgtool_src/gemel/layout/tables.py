@@ -111,7 +111,7 @@ def _too_many(count: int, most: int, path: KeyPath, report: Report) -> Any:
 
 
 class Either(ValueType):
-    """Any of several kinds, told apart by the type of what was found (text, number or table).
+    """Any of several kinds, distinguished by the type of what was found (text, number or table).
 
     At most one of them takes text, one numbers; among tables the one that knows most of the keys
     is taken, so that its faults are the ones reported.
@@ -148,7 +148,7 @@ class Either(ValueType):
 class Table(ValueType):
     """A table with exactly the keys that struct ``model`` declares; read as an instance of it.
 
-    A field named ``name`` without a declaration takes the name the table goes by in its parent.
+    A field named ``name`` without a declaration takes the name that the table has in its parent.
     """
 
     def __init__(self, model: type[Any], exactly_one: bool = False) -> None:

@@ -38,7 +38,10 @@ def _same(first: View, second: View) -> bool:
 def _place(view: View) -> str:
     if not view.memory:
         return "by its own ELF file" if view.hits else "nothing is there"
-    words = [f"memory {view.memory} ({view.kind})", f"area {view.area}" if view.area else "outside all areas"]
+    words = [
+        f"memory {view.memory}{'' if view.kind in view.memory.lower() else f' ({view.kind})'}",
+        f"area {view.area}" if view.area else "outside all areas",
+    ]
     if view.also_at:
         words.append(f"also at {', '.join(map(format_address, view.also_at))}")
     if view.word is not None:

@@ -16,7 +16,7 @@ NAMED_KINDS = ("function", "object", "notype", "common")
 
 
 class NameAt(NamedTuple):
-    """What a build has at a run address; empty texts and size 0 where nothing tells."""
+    """What a build has at a run address; empty texts and size 0 where nothing shows."""
 
     address: int
     section: str

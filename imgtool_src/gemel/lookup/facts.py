@@ -25,7 +25,7 @@ class Hit(Struct):
 
     ``use``: ``runs`` where its code or data is used there, ``stored`` where the image stores bytes there that are
     used at ``run_address``, both as its own core sees it.  ``offset`` is bytes from the start of ``symbol``;
-    texts are empty, and ``size`` is 0, where nothing tells.
+    texts are empty, and ``size`` is 0, where nothing shows.
     """
 
     build: str
@@ -57,7 +57,7 @@ class View(Struct):
 
 
 class AddressFacts(Struct):
-    """An address, as each core sees it; ``query`` is how it was asked for."""
+    """An address, as each core sees it; ``query`` is how it was requested."""
 
     query: str
     address: Address
@@ -88,7 +88,7 @@ class SymbolUse(Struct):
 
 
 class SymbolFacts(Struct):
-    """A symbol, wherever a build defines it; ``query`` is how it was asked for."""
+    """A symbol, wherever a build defines it; ``query`` is how it was requested."""
 
     query: str
     uses: tuple[SymbolUse, ...]

@@ -1,4 +1,4 @@
-"""The code of a build that its vectors lead to, for images without an ELF file to tell code from data.
+"""The code of a build that its vectors lead to, for images without an ELF file to distinguish code from data.
 
 From each entry the instructions are followed as a core would: on to the next, into calls and branches, to an
 end at returns and jumps to where a register says.  Literals that the code loads, and tables of branches, are
@@ -25,7 +25,7 @@ from gemel.structs import NamedTuple
 
 
 class Run(NamedTuple):
-    """Instructions one behind the other: the offset of the first, and that behind the last."""
+    """Instructions one after the other: the offset of the first, and that after the last."""
 
     first: int
     end: int
@@ -47,7 +47,7 @@ CASE_ROUTINES = {
     bytes.fromhex("03b4 7146 0231 8908 8000 8900 0858"): BranchTable(4, True, 1),
 }
 """How the routines begin that compilers call on Armv6-M and Armv8-M Baseline to choose a ``case``: the table
-lies behind the call, and the index comes in r0 (a compiler's own library; a test compares)."""
+is after the call, and the index comes in r0 (a compiler's own library; a test compares)."""
 
 CASE_ROUTINE_SIZE = 14
 INDEX_REACH, MAX_ENTRIES = 24, 512
@@ -60,7 +60,7 @@ class Stream:
 
     ``sizes`` by offset; ``branches`` and ``calls``: each offset that they lead to, with that of the
     instruction that does; ``data``: what they use as data, and ``used`` the halfwords of that; ``end``: the
-    offset behind the last, and ``after_call`` the one behind the last call (0: none).  ``closed`` says that a
+    offset after the last, and ``after_call`` the one after the last call (0: none).  ``closed`` says that a
     return or jump ends it, ``improbable`` that halfwords do which are hardly code.
     """
 
@@ -85,7 +85,7 @@ class Flow:
     """Follows the code in ``code``, whose first byte the core runs at ``start`` (even).
 
     ``sizes`` holds the size of the instruction reached at each halfword (0: none), ``data`` whether the code
-    uses the halfword as data; both end with some that stand for what lies behind the code.
+    uses the halfword as data; both end with some that stand for what is after the code.
     """
 
     def __init__(self, code: bytes, start: int) -> None:
@@ -111,7 +111,7 @@ class Flow:
             self.note_data(part)
 
     def note_data(self, offsets: range) -> None:
-        """Note that what lies at these offsets is data, as far as they are in the code."""
+        """Note that what is at these offsets is data, as far as they are in the code."""
         inside = offsets[max(0, -offsets.start + 1 >> 1) :]
         end = min(inside.stop, len(self.code))
         if inside.start < end:
@@ -227,7 +227,7 @@ class Flow:
         return range(address & ~1, address + size, 2)
 
     def _case(self, stream: Stream, at: int, called: bytes) -> bool:
-        """Note the table behind a call if what is ``called`` is a routine for that; whether it is."""
+        """Note the table after a call if what is ``called`` is a routine for that; whether it is."""
         form = CASE_ROUTINES.get(called)
         if form is None:
             return False

@@ -12,7 +12,7 @@ from gemel.structs import NamedTuple
 class FoundInstruction(NamedTuple):
     """One instruction: its address as the core sees it, its bytes, what it is, and the function around it.
 
-    ``function`` and ``offset`` into it are empty and 0 where no symbol tells.
+    ``function`` and ``offset`` into it are empty and 0 where no symbol shows.
     """
 
     address: int

@@ -1,4 +1,4 @@
-"""Whether an instruction is reached only behind a test of what the core is or has in use.
+"""Whether an instruction is reached only after a test of what the core is or has in use.
 
 A compiler's library and a scheduler hold instructions of extensions that a core may lack, and step over them
 where a register says so: the processor's CONTROL register, the value in LR on exception entry (EXC_RETURN, whose
@@ -15,7 +15,7 @@ from gemel.m_profile.halfwords import FIRST_WIDE
 from gemel.structs import NamedTuple
 
 TEST_REACH = 16
-"""Instructions between a test of the core and the branch or IT that goes by it, at most."""
+"""Instructions between a test of the core and the branch or IT that uses it, at most."""
 
 SYSTEM_CONTROL_SPACE = range(0xE000_E000, 0xE000_F000)
 """Where the coprocessor access, floating-point and identification registers are."""

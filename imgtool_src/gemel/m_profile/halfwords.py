@@ -19,7 +19,7 @@ LEADS, CONDITIONS, COPROCESSOR, UNDEFINED, IMPROBABLE = 1, 2, 4, 8, 16
 makes the next ones conditional; it is one for a coprocessor; there is none; nobody writes it."""
 
 COPROCESSORS = 0b1100_1111_1111_1111
-"""Those that code for such cores goes by, a bit for each: the device's own, floating point, vectors."""
+"""Those that code for such cores uses, a bit for each: the device's own, floating point, vectors."""
 
 _RANGES = (
     (LEADS, ((0x4480, 0x5000), (0xB100, 0xB200), (0xB300, 0xB400), (0xB900, 0xBA00), (0xBB00, 0xBC00))),

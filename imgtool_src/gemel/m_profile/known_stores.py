@@ -55,7 +55,7 @@ def known_stores(
 
     ``word_at`` gives the word that is stored for an address (None: not known, or not constant); ``entries`` are
     addresses at which nothing is known, such as starts of functions.  ``watched`` is an address of which it is
-    told too where it may be stored to in a way that is not followed.
+    reported too where it may be stored to in a way that is not followed.
     """
     state = _Registers(word_at)
     near = None

@@ -1,6 +1,6 @@
 """Finding the instructions in a stretch of code that a core lacks, fast enough for every byte of it.
 
-In a stream of Thumb instructions the five highest bits of a halfword tell whether it is an instruction or
+In a stream of Thumb instructions the five highest bits of a halfword show whether it is an instruction or
 the first half of one (from 0b11101 on).  So a regular expression walks the stream, and stops only where a first
 halfword could be something lacking.
 """

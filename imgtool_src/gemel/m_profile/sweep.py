@@ -2,10 +2,10 @@
 
 Each place is tried as the begin of a routine: what its instructions and their branches lead to, up to
 returns.  It is taken for code if all of that holds together: no halfword that is hardly code, branches and
-calls that stay in the build and lead to the begin of instructions, literals that lie in it and are no code,
+calls that stay in the build and lead to the begin of instructions, literals that are in it and are no code,
 an end.  The likeliest places come first: where words in the bytes point to, then where registers are pushed
-with the return address that a return pops again, then behind what is code already; last, every other
-halfword.  What is no code by then is data, as far as anyone can tell without symbols.
+with the return address that a return pops again, then after what is code already; last, every other
+halfword.  What is no code by then is data, as far as can be seen without symbols.
 
 Source: common practice.
 """
@@ -44,7 +44,7 @@ class Routine(NamedTuple):
 class Sweep:
     """Tries what ``flow`` has not reached; what is taken for code is counted as reached there, too.
 
-    ``beyond`` is where other code of the core lies, as the core sees it.  ``effort`` is what may still be
+    ``beyond`` is where other code of the core is, as the core sees it.  ``effort`` is what may still be
     spent; the sweep stops where it falls below 0.
     """
 

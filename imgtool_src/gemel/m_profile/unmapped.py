@@ -19,14 +19,14 @@ from gemel.spans import Span
 from gemel.structs import NamedTuple
 
 MIN_ALONE = 4
-"""A routine that nothing leads to, and no code lies next to, counts where it holds at least so many lacking
+"""A routine that nothing leads to, and no code is next to, counts where it holds at least so many lacking
 instructions, and no more of others: tables of numbers read as routines with a few of them."""
 
 
 class UnmappedCode(NamedTuple):
     """Code in the bytes ``code``, the first of which its core runs at ``start``.
 
-    ``followed``: what the entries lead to; ``swept``: the routines beside that; ``sizes``: how many bytes are
+    ``followed``: what the entries lead to; ``swept``: the routines besides that; ``sizes``: how many bytes are
     the one, the other, and neither; ``unfinished``: whether the sweep was given up.
     """
 
@@ -110,7 +110,7 @@ def unmapped_code(
 ) -> UnmappedCode:
     """Find the code in ``code``, run at ``start`` (even), from ``entries``: addresses, bit 0 ignored.
 
-    ``data`` is known to be none; ``beyond`` is where other code of the core lies: calls may lead there.  Both
+    ``data`` is known to be none; ``beyond`` is where other code of the core is: calls may lead there.  Both
     are as the core sees them.
     """
     flow = Flow(code, start)

@@ -1,4 +1,4 @@
-"""The page of a comparison: what changed, breaks first, and each memory twice, old beside new, drawn to one scale."""
+"""The page of a comparison: what changed, breaks first, and each memory twice, old next to new, drawn to one scale."""
 
 from __future__ import annotations
 

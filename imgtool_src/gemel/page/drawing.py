@@ -1,6 +1,6 @@
 """Strips drawn to scale, in SVG without a fixed width: places are per cent of it, so that text keeps its size.
 
-The page's script zooms by setting the same places anew from ``data-start`` and ``data-size``.
+The page's script zooms by setting the same places again from ``data-start`` and ``data-size``.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 What a page carries of the image are blocks of 64 KiB, those with vector tables, records, seals, written values and
 findings first, then the rest by address.  Everything is zlib (RFC 1950) in base64, which holds nothing that ends a
-script element; a browser unpacks it by ``DecompressionStream("deflate")`` when it is asked for.
+script element; a browser unpacks it by ``DecompressionStream("deflate")`` when it is needed.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Where a build lies in an image and where its core runs it: what stamps, record and rules work from."""
+"""Where a build is in an image and where its core runs it: what stamps, record and rules work from."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ class PlacedBuild(Struct):
     build_id: bytes | None
 
     def run_address(self, plain: int) -> int:
-        """Where the byte stored at ``plain`` lies when the core runs it."""
+        """Where the byte stored at ``plain`` is when the core runs it."""
         return (plain - self.stored.start + self.run_start) % ADDRESS_SPACE
 
 
@@ -66,7 +66,7 @@ class SymbolLookup(Protocol):
 def blocks_of(layout: Layout, image: SparseBytes, span: Span) -> Iterator[bytes | memoryview]:
     """The bytes of ``span``, ascending, in blocks; unwritten ones as the erased byte of their memory.
 
-    ``span`` must lie in one memory; outside all memories 0xFF stands for unwritten bytes.
+    ``span`` must be in one memory; outside all memories 0xFF stands for unwritten bytes.
     """
     located = locate(layout, span.start)
     erased = located.memory.erased_byte if located else 0xFF
@@ -106,7 +106,7 @@ class Digests(NamedTuple):
 
 
 def digests_of(layout: Layout, image: SparseBytes, span: Span) -> Digests:
-    """CRC-32/ISO-HDLC and SHA-256 over the bytes of ``span``, which lies in one memory."""
+    """CRC-32/ISO-HDLC and SHA-256 over the bytes of ``span``, which is in one memory."""
     crc, digest = 0, hashlib.sha256()
     for block in blocks_of(layout, image, span):
         crc = zlib.crc32(block, crc)

@@ -35,9 +35,9 @@ class Piece(NamedTuple):
 
 
 class Placement(Struct):
-    """A build's bytes by plain address, where it lies as a whole, and what is wrong with that.
+    """A build's bytes by plain address, where it is as a whole, and what is wrong with that.
 
-    ``placed`` is None when no byte of the build lies in its own area; ``unreachable`` is one of ``problems``, that
+    ``placed`` is None when no byte of the build is in its own area; ``unreachable`` is one of ``problems``, that
     it would run, or have its vector table, where there are no addresses.
     """
 
@@ -101,7 +101,7 @@ def forgotten_run_area(layout: Layout, plan: BuildPlan, address: int) -> str:
 
 
 def forgotten_by_segment(layout: Layout, plan: BuildPlan, build: Build, segment: Segment) -> str:
-    """The same for a segment, if it holds code as far as the build's file tells."""
+    """The same for a segment, if it holds code as far as the build's file shows."""
     if not segment.executable or (build.kind != "elf" and segment is not build.stored[0]):
         return ""
     return forgotten_run_area(layout, plan, segment.run_address)
@@ -130,11 +130,11 @@ def _too_large(layout: Layout, plan: BuildPlan, build: Build, over: Span) -> Pro
 
 
 LARGEST_GAP = 64
-"""Bytes between two sections that an alignment leaves; what follows behind more of them lies apart."""
+"""Bytes between two sections that an alignment leaves; what follows after more of them is apart."""
 
 
 def too_large_by(layout: Layout, plan: BuildPlan, strays: Iterable[Span]) -> Span | None:
-    """What of a build runs on behind the end of its area, of ``strays``, its bytes that lie astray.
+    """What of a build runs on after the end of its area, of ``strays``, its bytes that are astray.
 
     From the area's end to the end of the last of them that follows without a gap; None if none does.
     """
@@ -164,7 +164,7 @@ def _plain_address(layout: Layout, plan: BuildPlan, segment: Segment) -> int | N
 def _placed(
     layout: Layout, plan: BuildPlan, build: Build, own: list[Piece]
 ) -> tuple[PlacedBuild, Problem | None]:
-    """Where the build lies; addresses that there are not count modulo 2**32, with the problem beside it."""
+    """Where the build is; addresses that there are not count modulo 2**32, with the problem next to it."""
     area = layout.span_of(plan.stored_in)
     unit = layout.memory_of(plan.stored_in).write_unit
     start = max(area.start, align_down(own[0].address, unit))
@@ -254,7 +254,7 @@ def _memory_problems(layout: Layout, plan: BuildPlan, build: Build, piece: Piece
                 hint += ", or name the RAM area it runs in as runs_in in the layout"
         if forgotten := forgotten_by_segment(layout, plan, build, piece.segment):
             hint = f"{forgotten}; else give the section a load address in flash (AT> in the linker script)"
-        what = f"build {plan.name} has bytes to store at a load address in {memory.short_words}"
+        what = f"build {plan.name} has bytes to store at a load address in {memory.words}"
         return [
             Problem(
                 what,

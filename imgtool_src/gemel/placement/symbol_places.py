@@ -1,4 +1,4 @@
-"""Where in the image a build's symbol lies, for stamps, checksums and constants that rules look at."""
+"""Where in the image a build's symbol is, for stamps, checksums and constants that rules look at."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from gemel.spans import Span, format_address
 
 
 class SymbolNotPlaced(GemelError):
-    """A symbol's place in the image cannot be told: no build, no symbol table, no such symbol, no bytes."""
+    """A symbol's place in the image cannot be known: no build, no symbol table, no such symbol, no bytes."""
 
     exit_code = 1
 
@@ -20,7 +20,7 @@ class SymbolPlaces:
     """Finds plain addresses of symbols in placed builds; a `SymbolLookup`."""
 
     def __init__(self, placements: Mapping[str, Placement]) -> None:
-        """Take the builds at hand; others are reported as not at hand when asked for."""
+        """Take the given builds; others are reported as not given when requested."""
         self._placements = placements
 
     def __call__(self, build: str, symbol: str) -> int:

@@ -1,1 +1,1 @@
-"""What whoever receives images demands of them, in a file of their own that no layout can widen."""
+"""What a receiver of images demands of them, in a file of their own that no layout can widen."""

@@ -1,4 +1,4 @@
-"""What whoever checks an image demands on the command line, whatever the image's layout says."""
+"""What a receiver demands on the command line, whatever the image's layout says."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What must hold of a dump, as a rule of its own beside those of a check of its image.
+"""What must hold of a dump, as a rule of its own besides those of a check of its image.
 
 It is made for one dump, so it is not in the registry, and no layout can waive it.
 """

@@ -1,6 +1,6 @@
 """Everything that can be wrong with a record, as pairs of fault and problem.
 
-First the frame (mark, format, sizes, bytes at hand); only when it stands, the contents: CRC, then the
+First the frame (mark, format, sizes, bytes available); only when it stands, the contents: CRC, then the
 header's fields, then each entry's, then entries against each other.  The C reader keeps the same order
 and stops at the first fault, so that both give the same verdict.
 """

@@ -1,4 +1,4 @@
-"""The record's format, version 1, told once: a table of fields for the header and one for an entry.
+"""The record's format, version 1, stated once: a table of fields for the header and one for an entry.
 
 A record is the small table inside an image that says what it holds.  All of it is little-endian,
 every field is naturally aligned, and the record starts at a multiple of 4, so that C code may lay a
@@ -41,11 +41,11 @@ _CODES = {"u16": "H", "u32": "I"}
 
 
 class Field(NamedTuple):
-    """One field: where it lies, how its bytes are read, and what it says.
+    """One field: where it is, how its bytes are read, and what it says.
 
     ``offset`` counts bytes from the start of the header or of the entry.  ``text`` is UTF-8 ended and
     padded by zero bytes, ``uuid`` has the byte order of RFC 9562, ``zero`` is reserved.  ``source``
-    names the standard that asks for such an element, if one does.
+    names the standard that requires such an element, if one does.
     """
 
     offset: int

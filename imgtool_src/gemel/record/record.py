@@ -7,7 +7,7 @@ The format lives in ``record_format``; a picture of it is printed by ``record_pa
     +--------+---------+-----+---------+-----+
 
 A record is evidence of what an image holds.  Its CRC guards against accident, not against intent:
-whoever changes a record can recompute it.
+anyone who changes a record can recompute it.
 """
 
 from __future__ import annotations
@@ -59,7 +59,7 @@ class RecordError(GemelError):
 class BuildEntry(Struct):
     """What a record says of one build.
 
-    Addresses are 0 to 2**32 - 1.  ``run_start`` is where the byte stored at ``stored_start`` lies when
+    Addresses are 0 to 2**32 - 1.  ``run_start`` is where the byte stored at ``stored_start`` is when
     the core runs, ``vector_address`` the run address of the vector table (None: the build has none),
     ``build_id`` 0 to 32 bytes (empty: the build has none), ``crc32`` and ``sha256`` those of the bytes
     of the stored span.
@@ -78,12 +78,12 @@ class BuildEntry(Struct):
 
     @property
     def stored(self) -> Span:
-        """Where the build's bytes lie in the image."""
+        """Where the build's bytes are in the image."""
         return Span(self.stored_start, self.stored_size)
 
     @property
     def run(self) -> Span:
-        """Where the same bytes lie when the core runs them."""
+        """Where the same bytes are when the core runs them."""
         return Span(self.run_start, self.stored_size)
 
 
@@ -136,10 +136,10 @@ def encode(record: Record) -> bytes:
 
 
 def decode(data: bytes | bytearray | memoryview, where: str) -> Record:
-    """The record at the start of ``data``; bytes behind it are not looked at.
+    """The record at the start of ``data``; bytes after it are not looked at.
 
     ``where`` says in the problems whose bytes these are.  Raises RecordError with everything that is
-    wrong; where mark, format or sizes are, nothing behind them can be read and nothing more is said.
+    wrong; where mark, format or sizes are, nothing after them can be read and nothing more is said.
     """
     view = memoryview(data).cast("B")
     findings = list(frame_findings(view, where))
@@ -155,9 +155,9 @@ def decode(data: bytes | bytearray | memoryview, where: str) -> Record:
 
 
 def find(pieces: Iterable[tuple[int, memoryview]]) -> list[int]:
-    """Addresses, multiples of 4, at which the mark lies in ``pieces`` of (address, bytes), ascending.
+    """Addresses, multiples of 4, at which the mark is in ``pieces`` of (address, bytes), ascending.
 
-    Pieces are taken in ascending order; a mark may lie across two that touch.  Where the mark lies
+    Pieces are taken in ascending order; a mark may be across two that touch.  Where the mark is
     there need be no record: code that looks for records can hold the mark too.
     """
     found: list[int] = []

@@ -9,7 +9,7 @@
     assert rehearsal.passes
     assert rehearsal.event("released").numbers["vectors"] == 0x1000_8000
 
-The names below are imported when they are first asked for, as the process that emulates needs none of them.
+The names below are imported when they are first needed, as the process that emulates needs none of them.
 """
 
 from __future__ import annotations

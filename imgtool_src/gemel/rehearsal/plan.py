@@ -73,7 +73,7 @@ class Closed(Struct):
 
 
 class CopiedBuild(Struct):
-    """A build that the primary copies to RAM before the release: where, and what must lie there."""
+    """A build that the primary copies to RAM before the release: where, and what must be there."""
 
     build: str
     memory: str
@@ -83,7 +83,7 @@ class CopiedBuild(Struct):
 class ReleasePlan(Struct):
     """The registers (plain addresses) that start a core, and the vector address that is expected.
 
-    ``expected`` None: nothing tells where its vectors lie.
+    ``expected`` None: nothing shows where its vectors are.
     """
 
     vector_register: int

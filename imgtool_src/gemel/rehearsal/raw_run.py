@@ -9,7 +9,7 @@ from gemel.structs import NamedTuple, Struct
 from gemel.text.as_json import data_of
 
 MAX_EVENTS = 2000
-"""Events kept of one run; a device that makes more of them is not told apart any better."""
+"""Events kept of one run; a device that makes more of them is not distinguished any better."""
 
 MAX_TEXT = 1 << 16
 """Characters kept of each serial register."""
@@ -20,7 +20,7 @@ class RawEvent(Struct):
 
     ``time`` counts instructions from the primary's reset: both cores run in turn over the same count, and it
     goes on while a core sleeps.  ``pc`` is the address of the instruction (None: none was executing).
-    ``numbers`` and ``words`` hold what the kind asks for; ``calls`` the addresses of the calls that led
+    ``numbers`` and ``words`` hold what the kind requires; ``calls`` the addresses of the calls that led
     there, outermost first.
     """
 

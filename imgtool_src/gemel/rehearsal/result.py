@@ -74,7 +74,7 @@ class StackUse(Struct):
     """A process stack: its highest pointer seen, and bytes used from there down.
 
     ``room`` is how many bytes there are, down to the start of the variable that holds it or to the next stack; None
-    where nothing tells.  ``name`` is that variable, or empty.
+    where nothing shows.  ``name`` is that variable, or empty.
     """
 
     name: str
@@ -86,7 +86,7 @@ class StackUse(Struct):
 class CoreSummary(Struct):
     """How a core ended and what it used.
 
-    ``stack_used`` and ``stack_room`` are bytes of the main stack; None where nothing tells how far it may reach.
+    ``stack_used`` and ``stack_room`` are bytes of the main stack; None where nothing shows how far it may reach.
     ``stacks`` are the process stacks, as of tasks, by address.
     ``functions`` are those that executed at least one block, ``function_count`` how many its builds define;
     both empty without ELF files.

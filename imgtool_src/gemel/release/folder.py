@@ -196,16 +196,18 @@ def report_faults(folder: ReleaseFolder) -> Iterator[Fault]:
 
 def sbom_faults(folder: ReleaseFolder, record: Record | None, given: Mapping[str, str]) -> Iterator[Fault]:
     """What the SBOM says otherwise than the list of contents, the record and ``given`` builds' digests by name."""
+    if SBOM not in folder.files:
+        yield Fault(SBOM, "the SBOM is missing", "none", SBOM, listed=True)
+        return
     try:
         contents = folder.contents
-        parts = _components(folder.files.get(SBOM, b""))
+        parts = _components(folder.files[SBOM])
     except GemelError as error:
         yield fault_of(error, CONTENTS)
         return
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
-        yield Fault(
-            SBOM, "not a CycloneDX SBOM", f"{type(error).__name__}: {error}"[:120], "CycloneDX in JSON"
-        )
+        found = f"no {error}" if isinstance(error, KeyError) else str(error)
+        yield Fault(SBOM, "not a CycloneDX SBOM", found[:120], "CycloneDX in JSON")
         return
     product = parts.pop("product", None)
     image = folder.digests.get(contents.images[0].file) if contents.images else None

@@ -1,4 +1,4 @@
-"""What must hold of a received release folder, as rules of their own beside those of a check of its image.
+"""What must hold of a received release folder, as rules of their own besides those of a check of its image.
 
 They are made for one folder, so they are not in the registry, and no layout can waive them.
 """

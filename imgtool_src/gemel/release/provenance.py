@@ -3,7 +3,7 @@
     _type          https://in-toto.io/Statement/v1
     subject        every file of the folder but this one and SHA256SUMS, by SHA-256
     predicateType  https://slsa.dev/provenance/v1
-    predicate      buildDefinition: what was asked for, by digest what went in (layout, builds, SBOMs, VEX, ...)
+    predicate      buildDefinition: what was requested, by digest what went in (layout, builds, SBOMs, VEX, ...)
                    runDetails: who ran it (--builder), with which gemel
 
 It names no time, host or user: the same inputs give the same bytes.

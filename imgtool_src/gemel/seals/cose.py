@@ -10,7 +10,7 @@
     Sig_structure = ["Signature", body protected, signer protected, external data, payload]   (4.4)
 
 Strict: deterministic encoding only (RFC 8949 4.2.1), header maps of integers, bytes and text, stated bounds,
-the tag is due.  What it reads has one encoding, so a change of any byte changes what was read.
+the tag is expected.  What it reads has one encoding, so a change of any byte changes what was read.
 """
 
 from __future__ import annotations
@@ -102,7 +102,7 @@ def encoded_size(protected: bytes, signers: Sequence[tuple[int, int]]) -> int:
 
 
 def decode(data: bytes) -> tuple[Sign, int]:
-    """The COSE_Sign at the start of ``data`` and its size in bytes; what lies behind it is not looked at.
+    """The COSE_Sign at the start of ``data`` and its size in bytes; what is after it is not looked at.
 
     Raises CborError for anything that ``encode`` would not have written.
     """

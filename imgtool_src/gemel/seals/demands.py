@@ -3,7 +3,7 @@
 A signer counts when its key is trusted, its algorithm is that key's and allowed, and its signature holds.
 Each key counts once (a seal cannot name it twice).  ``signers`` counts keys, which says nothing of their
 kinds: during a rotation two classical keys are two.  Where a classical and an ML-DSA signature must both
-hold, ``pair`` asks for one of each, however many others there are.
+hold, ``pair`` requires one of each, however many others there are.
 """
 
 from __future__ import annotations

@@ -1,15 +1,15 @@
 """Why a signature does not hold over a record: damaged, or made over something else.
 
-What can be told:
+What can be known:
 
-    another record at hand   a signature that holds over that one was moved from there
+    another given record   a signature that holds over that one was moved from there
     RSA with PSS             the signature is turned back into its encoded message (RFC 8017 9.1.1); where
                              that has the form of PSS, the key's owner made it, over other bytes
     Ed25519, ECDSA           a single flipped bit: turned back, the signature holds
     other signers            one that holds over this record speaks for damage of the one that does not
 
 Nothing else can: to every pair of numbers there is a message that ECDSA or Ed25519 would take it for, and
-nobody can find it.  What is told of RSA rests on about 250 bytes that are as they should be.
+nobody can find it.  What is reported of RSA rests on about 250 bytes that are as they should be.
 """
 
 from __future__ import annotations

@@ -53,7 +53,7 @@ def _seal_at(image: SparseBytes, start: int) -> FoundSeal:
 
 
 def _places(pieces: Iterable[tuple[int, memoryview]]) -> Iterable[int]:
-    """Where HEAD lies, across pieces that touch too."""
+    """Where HEAD is, across pieces that touch too."""
     tail, end = b"", -1
     for address, view in pieces:
         data = (tail if end == address else b"") + bytes(view)

@@ -9,7 +9,7 @@ too, so neither can be changed.  Signers are in ascending order of their protect
 The rest of the area is erased.
 
 A seal holds when enough of its signers do, and how many are enough is the reader's policy, not the
-seal's: whoever can write the image can take a signer away.
+seal's: anyone who can write the image can take a signer away.
 """
 
 from __future__ import annotations

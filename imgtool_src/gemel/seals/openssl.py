@@ -46,7 +46,7 @@ def openssl_lines(width: int = 79) -> Iterator[str]:
 
 
 def _pieces(words: list[str]) -> Iterator[str]:
-    """The words, an option with its value behind it in one piece."""
+    """The words, an option with its value after it in one piece."""
     rest = iter(words)
     for word in rest:
         takes_value = word in ("-sigopt", "-sign", "-out", "-inkey", "-in") and words[1] == "dgst"

@@ -21,7 +21,7 @@ def read_seal(area_bytes: bytes, erased_byte: int, where: str) -> Seal:
     """The seal at the start of its area, whose other bytes must be ``erased_byte`` (0 to 255).
 
     ``where`` names the area in problems.  Raises SealError with everything that is wrong; where the bytes
-    are not COSE_Sign, nothing behind them can be read and nothing more is said.
+    are not COSE_Sign, nothing after them can be read and nothing more is said.
     """
     data = bytes(area_bytes)
     if data.count(erased_byte) == len(data):

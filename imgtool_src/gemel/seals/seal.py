@@ -1,4 +1,4 @@
-"""Seals made and verified; their format is told in ``seal_format`` and printed by ``seal_page``.
+"""Seals made and verified; their format is stated in ``seal_format`` and printed by ``seal_page``.
 
 What gemel writes is read back from ``read_seal``, and every signature is verified before it is written.
 """

@@ -1,7 +1,7 @@
 """The last pass of a join: the seal, over the record's exact bytes, at the start of its area.
 
 What is signed are the record's bytes as the image holds them, be it just joined or read from a file.
-Nothing but the seal's area changes: the seal, padded to the write unit, and erased bytes behind it.
+Nothing but the seal's area changes: the seal, padded to the write unit, and erased bytes after it.
 """
 
 from __future__ import annotations

@@ -80,7 +80,7 @@ def _not_a_request(where: str, found: str) -> Problem:
 
 
 def request_lines(request: ToBeSigned) -> Iterator[str]:
-    """Everything that the bytes say, for whoever is to sign them."""
+    """Everything that the bytes say, for the person who signs them."""
     from hashlib import sha256
 
     record = request.record

@@ -1,7 +1,7 @@
 """Lines of text whose pieces carry a style, and the signs that a terminal can or cannot print.
 
-A style is a name; what colour it gets, if any, is decided by whoever prints.  No style says anything
-that the words beside it do not.
+A style is a name; what colour it gets, if any, is decided by what prints.  No style says anything
+that the words next to it do not.
 """
 
 from __future__ import annotations

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Iterable
 
@@ -35,4 +36,19 @@ def labelled_lines(values: Iterable[tuple[str, str]], width: int) -> list[str]:
     for label, value in values:
         lines += wrapped(value, width, label_head("" if label == last else label))
         last = label
+    return lines
+
+
+def markdown_lines(text: str, width: int) -> list[str]:
+    """Markdown with its paragraphs and list items filled to ``width``; code, tables and headings stay as they are."""
+    lines: list[str] = []
+    for part in re.split(r"^(```.*?^```)$", text, flags=re.MULTILINE | re.DOTALL):
+        blocks = [part] if part.startswith("```") else re.split(r"\n\n+|\n(?=- )", part.strip("\n"))
+        for block in filter(None, blocks):
+            if lines and lines[-1] and not (block.startswith("- ") and lines[-1][:2] in ("- ", "  ")):
+                lines.append("")
+            if block.startswith(("```", "|", "#")):
+                lines += block.splitlines()
+            else:
+                lines += wrapped(" ".join(block.split()), width, indent=2 if block.startswith("- ") else 0)
     return lines

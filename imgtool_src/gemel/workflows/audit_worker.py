@@ -106,19 +106,20 @@ class Judge:
         self._loaded.cache_clear()
 
     def answer(self, path: str) -> str:
-        """The result of one file as a line, and after a tab its blocks where they are asked for."""
+        """The result of one file as a line, and after a tab its blocks where they are requested."""
         self._blocks = []
         line = line_of(self.result(path))
         return f"{line}\t{json.dumps(self._blocks)}" if self._blocks else line
 
     def result(self, path: str) -> ImageResult:
-        """What came of one file; never an exception but for want of memory."""
+        """What came of one file; never an exception but for lack of memory."""
         try:
             return self._result(path)
         except MemoryError:
             raise
         except GemelError as error:
-            more = f"; {len(error.problems) - 1} more problems" if len(error.problems) > 1 else ""
+            count = len(error.problems) - 1
+            more = f"; {count} more problem{'s' if count > 1 else ''}" if count else ""
             return _not_judged(path, f"{_words(error.problems[0], path)}{more}")
         except Exception as error:  # one file never ends the audit
             return _not_judged(path, f"this is a fault in gemel: {type(error).__name__}: {error}")
@@ -217,7 +218,7 @@ def _not_judged(path: str, problem: str) -> ImageResult:
 
 
 def _words(problem: Problem, path: str) -> str:
-    """A problem in one sentence, without the file's path, which stands beside it."""
+    """A problem in one sentence, without the file's path, which is next to it."""
     place = problem.where.removeprefix(path).lstrip(":, ")
     if place.isdigit():
         place = f"line {place}"

@@ -94,7 +94,7 @@ def check(
     not checked).  ``rehearsal`` is one that was made; True makes one, None where the layout requires it, False
     never.  ``today`` is the date that waivers end by, which reports name
     (None: the machine's; no variable of the environment changes it).  ``strict`` says what fails the check besides
-    errors: ``warnings``, or with ``inputs`` also what was not checked for want of a build, key or symbol.
+    errors: ``warnings``, or with ``inputs`` also what was not checked for lack of a build, key or symbol.
     ``joined_with`` is the layout that the image was joined with, where that is another one: the tables that differ
     are listed.  Raises UsageProblem for trusted keys that cannot be read or cannot be taken, RecordError for a
     previous image without a record.

@@ -177,7 +177,7 @@ def _several(what: str, file: str, starts: list[int]) -> Problem:
 
 
 def _free(runs: list[Span]) -> Span:
-    """4 KiB of addresses, with 4 KiB behind them, that the image does not touch."""
+    """4 KiB of addresses, with 4 KiB after them, that the image does not touch."""
     start = 0
     for run in runs:
         if run.start - start >= 0x2000:

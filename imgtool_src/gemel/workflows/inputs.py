@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gemel.errors import BuildError, GemelError, Problem, UsageProblem
+from gemel.errors import BuildError, GemelError, Problem, UsageProblem, all_of
 from gemel.files.reading import STDIN, FileSource, HashedBlocks, beginning_of, blocks_of_file
 from gemel.image.image import Image
 from gemel.layout.model import Layout
@@ -77,7 +78,7 @@ def load_builds(layout: ReadLayout | None, given: Mapping[str, str | Path | byte
 
 
 def _with_files_beside(build: Build, path: Path) -> Build:
-    """A build with what files beside it hold: split debug information, or what ``gemel split`` wrote."""
+    """A build with what files next to it hold: split debug information, or what ``gemel split`` wrote."""
     if build.debug is not None:
         from gemel.files.inside import files_beside
 
@@ -161,30 +162,41 @@ def build_files(read: ReadLayout, given: Iterable[str], *, by_path: bool = False
 
 
 def builds_at(read: ReadLayout, given: Iterable[str]) -> tuple[dict[str, Path], list[Problem]]:
-    """Each build's file, given or by its path in the layout, and a remark for each path that leads nowhere.
+    """Each build's file, given or by its path in the layout, and remarks on the paths that lead nowhere.
 
     For commands that do without a build; raises as ``build_files`` does.
     """
     from gemel.files.inside import leads_outside
 
-    files, remarks = build_files(read, given), []
-    folder = Path(read.file).parent
+    files, folder = build_files(read, given), Path(read.file).parent
+    missing: dict[str, str] = {}
+    outside: dict[str, str] = {}
     for name, plan in read.layout.builds.items():
         if plan.path is None or name in files:
             continue
-        path, step = folder / plan.path, f"give it as {name}=FILE"
-        found, why = "" if path.exists() else f"no {path}", "the file that the layout names is missing"
+        path = folder / plan.path
         if not read.paths_outside and leads_outside(folder, plan.path, ""):
-            found, step = plan.path, f"{step}, or give --paths-outside"
-            why = "its path leads out of the layout's folder"
-        if found:
-            where = f"path in [build.{name}] of {read.file}"
-            remarks.append(
-                Problem(f"build {name} is left out: {why}", where=where, found=found, next_step=step)
-            )
-        else:
+            outside[name] = plan.path
+        elif path.exists():
             files[name] = path
-    return files, remarks
+        else:
+            missing[name] = f"no {path}"
+    return files, [
+        *_left_out(read, missing, "a file that the layout names is missing"),
+        *_left_out(read, outside, "a path leads out of the layout's folder", ", or give --paths-outside"),
+    ]
+
+
+def _left_out(read: ReadLayout, found: Mapping[str, str], why: str, step: str = "") -> Iterator[Problem]:
+    """One remark for all builds that are left out for the same reason, each with what was found."""
+    if found:
+        several = len(found) > 1
+        yield Problem(
+            f"build{'s' if several else ''} {', '.join(found)} {'are' if several else 'is'} left out: {why}",
+            where=f"path in {', '.join(f'[build.{name}]' for name in found)} of {read.file}",
+            found=", ".join(found.values()),
+            next_step=f"give {' '.join(f'{name}=FILE' for name in found)}{step}",
+        )
 
 
 def builds_of_image(
@@ -244,9 +256,11 @@ def read_images(
     from gemel.image.formats import format_of
     from gemel.workflows.not_images import refuse_no_image
 
-    for path in paths:
+    def format_at(path: Path) -> Format:
         refuse_no_image(path, form)
-    formats = [format_of(path.name, form) for path in paths]
+        return format_of(path.name, form)
+
+    formats = all_of(*(partial(format_at, path) for path in paths))
     if at is not None and all(form.has_addresses for form in formats):
         found, step = format_address(at), "leave --at out; it is for raw binaries, .bin"
         what = f"{formats[0].name} files have addresses of their own"
@@ -256,7 +270,8 @@ def read_images(
             )
         )
     layouts = layout if isinstance(layout, list | tuple) else [layout] * len(paths)
-    return [_decoded(path, form, read, at) for path, form, read in zip(paths, formats, layouts, strict=True)]
+    each = zip(paths, formats, layouts, strict=True)
+    return list(all_of(*(partial(_decoded, path, form, read, at) for path, form, read in each)))
 
 
 def _decoded(path: Path, form: Format, layout: ReadLayout | None, at: int | None) -> Image:

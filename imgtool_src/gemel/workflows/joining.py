@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 
 class JoinResult(NamedTuple):
-    """A joined image, where each build is stored in it, and the record if the layout asks for one."""
+    """A joined image, where each build is stored in it, and the record if the layout requires one."""
 
     image: Image
     placed: Mapping[str, PlacedBuild]
@@ -123,7 +123,7 @@ def sealed_and_checked(
 
 
 def assumptions_of(layout: Layout, build: Build) -> list[Problem]:
-    """What is to be said of a build that is no ELF file: what was assumed, and that it tells less."""
+    """What is to be said of a build that is no ELF file: what was assumed, and that it shows less."""
     if build.kind == "elf":
         return []
     from gemel.builds.build import KIND_NAMES

@@ -74,7 +74,7 @@ def _signature_bytes(path: Path) -> bytes:
 
 
 def _other_request(record_bytes: bytes, path: Path) -> str:
-    """How the request beside a signature's file (x.tbs beside x.tbs.sig) differs from what is sealed here."""
+    """How the request next to a signature's file (x.tbs next to x.tbs.sig) differs from what is sealed here."""
     from gemel.files.reading import beginning_of
     from gemel.record.record import decode
     from gemel.seals.to_be_signed import LARGEST_REQUEST, RequestError, differences, read_to_be_signed

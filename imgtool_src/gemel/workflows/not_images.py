@@ -15,7 +15,7 @@ IMAGES = "an image: .hex, .srec or .bin"
 def refuse_no_image(path: Path, form: str | None = None) -> None:
     """Raise UsageProblem for a file that is no image of the format that its name promises, by its first bytes.
 
-    ``form`` is the format that was asked for: then only what is no image in any format is refused.
+    ``form`` is the format that was requested: then only what is no image in any format is refused.
     """
     try:
         if path.is_dir():

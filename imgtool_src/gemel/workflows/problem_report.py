@@ -1,4 +1,4 @@
-"""What kept a command from its work, in the forms of reports: for whoever asked for a result and gets none."""
+"""What kept a command from its work, in the forms of reports: for anyone who requested a result and gets none."""
 
 from __future__ import annotations
 

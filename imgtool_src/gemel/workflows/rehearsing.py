@@ -1,4 +1,4 @@
-"""A rehearsal: of its own, or on the way of a check that asks for it or whose layout requires it."""
+"""A rehearsal: of its own, or on the way of a check that requires it or whose layout requires it."""
 
 from __future__ import annotations
 

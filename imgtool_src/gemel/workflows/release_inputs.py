@@ -72,7 +72,7 @@ class Inputs(NamedTuple):
 
 
 def read_inputs(request: ReleaseRequest, keys: SignerSource) -> Inputs:
-    """Read all that ``request`` names; raises what reading raises, and UsageProblem for what cannot be asked for."""
+    """Read all that ``request`` names; raises what reading raises, and UsageProblem for what cannot be requested."""
     version_of(request.version)
     formats_of(request)
     date = date_of(request.date)

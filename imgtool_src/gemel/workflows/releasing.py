@@ -38,7 +38,7 @@ from gemel.workflows.read_back import with_read_back
 from gemel.workflows.rehearsing import due_rehearsal
 from gemel.workflows.release_inputs import Inputs, ReleaseRequest, formats_of, read_inputs
 from gemel.workflows.sealing import ReadyKeys, SignerSource
-from gemel.workflows.writing import MAX_WHOLE, encoded, whole_memory
+from gemel.workflows.writing import MAX_WHOLE, encoded, of_file, whole_memory
 
 if TYPE_CHECKING:
     from gemel.layout.reader import ReadLayout
@@ -79,13 +79,8 @@ def make_release(request: ReleaseRequest, keys: SignerSource | Sequence[Signer] 
     images, described = _images(request, inputs, joined, result)
     first = next(iter(images))
     memories = {each.file: each.memory for each in described if each.memory}
-    named = replace(
-        result.inspection,
-        file=first,
-        image_file=ImageFile(len(images[first]), hashlib.sha256(images[first]).digest()),
-    )
     result = with_read_back(
-        replace(result, inspection=named),
+        of_file(result, Path(first), [images[first]]),
         {name: (None, [data]) for name, data in images.items()},
         memories,
         inputs.build_files,
@@ -212,7 +207,7 @@ def _folder(
 
 
 def _add(files: dict[str, bytes], more: Mapping[str, bytes], what: str) -> None:
-    """Put further files beside the others; raises UsageProblem where a name is taken."""
+    """Put further files next to the others; raises UsageProblem where a name is taken."""
     taken = {name.casefold() for name in files} | {SUMS.casefold()}
     clash = [name for name in more if name.casefold() in taken]
     if clash:

@@ -91,7 +91,7 @@ def format_named(name: str) -> ReportFormat:
 
 
 def format_of_file(name: str) -> ReportFormat:
-    """The form that a file's name asks for: the one with the longest suffix that fits.
+    """The form that a file's name requires: the one with the longest suffix that fits.
 
     Raises UsageProblem, with the suffixes there are, when none fits.
     """

@@ -1,4 +1,4 @@
-"""What joining and signing share about seals: when one is due, and the rules that hold before it is there."""
+"""What joining and signing share about seals: when one is required, and the rules that hold before it is there."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ MORE_SIGNERS = "give them too, keep those that the image has with --add, or say 
 """What to do where ``sign`` has too few signers."""
 
 SUFFICIENT = "seal-signers-sufficient"
-"""The rule that a seal breaks as long as further signers are due."""
+"""The rule that a seal breaks as long as further signers are expected."""
 
 
 class SignerSource(Protocol):
@@ -63,7 +63,7 @@ class ReadyKeys:
 
 
 def refuse_unsealable(layout: Layout, keys: SignerSource, leave_unsealed: bool) -> None:
-    """Hold the wish to seal, or not to, against the layout, before anything is asked for or signed.
+    """Hold the wish to seal, or not to, against the layout, before anything is prompted for or signed.
 
     Raises UsageProblem for wishes that cannot be, and where a seal is required and no key is given or too
     few; SealError where the area is too small for what is known of the keys.
@@ -115,7 +115,7 @@ def rules_without_seal() -> list[Rule]:
 
 
 def rules_of_a_part() -> list[Rule]:
-    """Every rule that an image must keep while further signers of its seal are due."""
+    """Every rule that an image must keep while further signers of its seal are expected."""
     from gemel.checking.registry import all_rules
 
     return [rule for rule in all_rules() if rule.name != SUFFICIENT]
@@ -124,7 +124,7 @@ def rules_of_a_part() -> list[Rule]:
 def seal(layout: ReadLayout, image: Image, signers: Sequence[Signer]) -> Image:
     """A sealed copy of ``image``: every one of ``signers`` signs its record; a seal that it has is replaced.
 
-    Check the image first: whoever signs vouches for it.  Raises UsageProblem where the layout has no seal or
+    Check the image first: anyone who signs vouches for it.  Raises UsageProblem where the layout has no seal or
     demands other or more signers, SealError where its area is too small, RecordError without a sound record.
     """
     from gemel.structs import replace

@@ -1,6 +1,6 @@
 """Sealing an image that was joined before, in one step or in two: nothing is printed, and nothing written.
 
-The image is checked before anything is signed and once more with its seal; what came of it is in ``checks``,
+The image is checked before anything is signed and again with its seal; what came of it is in ``checks``,
 in their order, and there is no seal and there are no bytes where the last of them does not pass.
 """
 
@@ -85,7 +85,7 @@ class SignRequest(Struct, dict=True):
 
     @cached_property
     def own_policy(self) -> ReadPolicy | None:
-        """The policy of whoever signs."""
+        """The policy of the signer."""
         return load_policy(self.policy) if self.policy else None
 
     @cached_property
@@ -189,7 +189,7 @@ def seal_image(request: SignRequest, keys: SignerSource) -> Sealed:
 def _counted(request: SignRequest, demanded: Trust, own: Sequence[PublicKey]) -> Sequence[PublicKey]:
     """The keys that count in the sealed image: the demanded ones; ``own`` where nobody names any.
 
-    Where a seal is added to, --trust says which signers stay, and those that sign now count beside them.
+    Where a seal is added to, --trust says which signers stay, and those that sign now count besides them.
     """
     if not (request.add and request.trust):
         return demanded.trusted or own
@@ -218,7 +218,7 @@ def _checked(request: SignRequest, rules: Iterable[Rule] | None, counted: Sequen
 def _kept(request: SignRequest, record: bytes) -> Signatures:
     """The signers that the image's seal has, each with its trusted key.
 
-    Raises UsageProblem where there is no seal, or a signer does not hold or cannot be told to: whoever adds
+    Raises UsageProblem where there is no seal, or a signer does not hold or cannot be verified: anyone who adds
     to a seal vouches for no signature that was not verified.
     """
     from gemel.seals.seal import SealError, SealFault, verify

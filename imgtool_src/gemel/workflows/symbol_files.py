@@ -77,7 +77,7 @@ def ids_of_version(index: Path | None, version: str | None, layout: ReadLayout |
 def builds_by_id(
     texts: Sequence[str], folders: Sequence[Path], layout: ReadLayout | None
 ) -> dict[str, Build]:
-    """The builds that ``texts`` ask for, ``[NAME=]ID`` each, from ``folders``, by name.
+    """The builds that ``texts`` request, ``[NAME=]ID`` each, from ``folders``, by name.
 
     Without NAME it is the build of the layout whose area the file's bytes go to; without a layout the ID itself.
     Raises UsageProblem for all that cannot be found, BuildError for files that are no builds.

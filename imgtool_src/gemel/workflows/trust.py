@@ -74,7 +74,7 @@ def trust_in(
 
 
 def trust_of_signer(keys: Sequence[PublicKey]) -> Trust:
-    """The trust of whoever has just sealed an image: the layout's demands stand alone."""
+    """The trust of the person who has just sealed an image: the layout's demands stand alone."""
     return Trust(tuple(keys), (), NO_RECEIVER)
 
 

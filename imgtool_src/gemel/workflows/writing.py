@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable, Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from gemel.errors import Problem, UsageProblem
 from gemel.files.reading import HashedBlocks
@@ -13,6 +14,10 @@ from gemel.image.sparse import SparseBytes
 from gemel.layout.model import Layout
 from gemel.layout.reader import ReadLayout
 from gemel.spans import Span, format_address, format_size, without
+from gemel.structs import replace
+
+if TYPE_CHECKING:
+    from gemel.workflows.checking import CheckResult
 
 MAX_WHOLE = 1 << 28
 """Bytes of a memory that is written whole; no flash is larger, and a slip in a size must not fill a disk."""
@@ -81,6 +86,16 @@ def write_images(
     return {path: ImageFile(blocks.size, blocks.sha256) for path, blocks in files.items()}
 
 
+def of_file(result: CheckResult, path: Path, blocks: Iterable[bytes]) -> CheckResult:
+    """``result`` as that of the file at ``path`` with these bytes, which the checked image is written to."""
+    hashed = HashedBlocks(blocks)
+    for _ in hashed:
+        pass
+    file = ImageFile(hashed.size, hashed.sha256)
+    name = "standard output" if path == STDOUT else path.name
+    return replace(result, inspection=replace(result.inspection, file=name, image_file=file))
+
+
 def whole_memory(image: SparseBytes, layout: Layout, name: str) -> Iterable[bytes]:
     """Every byte of the memory of that name, as a device has it after the image was programmed."""
     from gemel.image.raw_binary import encode
@@ -136,7 +151,7 @@ def encoded(
 def _binary_span(path: Path, image: SparseBytes, layout: Layout) -> tuple[Span, int]:
     """What a raw binary holds: from the start of the first flash memory to the image's last byte.
 
-    A raw binary has no addresses, so all of it must lie in flash memories that follow each other.
+    A raw binary has no addresses, so all of it must be in flash memories that follow each other.
     """
     memories = sorted((m for m in layout.memories.values() if m.holds_image), key=lambda m: m.start)
     first = min((m for m in memories if m.kind == "flash"), key=lambda m: m.start, default=None)

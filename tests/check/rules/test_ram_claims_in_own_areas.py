@@ -231,7 +231,7 @@ def test_a_view_is_told_beside_the_plain_address() -> None:
 def test_the_view_is_suggested() -> None:
     """A build linked for addresses that others see is told where its own core sees that memory."""
     (finding,) = findings(BREAKS["at the address that only the station sees"]())
-    assert finding.lines[0] == "others see memory ram of kind ram there; core sampler sees it at 0x3000_0000"
+    assert finding.lines[0] == "others see memory ram there; core sampler sees it at 0x3000_0000"
 
 
 def test_a_core_without_ram_in_the_layout_is_not_checked() -> None:

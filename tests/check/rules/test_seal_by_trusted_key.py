@@ -37,6 +37,12 @@ def test_no_trusted_key_is_not_checked_where_no_seal_is_required() -> None:
     assert [missing.reason for missing in result.not_checked] == ["needs a trusted key: --trust PUBKEY"]
 
 
+def test_an_unsealed_image_needs_no_key_where_no_seal_is_required() -> None:
+    """No key would show more: the rule does not apply, and --strict=inputs lacks nothing."""
+    result = of(RULE, unsealed(read=OPTIONAL), [], OPTIONAL)
+    assert (result.status, result.not_checked) == ("does not apply", ())
+
+
 def test_no_seal_and_no_form_are_found_by_others() -> None:
     """Without a seal that can be read there is no key to look at."""
     for image, reason in (

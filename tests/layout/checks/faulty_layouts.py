@@ -369,14 +369,13 @@ OF_CORES = [
         "register-in-ram",
         "vector_register",
         "a register outside device registers: core.sampler.release.vector_register; found "
-        "0x2000_0000, in memory ram of kind ram; expected a device address",
+        "0x2000_0000, in memory ram; expected a device address",
         {"vector_register = 0x5000_0000": "vector_register = 0x2000_0000"},
     ),
     Faulty(
         "core-owns-flash",
         'ram = ["station-code"]',
-        "not RAM: core.station.ram[0]; found station-code, in memory flash of kind flash; "
-        "expected an area of a ram memory",
+        "not RAM: core.station.ram[0]; found station-code, in memory flash; expected an area of a ram memory",
         {'ram = ["station-ram"]': 'ram = ["station-code"]'},
     ),
     Faulty(
@@ -474,8 +473,8 @@ OF_AREAS = [
     Faulty(
         "build-stored-in-ram",
         'stored_in = "sampler-run"',
-        "a build is stored in flash: build.sampler.stored_in; found sampler-run, in memory ram of"
-        " kind ram; expected an area of a flash or rom memory; where it runs is said with runs_in",
+        "a build is stored in flash: build.sampler.stored_in; found sampler-run, in memory ram"
+        "; expected an area of a flash or rom memory; where it runs is said with runs_in",
         {'stored_in = "sampler-code"': 'stored_in = "sampler-run"'},
     ),
     Faulty(
@@ -502,9 +501,8 @@ OF_AREAS = [
     Faulty(
         "build-runs-in-flash",
         "runs_in",
-        "a copied build runs in RAM: build.sampler.runs_in; found sampler-code, in memory flash "
-        "of kind flash; expected an area of a ram memory; a build that runs where it is stored "
-        "has no runs_in",
+        "a copied build runs in RAM: build.sampler.runs_in; found sampler-code, in memory flash; "
+        "expected an area of a ram memory; a build that runs where it is stored has no runs_in",
         {'stored_in = "sampler-code"': 'stored_in = "sampler-code"\nruns_in = "sampler-code"'},
     ),
     Faulty(
@@ -575,15 +573,15 @@ OF_AREAS = [
     Faulty(
         "record-in-the-seals-area",
         'area = "seal"',
-        "wrong area for the record: record.area; found seal, purpose seal, in memory flash of "
-        "kind flash; expected purpose record, in flash",
+        "wrong area for the record: record.area; found seal, purpose seal, in memory flash"
+        "; expected purpose record, in flash",
         {'[record]\narea = "record"': '[record]\narea = "seal"'},
     ),
     Faulty(
         "seal-in-the-records-area",
         'area = "record" # seal',
-        "wrong area for the seal: seal.area; found record, purpose record, in memory flash of "
-        "kind flash; expected purpose seal, in flash",
+        "wrong area for the seal: seal.area; found record, purpose record, in memory flash"
+        "; expected purpose seal, in flash",
         add='[seal]\narea = "record" # seal\n',
     ),
     Faulty(

@@ -5,7 +5,7 @@ DWARF 5, section 7.5.3.  The table at one offset of ``.debug_abbrev``::
     { ULEB code, ULEB tag, u8 has children, { ULEB attribute, ULEB form [, SLEB constant] } 0 0 } 0
 
 An entry's attributes are read in steps: a run of fixed sizes is one ``struct``, which passes over what
-nobody asks for; a text, block or number of variable length is a step of its own.
+nobody needs; a text, block or number of variable length is a step of its own.
 """
 
 from __future__ import annotations
@@ -126,7 +126,7 @@ class Abbreviation:
     def read(self, data: bytes, at: int) -> tuple[dict[int, Value], int]:
         """The attributes that types need, by attribute, of the entry whose attributes start at ``at``.
 
-        Also the offset behind them.  Flags are 1; references and texts are as written.
+        Also the offset after them.  Flags are 1; references and texts are as written.
         """
         values = dict(self.constants)
         for unpack, attributes, size, form in self.steps:
@@ -140,7 +140,7 @@ class Abbreviation:
         return values, at
 
     def end(self, data: bytes, at: int) -> int:
-        """The offset behind the attributes that start at ``at``."""
+        """The offset after the attributes that start at ``at``."""
         if self.size >= 0:
             return at + self.size
         for step in self.steps:
@@ -194,7 +194,7 @@ def read_table(data: bytes, at: int, sizes: Sizes, known: Known) -> tuple[dict[i
 
 
 def uleb(data: bytes, at: int) -> tuple[int, int]:
-    """An unsigned LEB128 number (DWARF 5, section 7.6) and the offset behind it."""
+    """An unsigned LEB128 number (DWARF 5, section 7.6) and the offset after it."""
     value = data[at]
     if value < 0x80:
         return value, at + 1
@@ -208,7 +208,7 @@ def uleb(data: bytes, at: int) -> tuple[int, int]:
 
 
 def sleb(data: bytes, at: int) -> tuple[int, int]:
-    """A signed LEB128 number and the offset behind it."""
+    """A signed LEB128 number and the offset after it."""
     value, end = uleb(data, at)
     bits = 7 * (end - at)
     return (value - (1 << bits) if data[end - 1] & 0x40 else value), end
@@ -279,7 +279,7 @@ def _place(wanted: int, specs: list[tuple[int, int, int]], sizes: Sizes) -> tupl
 
 
 def _variable(data: bytes, at: int, form: int) -> tuple[Value, int]:
-    """A value of variable length and the offset behind it; an indirect one has no use and is passed over."""
+    """A value of variable length and the offset after it; an indirect one has no use and is passed over."""
     if form in _ULEB:
         return uleb(data, at)
     if form == Form.SDATA:
@@ -295,7 +295,7 @@ def _variable(data: bytes, at: int, form: int) -> tuple[Value, int]:
 
 
 def _behind(data: bytes, at: int, form: int) -> int:
-    """The offset behind a value of variable length."""
+    """The offset after a value of variable length."""
     if form in _ULEB or form == Form.SDATA:
         while data[at] & 0x80:
             at += 1

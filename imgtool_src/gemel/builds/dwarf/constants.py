@@ -72,7 +72,7 @@ NAMED = frozenset((*RECORDS, Tag.ENUMERATION_TYPE, Tag.TYPEDEF, Tag.BASE_TYPE, T
 
 
 class At:
-    """What an attribute tells (DW_AT_...)."""
+    """What an attribute shows (DW_AT_...)."""
 
     SIBLING = 0x01
     LOCATION = 0x02
@@ -168,7 +168,7 @@ STRING_INDEXES = frozenset((Form.STRX, Form.STRX1, Form.STRX2, Form.STRX3, Form.
 """Texts by their number in the table of string offsets."""
 
 SIZED_DATA = {Form.DATA1: 1, Form.DATA2: 2, Form.DATA4: 4, Form.DATA8: 8}
-"""Numbers of a fixed size whose sign the form does not tell."""
+"""Numbers of a fixed size whose sign the form does not show."""
 
 ENCODINGS = {
     0x01: "address",
@@ -211,7 +211,7 @@ BIG_ENDIAN = 1
 """DW_END_big."""
 
 PLUS_UCONST = 0x23
-"""DW_OP_plus_uconst: DWARF 2 writes where a member lies as this operation."""
+"""DW_OP_plus_uconst: DWARF 2 writes where a member is as this operation."""
 
 TYPE_UNIT, SKELETON_UNIT, SPLIT_COMPILE_UNIT, SPLIT_TYPE_UNIT = 0x02, 0x04, 0x05, 0x06
 """DW_UT_..., kinds of units in DWARF 5."""

@@ -1,4 +1,4 @@
-"""What a build's debug information tells of types, variables and enumerators."""
+"""What a build's debug information shows of types, variables and enumerators."""
 
 from __future__ import annotations
 
@@ -174,7 +174,7 @@ class DebugTypes:
         return found
 
     def resolved(self, reference: Reference | None) -> tuple[Reference | None, Type]:
-        """The type behind names and qualifiers, and its reference; ``void`` for None."""
+        """The type without names and qualifiers, and its reference; ``void`` for None."""
         for _ in range(ALIAS_LIMIT):
             if reference is None:
                 return None, Opaque("void")

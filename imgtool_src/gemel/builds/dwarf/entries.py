@@ -1,7 +1,7 @@
-"""Walking the entries of units without reading what nobody asks for.
+"""Walking the entries of units without reading what nobody needs.
 
 DWARF 5, section 2.3: entries form a tree; the children of an entry follow it and end with a zero byte.
-An entry with children may tell where the next one after them is (its sibling).
+An entry with children may show where the next one after them is (its sibling).
 """
 
 from __future__ import annotations
@@ -166,7 +166,7 @@ class Entries:
             at = self.behind(unit, abbreviation, attributes)
 
     def behind(self, unit: Unit, abbreviation: Abbreviation, at: int) -> int:
-        """The offset behind an entry, whose attributes start at ``at``, and everything below it."""
+        """The offset after an entry, whose attributes start at ``at``, and everything below it."""
         joined = self.joined
         if not abbreviation.children:
             return abbreviation.end(joined, at)
@@ -262,7 +262,7 @@ class Entries:
         return unit.strings + int.from_bytes(field, "little")
 
     def text(self, key: NameKey | None) -> str:
-        """The name behind a key; empty for None."""
+        """The name that a key stands for; empty for None."""
         if key is None:
             return ""
         if isinstance(key, bytes):

@@ -16,7 +16,7 @@ DEPTH_LIMIT = 64
 _INDEXED = frozenset((*NAMED, Tag.VARIABLE))
 _NAMING = frozenset((At.NAME, At.SPECIFICATION))
 _UNNAMED = frozenset((Tag.VARIABLE, Tag.ENUMERATION_TYPE))
-"""What is asked for without a name: by its linkage name, by its enumerators."""
+"""What is requested without a name: by its linkage name, by its enumerators."""
 
 
 class Indexed(NamedTuple):

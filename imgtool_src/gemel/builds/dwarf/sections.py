@@ -2,7 +2,7 @@
 
 Compressed sections come in two forms.  With the flag SHF_COMPRESSED (gABI, "Section Compression") a header
 of 12 bytes stands in front: ``ch_type u32`` (1 zlib, 2 zstd), ``ch_size u32``, ``ch_addralign u32``.
-The older form is told by its name, ``.zdebug_info``: ``"ZLIB"``, the size as 8 bytes big-endian, the stream.
+The older form is recognised by its name, ``.zdebug_info``: ``"ZLIB"``, the size as 8 bytes big-endian, the stream.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ SIZE_LIMIT = 1 << 27
 """Bytes of the sections together that are read at most, decompressed: 128 MiB."""
 
 UNFOLDED_LIMIT = 32
-"""Bytes that a compressed section may unfold to for each byte of the file, beside UNFOLDED_FREE for all."""
+"""Bytes that a compressed section may unfold to for each byte of the file, besides UNFOLDED_FREE for all."""
 
 UNFOLDED_FREE = 1 << 24
 
@@ -40,7 +40,7 @@ class DebugSections(NamedTuple):
 
 
 class DebugData(NamedTuple):
-    """The bytes of the sections that tell of types; ``types`` is the .debug_types of DWARF 4."""
+    """The bytes of the sections that describe types; ``types`` is the .debug_types of DWARF 4."""
 
     file_size: int
     info: bytes

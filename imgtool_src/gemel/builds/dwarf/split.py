@@ -1,4 +1,4 @@
-"""Split debug information: the units of ``.dwo`` files, which compilers leave beside their objects.
+"""Split debug information: the units of ``.dwo`` files, which compilers leave next to their objects.
 
 DWARF 5, sections 3.1.2, 3.1.3 and 7.3.2 (``-gsplit-dwarf``): a unit of the linked file names its other half, a file
 whose sections have the same names with ``.dwo`` after them; both have one number.  Compilers of DWARF 4 write
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from gemel.builds.source import ByteSource
 
 Beside = Callable[[str], "ByteSource | None"]
-"""A file beside the linked one, by the name that the linked one has for it; None if it is not there."""
+"""A file next to the linked one, by the name that the linked one has for it; None if it is not there."""
 
 FILES_LIMIT = 4096
 """Files that are read at most for one build."""

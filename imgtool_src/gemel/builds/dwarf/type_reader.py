@@ -144,7 +144,7 @@ def _enumeration(entries: Entries, attributes: Attributes) -> Enumeration:
 def constant_of(attributes: Attributes, signed: bool) -> int | None:
     """The constant value of an enumerator or variable; None if it has none or no number.
 
-    ``signed`` says how to read forms of a fixed size, which do not tell.
+    ``signed`` says how to read forms of a fixed size, which do not show.
     """
     value = attributes.values.get(At.CONST_VALUE)
     if isinstance(value, bytes):

@@ -36,7 +36,7 @@ class Pointer(Struct):
 
 
 class Array(Struct):
-    """Elements behind each other; ``counts`` has one number for each dimension, None for an open one.
+    """Elements one after the other; ``counts`` has one number for each dimension, None for an open one.
 
     ``stride`` is the distance of elements in bytes where it is not their size.
     """

@@ -1,4 +1,4 @@
-"""Which source file each address comes from, as whole units tell: much less to read than line programs.
+"""Which source file each address comes from, as whole units show: much less to read than line programs.
 
 The table of a unit's addresses (DWARF 5, section 6.1.2, ``.debug_aranges``)::
 

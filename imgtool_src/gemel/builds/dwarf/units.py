@@ -68,7 +68,7 @@ class Unit(Struct):
 
 
 def read_units(data: DebugData, joined: bytes, known: Known) -> list[Unit]:
-    """All units; ``joined`` is ``.debug_info`` and behind it ``.debug_types``; ``known`` grows."""
+    """All units; ``joined`` is ``.debug_info`` and after it ``.debug_types``; ``known`` grows."""
     tables: dict[tuple[int, Sizes], dict[int, Abbreviation]] = {}
     known.bytes_read = 0
     units: list[Unit] = []

@@ -38,7 +38,7 @@ class BuildAttributes(Struct):
     ``compatibility`` is (flag, vendor) of every such attribute; a flag above 1 names an arrangement
     outside the standard.  ``not_understood`` are tags below 64 (modulo 128) that the standard does not
     define: a reader that meets one must not rely on the file's demands being complete.
-    ``narrower_scopes`` counts the parts that speak of single sections or symbols.
+    ``narrower_scopes`` counts the parts that name single sections or symbols.
     """
 
     values: Mapping[int, int | str]
@@ -211,7 +211,7 @@ def _read_scope(
 
 
 def _part(data: bytes, start: int, size_at: int, what: str) -> bytes:
-    """The bytes from ``start`` on whose 4-byte size stands ``size_at`` bytes behind it."""
+    """The bytes from ``start`` on whose 4-byte size stands ``size_at`` bytes after it."""
     field = data[start + size_at : start + size_at + 4]
     size = int.from_bytes(field, "little")
     if len(field) < 4 or size < size_at + 4 or start + size > len(data):

@@ -77,7 +77,7 @@ class ElfHeader(NamedTuple):
 def read_header(source: ByteSource, file: str) -> tuple[ElfHeader, list[Problem], list[Problem]]:
     """The header, what is wrong with it, and oddities that do no harm.
 
-    Raises BuildError at once where nothing behind it can be trusted: not ELF, cut, 64-bit, big-endian.
+    Raises BuildError at once where nothing after it can be trusted: not ELF, cut, 64-bit, big-endian.
     """
     start = source.read(0, min(HEADER_SIZE, source.size))
     if start[:4] != MAGIC:

@@ -33,7 +33,7 @@ _BUILD_ID_NAME = b"GNU\0"
 
 
 _TYPE_AND_NAME = _BUILD_ID_TYPE.to_bytes(4, "little") + _BUILD_ID_NAME
-"""What stands behind the two sizes of a build id note."""
+"""What stands after the two sizes of a build id note."""
 
 
 class BuildIdNote(NamedTuple):

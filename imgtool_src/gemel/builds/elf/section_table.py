@@ -1,4 +1,4 @@
-"""The sections of an ELF file by name, read when the first one is asked for."""
+"""The sections of an ELF file by name, read when the first one is needed."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _WRITABLE, _ALLOCATED, _EXECUTABLE = 1, 2, 4
 class Section(NamedTuple):
     """One section (gABI, "Section Header").
 
-    ``span`` is where it lies at run time, as the core sees it.  ``allocated`` says that the program
+    ``span`` is where it is at run time, as the core sees it.  ``allocated`` says that the program
     takes that memory; a section that is not allocated may still state a size, as linker scripts do for
     heap and stack.  ``stored`` says that the file has bytes for it, ``offset`` where they stand.
     """

@@ -112,5 +112,5 @@ def read_sections(source: ByteSource, header: ElfHeader) -> Sections:
 
 
 def outside(section: SectionHeader, source: ByteSource) -> bool:
-    """Whether bytes of ``section`` lie past the end of the file."""
+    """Whether bytes of ``section`` are past the end of the file."""
     return section.offset + section.size > source.size

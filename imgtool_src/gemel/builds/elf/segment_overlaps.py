@@ -84,14 +84,14 @@ def are_overlays(one: Segment, other: Segment) -> bool:
 
 
 def _is_one_reserve(one: Segment, other: Segment) -> bool:
-    """Whether what two segments share is memory without stored bytes, told twice, as objcopy -R leaves it."""
+    """Whether what two segments share is memory without stored bytes, stated twice, as objcopy -R leaves it."""
     shared = one.run_span.intersection(other.run_span)
     stored = (Span(each.run_address, len(each.data)) for each in (one, other))
     return _displacement(one) == _displacement(other) and not any(span.overlaps(shared) for span in stored)
 
 
 def _share_pieces(one: Segment, other: Segment) -> bool:
-    """Whether sections tell that two segments share memory, not only that one reaches over a gap of the other."""
+    """Whether sections show that two segments share memory, not only that one reaches over a gap of the other."""
     if not one.pieces and not other.pieces:
         return True
     mine, theirs = one.pieces or (one.run_span,), other.pieces or (other.run_span,)

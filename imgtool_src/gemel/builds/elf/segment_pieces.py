@@ -1,6 +1,6 @@
 """What of a segment's memory the sections of its file take, so that a gap between two is nobody's.
 
-A linker puts sections with nothing to store into one segment with what lies less than a page below, and
+A linker puts sections with nothing to store into one segment with what is less than a page below, and
 the segment's memory (p_memsz) then reaches over whatever is between: the stack, as a rule, in front of
 RAM that cores share.
 """

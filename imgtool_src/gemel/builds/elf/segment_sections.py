@@ -1,7 +1,7 @@
 """What section headers say beyond program headers: overlays inside one segment, and memory in no segment.
 
 A linker puts overlays, whose sections share a run address, one after the other into one segment when its
-script asks for it; then only their section headers say where each of them runs.  And a section may be in no
+script requires it; then only their section headers say where each of them runs.  And a section may be in no
 segment at all (``:NONE`` in a script): nothing is loaded for it, and yet the program uses its memory.
 """
 
@@ -88,7 +88,7 @@ def split_at_overlays(
 def without_padding(segments: list[Segment], sections: tuple[SectionHeader, ...]) -> list[Segment]:
     """``segments`` in which bytes of no section do not reach over what another segment stores.
 
-    Linkers fill what lies between two sections of a segment, also where the load addresses of another segment's
+    Linkers fill what is between two sections of a segment, also where the load addresses of another segment's
     sections are.
     """
     by_address = sorted((each for each in segments if each.data), key=lambda each: each.load_address)
@@ -154,7 +154,7 @@ def _cut(segment: Segment, header: ProgramHeader, moved: list[SectionHeader]) ->
     for section in moved:
         start = section.offset - header.offset
         if start < at:
-            return [segment]  # sections that share bytes tell nothing
+            return [segment]  # sections that share bytes show nothing
         if start > at:
             pieces.append(_piece(segment, at, start, segment.run_address + at))
         pieces.append(_piece(segment, start, start + section.size, section.address))

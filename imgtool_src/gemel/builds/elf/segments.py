@@ -35,8 +35,8 @@ def read_segments(
 ) -> tuple[list[Segment], list[Problem], list[Problem]]:
     """The loadable segments in order of load address, what is wrong with them, and remarks.
 
-    Nothing of any segment is read if one of them lies outside the file or the address space.  ``sections``
-    tell overlays inside one segment and gaps, ``name_of`` what a section is called by its number.
+    Nothing of any segment is read if one of them is outside the file or the address space.  ``sections``
+    show overlays inside one segment and gaps, ``name_of`` what a section is called by its number.
     """
     loadable = [
         header for header in headers if header.type == LOADABLE and (header.memory_size or header.file_size)

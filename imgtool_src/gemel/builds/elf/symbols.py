@@ -1,4 +1,4 @@
-"""The symbol table of an ELF file, read when the first symbol is asked for."""
+"""The symbol table of an ELF file, read when the first symbol is needed."""
 
 from __future__ import annotations
 
@@ -228,7 +228,7 @@ class SymbolTable:
         return self._objects.at(address)
 
     def objects_in(self, span: Span) -> tuple[Symbol, ...]:
-        """The defined objects and labels without a type whose value lies in ``span``, in file order."""
+        """The defined objects and labels without a type whose value is in ``span``, in file order."""
         table, strings = self._load()
         if self._by_value is None:
             pairs = sorted((value, number) for number, _, value, _, _ in self._read_columns().others)
@@ -307,7 +307,7 @@ class SymbolTable:
 class _FunctionIndex:
     """Functions and labels of code sorted by address.
 
-    Works on the raw entries: of a large build's symbols only the few that are asked for get a name.
+    Works on the raw entries: of a large build's symbols only the few that are needed get a name.
     """
 
     __slots__ = (
@@ -382,7 +382,7 @@ class _FunctionIndex:
 
 
 class _ObjectIndex:
-    """Objects of known size sorted by address; only those that are asked for get a name."""
+    """Objects of known size sorted by address; only those that are needed get a name."""
 
     __slots__ = ("_entries", "_reach", "_starts", "_strings", "_table")
 

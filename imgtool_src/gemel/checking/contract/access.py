@@ -46,7 +46,7 @@ class Access(NamedTuple):
 
 
 def shared_accesses(inspection: Inspection) -> Iterator[tuple[Access, Access] | NotChecked]:
-    """Each object that builds of two cores share by name, as both access it; builds that do not tell."""
+    """Each object that builds of two cores share by name, as both access it; builds that do not show it."""
     first_of: dict[str, Access] = {}
     for plan in parties(inspection.layout):
         build = inspection.builds.get(plan.name)

@@ -59,7 +59,7 @@ class Comparison:
         self._trial: dict[tuple[Reference | None, Reference | None], bool] = {}
 
     def same(self, left: Reference | None, right: Reference | None) -> bool:
-        """Whether the two types agree; DebugUnreadable if they are too deep to tell."""
+        """Whether the two types agree; DebugUnreadable if they are too deep to compare."""
         self._trial = {}
         if not self.languages:
             self.languages = self._languages(left, right)
@@ -179,7 +179,7 @@ def _bits_of(types: DebugTypes, member: Member) -> Span | None:
 
 
 def same_place(left: Member, right: Member) -> bool:
-    """Whether two members lie at the same bits, of the same case."""
+    """Whether two members are at the same bits, of the same case."""
     return (left.bit, left.bits, left.case) == (right.bit, right.bits, right.case)
 
 

@@ -1,4 +1,4 @@
-"""The compilers' conventions for data in memory, as the build attributes tell them.
+"""The compilers' conventions for data in memory, as the build attributes show them.
 
 ADDENDA32 2025Q4, "Public (aeabi) attribute tags".  Of two builds that only share data, these must agree
 where data of that kind is shared; what concerns calls and instructions need not.

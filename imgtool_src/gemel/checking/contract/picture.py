@@ -11,7 +11,7 @@ WIDTH = 68
 """Columns of a line: a report of 80 columns puts 12 in front of it."""
 
 BEFORE, BEHIND, FURTHER = 4, 6, 6
-"""Rows shown before the first difference and behind it, and other rows that differ."""
+"""Rows shown before the first difference and after it, and other rows that differ."""
 
 MARK, FURTHER_MARK = ">>", " >"
 _MARGIN, _INDENT = 3, 2
@@ -50,7 +50,7 @@ def side_by_side(rows: list[Row], names: tuple[str, str]) -> tuple[str, ...]:
 
 
 class _Beside(NamedTuple):
-    """Both sides beside each other; the widths of the name, and of a place and a size on either side."""
+    """Both sides next to each other; the widths of the name, and of a place and a size on either side."""
 
     names: tuple[str, str]
     label: int
@@ -149,7 +149,7 @@ def _units(rows: list[Row]) -> str:
 
 
 def _indented(row: Row, width: int) -> str:
-    """The name of a row behind its indent, which leaves at least half of ``width`` to it."""
+    """The name of a row after its indent, which leaves at least half of ``width`` to it."""
     indent = " " * min(_INDENT * row.depth, width // 2)
     return indent + _fitted(row.label, width - len(indent))
 

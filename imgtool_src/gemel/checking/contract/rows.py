@@ -186,14 +186,14 @@ class Padding:
         )
 
     def before(self, member: Member | None) -> Cell | None:
-        """The unused bytes in front of ``member``, which must be asked for in order."""
+        """The unused bytes in front of ``member``, which must be requested in order."""
         if not self._active or member is None or member.bit is None:
             return None
         start, self._end = self._end, max(self._end, member.bit + _bits(self._types, member))
         return self._between(start, member.bit)
 
     def behind(self) -> Cell | None:
-        """The unused bytes behind the last member."""
+        """The unused bytes after the last member."""
         return self._between(self._end, 8 * self._size) if self._active and self._size and self._end else None
 
     def _between(self, start: int, end: int) -> Cell | None:
@@ -263,7 +263,7 @@ def _label(side: Side, member: Member) -> str:
 
 
 def _kind(side: Side, label: str) -> str:
-    """A label with what it does not tell: how the numbers are to be read."""
+    """A label with what it does not show: how the numbers are to be read."""
     _, found = _opened(side)
     if isinstance(found, Enumeration) and found.signed is not None:
         return f"{label} ({'signed' if found.signed else 'unsigned'})"

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from gemel.checking.contract.rows import Cell, Row
 
 SOURCES_COMPARED = 500
-"""Definitions of one type in one build that are held against the first one at most."""
+"""Definitions of one type in one build that are compared with the first one at most."""
 
 
 def unlike_in_one_build(found: DefinedType, spelling: str, where: str, follow: bool) -> Iterator[Finding]:

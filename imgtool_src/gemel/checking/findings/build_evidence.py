@@ -1,4 +1,4 @@
-"""Which builds tell what a rule asks of them, and why the others do not."""
+"""Which builds show what a rule asks of them, and why the others do not."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from gemel.outcomes import NotChecked
 def builds_that_state(
     inspection: Inspection, asked: Asked, plans: Iterable[BuildPlan] | None = None
 ) -> Iterator[tuple[BuildPlan, Build] | NotChecked]:
-    """Each build of the layout (or of ``plans``) that tells ``asked``; for each other why not."""
+    """Each build of the layout (or of ``plans``) that shows ``asked``; for each other why not."""
     for plan in inspection.layout.builds.values() if plans is None else plans:
         build = inspection.builds.get(plan.name)
         reason = needs_elf(plan.name, build, asked)

@@ -15,11 +15,11 @@ from gemel.outcomes import DoesNotApply, Finding, Holds, NotChecked, Outcome
 from gemel.spans import format_size
 
 WIDE = 24
-"""Bits from which on a CRC is asked for a distance of 4 where the layout asks for none; below it is 2."""
+"""Bits from which on a CRC is to have a distance of 4 where the layout requires none; below it is 2."""
 
 
 def distance_outcomes(inspection: Inspection, *, asked: bool) -> Iterator[Outcome]:
-    """One outcome for each checksum for which the layout asks for a distance (``asked``) or asks for none."""
+    """One outcome for each checksum for which the layout requires a distance (``asked``) or requires none."""
     for checksum in inspection.layout.checksums:
         if (checksum.hamming_distance is not None) == asked:
             yield _outcome(inspection, checksum)
@@ -46,7 +46,7 @@ def _outcome(inspection: Inspection, checksum: Checksum) -> Outcome:
 
 
 def wanted_distance(checksum: Checksum, bits: int) -> int:
-    """The Hamming distance that the layout asks for, or what is asked of a CRC of that width by itself."""
+    """The Hamming distance that the layout requires, or what is asked of a CRC of that width by itself."""
     return checksum.hamming_distance or (4 if bits >= WIDE else 2)
 
 

@@ -24,7 +24,7 @@ _ARCHITECTURE = "build-architecture-fits-core"
 def lacking_findings(
     plan: BuildPlan, core: Core, where: str, places: Iterable[FoundInstruction], doubt: str = ""
 ) -> Iterator[Finding]:
-    """One finding for each kind of instruction among ``places``; ``doubt`` is told of each."""
+    """One finding for each kind of instruction among ``places``; ``doubt`` is said of each."""
     kinds: dict[tuple[str, Capability], list[FoundInstruction]] = {}
     for place in places:
         kinds.setdefault((place.encoding.what, place.encoding.needs[0]), []).append(place)

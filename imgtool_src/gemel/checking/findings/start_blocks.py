@@ -19,7 +19,7 @@ def block_outcomes(
     findings_of: Callable[[Inspection, Placement, StartEntry], Iterator[Finding]],
     does: Literal["copies", "clears"],
 ) -> Iterator[Outcome]:
-    """One outcome for each build whose symbols tell of blocks.
+    """One outcome for each build whose symbols show blocks.
 
     ``findings_of`` judges each block that does not end before it starts.
     """

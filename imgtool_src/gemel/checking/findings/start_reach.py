@@ -1,4 +1,4 @@
-"""How far the blocks of start-up code reach: behind what is stored for them, into memory of others."""
+"""How far the blocks of start-up code reach: after what is stored for them, into memory of others."""
 
 from __future__ import annotations
 
@@ -69,7 +69,7 @@ def not_stored(placement: Placement, block: StartEntry) -> list[Span]:
 
 
 def _padding(build: Build, span: Span) -> bool:
-    """Whether ``. = ALIGN(...)`` or a size in words may have left ``span``, in which nothing lies then."""
+    """Whether ``. = ALIGN(...)`` or a size in words may have left ``span``, in which nothing is then."""
     if span.size < ROUNDING:
         return True
     taken = [section.span for section in unstored_sections(build) if _has_objects(build, section.span)]
@@ -78,7 +78,7 @@ def _padding(build: Build, span: Span) -> bool:
 
 
 def _has_objects(build: Build, span: Span) -> bool:
-    """Whether an object is there; True where the file tells of no objects at all."""
+    """Whether an object is there; True where the file shows no objects at all."""
     symbols = build.symbols
     return (
         symbols is None
@@ -142,7 +142,7 @@ def _misplaced(
 
 
 def _unclaimed(inspection: Inspection, placement: Placement, foreign: list[Written]) -> Iterator[Written]:
-    """Without what the build claims there, which ram-claims-in-own-areas tells."""
+    """Without what the build claims there, which ram-claims-in-own-areas shows."""
     if foreign:
         claims = [claim.seen for claim in claims_of(inspection.layout, placement.plan, placement.build)]
         for seen, plain in foreign:

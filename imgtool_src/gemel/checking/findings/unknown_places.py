@@ -1,4 +1,4 @@
-"""Why the place of a stamp or checksum cannot be told."""
+"""Why the place of a stamp or checksum cannot be known."""
 
 from __future__ import annotations
 

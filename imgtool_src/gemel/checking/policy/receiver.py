@@ -1,4 +1,4 @@
-"""Waivers and changed severities that a layout has and whoever checks does not take.
+"""Waivers and changed severities that a layout has and the receiver does not take.
 
 Where a seal is demanded, by the layout or by the receiver, what guards the image is neither waived nor made
 less severe.  A receiver's policy keeps further rules, all errors unless it names some, and may say for how long

@@ -1,7 +1,7 @@
-"""Changes of a rule's severity that a layout may not make: faults of the layout, told when it is read.
+"""Changes of a rule's severity that a layout may not make: faults of the layout, reported when it is read.
 
 Who makes an error a warning takes images that break the rule, so a reason is always due and every report
-tells the change.  The rules about the seal and the rollback counter stay what they are, and where the layout
+shows the change.  The rules about the seal and the rollback counter stay what they are, and where the layout
 requires a seal every rule that guards the image (``Rule.guards``): what they guard against is somebody else's
 image, and no reason written into a layout can know that one.
 """

@@ -1,4 +1,4 @@
-"""Waivers that can never cover anything: faults of the layout, to be told when it is read."""
+"""Waivers that can never cover anything: faults of the layout, to be reported when it is read."""
 
 from __future__ import annotations
 

@@ -1,17 +1,17 @@
 """The result of a check as JUnit XML: a suite for the image, a test case for each rule.
 
 There is no standard for this form; two families of schemas are in use (second-hand).  This keeps to that of
-CI servers, ``<testsuites><testsuite><properties/><testcase/>``, in which nothing asks for a time or a host.
+CI servers, ``<testsuites><testsuite><properties/><testcase/>``, in which nothing requires a time or a host.
 Of a test case's children the order is skipped, error, failure, system-out.
 
     rule holds                        a case without skipped, error or failure
-    findings of severity error        one failure that tells them all: readers that count failures and
+    findings of severity error        one failure that shows them all: readers that count failures and
                                       readers that count cases agree
     finding of severity warning, note, or waived
-                                      told in system-out; the case passes, as the check does
+                                      reported in system-out; the case passes, as the check does
     does not apply                    skipped, with why
     not checked                       skipped, with the reasons; where the rule also has findings of severity
-                                      error they are failures and the reasons are told in system-out
+                                      error they are failures and the reasons are reported in system-out
     no rule could be applied          one case more, with an error: that is no pass
 """
 

@@ -6,13 +6,16 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 
 from gemel.checking.identity import Identity, identity_lines
 from gemel.checking.rule import Rule, Severity
-from gemel.checking.runner import Judged, RuleResult, RulesApplied, Status
-from gemel.outcomes import DoesNotApply, Finding, NeedKind, NotChecked
+from gemel.checking.runner import INPUTS, Judged, RuleResult, RulesApplied, Status
+from gemel.outcomes import DoesNotApply, Finding, Need, NeedKind, NotChecked
 from gemel.text.escaping import on_one_line
 from gemel.text.wrapping import label_head, wrapped
 
 CAUTION = "A passing check is evidence, not a safety approval."
 SIGNS: dict[Severity, str] = {"error": "BROKEN", "warning": "WARNING", "note": "NOTE"}
+SHOWN = 4
+"""How many missing inputs the verdict names."""
+
 WIDTH = 80
 """Columns where no terminal says otherwise; what must not be broken (spans, digests, tables) may be longer."""
 
@@ -89,7 +92,7 @@ _CAUSES: Sequence[tuple[NeedKind | str, Callable[[int, list[str]], str]]] = (
     ("rule", lambda count, names: f"{'depends' if count == 1 else 'depend'} on rules that do not hold"),
     ("unclear", lambda count, names: "cannot be seen in these files"),
 )
-"""Causes of what was not checked, those first that whoever checks can do something about."""
+"""Causes of what was not checked, those first that the person who checks can do something about."""
 
 
 def _cause(result: RuleResult) -> str:
@@ -104,7 +107,7 @@ class _Text:
         self.result, self.width = result, width
 
     def lines(self, everything: bool) -> Iterator[str]:
-        """Findings, waived ones, changed severities, all else where asked for, what was not checked."""
+        """Findings, waived ones, changed severities, all else where requested, what was not checked."""
         yield from self._findings()
         yield from self._waived()
         yield from self._severities()
@@ -213,8 +216,18 @@ def verdict(result: RulesApplied) -> str:
     if result.strict and result.failing and not result.count("broken"):
         strict = "; warnings fail (--strict)"
         if not result.count("warning"):
-            strict = "; what lacks an input fails (--strict=inputs)"
+            inputs = [need for each in result.failing for it in each.not_checked for need in it.needs]
+            given = sorted({_input_words(need) for need in inputs if need.kind in INPUTS})
+            more = f" and {len(given) - SHOWN} more" if len(given) > SHOWN else ""
+            strict = f"; not given: {', '.join(given[:SHOWN])}{more} (--strict=inputs)"
     return f"{'PASS' if result.passes else 'FAIL'}: {', '.join(counted)}{strict}."
+
+
+def _input_words(need: Need) -> str:
+    """What the person who checks can give, as it is given."""
+    if need.kind == "build":
+        return f"{need.name}=FILE"
+    return "--trust PUBKEY" if need.kind == "key" else f"symbol {need.name}"
 
 
 def _labelled(label: str, value: str, width: int, indent: int = 0) -> Iterator[str]:
@@ -226,7 +239,7 @@ def _labelled(label: str, value: str, width: int, indent: int = 0) -> Iterator[s
 
 
 def _joined(places: Iterable[str]) -> str:
-    """The places behind each other; what neighbours begin with up to a comma, such as a contract, once."""
+    """The places one after the other; what neighbours begin with up to a comma, such as a contract, once."""
     told: list[str] = []
     last = ""
     for place in places:

@@ -194,7 +194,7 @@ def _fits(inspection: Inspection, constant: Constant, start: Start) -> bool:
 
 
 def _fitting(inspection: Inspection, constant: Constant, starts: list[Start]) -> list[Start]:
-    """The tables that lie at the constant's value, for the core that is sent there."""
+    """The tables that are at the constant's value, for the core that is sent there."""
     return [start for start in starts if _fits(inspection, constant, start)]
 
 
@@ -237,7 +237,7 @@ def _seen(inspection: Inspection, core: str, address: int) -> str:
 
 
 def _next_step(inspection: Inspection, constant: Constant, due: list[Start]) -> str:
-    """What to do, where the constant tells which mistake it was."""
+    """What to do, where the constant shows which mistake it was."""
     seen = locate(inspection.layout, constant.value)
     for start in due:
         own, build = format_address(start.address), constant.build

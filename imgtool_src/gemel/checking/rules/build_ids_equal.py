@@ -10,6 +10,7 @@ from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned, needs_elf
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.spans import Span, format_address
+from gemel.structs import replace
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -34,7 +35,13 @@ def _outcomes(inspection: Inspection, name: str) -> Iterator[Outcome]:
     notes = stored_notes(inspection, name)
     ids = [note.build_id for note in notes]
     if ids and known not in ids:
-        findings.append(_in_image(inspection, name, known, source))
+        in_image = _in_image(inspection, name, known, source)
+        if findings and ids == [recorded]:  # one other build is there, and the record says so
+            findings = [
+                replace(in_image, parties=findings[0].parties, lines=("the record names the same other one",))
+            ]
+        else:
+            findings.append(in_image)
     if findings:
         yield from findings
     elif ids or (recorded and source != "the record"):

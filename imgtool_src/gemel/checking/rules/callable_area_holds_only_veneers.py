@@ -1,4 +1,4 @@
-"""Rule ``callable-area-holds-only-veneers``: non-secure code finds no way in beside the gateways."""
+"""Rule ``callable-area-holds-only-veneers``: non-secure code finds no way in besides the gateways."""
 
 from __future__ import annotations
 
@@ -105,7 +105,7 @@ def _unnamed(inspection: Inspection, area: Area, span: Span, veneers: list[int])
 def _other_content(
     inspection: Inspection, area: Area, span: Span, data: bytes, slots: dict[int, bool]
 ) -> Iterator[Finding]:
-    """Bytes that are neither veneers nor free, and what is not zero beside the veneers of a unit of 32."""
+    """Bytes that are neither veneers nor free, and what is not zero next to the veneers of a unit of 32."""
     veneers = [offset for offset, branches in slots.items() if branches]
     rest = bytearray(data)
     for offset in slots:
@@ -157,7 +157,7 @@ def _gateways(data: bytes, start: int) -> Iterator[int]:
 
 
 def _together(content: Iterable[Span], area: Span) -> list[Span]:
-    """Stretches of ``content`` in whole halfwords, as one where less than a veneer lies between."""
+    """Stretches of ``content`` in whole halfwords, as one where less than a veneer is between."""
     result: list[Span] = []
     for each in content:
         start = max(align_down(each.start, HALFWORD), area.start)
@@ -169,9 +169,9 @@ def _together(content: Iterable[Span], area: Span) -> list[Span]:
 
 
 def _units(span: Span, veneers: list[int], misaligned: list[Span]) -> list[Span]:
-    """The units of 32 bytes that hold veneers, as far as they lie in the area.
+    """The units of 32 bytes that hold veneers, as far as they are in the area.
 
-    Of a vector that is ``misaligned`` only what is its own: what lies around it comes of that fault.
+    Of a vector that is ``misaligned`` only what is its own: what is around it comes of that fault.
     """
     units = []
     for start in sorted({align_down(span.start + offset, VECTOR_UNIT) for offset in veneers}):

@@ -1,4 +1,4 @@
-"""Rule ``checksum-distance-as-asked``: a CRC keeps the distance that the layout asks for."""
+"""Rule ``checksum-distance-as-asked``: a CRC keeps the distance that the layout requires."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from gemel.outcomes import Outcome
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
-    """One outcome for each checksum for which the layout asks for a distance."""
+    """One outcome for each checksum for which the layout requires a distance."""
     yield from distance_outcomes(inspection, asked=True)
 
 

@@ -11,7 +11,7 @@ from gemel.outcomes import Outcome
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
-    """One outcome for each checksum for which the layout asks for no distance."""
+    """One outcome for each checksum for which the layout requires no distance."""
     yield from distance_outcomes(inspection, asked=False)
 
 

@@ -133,7 +133,7 @@ def _unexplained(inspection: Inspection, covered: Sequence[Span]) -> tuple[str, 
 def _builds_alone(
     inspection: Inspection, covered: Sequence[Span], declared: Coverage, erased: int
 ) -> Iterator[Coverage]:
-    """The bytes of each build that lies in the covered ranges, without what follows to the area's end."""
+    """The bytes of each build that is in the covered ranges, without what follows to the area's end."""
     from gemel.checksums.coverages import declared_coverage
 
     for placed in inspection.placed.values():

@@ -34,7 +34,7 @@ KEPT_SECTIONS = (*KEPT, "link", "shared", "mailbox")
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
-    """One outcome for each build that has sections of cleared data and tells by symbols what it clears."""
+    """One outcome for each build that has sections of cleared data and shows by symbols what it clears."""
     for told in builds_that_state(inspection, "symbols"):
         if isinstance(told, NotChecked):
             yield told

@@ -45,7 +45,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 
 def _run_addresses_unknown(inspection: Inspection, placement: Placement) -> str:
-    """Why the run addresses are not known; bytes stored for the RAM they run in tell them in any file."""
+    """Why the run addresses are not known; bytes stored for the RAM they run in show them in any file."""
     area = inspection.layout.span_of(placement.plan.runs_in or "")
     windows = windows_of(inspection.layout, placement.plan.core)
     if all(_lies_in(area, piece.segment.run_span, windows) for piece in placement.pieces):
@@ -85,7 +85,7 @@ def _run(piece: Piece) -> Span:
 
 
 def _lies_in(area: Span, run: Span, windows: list[Window]) -> bool:
-    """Whether all of ``run``, as the observer of ``windows`` sees it, lies in the area at plain ``area``."""
+    """Whether all of ``run``, as the observer of ``windows`` sees it, is in the area at plain ``area``."""
     return all(part.memory and area.covers(part.plain) for part in parts_of(run, windows))
 
 

@@ -40,7 +40,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 
 def _nothing_found(inspection: Inspection, plan: BuildPlan) -> Outcome:
-    """The builds at hand were looked for by their vectors and build ids, others by build ids alone."""
+    """The given builds were looked for by their vectors and build ids, others by build ids alone."""
     for name in inspection.layout.builds:
         if name not in inspection.builds and name != plan.name and not known_id(inspection, name):
             searched = "only build ids were looked for inside it, and none was found"
@@ -75,7 +75,7 @@ def _inside(inspection: Inspection, plan: BuildPlan, holder: list[HeldCopy]) -> 
 
 
 def _copy_outcome(inspection: Inspection, plan: BuildPlan, other: BuildPlan, copy: Copy, how: str) -> Outcome:
-    """Whether a copy is current: by its bytes if the other build is at hand, else by its build id."""
+    """Whether a copy is current: by its bytes if the other build is given, else by its build id."""
     where = f"copy of build {other.name} inside build {plan.name}{how}, {copy.span}"
     if copy.deviation:
         return _stale(inspection, plan, other, copy)
@@ -106,7 +106,7 @@ def _by_id(inspection: Inspection, plan: BuildPlan, notes: list[tuple[int, bytes
         yield NotChecked(f"build {plan.name}", f"{told}: needs a build that does not hold so many")
     build = inspection.builds.get(plan.name)
     if own is None and (build is None or build.kind != "elf"):
-        strange = strange[1:]  # nothing tells its own id, so one of them may well be it
+        strange = strange[1:]  # nothing shows its own id, so one of them may well be it
     unknown = [name for name in others if ids[name] is None]
     for address, build_id in strange:
         where = f"build id {build_id.hex()} inside build {plan.name}, at {format_address(address)}"

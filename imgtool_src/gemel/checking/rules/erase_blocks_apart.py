@@ -13,7 +13,7 @@ from gemel.outcomes import Finding, Need, NotChecked, Outcome, Reason
 from gemel.spans import Span, align_down, format_size
 
 WRITTEN_TOGETHER = ("record", "seal")
-"""Purposes of areas that every update writes anew, so that they may share a block with each other."""
+"""Purposes of areas that every update writes again, so that they may share a block with each other."""
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:

@@ -29,7 +29,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 
 def _elsewhere(inspection: Inspection, name: str) -> list[Span]:
-    """Where a build at hand has bytes in further areas of its own."""
+    """Where a given build has bytes in further areas of its own."""
     placement = inspection.placements.get(name)
     spans = [inspection.layout.span_of(area) for area in inspection.layout.builds[name].also_stored_in]
     pieces = placement.pieces if placement else ()
@@ -39,7 +39,7 @@ def _elsewhere(inspection: Inspection, name: str) -> list[Span]:
 def _outcome(
     inspection: Inspection, where: str, parties: tuple[str, ...], spans: list[Span], builds: Sequence[str]
 ) -> Outcome:
-    """What there is to say of ``spans``, which depend on where ``builds`` lie."""
+    """What there is to say of ``spans``, which depend on where ``builds`` are."""
     for name in builds:
         if name not in inspection.placed:
             return NotChecked(where, f"nothing of build {name} was found in the image")

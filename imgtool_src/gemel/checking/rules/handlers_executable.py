@@ -1,4 +1,4 @@
-"""Rule ``handlers-executable``: handlers lie in the part of their build that is code by its own account."""
+"""Rule ``handlers-executable``: handlers are in the part of their build that is code by its own account."""
 
 from __future__ import annotations
 

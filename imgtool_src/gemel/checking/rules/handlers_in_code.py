@@ -1,4 +1,4 @@
-"""Rule ``handlers-in-code``: every handler behind the reset handler is code that its core runs."""
+"""Rule ``handlers-in-code``: every handler after the reset handler is code that its core runs."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             yield table
             continue
         faults, untold = judged_words(inspection, table)
-        cut = set(behind_table(inspection, table))  # vector-table-complete tells
+        cut = set(behind_table(inspection, table))  # vector-table-complete shows
         faults = {
             fault: left for fault, indices in faults.items() if (left := [i for i in indices if i not in cut])
         }

@@ -1,4 +1,4 @@
-"""Rule ``image-equals-builds``: the image holds the builds at hand, byte by byte."""
+"""Rule ``image-equals-builds``: the image holds the given builds, byte by byte."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ def _deviation(inspection: Inspection, piece: Piece, span: Span) -> Deviation | 
 
 
 def _concerns(inspection: Inspection, placement: Placement, place: UnknownLocation) -> bool:
-    """Whether a place that is not known may lie in bytes of this build."""
+    """Whether a place that is not known may be in bytes of this build."""
     area = inspection.layout.span_of(inspection.layout.builds[place.build].stored_in)
     return any(piece.span.overlaps(area) for piece in placement.pieces)
 
@@ -106,7 +106,7 @@ def _finding(
 
 
 def _explanations(inspection: Inspection, differences: list[_Difference], count: int) -> Iterator[str]:
-    """Where the differences lie, and what a usual cause would look like."""
+    """Where the differences are, and what a usual cause would look like."""
     spans = [each.deviation.span for each in differences]
     if count > 1:
         yield f"the differing bytes are in {', '.join(map(str, spans[:3]))}{', ...' if spans[3:] else ''}"

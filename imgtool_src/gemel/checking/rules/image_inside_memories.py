@@ -13,7 +13,7 @@ from gemel.outcomes import Finding, Holds, Outcome
 from gemel.spans import Span, format_address, format_size, without
 
 RUNS_LIMIT = 10_000
-"""Runs of stray bytes that are looked at one by one; of more only the number is told."""
+"""Runs of stray bytes that are looked at one by one; of more only the number is reported."""
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:

@@ -17,7 +17,7 @@ from gemel.spans import Span, format_address, without
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
-    """One outcome for each build that stores bytes for RAM and tells by symbols what it copies."""
+    """One outcome for each build that stores bytes for RAM and shows by symbols what it copies."""
     for told in builds_that_state(inspection, "symbols"):
         if isinstance(told, NotChecked):
             yield told

@@ -1,4 +1,4 @@
-"""Rule ``ram-claims-apart``: no two cores' builds take the same byte of RAM, save where all share it."""
+"""Rule ``ram-claims-apart``: no two cores' builds take the same byte of RAM, except where all share it."""
 
 from __future__ import annotations
 

@@ -56,7 +56,7 @@ def _owner_unknown(layout: Layout, plan: BuildPlan, build: Build) -> bool:
 
 
 def _astray(layout: Layout, plan: BuildPlan, build: Build) -> Iterator[tuple[Claim, Span, Area | None]]:
-    """Each piece of claimed RAM that the core does not own and nobody shares, with the area it lies in."""
+    """Each piece of claimed RAM that the core does not own and nobody shares, with the area it is in."""
     allowed = own_ram(layout, plan.core) + shared_ram(layout)
     for claim in claims_of(layout, plan, build):
         rest = without([claim.plain], allowed) if claim.in_ram else []

@@ -1,4 +1,4 @@
-"""Rule ``record-of-these-builds``: the record says of each build what the build at hand says."""
+"""Rule ``record-of-these-builds``: the record says of each build what the given build says."""
 
 from __future__ import annotations
 

@@ -49,8 +49,8 @@ def _identity(inspection: Inspection, record: Record, plan: RecordPlan) -> Itera
             "the image was joined with another layout",
             (plan.area, "layout"),
             where=where,
-            found=f"layout SHA-256 {record.layout_sha256.hex()[:16]}...",
-            expected=f"{inspection.read.digest.hex()[:16]}... ({inspection.read.name})",
+            found=f"layout digest {record.layout_sha256.hex()[:16]}...",
+            expected=f"layout digest {inspection.read.digest.hex()[:16]}... ({inspection.read.name})",
             next_step=_next_step(inspection),
             lines=tuple(_differences(inspection, record)),
         )
@@ -69,7 +69,7 @@ def _differences(inspection: Inspection, record: Record) -> list[str]:
     if other is None:
         return []
     if other.digest != record.layout_sha256:
-        return [f"{other.name} is not that layout either: its SHA-256 is {other.digest.hex()[:16]}..."]
+        return [f"{other.name} is not that layout either: its digest is {other.digest.hex()[:16]}..."]
     from gemel.inspection.layout_differences import differing_tables
 
     return [f"differs in {line}" for line in differing_tables(inspection.read, other)]

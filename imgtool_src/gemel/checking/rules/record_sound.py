@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
+from gemel.inspection.image_bytes import cut_before
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import Finding, Holds, Outcome
 from gemel.record.record import Record
@@ -29,6 +30,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
                 expected=problem.expected,
                 span=span,
                 next_step=problem.next_step,
+                lines=cut_before(inspection.image, span),
             )
 
 

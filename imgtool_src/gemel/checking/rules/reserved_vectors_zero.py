@@ -12,7 +12,7 @@ from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import format_address
 
 SECURE_FAULT = 7
-"""On Armv8-M Baseline a rule of its own, ``secure-fault-vector-unused``, speaks of this word."""
+"""On Armv8-M Baseline a rule of its own, ``secure-fault-vector-unused``, is about this word."""
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:

@@ -61,7 +61,7 @@ def _outcome(inspection: Inspection, table: VectorTable) -> Outcome:
 
 
 def _next_step(inspection: Inspection, table: VectorTable, reset: int) -> str:
-    """What to do about a reset handler outside its code, if its place tells more than the remedy."""
+    """What to do about a reset handler outside its code, if its place shows more than the remedy."""
     located = locate(inspection.layout, reset, table.core.name)
     name = table.plan.name
     if moved := moved_words(inspection):

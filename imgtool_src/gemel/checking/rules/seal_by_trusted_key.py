@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.seal import NO_TRUST, SealUnderCheck, signer_words, trusted_words
-from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.outcomes import DoesNotApply, Finding, Holds, NotChecked, Outcome
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -15,7 +15,9 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     seal = inspection.seal
     if seal is None:
         return
-    if not seal.trusted:
+    if seal.absent and not seal.demands.required:
+        yield DoesNotApply(seal.where, "there is no seal, and none is required")
+    elif not seal.trusted:
         yield _no_trust(seal)
     elif missing := seal.unreadable():
         yield missing

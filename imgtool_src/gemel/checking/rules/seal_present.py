@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
+from gemel.inspection.image_bytes import cut_before
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import DoesNotApply, Finding, Holds, Outcome
 
@@ -26,6 +27,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             found=found,
             expected=expected,
             span=seal.span,
+            lines=() if inspection.record else cut_before(inspection.image, seal.span),
         )
     else:
         yield DoesNotApply(seal.where, "there is no seal, and none is required")

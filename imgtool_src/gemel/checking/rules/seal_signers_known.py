@@ -1,4 +1,4 @@
-"""Rule ``seal-signers-known``: every signer's key is known, save for as many as are allowed."""
+"""Rule ``seal-signers-known``: every signer's key is known, except for as many as are allowed."""
 
 from __future__ import annotations
 

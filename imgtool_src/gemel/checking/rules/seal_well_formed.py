@@ -1,4 +1,4 @@
-"""Rule ``seal-well-formed``: the seal's area holds a seal in its one form, and erased bytes behind it."""
+"""Rule ``seal-well-formed``: the seal's area holds a seal in its one form, and erased bytes after it."""
 
 from __future__ import annotations
 

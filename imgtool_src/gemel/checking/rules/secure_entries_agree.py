@@ -57,7 +57,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 def _is_entry(
     inspection: Inspection, plan: BuildPlan, symbol: Symbol, offered: dict[str, tuple[int | None, str]]
 ) -> bool:
-    """Whether an absolute function is one of a secure build: by its name, or by where it lies."""
+    """Whether an absolute function is one of a secure build: by its name, or by where it is."""
     area = area_at(inspection.layout, symbol.address, plan.core)
     return symbol.name in offered or (area is not None and area.security in SECURE)
 

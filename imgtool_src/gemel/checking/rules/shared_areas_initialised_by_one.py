@@ -15,7 +15,7 @@ from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
-    """One outcome for each shared area, as far as the builds are at hand."""
+    """One outcome for each shared area, as far as the builds are given."""
     areas = shared_areas(inspection.layout)
     if len(inspection.layout.builds) < 2 or not areas:
         return

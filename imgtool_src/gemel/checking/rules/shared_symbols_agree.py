@@ -23,7 +23,7 @@ from gemel.structs import replace
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
-    """One outcome for each name that two builds have in shared areas, as far as no contract speaks of it."""
+    """One outcome for each name that two builds have in shared areas, as far as no contract names it."""
     layout = inspection.layout
     if len(layout.builds) < 2 or not shared_areas(layout):
         return

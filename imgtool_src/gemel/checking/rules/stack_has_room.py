@@ -29,7 +29,7 @@ EXCEPTION_FRAME = 32
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
-    """One outcome for each build: what lies below its vector table's first word."""
+    """One outcome for each build: what is below its vector table's first word."""
     for table in tables(inspection):
         if isinstance(table, NotChecked):
             yield table

@@ -41,7 +41,7 @@ def _judged(inspection: Inspection, core: CoreCode, setting: Setting, pointer: i
     located = locate(inspection.layout, limit, name)
     area = stack_area(inspection, name, pointer)
     if area is None:
-        return None  # stack-pointer-in-own-ram tells
+        return None  # stack-pointer-in-own-ram shows
     span = inspection.layout.span_of(area)
     if located and span.start <= located.plain and limit < pointer:
         return None

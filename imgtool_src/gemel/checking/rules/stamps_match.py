@@ -81,7 +81,7 @@ def _causes(stamp: Stamp) -> Iterator[tuple[str, str]]:
 
 
 def _not_known(inspection: Inspection, stamp: Stamp) -> str:
-    """Why the stamp's value cannot be told; empty if it can."""
+    """Why the stamp's value cannot be known; empty if it can."""
     value = stamp.value
     if not isinstance(value, StampValue):
         return ""

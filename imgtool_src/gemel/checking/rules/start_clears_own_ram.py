@@ -18,7 +18,7 @@ from gemel.spans import Span, format_address, without
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
-    """One outcome for each build whose symbols tell what its start-up code clears."""
+    """One outcome for each build whose symbols show what its start-up code clears."""
     yield from block_outcomes(inspection, _findings, "clears")
 
 

@@ -15,12 +15,12 @@ from gemel.spans import without
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
-    """One outcome for each build whose symbols tell what its start-up code copies."""
+    """One outcome for each build whose symbols show what its start-up code copies."""
     yield from block_outcomes(inspection, _findings, "copies")
 
 
 def _findings(inspection: Inspection, placement: Placement, entry: StartEntry) -> Iterator[Finding]:
-    # What a build stores for memory of others is told by ram-claims-in-own-areas, and for a shared area
+    # What a build stores for memory of others is reported by ram-claims-in-own-areas, and for a shared area
     # by shared-areas-initialised-by-one.
     spans = not_stored(placement, entry)
     brought = copied_build_at(inspection, placement, entry) if spans else None

@@ -19,7 +19,7 @@ from gemel.spans import Span, format_address, format_size
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
-    """One outcome for each build whose symbols tell what its start-up code copies."""
+    """One outcome for each build whose symbols show what its start-up code copies."""
     yield from block_outcomes(inspection, _findings, "copies")
 
 
@@ -39,7 +39,7 @@ def _findings(inspection: Inspection, placement: Placement, entry: StartEntry) -
     if not met:
         yield from _of_another_build(inspection, placement, entry)
     else:
-        # What lies between two stored pieces may be left there on purpose; only the end is sure.
+        # What is between two stored pieces may be left there on purpose; only the end is sure.
         for rest in not_stored(placement, entry):
             if rest.end == entry.end:
                 yield _more_than_stored(inspection, placement, entry, rest)

@@ -29,7 +29,7 @@ SWEPT = (
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
-    """Outcomes for each build whose symbols are not at hand, and for code areas of no build."""
+    """Outcomes for each build whose symbols are not given, and for code areas of no build."""
     from gemel.m_profile.disassembly import why_not
 
     reason = why_not(inspection.disassemble)

@@ -45,7 +45,7 @@ def _cut(inspection: Inspection, table: VectorTable, symbol: TableSymbol, behind
 
 
 def _stored(inspection: Inspection, table: VectorTable) -> list[Span]:
-    """What the build stores: the pieces of its file if that is at hand, else its span in the image."""
+    """What the build stores: the pieces of its file if that is given, else its span in the image."""
     placement = inspection.placements.get(table.plan.name)
     area = inspection.layout.span_of(table.plan.stored_in)
     pieces = [piece.span for piece in placement.pieces] if placement else [table.placed.stored]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
+from gemel.inspection.image_bytes import cut_before
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.instead_of_tables import Instead, vector_builds
 from gemel.inspection.vector_tables import likely_tables, moved_words
@@ -59,6 +60,7 @@ def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
             expected="the vector table of the build",
             span=place,
             next_step=moved,
+            lines=cut_before(inspection.image, place),
         )
     others = likely_tables(inspection, plan)
     start = place.start - plan.vector_offset

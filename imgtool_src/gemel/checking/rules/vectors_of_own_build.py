@@ -48,7 +48,7 @@ def _outcome(inspection: Inspection, table: VectorTable) -> Outcome:
 
 
 def words_in_file(inspection: Inspection, name: str) -> dict[int, int]:
-    """The words of a build's vector table that its file holds, by index; empty if it is not at hand."""
+    """The words of a build's vector table that its file holds, by index; empty if it is not given."""
     placement = inspection.placements.get(name)
     if placement is None:
         return {}
@@ -66,7 +66,7 @@ def words_in_file(inspection: Inspection, name: str) -> dict[int, int]:
 
 
 def _whose(inspection: Inspection, table: VectorTable) -> str:
-    """The other build at hand whose file starts its table as the image does here; empty if none."""
+    """The other given build whose file starts its table as the image does here; empty if none."""
     for name in inspection.placements:
         theirs = words_in_file(inspection, name)
         if name != table.plan.name and all(

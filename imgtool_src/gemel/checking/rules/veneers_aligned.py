@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
-    """One outcome for each secure build that has veneers or does not tell, or one finding for each vector.
+    """One outcome for each secure build that has veneers or does not show, or one finding for each vector.
 
     That the vector also ends at a multiple of 32 bytes, filled up with zeros, is seen in the image.
     """

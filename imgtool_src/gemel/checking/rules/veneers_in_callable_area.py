@@ -1,4 +1,4 @@
-"""Rule ``veneers-in-callable-area``: a secure build's gateways lie where non-secure code may call into."""
+"""Rule ``veneers-in-callable-area``: a secure build's gateways are where non-secure code may call into."""
 
 from __future__ import annotations
 

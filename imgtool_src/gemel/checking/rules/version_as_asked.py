@@ -1,4 +1,4 @@
-"""Rule ``version-as-asked``: the record's version and rollback counter are the ones asked for."""
+"""Rule ``version-as-asked``: the record's version and rollback counter are the ones requested."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 
 def _by_layout(least: int, found: int, where: str, area: str) -> Outcome:
-    """The counter where none was asked for: the layout states the least that it may be."""
+    """The counter where none was requested: the layout states the least that it may be."""
     if found == least:
         return Holds(f"rollback counter {found}")
     if found > least:

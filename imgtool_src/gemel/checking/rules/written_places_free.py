@@ -45,7 +45,7 @@ def _not_seen(inspection: Inspection, place: Span) -> str:
 
 
 def _may_reach(inspection: Inspection, plan: BuildPlan, place: Span) -> bool:
-    """Whether a build that is not at hand may have bytes at the place."""
+    """Whether a build that is not given may have bytes at the place."""
     spans = inspection.layout.spans_of_build(plan)
     placed, origin = inspection.placed_with_origin.get(plan.name, (None, ""))
     if placed and origin == "record":

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from gemel.workflows.audit_forms import Form
 
 IMAGE = "image="
-"""What asks for the versions that have the blocks of a file."""
+"""What requires the versions that have the blocks of a file."""
 
 
 @sub_command("audit", works_long=True)

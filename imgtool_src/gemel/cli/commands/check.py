@@ -151,6 +151,7 @@ def command(
     from gemel.cli.positions import given, layout_of, refuse_without_image
     from gemel.cli.printing import print_remarks
     from gemel.cli.reporting import give_reports, inputs_among, refuse_reports, reports_of_problems
+    from gemel.errors import all_of
     from gemel.workflows.checking import check
     from gemel.workflows.inputs import (
         builds_at,
@@ -226,14 +227,21 @@ def command(
         else:
             read = load_layout(layout_of(found, USAGE), paths_outside=paths_outside)
             files, remarks = builds_at(read, found.builds)
+            older: Image | None
             if from_device:
                 older = read_image(previous, layout=read, form=as_form) if previous else None
                 dump, known = _dump(found.images, read, starts, as_form, index, older)
+                builds, trusted = all_of(
+                    lambda: load_builds(read, files), lambda: trust_of(read, trust, own_policy)
+                )
             else:
                 images = [*found.images, *([previous] if previous else [])]
-                loaded, *others = read_images(images, read, at, as_form)
+                (loaded, *others), builds, trusted = all_of(
+                    lambda: read_images(images, read, at, as_form),
+                    lambda: load_builds(read, files),
+                    lambda: trust_of(read, trust, own_policy),
+                )
                 older = others[0] if others else None
-            trusted = trust_of(read, trust, own_policy)
             print_remarks([*remarks, *trusted.remarks(read)])
             options: dict[str, Any] = {
                 "version": version,
@@ -247,7 +255,6 @@ def command(
                 "joined_with": load_layout(joined_with) if joined_with else None,
                 "strict": strict or "",
             }
-            builds = load_builds(read, files)
             if from_device:
                 from gemel.workflows.reading_back import check_dump
 

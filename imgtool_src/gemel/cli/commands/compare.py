@@ -61,6 +61,7 @@ def command(
     """
     from gemel.cli.printing import print_remarks
     from gemel.cli.results import give_text
+    from gemel.errors import all_of
     from gemel.files.output_targets import refuse_targets
     from gemel.workflows.comparing import compare, refuse_builds
     from gemel.workflows.inputs import build_files, builds_of_image, load_builds, load_layout, read_images
@@ -75,7 +76,9 @@ def command(
     old_files = build_files(old_read, of_old) if old_read else {}
     if output and form == "text":
         form = {".html": "html", ".htm": "html", ".json": "json"}.get(output.suffix.lower(), form)
-    old, new = read_images(images, [old_read, read], at)
+    (old, new), old_builds = all_of(
+        lambda: read_images(images, [old_read, read], at), lambda: load_builds(old_read, old_files)
+    )
     new_files: dict[str, Path] = {}
     new_builds: dict[str, Build] = {}
     if read:
@@ -96,7 +99,7 @@ def command(
         old,
         new,
         read,
-        old_builds=load_builds(old_read, old_files),
+        old_builds=old_builds,
         new_builds=new_builds,
         options=["--from-device"] if from_device else [],
         old_layout=old_read,

@@ -137,7 +137,7 @@ def command(folder: Path | None) -> int:
     _say(f"The files are in {here}; commands.txt there repeats each step: sh commands.txt")
     _say(CLOSING)
     echo("")
-    ended = "as expected: mistakes were caught, everything else passed" if as_expected else "NOT as expected"
+    ended = "as expected; mistakes were caught" if as_expected else "NOT as expected"
     echo(styled(f"All {made} steps ended {ended}.", stdout, fg="green" if as_expected else "red", bold=True))
     return 0 if as_expected else 1
 
@@ -164,7 +164,7 @@ def _as_script(step: DemoStep) -> str:
 
 
 def _target(folder: Path | None) -> Path:
-    """The folder for the demo's files: the one asked for if it is new or empty, else a new one."""
+    """The folder for the demo's files: the one requested if it is new or empty, else a new one."""
     from gemel.errors import Problem, UsageProblem
 
     if folder is None:

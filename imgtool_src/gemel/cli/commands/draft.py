@@ -68,7 +68,7 @@ def command(
     Example:
       gemel draft station=station.elf sampler=sampler.elf
     """
-    from gemel.cli.printing import print_remarks, written_words
+    from gemel.cli.printing import print_remarks, wrapped, written_words
     from gemel.draft.document import document
     from gemel.draft.drafting import draft
     from gemel.files.outputs import write_all
@@ -82,6 +82,10 @@ def command(
     folder = output.parent if output is not None else Path()
     drafted = draft(builds, _link_maps(maps, builds), recorded)
     data = document(drafted, _paths(files, folder), _peripherals(svd), svd.name if svd else "").encode()
+    asked = data.count(b"ask:") - data.count(b'"ask:"')
+    questions = f"{asked} question{'' if asked == 1 else 's'}"
+    step = f"answer the draft's {questions} (ask:), then run: gemel check {output or 'LAYOUT'}"
+    echo("\n".join(wrapped(step, sys.stderr)), err=True)
     holds = _said(data, "draft" if output is None else output.name, builds)
     if output is None:
         echo(data, nl=False)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import re
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -9,6 +11,9 @@ from pathlib import Path
 from gemel.cli.catalogue import TOPICS
 from gemel.cli.declared import argument, option, sub_command
 from gemel.cli.parameters import FILE, form_option
+
+PAGES = ("ci", "examples", "python")
+"""The topics that are pages in Markdown."""
 
 
 def _with_topics(text: str) -> str:
@@ -36,11 +41,15 @@ def command(topic: str | None, form: str, output: Path | None) -> int:
       gemel explain reset-handler-in-code
     """
     from gemel.cli.results import give_text
+    from gemel.text.wrapping import markdown_lines
 
     if form == "json":
         give_text(_as_json(topic), output, plain=False)
     else:
-        give_text(_page(topic) if topic in TOPICS else "".join(f"{line}\n" for line in _rules(topic)), output)
+        lines = _page(topic).splitlines() if topic in TOPICS else _rules(topic)
+        if topic in PAGES and output is None:
+            lines = markdown_lines(_page(topic), _width())
+        give_text("".join(f"{line}\n" for line in lines), output)
     return 0
 
 
@@ -82,7 +91,7 @@ def _page(topic: str | None) -> str:
 
 
 def _rules(name: str | None) -> Iterator[str]:
-    """All rules, the rule of that name, or those that speak of it."""
+    """All rules, the rule of that name, or those that mention it."""
     from gemel.checking.registry import rule_lines, rule_names
     from gemel.text.wrapping import wrapped
 
@@ -98,16 +107,17 @@ def _rules(name: str | None) -> Iterator[str]:
     if name in rule_names():
         yield from _one_rule(name)
         return
-    found = _speaking_of(name)
+    found = _mentioning(name)
     if not found:
         _refuse(name)
     yield from _list(found)
 
 
-def _speaking_of(word: str) -> list[tuple[str, str, str]]:
+def _mentioning(word: str) -> list[tuple[str, str, str]]:
     from gemel.checking.registry import rule_lines
 
-    return [line for line in rule_lines() if word.lower() in f"{line[0]} {line[2]}".lower()]
+    begins = re.compile(rf"\b{re.escape(word)}", re.IGNORECASE)
+    return [line for line in rule_lines() if begins.search(f"{line[0]} {line[2]}")]
 
 
 def _refuse(name: str) -> None:
@@ -121,10 +131,13 @@ def _refuse(name: str) -> None:
 
 
 def _list(lines: list[tuple[str, str, str]]) -> Iterator[str]:
-    """Rules by subject, one line each: the name, how serious a finding is, and as much of the sentence as fits."""
+    """Rules by subject, one line each: the name, how serious a finding is, and what is checked.
+
+    On a terminal as much of it as fits; a program that reads the list gets it whole.
+    """
     from gemel.checking.subjects import SUBJECTS, subject_of
 
-    width = _width()
+    width = _width() if sys.stdout.isatty() or os.environ.get("COLUMNS") else sys.maxsize
     column = max(len(name) for name, _, _ in lines)
     for subject, _ in SUBJECTS:
         rows = [line for line in lines if subject_of(line[0]) == subject]
@@ -168,7 +181,7 @@ def _as_json(topic: str | None) -> str:
         return explained([], _page(topic))
     names = rule_names()
     if topic is not None and topic not in names:
-        names = [name for name, _, _ in _speaking_of(topic)]
+        names = [name for name, _, _ in _mentioning(topic)]
         if not names:
             _refuse(topic)
     return explained(names if topic is None or topic not in names else [topic], None)

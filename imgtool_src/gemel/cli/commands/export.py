@@ -79,7 +79,7 @@ def command(
     export = next(each for each in EXPORTS if each.name == what)
     text = _text(export, layout, core)
     if output is None:
-        echo(text, nl=False)
+        echo(text.encode(), nl=False)
     else:
         refuse_targets([output], [layout] if layout else [])
         write_all({output: [text.encode()]})

@@ -131,7 +131,7 @@ def command(
         report_texts,
         reports_of_problems,
     )
-    from gemel.cli.signing.key_options import KeysAtHand
+    from gemel.cli.signing.key_options import GivenKeys
     from gemel.cli.signing.pass_phrases import PassPhrases
     from gemel.cli.signing.seal_lines import seal_lines, unsealed_lines
     from gemel.files.output_targets import refuse_targets
@@ -140,7 +140,14 @@ def command(
     from gemel.workflows.joining import assumptions_of, join_and_check
     from gemel.workflows.sealing import refuse_unsealable
     from gemel.workflows.trust import load_policy
-    from gemel.workflows.writing import STDOUT, memory_files, refuse_suffixes, write_images
+    from gemel.workflows.writing import (
+        STDOUT,
+        encoded,
+        memory_files,
+        of_file,
+        refuse_suffixes,
+        write_images,
+    )
 
     refuse_reports(reports, inputs_among(words))
     with reports_of_problems(reports):
@@ -150,7 +157,7 @@ def command(
         layout = layout_of(found, USAGE)
         read = load_layout(layout, paths_outside=paths_outside)
         own = load_policy(policy) if policy else None
-        with KeysAtHand(key_texts, PassPhrases(phrase_files, phrase_names), open_keys=open_keys) as keys:
+        with GivenKeys(key_texts, PassPhrases(phrase_files, phrase_names), open_keys=open_keys) as keys:
             refuse_unsealable(read.layout, keys, leave_unsealed)
             files = build_files(read, found.builds, by_path=True)
             whole = memory_files(read.layout, memories)
@@ -180,6 +187,9 @@ def command(
 
             given_bytes = build_bytes(files, handed)
             result = read_back(result, joined.image, outputs, whole, given_bytes, form=as_form, today=date)
+        if result.passes and not dry_run:
+            blocks = encoded(outputs[0], joined.image.data, read.layout, joined.image.entry, as_form)
+            result = of_file(result, outputs[0], blocks)
         shown = Shown(result, form, everything, quiet and result.passes, to_stderr=STDOUT in outputs)
         shown.body()
         documents = {file: [text] for file, text in report_texts(result, reports, everything).items()}
@@ -191,7 +201,7 @@ def command(
             sizes = write_images(
                 joined.image, *outputs, layout=read, memories=whole, form=as_form, further=documents
             )
-            done += written_lines(sizes, shown.width)
+            done += written_lines(sizes, shown.width, outputs[0])
             if reads_back:
                 from gemel.text.wrapping import labelled_lines
                 from gemel.workflows.read_back import read_back_words

@@ -69,10 +69,11 @@ def new(
     no_pass_phrase: bool,
     weak_pass_phrase: bool,
 ) -> None:
-    """Make a private key: Ed25519, ECDSA-P256, ECDSA-P384, RSA-3072-PSS, RSA-4096-PSS, ML-DSA-65, ML-DSA-87.
+    """Make a private key.
 
-    Its pass phrase is prompted for twice, unless an option says where it is. One that is easily guessed is refused:
-    take six random words, or 14 random letters and digits.
+    ALGORITHM is Ed25519, ECDSA-P256, ECDSA-P384, RSA-3072-PSS, RSA-4096-PSS, ML-DSA-65 or ML-DSA-87. The pass
+    phrase is prompted for twice, unless an option says where it is. One that is easily guessed is refused: take six
+    random words, or 14 random letters and digits.
 
     \b
     Example:
@@ -117,7 +118,7 @@ def new(
     help="Form of the result on stdout.",
 )
 def show(key: str, phrase_files: tuple[Path, ...], phrase_names: tuple[str, ...], form: str) -> None:
-    """Show a key's algorithm, size and fingerprint; never the key itself.
+    """Show a key's algorithm, size and fingerprint.
 
     KEY is a file with a private or a public key, or the pkcs11: URI of a key on a token. The fingerprint is
     SHA-256 of the SubjectPublicKeyInfo in DER: what openssl pkey -pubin -outform DER | sha256sum prints.
@@ -143,9 +144,10 @@ def show(key: str, phrase_files: tuple[Path, ...], phrase_names: tuple[str, ...]
 @option("-o", "--output", required=True, kind=FILE, help="File for the public part.")
 @pass_phrase_options
 def public_key(key: str, output: Path, phrase_files: tuple[Path, ...], phrase_names: tuple[str, ...]) -> None:
-    """Write out the public part of a key, for those who check seals.
+    """Write the public part of a key.
 
-    KEY is a file with a private or a public key, or the pkcs11: URI of a key on a token.
+    It is for those who check seals. KEY is a file with a private or a public key, or the pkcs11: URI of a key on a
+    token.
 
     \b
     Example:

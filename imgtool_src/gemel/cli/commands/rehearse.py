@@ -64,6 +64,7 @@ def command(
     from gemel.cli.positions import given, layout_of
     from gemel.cli.printing import print_remarks, prose_width
     from gemel.cli.results import give_text
+    from gemel.errors import all_of
     from gemel.files.output_targets import refuse_targets
     from gemel.inspection.inspection import Inspection
     from gemel.workflows.inputs import builds_at, load_builds, load_layout, read_image
@@ -74,9 +75,10 @@ def command(
     read = load_layout(layout)
     files, remarks = builds_at(read, found.builds)
     refuse_targets([output] if output else [], [layout, image, *files.values()])
-    loaded = read_image(image, layout=read, at=at, form=as_form)
+    loaded, builds_given = all_of(
+        lambda: read_image(image, layout=read, at=at, form=as_form), lambda: load_builds(read, files)
+    )
     print_remarks(remarks)
-    builds_given = load_builds(read, files)
     rehearsal = rehearse(
         read, loaded, builds_given, budget=budget, watches=watches, interleavings=interleavings
     )

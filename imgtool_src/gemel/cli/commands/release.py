@@ -136,7 +136,7 @@ def command(
     from gemel.cli.positions import given, layout_of
     from gemel.cli.printing import print_diagnostic, print_remarks
     from gemel.cli.reporting import Shown
-    from gemel.cli.signing.key_options import KeysAtHand
+    from gemel.cli.signing.key_options import GivenKeys
     from gemel.cli.signing.pass_phrases import PassPhrases
     from gemel.files.folders import refuse_folder
     from gemel.text.wrapping import labelled_lines
@@ -167,7 +167,7 @@ def command(
         date=date_text,
         paths_outside=paths_outside,
     )
-    with KeysAtHand(key_texts, PassPhrases(phrase_files, phrase_names), open_keys=open_keys) as keys:
+    with GivenKeys(key_texts, PassPhrases(phrase_files, phrase_names), open_keys=open_keys) as keys:
         released = make_release(request, keys)
     print_remarks(released.remarks)
     result, done = released.check, []

@@ -18,6 +18,7 @@ from gemel.cli.parameters import (
 
 if TYPE_CHECKING:
     from gemel.cli.positions import Given
+    from gemel.image.image import Image
     from gemel.text.styled import Line, Signs
     from gemel.workflows.describing import Described
 
@@ -172,28 +173,32 @@ def _described(
     paths_outside: bool,
 ) -> Described:
     from gemel.cli.printing import print_remarks
+    from gemel.errors import all_of
     from gemel.workflows.describing import described, refuse_builds_without_layout
     from gemel.workflows.inputs import builds_at, load_builds, load_layout, read_image
 
     if found.layout is None:
         refuse_builds_without_layout(found.builds)
     read = load_layout(found.layout, paths_outside=paths_outside) if found.layout else None
-    if from_device:
-        from gemel.workflows.reading_back import read_dump
+    files, remarks = builds_at(read, found.builds) if read else ({}, [])
 
-        dump = read_dump(found.images, read, starts, as_form)
-        loaded = dump.image
-        print_remarks(dump.remarks)
-    else:
-        loaded = read_image(found.images[0], layout=read, at=starts[-1] if starts else None, form=as_form)
+    def loaded_image() -> Image:
+        if from_device:
+            from gemel.workflows.reading_back import read_dump
+
+            dump = read_dump(found.images, read, starts, as_form)
+            print_remarks(dump.remarks)
+            return dump.image
+        at = starts[-1] if starts else None
+        return read_image(found.images[0], layout=read, at=at, form=as_form)
+
+    loaded, builds = all_of(loaded_image, lambda: load_builds(read, files))
     print_remarks(loaded.remarks)
     if read is None:
         from gemel.workflows.key_inputs import public_keys
 
         return described(loaded, trusted=public_keys(trust) if trust else None)
-    files, remarks = builds_at(read, found.builds)
     print_remarks(remarks)
-    builds = load_builds(read, files)
     if not trust:
         return described(loaded, read, builds)
     from gemel.workflows.trust import trust_of

@@ -142,7 +142,7 @@ def command(
       gemel sign tide-gauge.toml tide.hex --key trial.pem -o sealed.hex
     """
     from gemel.cli.positions import given, layout_of
-    from gemel.cli.signing.key_options import KeysAtHand
+    from gemel.cli.signing.key_options import GivenKeys
     from gemel.cli.signing.pass_phrases import PassPhrases
     from gemel.cli.signing.sign_request import hand_over, seal_image
     from gemel.workflows.signing import SignRequest, refuse_mixture
@@ -171,5 +171,5 @@ def command(
     refuse_mixture(request, bool(key_texts))
     if to_be_signed:
         return hand_over(request)
-    with KeysAtHand(key_texts, PassPhrases(phrase_files, phrase_names), open_keys=open_keys) as keys:
+    with GivenKeys(key_texts, PassPhrases(phrase_files, phrase_names), open_keys=open_keys) as keys:
         return seal_image(request, keys)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 from gemel.cli.declared import argument, option, sub_command
@@ -28,7 +29,7 @@ def command(words: tuple[str, ...], folder: Path, at: int | None, as_form: str |
       gemel split tide-gauge.toml tide.hex -o parts
     """
     from gemel.cli.positions import given, layout_of
-    from gemel.cli.printing import print_done, print_remarks, written_words
+    from gemel.cli.printing import print_done, print_remarks, wrapped, written_words
     from gemel.files.output_targets import refuse_targets
     from gemel.files.outputs import write_all
     from gemel.workflows.inputs import builds_of_image, load_layout, read_image
@@ -45,7 +46,7 @@ def command(words: tuple[str, ...], folder: Path, at: int | None, as_form: str |
     refuse_targets(list(outputs), [layout, image, *files.values()])
     write_all(outputs)
     print_remarks([*remarks, *parts.remarks])
-    print_done(written_words(outputs))
+    print_done("\n".join(wrapped(written_words(outputs), sys.stdout)))
     return 0
 
 

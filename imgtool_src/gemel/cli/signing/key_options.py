@@ -1,6 +1,6 @@
 """The keys that a command was given: private keys in files and on tokens, and public keys in files.
 
-Everything that can be told before a pass phrase is asked for is told before: files that are not there or
+Everything that can be known before a pass phrase is prompted for is reported before: files that are not there or
 hold no key, tokens that are not there.
 """
 
@@ -45,7 +45,7 @@ class KeyFile:
         self.key: PrivateKey | None = None
         try:
             self.key = load_private_key(self._data, self.name)
-        except KeyFileError:  # asked second: reading an RSA key takes 100 ms, and most keys at hand are plain
+        except KeyFileError:  # asked second: reading an RSA key takes 100 ms, and most keys are plain
             if not is_encrypted(self._data):
                 raise
         found = open_to_others(path, "private key", str(path), str(path))
@@ -56,7 +56,7 @@ class KeyFile:
 
     @property
     def question(self) -> str:
-        """How its pass phrase is asked for."""
+        """How its pass phrase is prompted for."""
         return f"pass phrase of {self.name}"
 
     def unlock(self, phrase: bytes) -> None:
@@ -77,7 +77,7 @@ class TokenAtHand:
 
     @property
     def question(self) -> str:
-        """How its PIN is asked for."""
+        """How its PIN is prompted for."""
         return f"PIN of {self.token.text}"
 
     def unlock(self, pin: bytes | None) -> None:
@@ -86,7 +86,7 @@ class TokenAtHand:
         self.is_open = True
 
 
-class KeysAtHand:
+class GivenKeys:
     """The private keys of a command, by file and by ``pkcs11:`` URI; closes tokens when it is left."""
 
     def __init__(self, given: Sequence[str], phrases: PassPhrases, *, open_keys: bool) -> None:
@@ -112,7 +112,7 @@ class KeysAtHand:
     def __len__(self) -> int:
         return len(self._keys)
 
-    def __enter__(self) -> KeysAtHand:
+    def __enter__(self) -> GivenKeys:
         return self
 
     def __exit__(
@@ -129,11 +129,11 @@ class KeysAtHand:
 
     @property
     def known_algorithms(self) -> list[SignatureAlgorithm]:
-        """The algorithms of those keys that can be told without a pass phrase."""
+        """The algorithms of those keys that can be known without a pass phrase."""
         return [key.key.algorithm for key in self._keys if isinstance(key, KeyFile) and key.key]
 
     def open(self) -> list[Signer]:
-        """All of them, ready to sign; asks for what pass phrases and PINs are needed.
+        """All of them, ready to sign; prompts for what pass phrases and PINs are needed.
 
         Raises UsageProblem: a pass phrase that cannot be had, a key given twice; KeyFileError: a wrong one, a
         token without the key.

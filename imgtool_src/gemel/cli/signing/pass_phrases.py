@@ -55,7 +55,7 @@ open_keys_option = option(
 
 
 class PassPhrases(Struct, repr=False):
-    """Where the user says that pass phrases are to be had; nowhere: they are asked for."""
+    """Where the user says that pass phrases are to be had; nowhere: they are prompted for."""
 
     files: tuple[Path, ...] = ()
     names: tuple[str, ...] = ()
@@ -76,7 +76,7 @@ class PassPhrases(Struct, repr=False):
         return given if len(given) == len(questions) else given * len(questions)
 
     def of_new_key(self, weak: bool = False) -> bytes:
-        """The pass phrase of a key that is made now; on the terminal it is asked for twice.  As ``of``.
+        """The pass phrase of a key that is made now; on the terminal it is prompted for twice.  As ``of``.
 
         One that is easily guessed raises UsageProblem, unless ``weak`` ones are taken.
         """
@@ -146,7 +146,7 @@ def phrase_of_file(path: Path, option: str) -> bytes:
         raise UsageProblem(
             Problem("not a file with a pass phrase or PIN", where=option, found=found, expected="one line")
         )
-    # The file's name stays out here too: whoever confused name and phrase may have a file of that name.
+    # The file's name stays out here too: anyone who confused name and phrase may have a file of that name.
     print_remarks(open_to_others(path, "pass phrase or PIN", option, "the file"))
     return line
 

@@ -6,7 +6,7 @@ from enum import Enum
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gemel.cli.signing.key_options import KeysAtHand
+from gemel.cli.signing.key_options import GivenKeys
 from gemel.cli.signing.pass_phrases import PassPhrases
 from gemel.errors import Problem, UsageProblem
 from gemel.seals.keys.token_uri import is_token_uri, parse_token_uri
@@ -37,7 +37,7 @@ class PublicPart(Struct):
 def public_part(text: str, phrases: PassPhrases) -> PublicPart:
     """The public part of the key that ``text`` names, by file or ``pkcs11:`` URI.
 
-    Asks for a pass phrase where the key needs one.  Raises UsageProblem and KeyFileError.
+    Prompts for a pass phrase where the key needs one.  Raises UsageProblem and KeyFileError.
     """
     if is_token_uri(text):
         name, kind = str(parse_token_uri(text)), KeySource.TOKEN
@@ -51,7 +51,7 @@ def public_part(text: str, phrases: PassPhrases) -> PublicPart:
                 Problem("a public key has no pass phrase", where=name, next_step="leave it out")
             )
         return PublicPart(name, kind, load_public_key(key_file_bytes(Path(text)), name))
-    with KeysAtHand([text], phrases, open_keys=True) as keys:
+    with GivenKeys([text], phrases, open_keys=True) as keys:
         return PublicPart(name, kind, keys.open()[0].public_key)
 
 

@@ -8,20 +8,21 @@ from gemel.cli.echo import echo
 from gemel.cli.endings import NOTHING_WRITTEN
 from gemel.cli.printing import print_remarks, written_lines, written_words
 from gemel.cli.reporting import Shown
-from gemel.cli.signing.key_options import KeysAtHand
+from gemel.cli.signing.key_options import GivenKeys
 from gemel.cli.signing.seal_lines import missing_lines, seal_lines
 from gemel.cli.signing.signing_room import hand_over_lines, readable_file, readable_requests
+from gemel.errors import all_of
 from gemel.files.output_targets import refuse_targets
 from gemel.files.outputs import write_all
 from gemel.workflows import signing
-from gemel.workflows.writing import STDOUT, memory_files, refuse_suffixes, write_images
+from gemel.workflows.writing import STDOUT, encoded, memory_files, of_file, refuse_suffixes, write_images
 
 if TYPE_CHECKING:
     from gemel.workflows.signing import Sealed, SignRequest
 
 
 def hand_over(request: SignRequest) -> int:
-    """Write the bytes to be signed for each public key, with what they are beside them; the exit code."""
+    """Write the bytes to be signed for each public key, with what they are next to them; the exit code."""
     targets = [*request.to_be_signed, *map(readable_file, request.to_be_signed)]
     refuse_targets(targets, request.inputs)
     handed = signing.hand_over(request)
@@ -37,19 +38,25 @@ def hand_over(request: SignRequest) -> int:
     return _ended(shown, done)
 
 
-def seal_image(request: SignRequest, keys: KeysAtHand) -> int:
+def seal_image(request: SignRequest, keys: GivenKeys) -> int:
     """Seal the image with ``keys`` and the signatures made elsewhere and write it; the exit code."""
     refuse_suffixes(request.outputs, request.form)
     whole = memory_files(request.read.layout, request.memories)
     targets = [path for path in request.outputs if path != STDOUT]
     refuse_targets([*targets, *whole], [*request.inputs, *keys.files])
+    all_of(lambda: request.loaded, lambda: request.handed)
     print_remarks(request.files_and_remarks[1])
     sealed = signing.seal_image(request, keys)
-    shown = Shown(sealed.checks[-1], "text", False, False, to_stderr=STDOUT in request.outputs)
+    result, layout = sealed.checks[-1], request.read.layout
+    judged = request.outputs[0] if sealed.seal and request.outputs else None
+    if judged:
+        image = request.loaded
+        blocks = encoded(judged, image.data, layout, image.entry, request.form)
+        result = of_file(result, judged, blocks)
+    shown = Shown(result, "text", False, False, to_stderr=STDOUT in request.outputs)
     shown.body()
     lines: list[str] = []
     if sealed.seal:
-        layout = request.read.layout
         lines = [
             *seal_lines(layout, sealed.seal),
             *_replaced_lines(sealed),
@@ -58,7 +65,7 @@ def seal_image(request: SignRequest, keys: KeysAtHand) -> int:
         sizes = write_images(
             request.loaded, *request.outputs, layout=request.read, memories=whole, form=request.form
         )
-        lines += written_lines(sizes, shown.width)
+        lines += written_lines(sizes, shown.width, judged)
     return _ended(shown, lines)
 
 

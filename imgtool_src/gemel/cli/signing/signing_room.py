@@ -1,4 +1,4 @@
-"""What is said of bytes that go to a signing room, and the readable request that is written beside them."""
+"""What is said of bytes that go to a signing room, and the readable request that is written next to them."""
 
 from __future__ import annotations
 
@@ -35,12 +35,12 @@ def hand_over_lines(key: PublicKey, path: Path, size: int) -> list[str]:
 
 
 def readable_file(path: Path) -> Path:
-    """Where the request for people goes: beside the bytes, with .txt behind their name."""
+    """Where the request for people goes: next to the bytes, with .txt after their name."""
     return path.with_name(f"{path.name}.txt")
 
 
 def readable_requests(handed: HandedOver) -> dict[Path, bytes]:
-    """The text that goes beside each file of bytes, by its own file."""
+    """The text that goes next to each file of bytes, by its own file."""
     texts = {}
     for path, data in handed.texts.items():
         lines = [

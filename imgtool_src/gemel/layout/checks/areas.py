@@ -1,4 +1,4 @@
-"""What a layout says of its areas and of what lies in them: builds, record, seal."""
+"""What a layout says of its areas and of what is in them: builds, record, seal."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ MIN_VECTORS_SIZE = 8
 
 
 def area_faults(layout: Layout) -> Iterator[LayoutFault]:
-    """Areas that do not lie inside one memory, or not apart."""
+    """Areas that are not inside one memory, or not apart."""
     by_memory: dict[str, list[tuple[Span, str]]] = {}
     for area in layout.areas.values():
         memory, span = layout.memories[area.memory], layout.span_of(area.name)
@@ -55,7 +55,7 @@ def area_faults(layout: Layout) -> Iterator[LayoutFault]:
 
 
 def build_faults(layout: Layout) -> Iterator[LayoutFault]:
-    """Builds that lie where no build can lie, or where another does."""
+    """Builds that are where no build can be, or where another is."""
     if not layout.builds:
         yield LayoutFault(
             ("build",), "the layout has no build", found="none", expected="at least one [build.NAME]"

@@ -29,7 +29,7 @@ class Reference(NamedTuple):
 
 
 def unknown_names(layout: Layout) -> Iterator[LayoutFault]:
-    """A fault for each name that nothing in the layout goes by."""
+    """A fault for each name that nothing in the layout has."""
     for path, name, tables in references(layout):
         known = sorted({each for table in tables for each in getattr(layout, _TABLES[table])})
         if name not in known:

@@ -1,4 +1,4 @@
-"""What a layout's `[rehearsal]` table says, held against the rest of the layout."""
+"""What a layout's `[rehearsal]` table says, compared with the rest of the layout."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a layout says of secure and non-secure areas: there must be a core that tells them apart."""
+"""What a layout says of secure and non-secure areas: there must be a core that distinguishes them."""
 
 from __future__ import annotations
 

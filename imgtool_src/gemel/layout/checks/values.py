@@ -1,6 +1,6 @@
-"""What a layout says of stamps and checksums, as far as it can be told without the builds.
+"""What a layout says of stamps and checksums, as far as it can be known without the builds.
 
-Where a value goes is known for an address and for a place in an area; where a symbol lies is only known
+Where a value goes is known for an address and for a place in an area; where a symbol is, is only known
 at join, which looks at the same things again.
 """
 
@@ -58,7 +58,7 @@ def value_faults(layout: Layout) -> Iterator[LayoutFault]:
 def overlap_faults(layout: Layout, widths: Sequence[int]) -> Iterator[LayoutFault]:
     """Values that are written on top of each other; ``widths`` are the bytes that each checksum takes.
 
-    For who knows every algorithm; `value_faults` tells it of values whose width the layout itself states.
+    For who knows every algorithm; `value_faults` shows it of values whose width the layout itself states.
     """
     yield from _on_top(layout, _written(layout, widths))
 
@@ -83,7 +83,7 @@ def _with_width(
 
 
 def _width_of(checksum: Checksum) -> int | None:
-    """Bytes that it takes; None where only its algorithm's name would tell."""
+    """Bytes that it takes; None where only its algorithm's name would show."""
     return -(-checksum.algorithm.width // 8) if isinstance(checksum.algorithm, CrcTable) else None
 
 
@@ -139,7 +139,7 @@ def _on_top(layout: Layout, written: Sequence[_Written]) -> Iterator[LayoutFault
 
 
 def _span_of_place(layout: Layout, place: PatchPlace, width: int) -> Span | None:
-    """Where a value of ``width`` bytes goes; None where only the build tells."""
+    """Where a value of ``width`` bytes goes; None where only the build shows."""
     if isinstance(place, int):
         return Span(place, width)
     if isinstance(place, AreaPlace):
@@ -213,7 +213,7 @@ def _range(layout: Layout, path: KeyPath, item: Range) -> Iterator[LayoutFault]:
 
 
 def _span_of_range(layout: Layout, item: Range) -> Span | None:
-    """The plain span of a range; None where only the build tells."""
+    """The plain span of a range; None where only the build shows."""
     if isinstance(item, BuildRange):
         return None
     if isinstance(item, SpanRange):

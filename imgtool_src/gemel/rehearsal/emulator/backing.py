@@ -11,7 +11,7 @@ from gemel.spans import align_up
 
 
 class Backing:
-    """One memory's bytes.  ``slack`` bytes lie in front of them, so that pages begin where the cores' do."""
+    """One memory's bytes.  ``slack`` bytes are in front of them, so that pages begin where the cores' do."""
 
     def __init__(self, plan: MemoryPlan, slack: int) -> None:
         self.plan, self.slack = plan, slack
@@ -43,7 +43,7 @@ class Backing:
         return int.from_bytes(self.read(offset, 4), "little")
 
     def quick_digest(self) -> bytes:
-        """A digest to tell two moments apart."""
+        """A digest to distinguish two moments."""
         return hashlib.blake2b(self.read(0, self.plan.size), digest_size=16).digest()
 
     def touched(self, offset: int, size: int) -> int:

@@ -115,7 +115,7 @@ class CodeBlocks:
     def first_doubtful(self, address: int) -> Doubtful | None:
         """The first doubtful instruction from ``address`` on, in straight order; None if there is none near.
 
-        What is behind a branch may be no instruction at all: whoever asks must go there step by step.
+        What is after a branch may be no instruction at all: the caller must go there step by step.
         """
         self.starts.add(address)
         code = self._read(address, LOOK_AHEAD)

@@ -63,7 +63,7 @@ class DeviceSide(Protocol):
         """Whether this store is taken by a flash controller, which then programs the data."""
 
     def restarts(self, core: EmulatedCore, pc: int) -> bool:
-        """A core asks for a reset of the device; False if there were too many of them."""
+        """A core requests a reset of the device; False if there were too many of them."""
 
     def touched_guarded(self, core: EmulatedCore, area: str, address: int, pc: int, write: bool) -> None:
         """An area that a lock guards."""
@@ -275,7 +275,7 @@ class RegisterPorts:
     def __init__(self, core: EmulatedCore, device: DeviceSide, pages: Span) -> None:
         self._native = core.native
         self._next = self._run = self._begun = 0
-        """Behind the last access; in which run, and at which instruction of it, that was."""
+        """After the last access; in which run, and at which instruction of it, that was."""
         self._core, self._device, self._start = core, device, pages.start
         self._spans = [(span, plain) for span, plain in core.plan.devices if pages.holds(span.start)]
         self._ports: dict[int, Port | None] = {}

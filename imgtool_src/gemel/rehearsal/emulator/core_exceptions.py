@@ -26,7 +26,7 @@ class CoreExceptions:
         self._returned_at = -1
 
     def take_due(self) -> None:
-        """Take the exception that is due, if one is."""
+        """Take the exception that is pending, if one is."""
         core = self._core
         if not core.interrupts.pending:
             return

@@ -21,7 +21,7 @@ class PageRun(NamedTuple):
 
 
 def whole_pages(span: Span) -> Span:
-    """The pages that lie wholly in ``span``."""
+    """The pages that are wholly in ``span``."""
     return Span.from_bounds(align_up(span.start, PAGE), align_down(span.end, PAGE))
 
 

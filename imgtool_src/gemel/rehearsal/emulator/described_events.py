@@ -15,10 +15,10 @@ class Surroundings(Protocol):
         """Call ``action(time)`` once ``core`` comes to ``delay`` instructions from now."""
 
     def set_line(self, core: str, number: int, high: bool) -> None:
-        """An external interrupt of a core is asked for, or no longer is."""
+        """An external interrupt of a core is requested, or no longer is."""
 
     def pulse(self, core: str, number: int) -> None:
-        """An external interrupt of a core is asked for once."""
+        """An external interrupt of a core is requested once."""
 
 
 class DescribedEvent:
@@ -81,6 +81,6 @@ class DescribedEvent:
         return 0
 
     def status(self) -> int:
-        """The bits that tell of it."""
+        """The bits that show it."""
         happened = self.plan.status_bits if self.happened else 0
         return happened | (self.plan.busy_bits if self.busy else 0)

@@ -1,6 +1,6 @@
 """The emulated device: both cores on the same memories and registers, until something ends it.
 
-Time counts instructions from the primary's reset, the same for all cores.  The core that is furthest behind
+Time counts instructions from the primary's reset, the same for all cores.  The core with the least time
 runs, up to a little ahead of the others (``schedule``), so that an event of one core has its place among
 those of the others.
 """
@@ -31,7 +31,7 @@ LAST_LINE = 50_000
 """Instructions that the device still gets after its last goal to end the lines of text that were begun."""
 
 MAX_RESTARTS = 2
-"""Resets of the device that code may ask for; one more is a finding."""
+"""Resets of the device that code may request; one more is a finding."""
 
 LOOK_EVERY = 4096
 """Instructions between two looks at goals in memory and at whether anything still changes."""
@@ -247,7 +247,7 @@ class Device:
             core.look_again()
 
     def flash_fault(self, address: int, command: str, reason: str) -> None:
-        """A command that does not do to the flash what the code asks for."""
+        """A command that does not do to the flash what the code requests."""
         if self.running is not None:
             self.report(
                 self.running,
@@ -262,7 +262,7 @@ class Device:
         return self.memories[memory].plan.write_unit
 
     def restarts(self, core: EmulatedCore, pc: int) -> bool:
-        """A core asks for a reset of the device; False if it asked too often already."""
+        """A core requests a reset of the device; False if it asked too often already."""
         if self._restarts == MAX_RESTARTS:
             return False
         self._restarts += 1
@@ -321,11 +321,11 @@ class Device:
             receiver.stop_soon()
 
     def set_line(self, core: str, number: int, high: bool) -> None:
-        """An external interrupt of a core is asked for by a device, or no longer is."""
+        """An external interrupt of a core is requested by a device, or no longer is."""
         self._raise_interrupt(core, number, high)
 
     def pulse(self, core: str, number: int) -> None:
-        """An external interrupt of a core is asked for once."""
+        """An external interrupt of a core is requested once."""
         self.cores[core].interrupts.pend(16 + number)
         self.cores[core].stop_soon()
 

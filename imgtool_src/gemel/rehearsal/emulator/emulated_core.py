@@ -121,7 +121,7 @@ class EmulatedCore:
         return is_as_user(*self.instruction(self.registers.pc & ~1))
 
     def set_line(self, number: int, high: bool) -> None:
-        """The source of an external interrupt asks for it, or no longer does."""
+        """The source of an external interrupt requests it, or no longer does."""
         if high:
             self.interrupts.set_line(number, True)
         else:
@@ -184,7 +184,7 @@ class EmulatedCore:
             self.stack_watch.look()
 
     def stop_soon(self) -> None:
-        """Stop behind the current instruction, if one is being executed."""
+        """Stop after the current instruction, if one is being executed."""
         if self.executing:
             self.native.stop_soon()
 
@@ -306,7 +306,7 @@ class EmulatedCore:
             self.faults.after_run += [self.bus.trap_unaligned, self.look_again]
 
     def look_again(self) -> None:
-        """Look at all code anew before it runs; not from a callback."""
+        """Look at all code again before it runs; not from a callback."""
         self.blocks.forget()
         self.native.uc.ctl_flush_tb()
 

@@ -1,4 +1,4 @@
-"""Watches on every access to RAM: asked for by name, since each access then comes to Python."""
+"""Watches on every access to RAM: requested by name, since each access then comes to Python."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ ALIGNED_ONLY = ("armv6-m", "armv8-m.base")
 
 
 class FineWatches:
-    """Installs the watches asked for on every core."""
+    """Installs the watches requested on every core."""
 
     def __init__(self, device: Device, names: tuple[str, ...]) -> None:
         self._device = device

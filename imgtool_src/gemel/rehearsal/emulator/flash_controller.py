@@ -25,7 +25,7 @@ class FlashSide(Protocol):
         """Code may have been replaced; called between two instructions."""
 
     def flash_fault(self, address: int, command: str, reason: str) -> None:
-        """A command that does not do to the flash what the code asks for."""
+        """A command that does not do to the flash what the code requests."""
 
     def write_unit(self, memory: str) -> int:
         """How many bytes of a memory are programmed at once."""

@@ -75,7 +75,7 @@ class Interrupts:
             self.pending.add(number)
 
     def set_line(self, number: int, high: bool) -> None:
-        """The source of an external interrupt asks for it, or no longer does."""
+        """The source of an external interrupt requests it, or no longer does."""
         if not high:
             self._lines.discard(number)
         elif self.exists(number):

@@ -25,7 +25,7 @@ class Mutex:
         return self.plan.taken
 
     def write(self, core: str, value: int, mask: int) -> None:
-        """Give it back; a core that has not got it changes nothing, and is told of."""
+        """Give it back; a core that has not got it changes nothing, and is reported."""
         if self.holder != core:
             self._report("lock-not-held", {"register": self.plan.at}, {"holder": self.holder})
             return

@@ -1,7 +1,7 @@
 """The emulator's library, called directly: run, count, stop, registers, memory-mapped registers.
 
 The library's own Python wrapper costs several microseconds a call, and neither it nor the C interface gives
-the number of instructions executed or lets a callback end the run behind the current instruction.  Both are
+the number of instructions executed or lets a callback end the run after the current instruction.  Both are
 two words of the library's state: the count of instructions and its limit, side by side.  Where they are is
 measured (``_find_counters``), not assumed; a library in which they are not found is refused.
 """
@@ -126,7 +126,7 @@ class Native:
         return int(self._counter.value)
 
     def stop_soon(self) -> None:
-        """From a callback: end the run behind the current instruction (behind its if-then block)."""
+        """From a callback: end the run after the current instruction (after its if-then block)."""
         self._limit.value = self._counter.value
 
     def counted_out(self) -> bool:

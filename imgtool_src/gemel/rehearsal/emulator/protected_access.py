@@ -45,7 +45,7 @@ class ProtectedAccess:
 
     @property
     def _guards(self) -> bool:
-        """Whether accesses are guarded now: not at negative priority, unless that was asked for."""
+        """Whether accesses are guarded now: not at negative priority, unless that was requested."""
         protection = self._core.system.protection
         return protection.on and (
             bool(protection.control & AT_NEGATIVE_PRIORITY) or not self._core.negative_priority

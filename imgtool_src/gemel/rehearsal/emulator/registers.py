@@ -155,7 +155,7 @@ class DeviceRegisters:
         return found
 
     def state(self) -> tuple[object, ...]:
-        """Everything that decides what reads will answer, for telling whether nothing changes any more."""
+        """Everything that decides what reads will answer, to find out whether nothing changes any more."""
         locks = tuple(each.holder for each in self.mutexes.values())
         events = tuple((each.happened, each.busy) for each in self.events)
         return tuple(tuple(each) for each in self._values), locks, events

@@ -56,7 +56,7 @@ class ReleaseWatch:
             self._report("vector-after-release", {"value": self.vector}, {"of": self.core})
 
     def write_control(self, core: str, value: int, mask: int) -> None:
-        """Take a write to the control register: release, hold back, or refuse for want of the key."""
+        """Take a write to the control register: release, hold back, or refuse for lack of the key."""
         plan = self.plan
         with_key = value & mask & plan.key_mask == plan.key_value
         wanted = self.control & ~mask | value & mask & ~plan.key_mask

@@ -1,4 +1,4 @@
-"""``run_plan``: a device from reset to its end, and once more for the calls that lead to its findings."""
+"""``run_plan``: a device from reset to its end, and again for the calls that lead to its findings."""
 
 from __future__ import annotations
 

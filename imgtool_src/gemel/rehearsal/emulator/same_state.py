@@ -1,4 +1,4 @@
-"""Telling that a device is in the same state again: nothing will ever change without something from outside.
+"""Detecting that a device is in the same state again: nothing will ever change without something from outside.
 
 Brent's way of finding a cycle: one earlier state is kept and renewed at ever longer distances.  Registers are
 compared at each look; memory only when they agree.

@@ -1,4 +1,4 @@
-"""Which core runs next, and how far: the core furthest behind, up to a little ahead of the others.
+"""Which core runs next, and how far: the core with the least time, up to a little ahead of the others.
 
 How far a core may be ahead shrinks to ``SHORTEST_TURN`` whenever the cores talk (they touch registers or
 memory that both use) and grows while they do not.  An interleaving other than 0 draws each turn from a

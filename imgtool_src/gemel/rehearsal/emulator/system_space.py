@@ -184,7 +184,7 @@ class SystemSpace:
     def set_fault(
         self, status: int, hard: int = 0, memory: int | None = None, bus: int | None = None
     ) -> None:
-        """Add bits to the fault status registers, and the addresses that they speak of."""
+        """Add bits to the fault status registers, and the addresses that they name."""
         self._words[FAULT_STATUS] = self._words.get(FAULT_STATUS, 0) | status
         self._words[HARD_FAULT_STATUS] = self._words.get(HARD_FAULT_STATUS, 0) | hard
         if memory is not None:
@@ -287,7 +287,7 @@ class SystemSpace:
             self._words[address] = held
 
     def _banked(self, address: int) -> int:
-        """Where the word of a register is kept that the region register beside it selects."""
+        """Where the word of a register is kept that the region register next to it selects."""
         region = _REGION_REGISTERS.get(address)
         return address if region is None else address | self._words.get(region, 0) << 32
 

@@ -31,7 +31,7 @@ class TickTimer:
         return self._running and bool(self._control & INTERRUPT)
 
     def _look(self) -> None:
-        """Note whether it counts, behind each change."""
+        """Note whether it counts, after each change."""
         self._running = bool(self._control & ENABLE) and (self._reload > 0 or self._value > 0)
 
     def next_interrupt(self) -> int | None:

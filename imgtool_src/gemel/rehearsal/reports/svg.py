@@ -1,6 +1,6 @@
 """The timeline as a picture: one lane a core, events where they happened, SVG 1.1 without scripts or fonts.
 
-Time runs from left to right.  As most of it is a core at work with nothing to tell, stretches without events
+Time runs from left to right.  As most of it is a core at work with nothing to report, stretches without events
 are drawn shorter than they are: a stretch's width grows with the logarithm of its instructions.
 """
 
@@ -148,7 +148,7 @@ def _class_of(event: Happening) -> str:
 
 
 def _worth_a_label(events: list[Happening]) -> list[Happening]:
-    """The events to tell in words: all but text first, then as many lines of text as there is room for."""
+    """The events to report in words: all but text first, then as many lines of text as there is room for."""
     ranked = sorted(
         range(len(events)),
         key=lambda index: (not _is_bad(events[index]), events[index].kind == "text", index),

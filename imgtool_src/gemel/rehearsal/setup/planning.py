@@ -87,7 +87,7 @@ def _size_problems(layout: Layout) -> list[Problem]:
 
 
 def _page_problems(layout: Layout) -> list[Problem]:
-    """Memories that share a page of the emulator, or that lie differently in theirs for different cores."""
+    """Memories that share a page of the emulator, or that have different places in theirs for different cores."""
     problems = []
     for core in layout.cores.values():
         placed = sorted(
@@ -233,7 +233,7 @@ def _release(subject: Inspection, core: Core) -> ReleasePlan | None:
 
 
 def _copied(subject: Inspection, plan: BuildPlan) -> list[CopiedBuild]:
-    """What must lie in the area that a build is copied to: its bytes as the image stores them."""
+    """What must be in the area that a build is copied to: its bytes as the image stores them."""
     placed, layout = subject.placed.get(plan.name), subject.layout
     if placed is None:
         return []
@@ -243,7 +243,7 @@ def _copied(subject: Inspection, plan: BuildPlan) -> list[CopiedBuild]:
     stored = [placed.stored]
     placement = subject.placements.get(plan.name)
     if placement is not None and placement.build.kind == "elf":
-        # The fill behind the build's own bytes need not be copied.
+        # The fill after the build's own bytes need not be copied.
         holes = without([placed.stored], [segment.load_span for segment in placement.build.stored])
         stored = without([placed.stored], holes)
     pieces = tuple(

@@ -1,4 +1,4 @@
-"""What a core may execute and what it must not write, from the layout and the builds at hand."""
+"""What a core may execute and what it must not write, from the layout and the given builds."""
 
 from __future__ import annotations
 
@@ -20,9 +20,9 @@ def as_seen(layout: Layout, plain: Span, core: str) -> list[Span]:
 
 
 def executable_spans(subject: Inspection, core: Core) -> list[Span]:
-    """Where the core's code may lie, as it sees it.
+    """Where the core's code may be, as it sees it.
 
-    Rom, and areas of purpose code that are not another core's; of those that hold builds at hand as ELF files
+    Rom, and areas of purpose code that are not another core's; of those that hold given builds as ELF files
     only what these files mark as executable, wherever that runs.
     """
     layout = subject.layout
@@ -79,7 +79,7 @@ def _code_areas(subject: Inspection, core: Core) -> list[str]:
 
 
 def _elf_builds(subject: Inspection, core: str) -> dict[str, Build]:
-    """The core's builds at hand that say what of them is code."""
+    """The core's given builds that say what of them is code."""
     return {
         name: placement.build
         for name, placement in subject.placements.items()

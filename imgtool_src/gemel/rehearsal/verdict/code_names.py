@@ -32,12 +32,12 @@ class CodeNames:
         self._registers = {address: name for name, address in (plan.register_names if plan else {}).items()}
 
     def builds_of(self, core: str) -> list[tuple[str, Build]]:
-        """The builds at hand that a core runs."""
+        """The given builds that a core runs."""
         placements, layout = self._subject.placements, self._subject.layout
         return [(name, each.build) for name, each in placements.items() if layout.builds[name].core == core]
 
     def function(self, core: str, address: int) -> str:
-        """``name`` or ``name + 12``; empty where no build at hand tells."""
+        """``name`` or ``name + 12``; empty where no given build shows."""
         name, offset = self._function(core, address)
         return f"{name} + {offset}" if name and offset else name
 
@@ -62,7 +62,7 @@ class CodeNames:
         return len(names)
 
     def place(self, core: str, address: int, source: bool = False) -> Place:
-        """The place, with its source line if asked for."""
+        """The place, with its source line if requested."""
         line = self._source(core, address) if source else ""
         return Place(core, address, self.function(core, address), line)
 

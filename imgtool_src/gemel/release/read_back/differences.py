@@ -33,7 +33,7 @@ def first_difference(found: Runs, expected: Runs) -> Difference | None:
 
 
 class _Cursor:
-    """Runs that are asked for ascending pieces."""
+    """Runs that are read in ascending pieces."""
 
     def __init__(self, runs: Runs) -> None:
         self._runs, self._index = runs, 0

@@ -1,4 +1,4 @@
-"""What the second pair of eyes says, as rules of their own beside those of a check.
+"""What the second pair of eyes says, as rules of their own besides those of a check.
 
 They are made for the files that were written, so they are not in the registry, and no layout can waive them.
 """

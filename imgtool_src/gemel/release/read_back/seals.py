@@ -1,7 +1,7 @@
 """An image's seal, read by ``cbor2`` and verified by ``cryptography``, on a path of its own.
 
 Nothing here comes from ``gemel.seals``, ``gemel.record`` or their encoders: the form of record and seal is
-written down once more, from their pages (``gemel explain record``, ``gemel explain seal``) and RFC 9052.
+written down again, from their pages (``gemel explain record``, ``gemel explain seal``) and RFC 9052.
 """
 
 from __future__ import annotations

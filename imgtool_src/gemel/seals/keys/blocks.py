@@ -49,7 +49,7 @@ class KeyBlock(Struct, repr=False):
 def key_blocks(data: bytes) -> list[KeyBlock]:
     """The keys in ``data``: complete PEM blocks, or all of it as DER where it is not PEM.
 
-    What stands behind the largest size of a key file is not looked at.
+    What stands after the largest size of a key file is not looked at.
     """
     data = bytes(data[: LARGEST_KEY_FILE + 1])
     if _BEGIN not in data:

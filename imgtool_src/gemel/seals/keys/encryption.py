@@ -15,7 +15,7 @@ from __future__ import annotations
 import os
 
 ROUNDS = 600_000
-"""Rounds of PBKDF2 with HMAC-SHA-256: what password-storage guidance asks for (common practice)."""
+"""Rounds of PBKDF2 with HMAC-SHA-256: what password-storage guidance requires (common practice)."""
 
 LONGEST_PASS_PHRASE = 1023
 """Bytes; readers built on OpenSSL take no more."""

@@ -8,7 +8,7 @@
     PUBLIC KEY              SubjectPublicKeyInfo, RFC 5280    public
     RSA PUBLIC KEY          PKCS#1, RFC 8017 A.1.1            public
 
-A file holds one key.  DER has no label: where it is not what was asked for, it is read as the other kind
+A file holds one key.  DER has no label: where it is not what was requested, it is read as the other kind
 too, so that the error can say which it is.  No problem here shows any of the bytes.
 """
 
@@ -60,7 +60,7 @@ def load_private_key(data: bytes, name: str, pass_phrase: bytes | None = None) -
     """The private key in ``data``; ``name`` is what problems call the file.
 
     Raises KeyFileError: no key, a public key, a key that no supported algorithm takes, a pass phrase that is
-    missing, wrong, or given for a key that has none (``is_encrypted`` tells beforehand).
+    missing, wrong, or given for a key that has none (``is_encrypted`` shows beforehand).
     """
     block = _one_key(data, name, _PRIVATE)
     try:

@@ -1,6 +1,6 @@
 """Keys of a seal: public keys that verify, private keys and other signers that sign.
 
-A key goes by its fingerprint: SHA-256 of its public part as SubjectPublicKeyInfo in DER (RFC 5280 4.1.2.7;
+A key is named by its fingerprint: SHA-256 of its public part as SubjectPublicKeyInfo in DER (RFC 5280 4.1.2.7;
 EC points uncompressed, RSA as rsaEncryption).  It is what
 ``openssl pkey -pubin -in KEY -outform DER | sha256sum`` prints, and what a seal names its signers by.
 

@@ -65,7 +65,7 @@ class TokenSigner:
     ) -> None:
         """Take a private key of the library, its public part and one of its algorithm's mechanisms.
 
-        ``pin`` is that of a key which asks for it at every signature (CKA_ALWAYS_AUTHENTICATE).
+        ``pin`` is that of a key which requires it at every signature (CKA_ALWAYS_AUTHENTICATE).
         """
         self._key = key
         self._pin = pin
@@ -195,7 +195,7 @@ class Token:
 
 
 def find_token(uri: TokenUri, module_path: str) -> Token:
-    """The one token that ``uri`` asks for, among those of the PKCS#11 library at ``module_path``.
+    """The one token that ``uri`` requires, among those of the PKCS#11 library at ``module_path``.
 
     Raises ExtraMissing without ``python-pkcs11``; KeyFileError: a library that does not load, no such
     token, several.

@@ -5,7 +5,7 @@
     Ed25519  the same, the curve as its object identifier (RFC 8410) or as the name "edwards25519"
 
 CKA_EC_POINT is a DER octet string (PKCS#11 2.40 6.3.3); some tokens give the bare point, as PKCS#11 3.0
-once said for Edwards curves.  Its size tells which.  (Sections from memory.)
+once said for Edwards curves.  Its size shows which.  (Sections from memory.)
 """
 
 from __future__ import annotations

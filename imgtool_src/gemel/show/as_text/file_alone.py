@@ -1,4 +1,4 @@
-"""What the file alone tells, as lines: its pieces as a picture, gaps, and hints at vector tables."""
+"""What the file alone shows, as lines: its pieces as a picture, gaps, and hints at vector tables."""
 
 from __future__ import annotations
 

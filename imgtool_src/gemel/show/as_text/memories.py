@@ -35,7 +35,7 @@ def memory_lines(contents: Contents, width: int, signs: Signs) -> list[list[Line
 
 
 def _largest_lines(memory: MemoryUse, width: int) -> Iterator[Line]:
-    """For each area the largest symbols of the builds at hand."""
+    """For each area the largest symbols of the given builds."""
     if not any(area.largest for area in memory.areas):
         return
     yield (Styled("largest objects and functions", "title"),)
@@ -57,7 +57,7 @@ def legend(signs: Signs) -> Line:
 
 
 def _drawn(memory: MemoryUse) -> bool:
-    """Registers are drawn only where bytes or areas lie in them."""
+    """Registers are drawn only where bytes or areas are in them."""
     return memory.kind != "device" or memory.used > 0 or any(area.name for area in memory.areas)
 
 

@@ -31,8 +31,8 @@ SHORTEST_LABEL = 8
 class PictureRow(Struct):
     """One row: ``span`` is drawn, ``taken`` in it as used.
 
-    ``used`` and ``per_cent`` are None where only the size is told; ``part_of`` is the span of the area
-    that a part lies in, and by which its cells are told to be full; ``area`` is False where nothing is
+    ``used`` and ``per_cent`` are None where only the size is reported; ``part_of`` is the span of the area
+    that a part is in, and by which its cells are reported to be full; ``area`` is False where nothing is
     set aside.
     """
 
@@ -95,7 +95,7 @@ def columns_for(rows: Iterable[PictureRow], width: int) -> Columns:
 
 
 def cell_count(whole: Span, rows: Iterable[PictureRow], most: int) -> int:
-    """How many cells to draw: from seven tenths of ``most`` on, so that bounds of rows lie between cells.
+    """How many cells to draw: from seven tenths of ``most`` on, so that bounds of rows are between cells.
 
     Of the numbers with the fewest bounds inside a cell, those that divide the memory evenly come first,
     then the largest.
@@ -181,13 +181,13 @@ def _cell(whole: Span, count: int, index: int) -> Span:
 
 
 def _index(address: int, whole: Span, count: int) -> int:
-    """The cell that holds ``address``, which lies in ``whole``."""
+    """The cell that holds ``address``, which is in ``whole``."""
     index = (address - whole.start) * count // whole.size
     return index + (address >= _cell(whole, count, index).end)
 
 
 def cells_of(span: Span, whole: Span, count: int) -> tuple[int, int]:
-    """Numbers of the first and last cell that hold a byte of ``span``, which lies in ``whole``."""
+    """Numbers of the first and last cell that hold a byte of ``span``, which is in ``whole``."""
     return _index(span.start, whole, count), _index(span.last, whole, count)
 
 

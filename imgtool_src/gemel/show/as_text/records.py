@@ -49,7 +49,7 @@ def _record(contents: Contents, record: RecordFacts, width: int) -> Iterator[Lin
     layout = match_words(record.layout, "the layout given")
     if contents.layout is None:
         layout = Styled("no layout was given", "dim")
-    yield from _field("layout", layout, Styled(f", SHA-256 {_digits(record.layout_sha256)}"), width=width)
+    yield from _field("layout", layout, Styled(f", digest {_digits(record.layout_sha256)}"), width=width)
     rest = match_words(record.rest, "the image")
     if record.rest == "not known":
         rest = Styled("needs the layout to compare", "dim")

@@ -1,4 +1,4 @@
-"""Each build of the layout: where it lies, how that is known, and what RAM it claims."""
+"""Each build of the layout: where it is, how that is known, and what RAM it claims."""
 
 from __future__ import annotations
 
@@ -84,7 +84,7 @@ def _overlays(inspection: Inspection, name: str) -> tuple[Overlay, ...]:
 
 
 def claimed_ram(inspection: Inspection, name: str, plan: BuildPlan) -> int | None:
-    """Bytes of the layout's RAM that the build takes at run time; None if its file cannot tell."""
+    """Bytes of the layout's RAM that the build takes at run time; None if its file does not show it."""
     build = inspection.builds.get(name)
     if build is None or build.reason_for("RAM use"):
         return None

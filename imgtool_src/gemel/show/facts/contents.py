@@ -1,4 +1,4 @@
-"""What ``show`` tells of an image, as plain data.  Text and JSON are two renderings of it.
+"""What ``show`` shows of an image, as plain data.  Text and JSON are two renderings of it.
 
 The words at each field become its description in the JSON Schema.  Addresses
 are plain addresses (as the programmer sees them) unless a field says otherwise; sizes are bytes.
@@ -23,8 +23,8 @@ PartKind = Literal["build", "record", "seal", "stamp", "checksum", "unknown", "r
 """What takes bytes of an area.
 
 ram claim: memory that a build takes at run time, by its ELF file, its heap and stack as far as the linker
-script tells them included; copy: where a build is copied to
-run, told where no ELF file tells its claims.
+script shows them included; copy: where a build is copied to
+run, reported where no ELF file shows its claims.
 """
 
 
@@ -56,7 +56,7 @@ class AreaPart(Struct):
 
 
 class SymbolUse(Struct):
-    """An object or a function of a build at hand."""
+    """An object or a function of a given build."""
 
     name: Annotated[str, "the symbol"]
     build: Annotated[str, "the build that has it"]
@@ -114,7 +114,7 @@ class Overlay(Struct):
 
 
 class BuildUse(Struct):
-    """A build of the layout, where it lies in the image."""
+    """A build of the layout, where it is in the image."""
 
     name: Annotated[str, "its name"]
     core: Annotated[str, "the core that runs it"]

@@ -1,4 +1,4 @@
-"""What an image file tells without a layout: its pieces, and what looks like a vector table."""
+"""What an image file shows without a layout: its pieces, and what looks like a vector table."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ MAX_HINTS = 16
 
 
 def pieces_of(image: SparseBytes, records: Iterable[RecordFacts]) -> tuple[FilePiece, ...]:
-    """The file cut, by address: builds and records that a record tells of, blank stretches, other bytes."""
+    """The file cut, by address: builds and records that a record shows, blank stretches, other bytes."""
     sound = list(records)
     pieces = [FilePiece("record", "record", record.span) for record in sound]
     taken = [piece.span for piece in pieces]
@@ -42,7 +42,7 @@ def pieces_of(image: SparseBytes, records: Iterable[RecordFacts]) -> tuple[FileP
 
 
 def _rest_piece(image: SparseBytes, span: Span) -> FilePiece:
-    """Bytes that nothing is known of; a short blank stretch beside a known piece is told as blank."""
+    """Bytes that nothing is known of; a short blank stretch next to a known piece is reported as blank."""
     if span.size < BLANK_RUN:
         values = set(image.read(span, None))
         if len(values) == 1 and (byte := values.pop()) in (0x00, 0xFF):

@@ -1,4 +1,4 @@
-"""From an image and a layout to ``Contents``; the parts come from the modules beside this one."""
+"""From an image and a layout to ``Contents``; the parts come from the modules next to this one."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The largest objects and functions of the builds at hand, by the area that they take bytes of."""
+"""The largest objects and functions of the given builds, by the area that they take bytes of."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from gemel.builds.elf.symbol_entries import Symbol
 
 SHOWN = 3
-"""Symbols that are told of each area and build."""
+"""Symbols that are reported of each area and build."""
 
 LOOKED_AT = 4096
 """Symbols of each build, the largest, that are looked at."""
@@ -50,7 +50,7 @@ def _largest(inspection: Inspection, name: str) -> list[Symbol]:
     build = inspection.builds.get(name)
     symbols = build.symbols.places() if build and build.symbols else iter(())
     sized = [symbol for symbol in symbols if symbol.size and symbol.kind in ("object", "function")]
-    # Of several names for the same bytes the global one is told, and of these the first by name.
+    # Of several names for the same bytes the global one is reported, and of these the first by name.
     sized.sort(key=lambda each: (-each.size, each.address, _BINDINGS.get(each.binding, 2), each.name))
     return sized[:LOOKED_AT]
 

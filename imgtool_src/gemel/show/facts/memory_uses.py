@@ -62,7 +62,7 @@ def _in_ram(inspection: Inspection, span: Span) -> bool:
 
 
 def memory_uses(inspection: Inspection) -> tuple[MemoryUse, ...]:
-    """Each memory of the layout in its order, cut into areas and what lies between them."""
+    """Each memory of the layout in its order, cut into areas and what is between them."""
     taken = _Taken(inspection)
     return tuple(_memory_use(inspection, taken, memory) for memory in inspection.layout.memories.values())
 

@@ -25,7 +25,7 @@ def records(
 ) -> tuple[tuple[RecordFacts, ...], tuple[BrokenRecord, ...]]:
     """The sound records in ``image``, by address, and where a mark or the layout promises one that is not sound.
 
-    ``inspection`` is the image with its layout, if any.  Of more than there can be in earnest, the number is told.
+    ``inspection`` is the image with its layout, if any.  Of more than there can be in earnest, the number is reported.
     """
     sound: list[RecordFacts] = []
     broken: list[BrokenRecord] = []

@@ -25,7 +25,7 @@ def seals(
     records: Sequence[RecordFacts],
     trusted: Sequence[PublicKey],
 ) -> tuple[SealFacts, ...]:
-    """Every seal by address; with a layout that names an area for one, first what lies there."""
+    """Every seal by address; with a layout that names an area for one, first what is there."""
     area = _area(inspection)
     found = find_seals(image)
     error = inspection.seal.found if area and inspection and inspection.seal else None

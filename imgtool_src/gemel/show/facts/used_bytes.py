@@ -13,7 +13,7 @@ JOINING_GAP = 16
 """Fewer erased bytes than this between content belong to the content."""
 
 BLANK_RUN = 256
-"""From this many equal bytes 0x00 or 0xFF on, a stretch is told as blank."""
+"""From this many equal bytes 0x00 or 0xFF on, a stretch is reported as blank."""
 
 _BLOCK = 1 << 16
 
@@ -28,7 +28,7 @@ class Blank(NamedTuple):
 def content_runs(image: SparseBytes, span: Span, erased: int) -> list[Span]:
     """The runs of bytes in ``span`` that are held and not erased, ascending.
 
-    Runs with fewer than ``JOINING_GAP`` bytes between them are told as one.
+    Runs with fewer than ``JOINING_GAP`` bytes between them are reported as one.
     """
     pattern = re.compile(b"[^%b]+" % re.escape(bytes((erased,))))
     runs: list[Span] = []
@@ -65,7 +65,7 @@ def blank_runs(image: SparseBytes) -> Iterator[Blank]:
 
 
 def _blanks_of(data: bytes, byte: int, start: int) -> Iterator[Blank]:
-    """Those of one byte value in ``data``, which lies at address ``start``."""
+    """Those of one byte value in ``data``, which is at address ``start``."""
     other = re.compile(b"[^%b]" % re.escape(bytes((byte,))))
     wanted = bytes((byte,)) * BLANK_RUN
     position = data.find(wanted)

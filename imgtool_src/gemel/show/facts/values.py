@@ -1,4 +1,4 @@
-"""Stamps and checksums as the image holds them, beside what they must be."""
+"""Stamps and checksums as the image holds them, next to what they must be."""
 
 from __future__ import annotations
 
@@ -18,19 +18,19 @@ from gemel.structs import fields
 
 
 def place_of(inspection: Inspection, item: Stamp | Checksum) -> Span:
-    """Where a stamp or checksum is written; raises GemelError when that cannot be told."""
+    """Where a stamp or checksum is written; raises GemelError when that cannot be known."""
     size = item.width if isinstance(item, Stamp) else checksum_size(item)
     return Span(address_of(inspection.layout, item.at, inspection.symbols), size)
 
 
 def written_places(inspection: Inspection) -> Iterator[tuple[Literal["stamp", "checksum"], str, Span]]:
-    """Kind, name and place of each stamp and checksum whose place can be told."""
+    """Kind, name and place of each stamp and checksum whose place can be known."""
     items: list[Stamp | Checksum] = [*inspection.layout.stamps, *inspection.layout.checksums]
     for item in items:
         try:
             place = place_of(inspection, item)
         except GemelError:
-            continue  # it is told among the values, with the reason
+            continue  # it is reported among the values, with the reason
         yield "stamp" if isinstance(item, Stamp) else "checksum", item.name, place
 
 
@@ -80,7 +80,7 @@ def _reason(problem: Problem) -> str:
 
 
 def _sources(inspection: Inspection) -> StampSources:
-    """What the image is meant to hold: as asked for, else as its record says, else as the layout says."""
+    """What the image is meant to hold: as requested, else as its record says, else as the layout says."""
     record, layout = inspection.record, inspection.layout
     version = inspection.version
     if version is None and record:

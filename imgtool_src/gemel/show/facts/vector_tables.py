@@ -1,4 +1,4 @@
-"""The vector tables of the builds, with equal neighbours told as one."""
+"""The vector tables of the builds, with equal neighbours reported as one."""
 
 from __future__ import annotations
 
