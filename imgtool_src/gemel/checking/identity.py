@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Annotated, Literal, Protocol
 
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.unchanged import as_recorded
 from gemel.layout.model import SeverityChange, Waiver
 from gemel.spans import Span, format_address, format_size
 from gemel.structs import Struct
@@ -142,7 +141,7 @@ def identity_of(
         builds=tuple(_build(inspection, name) for name in read.layout.builds),
         seal=state,
         signers=tuple(signers_of(inspection)),
-        as_sealed=as_recorded(inspection) if seal and seal.seal else None,
+        as_sealed=_as_sealed(inspection) if seal and seal.seal else None,
         seal_demanded_by=demanded or None,
         policy=JudgedFile(policy.name, policy.sha256.hex()) if policy else None,
         options=tuple(
@@ -217,6 +216,12 @@ def _build(inspection: Inspection, name: str) -> JudgedBuild:
         stored=found[0].stored if found else None,
         known_from=found[1] if found else None,
     )
+
+
+def _as_sealed(inspection: Inspection) -> bool | None:
+    from gemel.inspection.unchanged import as_recorded  # few images that are shown have a seal
+
+    return as_recorded(inspection)
 
 
 def image_of(inspection: Inspection, name: str = "") -> JudgedImage:

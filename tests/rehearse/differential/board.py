@@ -90,7 +90,9 @@ class _Machine:
             dump = self._ask("info registers -a")
             self._ask("cont")
         except OSError:
-            self._socket = None
+            if self._socket is not None:
+                self._socket.close()
+                self._socket = None
             time.sleep(0.1)
             return {}
         found = re.findall(r"CPU#(\d).*?R15=([0-9a-f]{8})", dump, re.DOTALL)

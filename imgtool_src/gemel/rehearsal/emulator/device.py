@@ -88,7 +88,8 @@ class Device:
             if core is None:
                 ended = self._end_asleep()
                 break
-            self._run(core, min(self.schedule.limit(core), self._look_at + LOOK_EVERY, self.plan.budget))
+            look_at = self.schedule.on_core(core, self._look_at + LOOK_EVERY)
+            self._run(core, min(self.schedule.limit(core), look_at, self.plan.budget))
             time = self.schedule.time()
             if self._to_restart:
                 self._restart(self.schedule.common(core, core.time))

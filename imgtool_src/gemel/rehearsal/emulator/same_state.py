@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.device import Device
 
-AGAIN_BY_CHANCE = 16
+AGAIN_BY_CHANCE = 8
 """Times that a state must come again where turns are drawn by chance: the cores' distance in time then never does."""
 
 MAX_USELESS = 8

@@ -136,6 +136,35 @@ void scenario(void)
         yield Scenario(f"basepri-{level:02x}", code, times=1)
 
 
+def basepri_only_rises(random: Random) -> Iterator[Scenario]:
+    """BASEPRI_MAX takes a value only where it masks more; zero never changes it."""
+    steps = [random.choice((0, 0x20, 0x40, 0x60, 0x80, 0xA0, 0xC0)) for _ in range(8)]
+    writes = "\n".join(
+        f'    MSR("basepri_max", {each:#x}); ISB(); show("now", MRS("basepri"));' for each in steps
+    )
+    code = f"""
+void irq60_handler(void) {{ mark('0'); }}
+void irq61_handler(void) {{ mark('1'); }}
+void scenario(void)
+{{
+    enable_irq(60, 0x40);
+    enable_irq(61, 0xA0);
+    MSR("basepri_max", 0xE0);
+{writes}
+    pend_irq(61);
+    pend_irq(60);
+    DSB();
+    ISB();
+    mark('.');
+    MSR("basepri", 0);
+    ISB();
+    mark('.');
+    show_trace();
+}}
+"""
+    yield Scenario("basepri-max", code)
+
+
 def check_and_sleep(random: Random) -> Iterator[Scenario]:
     """``cpsid i; if (!flag) wfi; cpsie i``: no wake-up is lost."""
     sources = {
@@ -285,6 +314,7 @@ FAMILIES = (
     waits_two_instructions,
     held_by_mask,
     basepri_lets_higher,
+    basepri_only_rises,
     check_and_sleep,
     nested_critical,
     sleeps_masked_for_ever,
