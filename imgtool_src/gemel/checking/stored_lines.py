@@ -164,7 +164,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "handlers-at-function-starts",
         "error",
-        "The reset handler and every other handler that is in code of its own build is an address at which that build's file has a function or a label, not one inside a function of known size, inside an instruction or among a function's constants.",
+        "The reset handler and every other handler that is in code of its own build is an address at which that build's file has a function or a label, not one inside a function of known size, inside an instruction or among a function's constants; without the file, one at which bytes read as code.",
     ),
     (
         "handlers-executable",

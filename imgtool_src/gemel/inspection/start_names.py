@@ -38,6 +38,7 @@ _CLEARED = ("bss", "zi")
 _TABLE = frozenset(("table", "tables", "tbl", "tab"))
 _IN_TABLE = re.compile("tab|tbl", re.IGNORECASE)
 _COPIED_TABLE, _CLEARED_TABLE = frozenset(("copy", "data")), frozenset(("zero", "clear", *_CLEARED))
+_LIKELY = re.compile("|".join((*_WORDS, "tab", "tbl", "data", "bss", "etext")), re.IGNORECASE)
 END_OF_CODE = ("__etext", "_etext", "etext")
 """Where code ends, which is where data is stored unless another label says where that is."""
 
@@ -63,10 +64,29 @@ class Named(NamedTuple):
     is_data: bool
 
 
-def named_blocks(build: Build) -> tuple[list[Named], list[Named]]:
-    """The blocks that labels of the build describe whole: copied ones, and cleared ones."""
+class StartNames(NamedTuple):
+    """What labels of a build say of its start-up code: blocks that they describe whole, and its tables.
+
+    A table is the label at its start and the bytes up to that at its end.
+    """
+
+    copied: list[Named]
+    cleared: list[Named]
+    copy_tables: list[tuple[str, Span]]
+    clear_tables: list[tuple[str, Span]]
+
+
+def start_names(build: Build) -> StartNames:
+    """The blocks and tables by the names of the build's labels."""
+    labels = [each for each in (build.symbols.labels if build.symbols else ()) if _LIKELY.search(each.name)]
+    tables = [each for each in labels if _IN_TABLE.search(each.name)]
+    return StartNames(
+        *_named_blocks(labels), _named_tables(tables, _COPIED_TABLE), _named_tables(tables, _CLEARED_TABLE)
+    )
+
+
+def _named_blocks(labels: list[Symbol]) -> tuple[list[Named], list[Named]]:
     families: dict[_Family, dict[Part, Symbol]] = {}
-    labels = build.symbols.labels if build.symbols else ()
     for symbol in labels:
         if read := _read(symbol.name):
             part, family = read
@@ -90,16 +110,15 @@ def named_blocks(build: Build) -> tuple[list[Named], list[Named]]:
     return copied, cleared
 
 
-def named_tables(build: Build, *, cleared: bool) -> list[tuple[str, Span]]:
-    """The tables of blocks to copy, or to clear: the label at the start and the bytes up to that at the end."""
-    wanted = _CLEARED_TABLE if cleared else _COPIED_TABLE
+def _named_tables(labels: list[Symbol], of: frozenset[str]) -> list[tuple[str, Span]]:
+    """The tables of blocks with one of these words in their names."""
     found: dict[_Family, dict[Part, Symbol]] = {}
-    for symbol in build.symbols.labels if build.symbols else ():
+    for symbol in labels:
         plain = symbol.name.lstrip("_")
-        words = [word.lower() for word in _WORD.findall(plain)] if _IN_TABLE.search(plain) else []
+        words = [word.lower() for word in _WORD.findall(plain)]
         part: Part = next((_WORDS[word] for word in words if word in _WORDS), "start")
         block = tuple(word for word in words if word not in _WORDS)
-        if not _TABLE.isdisjoint(block) and not wanted.isdisjoint(block):
+        if not _TABLE.isdisjoint(block) and not of.isdisjoint(block):
             family = _Family(block, len(symbol.name) - len(plain), False)
             found.setdefault(family, {}).setdefault(part, symbol)
     return [

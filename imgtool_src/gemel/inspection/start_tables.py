@@ -19,7 +19,7 @@ from typing import Literal
 from gemel.builds.build import Build
 from gemel.inspection.address_users import holds, one_holds
 from gemel.inspection.start_labels import cleared_by_labels, copied_by_labels
-from gemel.inspection.start_names import Named, named_blocks, named_tables
+from gemel.inspection.start_names import Named, StartNames, start_names
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
@@ -45,11 +45,17 @@ class StartEntry(NamedTuple):
 
 
 class StartBlocks(NamedTuple):
-    """What start-up code of a build copies and clears, and the blocks whose symbols no code of it uses."""
+    """What start-up code of a build copies and clears, and the blocks whose symbols no code of it uses.
+
+    ``tells_copies``: it has the labels of a copy table or of copied data, be they empty; ``tells_clears`` the same
+    of what is cleared.
+    """
 
     copies: list[StartEntry]
     clears: list[StartEntry]
     unused: list[StartEntry]
+    tells_copies: bool = False
+    tells_clears: bool = False
 
 
 def start_blocks(build: Build) -> StartBlocks:
@@ -58,7 +64,8 @@ def start_blocks(build: Build) -> StartBlocks:
     A linker script has its symbols whether code uses them or not.  A block counts as unused where code holds the
     address that only its own loop needs of the other block, but none such of this one.
     """
-    copies, clears = copies_of(build), clears_of(build)
+    names = start_names(build)
+    copies, clears = copies_of(build, names), clears_of(build, names)
     by_symbols = [entry for entry in (*copies, *clears) if entry.told_by.startswith(BY_SYMBOLS)]
     used = {entry for entry in by_symbols if _is_used(build, entry)}
     unused = [entry for entry in by_symbols if entry not in used] if used else []
@@ -66,6 +73,8 @@ def start_blocks(build: Build) -> StartBlocks:
         [entry for entry in copies if entry not in unused],
         [entry for entry in clears if entry not in unused],
         unused,
+        tells_copies=any(each.is_data for each in names.copied) or bool(names.copy_tables),
+        tells_clears=bool(names.cleared or names.clear_tables),
     )
 
 
@@ -79,19 +88,20 @@ def _is_used(build: Build, entry: StartEntry) -> bool:
 BY_SYMBOLS = "symbols "
 
 
-def copies_of(build: Build) -> list[StartEntry]:
+def copies_of(build: Build, names: StartNames | None = None) -> list[StartEntry]:
     """What its start-up code copies: the entries of its table, then blocks by symbols that it leaves out."""
-    named = [each for each in named_blocks(build)[0] if each.is_data or _copies(build, each)]
-    entries = [*_entries(build, cleared=False), *map(_by_symbols, named)]
-    tables = not named_tables(build, cleared=False)
+    names = names or start_names(build)
+    named = [each for each in names.copied if each.is_data or _copies(build, each)]
+    entries = [*_entries(build, names, cleared=False), *map(_by_symbols, named)]
     known = _each_once(entries)
-    others = copied_by_labels(build, [entry.span for entry in entries], tables=tables)
+    others = copied_by_labels(build, [entry.span for entry in entries], tables=not names.copy_tables)
     return known + [StartEntry(each.source, each.span.start, each.span.end, each.shown_by) for each in others]
 
 
-def clears_of(build: Build) -> list[StartEntry]:
+def clears_of(build: Build, names: StartNames | None = None) -> list[StartEntry]:
     """What its start-up code clears, in the same order."""
-    entries = [*_entries(build, cleared=True), *map(_by_symbols, named_blocks(build)[1])]
+    names = names or start_names(build)
+    entries = [*_entries(build, names, cleared=True), *map(_by_symbols, names.cleared)]
     known = _each_once(entries)
     others = cleared_by_labels(build, [entry.span for entry in entries])
     return known + [StartEntry(None, each.span.start, each.span.end, each.shown_by) for each in others]
@@ -106,16 +116,6 @@ def _by_symbols(block: Named) -> StartEntry:
     return StartEntry(block.source, block.start, block.end, f"{BY_SYMBOLS}{', '.join(names)} and {last}")
 
 
-def tells_copies(build: Build) -> bool:
-    """Whether the build has the symbols of a copy table or of copied blocks, be they empty."""
-    return any(each.is_data for each in named_blocks(build)[0]) or bool(named_tables(build, cleared=False))
-
-
-def tells_clears(build: Build) -> bool:
-    """The same of what is cleared."""
-    return bool(named_blocks(build)[1]) or bool(named_tables(build, cleared=True))
-
-
 def _each_once(entries: list[StartEntry]) -> list[StartEntry]:
     """Without empty blocks and without those that an earlier entry covers."""
     kept: list[StartEntry] = []
@@ -126,10 +126,10 @@ def _each_once(entries: list[StartEntry]) -> list[StartEntry]:
     return kept
 
 
-def _entries(build: Build, *, cleared: bool) -> Iterator[StartEntry]:
+def _entries(build: Build, names: StartNames, *, cleared: bool) -> Iterator[StartEntry]:
     unit = 0
-    for name, rows in _tables(build, cleared=cleared):
-        unit = unit or _unit(build)
+    for name, rows in _tables(build, names, cleared=cleared):
+        unit = unit or _unit(build, names)
         for number, row in enumerate(rows):
             source = None if cleared else row[0]
             yield StartEntry(
@@ -137,17 +137,17 @@ def _entries(build: Build, *, cleared: bool) -> Iterator[StartEntry]:
             )
 
 
-def _tables(build: Build, *, cleared: bool) -> Iterator[tuple[str, list[tuple[int, ...]]]]:
+def _tables(build: Build, names: StartNames, *, cleared: bool) -> Iterator[tuple[str, list[tuple[int, ...]]]]:
     """The rows of each table that the file stores, with the name of its first label."""
     words = 2 if cleared else 3
-    for name, span in named_tables(build, cleared=cleared):
+    for name, span in names.clear_tables if cleared else names.copy_tables:
         count = min(ENTRIES_LIMIT, span.size // (4 * words))
         data = build.read_at_run(span.start, 4 * words * count) if count else None
         if data:
             yield name, list(struct.iter_unpack(f"<{words}I", data))
 
 
-def _unit(build: Build) -> Literal[1, 4]:
+def _unit(build: Build, names: StartNames) -> Literal[1, 4]:
     """Bytes that a size in the tables counts: 4 where more blocks then end as a section or segment does.
 
     A size in words is rounded up, so that the block may reach up to 3 bytes further.
@@ -158,7 +158,9 @@ def _unit(build: Build) -> Literal[1, 4]:
     for section in build.sections.all() if build.sections else ():
         if section.allocated:
             ends.setdefault(section.span.start, set()).add(section.span.size)
-    rows = [row for cleared in (False, True) for _, rows in _tables(build, cleared=cleared) for row in rows]
+    rows = [
+        row for cleared in (False, True) for _, rows in _tables(build, names, cleared=cleared) for row in rows
+    ]
     fitting = {
         unit: sum(
             any(0 <= unit * row[-1] - known < 4 for known in ends.get(row[-2], ())) for row in rows if row[-1]

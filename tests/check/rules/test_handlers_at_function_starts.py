@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
+import pytest
+from image_edits import changed
 from small_device import findings
-from verdict_builds import of
+from verdict_builds import ARCHITECTURES, build_of, of
+
+from gemel.checking.runner import RuleResult
+from gemel.image.sparse import SparseBytes
+from gemel.m_profile.known_stores import instructions
 
 RULE = "handlers-at-function-starts"
+LAST_HANDLER = 0x1000_8000 + 4 * 23
 BREAKS = {
     "inside an instruction or function": lambda: of(RULE, "v6", "sampler-vector-inside"),
     "by clang and lld": lambda: of(RULE, "v7", "sampler-vector-inside"),
@@ -25,3 +32,46 @@ def test_the_finding_names_the_function_and_the_distance() -> None:
     assert (
         finding.what == "a reset handler of build sampler is inside of reset_handler, 4 bytes after its start"
     )
+
+
+def _alone(family: str, word: int | None = None, file: str = "sampler") -> RuleResult:
+    """The image without builds, its last handler replaced."""
+
+    def edit(image: SparseBytes) -> SparseBytes:
+        return changed(image, {LAST_HANDLER: word.to_bytes(4, "little")}) if word is not None else image
+
+    return of(RULE, family, file, given=(), edit=edit)
+
+
+@pytest.mark.parametrize("family", ARCHITECTURES)
+def test_constants_are_known_in_an_image_alone(family: str) -> None:
+    """A handler at constants, or at a word that the code at reset loads, is found without symbols."""
+    build = build_of("sampler", f"sampler-{family}")
+    reset = build.symbols.one("reset_handler")
+    code = build.read_at_run(reset.address, reset.size)
+    literals = [
+        at + 4 + (first & 0xFF) * 4 & ~3 for at, first, _ in instructions(code) if first >> 11 == 0b01001
+    ]
+    assert literals or family != "v6"
+    for offset in literals:
+        assert findings(_alone(family, reset.address + offset | 1))
+    (finding,) = findings(_alone(family, file="sampler-vector-constant"))
+    assert finding.what == "a handler of build sampler is at bytes that do not read as code"
+
+
+def test_the_inside_of_an_instruction_is_known_in_an_image_alone() -> None:
+    """A handler in the second half of an instruction that the reset handler reaches is found without symbols."""
+    build = build_of("sampler", "sampler-v8")
+    reset = build.symbols.one("reset_handler")
+    code = build.read_at_run(reset.address, reset.size)
+    wide = next(at for at, _, second in instructions(code) if second)
+    (finding,) = findings(_alone("v8", reset.address + wide + 2 | 1))
+    assert finding.what.endswith("the second half of an instruction of the code at reset")
+
+
+@pytest.mark.parametrize("family", ARCHITECTURES)
+@pytest.mark.parametrize("file", ["sampler", "sampler-entries", "sampler-vector-inside", "sampler-ram-code"])
+def test_what_reads_as_code_is_left_alone(file: str, family: str) -> None:
+    """Without symbols an address inside of a function may be an entry by design."""
+    result = _alone(family, file=file)
+    assert (findings(result), result.status) == ([], "not checked")

@@ -13,7 +13,7 @@ from gemel.checking.findings.start_reach import unstored_sections
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram_claims import own_ram, shared_ram
-from gemel.inspection.start_tables import StartBlocks, StartEntry, tells_clears
+from gemel.inspection.start_tables import StartBlocks, StartEntry
 from gemel.inspection.wording import biggest_symbols, concerned, found_or_holds, lines_in_short, sized
 from gemel.layout.addresses import plain_span
 from gemel.layout.model import BuildPlan
@@ -44,7 +44,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         blocks = start.clears
         written = [block.span for block in (*blocks, *start.copies)]
         sections = [section for section in unstored_sections(build) if _meant(section, blocks)]
-        left = _left_out(build, written) if tells_clears(build) else []
+        left = _left_out(build, written) if start.tells_clears else []
         if sections or left:
             findings = [
                 each for section in sections for each in _findings(inspection, plan, build, section, written)

@@ -24,6 +24,9 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         name = table.plan.name
         build = inspection.builds.get(name)
         if build is None or build.symbols is None:
+            if unlikely := list(_implausible(inspection, table)):
+                yield from unlikely
+                continue
             yield NotChecked(
                 f"build {name}",
                 needs_elf(name, build, "symbols") or Reason("it has no symbols", Need("symbol", build=name)),
@@ -34,6 +37,27 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             yield _finding(inspection, table, inside, indices)
         if not faults:
             yield Holds(f"build {name}")
+
+
+def _implausible(inspection: Inspection, table: VectorTable) -> Iterator[Finding]:
+    """Findings for words of an image alone that lead to what is no code."""
+    from gemel.inspection.implausible_handlers import implausible_handlers
+
+    skipped = {0, *reserved_words(table.core.architecture), *words_of_no_table(inspection, table)}
+    indices = [index for index, word in enumerate(table.words) if index not in skipped and word & 1]
+    by_word: dict[tuple[int, str], list[int]] = {}
+    for index, there in implausible_handlers(inspection, table, indices).items():
+        by_word.setdefault((table.words[index], there), []).append(index)
+    for (word, there), same in by_word.items():
+        yield Finding(
+            f"a {'reset handler' if same == [1] else 'handler'} of build {table.plan.name} is at {there}",
+            (table.plan.name, table.core.name),
+            where=place_of(table, *same),
+            found=described_word(inspection, table.core.name, word),
+            expected="an address at which code begins",
+            span=words_span(table, same),
+            lines=values_told(inspection, table, same) if len(same) > 1 else (),
+        )
 
 
 def words_inside(inspection: Inspection, table: VectorTable) -> dict[Inside, list[int]]:
@@ -68,7 +92,7 @@ RULE = Rule(
     guards="device",
     checks="The reset handler and every other handler that is in code of its own build is an address at which "
     "that build's file has a function or a label, not one inside a function of known size, inside an instruction "
-    "or among a function's constants.",
+    "or among a function's constants; without the file, one at which bytes read as code.",
     why="After its start a function works on registers and a stack that nobody has prepared: it returns to "
     "anywhere, or pops what was never pushed. Inside an instruction or among constants the core decodes "
     "whatever the bytes happen to mean.",

@@ -8,7 +8,7 @@ from gemel.checking.findings.build_evidence import builds_that_state
 from gemel.checking.findings.start_blocks import unused_words
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.start_tables import StartEntry, tells_copies
+from gemel.inspection.start_tables import StartEntry
 from gemel.inspection.wording import biggest_symbols, concerned, found_or_holds, segment_words, sized
 from gemel.layout.addresses import locate
 from gemel.outcomes import Finding, NotChecked, Outcome
@@ -31,10 +31,11 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         ]
         if not pieces:
             continue
-        entries = inspection.start_blocks[told[0].name].copies
-        if entries or tells_copies(placement.build):
-            unused = inspection.start_blocks[told[0].name].unused
-            findings = (each for piece in pieces for each in _findings(placement, piece, entries, unused))
+        start = inspection.start_blocks[told[0].name]
+        if start.copies or start.tells_copies:
+            findings = (
+                each for piece in pieces for each in _findings(placement, piece, start.copies, start.unused)
+            )
             yield from found_or_holds(findings, where)
         else:
             lacking = "none of the usual symbols of copy tables or of the ends of its data"

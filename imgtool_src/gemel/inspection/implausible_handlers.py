@@ -1,0 +1,59 @@
+"""Handlers of an image alone whose bytes are no code that a core could run from there.
+
+Without symbols nothing says where functions begin.  Constants and the second halves of instructions are known by what
+is there: halfwords that are hardly code, or bytes that the code at reset takes or loads.
+"""
+
+from __future__ import annotations
+
+from gemel.inspection.inspection import Inspection, VectorTable
+from gemel.m_profile.flow import Flow
+from gemel.spans import Span
+
+STREAMS_LIMIT = 256
+"""Stretches of code from the reset handler on that are read."""
+
+SOON = 4
+"""Bytes of instructions before one that is hardly code, at most: later ones may be after a call that never returns."""
+
+_STOPS = range(0xBE, 0xC0), range(0xDE, 0xE0)
+"""High bytes of BKPT, IT and hints, of UDF and SVC: what comes after them may be no code."""
+
+
+def implausible_handlers(inspection: Inspection, table: VectorTable, indices: list[int]) -> dict[int, str]:
+    """For each word of the table that no code begins at, by its index, what is there instead."""
+    placed = table.placed
+    span = placed.stored
+    flow = Flow(inspection.bytes_of(span), placed.run_start)
+    own = Span(placed.run_start, span.size)
+    offsets = {
+        index: (table.words[index] & ~1) - own.start for index in indices if own.holds(table.words[index])
+    }
+    found = {
+        index: "bytes that do not read as code" for index, at in offsets.items() if _is_no_code(flow, at)
+    }
+    if 1 not in offsets or 1 in found:
+        return found
+    waiting = [offsets[1]]
+    for _ in range(STREAMS_LIMIT):
+        if not waiting:
+            break
+        stream = flow.stream(waiting.pop())
+        flow.take(stream)
+        waiting += [*stream.branches, *stream.calls]
+    for index, at in offsets.items():
+        if index not in found and at >= 2 and flow.sizes[at - 2 >> 1] == 4:
+            found[index] = "the second half of an instruction of the code at reset"
+        elif index not in found and flow.data[at >> 1]:
+            found[index] = "a constant that the code at reset loads"
+    return found
+
+
+def _is_no_code(flow: Flow, at: int) -> bool:
+    """Whether a halfword that is hardly code comes at once, as in words of small numbers.
+
+    Nothing has been reached in ``flow`` yet.
+    """
+    stream = flow.stream(at, strict=True)
+    leaves = stream.calls or any(flow.code[each + 1] in part for each in stream.sizes for part in _STOPS)
+    return stream.improbable and stream.end - at <= SOON and not leaves
