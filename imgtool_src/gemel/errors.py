@@ -91,8 +91,11 @@ def all_of(*works: Callable[[], Any]) -> tuple[Any, ...]:
             results.append(work())
         except GemelError as error:
             errors.append(error)
-    if len(errors) > 1:
-        raise type(errors[0])(problem for each in errors for problem in each.problems) from errors[0]
-    if errors:
-        raise errors[0]
+    try:
+        if len(errors) > 1:
+            raise type(errors[0])(problem for each in errors for problem in each.problems) from errors[0]
+        if errors:
+            raise errors[0]
+    finally:
+        errors.clear()  # else the error and this function hold each other, and all that callers have read
     return tuple(results)
