@@ -25,7 +25,7 @@ from gemel.workflows.release_index import images_with, refuse_index, write_relea
 from gemel.workflows.releasing import Released, make_release
 
 LONG = bytes(range(1, 250)) * 12
-SHORT = LONG[::-1][:1100]
+SHORT = b"\xfe\xe7" + LONG[::-1][:1098]
 SEALED = '\n[seal]\narea = "seal"\n'
 KEYS = Keys(key_for("Ed25519"))
 

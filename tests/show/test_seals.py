@@ -134,6 +134,21 @@ def test_a_stranger_beside_a_known_key_stands_out(bench: Bench) -> None:
     }
 
 
+def test_a_stranger_counts_as_in_a_check(bench: Bench) -> None:
+    """The attack: foreign bytes as an unknown signer beside a trusted one; show --trust ended with 0."""
+
+    def shown(*layout: str) -> int:
+        code, text = bench.show(sealed(OLD, STRANGER), *layout, "--trust", "old.pem")
+        assert "KEY UNKNOWN" in text
+        return code
+
+    assert (shown(), shown(*LAYOUT)) == (1, 1)
+    file = Path(*LAYOUT)
+    text = file.read_text(encoding="utf-8")
+    file.write_text(text.replace("[seal]\n", "[seal]\nunknown_signers = 1\n"), encoding="utf-8")
+    assert (shown(), shown(*LAYOUT)) == (1, 0)
+
+
 def test_of_several_records_none_is_the_headline(bench: Bench) -> None:
     """The attack: a second record at a lower address was taken for the image's own."""
     image = sealed(OLD)

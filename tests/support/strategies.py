@@ -135,8 +135,8 @@ def _values(draw: st.DrawFn) -> str:
 
 
 def _elf(draw: st.DrawFn, start: int, run: int, stack: int, interrupts: int, boot: int | None) -> bytes:
-    """An ELF file: vectors, random code, the boot constant, a build id, further pieces, data, cleared RAM."""
-    code = draw(st.binary(min_size=8, max_size=300))
+    """An ELF file: vectors, an endless loop, noise, the boot constant, a build id, further pieces, data, RAM."""
+    code = b"\xfe\xe7" + draw(st.binary(min_size=8, max_size=300))
     code = code + bytes(-len(code) % 4)
     size = 4 * (16 + interrupts)
     reset = run + size + 1

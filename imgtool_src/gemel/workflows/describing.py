@@ -24,6 +24,15 @@ class Described(Struct):
     image: Image
     inspection: Inspection | None
 
+    @property
+    def is_trusted(self) -> bool:
+        """Whether a given key's signature holds, beside no more unknown signers than the layout allows (else none)."""
+        plan = self.inspection.layout.seal if self.inspection else None
+        unknown = [
+            sum(signer.verdict == "key unknown" for signer in seal.signers) for seal in self.contents.seals
+        ]
+        return self.contents.is_signed and max(unknown) <= (plan.unknown_signers if plan else 0)
+
     def to_html(self) -> str:
         """The contents, the symbols and the bytes as one HTML page that needs no other file (at most 3 MiB)."""
         from gemel.page.render import page_of_image

@@ -154,7 +154,8 @@ def command(
     print_remarks(plan.remarks)
     with closing(Index(index_file)) as index:
         results = audit(_files(paths, list_file), plan, index, jobs=jobs or 0, again=again)
-        total = sum(1 for _ in _files(paths, list_file)) if sys.stderr.isatty() and list_file is None else 0
+        counted = sys.stderr and sys.stderr.isatty() and list_file is None
+        total = sum(1 for _ in _files(paths, list_file)) if counted else 0
         return _given(tracked(results, "images", total), form_named(form), forms).exit_code
 
 

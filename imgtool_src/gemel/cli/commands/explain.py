@@ -137,7 +137,8 @@ def _list(lines: list[tuple[str, str, str]]) -> Iterator[str]:
     """
     from gemel.checking.subjects import SUBJECTS, subject_of
 
-    width = _width() if sys.stdout.isatty() or os.environ.get("COLUMNS") else sys.maxsize
+    on_terminal = sys.stdout is not None and sys.stdout.isatty()
+    width = _width() if on_terminal or os.environ.get("COLUMNS") else sys.maxsize
     column = max(len(name) for name, _, _ in lines)
     for subject, _ in SUBJECTS:
         rows = [line for line in lines if subject_of(line[0]) == subject]

@@ -115,7 +115,7 @@ def command(
         return _show_request(image, output, [name for name, value in given_too.items() if value])
     shown = _described(found, starts, from_device, as_form, trust, paths_outside)
     contents = shown.contents
-    code = 1 if trust and not contents.is_signed else 0
+    code = 1 if trust and not shown.is_trusted else 0
     if output and form == "text" and output.suffix.lower() in (".html", ".htm"):
         form = "html"
     if form == "json":
