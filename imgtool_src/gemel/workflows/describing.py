@@ -26,7 +26,7 @@ class Described(Struct):
 
     @property
     def is_trusted(self) -> bool:
-        """Whether a given key's signature holds, beside no more unknown signers than the layout allows (else none)."""
+        """Whether a given key's signature holds, with no more unknown signers than the layout allows (else none)."""
         plan = self.inspection.layout.seal if self.inspection else None
         unknown = [
             sum(signer.verdict == "key unknown" for signer in seal.signers) for seal in self.contents.seals
