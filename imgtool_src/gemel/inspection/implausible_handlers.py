@@ -29,9 +29,8 @@ def implausible_handlers(inspection: Inspection, table: VectorTable, indices: li
     offsets = {
         index: (table.words[index] & ~1) - own.start for index in indices if own.holds(table.words[index])
     }
-    found = {
-        index: "bytes that do not read as code" for index, at in offsets.items() if _is_no_code(flow, at)
-    }
+    no_code = {at for at in set(offsets.values()) if _is_no_code(flow, at)}
+    found = {index: "bytes that do not read as code" for index, at in offsets.items() if at in no_code}
     if 1 not in offsets or 1 in found:
         return found
     waiting = [offsets[1]]
