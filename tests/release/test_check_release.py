@@ -16,7 +16,7 @@ from small_device import station_elf
 
 from gemel.errors import GemelError, UsageProblem
 from gemel.files.folders import write_folder
-from gemel.release.contents import SUMS, sums_text
+from gemel.release.contents import MAX_FAULTS, SUMS, sums_text
 from gemel.release.dsse import envelope_text, read_envelope, signed
 from gemel.workflows.checking_release import MAX_FILES, check_release
 from gemel.workflows.trust import load_policy
@@ -457,3 +457,15 @@ def test_a_huge_file_is_not_read(out):
         file.truncate(1 << 40)
     with pytest.raises(GemelError, match="too large"):
         check_release(out)
+
+
+@pytest.mark.parametrize(("line", "counted"), [("", "more lines"), (f"{0:064x}  f%d", "more like this")])
+def test_what_is_wrong_with_a_list_is_bounded(line, counted, out):
+    """The attack: a list of a million empty lines took a minute and gigabytes; names of no files were all printed."""
+    many = 50 * MAX_FAULTS
+    (out / SUMS).write_text("".join(f"{line % n if line else line}\n" for n in range(many)), encoding="utf-8")
+    result = check_release(out)
+    (listed,) = (each for each in result.results if each.rule.name == LISTED)
+    findings = listed.findings
+    assert MAX_FAULTS <= len(findings) <= MAX_FAULTS + 20
+    assert counted in "".join(f"{each.finding.found} {each.finding.lines}" for each in findings)

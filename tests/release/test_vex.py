@@ -14,6 +14,7 @@ from releases import released, write_device
 from gemel.errors import UsageProblem
 from gemel.files.folders import write_folder
 from gemel.release.dsse import read_envelope
+from gemel.release.folder import MAX_REFS
 from gemel.release.vex import read_vex, unknown_refs
 from gemel.workflows.checking_release import check_release
 
@@ -227,6 +228,18 @@ def test_a_reference_to_no_component_is_said(tmp_path):
     write_folder(tmp_path / "out", {name: [data] for name, data in made.files.items()})
     result = check_release(tmp_path / "out")
     assert (result.passes, state(result)) == (True, "not checked")
+
+
+@pytest.mark.parametrize(("count", "named", "last"), [(20, 20, "r19"), (21, 20, "r19, and 1 more")])
+def test_references_to_no_component_are_bounded(tmp_path, count, named, last):
+    """A document of 1 MB refers to 50,000: the first ones are named, and how many more there are."""
+    device = write_device(tmp_path / "device")
+    affects = [{"ref": f"r{number}"} for number in range(count)]
+    document = {**CYCLONEDX, "vulnerabilities": [{"id": "CVE-2024-1", "affects": affects}]}
+    (device / "vex.json").write_text(json.dumps(document))
+    made = released(device, vex=[device / "vex.json"])
+    assert len(made.remarks) == named == MAX_REFS
+    assert made.remarks[-1].found == last
 
 
 def test_components_of_its_own_and_nested_ones_are_found():

@@ -156,19 +156,34 @@ def sums_text(files: Mapping[str, bytes]) -> bytes:
     return "".join(lines).encode()
 
 
+DIGITS = 64
+_LISTED = re.compile(rf"([0-9a-fA-F]{{{DIGITS}}}) [ *](\S.*)")
+
+MAX_FAULTS = 100
+"""Faults of one kind in a release folder that are named."""
+
+
 def read_sums(data: bytes) -> tuple[dict[str, str], list[str]]:
-    """The digests by name, and the lines that are none (a digest, two spaces or space and asterisk, a name)."""
+    """The digests by name, and the lines that are none (a digest, two spaces or space and asterisk, a name).
+
+    Of more than MAX_FAULTS such lines the last says how many more there are.
+    """
     sums: dict[str, str] = {}
-    faults = []
+    faults: list[str] = []
+    more = 0
     text = data.decode("utf-8", "backslashreplace")
     for number, line in enumerate(text.splitlines(), 1):
-        match = re.fullmatch(r"([0-9a-fA-F]{64}) [ *](\S.*)", line)
-        if match is None or not is_safe_name(match[2]):
-            faults.append(f"line {number}: {line[:80]!r}")
-        elif match[2] in sums:
+        match = _LISTED.fullmatch(line) if len(line) > DIGITS else None
+        if match and is_safe_name(match[2]) and match[2] not in sums:
+            sums[match[2]] = match[1].lower()
+        elif len(faults) == MAX_FAULTS:
+            more += 1
+        elif match and match[2] in sums:
             faults.append(f"line {number}: {match[2]} a second time")
         else:
-            sums[match[2]] = match[1].lower()
+            faults.append(f"line {number}: {line[:80]!r}")
+    if more:
+        faults[-1] += f", and {more:,} more lines"
     return sums, faults
 
 

@@ -22,6 +22,10 @@ if TYPE_CHECKING:
     from gemel.seals.keys.keys import PublicKey
 
 
+MAX_REFS = 20
+"""References of one VEX document that are named, each in a remark."""
+
+
 class Fault(NamedTuple):
     """One thing that is wrong: the file that it concerns, what it is, what was found and expected.
 
@@ -257,12 +261,17 @@ def vex_faults(folder: ReleaseFolder) -> Iterator[Fault]:
 
 
 def vex_refs_unknown(folder: ReleaseFolder) -> Iterator[tuple[str, str]]:
-    """The VEX documents with each reference in them to a component that the SBOM does not list."""
+    """The VEX documents with references in them to components that the SBOM does not list, MAX_REFS of each.
+
+    The last of more says how many more there are.
+    """
     with suppress(GemelError, ValueError, RecursionError):
         for each in folder.contents.vex:
             vex = read_vex(folder.files.get(each.file, b""), each.file)
-            for ref in unknown_refs(vex, folder.files.get(SBOM, b"")):
-                yield each.file, ref
+            unknown = unknown_refs(vex, folder.files.get(SBOM, b""))
+            if more := len(unknown[MAX_REFS:]):
+                unknown[MAX_REFS - 1 :] = [f"{unknown[MAX_REFS - 1]}, and {more:,} more"]
+            yield from ((each.file, ref) for ref in unknown)
 
 
 def signed_by(folder: ReleaseFolder, keys: list[PublicKey]) -> set[bytes]:

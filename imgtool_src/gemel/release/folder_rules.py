@@ -11,7 +11,7 @@ from gemel.checking.rule import Rule
 from gemel.errors import GemelError
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
-from gemel.release.contents import CONTENTS, PROVENANCE, SBOM, SUMS
+from gemel.release.contents import CONTENTS, MAX_FAULTS, PROVENANCE, SBOM, SUMS
 from gemel.release.folder import (
     Fault,
     ReleaseFolder,
@@ -98,7 +98,8 @@ def folder_rules(folder: ReleaseFolder, keys: list[PublicKey], builds: Mapping[s
 
 def _outcomes(faults: Iterable[Fault], party: str, where: str) -> Iterator[Outcome]:
     found = list(faults)
-    for fault in found:
+    more = len(found[MAX_FAULTS:])
+    for number, fault in enumerate(found[:MAX_FAULTS], 1):
         yield Finding(
             fault.what,
             (fault.file or party,),
@@ -106,6 +107,7 @@ def _outcomes(faults: Iterable[Fault], party: str, where: str) -> Iterator[Outco
             found=fault.found,
             expected=fault.expected,
             follows_from=((LISTED, fault.file),) if fault.listed and party != SUMS else (),
+            lines=(f"and {more:,} more like this",) if more and number == MAX_FAULTS else (),
         )
     if not found:
         yield Holds(where)
