@@ -54,5 +54,8 @@ def _is_no_code(flow: Flow, at: int) -> bool:
     Nothing has been reached in ``flow`` yet.
     """
     stream = flow.stream(at, strict=True)
-    leaves = stream.calls or any(flow.code[each + 1] in part for each in stream.sizes for part in _STOPS)
+    ends = [*stream.sizes, stream.end]  # a handler may do no more than trap: UDF is hardly code, and ends it
+    leaves = stream.calls or any(
+        high in part for each in ends for high in flow.code[each + 1 : each + 2] for part in _STOPS
+    )
     return stream.improbable and stream.end - at <= SOON and not leaves

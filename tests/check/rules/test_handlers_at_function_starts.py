@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from image_edits import changed
-from small_device import findings
+from small_device import apply, builds, findings, joined, sampler_elf, station_elf
 from verdict_builds import ARCHITECTURES, build_of, of
 
 from gemel.checking.runner import RuleResult
@@ -75,3 +75,11 @@ def test_what_reads_as_code_is_left_alone(file: str, family: str) -> None:
     """Without symbols an address inside of a function may be an entry by design."""
     result = _alone(family, file=file)
     assert (findings(result), result.status) == ([], "not checked")
+
+
+@pytest.mark.parametrize("trap", ["ffde", "fede", "00be", "00df"])
+def test_a_handler_may_do_no_more_than_trap(trap: str) -> None:
+    """UDF as GCC and clang write __builtin_trap, BKPT, SVC: a first instruction like any other, without symbols too."""
+    code = bytes.fromhex(trap) + bytes.fromhex("fee7") * 7
+    made = joined(handed=builds(station=station_elf(code=code), sampler=sampler_elf(code=code)))
+    assert findings(apply(RULE, image=made.image, handed={})) == []
