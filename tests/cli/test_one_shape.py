@@ -180,6 +180,39 @@ def test_all_that_cannot_be_read_is_reported_at_once(device: Path, gemel: Run, c
     assert done.err.count("  next  ") == len(missing)
 
 
+ALL_WRONG = {
+    "check": ("none.hex", "station=none.elf", "sampler=sampler.elf"),
+    "show": ("none.hex", "station=none.elf"),
+    "rehearse": ("none.hex", "station=none.elf"),
+    "sign": ("none.hex", "station=none.elf", "--key", "key.pem", "-o", "x.hex"),
+    "split": ("none.hex", "station=none.elf", "-o", "parts"),
+    "compare": ("none.hex", "tide.hex", "station=none.elf"),
+    "join": ("station=none.elf", "sampler=sampler.elf", "-o", "x.hex"),
+    "release": ("station=none.elf", "sampler=sampler.elf", "-o", "x"),
+    "where": ("station=none.elf", "0"),
+}
+
+
+@pytest.mark.parametrize("command", ALL_WRONG)
+@pytest.mark.parametrize("fault", ["the layout", "a build's name"])
+def test_a_fault_of_the_layout_hides_no_missing_file(
+    device: Path, gemel: Run, command: str, fault: str
+) -> None:
+    """What is wrong with the layout, or with the name of a build, and which files are missing: one error each."""
+    assert gemel("keys", "new", "Ed25519", "-o", "key.pem", "--no-pass-phrase").code == 0
+    words = ALL_WRONG[command]
+    if fault == "the layout":
+        text = Path("small.toml").read_text(encoding="utf-8")
+        Path("small.toml").write_text(f"formatt = 1\n{text}", encoding="utf-8")
+    else:
+        words = (*words, "tower=station.elf")
+    done = gemel(command, "small.toml", *words)
+    assert done.code == 2
+    assert ("formatt" if fault == "the layout" else "tower") in done.err
+    for missing in {"none.hex", "none.elf"} & {word.rpartition("=")[2] for word in words}:
+        assert flat(done.err).count(missing) == 1, done.err
+
+
 def test_the_image_that_is_written_is_the_one_that_is_named(device: Path, gemel: Run) -> None:
     """join states the size and SHA-256 of the file that it writes; where none is written, of none."""
     words = (*JOIN, "-o", "first.hex", "-o", "first.bin", "--report", "join.json")

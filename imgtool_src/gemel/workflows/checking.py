@@ -81,14 +81,15 @@ def check(
     today: datetime.date | None = None,
     strict: Strict = "",
     joined_with: ReadLayout | None = None,
+    as_layout_states: bool = False,
     rules: Iterable[Rule] | None = None,
 ) -> CheckResult:
     """Apply every rule (or ``rules``) to ``image``.
 
     ``builds`` are those that are given, by name; ``version`` ("X.Y.Z") and ``rollback`` what the image is
-    meant to hold (None: whatever its record says).  ``trusted`` are the keys whose seals are taken: with some
-    given a seal by them is required, whatever the layout says (None: those that the layout names, as it
-    demands).  ``policy`` is the receiver's own, which narrows further.  ``previous`` is an older image whose
+    meant to hold (None: whatever its record says; with ``as_layout_states`` what the layout does).  ``trusted``
+    are the keys whose seals are taken: with some given a seal by them is required, whatever the layout says
+    (None: those that the layout names, as it demands).  ``policy`` is the receiver's own, which narrows further.  ``previous`` is an older image whose
     rollback counter this one must reach, ``min_rollback`` the lowest counter that is taken.  ``disassemble``
     reads the code for instructions that its core lacks (where the extra is not installed, that is reported as
     not checked).  ``rehearsal`` is one that was made; True makes one, None where the layout requires it, False
@@ -124,6 +125,7 @@ def check(
         judged_on=today,
         strict=strict,
         joined_with=joined_with,
+        as_layout_states=as_layout_states,
     )
     inspection = with_image(fixed, image)
     applied = apply_rules(inspection, today or date_of_today(), rules)

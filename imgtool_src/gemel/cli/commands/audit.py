@@ -227,20 +227,27 @@ def _given(
         _put(writer.line(result), form)
         for spool in spools.values():
             spool.add(result)
-    _put(writer.end(totals) if ends or form.name == "html" else "", form)
     if spools:
-        from gemel.cli.printing import written_words
+        from gemel.cli.printing import print_diagnostic, written_words
         from gemel.files.outputs import write_all
 
         write_all({file: spool.blocks(totals) for file, spool in spools.items()})
-        echo(written_words(spools), err=True)
+        print_diagnostic(written_words(spools))
+    _put(writer.end(totals) if ends or form.name == "html" else "", form)
     return totals
 
 
 def _put(text: str, form: Form) -> None:
-    """To stdout; what programs read is UTF-8 whatever the terminal's encoding."""
-    if text:
-        echo(text if form.name == "text" else text.encode("utf-8", "backslashreplace"), nl=False)
+    """To stdout, text as wide as the terminal; what programs read is UTF-8 whatever the terminal's encoding."""
+    if form.name != "text":
+        echo(text.encode("utf-8", "backslashreplace"), nl=False)
+        return
+    from gemel.cli.printing import list_width
+    from gemel.text.wrapping import wrapped
+
+    width = list_width(sys.stdout)
+    for line in text.splitlines():
+        echo("\n".join(wrapped(line, width, indent=len("FAIL "))))
 
 
 def _usage(what: str, found: str, expected: str) -> GemelError:

@@ -154,10 +154,10 @@ def command(
     from gemel.errors import all_of
     from gemel.workflows.checking import check
     from gemel.workflows.inputs import (
-        builds_at,
         date_of,
         load_builds,
         load_layout,
+        load_layout_and_files,
         read_image,
         read_images,
         version_of,
@@ -225,8 +225,11 @@ def command(
             result = check_alone(loaded, own_policy, public_keys(trust) or None, at_least, date, strict or "")
             print_remarks([Problem(f"without the layout: {unverified(result)}", where=loaded.file)])
         else:
-            read = load_layout(layout_of(found, USAGE), paths_outside=paths_outside)
-            files, remarks = builds_at(read, found.builds)
+            others = [*found.images, *([previous] if previous else [])]
+            layout = layout_of(found, USAGE)
+            read, files, remarks = load_layout_and_files(
+                layout, found.builds, others, paths_outside=paths_outside
+            )
             older: Image | None
             if from_device:
                 older = read_image(previous, layout=read, form=as_form) if previous else None
@@ -235,13 +238,12 @@ def command(
                     lambda: load_builds(read, files), lambda: trust_of(read, trust, own_policy)
                 )
             else:
-                images = [*found.images, *([previous] if previous else [])]
-                (loaded, *others), builds, trusted = all_of(
-                    lambda: read_images(images, read, at, as_form),
+                (loaded, *older_ones), builds, trusted = all_of(
+                    lambda: read_images(others, read, at, as_form),
                     lambda: load_builds(read, files),
                     lambda: trust_of(read, trust, own_policy),
                 )
-                older = others[0] if others else None
+                older = older_ones[0] if older_ones else None
             print_remarks([*remarks, *trusted.remarks(read)])
             options: dict[str, Any] = {
                 "version": version,

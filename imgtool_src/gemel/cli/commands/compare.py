@@ -12,6 +12,7 @@ from gemel.cli.parameters import ADDRESS, FILE, form_option, from_device_option
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
+    from gemel.layout.reader import ReadLayout
 
 OLD = "old:"
 """What stands before the name of a build of the old image."""
@@ -64,16 +65,33 @@ def command(
     from gemel.errors import all_of
     from gemel.files.output_targets import refuse_targets
     from gemel.workflows.comparing import compare, refuse_builds
-    from gemel.workflows.inputs import build_files, builds_of_image, load_builds, load_layout, read_images
+    from gemel.workflows.inputs import (
+        build_files,
+        builds_of_image,
+        load_builds,
+        load_layout,
+        read_images,
+        with_unreadable,
+    )
 
     layout, images, builds = _sorted(words)
-    read = load_layout(layout) if layout else None
-    if read is None:
-        refuse_builds([*builds, *(["--old-layout"] if old_layout else [])])
     of_old = [text.removeprefix(OLD) for text in builds if text.startswith(OLD)]
     of_new = [text for text in builds if not text.startswith(OLD)]
-    old_read = load_layout(old_layout) if old_layout else read
-    old_files = build_files(old_read, of_old) if old_read else {}
+    if layout is None:
+        refuse_builds([*builds, *(["--old-layout"] if old_layout else [])])
+
+    def read_them() -> tuple[ReadLayout | None, ReadLayout | None, dict[str, Path]]:
+        read, old_read = all_of(
+            *((lambda file=file: load_layout(file) if file else None) for file in (layout, old_layout))
+        )
+        old_read = old_read or read
+        _, files = all_of(
+            lambda: build_files(read, of_new) if read else {},
+            lambda: build_files(old_read, of_old) if old_read else {},
+        )
+        return read, old_read, files
+
+    read, old_read, old_files = with_unreadable(read_them, *images, *of_new, *of_old)
     if output and form == "text":
         form = {".html": "html", ".htm": "html", ".json": "json"}.get(output.suffix.lower(), form)
     (old, new), old_builds = all_of(

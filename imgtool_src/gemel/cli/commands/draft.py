@@ -68,7 +68,7 @@ def command(
     Example:
       gemel draft station=station.elf sampler=sampler.elf
     """
-    from gemel.cli.printing import print_remarks, wrapped, written_words
+    from gemel.cli.printing import print_diagnostic, print_remarks, wrapped, written_words
     from gemel.draft.document import document
     from gemel.draft.drafting import draft
     from gemel.files.outputs import write_all
@@ -82,16 +82,16 @@ def command(
     folder = output.parent if output is not None else Path()
     drafted = draft(builds, _link_maps(maps, builds), recorded)
     data = document(drafted, _paths(files, folder), _peripherals(svd), svd.name if svd else "").encode()
-    asked = data.count(b"ask:") - data.count(b'"ask:"')
-    questions = f"{asked} question{'' if asked == 1 else 's'}"
-    step = f"answer the draft's {questions} (ask:), then run: gemel check {output or 'LAYOUT'}"
-    echo("\n".join(wrapped(step, sys.stderr)), err=True)
-    holds = _said(data, "draft" if output is None else output.name, builds)
+    holds, verdict = _tried(data, "draft" if output is None else output.name, builds)
     if output is None:
         echo(data, nl=False)
     else:
         write_all({output: [data]})
-        echo(written_words([output]), err=True)
+        print_diagnostic(written_words([output]))
+    asked = data.count(b"ask:") - data.count(b'"ask:"')
+    answer = f"answer the draft's {asked} question{'' if asked == 1 else 's'} (ask:), then " if asked else ""
+    step = f"next: {answer}run: gemel check {output or 'LAYOUT'}"
+    print_diagnostic("\n".join([*wrapped(step, sys.stderr, indent=2), *wrapped(verdict, sys.stderr, indent=2)]))
     return 0 if holds else 1
 
 
@@ -221,14 +221,14 @@ def _paths(files: Mapping[str, Path], folder: Path) -> dict[str, str]:
     return paths
 
 
-def _said(data: bytes, file: str, builds: Mapping[str, Build]) -> bool:
-    """Join and check with the draft as it stands, and say on stderr what comes of it; whether all holds.
+def _tried(data: bytes, file: str, builds: Mapping[str, Build]) -> tuple[bool, str]:
+    """Join and check with the draft as it stands, and say on stderr what is found; whether all holds, and the verdict.
 
     Raises LayoutError where the draft is no layout: then the builds contradict what any device can be.
     """
-    from gemel.checking.reports.as_text import report_of
+    from gemel.checking.reports.as_text import body_of, verdict
     from gemel.checking.runner import check
-    from gemel.cli.printing import print_problems, prose_width
+    from gemel.cli.printing import print_problems, prose_width, wrapped
     from gemel.errors import GemelError
     from gemel.inspection.inspection import Inspection
     from gemel.joining.pipeline import join
@@ -241,7 +241,7 @@ def _said(data: bytes, file: str, builds: Mapping[str, Build]) -> bool:
     except GemelError as error:
         echo("the draft does not join as it stands:", err=True)
         print_problems(error)
-        return False
+        return False, "FAIL: the draft does not join as it stands."
     result = check(Inspection(read, image, builds, disassemble=True), date_of_today())
     if not result.passes:
         echo("the builds join by the draft, but the image is not sound:", err=True)
@@ -249,11 +249,9 @@ def _said(data: bytes, file: str, builds: Mapping[str, Build]) -> bool:
         echo("the builds join by the draft; the check of the image has findings:", err=True)
     else:
         echo("the draft joins as it stands; the check of the image says:", err=True)
-    echo("\n".join(report_of(result, width=prose_width(sys.stderr))), err=True)
+    echo("\n".join(body_of(result, width=prose_width(sys.stderr), all_by="gemel check --all")), err=True)
     paths = [plan.path for plan in read.layout.builds.values() if plan.path]
     if any(path.startswith("../") or os.path.isabs(path) for path in paths):
-        echo(
-            "its builds are not in its folder: join it with --paths-outside, or give them as NAME=FILE",
-            err=True,
-        )
-    return result.passes
+        words = "its builds are not in its folder: join it with --paths-outside, or give them as NAME=FILE"
+        echo("\n".join(wrapped(words, sys.stderr, indent=2)), err=True)
+    return result.passes, verdict(result)

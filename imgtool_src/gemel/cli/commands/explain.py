@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 import sys
 from collections.abc import Iterator
@@ -136,9 +135,9 @@ def _list(lines: list[tuple[str, str, str]]) -> Iterator[str]:
     On a terminal as much of it as fits; a program that reads the list gets it whole.
     """
     from gemel.checking.subjects import SUBJECTS, subject_of
+    from gemel.cli.printing import list_width
 
-    on_terminal = sys.stdout is not None and sys.stdout.isatty()
-    width = _width() if on_terminal or os.environ.get("COLUMNS") else sys.maxsize
+    width = list_width(sys.stdout)
     column = max(len(name) for name, _, _ in lines)
     for subject, _ in SUBJECTS:
         rows = [line for line in lines if subject_of(line[0]) == subject]

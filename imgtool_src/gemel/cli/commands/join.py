@@ -21,6 +21,7 @@ from gemel.cli.signing.pass_phrases import open_keys_option, pass_phrase_options
 
 if TYPE_CHECKING:
     from gemel.inspection.inspection import Strict
+    from gemel.layout.reader import ReadLayout
 
 USAGE = "[LAYOUT] [NAME=BUILD]..."
 
@@ -136,7 +137,14 @@ def command(
     from gemel.cli.signing.seal_lines import seal_lines, unsealed_lines
     from gemel.files.output_targets import refuse_targets
     from gemel.files.outputs import write_all
-    from gemel.workflows.inputs import build_files, date_of, load_builds, load_layout, version_of
+    from gemel.workflows.inputs import (
+        build_files,
+        date_of,
+        load_builds,
+        load_layout,
+        version_of,
+        with_unreadable,
+    )
     from gemel.workflows.joining import assumptions_of, join_and_check
     from gemel.workflows.sealing import refuse_unsealable
     from gemel.workflows.trust import load_policy
@@ -155,11 +163,15 @@ def command(
         refuse_suffixes(outputs, as_form)
         found = given(words, USAGE, least=0, most=0)
         layout = layout_of(found, USAGE)
-        read = load_layout(layout, paths_outside=paths_outside)
+
+        def read_them() -> tuple[ReadLayout, dict[str, Path]]:
+            read = load_layout(layout, paths_outside=paths_outside)
+            return read, build_files(read, found.builds, by_path=True)
+
+        read, files = with_unreadable(read_them, *found.builds)
         own = load_policy(policy) if policy else None
         with GivenKeys(key_texts, PassPhrases(phrase_files, phrase_names), open_keys=open_keys) as keys:
             refuse_unsealable(read.layout, keys, leave_unsealed)
-            files = build_files(read, found.builds, by_path=True)
             whole = memory_files(read.layout, memories)
             targets = [path for path in outputs if path != STDOUT]
             refuse_targets(
@@ -190,7 +202,7 @@ def command(
         if result.passes and not dry_run:
             blocks = encoded(outputs[0], joined.image.data, read.layout, joined.image.entry, as_form)
             result = of_file(result, outputs[0], blocks)
-        shown = Shown(result, form, everything, quiet and result.passes, to_stderr=STDOUT in outputs)
+        shown = Shown(result, form, everything, quiet and result.passes, STDOUT in outputs, "--all")
         shown.body()
         documents = {file: [text] for file, text in report_texts(result, reports, everything).items()}
         done: list[str] = []

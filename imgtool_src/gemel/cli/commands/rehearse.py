@@ -67,13 +67,12 @@ def command(
     from gemel.errors import all_of
     from gemel.files.output_targets import refuse_targets
     from gemel.inspection.inspection import Inspection
-    from gemel.workflows.inputs import builds_at, load_builds, load_layout, read_image
+    from gemel.workflows.inputs import load_builds, load_layout_and_files, read_image
     from gemel.workflows.rehearsing import rehearse
 
     found = given(words, USAGE)
     layout, image = layout_of(found, USAGE), found.images[0]
-    read = load_layout(layout)
-    files, remarks = builds_at(read, found.builds)
+    read, files, remarks = load_layout_and_files(layout, found.builds, found.images)
     refuse_targets([output] if output else [], [layout, image, *files.values()])
     loaded, builds_given = all_of(
         lambda: read_image(image, layout=read, at=at, form=as_form), lambda: load_builds(read, files)

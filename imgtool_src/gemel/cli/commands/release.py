@@ -171,7 +171,7 @@ def command(
         released = make_release(request, keys)
     print_remarks(released.remarks)
     result, done = released.check, []
-    shown = Shown(result, "text", False, quiet and bool(released.files))
+    shown = Shown(result, silent=quiet and bool(released.files))
     shown.body()
     if released.files:
         print_remarks(write_release(folder, released, index))

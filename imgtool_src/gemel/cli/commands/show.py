@@ -175,12 +175,15 @@ def _described(
     from gemel.cli.printing import print_remarks
     from gemel.errors import all_of
     from gemel.workflows.describing import described, refuse_builds_without_layout
-    from gemel.workflows.inputs import builds_at, load_builds, load_layout, read_image
+    from gemel.workflows.inputs import load_builds, load_layout_and_files, read_image
 
     if found.layout is None:
         refuse_builds_without_layout(found.builds)
-    read = load_layout(found.layout, paths_outside=paths_outside) if found.layout else None
-    files, remarks = builds_at(read, found.builds) if read else ({}, [])
+    read, files, remarks = (
+        load_layout_and_files(found.layout, found.builds, found.images, paths_outside=paths_outside)
+        if found.layout
+        else (None, {}, [])
+    )
 
     def loaded_image() -> Image:
         if from_device:

@@ -32,12 +32,12 @@ def command(words: tuple[str, ...], folder: Path, at: int | None, as_form: str |
     from gemel.cli.printing import print_done, print_remarks, wrapped, written_words
     from gemel.files.output_targets import refuse_targets
     from gemel.files.outputs import write_all
-    from gemel.workflows.inputs import builds_of_image, load_layout, read_image
+    from gemel.workflows.inputs import builds_of_image, load_layout_and_files, read_image
     from gemel.workflows.splitting import split
 
     found = given(words, USAGE)
     layout, image = layout_of(found, USAGE), found.images[0]
-    read = load_layout(layout)
+    read, _, _ = load_layout_and_files(layout, found.builds, [image])
     loaded = read_image(image, layout=read, at=at, form=as_form)
     files, builds, remarks = builds_of_image(read, loaded, found.builds)
     parts = split(read, loaded, builds)

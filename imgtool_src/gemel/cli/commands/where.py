@@ -130,11 +130,10 @@ def _sorted(words: Sequence[str]) -> tuple[Path | None, list[str], list[str]]:
 
 def _inputs(layout: Path | None, builds: Sequence[str]) -> tuple[ReadLayout | None, dict[str, Build]]:
     from gemel.cli.printing import print_remarks
-    from gemel.workflows.inputs import builds_at, load_builds, load_layout
+    from gemel.workflows.inputs import load_builds, load_layout_and_files
 
     if layout is not None:
-        read = load_layout(layout)
-        files, remarks = builds_at(read, builds)
+        read, files, remarks = load_layout_and_files(layout, builds)
         print_remarks(remarks)
         return read, load_builds(read, files)
     files = {}

@@ -26,7 +26,7 @@ def hand_over(request: SignRequest) -> int:
     targets = [*request.to_be_signed, *map(readable_file, request.to_be_signed)]
     refuse_targets(targets, request.inputs)
     handed = signing.hand_over(request)
-    shown = Shown(handed.check, "text", False, False)
+    shown = Shown(handed.check)
     shown.body()
     done = []
     if handed.check.passes:
@@ -45,7 +45,7 @@ def seal_image(request: SignRequest, keys: GivenKeys) -> int:
     targets = [path for path in request.outputs if path != STDOUT]
     refuse_targets([*targets, *whole], [*request.inputs, *keys.files])
     all_of(lambda: request.loaded, lambda: request.handed)
-    print_remarks(request.files_and_remarks[1])
+    print_remarks(request.remarks)
     sealed = signing.seal_image(request, keys)
     result, layout = sealed.checks[-1], request.read.layout
     judged = request.outputs[0] if sealed.seal and request.outputs else None
@@ -53,7 +53,7 @@ def seal_image(request: SignRequest, keys: GivenKeys) -> int:
         image = request.loaded
         blocks = encoded(judged, image.data, layout, image.entry, request.form)
         result = of_file(result, judged, blocks)
-    shown = Shown(result, "text", False, False, to_stderr=STDOUT in request.outputs)
+    shown = Shown(result, to_stderr=STDOUT in request.outputs)
     shown.body()
     lines: list[str] = []
     if sealed.seal:
