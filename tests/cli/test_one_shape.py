@@ -323,6 +323,12 @@ def test_unknown_suffixes_are_named_by_as(device: Path, gemel: Run) -> None:
     assert gemel("check", "small.toml", "tide.img", "--as", "bin").code == 0
     assert gemel(*JOIN, "-o", "out.img", "--as", "bin").code == 0
     assert Path("out.img").read_bytes() == Path("tide.bin").read_bytes()
+    for words in (
+        ("compare", "small.toml", "tide.img", "out.img"),
+        ("where", "small.toml", "0x1000_0000", "--image", "tide.img"),
+    ):
+        assert gemel(*words).code == 2
+        assert gemel(*words, "--as", "bin").code == 0
     stdin = gemel("check", "small.toml", "-")
     assert (stdin.code, "--as" in stdin.err) == (2, True)
 
@@ -446,6 +452,35 @@ def test_results_into_files(device: Path, gemel: Run) -> None:
     assert gemel("explain", "seal", "-o", "seal.txt").code == 0
     assert gemel("show", *CHECK[1:], "-o", "tide.hex").code == 2
     assert Path("tide.hex").read_bytes().startswith(b":")
+
+
+def test_the_suffix_of_a_result_is_its_form(device: Path, gemel: Run) -> None:
+    """-o of show, compare, rehearse and explain: .json is JSON, .html a page, .svg a picture; --format counts first."""
+    both = ("small.toml", "tide.hex", "tide.bin")
+    for words, suffixes in (
+        (("show", *CHECK[1:]), ("json", "html")),
+        (("compare", *both), ("json", "html")),
+        (("rehearse", *CHECK[1:], *BUILDS, "--budget", "10"), ("json", "svg")),
+        (("explain", "seal"), ("json",)),
+    ):
+        for suffix in suffixes:
+            gemel(*words, "-o", f"r.{suffix}")
+            text = Path(f"r.{suffix}").read_text(encoding="utf-8")
+            if suffix == "json":
+                json.loads(text)
+            else:
+                assert f"<{suffix}" in text
+        gemel(*words, "--format", "json", "-o", "r.txt")
+        json.loads(Path("r.txt").read_text(encoding="utf-8"))
+
+
+def test_verbose_counts_anywhere(device: Path, gemel: Run) -> None:
+    """-v before or after the command shows the cause of an error."""
+    Path("small.toml").write_bytes(b"[[")
+    words = ("check", "small.toml")
+    for line in (("-v", *words), (*words, "-v"), (*words, "--verbose")):
+        assert "because   " in gemel(*line).err
+    assert "because" not in gemel(*words).err
 
 
 def test_explain_finds_by_a_word(gemel: Run) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.cli.declared import argument, option, sub_command
-from gemel.cli.parameters import ADDRESS, FILE, form_option, from_device_option
+from gemel.cli.parameters import FILE, as_option, at_option, form_option, from_device_option, result_option
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
@@ -18,9 +18,10 @@ OLD = "old:"
 """What stands before the name of a build of the old image."""
 
 
-@sub_command("compare", works_long=True)
+@sub_command("compare", works_long=True, exits="0 the images are the same; 1 they differ")
 @argument("words", metavar="[LAYOUT] OLD NEW [[old:]NAME=BUILD]...", several=True)
-@option("--at", kind=ADDRESS, help="Where raw binaries go; else the start of the layout's first flash.")
+@at_option
+@as_option
 @option(
     "--old-layout",
     metavar="LAYOUT",
@@ -28,17 +29,13 @@ OLD = "old:"
     help="Layout that the old image was joined with, where that is another one.",
 )
 @from_device_option
-@option("--all", "everything", is_flag=True, help="List everything that differs, however long.")
+@option("--all", "everything", is_flag=True, help="In text, list everything that differs, however long.")
 @form_option("text", "json", "html")
-@option(
-    "-o",
-    "--output",
-    kind=FILE,
-    help="Write the result here, not to stdout; .html, .json by suffix.",
-)
+@result_option("; .json, .html by suffix")
 def command(
     words: tuple[str, ...],
     at: int | None,
+    as_form: str | None,
     old_layout: Path | None,
     from_device: bool,
     everything: bool,
@@ -53,15 +50,14 @@ def command(
     its path is one of the new image where its build id is the record's. What only moved is counted, not listed.
     As HTML: one page for a browser, each memory drawn old next to new, what must be programmed marked.
     With --from-device either may be a dump of a device: what the device writes itself is left out of both. LAYOUT
-    ends in .toml; where it is left out, gemel.toml in the folder is used if it is there. Exit codes: 0 same, 1
-    different, 2 the work could not be done.
+    ends in .toml; where it is left out, gemel.toml in the folder is used if it is there.
 
     \b
     Example:
       gemel compare tide-gauge.toml tide.hex tide.bin
     """
     from gemel.cli.printing import print_remarks
-    from gemel.cli.results import give_text
+    from gemel.cli.results import form_by_suffix, give_text
     from gemel.errors import all_of
     from gemel.files.output_targets import refuse_targets
     from gemel.workflows.comparing import compare, refuse_builds
@@ -92,10 +88,9 @@ def command(
         return read, old_read, files
 
     read, old_read, old_files = with_unreadable(read_them, *images, *of_new, *of_old)
-    if output and form == "text":
-        form = {".html": "html", ".htm": "html", ".json": "json"}.get(output.suffix.lower(), form)
+    form = form_by_suffix(output, form, "json", "html")
     (old, new), old_builds = all_of(
-        lambda: read_images(images, [old_read, read], at), lambda: load_builds(old_read, old_files)
+        lambda: read_images(images, [old_read, read], at, as_form), lambda: load_builds(old_read, old_files)
     )
     new_files: dict[str, Path] = {}
     new_builds: dict[str, Build] = {}

@@ -8,8 +8,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from gemel.cli.catalogue import TOPICS
-from gemel.cli.declared import argument, option, sub_command
-from gemel.cli.parameters import FILE, form_option
+from gemel.cli.declared import DONE, argument, sub_command
+from gemel.cli.parameters import form_option, result_option
 
 PAGES = ("ci", "examples", "python")
 """The topics that are pages in Markdown."""
@@ -22,10 +22,10 @@ def _with_topics(text: str) -> str:
     return help_with_rows(text, "{topics}", TOPICS.items())
 
 
-@sub_command("explain", finished=_with_topics)
+@sub_command("explain", finished=_with_topics, exits=DONE)
 @argument("topic", metavar="[RULE|WORD|TOPIC]", required=False)
 @form_option("text", "json")
-@option("-o", "--output", kind=FILE, help="Write the page here, not to stdout.")
+@result_option("; .json by suffix")
 def command(topic: str | None, form: str, output: Path | None) -> int:
     """Explain the rules, one rule, or a format.
 
@@ -39,10 +39,10 @@ def command(topic: str | None, form: str, output: Path | None) -> int:
     Example:
       gemel explain reset-handler-in-code
     """
-    from gemel.cli.results import give_text
+    from gemel.cli.results import form_by_suffix, give_text
     from gemel.text.wrapping import markdown_lines
 
-    if form == "json":
+    if form_by_suffix(output, form, "json") == "json":
         give_text(_as_json(topic), output, plain=False)
     else:
         lines = _page(topic).splitlines() if topic in TOPICS else _rules(topic)

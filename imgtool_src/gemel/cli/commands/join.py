@@ -5,17 +5,22 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gemel.cli.declared import IntRange, argument, option, sub_command
+from gemel.cli.declared import argument, option, sub_command
 from gemel.cli.parameters import (
-    FILE,
     as_option,
     date_option,
     disassemble_option,
     form_option,
+    images_option,
+    key_option,
+    memories_option,
     paths_outside_option,
+    policy_option,
     quiet_option,
     report_option,
+    rollback_option,
     strict_option,
+    version_option,
 )
 from gemel.cli.signing.pass_phrases import open_keys_option, pass_phrase_options
 
@@ -28,36 +33,11 @@ USAGE = "[LAYOUT] [NAME=BUILD]..."
 
 @sub_command("join", works_long=True)
 @argument("words", metavar=USAGE, several=True)
-@option(
-    "-o",
-    "--output",
-    "outputs",
-    metavar="IMAGE",
-    multiple=True,
-    required=True,
-    kind=FILE,
-    help="Image to write, by suffix .hex, .srec or .bin, or - for standard output; may be repeated.",
-)
-@option(
-    "--memory",
-    "memories",
-    metavar="NAME=FILE",
-    multiple=True,
-    help="Write every byte of this flash memory too, raw, erased ones filled in; may be repeated.",
-)
-@option("--version", "version_text", metavar="X.Y.Z", help="Version of the image; else the layout's.")
-@option(
-    "--rollback",
-    kind=IntRange(0, 0xFFFF_FFFF),
-    help="Rollback counter of the image; else the layout's.",
-)
-@option(
-    "--key",
-    "key_texts",
-    metavar="KEY",
-    multiple=True,
-    help="Seal with this private key, a file or a pkcs11: URI (a key on a token); may be repeated.",
-)
+@images_option(required=True)
+@memories_option
+@version_option("Version of the image; else the layout's.")
+@rollback_option("Rollback counter of the image; else the layout's.")
+@key_option()
 @pass_phrase_options
 @option(
     "--leave-unsealed",
@@ -65,12 +45,7 @@ USAGE = "[LAYOUT] [NAME=BUILD]..."
     help="Write the image without the seal that the layout requires, to be sealed later with gemel sign.",
 )
 @open_keys_option
-@option(
-    "--policy",
-    metavar="FILE",
-    kind=FILE,
-    help="Require what this policy of your own says too (gemel explain policy).",
-)
+@policy_option
 @option(
     "--read-back",
     "reads_back",

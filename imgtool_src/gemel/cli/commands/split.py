@@ -5,13 +5,13 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from gemel.cli.declared import argument, option, sub_command
+from gemel.cli.declared import DONE, argument, option, sub_command
 from gemel.cli.parameters import FILE, as_option, at_option
 
 USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 
 
-@sub_command("split", works_long=True)
+@sub_command("split", works_long=True, exits=DONE)
 @argument("words", metavar=USAGE, several=True)
 @option("-o", "--output", "folder", metavar="FOLDER", kind=FILE, required=True, help="Folder for the parts.")
 @at_option
