@@ -192,7 +192,6 @@ UNTRIED = frozenset(
         "draft",
         "files",
         "image",
-        "inspection",
         "m_profile",
         "page",
         "readback",
