@@ -186,7 +186,6 @@ def _limits() -> set[str]:
 UNTRIED = frozenset(
     [
         "audit",
-        "checking",
         "cli",
         "comparing",
         "draft",

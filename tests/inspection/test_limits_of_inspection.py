@@ -50,7 +50,7 @@ def _deviations(count: int) -> bool:
     starts = [STATION + 0x400 + 0x100 * number for number in range(count)]
     data = bytes(range(128))
     given = builds(station=station_elf(extra=tuple(SegmentSpec(at, data, flags="r") for at in starts)))
-    writes = {at: b"\xee\x11" for at in starts[:-1]}
+    writes = dict.fromkeys(starts[:-1], b"\xee\x11")
     image = changed(joined(handed=given).image, {**writes, starts[-1]: swapped(data, 4)})
     return disorder(Inspection(layout(), image, given)) is not None
 
