@@ -118,7 +118,7 @@ def _with_inherited(types: DebugTypes, found: Found, other: Found, seen: list[Me
             seen.append(member)
             base = _without_nothing(types, Found(*types.resolved(member.type)))
             inner = _with_inherited(types, base, other, seen).type
-        if not isinstance(inner, Composite):
+        if not isinstance(inner, Composite) or member.bit is None:
             members.append(member)
             continue
         names = {each.name for each in inner.members}
