@@ -29,6 +29,7 @@ from gemel.lookup import annotating
 from gemel.lookup.annotating import annotated
 from gemel.lookup.facts import Lookup
 from gemel.m_profile import capabilities
+from gemel.m_profile.address_flow import LEAST_POINTER, AddressFlow
 from gemel.m_profile.architectures import MAX_INTERRUPTS, MAX_INTERRUPTS_ARMV6_M
 from gemel.m_profile.flow import Flow, Run
 from gemel.m_profile.sieve import Sieve
@@ -248,6 +249,13 @@ def test_the_least_that_a_routine_alone_lacks(lacking: int, told: int) -> None:
     code = b"\x00\xee\x10\x0a" * lacking + b"\x70\x47"  # VMOV S0, R0 and BX LR
     read = UnmappedCode(code, 0x1000, [], [Routine([Run(0, len(code))], True)], (0, len(code), 0), False)
     assert len(list(read.swept_places(Sieve(capabilities.lacking("armv8-m.main", ()))))) == told
+
+
+@pytest.mark.parametrize(("value", "is_base"), [(LEAST_POINTER, True), (LEAST_POINTER - 4, False)])
+def test_the_least_pointer(value: int, is_base: bool) -> None:
+    """An address from the limit on, in another region than the watched one, is the base of something else."""
+    flow = AddressFlow((Span(0x5000_0000, 4),), {}, lambda _: None)
+    assert flow._is_base(value) == is_base
 
 
 @pytest.mark.parametrize(("less", "found"), [(0, True), (1, False)])

@@ -18,7 +18,7 @@ from gemel.builds.dwarf.debug_types import DebugTypes
 from gemel.builds.dwarf.fault import DebugUnreadable
 from gemel.builds.dwarf.lines import LineTable
 from gemel.builds.dwarf.sections import UNFOLDED_LIMIT
-from gemel.builds.dwarf.split import read_halves
+from gemel.builds.dwarf.split import ABSENT, read_halves
 from gemel.builds.elf.segment_sections import NO_SEGMENT
 from gemel.builds.part_notes import with_part_notes
 from gemel.builds.source import BytesSource
@@ -135,13 +135,12 @@ def _tables(count: int) -> bool:
 
 
 def _halves(count: int) -> bool:
-    return [reason for _, reason in read_halves(["a.dwo"] * count, lambda _: None)] == [
-        "not next to the ELF file"
-    ] * count
+    wanted: dict[str, set[int | None]] = {f"{number}.dwo": set() for number in range(count)}
+    return {reason for _, _, reason in read_halves(wanted, lambda _: None)} == {ABSENT}
 
 
 def _halves_size(size: int) -> bool:
-    ((_, reason),) = read_halves(["a.dwo"], lambda _: BytesSource(bytes(size)))
+    ((_, _, reason),) = read_halves({"a.dwo": set()}, lambda _: BytesSource(bytes(size)))
     return "bytes in sum" not in str(reason)
 
 

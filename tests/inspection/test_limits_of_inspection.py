@@ -12,7 +12,7 @@ from small_device import CODE, STATION, STATION_RAM, build, builds, joined, layo
 
 from gemel.builds.build import Build
 from gemel.inspection.byte_order import disorder, swapped
-from gemel.inspection.core_settings import may_write
+from gemel.inspection.core_settings import why_may_write
 from gemel.inspection.core_views import LOWEST_RETURN, described_word
 from gemel.inspection.embedded_copies import HeldCopy, copies_of
 from gemel.inspection.first_float import first_float
@@ -55,8 +55,9 @@ def _deviations(count: int) -> bool:
     return disorder(Inspection(layout(), image, given)) is not None
 
 
-def _followed(size: int) -> bool:
-    return not may_write(_functions(NOP * (size // 2) + b"\0" * (size % 2)), 0x5000_0000)
+def _followed(count: int) -> bool:
+    """Whether ``count`` instructions are followed to say that none of them writes a register."""
+    return not why_may_write(_functions(NOP * (count - 1) + RETURN), 0x5000_0000)
 
 
 def _copies(count: int) -> bool:
@@ -136,7 +137,7 @@ def _entries(count: int) -> bool:
 
 LIMITS: Limits = {
     "inspection.byte_order.MAX_DEVIATIONS": (3, _deviations),
-    "inspection.core_settings.FOLLOWED_LIMIT": (64, _followed),
+    "m_profile.address_flow.STEPS_LIMIT": (8, _followed),
     "inspection.embedded_copies.COPIES_LIMIT": (3, _copies),
     "inspection.first_float.WALK_LIMIT": (5, _walked),
     "inspection.first_float.DEPTH_LIMIT": (3, _called),
