@@ -135,12 +135,12 @@ def _tables(count: int) -> bool:
 
 
 def _halves(count: int) -> bool:
-    wanted: dict[str, set[int | None]] = {f"{number}.dwo": set() for number in range(count)}
+    wanted: dict[str, set[int | None]] = {f"{number}.dwo": {1} for number in range(count)}
     return {reason for _, _, reason in read_halves(wanted, lambda _: None)} == {ABSENT}
 
 
 def _halves_size(size: int) -> bool:
-    ((_, _, reason),) = read_halves({"a.dwo": set()}, lambda _: BytesSource(bytes(size)))
+    ((_, _, reason),) = read_halves({"a.dwo": {1}}, lambda _: BytesSource(bytes(size)))
     return "bytes in sum" not in str(reason)
 
 
