@@ -17,6 +17,7 @@ from __future__ import annotations
 import datetime
 import json
 import types
+from functools import cache
 from typing import Annotated, Any, Literal, Union, get_args, get_origin, get_type_hints
 
 from gemel.spans import Address, Span, format_address
@@ -97,6 +98,7 @@ def schema_of(model: type, title: str) -> dict[str, Any]:
     return {"$schema": DIALECT, "title": title, **whole, "$defs": dict(sorted(definitions.items()))}
 
 
+@cache
 def _fields(model: type) -> tuple[str, ...]:
     return tuple(name for name in getattr(model, "__annotations__", ()) if name != "_")
 
