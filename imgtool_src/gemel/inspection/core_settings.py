@@ -9,6 +9,7 @@ from itertools import count as count_from
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
+from gemel.builds.elf.symbol_entries import UNDEFINED
 from gemel.m_profile.known_stores import (
     CPACR,
     ELSEWHERE,
@@ -164,8 +165,13 @@ def may_write(build: Build, register: int) -> bool:
 
 def _spans_of_functions(build: Build) -> list[Span]:
     """What each function takes; one without a size, as libraries in assembly have them, reaches to the next."""
-    places = build.symbols.places() if build.symbols else ()
-    sizes = {each.value & ~1: each.size for each in places if each.kind == "function"}
+    extents = build.symbols.extents if build.symbols else {}
+    sizes = {
+        start: size
+        for section, group in extents.items()
+        for start, size, is_function in group
+        if is_function and section != UNDEFINED
+    }
     starts = sorted(sizes)
     ends = [*starts[1:], starts[-1]] if starts else []
     return [Span(start, sizes[start] or end - start) for start, end in zip(starts, ends, strict=True)]

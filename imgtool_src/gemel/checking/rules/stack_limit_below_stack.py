@@ -69,4 +69,5 @@ RULE = Rule(
     source="Armv8-M Architecture Reference Manual, MSPLIM (from memory)",
     absent="no build's code puts a constant into the register",
     check=check,
+    of_elf=True,
 )

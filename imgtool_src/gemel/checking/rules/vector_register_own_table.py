@@ -108,4 +108,5 @@ RULE = Rule(
     source="Armv7-M Architecture Reference Manual, section B3.2.5, VTOR (from memory); common practice",
     absent="no build's code puts a constant into the register",
     check=check,
+    of_elf=True,
 )
