@@ -81,7 +81,8 @@ def data_of(value: Any) -> Any:
         return value.hex()
     if isinstance(value, datetime.date):
         return value.isoformat()
-    if names := _fields(type(value)):
+    kind: Any = type(value)
+    if names := _fields(kind):
         return {name.rstrip("_"): data_of(getattr(value, name)) for name in names}
     if isinstance(value, tuple | list):
         return [data_of(each) for each in value]
