@@ -6,6 +6,7 @@ import re
 import struct
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import PurePath
 
 from gemel.builds.dwarf.constants import LANGUAGES, NAMED, RECORDS, At, Tag
 from gemel.builds.dwarf.entries import DieOffset, Entries
@@ -48,10 +49,12 @@ DEFINITION_LIMIT = 4096
 def read_debug_types(sections: DebugSections, file: str, beside: Beside | None = None) -> DebugTypes:
     """The types of a file; DebugUnreadable with the reason if it has none or they break the format.
 
-    ``beside`` gives the files of split debug information.
+    ``beside`` gives the files of split debug information, or the package (.dwp) named after ``file``.
     """
     with _told(file):
-        return DebugTypes(Entries(read_debug_sections(sections), beside), file)
+        path = PurePath(file)
+        packages = (f"{path.name}.dwp", f"{path.stem}.dwp")
+        return DebugTypes(Entries(read_debug_sections(sections), beside, packages), file)
 
 
 @contextmanager
