@@ -301,7 +301,6 @@ UNTRIED = frozenset(
         "audit",
         "cli",
         "comparing",
-        "draft",
         "page",
         "readback",
         "rehearsal",
