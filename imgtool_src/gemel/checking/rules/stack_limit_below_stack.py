@@ -24,7 +24,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         if isinstance(core, NotChecked):
             yield core
             continue
-        from gemel.m_profile.known_stores import MSPLIM
+        from gemel.m_profile.known_registers import MSPLIM
 
         table = inspection.vector_table(core.plan.name)
         known = [each for each in core.of(MSPLIM) if each.store.value]
