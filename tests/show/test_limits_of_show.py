@@ -28,7 +28,7 @@ def _alone(count: int) -> str:
     image = SparseBytes()
     for number in range(count):
         image.write(FLASH + 0x100 * number, bytes(range(1, 65)))
-    return "\n".join(plain(line) for line in text_of(contents_of_file(image, "a.hex"), 100, BLOCKS))
+    return plain(text_of(contents_of_file(image, "a.hex"), 100, BLOCKS))
 
 
 def _in_ram(distance: int) -> bool:
