@@ -3,7 +3,7 @@
 A compiler's library and a scheduler hold instructions of extensions that a core may lack, and step over them
 where a register says so: the processor's CONTROL register, the value in LR on exception entry (EXC_RETURN, whose
 bit 4 says that no floating-point context was stacked), the coprocessor access register or an identification
-register in the system control space.  What unwinds C++ exceptions goes by the tables of the frames.
+register in the system control space.  What unwinds C++ exceptions restores what the frames name.
 Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
 """
 
