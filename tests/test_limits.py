@@ -298,8 +298,6 @@ def _limits() -> set[str]:
 
 UNTRIED = frozenset(
     [
-        "page",
-        "readback",
         "rehearsal",
     ]
 )
