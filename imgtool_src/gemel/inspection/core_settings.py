@@ -134,7 +134,7 @@ def why_may_write(build: Build, register: int) -> str:
     code = _spans_of_functions(build)
     if not code:
         return f"build {name} has no functions among its symbols"
-    from gemel.m_profile.address_flow import AddressFlow
+    from gemel.m_profile.address_flow import AddressFlow, TooManySteps
 
     words = [(at, word) for segment in build.stored for at, word in _words(segment)]
     flow = AddressFlow(
@@ -148,7 +148,10 @@ def why_may_write(build: Build, register: int) -> str:
     held = next((at for at in near if not any(span.holds(at) for span in code)), None)
     if held is not None:
         return f"data of build {name} at {format_address(held)} may be a pointer to {place} or near it"
-    may = flow.may_store()
+    try:
+        may = flow.may_store()
+    except TooManySteps:
+        return f"code of build {name} is too large, or goes too many ways, to be followed"
     return (
         f"code of build {name} computes addresses that may be {place} in a way that is not followed"
         if may

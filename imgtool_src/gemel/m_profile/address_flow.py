@@ -38,6 +38,7 @@ NEAR, FRAME = 1, 8
 """What is known of a value besides COMPUTED and SCALED: it is near the address, or on the stack."""
 
 LEAST_POINTER, DEPTH, LR, WORD = 0x1000_0000, 40, 14, 4
+"""A smaller number may be the index to another base; calls inside each other are followed so deep."""
 
 Seeds = tuple[tuple[int, int, "int | None"], ...]
 """Registers at the start of a function, each with what is known of it and its value if it is an address near."""

@@ -29,10 +29,10 @@ from gemel.builds.dwarf.types import (
 )
 
 ALIAS_LIMIT = 64
-"""Names and qualifiers on top of each other that are followed at most; also levels of a declaration."""
+"""Types on top of each other that are looked at: names, qualifiers, pointers and arrays, and what they are of."""
 
 SIZE_LIMIT = 1 << 64
-"""Bytes of an array beyond which its size is taken for a fault."""
+"""Elements of an array; more of them are taken for a fault."""
 
 _OF_LIBRARY = (
     r"_|(std|core|alloc)::|(u?int(_fast|_least)?\d+|u?int(max|ptr)|s?size|ptrdiff|max_align|wchar|char\d+|wint|wctype"

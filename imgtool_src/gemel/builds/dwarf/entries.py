@@ -269,7 +269,7 @@ class Entries:
         if isinstance(key, bytes):
             return key[:NAME_LIMIT].decode("utf-8", "replace")
         table, at = (self._data.strings, key) if key >= 0 else (self._data.line_strings, -1 - key)
-        end = table.find(b"\0", at, at + NAME_LIMIT)
+        end = table.find(b"\0", at, at + NAME_LIMIT + 1)
         if end < 0:
             raise DwarfFault(f"a name at offset {at:#x} of the texts, which has no end there")
         return table[at:end].decode("utf-8", "replace")
