@@ -347,6 +347,16 @@ def test_a_boot_loader_goes_on_to_its_application(files: tuple[str, ...], family
     assert broken_in(judged(family, files, changes)) == LOADERS[files]
 
 
+@pytest.mark.parametrize("family", ARCHITECTURES)
+def test_a_build_linked_behind_the_start_of_its_area_is_one_finding(family: str) -> None:
+    """The constant that leads to where the layout has the vectors is not wrong too."""
+    areas = (
+        ('offset = 0, size = "32 KiB", purpose = "code"', 'offset = 0, size = "16 KiB", purpose = "code"'),
+        ('offset = "32 KiB", size = "32 KiB"', 'offset = "16 KiB", size = "48 KiB"'),
+    )
+    assert broken_in(judged(family, ("station-loader",), areas)) == {"vector-table-not-blank": 1}
+
+
 @pytest.mark.parametrize(("files", "family"), _built(*((file,) for file in USES_FLOAT)))
 def test_floating_point_is_enabled_before_it_is_used(files: tuple[str, ...], family: str) -> None:
     """The first such instruction from the reset handler on comes after a store to CPACR, or is reported."""

@@ -220,6 +220,12 @@ def _finding(inspection: Inspection, constant: Constant, taken: list[Start], due
         expected=" or ".join(map(str, due)),
         span=constant.place,
         next_step=_next_step(inspection, constant, due),
+        follows_from=tuple(
+            ("vector-table-not-blank", start.plan.name)
+            for start in due
+            if start.declared is not None
+            and distance(inspection.layout, start.plan.core, start.declared, constant.value) == 0
+        ),
     )
 
 
