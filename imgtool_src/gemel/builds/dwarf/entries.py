@@ -283,7 +283,7 @@ class Entries:
 
     def keys_of(self, name: str) -> list[NameKey]:
         """Every way in which ``name`` can be written: tails of longer texts too, which linkers share."""
-        raw = name.encode("utf-8")
+        raw = name.encode("utf-8", "surrogatepass")
         keys: list[NameKey] = [raw]
         for table, sign in ((self._data.strings, 1), (self._data.line_strings, -1)):
             at = table.find(raw + b"\0")

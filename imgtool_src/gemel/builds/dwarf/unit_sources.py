@@ -50,6 +50,13 @@ class UnitSources(NamedTuple):
         return path if start <= address < end else ""
 
 
+class UnitMakers(NamedTuple):
+    """Producer and source path of each unit; ``damaged`` says what could not be read, empty if all was."""
+
+    units: list[tuple[str, str]]
+    damaged: str
+
+
 def read_unit_sources(debug: DebugSections) -> UnitSources:
     """The sources of a file's units; no ranges, and why, where it has none that can be read."""
     try:
@@ -75,6 +82,28 @@ def read_unit_sources(debug: DebugSections) -> UnitSources:
             continue
         ranges += [(start, start + size, path) for start, size in found if size]
     return UnitSources(sorted(ranges), damaged)
+
+
+def read_unit_makers(debug: DebugSections) -> UnitMakers:
+    """Who made a file's units from what; none, and why, where it has none that can be read."""
+    try:
+        entries = Entries(read_debug_sections(debug))
+    except _DAMAGE as error:
+        return UnitMakers([], str(error))
+    found: list[tuple[str, str]] = []
+    damaged = ""
+    for unit in entries.units:
+        try:
+            place = entries.at(unit.entries)
+            name, folder, producer = (
+                entries.text(entries.text_key(place, each)) for each in (At.NAME, At.COMP_DIR, At.PRODUCER)
+            )
+        except _DAMAGE as error:
+            damaged = f"the unit at offset {unit.start:#x} is damaged ({error})"
+            continue
+        path = name if name.startswith("/") or not folder else f"{folder}/{name}"
+        found.append((producer, path.replace("\\", "/")))
+    return UnitMakers(found, damaged)
 
 
 def _ranges_by_unit(table: bytes) -> dict[int, list[tuple[int, int]]]:
