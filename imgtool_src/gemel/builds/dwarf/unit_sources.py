@@ -29,6 +29,9 @@ _FIRST_RANGE = 16
 
 _OP_ADDR = 0x03
 
+MOST_MAKERS = 10_000
+"""Units whose makers are read; large programs have some thousand."""
+
 _DAMAGE = (DwarfFault, LookupError, ValueError, OverflowError, struct.error)
 
 
@@ -92,11 +95,13 @@ def read_unit_makers(debug: DebugSections) -> UnitMakers:
         return UnitMakers([], str(error))
     found: list[tuple[str, str]] = []
     damaged = ""
-    for unit in entries.units:
+    if len(entries.units) > MOST_MAKERS:
+        damaged = f"of {len(entries.units):,} units the first {MOST_MAKERS:,} were read"
+    for unit in entries.units[:MOST_MAKERS]:
         try:
-            place = entries.at(unit.entries)
+            read = entries.read(entries.at(unit.entries))
             name, folder, producer = (
-                entries.text(entries.text_key(place, each)) for each in (At.NAME, At.COMP_DIR, At.PRODUCER)
+                entries.text_in(read, each) for each in (At.NAME, At.COMP_DIR, At.PRODUCER)
             )
         except _DAMAGE as error:
             damaged = f"the unit at offset {unit.start:#x} is damaged ({error})"
