@@ -93,7 +93,7 @@ def _is(value: object, kind: str, inner: str) -> bool:
 def _is_path(value: Any) -> bool:
     """Whether the system has a name for a text or path."""
     try:
-        return isinstance(os.fspath(value), str) and bool(os.fsencode(value) or value == "")
+        return isinstance(os.fspath(value), str) and b"\0" not in os.fsencode(value)
     except UnicodeEncodeError:
         return False
 
