@@ -76,12 +76,14 @@ def read_envelope(data: bytes, where: str) -> Envelope:
     """The envelope in ``data``; raises UsageProblem for anything else."""
     try:
         found = json.loads(data)
+        if len(found["signatures"]) > MAX_SIGNATURES:
+            raise ValueError(f"more than {MAX_SIGNATURES} signatures")
         return Envelope(
             _decoded(found["payload"]),
             _text(found["payloadType"]),
             tuple(
                 DsseSignature(_text(each.get("keyid", "")), _decoded(each["sig"]))
-                for each in found["signatures"][:MAX_SIGNATURES]
+                for each in found["signatures"]
             ),
         )
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
