@@ -153,6 +153,20 @@ def test_names_that_repeat_themselves(gemel: Run, monkeypatch: pytest.MonkeyPatc
     assert gemel("draft", "station=x.elf", "sampler=sampler.elf").code < 2
 
 
+@pytest.mark.parametrize(("less", "spelled"), [(0, True), (1, False)])
+def test_the_longest_names_together(
+    less: int, spelled: bool, gemel: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As many characters as LONGEST_TOGETHER are spelled out, one more is not: of a text, and for a name."""
+    name = "_ZN5gauge4readEv"
+    for module in ("annotating", "build_names"):
+        monkeypatch.setattr(f"gemel.lookup.{module}.LONGEST_TOGETHER", len(name) - less)
+    Path("x.elf").write_bytes(station_elf(symbols=(SymbolSpec(name, 0x1000_0011, 2),)))
+    monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(b"10000010\n")))
+    assert ("gauge::read" in gemel("where", "station=x.elf", "-").out) == spelled
+    assert gemel("where", "station=x.elf", "gauge::read").code == (0 if spelled else 2)
+
+
 @pytest.mark.parametrize("name", UNITS)
 def test_what_a_build_was_made_of_ends_in_time(gemel: Run, name: str, tmp_path: Path) -> None:
     """The attack: debug information that costs gigabytes or hours in the list of what a release was made of."""

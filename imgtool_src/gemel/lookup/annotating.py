@@ -59,7 +59,7 @@ def annotated(lines: Iterable[str], lookup: Lookup, cores: Sequence[str]) -> Ite
         nonlocal left
         if symbol.startswith("_Z") and symbol not in spelled:
             left -= len(symbol)
-            spelled[symbol] = demangled(symbol) if left > 0 else symbol
+            spelled[symbol] = demangled(symbol) if left >= 0 else symbol
         return spelled.get(symbol, symbol)
 
     @lru_cache(CACHED)

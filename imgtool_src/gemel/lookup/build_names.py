@@ -92,6 +92,6 @@ def _spelled_so(name: str, symbols: Iterable[Symbol]) -> Iterator[Symbol]:
     for symbol in symbols:
         if symbol.name.startswith("_Z") and any(word in symbol.name for word in words):
             left -= len(symbol.name)
-            text = demangled(symbol.name) if left > 0 else symbol.name
+            text = demangled(symbol.name) if left >= 0 else symbol.name
             if name in (text, text.partition("(")[0]):
                 yield symbol
