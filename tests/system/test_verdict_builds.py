@@ -348,7 +348,7 @@ def test_a_boot_loader_goes_on_to_its_application(files: tuple[str, ...], family
 
 
 @pytest.mark.parametrize("family", ARCHITECTURES)
-def test_a_build_linked_behind_the_start_of_its_area_is_one_finding(family: str) -> None:
+def test_a_build_linked_after_the_start_of_its_area_is_one_finding(family: str) -> None:
     """The constant that leads to where the layout has the vectors is not wrong too."""
     areas = (
         ('offset = 0, size = "32 KiB", purpose = "code"', 'offset = 0, size = "16 KiB", purpose = "code"'),
