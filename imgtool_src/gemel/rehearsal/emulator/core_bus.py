@@ -11,16 +11,25 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, Protocol
 
 from gemel.rehearsal.emulator.backing import Backing
-from gemel.rehearsal.emulator.core_mapping import device_pages, in_force, page_runs, partly_closed, slack_of
+from gemel.rehearsal.emulator.core_mapping import (
+    device_pages,
+    in_force,
+    page_runs,
+    partly_closed,
+    slack_of,
+    stack_guard,
+)
 from gemel.rehearsal.emulator.exception_frames import RETURN_MAGIC
 from gemel.rehearsal.emulator.instruction_needs import is_single_load
 from gemel.rehearsal.emulator.system_space import ALIGNMENT_TRAP, BASE, SIZE
-from gemel.rehearsal.plan import PAGE
-from gemel.spans import Span
+from gemel.spans import Span, without
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.emulated_core import EmulatedCore
 
+
+WATCHED_BELOW = 4096
+"""Bytes below a stack's limit of which writes are looked at."""
 
 MAX_PORTS = 4096
 """Registers that are remembered for each run of pages; others are looked up at each access."""
@@ -79,7 +88,9 @@ class CoreBus:
         self._core, self._backings, self._device = core, backings, device
         self._uc, self._plan = core.native.uc, core.plan
         self._hooks: list[int] = []
+        self._released: set[str] = set()
         self._mapped: list[Span] = []
+        self._stack_guard = stack_guard(core.plan)
         self._map_devices()
         self.map_memories(set())
         self._watch()
@@ -130,44 +141,62 @@ class CoreBus:
             or len(self.read_bytes(address, len(data))) < len(data)
         ):
             return False
+        for guard in self._stack_guard:
+            if guard.holds(address):
+                self.watch_stack_limit()
         located[0].write(located[1], data)
         if located[0].written is not None:
             located[0].written[located[1] : located[1] + len(data)] = b"\x01" * len(data)
         return True
 
     def map_memories(self, released: set[str]) -> None:
-        """Map with the rights that count once the cores ``released`` run; not from a callback."""
+        """Map with the rights that count once the cores ``released`` run; not from a callback.
+
+        Where everything is allowed no access can be invalid; the library is quick only where nobody waits for one.
+        """
+        self._released = released
         u = self._unicorn
         for span in self._mapped:
-            self._uc.mem_unmap(span.start, span.size)
+            self._core.native.unmap(span)
         self._mapped = []
+        always_open = []
         ram = {name for name, backing in self._backings.items() if backing.plan.kind == "ram"}
-        for run in page_runs(self._plan, ram, released):
+        for run in page_runs(self._plan, ram, released, self._stack_guard):
             rights = u.UC_PROT_READ
             rights |= u.UC_PROT_WRITE if run.writable else 0
             rights |= u.UC_PROT_EXEC if run.executable else 0
             address = self._backings[run.memory].address + run.offset
             self._uc.mem_map_ptr(run.span.start, run.span.size, rights, address)
             self._mapped.append(run.span)
+            if run.writable and run.executable:
+                always_open.append(run.span)
         for hook in self._hooks:
             self._uc.hook_del(hook)
         self._hooks = []
+        for span in without([Span(0, 1 << 32)], always_open):
+            self._hooks.append(
+                self._uc.hook_add(u.UC_HOOK_MEM_INVALID, self._invalid, begin=span.start, end=span.last)
+            )
         for span, closed in partly_closed(self._plan, released):
             self._hook_range(u.UC_HOOK_MEM_WRITE, span, self._closed_write, (closed.what, closed.party))
         for window in self._plan.windows:
             for span in slack_of(window):
                 self._hook_range(u.UC_HOOK_MEM_READ | u.UC_HOOK_MEM_WRITE, span, self._slack, None)
+        limit = self._plan.stack_limit
+        if limit and not self._stack_guard:
+            below = Span.from_bounds(max(0, limit - WATCHED_BELOW), limit)
+            self._hook_range(u.UC_HOOK_MEM_WRITE, below, self._near_stack_limit, None)
         self._shut = in_force(self._plan.closed, released)
 
     def watch(
         self, kinds: int, callback: Callable[..., Any], data: object = None, span: Span | None = None
     ) -> int:
         """Call ``callback(uc, access, address, size, value, data)`` for accesses to ``span`` (None: all)."""
-        registers = self._core.registers
+        native = self._core.native
 
         def called(uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
             callback(uc, access, address, size, value, data)
-            registers.clear_if_then()
+            native.clear_if_then()
 
         begin, end = (span.start, span.last) if span else (1, 0)
         return int(self._uc.hook_add(kinds, called, user_data=data, begin=begin, end=end))
@@ -183,14 +212,20 @@ class CoreBus:
 
     def _watch(self) -> None:
         u = self._unicorn
-        self._uc.hook_add(u.UC_HOOK_MEM_INVALID, self._invalid)
-        limit = self._plan.stack_limit
-        if limit:
-            below = Span.from_bounds(max(0, limit - PAGE), limit)
-            self.watch(u.UC_HOOK_MEM_WRITE, self._near_stack_limit, None, below)
         both = u.UC_HOOK_MEM_READ | u.UC_HOOK_MEM_WRITE
         for span, area in self._plan.guarded:
             self.watch(both, self._guarded, area, span)
+
+    @property
+    def stale(self) -> bool:
+        """Whether the stack may now pass its guard page unseen, so that ``watch_stack_limit`` is due."""
+        return bool(self._stack_guard) and self._core.blocks.lowers_stack_far
+
+    def watch_stack_limit(self) -> None:
+        """From now on look at every write near the limit, which makes all accesses slower; not from a callback."""
+        self._stack_guard = []
+        self.map_memories(self._released)
+        self._core.look_again()
 
     def trap_unaligned(self) -> None:
         """From now on every unaligned access faults; not from a callback."""
@@ -213,12 +248,17 @@ class CoreBus:
             for closed in self._shut:
                 if closed.span.holds(address):
                     self._closed_write(uc, access, address, size, value, (closed.what, closed.party))
-                    core.registers.clear_if_then()
+                    core.native.clear_if_then()
                     return True
+            if any(guard.holds(address) for guard in self._stack_guard):
+                core.faults.after_run.append(self.watch_stack_limit)
+                core.stop_soon()
+                core.native.clear_if_then()
+                return True
             located = self.locate(address)
             data = (value & (1 << 8 * size) - 1).to_bytes(size, "little")
             if located and self._device.programs_flash(core, located[0], address, data):
-                core.registers.clear_if_then()
+                core.native.clear_if_then()
                 return True
             core.note_fault("write-to-flash" if located else "unmapped-write", numbers)
             return False

@@ -174,6 +174,8 @@ class EmulatedCore:
             coming = self.coming.next()
             stop = until if coming is None else min(until, max(coming, self.time + 1))
             self.stops.set_exits()
+            if self.bus.stale:
+                self.bus.watch_stack_limit()
             if self.guard.stale:
                 self.guard.refresh()
             if self.blocks.suspect is None and self.blocks.known(self.pc) and self.guard.may_execute(self.pc):
