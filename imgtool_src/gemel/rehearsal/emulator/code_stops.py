@@ -108,6 +108,8 @@ class CodeStops:
             doubtful = core.blocks.first_doubtful(core.pc)
             if core.blocks.found_stop:
                 self.set_exits()
+            if core.bus.stale:
+                core.bus.watch_stack_limit()
             if doubtful is None or core.time + doubtful.before > until:
                 return
             if doubtful.before and (not core.go(doubtful.before) or core.pc != doubtful.address):

@@ -31,6 +31,9 @@ if TYPE_CHECKING:
 WATCHED_BELOW = 4096
 """Bytes below a stack's limit of which writes are looked at."""
 
+MOST_PUSHED = 128
+"""Bytes that one instruction pushes at most; the stack pointer follows after it."""
+
 MAX_PORTS = 4096
 """Registers that are remembered for each run of pages; others are looked up at each access."""
 
@@ -221,6 +224,11 @@ class CoreBus:
         """Whether the stack may now pass its guard page unseen, so that ``watch_stack_limit`` is due."""
         return bool(self._stack_guard) and self._core.blocks.lowers_stack_far
 
+    def begin_stack(self, top: int) -> None:
+        """The main stack begins at ``top``; one that is smaller than its guard page is watched from the start."""
+        if any(guard.end > top for guard in self._stack_guard):
+            self.watch_stack_limit()
+
     def watch_stack_limit(self) -> None:
         """From now on look at every write near the limit, which makes all accesses slower; not from a callback."""
         self._stack_guard = []
@@ -284,7 +292,7 @@ class CoreBus:
         if not self._core.on_main_stack:
             return
         stack = registers.stack
-        if stack < limit and stack <= address:
+        if stack < limit and stack - MOST_PUSHED <= address:
             numbers = {"address": address, "limit": limit, "stack": stack}
             self._core.report("below-stack-limit", registers.pc & ~1, numbers)
 
@@ -314,8 +322,8 @@ class RegisterPorts:
 
     def __init__(self, core: EmulatedCore, device: DeviceSide, pages: Span) -> None:
         self._native = core.native
-        self._next = self._run = self._begun = 0
-        """After the last access; in which run, and at which instruction of it, that was."""
+        self._last = 0, 0, 0
+        """Where the last access ended; at which instruction of which run that was."""
         self._core, self._device, self._start = core, device, pages.start
         self._spans = [(span, plain) for span, plain in core.plan.devices if pages.holds(span.start)]
         self._ports: dict[int, Port | None] = {}
@@ -326,11 +334,7 @@ class RegisterPorts:
         if port is None:
             self._core.note_fault("unmapped-read", {"address": self._start + offset, "size": size})
             return 0
-        native = self._native
-        begun, run = native.begun, native.runs
-        if offset == self._next and begun == self._begun and run == self._run:
-            self._look_at_split(size)
-        self._next, self._begun, self._run = offset + size, begun, run
+        self._look_at_split(offset, size)
         return port.read(offset & 3, size)
 
     def write(self, offset: int, size: int, value: int) -> None:
@@ -340,17 +344,17 @@ class RegisterPorts:
             self._core.note_fault("unmapped-write", {"address": self._start + offset, "size": size})
             return
         if size == 1:
-            begun, run = self._native.begun, self._native.runs
-            if offset == self._next and begun == self._begun and run == self._run:
-                self._look_at_split(size)
-            self._next, self._begun, self._run = offset + size, begun, run
+            self._look_at_split(offset, size)
         port.write(offset & 3, size, value)
 
-    def _look_at_split(self, size: int) -> None:
+    def _look_at_split(self, offset: int, size: int) -> None:
         """A second access right after another one of the same instruction: a fault unless it has several words."""
-        core = self._core
-        if size < 4 or is_single_load(*core.instruction(core.registers.pc & ~1)):
-            core.note_fault("alignment-fault", {"size": size})
+        begun, run = self._native.counter.value, self._native.runs
+        if self._last == (offset, begun, run):
+            core = self._core
+            if size < 4 or is_single_load(*core.instruction(core.registers.pc & ~1)):
+                core.note_fault("alignment-fault", {"size": size})
+        self._last = offset + size, begun, run
 
     def _find(self, offset: int) -> Port | None:
         address = self._start + (offset & ~3)

@@ -95,7 +95,12 @@ class Device:
             if self._to_restart:
                 self._restart(now)
                 same = SameState(self)
-            elif core.runs and now < self._look_at and not self._finishing and until is None:
+            elif (
+                core.runs
+                and now < min(self._look_at, self.plan.budget)
+                and not self._finishing
+                and until is None
+            ):
                 continue
             time = self.schedule.time()
             if self._all_done(time):

@@ -146,6 +146,7 @@ class EmulatedCore:
         self.registers.stack = stack & ~3
         self.registers.link = 0xFFFF_FFFF
         self.initial_stack = stack & ~3
+        self.bus.begin_stack(stack & ~3)
         self.pc = reset & ~1
         self.report("start", None, {"vectors": vectors, "stack": stack, "reset": reset})
         if self.bus.is_erased(vectors):

@@ -156,21 +156,21 @@ class Native:
         if self.failure is not None:
             failure, self.failure = self.failure, None
             raise failure
-        begun = self._counter.value
+        begun = self.counter.value
         return (begun - 1 if begun > self._limit.value else begun), error
 
     @property
     def begun(self) -> int:
         """Instructions begun in this run; from a callback, the current one included."""
-        return int(self._counter.value)
+        return int(self.counter.value)
 
     def stop_soon(self) -> None:
         """From a callback: end the run after the current instruction (after its if-then block)."""
-        self._limit.value = self._counter.value
+        self._limit.value = self.counter.value
 
     def counted_out(self) -> bool:
         """Whether the last run ended by its count or ``stop_soon``."""
-        return bool(self._counter.value > self._limit.value)
+        return bool(self.counter.value > self._limit.value)
 
     def execute_scratch(self, offset: int) -> None:
         """Execute one instruction of the scratch page."""
@@ -219,7 +219,7 @@ class Native:
         if len(places) != 1:
             raise UnknownLibrary("this version of unicorn keeps its counters elsewhere; 2.1.4 is known")
         at = self.handle + places.pop()
-        self._counter = ctypes.c_size_t.from_address(at)
+        self.counter = ctypes.c_size_t.from_address(at)
         self._limit = ctypes.c_size_t.from_address(at + ctypes.sizeof(ctypes.c_size_t))
 
     # -- memory-mapped registers ---------------------------------------------------------------------
