@@ -6,7 +6,7 @@ import click
 import pytest
 
 from gemel.cli.catalogue import COMMANDS, loaded
-from gemel.cli.declared import COLOUR
+from gemel.cli.declared import COMMON
 from gemel.cli.first_help import first_help
 from gemel.cli.with_click import clicked, gemel
 
@@ -30,6 +30,7 @@ LINES = (
     ("join", "l.toml", "-o", "-", "--as", "bin", "--dry-run", "--report", "r.xml"),
     ("explain",),
     ("explain", "record"),
+    ("check", "l.toml", "i.bin", "-v"),
     ("draft", "a=b", "c=d", "-o", "x.toml"),
     ("draft", "a=b", "i.bin", "--map", "m.map", "--map", "a=n.map", "--at", "0x10", "--force"),
     ("rehearse", "l.toml", "i.bin", "--watch", "reads", "--watch", "alignment", "--budget", "5"),
@@ -89,6 +90,6 @@ def test_every_parameter_is_one_of_its_function():
         command = loaded(name)
         for each in [command, *(command.below or {}).values()]:
             code = each.function.__code__
-            assert {parameter.name for parameter in each.parameters} - {COLOUR.name} == set(
-                code.co_varnames[: code.co_argcount]
-            )
+            assert {parameter.name for parameter in each.parameters} - {
+                common.name for common in COMMON
+            } == set(code.co_varnames[: code.co_argcount])

@@ -97,6 +97,81 @@ def test_one_metavar_a_kind() -> None:
         assert len({each.metavar for _, each in OPTIONS if word in each.words}) == 1, word
 
 
+MEANINGS: dict[str, tuple[str, ...]] = {
+    "--output": (
+        *("Write the result here, not to stdout", "Image to write, by suffix .hex, .srec or .bin, or -"),
+        *("Folder for the parts.", "New folder to make, whole or not at all."),
+        *("File for the private key.", "File for the public part."),
+    ),
+    "--version": (
+        *("Version of the image; else the layout's.", "Version that the image must hold"),
+        "Take the builds of this version from --symbols, by --index.",
+    ),
+    "--rollback": (
+        "Rollback counter of the image; else the layout's.",
+        "Rollback counter that the image must hold",
+    ),
+    "--key": (
+        "Seal with this private key, a file or a pkcs11: URI",
+        "Sign the SUIT envelope with this private key",
+    ),
+    "--format": ("Form of the result on stdout.", "Form of the image; may be repeated."),
+    "--report": ("Write the result to this file too, by suffix",),
+    "--all": ("In text, list ",),
+    "--public": ("Public key file of a --to-be-signed or --signature", "File for the public part."),
+    "--trust": ("Require a seal by this public key",),
+    "--index": ("Index of gemel audit or gemel release: ",),
+    "--core": ("Core whose view it is; else ",),
+    "--at": ("Where a raw binary goes",),
+    "--disassemble": ("Read the code instruction by instruction for those that its core lacks; ",),
+    "--rehearse": ("Run the reset code of all cores in an emulated device too (gemel rehearse)",),
+    "--previous": ("Older image: the rollback counter must be at least its counter",),
+}
+"""What the help of an option that several commands have begins with; all others have one help everywhere."""
+
+
+def test_an_option_means_the_same_in_every_command() -> None:
+    """Same words, same kind of value and same help; where more must be said it comes after the same beginning."""
+    shared: dict[str, list[Parameter]] = {}
+    for command in ALL.values():
+        for each in command.parameters:
+            if each.words:
+                shared.setdefault(max(each.words, key=len), []).append(each)
+    for word, several in shared.items():
+        assert len({each.words for each in several}) == 1, word
+        assert len({(type(each.kind), each.is_flag, each.off_words) for each in several}) == 1, word
+        helps = {str(each.help) for each in several}
+        if word not in MEANINGS:
+            assert len(helps) == 1, word
+        else:
+            assert len(helps) > 1, f"{word} needs no line in the table"
+            beginnings = MEANINGS[word]
+            assert [text for text in helps if not text.startswith(beginnings)] == [], word
+            used = {each for each in beginnings for text in helps if text.startswith(each)}
+            assert used == set(beginnings), word
+
+
+EXITS = {
+    "audit": "0 all images pass; 1 a rule is broken, or --find finds nothing",
+    "compare": "0 the images are the same; 1 they differ",
+    "demo": "0 every step ended as expected; 1 one did not",
+    "draft": "0 all holds; 1 the draft does not join, or a rule is broken",
+    "export": "0 done; 1 a rule is broken (suit)",
+    "rehearse": "0 the rehearsal passes; 1 it fails",
+    "show": "0 done; 1 the seal does not hold (--trust)",
+    **dict.fromkeys(("explain", "keys", "split", "where"), "0 done"),
+    **dict.fromkeys(("check", "join", "release", "sign"), "0 all holds; 1 a rule is broken"),
+}
+"""What the help of each command ends with; the tests of the commands hold the codes to it."""
+
+
+@pytest.mark.parametrize("words", ALL, ids=" ".join)
+def test_exit_codes(words: tuple[str, ...]) -> None:
+    """Each help ends with the exit codes, and 2 is the same everywhere."""
+    text = " ".join(help_of(*words).split())
+    assert text.endswith(f" Exit codes: {EXITS[words[0]]}; 2 the work could not be done.")
+
+
 def test_kinds_are_listed() -> None:
     """keys, export and explain list what they take, and no help is wider than the terminal but for typed commands."""
     for words, names in (

@@ -180,6 +180,39 @@ def test_all_that_cannot_be_read_is_reported_at_once(device: Path, gemel: Run, c
     assert done.err.count("  next  ") == len(missing)
 
 
+ALL_WRONG = {
+    "check": ("none.hex", "station=none.elf", "sampler=sampler.elf"),
+    "show": ("none.hex", "station=none.elf"),
+    "rehearse": ("none.hex", "station=none.elf"),
+    "sign": ("none.hex", "station=none.elf", "--key", "key.pem", "-o", "x.hex"),
+    "split": ("none.hex", "station=none.elf", "-o", "parts"),
+    "compare": ("none.hex", "tide.hex", "station=none.elf"),
+    "join": ("station=none.elf", "sampler=sampler.elf", "-o", "x.hex"),
+    "release": ("station=none.elf", "sampler=sampler.elf", "-o", "x"),
+    "where": ("station=none.elf", "0"),
+}
+
+
+@pytest.mark.parametrize("command", ALL_WRONG)
+@pytest.mark.parametrize("fault", ["the layout", "a build's name"])
+def test_a_fault_of_the_layout_hides_no_missing_file(
+    device: Path, gemel: Run, command: str, fault: str
+) -> None:
+    """What is wrong with the layout, or with the name of a build, and which files are missing: one error each."""
+    assert gemel("keys", "new", "Ed25519", "-o", "key.pem", "--no-pass-phrase").code == 0
+    words = ALL_WRONG[command]
+    if fault == "the layout":
+        text = Path("small.toml").read_text(encoding="utf-8")
+        Path("small.toml").write_text(f"formatt = 1\n{text}", encoding="utf-8")
+    else:
+        words = (*words, "tower=station.elf")
+    done = gemel(command, "small.toml", *words)
+    assert done.code == 2
+    assert ("formatt" if fault == "the layout" else "tower") in done.err
+    for missing in {"none.hex", "none.elf"} & {word.rpartition("=")[2] for word in words}:
+        assert flat(done.err).count(missing) == 1, done.err
+
+
 def test_the_image_that_is_written_is_the_one_that_is_named(device: Path, gemel: Run) -> None:
     """join states the size and SHA-256 of the file that it writes; where none is written, of none."""
     words = (*JOIN, "-o", "first.hex", "-o", "first.bin", "--report", "join.json")
@@ -290,6 +323,12 @@ def test_unknown_suffixes_are_named_by_as(device: Path, gemel: Run) -> None:
     assert gemel("check", "small.toml", "tide.img", "--as", "bin").code == 0
     assert gemel(*JOIN, "-o", "out.img", "--as", "bin").code == 0
     assert Path("out.img").read_bytes() == Path("tide.bin").read_bytes()
+    for words in (
+        ("compare", "small.toml", "tide.img", "out.img"),
+        ("where", "small.toml", "0x1000_0000", "--image", "tide.img"),
+    ):
+        assert gemel(*words).code == 2
+        assert gemel(*words, "--as", "bin").code == 0
     stdin = gemel("check", "small.toml", "-")
     assert (stdin.code, "--as" in stdin.err) == (2, True)
 
@@ -413,6 +452,35 @@ def test_results_into_files(device: Path, gemel: Run) -> None:
     assert gemel("explain", "seal", "-o", "seal.txt").code == 0
     assert gemel("show", *CHECK[1:], "-o", "tide.hex").code == 2
     assert Path("tide.hex").read_bytes().startswith(b":")
+
+
+def test_the_suffix_of_a_result_is_its_form(device: Path, gemel: Run) -> None:
+    """-o of show, compare, rehearse and explain: .json is JSON, .html a page, .svg a picture; --format counts first."""
+    both = ("small.toml", "tide.hex", "tide.bin")
+    for words, suffixes in (
+        (("show", *CHECK[1:]), ("json", "html")),
+        (("compare", *both), ("json", "html")),
+        (("rehearse", *CHECK[1:], *BUILDS, "--budget", "10"), ("json", "svg")),
+        (("explain", "seal"), ("json",)),
+    ):
+        for suffix in suffixes:
+            gemel(*words, "-o", f"r.{suffix}")
+            text = Path(f"r.{suffix}").read_text(encoding="utf-8")
+            if suffix == "json":
+                json.loads(text)
+            else:
+                assert f"<{suffix}" in text
+        gemel(*words, "--format", "json", "-o", "r.txt")
+        json.loads(Path("r.txt").read_text(encoding="utf-8"))
+
+
+def test_verbose_counts_anywhere(device: Path, gemel: Run) -> None:
+    """-v before or after the command shows the cause of an error."""
+    Path("small.toml").write_bytes(b"[[")
+    words = ("check", "small.toml")
+    for line in (("-v", *words), (*words, "-v"), (*words, "--verbose")):
+        assert "because   " in gemel(*line).err
+    assert "because" not in gemel(*words).err
 
 
 def test_explain_finds_by_a_word(gemel: Run) -> None:

@@ -333,11 +333,12 @@ def test_names_from_a_layout_stay_in_comments(what, tmp_path):
     text = layout_file("in-place").read_text(encoding="utf-8")
     text = text.replace('product = "tide-gauge"', 'product = "a */ b /* $(shell x)"')
     text = text.replace("[build.station]\n", '[build.station]\npath = "sub/a\\"b.elf"\n')
-    file = tmp_path / 'x"*#\nshell id #.toml'
+    file = tmp_path / 'x"*#\nshell id {{ 7 * 7 }} #.toml'
     file.write_text(text, encoding="utf-8")
     made = OF_LAYOUT[what].of_layout(gemel.load_layout(file), "station")
     plain = text_of(what, "in-place")
     assert made.isascii()
+    assert 'Layout x"*#\\nshell id {{ 7 * 7 }} #.toml, SHA' in made
     assert len(made.splitlines()) == len(plain.splitlines())
     comments = re.compile(r"^(?:#|//| \*(?!/)).*$", re.MULTILINE)
     left = [
@@ -350,6 +351,29 @@ def test_names_from_a_layout_stay_in_comments(what, tmp_path):
         ['add-symbol-file "sub/a\\"b.elf"'],
         [f'#define LAYOUT_SHA256 "{gemel.load_layout(file).digest.hex()}"'],
     ) or (what == "rust" and len(left) == 1 and left[0].startswith("pub const LAYOUT_SHA256"))
+
+
+def test_every_export_of_a_layout_is_a_template():
+    """The folder has a template for each, by the name of its file, and the lines that head them all."""
+    folder = ROOT / "imgtool_src/gemel/export/from_layout"
+    templates = {file.name for file in folder.iterdir() if file.is_file() and file.suffix != ".py"}
+    assert templates == {export.file_name for export in OF_LAYOUT.values()} | {"title"}
+
+
+def test_a_value_is_escaped_where_no_template_says_so(monkeypatch):
+    """The attack: a template that puts in a name as it is. Nothing ends the comment or the line; a typo is an error."""
+    from jinja2 import UndefinedError
+
+    from gemel.export.from_layout.templates import from_layout
+    from gemel.structs import replace
+
+    read = gemel.load_layout(layout_file("in-place"))
+    read = replace(read, layout=replace(read.layout, product="*/\n\u202eß{{ 7 * 7 }}"))
+    monkeypatch.setattr("gemel.text.templates.template_text", lambda *_: "/* {{ layout.product }} */\n")
+    assert from_layout("any", read, "station") == "/* * /\\n\\u202e\\xdf{{ 7 * 7 }} */\n"
+    monkeypatch.setattr("gemel.text.templates.template_text", lambda *_: "{{ prodct }}")
+    with pytest.raises(UndefinedError):
+        from_layout("any", read, "station")
 
 
 def test_wrong_lines_are_refused(tmp_path):

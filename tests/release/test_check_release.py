@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import hashlib
 import json
 import os
 from collections.abc import Callable
@@ -284,6 +285,19 @@ def test_a_folder_as_it_was_made_passes(out):
             each.rule.name: each.status for each in result.results if each.rule.name.startswith("release-")
         }
         assert {states[name] for name in (LISTED, CONTENTS, AGREES, SIGNED, SBOM)} == {"holds"}
+
+
+def test_the_folder_is_in_the_identity(out, monkeypatch):
+    """Every form names the folder, by its own name too, and the digest of its list; of the image alone none does."""
+    monkeypatch.chdir(out)
+    result = check_release(Path("."))
+    digest = hashlib.sha256((out / SUMS).read_bytes()).hexdigest()
+    for form in ("text", "json", "sarif", "junit", "html"):
+        text = result.rendered(form, width=200)
+        assert digest in text, form
+        assert f'"name": "{out.name}"' in text or f"{out.name}, SHA256SUMS" in text, form
+    (out / SUMS).unlink()
+    assert f"{out.name}, no SHA256SUMS" in check_release(out).to_text()
 
 
 @pytest.mark.parametrize("case", CARELESS)

@@ -33,7 +33,11 @@ def test_an_image_joined_with_version_and_rollback_can_be_sealed(device: Path, g
     refused = gemel(*sign)
     assert refused.code == 1
     assert "version-as-asked" in refused.out
-    assert gemel(*sign, *VALUES).code == 0
+    assert "expected  1.2.3 (layout)" in refused.out
+    assert "\n  tool      gemel 0.1.0\n" in refused.out
+    sealed = gemel(*sign, *VALUES)
+    assert sealed.code == 0
+    assert "with --version 2.0.1 --rollback 9" in sealed.out
     assert gemel("check", "small.toml", "sealed.hex", "--trust", "key-pub.pem", *VALUES).code == 0
 
 

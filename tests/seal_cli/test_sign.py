@@ -51,6 +51,9 @@ def test_the_result_is_about_the_file_that_is_written(plain: Path, gemel: Run) -
     assert f"  SHA-256   {hashlib.sha256(data).hexdigest()}\n" in said
     assert f"  size      {len(data):,} bytes\n" in said
     assert "  wrote     sealed.hex\n" in said
+    quiet = gemel(*SIGN, "plain.hex", "--key", "one.pem", "-o", "again.hex", "--quiet")
+    assert (quiet.code, quiet.out, quiet.err) == (0, "", "")
+    assert Path("again.hex").read_bytes() == data
 
 
 def test_a_change_after_the_seal_is_in_the_identity(plain: Path, gemel: Run) -> None:

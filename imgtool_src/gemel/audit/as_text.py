@@ -47,6 +47,8 @@ class Totals:
             yield f"duplicates, by content: {self.duplicates:,}"
         if self.unchanged:
             yield f"not read again, as the index knows them: {self.unchanged:,}"
+        if self.statuses["not judged"]:
+            yield "gemel check of an image that was not judged says what to do"
         if self.most_not_checked:
             yield f"not checked: up to {self.most_not_checked} rules an image; gemel check of one lists them"
             yield "A passing check is evidence, not a safety approval."

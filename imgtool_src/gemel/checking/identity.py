@@ -72,6 +72,13 @@ class JudgedFile(Struct):
     sha256: Annotated[str, "SHA-256 of its bytes, in hexadecimal"]
 
 
+class JudgedFolder(Struct):
+    """A release folder that was judged as a whole."""
+
+    name: Annotated[str, "its name"]
+    sums_sha256: Annotated[str | None, "SHA-256 of its SHA256SUMS, in hexadecimal; null: it has none"]
+
+
 class JudgedBuild(Struct):
     """A build of the layout, and how it is known."""
 
@@ -99,6 +106,7 @@ class Identity(Struct):
     """What was judged, and by what."""
 
     tool: Annotated[Tool, "what made the result"]
+    release: Annotated[JudgedFolder | None, "the release folder; null: the image alone was judged"]
     image: Annotated[JudgedImage, "the image"]
     layout: Annotated[JudgedFile | None, "the layout file; null: none was given"]
     layout_product: Annotated[str | None, "the product's name in the layout; null: none was given"]
@@ -134,6 +142,7 @@ def identity_of(
         state = "sealed" if seal.seal else "not sealed" if seal.absent else "malformed"
     return Identity(
         tool=Tool("gemel", __version__),
+        release=_release(inspection.image_file),
         image=image_of(inspection, image_name),
         layout=JudgedFile(read.name, read.file_sha256.hex()),
         layout_product=read.layout.product,
@@ -164,6 +173,7 @@ def identity_without_layout(
     """What a file alone shows of itself: ``record`` is its one sound record, if it has one."""
     return Identity(
         tool=Tool("gemel", __version__),
+        release=None,
         image=_image(image, name, file, record),
         layout=None,
         layout_product=None,
@@ -201,6 +211,11 @@ def _image(image: SparseBytes, name: str, file: ImageFile | None, record: Descri
         version=str(record.version) if record else None,
         rollback=record.rollback if record else None,
     )
+
+
+def _release(file: ImageFile | None) -> JudgedFolder | None:
+    folder = file.folder if file else None
+    return JudgedFolder(folder.name, folder.sums_sha256) if folder else None
 
 
 def _build(inspection: Inspection, name: str) -> JudgedBuild:
@@ -261,7 +276,6 @@ def _options(inspection: Inspection) -> Iterator[str]:
         ("--previous", inspection.previous and inspection.previous.name),
         ("--date", inspection.judged_on),
         ("--policy", inspection.receiver.policy and inspection.receiver.policy.name),
-        ("--date", inspection.judged_on),
     ):
         if value is not None:
             yield f"{option} {value}"
@@ -292,6 +306,8 @@ def identity_rows(identity: Identity) -> Iterator[tuple[str, str]]:
         yield "size", format_size(image.size)
         yield "SHA-256", f"{image.sha256}"
     yield "content", image.content_sha256
+    if identity.release:
+        yield "release", f"{identity.release.name}, {_sums(identity.release)}"
     if identity.layout:
         yield "layout", f"{identity.layout.name}, SHA-256 {identity.layout.sha256}"
     for build in identity.builds:
@@ -308,6 +324,10 @@ def identity_rows(identity: Identity) -> Iterator[tuple[str, str]]:
         yield "severity", f"{change.rule} counts as {change.severity}: {change.reason}"
     options = f" with {' '.join(identity.options)}" if identity.options else ""
     yield "tool", f"{identity.tool.name} {identity.tool.version}{options}"
+
+
+def _sums(folder: JudgedFolder) -> str:
+    return f"SHA256SUMS has SHA-256 {folder.sums_sha256}" if folder.sums_sha256 else "no SHA256SUMS"
 
 
 def _seal_rows(identity: Identity) -> Iterator[tuple[str, str]]:
@@ -341,6 +361,8 @@ def identity_properties(identity: Identity) -> Iterator[tuple[str, str]]:
         ("layout_sha256", identity.layout_digest and identity.layout_digest.hex()),
     ):
         yield name, "none" if value is None else str(value)
+    if identity.release:
+        yield "release", f"{identity.release.name}, {_sums(identity.release)}"
     for build in identity.builds:
         build_id = build.build_id.hex() if build.build_id else "no build id"
         yield f"build.{build.name}", f"{build.file}, {build_id}" if build.file else "not given"

@@ -14,6 +14,8 @@ from typing import Any
 
 from gemel.structs import Struct
 
+REPEATED = "may be repeated"
+
 OFF = "--no"
 """Kept for a flag that is switched off."""
 
@@ -115,9 +117,11 @@ class Command:
         help: str | None = None,
         finished: Callable[[str], str] | None = None,
         works_long: bool = False,
+        exits: str = "0 all holds; 1 a rule is broken",
     ) -> None:
         self.name, self.function, self._finished, self.works_long = name, function, finished, works_long
-        self.parameters: tuple[Parameter, ...] = (*function.__dict__.get("declared", ()), COLOUR)
+        self.exits = f"Exit codes: {exits}; 2 the work could not be done."
+        self.parameters: tuple[Parameter, ...] = (*function.__dict__.get("declared", ()), *COMMON)
         self._help = help or function.__doc__ or ""
         self.below: dict[str, Command] | None = None
 
@@ -125,7 +129,7 @@ class Command:
         """Declare the function below as command ``name`` of this group."""
 
         def declare(function: Callable[..., Any]) -> Command:
-            made = Command(name, function)
+            made = Command(name, function, exits=DONE)
             if self.below is not None:
                 self.below[name] = made
             return made
@@ -138,6 +142,7 @@ class Command:
         from gemel.cli.printing import be_quiet
 
         choose_colour(values.pop(COLOUR.name))
+        values.pop(VERBOSE.name, None)  # read from the line where an error is printed
         be_quiet(bool(values.get("quiet")))
         if not (self.works_long and takes_control_sequences(sys.stderr)):
             return self.function(**values)
@@ -220,12 +225,14 @@ def sub_command(
     help: str | None = None,
     finished: Callable[[str], str] | None = None,
     works_long: bool = False,
+    exits: str = "0 all holds; 1 a rule is broken",
 ) -> Callable[[Callable[..., Any]], Command]:
     """Declare the function below as command ``name``; its docstring is the help unless ``help`` is given.
 
     ``finished`` puts into the help what is made only where it is shown.  One that ``works_long`` shows progress.
+    ``exits`` says what the exit codes 0 and 1 mean.
     """
-    return lambda function: Command(name, function, help, finished, works_long)
+    return lambda function: Command(name, function, help, finished, works_long, exits)
 
 
 def group(
@@ -278,8 +285,12 @@ def option(
 ) -> Callable[[Any], Any]:
     """Declare an option by its words; a word without hyphens is the parameter's name, else the longest gives it.
 
-    ``--x/--no-x`` is a flag that can be switched on and off.
+    ``--x/--no-x`` is a flag that can be switched on and off.  The help of what may be given several times ends so.
     """
+    if multiple and help and REPEATED not in help:
+        help = (
+            f"{help} {REPEATED.capitalize()}." if ". " in help else f"{help.removesuffix('.')}; {REPEATED}."
+        )
     names = [word for word in words if not word.startswith("-")]
     written = tuple([word.partition("/")[0] for word in words if word.startswith("-")])
     off_words = tuple([word.partition("/")[2] for word in words if "/" in word])
@@ -300,6 +311,9 @@ def option(
     )
 
 
+DONE = "0 done"
+"""The exit code of a command that judges nothing."""
+
 COLOUR = Parameter(
     name="colour",
     words=("--color",),
@@ -311,6 +325,18 @@ COLOUR = Parameter(
     metavar=None,
     help="When to colour text; auto: on a terminal, unless NO_COLOR is set, and where FORCE_COLOR is.",
 )
+VERBOSE = Parameter(
+    name="verbose",
+    words=("-v", "--verbose"),
+    kind=Kind(),
+    multiple=False,
+    is_flag=True,
+    required=False,
+    default=None,
+    metavar=None,
+    help="Show the cause of an error.",
+)
+COMMON = (COLOUR, VERBOSE)
 """What every command takes besides its own."""
 
 

@@ -29,7 +29,7 @@ def exit_code_of(error: BaseException, arguments: Sequence[str]) -> int:
     line requests a form for programs, the problems are on stdout in that form too.
     """
     try:
-        code = _said(error, verbose=bool({"-v", "--verbose"} & set(arguments[:1])))
+        code = _said(error, verbose=bool({"-v", "--verbose"} & set(arguments)))
         form = _form_asked_for(arguments) if code <= 2 else ""
         if form:
             from gemel.workflows.problem_report import problem_document

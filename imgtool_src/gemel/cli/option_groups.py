@@ -33,7 +33,7 @@ GROUPS: dict[str, tuple[str, ...]] = {
         *("--output", "--force", "--memory", "--memory-files", "--dry-run", "--core"),
         *("--format", "--report", "--all", "--quiet"),
     ),
-    GENERAL: ("--color", "--help"),
+    GENERAL: ("--color", "--verbose", "--help"),
 }
 """Each heading with its options, by their long words, in the order of the help."""
 

@@ -6,17 +6,17 @@ import re
 from collections.abc import Callable
 from typing import Any
 
-from gemel.cli.declared import Choice, Converted, FileName, option
+from gemel.cli.declared import Choice, Converted, FileName, IntRange, option
 from gemel.errors import Problem, UsageProblem
 
 FILE = FileName()
 """A file's name.  Whether it can be read is said where it is read, with the system's reason."""
 
+READ = "Read the code instruction by instruction for those that its core lacks"
 disassemble_option = option(
     "--disassemble/--no-disassemble",
     default=True,
-    help="Read the code instruction by instruction for those that its core lacks; --no-disassemble saves the"
-    " time.  [default: read, where the extra 'disassemble' is installed]",
+    help=f"{READ}; --no-disassemble saves the time.  [default: read, where the extra 'disassemble' is installed]",
 )
 """Whether code is read; the rules that do it report the missing extra as not checked."""
 
@@ -34,6 +34,66 @@ paths_outside_option = option(
     help="Follow the layout's paths out of its folder too.",
 )
 """Whether a layout may name files anywhere; one that came from others may not."""
+
+INDEX = "Index of gemel audit or gemel release: "
+"""What the help of ``--index`` begins with; what is done with it follows."""
+
+COUNTER = IntRange(0, 0xFFFF_FFFF)
+"""A rollback counter."""
+
+at_least_option = option("--at-least", kind=COUNTER, help="Lowest rollback counter that an image may have.")
+policy_option = option(
+    "--policy", kind=FILE, help="Require what this policy of your own says too (gemel explain policy)."
+)
+memories_option = option(
+    "--memory",
+    "memories",
+    metavar="NAME=FILE",
+    multiple=True,
+    help="Write every byte of this flash memory too, raw, erased ones filled in.",
+)
+
+
+def images_option(required: bool = False) -> Callable[[Any], Any]:
+    """``-o`` of a command that writes an image."""
+    return option(
+        "-o",
+        "--output",
+        "outputs",
+        metavar="IMAGE",
+        multiple=True,
+        required=required,
+        kind=FILE,
+        help="Image to write, by suffix .hex, .srec or .bin, or - for standard output.",
+    )
+
+
+def version_option(what: str) -> Callable[[Any], Any]:
+    """``--version``, which is ``what``."""
+    return option("--version", "version_text", metavar="X.Y.Z", help=what)
+
+
+def rollback_option(what: str) -> Callable[[Any], Any]:
+    """``--rollback``, which is ``what``."""
+    return option("--rollback", kind=COUNTER, help=what)
+
+
+def key_option(what: str = "Seal", more: str = "") -> Callable[[Any], Any]:
+    """``--key``: what is done with it, and ``more``."""
+    help = f"{what} with this private key, a file or a pkcs11: URI (a key on a token){more}."
+    return option("--key", "key_texts", metavar="KEY", multiple=True, help=help)
+
+
+def trust_option(more: str) -> Callable[[Any], Any]:
+    """``--trust``, with ``more`` of what it means for the command."""
+    help = f"Require a seal by this public key{more}"
+    return option("--trust", metavar="PUBKEY", multiple=True, kind=FILE, help=help)
+
+
+def result_option(more: str = "") -> Callable[[Any], Any]:
+    """``-o`` of a command with one result."""
+    return option("-o", "--output", kind=FILE, help=f"Write the result here, not to stdout{more}.")
+
 
 MAX_SHOWN = 40
 """Characters of a wrong value that are shown."""
@@ -75,15 +135,10 @@ def address(value: str) -> int:
 ADDRESS = Converted(address, "ADDRESS")
 """The kind of an option that takes an address."""
 
-at_option = option(
-    "--at", kind=ADDRESS, help="Where a raw binary goes; else the start of the layout's first flash."
-)
+AT = "Where a raw binary goes; else the start of the layout's first flash."
+at_option = option("--at", kind=ADDRESS, help=AT)
 several_at_option = option(
-    "--at",
-    "starts",
-    kind=ADDRESS,
-    multiple=True,
-    help="Where a raw binary goes; else the start of the layout's first flash. Of several files of a dump one each.",
+    "--at", "starts", kind=ADDRESS, multiple=True, help=f"{AT} Of several files of a dump one each."
 )
 from_device_option = option(
     "--from-device",
@@ -101,7 +156,7 @@ report_option = option(
     "reports",
     multiple=True,
     kind=FILE,
-    help="Write the result to this file too, by suffix .txt, .json, .sarif, .xml (JUnit) or .html; may be repeated.",
+    help="Write the result to this file too, by suffix .txt, .json, .sarif, .xml (JUnit) or .html.",
 )
 strict_option = option(
     "--strict",

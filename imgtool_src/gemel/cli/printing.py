@@ -43,9 +43,16 @@ def prose_width(stream: object) -> int:
     return max(MIN_WIDTH, terminal_width(stream))
 
 
-def wrapped(text: str, stream: object, head: str = "") -> list[str]:
-    """``text`` after ``head`` as lines that fit ``stream``, those that follow as far to the right."""
-    return wrapped_in(text, prose_width(stream), head)
+def list_width(stream: object) -> int:
+    """Columns of a list with a line an item: as ``prose_width``, and no limit where a program reads it."""
+    if not os.environ.get("COLUMNS") and not getattr(stream, "isatty", lambda: False)():
+        return sys.maxsize
+    return prose_width(stream)
+
+
+def wrapped(text: str, stream: object, head: str = "", indent: int = 0) -> list[str]:
+    """``text`` after ``head`` as lines that fit ``stream``, those that follow ``indent`` more to the right."""
+    return wrapped_in(text, prose_width(stream), head, indent)
 
 
 def help_with_rows(text: str, mark: str, rows: Iterable[tuple[str, str]]) -> str:

@@ -75,7 +75,7 @@ def give_reports(
     texts list every rule and place, ``quiet`` prints nothing where the check passes.  What was written is said on
     stderr: stdout may be read by a program.
     """
-    shown = Shown(result, form, everything, quiet and result.passes)
+    shown = Shown(result, form, everything, quiet and result.passes, all_by="--all")
     shown.body()
     if files:
         from gemel.files.outputs import write_all
@@ -105,11 +105,17 @@ class Shown:
     """
 
     def __init__(
-        self, result: CheckResult, form: str, everything: bool, silent: bool, to_stderr: bool = False
+        self,
+        result: CheckResult,
+        form: str = "text",
+        everything: bool = False,
+        silent: bool = False,
+        to_stderr: bool = False,
+        all_by: str = "gemel check --all",
     ) -> None:
-        """Nothing is printed where ``silent``; ``to_stderr`` leaves stdout to an image."""
+        """Nothing is printed where ``silent``; ``to_stderr`` leaves stdout to an image; ``all_by`` lists every rule."""
         self.result, self.form, self.everything = result, form, everything
-        self.silent, self.to_stderr = silent, to_stderr
+        self.silent, self.to_stderr, self.all_by = silent, to_stderr, all_by
         self.width = prose_width(sys.stderr if to_stderr else sys.stdout)
 
     def body(self) -> None:
@@ -124,7 +130,8 @@ class Shown:
         from gemel.checking.reports.as_text import body_of
 
         identity = identity_of(self.result.inspection)
-        self._print(body_of(self.result, identity, everything=self.everything, width=self.width))
+        everything, width = self.everything, self.width
+        self._print(body_of(self.result, identity, everything=everything, width=width, all_by=self.all_by))
 
     def verdict(self, done: Sequence[str] = ()) -> None:
         """Print ``done``, what was made, and the verdict; when nobody listens any more it is done all the same."""

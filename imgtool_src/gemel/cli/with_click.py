@@ -41,6 +41,7 @@ class _Clicked(click.Command):
             callback=declared.run,
             params=parameters,
             help=declared.help,
+            epilog=declared.exits,
             context_settings=SETTINGS,
         )
         self.declared = declared

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 
 from gemel.comparing.changed_code import same_but_for_addresses
 from gemel.comparing.changes import Moved, SectionChange, SymbolChange, SymbolChangeKind
-from gemel.comparing.place_names import PlaceNames, paired_symbols
+from gemel.comparing.place_names import PlaceNames, Row, paired_symbols
 from gemel.comparing.side import Side
+from gemel.spans import Span
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
-    from gemel.builds.elf.symbol_entries import Symbol
 
 
 class SymbolChanges(NamedTuple):
@@ -36,27 +36,32 @@ def why_not_compared(name: str, old: Build | None, new: Build | None) -> str:
 
 
 def section_changes(old: Build, new: Build) -> Iterator[SectionChange]:
-    """The allocated sections that were added, removed, moved or are of another size, in the new file's order."""
+    """The allocated sections that were added, removed, moved or have another size or other bytes.
+
+    In the new file's order.
+    """
     before, after = _sections(old), _sections(new)
     for name in dict.fromkeys([*after, *before]):
-        (old_start, old_size), (new_start, new_size) = before.get(name, (0, 0)), after.get(name, (0, 0))
+        spans, new_spans = before.get(name, []), after.get(name, [])
+        old_size, new_size = (sum(span.size for span in each) for each in (spans, new_spans))
         if name not in before:
             yield SectionChange(name, "added", 0, new_size)
         elif name not in after:
             yield SectionChange(name, "removed", old_size, 0)
         elif old_size != new_size:
             yield SectionChange(name, "changed", old_size, new_size)
-        elif old_start != new_start:
+        elif spans[0].start != new_spans[0].start:
             yield SectionChange(name, "moved", old_size, new_size)
+        elif [old.read_at_run(*span) for span in spans] != [new.read_at_run(*span) for span in new_spans]:
+            yield SectionChange(name, "changed", old_size, new_size)
 
 
-def _sections(build: Build) -> dict[str, tuple[int, int]]:
-    """Start and size of each allocated section that is not empty; of several of one name the sum of sizes."""
-    found: dict[str, tuple[int, int]] = {}
+def _sections(build: Build) -> dict[str, list[Span]]:
+    """Where each allocated section is that is not empty; several may have one name."""
+    found: dict[str, list[Span]] = {}
     for section in build.sections.all() if build.sections else ():
         if section.allocated and section.span.size:
-            start, size = found.get(section.name, (section.span.start, 0))
-            found[section.name] = start, size + section.span.size
+            found.setdefault(section.name, []).append(section.span)
     return found
 
 
@@ -67,15 +72,17 @@ def symbol_changes(old: Build, new: Build) -> SymbolChanges:
     distances: Counter[int] = Counter()
     for before, after in paired_symbols(old, new):
         if before is None or after is None:
-            changes += [_change(each, "removed", each.size, 0) for each in (before,) if each]
-            changes += [_change(each, "added", 0, each.size) for each in (after,) if each]
-        elif before.size != after.size:
-            word: SymbolChangeKind = "grown" if after.size > before.size else "shrunk"
-            changes.append(_change(after, word, before.size, after.size))
-        elif not _same(old, before, new, after, names):
-            changes.append(_change(after, "changed", before.size, after.size))
+            changes += [_change(each, "removed", each[1], 0) for each in (before,) if each]
+            changes += [_change(each, "added", 0, each[1]) for each in (after,) if each]
+            continue
+        (start, size, *_), (new_start, new_size, *_) = before, after
+        if size != new_size:
+            word: SymbolChangeKind = "grown" if new_size > size else "shrunk"
+            changes.append(_change(after, word, size, new_size))
+        elif not _same(old, start, new, new_start, size, names):
+            changes.append(_change(after, "changed", size, size))
         else:
-            distances[after.address - before.address] += 1
+            distances[new_start - start] += 1
     unchanged = distances.pop(0, 0)
     moved = tuple(
         Moved(distance, count)
@@ -86,18 +93,15 @@ def symbol_changes(old: Build, new: Build) -> SymbolChanges:
     return SymbolChanges(tuple(changes), moved, unchanged)
 
 
-def _change(symbol: Symbol, word: SymbolChangeKind, old_size: int, new_size: int) -> SymbolChange:
-    return SymbolChange(
-        symbol.name, "function" if symbol.kind == "function" else "object", word, old_size, new_size
-    )
+def _change(symbol: Row, word: SymbolChangeKind, old_size: int, new_size: int) -> SymbolChange:
+    _, _, kind, name = symbol
+    return SymbolChange(name, "function" if kind == "function" else "object", word, old_size, new_size)
 
 
 def _same(
-    old: Build, before: Symbol, new: Build, after: Symbol, names: tuple[PlaceNames, PlaceNames]
+    old: Build, start: int, new: Build, new_start: int, size: int, names: tuple[PlaceNames, PlaceNames]
 ) -> bool:
-    one, other = old.read_at_run(before.address, before.size), new.read_at_run(after.address, after.size)
+    one, other = old.read_at_run(start, size), new.read_at_run(new_start, size)
     if one is None or other is None or one == other:
         return one == other
-    return same_but_for_addresses(
-        Side(one, before.address, names[0].at), Side(other, after.address, names[1].at)
-    )
+    return same_but_for_addresses(Side(one, start, names[0].at), Side(other, new_start, names[1].at))

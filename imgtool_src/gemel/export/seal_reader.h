@@ -31,10 +31,23 @@
  * with a counter that cannot be set back, and product, vendor and class with its own.
  */
 
-/* @seal-defines@ */
+#define GEMEL_SEAL_HEAD {{ seal_head|c_lines }}
+#define GEMEL_SEAL_HEAD_SIZE {{ seal_head|length }}u
+#define GEMEL_SEAL_SIGNED_HEAD {{ signed_head|c_lines }}
+#define GEMEL_SEAL_PREFIX_SIZE {{ prefix_size }}u
+#define GEMEL_SEAL_MAX_SIGNED {{ max_signed }}u
+#define GEMEL_SEAL_MAX_SIGNERS {{ max_signers }}u
+#define GEMEL_SEAL_KEY_ID_SIZE {{ key_id_size }}u
+{% for name, cose_id, _ in algorithms %}
+#define {{ name }} ({{ cose_id }})
+{% endfor %}
 
 /* What can be wrong with a seal. The numbers are the same in every version of this reader. */
-/* @seal-errors@ */
+enum gemel_seal_error {
+{% for name, (code, _) in seal_errors.items() %}
+    GEMEL_SEAL_{{ name }} = {{ code }}{{ "" if loop.last else "," }}
+{% endfor %}
+};
 
 /* A seal that gemel_seal_check() found sound: `size` bytes of its area. */
 struct gemel_seal {
@@ -57,7 +70,10 @@ struct gemel_signer {
 static inline const char *gemel_seal_error_text(enum gemel_seal_error error)
 {
     switch (error) {
-/* @seal-texts@ */
+{% for name, (_, text) in seal_errors.items() %}
+    case GEMEL_SEAL_{{ name }}:
+        return "{{ text }}";
+{% endfor %}
     }
     return "not an error of this reader";
 }
@@ -83,7 +99,10 @@ static inline int gemel_starts_with(const uint8_t *bytes, size_t size, const uin
 static inline size_t gemel_seal_signature_size(int32_t algorithm)
 {
     switch (algorithm) {
-/* @seal-sizes@ */
+{% for name, _, size in algorithms %}
+    case {{ name }}:
+        return {{ size }}u;
+{% endfor %}
     default:
         return 0u;
     }

@@ -7,15 +7,24 @@ from gemel.image.sparse import SparseBytes
 from gemel.structs import Struct
 
 
+class Folder(Struct):
+    """A release folder: its name, and the SHA-256 of its ``SHA256SUMS``, in hexadecimal (None: it has none)."""
+
+    name: str
+    sums_sha256: str | None
+
+
 class ImageFile(Struct):
     """The file that an image was read from: its size in bytes and the SHA-256 of its bytes.
 
-    ``at`` is the address that was given for a raw binary (None: none was).
+    ``at`` is the address that was given for a raw binary (None: none was), ``folder`` the release folder that was
+    judged as a whole (None: the file alone).
     """
 
     size: int
     sha256: bytes
     at: int | None = None
+    folder: Folder | None = None
 
 
 class Image(Struct):

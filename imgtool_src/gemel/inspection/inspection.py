@@ -46,17 +46,17 @@ Origin = Literal["build", "record", "layout"]
 class Inspection(Struct, dict=True):
     """One image under check.
 
-    ``builds`` are those given, by name; ``version`` and ``rollback`` what the image is meant to hold
-    (None: whatever its record says).  ``trusted`` are the keys whose seals are taken; ``at_least`` and
-    ``previous`` say below what its rollback counter must not be.  ``rehearsal`` is what happened when its
-    cores were started (None: they were not); ``file`` is the image's name in reports.  ``known`` are keys
-    whose signatures are verified and do not count; ``receiver`` is what is demanded beyond the layout.
-    ``entry`` is the start address that the image's file names, if any; ``leaves_bytes_out`` is false of a
-    raw binary, which holds every byte.  ``image_file`` is the file that the image was read from; ``strict`` says
-    what fails the check besides errors; ``judged_on`` is the date that was given for waivers to end by (None: the
-    machine's); ``joined_with`` is the layout that the image was joined with, if it is another; ``explains`` is
-    whether the cause of a finding is searched for, which takes longer than all rules.  Everything else is worked
-    out once, when first needed.
+    ``builds`` are those given, by name; ``version`` and ``rollback`` what the image is meant to hold (None:
+    whatever its record says, or with ``as_layout_states`` what the layout does).  ``trusted`` are the keys
+    whose seals are taken; ``at_least`` and ``previous`` say below what its rollback counter must not be.
+    ``rehearsal`` is what happened when its cores were started (None: they were not); ``file`` is the image's
+    name in reports.  ``known`` are keys whose signatures are verified and do not count; ``receiver`` is what
+    is demanded beyond the layout.  ``entry`` is the start address that the image's file names, if any;
+    ``leaves_bytes_out`` is false of a raw binary, which holds every byte.  ``image_file`` is the file that
+    the image was read from; ``strict`` says what fails the check besides errors; ``judged_on`` is the date
+    that was given for waivers to end by (None: the machine's); ``joined_with`` is the layout that the image
+    was joined with, if it is another; ``explains`` is whether the cause of a finding is searched for, which
+    takes longer than all rules.  Everything else is worked out once, when first needed.
     """
 
     read: ReadLayout
@@ -80,6 +80,7 @@ class Inspection(Struct, dict=True):
     strict: Strict = ""
     joined_with: ReadLayout | None = None
     explains: bool = True
+    as_layout_states: bool = False
 
     @property
     def layout(self) -> Layout:

@@ -168,7 +168,9 @@ class Table(ValueType):
         """The fault of a document that is another file: keys, and none of this table's.  It names none of them."""
         if not document or any(name in self.keys for name in document):
             return None
-        found, expected = f"{len(document)} others", f"format = 1 and keys of a {what}"
+        count = len(document)
+        found = f"{count} other{'' if count == 1 else 's'}"
+        expected = f"format = 1 and keys of a {what}"
         return LayoutFault(
             (), f"this is no {what}: none of its keys is one of a {what}", found=found, expected=expected
         )

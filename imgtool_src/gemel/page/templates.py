@@ -8,32 +8,25 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from importlib.resources import files
 from itertools import groupby
 
 from gemel.checking.identity import Identity, identity_rows
 from gemel.spans import Address, format_address, format_size
 from gemel.text.escaping import on_one_line
+from gemel.text.templates import environment, template_text
 from gemel.version import __version__
 
 
 def rendered(name: str, script: str = "", **values: object) -> str:
     """The page of the template file ``name``, with the style and the script file of that name."""
-    from jinja2 import Environment, FunctionLoader, StrictUndefined
-
-    environment = Environment(
-        loader=FunctionLoader(_part),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-        finalize=_harmless,
+    made = environment("gemel.page", _harmless, autoescape=True)
+    made.filters.update(address=format_address, size=format_size, hex=_hex, identity=_rows)
+    style, code = (
+        template_text("gemel.page", "page.css"),
+        template_text("gemel.page", script) if script else "",
     )
-    environment.filters.update(address=format_address, size=format_size, hex=_hex, identity=_rows)
-    style, code = _part("page.css"), _part(script) if script else ""
     scripts = _digest(code) if code else "'none'"
-    return environment.get_template(name).render(
+    return made.get_template(name).render(
         **values,
         style=safe(style),
         script=safe(code),
@@ -48,10 +41,6 @@ def safe(markup: str) -> str:
     from markupsafe import Markup
 
     return Markup(markup)  # noqa: S704 - made by text.markup and json_in_script, which escape what they are given
-
-
-def _part(name: str) -> str:
-    return files("gemel.page").joinpath(name).read_text(encoding="utf-8")
 
 
 def _digest(text: str) -> str:

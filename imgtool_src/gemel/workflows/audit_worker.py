@@ -8,6 +8,7 @@ import os
 import stat
 import sys
 from functools import lru_cache
+from pathlib import PurePath
 from typing import TYPE_CHECKING, TextIO
 
 from gemel.audit.pool import LAST
@@ -21,7 +22,7 @@ from gemel.audit.result import (
 )
 from gemel.checking.identity import content_digest, image_of, signers_of
 from gemel.errors import GemelError, Problem
-from gemel.image.formats import format_of
+from gemel.image.formats import FORMATS
 from gemel.record.record import Record
 from gemel.record.sound import sound_records
 from gemel.structs import replace
@@ -149,8 +150,8 @@ class Judge:
         return result
 
     def _start_of(self, path: str, default: int | None) -> int | None:
-        """Where a raw binary goes; None for other formats."""
-        if format_of(path).has_addresses:
+        """Where a raw binary goes; None for what is none by its suffix."""
+        if PurePath(path).suffix.lower() not in FORMATS[0].suffixes:
             return None
         return default if self._plan.options.at is None else self._plan.options.at
 
@@ -218,11 +219,11 @@ def _not_judged(path: str, problem: str) -> ImageResult:
 
 
 def _words(problem: Problem, path: str) -> str:
-    """A problem in one sentence, without the file's path, which is next to it."""
+    """A problem in one sentence, without the file's path, which is next to it, and the next step of a check."""
     place = problem.where.removeprefix(path).lstrip(":, ")
     if place.isdigit():
         place = f"line {place}"
-    return str(replace(problem, where=place))
+    return str(replace(problem, where=place, next_step=""))
 
 
 def _without_layout(path: str, image: Image, record: Record | None) -> ImageResult:

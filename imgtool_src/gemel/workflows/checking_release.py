@@ -11,8 +11,8 @@ from gemel.errors import GemelError, Problem, UsageProblem
 from gemel.files.output_targets import kind_of
 from gemel.files.reading import blocks_of_file
 from gemel.image.formats import format_of
-from gemel.image.image import Image, ImageFile
-from gemel.release.contents import CONTENTS, is_safe_name
+from gemel.image.image import Folder, Image, ImageFile
+from gemel.release.contents import CONTENTS, SUMS, is_safe_name
 from gemel.release.folder import ReleaseFolder
 from gemel.release.folder_rules import folder_rules
 from gemel.workflows.checking import CheckResult, applied_too, check
@@ -56,7 +56,7 @@ def check_release(
     folder = read_folder(path)
     contents = _contents(folder, path)
     read = layout_from(folder.files[contents.layout], str(path / contents.layout))
-    image = _image(folder, contents, read)
+    image = _image(folder, contents, read, path.resolve().name)
     words = [f"{name}={file}" for name, file in builds.items()] if isinstance(builds, Mapping) else builds
     files = build_files(read, words)
     given = load_builds(read, files)
@@ -154,8 +154,8 @@ def _contents(folder: ReleaseFolder, path: Path) -> ReleaseContents:
     return contents
 
 
-def _image(folder: ReleaseFolder, contents: ReleaseContents, read: ReadLayout) -> Image:
-    """The first image file, decoded as ``read_image`` does."""
+def _image(folder: ReleaseFolder, contents: ReleaseContents, read: ReadLayout, name: str) -> Image:
+    """The first image file, decoded as ``read_image`` does; ``name`` is the folder's."""
     import hashlib
 
     first = contents.images[0]
@@ -163,7 +163,9 @@ def _image(folder: ReleaseFolder, contents: ReleaseContents, read: ReadLayout) -
     flash = [memory.start for memory in read.layout.memories.values() if memory.kind == "flash"]
     start = 0 if form.has_addresses else min(flash, default=0)
     decoded = form.decode([data], first.file, start)
-    file = ImageFile(len(data), hashlib.sha256(data).digest())
+    sums = folder.files.get(SUMS)
+    whole = Folder(name, hashlib.sha256(sums).hexdigest() if sums is not None else None)
+    file = ImageFile(len(data), hashlib.sha256(data).digest(), folder=whole)
     return Image(decoded.image, decoded.entry, decoded.remarks, first.file, form.has_addresses, file)
 
 

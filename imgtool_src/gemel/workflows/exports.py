@@ -100,51 +100,24 @@ def _where_schema() -> str:
     return json_text(where_schema())
 
 
-def _linker(read: ReadLayout, core: str) -> str:
-    from gemel.export.from_layout.linker import linker_fragment
+def _of_layout(name: str, meaning: str, file_name: str) -> Export:
+    """An export whose template has the name of its file."""
 
-    return linker_fragment(read, core)
+    def made(read: ReadLayout, core: str) -> str:
+        from gemel.export.from_layout.templates import from_layout
 
+        return from_layout(file_name, read, core)
 
-def _c_header(read: ReadLayout, core: str) -> str:
-    from gemel.export.from_layout.headers import c_header
-
-    return c_header(read, core)
-
-
-def _rust(read: ReadLayout, core: str) -> str:
-    from gemel.export.from_layout.headers import rust_constants
-
-    return rust_constants(read, core)
-
-
-def _cmake(read: ReadLayout, core: str) -> str:
-    from gemel.export.from_layout.build_rules import cmake_functions
-
-    return cmake_functions(read, core)
-
-
-def _make(read: ReadLayout, core: str) -> str:
-    from gemel.export.from_layout.build_rules import make_rules
-
-    return make_rules(read, core)
-
-
-def _debugger(read: ReadLayout, core: str) -> str:
-    from gemel.export.from_layout.debugger import gdb_script
-
-    return gdb_script(read, core)
+    return Export(name, meaning, file_name, of_layout=made)
 
 
 EXPORTS = (
-    Export("linker", "a core's MEMORY and symbols, for GNU ld and lld", "layout.ld", of_layout=_linker),
-    Export(
-        "c-header", "a core's addresses and sizes as C99 macros, with checks", "layout.h", of_layout=_c_header
-    ),
-    Export("rust", "the same as Rust constants", "layout.rs", of_layout=_rust),
-    Export("cmake", "a CMake function that joins and checks", "gemel.cmake", of_layout=_cmake),
-    Export("make", "the same as rules for GNU make", "gemel.mk", of_layout=_make),
-    Export("debugger", "a gdb script for both cores", "gemel.gdb", of_layout=_debugger),
+    _of_layout("linker", "a core's MEMORY and symbols, for GNU ld and lld", "layout.ld"),
+    _of_layout("c-header", "a core's addresses and sizes as C99 macros, with checks", "layout.h"),
+    _of_layout("rust", "the same as Rust constants", "layout.rs"),
+    _of_layout("cmake", "a CMake function that joins and checks", "gemel.cmake"),
+    _of_layout("make", "the same as rules for GNU make", "gemel.mk"),
+    _of_layout("debugger", "a gdb script for both cores", "gemel.gdb"),
     Export(
         "c-reader",
         "a C99 header for boot code: record and seal",

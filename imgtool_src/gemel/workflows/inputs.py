@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from gemel.errors import BuildError, GemelError, Problem, UsageProblem, all_of
 from gemel.files.reading import STDIN, FileSource, HashedBlocks, beginning_of, blocks_of_file
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from gemel.layout.reader import ReadLayout
     from gemel.placement.placed import Version
 
+Made = TypeVar("Made")
+
 
 def load_layout(path: str | Path, *, paths_outside: bool = False) -> ReadLayout:
     """The layout in a TOML file, with every check that there is; raises LayoutError or UsageProblem.
@@ -32,6 +34,52 @@ def load_layout(path: str | Path, *, paths_outside: bool = False) -> ReadLayout:
     """
     data = beginning_of(Path(path), MAX_BYTES)
     return replace(layout_from(data, str(path)), paths_outside=paths_outside)
+
+
+def load_layout_and_files(
+    path: Path, builds: Sequence[str], others: Iterable[Path | None] = (), *, paths_outside: bool = False
+) -> tuple[ReadLayout, dict[str, Path], list[Problem]]:
+    """A layout with its builds' files and remarks, as ``load_layout`` and ``builds_at`` have them.
+
+    What is wrong is raised with those of the builds and of the ``others`` that cannot be read.
+    """
+
+    def work() -> tuple[ReadLayout, dict[str, Path], list[Problem]]:
+        read = load_layout(path, paths_outside=paths_outside)
+        return read, *builds_at(read, builds)
+
+    return with_unreadable(work, *builds, *others)
+
+
+def with_unreadable(work: Callable[[], Made], *files: str | Path | None) -> Made:
+    """What ``work`` gives; what it raises is raised with those ``files`` (or NAME=FILE) that cannot be read.
+
+    So that a fault in a layout, which is read first, does not hide that an image or a build is not there.
+    """
+    try:
+        return work()
+    except GemelError as error:
+        named = {problem.where for problem in error.problems}
+        more = [problem for file in files if file for problem in _unreadable(file)]
+        if not (more := [problem for problem in more if problem.where not in named]):
+            raise
+        raise type(error)([*error.problems, *more]) from error
+
+
+def _unreadable(file: str | Path) -> Iterator[Problem]:
+    """Why an image (a path) or a build (NAME=FILE) cannot be read; nothing of a pipe, which can be read once only."""
+    from gemel.workflows.not_images import refuse_no_image
+
+    name, equals, text = str(file).partition("=") if isinstance(file, str) else ("", "", str(file))
+    path = Path(text)
+    if path == STDIN or path.is_fifo():
+        return
+    try:
+        beginning_of(path, 0)
+        if not equals:
+            refuse_no_image(path)
+    except GemelError as error:
+        yield from (of_build(each, name, path) if equals else each for each in error.problems)
 
 
 def layout_from(data: bytes, file: str) -> ReadLayout:

@@ -7,13 +7,20 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gemel.errors import Problem, UsageProblem
-from gemel.files.reading import beginning_of
+from gemel.errors import Problem, UsageProblem, all_of
+from gemel.files.reading import limited
 from gemel.image.image import Image
 from gemel.release.contents import IMAGE_FORMATS, MAX_DOCUMENT, ReleasedVex, is_safe_name
-from gemel.spans import format_size
 from gemel.structs import NamedTuple, Struct, replace
-from gemel.workflows.inputs import build_files, date_of, layout_from, load_builds, read_images, version_of
+from gemel.workflows.inputs import (
+    build_files,
+    date_of,
+    layout_from,
+    load_builds,
+    read_images,
+    version_of,
+    with_unreadable,
+)
 from gemel.workflows.read_back import build_bytes
 from gemel.workflows.sealing import SignerSource, refuse_unsealable
 from gemel.workflows.trust import load_policy
@@ -78,18 +85,27 @@ def read_inputs(request: ReleaseRequest, keys: SignerSource) -> Inputs:
     date = date_of(request.date)
     _refuse_builder(request.builder)
     policy = load_policy(Path(request.policy)) if request.policy else None
-    layout_bytes = _document(Path(request.layout), plain=False)
-    read = replace(layout_from(layout_bytes, str(request.layout)), paths_outside=request.paths_outside)
-    refuse_unsealable(read.layout, keys, False)
     given = request.builds
     words = [f"{name}={file}" for name, file in given.items()] if isinstance(given, Mapping) else given
-    files = build_files(read, [text for text in words if not text.startswith(OLD)], by_path=True)
-    old = build_files(read, [text.removeprefix(OLD) for text in words if text.startswith(OLD)])
+
+    def read_them() -> tuple[bytes, ReadLayout, dict[str, Path], dict[str, Path]]:
+        layout_bytes = _document(Path(request.layout), plain=False)
+        read = replace(layout_from(layout_bytes, str(request.layout)), paths_outside=request.paths_outside)
+        files = build_files(read, [text for text in words if not text.startswith(OLD)], by_path=True)
+        old = build_files(read, [text.removeprefix(OLD) for text in words if text.startswith(OLD)])
+        return layout_bytes, read, files, old
+
+    before = Path(request.previous) if request.previous else None
+    layout_bytes, read, files, old = with_unreadable(read_them, *words, before)
+    refuse_unsealable(read.layout, keys, False)
     if old and request.previous is None:
         what, step = "builds of a previous image without one", "give it with --previous"
         raise UsageProblem(Problem(what, found=" ".join(f"{OLD}{name}" for name in old), next_step=step))
-    previous = read_images([Path(request.previous)], read, None)[0] if request.previous else None
-    builds = load_builds(read, files)
+    previous, builds, old_builds = all_of(
+        lambda: read_images([before], read, None)[0] if before else None,
+        lambda: load_builds(read, files),
+        lambda: load_builds(read, old),
+    )
     sboms = []
     for text in request.sboms:
         name, equals, file = text.partition("=")
@@ -101,7 +117,7 @@ def read_inputs(request: ReleaseRequest, keys: SignerSource) -> Inputs:
         layout_bytes,
         builds,
         build_bytes(files, builds),
-        load_builds(read, old),
+        old_builds,
         previous,
         policy,
         sboms,
@@ -137,11 +153,7 @@ def _vex(paths: Sequence[Path]) -> dict[ReleasedVex, bytes]:
 
 def _document(path: Path, *, plain: bool = True) -> bytes:
     """The bytes of a document; raises UsageProblem for one that is too large."""
-    data = beginning_of(path, MAX_DOCUMENT, plain=plain)
-    if len(data) > MAX_DOCUMENT:
-        expected = f"at most {format_size(MAX_DOCUMENT)}"
-        raise UsageProblem(Problem("the document is too large", where=str(path), expected=expected))
-    return data
+    return limited(path, MAX_DOCUMENT, "a document", plain=plain)
 
 
 def _refuse_builder(builder: str | None) -> None:

@@ -15,7 +15,7 @@ from gemel.errors import Problem, UsageProblem
 from gemel.seals import sealing
 from gemel.structs import Struct
 from gemel.workflows.checking import CheckResult, check
-from gemel.workflows.inputs import builds_at, date_of, load_builds, load_layout, read_image, version_of
+from gemel.workflows.inputs import date_of, load_builds, load_layout_and_files, read_image, version_of
 from gemel.workflows.made_elsewhere import paired, signatures_from
 from gemel.workflows.sealing import MORE_SIGNERS, SignerSource, rules_of_a_part, rules_without_seal
 from gemel.workflows.trust import Trust, load_policy, trust_of, trust_of_signer
@@ -58,25 +58,30 @@ class SignRequest(Struct, dict=True):
     date: str | None = None
     paths_outside: bool = False
 
-    @cached_property
+    @property
     def read(self) -> ReadLayout:
         """The layout."""
-        return load_layout(self.layout, paths_outside=self.paths_outside)
+        return self._layout_and_files[0]
+
+    @cached_property
+    def _layout_and_files(self) -> tuple[ReadLayout, dict[str, Path], list[Problem]]:
+        outside = self.paths_outside
+        return load_layout_and_files(self.layout, self.builds, [self.image], paths_outside=outside)
 
     @cached_property
     def loaded(self) -> Image:
         """The image."""
         return read_image(self.image, layout=self.read, at=self.at, form=self.form)
 
-    @cached_property
-    def files_and_remarks(self) -> tuple[dict[str, Path], list[Problem]]:
-        """The builds' files, given or by their paths in the layout, and what is to be said of missing ones."""
-        return builds_at(self.read, self.builds)
-
     @property
     def files(self) -> dict[str, Path]:
-        """The builds' files."""
-        return self.files_and_remarks[0]
+        """The builds' files, given or by their paths in the layout."""
+        return self._layout_and_files[1]
+
+    @property
+    def remarks(self) -> list[Problem]:
+        """What is to be said of builds that are not where the layout names them."""
+        return self._layout_and_files[2]
 
     @cached_property
     def handed(self) -> dict[str, Build]:
@@ -201,13 +206,13 @@ def _counted(request: SignRequest, demanded: Trust, own: Sequence[PublicKey]) ->
 def _checked(request: SignRequest, rules: Iterable[Rule] | None, counted: Sequence[PublicKey]) -> CheckResult:
     """What a check says of the image as it is now, by ``rules`` (None: all)."""
     demanded = request.demanded if request.trust or request.policy else trust_of_signer(())
-    plan = request.read.layout
     return check(
         request.read,
         request.loaded,
         request.handed,
-        version=version_of(request.version or plan.version),
-        rollback=plan.rollback if request.rollback is None else request.rollback,
+        version=version_of(request.version),
+        rollback=request.rollback,
+        as_layout_states=True,
         trusted=Trust(tuple(dict.fromkeys(counted)), demanded.known, demanded.receiver),
         rehearsal=False,
         today=date_of(request.date),

@@ -70,6 +70,18 @@ def test_what_was_not_asked_for_is_no_finding() -> None:
     ]
 
 
+def test_what_the_layout_states_is_due_where_that_is_asked_for() -> None:
+    """A signer's check: the layout's version and counter must be there where no option gives others."""
+    image = with_record(patch=4, rollback=8)
+    other = apply(RULE, image=image, handed={}, as_layout_states=True)
+    assert [(each.found, each.expected) for each in findings(other)] == [
+        ("1.2.4", "1.2.3 (layout)"),
+        ("8", "7 (layout)"),
+    ]
+    asked = {"version": Version(1, 2, 4), "rollback": 8}
+    assert apply(RULE, image=image, handed={}, as_layout_states=True, **asked).status == "holds"
+
+
 def test_an_unsound_record_is_not_checked() -> None:
     """An unsound record has no version to compare."""
     result = apply(RULE, image=changed(joined().image, {RECORD: b"X"}))

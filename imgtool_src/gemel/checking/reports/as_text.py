@@ -31,11 +31,16 @@ def report_of(
 
 
 def body_of(
-    result: RulesApplied, identity: Identity | None = None, *, everything: bool = False, width: int = WIDTH
+    result: RulesApplied,
+    identity: Identity | None = None,
+    *,
+    everything: bool = False,
+    width: int = WIDTH,
+    all_by: str = "--all",
 ) -> list[str]:
-    """All lines but the verdict."""
+    """All lines but the verdict; ``all_by`` is what lists every rule."""
     lines = [*identity_lines(identity, width), ""] if identity else []
-    return [*lines, *_Text(result, width).lines(everything)]
+    return [*lines, *_Text(result, width, all_by).lines(everything)]
 
 
 def verdict_lines(result: RulesApplied, width: int = WIDTH) -> list[str]:
@@ -103,8 +108,8 @@ def _cause(result: RuleResult) -> str:
 class _Text:
     """The parts of one report, in lines of one width."""
 
-    def __init__(self, result: RulesApplied, width: int) -> None:
-        self.result, self.width = result, width
+    def __init__(self, result: RulesApplied, width: int, all_by: str) -> None:
+        self.result, self.width, self.all_by = result, width, all_by
 
     def lines(self, everything: bool) -> Iterator[str]:
         """Findings, waived ones, changed severities, all else where requested, what was not checked."""
@@ -194,7 +199,7 @@ class _Text:
         if result.passes:
             yield from self._wrapped(CAUTION)
         if missing := not_checked_line(result):
-            line = f"not checked: {missing}{'' if everything else '; --all lists them'}"
+            line = f"not checked: {missing}{'' if everything else f'; {self.all_by} lists them'}"
             yield from wrapped(line, self.width, indent=2)
 
 

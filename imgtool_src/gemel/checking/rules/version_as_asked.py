@@ -28,31 +28,35 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         yield NotChecked("version", _needs("--version", "the layout states no version"))
     elif record.version == str(asked):
         yield Holds(f"version {asked}")
-    elif inspection.version is None:
+    elif inspection.version is None and not inspection.as_layout_states:
         found = f"the image holds {record.version}, the layout states {asked}"
         yield NotChecked("version", _needs("--version", found))
     else:
-        yield Finding(
-            "the image holds another version",
-            (plan.area, "version"),
-            where=where,
-            found=record.version,
-            expected=f"{asked} (--version)",
-            next_step="take the image that is meant, or correct --version",
-        )
-    if inspection.rollback is None:
+        given = inspection.version is not None
+        yield _another(plan.area, "version", record.version, str(asked), given)
+    counter = inspection.rollback
+    if counter is None and not inspection.as_layout_states:
         yield _by_layout(inspection.layout.rollback, record.rollback, where, plan.area)
-    elif record.rollback == inspection.rollback:
-        yield Holds(f"rollback counter {record.rollback}")
+        return
+    due = inspection.layout.rollback if counter is None else counter
+    if record.rollback == due:
+        yield Holds(f"rollback counter {due}")
     else:
-        yield Finding(
-            "the image holds another rollback counter",
-            (plan.area, "rollback"),
-            where=where,
-            found=str(record.rollback),
-            expected=f"{inspection.rollback} (--rollback)",
-            next_step="take the image that is meant, or correct --rollback",
-        )
+        yield _another(plan.area, "rollback", str(record.rollback), str(due), counter is not None)
+
+
+def _another(area: str, part: str, found: str, due: str, given: bool) -> Finding:
+    """A version or counter that is another than the one ``given`` with an option, or than the layout's."""
+    option = f"--{part}"
+    step = f"correct {option}" if given else f"give {option} {found} if this one is meant"
+    return Finding(
+        f"the image holds another {'version' if part == 'version' else 'rollback counter'}",
+        (area, part),
+        where=f"record in area {area}",
+        found=found,
+        expected=f"{due} ({option if given else 'layout'})",
+        next_step=f"take the image that is meant, or {step}",
+    )
 
 
 def _by_layout(least: int, found: int, where: str, area: str) -> Outcome:

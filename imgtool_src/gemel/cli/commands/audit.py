@@ -8,9 +8,20 @@ from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gemel.cli.declared import Choice, IntRange, argument, option, sub_command
+from gemel.cli.declared import IntRange, argument, option, sub_command
 from gemel.cli.echo import echo
-from gemel.cli.parameters import ADDRESS, FILE, date_option, paths_outside_option
+from gemel.cli.parameters import (
+    FILE,
+    INDEX,
+    READ,
+    at_least_option,
+    at_option,
+    date_option,
+    form_option,
+    paths_outside_option,
+    policy_option,
+    trust_option,
+)
 
 if TYPE_CHECKING:
     from gemel.audit.as_text import Totals
@@ -22,9 +33,9 @@ IMAGE = "image="
 """What requires the versions that have the blocks of a file."""
 
 
-@sub_command("audit", works_long=True)
+@sub_command("audit", works_long=True, exits="0 all images pass; 1 a rule is broken, or --find finds nothing")
 @argument("words", metavar="[LAYOUT] [PATH]...", several=True)
-@option("--layout", kind=FILE, metavar="LAYOUT", help="Layout of all images; it may be the first word too.")
+@option("--layout", metavar="LAYOUT", kind=FILE, help="The same as LAYOUT, for older scripts.")
 @option(
     "--layouts",
     kind=FILE,
@@ -38,7 +49,7 @@ IMAGE = "image="
     "--index",
     "index_file",
     kind=FILE,
-    help="Keep the results here, and skip what is unchanged: what it says is taken, so use none of others.",
+    help=f"{INDEX}keep the results in it, and skip what is unchanged. What it says is taken: use none of others.",
 )
 @option(
     "--blocks",
@@ -51,37 +62,25 @@ IMAGE = "image="
     "terms",
     metavar="FIELD=VALUE",
     multiple=True,
-    help="List what the index knows by version, build-id, key, digest, layout, product or finding, or by image=FILE. "
-    "Repeated: all must fit.",
+    help="List what the index knows by version, build-id, key, digest, layout, product or finding, or by image=FILE; "
+    "may be repeated: all must fit.",
 )
-@option(
-    "--format",
-    "form",
-    kind=Choice(["text", "csv", "jsonl", "html"]),
-    default="text",
-    help="Form of the result on stdout.",
-)
+@form_option("text", "csv", "jsonl", "html")
 @option(
     "--report",
     "reports",
     kind=FILE,
     multiple=True,
-    help="Write the result to this file too, by suffix .txt, .csv, .jsonl or .html (a summary); may be repeated.",
+    help="Write the result to this file too, by suffix .txt, .csv, .jsonl or .html (a summary).",
 )
 @option("--jobs", kind=IntRange(1, 256), help="Processes that judge; else one a core.")
-@option("--at", kind=ADDRESS, help="Where raw binaries go; else the start of their layout's first flash.")
-@option(
-    "--trust",
-    kind=FILE,
-    metavar="PUBKEY",
-    multiple=True,
-    help="Require a seal by this public key. May be repeated.",
-)
-@option("--policy", kind=FILE, help="Judge by this policy of your own too (gemel explain policy).")
-@option("--at-least", kind=IntRange(0, 0xFFFF_FFFF), help="Lowest rollback counter of all images.")
+@at_option
+@trust_option(".")
+@policy_option
+@at_least_option
 @paths_outside_option
 @date_option
-@option("--disassemble/--no-disassemble", default=False, help="Read the code too, at about a second a MiB.")
+@option("--disassemble/--no-disassemble", default=False, help=f"{READ}; it takes about a second a MiB.")
 def command(
     words: tuple[str, ...],
     layout: Path | None,
@@ -110,8 +109,7 @@ def command(
     again. --find answers from the index alone, which may be that of gemel release --index: of which version a build
     id, a digest or a file (image=FILE: an image, a half of one, a dump) is; files are found in what was released, or
     audited with --blocks. LAYOUT ends in .toml; where it is left
-    out, gemel.toml in the folder is used. Exit code: the highest that gemel check has for one of the images; of --find
-    0, or 1 if nothing fits.
+    out, gemel.toml in the folder is used. The exit code is the highest that gemel check has for one of the images.
 
     \b
     Example:
@@ -224,23 +222,34 @@ def _given(
     _put(writer.start(), form)
     for result in results:
         totals.add(result)
-        _put(writer.line(result), form)
+        _put(writer.line(result), form, of_image=True)
         for spool in spools.values():
             spool.add(result)
-    _put(writer.end(totals) if ends or form.name == "html" else "", form)
     if spools:
-        from gemel.cli.printing import written_words
+        from gemel.cli.printing import print_diagnostic, written_words
         from gemel.files.outputs import write_all
 
         write_all({file: spool.blocks(totals) for file, spool in spools.items()})
-        echo(written_words(spools), err=True)
+        print_diagnostic(written_words(spools))
+    _put(writer.end(totals) if ends or form.name == "html" else "", form)
     return totals
 
 
-def _put(text: str, form: Form) -> None:
-    """To stdout; what programs read is UTF-8 whatever the terminal's encoding."""
-    if text:
-        echo(text if form.name == "text" else text.encode("utf-8", "backslashreplace"), nl=False)
+def _put(text: str, form: Form, *, of_image: bool = False) -> None:
+    """To stdout, text as wide as the terminal, but one line an image for programs, whatever COLUMNS says.
+
+    Other forms are UTF-8 whatever the terminal's encoding.
+    """
+    if form.name != "text":
+        echo(text.encode("utf-8", "backslashreplace"), nl=False)
+        return
+    from gemel.cli.printing import prose_width
+    from gemel.text.wrapping import wrapped
+
+    wraps = not of_image or (sys.stdout and sys.stdout.isatty())
+    width = prose_width(sys.stdout) if wraps else sys.maxsize
+    for line in text.splitlines():
+        echo("\n".join(wrapped(line, width, indent=len("FAIL "))))
 
 
 def _usage(what: str, found: str, expected: str) -> GemelError:

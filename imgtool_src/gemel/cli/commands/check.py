@@ -5,19 +5,25 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from gemel.cli.declared import IntRange, argument, option, sub_command
+from gemel.cli.declared import argument, option, sub_command
 from gemel.cli.parameters import (
     FILE,
+    INDEX,
     as_option,
+    at_least_option,
     date_option,
     disassemble_option,
     form_option,
     from_device_option,
     paths_outside_option,
+    policy_option,
     quiet_option,
     report_option,
+    rollback_option,
     several_at_option,
     strict_option,
+    trust_option,
+    version_option,
 )
 
 if TYPE_CHECKING:
@@ -31,8 +37,6 @@ if TYPE_CHECKING:
     from gemel.readback.versions import KnownVersion
     from gemel.workflows.reading_back import Dump
 
-MOST_FILES = 16
-"""Files of one dump."""
 
 USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 
@@ -47,47 +51,20 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
     "--rehearse",
     "rehearsed",
     is_flag=True,
-    help="Run the reset code of all cores in an emulated device too (see gemel rehearse).",
+    help="Run the reset code of all cores in an emulated device too (gemel rehearse).",
 )
-@option(
-    "--version",
-    "version_text",
-    metavar="X.Y.Z",
-    help="Version that the image must hold.",
-)
-@option(
-    "--rollback",
-    kind=IntRange(0, 0xFFFF_FFFF),
-    help="Rollback counter that it must hold.",
-)
-@option(
-    "--trust",
-    metavar="PUBKEY",
-    multiple=True,
-    kind=FILE,
-    help="Require a seal by this public key; of those that the layout trusts only these. May be repeated.",
-)
-@option(
-    "--policy",
-    kind=FILE,
-    help="Require what this policy of your own says too (gemel explain policy).",
-)
-@option(
-    "--at-least",
-    kind=IntRange(0, 0xFFFF_FFFF),
-    help="Lowest rollback counter that the image may have.",
-)
+@version_option("Version that the image must hold.")
+@rollback_option("Rollback counter that the image must hold.")
+@trust_option("; of those that the layout trusts only these.")
+@policy_option
+@at_least_option
 @option(
     "--previous",
     metavar="IMAGE",
     kind=FILE,
     help="Older image: the rollback counter must be at least its counter.",
 )
-@option(
-    "--index",
-    kind=FILE,
-    help="Of a dump: compare it with the versions that this index of gemel audit or gemel release knows.",
-)
+@option("--index", kind=FILE, help=f"{INDEX}compare the dump with the versions that it knows.")
 @option(
     "--release",
     metavar="FOLDER",
@@ -148,16 +125,16 @@ def command(
     Example:
       gemel check tide-gauge.toml tide.hex station=station.elf sampler=sampler.elf
     """
-    from gemel.cli.positions import given, layout_of, refuse_without_image
+    from gemel.cli.positions import MOST_FILES, given, layout_of, refuse_without_image
     from gemel.cli.printing import print_remarks
     from gemel.cli.reporting import give_reports, inputs_among, refuse_reports, reports_of_problems
     from gemel.errors import all_of
     from gemel.workflows.checking import check
     from gemel.workflows.inputs import (
-        builds_at,
         date_of,
         load_builds,
         load_layout,
+        load_layout_and_files,
         read_image,
         read_images,
         version_of,
@@ -225,8 +202,11 @@ def command(
             result = check_alone(loaded, own_policy, public_keys(trust) or None, at_least, date, strict or "")
             print_remarks([Problem(f"without the layout: {unverified(result)}", where=loaded.file)])
         else:
-            read = load_layout(layout_of(found, USAGE), paths_outside=paths_outside)
-            files, remarks = builds_at(read, found.builds)
+            others = [*found.images, *([previous] if previous else [])]
+            layout = layout_of(found, USAGE)
+            read, files, remarks = load_layout_and_files(
+                layout, found.builds, others, paths_outside=paths_outside
+            )
             older: Image | None
             if from_device:
                 older = read_image(previous, layout=read, form=as_form) if previous else None
@@ -235,13 +215,12 @@ def command(
                     lambda: load_builds(read, files), lambda: trust_of(read, trust, own_policy)
                 )
             else:
-                images = [*found.images, *([previous] if previous else [])]
-                (loaded, *others), builds, trusted = all_of(
-                    lambda: read_images(images, read, at, as_form),
+                (loaded, *older_ones), builds, trusted = all_of(
+                    lambda: read_images(others, read, at, as_form),
                     lambda: load_builds(read, files),
                     lambda: trust_of(read, trust, own_policy),
                 )
-                older = others[0] if others else None
+                older = older_ones[0] if older_ones else None
             print_remarks([*remarks, *trusted.remarks(read)])
             options: dict[str, Any] = {
                 "version": version,

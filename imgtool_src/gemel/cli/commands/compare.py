@@ -8,18 +8,20 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.cli.declared import argument, option, sub_command
-from gemel.cli.parameters import ADDRESS, FILE, form_option, from_device_option
+from gemel.cli.parameters import FILE, as_option, at_option, form_option, from_device_option, result_option
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
+    from gemel.layout.reader import ReadLayout
 
 OLD = "old:"
 """What stands before the name of a build of the old image."""
 
 
-@sub_command("compare", works_long=True)
+@sub_command("compare", works_long=True, exits="0 the images are the same; 1 they differ")
 @argument("words", metavar="[LAYOUT] OLD NEW [[old:]NAME=BUILD]...", several=True)
-@option("--at", kind=ADDRESS, help="Where raw binaries go; else the start of the layout's first flash.")
+@at_option
+@as_option
 @option(
     "--old-layout",
     metavar="LAYOUT",
@@ -27,17 +29,13 @@ OLD = "old:"
     help="Layout that the old image was joined with, where that is another one.",
 )
 @from_device_option
-@option("--all", "everything", is_flag=True, help="List everything that differs, however long.")
+@option("--all", "everything", is_flag=True, help="In text, list everything that differs, however long.")
 @form_option("text", "json", "html")
-@option(
-    "-o",
-    "--output",
-    kind=FILE,
-    help="Write the result here, not to stdout; .html, .json by suffix.",
-)
+@result_option("; .json, .html by suffix")
 def command(
     words: tuple[str, ...],
     at: int | None,
+    as_form: str | None,
     old_layout: Path | None,
     from_device: bool,
     everything: bool,
@@ -52,32 +50,47 @@ def command(
     its path is one of the new image where its build id is the record's. What only moved is counted, not listed.
     As HTML: one page for a browser, each memory drawn old next to new, what must be programmed marked.
     With --from-device either may be a dump of a device: what the device writes itself is left out of both. LAYOUT
-    ends in .toml; where it is left out, gemel.toml in the folder is used if it is there. Exit codes: 0 same, 1
-    different, 2 the work could not be done.
+    ends in .toml; where it is left out, gemel.toml in the folder is used if it is there.
 
     \b
     Example:
       gemel compare tide-gauge.toml tide.hex tide.bin
     """
     from gemel.cli.printing import print_remarks
-    from gemel.cli.results import give_text
+    from gemel.cli.results import form_by_suffix, give_text
     from gemel.errors import all_of
     from gemel.files.output_targets import refuse_targets
     from gemel.workflows.comparing import compare, refuse_builds
-    from gemel.workflows.inputs import build_files, builds_of_image, load_builds, load_layout, read_images
+    from gemel.workflows.inputs import (
+        build_files,
+        builds_of_image,
+        load_builds,
+        load_layout,
+        read_images,
+        with_unreadable,
+    )
 
     layout, images, builds = _sorted(words)
-    read = load_layout(layout) if layout else None
-    if read is None:
-        refuse_builds([*builds, *(["--old-layout"] if old_layout else [])])
     of_old = [text.removeprefix(OLD) for text in builds if text.startswith(OLD)]
     of_new = [text for text in builds if not text.startswith(OLD)]
-    old_read = load_layout(old_layout) if old_layout else read
-    old_files = build_files(old_read, of_old) if old_read else {}
-    if output and form == "text":
-        form = {".html": "html", ".htm": "html", ".json": "json"}.get(output.suffix.lower(), form)
+    if layout is None:
+        refuse_builds([*builds, *(["--old-layout"] if old_layout else [])])
+
+    def read_them() -> tuple[ReadLayout | None, ReadLayout | None, dict[str, Path]]:
+        read, old_read = all_of(
+            *((lambda file=file: load_layout(file) if file else None) for file in (layout, old_layout))
+        )
+        old_read = old_read or read
+        _, files = all_of(
+            lambda: build_files(read, of_new) if read else {},
+            lambda: build_files(old_read, of_old) if old_read else {},
+        )
+        return read, old_read, files
+
+    read, old_read, old_files = with_unreadable(read_them, *images, *of_new, *of_old)
+    form = form_by_suffix(output, form, "json", "html")
     (old, new), old_builds = all_of(
-        lambda: read_images(images, [old_read, read], at), lambda: load_builds(old_read, old_files)
+        lambda: read_images(images, [old_read, read], at, as_form), lambda: load_builds(old_read, old_files)
     )
     new_files: dict[str, Path] = {}
     new_builds: dict[str, Build] = {}

@@ -96,7 +96,7 @@ STOPPED = 128
 NOT_INSTALLED = "the emulator is not installed; pip install 'gemel[rehearse]'"
 
 
-@sub_command("demo")
+@sub_command("demo", exits="0 every step ended as expected; 1 one did not")
 @argument("folder", required=False, kind=FILE)
 def command(folder: Path | None) -> int:
     """Join, check, show and rehearse the built-in tide gauge, and two mistakes being caught.

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from gemel.cli.declared import argument, option, sub_command
 from gemel.cli.echo import echo
-from gemel.cli.parameters import ADDRESS, FILE
+from gemel.cli.parameters import ADDRESS, FILE, as_option
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
@@ -19,14 +19,14 @@ if TYPE_CHECKING:
     from gemel.draft.svd import Peripheral
 
 
-@sub_command("draft", works_long=True)
+@sub_command("draft", works_long=True, exits="0 all holds; 1 the draft does not join, or a rule is broken")
 @argument("given", metavar="NAME=BUILD... [IMAGE]", several=True, required=True)
 @option(
     "-o",
     "--output",
     metavar="LAYOUT",
     kind=FILE,
-    help="New file to write; without it the layout goes to stdout.",
+    help="Write the result here, not to stdout; a new file, unless --force is given.",
 )
 @option("--force", is_flag=True, help="Overwrite the file that -o names.")
 @option(
@@ -34,9 +34,10 @@ if TYPE_CHECKING:
     "maps",
     metavar="[NAME=]FILE",
     multiple=True,
-    help="Link map of a build (without NAME: of all), whose memory table states the regions; may be repeated.",
+    help="Link map of a build (without NAME: of all), whose memory table states the regions.",
 )
 @option("--at", kind=ADDRESS, help="Where a raw binary goes.")
+@as_option
 @option(
     "--svd",
     kind=FILE,
@@ -48,6 +49,7 @@ def command(
     force: bool,
     maps: tuple[str, ...],
     at: int | None,
+    as_form: str | None,
     svd: Path | None,
 ) -> int:
     """Draft a first layout from the builds, from an image with its record, or from both.
@@ -61,14 +63,14 @@ def command(
     Sizes of memories come from symbols such as __flash_start with __flash_size, or from link maps: GNU ld
     writes its memory table into the map, and both linkers print one with --print-memory-usage.
 
-    The draft is joined and checked at once, and the result is on stderr. It is always written; the exit
-    code is 1 where it does not join or breaks a rule. No file is overwritten without --force.
+    The draft is joined and checked at once, and the result is on stderr. It is always written. No file is
+    overwritten without --force.
 
     \b
     Example:
       gemel draft station=station.elf sampler=sampler.elf
     """
-    from gemel.cli.printing import print_remarks, wrapped, written_words
+    from gemel.cli.printing import print_diagnostic, print_remarks, wrapped, written_words
     from gemel.draft.document import document
     from gemel.draft.drafting import draft
     from gemel.files.outputs import write_all
@@ -76,22 +78,24 @@ def command(
     files, image = _files([text for text in given if "=" in text]), _image(given)
     if output is not None:
         _refuse_existing(output, [*files.values(), *(each for each in (image, svd) if each)], force)
-    recorded, builds = _evidence(files, image, at)
+    recorded, builds = _evidence(files, image, at, as_form)
     for build in builds.values():
         print_remarks(build.remarks)
     folder = output.parent if output is not None else Path()
     drafted = draft(builds, _link_maps(maps, builds), recorded)
     data = document(drafted, _paths(files, folder), _peripherals(svd), svd.name if svd else "").encode()
-    asked = data.count(b"ask:") - data.count(b'"ask:"')
-    questions = f"{asked} question{'' if asked == 1 else 's'}"
-    step = f"answer the draft's {questions} (ask:), then run: gemel check {output or 'LAYOUT'}"
-    echo("\n".join(wrapped(step, sys.stderr)), err=True)
-    holds = _said(data, "draft" if output is None else output.name, builds)
+    holds, verdict = _tried(data, "draft" if output is None else output.name, builds)
     if output is None:
         echo(data, nl=False)
     else:
         write_all({output: [data]})
-        echo(written_words([output]), err=True)
+        print_diagnostic(written_words([output]))
+    asked = data.count(b"ask:") - data.count(b'"ask:"')
+    answer = f"answer the draft's {asked} question{'' if asked == 1 else 's'} (ask:), then " if asked else ""
+    step = f"next: {answer}run: gemel check {output or 'LAYOUT'}"
+    print_diagnostic(
+        "\n".join([*wrapped(step, sys.stderr, indent=2), *wrapped(verdict, sys.stderr, indent=2)])
+    )
     return 0 if holds else 1
 
 
@@ -128,7 +132,7 @@ def _link_maps(given: tuple[str, ...], builds: Mapping[str, Build]) -> dict[str,
     """The memory tables of link maps by build; raises UsageProblem for unknown builds, maps without one."""
     from gemel.draft.regions import MAX_MAP_BYTES, read_link_map
     from gemel.errors import Problem, UsageProblem
-    from gemel.files.reading import beginning_of
+    from gemel.files.reading import limited
 
     maps: dict[str, LinkMap] = {}
     problems = []
@@ -138,7 +142,7 @@ def _link_maps(given: tuple[str, ...], builds: Mapping[str, Build]) -> dict[str,
             expected = f"one of {', '.join(builds)}"
             problems.append(Problem("unknown build", where="--map", found=name, expected=expected))
             continue
-        data = beginning_of(Path(file), MAX_MAP_BYTES)
+        data = limited(Path(file), MAX_MAP_BYTES, "a link map")
         maps[name] = read_link_map(data.decode("utf-8", "replace"), Path(file).name)
         if reason := maps[name].reason:
             expected = "the table Memory Configuration, or what --print-memory-usage prints"
@@ -188,7 +192,7 @@ def _refuse_existing(output: Path, inputs: list[Path], force: bool) -> None:
 
 
 def _evidence(
-    files: Mapping[str, Path], image: Path | None, at: int | None
+    files: Mapping[str, Path], image: Path | None, at: int | None, as_form: str | None
 ) -> tuple[Recorded | None, dict[str, Build]]:
     """The record of an image, and the builds: those given, and those of the image that are not.
 
@@ -202,7 +206,7 @@ def _evidence(
         if at is not None:
             raise UsageProblem(Problem("--at is for an image, and none is given", expected="an IMAGE"))
         return None, load_builds(None, files)
-    decoded = read_image(image, at=at)
+    decoded = read_image(image, at=at, form=as_form)
     recorded = record_of(decoded.data, image.name)
     return recorded, builds_of(decoded.data, recorded) | load_builds(None, files)
 
@@ -221,14 +225,14 @@ def _paths(files: Mapping[str, Path], folder: Path) -> dict[str, str]:
     return paths
 
 
-def _said(data: bytes, file: str, builds: Mapping[str, Build]) -> bool:
-    """Join and check with the draft as it stands, and say on stderr what comes of it; whether all holds.
+def _tried(data: bytes, file: str, builds: Mapping[str, Build]) -> tuple[bool, str]:
+    """Join and check with the draft as it stands, and say on stderr what is found; whether all holds, and the verdict.
 
     Raises LayoutError where the draft is no layout: then the builds contradict what any device can be.
     """
-    from gemel.checking.reports.as_text import report_of
+    from gemel.checking.reports.as_text import body_of, verdict
     from gemel.checking.runner import check
-    from gemel.cli.printing import print_problems, prose_width
+    from gemel.cli.printing import print_problems, prose_width, wrapped
     from gemel.errors import GemelError
     from gemel.inspection.inspection import Inspection
     from gemel.joining.pipeline import join
@@ -241,7 +245,7 @@ def _said(data: bytes, file: str, builds: Mapping[str, Build]) -> bool:
     except GemelError as error:
         echo("the draft does not join as it stands:", err=True)
         print_problems(error)
-        return False
+        return False, "FAIL: the draft does not join as it stands."
     result = check(Inspection(read, image, builds, disassemble=True), date_of_today())
     if not result.passes:
         echo("the builds join by the draft, but the image is not sound:", err=True)
@@ -249,11 +253,9 @@ def _said(data: bytes, file: str, builds: Mapping[str, Build]) -> bool:
         echo("the builds join by the draft; the check of the image has findings:", err=True)
     else:
         echo("the draft joins as it stands; the check of the image says:", err=True)
-    echo("\n".join(report_of(result, width=prose_width(sys.stderr))), err=True)
+    echo("\n".join(body_of(result, width=prose_width(sys.stderr), all_by="gemel check --all")), err=True)
     paths = [plan.path for plan in read.layout.builds.values() if plan.path]
     if any(path.startswith("../") or os.path.isabs(path) for path in paths):
-        echo(
-            "its builds are not in its folder: join it with --paths-outside, or give them as NAME=FILE",
-            err=True,
-        )
-    return result.passes
+        words = "its builds are not in its folder: join it with --paths-outside, or give them as NAME=FILE"
+        echo("\n".join(wrapped(words, sys.stderr, indent=2)), err=True)
+    return result.passes, verdict(result)

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import os
 import re
 import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 from gemel.cli.catalogue import TOPICS
-from gemel.cli.declared import argument, option, sub_command
-from gemel.cli.parameters import FILE, form_option
+from gemel.cli.declared import DONE, argument, sub_command
+from gemel.cli.parameters import form_option, result_option
 
 PAGES = ("ci", "examples", "python")
 """The topics that are pages in Markdown."""
@@ -23,10 +22,10 @@ def _with_topics(text: str) -> str:
     return help_with_rows(text, "{topics}", TOPICS.items())
 
 
-@sub_command("explain", finished=_with_topics)
+@sub_command("explain", finished=_with_topics, exits=DONE)
 @argument("topic", metavar="[RULE|WORD|TOPIC]", required=False)
 @form_option("text", "json")
-@option("-o", "--output", kind=FILE, help="Write the page here, not to stdout.")
+@result_option("; .json by suffix")
 def command(topic: str | None, form: str, output: Path | None) -> int:
     """Explain the rules, one rule, or a format.
 
@@ -40,10 +39,10 @@ def command(topic: str | None, form: str, output: Path | None) -> int:
     Example:
       gemel explain reset-handler-in-code
     """
-    from gemel.cli.results import give_text
+    from gemel.cli.results import form_by_suffix, give_text
     from gemel.text.wrapping import markdown_lines
 
-    if form == "json":
+    if form_by_suffix(output, form, "json") == "json":
         give_text(_as_json(topic), output, plain=False)
     else:
         lines = _page(topic).splitlines() if topic in TOPICS else _rules(topic)
@@ -136,9 +135,9 @@ def _list(lines: list[tuple[str, str, str]]) -> Iterator[str]:
     On a terminal as much of it as fits; a program that reads the list gets it whole.
     """
     from gemel.checking.subjects import SUBJECTS, subject_of
+    from gemel.cli.printing import list_width
 
-    on_terminal = sys.stdout is not None and sys.stdout.isatty()
-    width = _width() if on_terminal or os.environ.get("COLUMNS") else sys.maxsize
+    width = list_width(sys.stdout)
     column = max(len(name) for name, _, _ in lines)
     for subject, _ in SUBJECTS:
         rows = [line for line in lines if subject_of(line[0]) == subject]

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from gemel.cli.declared import Choice, argument, option, sub_command
 from gemel.cli.echo import echo
-from gemel.cli.parameters import FILE
+from gemel.cli.parameters import FILE, key_option, result_option
 from gemel.cli.signing.pass_phrases import PassPhrases, open_keys_option, pass_phrase_options
 from gemel.workflows.exports import EXPORTS, Export
 
@@ -20,24 +20,13 @@ def _with_exports(text: str) -> str:
     return help_with_rows(text, "{exports}", (*((it.name, it.meaning) for it in EXPORTS), SUIT))
 
 
-@sub_command("export", finished=_with_exports)
+@sub_command("export", finished=_with_exports, exits="0 done; 1 a rule is broken (suit)")
 @argument("what", metavar="WHAT", kind=Choice([*(export.name for export in EXPORTS), SUIT[0]]))
 @argument("layout", metavar="[LAYOUT]", kind=FILE, required=False)
 @argument("image", metavar="[IMAGE]", kind=FILE, required=False)
 @option("--core", metavar="CORE", help="Core whose view it is; else the primary.")
-@option(
-    "-o",
-    "--output",
-    kind=FILE,
-    help="File to write; without it the text goes to stdout.",
-)
-@option(
-    "--key",
-    "key_texts",
-    metavar="KEY",
-    multiple=True,
-    help="Sign the SUIT envelope with this private key, a file or a pkcs11: URI; may be repeated.",
-)
+@result_option()
+@key_option("Sign the SUIT envelope")
 @pass_phrase_options
 @open_keys_option
 def command(

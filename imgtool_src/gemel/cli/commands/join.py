@@ -5,58 +5,39 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gemel.cli.declared import IntRange, argument, option, sub_command
+from gemel.cli.declared import argument, option, sub_command
 from gemel.cli.parameters import (
-    FILE,
     as_option,
     date_option,
     disassemble_option,
     form_option,
+    images_option,
+    key_option,
+    memories_option,
     paths_outside_option,
+    policy_option,
     quiet_option,
     report_option,
+    rollback_option,
     strict_option,
+    version_option,
 )
 from gemel.cli.signing.pass_phrases import open_keys_option, pass_phrase_options
 
 if TYPE_CHECKING:
     from gemel.inspection.inspection import Strict
+    from gemel.layout.reader import ReadLayout
 
 USAGE = "[LAYOUT] [NAME=BUILD]..."
 
 
 @sub_command("join", works_long=True)
 @argument("words", metavar=USAGE, several=True)
-@option(
-    "-o",
-    "--output",
-    "outputs",
-    metavar="IMAGE",
-    multiple=True,
-    required=True,
-    kind=FILE,
-    help="Image to write, by suffix .hex, .srec or .bin, or - for standard output; may be repeated.",
-)
-@option(
-    "--memory",
-    "memories",
-    metavar="NAME=FILE",
-    multiple=True,
-    help="Write every byte of this flash memory too, raw, erased ones filled in; may be repeated.",
-)
-@option("--version", "version_text", metavar="X.Y.Z", help="Version of the image; else the layout's.")
-@option(
-    "--rollback",
-    kind=IntRange(0, 0xFFFF_FFFF),
-    help="Rollback counter of the image; else the layout's.",
-)
-@option(
-    "--key",
-    "key_texts",
-    metavar="KEY",
-    multiple=True,
-    help="Seal with this private key, a file or a pkcs11: URI (a key on a token); may be repeated.",
-)
+@images_option(required=True)
+@memories_option
+@version_option("Version of the image; else the layout's.")
+@rollback_option("Rollback counter of the image; else the layout's.")
+@key_option()
 @pass_phrase_options
 @option(
     "--leave-unsealed",
@@ -64,12 +45,7 @@ USAGE = "[LAYOUT] [NAME=BUILD]..."
     help="Write the image without the seal that the layout requires, to be sealed later with gemel sign.",
 )
 @open_keys_option
-@option(
-    "--policy",
-    metavar="FILE",
-    kind=FILE,
-    help="Require what this policy of your own says too (gemel explain policy).",
-)
+@policy_option
 @option(
     "--read-back",
     "reads_back",
@@ -136,7 +112,14 @@ def command(
     from gemel.cli.signing.seal_lines import seal_lines, unsealed_lines
     from gemel.files.output_targets import refuse_targets
     from gemel.files.outputs import write_all
-    from gemel.workflows.inputs import build_files, date_of, load_builds, load_layout, version_of
+    from gemel.workflows.inputs import (
+        build_files,
+        date_of,
+        load_builds,
+        load_layout,
+        version_of,
+        with_unreadable,
+    )
     from gemel.workflows.joining import assumptions_of, join_and_check
     from gemel.workflows.sealing import refuse_unsealable
     from gemel.workflows.trust import load_policy
@@ -155,11 +138,15 @@ def command(
         refuse_suffixes(outputs, as_form)
         found = given(words, USAGE, least=0, most=0)
         layout = layout_of(found, USAGE)
-        read = load_layout(layout, paths_outside=paths_outside)
+
+        def read_them() -> tuple[ReadLayout, dict[str, Path]]:
+            read = load_layout(layout, paths_outside=paths_outside)
+            return read, build_files(read, found.builds, by_path=True)
+
+        read, files = with_unreadable(read_them, *found.builds)
         own = load_policy(policy) if policy else None
         with GivenKeys(key_texts, PassPhrases(phrase_files, phrase_names), open_keys=open_keys) as keys:
             refuse_unsealable(read.layout, keys, leave_unsealed)
-            files = build_files(read, found.builds, by_path=True)
             whole = memory_files(read.layout, memories)
             targets = [path for path in outputs if path != STDOUT]
             refuse_targets(
@@ -190,7 +177,7 @@ def command(
         if result.passes and not dry_run:
             blocks = encoded(outputs[0], joined.image.data, read.layout, joined.image.entry, as_form)
             result = of_file(result, outputs[0], blocks)
-        shown = Shown(result, form, everything, quiet and result.passes, to_stderr=STDOUT in outputs)
+        shown = Shown(result, form, everything, quiet and result.passes, STDOUT in outputs, "--all")
         shown.body()
         documents = {file: [text] for file, text in report_texts(result, reports, everything).items()}
         done: list[str] = []

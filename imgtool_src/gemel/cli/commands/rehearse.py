@@ -6,13 +6,13 @@ import sys
 from pathlib import Path
 
 from gemel.cli.declared import Choice, IntRange, argument, option, sub_command
-from gemel.cli.parameters import FILE, as_option, at_option, form_option, quiet_option
+from gemel.cli.parameters import as_option, at_option, form_option, quiet_option, result_option
 from gemel.layout.rehearsal_model import MAX_BUDGET
 
 USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 
 
-@sub_command("rehearse", works_long=True)
+@sub_command("rehearse", works_long=True, exits="0 the rehearsal passes; 1 it fails")
 @argument("words", metavar=USAGE, several=True)
 @at_option
 @as_option
@@ -35,7 +35,7 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
     help="Try so many other orders of the cores' instructions too; the result is the worst.",
 )
 @form_option("text", "json", "svg", "lines")
-@option("-o", "--output", kind=FILE, help="Write the result here, not to stdout.")
+@result_option("; .json, .svg by suffix")
 @option("--all", "everything", is_flag=True, help="In text, list what is not modelled too.")
 @quiet_option
 def command(
@@ -63,17 +63,17 @@ def command(
     from gemel.checking.identity import identity_of
     from gemel.cli.positions import given, layout_of
     from gemel.cli.printing import print_remarks, prose_width
-    from gemel.cli.results import give_text
+    from gemel.cli.results import form_by_suffix, give_text
     from gemel.errors import all_of
     from gemel.files.output_targets import refuse_targets
     from gemel.inspection.inspection import Inspection
-    from gemel.workflows.inputs import builds_at, load_builds, load_layout, read_image
+    from gemel.workflows.inputs import load_builds, load_layout_and_files, read_image
     from gemel.workflows.rehearsing import rehearse
 
     found = given(words, USAGE)
+    form = form_by_suffix(output, form, "json", "svg")
     layout, image = layout_of(found, USAGE), found.images[0]
-    read = load_layout(layout)
-    files, remarks = builds_at(read, found.builds)
+    read, files, remarks = load_layout_and_files(layout, found.builds, found.images)
     refuse_targets([output] if output else [], [layout, image, *files.values()])
     loaded, builds_given = all_of(
         lambda: read_image(image, layout=read, at=at, form=as_form), lambda: load_builds(read, files)

@@ -5,14 +5,19 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gemel.cli.declared import Choice, IntRange, argument, option, sub_command
+from gemel.cli.declared import Choice, argument, option, sub_command
 from gemel.cli.parameters import (
     FILE,
+    INDEX,
     date_option,
     disassemble_option,
+    key_option,
     paths_outside_option,
+    policy_option,
     quiet_option,
+    rollback_option,
     strict_option,
+    version_option,
 )
 from gemel.cli.signing.pass_phrases import open_keys_option, pass_phrase_options
 
@@ -33,13 +38,7 @@ USAGE = "[LAYOUT] [[old:]NAME=BUILD]..."
     required=True,
     help="New folder to make, whole or not at all.",
 )
-@option(
-    "--key",
-    "key_texts",
-    metavar="KEY",
-    multiple=True,
-    help="Seal the image and sign the provenance with this private key, a file or a pkcs11: URI; may be repeated.",
-)
+@key_option(more=", and sign the provenance with it")
 @pass_phrase_options
 @open_keys_option
 @option(
@@ -56,27 +55,27 @@ USAGE = "[LAYOUT] [[old:]NAME=BUILD]..."
     help="Write every byte of each memory that the image has bytes in too, raw, erased ones filled in."
     "  [default: write]",
 )
-@option("--version", "version_text", metavar="X.Y.Z", help="Version of the image; else the layout's.")
-@option("--rollback", kind=IntRange(0, 0xFFFF_FFFF), help="Rollback counter of the image; else the layout's.")
+@version_option("Version of the image; else the layout's.")
+@rollback_option("Rollback counter of the image; else the layout's.")
 @option(
     "--previous",
     metavar="IMAGE",
     kind=FILE,
-    help="The image released before: notes say what changed, and its rollback counter must be reached.",
+    help="Older image: the rollback counter must be at least its counter, and notes say what changed.",
 )
-@option("--policy", kind=FILE, help="Hold the image to this policy too (gemel explain policy).")
+@policy_option
 @option(
     "--sbom",
     "sboms",
     metavar="[NAME=]FILE",
     multiple=True,
-    help="CycloneDX JSON of a team, of build NAME or of the product, to merge into the SBOM; may be repeated.",
+    help="CycloneDX JSON of a team, of build NAME or of the product, to merge into the SBOM.",
 )
 @option(
     "--vex",
     kind=FILE,
     multiple=True,
-    help="VEX of a team as JSON (CycloneDX, OpenVEX, CSAF), to ship byte for byte in vex/; may be repeated.",
+    help="VEX of a team as JSON (CycloneDX, OpenVEX, CSAF), to ship byte for byte in vex/.",
 )
 @option(
     "--builder",
@@ -86,9 +85,13 @@ USAGE = "[LAYOUT] [[old:]NAME=BUILD]..."
 @option(
     "--index",
     kind=FILE,
-    help="Put the release into this index too, which gemel audit --find and gemel check --from-device read.",
+    help=f"{INDEX}put the release into it, for gemel audit --find and gemel check --from-device.",
 )
-@option("--rehearse", is_flag=True, help="Run the reset code of all cores too, and ship its timeline.")
+@option(
+    "--rehearse",
+    is_flag=True,
+    help="Run the reset code of all cores in an emulated device too (gemel rehearse), and ship its timeline.",
+)
 @paths_outside_option
 @date_option
 @disassemble_option
@@ -171,7 +174,7 @@ def command(
         released = make_release(request, keys)
     print_remarks(released.remarks)
     result, done = released.check, []
-    shown = Shown(result, "text", False, quiet and bool(released.files))
+    shown = Shown(result, silent=quiet and bool(released.files))
     shown.body()
     if released.files:
         print_remarks(write_release(folder, released, index))

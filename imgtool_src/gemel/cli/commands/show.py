@@ -13,7 +13,9 @@ from gemel.cli.parameters import (
     form_option,
     from_device_option,
     paths_outside_option,
+    result_option,
     several_at_option,
+    trust_option,
 )
 
 if TYPE_CHECKING:
@@ -37,39 +39,25 @@ TO_BE_SIGNED = ".tbs"
 """The suffix of a file of bytes to be signed."""
 
 
-MOST_FILES = 16
-"""Files of one dump."""
-
 USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 
 
-@sub_command("show", works_long=True)
+@sub_command("show", works_long=True, exits="0 done; 1 the seal does not hold (--trust)")
 @argument("words", metavar=USAGE, several=True)
 @several_at_option
 @from_device_option
 @as_option
-@option("--layout", metavar="LAYOUT", kind=FILE, help="The same as LAYOUT before IMAGE, for older scripts.")
+@option("--layout", metavar="LAYOUT", kind=FILE, help="The same as LAYOUT, for older scripts.")
 @option(
     "--no-layout",
     "alone",
     is_flag=True,
     help="Show what the file alone says, whatever layout the folder has.",
 )
-@option(
-    "--trust",
-    metavar="PUBKEY",
-    multiple=True,
-    kind=FILE,
-    help="Verify the seal with this public key, and end with exit code 1 unless it holds. May be repeated.",
-)
+@trust_option(": exit code 1 where it does not hold.")
 @paths_outside_option
 @form_option("text", "json", "html")
-@option(
-    "-o",
-    "--output",
-    kind=FILE,
-    help="Write the result here, not to stdout; a name in .html makes it HTML.",
-)
+@result_option("; .json, .html by suffix")
 def command(
     words: tuple[str, ...],
     starts: tuple[int, ...],
@@ -96,8 +84,8 @@ def command(
     Example:
       gemel show tide-gauge.toml tide.hex station=station.elf sampler=sampler.elf
     """
-    from gemel.cli.positions import given
-    from gemel.cli.results import give_text
+    from gemel.cli.positions import MOST_FILES, given
+    from gemel.cli.results import form_by_suffix, give_text
     from gemel.files.output_targets import refuse_targets
 
     words = (str(layout), *words) if layout else words
@@ -116,8 +104,7 @@ def command(
     shown = _described(found, starts, from_device, as_form, trust, paths_outside)
     contents = shown.contents
     code = 1 if trust and not shown.is_trusted else 0
-    if output and form == "text" and output.suffix.lower() in (".html", ".htm"):
-        form = "html"
+    form = form_by_suffix(output, form, "json", "html")
     if form == "json":
         from gemel.show.as_json import report
 
@@ -141,7 +128,7 @@ def _show_request(path: Path, output: Path | None, given_too: list[str]) -> int:
     """Print what bytes to be signed say, from the bytes alone; raises UsageProblem for what only images have."""
     from gemel.cli.results import give_text
     from gemel.errors import Problem, UsageProblem
-    from gemel.files.reading import beginning_of
+    from gemel.files.reading import limited
     from gemel.seals.to_be_signed import LARGEST_REQUEST, read_to_be_signed, request_lines
     from gemel.text.escaping import on_one_line
 
@@ -151,7 +138,7 @@ def _show_request(path: Path, output: Path | None, given_too: list[str]) -> int:
             "leave it out; nothing is signed yet that could be verified",
         )
         raise UsageProblem(Problem(what, where=str(path), found=", ".join(given_too), next_step=step))
-    asked = read_to_be_signed(beginning_of(path, LARGEST_REQUEST), str(path))
+    asked = read_to_be_signed(limited(path, LARGEST_REQUEST, "bytes to be signed"), str(path))
     lines = [
         *(
             line[: len(line) - len(line.lstrip())] + on_one_line(line.lstrip())
@@ -175,12 +162,15 @@ def _described(
     from gemel.cli.printing import print_remarks
     from gemel.errors import all_of
     from gemel.workflows.describing import described, refuse_builds_without_layout
-    from gemel.workflows.inputs import builds_at, load_builds, load_layout, read_image
+    from gemel.workflows.inputs import load_builds, load_layout_and_files, read_image
 
     if found.layout is None:
         refuse_builds_without_layout(found.builds)
-    read = load_layout(found.layout, paths_outside=paths_outside) if found.layout else None
-    files, remarks = builds_at(read, found.builds) if read else ({}, [])
+    read, files, remarks = (
+        load_layout_and_files(found.layout, found.builds, found.images, paths_outside=paths_outside)
+        if found.layout
+        else (None, {}, [])
+    )
 
     def loaded_image() -> Image:
         if from_device:

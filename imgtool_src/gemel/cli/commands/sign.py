@@ -4,8 +4,22 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from gemel.cli.declared import IntRange, argument, option, sub_command
-from gemel.cli.parameters import FILE, as_option, at_option, date_option, paths_outside_option
+from gemel.cli.declared import argument, option, sub_command
+from gemel.cli.parameters import (
+    FILE,
+    as_option,
+    at_option,
+    date_option,
+    images_option,
+    key_option,
+    memories_option,
+    paths_outside_option,
+    policy_option,
+    quiet_option,
+    rollback_option,
+    trust_option,
+    version_option,
+)
 from gemel.cli.signing.pass_phrases import open_keys_option, pass_phrase_options
 
 
@@ -23,29 +37,9 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 
 @sub_command("sign", works_long=True, finished=_with_openssl)
 @argument("words", metavar=USAGE, several=True)
-@option(
-    "-o",
-    "--output",
-    "outputs",
-    metavar="IMAGE",
-    multiple=True,
-    kind=FILE,
-    help="Sealed image to write, by suffix .hex, .srec or .bin; may be given several times.",
-)
-@option(
-    "--memory",
-    "memories",
-    metavar="NAME=FILE",
-    multiple=True,
-    help="Write every byte of this flash memory too, raw, erased ones filled in; may be repeated.",
-)
-@option(
-    "--key",
-    "key_texts",
-    metavar="KEY",
-    multiple=True,
-    help="Private key, a file or a pkcs11: URI (a key on a token); may be repeated.",
-)
+@images_option()
+@memories_option
+@key_option()
 @pass_phrase_options
 @open_keys_option
 @option(
@@ -69,37 +63,21 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
     kind=FILE,
     help="Public key file of a --to-be-signed or --signature, in the same order.",
 )
-@option(
-    "--version", "version_text", metavar="X.Y.Z", help="Version that the image must hold; else the layout's."
-)
-@option(
-    "--rollback",
-    kind=IntRange(0, 0xFFFF_FFFF),
-    help="Rollback counter that the image must hold; else the layout's.",
-)
+@version_option("Version that the image must hold; else the layout's.")
+@rollback_option("Rollback counter that the image must hold; else the layout's.")
 @option("--add", is_flag=True, help="Keep the signers that the image has; all of them must hold.")
 @option(
     "--more-to-come",
     is_flag=True,
     help="Write the image although further signers are missing, who sign it later with --add.",
 )
-@option(
-    "--trust",
-    metavar="PUBKEY",
-    multiple=True,
-    kind=FILE,
-    help="Require a seal by this public key; of those that the layout trusts only these. With --add, keep "
-    "only signers by these keys.",
-)
-@option(
-    "--policy",
-    kind=FILE,
-    help="Require what this policy of your own says too (gemel explain policy).",
-)
+@trust_option("; of those that the layout trusts only these. With --add, keep only signers by these keys.")
+@policy_option
 @paths_outside_option
 @date_option
 @at_option
 @as_option
+@quiet_option
 def command(
     words: tuple[str, ...],
     outputs: tuple[Path, ...],
@@ -121,6 +99,7 @@ def command(
     date_text: str | None,
     at: int | None,
     as_form: str | None,
+    quiet: bool,
 ) -> int:
     """Seal an image that was joined before.
 
@@ -170,6 +149,6 @@ def command(
     )
     refuse_mixture(request, bool(key_texts))
     if to_be_signed:
-        return hand_over(request)
+        return hand_over(request, quiet)
     with GivenKeys(key_texts, PassPhrases(phrase_files, phrase_names), open_keys=open_keys) as keys:
-        return seal_image(request, keys)
+        return seal_image(request, keys, quiet)

@@ -5,13 +5,13 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-from gemel.cli.declared import argument, option, sub_command
+from gemel.cli.declared import DONE, argument, option, sub_command
 from gemel.cli.parameters import FILE, as_option, at_option
 
 USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 
 
-@sub_command("split", works_long=True)
+@sub_command("split", works_long=True, exits=DONE)
 @argument("words", metavar=USAGE, several=True)
 @option("-o", "--output", "folder", metavar="FOLDER", kind=FILE, required=True, help="Folder for the parts.")
 @at_option
@@ -32,12 +32,12 @@ def command(words: tuple[str, ...], folder: Path, at: int | None, as_form: str |
     from gemel.cli.printing import print_done, print_remarks, wrapped, written_words
     from gemel.files.output_targets import refuse_targets
     from gemel.files.outputs import write_all
-    from gemel.workflows.inputs import builds_of_image, load_layout, read_image
+    from gemel.workflows.inputs import builds_of_image, load_layout_and_files, read_image
     from gemel.workflows.splitting import split
 
     found = given(words, USAGE)
     layout, image = layout_of(found, USAGE), found.images[0]
-    read = load_layout(layout)
+    read, _, _ = load_layout_and_files(layout, found.builds, [image])
     loaded = read_image(image, layout=read, at=at, form=as_form)
     files, builds, remarks = builds_of_image(read, loaded, found.builds)
     parts = split(read, loaded, builds)

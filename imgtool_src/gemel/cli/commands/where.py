@@ -7,9 +7,9 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gemel.cli.declared import Choice, argument, option, sub_command
+from gemel.cli.declared import DONE, argument, option, sub_command
 from gemel.cli.echo import echo
-from gemel.cli.parameters import ADDRESS, FILE
+from gemel.cli.parameters import FILE, INDEX, as_option, at_option, form_option
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
@@ -21,37 +21,35 @@ BLOCK = 1 << 16
 """Bytes that are read from stdin at most before what they say is printed."""
 
 
-@sub_command("where")
+@sub_command("where", exits=DONE)
 @argument("words", metavar="[LAYOUT] [NAME=BUILD]... [ADDRESS|SYMBOL]...", several=True)
 @option("--image", metavar="IMAGE", kind=FILE, help="Image whose bytes and record are used too.")
-@option("--at", kind=ADDRESS, help="Where a raw binary goes; else the start of the layout's first flash.")
+@at_option
+@as_option
 @option(
     "--symbols",
     "folders",
     kind=FILE,
     metavar="FOLDER",
     multiple=True,
-    help="Folder with ELF files by build id, .build-id/xx/yyyy.debug. May be repeated.",
+    help="Folder with ELF files by build id, .build-id/xx/yyyy.debug.",
 )
 @option(
     "--build-id",
     "build_ids",
     metavar="[NAME=]ID",
     multiple=True,
-    help="Take the build with this build id, or its first digits, from --symbols. May be repeated.",
+    help="Take the build with this build id, or its first digits, from --symbols.",
 )
 @option("--version", metavar="X.Y.Z", help="Take the builds of this version from --symbols, by --index.")
-@option(
-    "--index", kind=FILE, help="What gemel release or audit --index wrote: the build ids of each version."
-)
-@option("--core", "cores", multiple=True, metavar="CORE", help="Only this core's view. May be repeated.")
-@option(
-    "--format", "form", kind=Choice(["text", "json"]), default="text", help="Form of the result on stdout."
-)
+@option("--index", kind=FILE, help=f"{INDEX}it has the build ids of each version.")
+@option("--core", "cores", multiple=True, metavar="CORE", help="Core whose view it is; else all of them.")
+@form_option("text", "json")
 def command(
     words: tuple[str, ...],
     image: Path | None,
     at: int | None,
+    as_form: str | None,
     folders: tuple[Path, ...],
     build_ids: tuple[str, ...],
     version: str | None,
@@ -86,7 +84,7 @@ def command(
                 "an image is read by a layout", where="--image", found=str(image), next_step="give LAYOUT"
             )
         )
-    loaded = read_image(image, layout=read, at=at) if image else None
+    loaded = read_image(image, layout=read, at=at, form=as_form) if image else None
     if folders or build_ids or version or index:
         from gemel.cli.printing import print_remarks
         from gemel.workflows.symbol_files import (
@@ -130,11 +128,10 @@ def _sorted(words: Sequence[str]) -> tuple[Path | None, list[str], list[str]]:
 
 def _inputs(layout: Path | None, builds: Sequence[str]) -> tuple[ReadLayout | None, dict[str, Build]]:
     from gemel.cli.printing import print_remarks
-    from gemel.workflows.inputs import builds_at, load_builds, load_layout
+    from gemel.workflows.inputs import load_builds, load_layout_and_files
 
     if layout is not None:
-        read = load_layout(layout)
-        files, remarks = builds_at(read, builds)
+        read, files, remarks = load_layout_and_files(layout, builds)
         print_remarks(remarks)
         return read, load_builds(read, files)
     files = {}

@@ -39,7 +39,7 @@ def pass_phrase_options(command: _Command) -> _Command:
             multiple=True,
             kind=FILE,
             help="File that holds the pass phrase or PIN, one line; else it is prompted for on the terminal. "
-            "Given once it is for every key that needs one, given several times for one after the other.",
+            "One for all keys, or one for each key that needs one.",
         ),
     ):
         command = declare(command)

@@ -21,12 +21,15 @@ if TYPE_CHECKING:
     from gemel.workflows.signing import Sealed, SignRequest
 
 
-def hand_over(request: SignRequest) -> int:
-    """Write the bytes to be signed for each public key, with what they are next to them; the exit code."""
+def hand_over(request: SignRequest, quiet: bool = False) -> int:
+    """Write the bytes to be signed for each public key, with what they are next to them; the exit code.
+
+    Where ``quiet`` nothing is printed but what fails.
+    """
     targets = [*request.to_be_signed, *map(readable_file, request.to_be_signed)]
     refuse_targets(targets, request.inputs)
     handed = signing.hand_over(request)
-    shown = Shown(handed.check, "text", False, False)
+    shown = Shown(handed.check, silent=quiet and handed.check.passes)
     shown.body()
     done = []
     if handed.check.passes:
@@ -38,14 +41,17 @@ def hand_over(request: SignRequest) -> int:
     return _ended(shown, done)
 
 
-def seal_image(request: SignRequest, keys: GivenKeys) -> int:
-    """Seal the image with ``keys`` and the signatures made elsewhere and write it; the exit code."""
+def seal_image(request: SignRequest, keys: GivenKeys, quiet: bool = False) -> int:
+    """Seal the image with ``keys`` and the signatures made elsewhere and write it; the exit code.
+
+    Where ``quiet`` nothing is printed but what fails.
+    """
     refuse_suffixes(request.outputs, request.form)
     whole = memory_files(request.read.layout, request.memories)
     targets = [path for path in request.outputs if path != STDOUT]
     refuse_targets([*targets, *whole], [*request.inputs, *keys.files])
     all_of(lambda: request.loaded, lambda: request.handed)
-    print_remarks(request.files_and_remarks[1])
+    print_remarks(request.remarks)
     sealed = signing.seal_image(request, keys)
     result, layout = sealed.checks[-1], request.read.layout
     judged = request.outputs[0] if sealed.seal and request.outputs else None
@@ -53,7 +59,7 @@ def seal_image(request: SignRequest, keys: GivenKeys) -> int:
         image = request.loaded
         blocks = encoded(judged, image.data, layout, image.entry, request.form)
         result = of_file(result, judged, blocks)
-    shown = Shown(result, "text", False, False, to_stderr=STDOUT in request.outputs)
+    shown = Shown(result, silent=quiet and bool(sealed.seal), to_stderr=STDOUT in request.outputs)
     shown.body()
     lines: list[str] = []
     if sealed.seal:

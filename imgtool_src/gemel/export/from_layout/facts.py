@@ -9,10 +9,8 @@ from gemel.errors import Problem, UsageProblem
 from gemel.inspection.core_regions import ID_SYMBOL, identifier, regions_id
 from gemel.layout.addresses import seen_by
 from gemel.layout.model import AreaPlace, Layout
-from gemel.layout.reader import ReadLayout
 from gemel.placement.placed import has_vectors
 from gemel.structs import NamedTuple
-from gemel.text.escaping import on_one_line
 
 
 class Number(NamedTuple):
@@ -22,20 +20,6 @@ class Number(NamedTuple):
     value: int
     meaning: str
     is_address: bool
-
-
-def title(read: ReadLayout, what: str, core: str) -> list[str]:
-    """The lines that head every export: what it is, from which layout, that it is not to be edited."""
-    return [
-        f"{what} of core {core} of {in_comment(read.layout.product)}, made by gemel export.",
-        f"Layout {in_comment(read.name)}, SHA-256 {read.digest.hex()}.",
-        "Do not edit: change the layout and export again.",
-    ]
-
-
-def in_comment(text: str) -> str:
-    """A name from elsewhere for a comment of any language: on one line, in ASCII, without what ends a comment."""
-    return on_one_line(text, only_ascii=True).replace("*/", "* /").replace("/*", "/ *")
 
 
 def refuse_same_identifiers(layout: Layout) -> None:
@@ -129,3 +113,14 @@ def _releases(layout: Layout) -> Iterator[Number]:
         if release.key_mask:
             yield Number(f"{name}_key_mask", release.key_mask, "bits that hold the unlock key", False)
             yield Number(f"{name}_key_value", release.key_value, "the unlock key", False)
+
+
+def claims(layout: Layout, found: Iterable[Number]) -> Iterator[str]:
+    """What must hold of the numbers, in C and in Rust: areas neither wrap around nor begin within a write unit."""
+    names = {number.name for number in found}
+    for area in layout.areas.values():
+        name = identifier(area.name).upper()
+        yield f"{name}_SIZE > 0 && {name}_START + ({name}_SIZE - 1) >= {name}_START"
+        unit = f"{identifier(area.memory)}_write_unit"
+        if unit in names:
+            yield f"{name}_START % {unit.upper()} == 0"

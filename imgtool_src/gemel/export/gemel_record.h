@@ -3,7 +3,7 @@
  *
  * SPDX-License-Identifier: Apache-2.0
  *
- * Written by `gemel export c-reader` for record format @format@; `gemel explain record` prints
+ * Written by `gemel export c-reader` for record format {{ format }}; `gemel explain record` prints
  * the format byte by byte. One header, C99 (and C++), for boot code and for hosts: no
  * allocation, no library, no state, and no read outside the memory handed in, whatever
  * the record says. The stack it takes is less than 256 bytes.
@@ -55,18 +55,45 @@
 #endif
 #endif
 
-/* @defines@ */
+#define GEMEL_RECORD_MARK {{ mark|c_bytes }}
+#define GEMEL_RECORD_FORMAT {{ format }}u
+#define GEMEL_RECORD_ALIGNMENT {{ alignment }}u
+#define GEMEL_RECORD_MAX_BUILDS {{ max_builds }}u
+#define GEMEL_RECORD_CRC_SIZE {{ crc_size }}u
+#define GEMEL_NAME_SIZE {{ name_size }}u
+#define GEMEL_NO_VECTORS {{ no_vectors|c_word }}
+{% for code, role in roles.items() %}
+#define GEMEL_ROLE_{{ role|upper }} {{ code }}u
+{% endfor %}
 
-/* @structs@ */
+/* The record's header; record_size is its whole size, entries and CRC included. */
+{% set name = "gemel_record" %}
+{% include "struct" %}
+
+/* The entry of one build. Numbers of `role`: GEMEL_ROLE_PRIMARY, GEMEL_ROLE_SECONDARY. */
+{% set name = "gemel_build" %}
+{% include "struct" %}
 
 /* The structs must lie over the bytes exactly. C99 has no static assertion: an array
  * type of negative size stops the compiler instead, in any language version. */
 #define GEMEL_HOLDS(name, condition) typedef char gemel_holds_##name[(condition) ? 1 : -1]
 
-/* @checks@ */
+{% for name, fields in structs.items() %}
+GEMEL_HOLDS({{ name }}_size, sizeof(struct {{ name }}) == {{ fields[-1].offset + fields[-1].size }}u);
+{% for field in fields %}
+GEMEL_HOLDS({{ name }}_{{ field.name }}, offsetof(struct {{ name }}, {{ field.name }}) == {{ field.offset|c_byte }}u);
+{% if field.kind == "text" %}
+GEMEL_HOLDS({{ name }}_{{ field.name }}_size, sizeof(((struct {{ name }} *)0)->{{ field.name }}) == GEMEL_NAME_SIZE);
+{% endif %}
+{% endfor %}
+{% endfor %}
 
 /* What can be wrong. The numbers are the same in every version of this reader. */
-/* @errors@ */
+enum gemel_record_error {
+{% for code, name, _ in errors %}
+    GEMEL_RECORD_{{ name }} = {{ code }}{{ "" if loop.last else "," }}
+{% endfor %}
+};
 
 /* A memory that this code can read: `size` bytes of device address `start` on, which the
  * program finds at `bytes`. On a device that reads its flash in place both are the same
@@ -81,7 +108,10 @@ struct gemel_memory {
 static inline const char *gemel_record_error_text(enum gemel_record_error error)
 {
     switch (error) {
-/* @texts@ */
+{% for _, name, text in errors %}
+    case GEMEL_RECORD_{{ name }}:
+        return "{{ text }}";
+{% endfor %}
     }
     return "not an error of this reader";
 }
@@ -94,7 +124,9 @@ static inline const char *gemel_record_error_text(enum gemel_record_error error)
 static inline uint32_t gemel_crc32(uint32_t crc, const void *bytes, size_t size)
 {
     static const uint32_t table[16] = {
-/* @crc@ */
+{% for row in crc_table|batch(4) %}
+        {{ row|map("c_word")|join(", ") }},
+{% endfor %}
     };
     const uint8_t *byte = (const uint8_t *)bytes;
 
@@ -401,6 +433,6 @@ static inline enum gemel_record_error gemel_build_check(const struct gemel_build
     return GEMEL_RECORD_BUILD_OUTSIDE;
 }
 
-/* @seal@ */
+{% include "seal_reader.h" %}
 
 #endif /* GEMEL_RECORD_H */
