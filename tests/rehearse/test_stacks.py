@@ -7,12 +7,12 @@ from pathlib import Path
 
 import pytest
 from kernel_products import product
+from rehearsals import gauge
 from rehearse.differential.building import GCC, Builder
 from rehearse.differential.cases import Case, Source
 from rehearse.differential.judge import product_of
 from rehearse.differential.programs.switching import kernel, main_on_psp
 from rehearse.test_if_then import image_of
-from rehearsals import gauge
 from tools import required_tool
 
 from gemel.layout.reader import read_layout
