@@ -59,7 +59,7 @@ _FillFunction = ctypes.CFUNCTYPE(
     ctypes.c_void_p,
 )
 MANY_FILLS = 1000
-"""Translations asked for after which the library's table of them is emptied: it then makes it larger."""
+"""Translations after which the library's table is emptied, which makes it larger."""
 
 
 class UnknownLibrary(ImportError):
