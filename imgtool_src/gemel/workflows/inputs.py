@@ -139,7 +139,7 @@ def _with_files_beside(build: Build, path: Path) -> Build:
     if not beside.is_file():
         return build
     source = FileSource(beside)
-    return with_part_notes(build, source.read(0, min(source.size, MAX_BYTES)), beside.name)
+    return with_part_notes(build, source.read(0, min(source.size, MAX_BYTES + 1)), beside.name)
 
 
 def _unknown_build(layout: Layout, name: str) -> Problem | None:

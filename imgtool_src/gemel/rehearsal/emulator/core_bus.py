@@ -221,7 +221,7 @@ class CoreBus:
 
     @property
     def stale(self) -> bool:
-        """Whether the stack may now pass its guard page unseen, so that ``watch_stack_limit`` is due."""
+        """Whether the stack may now pass its guard page unseen: ``watch_stack_limit`` must follow."""
         return bool(self._stack_guard) and self._core.blocks.lowers_stack_far
 
     def begin_stack(self, top: int) -> None:
