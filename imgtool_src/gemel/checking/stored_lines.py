@@ -34,7 +34,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "build-demands-understood",
         "error",
-        "A build's attributes hold no tag below 64 (modulo 128) that the standard does not define, and no arrangement outside of it.",
+        "A build's attributes hold no tag below 64 (modulo 128) that the standard does not define, and no arrangement outside it.",
     ),
     (
         "build-ids-equal",
@@ -69,7 +69,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "checksum-rejects-blank",
         "warning",
-        "Over a range that is all erased, or all zero, each checksum comes out as something else than what an erased, or zero, place of its own would read.",
+        "Over a range that is all erased, or all zero, each checksum comes out as something other than what an erased, or zero, place of its own would read.",
     ),
     (
         "checksums-match",
@@ -99,7 +99,7 @@ LINES: tuple[tuple[str, str, str], ...] = (
     (
         "contract-types-agree",
         "error",
-        "Each type that a contract names is known to a build, and has in every build the same size, and every member the same name, offset, size, encoding, array bounds and bit field, every enumeration the same size, sign and values, as the debug information of each build shows, in every type inside of it and, where the contract says follow_pointers, in what its pointers point at.",
+        "Each type that a contract names is known to a build, and has in every build the same size, and every member the same name, offset, size, encoding, array bounds and bit field, every enumeration the same size, sign and values, as the debug information of each build shows, in every type inside it and, where the contract says follow_pointers, in what its pointers point at.",
     ),
     (
         "copied-build-in-run-area",
