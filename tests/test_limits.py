@@ -6,14 +6,20 @@ import ast
 import re
 from collections.abc import Callable
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
+from both_sides import Limits, assert_both_sides
+from records import tide_gauge_record
 from seal_keys import key_for
 from small_device import builds, layout
 
 from gemel.checksums.crc_catalogue import WIDEST, CrcParameters, parameter_problems
+from gemel.cli.main import exit_code
 from gemel.cli.parameters import MAX_SHOWN, address
 from gemel.errors import GemelError, UsageProblem
+from gemel.files.reading import beginning_of
+from gemel.image.gathering import Gathering
 from gemel.image.s_record import LONGEST_HEADER, encode
 from gemel.image.sparse import SparseBytes
 from gemel.layout.checks.areas import MIN_VECTORS_SIZE
@@ -22,16 +28,27 @@ from gemel.layout.rehearsal_model import MAX_BUDGET
 from gemel.lookup import annotating
 from gemel.lookup.annotating import annotated
 from gemel.lookup.facts import Lookup
+from gemel.m_profile import capabilities
+from gemel.m_profile.address_flow import LEAST_POINTER, AddressFlow
 from gemel.m_profile.architectures import MAX_INTERRUPTS, MAX_INTERRUPTS_ARMV6_M
+from gemel.m_profile.flow import Flow, Run
+from gemel.m_profile.sieve import Sieve
+from gemel.m_profile.sweep import Routine
+from gemel.m_profile.unmapped import MIN_ALONE, UnmappedCode
 from gemel.placement.placing import LARGEST_GAP, too_large_by
 from gemel.policy import reader
 from gemel.policy.reader import PolicyError, read_policy
+from gemel.record.format import MAX_BUILDS, record_size
+from gemel.record.record import encode as encode_record
 from gemel.seals.cbor import CborError, Reader, encoded_map
 from gemel.seals.cose import MAX_HEADER_ENTRIES
-from gemel.seals.finding import HEAD, MAX_PLACES, find_seals
+from gemel.seals.finding import HEAD, LARGEST_SEAL, MAX_PLACES, find_seals
+from gemel.seals.keys.algorithms import ALGORITHMS
 from gemel.seals.keys.blocks import LARGEST_KEY_FILE
 from gemel.seals.keys.encryption import LONGEST_PASS_PHRASE
 from gemel.seals.keys.files import load_public_key
+from gemel.seals.seal import bytes_to_sign, seal_size, sign_all
+from gemel.seals.to_be_signed import LARGEST_REQUEST
 from gemel.spans import Span
 
 SOURCE, TESTS = (Path(__file__).resolve().parents[1] / name for name in ("imgtool_src/gemel", "tests"))
@@ -168,6 +185,102 @@ def test_the_least_room_for_vectors() -> None:
     assert not _vectors(MIN_VECTORS_SIZE - 4)
 
 
+def _in_one_write(size: int) -> bool:
+    """Whether stretches of ``size`` bytes in sum go into the image together."""
+    written: list[int] = []
+    gathered = Gathering("x.hex")
+    gathered.end_line = 1
+    gathered.take(1, 0x1000, bytes(4), 4)
+    gathered.take(9, 0x1004, bytes(size - 4), size - 4)
+    write = SparseBytes.write
+
+    def noted(image: SparseBytes, address: int, data: bytes) -> None:
+        written.append(len(data))
+        write(image, address, data)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(SparseBytes, "write", noted)
+        gathered.finish(None, 1, "")
+    return size in written
+
+
+def _table_followed(entries: int) -> bool:
+    """Whether every entry of a branch table is followed whose index nothing bounds."""
+    table = bytes(range(100, 100 + entries)) + b"\0"
+    code = b"\xdf\xe8\x00\xf0" + table  # TBB [PC, R0]
+    return len(Flow(code.ljust(600, b"\0"), 0x1000).stream(0).branches) == entries
+
+
+def _image_of(size: int) -> bool:
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "image.bin"
+        path.write_bytes(bytes(size))
+        return _holds(lambda: beginning_of(path, size), UsageProblem)
+
+
+def _found_near(names: int) -> bool:
+    """Whether the last of a folder's names is looked at for one like a missing file's."""
+    with TemporaryDirectory() as folder:
+        for number in range(names - 1):
+            (Path(folder) / f"{number}").touch()
+        (Path(folder) / "station.elf").touch()
+        with pytest.raises(UsageProblem) as caught:
+            beginning_of(Path(folder) / "statin.elf", 1)
+        return "station.elf" in caught.value.problems[0].next_step
+
+
+LOWERED: Limits = {
+    "image.gathering.RUN_LIMIT": (16, _in_one_write),
+    "files.reading.MAX_IMAGE_BYTES": (16, _image_of),
+    "files.reading.MAX_NAMES": (4, _found_near),
+    "m_profile.flow.MAX_ENTRIES": (4, _table_followed),
+}
+
+
+@pytest.mark.parametrize("name", LOWERED)
+def test_both_sides(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a lowered limit allows is taken, and one more is not."""
+    assert_both_sides(monkeypatch, LOWERED, name)
+
+
+@pytest.mark.parametrize(("lacking", "told"), [(MIN_ALONE - 1, 0), (MIN_ALONE, MIN_ALONE)])
+def test_the_least_that_a_routine_alone_lacks(lacking: int, told: int) -> None:
+    """Instructions of a routine that nothing leads to count where there are enough of them."""
+    code = b"\x00\xee\x10\x0a" * lacking + b"\x70\x47"  # VMOV S0, R0 and BX LR
+    read = UnmappedCode(code, 0x1000, [], [Routine([Run(0, len(code))], True)], (0, len(code), 0), False)
+    assert len(list(read.swept_places(Sieve(capabilities.lacking("armv8-m.main", ()))))) == told
+
+
+@pytest.mark.parametrize(("value", "is_base"), [(LEAST_POINTER, True), (LEAST_POINTER - 4, False)])
+def test_the_least_pointer(value: int, is_base: bool) -> None:
+    """An address from the limit on, in another region than the watched one, is the base of something else."""
+    flow = AddressFlow((Span(0x5000_0000, 4),), {}, lambda _: None)
+    assert flow._is_base(value) == is_base
+
+
+@pytest.mark.parametrize(("less", "found"), [(0, True), (1, False)])
+def test_the_largest_seal(less: int, found: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A seal of as many bytes as are looked at is read, one of a byte more is not."""
+    seal = sign_all(encode_record(tide_gauge_record()), [KEY])
+    monkeypatch.setattr("gemel.seals.finding.LARGEST_SEAL", len(seal) - less)
+    assert max(8 * seal_size([algorithm]) for algorithm in ALGORITHMS) < LARGEST_SEAL
+    image = SparseBytes()
+    image.write(0x1000_0000, seal)
+    assert (find_seals(image)[0].seal is not None) == found
+
+
+@pytest.mark.parametrize(("less", "code"), [(0, 0), (1, 2)])
+def test_the_largest_request(less: int, code: int, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """Bytes to be signed are shown up to the limit, which a record of the most builds keeps below."""
+    key = KEY.public_key
+    data = bytes_to_sign(encode_record(tide_gauge_record()), key.algorithm, key.fingerprint)
+    assert record_size(MAX_BUILDS) + 1024 < LARGEST_REQUEST
+    monkeypatch.setattr("gemel.seals.to_be_signed.LARGEST_REQUEST", len(data) - less)
+    path = tmp_path / "station.tbs"
+    path.write_bytes(data)
+    assert exit_code(["show", str(path), "-o", str(tmp_path / "shown.txt")]) == code
+
+
 def _limits() -> set[str]:
     """The names of limits that modules assign, outside of the rooms that are not tried in full."""
     found: set[str] = set()
@@ -186,20 +299,13 @@ def _limits() -> set[str]:
 UNTRIED = frozenset(
     [
         "audit",
-        "builds",
-        "checking",
         "cli",
         "comparing",
         "draft",
-        "files",
-        "image",
-        "inspection",
-        "m_profile",
         "page",
         "readback",
         "rehearsal",
         "release",
-        "seals",
         "show",
         "workflows",
     ]

@@ -135,6 +135,7 @@ class _StructType(type):
         if not frozen:
             body |= {"__setattr__": object.__setattr__, "__delattr__": object.__delattr__, "__hash__": None}
         made: Any = super().__new__(cls, name, bases, body)
+        made._whole = positional if positional == len(fields) else -1
         made._setters = tuple([getattr(made, each).__set__ for each in fields])
         made._values = _getter(fields)
         made._compared = _getter(tuple([each for each in fields if defaults[each].compared]))
@@ -152,7 +153,7 @@ class Struct(metaclass=_StructType):
     def __init__(self, *values: Any, **named: Any) -> None:
         cls: Any = type(self)
         setters = cls._setters
-        if named or len(values) != len(setters) or cls._positional != len(setters):
+        if named or len(values) != cls._whole:
             values = tuple(_completed(cls, values, named))
         for setter, value in zip(setters, values):  # noqa: B905 - as many of both; strict takes a third of the time
             setter(self, value)

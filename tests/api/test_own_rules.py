@@ -173,6 +173,7 @@ def test_conventions_hold_for_our_own_rules() -> None:
         ({"source": "nowhere"}, "source"),
         ({"guards": "nothing"}, "guards is"),
         ({"severity": "grave"}, "severity"),
+        ({"only_with": "luck"}, "only_with"),
     ],
 )
 def test_each_convention_is_found_broken(changes: dict[str, str], words: str) -> None:

@@ -3,6 +3,8 @@
 Run ``python tests/bench/bench_audit.py [--images 1000] [--rounds 3]``.  Exits 1 when a target is missed: processor
 time an image no more than 1/20 of a ``gemel check`` without reading code; 1.8 times as fast with two processes (wall
 time, on a machine with two free cores); 300 MiB for all processes together, and the same for four times as many images.
+With ``--archive 100000`` that many images are audited once instead, with an index, in 7 GB of the temporary folder: it
+ends with 1 when the processes take more than 300 MiB together, or an image does not pass.
 """
 
 from __future__ import annotations
@@ -15,6 +17,7 @@ import subprocess
 import sys
 import tempfile
 import time
+import zlib
 from pathlib import Path
 
 from measuring import GEMEL, MIB, ROOT, environment, verdict
@@ -26,6 +29,8 @@ BUILDS = tuple(
     f"{name}={ROOT}/testdata/tide-gauge/built/in-place/{name}.elf" for name in ("station", "sampler")
 )
 CHECKS = 10
+MARK, ROLLBACK, LEAST = b"GEMELREC", 0x14, 1000
+"""How a record begins, where its rollback counter is (gemel explain record), and the first one of an archive."""
 
 
 def main() -> int:
@@ -33,7 +38,10 @@ def main() -> int:
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--images", type=int, default=1000)
     options.add_argument("--rounds", type=int, default=3)
+    options.add_argument("--archive", type=int, default=0, metavar="IMAGES")
     given = options.parse_args()
+    if given.archive:
+        return _archive(given.archive)
     with tempfile.TemporaryDirectory(prefix="gemel-bench-audit-") as name:
         folder = Path(name)
         many, few = (
@@ -42,7 +50,10 @@ def main() -> int:
         )
         image = many / "000000.bin"
         rounds = [_round(image, many, given.images) for _ in range(given.rounds)]
-        peaks = {name: _peaks(path) for name, path in (("few", few), ("many", many))}
+        peaks = {
+            name: _peaks("audit", LAYOUT, str(path), "--jobs", "2")
+            for name, path in (("few", few), ("many", many))
+        }
     cpu, wall, check = (statistics.median(each[part] for each in rounds) for part in range(3))
     speedup = statistics.median(each[3] for each in rounds)
     print(f"a check: {check * 1000:.1f} ms of processor time, an image of an audit: {cpu * 1000:.2f} ms")
@@ -56,6 +67,38 @@ def main() -> int:
         verdict("memory of four times as many images", sum(peaks["many"]) / sum(peaks["few"]), 1.05),
     ]
     return 0 if all(met) else 1
+
+
+def _archive(count: int) -> int:
+    """Audit ``count`` images in one folder once; print time and memory."""
+    with tempfile.TemporaryDirectory(prefix="gemel-bench-audit-") as name:
+        folder = Path(name)
+        first = next(_versions(folder / "one", 1).iterdir())
+        _counters(first.read_bytes(), folder / "all", count)
+        started, before = _children(), time.perf_counter()
+        command = ("audit", LAYOUT, str(folder / "all"), "--jobs", "2", "--index", str(folder / "index"))
+        peaks = _peaks(*command)
+        wall, cpu = time.perf_counter() - before, _children() - started
+        print(
+            f"{count:,} images in {wall:,.0f} s, {cpu:,.0f} s of processor time: {cpu / count * 1000:.2f} ms an image"
+        )
+        print(
+            f"the index has {(folder / 'index').stat().st_size / MIB:,.0f} MiB; most memory of each process:"
+        )
+        print(", ".join(f"{peak / MIB:,.0f} MiB" for peak in peaks))
+        return 0 if verdict("memory of all processes", sum(peaks) / MIB, 300, " MiB") else 1
+
+
+def _counters(image: bytes, folder: Path, count: int) -> None:
+    """A folder of ``count`` images that are ``image`` with another rollback counter each, and a sound record."""
+    folder.mkdir()
+    start = image.index(MARK)
+    size = int.from_bytes(image[start + 12 : start + 16], "little") - 4
+    for number in range(count):
+        record = bytearray(image[start : start + size])
+        record[ROLLBACK : ROLLBACK + 4] = (LEAST + number).to_bytes(4, "little")
+        record += zlib.crc32(record).to_bytes(4, "little")
+        (folder / f"{number:06}.bin").write_bytes(image[:start] + record + image[start + len(record) :])
 
 
 def _versions(folder: Path, count: int) -> Path:
@@ -85,16 +128,15 @@ def _round(image: Path, many: Path, count: int) -> tuple[float, float, float, fl
     return cpu / count, one / count, check, one / two
 
 
-def _peaks(folder: Path) -> list[int]:
-    """The most memory of the audit's process and of each of two that judge, in bytes, as they are before they end."""
-    child = subprocess.Popen(
-        [*GEMEL, "audit", LAYOUT, str(folder), "--jobs", "2"], env=environment(), stdout=subprocess.PIPE
-    )
+def _peaks(*words: str) -> list[int]:
+    """The most memory of an audit's process and of each that judges, in bytes, as they are before they end."""
+    child = subprocess.Popen([*GEMEL, *words], env=environment(), stdout=subprocess.PIPE)
     peaks: dict[int, int] = {}
     for number, _ in enumerate(child.stdout or ()):
         if number % 4 == 0:
             peaks |= {pid: peak for pid in _family(child.pid) if (peak := _peak(pid))}
-    child.wait()
+    if child.wait():
+        raise SystemExit(f"an audit ended with {child.returncode}")
     return list(peaks.values())
 
 

@@ -26,6 +26,7 @@ FLASH, RAM = 0x1000_0000, 0x3800_0000
 AREA = 1 << 20
 INTERRUPTS = 124
 FILES, FUNCTIONS = 10, 730
+GAP = 64
 COMPILE = ("-march=armv8-m.main", "-mthumb", "-mfloat-abi=soft", "-std=c11", "-O1", "-g3", "-ffreestanding")
 LINK = ("-march=armv8-m.main", "-mthumb", "-nostdlib", "-Wl,--build-id=sha1", "-Wl,-n")
 NAMES = ("station", "sampler")
@@ -119,9 +120,9 @@ LINKER_SCRIPT = """\
 ENTRY(start)
 SECTIONS
 {{
-  .text {flash:#x} : {{ KEEP(*(.vectors)) *(.text*) *(.rodata*) . = ALIGN(4); }}
+  .text {flash:#x} : {{ KEEP(*(.vectors)) . += {gap}; *(.text*) *(.rodata*) . = ALIGN(4); }}
   .note.gnu.build-id : {{ KEEP(*(.note.gnu.build-id)) }}
-  .data {ram:#x} : AT(ALIGN(LOADADDR(.note.gnu.build-id) + SIZEOF(.note.gnu.build-id), 4)) {{ *(.data*) }}
+  .data {ram:#x} + {gap} : AT(ALIGN(LOADADDR(.note.gnu.build-id) + SIZEOF(.note.gnu.build-id), 4)) {{ *(.data*) }}
   .bss (NOLOAD) : {{ *(.bss*) *(COMMON) }}
   /DISCARD/ : {{ *(.ARM.exidx*) *(.comment) }}
 }}
@@ -166,6 +167,7 @@ def written_build(name: str, area: int, code_size: int, symbol_count: int = 100)
 def big_builds(*, compiled: bool = True) -> tuple[Path, str]:
     """The folder with ``layout.toml``, ``station.elf`` and ``sampler.elf``, and how these were made.
 
+    From a compiler there are also ``NAME-moved.elf``: the same with all code and data ``GAP`` bytes further.
     ``compiled=False`` does as if there were no compiler.
     """
     compiler = shutil.which(COMPILER) if compiled else None
@@ -179,8 +181,8 @@ def big_builds(*, compiled: bool = True) -> tuple[Path, str]:
                 make(Path(work), name, number)
             finished = Path(work) / "finished"
             finished.mkdir()
-            for name in NAMES:
-                (Path(work) / f"{name}.elf").rename(finished / f"{name}.elf")
+            for made in Path(work).glob("*.elf"):
+                made.rename(finished / made.name)
             (finished / "layout.toml").write_text(layout_text(AREA), encoding="utf-8")
             shutil.move(finished, folder)
     return folder, how
@@ -188,10 +190,6 @@ def big_builds(*, compiled: bool = True) -> tuple[Path, str]:
 
 def _compiled(work: Path, name: str, number: int) -> None:
     (work / "types.h").write_text(TYPES, encoding="utf-8")
-    script = work / f"{name}.ld"
-    script.write_text(
-        LINKER_SCRIPT.format(flash=FLASH + number * AREA, ram=RAM + number * 0x1_0000), encoding="utf-8"
-    )
     sources = [work / f"{name}_start.c"]
     sources[0].write_text(_start_source(name, number), encoding="utf-8")
     for part in range(FILES):
@@ -205,7 +203,11 @@ def _compiled(work: Path, name: str, number: int) -> None:
 
     with ThreadPoolExecutor(os.cpu_count()) as pool:
         objects = list(pool.map(compiled, sources))
-    _run(COMPILER, *LINK, "-T", script.name, *objects, "-lgcc", "-o", f"{name}.elf", at=work)
+    for output, gap in ((name, 0), (f"{name}-moved", GAP)):
+        script = work / f"{output}.ld"
+        places = {"flash": FLASH + number * AREA, "ram": RAM + number * 0x1_0000, "gap": gap}
+        script.write_text(LINKER_SCRIPT.format(**places), encoding="utf-8")
+        _run(COMPILER, *LINK, "-T", script.name, *objects, "-lgcc", "-o", f"{output}.elf", at=work)
 
 
 def _run(*command: str, at: Path) -> None:

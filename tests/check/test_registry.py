@@ -105,8 +105,8 @@ def test_rule_speaks_as_stored(rule: Rule) -> None:
     assert rendering_of(rule.name) == stored.read_text(encoding="utf-8")
 
 
-def test_stored_lines_are_those_of_the_rules():
-    """What ``gemel explain`` lists without importing a rule is what the rules say."""
-    from check.make_stored_lines import FILE, text
+def test_what_is_stored_of_the_rules_is_what_they_say() -> None:
+    """What is known of a rule without importing it is what its module says."""
+    from check.make_stored_rules import FILE, text
 
-    assert FILE.read_text(encoding="utf-8") == text(), "run tests/check/make_stored_lines.py"
+    assert FILE.read_text(encoding="utf-8") == text(), "run tests/check/make_stored_rules.py"

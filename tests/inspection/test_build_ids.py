@@ -74,6 +74,7 @@ def test_the_search_in_windows_finds_the_same(window: int, monkeypatch: pytest.M
     whole = build_id_notes(subject.bytes_of(subject.placed["sampler"].stored))
     assert stored_notes(subject, "sampler") == whole
     assert len(whole) == 3
+    assert len(build_id_note(bytes(BUILD_ID_LIMIT))) == build_ids.NOTE_LIMIT
     assert stored_notes(Inspection(read, SparseBytes(), {}), "sampler") == []
 
 

@@ -25,12 +25,18 @@ def _reached(code: bytes, *entries: int) -> list[int]:
     return list(cut(code, flow.reached()))
 
 
+def _unforeseen(flow: Flow) -> list[int]:
+    """The offsets of halfwords that the code reached uses as data and that ``may_use`` denies."""
+    return [2 * index for index, used in enumerate(flow.data) if used and not flow.may_use(2 * index)]
+
+
 def _measured(build: Build, words: int) -> tuple[int, int, int]:
     """Instructions reached that are none, bytes of code reached, and bytes of code, from some vectors."""
     segment = code_segment(build)
     table = struct.unpack_from(f"<{words}I", segment.data)
     flow = Flow(segment.data, segment.run_address)
     flow.follow(word for word in table[1:] if word & 1)
+    assert not _unforeseen(flow)
     sizes = mapped_instructions(build)
     reached = cut(segment.data, flow.reached()).items()
     return (
@@ -149,6 +155,31 @@ def test_any_bytes_end(code: bytes, entries: list[int]) -> None:
     flow = Flow(code, START)
     flow.follow(START + entry for entry in entries)
     assert all(run.first >= 0 and run.end <= len(code) for run in flow.reached())
+
+
+USERS = (
+    "1f48",
+    "ff4f",
+    "dff8fc0f",
+    "5ff80410",
+    "9ff8ff2f",
+    "dfe9ff01",
+    "5fe90201",
+    "9fed7f0a",
+    "1fed010b",
+    "dfe800f0",
+)
+"""Instructions that use data beside the code, far and near: LDR in both sizes, LDRB, LDRD, VLDR, TBB."""
+
+
+@given(st.lists(st.sampled_from(USERS) | st.binary(min_size=2, max_size=40).map(bytes.hex), max_size=60))
+def test_what_code_may_use_as_data_is_known_without_following_it(parts: list[str]) -> None:
+    """Whatever is reached, ``may_use`` foresees its data; a handler far from all of it cannot be data."""
+    code = bytes.fromhex("".join(parts))
+    flow = Flow(code, START)
+    flow.follow(START + entry for entry in range(0, len(code), 2))
+    assert not _unforeseen(flow)
+    assert not Flow(code + bytes(6_000), START).may_use(len(code) + 5_000 & ~1)
 
 
 def test_the_distances_of_wide_branches(tmp_path: Path) -> None:

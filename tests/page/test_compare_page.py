@@ -131,6 +131,20 @@ def test_breaks_and_a_falling_counter_come_first() -> None:
     assert places == sorted(places)
 
 
+def test_identities_are_beside_each_other() -> None:
+    """A row for each fact, what differs in two columns and what does not once."""
+    page = PAGES["compared"]()
+    table = page[page.index('id="identity"') : page.index('id="breaks"')]
+    old, new = comparison().old.image, comparison().new.image
+    assert re.findall(r"<td[^>]*>([0-9a-f]{64})</td>", table)[-2:] == [old.content_sha256, new.content_sha256]
+    assert (
+        len(
+            re.findall(rf'<td class="wrap same" colspan="2">gemel {re.escape(gemel.__version__)}</td>', table)
+        )
+        == 1
+    )
+
+
 def test_the_page_is_whole_and_asks_for_nothing() -> None:
     """No script at all, one style by its digest, no reference but to places of the page, each of which is there."""
     page = PAGES["compared"]()

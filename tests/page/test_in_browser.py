@@ -203,6 +203,26 @@ def test_drawn_to_scale(browser: Browser, page: Page) -> None:
             assert width == pytest.approx(inside.size / 0x1000, abs=0.001)
 
 
+@pytest.mark.parametrize("width", [380, 1600])
+def test_names_keep_to_their_parts(browser: Browser, page: Page, width: int) -> None:
+    """A name in a drawing ends at the edge of its part, and a part too narrow for one has none; after zooming too."""
+    browser.open(page("rehearsed"), width=width)
+    shapes = """
+      return Array.from(document.querySelectorAll(".part foreignObject, .tile foreignObject"), (place) => {
+        const [part, name] = [place.previousElementSibling, place.querySelector("span")];
+        const boxes = [part, name].map((each) => each.getBoundingClientRect());
+        return [...boxes.flatMap((box) => [box.left, box.right]), getComputedStyle(name).textOverflow];
+      }).filter(([left, right]) => right > left);"""
+    for _ in range(2):
+        names = browser.run(shapes)
+        shown = [each for each in names if each[3] > each[2]]
+        assert len(shown) >= 5
+        assert all(left - 0.1 <= start and end <= right + 0.1 for left, right, start, end, *_ in shown)
+        assert {each[-1] for each in shown} == {"ellipsis"}
+        assert {(right - left > 38) for left, right, start, end, *_ in names if end == start} <= {False}
+        browser.one("#strip-0 [data-zoom=in]").click()
+
+
 def test_findings_on_the_map(browser: Browser, page: Page) -> None:
     """Each finding with bytes is marked where they are, and its mark leads to its words."""
     browser.open(page("broken"))

@@ -118,7 +118,7 @@ def test_what_does_not_depend_on_the_image_is_applied_once(monkeypatch):
     for _ in range(3):
         checker.check(Image(joined().image))
     assert set(applied.values()) == {1, 4}
-    assert sum(times == 1 for times in applied.values()) > len(rules) / 3
+    assert sum(applied.get(rule.name, 0) <= 1 for rule in rules) > len(rules) / 3
 
 
 def test_every_field_of_an_image_is_withheld():

@@ -139,10 +139,18 @@ class Index:
         return None
 
     def put(
-        self, result: ImageResult, stamp: str, judged_by: str, blocks: Sequence[IndexedBlock] = ()
+        self,
+        result: ImageResult,
+        stamp: str,
+        judged_by: str,
+        blocks: Sequence[IndexedBlock] = (),
+        line: str = "",
     ) -> None:
-        """Keep what was found in a file; ``stamp`` is how the file looked, ``judged_by`` by what it was judged."""
-        self._put(stored_path(result.path), result, (stamp, judged_by), terms_of(result))
+        """Keep what was found in a file; ``stamp`` is how the file looked, ``judged_by`` by what it was judged.
+
+        ``line`` is the result as ``line_of`` writes it, whatever path it names, if that is known.
+        """
+        self._put(stored_path(result.path), result, (stamp, judged_by), terms_of(result), line)
         if blocks:
             self._put_blocks(result.content_sha256 or "", blocks)
         self._written()
@@ -172,10 +180,17 @@ class Index:
         self._do("DELETE FROM blocks WHERE content = ?", (content,))
         self._do_many("INSERT INTO blocks VALUES (?,?,?,?,?)", [(content, *each) for each in blocks])
 
-    def _put(self, path: bytes, result: ImageResult, judged: tuple[str, str], terms: Iterable[Term]) -> None:
+    def _put(
+        self,
+        path: bytes,
+        result: ImageResult,
+        judged: tuple[str, str],
+        terms: Iterable[Term],
+        line: str = "",
+    ) -> None:
         self._place += 1
         row = (path, os.fsencode(result.path), *judged, self.run, self._place, result.content_sha256)
-        image = self._one(PUT, (*row, line_of(result)))
+        image = self._one(PUT, (*row, line or line_of(result)))
         self._do("DELETE FROM terms WHERE image = ?", image)
         rows = [(*term, *image) for term in terms]
         self._do_many("INSERT OR IGNORE INTO terms VALUES (?,?,?)", rows)

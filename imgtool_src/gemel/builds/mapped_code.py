@@ -10,8 +10,10 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Iterator
+from itertools import accumulate
 
 from gemel.builds.build import Build
+from gemel.builds.elf.symbols import Extent
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
@@ -52,7 +54,7 @@ def mapped_code(build: Build) -> MappedCode | None:
     """
     if build.symbols is None:
         return None
-    marks, extents = build.symbols.marks, build.symbols.extents()
+    marks, extents = build.symbols.marks, build.symbols.extents
     sections, unmapped = [], []
     left = MAX_OF_BUILD * build.stored_size
     for index, span in build.symbols.code_sections.items():
@@ -60,10 +62,8 @@ def mapped_code(build: Build) -> MappedCode | None:
             continue
         left -= span.size
         if index in marks and left >= 0:
-            data = bytearray(build.read_at_run(span.start, span.size) or b"")
-            for start, end in _unmarked_data(span, marks[index], extents.get(index, [])):
-                data[start - span.start : end - span.start] = bytes(end - start)
-            sections.append(_mapped(span, bytes(data), marks[index]))
+            data = build.read_at_run(span.start, span.size) or b""
+            sections.append(_mapped(span, data, marks[index], extents.get(index, [])))
         else:
             unmapped.append(span)
     return MappedCode(tuple(sections), tuple(unmapped))
@@ -73,55 +73,43 @@ def _is_stored(build: Build, span: Span) -> bool:
     return any(Span(each.run_address, len(each.data)).covers(span) for each in build.stored)
 
 
-def _unmarked_data(
-    section: Span, marks: list[Mark], extents: list[tuple[int, int, bool]]
-) -> Iterator[tuple[int, int]]:
+def _mapped(section: Span, data: bytes, marks: list[Mark], extents: list[Extent]) -> MappedSection:
+    base, whole = section.start, section.size
+    starts = [min(max(at - base, 0), whole) for at, _ in marks]
+    stretches = [
+        (first, last, name[1])
+        for first, last, (_, name) in zip(starts, [*starts[1:], whole], marks, strict=True)
+        if first < last
+    ]
+    parts = [data[first:last] if kind == "t" else bytes(last - first) for first, last, kind in stretches]
+    code = bytearray(bytes(starts[0]) + b"".join(parts))
+    for start, end in _unmarked_data(section, marks, extents):
+        code[start - base : end - base] = bytes(end - start)
+    size = sum([last - first for first, last, kind in stretches if kind == "t"])
+    for first, last in [stretch[:2] for stretch in stretches if code[stretch[1] - 1] == 0xFF]:
+        filled = _fill_at_end(bytes(code[first:last]))
+        code[last - filled : last] = bytes(filled)
+        size -= filled
+    arm = tuple(Span(base + first, last - first) for first, last, kind in stretches if kind == "a")
+    return MappedSection(base, bytes(code), size, arm)
+
+
+def _unmarked_data(section: Span, marks: list[Mark], extents: list[Extent]) -> Iterator[tuple[int, int]]:
     """Objects, and what is between the end of a function and the next function or mapping symbol: start and end."""
-    begun = {at for at, _ in marks}.union([start for start, _, is_function in extents if is_function])
+    begun = {at for at, _ in marks}
+    begun.update([start for start, _, is_function in extents if is_function])
     begun.add(section.end)
-    starts = sorted(begun)
-    reach = 0
-    for start, size, is_function in extents:
-        end = start + size
-        if is_function:
-            reach = end if end > reach else reach
-            if not size or reach in begun:
-                continue
-            at = bisect_left(starts, reach)
-            start, end = reach, starts[at] if at < len(starts) else section.end
+    ends = accumulate([start + size if is_function else 0 for start, size, is_function in extents], max)
+    unmarked = [(start, start + size) for start, size, is_function in extents if not is_function]
+    if behind := {end for end, extent in zip(ends, extents, strict=True) if extent[1] and extent[2]} - begun:
+        starts = sorted(begun)
+        unmarked += [(end, starts[bisect_left(starts, end)]) for end in behind if end < section.end]
+    for start, end in unmarked:
         start, end = max(start, section.start), min(end, section.end)
         if start < end:
             yield start, end
 
 
-def _fill_behind(code: bytes) -> int:
+def _fill_at_end(code: bytes) -> int:
     """How many bytes at the end are the erased halfwords with which linkers fill up sections."""
     return (len(code) - len(code.rstrip(b"\xff"))) & ~1
-
-
-def _mapped(span: Span, data: bytes, marks: list[Mark]) -> MappedSection:
-    code = bytearray(data)
-    arm: list[Span] = []
-    end = max(min(marks[0][0], span.end), span.start)
-    code[: end - span.start] = bytes(end - span.start)
-    size, base, whole = 0, span.start, span.size
-    ends = [at - base for at, _ in marks[1:]]
-    for (at, name), last in zip(marks, [*ends, whole], strict=True):
-        first = at - base
-        if first < 0:
-            first = 0
-        if last > whole:
-            last = whole
-        if first >= last:
-            continue
-        if name[1] == "t":
-            if data[last - 1] == 0xFF:
-                filled = _fill_behind(data[first:last])
-                code[last - filled : last] = bytes(filled)
-                last -= filled
-            size += last - first
-            continue
-        code[first:last] = bytes(last - first)
-        if name[1] == "a":
-            arm.append(Span(base + first, last - first))
-    return MappedSection(span.start, bytes(code), size, tuple(arm))

@@ -13,7 +13,7 @@ import re
 from functools import cache
 
 from gemel.checking import rules
-from gemel.checking.rule import Rule
+from gemel.checking.rule import Rule, stored
 from gemel.errors import GemelError, Problem
 from gemel.files.entry_points import EntryPoint, entry_points
 
@@ -51,21 +51,13 @@ def rule_names() -> list[str]:
 
 def rule_lines() -> list[tuple[str, str, str]]:
     """Name, severity and ``checks`` of every rule, sorted by name, without importing any of our own."""
-    from gemel.checking.stored_lines import LINES
-
-    further = [] if _switched_off or not entry_points(GROUP) else list(all_rules())
-    known = {line[0] for line in LINES}
-    lines = [(each.name, each.severity, each.checks) for each in further if each.name not in known]
-    return sorted([*LINES, *lines])
+    return [(each.name, each.severity, each.checks) for each in all_rules()]
 
 
 def rule_named(name: str) -> Rule | None:
-    """The rule of that name, or None; of our own only its module is imported."""
-    module = name.replace("-", "_")
-    if "_" not in name and module in _own_modules():
-        rule: Rule = importlib.import_module(f"{rules.__name__}.{module}").RULE
-        return rule
-    return next((rule for rule in all_rules() if rule.name == name), None)
+    """The rule of that name, or None."""
+    own = (rule for rule in _own_rules() if rule.name == name)
+    return next(own, None) or next((rule for rule in all_rules() if rule.name == name), None)
 
 
 def convention_faults(rule: Rule, name: str) -> list[str]:
@@ -90,6 +82,10 @@ def convention_faults(rule: Rule, name: str) -> list[str]:
             faults.append(f"{part} does not begin with a capital letter")
     if re.search(r"[.!?] ", rule.checks):
         faults.append("checks is more than one sentence")
+    from gemel.checking.conditions import ONLY_WITH
+
+    if rule.only_with and rule.only_with not in ONLY_WITH:
+        faults.append(f"only_with is {rule.only_with!r}, not one of {', '.join(ONLY_WITH)}")
     if not rule.absent or rule.absent.endswith("."):
         faults.append("absent is not the part of a line that says why there is nothing to look at")
     known = r"section|clause|chapter|table|requirement|common practice|from memory|second-hand"
@@ -115,10 +111,21 @@ def _own_modules() -> tuple[str, ...]:
 
 @cache
 def _own_rules() -> tuple[Rule, ...]:
-    found = []
-    for name in _own_modules():
-        found.append(importlib.import_module(f"{rules.__name__}.{name}").RULE)
-    return tuple(sorted(found, key=lambda rule: rule.name))
+    """Our rules by what is stored of them; one that is not stored yet by its module."""
+    from gemel.checking.stored_rules import FIELDS
+
+    known = {fields["name"]: fields for fields in FIELDS}
+    return tuple(
+        stored(**known[name]) if name in known else imported(module)
+        for module in _own_modules()
+        for name in [module.replace("_", "-")]
+    )
+
+
+def imported(module: str) -> Rule:
+    """The rule of one of our modules."""
+    rule: Rule = importlib.import_module(f"{rules.__name__}.{module}").RULE
+    return rule
 
 
 @cache

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Literal
 
@@ -29,6 +30,10 @@ class Rule(Struct):
     to do; ``source`` a published standard with its section, or ``common practice``, with ``from
     memory`` where the text was not available.  ``check`` yields one outcome for each place that it
     looked at; nothing at all means that there was nothing to look at, and ``absent`` says why.
+
+    ``only_with`` names what a layout must have, or there is nothing to look at (``conditions.ONLY_WITH``); a rule
+    ``of_elf`` says of each build what its ELF file shows, so that without builds none is checked.  Such a rule is
+    passed over, its module not even imported, where that settles what it would say.
     """
 
     name: str
@@ -40,6 +45,8 @@ class Rule(Struct):
     source: str
     absent: str
     check: Callable[[Inspection], Iterable[Outcome]]
+    only_with: str = ""
+    of_elf: bool = False
 
     def step_after(self, finding: Finding) -> str:
         """What to do next: the finding's own words, else the remedy, written as those are."""
@@ -47,3 +54,27 @@ class Rule(Struct):
             return finding.next_step
         text = self.remedy.removesuffix(".")
         return f"{text[0].lower()}{text[1:]}" if text[1:2].islower() else text
+
+
+class StoredRule(Rule):
+    """One of our rules, whose module is imported when a field is read that is not stored."""
+
+    if not TYPE_CHECKING:
+
+        def __getattr__(self, name: str) -> object:
+            """Fill in the fields from the rule's own module."""
+            if name not in Rule._fields:
+                raise AttributeError(name)
+            module = f"{__package__}.rules.{self.name.replace('-', '_')}"
+            rule = importlib.import_module(module).RULE
+            for field, setter in zip(Rule._fields, Rule._setters, strict=True):
+                setter(self, getattr(rule, field))
+            return getattr(self, name)
+
+
+def stored(**fields: object) -> Rule:
+    """A rule of ours of which only ``fields`` are known before its module is imported."""
+    rule = StoredRule.__new__(StoredRule)
+    for name, value in fields.items():
+        object.__setattr__(rule, name, value)
+    return rule

@@ -8,6 +8,7 @@ from contextlib import suppress
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Literal
 
+from gemel.checking.conditions import outcomes
 from gemel.checking.policy.receiver import refused_change, refused_waiver
 from gemel.checking.registry import all_rules
 from gemel.checking.rule import Rule, Severity
@@ -319,7 +320,7 @@ def _apply(rule: Rule, inspection: Inspection, today: datetime.date, used: set[i
     findings: list[Judged] = []
     not_checked: list[NotChecked] = []
     not_applicable: list[DoesNotApply] = []
-    for outcome in rule.check(inspection):
+    for outcome in outcomes(rule, inspection):
         if isinstance(outcome, Holds):
             holds.append(outcome)
         elif isinstance(outcome, NotChecked):

@@ -160,7 +160,7 @@ def stored_words(build: BuildChange) -> str:
 
 def _sizes(old: int, new: int) -> str:
     if old == new:
-        return f"{new:,} bytes as before"
+        return f"still {new:,} bytes, not all the same"
     return f"{old:,} -> {new:,} bytes ({new - old:+,})"
 
 

@@ -8,13 +8,12 @@ from typing import TYPE_CHECKING
 
 from gemel.comparing.changed_code import same_but_for_addresses
 from gemel.comparing.changes import Moved, SectionChange, SymbolChange, SymbolChangeKind
-from gemel.comparing.place_names import PlaceNames, paired_symbols
+from gemel.comparing.place_names import PlaceNames, Row, paired_symbols
 from gemel.comparing.side import Side
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
-    from gemel.builds.elf.symbol_entries import Symbol
 
 
 class SymbolChanges(NamedTuple):
@@ -67,15 +66,17 @@ def symbol_changes(old: Build, new: Build) -> SymbolChanges:
     distances: Counter[int] = Counter()
     for before, after in paired_symbols(old, new):
         if before is None or after is None:
-            changes += [_change(each, "removed", each.size, 0) for each in (before,) if each]
-            changes += [_change(each, "added", 0, each.size) for each in (after,) if each]
-        elif before.size != after.size:
-            word: SymbolChangeKind = "grown" if after.size > before.size else "shrunk"
-            changes.append(_change(after, word, before.size, after.size))
-        elif not _same(old, before, new, after, names):
-            changes.append(_change(after, "changed", before.size, after.size))
+            changes += [_change(each, "removed", each[1], 0) for each in (before,) if each]
+            changes += [_change(each, "added", 0, each[1]) for each in (after,) if each]
+            continue
+        (start, size, *_), (new_start, new_size, *_) = before, after
+        if size != new_size:
+            word: SymbolChangeKind = "grown" if new_size > size else "shrunk"
+            changes.append(_change(after, word, size, new_size))
+        elif not _same(old, start, new, new_start, size, names):
+            changes.append(_change(after, "changed", size, size))
         else:
-            distances[after.address - before.address] += 1
+            distances[new_start - start] += 1
     unchanged = distances.pop(0, 0)
     moved = tuple(
         Moved(distance, count)
@@ -86,18 +87,15 @@ def symbol_changes(old: Build, new: Build) -> SymbolChanges:
     return SymbolChanges(tuple(changes), moved, unchanged)
 
 
-def _change(symbol: Symbol, word: SymbolChangeKind, old_size: int, new_size: int) -> SymbolChange:
-    return SymbolChange(
-        symbol.name, "function" if symbol.kind == "function" else "object", word, old_size, new_size
-    )
+def _change(symbol: Row, word: SymbolChangeKind, old_size: int, new_size: int) -> SymbolChange:
+    _, _, kind, name = symbol
+    return SymbolChange(name, "function" if kind == "function" else "object", word, old_size, new_size)
 
 
 def _same(
-    old: Build, before: Symbol, new: Build, after: Symbol, names: tuple[PlaceNames, PlaceNames]
+    old: Build, start: int, new: Build, new_start: int, size: int, names: tuple[PlaceNames, PlaceNames]
 ) -> bool:
-    one, other = old.read_at_run(before.address, before.size), new.read_at_run(after.address, after.size)
+    one, other = old.read_at_run(start, size), new.read_at_run(new_start, size)
     if one is None or other is None or one == other:
         return one == other
-    return same_but_for_addresses(
-        Side(one, before.address, names[0].at), Side(other, after.address, names[1].at)
-    )
+    return same_but_for_addresses(Side(one, start, names[0].at), Side(other, new_start, names[1].at))

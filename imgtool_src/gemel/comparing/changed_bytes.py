@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import re
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 
 from gemel.comparing.changes import AreaChange, BlockChange
 from gemel.image.sparse import SparseBytes
 from gemel.layout.model import Layout
-from gemel.spans import Address, Span, align_down, align_up, merge, without
+from gemel.spans import Address, Span, align_down, merge, without
 
 STEP = 4096
 """Bytes compared at once, and the blocks that stand for erase blocks where none are stated."""
@@ -35,12 +35,12 @@ class ChangedBytes:
 
     def inside(self, span: Span) -> list[Span]:
         """The differing runs of ``span``, by address."""
-        found = []
-        at = max(0, bisect_right(self.spans, span.start, key=lambda each: each.start) - 1)
-        while at < len(self.spans) and self.spans[at].start < span.end:
-            found.append(span.intersection(self.spans[at]))
-            at += 1
-        return [each for each in found if each.size]
+        first = bisect_right(self.spans, span.start, key=lambda each: each.end)
+        after = bisect_left(self.spans, span.end, key=lambda each: each.start)
+        found = list(self.spans[first:after])
+        for end in (0, -1) if found else ():
+            found[end] = span.intersection(found[end])
+        return found
 
     def memories(self) -> Iterator[BlockChange]:
         """Each memory that holds image bytes; without a layout the one stretch that both files hold."""
@@ -73,15 +73,19 @@ class ChangedBytes:
         inside = self.inside(span)
         # Erase blocks are counted from the start of their memory.
         start = span.start if name else align_down(span.start, unit)
-        blocks = merge(
-            Span.from_bounds(
-                start + align_down(each.start - start, unit), start + align_up(each.end - start, unit)
-            )
-            for each in inside
-        )
+        numbers: list[list[int]] = []  # the first block of each run, and the one after its last
+        for first, size in inside:
+            own = [(first - start) // unit, (first + size - 1 - start) // unit + 1]
+            if numbers and own[0] <= numbers[-1][1]:
+                numbers[-1][1] = own[1]
+            else:
+                numbers.append(own)
         total = -(-(span.end - start) // unit)
-        changed = sum(each.size // unit for each in blocks)
-        shown = tuple(each.intersection(Span(start, span.end - start)) for each in blocks)
+        changed = sum(after - first for first, after in numbers)
+        shown = tuple(
+            Span.from_bounds(start + first * unit, min(start + after * unit, span.end))
+            for first, after in numbers
+        )
         size = sum(each.size for each in inside)
         return BlockChange(name, span, unit, erase_block is not None, changed, total, shown, size)
 
@@ -100,8 +104,10 @@ class ChangedBytes:
 
 def _runs(start: int, one: bytes, other: bytes) -> Iterator[Span]:
     """The runs of differing bytes of two blocks of the same size."""
-    difference = (int.from_bytes(one, "little") ^ int.from_bytes(other, "little")).to_bytes(
-        len(one), "little"
-    )
-    for run in _NOT_ZERO.finditer(difference):
+    for run in _NOT_ZERO.finditer(exclusive_or(one, other)):
         yield Span(start + run.start(), run.end() - run.start())
+
+
+def exclusive_or(one: bytes, other: bytes) -> bytes:
+    """The bits that differ of two blocks of the same size."""
+    return (int.from_bytes(one, "little") ^ int.from_bytes(other, "little")).to_bytes(len(one), "little")

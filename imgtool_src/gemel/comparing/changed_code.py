@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import re
+
+from gemel.comparing.changed_bytes import exclusive_or
 from gemel.comparing.section_anchors import Anchors
 from gemel.comparing.side import Side
 from gemel.m_profile.halfwords import is_wide
+
+_NOT_ZERO = re.compile(rb"[^\0]")
 
 MAX_DIFFERENT = 4096
 """Differing halfwords that are looked at; a symbol with more of them is changed."""
@@ -17,13 +22,9 @@ def same_but_for_addresses(old: Side, new: Side) -> bool:
     """
     if len(old.data) != len(new.data):
         return False
-    if old.data == new.data:
-        return True
-    differing = [
-        index for index, (one, other) in enumerate(zip(old.halves, new.halves, strict=True)) if one != other
-    ]
-    odd = old.data[-1:] != new.data[-1:] if len(old.data) % 2 else False
-    if odd or len(differing) > MAX_DIFFERENT:
+    bits = exclusive_or(old.data, new.data)
+    differing = {run.start() // 2: None for run in _NOT_ZERO.finditer(bits)}
+    if len(differing) > MAX_DIFFERENT or (len(bits) % 2 and bits[-1]):
         return False
     anchors = Anchors(old, new)
     return all(_is_address(old, new, index) or anchors.explains(index) for index in differing)

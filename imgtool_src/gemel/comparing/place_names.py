@@ -5,13 +5,16 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 from itertools import zip_longest
+from operator import itemgetter
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
-    from gemel.builds.elf.symbol_entries import Symbol
 
-Pair = tuple["Symbol | None", "Symbol | None"]
+Row = tuple[int, int, str, str]
+"""Address, size in bytes, kind and name of a symbol."""
+
+Pair = tuple[Row | None, Row | None]
 """A symbol in the old and in the new build; None where that one lacks it."""
 
 _COUNTED = re.compile(r"\.[0-9]+\Z")
@@ -34,15 +37,12 @@ def paired_symbols(old: Build, new: Build) -> Iterator[Pair]:
         yield from _paired(before.get(name, ()), after.get(name, ()))
 
 
-def _by_name(build: Build) -> dict[tuple[str, str], list[Symbol]]:
-    found: dict[tuple[str, str], list[Symbol]] = {}
-    chosen = [
-        each
-        for each in (build.symbols.places() if build.symbols else ())
-        if each.size and each.kind in ("function", "object")
-    ]
-    for symbol in sorted(chosen, key=lambda each: each.address):
-        found.setdefault((_plain(symbol.name), symbol.kind), []).append(symbol)
+def _by_name(build: Build) -> dict[tuple[str, str], list[Row]]:
+    found: dict[tuple[str, str], list[Row]] = {}
+    for row in sorted(build.symbols.place_rows() if build.symbols else (), key=itemgetter(0)):
+        _, size, kind, name = row
+        if size and kind in ("function", "object"):
+            found.setdefault((_plain(name), kind), []).append(row)
     return found
 
 
@@ -50,13 +50,13 @@ def _plain(name: str) -> str:
     return _COUNTED.sub("", name) if "." in name else name
 
 
-def _paired(old: Sequence[Symbol], new: Sequence[Symbol]) -> Iterator[Pair]:
+def _paired(old: Sequence[Row], new: Sequence[Row]) -> Iterator[Pair]:
     if len(old) == len(new) or not old or not new:
         yield from zip_longest(old, new)
         return
     from difflib import SequenceMatcher
 
-    sizes = [each.size for each in old], [each.size for each in new]
+    sizes = [size for _, size, _, _ in old], [size for _, size, _, _ in new]
     at = to = 0
     for block in SequenceMatcher(None, *sizes, autojunk=False).get_matching_blocks():
         yield from zip_longest(old[at : block.a], new[to : block.b])

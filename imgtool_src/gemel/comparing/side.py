@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable, Iterator
+from functools import cached_property
 
 from gemel.m_profile.flow import far_distance
 from gemel.structs import NamedTuple
@@ -33,7 +34,11 @@ class Side:
     def __init__(self, data: bytes, start: int, name_of: NameOf) -> None:
         self.start, self.name_of = start, name_of
         self.data = data
-        self.halves: tuple[int, ...] = struct.unpack(f"<{len(data) // 2}H", data[: len(data) & ~1])
+
+    @cached_property
+    def halves(self) -> tuple[int, ...]:
+        """The halfwords; an odd last byte is left out."""
+        return struct.unpack(f"<{len(self.data) // 2}H", self.data[: len(self.data) & ~1])
 
     def word_name(self, index: int) -> frozenset[str]:
         """What the aligned word around a halfword names, as a pointer."""

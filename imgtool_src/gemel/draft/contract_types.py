@@ -15,7 +15,10 @@ if TYPE_CHECKING:
     from gemel.draft.shared import Shared
 
 MAX_TYPES = 16
+"""Types of one contract that a draft names."""
+
 MAX_LEVELS = 16
+"""Arrays and names on top of each other, with the type below them, that are looked at."""
 
 
 class SharedTypes(NamedTuple):

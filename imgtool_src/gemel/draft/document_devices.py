@@ -92,6 +92,8 @@ def write_devices(page: Page, draft: Draft, peripherals: Iterable[Peripheral], f
     page.table("rehearsal.register_name", f"the names in {file}, for messages")
     for name, address in list(names.items())[:MAX_NAMES]:
         page.key(name, format_address(address))
+    if len(names) > MAX_NAMES:
+        page.remark(f"{len(names) - MAX_NAMES:,} more names are left out.")
 
 
 def _memories(page: Page, draft: Draft, used: list[Peripheral], file: str) -> None:
@@ -107,6 +109,8 @@ def _memories(page: Page, draft: Draft, used: list[Peripheral], file: str) -> No
         page.key("kind", '"device"', f"by {file}: {listed([*map(_name, inside[:4]), *more])}")
         page.key("start", format_address(span.start))
         page.key("size", size_words(span.size))
+    if len(free) > MAX_MEMORIES:
+        page.remark(f"{len(free) - MAX_MEMORIES:,} more stretches of registers are left out.")
 
 
 def _list(page: Page, kind: str, key: str, entries: dict[int, tuple[int, str]]) -> int:

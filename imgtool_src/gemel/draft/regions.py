@@ -14,6 +14,8 @@ from gemel.spans import ADDRESS_SPACE, Span, format_address
 from gemel.structs import NamedTuple
 
 MAX_MAP_BYTES = 256 << 20
+"""Bytes of a link map that are read at most."""
+
 MIN_SIZE = 256
 """Bytes; a smaller region is no memory that code is linked for."""
 

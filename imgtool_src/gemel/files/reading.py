@@ -89,6 +89,15 @@ def beginning_of(path: Path, most: int, *, plain: bool = False) -> bytes:
     return bytes(data)
 
 
+def limited(path: Path, most: int, what: str, *, plain: bool = False) -> bytes:
+    """The bytes of a file that is ``what``; raises UsageProblem for more than ``most``, and as ``blocks_of_file``."""
+    data = beginning_of(path, most, plain=plain)
+    if len(data) > most:
+        found, expected = f"more than {most:,} bytes", what
+        raise UsageProblem(Problem("the file is too large", where=str(path), found=found, expected=expected))
+    return data
+
+
 class HashedBlocks:
     """Blocks that are counted and digested while they pass."""
 

@@ -9,14 +9,10 @@ from itertools import count as count_from
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
-from gemel.m_profile.known_stores import (
-    CPACR,
-    ELSEWHERE,
-    MSPLIM,
-    VTOR,
-    KnownStore,
-    known_stores,
-)
+from gemel.builds.elf.symbol_entries import UNDEFINED
+from gemel.m_profile.bit_band import aliases_of_bits
+from gemel.m_profile.known_registers import CPACR, MSPLIM, VTOR, KnownStore
+from gemel.m_profile.known_stores import known_stores
 from gemel.spans import Span, format_address
 from gemel.structs import NamedTuple
 
@@ -132,40 +128,55 @@ def settings_of(build: Build, registers: frozenset[int] = frozenset()) -> tuple[
     return tuple(sorted(found, key=lambda each: each.store.at))
 
 
-FOLLOWED_LIMIT = 256 << 10
-"""Bytes of functions that are followed for a register that none of them is known to write."""
-
-
-def may_write(build: Build, register: int) -> bool:
-    """Whether the build stores to a register, or has an address near it in a way that is not followed.
-
-    Data near it may lead anywhere; so may more code than is followed.
-    """
+def why_may_write(build: Build, register: int) -> str:
+    """Why the build may store to a register that none of its code is known to write; empty if it cannot."""
+    name, place = build.name, format_address(register)
     code = _spans_of_functions(build)
-    if not 0 < sum(span.size for span in code) <= FOLLOWED_LIMIT:
-        return True
-    from gemel.m_profile.near_registers import NearRegisters
+    if not code:
+        return f"build {name} has no functions among its symbols"
+    from gemel.m_profile.address_flow import AddressFlow, TooManySteps
 
-    near = NearRegisters(register)
-    words = [at for segment in build.stored for at, word in _words(segment) if near.holds(word)]
-    if any(not any(span.holds(at) for span in code) for at in words):
-        return True
-    return any(
-        store.target in (register, ELSEWHERE)
-        for span in code
-        for store in known_stores(
-            build.read_at_run(span.start, span.size) or b"",
-            span.start,
-            lambda at: constant_word(build, at),
-            watched=register,
-        )
+    words = [(at, word) for segment in build.stored for at, word in _words(segment)]
+    flow = AddressFlow(
+        (Span(register, 4), *aliases_of_bits(register)),
+        {span.start: build.read_at_run(span.start, span.size) or b"" for span in code},
+        lambda at: constant_word(build, at),
+        frozenset(word & ~1 for _, word in words if word & 1),
     )
+    near = [at for at, word in words if flow.holds(word)]
+    near += [at for segment in build.stored for at in _with_upper_half(segment, register >> 16)]
+    held = next((at for at in near if not any(span.holds(at) for span in code)), None)
+    if held is not None:
+        return f"data of build {name} at {format_address(held)} may be a pointer to {place} or near it"
+    try:
+        may = flow.may_store()
+    except TooManySteps:
+        return f"code of build {name} is too large, or goes too many ways, to be followed"
+    return (
+        f"code of build {name} computes addresses that may be {place} in a way that is not followed"
+        if may
+        else ""
+    )
+
+
+def _with_upper_half(segment: Segment, half: int) -> Iterator[int]:
+    """Where a word with this upper half may start, aligned or not."""
+    literal = struct.pack("<H", half)
+    at = segment.data.find(literal, 2)
+    while at >= 0:
+        yield segment.run_address + at - 2
+        at = segment.data.find(literal, at + 1)
 
 
 def _spans_of_functions(build: Build) -> list[Span]:
     """What each function takes; one without a size, as libraries in assembly have them, reaches to the next."""
-    places = build.symbols.places() if build.symbols else ()
-    sizes = {each.value & ~1: each.size for each in places if each.kind == "function"}
+    extents = build.symbols.extents if build.symbols else {}
+    sizes = {
+        start: size
+        for section, group in extents.items()
+        for start, size, is_function in group
+        if is_function and section != UNDEFINED
+    }
     starts = sorted(sizes)
     ends = [*starts[1:], starts[-1]] if starts else []
     return [Span(start, sizes[start] or end - start) for start, end in zip(starts, ends, strict=True)]

@@ -5,7 +5,9 @@ from __future__ import annotations
 from gemel.builds.build import Build
 from gemel.inspection.core_settings import constant_word
 from gemel.m_profile.guards import is_guarded
-from gemel.m_profile.known_stores import CALL, CPACR, KnownStore, call_distance, instructions, known_stores
+from gemel.m_profile.halfwords import instructions
+from gemel.m_profile.known_registers import CALL, CPACR, KnownStore
+from gemel.m_profile.known_stores import call_distance, known_stores
 from gemel.structs import NamedTuple
 
 WALK_LIMIT, DEPTH_LIMIT = 20_000, 32

@@ -6,8 +6,11 @@ is there: halfwords that are hardly code, or bytes that the code at reset takes 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.m_profile.flow import Flow
+from gemel.m_profile.halfwords import is_wide
 from gemel.spans import Span
 
 STREAMS_LIMIT = 256
@@ -20,31 +23,34 @@ _STOPS = range(0xBE, 0xC0), range(0xDE, 0xE0)
 """High bytes of BKPT, IT and hints, of UDF and SVC: what comes after them may be no code."""
 
 
-def implausible_handlers(inspection: Inspection, table: VectorTable, indices: list[int]) -> dict[int, str]:
-    """For each word of the table that no code begins at, by its index, what is there instead."""
+def implausible_handlers(inspection: Inspection, table: VectorTable, words: Iterable[int]) -> dict[int, str]:
+    """For each of these words of the table that no code begins at, what is there instead."""
     placed = table.placed
     span = placed.stored
     flow = Flow(inspection.bytes_of(span), placed.run_start)
     own = Span(placed.run_start, span.size)
-    offsets = {
-        index: (table.words[index] & ~1) - own.start for index in indices if own.holds(table.words[index])
+    places = {word: (word & ~1) - own.start for word in words if own.holds(word)}
+    found = {word: "bytes that do not read as code" for word, at in places.items() if _is_no_code(flow, at)}
+    doubtful = {
+        word: at
+        for word, at in places.items()
+        if word not in found and ((at and is_wide(flow.code[at - 1] << 8)) or flow.may_use(at))
     }
-    no_code = {at for at in set(offsets.values()) if _is_no_code(flow, at)}
-    found = {index: "bytes that do not read as code" for index, at in offsets.items() if at in no_code}
-    if 1 not in offsets or 1 in found:
+    reset = table.words[1]
+    if not doubtful or reset not in places or reset in found:
         return found
-    waiting = [offsets[1]]
+    waiting = [places[reset]]
     for _ in range(STREAMS_LIMIT):
         if not waiting:
             break
         stream = flow.stream(waiting.pop())
         flow.take(stream)
         waiting += [*stream.branches, *stream.calls]
-    for index, at in offsets.items():
-        if index not in found and at >= 2 and flow.sizes[at - 2 >> 1] == 4:
-            found[index] = "the second half of an instruction of the code at reset"
-        elif index not in found and flow.data[at >> 1]:
-            found[index] = "a constant that the code at reset loads"
+    for word, at in doubtful.items():
+        if at and flow.sizes[at - 2 >> 1] == 4:
+            found[word] = "the second half of an instruction of the code at reset"
+        elif flow.data[at >> 1]:
+            found[word] = "a constant that the code at reset loads"
     return found
 
 
@@ -53,7 +59,7 @@ def _is_no_code(flow: Flow, at: int) -> bool:
 
     Nothing has been reached in ``flow`` yet.
     """
-    stream = flow.stream(at, strict=True)
+    stream = flow.stream(at, stop=min(at + SOON + 4, len(flow.code)), strict=True)
     ends = [*stream.sizes, stream.end]  # a handler may do no more than trap: UDF is hardly code, and ends it
     leaves = stream.calls or any(
         high in part for each in ends for high in flow.code[each + 1 : each + 2] for part in _STOPS

@@ -86,7 +86,7 @@ def _table_behind(
         return None
     found = [
         index
-        for index in range(min(len(words) - 4, declared + MAX_WORDS))
+        for index in range(min(len(words) - 4, declared + MAX_WORDS + 1))
         if words[index + 1] & words[index + 2] & words[index + 3] & 1
         and runs.start <= words[index + 1] < runs.end
         and _starts_core(layout, plan, words, index, runs)

@@ -50,7 +50,7 @@ class SealUnderCheck(Struct, dict=True):
     trusted: tuple[PublicKey, ...]
     known: tuple[PublicKey, ...] = ()
 
-    @property
+    @cached_property
     def where(self) -> str:
         """The area in words."""
         return f"area {self.plan.area}, {self.span}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from functools import cache
 from itertools import islice
 from typing import TYPE_CHECKING
 
@@ -65,6 +66,7 @@ def lines_in_short(lines: list[str], what: str) -> tuple[str, ...]:
     return (*lines[:SHOWN], f"and {counted(left, f'more {what}')}") if left > 0 else tuple(lines)
 
 
+@cache
 def needs_build(name: str) -> Reason:
     """The reason for what only a build shows when it is not given."""
     return Reason(f"needs the build: {name}=FILE", Need("build", name))
@@ -73,11 +75,16 @@ def needs_build(name: str) -> Reason:
 def needs_elf(name: str, build: Build | None, asked: Telling) -> str:
     """Why a build does not show ``asked``, and what it takes; empty if it does."""
     if build is None:
-        return Reason(f"needs the ELF file: {name}=FILE", Need("build", name))
+        return _needs_file(name)
     reason = build.reason_for(asked)
     if reason and build.kind != "elf":
         return Reason(f"{reason}; needs its ELF file", Need("build", name))
     return Reason(reason, Need("symbol", build=name)) if reason and asked == "symbols" else reason
+
+
+@cache
+def _needs_file(name: str) -> Reason:
+    return Reason(f"needs the ELF file: {name}=FILE", Need("build", name))
 
 
 def needs_symbol(name: str, symbol: str) -> Reason:

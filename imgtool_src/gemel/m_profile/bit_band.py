@@ -23,3 +23,12 @@ def behind_bit_band(architecture: str, span: Span) -> Span | None:
         if Span(alias, ALIAS_SIZE).covers(span) and span.size:
             return Span.from_bounds(region + (span.start - alias >> 5), region + (span.last - alias >> 5) + 1)
     return None
+
+
+def aliases_of_bits(address: int) -> tuple[Span, ...]:
+    """The words of an alias that stand for the bits of a word, whatever the core; none outside of the regions."""
+    return tuple(
+        Span(alias + (address - region << 5), 4 * 32)
+        for alias, region in ALIASES
+        if region <= address < region + (ALIAS_SIZE >> 5)
+    )

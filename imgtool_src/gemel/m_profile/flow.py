@@ -10,6 +10,7 @@ Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
 from __future__ import annotations
 
 from collections.abc import Container, Iterable
+from functools import cached_property
 
 from gemel.m_profile.halfwords import (
     CONDITIONS,
@@ -50,6 +51,19 @@ CASE_ROUTINES = {
 is after the call, and the index comes in r0 (a compiler's own library; a test compares)."""
 
 CASE_ROUTINE_SIZE = 14
+IN_CASE_ROUTINES = bytes.fromhex("b4 7146")
+"""Bytes that each of them has."""
+
+LITERAL_REACH, FAR_LITERAL_REACH = 1028, 4112
+"""How far an instruction of 16 or of 32 bits is from what it uses as data, at most, tables of branches included."""
+
+_NARROW, _WIDE = 1, 2
+_OF_HIGH = bytes(
+    _NARROW * (high in range(0x48, 0x50)) | _WIDE * (high in b"\xe8\xe9\xed\xf8\xf9") for high in range(0x100)
+)
+_OF_LOW = bytes(_NARROW | _WIDE * (low & 0x1F == 0x1F) for low in range(0x100))
+"""What both bytes of a first halfword must allow for an instruction to use data beside the code: its base is the PC."""
+
 INDEX_REACH, MAX_ENTRIES = 24, 512
 """How far before a branch by a table its index is compared with the number of entries, at most, in bytes; and
 how many a table has at most whose index is not seen to be."""
@@ -125,6 +139,27 @@ class Flow:
             for index, size in enumerate(self.sizes)
             if size and not data[index] and (size == 2 or not data[index + 1])
         )
+
+    @cached_property
+    def _users(self) -> bytes:
+        """For each halfword ``_NARROW`` or ``_WIDE`` if an instruction of that size there may use data, else 0."""
+        size = len(self.code) // 2
+        low, high = self.code[: 2 * size : 2].translate(_OF_LOW), self.code[1::2].translate(_OF_HIGH)
+        return (int.from_bytes(low, "little") & int.from_bytes(high, "little")).to_bytes(size, "little")
+
+    def may_use(self, at: int) -> bool:
+        """Whether an instruction at any halfword, reached or not, uses the one at offset ``at`` as data."""
+        code, users, stream = self.code, self._users, Stream()
+        place = max(0, at - LITERAL_REACH)
+        while (place := users.find(_NARROW, place >> 1, at >> 1) * 2) >= 0:
+            self._narrow(stream, place, code[place] | code[place + 1] << 8)
+            place += 2
+        place, end = max(0, at - FAR_LITERAL_REACH), min(at + FAR_LITERAL_REACH, len(code) - 2)
+        while (place := users.find(_WIDE, place >> 1, end >> 1) * 2) >= 0:
+            first, second = code[place] | code[place + 1] << 8, code[place + 2] | code[place + 3] << 8
+            self._wide(stream, place, first, second)
+            place += 2
+        return at in stream.used or IN_CASE_ROUTINES in code
 
     def stream(
         self,

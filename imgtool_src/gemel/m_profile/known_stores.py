@@ -10,87 +10,180 @@ Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory); tes
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 
-from gemel.m_profile.halfwords import CALLER_SAVED, FIRST_WIDE, modified_constant
+from gemel.m_profile.halfwords import FIRST_WIDE
+from gemel.m_profile.known_registers import KnownStore, Registers
+from gemel.m_profile.memory_accesses import SP
+from gemel.spans import Span
 from gemel.structs import NamedTuple
 
-MSPLIM, CALL, CPACR, VTOR = "MSPLIM", "call", 0xE000_ED88, 0xE000_ED08
-ELSEWHERE = "elsewhere"
-_SPECIAL = {0x0A: MSPLIM}
-_SP = 13
 
+def known_stores(code: bytes, start: int, word_at: Callable[[int], int | None]) -> list[KnownStore]:
+    """Every store of ``code``, a function that runs at ``start``, whose target is known.
 
-class KnownStore(NamedTuple):
-    """A store of a word to a known ``target`` (an address, or the name of a special register).
-
-    ``at`` is the address of the instruction, ``value`` what is stored (None: not known).  ``changed`` are the bits
-    that are set and cleared where the value was read from the target itself, None where that is not known.  A call
-    of a function whose address was put together has the target CALL and that address.  ELSEWHERE: an address near the
-    watched one is stored, passed or returned, or takes part in the address of a store that is not known.
+    ``word_at`` gives the word that is stored for an address (None: not known, or not constant).
     """
-
-    at: int
-    target: int | str
-    value: int | None
-    changed: Changed | None = None
+    return followed(Function(code, start), Registers(word_at))
 
 
-class Changed(NamedTuple):
-    """The bits of the word read from ``address`` that instructions have set and cleared since."""
+Observer = Callable[[int, int, int, "Mapping[int, int]", "Registers", "int | None"], None]
+"""Called for each instruction: its address and halfwords, what was known before, the registers after it, and the
+function that it calls if its address is known."""
+
+PASSES = 8
+"""How often a function is gone through until what is known where branches meet stays as it is."""
+
+
+class _Step(NamedTuple):
+    """An instruction: whether branches arrive ``here``, where it leads, how many it makes conditional."""
 
     address: int
-    ones: int = 0
-    zeros: int = 0
+    first: int
+    second: int
+    here: bool
+    leads_to: tuple[int, ...]
+    ends: bool
+    covers: int
 
 
-def known_stores(
-    code: bytes,
-    start: int,
-    word_at: Callable[[int], int | None],
-    entries: frozenset[int] = frozenset(),
-    watched: int | None = None,
-) -> Iterator[KnownStore]:
-    """Every store of ``code``, run at ``start``, whose target is known.
+class Function:
+    """The instructions of a function, without the words and tables that they load."""
 
-    ``word_at`` gives the word that is stored for an address (None: not known, or not constant); ``entries`` are
-    addresses at which nothing is known, such as starts of functions.  ``watched`` is an address of which it is
-    reported too where it may be stored to in a way that is not followed.
+    def __init__(self, code: bytes, start: int) -> None:
+        self.span = Span(start, len(code))
+        decoded = list(_without_literals(code, start))
+        jumps = {
+            address: _leads_to(code, start, address, first, second) for address, first, second in decoded
+        }
+        targets = {target for each in jumps.values() for target in each}
+        self.steps = [
+            _Step(
+                address,
+                first,
+                second,
+                address in targets,
+                jumps[address],
+                _ends(first, second),
+                _covered(first) if first & 0xFF00 == 0xBF00 and first & 15 else 0,
+            )
+            for address, first, second in decoded
+        ]
+        self.jumps_anywhere = any(_is_unknown_jump(first, second) for _, first, second in decoded)
+
+
+def followed(function: Function, registers: Registers, observe: Observer | None = None) -> list[KnownStore]:
+    """The stores of a function from ``registers`` on, with everything that ``observe`` marks in them.
+
+    Where branches meet, what all of them agree on is known.  Nothing is where code is reached by other ways.
     """
-    state = _Registers(word_at)
-    near = None
-    if watched is not None:
-        from gemel.m_profile.near_registers import NearRegisters
-
-        near = NearRegisters(watched)
-    targets = _branch_targets(code, start) | entries
-    conditional = 0
-    for at, first, second in instructions(code):
-        address = start + at
-        if address in targets:
-            state.forget_all()
-        before = dict(state.known) if conditional else None
-        leaks = near.leaks(first, second) if near else False
-        store = state.step(address, first, second)
-        if before is not None:
-            state.keep_only(before)
-        if near:
-            near.step(first, second, state.known, conditional=conditional > 0)
-        conditional = _covered(first) if first & 0xFF00 == 0xBF00 and first & 15 else max(0, conditional - 1)
-        if store:
-            yield store
-        if leaks and near and not (store and isinstance(store.target, int) and not near.holds(store.value)):
-            yield KnownStore(address, ELSEWHERE, None)
+    walk = _Walk(function)
+    for _ in range(PASSES):
+        stores = walk.once(registers.copy(), observe)
+        if not walk.changed:
+            return stores
+    walk.anywhere = True
+    return walk.once(registers.copy(), observe)
 
 
-def instructions(code: bytes) -> Iterator[tuple[int, int, int]]:
-    """Offset, first halfword and second (0 if it has none) of each instruction of a stretch of code."""
-    at = 0
+class _Walk:
+    """A function, and what is known where its branches arrive."""
+
+    def __init__(self, function: Function) -> None:
+        self._steps, self.anywhere = function.steps, function.jumps_anywhere
+        self._arrived: dict[int, Registers] = {}
+        self._anywhere = Registers(lambda _: None)
+        self.changed = False
+
+    def once(self, registers: Registers, observe: Observer | None) -> list[KnownStore]:
+        """Go through all of it, in its order; ``changed`` says whether another time may give something else."""
+        self.changed = False
+        stores, conditional, falls = [], 0, True
+        for address, first, second, here, leads_to, ends, covers in self._steps:
+            if here or not falls:
+                self._arrive(address, registers, falls=falls)
+            before = dict(registers.known) if conditional or observe else registers.known
+            for target in leads_to:
+                self._leave(target, registers, back=target <= address)
+            store = None if ends else registers.step(address, first, second)
+            falls = bool(conditional) or not ends
+            if conditional:
+                registers.keep_only(before)
+            if observe:
+                marks = dict(registers.marks) if conditional else {}
+                observe(address, first, second, before, registers, store.value if store else None)
+                registers.add_marks(marks)
+                if self.anywhere:
+                    self.changed |= self._anywhere.add_marks(registers.marks)
+                    registers.add_marks(self._anywhere.marks)
+            conditional = covers or max(0, conditional - 1)
+            if store:
+                stores.append(store)
+        return stores
+
+    def _arrive(self, address: int, registers: Registers, *, falls: bool) -> None:
+        arrived = self._arrived.get(address)
+        if self.anywhere or (arrived is None and not falls):
+            self.changed |= self._anywhere.add_marks(registers.marks)
+            registers.forget_all()
+            registers.add_marks(self._anywhere.marks)
+        elif arrived is not None and falls:
+            registers.meet(arrived)
+        elif arrived is not None:
+            registers.become(arrived)
+
+    def _leave(self, target: int, registers: Registers, *, back: bool) -> None:
+        arrived = self._arrived.get(target)
+        if arrived is None:
+            self._arrived[target] = registers.copy()
+            self.changed |= back
+        elif arrived.meet(registers):
+            self.changed = True
+
+
+def _without_literals(code: bytes, start: int) -> Iterator[tuple[int, int, int]]:
+    """The instructions with their addresses, but not the words and tables that those before them load."""
+    at, literals = 0, set()
     while at + 2 <= len(code):
-        (first,) = struct.unpack_from("<H", code, at)
+        if start + at in literals:
+            at += 4
+            continue
+        first, second = struct.unpack_from("<HH", code.ljust(at + 4, b"\0"), at)
         wide = first >= FIRST_WIDE and at + 4 <= len(code)
-        yield at, first, struct.unpack_from("<H", code, at + 2)[0] if wide else 0
-        at += 4 if wide else 2
+        here = start + at + 4 & ~3
+        if first & 0xF800 == 0x4800:
+            literals.add(here + 4 * (first & 0xFF))
+        elif first == 0xF8DF:
+            literals.add(here + (second & 0xFFF))
+        yield start + at, first, second if wide else 0
+        if _is_table_branch(first, second):
+            at = min(_table(code, start, start + at, second), default=start + at + 4) - start
+        else:
+            at += 4 if wide else 2
+
+
+def _is_table_branch(first: int, second: int) -> bool:
+    """TBB or TBH with the table after it."""
+    return first == 0xE8DF and second & 0xFFE0 == 0xF000
+
+
+def _table(code: bytes, start: int, address: int, second: int) -> list[int]:
+    """Where a table of branches leads: it ends where the first of its targets is."""
+    size, base = 2 if second & 0x10 else 1, address + 4
+    targets: list[int] = []
+    at = base
+    while at + size <= min(targets, default=start + len(code)):
+        targets.append(base + 2 * int.from_bytes(code[at - start : at - start + size], "little"))
+        at += size
+    return targets
+
+
+def _leads_to(code: bytes, start: int, address: int, first: int, second: int) -> tuple[int, ...]:
+    """Where a branch leads besides the next instruction; nowhere for others."""
+    if _is_table_branch(first, second):
+        return tuple(_table(code, start, address, second))
+    distance = branch_distance(first, second)
+    return () if distance is None else (address + 4 + distance,)
 
 
 def _covered(first: int) -> int:
@@ -98,27 +191,47 @@ def _covered(first: int) -> int:
     return 4 - ((first & 15 & -(first & 15)).bit_length() - 1)
 
 
-def _branch_targets(code: bytes, start: int) -> frozenset[int]:
-    targets = set()
-    for at, first, second in instructions(code):
-        distance = None
-        if first & 0xF000 == 0xD000 and first >> 8 & 0xF < 0xE:
-            distance = (first & 0xFF) << 1
-            distance -= 0x200 if distance & 0x100 else 0
-        elif first & 0xF800 == 0xE000:
-            distance = (first & 0x7FF) << 1
-            distance -= 0x1000 if distance & 0x800 else 0
-        elif first & 0xF500 == 0xB100:
-            distance = (first & 0x200) >> 3 | (first & 0xF8) >> 2
-        elif first & 0xF800 == 0xF000 and second & 0xD000 == 0x8000 and first >> 6 & 0xF < 0xE:
-            distance = (first & 0x3F) << 12 | (second & 0x7FF) << 1
-            distance |= (second & 0x2000) << 5 | (second & 0x800) << 8
-            distance -= 1 << 20 if first & 0x400 else 0
-        elif first & 0xF800 == 0xF000 and second & 0xD000 == 0x9000:
-            distance = call_distance(first, second)
-        if distance is not None:
-            targets.add(start + at + 4 + distance)
-    return frozenset(targets)
+def is_return(first: int, second: int) -> bool:
+    """Whether the instruction leaves the function by an address in a register or on the stack."""
+    popped = first & 0xFF00 == 0xBD00 or (first & 0xFE50 == 0xE810 and second & 0x8000 != 0)
+    return popped or first & 0xFF80 == 0x4700 or (first & 0xFF70 == 0xF850 and second >> 12 == 15)
+
+
+def _is_unknown_jump(first: int, second: int) -> bool:
+    """TBB and TBH with a table elsewhere, and moves, sums and loads to the program counter that do not return."""
+    loads = first & 0xFF70 == 0xF850 and second >> 12 == 15 and first & 15 != SP
+    tables = first & 0xFFF0 == 0xE8D0 and second & 0xFFE0 == 0xF000 and first != 0xE8DF
+    return loads or tables or first & 0xFD87 == 0x4487
+
+
+def _ends(first: int, second: int) -> bool:
+    """Whether the next instruction is not executed after this one."""
+    jumps = first & 0xF800 == 0xE000 or (first & 0xF800 == 0xF000 and second & 0xD000 == 0x9000)
+    return (
+        jumps
+        or is_return(first, second)
+        or _is_table_branch(first, second)
+        or _is_unknown_jump(first, second)
+    )
+
+
+def branch_distance(first: int, second: int, *, calls: bool = False) -> int | None:
+    """How far a branch leads, or BL if ``calls``, from the address of the instruction plus 4; None for others."""
+    if first & 0xF000 == 0xD000 and first >> 8 & 0xF < 0xE:
+        distance = (first & 0xFF) << 1
+        return distance - 0x200 if distance & 0x100 else distance
+    if first & 0xF800 == 0xE000:
+        distance = (first & 0x7FF) << 1
+        return distance - 0x1000 if distance & 0x800 else distance
+    if first & 0xF500 == 0xB100:
+        return (first & 0x200) >> 3 | (first & 0xF8) >> 2
+    if first & 0xF800 == 0xF000 and second & 0xD000 == 0x8000 and first >> 6 & 0xF < 0xE:
+        distance = (first & 0x3F) << 12 | (second & 0x7FF) << 1
+        distance |= (second & 0x2000) << 5 | (second & 0x800) << 8
+        return distance - (1 << 20) if first & 0x400 else distance
+    if first & 0xF800 == 0xF000 and second & 0xD000 in ((0x9000, 0xD000) if calls else (0x9000,)):
+        return call_distance(first, second)
+    return None
 
 
 def call_distance(first: int, second: int) -> int:
@@ -127,240 +240,3 @@ def call_distance(first: int, second: int) -> int:
     one, two = ~(second >> 13 ^ sign) & 1, ~(second >> 11 ^ sign) & 1
     distance = one << 23 | two << 22 | (first & 0x3FF) << 12 | (second & 0x7FF) << 1
     return distance - (1 << 24) if sign else distance
-
-
-class _Registers:
-    """What is known of the registers at one place."""
-
-    def __init__(self, word_at: Callable[[int], int | None]) -> None:
-        self._known: dict[int, int] = {}
-        self._changed: dict[int, Changed] = {}
-        self._slots: dict[tuple[int, int], tuple[int | None, Changed | None]] = {}
-        self._word_at = word_at
-
-    @property
-    def known(self) -> dict[int, int]:
-        """The registers whose values are known."""
-        return self._known
-
-    def keep_only(self, before: dict[int, int]) -> None:
-        """Forget what an instruction that may not be executed has changed."""
-        for register in {*before, *self._known}:
-            if before.get(register) != self._known.get(register):
-                self._set(register, None)
-
-    def forget_all(self) -> None:
-        self._known.clear()
-        self._changed.clear()
-        self._slots.clear()
-
-    def step(self, address: int, first: int, second: int) -> KnownStore | None:
-        """Take one instruction; the store that it does, if its target is known."""
-        return self._wide(address, first, second) if first >= FIRST_WIDE else self._narrow(address, first)
-
-    def _set(self, register: int, value: int | None) -> None:
-        self._changed.pop(register, None)
-        for slot in [slot for slot in self._slots if slot[0] == register]:
-            del self._slots[slot]
-        if value is None:
-            self._known.pop(register, None)
-        else:
-            self._known[register] = value & 0xFFFF_FFFF
-
-    def _plus(self, register: int, amount: int) -> int | None:
-        value = self._known.get(register)
-        return None if value is None else value + amount
-
-    def _load(self, address: int | None) -> int | None:
-        return None if address is None else self._word_at(address & 0xFFFF_FFFF)
-
-    def _read(self, register: int, base: int, offset: int) -> None:
-        """Load a register: with a constant, what was stored there, or what is followed as bits that change."""
-        address = self._plus(base, offset)
-        if address is None:
-            value, changed = self._slots.get((base, offset), (None, None))
-            self._set(register, value)
-            if changed:
-                self._changed[register] = changed
-            return
-        value = self._load(address)
-        self._set(register, value)
-        if value is None and address is not None:
-            self._changed[register] = Changed(address & 0xFFFF_FFFF)
-
-    def _change(self, register: int, base: int, bits: int | None, *, ones: bool) -> None:
-        """Set (``ones``) or clear bits of ``base``, into another register or the same."""
-        value, changed = self._known.get(base), self._changed.get(base)
-        if bits is None or value is None:
-            self._set(register, None)
-        else:
-            self._set(register, value | bits if ones else value & ~bits)
-        if bits is not None and changed:
-            self._changed[register] = (
-                changed._replace(ones=changed.ones | bits, zeros=changed.zeros & ~bits)
-                if ones
-                else changed._replace(ones=changed.ones & ~bits, zeros=changed.zeros | bits)
-            )
-
-    def _store(self, at: int, base: int, offset: int, register: int) -> KnownStore | None:
-        target = self._plus(base, offset)
-        changed = self._changed.get(register)
-        if target is None:
-            self._slots[base, offset] = self._known.get(register), changed
-            return None
-        same = changed if changed and changed.address == target & 0xFFFF_FFFF else None
-        return KnownStore(at, target & 0xFFFF_FFFF, self._known.get(register), same)
-
-    def _narrow(self, address: int, first: int) -> KnownStore | None:
-        group, low, middle = first >> 11, first & 7, first >> 3 & 7
-        if group == 0b01100:  # STR (immediate)
-            return self._store(address, middle, (first >> 6 & 31) << 2, low)
-        if group == 0b10010:  # STR to the stack
-            return self._store(address, _SP, (first & 0xFF) << 2, first >> 8 & 7)
-        index = self._known.get(first >> 6 & 7)
-        if first & 0xFE00 == 0x5000 and index is not None:  # STR (register)
-            return self._store(address, middle, index, low)
-        if group in (0b01110, 0b10000) or first & 0xFE00 in (0x5000, 0x5200, 0x5400):
-            self._slots.clear()  # STRB, STRH, and stores with a register as offset
-            return None
-        if first & 0xFE00 == 0x5800 and index is not None:  # LDR (register)
-            self._read(low, middle, index)
-            return None
-        if group == 0b01001:  # LDR (literal)
-            self._set(first >> 8 & 7, self._load((address + 4 & ~3) + 4 * (first & 0xFF)))
-        elif group == 0b00100:  # MOVS #
-            self._set(first >> 8 & 7, first & 0xFF)
-        elif group in (0b00110, 0b00111):  # ADDS #, SUBS #
-            amount = first & 0xFF
-            self._set(first >> 8 & 7, self._plus(first >> 8 & 7, amount if group == 0b00110 else -amount))
-        elif group == 0b00101:  # CMP #
-            return None
-        elif group == 0:  # LSLS #
-            value = self._known.get(middle)
-            self._set(low, None if value is None else value << (first >> 6 & 31))
-        elif first & 0xFC00 == 0x1C00:  # ADDS, SUBS with three bits
-            amount = first >> 6 & 7
-            self._set(low, self._plus(middle, -amount if first & 0x200 else amount))
-        elif first & 0xFE00 == 0x1800:  # ADDS of two registers
-            other = self._known.get(first >> 6 & 7)
-            self._set(low, None if other is None else self._plus(middle, other))
-        elif first & 0xFF00 == 0x4600:  # MOV
-            self._set(first >> 4 & 8 | low, self._known.get(first >> 3 & 15))
-        elif first & 0xF800 == 0xA000:  # ADR
-            self._set(first >> 8 & 7, (address + 4 & ~3) + 4 * (first & 0xFF))
-        elif group == 0b01101:  # LDR (immediate)
-            self._read(low, middle, (first >> 6 & 31) << 2)
-        elif group == 0b10011:  # LDR from the stack
-            self._read(first >> 8 & 7, _SP, (first & 0xFF) << 2)
-        elif first & 0xFF00 == 0xB000:  # ADD and SUB of the stack pointer
-            self._set(_SP, None)
-        elif first & 0xFFC0 in (0x4300, 0x4380):  # ORRS, BICS
-            ones = first & 0xFFC0 == 0x4300
-            bits, base = (middle, low) if middle in self._known or not ones else (low, middle)
-            self._change(low, base, self._known.get(bits), ones=ones)
-        elif first & 0xFFC0 == 0x4000:  # ANDS
-            mask, base = (middle, low) if middle in self._known else (low, middle)
-            kept = self._known.get(mask)
-            self._change(low, base, None if kept is None else ~kept & 0xFFFF_FFFF, ones=False)
-        elif first & 0xFF80 == 0x4780:  # BLX
-            called = self._known.get(first >> 3 & 15)
-            self._call()
-            return KnownStore(address, CALL, called)
-        elif first & 0xFF80 == 0x4700 or first & 0xF800 == 0xE000:  # BX, B
-            self.forget_all()
-        elif first & 0xFE00 == 0xBC00:  # POP
-            for register in range(8):
-                if first >> register & 1:
-                    self._set(register, None)
-            if first & 0x100:
-                self.forget_all()
-        elif first & 0xF800 == 0xC800:  # LDM
-            for register in range(8):
-                if first >> register & 1:
-                    self._set(register, None)
-            self._set(first >> 8 & 7, None)
-        elif first & 0xF800 in (0xC000, 0xA800):  # STM, ADD to the stack pointer
-            self._set(first >> 8 & 7, None)
-        elif first & 0xF000 not in (0xB000, 0xD000) or first & 0xFF00 in (0xB200, 0xBA00):
-            self._set(low, None)
-            if first & 0xFF00 == 0x4400:
-                self._set(first >> 4 & 8 | low, None)
-        return None
-
-    def _call(self) -> None:
-        self._slots.clear()
-        for register in CALLER_SAVED:
-            self._set(register, None)
-
-    def _wide(self, address: int, first: int, second: int) -> KnownStore | None:
-        base, target, operand = first & 15, second >> 12 & 15, second >> 8 & 15
-        if first & 0xFFF0 == 0xF8C0:  # STR.W
-            return self._store(address, base, second & 0xFFF, target)
-        if first & 0xFFF0 == 0xF840 and second & 0x0D00 == 0x0C00:  # STR.W with a negative offset
-            return self._store(address, base, -(second & 0xFF), target)
-        if first & 0xFFF0 == 0xF380 and second & 0xFF00 == 0x8800:  # MSR
-            name = _SPECIAL.get(second & 0x7F)
-            return KnownStore(address, name, self._known.get(base)) if name else None
-        if first & 0xF800 == 0xF000 and second & 0xD000 == 0xD000:  # BL
-            self._call()
-            return None
-        if first & 0xF800 == 0xF000 and second & 0x8000:  # branches and barriers
-            if second & 0xD000 == 0x9000:
-                self.forget_all()
-            return None
-        if first & 0xFBE0 in (0xF040, 0xF020) and base != 15:  # ORR, BIC (immediate)
-            encoded = (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
-            self._change(operand, base, modified_constant(encoded), ones=first & 0xFBE0 == 0xF040)
-            return None
-        if first & 0xFBE0 == 0xF000 and operand != 15:  # AND (immediate)
-            encoded = (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
-            self._change(operand, base, ~modified_constant(encoded) & 0xFFFF_FFFF, ones=False)
-            return None
-        if first & 0xFFF0 == 0xF8D0 and base != 15:  # LDR.W
-            self._read(target, base, second & 0xFFF)
-            return None
-        if (
-            first & 0xFE00 == 0xE800 or first & 0xFF40 == 0xF800
-        ):  # STRD, STM and the like, STRB.W, STRH.W, STR.W
-            self._slots.clear()
-        value, known = self._value(address, first, second)
-        if known:
-            self._set(operand if first & 0xF800 == 0xF000 else target, value)
-        elif first & 0xFFD0 == 0xE890:  # LDM.W
-            for register in range(15):
-                if second >> register & 1:
-                    self._set(register, None)
-            if second & 0x8000:
-                self.forget_all()
-        elif first & 0xFF70 not in (0xF840, 0xF800, 0xF820):
-            self._set(operand, None)
-            self._set(target, None)
-        return None
-
-    def _value(self, address: int, first: int, second: int) -> tuple[int | None, bool]:
-        """What a wide instruction leaves in its register, and whether it is one of those that are followed."""
-        base, operand = first & 15, second >> 8 & 15
-        encoded = (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
-        wide = (first & 15) << 12 | encoded
-        if first & 0xFFFF == 0xF8DF:
-            return self._load((address + 4 & ~3) + (second & 0xFFF)), True
-        if first == 0xF85F:
-            return self._load((address + 4 & ~3) - (second & 0xFFF)), True
-        if first & 0xFBF0 == 0xF240:
-            return wide, True
-        if first & 0xFBF0 == 0xF2C0:
-            known = self._known.get(operand)
-            return None if known is None else known & 0xFFFF | wide << 16, True
-        if first & 0xFBFF in (0xF04F, 0xF05F):
-            return modified_constant(encoded), True
-        if first & 0xFBFF in (0xF06F, 0xF07F):
-            return ~modified_constant(encoded), True
-        if first & 0xFBE0 == 0xF100:
-            return self._plus(base, modified_constant(encoded)), True
-        if first & 0xFBE0 == 0xF1A0:
-            return self._plus(base, -modified_constant(encoded)), True
-        if first & 0xFBF0 == 0xF200:
-            return (address + 4 & ~3) + encoded if base == 15 else self._plus(base, encoded), True
-        if first & 0xFBF0 == 0xF2A0:
-            return (address + 4 & ~3) - encoded if base == 15 else self._plus(base, -encoded), True
-        return None, False

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from gemel.page.strips import Lane, Part, PlacedFinding, Strip
 from gemel.spans import Span, format_address, format_size
 from gemel.text.escaping import xml_text
-from gemel.text.markup import element, label
+from gemel.text.markup import element, fitted, label
 
 LANE, BAR = 42, 22
 MARKS, AXIS = 24, 20
@@ -67,13 +67,12 @@ def _part(part: Part, whole: Span, y: int) -> str:
     inside = part.span.intersection(whole)
     x, width = _share(inside.start - whole.start, whole.size), _share(inside.size, whole.size)
     words = f"{part.name}, {part.note}, {part.span}, {format_size(part.span.size)}"
-    bar = element("rect", x=x, y=y, width=width, height=BAR)
-    name = element("svg", label(part.name, x=5, y=15), x=x, y=y, width=width, height=BAR)
+    place = {"x": x, "y": y, "width": width, "height": BAR}
     return element(
         "a",
         element("title", xml_text(words)),
-        bar,
-        name,
+        element("rect", **place),
+        fitted(part.name, **place),
         href=f"#{part.href}",
         class_=f"part {part.kind}" + (f" build-{part.build % 2}" if part.build is not None else ""),
         aria_label=words,

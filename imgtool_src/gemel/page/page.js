@@ -288,7 +288,7 @@
       const inside = isMark ? start >= map.from && start < map.from + map.shown : high > low;
       part.setAttribute("display", inside ? "inline" : "none");
       if (!inside) continue;
-      for (const shape of part.querySelectorAll(":scope > rect, :scope > svg")) {
+      for (const shape of part.querySelectorAll(":scope > rect, :scope > svg, :scope > foreignObject")) {
         shape.setAttribute("x", share(low - map.from));
         if (!isMark) shape.setAttribute("width", share(high - low));
       }

@@ -13,7 +13,7 @@ from gemel.page.symbols import BuildSymbols, PageSymbol
 from gemel.spans import Span
 from gemel.structs import NamedTuple, Struct
 from gemel.text.escaping import xml_text
-from gemel.text.markup import element, label
+from gemel.text.markup import element, fitted
 
 WIDTH, HEIGHT = 900, 260
 """Pixels: the width that shapes are made for, and the height."""
@@ -169,7 +169,7 @@ def _tile(box: Box, words: str, name: str) -> str:
 
 
 def _drawn(box: Box, name: str) -> Iterator[str]:
-    """The rectangle and its name, which is cut at its edge."""
+    """The rectangle and its name."""
     place = {
         "x": f"{100 * box.x / WIDTH:.4g}%",
         "y": f"{box.y:.4g}",
@@ -178,4 +178,4 @@ def _drawn(box: Box, name: str) -> Iterator[str]:
     }
     yield element("rect", **place)
     if name and box.height >= HEAD and box.width > 2 * HEAD:
-        yield element("svg", label(name, x=4, y=12), **place)
+        yield fitted(name, **place)

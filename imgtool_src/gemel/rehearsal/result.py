@@ -9,7 +9,7 @@ from gemel.rehearsal.limits import NOT_MODELLED
 from gemel.spans import format_address
 from gemel.structs import Struct, field
 
-Severity = Literal["error", "warning"]
+RehearsalSeverity = Literal["error", "warning"]
 """error: the image does not pass; warning: someone should decide."""
 
 
@@ -50,7 +50,7 @@ class RehearsalFinding(Struct):
     """One thing that went wrong.  ``calls`` are the calls that led there, outermost first."""
 
     kind: str
-    severity: Severity
+    severity: RehearsalSeverity
     core: str
     time: int
     what: str

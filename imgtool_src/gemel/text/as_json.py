@@ -17,6 +17,7 @@ from __future__ import annotations
 import datetime
 import json
 import types
+from functools import cache
 from typing import Annotated, Any, Literal, Union, get_args, get_origin, get_type_hints
 
 from gemel.spans import Address, Span, format_address
@@ -80,7 +81,8 @@ def data_of(value: Any) -> Any:
         return value.hex()
     if isinstance(value, datetime.date):
         return value.isoformat()
-    if names := _fields(type(value)):
+    kind: Any = type(value)
+    if names := _fields(kind):
         return {name.rstrip("_"): data_of(getattr(value, name)) for name in names}
     if isinstance(value, tuple | list):
         return [data_of(each) for each in value]
@@ -97,6 +99,7 @@ def schema_of(model: type, title: str) -> dict[str, Any]:
     return {"$schema": DIALECT, "title": title, **whole, "$defs": dict(sorted(definitions.items()))}
 
 
+@cache
 def _fields(model: type) -> tuple[str, ...]:
     return tuple(name for name in getattr(model, "__annotations__", ()) if name != "_")
 

@@ -21,3 +21,8 @@ def element(tag: str, *content: str, **attributes: object) -> str:
 def label(words: str, **attributes: object) -> str:
     """A text element."""
     return element("text", xml_text(words), **attributes)
+
+
+def fitted(words: str, **place: object) -> str:
+    """Words in a rectangle of a drawing in HTML: cut with an ellipsis, left out where there is no room for a letter."""
+    return element("foreignObject", f'<div class="fitted"><span>{xml_text(words)}</span></div>', **place)

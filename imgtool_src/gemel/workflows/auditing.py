@@ -109,22 +109,23 @@ def _kept(file: _File, answer: Answer | None, plan: Plan, index: Index) -> Image
         result = replace(file.known.result, path=file.path, unchanged=True)
         index.keep(result)
     else:
-        result, blocks = _result(file.path, answer)
+        result, blocks, line = _result(file.path, answer)
         layout = plan.layout_for(result.layout_digest)
         judged = layout.judged_by if layout and result.status != "not judged" else ""
-        index.put(result, file.stamp, judged, blocks)
+        index.put(result, file.stamp, judged, blocks, line)
     first = index.first_with(result)
     return replace(result, duplicate_of=first) if first else result
 
 
-def _result(path: str, answer: Answer | None) -> tuple[ImageResult, list[IndexedBlock]]:
-    """The result that a process answered, and the blocks, if any."""
+def _result(path: str, answer: Answer | None) -> tuple[ImageResult, list[IndexedBlock], str]:
+    """The result that a process answered, the blocks, if any, and the result's line."""
     if answer and answer.line:
-        line, _, blocks = answer.line.partition("\t")
+        line, _, blocks = answer.line.rstrip("\n").partition("\t")
         try:
             found = [IndexedBlock(*each) for each in json.loads(blocks or "[]")]
-            return replace(result_of(line), path=path), found
+            return replace(result_of(line), path=path), found, line
         except (ValueError, TypeError) as error:
             answer = Answer("", f"its answer makes no sense: {error}")
     how = answer.ended if answer else "there is no answer"
-    return ImageResult(path=path, status="not judged", problem=f"the process that judged it ended: {how}"), []
+    problem = f"the process that judged it ended: {how}"
+    return ImageResult(path=path, status="not judged", problem=problem), [], ""

@@ -62,20 +62,14 @@ def signatures_from(
 
 
 def _signature_bytes(path: Path) -> bytes:
-    from gemel.files.reading import beginning_of
+    from gemel.files.reading import limited
 
-    data = beginning_of(path, LARGEST_SIGNATURE)
-    if len(data) > LARGEST_SIGNATURE:
-        found, expected = f"more than {LARGEST_SIGNATURE:,} bytes", "a signature"
-        raise UsageProblem(
-            Problem("too large for a signature", where=str(path), found=found, expected=expected)
-        )
-    return data
+    return limited(path, LARGEST_SIGNATURE, "a signature")
 
 
 def _other_request(record_bytes: bytes, path: Path) -> str:
     """How the request next to a signature's file (x.tbs next to x.tbs.sig) differs from what is sealed here."""
-    from gemel.files.reading import beginning_of
+    from gemel.files.reading import limited
     from gemel.record.record import decode
     from gemel.seals.to_be_signed import LARGEST_REQUEST, RequestError, differences, read_to_be_signed
 
@@ -83,7 +77,7 @@ def _other_request(record_bytes: bytes, path: Path) -> str:
     try:
         if request == path:
             return ""
-        asked = read_to_be_signed(beginning_of(request, LARGEST_REQUEST, plain=True), str(request))
+        asked = read_to_be_signed(limited(request, LARGEST_REQUEST, "a request", plain=True), str(request))
     except (UsageProblem, RequestError):
         return ""
     told = list(differences(decode(record_bytes, "the record"), asked.record))

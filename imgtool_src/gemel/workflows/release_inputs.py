@@ -8,10 +8,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.errors import Problem, UsageProblem, all_of
-from gemel.files.reading import beginning_of
+from gemel.files.reading import limited
 from gemel.image.image import Image
 from gemel.release.contents import IMAGE_FORMATS, MAX_DOCUMENT, ReleasedVex, is_safe_name
-from gemel.spans import format_size
 from gemel.structs import NamedTuple, Struct, replace
 from gemel.workflows.inputs import (
     build_files,
@@ -154,11 +153,7 @@ def _vex(paths: Sequence[Path]) -> dict[ReleasedVex, bytes]:
 
 def _document(path: Path, *, plain: bool = True) -> bytes:
     """The bytes of a document; raises UsageProblem for one that is too large."""
-    data = beginning_of(path, MAX_DOCUMENT, plain=plain)
-    if len(data) > MAX_DOCUMENT:
-        expected = f"at most {format_size(MAX_DOCUMENT)}"
-        raise UsageProblem(Problem("the document is too large", where=str(path), expected=expected))
-    return data
+    return limited(path, MAX_DOCUMENT, "a document", plain=plain)
 
 
 def _refuse_builder(builder: str | None) -> None:

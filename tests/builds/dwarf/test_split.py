@@ -73,6 +73,59 @@ def test_the_other_half_says_what_a_whole_file_says(options: tuple[str, ...], tm
     assert _said(whole)[1] == (40,)
 
 
+PACKED = {
+    "GCC, DWARF 5": ("station.elf.dwp",),
+    "GCC, type units": ("station.dwp",),
+    "GCC, older type units, compressed": ("station.dwp",),
+    "clang, DWARF 5": ("station.dwp",),
+    "clang, DWARF 4": ("station.elf.dwp",),
+}
+
+
+def _packed(folder: Path, options: tuple[str, ...], **more: str) -> Path:
+    """A build whose halves are in a package, and nowhere else."""
+    file = _built(folder, options, "-gsplit-dwarf", **more)
+    halves = sorted(str(each) for each in (folder / "parts").glob("*.dwo"))
+    program = required_tool("llvm-dwp")
+    subprocess.run([program, *halves, "-o", "station.dwp"], cwd=folder, check=True, capture_output=True)
+    for half in halves:
+        Path(half).unlink()
+    return file
+
+
+@pytest.mark.parametrize("case", PACKED)
+def test_a_package_says_what_its_halves_say(case: str, tmp_path: Path) -> None:
+    """The package is found by the name of the ELF file, with or without its extension."""
+    options = tuple(each for each in COMPILERS[case] if each != "-gz")
+    whole = _types(_built(tmp_path / "whole", options))
+    split = _packed(tmp_path / "split", options)
+    shutil.move(split.with_suffix(".dwp"), split.parent / PACKED[case][0])
+    assert _said(_types(split)) == _said(whole)
+
+
+def test_a_package_that_is_stale_or_cut_is_named(tmp_path: Path) -> None:
+    """The reason is that of the package, not only that halves are absent; a cut index ends in no traceback."""
+    options = COMPILERS["clang, DWARF 5"]
+    file = _packed(tmp_path / "split", options)
+    other = _packed(tmp_path / "other", options, first=FIRST.replace("POOR = 40", "POOR = 41"))
+    package = file.with_suffix(".dwp")
+    data = package.read_bytes()
+    index = data.index(b"\5\0\0\0\3\0\0\0\2\0\0\0")
+    for content, reason in (
+        (other.with_suffix(".dwp").read_bytes(), "station.dwp, which is of another compilation"),
+        (data[: len(data) // 2], "station.dwp, which cannot be read ("),
+        (data[:index] + b"\7" + data[index + 1 :], "its index of units breaks the format"),
+        (data[: index + 8] + b"\xff" + data[index + 9 :], "its index of units breaks the format"),
+        (
+            data[: index + 12] + b"\xff\xff\xff\xff" + data[index + 16 :],
+            "its index of units breaks the format",
+        ),
+        (b"text", "not an ELF file"),
+    ):
+        package.write_bytes(content)
+        assert reason in _types(file).elsewhere
+
+
 def test_halves_that_are_absent_stale_or_cut_are_named(tmp_path: Path) -> None:
     """What the rest tells still counts; why one half is not read is said with its name."""
     options = COMPILERS["GCC, DWARF 5"]

@@ -9,7 +9,7 @@ from verdict_builds import ARCHITECTURES, build_of, of
 
 from gemel.checking.runner import RuleResult
 from gemel.image.sparse import SparseBytes
-from gemel.m_profile.known_stores import instructions
+from gemel.m_profile.halfwords import instructions
 
 RULE = "handlers-at-function-starts"
 LAST_HANDLER = 0x1000_8000 + 4 * 23

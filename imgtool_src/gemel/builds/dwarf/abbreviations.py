@@ -10,6 +10,7 @@ nobody needs; a text, block or number of variable length is a step of its own.
 
 from __future__ import annotations
 
+import re
 import struct
 from collections.abc import Callable
 
@@ -112,15 +113,16 @@ class Abbreviation:
                 self.constants[attribute] = constant
             elif form == Form.FLAG_PRESENT:
                 self.constants[attribute] = 1
-        self.steps = tuple(_steps(specs, sizes))
+        steps, places = _steps(specs, sizes)
+        self.steps = tuple(steps)
         fixed = all(step.unpack for step in self.steps)
         self.size = sum(step.size for step in self.steps) if fixed else -1
-        self.name_at, self.name_form = _place(At.NAME, specs, sizes)
-        at, form = _place(At.SIBLING, specs, sizes)
+        self.name_at, self.name_form = places.get(At.NAME, _NOWHERE)
+        at, form = places.get(At.SIBLING, _NOWHERE)
         self.sibling_at = at if form == Form.REF4 else -1
         if self.sibling_at < 0 and specs and specs[-1][:2] == (At.SIBLING, Form.REF4):
             self.sibling_at = -4
-        at, form = _place(At.LOCATION, specs, sizes)
+        at, form = places.get(At.LOCATION, _NOWHERE)
         self.location_at = at if form in (Form.EXPRLOC, Form.BLOCK1) else -1
 
     def read(self, data: bytes, at: int) -> tuple[dict[int, Value], int]:
@@ -148,8 +150,15 @@ class Abbreviation:
         return at
 
 
+_PLAIN = re.compile(
+    rb"(?:[\x01-\x7f]|[\x80-\xff][\x01-\x7f])[\x00\x01]"
+    rb"(?:(?:[\x01-\x7f]|[\x80-\xff][\x01-\x7f])[\x01-\x20\x22-\x7f])*+\0\0"
+)
+"""A tag, whether there are children, and attributes with forms, none of them with a constant."""
+
+
 class Known(dict[tuple[object, ...], Abbreviation]):
-    """Abbreviations by what makes them: every source has a table of its own, and most entries are in all of them.
+    """Abbreviations by what makes them, and by their bytes: every source has a table, and most entries are in all.
 
     ``bytes_read`` is the size of all tables that were read.
     """
@@ -169,6 +178,10 @@ def read_table(data: bytes, at: int, sizes: Sizes, known: Known) -> tuple[dict[i
         code, at = uleb(data, at)
         if code == 0:
             return table, at
+        plain = _PLAIN.match(data, at)
+        if plain and (found := known.get((plain.group(), sizes))):
+            table[code], at = found, plain.end()
+            continue
         tag, at = uleb(data, at)
         children = data[at] != 0
         at += 1
@@ -191,6 +204,8 @@ def read_table(data: bytes, at: int, sizes: Sizes, known: Known) -> tuple[dict[i
         if found is None:
             found = known[key] = Abbreviation(tag, children, specs, sizes)
         table[code] = found
+        if plain:
+            known[plain.group(), sizes] = found
 
 
 def uleb(data: bytes, at: int) -> tuple[int, int]:
@@ -233,27 +248,39 @@ _FORMS = numbers_of(Form)
 _NO_BYTES = frozenset((Form.FLAG_PRESENT, Form.IMPLICIT_CONST))
 
 
-def _steps(specs: list[tuple[int, int, int]], sizes: Sizes) -> list[Step]:
+_NOWHERE = -1, 0
+
+
+def _steps(specs: list[tuple[int, int, int]], sizes: Sizes) -> tuple[list[Step], dict[int, tuple[int, int]]]:
+    """The steps; and place and form of each attribute with a fixed number of bytes before it."""
     steps: list[Step] = []
+    places: dict[int, tuple[int, int]] = {}
     codes = "<"
     names: list[int] = []
+    at = 0
     for attribute, form, _ in specs:
         if form not in _FORMS:
             raise DwarfFault(f"a form that DWARF 5 does not define: {form:#x}")
+        if at >= 0:
+            places.setdefault(attribute, (at, form))
         if form in _NO_BYTES:
             continue
         code = _code(form, sizes)
         wanted = attribute in _WANTED
         if code is None:
+            at = -1
             steps += _run(codes, names)
             codes, names = "<", []
             steps.append(Step(None, (attribute,) if wanted else (), 0, form))
-        elif wanted:
+            continue
+        size = struct.calcsize("<" + code)
+        at += size if at >= 0 else 0
+        if wanted:
             codes += code
             names.append(attribute)
         else:
-            codes += f"{struct.calcsize('<' + code)}x"
-    return steps + _run(codes, names)
+            codes += f"{size}x"
+    return steps + _run(codes, names), places
 
 
 def _run(codes: str, names: list[int]) -> list[Step]:
@@ -261,21 +288,6 @@ def _run(codes: str, names: list[int]) -> list[Step]:
         return []
     made = struct.Struct(codes)
     return [Step(made.unpack_from, tuple(names), made.size, 0)]
-
-
-def _place(wanted: int, specs: list[tuple[int, int, int]], sizes: Sizes) -> tuple[int, int]:
-    """Bytes from the first attribute to the wanted one, and its form; -1 if that varies or there is none."""
-    at = 0
-    for attribute, form, _ in specs:
-        if attribute == wanted:
-            return at, form
-        if form in _NO_BYTES:
-            continue
-        code = _code(form, sizes)
-        if code is None:
-            break
-        at += struct.calcsize("<" + code)
-    return -1, 0
 
 
 def _variable(data: bytes, at: int, form: int) -> tuple[Value, int]:

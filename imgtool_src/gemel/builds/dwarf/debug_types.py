@@ -6,6 +6,7 @@ import re
 import struct
 from collections.abc import Iterator
 from contextlib import contextmanager
+from pathlib import PurePath
 
 from gemel.builds.dwarf.constants import LANGUAGES, NAMED, RECORDS, At, Tag
 from gemel.builds.dwarf.entries import DieOffset, Entries
@@ -28,10 +29,10 @@ from gemel.builds.dwarf.types import (
 )
 
 ALIAS_LIMIT = 64
-"""Names and qualifiers on top of each other that are followed at most; also levels of a declaration."""
+"""Types on top of each other that are looked at: names, qualifiers, pointers and arrays, and what they are of."""
 
 SIZE_LIMIT = 1 << 64
-"""Bytes of an array beyond which its size is taken for a fault."""
+"""Elements of an array; more of them are taken for a fault."""
 
 _OF_LIBRARY = (
     r"_|(std|core|alloc)::|(u?int(_fast|_least)?\d+|u?int(max|ptr)|s?size|ptrdiff|max_align|wchar|char\d+|wint|wctype"
@@ -48,10 +49,12 @@ DEFINITION_LIMIT = 4096
 def read_debug_types(sections: DebugSections, file: str, beside: Beside | None = None) -> DebugTypes:
     """The types of a file; DebugUnreadable with the reason if it has none or they break the format.
 
-    ``beside`` gives the files of split debug information.
+    ``beside`` gives the files of split debug information, or the package (.dwp) named after ``file``.
     """
     with _told(file):
-        return DebugTypes(Entries(read_debug_sections(sections), beside), file)
+        path = PurePath(file)
+        packages = (f"{path.name}.dwp", f"{path.stem}.dwp")
+        return DebugTypes(Entries(read_debug_sections(sections), beside, packages), file)
 
 
 @contextmanager

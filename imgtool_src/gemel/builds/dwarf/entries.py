@@ -58,11 +58,11 @@ class Entries:
 
     __slots__ = ("_data", "_signatures", "_starts", "_steps_left", "elsewhere", "joined", "units")
 
-    def __init__(self, data: DebugData, beside: Beside | None = None) -> None:
+    def __init__(self, data: DebugData, beside: Beside | None = None, packages: tuple[str, ...] = ()) -> None:
         """Reads the headers of all units; DwarfFault if they do not keep the format.
 
-        ``beside`` gives the files that hold the other halves of split units.  ``elsewhere`` has the names of those
-        that could not be read, each with the reason.
+        ``beside`` gives the files that hold the other halves of split units, or the ``packages`` of all of them.
+        ``elsewhere`` has the names of those that could not be read, each with the reason.
         """
         self._data = data
         self.joined = data.info + data.types if data.types else data.info
@@ -71,11 +71,11 @@ class Entries:
         self.elsewhere: dict[str, str] = {}
         self._steps_left = STEPS_FREE + self._data.file_size // BYTES_PER_STEP
         if any(unit.split for unit in self.units):
-            self._add_halves(beside or (lambda _: None), known)
+            self._add_halves(beside or (lambda _: None), packages, known)
         self._starts = [unit.start for unit in self.units]
         self._signatures = {unit.signature: unit.type for unit in self.units if unit.signature is not None}
 
-    def _add_halves(self, beside: Beside, known: Known) -> None:
+    def _add_halves(self, beside: Beside, packages: tuple[str, ...], known: Known) -> None:
         wanted: dict[str, set[int | None]] = {}
         for unit in self.units:
             if unit.split:
@@ -84,7 +84,7 @@ class Entries:
                 name = self.text(self.text_key(top, attribute))
                 wanted.setdefault(name, set()).add(unit.half)
         info, strings, offsets, size = [self.joined], [self._data.strings], [self._data.string_offsets], 0
-        for name, half in read_halves(list(wanted), beside):
+        for name, numbers, half in read_halves(wanted, beside, packages):
             if isinstance(half, str):
                 self.elsewhere[name] = half
                 continue
@@ -94,10 +94,12 @@ class Entries:
             except (DwarfFault, LookupError, ValueError, struct.error) as error:
                 self.elsewhere[name] = str(error)
                 continue
-            if not wanted[name] <= {unit.half for unit in units}:
+            if not numbers <= {unit.half for unit in units}:
                 self.elsewhere[name] = "of another compilation (the numbers of the two halves differ)"
                 continue
-            start, first_string, first_offset = (sum(map(len, parts)) for parts in (info, strings, offsets))
+            if half.strings is not strings[-1]:
+                strings.append(half.strings)
+            start, first_offset = (sum(map(len, parts)) for parts in (info, offsets))
             self.units += [
                 replace(
                     unit,
@@ -107,12 +109,11 @@ class Entries:
                     type=unit.type + start,
                     string_offsets=unit.string_offsets + first_offset,
                     file=start,
-                    strings=first_string,
+                    strings=sum(map(len, strings[:-1])),
                 )
                 for unit in units
             ]
             info.append(joined)
-            strings.append(half.strings)
             offsets.append(half.string_offsets)
             size += half.file_size
         self.joined = b"".join(info)
@@ -268,7 +269,7 @@ class Entries:
         if isinstance(key, bytes):
             return key[:NAME_LIMIT].decode("utf-8", "replace")
         table, at = (self._data.strings, key) if key >= 0 else (self._data.line_strings, -1 - key)
-        end = table.find(b"\0", at, at + NAME_LIMIT)
+        end = table.find(b"\0", at, at + NAME_LIMIT + 1)
         if end < 0:
             raise DwarfFault(f"a name at offset {at:#x} of the texts, which has no end there")
         return table[at:end].decode("utf-8", "replace")

@@ -19,7 +19,7 @@ MAX_STEPS = 3_000_000
 
 MAX_FILES = 100_000
 LONGEST_PATH, LONGEST_NAME = 4096, 255
-"""Bytes of a path that are read, characters of its last part that are kept."""
+"""Bytes of a path, with the zero at its end, and characters of its last part that are kept."""
 
 _BLOCKS = {0x0A: 1, 0x03: 2, 0x04: 4}
 _FIXED = {0x0B: 1, 0x05: 2, 0x06: 4, 0x07: 8, 0x1E: 16}
@@ -66,7 +66,8 @@ class _Header(NamedTuple):
 class _Steps:
     """How many more operations are carried out."""
 
-    left = MAX_STEPS
+    def __init__(self) -> None:
+        self.left = MAX_STEPS
 
 
 def read_lines(debug: DebugSections, near: int | None = None) -> LineTable:
@@ -88,7 +89,7 @@ def read_lines(debug: DebugSections, near: int | None = None) -> LineTable:
             _run(data, header, end, rows, steps)
         except _DAMAGE as error:
             damaged = f"the line program at offset {start:#x} is damaged ({error})"
-        if steps.left <= 0:
+        if steps.left < 0:
             damaged = f"the line programs take more than {MAX_STEPS:,} steps"
             break
     rows.sort(key=lambda row: (row[0], row[1] != ""))
@@ -209,7 +210,7 @@ def _run(data: bytes, header: _Header, end: int, rows: list[Row], steps: _Steps)
     moves: dict[int, tuple[int, int]] = {}
     left, append = steps.left, rows.append
     try:
-        while at < end and left > 0:
+        while at < end and left >= 0:
             left -= 1
             code, at = data[at], at + 1
             if code >= special:

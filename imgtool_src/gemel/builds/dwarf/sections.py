@@ -11,6 +11,7 @@ import struct
 import zlib
 
 from gemel.builds.dwarf.fault import DwarfFault
+from gemel.builds.elf.section_table import NAMES_LIMIT
 from gemel.builds.elf.sections import SectionHeader, Sections, outside
 from gemel.builds.source import ByteSource
 from gemel.structs import NamedTuple
@@ -23,7 +24,6 @@ UNFOLDED_LIMIT = 32
 
 UNFOLDED_FREE = 1 << 24
 
-_NAMES_LIMIT = 1 << 20
 _NO_BITS = 8
 _COMPRESSED = 0x800
 _COMPRESSION_HEADER = struct.Struct("<III")
@@ -95,7 +95,7 @@ def _by_name(debug: DebugSections) -> dict[str, list[SectionHeader]]:
 
 def _absent(debug: DebugSections, by_name: dict[str, list[SectionHeader]]) -> str:
     for link in by_name.get(".gnu_debuglink", ()):
-        if link.size < _NAMES_LIMIT and not outside(link, debug.source):
+        if link.size <= NAMES_LIMIT and not outside(link, debug.source):
             name = debug.source.read(*link.extent).split(b"\0")[0].decode("utf-8", "replace")
             return f"the file is stripped, its debug information is in {name} (.gnu_debuglink)"
     if any(name.endswith(".dwo") for name in by_name):
@@ -108,7 +108,7 @@ def _names(debug: DebugSections) -> bytes:
     if debug.names_index >= len(headers):
         raise DwarfFault("the names of its sections cannot be found")
     header = headers[debug.names_index]
-    if outside(header, debug.source) or header.size > _NAMES_LIMIT:
+    if outside(header, debug.source) or header.size > NAMES_LIMIT:
         raise DwarfFault("the names of its sections are outside the file or are too long")
     return debug.source.read(*header.extent)
 

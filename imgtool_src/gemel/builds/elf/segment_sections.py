@@ -201,7 +201,7 @@ def in_no_segment(
         span = each.span
         first = max(0, bisect_right(starts, span.start) - 1)
         around = taken[first : bisect_left(starts, span.end)]
-        for rest in without([span], around) if len(found) < PIECES_LIMIT else ():
+        for rest in without([span], around)[: PIECES_LIMIT - len(found)]:
             found.append(
                 Segment(
                     load_address=rest.start,

@@ -14,6 +14,8 @@ from __future__ import annotations
 
 import struct
 import sys
+from itertools import groupby
+from operator import itemgetter
 
 from gemel.spans import Span
 from gemel.structs import NamedTuple
@@ -111,12 +113,11 @@ def columns_of(table: bytes, strings: bytes) -> Columns:
 
 def marks_of(columns: Columns) -> dict[int, list[tuple[int, str]]]:
     """Address and name ($a, $d or $t) of the mapping symbols of each section by its number, sorted by address."""
-    marks: dict[int, list[tuple[int, str]]] = {}
-    for name, address, section in columns.marks:
-        marks.setdefault(section, []).append((address, name))
-    for each in marks.values():
-        each.sort(key=lambda mark: mark[0])
-    return marks
+    marks = sorted(sorted(columns.marks, key=itemgetter(1)), key=itemgetter(2))
+    return {
+        section: [(address, name) for name, address, _ in group]
+        for section, group in groupby(marks, itemgetter(2))
+    }
 
 
 def _marks(start: bytes) -> bool:

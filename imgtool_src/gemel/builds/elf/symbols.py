@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Mapping, Sequence
-from itertools import accumulate
+from itertools import accumulate, groupby
+from operator import itemgetter
 from typing import TYPE_CHECKING
 
 from gemel.builds.elf.symbol_entries import (
@@ -34,6 +35,9 @@ _BINDING_RANKS = {1: 3, 2: 2, 0: 1}
 _CODE_KINDS = (0, FUNCTION)
 _PLACE_KINDS = (0, OBJECT, FUNCTION, 5)
 
+Extent = tuple[int, int, bool]
+"""Address and size of a function or an object, and whether it is a function."""
+
 
 class SymbolTable:
     """The symbols of one file.
@@ -47,6 +51,7 @@ class SymbolTable:
         "_by_value",
         "_code",
         "_columns",
+        "_extents",
         "_file",
         "_functions",
         "_labels",
@@ -77,6 +82,7 @@ class SymbolTable:
         self._code = code_sections
         self._loaded: tuple[bytes, bytes] | None = None
         self._columns: Columns | None = None
+        self._extents: dict[int, list[Extent]] | None = None
         self._functions: _FunctionIndex | None = None
         self._labels: tuple[Symbol, ...] | None = None
         self._objects: _ObjectIndex | None = None
@@ -249,15 +255,20 @@ class SymbolTable:
             self._marks = marks_of(self._read_columns())
         return self._marks
 
-    def extents(self) -> dict[int, list[tuple[int, int, bool]]]:
-        """Address, size, and whether it is a function, of each function and object by section, sorted by address."""
-        found: dict[int, list[tuple[int, int, bool]]] = {}
-        for _, _, value, size, tail in self._read_columns().others:
-            if tail & 0xF in (OBJECT, FUNCTION):
-                found.setdefault(tail >> 16, []).append((value & ~1, size, tail & 0xF == FUNCTION))
-        for each in found.values():
-            each.sort(key=lambda extent: extent[0])
-        return found
+    @property
+    def extents(self) -> Mapping[int, list[Extent]]:
+        """Address, size, and whether it is a function, of each function and object by section, sorted."""
+        if self._extents is None:
+            rows = [
+                (tail >> 16, value & ~1, size, tail & 0xF == FUNCTION)
+                for _, _, value, size, tail in self._read_columns().others
+                if tail & 0xF in (OBJECT, FUNCTION)
+            ]
+            rows.sort()
+            self._extents = {
+                section: [row[1:] for row in group] for section, group in groupby(rows, itemgetter(0))
+            }
+        return self._extents
 
     def mark_at(self, section: int, address: int) -> tuple[int, str] | None:
         """The last mapping symbol of a section up to ``address``: where it stands, and its name; None before all.
@@ -322,23 +333,25 @@ class _FunctionIndex:
     )
 
     def __init__(self, table: bytes, strings: bytes, columns: Columns, sections: Mapping[int, Span]) -> None:
-        sized: list[tuple[int, bool, int, int, int]] = []
-        labels: list[tuple[int, bool, int, int, int]] = []
-        for number, name, value, size, tail in columns.others:
-            kind, binding, section = tail & 0xF, tail >> 4 & 0xF, tail >> 16
-            if kind not in _CODE_KINDS or section == UNDEFINED:
-                continue
-            group = sized if kind == FUNCTION and size else labels
-            if group is labels and section not in sections:
-                continue
-            if strings[name : name + 1] in (b"", b"\0"):
-                continue
-            # Of several at one address the last is taken: a function before a plain label, global before
-            # weak before local, and otherwise the first in the file.
-            rank = _BINDING_RANKS.get(binding, 0)
-            group.append((value & ~1, kind == FUNCTION, rank, -number, size))
-        sized.sort()
-        labels.sort()
+        # Of several at one address the last is taken: a function before a plain label, global before
+        # weak before local, and otherwise the first in the file.
+        entries = [
+            (
+                value & ~1,
+                tail & 0xF == FUNCTION,
+                _BINDING_RANKS.get(tail >> 4 & 0xF, 0),
+                -number,
+                size,
+                tail >> 16,
+            )
+            for number, name, value, size, tail in columns.others
+            if tail & 0xF in _CODE_KINDS
+            and tail >> 16 != UNDEFINED
+            and strings[name : name + 1] not in (b"", b"\0")
+        ]
+        entries.sort()
+        sized = [entry[:5] for entry in entries if entry[1] and entry[4]]
+        labels = [entry[:5] for entry in entries if not (entry[1] and entry[4]) and entry[5] in sections]
         self._table = table
         self._strings = strings
         self._sections = sections

@@ -18,7 +18,7 @@ DEPTH_SHOWN = 6
 """Levels of types inside each other that are shown."""
 
 ROW_LIMIT = 20_000
-"""Rows that are made at most."""
+"""Members that rows are made for, at most."""
 
 PADDING = "(padding)"
 

@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 DEPTH_LIMIT = 32
 """Wrappers inside each other that are seen through at most."""
 
+BASES_LIMIT = 64
+"""Base classes of one class that are looked at, each as often as it is inherited."""
+
 BASE = "(base)"
 """The name of a member that is a base class."""
 
@@ -47,7 +50,7 @@ def faced(left: DebugTypes, right: DebugTypes, one: Found, other: Found) -> tupl
     Records that have a member's name in common are compared as they are, with the members of base classes.
     """
     one, other = _without_nothing(left, one), _without_nothing(right, other)
-    one, other = _with_inherited(left, one, other), _with_inherited(right, other, one)
+    one, other = _with_inherited(left, one, other, []), _with_inherited(right, other, one, [])
     if not (
         isinstance(one.type, Composite) and isinstance(other.type, Composite) and _akin(one.type, other.type)
     ):
@@ -100,20 +103,22 @@ def _without_nothing(types: DebugTypes, found: Found) -> Found:
     return found._replace(type=replace(found.type, members=members))
 
 
-def _with_inherited(types: DebugTypes, found: Found, other: Found, depth: int = 0) -> Found:
+def _with_inherited(types: DebugTypes, found: Found, other: Found, seen: list[Member]) -> Found:
     """A record with the members of its base classes, or a base class by the name of the other's member there."""
     record = found.type
-    if not isinstance(record, Composite) or depth > DEPTH_LIMIT:
+    if not isinstance(record, Composite):
         return found
     if not any(member.name == BASE for member in record.members):
         return found
     theirs = other.type.members if isinstance(other.type, Composite) else ()
     members: list[Member] = []
     for member in record.members:
-        inner = _with_inherited(
-            types, _without_nothing(types, Found(*types.resolved(member.type))), other
-        ).type
-        if member.name != BASE or member.bit is None or not isinstance(inner, Composite):
+        inner = None
+        if member.name == BASE and member.bit is not None and len(seen) < BASES_LIMIT:
+            seen.append(member)
+            base = _without_nothing(types, Found(*types.resolved(member.type)))
+            inner = _with_inherited(types, base, other, seen).type
+        if not isinstance(inner, Composite) or member.bit is None:
             members.append(member)
             continue
         names = {each.name for each in inner.members}
@@ -128,7 +133,7 @@ def _with_inherited(types: DebugTypes, found: Found, other: Found, depth: int = 
     return found._replace(type=replace(record, members=tuple(members)))
 
 
-def _is_nothing(types: DebugTypes, member: Member, depth: int = 0) -> bool:
+def _is_nothing(types: DebugTypes, member: Member, seen: list[Member] | None = None) -> bool:
     """Whether a member takes no bytes: an empty base, ``()``, a marker of the compiler; not an open array."""
     _, inner = types.resolved(member.type)
     if isinstance(inner, Basic):
@@ -137,9 +142,11 @@ def _is_nothing(types: DebugTypes, member: Member, depth: int = 0) -> bool:
         return False
     if inner.size == 0:
         return True
-    if member.name != BASE or depth > DEPTH_LIMIT:
+    seen = [] if seen is None else seen
+    if member.name != BASE or len(seen) == BASES_LIMIT:
         return False
-    return all(_is_nothing(types, each, depth + 1) for each in inner.members)
+    seen.append(member)
+    return all(_is_nothing(types, each, seen) for each in inner.members)
 
 
 def _akin(one: Composite, other: Composite) -> bool:

@@ -46,4 +46,5 @@ RULE = Rule(
     "(second-hand)",
     absent="the layout says of no area whether it is secure",
     check=check,
+    only_with="security",
 )

@@ -93,4 +93,5 @@ RULE = Rule(
     "Tag_CPU_arch_profile; which M-profile architecture runs the code of which: from memory",
     absent="the layout has no build",
     check=check,
+    of_elf=True,
 )

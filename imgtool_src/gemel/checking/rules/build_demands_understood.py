@@ -68,4 +68,5 @@ RULE = Rule(
     source='ADDENDA32 2025Q4, sections "Coding extensibility and compatibility" and "Tag_compatibility"',
     absent="the layout has no build",
     check=check,
+    of_elf=True,
 )

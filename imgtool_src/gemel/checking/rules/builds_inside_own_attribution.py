@@ -86,4 +86,5 @@ RULE = Rule(
     "architecture reference manual (from memory)",
     absent="the layout says of no build's area whether it is secure",
     check=check,
+    only_with="security",
 )

@@ -212,4 +212,5 @@ RULE = Rule(
     source='CMSE 1.4, chapter "CMSE support", requirements 5, 9, 12 and 13, secure gateway veneers',
     absent="the layout has no area that is non-secure-callable",
     check=check,
+    only_with="security",
 )

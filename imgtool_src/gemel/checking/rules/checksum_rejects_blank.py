@@ -63,4 +63,5 @@ RULE = Rule(
     source="the parametrised CRC catalogue, recomputed; common practice",
     absent="the layout declares no checksum",
     check=check,
+    only_with="checksums",
 )

@@ -157,4 +157,5 @@ RULE = Rule(
     source="the parametrised CRC catalogue; common practice for feed and byte order",
     absent="the layout declares no checksum",
     check=check,
+    only_with="checksums",
 )

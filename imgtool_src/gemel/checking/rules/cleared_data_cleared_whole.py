@@ -159,4 +159,5 @@ RULE = Rule(
     "code); both from memory",
     absent=Reason("no build has sections that it clears, by its zero table or the usual symbols"),
     check=check,
+    of_elf=True,
 )

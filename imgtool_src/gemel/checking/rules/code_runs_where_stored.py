@@ -63,4 +63,5 @@ RULE = Rule(
     source="System V gABI, chapter 7, program header, p_vaddr and p_paddr; common practice",
     absent="the layout has no build",
     check=check,
+    of_elf=True,
 )

@@ -146,4 +146,5 @@ RULE = Rule(
     source="common practice: what two programs must hold equal is compared, not assumed",
     absent="no contract names a constant, or the layout has a single build",
     check=check,
+    only_with="contracts",
 )

@@ -184,4 +184,5 @@ RULE = Rule(
     source="common practice: what two programs share has one address; System V gABI, section Symbol Table",
     absent="no contract names a symbol, or the layout has a single build",
     check=check,
+    only_with="contracts",
 )

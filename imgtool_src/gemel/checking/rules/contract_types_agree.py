@@ -93,4 +93,5 @@ RULE = Rule(
     "layout; DWARF 5, section 5, for how it is read",
     absent="no contract names a type, or the layout has a single build",
     check=check,
+    only_with="contracts",
 )

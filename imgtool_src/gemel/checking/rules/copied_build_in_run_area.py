@@ -166,4 +166,5 @@ RULE = Rule(
     source="System V gABI, chapter 7, program header, p_vaddr; common practice",
     absent="no build of the layout is copied to RAM (runs_in)",
     check=check,
+    only_with="copied builds",
 )

@@ -83,4 +83,5 @@ RULE = Rule(
     source="System V gABI, chapter 7, program header, p_vaddr and p_memsz; common practice",
     absent="no build of the layout is copied to RAM (runs_in), or there is no build of another core",
     check=check,
+    only_with="copied builds",
 )

@@ -146,4 +146,5 @@ RULE = Rule(
     source="common practice",
     absent="no build of the layout names the constants of its copy (copied_by)",
     check=check,
+    only_with="copied builds",
 )

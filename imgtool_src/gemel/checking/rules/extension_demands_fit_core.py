@@ -63,4 +63,5 @@ RULE = Rule(
     "Tag_Virtualization_use; that Armv6-M and Armv8-M Baseline have no unaligned accesses: from memory",
     absent="the layout has no build",
     check=check,
+    of_elf=True,
 )

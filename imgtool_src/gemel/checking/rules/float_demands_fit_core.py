@@ -82,4 +82,5 @@ RULE = Rule(
     "cores have: from memory",
     absent="the layout has no build",
     check=check,
+    of_elf=True,
 )

@@ -41,7 +41,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 def _finding(core: CoreCode, found: FirstFloat) -> Finding:
     from gemel.inspection.first_float import enables_float
-    from gemel.m_profile.known_stores import CPACR
+    from gemel.m_profile.known_registers import CPACR
 
     enabling = [each.place for each in core.of(CPACR) if enables_float(each.store)]
     later = (

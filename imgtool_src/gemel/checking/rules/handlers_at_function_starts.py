@@ -44,11 +44,10 @@ def _implausible(inspection: Inspection, table: VectorTable) -> Iterator[Finding
     from gemel.inspection.implausible_handlers import implausible_handlers
 
     skipped = {0, *reserved_words(table.core.architecture), *words_of_no_table(inspection, table)}
-    indices = [index for index, word in enumerate(table.words) if index not in skipped and word & 1]
-    by_word: dict[tuple[int, str], list[int]] = {}
-    for index, there in implausible_handlers(inspection, table, indices).items():
-        by_word.setdefault((table.words[index], there), []).append(index)
-    for (word, there), same in by_word.items():
+    words = [0 if index in skipped else word for index, word in enumerate(table.words)]
+    odd = [word for word in dict.fromkeys(words) if word & 1]
+    for word, there in implausible_handlers(inspection, table, odd).items():
+        same = [index for index, each in enumerate(words) if each == word]
         yield Finding(
             f"a {'reset handler' if same == [1] else 'handler'} of build {table.plan.name} is at {there}",
             (table.plan.name, table.core.name),

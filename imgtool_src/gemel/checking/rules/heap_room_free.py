@@ -99,4 +99,5 @@ RULE = Rule(
     source="common practice (sections and symbols of heap and stack, from memory)",
     absent="no build whose symbols are given sets a heap aside",
     check=check,
+    of_elf=True,
 )

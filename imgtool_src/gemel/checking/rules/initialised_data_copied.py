@@ -119,4 +119,5 @@ RULE = Rule(
     source="common practice (tables and symbols of start-up code, from memory)",
     absent="no build stores bytes for RAM and shows by symbols what it copies",
     check=check,
+    of_elf=True,
 )

@@ -77,4 +77,5 @@ RULE = Rule(
     source="System V gABI, section 'Special Sections' (.data); common practice",
     absent="no build has a section of initialised variables",
     check=check,
+    of_elf=True,
 )

@@ -109,4 +109,5 @@ RULE = Rule(
     "(clear); applied only to aliases that the layout declares",
     absent="the layout states no security, or the builds use no memory that has an alias",
     check=check,
+    only_with="security",
 )

@@ -276,4 +276,5 @@ RULE = Rule(
     "symbols of heap and stack; their usual names from memory)",
     absent="the layout has no build",
     check=check,
+    of_elf=True,
 )

@@ -13,7 +13,7 @@ from gemel.inspection.instead_of_tables import vector_builds
 from gemel.inspection.vector_tables import addresses_of_table
 from gemel.inspection.wording import concerned, lines_in_short
 from gemel.layout.model import Core, Release
-from gemel.m_profile.known_stores import KnownStore
+from gemel.m_profile.known_registers import KnownStore
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import Span, format_address
 
@@ -36,9 +36,11 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     read = [each for each in codes if not isinstance(each, NotChecked)]
     yield from (each for each in codes if isinstance(each, NotChecked))
     yield from (each for code in read for core in secondaries for each in _outcomes(inspection, code, core))
-    if len(read) == len(codes) and all(memory.kind != "rom" for memory in layout.memories.values()):
+    if len(read) == len(codes):
         yield from (
-            _never(read, core, core.release) for core in secondaries if core.release and _is_never(read, core)
+            _unwritten(inspection, read, core, core.release)
+            for core in secondaries
+            if core.release and not any(code.of(core.release.control_register) for code in read)
         )
 
 
@@ -47,13 +49,18 @@ def _core_of(inspection: Inspection, code: CoreCode | NotChecked) -> str:
     return inspection.layout.builds[name].core
 
 
-def _is_never(codes: list[CoreCode], core: Core) -> bool:
-    """Whether no code could write the control register; that of a ROM, which may be called, is not known."""
-    if any(core.release and code.of(core.release.control_register) for code in codes):
-        return False
-    from gemel.inspection.core_settings import may_write
+def _unwritten(
+    inspection: Inspection, codes: list[CoreCode], core: Core, release: Release
+) -> Finding | NotChecked:
+    """No code is known to write the register; whether any may is not known of code of a ROM, or not followed."""
+    from gemel.inspection.core_settings import why_may_write
 
-    return not any(core.release and may_write(code.build, core.release.control_register) for code in codes)
+    reason = next(
+        (reason for code in codes if (reason := why_may_write(code.build, release.control_register))), ""
+    )
+    if any(memory.kind == "rom" for memory in inspection.layout.memories.values()):
+        reason = "code of the ROM, which the layout does not hold, may write the control register"
+    return NotChecked(f"core {core.name}", reason) if reason else _never(codes, core, release)
 
 
 def _never(codes: list[CoreCode], core: Core, release: Release) -> Finding:
@@ -63,7 +70,7 @@ def _never(codes: list[CoreCode], core: Core, release: Release) -> Finding:
         f"no code of build {' or '.join(names)} writes the control register of core {core.name}",
         concerned(*names, codes[0].plan.core, core.name),
         where=f"core {core.name}, control register {register}",
-        found="no store there, and no address near it that is kept, passed on or computed with",
+        found="no store there, and none to an address that is computed in a way which may lead there",
         expected=f"a store to {register} of {format_address(release.release_value)} in the bits "
         f"{format_address(release.release_mask)}",
         next_step=f"write {register} once the vectors of core {core.name} are set, or correct control_register in "

@@ -112,4 +112,5 @@ RULE = Rule(
     absent="no two builds of the layout are stored in a secure and a non-secure area, or none calls the "
     "other",
     check=check,
+    only_with="security",
 )

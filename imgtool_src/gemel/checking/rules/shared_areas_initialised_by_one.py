@@ -60,4 +60,6 @@ RULE = Rule(
     source="common practice: shared memory is set up by one side, before the other one starts",
     absent="the layout has no shared area, or a single build",
     check=check,
+    only_with="shared areas",
+    of_elf=True,
 )

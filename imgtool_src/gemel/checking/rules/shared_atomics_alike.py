@@ -53,4 +53,5 @@ RULE = Rule(
     source="ISO/IEC 9899:2011, section 5.1.2.4 (from memory); common practice",
     absent="no two builds have an object of one name in a shared area, or none has debug information",
     check=check,
+    only_with="shared areas",
 )

@@ -120,4 +120,6 @@ RULE = Rule(
     "ABI_align_needed, ABI_FP_16bit_format; values of one tag that exclude one another are an error",
     absent="no two builds have data in shared areas",
     check=check,
+    only_with="shared areas",
+    of_elf=True,
 )

@@ -53,4 +53,5 @@ RULE = Rule(
     source="ISO/IEC 9899:2011, section 6.7.3, paragraph 7 (volatile), and section 7.17 (atomics); both from memory",
     absent="no two builds have an object of one name in a shared area, or none has debug information",
     check=check,
+    only_with="shared areas",
 )

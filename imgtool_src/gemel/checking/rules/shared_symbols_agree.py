@@ -169,4 +169,6 @@ RULE = Rule(
     source="common practice: what two programs share has one address and one layout",
     absent="no two cores have an object of the same name in a shared area that no contract names",
     check=check,
+    only_with="shared areas",
+    of_elf=True,
 )

@@ -77,4 +77,5 @@ RULE = Rule(
     source="common practice",
     absent="no build brings initial data for a shared area",
     check=check,
+    of_elf=True,
 )

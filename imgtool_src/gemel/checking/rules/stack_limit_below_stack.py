@@ -24,7 +24,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         if isinstance(core, NotChecked):
             yield core
             continue
-        from gemel.m_profile.known_stores import MSPLIM
+        from gemel.m_profile.known_registers import MSPLIM
 
         table = inspection.vector_table(core.plan.name)
         known = [each for each in core.of(MSPLIM) if each.store.value]
@@ -69,4 +69,5 @@ RULE = Rule(
     source="Armv8-M Architecture Reference Manual, MSPLIM (from memory)",
     absent="no build's code puts a constant into the register",
     check=check,
+    of_elf=True,
 )

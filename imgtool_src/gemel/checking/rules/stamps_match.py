@@ -112,4 +112,5 @@ RULE = Rule(
     source="common practice",
     absent="the layout declares no stamp",
     check=check,
+    only_with="stamps",
 )

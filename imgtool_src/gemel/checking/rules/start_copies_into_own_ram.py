@@ -44,4 +44,5 @@ RULE = Rule(
     source="common practice (tables and symbols of start-up code, from memory)",
     absent=Reason("no build has symbols that show what its start-up code copies"),
     check=check,
+    of_elf=True,
 )

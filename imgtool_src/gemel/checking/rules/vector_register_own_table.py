@@ -27,7 +27,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         if isinstance(core, NotChecked):
             yield core
             continue
-        from gemel.m_profile.known_stores import VTOR
+        from gemel.m_profile.known_registers import VTOR
 
         known = [each for each in core.of(VTOR) if each.store.value is not None]
         findings = [found for each in known if (found := _judged(inspection, core, each))]
@@ -108,4 +108,5 @@ RULE = Rule(
     source="Armv7-M Architecture Reference Manual, section B3.2.5, VTOR (from memory); common practice",
     absent="no build's code puts a constant into the register",
     check=check,
+    of_elf=True,
 )

@@ -88,4 +88,5 @@ RULE = Rule(
     "reference manual, SAU_RBAR and SAU_RLAR: base and limit bits 31 to 5 (second-hand)",
     absent="the layout states no secure area, or no secure build has veneers (a section .gnu.sgstubs)",
     check=check,
+    only_with="security",
 )

@@ -79,4 +79,5 @@ RULE = Rule(
     source='CMSE 1.4, chapter "CMSE support", requirements 5 and 8, secure gateway veneers',
     absent="the layout states no secure area, or no secure build offers functions (symbols __acle_se_...)",
     check=check,
+    only_with="security",
 )

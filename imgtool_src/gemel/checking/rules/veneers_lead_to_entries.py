@@ -108,4 +108,5 @@ RULE = Rule(
     "encoding of B.W: Armv8-M architecture reference manual (from memory)",
     absent="the layout states no secure area, or no secure build offers functions (symbols __acle_se_...)",
     check=check,
+    only_with="security",
 )

@@ -222,7 +222,7 @@ def _given(
     _put(writer.start(), form)
     for result in results:
         totals.add(result)
-        _put(writer.line(result), form)
+        _put(writer.line(result), form, of_image=True)
         for spool in spools.values():
             spool.add(result)
     if spools:
@@ -235,15 +235,19 @@ def _given(
     return totals
 
 
-def _put(text: str, form: Form) -> None:
-    """To stdout, text as wide as the terminal; what programs read is UTF-8 whatever the terminal's encoding."""
+def _put(text: str, form: Form, *, of_image: bool = False) -> None:
+    """To stdout, text as wide as the terminal, but one line an image for programs, whatever COLUMNS says.
+
+    Other forms are UTF-8 whatever the terminal's encoding.
+    """
     if form.name != "text":
         echo(text.encode("utf-8", "backslashreplace"), nl=False)
         return
-    from gemel.cli.printing import list_width
+    from gemel.cli.printing import prose_width
     from gemel.text.wrapping import wrapped
 
-    width = list_width(sys.stdout)
+    wraps = not of_image or (sys.stdout and sys.stdout.isatty())
+    width = prose_width(sys.stdout) if wraps else sys.maxsize
     for line in text.splitlines():
         echo("\n".join(wrapped(line, width, indent=len("FAIL "))))
 

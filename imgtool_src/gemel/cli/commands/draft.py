@@ -134,7 +134,7 @@ def _link_maps(given: tuple[str, ...], builds: Mapping[str, Build]) -> dict[str,
     """The memory tables of link maps by build; raises UsageProblem for unknown builds, maps without one."""
     from gemel.draft.regions import MAX_MAP_BYTES, read_link_map
     from gemel.errors import Problem, UsageProblem
-    from gemel.files.reading import beginning_of
+    from gemel.files.reading import limited
 
     maps: dict[str, LinkMap] = {}
     problems = []
@@ -144,7 +144,7 @@ def _link_maps(given: tuple[str, ...], builds: Mapping[str, Build]) -> dict[str,
             expected = f"one of {', '.join(builds)}"
             problems.append(Problem("unknown build", where="--map", found=name, expected=expected))
             continue
-        data = beginning_of(Path(file), MAX_MAP_BYTES)
+        data = limited(Path(file), MAX_MAP_BYTES, "a link map")
         maps[name] = read_link_map(data.decode("utf-8", "replace"), Path(file).name)
         if reason := maps[name].reason:
             expected = "the table Memory Configuration, or what --print-memory-usage prints"

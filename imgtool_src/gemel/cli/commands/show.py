@@ -131,7 +131,7 @@ def _show_request(path: Path, output: Path | None, given_too: list[str]) -> int:
     """Print what bytes to be signed say, from the bytes alone; raises UsageProblem for what only images have."""
     from gemel.cli.results import give_text
     from gemel.errors import Problem, UsageProblem
-    from gemel.files.reading import beginning_of
+    from gemel.files.reading import limited
     from gemel.seals.to_be_signed import LARGEST_REQUEST, read_to_be_signed, request_lines
     from gemel.text.escaping import on_one_line
 
@@ -141,7 +141,7 @@ def _show_request(path: Path, output: Path | None, given_too: list[str]) -> int:
             "leave it out; nothing is signed yet that could be verified",
         )
         raise UsageProblem(Problem(what, where=str(path), found=", ".join(given_too), next_step=step))
-    asked = read_to_be_signed(beginning_of(path, LARGEST_REQUEST), str(path))
+    asked = read_to_be_signed(limited(path, LARGEST_REQUEST, "bytes to be signed"), str(path))
     lines = [
         *(
             line[: len(line) - len(line.lstrip())] + on_one_line(line.lstrip())

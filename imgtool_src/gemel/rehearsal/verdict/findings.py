@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from gemel.rehearsal.raw_run import RawCore, RawEvent, RawRun
-from gemel.rehearsal.result import RehearsalFinding, Severity
+from gemel.rehearsal.result import RehearsalFinding, RehearsalSeverity
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.words import Words
 
 
 def finding_of(
-    event: RawEvent, words: Words, names: CodeNames, kind: str, severity: Severity
+    event: RawEvent, words: Words, names: CodeNames, kind: str, severity: RehearsalSeverity
 ) -> RehearsalFinding:
     """A finding about an event."""
     place = names.place(event.core, event.pc, source=True) if event.pc is not None else None

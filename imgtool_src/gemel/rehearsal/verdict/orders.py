@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from gemel.rehearsal.raw_run import RawRun, TraceEntry
-from gemel.rehearsal.result import Rehearsal, RehearsalFinding, Severity
+from gemel.rehearsal.result import Rehearsal, RehearsalFinding, RehearsalSeverity
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.races import Race, races_of
 from gemel.structs import replace
@@ -27,7 +27,7 @@ def worst_of(orders: Sequence[tuple[Rehearsal, RawRun | None]], names: CodeNames
     differ = len(verdicts) > 1 or (results[chosen].passes and bool(texts))
     races = races_of([run for _, run in orders if run is not None])
     shown = [race for race in races if differ or race.loses_updates]
-    severity: Severity = "error" if len(verdicts) > 1 else "warning"
+    severity: RehearsalSeverity = "error" if len(verdicts) > 1 else "warning"
     findings = tuple(_finding(race, names, severity) for race in shown[:MAX_RACES])
     result = results[chosen]
     notes = [f"{len(orders)} orders of the cores' instructions were tried"]
@@ -43,7 +43,7 @@ def worst_of(orders: Sequence[tuple[Rehearsal, RawRun | None]], names: CodeNames
     return replace(result, findings=tuple(found), notes=(*result.notes, *notes))
 
 
-def _finding(race: Race, names: CodeNames, severity: Severity) -> RehearsalFinding:
+def _finding(race: Race, names: CodeNames, severity: RehearsalSeverity) -> RehearsalFinding:
     first, second = race.first, race.second
     address = names.shared_address(second.area, second.offset)
     if race.loses_updates:

@@ -1,0 +1,290 @@
+"""What is known of registers, from one instruction to the next, and the stores that follow from it.
+
+Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory); tests hold them to the assembler.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from gemel.m_profile.halfwords import CALLER_SAVED, FIRST_WIDE, modified_constant
+from gemel.m_profile.memory_accesses import SP, MemoryAccess, memory_access
+from gemel.structs import NamedTuple
+
+MSPLIM, CALL, CPACR, VTOR = "MSPLIM", "call", 0xE000_ED88, 0xE000_ED08
+_SPECIAL = {0x0A: MSPLIM}
+
+
+class KnownStore(NamedTuple):
+    """A store of a word to a known ``target`` (an address, or the name of a special register).
+
+    ``at`` is the address of the instruction, ``value`` what is stored (None: not known).  ``changed`` are the bits
+    that are set and cleared where the value was read from the target itself, None where that is not known.  A call
+    of a function whose address was put together has the target CALL and that address.
+    """
+
+    at: int
+    target: int | str
+    value: int | None
+    changed: Changed | None = None
+
+
+class Changed(NamedTuple):
+    """The bits of the word read from ``address`` that instructions have set and cleared since."""
+
+    address: int
+    ones: int = 0
+    zeros: int = 0
+
+
+class Registers:
+    """What is known of the registers at one place."""
+
+    def __init__(self, word_at: Callable[[int], int | None], known: dict[int, int] | None = None) -> None:
+        self._known: dict[int, int] = known or {}
+        self._changed: dict[int, Changed] = {}
+        self._slots: dict[tuple[int, int], tuple[int | None, Changed | None]] = {}
+        self._word_at = word_at
+        self.marks: dict[object, int] = {}
+
+    def copy(self) -> Registers:
+        """The same, to be changed on its own."""
+        other = Registers(self._word_at)
+        other.become(self)
+        return other
+
+    def become(self, other: Registers) -> None:
+        """Know what ``other`` does, and no more."""
+        self._known, self._changed = dict(other._known), dict(other._changed)
+        self._slots, self.marks = dict(other._slots), dict(other.marks)
+
+    def meet(self, other: Registers) -> bool:
+        """Keep what both know, with the marks of both; whether anything changes."""
+        changed = False
+        pairs: tuple[tuple[dict[Any, Any], dict[Any, Any]], ...] = (
+            (self._known, other._known),
+            (self._changed, other._changed),
+            (self._slots, other._slots),
+        )
+        for mine, theirs in pairs:
+            for key in [key for key, value in mine.items() if theirs.get(key) != value]:
+                del mine[key]
+                changed = True
+        return self.add_marks(other.marks) or changed
+
+    def add_marks(self, marks: Mapping[object, int]) -> bool:
+        """Take marks on; whether there are others than before."""
+        changed = False
+        for place, kinds in marks.items():
+            mine = self.marks.get(place, 0)
+            if kinds & ~mine:
+                self.marks[place] = mine | kinds
+                changed = True
+        return changed
+
+    @property
+    def known(self) -> dict[int, int]:
+        """The registers whose values are known."""
+        return self._known
+
+    def keep_only(self, before: dict[int, int]) -> None:
+        """Forget what an instruction that may not be executed has changed."""
+        for register in {*before, *self._known}:
+            if before.get(register) != self._known.get(register):
+                self._set(register, None)
+
+    def forget_all(self) -> None:
+        """Know nothing."""
+        self._known.clear()
+        self._changed.clear()
+        self._slots.clear()
+        self.marks.clear()
+
+    def step(self, address: int, first: int, second: int) -> KnownStore | None:
+        """Take one instruction; the store that it does, if its target is known."""
+        access = memory_access(first, second)
+        if access:
+            if (
+                first & 0xFFF0 == 0xE840 or first & 0xFFF0 == 0xE8C0
+            ):  # STREX and the like say whether they did
+                self._set((second >> 8 if first & 0xFFF0 == 0xE840 else second) & 15, None)
+            return self._transfer(address, access)
+        return self._wide(address, first, second) if first >= FIRST_WIDE else self._narrow(address, first)
+
+    def _set(self, register: int, value: int | None) -> None:
+        self._changed.pop(register, None)
+        for slot in [slot for slot in self._slots if slot[0] == register]:
+            del self._slots[slot]
+        if value is None:
+            self._known.pop(register, None)
+        else:
+            self._known[register] = value & 0xFFFF_FFFF
+
+    def _plus(self, register: int, amount: int) -> int | None:
+        value = self._known.get(register)
+        return None if value is None else value + amount
+
+    def _load(self, address: int | None) -> int | None:
+        return None if address is None else self._word_at(address & 0xFFFF_FFFF)
+
+    def _read(self, register: int, base: int, offset: int) -> None:
+        """Load a register: with a constant, what was stored there, or what is followed as bits that change."""
+        address = self._plus(base, offset)
+        if address is None:
+            value, changed = self._slots.get((base, offset), (None, None))
+            self._set(register, value)
+            if changed:
+                self._changed[register] = changed
+            return
+        value = self._load(address)
+        self._set(register, value)
+        if value is None and address is not None:
+            self._changed[register] = Changed(address & 0xFFFF_FFFF)
+
+    def _change(self, register: int, base: int, bits: int | None, *, ones: bool) -> None:
+        """Set (``ones``) or clear bits of ``base``, into another register or the same."""
+        value, changed = self._known.get(base), self._changed.get(base)
+        if bits is None or value is None:
+            self._set(register, None)
+        else:
+            self._set(register, value | bits if ones else value & ~bits)
+        if bits is not None and changed:
+            self._changed[register] = (
+                changed._replace(ones=changed.ones | bits, zeros=changed.zeros & ~bits)
+                if ones
+                else changed._replace(ones=changed.ones & ~bits, zeros=changed.zeros | bits)
+            )
+
+    def _store(self, at: int, base: int, offset: int, register: int) -> KnownStore | None:
+        target = self._plus(base, offset)
+        changed = self._changed.get(register)
+        if target is None:
+            self._slots[base, offset] = self._known.get(register), changed
+            return None
+        same = changed if changed and changed.address == target & 0xFFFF_FFFF else None
+        return KnownStore(at, target & 0xFFFF_FFFF, self._known.get(register), same)
+
+    def _transfer(self, at: int, access: MemoryAccess) -> KnownStore | None:
+        """Load or store; what is stored as less or more than a word may be anywhere."""
+        index = 0 if access.by is None else self._known.get(access.by)
+        offset = None if index is None else access.offset + (index << access.shift)
+        single = access.registers[0] if access.size == 4 and len(access.registers) == 1 else None
+        store = None
+        if access.loads and single is not None and offset is not None:
+            self._read(single, access.base, offset)
+        elif access.loads:
+            for register in access.registers:
+                self._set(register, None)
+        elif single is not None and offset is not None:
+            store = self._store(at, access.base, offset, single)
+        else:
+            self._slots.clear()
+        if access.writeback is not None and not (access.loads and access.base in access.registers):
+            self._set(access.base, self._plus(access.base, access.writeback))
+        return store
+
+    def _narrow(self, address: int, first: int) -> KnownStore | None:
+        group, low, middle = first >> 11, first & 7, first >> 3 & 7
+        if group == 0b01001:  # LDR (literal)
+            self._set(first >> 8 & 7, self._load((address + 4 & ~3) + 4 * (first & 0xFF)))
+        elif group == 0b00100:  # MOVS #
+            self._set(first >> 8 & 7, first & 0xFF)
+        elif group in (0b00110, 0b00111):  # ADDS #, SUBS #
+            amount = first & 0xFF
+            self._set(first >> 8 & 7, self._plus(first >> 8 & 7, amount if group == 0b00110 else -amount))
+        elif group == 0b00101:  # CMP #
+            return None
+        elif group == 0:  # LSLS #
+            value = self._known.get(middle)
+            self._set(low, None if value is None else value << (first >> 6 & 31))
+        elif first & 0xFC00 == 0x1C00:  # ADDS, SUBS with three bits
+            amount = first >> 6 & 7
+            self._set(low, self._plus(middle, -amount if first & 0x200 else amount))
+        elif first & 0xFE00 == 0x1800:  # ADDS of two registers
+            other = self._known.get(first >> 6 & 7)
+            self._set(low, None if other is None else self._plus(middle, other))
+        elif first & 0xFF00 == 0x4600:  # MOV
+            self._set(first >> 4 & 8 | low, self._known.get(first >> 3 & 15))
+        elif first & 0xF800 == 0xA000:  # ADR
+            self._set(first >> 8 & 7, (address + 4 & ~3) + 4 * (first & 0xFF))
+        elif first & 0xFF00 == 0xB000:  # ADD and SUB of the stack pointer
+            self._set(SP, None)
+        elif first & 0xFFC0 in (0x4300, 0x4380):  # ORRS, BICS
+            ones = first & 0xFFC0 == 0x4300
+            bits, base = (middle, low) if middle in self._known or not ones else (low, middle)
+            self._change(low, base, self._known.get(bits), ones=ones)
+        elif first & 0xFFC0 == 0x4000:  # ANDS
+            mask, base = (middle, low) if middle in self._known else (low, middle)
+            kept = self._known.get(mask)
+            self._change(low, base, None if kept is None else ~kept & 0xFFFF_FFFF, ones=False)
+        elif first & 0xFF80 == 0x4780:  # BLX
+            called = self._known.get(first >> 3 & 15)
+            self._call()
+            return KnownStore(address, CALL, called)
+        elif first & 0xF800 == 0xA800:  # ADD to the stack pointer
+            self._set(first >> 8 & 7, None)
+        elif first & 0xF000 not in (0xB000, 0xD000) or first & 0xFF00 in (0xB200, 0xBA00):
+            self._set(low, None)
+            if first & 0xFF00 == 0x4400:
+                self._set(first >> 4 & 8 | low, None)
+        return None
+
+    def _call(self) -> None:
+        self._slots.clear()
+        for register in CALLER_SAVED:
+            self._set(register, None)
+
+    def _wide(self, address: int, first: int, second: int) -> KnownStore | None:
+        base, target, operand = first & 15, second >> 12 & 15, second >> 8 & 15
+        if first & 0xFFF0 == 0xF380 and second & 0xFF00 == 0x8800:  # MSR
+            name = _SPECIAL.get(second & 0x7F)
+            return KnownStore(address, name, self._known.get(base)) if name else None
+        if first & 0xF800 == 0xF000 and second & 0xD000 == 0xD000:  # BL
+            self._call()
+            return None
+        if first & 0xF800 == 0xF000 and second & 0x8000:  # branches and barriers
+            return None
+        if first & 0xFBE0 in (0xF040, 0xF020) and base != 15:  # ORR, BIC (immediate)
+            encoded = (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
+            self._change(operand, base, modified_constant(encoded), ones=first & 0xFBE0 == 0xF040)
+            return None
+        if first & 0xFBE0 == 0xF000 and operand != 15:  # AND (immediate)
+            encoded = (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
+            self._change(operand, base, ~modified_constant(encoded) & 0xFFFF_FFFF, ones=False)
+            return None
+        value, known = self._value(address, first, second)
+        if known:
+            self._set(operand if first & 0xF800 == 0xF000 else target, value)
+        else:
+            self._set(operand, None)
+            self._set(target, None)
+        return None
+
+    def _value(self, address: int, first: int, second: int) -> tuple[int | None, bool]:
+        """What a wide instruction leaves in its register, and whether it is one of those that are followed."""
+        base, operand = first & 15, second >> 8 & 15
+        encoded = (first & 0x400) << 1 | (second & 0x7000) >> 4 | second & 0xFF
+        wide = (first & 15) << 12 | encoded
+        if first & 0xFFFF == 0xF8DF:
+            return self._load((address + 4 & ~3) + (second & 0xFFF)), True
+        if first == 0xF85F:
+            return self._load((address + 4 & ~3) - (second & 0xFFF)), True
+        if first & 0xFBF0 == 0xF240:
+            return wide, True
+        if first & 0xFBF0 == 0xF2C0:
+            known = self._known.get(operand)
+            return None if known is None else known & 0xFFFF | wide << 16, True
+        if first & 0xFBFF in (0xF04F, 0xF05F):
+            return modified_constant(encoded), True
+        if first & 0xFBFF in (0xF06F, 0xF07F):
+            return ~modified_constant(encoded), True
+        if first & 0xFBE0 == 0xF100:
+            return self._plus(base, modified_constant(encoded)), True
+        if first & 0xFBE0 == 0xF1A0:
+            return self._plus(base, -modified_constant(encoded)), True
+        if first & 0xFBF0 == 0xF200:
+            return (address + 4 & ~3) + encoded if base == 15 else self._plus(base, encoded), True
+        if first & 0xFBF0 == 0xF2A0:
+            return (address + 4 & ~3) - encoded if base == 15 else self._plus(base, -encoded), True
+        return None, False
