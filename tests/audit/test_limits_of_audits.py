@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import sqlite3
+from types import SimpleNamespace
 
 import pytest
 from audit.audited import plan_of_layout
+from both_sides import Limits, assert_both_sides
+from small_device import builds, joined, layout
 
-from gemel.audit.index import LONGEST, MOST_RUNS, Index
+import gemel
+from gemel.audit.index import LONGEST, MOST_RUNS, SMALLEST_SIZE, Index, IndexedBlock
 from gemel.audit.result import ImageResult
 from gemel.errors import UsageProblem
-from gemel.workflows.audit_worker import LARGEST_FILE, Judge
+from gemel.image.image import Image
+from gemel.workflows.audit_worker import LARGEST_FILE, Judge, result_of_check
 
 
 def test_the_largest_file(tmp_path):
@@ -42,3 +47,49 @@ def test_the_longest_value_and_the_most_runs(tmp_path):
         else:
             with pytest.raises(UsageProblem):
                 Index(file)
+
+
+def _sizes(count: int) -> bool:
+    """Whether all of ``count`` sizes of blocks are given."""
+    index = Index(None)
+    blocks = [IndexedBlock(number, SMALLEST_SIZE + number, "ab" * 32, True) for number in range(count)]
+    index.put(ImageResult(path="a", status="passes", content_sha256="cd" * 32), "s", "b", blocks)
+    return len(index.block_sizes()) == count
+
+
+def _findings(count: int) -> bool:
+    """Whether all of ``count`` findings are kept."""
+    checked = gemel.check(layout(), Image(joined().image), builds())
+    finding = SimpleNamespace(
+        rule=SimpleNamespace(name="checksums-match"),
+        severity="error",
+        waiver=None,
+        finding=SimpleNamespace(what="it differs", where="here"),
+    )
+    found = SimpleNamespace(
+        inspection=checked.inspection, findings=[finding] * count, passes=False, count=checked.count
+    )
+    result = result_of_check("a.hex", found)
+    assert len(result.findings) + result.findings_left_out == count
+    return not result.findings_left_out
+
+
+LIMITS: Limits = {
+    "audit.index.MOST_SIZES": (3, _sizes),
+    "workflows.audit_worker.MAX_FINDINGS": (3, _findings),
+}
+
+
+@pytest.mark.parametrize("name", LIMITS)
+def test_both_sides(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a limit allows is kept, and one more is left out and counted."""
+    assert_both_sides(monkeypatch, LIMITS, name)
+
+
+def test_the_smallest_blocks() -> None:
+    """Blocks smaller than the least are not looked for."""
+    index = Index(None)
+    sizes = (SMALLEST_SIZE - 1, SMALLEST_SIZE)
+    blocks = [IndexedBlock(size, size, "ab" * 32, True) for size in sizes]
+    index.put(ImageResult(path="a", status="passes", content_sha256="cd" * 32), "s", "b", blocks)
+    assert index.block_sizes() == [SMALLEST_SIZE]

@@ -6,11 +6,14 @@ import io
 import random
 from pathlib import Path
 
+import pytest
 from elftools.elf.elffile import ELFFile
+from tide_gauge import BUILT as GAUGES
 
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
 
+GAUGE = GAUGES / "in-place" / "station.elf"
 BUILT = Path(__file__).resolve().parents[2] / "testdata" / "rehearsal" / "built"
 
 
@@ -21,15 +24,21 @@ def rows_of(data: bytes) -> list[tuple[int, str]]:
     return [(address, f"{file}:{line}" if file else "") for address, file, line in rows]
 
 
-def test_rows_equal_those_of_an_independent_reader() -> None:
-    """Every row has the address, file and line that pyelftools gives; rows of one address keep their order."""
-    data = (BUILT / "station-none.elf").read_bytes()
+@pytest.mark.parametrize("file", [BUILT / "station-none.elf", GAUGE], ids=lambda file: file.name)
+def test_rows_equal_those_of_an_independent_reader(file: Path) -> None:
+    """Every row has the address, file and line that pyelftools gives; rows of one address keep their order.
+
+    Rows where their sequence ends name no instruction, and must not name what follows.
+    """
+    data = file.read_bytes()
     dwarf, expected = ELFFile(io.BytesIO(data)).get_dwarf_info(), []
     for unit in dwarf.iter_CUs():
         program = dwarf.line_program_for_CU(unit)
         files = [entry.name.decode() for entry in program["file_entry"]]
         base = 0 if program["version"] >= 5 else 1
         for state in (entry.state for entry in program.get_entries() if entry.state is not None):
+            while state.end_sequence and expected and expected[-1][0] == state.address and expected[-1][1]:
+                expected.pop()
             name = files[state.file - base].rpartition("/")[2]
             expected.append((state.address, "" if state.end_sequence else f"{name}:{state.line}"))
     assert len(expected) > 100

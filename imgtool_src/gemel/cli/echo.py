@@ -50,12 +50,12 @@ def coloured(text: str, fg: str | None = None, bold: bool = False, dim: bool = F
 
 
 def _harmless(line: str) -> str:
-    """The line with nothing but text and the sequences that `coloured` makes."""
+    """The line with nothing but text, tabs and the sequences that `coloured` makes."""
     if line.isprintable():
         return line
     import re
 
     from gemel.text.escaping import on_one_line
 
-    ours = re.compile("(\x1b\\[(?:[012]|3[1-6])m)")
+    ours = re.compile("(\x1b\\[(?:[012]|3[1-6])m|\t)")
     return "".join(part if ours.fullmatch(part) else on_one_line(part) for part in ours.split(line))

@@ -19,6 +19,9 @@ BUILD = re.compile(r"(?:old:)?[^=/\\.]*=")
 TABLE = re.compile(rb"^\[memory\.", re.MULTILINE)
 """What a layout has near its start, and no other file in TOML."""
 
+MOST_FILES = 16
+"""Files of one dump."""
+
 ELF_START = b"\x7fELF"
 ELF_SUFFIXES = (".elf", ".axf", ".out", ".o", ".a")
 

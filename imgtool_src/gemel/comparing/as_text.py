@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from gemel.checking.identity import identity_rows
-from gemel.comparing.changes import BuildChange, Comparison, SymbolChange, VectorChange
+from gemel.comparing.changes import BuildChange, Comparison, SectionChange, SymbolChange, VectorChange
 from gemel.spans import Span, format_address, format_size
 from gemel.text.numbers import counted, share
 from gemel.text.wrapping import labelled_lines, wrapped
@@ -123,8 +123,10 @@ def _build(build: BuildChange, comparison: Comparison, width: int, most: int | N
     if build.not_compared:
         lines += wrapped(f"sections and symbols not compared: {build.not_compared}", width, "  ", 2)
     for section in build.sections:
-        sizes = "" if section.change == "moved" else f", {_sizes(section.old_size, section.new_size)}"
-        lines += wrapped(f"section {section.name} {_word(section.change)}{sizes}", width, "  ", 2)
+        sizes = f", {_sizes(section.old_size, section.new_size)}"
+        if section.change == "moved" or section.old_size == section.new_size:
+            sizes = ""
+        lines += wrapped(f"section {section.name} {section_words(section)}{sizes}", width, "  ", 2)
     lines += _listed([_symbol(symbol) for symbol in build.symbols], width, most)
     if build.moved:
         lines += wrapped(moved_words(build), width, "  ", 2)
@@ -164,8 +166,11 @@ def _sizes(old: int, new: int) -> str:
     return f"{old:,} -> {new:,} bytes ({new - old:+,})"
 
 
-def _word(change: str) -> str:
-    return "is of another size" if change == "changed" else change
+def section_words(section: SectionChange) -> str:
+    """What became of a section."""
+    if section.change != "changed":
+        return section.change
+    return "has other bytes" if section.old_size == section.new_size else "has another size"
 
 
 def _symbol(symbol: SymbolChange) -> str:

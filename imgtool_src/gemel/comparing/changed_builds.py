@@ -10,6 +10,7 @@ from gemel.comparing.changed_code import same_but_for_addresses
 from gemel.comparing.changes import Moved, SectionChange, SymbolChange, SymbolChangeKind
 from gemel.comparing.place_names import PlaceNames, Row, paired_symbols
 from gemel.comparing.side import Side
+from gemel.spans import Span
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
@@ -35,27 +36,32 @@ def why_not_compared(name: str, old: Build | None, new: Build | None) -> str:
 
 
 def section_changes(old: Build, new: Build) -> Iterator[SectionChange]:
-    """The allocated sections that were added, removed, moved or are of another size, in the new file's order."""
+    """The allocated sections that were added, removed, moved or have another size or other bytes.
+
+    In the new file's order.
+    """
     before, after = _sections(old), _sections(new)
     for name in dict.fromkeys([*after, *before]):
-        (old_start, old_size), (new_start, new_size) = before.get(name, (0, 0)), after.get(name, (0, 0))
+        spans, new_spans = before.get(name, []), after.get(name, [])
+        old_size, new_size = (sum(span.size for span in each) for each in (spans, new_spans))
         if name not in before:
             yield SectionChange(name, "added", 0, new_size)
         elif name not in after:
             yield SectionChange(name, "removed", old_size, 0)
         elif old_size != new_size:
             yield SectionChange(name, "changed", old_size, new_size)
-        elif old_start != new_start:
+        elif spans[0].start != new_spans[0].start:
             yield SectionChange(name, "moved", old_size, new_size)
+        elif [old.read_at_run(*span) for span in spans] != [new.read_at_run(*span) for span in new_spans]:
+            yield SectionChange(name, "changed", old_size, new_size)
 
 
-def _sections(build: Build) -> dict[str, tuple[int, int]]:
-    """Start and size of each allocated section that is not empty; of several of one name the sum of sizes."""
-    found: dict[str, tuple[int, int]] = {}
+def _sections(build: Build) -> dict[str, list[Span]]:
+    """Where each allocated section is that is not empty; several may have one name."""
+    found: dict[str, list[Span]] = {}
     for section in build.sections.all() if build.sections else ():
         if section.allocated and section.span.size:
-            start, size = found.get(section.name, (section.span.start, 0))
-            found[section.name] = start, size + section.span.size
+            found.setdefault(section.name, []).append(section.span)
     return found
 
 

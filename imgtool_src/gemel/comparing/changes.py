@@ -76,7 +76,9 @@ class SectionChange(Struct):
     """A section of a build that the program takes memory for."""
 
     name: Annotated[str, "the section"]
-    change: Annotated[PartChangeKind, "what became of it; changed: of another size"]
+    change: Annotated[
+        PartChangeKind, "what became of it; changed: of another size, or other bytes of the same size"
+    ]
     old_size: Annotated[int, "bytes in the old build; 0: it has none"]
     new_size: Annotated[int, "bytes in the new build; 0: it has none"]
 

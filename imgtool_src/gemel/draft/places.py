@@ -17,6 +17,8 @@ from gemel.spans import Span, align_down, align_up, format_address, format_size,
 from gemel.structs import Struct, replace
 
 MAX_MEMORIES = 64
+"""Memories of one device, as many as a layout takes."""
+
 MEMORY_START = 64 << 10
 """Bytes to a multiple of which the start of a memory is rounded down."""
 

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from xml.parsers.expat import XMLParserType
 
 MAX_BYTES, MAX_DEPTH, MAX_REGISTERS, MAX_INDEXES = 64 << 20, 32, 200_000, 4096
+"""Bytes of a file, elements or peripherals on top of each other, registers and clusters, elements of an array."""
+
 TOP = 1 << 32
 _INHERITED = ("size", "access", "resetValue")
 _SCALES = {"": 1, "k": 1 << 10, "m": 1 << 20, "g": 1 << 30, "t": 1 << 40}

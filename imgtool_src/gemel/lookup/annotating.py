@@ -47,7 +47,7 @@ CACHED = 1 << 16
 
 
 def annotated(lines: Iterable[str], lookup: Lookup, cores: Sequence[str]) -> Iterator[str]:
-    """Each line with what is at its addresses, in angle brackets after each; control characters are escaped.
+    """Each line with what is at its addresses, in angle brackets after each; control characters but tabs are escaped.
 
     Only what a build names is written: functions, objects and source lines.  Fault status registers and exception
     return values are written out.  ``cores`` are those whose view counts.
@@ -68,9 +68,14 @@ def _pieces(text: str, named: Callable[[int], str]) -> Iterator[str]:
     at = 0
     for match in _NUMBER.finditer(text[:MAX_LINE]):
         if (said := _said(match, named)) is not None:
-            yield on_one_line(text[at : match.end()]) + f" <{said}>"
+            yield _without_controls(text[at : match.end()]) + f" <{said}>"
             at = match.end()
-    yield on_one_line(text[at:])
+    yield _without_controls(text[at:])
+
+
+def _without_controls(text: str) -> str:
+    """What may stand in a line of a log: tabs stay, other control characters are escaped."""
+    return "\t".join(map(on_one_line, text.split("\t")))
 
 
 def _said(match: re.Match[str], named: Callable[[int], str]) -> str | None:

@@ -62,7 +62,7 @@ _OF_HIGH = bytes(
     _NARROW * (high in range(0x48, 0x50)) | _WIDE * (high in b"\xe8\xe9\xed\xf8\xf9") for high in range(0x100)
 )
 _OF_LOW = bytes(_NARROW | _WIDE * (low & 0x1F == 0x1F) for low in range(0x100))
-"""What both bytes of a first halfword must allow for an instruction to use data beside the code: its base is the PC."""
+"""What both bytes of a first halfword must allow for an instruction to use data next to the code, based on the PC."""
 
 INDEX_REACH, MAX_ENTRIES = 24, 512
 """How far before a branch by a table its index is compared with the number of entries, at most, in bytes; and

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Literal
 
-from gemel.comparing.as_text import moved_words, stored_words, verdict
+from gemel.comparing.as_text import moved_words, section_words, stored_words, verdict
 from gemel.page.drawing import drawn
 from gemel.page.strips import Lane, Part, Strip
 from gemel.page.templates import rendered, safe
@@ -47,6 +47,7 @@ def page_of_comparison(
         verdict=verdict(comparison),
         pairs=pairs,
         builds=[(build, list(_lines(build))) for build in comparison.builds],
+        section_words=section_words,
         most=MOST,
     )
 

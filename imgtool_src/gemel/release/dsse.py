@@ -24,6 +24,7 @@ IN_TOTO = "application/vnd.in-toto+json"
 """The payload type of in-toto statements (in-toto attestation framework, envelope)."""
 
 MAX_SIGNATURES = 64
+"""Signatures of one envelope."""
 
 
 class DsseSignature(Struct):
@@ -74,12 +75,14 @@ def read_envelope(data: bytes, where: str) -> Envelope:
     """The envelope in ``data``; raises UsageProblem for anything else."""
     try:
         found = json.loads(data)
+        if len(found["signatures"]) > MAX_SIGNATURES:
+            raise ValueError(f"more than {MAX_SIGNATURES} signatures")
         return Envelope(
             _decoded(found["payload"]),
             _text(found["payloadType"]),
             tuple(
                 DsseSignature(_text(each.get("keyid", "")), _decoded(each["sig"]))
-                for each in found["signatures"][:MAX_SIGNATURES]
+                for each in found["signatures"]
             ),
         )
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:

@@ -22,6 +22,8 @@ from gemel.release.extras import library
 from gemel.structs import NamedTuple
 
 MAX_UNITS = 100_000
+"""Compilation units of one build that are looked at."""
+
 MAX_MEMBERS = 50
 """Members of a library that are listed; the others are counted."""
 

@@ -208,7 +208,7 @@ def _run(data: bytes, header: _Header, end: int, rows: list[Row], steps: _Steps)
     first = _file(header, 1)
     address, file, line = 0, first, 1
     moves: dict[int, tuple[int, int]] = {}
-    left, append = steps.left, rows.append
+    left, append, begun = steps.left, rows.append, len(rows)
     try:
         while at < end and left >= 0:
             left -= 1
@@ -225,7 +225,10 @@ def _run(data: bytes, header: _Header, end: int, rows: list[Row], steps: _Steps)
                 size, at = uleb(data, at)
                 kind = data[at]
                 if kind == 1:
+                    while len(rows) > begun and rows[-1][0] == address:  # rows of no bytes
+                        rows.pop()
                     append((address, "", 0))
+                    begun = len(rows)
                     address, file, line = 0, first, 1
                 elif kind == 2:
                     address = int.from_bytes(data[at + 1 : at + size], "little")

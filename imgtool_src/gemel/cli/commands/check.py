@@ -37,8 +37,6 @@ if TYPE_CHECKING:
     from gemel.readback.versions import KnownVersion
     from gemel.workflows.reading_back import Dump
 
-MOST_FILES = 16
-"""Files of one dump."""
 
 USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 
@@ -127,7 +125,7 @@ def command(
     Example:
       gemel check tide-gauge.toml tide.hex station=station.elf sampler=sampler.elf
     """
-    from gemel.cli.positions import given, layout_of, refuse_without_image
+    from gemel.cli.positions import MOST_FILES, given, layout_of, refuse_without_image
     from gemel.cli.printing import print_remarks
     from gemel.cli.reporting import give_reports, inputs_among, refuse_reports, reports_of_problems
     from gemel.errors import all_of

@@ -39,9 +39,6 @@ TO_BE_SIGNED = ".tbs"
 """The suffix of a file of bytes to be signed."""
 
 
-MOST_FILES = 16
-"""Files of one dump."""
-
 USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 
 
@@ -87,7 +84,7 @@ def command(
     Example:
       gemel show tide-gauge.toml tide.hex station=station.elf sampler=sampler.elf
     """
-    from gemel.cli.positions import given
+    from gemel.cli.positions import MOST_FILES, given
     from gemel.cli.results import form_by_suffix, give_text
     from gemel.files.output_targets import refuse_targets
 

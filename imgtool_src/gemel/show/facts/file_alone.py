@@ -16,7 +16,7 @@ SRAM = RAM_REGIONS[0]
 """Most stacks are there."""
 
 MAX_CODE_IN_RAM = 1 << 20
-"""Handlers further apart than this are no code that was copied to RAM."""
+"""Handlers that are so many bytes apart, or more, are no code that was copied to RAM."""
 
 MAX_HINTS = 16
 """More places than this are no help."""
