@@ -44,8 +44,10 @@ def prose_width(stream: object) -> int:
 
 
 def list_width(stream: object) -> int:
-    """Columns of a list with a line an item: as ``prose_width`` on a terminal, no limit where a program reads it."""
-    return prose_width(stream) if getattr(stream, "isatty", lambda: False)() else sys.maxsize
+    """Columns of a list with a line an item: as ``prose_width``, and no limit where a program reads it."""
+    if not os.environ.get("COLUMNS") and not getattr(stream, "isatty", lambda: False)():
+        return sys.maxsize
+    return prose_width(stream)
 
 
 def wrapped(text: str, stream: object, head: str = "", indent: int = 0) -> list[str]:
