@@ -132,6 +132,13 @@ __attribute__((section(".constants"), used)) const volatile struct {
 __attribute__((section(".constants"), used)) const volatile uint32_t sampler_start_address = SAMPLER_VECTORS;
 #endif
 
+#ifdef RELEASE_BY_PAGE
+__attribute__((noinline)) static void write_page(uint32_t page, uint32_t offset, uint32_t value)
+{
+    *(volatile uint32_t *)((page << 12) + offset) = value;
+}
+#endif
+
 static void start_sampler(void)
 {
 #ifdef LINK_CLEARED_IN_CODE
@@ -140,7 +147,12 @@ static void start_sampler(void)
     }
 #endif
     *(volatile uint32_t *)VECTOR_REGISTER = sampler_start_address;
+#ifdef RELEASE_BY_PAGE
+    write_page((CONTROL_REGISTER) >> 12, (CONTROL_REGISTER) & 0xFFFu, RELEASE_VALUE);
+    write_page(0x20003u, 0u, RELEASE_VALUE);
+#else
     *(volatile uint32_t *)CONTROL_REGISTER = RELEASE_VALUE;
+#endif
 }
 #endif
 
@@ -178,6 +190,26 @@ static void bring(const uint32_t *from, const uint32_t *end)
 }
 #endif
 
+#ifdef BY_ARGUMENT
+#ifdef VTOR
+__attribute__((noinline)) static void set_vector_table(uint32_t address)
+{
+    *(volatile uint32_t *)0xE000ED08u = address;
+}
+#endif
+#define VTOR_SET(address) set_vector_table(address)
+#ifdef LIMIT
+__attribute__((noinline)) static void set_limit(uint32_t address)
+{
+    __asm volatile("msr msplim, %0" : : "r"(address));
+}
+#endif
+#define LIMIT_SET(address) set_limit(address)
+#else
+#define VTOR_SET(address) *(volatile uint32_t *)0xE000ED08u = (address)
+#define LIMIT_SET(address) __asm volatile("msr msplim, %0" : : "r"(address))
+#endif
+
 #ifdef RAM_CODE
 /* Copies all other code to RAM, and goes on there. */
 __attribute__((section(".start")))
@@ -202,10 +234,10 @@ void reset_handler(void)
     *(volatile uint32_t *)0xE000ED88u |= 0x00F00000u;
 #endif
 #ifdef LIMIT
-    __asm volatile("msr msplim, %0" : : "r"(LIMIT));
+    LIMIT_SET(LIMIT);
 #endif
 #ifdef VTOR
-    *(volatile uint32_t *)0xE000ED08u = (uint32_t)(VTOR);
+    VTOR_SET((uint32_t)(VTOR));
 #endif
 #ifdef TABLES
     for (const struct copied *each = __copy_table_start__; each < __copy_table_end__; each++) {

@@ -310,6 +310,46 @@ def test_every_name_of_an_area_links(tmp_path):
     assert done.returncode == 0, done.stderr
 
 
+GEMEL = """#!/bin/sh
+until test "$1" = -o -o $# = 0; do shift; done
+test $# = 0 || echo joined > "$2"
+"""
+CMAKE = """cmake_minimum_required(VERSION 3.18)
+project(gauge NONE)
+include(gemel.cmake)
+gemel_image(tide LAYOUT "a layout.toml" OUTPUT "new folder/tide.hex" BUILDS "station=a b.elf" sampler=c.elf)
+"""
+MAKE = """include gemel.mk
+$(eval $(call gemel_image,new/folder/tide.hex,layout.toml,station=b.elf sampler=c.elf))
+"""
+
+
+@pytest.mark.parametrize("what", ["cmake", "make"])
+def test_an_image_may_go_to_a_new_folder(what, tmp_path):
+    """The rules make the folder of the image, as generators of build files expect; names with spaces, by CMake."""
+    for name in ("a layout.toml", "layout.toml", "a b.elf", "b.elf", "c.elf"):
+        (tmp_path / name).write_text("")
+    (tmp_path / "stand-in").write_text(GEMEL)
+    (tmp_path / "stand-in").chmod(0o755)
+    export = OF_LAYOUT[what]
+    (tmp_path / export.file_name).write_text(text_of(what, "in-place"))
+    (tmp_path / "CMakeLists.txt").write_text(CMAKE)
+    (tmp_path / "Makefile").write_text(MAKE)
+    given = f"GEMEL={tmp_path / 'stand-in'}"
+    steps = {
+        "cmake": (
+            ["cmake", "-G", "Unix Makefiles", "-S", ".", "-B", "out it", f"-D{given}"],
+            ["cmake", "--build", "out it", "--target", "tide-check", "-j2"],
+        ),
+        "make": (["make", "-j2", "check-new/folder/tide.hex", given],),
+    }
+    for words in steps[what]:
+        done = run([required_tool(words[0]), *words[1:]], tmp_path)
+        assert done.returncode == 0, done.stdout + done.stderr
+    image = {"cmake": "out it/new folder/tide.hex", "make": "new/folder/tide.hex"}[what]
+    assert (tmp_path / image).read_text() == "joined\n"
+
+
 @pytest.mark.parametrize("what", ["linker", "c-header", "rust", "debugger"])
 def test_names_that_are_one_identifier_are_refused(what):
     """Of two areas that would get one macro, neither can win: all such names are reported at once."""

@@ -106,7 +106,7 @@ def _streams(count: int) -> bool:
         Span(start, 12),
         (STATION_RAM, start + 1, constant + 1),
     )
-    return 2 in implausible_handlers(Inspection(layout(), image, {}), table, [1, 2])
+    return constant + 1 in implausible_handlers(Inspection(layout(), image, {}), table, table.words[1:])
 
 
 def _table_after(words: int) -> bool:

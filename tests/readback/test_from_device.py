@@ -155,6 +155,28 @@ def test_an_update_that_wrote_its_record_last_or_first(folder, blocks, record, s
     assert int(found[1], 0) == stop
 
 
+@pytest.mark.parametrize(
+    ("data", "expected"),
+    [
+        (bytes([0xFF]) * SIZE, "the device holds no version: its blocks are erased"),
+        (dumped(version(OLD))[:0x1E00], "the dump ends at 0x1000_1DFF: it may be cut"),
+        (dumped(version(OLD))[:0x2000], "the blocks are of 1.2.3, and the record is not sound"),
+        (dumped(version(OLD))[:0x1200], "the dump ends at 0x1000_11FF: it may be cut"),
+    ],
+    ids=["erased", "cut in a build", "cut before the record", "cut in a build's first block"],
+)
+def test_an_erased_device_and_a_cut_dump_are_no_update(folder, data, expected):
+    """What is not there has no version; a dump that ends early says so, and names no record as left to write."""
+    gemel.write_images(Image(version(OLD)), folder / "old.hex", layout=layout(EDITS))
+    run("audit", "small.toml", "old.hex", "--index", "i.sqlite", cwd=folder)
+    done = checked(folder, data, "--index", "i.sqlite")
+    text = " ".join(done.stdout.split())
+    assert done.returncode == 1
+    assert expected in text
+    assert "update to None" not in text
+    assert "block 0x1000_2800" not in text
+
+
 def test_a_record_that_is_damaged_is_no_update(folder):
     """All blocks of one known version with a record that is not sound: said so, and no block is named as the stop."""
     gemel.write_images(Image(version(NEW)), folder / "known.hex", layout=layout(EDITS))

@@ -19,6 +19,7 @@ from tide_gauge import ARRANGEMENTS, BUILT, layout_file
 import gemel
 from gemel.errors import BuildError, GemelError
 from gemel.structs import replace
+from gemel.workflows.inputs import layout_from
 from gemel.workflows.splitting import split
 
 
@@ -169,6 +170,25 @@ def test_changed_bytes_are_not_taken_apart():
     without.write(record.start, b"\0")
     remarks = split(read, replace(image, data=without)).remarks
     assert "no sound record" in remarks[0].what
+
+
+def test_what_is_in_no_part_is_reported():
+    """A seal and what the device wrote into its settings are in no build: a remark for each, none for erased bytes."""
+    text = layout_file("in-place").read_text("utf-8")
+    for name, offset in (("settings", 96), ("reserved", 104)):
+        text += f'\n[area.{name}]\nmemory = "flash"\noffset = "{offset} KiB"\nsize = "8 KiB"\npurpose = "{name}"\n'
+    read = layout_from(text.encode(), "gauge.toml")
+    files = {name: BUILT / "in-place" / f"{name}.elf" for name in read.layout.builds}
+    image = gemel.join(read, gemel.load_builds(read, files)).image
+    assert split(read, image).remarks == ()
+    written_to = image.data.copy()
+    for name in ("seal", "settings"):
+        written_to.write(read.layout.span_of(name).start + 8, b"\1")
+    written_to.write(read.layout.span_of("reserved").start, b"\xff" * 64)
+    remarks = split(read, replace(image, data=written_to)).remarks
+    assert [each.what for each in remarks] == [
+        f"the bytes of area {name} (purpose {name}) are in no part" for name in ("seal", "settings")
+    ]
 
 
 def test_an_image_of_another_layout_is_refused():

@@ -45,6 +45,9 @@ SOUND: tuple[tuple[str, ...], ...] = (
     ("sampler-entries",),
     ("sampler-isr",),
     ("sampler-vtor",),
+    ("sampler-vtor-passed",),
+    # a release register whose page number is computed
+    ("station-release-page",),
     # instructions of an extension that the core lacks, behind a test of its state
     ("sampler-guarded",),
     # bits of its own RAM by the words of an alias
@@ -53,6 +56,7 @@ SOUND: tuple[tuple[str, ...], ...] = (
     # a limit of the main stack inside its area
     ("sampler-limit",),
     ("sampler-limit-clang",),
+    ("sampler-limit-passed",),
     # a C library's own start and linker script, with debug information of its own only
     ("station-library", "sampler-library"),
     # what is shared is volatile on both sides, or on neither
@@ -83,6 +87,7 @@ FAULTS: dict[str, dict[str, int]] = {
     "sampler-ram-linked": NOT_COPIED,
     # vectors
     "sampler-vector-inside": {"handlers-at-function-starts": 1},
+    "sampler-vector-variable": {"handlers-executable": 1},
     "sampler-vector-constant": {"handlers-executable": 1},
     "sampler-reset-behind": {"handlers-at-function-starts": 1},
     "sampler-vectors-short": {"vector-table-complete": 1},
@@ -90,8 +95,10 @@ FAULTS: dict[str, dict[str, int]] = {
     "sampler-note-first": {"vector-table-not-blank": 1},
     # what the code sets
     "sampler-vtor-station": {"vector-register-own-table": 1},
+    "sampler-vtor-passed-station": {"vector-register-own-table": 1},
     "sampler-vtor-nothing": {"vector-register-own-table": 1},
     "sampler-limit-above": {"stack-limit-below-stack": 1},
+    "sampler-limit-passed-above": {"stack-limit-below-stack": 1},
     "sampler-limit-elsewhere": {"stack-limit-below-stack": 1},
     "station-release-value": {"release-value-agrees": 1},
     # instructions that the core lacks

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import resource
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -100,7 +101,6 @@ def test_the_largest_memory_written_whole(less: int, taken: bool, monkeypatch: p
 @pytest.mark.parametrize(("allowed", "limit"), [(99, 99), (100, 100), (101, 100), (-1, 100)])
 def test_the_largest_memory_of_a_process(allowed: int, limit: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """A process that judges images may take LARGEST_MEMORY, and no more than the system allows (-1: any)."""
-    resource = pytest.importorskip("resource", reason="the system has no such limits")
     given = []
     monkeypatch.setattr("gemel.workflows.audit_worker.LARGEST_MEMORY", 100)
     monkeypatch.setattr(resource, "getrlimit", lambda _: (0, allowed))

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import re
 import struct
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from itertools import count as count_from
 from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
 from gemel.builds.elf.symbol_entries import UNDEFINED
 from gemel.m_profile.bit_band import aliases_of_bits
-from gemel.m_profile.known_registers import CPACR, MSPLIM, VTOR, KnownStore
-from gemel.m_profile.known_stores import known_stores
+from gemel.m_profile.halfwords import CALLER_SAVED
+from gemel.m_profile.known_registers import CPACR, MSPLIM, VTOR, KnownStore, Registers
+from gemel.m_profile.known_stores import Function, branch_distance, call_distance, followed, known_stores
 from gemel.spans import Span, format_address
 from gemel.structs import NamedTuple
 
@@ -122,10 +123,66 @@ def settings_of(build: Build, registers: frozenset[int] = frozenset()) -> tuple[
     for function in _functions(build, _signs(sorted(registers))):
         start = function.value & ~1
         code = build.read_at_run(start, function.size) or b""
-        for store in known_stores(code, start, lambda at: constant_word(build, at)):
-            if store.target in (VTOR, CPACR, MSPLIM) or store.target in registers:
-                found.append(Setting(store, function.name))
+        stores = _wanted(known_stores(code, start, lambda at: constant_word(build, at)), registers)
+        if any(each.value is None and each.target != CPACR and each.changed is None for each in stores):
+            stores = _with_arguments(build, start, code, registers) or stores
+        found += [Setting(store, function.name) for store in stores]
     return tuple(sorted(found, key=lambda each: each.store.at))
+
+
+def _wanted(stores: Iterable[KnownStore], registers: frozenset[int]) -> list[KnownStore]:
+    return [each for each in stores if each.target in (VTOR, CPACR, MSPLIM) or each.target in registers]
+
+
+def _with_arguments(build: Build, start: int, code: bytes, registers: frozenset[int]) -> list[KnownStore]:
+    """The stores of a function as each of its callers has it do them; none if one of the callers is not known."""
+    found: dict[KnownStore, None] = {}
+    function, callers = Function(code, start), _callers(build, start)
+    for caller in callers:
+        passed = _arguments(build, caller, start)
+        for known in passed:
+            state = Registers(lambda at: constant_word(build, at), known)
+            found |= dict.fromkeys(_wanted(followed(function, state), registers))
+        if not passed:
+            return []
+    return list(found)
+
+
+def _callers(build: Build, start: int) -> list[Symbol]:
+    """The functions that lead to an address by BL or B.W."""
+    found: dict[int, Symbol] = {}
+    for segment in build.stored:
+        for match in _BRANCHES.finditer(segment.data) if segment.executable and build.symbols else ():
+            first, second = struct.unpack("<HH", segment.data[match.start() : match.start() + 4])
+            at = segment.run_address + match.start()
+            if at + 4 + call_distance(first, second) == start and build.symbols:
+                caller = build.symbols.function_at(at)
+                if caller and caller[0].size:
+                    found[caller[0].value] = caller[0]
+    return list(found.values())
+
+
+_BRANCHES = re.compile(rb"(?=.[\xf0-\xf7].[\x90-\x9f\xb0-\xbf\xd0-\xdf\xf0-\xff])", re.DOTALL)
+"""BL and B.W, at each place that could be one."""
+
+
+def _arguments(build: Build, caller: Symbol, start: int) -> list[dict[int, int]]:
+    """The constants in the registers of arguments, for each call of the function at ``start``."""
+    begin = caller.value & ~1
+    function = Function(build.read_at_run(begin, caller.size) or b"", begin)
+    passed: dict[int, dict[int, int]] = {}
+
+    def observe(
+        address: int, first: int, second: int, known: Mapping[int, int], _: Registers, _called: int | None
+    ) -> None:
+        distance = branch_distance(first, second, calls=True)
+        if distance is not None and address + 4 + distance == start:
+            passed[address] = {
+                register: known[register] for register in CALLER_SAVED[:4] if register in known
+            }
+
+    followed(function, Registers(lambda at: constant_word(build, at)), observe)
+    return list(passed.values())
 
 
 def why_may_write(build: Build, register: int) -> str:

@@ -120,8 +120,10 @@ def _each_once(entries: list[StartEntry]) -> list[StartEntry]:
     """Without empty blocks and without those that an earlier entry covers."""
     kept: list[StartEntry] = []
     for entry in entries:
-        known = any(each.span.covers(entry.span) for each in kept)
-        if entry.start != entry.end and not (entry.span.size and known):
+        known = any((each.start, each.end) == (entry.start, entry.end) for each in kept) or (
+            entry.span.size and any(each.span.covers(entry.span) for each in kept)
+        )
+        if entry.start != entry.end and not known:
             kept.append(entry)
     return kept
 

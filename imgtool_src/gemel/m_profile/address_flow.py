@@ -311,7 +311,7 @@ class AddressFlow:
             if limit_of_result(first, second, values) <= min(each.start for each in self._watched):
                 together = 0
             elif adds(first, second):
-                if first & 0xFE00 == 0xEA00 and not second & 0x30 and second & 0x7000:
+                if first & 0xFE00 == 0xEA00 and not second & 0x30 and second & 0x6000:
                     together |= COMPUTED
                 if together & FRAME or any(self._is_base(value) for value in values):
                     together &= ~(COMPUTED | SCALED)

@@ -3,7 +3,8 @@
 A compiler's library and a scheduler hold instructions of extensions that a core may lack, and step over them
 where a register says so: the processor's CONTROL register, the value in LR on exception entry (EXC_RETURN, whose
 bit 4 says that no floating-point context was stacked), the coprocessor access register or an identification
-register in the system control space.  Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
+register in the system control space.  What unwinds C++ exceptions restores what the frames name.
+Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
 """
 
 from __future__ import annotations
@@ -24,6 +25,18 @@ _NEVER_RETURNS = (0xE000, 0xF800)
 """Value and mask of an unconditional branch of 16 bits."""
 
 
+_OF_UNWINDER = frozenset(
+    struct.pack("<HHH", first, second, 0x4770)
+    for first, second in (
+        *((first, second) for first in (0xEC90, 0xEC80) for second in (0x0B20, 0x0B21)),
+        (0xECD0, 0x0B20),
+        (0xECC0, 0x0B20),
+    )
+)
+"""VLDM or VSTM of d0-d15 or d16-d31 by r0 (FLDMX, FSTMX too), then BX LR: the routines of a compiler's library that
+restore what the unwind tables of a thrown exception's frames name (EHABI32, section 10.3), and nothing else does."""
+
+
 class Guarded(NamedTuple):
     """One instruction: its offset, its first halfword and its second (0 if it has none)."""
 
@@ -38,6 +51,8 @@ def is_guarded(code: bytes, first: int, at: int, start: int, word_at: Callable[[
     Instructions are counted from offset ``first``, the start of the function or of the run.  ``start`` is the
     address of ``code[0]``; ``word_at`` gives the word at an address (None: not stored).
     """
+    if code[at : at + 6] in _OF_UNWINDER:
+        return True
     steps = list(_steps(code, first, min(len(code), at + 4 * TEST_REACH)))
     tests = [number for number, step in enumerate(steps) if _tests_core(step, start, word_at)]
     if not tests:

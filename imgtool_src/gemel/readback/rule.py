@@ -100,7 +100,7 @@ def _mixed(found: list[Stretch], versions: set[str], own: str | None, inspection
     starts = [layout.span_of(each.stored_in).start for each in layout.builds.values()]
     stop = _stop(found, newest, starts) if newest and (own != newest or len(versions) > 1) else None
     erased = next((each for each in found if each.version == ERASED), None)
-    if stop is None and erased and versions <= {own}:
+    if stop is None and erased and own and versions <= {own}:
         stop = erased.span.start
     target = newest or own
     if stop is None and len(found) == 1 and newest and own != newest and layout.record:
@@ -109,15 +109,21 @@ def _mixed(found: list[Stretch], versions: set[str], own: str | None, inspection
         if own:
             target = max(own, newest, key=version_key)
             stop = found[0].span.start if target == own else area.start
-        elif not inspection.bytes_of(area).strip(bytes((inspection.erased_byte_at(area.start),))):
+        elif inspection.image.held_in(area) and not inspection.bytes_of(area).strip(
+            bytes((inspection.erased_byte_at(area.start),))
+        ):
             stop = area.start
     if stop is not None:
         what = f"an update to {target} stopped half way, at block {format_address(stop)}"
     elif len(versions) == 1 and own not in versions:
         what = f"the blocks are of {newest}, and the record is {f'of {own}' if own else 'not sound'}"
+    elif not versions and not own and len(found) == 1:
+        what = "the device holds no version: its blocks are erased"
     else:
         what = "the device does not hold one version"
-    lines = tuple(f"{each.span}  {each.version}" for each in found)
+    lines = tuple(f"{each.span}  {each.version}" for each in found) if found[4:] else ()
+    if (held := inspection.image.bounds()) and held.end < found[-1].span.end:
+        lines += (f"the dump ends at {format_address(held.last)}: it may be cut",)
     shown = ", ".join(f"{each.span} {each.version}" for each in found[:4])
     return Finding(
         what,
@@ -126,7 +132,7 @@ def _mixed(found: list[Stretch], versions: set[str], own: str | None, inspection
         found=f"{shown}{', ...' if found[4:] else ''}",
         expected=f"all of {own}, as the record says" if own else "one version, with its record",
         span=found[0].span if stop is None else Span(stop, 1),
-        lines=lines if found[4:] else (),
+        lines=lines,
     )
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from gemel.errors import GemelError, Problem, UsageProblem
 from gemel.inspection.inspection import Inspection
-from gemel.layout.model import BuildPlan, Checksum, Layout, Stamp, SymbolPlace
+from gemel.layout.model import LEFT_ALONE, BuildPlan, Checksum, Layout, Stamp, SymbolPlace
 from gemel.spans import Span, format_address
 from gemel.structs import Struct
 
@@ -54,6 +54,7 @@ def split(layout: ReadLayout, image: Image, builds: Mapping[str, Build] | None =
         places = _places(inspection, plan.name)
         files |= _files_of(inspection, plan, part, places)
         remarks += _remarks(inspection, plan, part, places)
+    remarks += _in_no_part(inspection, image.file)
     return Split(files, tuple(remarks))
 
 
@@ -77,6 +78,19 @@ def _without_record(inspection: Inspection, file: str) -> Iterator[Problem]:
     if inspection.layout.record and inspection.record is None:
         what = "the image has no sound record: nothing shows whether its bytes are those that were joined"
         yield Problem(what, where=file, next_step="run gemel check before the parts are used")
+
+
+def _in_no_part(inspection: Inspection, file: str) -> Iterator[Problem]:
+    """What the image holds that a join of the parts does not write again."""
+    from gemel.inspection.image_bytes import not_erased
+
+    steps = dict.fromkeys(LEFT_ALONE, "keep the image, if the device needs them")
+    for area in inspection.layout.areas.values():
+        span = inspection.layout.span_of(area.name)
+        step = {**steps, "seal": "sign what is joined from the parts: gemel join --key"}.get(area.purpose)
+        if step and not_erased(inspection.image, span, inspection.erased_byte_at(span.start)):
+            what = f"the bytes of area {area.name} (purpose {area.purpose}) are in no part"
+            yield Problem(what, where=f"{file}, {span}", next_step=step)
 
 
 def _part(inspection: Inspection, plan: BuildPlan) -> SparseBytes:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import importlib.util
+import subprocess
+from pathlib import Path
 
 import pytest
 from builds.elf_writer import SegmentSpec, SymbolSpec, elf
@@ -11,6 +13,7 @@ from gauge_builds import gauge, gauge_builds
 from gauge_rules import on_the_gauge
 from small_device import STATION, apply, builds, findings, joined
 from small_device import build as build_of
+from tools import required_tool
 
 RULE = "instructions-fit-core"
 NOP, VMOV = bytes.fromhex("00bf"), bytes.fromhex("07ee903a")
@@ -130,3 +133,28 @@ def test_nothing_is_read_unless_asked(monkeypatch: pytest.MonkeyPatch) -> None:
         "needs the disassembler: pip install 'gemel[disassemble]'"
     }
     assert importlib.util.find_spec("capstone")
+
+
+def test_what_unwinds_exceptions_is_stepped_over(tmp_path: Path) -> None:
+    """The compiler's library for cores without a floating-point unit restores its registers if tables say so."""
+    compiler = [required_tool("arm-none-eabi-gcc"), "-mthumb", "-march=armv7e-m", "-mfloat-abi=soft"]
+    archive = subprocess.run(
+        [*compiler, "-print-libgcc-file-name"], capture_output=True, check=True, text=True
+    ).stdout
+    unwinder = subprocess.run(
+        [required_tool("arm-none-eabi-ar"), "p", archive.strip(), "libunwind.o"],
+        capture_output=True,
+        check=True,
+    ).stdout
+    (tmp_path / "unwind.o").write_bytes(unwinder)
+    subprocess.run(
+        [required_tool("arm-none-eabi-objcopy"), "-O", "binary", "-j", ".text", "unwind.o", "unwind.bin"],
+        cwd=tmp_path,
+        check=True,
+    )
+    code = (tmp_path / "unwind.bin").read_bytes()
+    assert code.count(bytes.fromhex("90ec200b")) == 1
+    assert not findings(_station(code, _mark("$t", 0)))
+    assert findings(
+        _station(code.replace(bytes.fromhex("90ec200b7047"), bytes.fromhex("90ec200b00bf")), _mark("$t", 0))
+    )

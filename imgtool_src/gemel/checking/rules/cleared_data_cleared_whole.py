@@ -85,6 +85,7 @@ def _not_cleared(plan: BuildPlan, build: Build, left: list[Section], start: Star
         next_step=unused
         or "place the input sections in the linker script: *(.bss .bss.* COMMON), between the two symbols",
         lines=lines_in_short(lines, "section"),
+        follows_from=(("start-clears-own-ram", plan.name),),
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gemel.builds.build import Build
 from gemel.checking.findings.handler_words import words_of_no_table
 from gemel.checking.rule import Rule
 from gemel.inspection.code_starts import data_at
@@ -44,11 +45,23 @@ def _faults(inspection: Inspection, table: VectorTable, placement: Placement) ->
         word: _part_without_code(inspection, placement, word & ~1)
         for word in set(table.words[1:])
         if runs_from(inspection, table.placed, word & ~1)
+        or _in_variable(inspection.builds[table.plan.name], word & ~1)
     }
     for index, word in enumerate(table.words):
         if index and word and index not in skipped and (part := parts.get(word)):
             faults.setdefault(part, []).append(index)
     return faults
+
+
+def _in_variable(build: Build | None, address: int) -> bool:
+    """Whether a variable that the build stores bytes for is at a run address, elsewhere than its code runs."""
+    return (
+        build is not None
+        and build.symbols is not None
+        and build.read_at_run(address, 2) is not None
+        and build.symbols.object_at(address) is not None
+        and build.symbols.function_at(address) is None
+    )
 
 
 NOWHERE = ("a gap between the segments", "no section")

@@ -30,7 +30,10 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         from gemel.m_profile.known_registers import VTOR
 
         known = [each for each in core.of(VTOR) if each.store.value is not None]
-        findings = [found for each in known if (found := _judged(inspection, core, each))]
+        first_of = {each.store.value: each for each in reversed(known)}
+        findings = [
+            found for each in reversed(first_of.values()) if (found := _judged(inspection, core, each))
+        ]
         yield from findings
         if known and not findings:
             yield Holds(f"build {core.plan.name}")

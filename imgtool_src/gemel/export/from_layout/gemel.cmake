@@ -18,6 +18,7 @@ function(gemel_image name)
   endforeach()
   get_filename_component(layout "${arg_LAYOUT}" ABSOLUTE BASE_DIR "${CMAKE_CURRENT_SOURCE_DIR}")
   get_filename_component(output "${arg_OUTPUT}" ABSOLUTE BASE_DIR "${CMAKE_CURRENT_BINARY_DIR}")
+  get_filename_component(folder "${output}" DIRECTORY)
   set(builds "")
   set(depends "${layout}")
   foreach(build IN LISTS arg_BUILDS)
@@ -36,6 +37,7 @@ function(gemel_image name)
   endforeach()
   add_custom_command(
     OUTPUT "${output}"
+    COMMAND "${CMAKE_COMMAND}" -E make_directory "${folder}"
     COMMAND "${GEMEL}" join "${layout}" ${builds} -o "${output}" ${arg_ARGUMENTS}
     DEPENDS ${depends}
     COMMENT "Joining ${arg_OUTPUT}"

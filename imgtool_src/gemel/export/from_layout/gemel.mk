@@ -13,6 +13,7 @@ gemel_file = $(word 2,$(subst =, ,$(1)))
 
 define gemel_image
 $(1): $(2) $(foreach build,$(3),$(call gemel_file,$(build)))
+	@mkdir -p $$(@D)
 	$$(GEMEL) join $(2) $(3) -o $$@ $$(GEMEL_JOIN_FLAGS)
 
 .PHONY: check-$(1)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import struct
 
 from gemel.rehearsal.emulator.interrupts import Masks
-from gemel.rehearsal.emulator.native import READ_MAIN_LIMIT, READ_PROCESS_LIMIT, Native
+from gemel.rehearsal.emulator.native import READ_MSPLIM, READ_PSPLIM, Native
 
 THUMB_STATUS, THUMB_STATE = 1 << 24, 1 << 5
 IF_THEN = 0x0600_FC00
@@ -190,7 +190,7 @@ class CoreRegisters:
         """The limit registers of the main and the process stack (Armv8-M Mainline)."""
         kept = self.snapshot()
         limits = []
-        for offset in (READ_MAIN_LIMIT, READ_PROCESS_LIMIT):
+        for offset in (READ_MSPLIM, READ_PSPLIM):
             self._native.execute_scratch(offset)
             limits.append(self._result.read()[0])
         self._result.write((kept[0],))

@@ -13,7 +13,7 @@ from gemel.rehearsal.plan import NEVER_EXECUTED, CorePlan
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
-TYPE, CONTROL, NUMBER, BASE_ADDRESS, SIZE_OR_LIMIT = (0xE000_ED90 + 4 * index for index in range(5))
+TYPE, CONTROL, NUMBER, BASE_ADDRESS, RASR_OR_RLAR = (0xE000_ED90 + 4 * index for index in range(5))
 LAST_ALIAS = 0xE000_EDB8
 ENABLE, AT_NEGATIVE_PRIORITY, BACKGROUND = 1 << 0, 1 << 1, 1 << 2
 _NUMBER_GIVEN = 1 << 4

@@ -19,11 +19,11 @@ PAGE = 0x1000
 _HIGHEST_SCRATCH = 0x9FFF_F000
 """The last page of the addresses from which an M-profile core executes."""
 
-CLEAR_EXCLUSIVE, READ_MAIN_LIMIT, READ_PROCESS_LIMIT = 0x00, 0x10, 0x20
+CLEAR_EXCLUSIVE, READ_MSPLIM, READ_PSPLIM = 0x00, 0x10, 0x20
 _SCRATCH_CODE = {
     CLEAR_EXCLUSIVE: bytes.fromhex("bff32f8f"),
-    READ_MAIN_LIMIT: bytes.fromhex("eff30a80"),
-    READ_PROCESS_LIMIT: bytes.fromhex("eff30b80"),
+    READ_MSPLIM: bytes.fromhex("eff30a80"),
+    READ_PSPLIM: bytes.fromhex("eff30b80"),
 }
 _ENDLESS = bytes.fromhex("fee7")
 _SEARCHED = 1 << 14
