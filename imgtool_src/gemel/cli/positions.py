@@ -148,7 +148,7 @@ def named(word: str) -> str:
 def _elf_in_place(word: str, as_layout: bool) -> Problem:
     from gemel.workflows.not_images import AN_ELF, elf_words, refuse_no_image
 
-    given = named(word)
+    given = named(Path(word).name)
     start = _start_of(word)
     if start and not as_layout and elf_words(start) != AN_ELF:
         refuse_no_image(Path(word))
