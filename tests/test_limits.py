@@ -16,6 +16,7 @@ from small_device import builds, layout
 from gemel.checksums.crc_catalogue import WIDEST, CrcParameters, parameter_problems
 from gemel.cli.main import exit_code
 from gemel.cli.parameters import MAX_SHOWN, address
+from gemel.cli.signing.pass_phrases import phrase_of_file
 from gemel.errors import GemelError, UsageProblem
 from gemel.files.reading import beginning_of
 from gemel.image.gathering import Gathering
@@ -49,6 +50,7 @@ from gemel.seals.keys.files import load_public_key
 from gemel.seals.seal import bytes_to_sign, seal_size, sign_all
 from gemel.seals.to_be_signed import LARGEST_REQUEST
 from gemel.spans import Span
+from gemel.text.demangled import demangled
 
 SOURCE, TESTS = (Path(__file__).resolve().parents[1] / name for name in ("imgtool_src/gemel", "tests"))
 LIMIT = re.compile(
@@ -231,7 +233,39 @@ def _found_near(names: int) -> bool:
         return "station.elf" in caught.value.problems[0].next_step
 
 
+def _policy(text: str) -> bool:
+    return _holds(lambda: read_policy(text.encode(), "own.toml", (), ()), PolicyError)
+
+
+def _faults(count: int) -> bool:
+    """Whether all of ``count`` unknown keys of a policy are reported."""
+    with pytest.raises(PolicyError) as caught:
+        read_policy(
+            ("format = 1\n" + "".join(f"k{n} = 1\n" for n in range(count))).encode(), "own.toml", (), ()
+        )
+    return not any("more than" in problem.what for problem in caught.value.problems)
+
+
+def _pass_phrase(size: int) -> bool:
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "phrase"
+        path.write_bytes(b"x" * size)
+        return _holds(lambda: phrase_of_file(path, "--pass-phrase-file"), UsageProblem)
+
+
+def _spelled(size: int) -> bool:
+    """Whether a mangled name of so many characters is looked at."""
+    name = f"_Z{size - 5}{'g' * (size - 5)}v"
+    assert len(name) == size
+    demangled.cache_clear()
+    return demangled(name) != name
+
+
 LOWERED: Limits = {
+    "policy.reader.MAX_BYTES": (60, lambda size: _policy("format = 1\n#".ljust(size, "x"))),
+    "policy.reader.MAX_FAULTS": (3, _faults),
+    "cli.signing.pass_phrases.LARGEST_FILE": (9, _pass_phrase),
+    "text.demangled.LONGEST": (33, _spelled),
     "image.gathering.RUN_LIMIT": (16, _in_one_write),
     "files.reading.MAX_IMAGE_BYTES": (16, _image_of),
     "files.reading.MAX_NAMES": (4, _found_near),

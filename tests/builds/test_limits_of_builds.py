@@ -10,7 +10,7 @@ import pytest
 from both_sides import Limits, assert_both_sides
 from builds.dwarf.dwarf_writer import Debug, Entry, basic, debug_elf, elf_with, member, record
 from builds.dwarf.test_dwarf_hostile import COMPRESSED, types_of
-from builds.elf_writer import SegmentSpec, SymbolSpec, elf
+from builds.elf_writer import SegmentSpec, SymbolSpec, build_id_note, elf
 from builds.reading import CODE, FLASH, RAM, read, read_elf
 
 from gemel.builds.dwarf.constants import At, Form, Tag
@@ -79,10 +79,10 @@ def _namespaces(count: int) -> bool:
         return False
 
 
-def _lines(program: bytes, path: str = "a.c") -> LineTable:
-    """The rows of one line program of version 3 (DWARF 3, section 6.2.4) with one file."""
+def _lines(program: bytes, path: str = "a.c", files: int = 1) -> LineTable:
+    """The rows of one line program of version 3 (DWARF 3, section 6.2.4) with files of one path."""
     lengths = bytes((0, 1, 1, 1, 1, 0, 0, 0, 1, 0, 0, 1))
-    tables = b"\0" + path.encode() + b"\0\0\0\0" + b"\0"
+    tables = b"\0" + (path.encode() + b"\0\0\0\0") * files + b"\0"
     head = bytes((1, 1, 0xFB, 14, len(lengths) + 1)) + lengths + tables
     body = struct.pack("<HI", 3, len(head)) + head + program
     found = read(elf_with({".debug_line": struct.pack("<I", len(body)) + body})).debug
@@ -104,7 +104,8 @@ def _path(size: int) -> bool:
 
 
 def _last_part(size: int) -> bool:
-    (_, file, _), _ = _lines(COPY + END, "folder/" + "x" * size).rows[::-1]
+    advance = b"\2\4"  # DW_LNS_advance_pc
+    (_, file, _), _ = _lines(COPY + advance + END, "folder/" + "x" * size).rows
     return file == "x" * size
 
 
@@ -208,8 +209,17 @@ def _attributes(size: int) -> bool:
     return "more than" not in read_elf(attributes=b"A".ljust(size, b"\0")).reason_for("build attributes")
 
 
-def _notes(symbols: int = 1, places: int = 1) -> bool:
-    """Whether a file next to a build may name so many symbols with so many places."""
+def _note_bytes(size: int) -> bool:
+    return read_elf(notes=build_id_note(bytes(20)).ljust(size, b"\0")).build_id == bytes(20)
+
+
+def _symbols(count: int) -> bool:
+    """Whether a table of ``count`` symbols is read, the first of which is always there and empty."""
+    return read_elf(symbols=[SymbolSpec(f"s{n}", FLASH) for n in range(count - 1)]).symbols is not None
+
+
+def _notes(symbols: int = 1, places: int = 1, size: int = 0) -> bool:
+    """Whether a file next to a build may name so many symbols with so many places, in so many bytes."""
     data = bytes(range(64))
     place = f"{{ address = {FLASH}, size = 4 }}"
     lines = [f"s{number} = [{', '.join([place] * places)}]" for number in range(symbols)]
@@ -217,7 +227,7 @@ def _notes(symbols: int = 1, places: int = 1) -> bool:
         ["format = 1", f'sha256 = "{hashlib.sha256(data).hexdigest()}"', "[symbols]", *lines, ""]
     )
     try:
-        return bool(with_part_notes(read(data, "a.bin", FLASH), text.encode(), "a.part.toml"))
+        return bool(with_part_notes(read(data, "a.bin", FLASH), text.encode().ljust(size), "a.part.toml"))
     except BuildError:
         return False
 
@@ -230,6 +240,7 @@ LIMITS: Limits = {
     "builds.dwarf.entries.NAME_LIMIT": (40, _name_read(Form.STRP)),
     "builds.dwarf.index.DEPTH_LIMIT": (3, _namespaces),
     "builds.dwarf.lines.MAX_STEPS": (9, _steps),
+    "builds.dwarf.lines.MAX_FILES": (3, lambda count: not _lines(COPY + END, files=count).damaged),
     "builds.dwarf.lines.LONGEST_PATH": (9, _path),
     "builds.dwarf.lines.LONGEST_NAME": (9, _last_part),
     "builds.dwarf.sections.NAMES_LIMIT": (300, _names_of_sections),
@@ -238,12 +249,15 @@ LIMITS: Limits = {
     "builds.dwarf.split.SIZE_LIMIT": (30, _halves_size),
     "builds.dwarf.type_reader.MEMBER_LIMIT": (4, _members),
     "builds.dwarf.units.TABLES_LIMIT": (2, _tables),
+    "builds.elf.notes.NOTES_LIMIT": (64, _note_bytes),
     "builds.elf.program_headers.PROGRAM_HEADER_LIMIT": (4, _segments),
     "builds.elf.section_table.NAME_LIMIT": (30, _section_name),
     "builds.elf.segment_sections.PIECES_LIMIT": (3, _pieces),
     "builds.elf.symbol_entries.NAME_LIMIT": (30, _symbol_name),
     "builds.elf_builds.ATTRIBUTES_LIMIT": (40, _attributes),
     "builds.elf_builds.PROBLEM_LIMIT": (3, _problems),
+    "builds.elf_builds.SYMBOL_LIMIT": (3, _symbols),
+    "builds.part_notes.MAX_BYTES": (300, lambda size: _notes(size=size)),
     "builds.part_notes.MAX_SYMBOLS": (3, _notes),
     "builds.part_notes.MAX_PLACES": (3, lambda count: _notes(places=count)),
 }

@@ -22,16 +22,17 @@ from gemel.workflows.comparing import compare
 
 
 @cache
-def _comparison() -> Comparison:
+def comparison() -> Comparison:
+    """Of two images that are the same."""
     image = Image(joined().image)
     return compare(image, image, layout(), old_builds=builds(), new_builds=builds())
 
 
 def _listed(count: int) -> bool:
     """Whether all of ``count`` symbols that changed are listed."""
-    station, *others = _comparison().builds
+    station, *others = comparison().builds
     symbols = tuple(SymbolChange(f"s{number}", "object", "added", 0, 4) for number in range(count))
-    changed = replace(_comparison(), builds=(replace(station, symbols=symbols), *others))
+    changed = replace(comparison(), builds=(replace(station, symbols=symbols), *others))
     text = "\n".join(text_of(changed, 80))
     assert "s0" in text
     return "more: --all lists them" not in text
@@ -41,9 +42,9 @@ def _spans(count: int) -> bool:
     """Whether all stretches of blocks that differ are named, and all distances that symbols moved by."""
     spans = tuple(Span(0x1000 * number, 0x400) for number in range(count))
     memory = BlockChange("flash", Span(STATION, 0x4000), 0x400, True, count, 16, spans, 4)
-    text = "\n".join(text_of(replace(_comparison(), memories=(memory,)), 200))
+    text = "\n".join(text_of(replace(comparison(), memories=(memory,)), 200))
     moved = tuple(Moved(distance, 1) for distance in range(1, count + 1))
-    words = moved_words(replace(_comparison().builds[0], moved=moved))
+    words = moved_words(replace(comparison().builds[0], moved=moved))
     found = {" and 1 more" in text, "other distances" in words}
     assert len(found) == 1, (text, words)
     return not found.pop()

@@ -9,24 +9,27 @@ import pytest
 from audit.test_forms import page, result
 from both_sides import Limits, assert_both_sides
 from builds.elf_writer import SymbolSpec
+from compare.test_limits_of_comparisons import comparison
 from page import pages
 from rehearsals import gauge
 from small_device import FLASH, STATION, TODAY
 
 from gemel.audit.result import Status
 from gemel.checking.runner import check
+from gemel.comparing.changes import AreaChange
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.page import embedding
 from gemel.page.audit import AuditPage
+from gemel.page.compare import page_of_comparison
 from gemel.page.drawing import drawn
 from gemel.page.embedding import embedded_bytes
 from gemel.page.render import page_of_check
-from gemel.page.strips import JOINED_GAP, Lane, Part, Strip, _blocks, strips_of
+from gemel.page.strips import JOINED_GAP, Lane, Part, PlacedFinding, Strip, _blocks, strips_of
 from gemel.page.symbols import build_symbols
 from gemel.rehearsal.result import Rehearsal
 from gemel.show.facts.gather import contents_of_file
-from gemel.spans import Span
+from gemel.spans import Address, Span
 from gemel.structs import replace
 
 
@@ -100,7 +103,22 @@ def _name(size: int) -> bool:
     return "x" * size in [each.name for each in own.symbols]
 
 
+def _marks(count: int) -> bool:
+    """Whether findings at ``count`` places have a mark."""
+    findings = tuple(PlacedFinding(n, "error", "x", Span(16 * n, 4)) for n in range(count))
+    return drawn(Strip("flash", "flash", Span(0, 0x1000), None, (), findings)).count("<a ") == count
+
+
+def _rows(count: int) -> bool:
+    """Whether all areas that differ between two images are in the page's table."""
+    area = AreaChange("link", "ram", Span(FLASH, 16), 4, Address(FLASH), Address(FLASH + 3))
+    text = page_of_comparison(replace(comparison(), areas=(area,) * count), None)
+    return "more are not on this page" not in text
+
+
 LIMITS: Limits = {
+    "page.compare.MOST": (3, _rows),
+    "page.drawing.MAX_MARKS": (3, _marks),
     "page.audit.MAX_TROUBLES": (3, lambda count: _images(count, "broken")),
     "page.audit.MAX_PASSING": (3, lambda count: _images(count, "passes")),
     "page.audit.MAX_VERSIONS": (3, _versions),

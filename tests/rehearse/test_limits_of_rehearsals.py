@@ -15,6 +15,7 @@ from rehearse.test_registers import Bench
 from rehearse.test_reports import IDENTITY
 from small_device import builds, joined, layout
 
+from gemel.layout.rehearsal_model import SerialRegister
 from gemel.rehearsal import session
 from gemel.rehearsal.emulator import runner
 from gemel.rehearsal.emulator.code_stops import CodeStops
@@ -107,6 +108,14 @@ def _registers(count: int) -> bool:
     for number in range(count):
         bench.read(4 * number)
     return len(bench.registers.accesses) == count
+
+
+def _line(size: int) -> bool:
+    """Whether a line of text is reported whole."""
+    bench = Bench(serial=(SerialRegister(at=0, name="port"),))
+    for character in b"x" * size + b"\n":
+        bench.write(0, character)
+    return [words["line"] for kind, _, words in bench.events if kind == "text"] == ["x" * size]
 
 
 def _device(blocks: int = 1, shared: int = 4) -> MagicMock:
@@ -290,6 +299,7 @@ LIMITS: Limits = {
     "rehearsal.emulator.core_sleep.LONGEST_WAIT": (3, _waits),
     "rehearsal.emulator.device.MAX_RESTARTS": (2, _restarts),
     "rehearsal.emulator.registers.MAX_REGISTERS": (3, _registers),
+    "rehearsal.emulator.registers.MAX_LINE": (9, _line),
     "rehearsal.emulator.run_result.MAX_BLOCKS": (
         3,
         lambda count: len(result_of(_device(blocks=count), "goals").cores[0].blocks) == count,

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 SUFFIX = ".part.toml"
 FORMAT = 1
 MAX_BYTES = 1 << 20
-"""Bytes of such a file that are read at most."""
+"""Bytes of such a file, at most."""
 
 MAX_SYMBOLS, MAX_PLACES = 4096, 64
 """Symbols in one file, and places of one symbol, at most."""
@@ -68,6 +68,8 @@ def with_part_notes(build: Build, text: bytes, file: str) -> Build:
 
     Raises BuildError with all that is wrong with it, and where it belongs to other bytes.
     """
+    if len(text) > MAX_BYTES:
+        raise BuildError(_problem(file, "the file is too large", "", f"at most {MAX_BYTES:,} bytes"))
     try:
         found = tomllib.loads(text.decode("utf-8"))
     except (ValueError, RecursionError) as error:  # no UTF-8, no TOML, a number of thousands of digits

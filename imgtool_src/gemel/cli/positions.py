@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Sequence
 from pathlib import Path
@@ -54,7 +55,7 @@ def given(words: Sequence[str], usage: str, least: int = 1, most: int = 1, own: 
     Where no layout is named the folder's own is it, if ``own`` allows that.  Raises UsageProblem where words are
     missing, too many or in another order, each with the line that was probably meant.
     """
-    builds = [word for word in words if BUILD.match(word) and not Path(word).exists()]
+    builds = [word for word in words if BUILD.match(word) and not os.path.exists(word)]
     files = [word for word in words if word not in builds]
     layouts = [word for word in files if _is_layout(word)]
     if len(layouts) == 1 and files[0] != layouts[0]:
@@ -118,7 +119,7 @@ def _start_of(word: str) -> bytes:
     """The first bytes of a file; nothing of what is no plain file."""
     try:
         path = Path(word)
-        if not path.is_file():
+        if not os.path.isfile(path):
             return b""
         with path.open("rb") as file:
             return file.read(4096)

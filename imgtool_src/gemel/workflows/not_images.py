@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Literal
 
@@ -21,11 +22,11 @@ def refuse_no_image(path: Path, form: str | None = None) -> None:
     ``form`` is the format that was requested: then only what is no image in any format is refused.
     """
     try:
-        if path.is_dir():
+        if os.path.isdir(path):
             raise UsageProblem(
                 Problem("this cannot be read as a file", where=str(path), found="a folder", expected=IMAGES)
             )
-        if not path.is_file():
+        if not os.path.isfile(path):
             return  # a pipe can be read once only, and a missing file is for the reader of images to report
         with path.open("rb") as file:
             start = file.read(LOOK)
@@ -112,7 +113,7 @@ def output_that_is_no_image(path: Path) -> Problem | None:
     from gemel.builds.reader import SUFFIXES
 
     try:
-        if path.is_dir():
+        if os.path.isdir(path):
             return Problem(
                 "the output is a folder",
                 where=str(path),

@@ -18,6 +18,8 @@ MAX_STEPS = 3_000_000
 """Operations of all programs together that are carried out at most."""
 
 MAX_FILES = 100_000
+"""Files of one program, at most."""
+
 LONGEST_PATH, LONGEST_NAME = 4096, 255
 """Bytes of a path, with the zero at its end, and characters of its last part that are kept."""
 
@@ -149,7 +151,9 @@ def _files_before_5(data: bytes, at: int) -> list[str]:
         at = data.index(b"\0", at) + 1
     at += 1
     files: list[str] = []
-    while data[at] and len(files) < MAX_FILES:
+    while data[at]:
+        if len(files) == MAX_FILES:
+            raise DwarfFault(f"more than {MAX_FILES:,} files")
         name, at = _text(data, at)
         files.append(name)
         for _ in range(3):

@@ -185,7 +185,9 @@ class _Run:
         """
         parts = (self.inspection.layout.product, rule.name, *finding.parties)
         self.seen[parts] = self.seen.get(parts, 0) + 1
-        return hashlib.sha256("\0".join((*parts, str(self.seen[parts]))).encode()).hexdigest()
+        return hashlib.sha256(
+            "\0".join((*parts, str(self.seen[parts]))).encode("utf-8", "surrogatepass")
+        ).hexdigest()
 
 
 def _driver(result: RulesApplied) -> dict[str, Any]:

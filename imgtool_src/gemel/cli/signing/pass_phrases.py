@@ -20,6 +20,8 @@ from gemel.files.private_files import open_to_others
 from gemel.structs import Struct
 
 LARGEST_FILE = 64 << 10
+"""Bytes of a file with a pass phrase or PIN, at most."""
+
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
 
@@ -127,10 +129,10 @@ def phrase_of_file(path: Path, option: str) -> bytes:
 
     Raises UsageProblem, which names the ``option`` alone.
     """
-    from gemel.files.reading import beginning_of
+    from gemel.files.reading import limited
 
     try:
-        data = beginning_of(path, LARGEST_FILE)
+        data = limited(path, LARGEST_FILE, "a file")
     except UsageProblem as error:
         found = error.problems[0].found
         problem = Problem(
