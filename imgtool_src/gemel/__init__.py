@@ -147,8 +147,13 @@ def __getattr__(name: str) -> object:
     if name not in _HOMES:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
     from importlib import import_module
+    from types import FunctionType
 
     value = getattr(import_module(f"gemel.{_HOMES[name]}"), name)
+    if isinstance(value, FunctionType):
+        from gemel.arguments import checked
+
+        value = checked(value)
     globals()[name] = value
     return value
 

@@ -14,6 +14,7 @@ import pytest
 from check.sealed import NEW, OLD, STRANGER, sealed, sealed_layout, unsealed
 from check.test_seal_policy import Bench, bench
 from image_edits import changed
+from record_edits import with_entry
 from small_device import SAMPLER
 
 import gemel
@@ -127,6 +128,21 @@ def test_what_guards_the_device_may_still_be_waived(bench: Bench) -> None:
     rules = waiving("stack-has-room", "station")
     assert bench.check(sealed(OLD), rules=rules).code == 0
     assert bench.check(sealed(OLD), "--trust", "old.pem", rules=rules).code == 0
+
+
+def test_a_build_id_taken_out_of_the_record_is_found_by_the_seal_alone(bench: Bench) -> None:
+    """The decision: a record without a build id is what a join of HEX writes, so that only a seal shows the attack.
+
+    Without one anybody can change the record (``gemel explain record``, "What it is not"); --strict=inputs says that
+    nothing shows the build id.
+    """
+    image = with_entry(0, unsealed(), build_id=b"")
+    read = bench.check(image, seal="required = false\n")
+    assert (read.code, read.rules["build-ids-equal"]["status"]) == (0, "not checked")
+    assert bench.check(image, "--strict=inputs", seal="required = false\n").code == 1
+    assert bench.check(image, "--trust", "old.pem").broken == {"seal-present"}
+    refused = bench.check(with_entry(0, sealed(OLD), build_id=b""), "--trust", "old.pem")
+    assert refused.broken == {"seal-over-this-record", "seal-signers-sufficient"}
 
 
 def test_which_rules_guard_the_image() -> None:

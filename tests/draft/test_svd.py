@@ -72,6 +72,7 @@ ARRAY = "<dim>4096</dim><dimIncrement>0</dimIncrement>"
 NESTED = (
     "<peripheral><name>P</name><baseAddress>0</baseAddress><registers>"
     + f"<cluster>{ARRAY}<name>C%s</name><addressOffset>0</addressOffset>" * 5
+    + "<register><name>R</name><addressOffset>0</addressOffset></register>"
     + "</cluster>" * 5
     + "</registers></peripheral>"
 )

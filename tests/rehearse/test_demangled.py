@@ -55,3 +55,18 @@ def test_without_the_library_names_stay(monkeypatch: pytest.MonkeyPatch) -> None
     demangled.cache_clear()
     assert demangled(NAMES[0]) == NAMES[0]
     demangled.cache_clear()
+
+
+@pytest.mark.parametrize("limit", ["MOST_CALLS", "MOST_DEEP", "LONGEST"])
+def test_each_limit_has_two_sides(limit: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A name is spelled out from some limit on, and by one less it is not; the limits are far above that."""
+    name = NAMES[0]
+
+    def spelled(most: int) -> bool:
+        monkeypatch.setattr(module, limit, most)
+        demangled.cache_clear()
+        return demangled(name) != name
+
+    assert getattr(module, limit) > 2 * (least := next(most for most in range(2000) if spelled(most)))
+    assert not spelled(least - 1)
+    demangled.cache_clear()

@@ -6,17 +6,24 @@ import resource
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from types import SimpleNamespace
 
 import pytest
+import small_device
 from both_sides import Limits, assert_both_sides
+from reliability.test_cost_debug import station, unit
+from reliability.test_cost_documents import PRODUCER
+from seal_cli.sealed_device import write_device
 from small_device import layout
 
+from gemel.builds.build import Build
 from gemel.errors import GemelError
+from gemel.release.contents import MAX_LISTED, ReleaseContents, ReleasedVex, contents_text, read_contents
 from gemel.release.dsse import DsseSignature, Envelope, envelope_text, read_envelope
-from gemel.release.linked_in import LinkedLibrary, _units
+from gemel.release.folder_rules import _shortened
+from gemel.release.linked_in import LinkedLibrary, made_of
 from gemel.release.sbom import _linked
 from gemel.workflows.audit_worker import _limit_memory
+from gemel.workflows.auditing import audit_images
 from gemel.workflows.checking_release import read_folder
 from gemel.workflows.made_elsewhere import _signature_bytes
 from gemel.workflows.release_inputs import _document
@@ -43,11 +50,37 @@ def _signatures(count: int) -> bool:
         return False
 
 
-def _unit_read(count: int) -> bool:
+def _units(count: int) -> Build:
+    """A build of ``count`` compilation units by as many compilers."""
+    units = b"".join(unit(b"\x01cc 1.%d\0a.c\0" % number) for number in range(count))
+    return small_device.build("station", station({".debug_info": units, ".debug_abbrev": PRODUCER}))
+
+
+def _made(count: int) -> bool:
     """Whether all of ``count`` compilation units are looked at."""
-    unit = SimpleNamespace(get_top_DIE=lambda: SimpleNamespace(attributes={}))
-    information = SimpleNamespace(iter_CUs=lambda: iter([unit] * count))
-    return len(list(_units(SimpleNamespace(get_dwarf_info=lambda: information)))) == count
+    debug = _units(count).debug
+    return debug is not None and not debug.unit_makers().damaged
+
+
+def _vex(count: int) -> bool:
+    """Whether a list of contents may name ``count`` VEX documents."""
+    contents = ReleaseContents(
+        1, "a", None, 0, "b", "c", False, (), (), (), (ReleasedVex("d", "CSAF"),) * count
+    )
+    try:
+        return len(read_contents(contents_text(contents), "release.json").vex) == count
+    except GemelError:
+        return False
+
+
+def _audited(jobs: int) -> bool:
+    """Whether an audit may have so many processes."""
+    with TemporaryDirectory() as folder:
+        write_device(Path(folder))
+        try:
+            return list(audit_images([], layout=Path(folder) / "small.toml", jobs=jobs)) == []
+        except GemelError:
+            return False
 
 
 def _members(count: int) -> bool:
@@ -74,7 +107,10 @@ LIMITS: Limits = {
     ),
     "workflows.release_inputs.MAX_DOCUMENT": (9, lambda size: _is_read(_document, {"a": size}, "a")),
     "release.dsse.MAX_SIGNATURES": (3, _signatures),
-    "release.linked_in.MAX_UNITS": (3, _unit_read),
+    "release.linked_in.MAX_LISTED": (3, lambda count: len(made_of(_units(count)).producers) == count),
+    "release.folder_rules.LONGEST": (9, lambda size: len(_shortened("x" * size)) == size),
+    "builds.dwarf.unit_sources.MOST_MAKERS": (3, _made),
+    "workflows.auditing.MOST_JOBS": (2, _audited),
     "release.sbom.MAX_MEMBERS": (3, _members),
 }
 
@@ -83,6 +119,12 @@ LIMITS: Limits = {
 def test_both_sides(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """What a limit allows is read, and one more is refused, or left out and counted."""
     assert_both_sides(monkeypatch, LIMITS, name)
+
+
+def test_the_longest_list_of_contents() -> None:
+    """As many documents as may be listed are, one more is refused."""
+    assert _vex(MAX_LISTED)
+    assert not _vex(MAX_LISTED + 1)
 
 
 @pytest.mark.parametrize(("less", "taken"), [(0, True), (1, False)])

@@ -325,7 +325,7 @@ def _refuse_no_file(file: Path, write: bool) -> None:
 
     if write:
         refuse_targets([file])
-    elif not file.is_file():
+    elif not os.path.isfile(file):
         step = "make it first: gemel audit --index FILE PATH"
         raise UsageProblem(
             Problem("there is no index here", where=str(file), expected="an index", next_step=step)

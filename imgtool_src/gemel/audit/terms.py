@@ -49,7 +49,7 @@ def term_in(text: str) -> Term:
             )
         )
     if field not in DIGITS:
-        return Term(field, value)
+        return Term(field, value.encode("utf-8", "backslashreplace").decode())  # of a shell, of any bytes
     digits = value.lower().removeprefix("0x")
     if len(digits) < FEWEST_DIGITS or digits.strip("0123456789abcdef"):
         expected = f"at least the first {FEWEST_DIGITS} hexadecimal digits"

@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from gemel.builds.dwarf.lines import LineTable
     from gemel.builds.dwarf.sections import DebugSections
     from gemel.builds.dwarf.split import Beside
-    from gemel.builds.dwarf.unit_sources import UnitSources
+    from gemel.builds.dwarf.unit_sources import UnitMakers, UnitSources
 
 
 SINGLE = 16
@@ -44,6 +44,12 @@ class DebugInformation:
         from gemel.builds.dwarf.unit_sources import read_unit_sources
 
         return read_unit_sources(self._sections)
+
+    def unit_makers(self) -> UnitMakers:
+        """Producer and source path of each unit; none says why in ``damaged``."""
+        from gemel.builds.dwarf.unit_sources import read_unit_makers
+
+        return read_unit_makers(self._sections)
 
     def line_at(self, address: int) -> str:
         """``file:line`` of the instruction at ``address``; empty where no line program covers it.

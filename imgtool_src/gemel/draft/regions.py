@@ -24,10 +24,8 @@ _EDGES = {
     **dict.fromkeys(("size", "length", "len"), "size"),
     **dict.fromkeys(("end", "top", "limit"), "end"),
 }
-_NAME = re.compile(
-    r"_*([a-z0-9_]*?(?:flash|rom|sram|ram|ccm|tcm|xip)[a-z0-9_]*?)_*(" + "|".join(_EDGES) + r")_*",
-    re.IGNORECASE,
-)
+_NAME = re.compile(r"[a-z0-9_]+")
+_WORD = re.compile("flash|rom|ram|ccm|tcm|xip")
 _PART = re.compile(r"(^|_)(stack|heap|data|bss|text|vector|vectors|code|stub|func|sect|section)s?(_|$)")
 """Parts of names that mean what is in a region, not the region."""
 
@@ -35,11 +33,11 @@ _FLASH = re.compile("flash|rom|xip|code|text", re.IGNORECASE)
 _TABLE = re.compile(r"^Memory Configuration\s*$", re.MULTILINE)
 _ROW = re.compile(r"^(\S+)\s+0x([0-9a-fA-F]{1,16})\s+0x([0-9a-fA-F]{1,16})(?:\s+\S+)?\s*$")
 _USAGE = re.compile(
-    r"^\s*Memory region\s+Used Size\s+Region Size\s+%age Used\s*$", re.MULTILINE | re.IGNORECASE
+    r"^[ \t]*Memory region\s+Used Size\s+Region Size\s+%age Used\s*$", re.MULTILINE | re.IGNORECASE
 )
 _USED = re.compile(r"^\s*(\S+?):\s+(\d+)\s*(B|KB|MB|GB)\s+(\d+)\s*(B|KB|MB|GB)\s+[\d.]+%\s*$")
 _UNITS = {"B": 1, "KB": 1 << 10, "MB": 1 << 20, "GB": 1 << 30}
-_LLD_HEAD = re.compile(r"^\s*VMA\s+LMA\s+Size\s+Align\s+Out\s+In\s+Symbol\s*$", re.MULTILINE)
+_LLD_HEAD = re.compile(r"^[ \t]*VMA\s+LMA\s+Size\s+Align\s+Out\s+In\s+Symbol\s*$", re.MULTILINE)
 
 
 class Region(NamedTuple):
@@ -128,11 +126,18 @@ def regions_by_symbols(seen: Evidence) -> list[Region]:
     for symbol in seen.build.symbols.all() if seen.build.symbols else ():
         if not symbol.defined or symbol.kind not in ("notype", "object") or symbol.mapping:
             continue
-        named = _NAME.fullmatch(symbol.name)
-        if named and not _PART.search(named[1].lower()):
-            edge = _EDGES[named[2].lower()]
-            edges.setdefault(named[1].lower().strip("_"), {}).setdefault(edge, (symbol.value, symbol.name))
+        name, edge = _region_and_edge(symbol.name)
+        if edge and not _PART.search(name):
+            edges.setdefault(name, {}).setdefault(edge, (symbol.value, symbol.name))
     return [region for name in sorted(edges) if (region := _region(edges[name], seen.name))]
+
+
+def _region_and_edge(symbol: str) -> tuple[str, str]:
+    """``ram`` and ``start`` of ``__RAM_start``; no edge where a name is none of a region's."""
+    name = symbol.lower().strip("_")
+    word = next((each for each in _EDGES if name.endswith(each)), "")
+    region = name.removesuffix(word).strip("_")
+    return region, _EDGES[word] if word and _WORD.search(region) and _NAME.fullmatch(region) else ""
 
 
 def _region(edges: dict[str, tuple[int, str]], build: str) -> Region | None:

@@ -98,11 +98,12 @@ def _parsed(data: bytes) -> Element:
 
 
 class _Reader:
-    """The registers of all peripherals, each read where the file defines it."""
+    """The registers of all peripherals, each read once where the file defines it, and copied from there."""
 
     def __init__(self, peripherals: Mapping[str, Element]) -> None:
         self._peripherals = peripherals
         self._count = 0
+        self._read: dict[tuple[Element, tuple[str, ...]], list[Register]] = {}
 
     def peripheral(self, element: Element, defaults: Mapping[str, str]) -> Peripheral:
         name, base = _text(element, "name"), _number(_text(element, "baseAddress"))
@@ -115,8 +116,11 @@ class _Reader:
             blocks = each.findall("addressBlock") or blocks
         for each in lines:
             scope = each.find("registers")
-            for register in self._registers(scope, name, base, properties) if scope is not None else ():
+            for register in self._copied(scope, name, base, properties) if scope is not None else ():
                 found[register.name] = register
+        last = max(found.values(), key=lambda each: each.address, default=None)
+        if last and last.address + 8 > TOP:
+            raise NotSvd(f"register {last.name!r:.60} has {last.size} bits at {last.address:#x}")
         ends = [_number(_text(each, "offset")) + _number(_text(each, "size")) for each in blocks]
         end = max([base + each for each in ends] + [each.address + 4 for each in found.values()] + [base + 4])
         if end > TOP or base >= TOP:
@@ -133,9 +137,20 @@ class _Reader:
             lines.insert(0, self._peripherals[parent])
         return lines
 
-    def _registers(
+    def _copied(
         self, scope: Element, prefix: str, base: int, defaults: Mapping[str, str]
     ) -> Iterator[Register]:
+        """The registers of a scope at ``base``, ``prefix`` before their names."""
+        known = (scope, tuple(defaults.values()))
+        if known not in self._read:
+            self._read[known] = list(self._registers(scope, defaults))
+        for each in self._read[known]:
+            self._count_one()
+            name, address, size, reset, writable, readable = each
+            yield Register(f"{prefix}_{name}", base + address, size, reset, writable, readable)
+
+    def _registers(self, scope: Element, defaults: Mapping[str, str]) -> Iterator[Register]:
+        """The registers of a scope, with names and addresses from its own on."""
         siblings = {_text(each, "name"): each for each in scope if each.tag in ("register", "cluster")}
         for element in siblings.values():
             properties, lines = dict(defaults), [element]
@@ -146,23 +161,28 @@ class _Reader:
                 lines.insert(0, siblings[parent])
             for each in lines:
                 properties = _properties(each, properties)
+            content = () if element.tag == "cluster" else _content(element, properties)
             for name, offset in _copies(element):
-                self._count += 1
-                if self._count > MAX_REGISTERS:
-                    raise NotSvd(f"it has more than {MAX_REGISTERS:,} registers")
-                full = f"{prefix}_{name}"
-                if element.tag == "cluster":
-                    for each in lines:
-                        yield from self._registers(each, full, base + offset, properties)
+                self._count_one()
+                if content:
+                    yield Register(name, offset, *content)
                 else:
-                    yield self._register(full, base + offset, properties)
+                    for each in lines:
+                        yield from self._copied(each, name, offset, properties)
 
-    def _register(self, name: str, address: int, properties: Mapping[str, str]) -> Register:
-        size, access = _number(properties["size"]), properties["access"]
-        if not 1 <= size <= 64 or address + 8 > TOP:
-            raise NotSvd(f"register {name!r:.60} has {size} bits at {address:#x}")
-        reset = _number(properties["resetValue"]) & ((1 << size) - 1)
-        return Register(name, address, size, reset, not access.startswith("read-only"), "read" in access)
+    def _count_one(self) -> None:
+        self._count += 1
+        if self._count > MAX_REGISTERS:
+            raise NotSvd(f"it has more than {MAX_REGISTERS:,} registers")
+
+
+def _content(element: Element, properties: Mapping[str, str]) -> tuple[int, int, bool, bool]:
+    """Bits of a register, its reset value, whether code writes it, whether it can be read."""
+    size, access = _number(properties["size"]), properties["access"]
+    if not 1 <= size <= 64:
+        raise NotSvd(f"register {_text(element, 'name')!r:.60} has {size} bits")
+    reset = _number(properties["resetValue"]) & ((1 << size) - 1)
+    return size, reset, not access.startswith("read-only"), "read" in access
 
 
 def _properties(element: Element, defaults: Mapping[str, str]) -> dict[str, str]:

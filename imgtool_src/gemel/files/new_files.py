@@ -91,7 +91,7 @@ def _write(path: Path, file: NewFile) -> None:
 
 def _own_problems(path: Path) -> list[Problem]:
     try:
-        if not path.parent.is_dir():
+        if not os.path.isdir(path.parent):
             expected, step = "a folder that is there", "make it first"
             return [
                 Problem(

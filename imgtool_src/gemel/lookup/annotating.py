@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import lru_cache
 
-from gemel.lookup.facts import AddressFacts, Hit, Lookup
+from gemel.lookup.facts import Hit, Lookup
 from gemel.m_profile.fault_registers import (
     ADDRESS,
     NO_ADDRESS,
@@ -16,7 +16,7 @@ from gemel.m_profile.fault_registers import (
     has_its_width,
     spelled_out,
 )
-from gemel.text.demangled import demangled
+from gemel.text.demangled import LONGEST_TOGETHER, demangled
 from gemel.text.escaping import on_one_line
 
 _NUMBER = re.compile(
@@ -52,10 +52,19 @@ def annotated(lines: Iterable[str], lookup: Lookup, cores: Sequence[str]) -> Ite
     Only what a build names is written: functions, objects and source lines.  Fault status registers and exception
     return values are written out.  ``cores`` are those whose view counts.
     """
+    spelled: dict[str, str] = {}
+    left = LONGEST_TOGETHER
+
+    def spell(symbol: str) -> str:
+        nonlocal left
+        if symbol.startswith("_Z") and symbol not in spelled:
+            left -= len(symbol)
+            spelled[symbol] = demangled(symbol) if left >= 0 else symbol
+        return spelled.get(symbol, symbol)
 
     @lru_cache(CACHED)
     def named(address: int) -> str:
-        return name_of(lookup.address(address, "", cores))
+        return name_of(lookup.hits(address, cores), spell)
 
     for line in lines:
         text = line.rstrip("\r\n")
@@ -109,21 +118,21 @@ def _call_before(value: int, name: str, named: Callable[[int], str]) -> str:
     return call if " + " in call else ""
 
 
-def name_of(facts: AddressFacts) -> str:
-    """The names at an address in one line, by core where they differ; empty where no build has one."""
-    words = {
-        view.core: "; ".join(dict.fromkeys(filter(None, map(hit_name, view.hits)))) for view in facts.views
-    }
-    words = {core: text for core, text in words.items() if text}
-    if len(set(words.values())) == 1:
-        return on_one_line(next(iter(words.values())))
+def name_of(found: Mapping[str, Sequence[Hit]], spell: Callable[[str], str] = demangled) -> str:
+    """The names of what is found by core in one line, by core where they differ; empty where no build has one."""
+    words = {}
+    for core, hits in found.items():
+        if text := "; ".join(dict.fromkeys(filter(None, (hit_name(hit, spell) for hit in hits)))):
+            words[core] = text
+    if len(set(words.values())) < 2:
+        return on_one_line(next(iter(words.values()), ""))
     return on_one_line(" | ".join(f"{core}: {text}" for core, text in words.items()))
 
 
-def hit_name(hit: Hit) -> str:
+def hit_name(hit: Hit, spell: Callable[[str], str] = demangled) -> str:
     """``name + 12, file.c:34`` of what a build has at an address; empty where it has no symbol there."""
     if not hit.symbol:
         return ""
-    symbol = demangled(hit.symbol)
+    symbol = spell(hit.symbol)
     name = f"{symbol} + {hit.offset}" if hit.offset else symbol
     return f"{name}, {hit.source}" if hit.source else name

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterable, Iterator
+from functools import cached_property
 from typing import TYPE_CHECKING
 
+from gemel.lookup.span_index import SpanIndex
 from gemel.structs import NamedTuple
-from gemel.text.demangled import demangled
+from gemel.text.demangled import LONGEST_TOGETHER, demangled
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
@@ -35,7 +39,7 @@ class BuildNames:
     def at(self, address: int) -> NameAt | None:
         """What is at ``address``; None where the build takes no memory there."""
         section = self.section(address)
-        if not section and not any(segment.run_span.holds(address) for segment in self._build.segments):
+        if not section and not self._segments.at(address):
             return None
         found = self._symbol_at(address)
         if found is None:
@@ -48,19 +52,25 @@ class BuildNames:
         """The definitions of ``name``, mangled or as its source spells it, that stand for a place or a plain number."""
         symbols = self._build.symbols.named(name) if self._build.symbols else ()
         if not symbols and "::" in name and self._build.symbols:
-            symbols = tuple(each for each in self._build.symbols.all() if name in _spelled(each.name))
+            symbols = tuple(_spelled_so(name, self._build.symbols.all()))
         return tuple(each for each in symbols if each.defined and each.kind in NAMED_KINDS)
 
     def near(self, name: str) -> list[str]:
         """Up to three names like ``name``."""
         return self._build.symbols.near_names(name) if self._build.symbols else []
 
+    @cached_property
+    def _sections(self) -> SpanIndex[str]:
+        sections = self._build.sections.all() if self._build.sections else ()
+        return SpanIndex((each.span, each.name) for each in sections if each.allocated)
+
+    @cached_property
+    def _segments(self) -> SpanIndex[bool]:
+        return SpanIndex((each.run_span, True) for each in self._build.segments)
+
     def section(self, address: int) -> str:
         """The allocated section at ``address``; empty where there is none or the file has no sections."""
-        for section in self._build.sections.all() if self._build.sections else ():
-            if section.allocated and section.span.holds(address):
-                return section.name
-        return ""
+        return self._sections.at(address) or ""
 
     def source(self, address: int) -> str:
         """``file:line``; empty where no line program covers ``address``."""
@@ -73,7 +83,15 @@ class BuildNames:
         return symbols.object_at(address) or symbols.function_at(address)
 
 
-def _spelled(name: str) -> tuple[str, ...]:
-    """A mangled name as its source spells it, with its parameters and without."""
-    text = demangled(name)
-    return (text, text.partition("(")[0]) if text != name else ()
+def _spelled_so(name: str, symbols: Iterable[Symbol]) -> Iterator[Symbol]:
+    """The symbols that their source spells as ``name``, with or without parameters; LONGEST_TOGETHER are looked at.
+
+    A mangled name has the words of the one in the source in it, but those that have an abbreviation.
+    """
+    words, left = re.findall(r"\w+", name), LONGEST_TOGETHER
+    for symbol in symbols:
+        if symbol.name.startswith("_Z") and any(word in symbol.name for word in words):
+            left -= len(symbol.name)
+            text = demangled(symbol.name) if left >= 0 else symbol.name
+            if name in (text, text.partition("(")[0]):
+                yield symbol

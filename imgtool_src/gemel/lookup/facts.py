@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Literal
 
 from gemel.errors import Problem, UsageProblem
 from gemel.layout.addresses import locate, starts_of
 from gemel.lookup.build_names import BuildNames, NameAt
+from gemel.lookup.span_index import SpanIndex
 from gemel.spans import ADDRESS_SPACE, Address, Span
 from gemel.structs import Struct
 
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
     from gemel.builds.build import Build
     from gemel.builds.elf.symbol_entries import Symbol
     from gemel.inspection.inspection import Inspection
+    from gemel.placement.placing import Piece
 
 FORMAT = 1
 """The version of the JSON form."""
@@ -116,6 +118,7 @@ class Lookup:
         self._inspection = inspection
         self._names = {name: BuildNames(build) for name, build in builds.items()}
         self._builds = builds
+        self._stored: dict[str, SpanIndex[Piece]] = {}
 
     @property
     def cores(self) -> tuple[str, ...]:
@@ -129,6 +132,10 @@ class Lookup:
         """What each of ``cores`` (None: all) finds at ``address``, 0 to 2**32 - 1; bit 0 counts as any other."""
         views = tuple(self._view(core, address) for core in (self.cores if cores is None else cores))
         return AddressFacts(query, Address(address), views)
+
+    def hits(self, address: int, cores: Iterable[str]) -> dict[str, Sequence[Hit]]:
+        """What builds have at ``address`` by core, without all else that `address` says."""
+        return {core: self._hits_seen(core, address) for core in cores}
 
     def symbol(self, name: str, offset: int = 0) -> SymbolFacts:
         """Every definition of ``name``, ``offset`` bytes further on; none where no build has it.
@@ -168,15 +175,12 @@ class Lookup:
         return build if self._inspection is None else self._inspection.layout.builds[build].core
 
     def _view(self, core: str, address: int) -> View:
-        if self._inspection is None:
-            found = _hits(core, core, "runs", self._names[core].at(address))
-            return View(core, Address(address), "", "", "", (), None, found)
-        layout = self._inspection.layout
-        located = locate(layout, address, core)
-        if located is None:
-            return View(core, Address(address), "", "", "", (), None, ())
+        hits = self._hits_seen(core, address)
+        layout = self._inspection.layout if self._inspection else None
+        located = locate(layout, address, core) if layout else None
+        if layout is None or located is None:
+            return View(core, Address(address), "", "", "", (), None, tuple(hits))
         others = (start + located.offset for start in starts_of(located.memory, core))
-        hits = [hit for build in layout.builds for hit in self._hits_of(build, located.plain)]
         return View(
             core,
             Address(address),
@@ -194,6 +198,14 @@ class Lookup:
             self._word(located.plain) if located.memory.holds_image else None,
             tuple(hits),
         )
+
+    def _hits_seen(self, core: str, address: int) -> Sequence[Hit]:
+        """What builds have where ``core`` finds ``address``; without a layout what its own build has there."""
+        if self._inspection is None:
+            return _hits(core, core, "runs", self._names[core].at(address))
+        located = locate(self._inspection.layout, address, core)
+        builds = self._inspection.layout.builds if located else ()
+        return [hit for build in builds if located for hit in self._hits_of(build, located.plain)]
 
     def _word(self, plain: int) -> Address | None:
         word = Span(plain & ~3, 4)
@@ -218,12 +230,18 @@ class Lookup:
         hits: list[Hit] = []
         for address in self._addresses(plain, core):
             hits += _hits(build, core, "runs", names.at(address))
-        for piece in inspection.placements[build].pieces:
-            if piece.span.holds(plain):
-                run = piece.segment.run_address + plain - piece.address
-                if all(hit.run_address != run for hit in hits):
-                    hits += _hits(build, core, "stored", names.at(run))
+        if piece := self._pieces(build).at(plain):
+            run = piece.segment.run_address + plain - piece.address
+            if all(hit.run_address != run for hit in hits):
+                hits += _hits(build, core, "stored", names.at(run))
         return hits
+
+    def _pieces(self, build: str) -> SpanIndex[Piece]:
+        """The pieces of a given build by where they are stored."""
+        if build not in self._stored and self._inspection:
+            pieces = self._inspection.placements[build].pieces
+            self._stored[build] = SpanIndex((each.span, each) for each in pieces)
+        return self._stored[build]
 
     def _addresses(self, plain: int, core: str) -> list[int]:
         """Every address under which ``core`` reaches the byte at a plain address."""

@@ -23,11 +23,15 @@ from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
 from gemel.errors import Problem, UsageProblem
+from gemel.seals.cose import MAX_SIGNERS
 from gemel.structs import Struct
 from gemel.text.as_json import data_of, json_text, schema_of
 
 SUMS, CONTENTS, SBOM, PROVENANCE = "SHA256SUMS", "release.json", "sbom.cdx.json", "provenance.json"
 IMAGE_FORMATS = {"hex": ".hex", "srec": ".srec", "bin": ".bin"}
+MAX_LISTED = 1024
+"""Images, builds or VEX documents that a list of contents names at most."""
+
 MAX_DOCUMENT = 64 << 20
 """Bytes of a document of a release that are read at most."""
 
@@ -115,12 +119,13 @@ def read_contents(data: bytes, where: str) -> ReleaseContents:
     return contents
 
 
-_PARTS: dict[str, type[Struct]] = {
-    "images": ReleasedImage,
-    "builds": ReleasedBuild,
-    "keys": ReleasedKey,
-    "vex": ReleasedVex,
+_PARTS: dict[str, tuple[type[Struct], int]] = {
+    "images": (ReleasedImage, MAX_LISTED),
+    "builds": (ReleasedBuild, MAX_LISTED),
+    "keys": (ReleasedKey, 64 + MAX_SIGNERS),
+    "vex": (ReleasedVex, MAX_LISTED),
 }
+"""The lists by name: what they are of, and how many at most.  A layout trusts 64 keys."""
 
 
 def _read(model: Any, found: Any) -> Any:
@@ -131,9 +136,10 @@ def _read(model: Any, found: Any) -> Any:
     for name, annotation in model.__annotations__.items():
         value = found[name]
         if name in _PARTS and annotation.startswith("Annotated[tuple"):
-            if not isinstance(value, list) or len(value) > 4096:
-                raise ValueError(f"{name} is no list")
-            values[name] = tuple(_read(_PARTS[name], each) for each in value)
+            part, most = _PARTS[name]
+            if not isinstance(value, list) or len(value) > most:
+                raise ValueError(f"{name} is no list of at most {most:,}")
+            values[name] = tuple(_read(part, each) for each in value)
             continue
         kinds = {"str": str, "int": int, "bool": bool, "None": type(None), "Literal[1]": int}
         allowed = tuple(

@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from gemel.errors import Problem, UsageProblem
+from gemel.seals.cose import MAX_SIGNERS
 from gemel.seals.keys.algorithms import ECDSA_P256, ECDSA_P384, SignatureAlgorithm
 from gemel.seals.keys.keys import PublicKey, Signer
 from gemel.seals.keys.schemes import fixed_ecdsa
@@ -23,8 +24,8 @@ from gemel.structs import Struct
 IN_TOTO = "application/vnd.in-toto+json"
 """The payload type of in-toto statements (in-toto attestation framework, envelope)."""
 
-MAX_SIGNATURES = 64
-"""Signatures of one envelope."""
+MAX_SIGNATURES = MAX_SIGNERS
+"""Of an envelope that are read: those of the image's keys."""
 
 
 class DsseSignature(Struct):
@@ -44,7 +45,7 @@ class Envelope(Struct):
 
 def pae(payload_type: str, payload: bytes) -> bytes:
     """The bytes that are signed (DSSE, pre-authentication encoding)."""
-    kind = payload_type.encode()
+    kind = payload_type.encode("utf-8", "surrogatepass")
     return b"DSSEv1 %d %s %d %s" % (len(kind), kind, len(payload), payload)
 
 

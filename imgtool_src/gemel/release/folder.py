@@ -14,7 +14,7 @@ from gemel.errors import GemelError
 from gemel.release.contents import CONTENTS, PROVENANCE, SBOM, SUMS, ReleaseContents, read_contents, read_sums
 from gemel.release.dsse import Envelope, holds, read_envelope
 from gemel.release.provenance import Statement, read_statement
-from gemel.release.vex import read_vex, unknown_refs
+from gemel.release.vex import Vex, read_vex, refs_in, unknown_refs
 from gemel.structs import NamedTuple, Struct
 
 if TYPE_CHECKING:
@@ -64,6 +64,17 @@ class ReleaseFolder(Struct, dict=True):
     def statement(self) -> Statement:
         """The provenance; raises UsageProblem."""
         return read_statement(self.envelope.payload, PROVENANCE)
+
+    @cached_property
+    def vex(self) -> dict[str, Vex | GemelError]:
+        """Each VEX document by its file, or why it is none; raises UsageProblem without a list of contents."""
+        found: dict[str, Vex | GemelError] = {}
+        for file in {each.file for each in self.contents.vex}:
+            try:
+                found[file] = read_vex(self.files.get(file, b""), file)
+            except GemelError as error:
+                found[file] = error
+        return found
 
 
 def fault_of(error: GemelError, file: str) -> Fault:
@@ -251,13 +262,11 @@ def vex_faults(folder: ReleaseFolder) -> Iterator[Fault]:
         if made is None or made.sha256 != digest:
             found = made.sha256 if made else "none"
             yield Fault(each.file, "the provenance names another VEX document", found, digest)
-        try:
-            form = read_vex(folder.files.get(each.file, b""), each.file).form
-        except GemelError as error:
-            yield fault_of(error, each.file)
-            continue
-        if form != each.form:
-            yield Fault(each.file, f"it has another form than {CONTENTS} says", form, each.form)
+        vex = folder.vex[each.file]
+        if isinstance(vex, GemelError):
+            yield fault_of(vex, each.file)
+        elif vex.form != each.form:
+            yield Fault(each.file, f"it has another form than {CONTENTS} says", vex.form, each.form)
 
 
 def vex_refs_unknown(folder: ReleaseFolder) -> Iterator[tuple[str, str]]:
@@ -266,12 +275,12 @@ def vex_refs_unknown(folder: ReleaseFolder) -> Iterator[tuple[str, str]]:
     The last of more says how many more there are.
     """
     with suppress(GemelError, ValueError, RecursionError):
-        for each in folder.contents.vex:
-            vex = read_vex(folder.files.get(each.file, b""), each.file)
-            unknown = unknown_refs(vex, folder.files.get(SBOM, b""))
+        known = refs_in(folder.files.get(SBOM, b""))
+        for file, vex in sorted(folder.vex.items()):
+            unknown = [] if isinstance(vex, GemelError) else unknown_refs(vex, known)
             if more := len(unknown[MAX_REFS:]):
                 unknown[MAX_REFS - 1 :] = [f"{unknown[MAX_REFS - 1]}, and {more:,} more"]
-            yield from ((each.file, ref) for ref in unknown)
+            yield from ((file, ref) for ref in unknown)
 
 
 def signed_by(folder: ReleaseFolder, keys: list[PublicKey]) -> set[bytes]:

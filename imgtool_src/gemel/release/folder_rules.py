@@ -30,6 +30,9 @@ from gemel.seals.keys.keys import PublicKey
 LISTED = "release-files-as-listed"
 """The rule that others' findings about the same file follow from."""
 
+LONGEST = 300
+"""Characters of a text from a document that a finding quotes."""
+
 AGAIN = "take the folder again from the team that released it, and do not use this one"
 
 
@@ -99,7 +102,7 @@ def folder_rules(folder: ReleaseFolder, keys: list[PublicKey], builds: Mapping[s
 def _outcomes(faults: Iterable[Fault], party: str, where: str) -> Iterator[Outcome]:
     found = list(faults)
     more = len(found[MAX_FAULTS:])
-    for number, fault in enumerate(found[:MAX_FAULTS], 1):
+    for number, fault in enumerate((_bounded(each) for each in found[:MAX_FAULTS]), 1):
         yield Finding(
             fault.what,
             (fault.file or party,),
@@ -113,15 +116,25 @@ def _outcomes(faults: Iterable[Fault], party: str, where: str) -> Iterator[Outco
         yield Holds(where)
 
 
+def _bounded(fault: Fault) -> Fault:
+    """``fault`` with no text of a document longer than a line or two in it."""
+    file, what, found, expected = (_shortened(each) for each in fault[:4])
+    return Fault(file, what, found, expected, fault.listed)
+
+
+def _shortened(text: str) -> str:
+    return text if len(text) <= LONGEST else f"{text[:LONGEST]}..."
+
+
 def _vex(folder: ReleaseFolder) -> Iterator[Outcome]:
     faults = list(vex_faults(folder))
     yield from _outcomes(faults, "vex", "vex") if faults else ()
     unknown = list(vex_refs_unknown(folder))
     for file, ref in unknown:
-        yield NotChecked(file, f"the SBOM lists no component {ref}")
+        yield NotChecked(_shortened(file), f"the SBOM lists no component {_shortened(ref)}")
     concerned = {file for file, _ in unknown} | {fault.file for fault in faults}
     files = [each.file for each in folder.contents.vex] if CONTENTS in folder.files else []
-    yield from (Holds(file) for file in files if file not in concerned)
+    yield from (Holds(_shortened(file)) for file in files if file not in concerned)
 
 
 def _signed(folder: ReleaseFolder, keys: list[PublicKey], inspection: Inspection) -> Iterator[Outcome]:

@@ -8,21 +8,22 @@ is known by one of these in it:
     NAME-1.2.3/                      a folder of sources with its version
     newlib/libc, libgcc, ...         source trees of the libraries that compilers bring along
 
-Read by ``pyelftools``.  A library without debug information leaves nothing, so the list is never complete.
+A library without debug information leaves nothing, so the list is never complete.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
-from io import BytesIO
-from typing import Any
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
-from gemel.release.extras import library
 from gemel.structs import NamedTuple
 
-MAX_UNITS = 100_000
-"""Compilation units of one build that are looked at."""
+if TYPE_CHECKING:
+    from gemel.builds.build import Build
+
+MAX_LISTED = 500
+"""Producers, and libraries, that are listed; the time to write them grows with the square."""
 
 MAX_MEMBERS = 50
 """Members of a library that are listed; the others are counted."""
@@ -42,7 +43,7 @@ _TREES = {
     "compiler-rt/": "compiler-rt",
 }
 _PICOLIBC = re.compile(r"(?:^|/)(?:picocrt|picolib)/")
-_PRODUCER = re.compile(r"(?P<name>.*?)[ (]*(?:version )?v?(?P<version>\d+(?:\.\d+)+)")
+_VERSION = re.compile(r"(?<!\d)\d+(?:\.\d+)+")
 
 
 class LinkedLibrary(NamedTuple):
@@ -55,60 +56,35 @@ class LinkedLibrary(NamedTuple):
 
 
 class MadeOf(NamedTuple):
-    """Producers and libraries of a build; ``reason`` says why there are none."""
+    """Producers and libraries of a build; ``reason`` says why there are none, or not all."""
 
     producers: tuple[str, ...]
     libraries: tuple[LinkedLibrary, ...]
     reason: str = ""
 
 
-def made_of(elf: bytes) -> MadeOf:
+def made_of(build: Build) -> MadeOf:
     """What the debug information of an ELF file says."""
-    elffile = library("elftools.elf.elffile", "reading what a build was made of")
-    try:
-        file = elffile.ELFFile(BytesIO(elf))
-        marks = _file_symbols(file)
-        if not file.has_dwarf_info():
-            return MadeOf((), _libraries(marks), "it has no debug information")
-        units = list(_units(file))
-    except Exception as error:  # damaged debug information: pyelftools raises errors of any kind
-        return MadeOf((), (), f"its debug information cannot be read: {type(error).__name__}")
-    producers = sorted({producer for producer, _ in units if producer})
-    return MadeOf(tuple(producers), _libraries([*(path for _, path in units), *marks]))
+    symbols = build.symbols.all() if build.symbols else ()
+    marks = [each.name for each in symbols if each.kind == "file" and _ARCHIVE.search(each.name)]
+    found, damaged = build.debug.unit_makers() if build.debug else ([], "it has no debug information")
+    libraries = _libraries([*(path for _, path in found), *marks])
+    producers = sorted({producer for producer, _ in found if producer})
+    if max(len(producers), len(libraries)) > MAX_LISTED:
+        damaged = (
+            f"of {len(producers):,} producers and {len(libraries):,} libraries {MAX_LISTED} each are listed"
+        )
+    return MadeOf(tuple(producers[:MAX_LISTED]), libraries[:MAX_LISTED], damaged)
 
 
 def compiler_of(producer: str) -> tuple[str, str]:
     """Name and version in a producer's text; all of it is the name where no version is in it."""
     if rust := re.search(r"\(rustc version (\S+?)(?: \(|\))", producer):
         return "rustc", rust[1]
-    found = _PRODUCER.match(producer)
-    if not found or not found["name"].strip():
-        return producer.strip()[:200], ""
-    return found["name"].strip(), found["version"]
-
-
-def _units(file: Any) -> Iterator[tuple[str, str]]:
-    """Producer and source path of each compilation unit."""
-    for number, unit in enumerate(file.get_dwarf_info().iter_CUs()):
-        if number == MAX_UNITS:
-            return
-        values = {
-            name: attribute.value.decode("utf-8", "replace")
-            for name, attribute in unit.get_top_DIE().attributes.items()
-            if isinstance(attribute.value, bytes)
-        }
-        path, folder = values.get("DW_AT_name", ""), values.get("DW_AT_comp_dir", "")
-        whole = path if path.startswith("/") or not folder else f"{folder}/{path}"
-        yield values.get("DW_AT_producer", ""), whole.replace("\\", "/")
-
-
-def _file_symbols(file: Any) -> list[str]:
-    """Names of symbols of type FILE that name an archive's member."""
-    table = file.get_section_by_name(".symtab")
-    if table is None or not hasattr(table, "iter_symbols"):
-        return []
-    names = (each.name for each in table.iter_symbols() if each["st_info"]["type"] == "STT_FILE")
-    return [name for name in names if _ARCHIVE.search(name)]
+    found = _VERSION.search(producer)
+    before = producer[: found.start()] if found else ""
+    name = before.removesuffix("v").removesuffix("version ").rstrip(" (").strip()
+    return (name, found[0]) if found and name else (producer.strip()[:200], "")
 
 
 def _libraries(paths: Iterable[str]) -> tuple[LinkedLibrary, ...]:

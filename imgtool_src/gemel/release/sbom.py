@@ -52,14 +52,12 @@ def sbom_text(
     contents: ReleaseContents,
     images: Mapping[str, bytes],
     builds: Mapping[str, Build],
-    files: Mapping[str, bytes],
     given: Sequence[tuple[str, str, bytes]],
 ) -> bytes:
     """The SBOM as JSON.
 
-    ``images`` are the written images by name, ``files`` the builds' files by the builds' names, ``given`` SBOMs of the
-    teams: build that it is of (empty: the product), file name and bytes.  Raises UsageProblem for one that is no
-    CycloneDX JSON, ExtraMissing without the library.
+    ``images`` are the written images by name, ``given`` SBOMs of the teams: build that it is of (empty: the product),
+    file name and bytes.  Raises UsageProblem for one that is no CycloneDX JSON, ExtraMissing without the library.
     """
     bom_module, component, model = (
         library(f"cyclonedx.model{name}", USE) for name in (".bom", ".component", "")
@@ -82,7 +80,7 @@ def sbom_text(
     )
     parts = {}
     for released in contents.builds:
-        made = made_of(files[released.name]) if builds[released.name].kind == "elf" else None
+        made = made_of(builds[released.name]) if builds[released.name].kind == "elf" else None
         part = component.Component(
             name=released.name,
             version=contents.version,

@@ -61,10 +61,9 @@ def read_vex(data: bytes, where: str) -> Vex:
         ) from error
 
 
-def unknown_refs(vex: Vex, sbom: bytes) -> list[str]:
-    """The references of a CycloneDX VEX that no component of the SBOM has: as bom-ref, in a BOM-Link, or as purl.
+def refs_in(sbom: bytes) -> set[str]:
+    """What components of an SBOM are referred to by: bom-ref, with the prefix of a merge or without, and purl.
 
-    A BOM-Link to a whole document names no component, and is left alone.
     Raises ValueError or RecursionError for an SBOM that is no JSON object.
     """
     found = json.loads(sbom)
@@ -75,6 +74,14 @@ def unknown_refs(vex: Vex, sbom: bytes) -> list[str]:
         # Those of a team's own SBOM have got a prefix when they were merged.
         ref = str(part.get("bom-ref", ""))
         known |= {ref, re.sub(r"^sbom\d+:", "", ref), str(part.get("purl", ""))}
+    return known
+
+
+def unknown_refs(vex: Vex, known: set[str]) -> list[str]:
+    """The references of a CycloneDX VEX that are not ``known``: as bom-ref, in a BOM-Link, or as purl.
+
+    A BOM-Link to a whole document names no component, and is left alone.
+    """
     return [ref for ref in vex.refs if _local(ref) not in known]
 
 

@@ -3,12 +3,22 @@
 from __future__ import annotations
 
 import re
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from functools import cache
 from importlib import import_module
 from typing import Any
 
-LONGEST = 1000
+LONGEST = 400
 """Characters of a name that is looked at; longer ones stay as they are."""
+
+MOST_CALLS, MOST_DEEP = 8_000, 80
+"""Calls that the library may take for a name, and calls inside each other; it spells what a name repeats each time, so
+that 150 characters can stand for gigabytes.  Other names stay as they are."""
+
+LONGEST_TOGETHER = 40_000
+"""Characters of all names together that one answer spells out: a second's work at worst."""
 
 _SPELLED = (
     (re.compile(r"::h[0-9a-f]{16}$"), ""),  # Rust's hash
@@ -34,10 +44,37 @@ def demangled(name: str) -> str:
     if not name.startswith("_Z") or len(name) > LONGEST or _demangler() is None:
         return name
     try:
-        parsed = _demangler().parse(name)
-        text = str(parsed) if parsed is not None else name
+        with _bounded():
+            parsed = _demangler().parse(name)
+            text = str(parsed) if parsed is not None else name
     except Exception:  # a name may be anything, and the library states no errors
         return name
     for pattern, spelled in _SPELLED:
         text = pattern.sub(spelled, text)
     return text
+
+
+class _TooMuchWork(Exception):
+    """A name takes more calls than MOST_CALLS, or deeper ones than MOST_DEEP."""
+
+
+@contextmanager
+def _bounded() -> Iterator[None]:
+    """Raise _TooMuchWork from whatever is called inside."""
+    calls = depth = 0
+
+    def count(frame: object, event: str, value: object) -> None:
+        nonlocal calls, depth
+        if event == "return":
+            depth -= 1
+        elif event == "call":
+            calls, depth = calls + 1, depth + 1
+            if calls > MOST_CALLS or depth > MOST_DEEP:
+                raise _TooMuchWork
+
+    before = sys.getprofile()
+    sys.setprofile(count)
+    try:
+        yield
+    finally:
+        sys.setprofile(before)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -146,7 +147,7 @@ def _absolute(options: Options) -> Options:
 def _layouts_in(folder: Path) -> Iterator[Path]:
     try:
         files = sorted(each for each in folder.rglob(f"*{SUFFIX}") if each.is_file())
-        if not files and not folder.is_dir():
+        if not files and not os.path.isdir(folder):
             raise NotADirectoryError(0, "no such folder")
     except OSError as error:
         reason = error.strerror or str(error)

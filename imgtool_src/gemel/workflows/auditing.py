@@ -19,6 +19,10 @@ if TYPE_CHECKING:
     from gemel.workflows.audit_plan import Plan
 
 
+MOST_JOBS = 256
+"""Processes that judge at most."""
+
+
 class _File(NamedTuple):
     """A file of the audit: how it looks, and what the index has of it if that still holds."""
 
@@ -74,6 +78,10 @@ def audit_images(
     if (layout is None) == (layouts is None):
         raise UsageProblem(
             Problem("an audit needs a layout or a folder of layouts", expected="one of the two")
+        )
+    if not 0 <= jobs <= MOST_JOBS:
+        raise UsageProblem(
+            Problem("not a number of processes", found=f"jobs {jobs}", expected=f"0 to {MOST_JOBS}")
         )
     options = Options(
         trust=tuple(map(str, trust)),

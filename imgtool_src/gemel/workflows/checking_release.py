@@ -83,7 +83,7 @@ def check_release(
 
 def read_folder(path: Path) -> ReleaseFolder:
     """Every file in a folder; links are not followed.  Raises UsageProblem where it cannot be read or is too large."""
-    if not path.is_dir():
+    if not os.path.isdir(path):
         what = "not a release folder"
         raise UsageProblem(
             Problem(what, where=str(path), found="no folder", expected="a folder of gemel release")

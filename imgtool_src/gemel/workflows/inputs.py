@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import partial
@@ -225,7 +226,7 @@ def builds_at(read: ReadLayout, given: Iterable[str]) -> tuple[dict[str, Path], 
         path = folder / plan.path
         if not read.paths_outside and leads_outside(folder, plan.path, ""):
             outside[name] = plan.path
-        elif path.exists():
+        elif os.path.exists(path):
             files[name] = path
         else:
             missing[name] = f"no {path}"

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 _HEXADECIMAL = re.compile(r"0[xX][0-9A-Fa-f_]+")
 _BARE = re.compile(r"(?=.*[0-9])[0-9A-Fa-f]{8}")
-_WITH_OFFSET = re.compile(r"(?P<name>.+?)\s*\+\s*(?P<offset>0[xX][0-9A-Fa-f]+|[0-9]+)")
+_OFFSET = re.compile(r"\s*(0[xX][0-9A-Fa-f]+|[0-9]+)")
 
 
 def lookup_of(layout: ReadLayout | None, builds: Mapping[str, Build], image: Image | None = None) -> Lookup:
@@ -87,8 +87,9 @@ def _answer(lookup: Lookup, query: str, cores: Sequence[str]) -> Answer:
         return found
     if number is not None:
         return lookup.address(number, query, cores)
-    if match := _WITH_OFFSET.fullmatch(query):
-        moved = lookup.symbol(match["name"], int(match["offset"], 0) & 0xFFFF_FFFF)
+    name, _, rest = query.rpartition("+")
+    if name and (offset := _OFFSET.fullmatch(rest)):
+        moved = lookup.symbol(name.rstrip(), int(offset[1], 0) & 0xFFFF_FFFF)
         if moved.uses:
             return moved
     raise UsageProblem(lookup.unknown(query))

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
+from typing import Literal
 
 from gemel.errors import Problem, UsageProblem
 from gemel.files.contents import HEX_LINE, LOOK, SREC_LINE, foreign
 from gemel.structs import replace
 
 ELF_START = b"\x7fELF"
+AN_ELF = "an ELF file"
+RELOCATABLE = 1
 IMAGES = "an image: .hex, .srec or .bin"
 
 
@@ -18,19 +22,30 @@ def refuse_no_image(path: Path, form: str | None = None) -> None:
     ``form`` is the format that was requested: then only what is no image in any format is refused.
     """
     try:
-        if path.is_dir():
+        if os.path.isdir(path):
             raise UsageProblem(
                 Problem("this cannot be read as a file", where=str(path), found="a folder", expected=IMAGES)
             )
-        if not path.is_file():
+        if not os.path.isfile(path):
             return  # a pipe can be read once only, and a missing file is for the reader of images to report
         with path.open("rb") as file:
             start = file.read(LOOK)
     except (OSError, ValueError):
         return
     if start.startswith(ELF_START):
-        raise UsageProblem(_a_build(path))
+        raise UsageProblem(_a_build(path, start))
     suffix = path.suffix.lower()
+    if suffix == ".toml" and form is None:
+        step = "give the image; a layout is given once, before it"
+        raise UsageProblem(
+            Problem(
+                "this is a layout, not an image",
+                where=str(path),
+                found="a file in TOML",
+                expected=IMAGES,
+                next_step=step,
+            )
+        )
     if form != "bin" and (other := foreign(start, text=suffix != ".bin")):
         problem = Problem("this is not an image", where=str(path), found=other.words, expected=IMAGES)
         raise UsageProblem(replace(problem, next_step=other.step))
@@ -39,19 +54,33 @@ def refuse_no_image(path: Path, form: str | None = None) -> None:
         raise UsageProblem(misnamed)
 
 
-def _a_build(path: Path) -> Problem:
+def _a_build(path: Path, start: bytes) -> Problem:
     given = f"{path.stem}={path.name}"
+    found = elf_words(start)
     step = (
         f"join it first (gemel join LAYOUT {given} ... -o IMAGE), then give the image; the build goes"
         f" after the image, as {given}"
     )
+    if found != AN_ELF:
+        step = "give the image; a build of it is an executable for an Arm core, as the linker wrote it"
     return Problem(
-        "this is a build, not an image",
+        "this is a build, not an image" if found == AN_ELF else "this is not an image",
         where=str(path),
-        found="an ELF file",
+        found=found,
         expected=IMAGES,
         next_step=step,
     )
+
+
+def elf_words(start: bytes) -> str:
+    """What ELF file begins with ``start``: ``e_type`` and ``e_machine`` of its header (gABI, "ELF Header")."""
+    from gemel.builds.elf.header import ARM, MACHINES
+
+    order: Literal["big", "little"] = "big" if start[5:6] == b"\x02" else "little"
+    kind, machine = (int.from_bytes(start[at : at + 2], order) for at in (16, 18))
+    if machine != ARM and len(start) >= 20:
+        return f"an ELF file for {MACHINES.get(machine, f'machine {machine}')}"
+    return "an ELF object file that is not linked" if kind == RELOCATABLE else AN_ELF
 
 
 def _misnamed(path: Path, suffix: str, start: bytes) -> Problem | None:
@@ -71,7 +100,7 @@ def _misnamed(path: Path, suffix: str, start: bytes) -> Problem | None:
         return None
     found = next(each for each in FORMATS if each.short == holds)
     return Problem(
-        "the name of the file and what is in it contradict each other",
+        "the content of the file does not match its name",
         where=str(path),
         found=found.name,
         expected=promised.name,
@@ -84,7 +113,7 @@ def output_that_is_no_image(path: Path) -> Problem | None:
     from gemel.builds.reader import SUFFIXES
 
     try:
-        if path.is_dir():
+        if os.path.isdir(path):
             return Problem(
                 "the output is a folder",
                 where=str(path),

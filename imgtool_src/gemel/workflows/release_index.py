@@ -38,7 +38,7 @@ def refuse_index(file: Path, folder: Path) -> None:
         what, step = "the index cannot be inside of the release", "name a file next to the folder"
         raise UsageProblem(Problem(what, where=str(file), found=f"a file in {folder}", next_step=step))
     refuse_targets([file])
-    if file.exists():
+    if os.path.exists(file):
         Index(file, write=False).close()
 
 
@@ -53,7 +53,7 @@ def write_release(folder: Path | str, released: Released, index: Path | str | No
     if index is None:
         write_folder(folder, files)
         return []
-    is_new = not index.exists()
+    is_new = not os.path.exists(index)
     opened = Index(index)
     try:
         remarks = put_release(opened, folder, released)

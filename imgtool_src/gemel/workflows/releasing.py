@@ -196,8 +196,7 @@ def _folder(
         tuple(inputs.vex),
     )
     _add(files, {each.file: data for each, data in inputs.vex.items()}, "a VEX document")
-    elves = {name: file.data for name, file in inputs.build_files.items()}
-    _add(files, {SBOM: sbom_text(contents, images, inputs.builds, elves, inputs.sboms)}, "a document")
+    _add(files, {SBOM: sbom_text(contents, images, inputs.builds, inputs.sboms)}, "a document")
     _add(files, {CONTENTS: contents_text(contents)}, "a document")
     statement = statement_text(
         contents, files, _materials(inputs, contents), _parameters(request), request.builder or BUILDER

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -93,7 +94,7 @@ def _narrowed(
     folder = Path(read.file).parent
     origin = f"trust in [seal] of {read.file}"
     lead = {name: None if read.paths_outside else leads_outside(folder, name, origin) for name in plan.trust}
-    missing = tuple(name for name in plan.trust if ours and (lead[name] or not (folder / name).exists()))
+    missing = tuple(name for name in plan.trust if ours and (lead[name] or not os.path.exists(folder / name)))
     names = [name for name in plan.trust if name not in missing]
     outside = [lead[name] for name in names]
     problems += filter(None, outside)

@@ -7,11 +7,12 @@ import hashlib
 import pickle
 import subprocess
 import traceback
+from contextlib import suppress
 from pathlib import Path
 from typing import NoReturn
 
 import pytest
-from cryptography.exceptions import UnsupportedAlgorithm
+from cryptography.exceptions import InvalidSignature, UnsupportedAlgorithm
 from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric import ec, ed448, ed25519, mldsa, rsa, x25519
 from cryptography.hazmat.primitives.serialization import (
@@ -27,6 +28,7 @@ from seal_keys import RFC8032_TEST_1, VECTORS, key_for
 from tools import required_tool
 
 from gemel.seals.keys import encryption as key_encryption
+from gemel.seals.keys import schemes
 from gemel.seals.keys.algorithms import algorithm_named, algorithm_names, unknown_algorithm
 from gemel.seals.keys.files import is_encrypted, load_private_key, load_public_key
 from gemel.seals.keys.keys import KeyFileError, PrivateKey, PublicKey, Signer, new_private_key
@@ -397,3 +399,30 @@ def test_equal_keys_are_equal_by_their_public_part() -> None:
     again = ed25519.Ed25519PrivateKey.from_private_bytes(bytes.fromhex(RFC8032_TEST_1)).public_key()
     loaded = load_public_key(again.public_bytes(Encoding.DER, PublicFormat.SubjectPublicKeyInfo), "k")
     assert loaded in {key_for("Ed25519").public_key}
+
+
+PRIME = 2**255 - 19
+SMALL = [
+    value.to_bytes(32, "little")
+    for y in (0, 1, PRIME - 1, schemes._SMALL_ORDER[2], PRIME - schemes._SMALL_ORDER[2])
+    for value in (y, y | 1 << 255)
+]
+
+
+@pytest.mark.parametrize("point", [*SMALL, PRIME.to_bytes(32, "little"), (PRIME + 1).to_bytes(32, "little")])
+def test_an_ed25519_key_that_anybody_can_sign_for_is_refused(point: bytes) -> None:
+    """The attack: a signature of zeros holds for some of few messages (RFC 8032 5.1.7), whoever made it."""
+    library = ed25519.Ed25519PublicKey.from_public_bytes(point)
+    forged = (1).to_bytes(32, "little") + bytes(32)
+
+    def holds(message: bytes) -> bool:
+        with suppress(InvalidSignature):
+            library.verify(forged, message)
+            return True
+        return False
+
+    if point in SMALL and point not in (SMALL[3], SMALL[5]):  # these two have a sign that x = 0 cannot have
+        assert any(holds(bytes([number])) for number in range(200))
+    der = bytes.fromhex("302a300506032b6570032100") + point
+    with pytest.raises(KeyFileError, match="anybody can sign"):
+        load_public_key(der, "small.der")

@@ -88,6 +88,7 @@ class At:
     COMP_DIR = 0x1B
     CONST_VALUE = 0x1C
     LOWER_BOUND = 0x22
+    PRODUCER = 0x25
     BIT_STRIDE = 0x2E
     UPPER_BOUND = 0x2F
     COUNT = 0x37

@@ -280,11 +280,15 @@ class Entries:
 
     def name_in(self, attributes: Attributes) -> str:
         """The same of an entry whose attributes were read."""
-        return self.text(self._key_in(attributes, At.NAME))
+        return self.text_in(attributes, At.NAME)
+
+    def text_in(self, attributes: Attributes, attribute: int) -> str:
+        """The text that an attribute of an entry holds; empty if there is none."""
+        return self.text(self._key_in(attributes, attribute))
 
     def keys_of(self, name: str) -> list[NameKey]:
         """Every way in which ``name`` can be written: tails of longer texts too, which linkers share."""
-        raw = name.encode("utf-8")
+        raw = name.encode("utf-8", "surrogatepass")
         keys: list[NameKey] = [raw]
         for table, sign in ((self._data.strings, 1), (self._data.line_strings, -1)):
             at = table.find(raw + b"\0")

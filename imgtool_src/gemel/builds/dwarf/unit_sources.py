@@ -29,6 +29,9 @@ _FIRST_RANGE = 16
 
 _OP_ADDR = 0x03
 
+MOST_MAKERS = 10_000
+"""Units whose makers are read; large programs have some thousand."""
+
 _DAMAGE = (DwarfFault, LookupError, ValueError, OverflowError, struct.error)
 
 
@@ -48,6 +51,13 @@ class UnitSources(NamedTuple):
             return ""
         start, end, path = self.ranges[index]
         return path if start <= address < end else ""
+
+
+class UnitMakers(NamedTuple):
+    """Producer and source path of each unit; ``damaged`` says what could not be read, empty if all was."""
+
+    units: list[tuple[str, str]]
+    damaged: str
 
 
 def read_unit_sources(debug: DebugSections) -> UnitSources:
@@ -75,6 +85,30 @@ def read_unit_sources(debug: DebugSections) -> UnitSources:
             continue
         ranges += [(start, start + size, path) for start, size in found if size]
     return UnitSources(sorted(ranges), damaged)
+
+
+def read_unit_makers(debug: DebugSections) -> UnitMakers:
+    """Who made a file's units from what; none, and why, where it has none that can be read."""
+    try:
+        entries = Entries(read_debug_sections(debug))
+    except _DAMAGE as error:
+        return UnitMakers([], str(error))
+    found: list[tuple[str, str]] = []
+    damaged = ""
+    if len(entries.units) > MOST_MAKERS:
+        damaged = f"of {len(entries.units):,} units the first {MOST_MAKERS:,} were read"
+    for unit in entries.units[:MOST_MAKERS]:
+        try:
+            read = entries.read(entries.at(unit.entries))
+            name, folder, producer = (
+                entries.text_in(read, each) for each in (At.NAME, At.COMP_DIR, At.PRODUCER)
+            )
+        except _DAMAGE as error:
+            damaged = f"the unit at offset {unit.start:#x} is damaged ({error})"
+            continue
+        path = name if name.startswith("/") or not folder else f"{folder}/{name}"
+        found.append((producer, path.replace("\\", "/")))
+    return UnitMakers(found, damaged)
 
 
 def _ranges_by_unit(table: bytes) -> dict[int, list[tuple[int, int]]]:

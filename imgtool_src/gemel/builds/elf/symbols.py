@@ -152,7 +152,7 @@ class SymbolTable:
         if not name:
             return ()
         table, strings = self._load()
-        wanted = _offsets_of(name.encode("utf-8") + b"\0", strings)
+        wanted = _offsets_of(name.encode("utf-8", "surrogatepass") + b"\0", strings)
         if not wanted:
             return ()
         return tuple(
@@ -192,7 +192,7 @@ class SymbolTable:
             wanted = {
                 offset: name
                 for name in names
-                for offset in _offsets_of(name.encode("utf-8") + b"\0", strings)
+                for offset in _offsets_of(name.encode("utf-8", "surrogatepass") + b"\0", strings)
             }
             found: dict[str, list[Symbol]] = {}
             for index, offset in enumerate(_name_offsets(table) if wanted else ()):

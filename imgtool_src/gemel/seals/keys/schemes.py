@@ -25,6 +25,10 @@ from gemel.seals.keys.algorithms import (
 SMALLEST_RSA_EXPONENT = 65_537
 """FIPS 186-5 wants a public exponent above 2**16 (from memory)."""
 
+_FIELD = 2**255 - 19
+_SMALL_ORDER = (0, 1, 0x05FC536D880238B13933C6D305ACDFD5F098EFF289F4C345B027B2C28F95E826)
+"""The prime of Ed25519 (RFC 8032 5.1), and y of the points of order 4, 1 and 8; the prime less y is one of 2 or 8."""
+
 _CURVES = {ECDSA_P256: ("SECP256R1", "SHA256"), ECDSA_P384: ("SECP384R1", "SHA384")}
 _RSA = {RSA_3072: (3072, "SHA256"), RSA_4096: (4096, "SHA384")}
 _ML_DSA = {ML_DSA_65: "MLDSA65", ML_DSA_87: "MLDSA87"}
@@ -34,7 +38,9 @@ def algorithm_of(key: Any) -> SignatureAlgorithm | None:
     """The algorithm of a public or private key of the library, or None where none here takes it."""
     from cryptography.hazmat.primitives.asymmetric import ec, ed25519, rsa
 
-    if isinstance(key, (ed25519.Ed25519PublicKey, ed25519.Ed25519PrivateKey)):
+    if isinstance(key, ed25519.Ed25519PublicKey):
+        return None if _is_weak(key) else ED25519
+    if isinstance(key, ed25519.Ed25519PrivateKey):
         return ED25519
     if isinstance(key, (ec.EllipticCurvePublicKey, ec.EllipticCurvePrivateKey)):
         by_curve = {name.lower(): algorithm for algorithm, (name, _) in _CURVES.items()}
@@ -48,6 +54,12 @@ def algorithm_of(key: Any) -> SignatureAlgorithm | None:
     return None
 
 
+def _is_weak(key: Any) -> bool:
+    """Whether an Ed25519 key is a point of small order, for which anybody can sign, or is not in its one form."""
+    y = int.from_bytes(key.public_bytes_raw(), "little") & ~(1 << 255)
+    return y >= _FIELD or min(y, _FIELD - y) in _SMALL_ORDER
+
+
 def key_words(key: Any) -> str:
     """What a key of the library is, in words: ``an RSA key of 2,048 bits``; says nothing of its value."""
     from cryptography.hazmat.primitives.asymmetric import ec, rsa
@@ -59,6 +71,8 @@ def key_words(key: Any) -> str:
         more = f" with a public exponent below {SMALLEST_RSA_EXPONENT:,}" if small else ""
         return f"an RSA key of {key.key_size:,} bits{more}"
     kind = re.sub(r"(Public|Private)Key$", "", type(key).__name__)
+    if kind == "Ed25519":
+        return "an Ed25519 key for which anybody can sign"
     return f"a key of kind {re.sub(r'^MLDSA', 'ML-DSA-', kind)}"
 
 

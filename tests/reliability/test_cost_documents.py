@@ -1,0 +1,235 @@
+"""Documents and texts below 1 MB that once took seconds to hours: each ends within 2 s, by answer or error."""
+
+from __future__ import annotations
+
+import base64
+import io
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from builds.elf_writer import SymbolSpec
+from releases import release_folder
+from reliability.test_cost_debug import packed, station, unit
+from seal_cli.sealed_device import BUILDS, Run, run_here, write_device, write_key
+from seconds import within
+from small_device import station_elf
+
+from gemel.text.demangled import demangled
+
+PRODUCER = b"\x01\x11\0\x25\x08\x03\x08\0\0\0"
+"""Abbreviation 1: a unit with DW_AT_producer and DW_AT_name as texts (DWARF 5, section 7.5.3)."""
+AT_TEXTS = b"\x01\x11\0\x25\x0e\0\0\0"
+"""The same with a producer in .debug_str."""
+DEVICE = (
+    "<device><name>D</name><peripherals><peripheral><name>P0</name><baseAddress>0x0</baseAddress><registers>"
+)
+DERIVED = '<peripheral derivedFrom="P0"><name>Q{}</name><baseAddress>0x40000000</baseAddress></peripheral>'
+
+
+def register(number: int, more: str = "") -> str:
+    """A register of a device description."""
+    return f"<register><name>R{number}</name>{more}<addressOffset>{4 * number}</addressOffset></register>"
+
+
+def derived_peripherals() -> str:
+    """Thousands of peripherals, each with the registers of one."""
+    first = "".join(map(register, range(2000)))
+    rest = "".join(DERIVED.format(number) for number in range(8000))
+    return f"{DEVICE}{first}</registers></peripheral>{rest}</peripherals></device>"
+
+
+def arrays() -> str:
+    """Arrays of registers with as many elements as are read."""
+    more = "<dim>4096</dim><dimIncrement>4</dimIncrement>"
+    first = "".join(
+        register(number, more).replace(f">R{number}<", f">R{number}_%s<") for number in range(5000)
+    )
+    return f"{DEVICE}{first}</registers></peripheral></peripherals></device>"
+
+
+MAPS: dict[str, Callable[[], str]] = {
+    "empty lines": lambda: "\n" * 900_000,
+    "empty lines with blanks": lambda: " \n" * 450_000,
+    "heads of tables": lambda: "\nMemory Configuration\n\nName Origin Length\n" * 20_000,
+}
+DESCRIPTIONS = {"derived peripherals": derived_peripherals, "arrays": arrays}
+
+
+def repeating(levels: int) -> str:
+    """A C++ name of a dozen characters a level, each of which doubles what it stands for (Itanium C++ ABI, 5.1.8)."""
+    digits = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+    return "_Z1f1AIiE" + "".join(f"S_IS{digits[level]}_S{digits[level]}_E" for level in range(levels))
+
+
+NAMES = (
+    repeating(30),
+    "_Z1f" + "P" * 390 + "i",
+    *(f"_Z1f{'P' * 20}3{chr(97 + number % 26)}{number:02}" for number in range(99)),
+)
+SYMBOLS = tuple(
+    SymbolSpec(name, 0x1000_0001 + 2 * number, 2)
+    for number, name in enumerate((*NAMES, "ram" * 300, "_" * 900))
+)
+UNITS: dict[str, Callable[[], dict[str, bytes]]] = {
+    "blanks of a producer": lambda: one_unit(b" " * 900_000),
+    "digits of a producer": lambda: one_unit(b"1" * 900_000),
+    "many units": lambda: {
+        ".debug_info": b"".join(unit(b"\x01p%d\0l-1.%d/a\0" % (number, number)) for number in range(30_000)),
+        ".debug_abbrev": PRODUCER,
+    },
+    "one long text for all units": lambda: {
+        ".debug_info": b"".join(unit(b"\x01" + number.to_bytes(4, "little")) for number in range(30_000)),
+        ".debug_abbrev": AT_TEXTS,
+        ".debug_str": b"x" * 400_000 + b"\0",
+    },
+    "compressed units": lambda: {
+        ".zdebug_info": packed(unit(b"\x01p\0n\0") + bytes(1 << 29)),
+        ".debug_abbrev": PRODUCER,
+    },
+    "thousands of attributes": lambda: {
+        ".debug_info": unit(b"\x01") * 60_000,
+        ".debug_abbrev": b"\x01\x11\0" + b"\x25\x21\x01" * 1000 + b"\0\0\0",
+    },
+}
+
+
+def one_unit(producer: bytes) -> dict[str, bytes]:
+    """One unit with this producer."""
+    return {".debug_info": unit(b"\x01" + producer + b"\0n\0"), ".debug_abbrev": PRODUCER}
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The small device without a seal, and a release of it in ``out``."""
+    folder = release_folder(tmp_path_factory.mktemp("documents")).parent
+    write_device(folder, "")
+    write_key(folder / "a.pem")
+    return folder
+
+
+@pytest.fixture
+def gemel(folder: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> Run:
+    """Runs one command line in the folder, within its time."""
+    monkeypatch.chdir(folder)
+    run = run_here(capfd)
+
+    def bounded(*words: str | Path):  # type: ignore[no-untyped-def]
+        with within(2):
+            ended = run(*words)
+        assert "fault in gemel" not in ended.err, words
+        return ended
+
+    return bounded
+
+
+@pytest.mark.parametrize("name", MAPS)
+def test_a_link_map_ends_in_time(gemel: Run, name: str) -> None:
+    """The attack: 900 KB of line ends took hours, since each was looked at as the start of all that follow."""
+    Path("x.map").write_text(MAPS[name](), encoding="utf-8")
+    assert gemel("draft", *BUILDS, "--map", "x.map").code == 2
+
+
+@pytest.mark.parametrize("name", DESCRIPTIONS)
+def test_a_device_description_ends_in_time(gemel: Run, name: str) -> None:
+    """The attack: registers are read once for each peripheral that is derived, and for each element of an array."""
+    Path("x.svd").write_text(DESCRIPTIONS[name](), encoding="utf-8")
+    ended = gemel("draft", *BUILDS, "--svd", "x.svd")
+    assert (ended.code, "more than 200,000 registers" in ended.err) == (2, True)
+
+
+def test_names_that_repeat_themselves(gemel: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The attack: 417 characters of a C++ name stand for terabytes; such names stay as the file has them."""
+    assert demangled(repeating(3)) != repeating(3)
+    assert {demangled(name) for name in NAMES[:2]} == set(NAMES[:2])
+    Path("x.elf").write_bytes(station_elf(symbols=SYMBOLS))
+    lines = "".join(f"{0x1000_0000 + number:08x}\n" for number in range(100_000))
+    monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(lines.encode())))
+    ended = gemel("where", "station=x.elf", "-")
+    assert (ended.code, NAMES[0] in ended.out) == (0, True)
+    assert gemel("where", "station=x.elf", "A::f").code == 2
+    assert gemel("draft", "station=x.elf", "sampler=sampler.elf").code < 2
+
+
+@pytest.mark.parametrize(("less", "spelled"), [(0, True), (1, False)])
+def test_the_longest_names_together(
+    less: int, spelled: bool, gemel: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As many characters as LONGEST_TOGETHER are spelled out, one more is not: of a text, and for a name."""
+    name = "_ZN5gauge4readEv"
+    for module in ("annotating", "build_names"):
+        monkeypatch.setattr(f"gemel.lookup.{module}.LONGEST_TOGETHER", len(name) - less)
+    Path("x.elf").write_bytes(station_elf(symbols=(SymbolSpec(name, 0x1000_0011, 2),)))
+    monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(b"10000010\n")))
+    assert ("gauge::read" in gemel("where", "station=x.elf", "-").out) == spelled
+    assert gemel("where", "station=x.elf", "gauge::read").code == (0 if spelled else 2)
+
+
+@pytest.mark.parametrize("name", UNITS)
+def test_what_a_build_was_made_of_ends_in_time(gemel: Run, name: str, tmp_path: Path) -> None:
+    """The attack: debug information that costs gigabytes or hours in the list of what a release was made of."""
+    Path("x.elf").write_bytes(station(UNITS[name]()))
+    words = ("release", "small.toml", "station=x.elf", "sampler=sampler.elf")
+    assert gemel(*words, "--no-memory-files", "-o", tmp_path / "made").code == 0
+
+
+def edited(name: str, change: Callable[[dict], object]) -> None:
+    """Change one document of the release in the folder ``changed``."""
+    data = json.loads(Path("changed", name).read_bytes())
+    change(data)
+    Path("changed", name).write_text(json.dumps(data), encoding="utf-8")
+
+
+def many_vex() -> None:
+    """One VEX document listed a thousand times, and an SBOM as large as the rest."""
+    refs = [{"affects": [{"ref": f"r{number}"}]} for number in range(2000)]
+    vex = {"bomFormat": "CycloneDX", "vulnerabilities": refs}
+    Path("changed/v.json").write_text(json.dumps(vex), encoding="utf-8")
+    edited("release.json", lambda data: data.update(vex=[{"file": "v.json", "form": "CycloneDX"}] * 1024))
+    parts = [{"bom-ref": f"c{number}", "name": "x"} for number in range(20_000)]
+    edited("sbom.cdx.json", lambda data: data["components"].extend(parts))
+
+
+def many_signatures() -> None:
+    """As many signatures without the name of a key as can be, over a long statement, and as many keys."""
+    signature = {"sig": base64.b64encode(bytes(range(32)) + bytes(32)).decode()}
+    payload = base64.b64encode(bytes(700_000)).decode()
+    edited("provenance.json", lambda data: data.update(signatures=[signature] * 1000, payload=payload))
+    edited("release.json", lambda data: data.update(keys=data["keys"] * 4000))
+
+
+FOLDERS: dict[str, Callable[[], object]] = {
+    "a document listed often": many_vex,
+    "signatures and keys": many_signatures,
+    "a long name": lambda: edited("release.json", lambda data: data.update(product="x" * 900_000)),
+    "half a character": lambda: edited("provenance.json", lambda data: data.update(payloadType="\ud800")),
+    "half a character in names": lambda: edited(
+        "release.json", lambda data: data["builds"][0].update(name="\ud800")
+    ),
+}
+
+
+@pytest.mark.parametrize("name", FOLDERS)
+def test_a_release_folder_ends_in_time(gemel: Run, name: str) -> None:
+    """Whatever its documents say, the findings are few and short, in every form."""
+    import shutil
+
+    shutil.rmtree("changed", ignore_errors=True)
+    shutil.copytree("out", "changed")
+    FOLDERS[name]()
+    for form in ("text", "sarif"):
+        ended = gemel("check", "--release", "changed", "--format", form)
+        assert ended.code in (1, 2)
+        assert len(ended.out) < 1_000_000
+
+
+@pytest.mark.parametrize(
+    "words",
+    [("where", "station=station.elf", "\udcff"), ("audit", "--index", "i.db", "--find", "product=\udcff")],
+)
+def test_words_that_are_no_text(gemel: Run, words: tuple[str, ...]) -> None:
+    """A shell passes any bytes: a name of other bytes than UTF-8 is a name that nothing has."""
+    gemel("audit", "small.toml", "station.elf", "--index", "i.db")
+    assert gemel(*words).code in (1, 2)
