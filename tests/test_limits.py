@@ -257,6 +257,7 @@ def _spelled(size: int) -> bool:
     """Whether a mangled name of so many characters is looked at."""
     name = f"_Z{size - 5}{'g' * (size - 5)}v"
     assert len(name) == size
+    demangled.cache_clear()
     return demangled(name) != name
 
 

@@ -106,11 +106,15 @@ def test_recognised(name: str) -> None:
 
 
 CONTRADICTIONS = {
-    "HEX named ELF": (HEX, "a.elf", ["contradict", "an Intel HEX file", "an ELF file"]),
-    "ELF named raw": (ELF, "a.bin", ["contradict", "an ELF file", "a raw binary"]),
-    "HEX named raw": (HEX, "a.bin", ["contradict", "an Intel HEX file", "a raw binary"]),
-    "S-record named HEX": (SREC, "a.hex", ["contradict", "an S-record file", "an Intel HEX file"]),
-    "ELF named HEX": (ELF, "a.hex", ["contradict", "an ELF file", "an Intel HEX file"]),
+    "HEX named ELF": (HEX, "a.elf", ["does not match its name", "an Intel HEX file", "an ELF file"]),
+    "ELF named raw": (ELF, "a.bin", ["does not match its name", "an ELF file", "a raw binary"]),
+    "HEX named raw": (HEX, "a.bin", ["does not match its name", "an Intel HEX file", "a raw binary"]),
+    "S-record named HEX": (
+        SREC,
+        "a.hex",
+        ["does not match its name", "an S-record file", "an Intel HEX file"],
+    ),
+    "ELF named HEX": (ELF, "a.hex", ["does not match its name", "an ELF file", "an Intel HEX file"]),
     "raw named ELF": (bytes(20), "a.elf", ["not an ELF file", "00 00 00 00", "7F 45 4C 46"]),
     "text named ELF": (
         b"version https://git-lfs.github.com/spec/v1\noid sha256:0\n",

@@ -37,7 +37,8 @@ class Bench:
         code = exit_code(["check", "image.hex", "--policy", "own.toml", "--format", "json", *words])
         said = self.capsys.readouterr()
         self.errors = said.err
-        return code, {rule["name"]: rule for rule in json.loads(said.out)["rules"]} if code < 2 else {}
+        self.report = json.loads(said.out)
+        return code, {rule["name"]: rule for rule in self.report["rules"]} if code < 2 else {}
 
 
 @pytest.fixture
@@ -61,6 +62,19 @@ def test_a_sealed_image_passes_and_says_what_was_not_checked(bench: Bench) -> No
     for name, rule in rules.items():
         if name not in APPLIED and name != REST:
             assert [each["reason"] for each in rule["not_checked"]] == [NEEDS_LAYOUT], name
+
+
+def test_the_identity_claims_no_layout(bench: Bench) -> None:
+    """No layout's name or digest, and nothing is said of bytes that only the layout's areas would show."""
+    bench.check(sealed(OLD))
+    identity = bench.report["identity"]
+    assert (identity["layout"], identity["layout_digest"], identity["as_sealed"]) == (None, None, None)
+    assert exit_code(["check", "image.hex", "--policy", "own.toml"]) == 0
+    text = bench.capsys.readouterr().out
+    assert "  layout    not given: record and seal alone are checked\n" in text
+    assert ", verified\n" in text
+    bench.check(CHANGED)
+    assert bench.report["identity"]["as_sealed"] is False
 
 
 def test_foreign_bytes_are_counted_where_nothing_verifies_them(bench: Bench) -> None:

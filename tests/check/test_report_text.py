@@ -68,15 +68,15 @@ def test_what_places_have_in_common_is_told_once() -> None:
 
 
 def test_the_remedy_stands_in_for_a_next_step() -> None:
-    """A finding without a next step of its own gets the rule's remedy."""
-    assert "  next      Correct it." in report_of(result_of([rule("a-rule", FINDING)]))
+    """A finding without a next step of its own gets the rule's remedy, written as other next steps are."""
+    assert "  next      correct it" in report_of(result_of([rule("a-rule", FINDING)]))
 
 
 def test_what_a_finding_does_not_tell_takes_no_line() -> None:
     """Parts of a finding that are empty are left out, and so are sections without content."""
     bare = Finding("what is wrong", ("station",))
     lines = report_of(result_of([rule("a-rule", bare)]), everything=True)
-    assert lines[:4] == ["BROKEN a-rule", "  what is wrong", "  next      Correct it.", ""]
+    assert lines[:4] == ["BROKEN a-rule", "  what is wrong", "  next      correct it", ""]
     assert lines[4].startswith("FAIL: 0 rules hold, 1 broken")
 
 

@@ -113,6 +113,7 @@ def captured(words: tuple[str, ...], width: int, folder: Path) -> tuple[str, int
     """What a command prints in ``folder``, stdout and stderr together, at ``width`` columns, and its exit code."""
     environment = {"COLUMNS": str(width), "NO_COLOR": "1", "FORCE_COLOR": None}
     with contextlib.chdir(folder), CliRunner().isolation(env=environment) as streams:
+        sys.stdout.isatty = lambda: True  # type: ignore[method-assign]
         code = exit_code(words)
         sys.stdout.flush()
         sys.stderr.flush()

@@ -194,14 +194,18 @@ ALL_WRONG = {
 
 
 @pytest.mark.parametrize("command", ALL_WRONG)
-@pytest.mark.parametrize("fault", ["the layout", "a build's name"])
+@pytest.mark.parametrize("fault", ["the layout", "a build's name", "a key"])
 def test_a_fault_of_the_layout_hides_no_missing_file(
     device: Path, gemel: Run, command: str, fault: str
 ) -> None:
     """What is wrong with the layout, or with the name of a build, and which files are missing: one error each."""
     assert gemel("keys", "new", "Ed25519", "-o", "key.pem", "--no-pass-phrase").code == 0
     words = ALL_WRONG[command]
-    if fault == "the layout":
+    if fault == "a key":
+        if command not in ("sign", "join", "release"):
+            return
+        words = (*words, "--key", "tower")
+    elif fault == "the layout":
         text = Path("small.toml").read_text(encoding="utf-8")
         Path("small.toml").write_text(f"formatt = 1\n{text}", encoding="utf-8")
     else:
@@ -511,6 +515,12 @@ def test_the_layout_that_it_was_joined_with(device: Path, gemel: Run) -> None:
     assert "is not that layout either" in flat(wrong.out)
 
 
+def elf_of(offset: int, value: bytes) -> bytes:
+    """A build with other bytes in its ELF header (gABI: e_type at 16, e_machine at 18)."""
+    data = Path("station.elf").read_bytes()
+    return data[:offset] + value + data[offset + len(value) :]
+
+
 WRONG = {
     "HEX text named .bin": ("wrong.bin", lambda: Path("tide.hex").read_bytes(), ("Intel HEX", "--as hex")),
     "a binary named .hex": ("wrong.hex", lambda: Path("tide.bin").read_bytes(), ("raw binary", "--as bin")),
@@ -528,6 +538,14 @@ WRONG = {
         ("tar archive", "unpack"),
     ),
     "nothing": ("wrong.hex", lambda: b"", ("the file is empty", "sent again")),
+    "a layout": ("wrong.toml", lambda: Path("small.toml").read_bytes(), ("a layout, not an image",)),
+    "an object file": ("wrong.hex", lambda: elf_of(16, b"\1\0"), ("an ELF object file that is not linked",)),
+    "an object file by its name": (
+        "wrong.o",
+        lambda: elf_of(16, b"\1\0"),
+        ("an ELF object file that is not linked",),
+    ),
+    "an ELF file of a PC": ("wrong.elf", lambda: elf_of(18, b"\x3e\0"), ("an ELF file for 64-bit x86",)),
     "an ELF file named .bin": (
         "wrong.bin",
         lambda: Path("station.elf").read_bytes(),
@@ -540,11 +558,27 @@ WRONG = {
 def test_wrong_images_are_told_by_their_content(device: Path, gemel: Run, name: str) -> None:
     """One problem, with what the file is and what to do."""
     file, content, due = WRONG[name]
+    assert gemel("keys", "new", "Ed25519", "-o", "key.pem", "--no-pass-phrase").code == 0
     Path(file).write_bytes(content())
-    done = gemel("check", "small.toml", file)
-    assert done.code == 2
-    assert done.err.count("error: ") == 1
-    assert all(words in flat(done.err) for words in due)
+    for command in ("check", "show", "split", "rehearse", "sign", "compare", "where", "audit"):
+        more = {
+            "split": ("-o", "parts"),
+            "sign": ("--key", "key.pem", "-o", "x.hex"),
+            "compare": ("tide.hex",),
+        }
+        words = ("0", "--image", file) if command == "where" else (file, *more.get(command, ()))
+        if file.endswith(".toml") and command in ("audit", "compare", "where"):
+            continue  # these take it for a second layout
+        if command == "audit" and "object" not in name:
+            continue  # it starts processes; what they say comes from the same place
+        done = gemel(command, "small.toml", *words)
+        assert done.code == 2
+        if command == "audit":
+            assert f"---- {file}: not judged: " in done.out
+            assert due[0] in flat(done.out)
+            continue
+        assert done.err.count("error: ") == 1, (command, done.err)
+        assert all(words in flat(done.err) for words in due)
 
 
 @pytest.mark.parametrize(

@@ -2,8 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, cast
+
 import pytest
 from rehearsals import device, kinds
+
+from gemel.rehearsal.raw_run import RawEvent
+from gemel.rehearsal.verdict.wording import words_for
+from gemel.structs import replace
+
+if TYPE_CHECKING:
+    from gemel.rehearsal.verdict.code_names import CodeNames
 
 SOURCES = {"station": "station.c", "sampler": "sampler.c"}
 
@@ -167,3 +176,13 @@ def test_stack_size_of_the_layout_goes_first() -> None:
     assert finding is not None
     assert finding.core == "station"
     assert "0x2000_3FE0" in finding.expected
+
+
+def test_a_fault_in_the_handler_of_a_fault_is_no_missing_handler() -> None:
+    """Armv7-M B1.5.13 (from memory): a fault at the priority of HardFault locks the core up, sound vector or not."""
+    numbers = {"handler": 0x1000_0105, "locked_up": 1, "nested": 1}
+    event = RawEvent(9, "station", "breakpoint", 0x1000_0104, numbers, {})
+    names = cast("CodeNames", None)
+    assert words_for(event, names).found.endswith("it is in its HardFault or NMI handler already")
+    sound = words_for(replace(event, numbers={**numbers, "nested": 0}), names)
+    assert "its HardFault vector 0x1000_0105 is no code of this core" in sound.found

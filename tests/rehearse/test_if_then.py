@@ -28,7 +28,7 @@ WATCHED = {
     "none": ("", ()),
     "reads": ("", ("reads",)),
     "a lock that guards the area": ('\n[[rehearsal.mutex]]\nat = 0x5002_1200\nguards = "link"\n', ()),
-    "a stack limit near the data": ("\n[rehearsal.stack_size]\nstation = 0x7E00\n", ()),
+    "a stack limit": ("\n[rehearsal.stack_size]\nstation = 0x200\n", ()),
 }
 CONDITIONS = ("eq", "ne", "cs", "cc", "mi", "pl", "hi", "ls", "ge", "lt", "gt", "le")
 OPPOSITE = dict(

@@ -16,7 +16,7 @@ from gemel.rehearsal import CannotRehearse, RehearsalOptions, rehearse
 from gemel.rehearsal.setup.planning import plan_of
 from gemel.spans import Span
 
-TINY = '[memory.tiny]\nkind = "ram"\nstart = 0x5000_1800\nsize = 64\n\n'
+TINY = '[memory.tiny]\nkind = "ram"\nstart = 0x5000_1300\nsize = 64\n\n'
 
 
 def plan(text: str):  # type: ignore[no-untyped-def]
@@ -27,11 +27,11 @@ def plan(text: str):  # type: ignore[no-untyped-def]
 @pytest.mark.parametrize(
     ("replace", "said"),
     [
-        ({"views = { sampler = 0x3000_0000 }": "views = { sampler = 0x3000_0800 }"}, "views of memory ram"),
+        ({"views = { sampler = 0x3000_0000 }": "views = { sampler = 0x3000_0200 }"}, "views of memory ram"),
         (
             {
                 "[memory.control]": TINY + "[memory.control]",
-                'start = 0x5000_0000\nsize = "4 KiB"': 'start = 0x5000_0000\nsize = "5 KiB"',
+                'start = 0x5000_0000\nsize = "4 KiB"': "start = 0x5000_0000\nsize = 0x1200",
             },
             "share a page",
         ),
@@ -49,7 +49,7 @@ def test_device_that_cannot_be_mapped_is_refused(replace: dict[str, str], said: 
 
 def test_every_problem_is_told_at_once() -> None:
     """Goals without builds and a view that cannot be mapped come in one error."""
-    text = device_text({"views = { sampler = 0x3000_0000 }": "views = { sampler = 0x3000_0800 }"})
+    text = device_text({"views = { sampler = 0x3000_0000 }": "views = { sampler = 0x3000_0200 }"})
     with pytest.raises(CannotRehearse) as caught:
         plan(text)
     assert len(caught.value.problems) == 2

@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import pytest
 from kernel_products import product
+from rehearsals import gauge
 from rehearse.differential.building import GCC, Builder
 from rehearse.differential.cases import Case, Source
 from rehearse.differential.judge import product_of
 from rehearse.differential.programs.switching import kernel, main_on_psp
+from rehearse.test_if_then import image_of
 from tools import required_tool
+
+from gemel.layout.reader import read_layout
+from gemel.rehearsal.session import RehearsalOptions, rehearse
 
 OWN = "    recurse(5);\n    while (finished < 2) {\n        yield_now();\n    }"
 PAINTED = f"""{kernel(3)}
@@ -93,3 +99,32 @@ def test_kernels_task_stacks_fit_their_variables() -> None:
         assert len(core.stacks) >= 3
         assert all(stack.name and stack.room and 32 <= stack.used <= stack.room for stack in core.stacks)
         assert core.stack_used is None or core.stack_used < (core.stack_room or 0)
+
+
+RECURSE = "1: push {{r4, lr}}\n sub sp, #{frame}\n subs r0, #1\n beq 2f\n bl 1b\n2: add sp, #{frame}\n pop {{r4, pc}}\n"
+STORE = "str r0, [sp]\n"
+DEEP = {
+    "small frames": "movs r0, #{depth}\n bl 1f\n b 9f\n" + RECURSE,
+    "a large frame": "sub.w sp, sp, #{bytes}\n" + STORE,
+    "a frame by register": "ldr r1, ={bytes}\n sub.w sp, sp, r1\n" + STORE,
+    "a frame by addition": "ldr r1, =-{bytes}\n add sp, r1\n" + STORE,
+    "a frame by move": "mov r1, sp\n sub.w r1, r1, #{bytes}\n mov sp, r1\n" + STORE,
+    "an exception frame": "ldr r1, =0x38008000 - {bytes} + 88\n msr msp, r1\n svc #0\n",
+}
+
+
+@pytest.mark.parametrize("size", [0x200, 0x800, 0xA04, 0x1800])
+@pytest.mark.parametrize("way", DEEP)
+def test_stack_limit_is_held_however_it_is_passed(way: str, size: int, tmp_path: Path) -> None:
+    """A stack of each size that is used to its last word is sound; one that is passed is found."""
+    for beyond, found in ((0, False), (64, True)):
+        depth = size // 32 + (2 if beyond else 0)
+        program = DEEP[way].format(depth=depth, frame=24, bytes=(size & ~7) + beyond)
+        program += "9: wfi\n b 9b\n .ltorg\n"
+        image = image_of("ldr r2, =0x38000100\n str r2, [r2]\n" + program, tmp_path)
+        layout = (
+            gauge("in-place", with_table=False).read.text + f"\n[rehearsal.stack_size]\nstation = {size}\n"
+        )
+        options = RehearsalOptions(budget=50_000, apart=False, exact=False)
+        rehearsal = rehearse(read_layout(layout.encode(), "x.toml"), image, {}, options)
+        assert (rehearsal.finding("below-stack-limit") is not None) is found, rehearsal.findings

@@ -69,7 +69,7 @@ def test_without_a_key_everything_is_not_verified(bench: Bench, layout: tuple[st
         code, text = bench.show(image, *layout)
         assert code == 0
         assert text.splitlines()[0] == "image.hex: small-device 1.2.3, rollback counter 7; not verified"
-    assert "nobody's key given: not verified" in text
+    assert "no public key given: not verified" in text
     assert f"key id {STRANGER.public_key.fingerprint.hex()}" in text
 
 

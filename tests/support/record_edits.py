@@ -1,4 +1,4 @@
-"""Images whose record says something else than the join wrote, each with a right CRC of its own."""
+"""Images whose record says something other than the join wrote, each with a right CRC of its own."""
 
 from __future__ import annotations
 

@@ -102,7 +102,7 @@ def _kind_of_content(start: bytes, promised: BuildKind | None) -> BuildKind | No
 def _contradiction(start: bytes, file: str, promised: BuildKind | None, found: BuildKind | None) -> Problem:
     if found is not None:
         return Problem(
-            "the name of the file and what is in it contradict each other",
+            "the content of the file does not match its name",
             where=file,
             found=KIND_NAMES[found],
             expected=KIND_NAMES[promised] if promised else "",

@@ -144,9 +144,9 @@ def identity_of(
         tool=Tool("gemel", __version__),
         release=_release(inspection.image_file),
         image=image_of(inspection, image_name),
-        layout=JudgedFile(read.name, read.file_sha256.hex()),
-        layout_product=read.layout.product,
-        layout_digest=read.digest,
+        layout=JudgedFile(read.name, read.file_sha256.hex()) if read.given else None,
+        layout_product=read.layout.product if read.given else None,
+        layout_digest=read.digest if read.given else None,
         builds=tuple(_build(inspection, name) for name in read.layout.builds),
         seal=state,
         signers=tuple(signers_of(inspection)),
@@ -310,6 +310,8 @@ def identity_rows(identity: Identity) -> Iterator[tuple[str, str]]:
         yield "release", f"{identity.release.name}, {_sums(identity.release)}"
     if identity.layout:
         yield "layout", f"{identity.layout.name}, SHA-256 {identity.layout.sha256}"
+    elif identity.builds:
+        yield "layout", "not given: record and seal alone are checked"
     for build in identity.builds:
         place = f", {build.stored}" if build.stored else ""
         yield "build", f"{build.name}: {build.file or 'not given'}{place}"

@@ -6,7 +6,7 @@ import importlib
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Literal
 
-from gemel.outcomes import Outcome
+from gemel.outcomes import Finding, Outcome
 from gemel.structs import Struct
 
 if TYPE_CHECKING:
@@ -47,6 +47,13 @@ class Rule(Struct):
     check: Callable[[Inspection], Iterable[Outcome]]
     only_with: str = ""
     of_elf: bool = False
+
+    def step_after(self, finding: Finding) -> str:
+        """What to do next: the finding's own words, else the remedy, written as those are."""
+        if finding.next_step:
+            return finding.next_step
+        text = self.remedy.removesuffix(".")
+        return f"{text[0].lower()}{text[1:]}" if text[1:2].islower() else text
 
 
 class StoredRule(Rule):

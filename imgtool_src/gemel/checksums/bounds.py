@@ -39,9 +39,16 @@ class OtherBounds(Struct):
     def __str__(self) -> str:
         if not self.coverages:
             return ""
-        starts = ", ".join(map(format_address, sorted(set(self.starts))))
-        ends = ", ".join(format_address(end - 1) for end in sorted(set(self.ends)))
+        starts, ends = _few(self.starts), _few([end - 1 for end in self.ends])
         return f"ranges tried: with their first byte at {starts}; with their last byte at {ends}"
+
+
+def _few(addresses: Sequence[int]) -> str:
+    """A few addresses, or of many how many there are from the lowest to the highest."""
+    each = sorted(set(addresses))
+    if len(each) <= 3:
+        return ", ".join(map(format_address, each))
+    return f"{len(each)} addresses from {format_address(each[0])} to {format_address(each[-1])}"
 
 
 def other_bounds(

@@ -61,7 +61,9 @@ def given(words: Sequence[str], usage: str, least: int = 1, most: int = 1, own: 
     if len(layouts) == 1 and files[0] != layouts[0]:
         order = " ".join([layouts[0], *(word for word in files if word != layouts[0]), *builds])
         found = " ".join(files)
-        raise UsageProblem(Problem("the layout comes first", found=found, expected=usage, next_step=order))
+        raise UsageProblem(
+            Problem("the layout comes first", found=found, expected=usage, next_step=f"write: {order}")
+        )
     if files and _is_elf(files[0]) and not layouts:
         raise UsageProblem(_elf_in_place(files[0], len(files) > most))
     layout = Path(files[0]) if layouts or len(files) > most else None
@@ -108,7 +110,8 @@ def _no_layout(usage: str) -> Problem:
         else f"name the layout first, or run this in a folder with {OWN}; gemel draft writes a first one"
     )
     if "IMAGE" in usage:
-        step += "; without a layout, gemel show IMAGE shows what the file says"
+        step += "; without a layout, gemel show IMAGE shows what the file says, and gemel check --policy FILE IMAGE"
+        step += " checks record and seal"
     return Problem("no layout", found=found, expected=usage, next_step=step)
 
 
@@ -138,8 +141,18 @@ def _is_elf(word: str) -> bool:
     return start.startswith(ELF_START) or (not start and word.lower().endswith(ELF_SUFFIXES))
 
 
+def named(word: str) -> str:
+    """A build's file as it is given, with a name made of the file's: ``main=main.elf``."""
+    return f"{re.sub(r'[^A-Za-z0-9_-]', '-', Path(word).stem)}={word}"
+
+
 def _elf_in_place(word: str, as_layout: bool) -> Problem:
-    given = f"{re.sub(r'[^A-Za-z0-9_-]', '-', Path(word).stem)}={Path(word).name}"
+    from gemel.workflows.not_images import AN_ELF, elf_words, refuse_no_image
+
+    given = named(Path(word).name)
+    start = _start_of(word)
+    if start and not as_layout and elf_words(start) != AN_ELF:
+        refuse_no_image(Path(word))
     if as_layout:
         what, expected = "this is a build, not a layout", "a layout (.toml)"
         step = f"draft a layout from the builds first: gemel draft {given} ... -o gemel.toml"
@@ -149,7 +162,7 @@ def _elf_in_place(word: str, as_layout: bool) -> Problem:
             f"join it first (gemel join LAYOUT {given} ... -o IMAGE), then give the image; without a layout"
             f" draft one: gemel draft {given} ... -o gemel.toml"
         )
-    return Problem(what, where=word, found="an ELF file", expected=expected, next_step=step)
+    return Problem(what, where=word, found=AN_ELF, expected=expected, next_step=step)
 
 
 def _wrong_number(images: Sequence[str], usage: str, most: int) -> Problem:
@@ -157,4 +170,6 @@ def _wrong_number(images: Sequence[str], usage: str, most: int) -> Problem:
         surplus = images[most] if most else images[0]
         step = f"a build is given with its name: NAME=FILE, here NAME={surplus}"
         return Problem("one file too many", found=surplus, expected=usage, next_step=step)
-    return Problem("missing argument IMAGE", found=" ".join(images) or "none", expected=usage)
+    step = "give the image; gemel check LAYOUT alone checks the layout"
+    found = " ".join(images) or "none"
+    return Problem("missing argument IMAGE", found=found, expected=usage, next_step=step)

@@ -43,9 +43,8 @@ def _name(error: click.BadParameter) -> str:
     if isinstance(error.param, click.Option):
         return max(error.param.opts, key=len)
     if error.param is not None:
-        return (
-            error.param.make_metavar(error.ctx).strip("[].") if error.ctx else error.param.human_readable_name
-        )
+        name = error.param.make_metavar(error.ctx) if error.ctx else error.param.human_readable_name
+        return name if " " in name else name.strip("[].")
     return error.param_hint if isinstance(error.param_hint, str) else ", ".join(error.param_hint or ())
 
 

@@ -103,8 +103,9 @@ def _views(page: Page, draft: Draft, memory: MemoryGuess) -> None:
     if memory.kind != "ram" or draft.primary.name in users or not users:
         return
     for user in users[:1]:
-        question = f"where does {draft.primary.name} see it? start is that address, and this one the view:"
-        page.unset("views", f"{{ {draft.core_name(user)} = {format_address(memory.span.start)} }}", question)
+        name = draft.core_name(user)
+        question = f"has {draft.primary.name} another address for it? Then start is that, and this a view:"
+        page.unset("views", f"{{ {name} = {format_address(memory.span.start)} }}", question)
 
 
 def _areas(page: Page, draft: Draft) -> None:

@@ -6,11 +6,8 @@ from collections.abc import Iterator
 
 from gemel.draft.evidence import Evidence
 from gemel.draft.places import AreaGuess
+from gemel.inspection.before_vectors import sections_before, words_on
 from gemel.spans import Span, format_address, format_size
-from gemel.text.escaping import in_toml
-
-MAX_SECTIONS = 4
-"""Sections before a vector table that are named."""
 
 
 def vector_offset(seen: Evidence, stored: AreaGuess, runs: AreaGuess | None) -> int:
@@ -46,26 +43,8 @@ def before_vectors(seen: Evidence, stored: AreaGuess) -> Iterator[str]:
     size = sum(span.size for span in spans)
     if not size:
         return
-    sections = [
-        section
-        for section in (seen.build.sections.all() if seen.build.sections else ())
-        if section.allocated and section.stored and section.span.size and front.holds(section.span.start)
-        if seen.vectors.run_address not in range(section.span.start, section.span.end)
-    ]
-    for section in sections[:MAX_SECTIONS]:
-        name = in_toml(section.name)
-        if ".note" in section.name:
-            yield (
-                f"Section {name}, {section.span}, is before the vector table: the linker put the note there since "
-                f"no line of the script names it. This line of SECTIONS, after the section with the vectors, "
-                f"moves it:  {name} : {{ KEEP(*({name})) }} > FLASH  (FLASH: the region of the vectors)"
-            )
-        else:
-            yield (
-                f"Section {name}, {section.span}, is before the vector table. If it is no header that a boot ROM "
-                f"reads there, this line moves it, after the section with the vectors:  "
-                f"{name} : {{ *({name}) }} > FLASH  (FLASH: the region of the vectors)"
-            )
+    sections = sections_before(seen.build, front)
+    yield from map(words_on, sections)
     if not sections:
         yield (
             f"{format_size(size)} are before the vector table, from {format_address(front.start)}: a header that "

@@ -40,7 +40,7 @@ def refuse_targets(targets: Sequence[Path], inputs: Iterable[Path] = ()) -> None
 def kind_of(mode: int) -> str:
     """What a file of this ``st_mode`` is in words; empty for a plain file."""
     found = [words for holds, words in KINDS if holds(mode)]
-    return found[0] if found else "" if stat.S_ISREG(mode) else "something else than a file"
+    return found[0] if found else "" if stat.S_ISREG(mode) else "something other than a file"
 
 
 def real_path(path: Path) -> str:

@@ -49,11 +49,16 @@ def unchanged_since_join(inspection: Inspection, spans: Sequence[Span]) -> bool:
 
 
 def as_recorded(inspection: Inspection) -> bool | None:
-    """Whether all digests of the record match the image; None without a sound record of this layout."""
+    """Whether all digests of the record match the image; None without a sound record of this layout.
+
+    Without a layout that was given, what is in no build cannot be compared: None where the builds match.
+    """
     record = inspection.record
     if record is None or joined_with_other_layout(inspection):
         return None
-    return _builds_match(inspection, record.builds) and _rest_matches(inspection, record)
+    if not _builds_match(inspection, record.builds):
+        return False
+    return _rest_matches(inspection, record) if inspection.read.given else None
 
 
 def _builds_match(inspection: Inspection, builds: Sequence[BuildEntry]) -> bool:

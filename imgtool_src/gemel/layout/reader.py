@@ -61,6 +61,11 @@ class ReadLayout(Struct):
         """The file's name without its folder, for reports, which hold no paths."""
         return PurePath(self.file).name
 
+    @property
+    def given(self) -> bool:
+        """Whether it came from a file; false of one that was made of what an image's record says."""
+        return bool(self.text)
+
     def at(self, path: KeyPath) -> str:
         """``file:line`` of a key, for messages."""
         from gemel.layout.positions import lines_of

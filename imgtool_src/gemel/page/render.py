@@ -108,7 +108,7 @@ def _findings(result: RulesApplied, inspection: Inspection) -> Iterator[ShownFin
     )
     for number, (each, judged) in enumerate(rows, 1):
         severity = "waived" if judged.waiver else each.severity
-        step = judged.finding.next_step or each.rule.remedy
+        step = each.rule.step_after(judged.finding)
         yield ShownFinding(number, each.rule.name, severity, judged, step, _place(judged, inspection))
 
 

@@ -17,7 +17,7 @@ from gemel.structs import Struct
 NEVER_EXECUTED = (Span(0x4000_0000, 0x2000_0000), Span(0xA000_0000, 0x6000_0000))
 """Where the default memory map of an M-profile core executes nothing: devices and system."""
 
-PAGE = 4096
+PAGE = 1024
 """Bytes of the emulator's pages: rights and mappings go by these."""
 
 SHORTEST_TURN, LONGEST_TURN = 64, 1024

@@ -220,7 +220,7 @@ def _not_judged(path: str, problem: str) -> ImageResult:
 
 def _words(problem: Problem, path: str) -> str:
     """A problem in one sentence, without the file's path, which is next to it, and the next step of a check."""
-    place = problem.where.removeprefix(path).lstrip(":, ")
+    place = problem.where.removeprefix(path).removeprefix(PurePath(path).name).lstrip(":, ")
     if place.isdigit():
         place = f"line {place}"
     return str(replace(problem, where=place, next_step=""))

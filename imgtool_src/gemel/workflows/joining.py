@@ -122,10 +122,25 @@ def sealed_and_checked(
     return check(layout, image, builds, trusted=trust, **options), seal, signers
 
 
-def assumptions_of(layout: Layout, build: Build) -> list[Problem]:
-    """What is to be said of a build that is no ELF file: what was assumed, and that it shows less."""
-    if build.kind == "elf":
+def stripped(build: Build) -> list[Problem]:
+    """The remark on an ELF file whose symbols were removed; none on any other."""
+    if "stripped" not in build.reason_for("symbols"):
         return []
+    return [
+        Problem(
+            "fewer rules can be checked of this build",
+            where=f"build {build.name} ({build.file})",
+            found="an ELF file without symbols: it was stripped",
+            expected="an ELF file with its symbols",
+            next_step="give the file as the linker wrote it",
+        )
+    ]
+
+
+def assumptions_of(layout: Layout, build: Build) -> list[Problem]:
+    """What is to be said of a build that is no whole ELF file: what was assumed, and that it shows less."""
+    if build.kind == "elf":
+        return stripped(build)
     from gemel.builds.build import KIND_NAMES
 
     area = layout.builds[build.name].stored_in

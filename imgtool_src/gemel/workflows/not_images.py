@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from typing import Literal
 
 from gemel.errors import Problem, UsageProblem
 from gemel.files.contents import HEX_LINE, LOOK, SREC_LINE, foreign
 from gemel.structs import replace
 
 ELF_START = b"\x7fELF"
+AN_ELF = "an ELF file"
+RELOCATABLE = 1
 IMAGES = "an image: .hex, .srec or .bin"
 
 
@@ -30,8 +33,19 @@ def refuse_no_image(path: Path, form: str | None = None) -> None:
     except (OSError, ValueError):
         return
     if start.startswith(ELF_START):
-        raise UsageProblem(_a_build(path))
+        raise UsageProblem(_a_build(path, start))
     suffix = path.suffix.lower()
+    if suffix == ".toml" and form is None:
+        step = "give the image; a layout is given once, before it"
+        raise UsageProblem(
+            Problem(
+                "this is a layout, not an image",
+                where=str(path),
+                found="a file in TOML",
+                expected=IMAGES,
+                next_step=step,
+            )
+        )
     if form != "bin" and (other := foreign(start, text=suffix != ".bin")):
         problem = Problem("this is not an image", where=str(path), found=other.words, expected=IMAGES)
         raise UsageProblem(replace(problem, next_step=other.step))
@@ -40,19 +54,33 @@ def refuse_no_image(path: Path, form: str | None = None) -> None:
         raise UsageProblem(misnamed)
 
 
-def _a_build(path: Path) -> Problem:
+def _a_build(path: Path, start: bytes) -> Problem:
     given = f"{path.stem}={path.name}"
+    found = elf_words(start)
     step = (
         f"join it first (gemel join LAYOUT {given} ... -o IMAGE), then give the image; the build goes"
         f" after the image, as {given}"
     )
+    if found != AN_ELF:
+        step = "give the image; a build of it is an executable for an Arm core, as the linker wrote it"
     return Problem(
-        "this is a build, not an image",
+        "this is a build, not an image" if found == AN_ELF else "this is not an image",
         where=str(path),
-        found="an ELF file",
+        found=found,
         expected=IMAGES,
         next_step=step,
     )
+
+
+def elf_words(start: bytes) -> str:
+    """What ELF file begins with ``start``: ``e_type`` and ``e_machine`` of its header (gABI, "ELF Header")."""
+    from gemel.builds.elf.header import ARM, MACHINES
+
+    order: Literal["big", "little"] = "big" if start[5:6] == b"\x02" else "little"
+    kind, machine = (int.from_bytes(start[at : at + 2], order) for at in (16, 18))
+    if machine != ARM and len(start) >= 20:
+        return f"an ELF file for {MACHINES.get(machine, f'machine {machine}')}"
+    return "an ELF object file that is not linked" if kind == RELOCATABLE else AN_ELF
 
 
 def _misnamed(path: Path, suffix: str, start: bytes) -> Problem | None:
@@ -72,7 +100,7 @@ def _misnamed(path: Path, suffix: str, start: bytes) -> Problem | None:
         return None
     found = next(each for each in FORMATS if each.short == holds)
     return Problem(
-        "the name of the file and what is in it contradict each other",
+        "the content of the file does not match its name",
         where=str(path),
         found=found.name,
         expected=promised.name,

@@ -146,10 +146,6 @@ def test_no_entry() -> None:
 
 
 REMARKS = {
-    "entry without the Thumb bit": (
-        elf([CODE], entry=0x1000_0004),
-        ["lacks the Thumb bit", "0x1000_0004", "odd address"],
-    ),
     "older ABI": (elf([CODE], header={"e_flags": 0x0400_0000}), ["Arm ABI", "version 4", "version 5"]),
     "unknown ABI": (elf([CODE], header={"e_flags": 0}), ["Arm ABI", "version 0"]),
 }

@@ -186,7 +186,8 @@ def test_what_the_record_vouches_for_is_not_called_changed() -> None:
     """Where the record's digests hold, the layout differs or the stored value was changed, not the bytes."""
     (finding,) = findings(BREAKS["another layout than the join's, and nothing that explains it"]())
     assert finding.lines[0].endswith("unchanged since the join: the layout differs")
-    assert finding.lines[1].startswith("ranges tried: with their first byte at 0x1000_0000, ")
+    assert finding.lines[1].startswith("ranges tried: with their first byte at ")
+    assert len(finding.lines[1]) < 160
     (finding,) = findings(BREAKS["a value that was changed"]())
     assert "unchanged since the join: the stored value was changed" in finding.lines[0]
 

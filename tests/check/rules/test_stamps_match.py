@@ -1,4 +1,4 @@
-"""``stamps-match``: stamps that hold something else than the layout gives them, and what they cannot tell."""
+"""``stamps-match``: stamps that hold something other than the layout gives them, and what they cannot tell."""
 
 from __future__ import annotations
 

@@ -18,7 +18,6 @@ import struct
 from typing import TYPE_CHECKING
 
 from gemel.errors import BuildError, Problem
-from gemel.spans import format_address
 from gemel.structs import NamedTuple
 
 if TYPE_CHECKING:
@@ -33,7 +32,7 @@ COUNT_ELSEWHERE = 0xFFFF
 
 _HEADER = struct.Struct("<16sHHIIIIIHHHHHH")
 EXECUTABLE = 2
-_ARM = 40
+ARM = 40
 _ABI_MASK, _ABI_5 = 0xFF00_0000, 0x0500_0000
 
 _TYPES = {
@@ -43,7 +42,7 @@ _TYPES = {
     4: ("a core dump", "give the executable that was running"),
 }
 # Names of a few machines that end up here by mistake (gABI, "e_machine" values).
-_MACHINES = {
+MACHINES = {
     3: "32-bit x86",
     8: "MIPS",
     20: "32-bit Power",
@@ -130,14 +129,14 @@ def _foreign(start: bytes, file: str) -> list[Problem]:
         )
     # The machine's number stands at the same place in every kind of ELF file.
     machine = int.from_bytes(start[18:20], "big" if byte_order == 2 else "little")
-    if problems and machine != _ARM:
+    if problems and machine != ARM:
         problems.append(_wrong_machine(machine, file))
     return problems
 
 
 def _problems(header: ElfHeader, file: str) -> list[Problem]:
     problems: list[Problem] = []
-    if header.machine != _ARM:
+    if header.machine != ARM:
         problems.append(_wrong_machine(header.machine, file))
     if header.type != EXECUTABLE:
         kind, next_step = _TYPES.get(header.type, (f"type {header.type}", "give the linked program"))
@@ -172,28 +171,18 @@ def _problems(header: ElfHeader, file: str) -> list[Problem]:
 
 
 def _wrong_machine(machine: int, file: str) -> Problem:
-    name = f" ({_MACHINES[machine]})" if machine in _MACHINES else ""
+    name = f" ({MACHINES[machine]})" if machine in MACHINES else ""
     return Problem(
         "the program is not for an Arm core",
         where=file,
         found=f"machine {machine}{name}",
-        expected=f"machine {_ARM} (32-bit Arm)",
+        expected=f"machine {ARM} (32-bit Arm)",
         next_step="give the build for the device",
     )
 
 
 def _remarks(header: ElfHeader, file: str) -> list[Problem]:
     remarks: list[Problem] = []
-    if header.entry and not header.entry & 1:
-        remarks.append(
-            Problem(
-                "the entry point lacks the Thumb bit",
-                where=file,
-                found=format_address(header.entry),
-                expected="an odd address: M-profile cores execute Thumb code only",
-                next_step="name a function as the entry point (ENTRY of the linker script)",
-            )
-        )
     if header.flags & _ABI_MASK != _ABI_5:
         remarks.append(
             Problem(

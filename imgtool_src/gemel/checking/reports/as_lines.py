@@ -41,7 +41,7 @@ def _lines(result: RulesApplied, inspection: Inspection) -> Iterator[str]:
             finding = judged.finding
             if judged.waiver is None:
                 ended = f"a waiver ended on {judged.ended.until}" if judged.ended else judged.refused
-                step = "; ".join(filter(None, (finding.next_step or each.rule.remedy, ended)))
+                step = "; ".join(filter(None, (each.rule.step_after(finding), ended)))
                 shown = (finding.what, finding.found, finding.expected, step, each.rule.name)
                 yield problem_line(place_of(finding), each.severity, *shown)
         if result.strict == "inputs" and each.lacks_input:

@@ -144,7 +144,7 @@ class _Run:
             "expected": finding.expected,
             "parties": list(finding.parties),
             "lines": list(finding.lines),
-            "nextStep": finding.next_step or each.rule.remedy,
+            "nextStep": each.rule.step_after(finding),
             **({"endedWaiver": f"ended on {ended.until}: {ended.reason}"} if ended else {}),
         }
         return {
@@ -227,7 +227,7 @@ def _message(finding: Finding, rule: Rule, ended: Waiver | None) -> dict[str, st
     lines += [f"found: {finding.found}"] if finding.found else []
     lines += [f"expected: {finding.expected}"] if finding.expected else []
     lines += finding.lines
-    lines.append(f"next: {finding.next_step or rule.remedy}")
+    lines.append(f"next: {rule.step_after(finding)}")
     lines += [f"waiver: ended on {ended.until}: {ended.reason}"] if ended else []
     return _text("\n".join(lines))
 

@@ -54,7 +54,7 @@ def finding_lines(rule: Rule, judged: Judged, width: int = WIDTH) -> Iterator[st
     yield from wrapped(finding.what, width, "  ")
     rows = [("where", finding.where), ("found", finding.found), ("expected", finding.expected)]
     rows += [("" if index else "detail", line) for index, line in enumerate(finding.lines)]
-    rows.append(("next", finding.next_step or rule.remedy))
+    rows.append(("next", rule.step_after(finding)))
     if judged.ended:
         rows.append(("waiver", f"ended on {judged.ended.until}: {judged.ended.reason}"))
     rows.append(("waiver", judged.refused))

@@ -269,7 +269,7 @@ RULE = Rule(
     "one holds it.",
     why="The primary writes this constant into the secondary's vector register and releases it. When the "
     "second build has moved and the first was not built again, the secondary takes its stack pointer and "
-    "first address from erased flash or the middle of a function, and locks up without a sign; the primary "
+    "first address from erased flash or the middle of a function, and locks up silently; the primary "
     "waits for it for ever.",
     remedy="Have the join write it, with a stamp of value = { vectors_of = the secondary's build } at this "
     "constant; or build the primary again with the address at which the secondary's vector table is.",

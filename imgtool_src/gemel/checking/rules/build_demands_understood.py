@@ -60,7 +60,7 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks="A build's attributes hold no tag below 64 (modulo 128) that the standard does not define, and "
-    "no arrangement outside of it.",
+    "no arrangement outside it.",
     why="Such a tag stands for a demand on the core that a reader must understand. What it requires cannot "
     "be compared with the core, so that nothing said of the other demands is the whole truth.",
     remedy="Find out what the tag means from the toolchain's documents and waive the finding if the core "

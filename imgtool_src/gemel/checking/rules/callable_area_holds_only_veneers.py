@@ -138,7 +138,7 @@ def _other_content(
     for place in _together(content, span):
         first = data[place.start - span.start :][: min(place.size, 8)]
         yield Finding(
-            f"area {area.name} holds something else than veneers",
+            f"area {area.name} holds something other than veneers",
             _parties(area),
             where=f"area {area.name}, {place}",
             found=f"{first.hex(' ')}{' ...' if place.size > len(first) else ''}",

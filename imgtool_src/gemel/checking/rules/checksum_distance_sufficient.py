@@ -24,7 +24,7 @@ RULE = Rule(
     why="A CRC finds every pattern of fewer wrong bits than its distance, and the more it covers, the lower "
     "that is: three or four cells that lose their charge can then leave the CRC right, and the device starts "
     "code that is not what was released.",
-    remedy="Take a CRC with a longer reach, split the range, or state in the layout, as hamming_distance, "
+    remedy="Use a CRC with a longer reach, split the range, or state in the layout, as hamming_distance, "
     "what is enough for this flash.",
     source='"32-Bit Cyclic Redundancy Codes for Internet Applications", International Conference on '
     "Dependable Systems and Networks, 2002 (title and year from memory); every bound recomputed",

@@ -54,11 +54,11 @@ RULE = Rule(
     name="checksum-rejects-blank",
     severity="warning",
     guards="device",
-    checks="Over a range that is all erased, or all zero, each checksum comes out as something else than "
+    checks="Over a range that is all erased, or all zero, each checksum comes out as something other than "
     "what an erased, or zero, place of its own would read.",
     why="A device that was never programmed, or whose programming failed before it began, verifies as sound "
     "and starts what is not there.",
-    remedy="Take an algorithm with a start value and final inversion that are not zero, or have boot code "
+    remedy="Use an algorithm with a start value and final inversion that are not zero, or have boot code "
     "also demand a length or mark that blank flash does not hold.",
     source="the parametrised CRC catalogue, recomputed; common practice",
     absent="the layout declares no checksum",

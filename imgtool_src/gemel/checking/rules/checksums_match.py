@@ -10,6 +10,7 @@ from gemel.checking.rule import Rule
 from gemel.checksums.in_layout import algorithm_of, checksum_bytes
 from gemel.errors import GemelError, Problem
 from gemel.inspection.checksum_ranges import known_coverage, ranges_elsewhere
+from gemel.inspection.image_bytes import cut_before
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.unchanged import joined_with_other_layout, unchanged_since_join
 from gemel.layout.model import Checksum
@@ -106,7 +107,8 @@ def _explanations(
     )
     if diagnosis.blank:
         hint = "join the image with this layout, or look for what erased the place afterwards"
-        return ("the stored value is blank: nothing was written there, or it was erased",), hint
+        line = "the stored value is blank: nothing was written there, or it was erased"
+        return cut_before(inspection.image, place) or (line,), hint
     hint = "correct that key of the layout to what the device computes, and join again"
     lines = [str(explanation) for explanation in diagnosis.explanations]
     if not lines:

@@ -155,7 +155,7 @@ RULE = Rule(
     "block start with what the RAM held: zeros in the laboratory after a long pause without power, anything "
     "after a reset in the field.",
     remedy="Put the symbol of the end after all input sections, COMMON included, or take the size in the "
-    "zero table from SIZEOF; give what shall keep its content a section of its own, such as .noinit.",
+    "zero table from SIZEOF; give what must keep its content a section of its own, such as .noinit.",
     source="ISO/IEC 9899:2011, section 6.7.9, paragraph 10; common practice (tables and symbols of start-up "
     "code); both from memory",
     absent=Reason("no build has sections that it clears, by its zero table or the usual symbols"),

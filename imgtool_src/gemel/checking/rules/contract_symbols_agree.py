@@ -177,7 +177,7 @@ RULE = Rule(
     checks="Each symbol that a contract names is defined in every core's build, is inside the contract's "
     "area, at the same place through each core's view and the aliases, and has the same size.",
     why="Two linkers place the same object in the order that suits each of them. A core that writes at one "
-    "address while the other one waits at the next leaves both running without a word between them, or "
+    "address while the other one waits at the next leaves both running with no message between them, or "
     "overwrites the neighbour.",
     remedy="Give the object a section of its own at a fixed address in both linker scripts, from addresses "
     "that both take from the layout.",

@@ -82,7 +82,7 @@ RULE = Rule(
     guards="device",
     checks="Each type that a contract names is known to a build, and has in every build the same size, and "
     "every member the same name, offset, size, encoding, array bounds and bit field, every enumeration the "
-    "same size, sign and values, as the debug information of each build shows, in every type inside of it "
+    "same size, sign and values, as the debug information of each build shows, in every type inside it "
     "and, where the contract says follow_pointers, in what its pointers point at.",
     why="Each core reads at the offsets that its own compiler chose. Where these differ, by an option for "
     "enumerations or packing, by an older copy of a header, or by another member in between, one core reads "

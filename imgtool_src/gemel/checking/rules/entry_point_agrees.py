@@ -12,6 +12,8 @@ from gemel.inspection.vector_tables import place_of, tables, word_span
 from gemel.inspection.wording import needs_elf
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 
+NO_ENTRY = "it lacks the Thumb bit: without ENTRY in its script the linker takes the start of .text"
+
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each build: its entry point against word 1 of its vector table in the image."""
@@ -48,6 +50,7 @@ def _finding(inspection: Inspection, table: VectorTable, file: str, entry: int) 
         found=f"entry point {described_word(inspection, core, entry)} in {file}",
         expected=f"{described_word(inspection, core, table.words[1])}, the reset handler",
         span=word_span(table, 1),
+        lines=() if entry & 1 else (NO_ENTRY,),
         follows_from=(("reset-handler-in-code", table.plan.name),),
     )
 

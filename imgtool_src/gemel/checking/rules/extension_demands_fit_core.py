@@ -55,7 +55,7 @@ RULE = Rule(
     checks="Each extension in a build's attributes is one that its core has: DSP, vectors, division, "
     "unaligned accesses, pointer authentication, security.",
     why="An instruction of an extension that the core lacks faults when it is reached, and so does an "
-    "unaligned access on a core that has none. Libraries for the larger core link without a word.",
+    "unaligned access on a core that has none. Libraries for the larger core link without a warning.",
     remedy="Compile the build with the -march= of its core (and -mno-unaligned-access where it has none), "
     "or correct the core's extensions in the layout if the device has them.",
     source='ADDENDA32 2025Q4, section "The target-related attributes", Tag_CPU_unaligned_access, '

@@ -35,7 +35,7 @@ RULE = Rule(
     checks="What the builds given, or the record and the vector tables, have at a place is not found there with "
     "its bytes swapped in halfwords or words, shifted from there on, or at an alias of flash.",
     why="A conversion for another programmer, a binary read at another address or a byte lost on the way changes "
-    "everything at once. Each other rule then complains of something else, and none of it is the cause; what "
+    "everything at once. Every other rule then reports something else, and none of it is the cause; what "
     "they find is left out as long as this rule is broken.",
     remedy="Make the image again from the builds, and compare the way in which it was converted or read with what "
     "is found here.",

@@ -116,7 +116,7 @@ RULE = Rule(
     severity="error",
     guards="image",
     checks="Every byte of the image is in a flash or rom memory of the layout, at its plain address.",
-    why="A programmer cannot write what is outside flash: it stops, or skips the bytes without a word. "
+    why="A programmer cannot write what is outside flash: it stops, or silently skips the bytes. "
     "Bytes for RAM look right under a debugger, which fills RAM itself, and are missing when the device "
     "starts alone. A raw binary made of such an image spans the gap in between, which can be hundreds of "
     "megabytes.",

@@ -99,7 +99,7 @@ RULE = Rule(
     "by its architecture and extensions in the layout, unless it is guarded by a test of the core's own state.",
     why="An instruction that the core lacks is undefined: it faults when it is reached, which may be once "
     "a year. Hand-written assembly and libraries without build attributes bring such instructions in "
-    "without a word from compiler or linker.",
+    "without a warning from compiler or linker.",
     remedy="Compile or take the function that holds the instruction for this core, or correct the core's "
     "extensions in the layout if the device has them.",
     source='AAELF32 2025Q4, section "Mapping symbols"; which architecture has which instruction: Armv6-M, '

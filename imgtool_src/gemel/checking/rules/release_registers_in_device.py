@@ -71,7 +71,7 @@ RULE = Rule(
     guards="device",
     checks="The two registers by which the primary releases each secondary are whole words inside a memory "
     "of kind device, as the primary sees it.",
-    why="A register that the layout has outside all device registers is a slip in the layout or in the "
+    why="A register that the layout has outside all device registers is a mistake in the layout or in the "
     "list of memories. Everything that follows from it, the header for both teams and the rehearsal, then "
     "counts on a write to a place where the device has nothing.",
     remedy="Take both addresses from the data sheet, and describe their peripheral as a memory of kind "

@@ -123,7 +123,7 @@ def _other_table(
     plan, first = code.plan, stores[0]
     lines = [f"{format_address(each.store.value or 0)} at {each.place}" for each in stores[1:]]
     return Finding(
-        f"build {plan.name} gives core {core.name} the address of no vector table of it",
+        f"build {plan.name} gives core {core.name} an address that is not its vector table",
         concerned(plan.name, plan.core, core.name),
         where=f"build {plan.name} ({code.build.file}), store to {format_address(release.vector_register)} at "
         f"{first.place}",
@@ -131,6 +131,7 @@ def _other_table(
         expected=format_address(tables[0]),
         span=Span(first.store.at, 4),
         lines=lines_in_short(lines, "store"),
+        next_step=f"correct the address in the code of build {plan.name}, or place the build of core {core.name} there",
     )
 
 
@@ -188,8 +189,8 @@ RULE = Rule(
     "the key where there is one; where it stores constants to its vector register, one of them is the address of its "
     "vector table.",
     why="With another value, such as the mask where its complement is expected, or one without the unlock key, the "
-    "secondary stays in reset; the primary waits for its first message for ever. With another address it starts by "
-    "words that are no vectors.",
+    "secondary stays in reset; the primary waits for its first message for ever. With another address it starts from "
+    "words that are not vectors.",
     remedy="Write the value of the data sheet, or correct release_mask, release_value or the key in the layout.",
     source="common practice",
     absent="no secondary has a release",

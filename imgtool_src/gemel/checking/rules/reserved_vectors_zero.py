@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.vector_tables import named_words, place_of, tables, unexplained, words_span
-from gemel.m_profile.vector_tables import reserved_words
+from gemel.m_profile.vector_tables import RESERVED, reserved_words, word_name
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import format_address
 
@@ -38,7 +38,7 @@ def _reserved(table: VectorTable) -> list[int]:
 
 
 def _finding(table: VectorTable, used: list[int]) -> Finding:
-    values = [f"{format_address(table.words[index])} in {named_words([index])}" for index in used]
+    values = [f"{format_address(table.words[index])} in {_word(index)}" for index in used]
     return Finding(
         f"build {table.plan.name} fills words that {table.core.architecture} reserves",
         (table.plan.name, table.core.name),
@@ -54,6 +54,12 @@ def _finding(table: VectorTable, used: list[int]) -> Finding:
     )
 
 
+def _word(index: int) -> str:
+    """``word 8``, ``word 7 (SecureFault on other architectures)``: what other architectures use it for."""
+    name = word_name(index)
+    return f"word {index}" if name == RESERVED else f"word {index} ({name} on other architectures)"
+
+
 RULE = Rule(
     name="reserved-vectors-zero",
     severity="note",
@@ -63,7 +69,7 @@ RULE = Rule(
     why="The core never reads these words, so nothing breaks. But a handler there is one that its author "
     "counts on and that never runs, which happens when start-up code for another architecture was taken; "
     "and a marker or checksum there is one that the layout does not know and cannot keep right.",
-    remedy="Take the vector table for this architecture; if the device needs a value there, describe it in "
+    remedy="Use the vector table for this architecture; if the device needs a value there, describe it in "
     "the layout as a stamp or checksum.",
     source="CMSIS-Core, section 'Interrupts and Exceptions (NVIC)', and its start-up templates, which write "
     "0; no architecture demands it (common practice)",

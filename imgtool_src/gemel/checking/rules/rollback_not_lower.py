@@ -75,8 +75,8 @@ RULE = Rule(
     guards="image",
     checks="The record's rollback counter is not below the one of --at-least nor below that of the image "
     "given with --previous.",
-    why="An older version is whole and well signed, and has the faults that the newer one corrects. A device "
-    "that does not compare counters takes it; one that does refuses it in the field.",
+    why="An older version is complete and correctly signed, and has the faults that the newer one corrects. A device "
+    "that does not compare counters accepts it; one that does refuses it in the field.",
     remedy="Take the newer image; where this one is meant to replace it, join it with a higher counter.",
     source="RFC 9124 section 4.2.1, THREAT.IMG.EXPIRED; section 4.3.1, REQ.SEC.SEQUENCE (draft 13 read)",
     absent=Reason(

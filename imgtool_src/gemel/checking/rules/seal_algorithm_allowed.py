@@ -50,8 +50,8 @@ RULE = Rule(
     severity="error",
     guards="image",
     checks="Each signer of the seal has an algorithm that layout and policy allow, and a trusted key its own.",
-    why="A seal is as strong as the weakest algorithm that is taken: who can break an old one, or one that "
-    "the device does not know, seals what he likes.",
+    why="A seal is as strong as the weakest algorithm that is accepted: anyone who can break an old one, or one "
+    "that the device does not know, can seal anything.",
     remedy="Seal the image with an allowed algorithm, or add the algorithm to [seal] if it is meant.",
     source="RFC 9124 section 4.3.4, REQ.SEC.AUTHENTIC (draft 13 read); a list of allowed algorithms is "
     "common practice",

@@ -42,7 +42,7 @@ RULE = Rule(
     guards="image",
     checks="As many signers as layout and policy demand have a trusted key, an allowed algorithm and a signature "
     "that holds, and where one demands a pair, one classical and one ML-DSA signature are among them.",
-    why="Several signers guard against the loss of one key, a pair against the fall of one kind of "
+    why="Several signers guard against the loss of one key, a pair against the break of one kind of "
     "algorithm. But signers are independent of each other, and anyone who can write the image can remove one: only a "
     "count finds that.",
     remedy="Where signers are missing, have them sign: gemel sign, with --more-to-come for all but the "

@@ -105,7 +105,7 @@ RULE = Rule(
     "import library, is one that a secure build offers, at the address of its gateway there.",
     why="With a stale import library the non-secure build calls where a gateway used to be: it enters "
     "another function with the wrong arguments, or faults where there is none. Both builds link without a "
-    "word.",
+    "warning.",
     remedy="Link the non-secure build again with the import library of this secure build; keep the "
     "addresses over releases with --in-implib when linking the secure one.",
     source='CMSE 1.4, chapter "CMSE support", requirement 8 (import library) and requirements 43 to 45',

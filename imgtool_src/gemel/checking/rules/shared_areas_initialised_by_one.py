@@ -56,7 +56,7 @@ RULE = Rule(
     why="The core that starts second copies its initial values over what the first one has put there since: "
     "messages vanish, a lock that is held becomes free, and whether it shows depends on the timing.",
     remedy="Let one core initialise what is shared, and give it in the other build a section that is neither "
-    "loaded nor cleared (NOLOAD, outside of bss).",
+    "loaded nor cleared (NOLOAD, outside bss).",
     source="common practice: shared memory is set up by one side, before the other one starts",
     absent="the layout has no shared area, or a single build",
     check=check,

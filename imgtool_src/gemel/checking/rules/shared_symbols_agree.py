@@ -163,7 +163,7 @@ RULE = Rule(
     checks="Every global object that the builds of two cores have under one name in shared areas is at one "
     "place and has one size and one type, except as far as a contract names it and says so already.",
     why="Two linkers that are given the same objects in another order place them at different addresses "
-    "without a word. Each core then reads what the other one wrote as something else.",
+    "without a warning. Each core then reads what the other one wrote as something else.",
     remedy="Fix the place of every shared object in both linker scripts, compile one header on both sides, "
     "and name the objects in a contract.",
     source="common practice: what two programs share has one address and one layout",

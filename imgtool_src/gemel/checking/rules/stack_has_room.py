@@ -161,7 +161,7 @@ RULE = Rule(
     "or code or another core's build takes, or to the start of its RAM, there is at least the stack that the "
     "build states, or one exception frame where it states none.",
     why="Nothing stops a stack that meets data: it overwrites variables, and a store to one of them "
-    "changes a return address. A build links without a word when its data has grown into the stack, and "
+    "changes a return address. A build links without a warning when its data has grown into the stack, and "
     "fails in the deepest call or the first interrupt.",
     remedy="Make the build's data smaller, or its RAM larger, and let its linker script assert that the "
     "stack fits after the data; set word 0 of the vector table to the first address after the stack.",

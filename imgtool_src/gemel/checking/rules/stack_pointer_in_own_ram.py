@@ -68,7 +68,7 @@ RULE = Rule(
     guards="device",
     checks="The initial stack pointer of each build, word 0 of its vector table, is above the start and "
     "at most at the end of an area of RAM that its core owns, at the addresses at which that core sees it.",
-    why="The core pushes below this address from its first function on. In no memory the first push faults "
+    why="The core pushes below this address from its first function on. If it is in no memory, the first push faults "
     "and the core locks up; in the other core's RAM it works until that core uses the same bytes, and then "
     "either of them returns to an address that the other one wrote.",
     remedy="Set the end of the stack in the build's linker script to the end of RAM that this core owns, as "

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
-from gemel.inspection.inspection import Inspection
+from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.vector_tables import place_of, table_span, tables
 from gemel.m_profile.vector_tables import alignment_of
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
-from gemel.spans import align_down, format_address, format_size
+from gemel.spans import Span, align_down, format_address, format_size
+from gemel.text.escaping import in_toml
+
+if TYPE_CHECKING:
+    from gemel.builds.elf.section_table import Section
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -26,6 +31,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             continue
         given = " (vector_alignment in the layout)" if needed == core.vector_alignment else ""
         lower = align_down(address, needed)
+        before = _before(inspection, table)
         yield Finding(
             f"the vector table of build {table.plan.name} is not aligned for {core.interrupts} interrupts",
             (table.plan.name, core.name),
@@ -34,7 +40,26 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             expected=f"a multiple of {format_size(needed)}{given}, such as {format_address(lower)} "
             f"or {format_address(lower + needed)}",
             span=table_span(inspection.layout, table.plan),
+            lines=tuple(f"section {in_toml(each.name)}, {each.span}, is before it" for each in before),
+            next_step=_moving(before[0]) if before else "",
         )
+
+
+def _moving(section: Section) -> str:
+    from gemel.inspection.before_vectors import line_for
+
+    return f"write in the linker script, after the section with the vectors: {line_for(section)} (FLASH: their region)"
+
+
+def _before(inspection: Inspection, table: VectorTable) -> list[Section]:
+    """What the build stores between the start of its area and its table: a note or header that moved the table."""
+    from gemel.inspection.before_vectors import sections_before
+
+    build = inspection.builds.get(table.plan.name)
+    size = table.span.start - inspection.layout.span_of(table.plan.stored_in).start
+    if build is None or not 0 < size <= table.placed.vector_address:
+        return []
+    return sections_before(build, Span(table.placed.vector_address - size, size))
 
 
 RULE = Rule(

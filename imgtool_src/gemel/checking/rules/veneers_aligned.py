@@ -78,7 +78,7 @@ RULE = Rule(
     guards="device",
     checks="The veneers of a secure build, by the section .gnu.sgstubs of its ELF file, begin at a multiple "
     "of 32 bytes.",
-    why="The attribution unit makes memory callable in units of 32 bytes. Where the veneers begin inside of "
+    why="The attribution unit makes memory callable in units of 32 bytes. Where the veneers begin inside "
     "one, either what is in front of them becomes callable too, or the first of them do not and calls "
     "through these end in a SecureFault.",
     remedy="Give the section .gnu.sgstubs an address that is a multiple of 32 (--section-start with the GNU "

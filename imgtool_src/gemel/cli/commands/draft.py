@@ -74,13 +74,14 @@ def command(
     from gemel.draft.document import document
     from gemel.draft.drafting import draft
     from gemel.files.outputs import write_all
+    from gemel.workflows.joining import stripped
 
     files, image = _files([text for text in given if "=" in text]), _image(given)
     if output is not None:
         _refuse_existing(output, [*files.values(), *(each for each in (image, svd) if each)], force)
     recorded, builds = _evidence(files, image, at, as_form)
     for build in builds.values():
-        print_remarks(build.remarks)
+        print_remarks([*build.remarks, *stripped(build)])
     folder = output.parent if output is not None else Path()
     drafted = draft(builds, _link_maps(maps, builds), recorded)
     data = document(drafted, _paths(files, folder), _peripherals(svd), svd.name if svd else "").encode()
@@ -101,11 +102,12 @@ def command(
 
 def _image(given: tuple[str, ...]) -> Path | None:
     """The one argument without a name; raises UsageProblem for more of them."""
+    from gemel.cli.positions import named
     from gemel.errors import Problem, UsageProblem
 
     bare = [text for text in given if "=" not in text]
     if len(bare) > 1:
-        hint = "name the builds: NAME=FILE"
+        hint = f"name the builds: {' '.join(named(text) for text in bare[:4])}"
         found, expected = ", ".join(bare[:4]), "NAME=FILE, and at most one image"
         raise UsageProblem(Problem("not a build", found=found, expected=expected, next_step=hint))
     return Path(bare[0]) if bare else None

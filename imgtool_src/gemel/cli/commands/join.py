@@ -145,7 +145,10 @@ def command(
 
         read, files = with_unreadable(read_them, *found.builds)
         own = load_policy(policy) if policy else None
-        with GivenKeys(key_texts, PassPhrases(phrase_files, phrase_names), open_keys=open_keys) as keys:
+        phrases = PassPhrases(phrase_files, phrase_names)
+        with with_unreadable(
+            lambda: GivenKeys(key_texts, phrases, open_keys=open_keys), *found.builds
+        ) as keys:
             refuse_unsealable(read.layout, keys, leave_unsealed)
             whole = memory_files(read.layout, memories)
             targets = [path for path in outputs if path != STDOUT]

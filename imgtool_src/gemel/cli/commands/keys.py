@@ -174,7 +174,7 @@ def _lines(name: str, kind: str, key: PublicKey) -> list[str]:
     return [
         on_one_line(name),
         f"  holds        {kind}",
-        f"  algorithm    {algorithm.name}: {algorithm.key_words}",
+        f"  algorithm    {algorithm.name}",
         f"  size         public key {algorithm.public_key_size:,} bytes, "
         f"signature {algorithm.signature_size:,} bytes",
         f"  fingerprint  {key.fingerprint.hex()}",

@@ -143,6 +143,7 @@ def command(
     from gemel.cli.signing.pass_phrases import PassPhrases
     from gemel.files.folders import refuse_folder
     from gemel.text.wrapping import labelled_lines
+    from gemel.workflows.inputs import with_unreadable
     from gemel.workflows.read_back import read_back_words
     from gemel.workflows.release_index import refuse_index, write_release
     from gemel.workflows.release_inputs import ReleaseRequest
@@ -170,7 +171,8 @@ def command(
         date=date_text,
         paths_outside=paths_outside,
     )
-    with GivenKeys(key_texts, PassPhrases(phrase_files, phrase_names), open_keys=open_keys) as keys:
+    phrases = PassPhrases(phrase_files, phrase_names)
+    with with_unreadable(lambda: GivenKeys(key_texts, phrases, open_keys=open_keys), *found.builds) as keys:
         released = make_release(request, keys)
     print_remarks(released.remarks)
     result, done = released.check, []

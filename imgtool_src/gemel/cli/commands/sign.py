@@ -124,6 +124,7 @@ def command(
     from gemel.cli.signing.key_options import GivenKeys
     from gemel.cli.signing.pass_phrases import PassPhrases
     from gemel.cli.signing.sign_request import hand_over, seal_image
+    from gemel.workflows.inputs import with_unreadable
     from gemel.workflows.signing import SignRequest, refuse_mixture
 
     found = given(words, USAGE)
@@ -150,5 +151,7 @@ def command(
     refuse_mixture(request, bool(key_texts))
     if to_be_signed:
         return hand_over(request, quiet)
-    with GivenKeys(key_texts, PassPhrases(phrase_files, phrase_names), open_keys=open_keys) as keys:
+    phrases = PassPhrases(phrase_files, phrase_names)
+    inputs: list[str | Path] = [*found.images, *found.builds]
+    with with_unreadable(lambda: GivenKeys(key_texts, phrases, open_keys=open_keys), *inputs) as keys:
         return seal_image(request, keys, quiet)

@@ -15,6 +15,7 @@ from gemel.rehearsal.emulator.instruction_needs import (
     is_exclusive,
     is_sleep,
     is_unmask,
+    lowers_stack_far,
     non_secure_target,
     sets_control,
     sets_stack_limit,
@@ -82,6 +83,7 @@ class CodeBlocks:
         self.sleeps: set[int] = set()
         """Addresses of WFI."""
         self.uses_exclusives = self.sets_limits = self.sets_control = self.acts_as_user = False
+        self.lowers_stack_far = False
         self.divisions: set[int] = set()
         """Addresses of SDIV and UDIV, while a division by zero traps."""
         self.traps_division = self.found_stop = False
@@ -170,6 +172,7 @@ class CodeBlocks:
                 self.sets_limits |= sets_stack_limit(first, second)
                 self.sets_control |= sets_control(first, second)
                 self.acts_as_user |= is_as_user(first, second)
+                self.lowers_stack_far |= lowers_stack_far(first, second)
                 continue
             self.found_stop = True
 

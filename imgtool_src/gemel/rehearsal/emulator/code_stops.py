@@ -108,6 +108,8 @@ class CodeStops:
             doubtful = core.blocks.first_doubtful(core.pc)
             if core.blocks.found_stop:
                 self.set_exits()
+            if core.bus.stale:
+                core.bus.watch_stack_limit()
             if doubtful is None or core.time + doubtful.before > until:
                 return
             if doubtful.before and (not core.go(doubtful.before) or core.pc != doubtful.address):
@@ -151,6 +153,6 @@ class CodeStops:
         if core.blocks.is_loaded(address) and not core.blocks.is_loaded(previous.pc & ~1):
             core.blocks.entered_data = address
         doubtful = core.blocks.is_doubtful(address, block.size) or not core.guard.may_execute(address)
-        if doubtful or core.guard.stale or (core.blocks.found_stop and self._stops):
+        if doubtful or core.guard.stale or core.bus.stale or (core.blocks.found_stop and self._stops):
             core.blocks.suspect = address
             uc.emu_stop()

@@ -11,16 +11,28 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, Protocol
 
 from gemel.rehearsal.emulator.backing import Backing
-from gemel.rehearsal.emulator.core_mapping import device_pages, in_force, page_runs, partly_closed, slack_of
+from gemel.rehearsal.emulator.core_mapping import (
+    device_pages,
+    in_force,
+    page_runs,
+    partly_closed,
+    slack_of,
+    stack_guard,
+)
 from gemel.rehearsal.emulator.exception_frames import RETURN_MAGIC
 from gemel.rehearsal.emulator.instruction_needs import is_single_load
 from gemel.rehearsal.emulator.system_space import ALIGNMENT_TRAP, BASE, SIZE
-from gemel.rehearsal.plan import PAGE
-from gemel.spans import Span
+from gemel.spans import Span, without
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.emulated_core import EmulatedCore
 
+
+WATCHED_BELOW = 4096
+"""Bytes below a stack's limit of which writes are looked at."""
+
+MOST_PUSHED = 128
+"""Bytes that one instruction pushes at most; the stack pointer follows after it."""
 
 MAX_PORTS = 4096
 """Registers that are remembered for each run of pages; others are looked up at each access."""
@@ -79,7 +91,9 @@ class CoreBus:
         self._core, self._backings, self._device = core, backings, device
         self._uc, self._plan = core.native.uc, core.plan
         self._hooks: list[int] = []
+        self._released: set[str] = set()
         self._mapped: list[Span] = []
+        self._stack_guard = stack_guard(core.plan)
         self._map_devices()
         self.map_memories(set())
         self._watch()
@@ -130,44 +144,62 @@ class CoreBus:
             or len(self.read_bytes(address, len(data))) < len(data)
         ):
             return False
+        for guard in self._stack_guard:
+            if guard.holds(address):
+                self.watch_stack_limit()
         located[0].write(located[1], data)
         if located[0].written is not None:
             located[0].written[located[1] : located[1] + len(data)] = b"\x01" * len(data)
         return True
 
     def map_memories(self, released: set[str]) -> None:
-        """Map with the rights that count once the cores ``released`` run; not from a callback."""
+        """Map with the rights that count once the cores ``released`` run; not from a callback.
+
+        Where everything is allowed no access can be invalid; the library is quick only where nobody waits for one.
+        """
+        self._released = released
         u = self._unicorn
         for span in self._mapped:
-            self._uc.mem_unmap(span.start, span.size)
+            self._core.native.unmap(span)
         self._mapped = []
+        always_open = []
         ram = {name for name, backing in self._backings.items() if backing.plan.kind == "ram"}
-        for run in page_runs(self._plan, ram, released):
+        for run in page_runs(self._plan, ram, released, self._stack_guard):
             rights = u.UC_PROT_READ
             rights |= u.UC_PROT_WRITE if run.writable else 0
             rights |= u.UC_PROT_EXEC if run.executable else 0
             address = self._backings[run.memory].address + run.offset
             self._uc.mem_map_ptr(run.span.start, run.span.size, rights, address)
             self._mapped.append(run.span)
+            if run.writable and run.executable:
+                always_open.append(run.span)
         for hook in self._hooks:
             self._uc.hook_del(hook)
         self._hooks = []
+        for span in without([Span(0, 1 << 32)], always_open):
+            self._hooks.append(
+                self._uc.hook_add(u.UC_HOOK_MEM_INVALID, self._invalid, begin=span.start, end=span.last)
+            )
         for span, closed in partly_closed(self._plan, released):
             self._hook_range(u.UC_HOOK_MEM_WRITE, span, self._closed_write, (closed.what, closed.party))
         for window in self._plan.windows:
             for span in slack_of(window):
                 self._hook_range(u.UC_HOOK_MEM_READ | u.UC_HOOK_MEM_WRITE, span, self._slack, None)
+        limit = self._plan.stack_limit
+        if limit and not self._stack_guard:
+            below = Span.from_bounds(max(0, limit - WATCHED_BELOW), limit)
+            self._hook_range(u.UC_HOOK_MEM_WRITE, below, self._near_stack_limit, None)
         self._shut = in_force(self._plan.closed, released)
 
     def watch(
         self, kinds: int, callback: Callable[..., Any], data: object = None, span: Span | None = None
     ) -> int:
         """Call ``callback(uc, access, address, size, value, data)`` for accesses to ``span`` (None: all)."""
-        registers = self._core.registers
+        native = self._core.native
 
         def called(uc: Any, access: int, address: int, size: int, value: int, data: object) -> None:
             callback(uc, access, address, size, value, data)
-            registers.clear_if_then()
+            native.clear_if_then()
 
         begin, end = (span.start, span.last) if span else (1, 0)
         return int(self._uc.hook_add(kinds, called, user_data=data, begin=begin, end=end))
@@ -183,14 +215,25 @@ class CoreBus:
 
     def _watch(self) -> None:
         u = self._unicorn
-        self._uc.hook_add(u.UC_HOOK_MEM_INVALID, self._invalid)
-        limit = self._plan.stack_limit
-        if limit:
-            below = Span.from_bounds(max(0, limit - PAGE), limit)
-            self.watch(u.UC_HOOK_MEM_WRITE, self._near_stack_limit, None, below)
         both = u.UC_HOOK_MEM_READ | u.UC_HOOK_MEM_WRITE
         for span, area in self._plan.guarded:
             self.watch(both, self._guarded, area, span)
+
+    @property
+    def stale(self) -> bool:
+        """Whether the stack may now pass its guard page unseen: ``watch_stack_limit`` must follow."""
+        return bool(self._stack_guard) and self._core.blocks.lowers_stack_far
+
+    def begin_stack(self, top: int) -> None:
+        """The main stack begins at ``top``; one that is smaller than its guard page is watched from the start."""
+        if any(guard.end > top for guard in self._stack_guard):
+            self.watch_stack_limit()
+
+    def watch_stack_limit(self) -> None:
+        """From now on look at every write near the limit, which makes all accesses slower; not from a callback."""
+        self._stack_guard = []
+        self.map_memories(self._released)
+        self._core.look_again()
 
     def trap_unaligned(self) -> None:
         """From now on every unaligned access faults; not from a callback."""
@@ -213,12 +256,17 @@ class CoreBus:
             for closed in self._shut:
                 if closed.span.holds(address):
                     self._closed_write(uc, access, address, size, value, (closed.what, closed.party))
-                    core.registers.clear_if_then()
+                    core.native.clear_if_then()
                     return True
+            if any(guard.holds(address) for guard in self._stack_guard):
+                core.faults.after_run.append(self.watch_stack_limit)
+                core.stop_soon()
+                core.native.clear_if_then()
+                return True
             located = self.locate(address)
             data = (value & (1 << 8 * size) - 1).to_bytes(size, "little")
             if located and self._device.programs_flash(core, located[0], address, data):
-                core.registers.clear_if_then()
+                core.native.clear_if_then()
                 return True
             core.note_fault("write-to-flash" if located else "unmapped-write", numbers)
             return False
@@ -244,7 +292,7 @@ class CoreBus:
         if not self._core.on_main_stack:
             return
         stack = registers.stack
-        if stack < limit and stack <= address:
+        if stack < limit and stack - MOST_PUSHED <= address:
             numbers = {"address": address, "limit": limit, "stack": stack}
             self._core.report("below-stack-limit", registers.pc & ~1, numbers)
 
@@ -274,8 +322,8 @@ class RegisterPorts:
 
     def __init__(self, core: EmulatedCore, device: DeviceSide, pages: Span) -> None:
         self._native = core.native
-        self._next = self._run = self._begun = 0
-        """After the last access; in which run, and at which instruction of it, that was."""
+        self._last = 0, 0, 0
+        """Where the last access ended; at which instruction of which run that was."""
         self._core, self._device, self._start = core, device, pages.start
         self._spans = [(span, plain) for span, plain in core.plan.devices if pages.holds(span.start)]
         self._ports: dict[int, Port | None] = {}
@@ -286,11 +334,7 @@ class RegisterPorts:
         if port is None:
             self._core.note_fault("unmapped-read", {"address": self._start + offset, "size": size})
             return 0
-        native = self._native
-        begun, run = native.begun, native.runs
-        if offset == self._next and begun == self._begun and run == self._run:
-            self._look_at_split(size)
-        self._next, self._begun, self._run = offset + size, begun, run
+        self._look_at_split(offset, size)
         return port.read(offset & 3, size)
 
     def write(self, offset: int, size: int, value: int) -> None:
@@ -300,17 +344,17 @@ class RegisterPorts:
             self._core.note_fault("unmapped-write", {"address": self._start + offset, "size": size})
             return
         if size == 1:
-            begun, run = self._native.begun, self._native.runs
-            if offset == self._next and begun == self._begun and run == self._run:
-                self._look_at_split(size)
-            self._next, self._begun, self._run = offset + size, begun, run
+            self._look_at_split(offset, size)
         port.write(offset & 3, size, value)
 
-    def _look_at_split(self, size: int) -> None:
+    def _look_at_split(self, offset: int, size: int) -> None:
         """A second access right after another one of the same instruction: a fault unless it has several words."""
-        core = self._core
-        if size < 4 or is_single_load(*core.instruction(core.registers.pc & ~1)):
-            core.note_fault("alignment-fault", {"size": size})
+        begun, run = self._native.counter.value, self._native.runs
+        if self._last == (offset, begun, run):
+            core = self._core
+            if size < 4 or is_single_load(*core.instruction(core.registers.pc & ~1)):
+                core.note_fault("alignment-fault", {"size": size})
+        self._last = offset + size, begun, run
 
     def _find(self, offset: int) -> Port | None:
         address = self._start + (offset & ~3)

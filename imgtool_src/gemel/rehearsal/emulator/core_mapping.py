@@ -35,9 +35,14 @@ def in_force(closed: Iterable[Closed], released: set[str]) -> list[Closed]:
     return [each for each in closed if not each.from_release_of or each.from_release_of in released]
 
 
-def page_runs(core: CorePlan, ram: set[str], released: set[str]) -> Iterator[PageRun]:
-    """The runs to map for ``core``, by window and address.  ``ram`` are the names of writable memories."""
-    shut = [whole_pages(each.span) for each in in_force(core.closed, released)]
+def page_runs(
+    core: CorePlan, ram: set[str], released: set[str], guard: Iterable[Span] = ()
+) -> Iterator[PageRun]:
+    """The runs to map for ``core``, by window and address.
+
+    ``ram`` are the names of writable memories; writes to ``guard``, whole pages, are to be seen too.
+    """
+    shut = [*guard, *(whole_pages(each.span) for each in in_force(core.closed, released))]
     open_code = merge(touched_pages(span) for span in (*core.executable, *core.loadable))
     for window in core.windows:
         pages = touched_pages(window.span)
@@ -75,6 +80,11 @@ def slack_of(window: Window) -> list[Span]:
         Span.from_bounds(window.span.end, pages.end),
     ]
     return [span for span in spans if span.size]
+
+
+def stack_guard(core: CorePlan) -> list[Span]:
+    """The lowest whole page of the main stack, which is written before anything below its limit is."""
+    return [Span(align_up(core.stack_limit, PAGE), PAGE)] if core.stack_limit else []
 
 
 def device_pages(core: CorePlan) -> list[Span]:

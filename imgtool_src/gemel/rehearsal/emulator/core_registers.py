@@ -5,9 +5,9 @@ from __future__ import annotations
 import struct
 
 from gemel.rehearsal.emulator.interrupts import Masks
-from gemel.rehearsal.emulator.native import READ_MSPLIM, READ_PSPLIM, Native
+from gemel.rehearsal.emulator.native import READ_MSPLIM, READ_PSPLIM, THUMB_STATUS, Native
 
-THUMB_STATUS, THUMB_STATE = 1 << 24, 1 << 5
+THUMB_STATE = 1 << 5
 IF_THEN = 0x0600_FC00
 """Bits of the status register that hold the state of an if-then block."""
 
@@ -43,10 +43,7 @@ class CoreRegisters:
         self._control, self._pc = native.group(control), native.group(pc)
         self._stack, self._link = native.group(stack), native.group(link)
         self._stacks = native.group(numbers.UC_ARM_REG_MSP, numbers.UC_ARM_REG_PSP)
-        self._if_then, self._faultmask = (
-            native.group(numbers.UC_ARM_REG_EPSR),
-            native.group(numbers.UC_ARM_REG_FAULTMASK),
-        )
+        self._faultmask = native.group(numbers.UC_ARM_REG_FAULTMASK)
         self._result = native.group(first)
         # What the state register holds below the flags, whatever the code does: mode and endianness.
         self._mode_bits = self._state.read()[0] & 0x3DF & ~THUMB_STATE | THUMB_STATE
@@ -127,14 +124,6 @@ class CoreRegisters:
     def holds(self, condition: int) -> bool:
         """Whether a condition, as instructions encode it (0 to 15), holds now."""
         return _holds(condition, self._state.read()[0])
-
-    def clear_if_then(self) -> None:
-        """From a callback about a memory access: take back what the library does to the if-then state.
-
-        For the callback it restores the state that the block had at the access, and leaves it so: the next
-        block would then begin as if it stood in an if-then block (unicorn 2.1.4).
-        """
-        self._if_then.write((THUMB_STATUS,))
 
     def advance_if_then(self) -> None:
         """One instruction of an if-then block is done."""

@@ -49,6 +49,7 @@ class Device:
         self.running: EmulatedCore | None = None
         self._to_start: list[tuple[str, int]] = []
         self._released: set[str] = set()
+        self._finishing = False
         self._done_at: int | None = None
         self._look_at = LOOK_EVERY
         self._restarts, self._to_restart = 0, False
@@ -90,10 +91,18 @@ class Device:
                 break
             look_at = self.schedule.on_core(core, self._look_at + LOOK_EVERY)
             self._run(core, min(self.schedule.limit(core), look_at, self.plan.budget))
-            time = self.schedule.time()
+            now = self.schedule.common(core, core.time)
             if self._to_restart:
-                self._restart(self.schedule.common(core, core.time))
+                self._restart(now)
                 same = SameState(self)
+            elif (
+                core.runs
+                and now < min(self._look_at, self.plan.budget)
+                and not self._finishing
+                and until is None
+            ):
+                continue
+            time = self.schedule.time()
             if self._all_done(time):
                 ended = "goals"
             elif until is not None and time > until:
@@ -283,7 +292,7 @@ class Device:
         time = self.schedule.time() if self.running is None else None
         self.log.add(core, "goal", pc, {}, {"goal": goal.label}, time)
         if all(self.reached_goals):
-            core.hand_over = True
+            self._finishing = core.hand_over = True
             core.stop_soon()
 
     def _goal_addresses(self, core: str) -> tuple[int, ...]:

@@ -146,6 +146,7 @@ class EmulatedCore:
         self.registers.stack = stack & ~3
         self.registers.link = 0xFFFF_FFFF
         self.initial_stack = stack & ~3
+        self.bus.begin_stack(stack & ~3)
         self.pc = reset & ~1
         self.report("start", None, {"vectors": vectors, "stack": stack, "reset": reset})
         if self.bus.is_erased(vectors):
@@ -174,6 +175,8 @@ class EmulatedCore:
             coming = self.coming.next()
             stop = until if coming is None else min(until, max(coming, self.time + 1))
             self.stops.set_exits()
+            if self.bus.stale:
+                self.bus.watch_stack_limit()
             if self.guard.stale:
                 self.guard.refresh()
             if self.blocks.suspect is None and self.blocks.known(self.pc) and self.guard.may_execute(self.pc):

@@ -8,7 +8,8 @@ from __future__ import annotations
 import struct
 from typing import TYPE_CHECKING
 
-from gemel.rehearsal.emulator.core_registers import FLOAT_ACTIVE, PRIVILEGE, PROCESS_STACK, THUMB_STATUS
+from gemel.rehearsal.emulator.core_registers import FLOAT_ACTIVE, PRIVILEGE, PROCESS_STACK
+from gemel.rehearsal.emulator.native import THUMB_STATUS
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.emulated_core import EmulatedCore

@@ -60,6 +60,18 @@ def sets_stack_pointer(first: int, second: int) -> bool:
     return first & 0xFFE0 == 0xF380 and second & 0xF000 == 0x8000 and second & 0xFF in (8, 9)
 
 
+def lowers_stack_far(first: int, second: int) -> bool:
+    """Whether it may lower the stack pointer by more than 508 bytes, as for a large or variable array.
+
+    Moves from R7 and R11, which compilers take back frames with, are left out, as is MSR.
+    """
+    if first & 0xFB5F == 0xF10D or first & 0xFBFF == 0xF2AD:
+        return second & 0x0F00 == 0x0D00 and bool(first & 0x0400 or second & 0x7000)
+    if first & 0xFFEF == 0xEBAD:
+        return second & 0x0F00 == 0x0D00
+    return first & 0xFF87 in (0x4485, 0x4685) and first not in (0x46BD, 0x46DD)
+
+
 def non_secure_target(first: int) -> int | None:
     """The register with the target of BXNS or BLXNS, which leave Secure state where its bit 0 is clear."""
     return first >> 3 & 0xF if first & 0xFF07 == 0x4704 else None

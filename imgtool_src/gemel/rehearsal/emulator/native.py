@@ -1,9 +1,12 @@
-"""The emulator's library, called directly: run, count, stop, registers, memory-mapped registers.
+"""The emulator's library, called directly: run, count, stop, registers, memory-mapped registers, translations.
 
 The library's own Python wrapper costs several microseconds a call, and neither it nor the C interface gives
 the number of instructions executed or lets a callback end the run after the current instruction.  Both are
 two words of the library's state: the count of instructions and its limit, side by side.  Where they are is
 measured (``_find_counters``), not assumed; a library in which they are not found is refused.
+
+Each store to a page that code may run from makes the library look whether it changes translated code, which takes
+three times as long as the store.  So a page is executable for the library only once the core fetches from it.
 """
 
 from __future__ import annotations
@@ -16,6 +19,9 @@ from typing import Any
 from gemel.spans import Span
 
 PAGE = 0x1000
+THUMB_STATUS = 1 << 24
+"""The bit of the program status that every M-profile core has set."""
+
 _HIGHEST_SCRATCH = 0x9FFF_F000
 """The last page of the addresses from which an M-profile core executes."""
 
@@ -29,12 +35,31 @@ _ENDLESS = bytes.fromhex("fee7")
 _SEARCHED = 1 << 14
 """Bytes of the library's state that are searched for the counters."""
 
+
+class _Translation(ctypes.Structure):
+    """Where a page is and what may be done with it, as the library's ``uc_tlb_entry``."""
+
+    _fields_ = (("page", ctypes.c_uint64), ("rights", ctypes.c_uint32))
+
+
 _ReadFunction = ctypes.CFUNCTYPE(
     ctypes.c_uint64, ctypes.c_void_p, ctypes.c_uint64, ctypes.c_uint, ctypes.c_void_p
 )
 _WriteFunction = ctypes.CFUNCTYPE(
     None, ctypes.c_void_p, ctypes.c_uint64, ctypes.c_uint, ctypes.c_uint64, ctypes.c_void_p
 )
+
+
+_FillFunction = ctypes.CFUNCTYPE(
+    ctypes.c_bool,
+    ctypes.c_void_p,
+    ctypes.c_uint64,
+    ctypes.c_int,
+    ctypes.POINTER(_Translation),
+    ctypes.c_void_p,
+)
+MANY_FILLS = 1000
+"""Translations after which the library's table is emptied, which makes it larger."""
 
 
 class UnknownLibrary(ImportError):
@@ -72,6 +97,7 @@ class Native:
         A page elsewhere holds single instructions that only the emulation executes.  Raises UnknownLibrary.
         """
         import unicorn
+        from unicorn import arm_const
         from unicorn.unicorn_py3 import unicorn as wrapper
 
         untyped: Any = unicorn
@@ -89,7 +115,10 @@ class Native:
         self.read_batch.argtypes = self.write_batch.argtypes = [pointer, pointer, pointer, ctypes.c_int]
         self._map = library.uc_mmio_map
         self._map.argtypes = [pointer, word, word, _ReadFunction, pointer, _WriteFunction, pointer]
+        self._if_then = self.group(arm_const.UC_ARM_REG_EPSR)
         self._functions: list[Any] = []
+        self._unicorn: Any = unicorn
+        self._fills, self._unmapping = 0, False
         self._scratch = _HIGHEST_SCRATCH
         while any(span.overlaps(Span(self._scratch, PAGE)) for span in taken):
             self._scratch -= PAGE
@@ -99,6 +128,13 @@ class Native:
         self._find_counters()
         self.uc.mem_protect(self._scratch, PAGE, unicorn.UC_PROT_EXEC)
         self.uc.ctl_exits_enabled(True)
+        self._translate(library)
+
+    def unmap(self, span: Span) -> None:
+        """Take a mapping away; the library fetches from its pages to find translated code there."""
+        self._unmapping = True
+        self.uc.mem_unmap(span.start, span.size)
+        self._unmapping = False
 
     def group(self, *numbers: int) -> RegisterGroup:
         """A group of registers by the library's numbers."""
@@ -113,29 +149,64 @@ class Native:
         instruction at which an error or a callback ends the run counts as begun.
         """
         self.runs += 1
+        if self._fills > MANY_FILLS:
+            self._fills = 0
+            self.uc.ctl(self._unicorn.UC_CTL_TLB_FLUSH, self._unicorn.UC_CTL_IO_WRITE)
         error = int(self._start(self.handle, address | 1, 0, 0, count))
         if self.failure is not None:
             failure, self.failure = self.failure, None
             raise failure
-        begun = self._counter.value
+        begun = self.counter.value
         return (begun - 1 if begun > self._limit.value else begun), error
 
     @property
     def begun(self) -> int:
         """Instructions begun in this run; from a callback, the current one included."""
-        return int(self._counter.value)
+        return int(self.counter.value)
 
     def stop_soon(self) -> None:
         """From a callback: end the run after the current instruction (after its if-then block)."""
-        self._limit.value = self._counter.value
+        self._limit.value = self.counter.value
 
     def counted_out(self) -> bool:
         """Whether the last run ended by its count or ``stop_soon``."""
-        return bool(self._counter.value > self._limit.value)
+        return bool(self.counter.value > self._limit.value)
 
     def execute_scratch(self, offset: int) -> None:
         """Execute one instruction of the scratch page."""
         self._start(self.handle, self._scratch + offset | 1, 0, 0, 1)
+
+    def _translate(self, library: ctypes.CDLL) -> None:
+        """Answer which pages are executable: those that the core has fetched from; every address is its own."""
+        u, code = self._unicorn, set[int]()
+        fetch, data_rights, all_rights = u.UC_MEM_FETCH, u.UC_PROT_READ | u.UC_PROT_WRITE, u.UC_PROT_ALL
+
+        def fill(uc: int, page: int, access: int, result: Any, data: object) -> bool:
+            self._fills += 1
+            if access != fetch:
+                self.clear_if_then()
+            elif not self._unmapping:
+                code.add(page)
+            found = result[0]
+            found.page, found.rights = page, all_rights if access == fetch or page in code else data_rights
+            return True
+
+        function, hook = _FillFunction(fill), ctypes.c_size_t()
+        self._functions.append(function)
+        self.uc.ctl_set_tlb_mode(u.UC_TLB_VIRTUAL)
+        pointer, word = ctypes.c_void_p, ctypes.c_uint64
+        add = library.uc_hook_add
+        add.argtypes = [pointer, pointer, ctypes.c_int, _FillFunction, pointer, word, word]
+        if add(self.handle, ctypes.byref(hook), u.UC_HOOK_TLB_FILL, function, None, 1, 0):
+            raise UnknownLibrary("this version of unicorn asks nobody for translations; 2.1.4 is known")
+
+    def clear_if_then(self) -> None:
+        """From a callback about a data access: take back what the library does to the if-then state.
+
+        For the callback it restores the state that the block had at the access, and leaves it so: the next
+        block would then begin as if it stood in an if-then block (unicorn 2.1.4).
+        """
+        self._if_then.write((THUMB_STATUS,))
 
     def _find_counters(self) -> None:
         """Find the words that hold the count and its limit, by two runs of known length."""
@@ -148,7 +219,7 @@ class Native:
         if len(places) != 1:
             raise UnknownLibrary("this version of unicorn keeps its counters elsewhere; 2.1.4 is known")
         at = self.handle + places.pop()
-        self._counter = ctypes.c_size_t.from_address(at)
+        self.counter = ctypes.c_size_t.from_address(at)
         self._limit = ctypes.c_size_t.from_address(at + ctypes.sizeof(ctypes.c_size_t))
 
     # -- memory-mapped registers ---------------------------------------------------------------------

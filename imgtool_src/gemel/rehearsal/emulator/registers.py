@@ -66,10 +66,10 @@ class RegisterPort:
 
     def read(self, byte: int, size: int) -> int:
         """``size`` bytes of it from ``byte`` on."""
-        if self._before:
+        if self._before is not None:
             self._before()
         self.reads += 1
-        value = self.reader(self._core) if self.reader else 0
+        value = self.reader(self._core) if self.reader is not None else 0
         if size != 4:
             value = value >> 8 * byte & ((1 << 8 * size) - 1)
         self.last_value = value

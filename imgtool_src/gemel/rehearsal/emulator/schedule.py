@@ -8,7 +8,6 @@ generator of its own, so that the same number always gives the same order.
 from __future__ import annotations
 
 import random
-import zlib
 from typing import TYPE_CHECKING
 
 from gemel.rehearsal.plan import LONGEST_TURN, SHORTEST_TURN
@@ -47,20 +46,23 @@ class Schedule:
             (device.memories[memory], offset, size) for _, memory, offset, size in device.plan.shared
         ]
         self._watchable = sum(size for _, _, size in self._shared) <= MAX_WATCHED
-        self._digest = 0
+        self._seen: list[bytes] = []
         self._others: int | None = None
         """When the next of the other cores executes, as ``next_core`` saw it."""
 
     def next_core(self) -> EmulatedCore | None:
         """The core to run next: the one whose next instruction comes first; None if none will ever run."""
-        times = [
-            (self.common(core, time), core)
-            for core in self._device.cores.values()
-            if (time := _next_time(core)) is not None
-        ]
-        times.sort(key=_by_time)
-        self._others = times[1][0] if len(times) > 1 else None
-        return times[0][1] if times else None
+        found, first, self._others = None, 0, None
+        for core in self._device.cores.values():
+            own_time = core.time if core.runs else _wakes_at(core)
+            if own_time is None:
+                continue
+            time = self.common(core, own_time)
+            if found is None or time < first:
+                found, first, self._others = core, time, None if found is None else first
+            elif self._others is None or time < self._others:
+                self._others = time
+        return found
 
     def time(self) -> int:
         """The common time that every core that runs has reached."""
@@ -102,11 +104,9 @@ class Schedule:
         if not self._watchable:
             self._turn = SHORTEST_TURN
             return
-        digest = 0
-        for memory, offset, size in self._shared:
-            digest = zlib.adler32(memory.read(offset, size), digest)
-        if digest != self._digest:
-            self._digest = digest
+        shared = [memory.read(offset, size) for memory, offset, size in self._shared]
+        if shared != self._seen:
+            self._seen = shared
             self.cores_talk()
             return
         self._quiet += 1
@@ -114,12 +114,6 @@ class Schedule:
             self._turn, self._quiet = min(2 * self._turn, LONGEST_TURN), 0
 
 
-def _by_time(entry: tuple[int, EmulatedCore]) -> int:
-    return entry[0]
-
-
-def _next_time(core: EmulatedCore) -> int | None:
-    """When a core executes its next instruction; None if it will not by itself."""
-    if core.runs:
-        return core.time
+def _wakes_at(core: EmulatedCore) -> int | None:
+    """When a core that does not run executes its next instruction; None if it will not by itself."""
     return core.sleep.wakes_at() if core.state == "sleeping" else None

@@ -10,6 +10,7 @@ from gemel.rehearsal.limits import CAUTION
 from gemel.rehearsal.result import CoreSummary, Happening, Rehearsal, RehearsalFinding
 from gemel.spans import format_address
 from gemel.text.escaping import on_one_line
+from gemel.text.numbers import counted
 
 MAX_CALLS = 8
 MAX_FUNCTIONS = 24
@@ -124,7 +125,9 @@ class _Text:
 
     def _core(self, core: CoreSummary) -> Iterator[str]:
         place = f" at {core.place}" if core.place else ""
-        yield from self._wrapped(f"{core.name}: {core.state}{place}; {core.instructions:,} instructions")
+        yield from self._wrapped(
+            f"{core.name}: {core.state}{place}; {counted(core.instructions, 'instruction')}"
+        )
         if core.stack_used is not None and core.stack_room is not None:
             top = _address(core.stack_top)
             yield f"  stack      {core.stack_used:,} of {core.stack_room:,} bytes from {top} down"

@@ -10,7 +10,7 @@ from gemel.layout.model import Core
 
 ARMV6_M, ARMV7_M, ARMV7E_M, ARMV7E_M_DOUBLE, ARMV8_M_MAIN = 7, 8, 9, 10, 11
 
-_SUPERSET_WORDS = "instructions that it has and {core} has not are reported when they are met"
+_SUPERSET_WORDS = "instructions that {core} lacks are reported where they are executed"
 
 
 def emulated_as(core: Core) -> int:

@@ -106,6 +106,12 @@ def lock_up_findings(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding
                 "a HardFault handler in code of this core",
                 "correct the fault, and fill the HardFault vector so that a later one is reported",
             )
+            if event.numbers.get("nested"):
+                words = words._replace(
+                    found=f"a fault ({event.kind}) in the handler of HardFault or NMI",
+                    expected="a handler that causes no fault",
+                    next_step="correct the fault that led there, and the handler",
+                )
             yield error_about(event, words, names, "locked-up")
 
 

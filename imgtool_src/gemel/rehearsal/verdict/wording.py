@@ -29,5 +29,7 @@ def _what_follows(event: RawEvent, names: CodeNames) -> str:
         function = names.function_name(event.core, handler)
         taken = exception_name(event.numbers.get("exception", HARD_FAULT))
         return f"the core enters its {taken} handler {function or format_address(handler & ~1)}"
+    if event.numbers.get("nested"):
+        return "the core locks up: it is in its HardFault or NMI handler already"
     shown = "erased flash" if handler == ERASED else "no code of this core"
     return f"the core locks up: its HardFault vector {format_address(handler)} is {shown}"

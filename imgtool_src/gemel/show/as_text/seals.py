@@ -51,7 +51,7 @@ def _signer(signer: SealSignerFacts, seal: SealFacts, width: int) -> Iterator[Li
         "holds": f"holds for key {signer.key_id.hex()[:16]}",
         "does not hold": "DOES NOT HOLD over any record here",
         "key unknown": "KEY UNKNOWN: none of the given keys, not verified",
-        "not verified": "nobody's key given: not verified",
+        "not verified": "no public key given: not verified",
     }[verdict]
     if verdict == "holds" and seal.record is not None:
         words += f", over the record at {format_address(seal.record)}"
