@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 DEPTH_LIMIT = 32
 """Wrappers inside each other that are seen through at most."""
 
-BASES_LIMIT = 64
+BASES_LIMIT = 32
 """Base classes of one class that are looked at, each as often as it is inherited."""
 
 BASE = "(base)"
