@@ -242,7 +242,7 @@ LIMITS: Limits = {
         lambda count: _is_svd(_svd_of("".join(_register(f"R{number}") for number in range(count)))),
     ),
     "draft.svd.MAX_INDEXES": (3, _array),
-    "draft.vector_remarks.MAX_SECTIONS": (3, _sections),
+    "inspection.before_vectors.MAX_SECTIONS": (3, _sections),
 }
 
 

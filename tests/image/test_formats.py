@@ -34,8 +34,8 @@ def test_the_suffix_names_the_format(file_name: str, name: str) -> None:
         ("tide.hx", ".hx", "did you mean .hex?"),
         ("tide.s39", ".s39", "did you mean .s19?"),
         ("tide.bni", ".bni", "did you mean .bin?"),
-        ("tide.tar", ".tar", "say what it is: --as hex, --as srec or --as bin"),
-        ("hex", "no suffix", "say what it is: --as hex, --as srec or --as bin"),
+        ("tide.tar", ".tar", "name it by its format, or give --as hex, --as srec or --as bin"),
+        ("hex", "no suffix", "name it by its format, or give --as hex, --as srec or --as bin"),
     ],
 )
 def test_other_suffixes_are_refused(file_name: str, found: str, next_step: str) -> None:

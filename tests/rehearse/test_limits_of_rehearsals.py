@@ -19,7 +19,7 @@ from gemel.layout.rehearsal_model import SerialRegister
 from gemel.rehearsal import session
 from gemel.rehearsal.emulator import runner
 from gemel.rehearsal.emulator.code_stops import CodeStops
-from gemel.rehearsal.emulator.core_bus import RegisterPorts
+from gemel.rehearsal.emulator.core_bus import CoreBus, RegisterPorts
 from gemel.rehearsal.emulator.core_exceptions import CoreExceptions
 from gemel.rehearsal.emulator.core_sleep import PATIENCE, CoreSleep
 from gemel.rehearsal.emulator.device import Device
@@ -292,9 +292,23 @@ def _change(distance: int) -> bool:
     return bool(list(_changing(RawTrace(entries, (), ()), set())))
 
 
+def _pushed(below: int) -> bool:
+    """Whether a write so far below a stack pointer that is under its limit counts as a push."""
+    reported: list[object] = []
+    core = SimpleNamespace(
+        on_main_stack=True,
+        registers=SimpleNamespace(stack=0x1FF0, pc=0),
+        report=lambda *what: reported.append(what),
+    )
+    bus = MagicMock(_plan=SimpleNamespace(stack_limit=0x2000), _core=core)
+    CoreBus._near_stack_limit(bus, None, 0, 0x1FF0 - below, 4, 0, None)
+    return bool(reported)
+
+
 LIMITS: Limits = {
     "rehearsal.emulator.code_stops.MAX_STEPS": (3, _walked),
     "rehearsal.emulator.core_bus.MAX_PORTS": (3, _ports),
+    "rehearsal.emulator.core_bus.MOST_PUSHED": (8, _pushed),
     "rehearsal.emulator.core_exceptions.MAX_BAD_RETURNS": (3, _bad_returns),
     "rehearsal.emulator.core_sleep.LONGEST_WAIT": (3, _waits),
     "rehearsal.emulator.device.MAX_RESTARTS": (2, _restarts),

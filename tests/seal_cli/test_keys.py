@@ -119,7 +119,7 @@ def test_show_as_text(device: Path, gemel: Run) -> None:
     assert gemel("keys", "show", "key-pub.pem").out == (
         "key-pub.pem\n"
         "  holds        public key\n"
-        "  algorithm    ECDSA-P384: an EC key on curve P-384\n"
+        "  algorithm    ECDSA-P384\n"
         "  size         public key 97 bytes, signature 96 bytes\n"
         f"  fingerprint  {key.public_key.fingerprint.hex()}\n"
     )

@@ -142,10 +142,11 @@ class _Reader:
     ) -> Iterator[Register]:
         """The registers of a scope at ``base``, ``prefix`` before their names."""
         known = (scope, tuple(defaults.values()))
-        if known not in self._read:
+        if known in self._read:
+            self._count_more(len(self._read[known]))
+        else:
             self._read[known] = list(self._registers(scope, defaults))
         for each in self._read[known]:
-            self._count_one()
             name, address, size, reset, writable, readable = each
             yield Register(f"{prefix}_{name}", base + address, size, reset, writable, readable)
 
@@ -163,15 +164,15 @@ class _Reader:
                 properties = _properties(each, properties)
             content = () if element.tag == "cluster" else _content(element, properties)
             for name, offset in _copies(element):
-                self._count_one()
+                self._count_more(1)
                 if content:
                     yield Register(name, offset, *content)
                 else:
                     for each in lines:
                         yield from self._copied(each, name, offset, properties)
 
-    def _count_one(self) -> None:
-        self._count += 1
+    def _count_more(self, registers: int) -> None:
+        self._count += registers
         if self._count > MAX_REGISTERS:
             raise NotSvd(f"it has more than {MAX_REGISTERS:,} registers")
 
