@@ -89,7 +89,7 @@ def read_link_map(text: str, file: str) -> LinkMap:
 def _reason(text: str) -> str:
     if _LLD_HEAD.search(text):
         return (
-            "a map by lld without a memory table: append what the linker prints with --print-memory-usage, or "
+            "a map by lld without a memory table: append what a newer lld prints with --print-memory-usage, or "
             "define symbols such as __flash_start and __flash_size in its script"
         )
     if _TABLE.search(text):

@@ -135,7 +135,12 @@ class Lookup:
 
     def hits(self, address: int, cores: Iterable[str]) -> dict[str, Sequence[Hit]]:
         """What builds have at ``address`` by core, without all else that `address` says."""
-        return {core: self._hits_seen(core, address) for core in cores}
+        if self._inspection is None:
+            return {core: self._hits_seen(core, address) for core in cores}
+        located = {core: locate(self._inspection.layout, address, core) for core in cores}
+        plain = {core: each.plain if each else None for core, each in located.items()}
+        hits = {each: self._hits_at(each) for each in dict.fromkeys(plain.values())}
+        return {core: hits[each] for core, each in plain.items()}
 
     def symbol(self, name: str, offset: int = 0) -> SymbolFacts:
         """Every definition of ``name``, ``offset`` bytes further on; none where no build has it.
@@ -204,8 +209,13 @@ class Lookup:
         if self._inspection is None:
             return _hits(core, core, "runs", self._names[core].at(address))
         located = locate(self._inspection.layout, address, core)
-        builds = self._inspection.layout.builds if located else ()
-        return [hit for build in builds if located for hit in self._hits_of(build, located.plain)]
+        return self._hits_at(located.plain if located else None)
+
+    def _hits_at(self, plain: int | None) -> list[Hit]:
+        """What the builds of the layout have at a plain address; nothing outside of memories."""
+        if plain is None or self._inspection is None:
+            return []
+        return [hit for build in self._inspection.layout.builds for hit in self._hits_of(build, plain)]
 
     def _word(self, plain: int) -> Address | None:
         word = Span(plain & ~3, 4)

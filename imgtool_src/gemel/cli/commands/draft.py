@@ -61,7 +61,7 @@ def command(
     that is given too counts instead of its bytes there.
 
     Sizes of memories come from symbols such as __flash_start with __flash_size, or from link maps: GNU ld
-    writes its memory table into the map, and both linkers print one with --print-memory-usage.
+    writes its memory table into the map; with --print-memory-usage it prints one, as newer versions of lld do.
 
     The draft is joined and checked at once, and the result is on stderr. It is always written. No file is
     overwritten without --force.
