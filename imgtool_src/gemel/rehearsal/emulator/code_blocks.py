@@ -90,6 +90,7 @@ class CodeBlocks:
         """A block seen since this was last cleared holds an address of ``unmasks`` or ``sleeps``."""
         self._plan, self._read, self._float_on = plan, read, float_on
         self._seen: dict[int, bytes] = {}
+        self._noted: set[tuple[int, bytes]] = set()
         self._covered: set[int] = set()
         self._aligned: set[int] = set()
         self._lacks = set(plan.lacks)
@@ -157,9 +158,13 @@ class CodeBlocks:
     def forget(self) -> None:
         """Code may have changed: look at everything again."""
         self._seen.clear()
+        self._noted.clear()
         self._covered.clear()
 
     def _note_stops(self, address: int, code: bytes) -> None:
+        if (address, code) in self._noted:
+            return
+        self._noted.add((address, code))
         for offset, first, second in instructions(code):
             if is_unmask(first, second):
                 self.unmasks.add(address + offset)
