@@ -185,22 +185,28 @@ def _arguments(build: Build, caller: Symbol, start: int) -> list[dict[int, int]]
     return list(passed.values())
 
 
+_BYTES = 2
+"""Bytes of an instruction at least: more code than that has too many of them."""
+
+
 def why_may_write(build: Build, register: int) -> str:
     """Why the build may store to a register that none of its code is known to write; empty if it cannot."""
     name, place = build.name, format_address(register)
     code = _spans_of_functions(build)
     if not code:
         return f"build {name} has no functions among its symbols"
-    from gemel.m_profile.address_flow import AddressFlow, TooManySteps
+    from gemel.m_profile.address_flow import STEPS_LIMIT, AddressFlow, TooManySteps
 
-    words = [(at, word) for segment in build.stored for at, word in _words(segment)]
+    too_large = f"code of build {name} is too large, or goes too many ways, to be followed"
+    if sum(span.size for span in code) > _BYTES * STEPS_LIMIT:
+        return too_large
     flow = AddressFlow(
         (Span(register, 4), *aliases_of_bits(register)),
         {span.start: build.read_at_run(span.start, span.size) or b"" for span in code},
         lambda at: constant_word(build, at),
-        frozenset(word & ~1 for _, word in words if word & 1),
+        frozenset(word & ~1 for segment in build.stored for _, word in _words(segment) if word & 1),
     )
-    near = [at for at, word in words if flow.holds(word)]
+    near = [at for segment in build.stored for at, word in _words(segment) if flow.holds(word)]
     near += [at for segment in build.stored for at in _with_upper_half(segment, register >> 16)]
     held = next((at for at in near if not any(span.holds(at) for span in code)), None)
     if held is not None:
@@ -208,7 +214,7 @@ def why_may_write(build: Build, register: int) -> str:
     try:
         may = flow.may_store()
     except TooManySteps:
-        return f"code of build {name} is too large, or goes too many ways, to be followed"
+        return too_large
     return (
         f"code of build {name} computes addresses that may be {place} in a way that is not followed"
         if may
