@@ -321,8 +321,8 @@ class RegisterPorts:
     """
 
     def __init__(self, core: EmulatedCore, device: DeviceSide, pages: Span) -> None:
-        self._native = core.native
-        self._last = 0, 0, 0
+        self._native, self._counter = core.native, core.native.counter
+        self._end = self._begun = self._run = 0
         """Where the last access ended; at which instruction of which run that was."""
         self._core, self._device, self._start = core, device, pages.start
         self._spans = [(span, plain) for span, plain in core.plan.devices if pages.holds(span.start)]
@@ -334,7 +334,10 @@ class RegisterPorts:
         if port is None:
             self._core.note_fault("unmapped-read", {"address": self._start + offset, "size": size})
             return 0
-        self._look_at_split(offset, size)
+        begun = self._counter.value
+        if offset == self._end and begun == self._begun:
+            self._look_at_split(size)
+        self._end, self._begun, self._run = offset + size, begun, self._native.runs
         return port.read(offset & 3, size)
 
     def write(self, offset: int, size: int, value: int) -> None:
@@ -344,17 +347,19 @@ class RegisterPorts:
             self._core.note_fault("unmapped-write", {"address": self._start + offset, "size": size})
             return
         if size == 1:
-            self._look_at_split(offset, size)
+            begun = self._counter.value
+            if offset == self._end and begun == self._begun:
+                self._look_at_split(size)
+            self._end, self._begun, self._run = offset + size, begun, self._native.runs
         port.write(offset & 3, size, value)
 
-    def _look_at_split(self, offset: int, size: int) -> None:
+    def _look_at_split(self, size: int) -> None:
         """A second access right after another one of the same instruction: a fault unless it has several words."""
-        begun, run = self._native.counter.value, self._native.runs
-        if self._last == (offset, begun, run):
-            core = self._core
-            if size < 4 or is_single_load(*core.instruction(core.registers.pc & ~1)):
-                core.note_fault("alignment-fault", {"size": size})
-        self._last = offset + size, begun, run
+        core = self._core
+        if self._run == self._native.runs and (
+            size < 4 or is_single_load(*core.instruction(core.registers.pc & ~1))
+        ):
+            core.note_fault("alignment-fault", {"size": size})
 
     def _find(self, offset: int) -> Port | None:
         address = self._start + (offset & ~3)

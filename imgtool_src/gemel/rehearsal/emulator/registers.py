@@ -69,7 +69,8 @@ class RegisterPort:
         if self._before is not None:
             self._before()
         self.reads += 1
-        value = self.reader(self._core) if self.reader is not None else 0
+        reader = self.reader
+        value = reader(self._core) if reader is not None else 0
         if size != 4:
             value = value >> 8 * byte & ((1 << 8 * size) - 1)
         self.last_value = value
