@@ -68,14 +68,13 @@ def annotated(lines: Iterable[str], lookup: Lookup, cores: Sequence[str]) -> Ite
 
     for line in lines:
         text = line.rstrip("\r\n")
-        searched = text[:MAX_LINE] if len(text) >= SHORTEST_TEXT else ""
-        plain = text.isprintable() and not _NUMBER.search(searched)
-        yield text if plain else "".join(_pieces(text, named))
+        numbers = list(_NUMBER.finditer(text[:MAX_LINE])) if len(text) >= SHORTEST_TEXT else []
+        yield "".join(_pieces(text, numbers, named)) if numbers or not text.isprintable() else text
 
 
-def _pieces(text: str, named: Callable[[int], str]) -> Iterator[str]:
+def _pieces(text: str, numbers: Iterable[re.Match[str]], named: Callable[[int], str]) -> Iterator[str]:
     at = 0
-    for match in _NUMBER.finditer(text[:MAX_LINE]):
+    for match in numbers:
         if (said := _said(match, named)) is not None:
             yield _without_controls(text[at : match.end()]) + f" <{said}>"
             at = match.end()
@@ -89,13 +88,14 @@ def _without_controls(text: str) -> str:
 
 def _said(match: re.Match[str], named: Callable[[int], str]) -> str | None:
     text, start, is_marked = match.string, match.start(), bool(match["mark"])
-    count = len(match["digits"].replace("_", ""))
+    digits = match["digits"].replace("_", "")
+    count = len(digits)
     word = _REGISTER.search(text, max(0, start - NEAR), start)
     register = word[1] if word else ""
     if count < SHORTEST_AFTER_REGISTER and not word and not is_marked:
         return None
-    value = int(match["digits"].replace("_", ""), 16)
-    for status in (register, spelled_out(text[max(0, start - FAR) : start])):
+    value = int(digits, 16)
+    for status in filter(None, (register, spelled_out(text[max(0, start - FAR) : start]))):
         if (is_marked or has_its_width(status, count)) and (flags := flags_of(status, value)) is not None:
             return flags
     shortest = SHORTEST if is_marked else SHORTEST_AFTER_REGISTER if ADDRESS.match(register) else 8

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Literal
 
 from gemel.errors import Problem, UsageProblem
-from gemel.layout.addresses import locate, starts_of
+from gemel.layout.addresses import Located, locate, starts_of
 from gemel.lookup.build_names import BuildNames, NameAt
 from gemel.lookup.span_index import SpanIndex
 from gemel.spans import ADDRESS_SPACE, Address, Span
@@ -215,7 +215,11 @@ class Lookup:
         """What the builds of the layout have at a plain address; nothing outside of memories."""
         if plain is None or self._inspection is None:
             return []
-        return [hit for build in self._inspection.layout.builds for hit in self._hits_of(build, plain)]
+        layout, hits = self._inspection.layout, list[Hit]()
+        located = locate(layout, plain)
+        for build, plan in layout.builds.items():
+            hits += self._hits_of(build, plan.core, plain, located)
+        return hits
 
     def _word(self, plain: int) -> Address | None:
         word = Span(plain & ~3, 4)
@@ -224,9 +228,9 @@ class Lookup:
             return None
         return Address(int.from_bytes(inspection.bytes_of(word), "little"))
 
-    def _hits_of(self, build: str, plain: int) -> list[Hit]:
+    def _hits_of(self, build: str, core: str, plain: int, located: Located | None) -> list[Hit]:
         """What a build has at a plain address: given as a file, or as the image's record places it."""
-        inspection, core = self._inspection, self._core_of(build)
+        inspection = self._inspection
         if inspection is None:
             return []
         names = self._names.get(build)
@@ -235,10 +239,10 @@ class Lookup:
             if placed is None or not placed.stored.holds(plain):
                 return []
             run = placed.run_address(plain)
-            use: Literal["runs", "stored"] = "runs" if run in self._addresses(plain, core) else "stored"
+            use: Literal["runs", "stored"] = "runs" if run in _seen_at(plain, located, core) else "stored"
             return [Hit(build, core, use, Address(run), "", "", 0, 0, "")]
         hits: list[Hit] = []
-        for address in self._addresses(plain, core):
+        for address in _seen_at(plain, located, core):
             hits += _hits(build, core, "runs", names.at(address))
         if piece := self._pieces(build).at(plain):
             run = piece.segment.run_address + plain - piece.address
@@ -252,14 +256,6 @@ class Lookup:
             pieces = self._inspection.placements[build].pieces
             self._stored[build] = SpanIndex((each.span, each) for each in pieces)
         return self._stored[build]
-
-    def _addresses(self, plain: int, core: str) -> list[int]:
-        """Every address under which ``core`` reaches the byte at a plain address."""
-        layout = self._inspection.layout if self._inspection else None
-        located = locate(layout, plain) if layout else None
-        if located is None:
-            return [plain]
-        return list(dict.fromkeys(start + located.offset for start in starts_of(located.memory, core)))
 
     def _use(self, build: str, symbol: Symbol, offset: int) -> SymbolUse:
         names, core = self._names[build], self._core_of(build)
@@ -295,7 +291,17 @@ class Lookup:
         return located.plain if located else None
 
     def _seen(self, plain: int | None, core: str) -> Address | None:
-        return None if plain is None else Address(self._addresses(plain, core)[0])
+        if plain is None or self._inspection is None:
+            return None
+        return Address(_seen_at(plain, locate(self._inspection.layout, plain), core)[0])
+
+
+def _seen_at(plain: int, located: Located | None, core: str) -> Sequence[int]:
+    """Every address under which ``core`` reaches the byte at a plain address, which is ``located`` there."""
+    if located is None:
+        return (plain,)
+    starts = starts_of(located.memory, core)
+    return [start + located.offset for start in (starts if len(starts) == 1 else dict.fromkeys(starts))]
 
 
 def _hits(build: str, core: str, use: Literal["runs", "stored"], found: NameAt | None) -> tuple[Hit, ...]:
