@@ -25,6 +25,7 @@ from __future__ import annotations
 FIELDS: tuple[dict[str, str | bool], ...] = (
 '''
 STORED = ("name", "severity", "guards", "checks", "absent", "only_with", "of_elf")
+"""The last two only where they say something."""
 
 
 def text() -> str:
@@ -32,7 +33,7 @@ def text() -> str:
     lines = []
     for module in registry._own_modules():
         rule = registry.imported(module)
-        values = {name: getattr(rule, name) for name in STORED}
+        values = {name: value for name in STORED if (value := getattr(rule, name))}
         if isinstance(rule.absent, Reason):  # more than a text
             del values["absent"]
         parts = [f'        "{name}": {_quoted(value)},\n' for name, value in values.items()]

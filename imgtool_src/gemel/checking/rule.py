@@ -75,6 +75,6 @@ class StoredRule(Rule):
 def stored(**fields: object) -> Rule:
     """A rule of ours of which only ``fields`` are known before its module is imported."""
     rule = StoredRule.__new__(StoredRule)
-    for name, value in fields.items():
+    for name, value in {"only_with": "", "of_elf": False, **fields}.items():
         object.__setattr__(rule, name, value)
     return rule

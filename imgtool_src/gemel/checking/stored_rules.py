@@ -12,8 +12,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "In each area of flash for code or data whose builds are all given, bytes outside of what these store and of stamps and checksums are erased, or a fill of 0x00 or 0xFF.",
         "absent": "the layout has no area of purpose code or data in flash",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "areas-on-write-units",
@@ -21,8 +19,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "Each area of a flash memory starts and ends on a multiple of the memory's write unit.",
         "absent": "the layout has no area in flash",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "attribution-on-sau-units",
@@ -31,7 +27,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "checks": "Each area whose security the layout states starts and ends at a multiple of 32 bytes.",
         "absent": "the layout says of no area whether it is secure",
         "only_with": "security",
-        "of_elf": False,
     },
     {
         "name": "boot-constant-agrees",
@@ -39,8 +34,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "The constant in the primary's code that each contract names as boot_symbol holds, in the image, the address at which a secondary sees its own vector table, or that of another build of the same core, as a boot loader's, and no secondary goes without while another has two; of a table of several fields one holds it.",
         "absent": "the layout has no secondary core, and no second build for the core of a constant",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "build-architecture-fits-core",
@@ -48,7 +41,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "The architecture and profile in a build's attributes are those of its core, or ones whose code it runs.",
         "absent": "the layout has no build",
-        "only_with": "",
         "of_elf": True,
     },
     {
@@ -57,7 +49,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "A build's attributes hold no tag below 64 (modulo 128) that the standard does not define, and no arrangement outside it.",
         "absent": "the layout has no build",
-        "only_with": "",
         "of_elf": True,
     },
     {
@@ -66,8 +57,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "image",
         "checks": "The build id note at each build's place in the image and the build id in the record are that of the given build, or where none is given, each other's.",
         "absent": "the layout has no build",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "builds-in-own-areas",
@@ -75,8 +64,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "Every byte that a build stores in flash is in the area that the layout gives it, except for the primary's copy of a secondary's build at the place of that build.",
         "absent": "the layout has no build",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "builds-inside-own-attribution",
@@ -85,7 +72,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "checks": "What a build is stored in, runs from and uses at run time, its first stack included, is in secure areas for a secure build and in non-secure areas for a non-secure one.",
         "absent": "the layout says of no build's area whether it is secure",
         "only_with": "security",
-        "of_elf": False,
     },
     {
         "name": "callable-area-holds-only-veneers",
@@ -94,7 +80,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "checks": "A non-secure-callable area of the image holds veneers in units of 32 bytes filled up with zeros, and otherwise nothing but zeros and erased bytes, with the instruction SG nowhere else at an even address.",
         "absent": "the layout has no area that is non-secure-callable",
         "only_with": "security",
-        "of_elf": False,
     },
     {
         "name": "checksum-distance-as-asked",
@@ -103,7 +88,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "checks": "Each CRC covers no more bytes than it keeps the Hamming distance over that the layout requires (hamming_distance).",
         "absent": "the layout declares no checksum with a hamming_distance",
         "only_with": "checksums",
-        "of_elf": False,
     },
     {
         "name": "checksum-distance-sufficient",
@@ -112,7 +96,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "checks": "Each CRC for which the layout requires no distance covers no more bytes than it keeps a Hamming distance of 4 over, or of 2 below 24 bits.",
         "absent": "the layout declares no checksum without a hamming_distance",
         "only_with": "checksums",
-        "of_elf": False,
     },
     {
         "name": "checksum-rejects-blank",
@@ -121,7 +104,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "checks": "Over a range that is all erased, or all zero, each checksum comes out as something other than what an erased, or zero, place of its own would read.",
         "absent": "the layout declares no checksum",
         "only_with": "checksums",
-        "of_elf": False,
     },
     {
         "name": "checksums-match",
@@ -130,14 +112,12 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "checks": "Every checksum in the image is that of the bytes it covers, by its algorithm, feed and byte order.",
         "absent": "the layout declares no checksum",
         "only_with": "checksums",
-        "of_elf": False,
     },
     {
         "name": "cleared-data-cleared-whole",
         "severity": "warning",
         "guards": "device",
         "checks": "Each section of cleared data in a core's own RAM that start-up code begins to clear, by the build's zero table or the usual symbols, is cleared up to the last object in it, and each section that is named as cleared data (.bss, COMMON) is cleared at all; sections whose names say that they keep their content, heaps and stacks are left alone.",
-        "only_with": "",
         "of_elf": True,
     },
     {
@@ -146,7 +126,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "Each segment of a build whose run address is in flash or rom, as its core sees it, is stored at that place.",
         "absent": "the layout has no build",
-        "only_with": "",
         "of_elf": True,
     },
     {
@@ -156,7 +135,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "checks": "Each constant that a contract names has one value in all builds: of the symbol, as the image holds its bytes, or else of the enumerator, as the debug information shows.",
         "absent": "no contract names a constant, or the layout has a single build",
         "only_with": "contracts",
-        "of_elf": False,
     },
     {
         "name": "contract-symbols-agree",
@@ -165,7 +143,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "checks": "Each symbol that a contract names is defined in every core's build, is inside the contract's area, at the same place through each core's view and the aliases, and has the same size.",
         "absent": "no contract names a symbol, or the layout has a single build",
         "only_with": "contracts",
-        "of_elf": False,
     },
     {
         "name": "contract-types-agree",
@@ -174,7 +151,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "checks": "Each type that a contract names is known to a build, and has in every build the same size, and every member the same name, offset, size, encoding, array bounds and bit field, every enumeration the same size, sign and values, as the debug information of each build shows, in every type inside it and, where the contract says follow_pointers, in what its pointers point at.",
         "absent": "no contract names a type, or the layout has a single build",
         "only_with": "contracts",
-        "of_elf": False,
     },
     {
         "name": "copied-build-in-run-area",
@@ -183,7 +159,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "checks": "A build with runs_in, as stored and padded, fits that RAM area, is linked to run there as its core sees it, and moves there as one block; data that its own start-up code moves on need only be stored in the block.",
         "absent": "no build of the layout is copied to RAM (runs_in)",
         "only_with": "copied builds",
-        "of_elf": False,
     },
     {
         "name": "copied-build-left-alone",
@@ -192,7 +167,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "checks": "The RAM that a copied build fills, as its file, the record or the image's own bytes show, padding to whole write units included, is taken by no data, heap or stack of another core's build.",
         "absent": "no build of the layout is copied to RAM (runs_in), or there is no build of another core",
         "only_with": "copied builds",
-        "of_elf": False,
     },
     {
         "name": "copy-constants-agree",
@@ -201,7 +175,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "checks": "The constants in the primary's code that the layout names as source, destination and length of the copy of a build (copied_by) hold, in the image, where it is stored, where it runs, and a length that takes in all of it and fits its area.",
         "absent": "no build of the layout names the constants of its copy (copied_by)",
         "only_with": "copied builds",
-        "of_elf": False,
     },
     {
         "name": "embedded-build-current",
@@ -209,8 +182,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "A copy of another build that the primary's build carries, found at that build's place, by its vector table or by its build id, equals the given build or has its build id.",
         "absent": "the layout has one build only",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "entry-point-agrees",
@@ -218,8 +189,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "The entry point of each build's file is the reset handler in its vector table.",
         "absent": "the layout has no build in an area of purpose code",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "erase-blocks-apart",
@@ -227,8 +196,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "No two areas of a flash memory are in the same erase block, except those of one build, and for record and seal, which every update writes together.",
         "absent": "the layout has no area in flash",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "extension-demands-fit-core",
@@ -236,7 +203,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "Each extension in a build's attributes is one that its core has: DSP, vectors, division, unaligned accesses, pointer authentication, security.",
         "absent": "the layout has no build",
-        "only_with": "",
         "of_elf": True,
     },
     {
@@ -245,8 +211,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "image",
         "checks": "The start address that an image's file names is the reset handler in the primary's vector table, if it names one.",
         "absent": "the image's file names no start address",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "file-headers-not-stored",
@@ -254,8 +218,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "No segment of a build, and no build's place in the image, begins with the header of an ELF file.",
         "absent": "the layout has no build",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "flash-words-programmed",
@@ -263,8 +225,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "In each build as stored and in each range of a checksum, the image holds bytes of every write unit.",
         "absent": "the layout has no build and no checksum",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "float-demands-fit-core",
@@ -272,7 +232,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "The floating-point unit, precision and way of passing arguments in a build's attributes are ones that its core has.",
         "absent": "the layout has no build",
-        "only_with": "",
         "of_elf": True,
     },
     {
@@ -281,8 +240,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "From its reset handler on, function by function in the order of their calls, code of a core with a floating-point unit stores to the coprocessor access register before the first floating-point instruction.",
         "absent": "no core has a floating-point unit, by its extensions in the layout",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "handlers-at-function-starts",
@@ -290,8 +247,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "The reset handler and every other handler that is in code of its own build is an address at which that build's file has a function or a label, not one inside a function of known size, inside an instruction or among a function's constants; without the file, one at which bytes read as code.",
         "absent": "the layout has no build in an area of purpose code",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "handlers-executable",
@@ -299,8 +254,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "The reset handler and every other handler that in its own build is in a segment which that build's ELF file marks as executable, in a section, and not where its symbols say that data is.",
         "absent": "the layout has no build in an area of purpose code",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "handlers-in-code",
@@ -308,8 +261,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "Every word of a vector table that the core's architecture uses, after the first two, is zero or the address, with bit 0 set, of code that the core runs: stored in one of its builds or copied from there to RAM.",
         "absent": "the layout has no build in an area of purpose code",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "heap-room-free",
@@ -317,7 +268,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "The heap that a build sets aside, by a section or by the usual symbols, overlaps no data, no code that runs from RAM and no stack of the same build.",
         "absent": "no build whose symbols are given sets a heap aside",
-        "only_with": "",
         "of_elf": True,
     },
     {
@@ -326,8 +276,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "What the builds given, or the record and the vector tables, have at a place is not found there with its bytes swapped in halfwords or words, shifted from there on, or at an alias of flash.",
         "absent": "never: every image has an order",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "image-equals-builds",
@@ -335,8 +283,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "image",
         "checks": "Each byte that a given build stores is in the image at its place, except where the layout writes a stamp or a checksum.",
         "absent": "the layout has no build",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "image-fits-policy",
@@ -344,8 +290,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "image",
         "checks": "The record's product, vendor, class, layout digest and rollback counter are those that the receiver's policy (--policy) demands, where it demands any.",
         "absent": "the policy demands nothing of the record",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "image-inside-areas",
@@ -353,8 +297,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "image",
         "checks": "In flash, bytes outside every area and outside the places of stamps and checksums are the erased byte.",
         "absent": "the layout has no flash or rom memory",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "image-inside-memories",
@@ -362,8 +304,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "image",
         "checks": "Every byte of the image is in a flash or rom memory of the layout, at its plain address.",
         "absent": "the image holds no byte",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "initialised-data-copied",
@@ -371,7 +311,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "Each byte that a build stores in flash for a run address in RAM is in a block that its start-up code copies, by its copy table or the usual symbols, or in the block that the primary copies.",
         "absent": "no build stores bytes for RAM and shows by symbols what it copies",
-        "only_with": "",
         "of_elf": True,
     },
     {
@@ -380,7 +319,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "No section of initialised variables (.data) has its run address in flash or rom.",
         "absent": "no build has a section of initialised variables",
-        "only_with": "",
         "of_elf": True,
     },
     {
@@ -389,8 +327,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "Every instruction of a build, separated from data by the mapping symbols, is one that its core has, by its architecture and extensions in the layout, unless it is guarded by a test of the core's own state.",
         "absent": "the layout has no build",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "linked-by-current-regions",
@@ -398,8 +334,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "A build that defines gemel_regions_id, as the linker fragment of gemel export does, has the value that follows from the layout's regions of its core: their names, addresses, sizes and rights.",
         "absent": "no given build defines gemel_regions_id",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "load-addresses-in-flash",
@@ -407,8 +341,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "Each segment of a build that has bytes to store has its load address in a flash or rom memory, as the programmer or the build's core sees it, or in the RAM area that the build is copied to.",
         "absent": "the layout has no build",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "memory-seen-through-one-alias",
@@ -417,7 +349,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "checks": "A build whose security the layout states uses each memory that has an alias through one window only, and through that of its security state where the two windows differ in address bit 28 alone.",
         "absent": "the layout states no security, or the builds use no memory that has an alias",
         "only_with": "security",
-        "of_elf": False,
     },
     {
         "name": "primary-holds-vector-address",
@@ -425,8 +356,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "Somewhere in the stored bytes of the primary's builds, the address at which each secondary sees its vector table is an aligned word, or is put together by one instruction or a pair of them.",
         "absent": "no secondary core has a build in an area of purpose code",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "primary-vectors-at-reset",
@@ -434,8 +363,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "The address at which the primary fetches its vectors at reset, an alias of flash or not, is that of the vector table of one of its builds.",
         "absent": "the layout has no primary core",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "ram-claims-apart",
@@ -443,8 +370,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "No byte of RAM outside the shared areas is taken at run time by builds of two cores, for data, copied code, heap or stack, whatever address each core sees it at.",
         "absent": "the layout has no builds of two cores",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "ram-claims-in-own-areas",
@@ -452,7 +377,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "The memory that each segment of a build, its heap and its stack take at run time, as its core sees it, is in RAM that this core owns or in the area that the build is copied to; a segment, or a section in one, may be as a whole in shared areas.",
         "absent": "the layout has no build",
-        "only_with": "",
         "of_elf": True,
     },
     {
@@ -461,8 +385,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "image",
         "checks": "The CRC-32 and the SHA-256 of each build's stored span are those that the record holds.",
         "absent": "the layout has no record",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "record-of-these-builds",
@@ -470,8 +392,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "image",
         "checks": "For each given build, the record's stored span, run address and vector address are those of the build, and where its ELF file has no build id the record names none (build-ids-equal compares two).",
         "absent": "the layout has no record",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "record-of-this-layout",
@@ -479,8 +399,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "image",
         "checks": "The record names the layout's product, vendor and class ids, the SHA-256 of this layout and its builds, each for its core, inside its area, and with the run address and vector address that follow from the layout.",
         "absent": "the layout has no record",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "record-sound",
@@ -488,8 +406,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "image",
         "checks": "The record's area begins with a record of a format that is known, whose sizes, texts, reserved bytes and own CRC are right.",
         "absent": "the layout has no record",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "rehearsal-passes",
@@ -497,8 +413,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "The reset code of every core, run from the image's own bytes in an emulated device, releases the secondary at its vectors and goes on without a fault, a forbidden access or a hang.",
         "absent": "no rehearsal was made",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "release-registers-in-device",
@@ -506,8 +420,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "The two registers by which the primary releases each secondary are whole words inside a memory of kind device, as the primary sees it.",
         "absent": "the layout has no secondary core",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "release-value-agrees",
@@ -515,8 +427,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "Code of the primary writes the control register of each secondary; where it stores constants there, or sets or clears bits of it, one of these stores leaves the value that the layout says releases that core, with the key where there is one; where it stores constants to its vector register, one of them is the address of its vector table.",
         "absent": "no secondary has a release",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "required-handlers-present",
@@ -524,8 +434,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "The words for NMI, HardFault, SVCall and PendSV of each build's vector table are not zero, whatever the profile of its core.",
         "absent": "the layout has no build in an area of purpose code",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "reserved-areas-untouched",
@@ -533,8 +441,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "image",
         "checks": "An area of purpose reserved or settings holds no byte of the image, erased ones included.",
         "absent": "the layout has no area of purpose reserved or settings",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "reserved-vectors-zero",
@@ -542,8 +448,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "The words of each build's vector table that the architecture of its core reserves are zero, unless the layout writes a stamp or a checksum there.",
         "absent": "the layout has no build in an area of purpose code",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "reset-handler-in-code",
@@ -551,8 +455,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "The reset handler of each build, word 1 of its vector table, is an address inside the bytes that the build runs from, in memory that can be executed, with bit 0 set.",
         "absent": "the layout has no build in an area of purpose code",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "rest-digest-matches",
@@ -560,16 +462,12 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "image",
         "checks": "The SHA-256 over all flash outside the builds' stored spans, the record itself, the seal and reserved areas, unwritten bytes counted as erased, is the one that the record holds.",
         "absent": "the layout has no record",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "rollback-not-lower",
         "severity": "error",
         "guards": "image",
         "checks": "The record's rollback counter is not below the one of --at-least nor below that of the image given with --previous.",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "seal-algorithm-allowed",
@@ -577,8 +475,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "image",
         "checks": "Each signer of the seal has an algorithm that layout and policy allow, and a trusted key its own.",
         "absent": "the layout has no seal",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "seal-by-trusted-key",
@@ -586,8 +482,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "image",
         "checks": "At least one signer of the seal is a key that the layout trusts and the command line does not leave out.",
         "absent": "the layout has no seal",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "seal-over-this-record",
@@ -595,8 +489,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "image",
         "checks": "The signature of each signer with a trusted key holds over the record's exact bytes.",
         "absent": "the layout has no seal",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "seal-present",
@@ -604,8 +496,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "image",
         "checks": "Where the layout or the receiver (--trust, --policy) requires a seal, its area holds something.",
         "absent": "the layout has no seal",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "seal-signers-known",
@@ -613,8 +503,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "image",
         "checks": "The key of every signer of the seal is one that is trusted or that the layout names, except for as many signers as unknown_signers in [seal] and in the policy allow.",
         "absent": "the layout has no seal",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "seal-signers-sufficient",
@@ -622,8 +510,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "image",
         "checks": "As many signers as layout and policy demand have a trusted key, an allowed algorithm and a signature that holds, and where one demands a pair, one classical and one ML-DSA signature are among them.",
         "absent": "the layout has no seal",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "seal-well-formed",
@@ -631,8 +517,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "image",
         "checks": "The seal's area begins with a seal in its one deterministic form, and every byte after it is erased.",
         "absent": "the layout has no seal",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "secure-entries-agree",
@@ -641,7 +525,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "checks": "Each secure function that a non-secure build was linked with, an absolute symbol from the import library, is one that a secure build offers, at the address of its gateway there.",
         "absent": "no two builds of the layout are stored in a secure and a non-secure area, or none calls the other",
         "only_with": "security",
-        "of_elf": False,
     },
     {
         "name": "secure-fault-vector-unused",
@@ -649,8 +532,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "Word 7 of the vector table of a build for an Armv8-M Baseline core is zero.",
         "absent": "no build in a code area runs on an armv8-m.base core",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "shared-areas-initialised-by-one",
@@ -668,7 +549,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "checks": "An object that is atomic in one of two builds that share it is atomic in the other, as their debug information says.",
         "absent": "no two builds have an object of one name in a shared area, or none has debug information",
         "only_with": "shared areas",
-        "of_elf": False,
     },
     {
         "name": "shared-data-attributes-agree",
@@ -686,7 +566,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "checks": "An object that two builds share is volatile or atomic, or has members that are, in both builds or in neither, as their debug information says; Rust, where each access says it, is left alone.",
         "absent": "no two builds have an object of one name in a shared area, or none has debug information",
         "only_with": "shared areas",
-        "of_elf": False,
     },
     {
         "name": "shared-symbols-agree",
@@ -703,7 +582,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "No word that a build brings as an initial value for a shared area is the address of an object of that build in RAM of its own core.",
         "absent": "no build brings initial data for a shared area",
-        "only_with": "",
         "of_elf": True,
     },
     {
@@ -712,8 +590,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "Below the initial stack pointer of each build, down to the next byte that its own data, heap or code or another core's build takes, or to the start of its RAM, there is at least the stack that the build states, or one exception frame where it states none.",
         "absent": "the layout has no build in an area of purpose code",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "stack-limit-below-stack",
@@ -721,7 +597,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "A constant that code puts into the main stack pointer limit register is inside the area in which the stack grows, and below the initial stack pointer.",
         "absent": "no build's code puts a constant into the register",
-        "only_with": "",
         "of_elf": True,
     },
     {
@@ -730,8 +605,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "The initial stack pointer of each build, word 0 of its vector table, is a multiple of 8.",
         "absent": "the layout has no build in an area of purpose code",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "stack-pointer-in-own-ram",
@@ -739,8 +612,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "The initial stack pointer of each build, word 0 of its vector table, is above the start and at most at the end of an area of RAM that its core owns, at the addresses at which that core sees it.",
         "absent": "the layout has no build in an area of purpose code",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "stamps-match",
@@ -749,14 +620,12 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "checks": "Every stamp's bytes in the image are those of the value that the layout gives it.",
         "absent": "the layout declares no stamp",
         "only_with": "stamps",
-        "of_elf": False,
     },
     {
         "name": "start-clears-own-ram",
         "severity": "error",
         "guards": "device",
         "checks": "Each block that start-up code clears, by the build's zero table or the usual symbols at its ends, is in RAM that its core owns, of a secondary outside shared areas, and over no byte that the image stores for the build, be it initialised data or code that runs from RAM; symbols do not make it reach over the end of all sections to the stack that the core starts with (the primary may clear what is shared, since it does so before it releases another core).",
-        "only_with": "",
         "of_elf": True,
     },
     {
@@ -764,7 +633,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "severity": "error",
         "guards": "device",
         "checks": "Each block that start-up code copies, by the build's copy table or the usual symbols at its ends, goes to RAM that its core owns, or to the area that a copied build runs in, and in shared areas over nothing but data that the build itself stores for them.",
-        "only_with": "",
         "of_elf": True,
     },
     {
@@ -772,7 +640,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "severity": "error",
         "guards": "device",
         "checks": "Each block of initialised data that start-up code copies to RAM, by the build's copy table or the usual symbols at its ends, is copied from the place at which the image stores those bytes, and ends where these end.",
-        "only_with": "",
         "of_elf": True,
     },
     {
@@ -781,8 +648,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "Where a build's symbols are not given, every instruction in its code areas is one that its core has: what branches and calls from its vectors lead to, and whatever else there reads as code.",
         "absent": "no build has to do without its symbols: instructions-fit-core looks at them",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "unassigned-flash-unwritten",
@@ -790,8 +655,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "image",
         "checks": "In flash outside every area, and outside what stamps and checksums need, the image names no byte, erased ones included.",
         "absent": "the layout has no flash or rom memory",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "vector-register-own-table",
@@ -799,7 +662,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "Where code puts a constant into the vector table offset register, that address is the vector table of a build of the same core, another table of it in flash, or in RAM that the core owns, aligned for its interrupts.",
         "absent": "no build's code puts a constant into the register",
-        "only_with": "",
         "of_elf": True,
     },
     {
@@ -808,8 +670,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "The address at which each build's core finds its vector table is a multiple of the table's size rounded up to a power of two, of at least 128 bytes, and of what the layout demands (vector_alignment).",
         "absent": "the layout has no build in an area of purpose code",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "vector-table-complete",
@@ -817,8 +677,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "All words of each build's vector table, 16 and one for each interrupt of its core, are inside the bytes that the build stores.",
         "absent": "the layout has no build in an area of purpose code",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "vector-table-not-blank",
@@ -826,8 +684,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "The first two words of each build's vector table, where the layout says it is, are not both erased and not both zero, and no build id note and no code is there instead.",
         "absent": "the layout has no core",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "vectors-of-own-build",
@@ -835,8 +691,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "The vector table of each build in the image is the one in that build's file, word by word, and so not that of another build.",
         "absent": "the layout has no build in an area of purpose code",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "veneers-aligned",
@@ -845,7 +699,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "checks": "The veneers of a secure build, by the section .gnu.sgstubs of its ELF file, begin at a multiple of 32 bytes.",
         "absent": "the layout states no secure area, or no secure build has veneers (a section .gnu.sgstubs)",
         "only_with": "security",
-        "of_elf": False,
     },
     {
         "name": "veneers-in-callable-area",
@@ -854,7 +707,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "checks": "Each gateway of a secure build, by its symbols, is in an area that the layout calls non-secure-callable.",
         "absent": "the layout states no secure area, or no secure build offers functions (symbols __acle_se_...)",
         "only_with": "security",
-        "of_elf": False,
     },
     {
         "name": "veneers-lead-to-entries",
@@ -863,7 +715,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "checks": "Each function that a secure build offers has a gateway, which is SG followed by a branch to that very function.",
         "absent": "the layout states no secure area, or no secure build offers functions (symbols __acle_se_...)",
         "only_with": "security",
-        "of_elf": False,
     },
     {
         "name": "version-as-asked",
@@ -871,8 +722,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "image",
         "checks": "The record's version and rollback counter are those that were required, and the counter is at least the layout's.",
         "absent": "the layout has no record",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "write-units-whole",
@@ -880,8 +729,6 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "Each run of bytes that the image holds in flash starts and ends on a multiple of the memory's write unit.",
         "absent": "the image holds no byte in flash",
-        "only_with": "",
-        "of_elf": False,
     },
     {
         "name": "written-places-free",
@@ -889,7 +736,5 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "device",
         "checks": "At the place of each stamp and checksum, no given build stores bytes other than erased ones or zeros, or the place is inside the symbol that it is given by.",
         "absent": "the layout has no stamp and no checksum",
-        "only_with": "",
-        "of_elf": False,
     },
 )
