@@ -96,7 +96,7 @@ REFUSED = {
     "a changed build": (lambda: CHANGED, {"record-digests-match"}),
     "a changed record": (
         lambda: with_record(sealed(OLD), rollback=9),
-        {"seal-over-this-record", "seal-signers-sufficient"},
+        {"seal-over-this-record"},
     ),
     "a build outside the file": (
         lambda: sealed(OLD, image=with_entry(1, unsealed(), stored_size=0x8000_0000)),
@@ -108,7 +108,7 @@ REFUSED = {
     ),
     "a moved seal": (
         lambda: with_seal_of(unsealed(), sealed(OLD, image=with_record(unsealed(), rollback=8))),
-        {"seal-over-this-record", "seal-signers-sufficient"},
+        {"seal-over-this-record"},
     ),
 }
 

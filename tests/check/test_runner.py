@@ -67,6 +67,34 @@ def test_what_follows_from_a_finding_is_left_to_it(
     assert bool(result.not_checked) == (not left)
 
 
+def test_findings_that_follow_from_each_other_leave_one() -> None:
+    """No circle of causes hides all of its findings; the one that stays names the others."""
+    names = ("a-rule", "b-rule", "c-rule")
+    rules = [
+        rule(name, replace(FINDING, follows_from=((names[at - 1], "station-code"),)))
+        for at, name in enumerate(names)
+    ]
+    result = result_of(rules)
+    assert [len(each.findings) for each in result.results].count(1) == 1
+    ((_, finding),) = result.open_findings("error")
+    assert finding.lines[-1].startswith("leads to ")
+
+
+def test_the_first_cause_is_named() -> None:
+    """Of a chain of causes the first one stays, and all others name that."""
+    rules = [
+        rule("a-rule", replace(FINDING, follows_from=(("b-rule", "station-code"),))),
+        rule("b-rule", replace(FINDING, follows_from=(("c-rule", "station-code"),))),
+        rule("c-rule", FINDING),
+    ]
+    first, second, cause = result_of(rules).results
+    assert [first.status, second.status, cause.status] == ["not checked", "not checked", "broken"]
+    for each in (first, second):
+        assert each.not_checked[-1].needs == (Need("rule", "c-rule"),)
+        assert FINDING.what in each.not_checked[-1].reason
+    assert cause.findings[0].finding.lines[-1] == "leads to a-rule, b-rule"
+
+
 def test_a_waived_cause_leaves_what_follows() -> None:
     """Who waives the cause has not waived what follows from it."""
     rules = [rule("the-cause", FINDING), rule("a-consequence", replace(FINDING, follows_from=CAUSE))]

@@ -217,6 +217,58 @@ def test_a_fault_of_the_layout_hides_no_missing_file(
         assert flat(done.err).count(missing) == 1, done.err
 
 
+BOTH = ("station=station.none", "sampler=sampler.none")
+ALL_MISSING = {
+    "join": (*BOTH, "--key", "key.none", "--policy", "policy.none", "-o", "x.hex"),
+    "check": (
+        "image.none",
+        *BOTH,
+        "--trust",
+        "key.none",
+        "--policy",
+        "policy.none",
+        "--previous",
+        "old.none",
+        "--joined-with",
+        "other.none",
+    ),
+    "show": ("image.none", *BOTH),
+    "rehearse": ("image.none", *BOTH),
+    "sign": ("image.none", *BOTH, "--key", "key.none", "--trust", "trust.none", "-o", "x.hex"),
+    "split": ("image.none", *BOTH, "-o", "parts"),
+    "compare": ("image.none", "old.none", *BOTH, "old:station=older.none", "--old-layout", "other.none"),
+    "release": (*BOTH, "--key", "key.none", "--previous", "old.none", "--vex", "vex.none", "-o", "x"),
+    "where": ("--image", "image.none", *BOTH, "0"),
+    "audit": ("--trust", "key.none", "--policy", "policy.none"),
+    "export suit": ("image.none", "--key", "key.none", "-o", "x.suit"),
+    "draft": (*BOTH, "image.none", "--map", "station=map.none", "--svd", "svd.none"),
+}
+
+
+@pytest.mark.parametrize("command", ALL_MISSING)
+def test_every_file_that_is_missing_is_reported_at_once(device: Path, gemel: Run, command: str) -> None:
+    """The layout, the image, builds, keys, policies and all else that the line names, once each."""
+    words = [*command.split(), *([] if command == "draft" else ["none.toml"]), *ALL_MISSING[command]]
+    done = gemel(*words)
+    assert done.code == 2
+    missing = {word.rpartition("=")[2] for word in words if ".none" in word or word == "none.toml"}
+    where = [line for line in done.err.splitlines() if line.startswith("  where")]
+    assert {name for name in missing if any(name in line for line in where)} == missing
+    assert len(where) == len(missing)
+
+
+def test_a_report_of_problems_names_every_missing_file(device: Path, gemel: Run) -> None:
+    """What stderr says is in the report and in the form on stdout too."""
+    words = ("none.toml", "none.hex", "--trust", "none.pem", "--report", "out.json", "--format", "json")
+    done = gemel("check", *words)
+    for text in (done.out, Path("out.json").read_text(encoding="utf-8")):
+        assert [each["where"] for each in json.loads(text)["problems"]] == [
+            "none.toml",
+            "none.hex",
+            "none.pem",
+        ]
+
+
 def test_the_image_that_is_written_is_the_one_that_is_named(device: Path, gemel: Run) -> None:
     """join states the size and SHA-256 of the file that it writes; where none is written, of none."""
     words = (*JOIN, "-o", "first.hex", "-o", "first.bin", "--report", "join.json")

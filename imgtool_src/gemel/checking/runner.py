@@ -8,6 +8,7 @@ from contextlib import suppress
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Literal
 
+from gemel.checking.causes import OpenFinding, Place, roots_of
 from gemel.checking.conditions import outcomes
 from gemel.checking.policy.receiver import refused_change, refused_waiver
 from gemel.checking.registry import all_rules
@@ -177,8 +178,7 @@ def check(
         else:
             results.append(_apply(rule, inspection, today, used))
     if any(result.findings for result in results):
-        results = _of_the_misplaced(results, inspection)
-        results = _cause_first(_of_the_builds(results, inspection, today))
+        results = _causes_first(results, inspection, today)
     silent = {result.rule.name for result in results if result.not_checked}
     if rules is not None:
         silent |= {waiver.rule for waiver in waivers} - {result.rule.name for result in results}
@@ -186,133 +186,67 @@ def check(
     return RulesApplied(tuple(results), tuple(idle), inspection.strict)
 
 
-EXPLAINS_ALL = "image-bytes-in-order"
-"""The rule whose finding is the cause of all others: bytes that are not where they should be at all."""
-
-DIFFERS = "image-equals-builds"
-"""The rule whose finding is the cause of all that would not be there if the image held the builds as given."""
-
-OTHERS = "vectors-of-own-build"
-"""The rule that says which other build is there."""
-
-OWN_AREAS = "builds-in-own-areas"
-"""The rule whose finding that a build has no byte in its own area is the cause of all else about that build."""
-
-_RANKS = {"note": 0, "warning": 1, "error": 2}
+_LED_TO = 5
+"""Consequences of a finding that it names."""
 
 
-def _cause_first(results: list[RuleResult]) -> list[RuleResult]:
-    """``results`` without the findings that follow from another one, as long as that weighs as much by itself."""
-    causes = {
-        result.rule.name: (
-            result.severity,
-            [judged.finding for judged in result.findings if not judged.waiver],
-        )
-        for result in results
-        if any(judged.waiver is None for judged in result.findings)
-    }
-    return [
-        _without_consequences(each, [_cause_of(judged, each, causes) for judged in each.findings])
-        for each in results
-    ]
-
-
-def _of_the_misplaced(results: list[RuleResult], inspection: Inspection) -> list[RuleResult]:
-    """``results`` without other findings about builds that have no byte in their own areas, such as swapped ones."""
-    cause = next((each for each in results if each.rule.name == OWN_AREAS and each.severity == "error"), None)
-    if cause is None or not cause.findings:
-        return results
-    layout = inspection.layout
-    misplaced = {
-        name
-        for name, placement in inspection.placements.items()
-        if not any(
-            piece.span.overlaps(layout.span_of(placement.plan.stored_in)) for piece in placement.pieces
-        )
-        and any(judged.waiver is None and name in judged.finding.parties for judged in cause.findings)
-    }
-    return [
-        result
-        if result is cause
-        else _without_consequences(
-            result,
-            [
-                OWN_AREAS if judged.waiver is None and misplaced.intersection(judged.finding.parties) else ""
-                for judged in result.findings
-            ],
-        )
-        for result in results
-    ]
-
-
-def _of_the_builds(
+def _causes_first(
     results: list[RuleResult], inspection: Inspection, today: datetime.date
 ) -> list[RuleResult]:
-    """``results`` without findings about the device that go where the image holds the bytes of the builds.
-
-    One that says which other build is there stays: it is the cause.
-    """
-    differs = any(
-        each.rule.name == DIFFERS
-        and each.severity == "error"
-        and any(judged.waiver is None for judged in each.findings)
-        for each in results
+    """``results`` without the findings that follow from another one, which names their rules."""
+    found = {
+        Place(result.rule.name, number): OpenFinding(result.rule, result.severity, judged.finding)
+        for result in results
+        for number, judged in enumerate(result.findings)
+        if judged.waiver is None
+    }
+    roots = roots_of(
+        found,
+        inspection,
+        lambda rule, held: [each.finding for each in _apply(rule, held, today, set()).findings],
     )
-    if not differs:
-        return results
-    held = replace(inspection, image=inspection.image_of_builds())
-    kept = []
-    for result in results:
-        about_the_device = result.rule.guards == "device" and result.rule.name not in (DIFFERS, EXPLAINS_ALL)
-        if result.findings and about_the_device:
-            sound = _apply(result.rule, held, today, set())
-            known = {(each.finding.what, each.finding.where) for each in sound.findings}
-            result = _without_consequences(
-                result,
-                [
-                    ""
-                    if judged.waiver
-                    or (judged.finding.what, judged.finding.where) in known
-                    or (
-                        result.rule.name == OTHERS
-                        and len(inspection.builds.keys() & judged.finding.parties) > 1
-                    )
-                    else DIFFERS
-                    for judged in result.findings
-                ],
-            )
-        kept.append(result)
-    return kept
+    led_to: dict[Place, list[Place]] = {}
+    for place, root in sorted(roots.items()):
+        led_to.setdefault(root, []).append(place)
+    lines = {root: _led_to_lines(root, places, found) for root, places in led_to.items()}
+    return [_without_consequences(result, roots, lines) for result in results]
 
 
-def _without_consequences(result: RuleResult, reasons: list[str]) -> RuleResult:
-    """A result without the findings that follow from another rule's, which ``reasons`` has for each; or empty."""
-    if not any(reasons):
-        return result
+def _without_consequences(
+    result: RuleResult, roots: dict[Place, Place], lines: dict[Place, list[str]]
+) -> RuleResult:
+    """A result without the findings that have a root; those that are one name what they lead to."""
+    places = [Place(result.rule.name, index) for index in range(len(result.findings))]
     explained = dict.fromkeys(
-        NotChecked(judged.finding.where, Reason(f"what it finds follows from {cause}", Need("rule", cause)))
-        for judged, cause in zip(result.findings, reasons, strict=True)
-        if cause
+        NotChecked(
+            judged.finding.where,
+            Reason(f"{judged.finding.what}, which follows from {cause}", Need("rule", cause)),
+        )
+        for place, judged in zip(places, result.findings, strict=True)
+        if place in roots
+        for cause in [roots[place].rule]
     )
-    return replace(
-        result,
-        findings=tuple(each for each, cause in zip(result.findings, reasons, strict=True) if not cause),
-        not_checked=(*result.not_checked, *explained),
+    findings = tuple(
+        replace(judged, finding=replace(judged.finding, lines=(*judged.finding.lines, *lines[place])))
+        if place in lines
+        else judged
+        for place, judged in zip(places, result.findings, strict=True)
+        if place not in roots
     )
+    return replace(result, findings=findings, not_checked=(*result.not_checked, *explained))
 
 
-def _cause_of(judged: Judged, result: RuleResult, causes: dict[str, tuple[Severity, list[Finding]]]) -> str:
-    """The rule that a finding follows from and that refuses no less than it does; empty if none."""
-    if judged.waiver or result.rule.name == EXPLAINS_ALL:
-        return ""
-    if EXPLAINS_ALL in causes and causes[EXPLAINS_ALL][0] == "error":
-        return EXPLAINS_ALL
-    for name, place in judged.finding.follows_from:
-        severity, findings = causes.get(name, ("note", []))
-        known = any(place in (*each.parties, each.where) for each in findings)
-        if known and _RANKS[severity] >= _RANKS[result.severity]:
-            return name
-    return ""
+def _led_to_lines(root: Place, places: list[Place], found: dict[Place, OpenFinding]) -> list[str]:
+    """What follows from a finding: further ones of its own rule, and the other rules."""
+    own = [found[place].finding.what for place in places if place.rule == root.rule]
+    lines = [f"also: {what}" for what in own[:_LED_TO]]
+    if own[_LED_TO:]:
+        lines.append(f"also {len(own) - _LED_TO} more")
+    rules = list(dict.fromkeys(place.rule for place in places if place.rule != root.rule))
+    if rules:
+        more = f" and {len(rules) - _LED_TO} more" if rules[_LED_TO:] else ""
+        lines.append(f"leads to {', '.join(rules[:_LED_TO])}{more}")
+    return lines
 
 
 def _apply(rule: Rule, inspection: Inspection, today: datetime.date, used: set[int]) -> RuleResult:

@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
+from gemel.errors import GemelError
 from gemel.structs import Struct
 
 REPEATED = "may be repeated"
@@ -19,14 +20,26 @@ REPEATED = "may be repeated"
 OFF = "--no"
 """Kept for a flag that is switched off."""
 
+FILES_READ: list[str | Path | None] = []
+"""What the running command reads: paths, NAME=FILE, keys; None for an option that is not given."""
+
 UNCLEAR: Any = object()
 """Given instead of a value that click has to judge."""
+
+
+def with_missing_files(error: GemelError) -> GemelError:
+    """``error`` with all files of the command that cannot be read; a broken rule as it is."""
+    from gemel.workflows.inputs import added_to
+
+    return error if error.exit_code == 1 else added_to(error, FILES_READ)
 
 
 class Kind:
     """What a value is: text, as it stands, if nothing else is said; ``metavar`` is what the help calls it."""
 
     metavar: str | None = None
+    is_input = False
+    """Whether it names a file that is read: as it stands, or as NAME=FILE."""
 
     def read(self, text: str) -> Any:
         """The value of a text; ``UNCLEAR`` where it is not fit."""
@@ -41,6 +54,18 @@ class FileName(Kind):
     def read(self, text: str) -> Any:
         """The name as a path."""
         return Path(text)
+
+
+class Input(FileName):
+    """The name of a file that is read."""
+
+    is_input = True
+
+
+class InputWord(Kind):
+    """A layout, an image, NAME=BUILD, or a key: text, which the command takes apart."""
+
+    is_input = True
 
 
 class Choice(Kind):
@@ -144,12 +169,19 @@ class Command:
         choose_colour(values.pop(COLOUR.name))
         values.pop(VERBOSE.name, None)  # read from the line where an error is printed
         be_quiet(bool(values.get("quiet")))
-        if not (self.works_long and takes_control_sequences(sys.stderr)):
-            return self.function(**values)
-        from gemel.cli.progress import shown_progress
+        inputs = [values[each.name] for each in self.parameters if each.kind.is_input]
+        FILES_READ[:] = [
+            file for value in inputs for file in (value if isinstance(value, tuple) else [value])
+        ]
+        try:
+            if not (self.works_long and takes_control_sequences(sys.stderr)):
+                return self.function(**values)
+            from gemel.cli.progress import shown_progress
 
-        with shown_progress():
-            return self.function(**values)
+            with shown_progress():
+                return self.function(**values)
+        except GemelError as error:
+            raise with_missing_files(error) from error
 
     def written_out(self, words: Sequence[str]) -> list[str]:
         """``words`` with the implied value after each option that stands alone."""

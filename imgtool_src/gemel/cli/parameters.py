@@ -6,11 +6,14 @@ import re
 from collections.abc import Callable
 from typing import Any
 
-from gemel.cli.declared import Choice, Converted, FileName, IntRange, option
+from gemel.cli.declared import Choice, Converted, FileName, Input, InputWord, IntRange, option
 from gemel.errors import Problem, UsageProblem
 
 FILE = FileName()
 """A file's name.  Whether it can be read is said where it is read, with the system's reason."""
+
+INPUT, INPUTS = Input(), InputWord()
+"""A file that is read, and the words of a line that name files."""
 
 READ = "Read the code instruction by instruction for those that its core lacks"
 disassemble_option = option(
@@ -43,7 +46,7 @@ COUNTER = IntRange(0, 0xFFFF_FFFF)
 
 at_least_option = option("--at-least", kind=COUNTER, help="Lowest rollback counter that an image may have.")
 policy_option = option(
-    "--policy", kind=FILE, help="Require what this policy of your own says too (gemel explain policy)."
+    "--policy", kind=INPUT, help="Require what this policy of your own says too (gemel explain policy)."
 )
 memories_option = option(
     "--memory",
@@ -81,13 +84,13 @@ def rollback_option(what: str) -> Callable[[Any], Any]:
 def key_option(what: str = "Seal", more: str = "") -> Callable[[Any], Any]:
     """``--key``: what is done with it, and ``more``."""
     help = f"{what} with this private key, a file or a pkcs11: URI (a key on a token){more}."
-    return option("--key", "key_texts", metavar="KEY", multiple=True, help=help)
+    return option("--key", "key_texts", metavar="KEY", multiple=True, kind=INPUTS, help=help)
 
 
 def trust_option(more: str) -> Callable[[Any], Any]:
     """``--trust``, with ``more`` of what it means for the command."""
     help = f"Require a seal by this public key{more}"
-    return option("--trust", metavar="PUBKEY", multiple=True, kind=FILE, help=help)
+    return option("--trust", metavar="PUBKEY", multiple=True, kind=INPUT, help=help)
 
 
 def result_option(more: str = "") -> Callable[[Any], Any]:

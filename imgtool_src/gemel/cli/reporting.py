@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from gemel.cli.declared import with_missing_files
 from gemel.cli.echo import echo
 from gemel.cli.printing import print_diagnostic, prose_width, silence, styled, written_words
 from gemel.errors import GemelError
@@ -55,7 +56,8 @@ def reports_of_problems(files: Sequence[Path]) -> Iterator[None]:
     """
     try:
         yield
-    except GemelError as error:
+    except GemelError as found:
+        error = with_missing_files(found)
         if files:
             from gemel.files.outputs import write_all
             from gemel.workflows.problem_report import problem_document
@@ -63,7 +65,7 @@ def reports_of_problems(files: Sequence[Path]) -> Iterator[None]:
             forms = forms_of(files).items()
             write_all({file: [_encoded(problem_document(error.problems, form))] for file, form in forms})
             print_diagnostic(written_words(files))
-        raise
+        raise error from found
 
 
 def give_reports(

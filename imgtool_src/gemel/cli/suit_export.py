@@ -30,7 +30,7 @@ def write_suit(
     from gemel.files.output_targets import refuse_targets
     from gemel.files.outputs import write_all
     from gemel.workflows.exporting_suit import suit_envelope
-    from gemel.workflows.inputs import load_layout, read_image, with_unreadable
+    from gemel.workflows.inputs import load_layout, read_image
 
     if output is None or core is not None:
         found = "no -o" if output is None else f"--core {core}"
@@ -38,7 +38,7 @@ def write_suit(
         raise UsageProblem(Problem(what, found=found, expected=USAGE))
     found_words = given(words, USAGE)
     layout, image = layout_of(found_words, USAGE), found_words.images[0]
-    read = with_unreadable(lambda: load_layout(layout), image)
+    read = load_layout(layout)
     with GivenKeys(key_texts, phrases, open_keys=open_keys) as keys:
         refuse_targets([output], [layout, image, *keys.files])
         result, envelope = suit_envelope(read, read_image(image, layout=read), keys)

@@ -49,7 +49,13 @@ class Disorder(NamedTuple):
 
 def disorder(inspection: Inspection) -> Disorder | None:
     """The first sign of bytes in another order; None if there is none."""
-    return _at_alias(inspection) or _by_builds(inspection) or _by_record(inspection) or _by_tables(inspection)
+    return (
+        _at_alias(inspection)
+        or _as_text(inspection)
+        or _by_builds(inspection)
+        or _by_record(inspection)
+        or _by_tables(inspection)
+    )
 
 
 def _at_alias(inspection: Inspection) -> Disorder | None:
@@ -70,7 +76,34 @@ def _at_alias(inspection: Inspection) -> Disorder | None:
                     f"move it by {_signed(memory.start - start)} bytes (objcopy --change-addresses), or link for "
                     f"{format_address(memory.start)}",
                 )
-    return None
+    return Disorder(
+        "the image",
+        "no byte of the image is in a memory that the layout has for it",
+        f"bytes at {bounds}",
+        "bytes in " + ", ".join(f"{memory.words}, {memory.span}" for memory in memories),
+        bounds,
+        "correct the addresses of the memories, or give the layout that the image was made for; read a binary at "
+        "its address (--at)",
+    )
+
+
+def _as_text(inspection: Inspection) -> Disorder | None:
+    """By line ends, all of which are CR LF: of 256 line feeds in a binary one comes after a carriage return."""
+    bounds = inspection.image.bounds()
+    if bounds is None or inspection.layout.record is None or inspection.record is not None:
+        return None
+    data = b"".join(bytes(piece) for _, piece in inspection.image.pieces())
+    count = data.count(b"\n")
+    if count < DIFFERENT or data.count(b"\r\n") < count:
+        return None
+    return Disorder(
+        "the image",
+        "the image was converted as text, with CR LF as line ends",
+        f"0D before each of {count:,} bytes 0A",
+        "any byte before 0A, as in a binary",
+        bounds,
+        "transfer the file again as binary; in git, mark it as binary in .gitattributes",
+    )
 
 
 def _by_builds(inspection: Inspection) -> Disorder | None:

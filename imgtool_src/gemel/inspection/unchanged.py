@@ -40,7 +40,7 @@ def unchanged_since_join(inspection: Inspection, spans: Sequence[Span]) -> bool:
     if record is None:
         return False
     touched = [entry for entry in record.builds if any(entry.stored.overlaps(span) for span in spans)]
-    if not _builds_match(inspection, touched):
+    if not builds_as_recorded(inspection, touched):
         return False
     others = without(spans, [entry.stored for entry in touched])
     if not any(not_erased(inspection.image, span, inspection.erased_byte_at(span.start)) for span in others):
@@ -56,12 +56,13 @@ def as_recorded(inspection: Inspection) -> bool | None:
     record = inspection.record
     if record is None or joined_with_other_layout(inspection):
         return None
-    if not _builds_match(inspection, record.builds):
+    if not builds_as_recorded(inspection, record.builds):
         return False
     return _rest_matches(inspection, record) if inspection.read.given else None
 
 
-def _builds_match(inspection: Inspection, builds: Sequence[BuildEntry]) -> bool:
+def builds_as_recorded(inspection: Inspection, builds: Sequence[BuildEntry]) -> bool:
+    """Whether the digests of these entries of the record match the image."""
     memories = [memory.span for memory in inspection.layout.memories.values() if memory.holds_image]
     for entry in builds:
         if not any(memory.covers(entry.stored) for memory in memories):

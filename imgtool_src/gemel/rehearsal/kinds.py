@@ -74,7 +74,6 @@ ERRORS = (FATAL - UNJUDGED) | {
     "without-lock",
     "lock-not-given-back",
     "lock-not-held",
-    "locked-up",
 }
 """Findings with which an image does not pass."""
 

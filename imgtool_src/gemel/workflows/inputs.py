@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 
 Made = TypeVar("Made")
 
+OLD = "old:"
+"""What stands before the name of a build of an older image."""
+
 
 def load_layout(path: str | Path, *, paths_outside: bool = False) -> ReadLayout:
     """The layout in a TOML file, with every check that there is; raises LayoutError or UsageProblem.
@@ -38,18 +41,11 @@ def load_layout(path: str | Path, *, paths_outside: bool = False) -> ReadLayout:
 
 
 def load_layout_and_files(
-    path: Path, builds: Sequence[str], others: Iterable[Path | None] = (), *, paths_outside: bool = False
+    path: Path, builds: Sequence[str], *, paths_outside: bool = False
 ) -> tuple[ReadLayout, dict[str, Path], list[Problem]]:
-    """A layout with its builds' files and remarks, as ``load_layout`` and ``builds_at`` have them.
-
-    What is wrong is raised with those of the builds and of the ``others`` that cannot be read.
-    """
-
-    def work() -> tuple[ReadLayout, dict[str, Path], list[Problem]]:
-        read = load_layout(path, paths_outside=paths_outside)
-        return read, *builds_at(read, builds)
-
-    return with_unreadable(work, *builds, *others)
+    """A layout with its builds' files and remarks, as ``load_layout`` and ``builds_at`` have them."""
+    read = load_layout(path, paths_outside=paths_outside)
+    return read, *builds_at(read, builds)
 
 
 def with_unreadable(work: Callable[[], Made], *files: str | Path | None) -> Made:
@@ -60,20 +56,31 @@ def with_unreadable(work: Callable[[], Made], *files: str | Path | None) -> Made
     try:
         return work()
     except GemelError as error:
-        named = {problem.where for problem in error.problems}
-        more = [problem for file in files if file for problem in _unreadable(file)]
-        if not (more := [problem for problem in more if problem.where not in named]):
-            raise
-        raise type(error)([*error.problems, *more]) from error
+        raise added_to(error, files) from error
+
+
+def added_to(error: GemelError, files: Iterable[str | Path | None]) -> GemelError:
+    """``error`` with those of the ``files`` (paths, NAME=FILE, keys) that cannot be read and that it does not name."""
+    named = {problem.where for problem in error.problems}
+    more = [
+        problem
+        for file in dict.fromkeys(files)
+        if file
+        for problem in _unreadable(file)
+        if problem.where not in named
+    ]
+    return type(error)([*error.problems, *more]) if more else error
 
 
 def _unreadable(file: str | Path) -> Iterator[Problem]:
     """Why an image (a path) or a build (NAME=FILE) cannot be read; nothing of a pipe, which can be read once only."""
     from gemel.workflows.not_images import refuse_no_image
 
-    name, equals, text = str(file).partition("=") if isinstance(file, str) else ("", "", str(file))
-    path = Path(text)
-    if path == STDIN or path.is_fifo():
+    name, equals, text = (
+        str(file).removeprefix(OLD).partition("=") if isinstance(file, str) else ("", "", str(file))
+    )
+    path = Path(text or name)
+    if path == STDIN or name.startswith("pkcs11:") or path.is_fifo():
         return
     try:
         beginning_of(path, 0)

@@ -13,6 +13,7 @@ from gemel.image.image import Image
 from gemel.release.contents import IMAGE_FORMATS, MAX_DOCUMENT, ReleasedVex, is_safe_name
 from gemel.structs import NamedTuple, Struct, replace
 from gemel.workflows.inputs import (
+    OLD,
     build_files,
     date_of,
     layout_from,
@@ -33,9 +34,6 @@ if TYPE_CHECKING:
     from gemel.layout.reader import ReadLayout
     from gemel.policy.reader import ReadPolicy
     from gemel.release.read_back.builds import BuildFile
-
-OLD = "old:"
-"""What stands before the name of a build of the previous image."""
 
 
 class ReleaseRequest(Struct, kw_only=True):

@@ -66,7 +66,7 @@ class SignRequest(Struct, dict=True):
     @cached_property
     def _layout_and_files(self) -> tuple[ReadLayout, dict[str, Path], list[Problem]]:
         outside = self.paths_outside
-        return load_layout_and_files(self.layout, self.builds, [self.image], paths_outside=outside)
+        return load_layout_and_files(self.layout, self.builds, paths_outside=outside)
 
     @cached_property
     def loaded(self) -> Image:

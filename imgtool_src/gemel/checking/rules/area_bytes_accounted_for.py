@@ -52,6 +52,9 @@ def _astray(inspection: Inspection, span: Span, erased: int) -> Deviation | None
     return None if data.count(data[0]) == len(data) and data[0] in (0x00, 0xFF) else found
 
 
+_OTHER_BUILD = ("build-ids-equal", "vectors-of-own-build", "image-equals-builds")
+
+
 def _finding(inspection: Inspection, area: Area, found: Deviation) -> Finding:
     builds = [plan.name for plan in builds_stored_in(inspection.layout, area.name)]
     whose = f"by build {' or '.join(builds)}" if builds else "by any build: the layout stores none in it"
@@ -62,8 +65,9 @@ def _finding(inspection: Inspection, area: Area, found: Deviation) -> Finding:
         found=f"{counted(found.count, 'byte')} at {place_words(found.span)}, which are not stored {whose}",
         expected="erased bytes outside of what the builds store and the join writes",
         span=found.span,
-        follows_from=tuple(
-            (cause, build) for build in builds for cause in ("build-ids-equal", "vectors-of-own-build")
+        follows_from=(
+            *((cause, build) for build in builds for cause in _OTHER_BUILD),
+            ("rest-digest-matches", "rest"),
         ),
     )
 

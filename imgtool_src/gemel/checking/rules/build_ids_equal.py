@@ -22,7 +22,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 def _outcomes(inspection: Inspection, name: str) -> Iterator[Outcome]:
     where = f"build {name}"
     build = inspection.builds.get(name)
-    known, source = (build.build_id, build.file) if build and build.build_id else (None, "")
+    known, source = (_given_id(inspection, name), build.file) if build and build.build_id else (None, "")
     recorded = recorded_id(inspection, name)
     findings = []
     if known and recorded and recorded != known:
@@ -69,13 +69,14 @@ def _parties(inspection: Inspection, name: str) -> tuple[str, ...]:
 
 
 def _in_record(inspection: Inspection, name: str, recorded: bytes, known: bytes, source: str) -> Finding:
-    area = inspection.layout.record.area if inspection.layout.record else ""
+    area = _record_area(inspection)
     return Finding(
         f"the record names another build id for build {name} than the given build has",
         concerned(*_parties(inspection, name), area),
         where=f"record in area {area}, entry {name}",
         found=recorded.hex() or "none",
         expected=f"{known.hex()}, as in {source}",
+        follows_from=(("seal-over-this-record", area),),
     )
 
 
@@ -83,15 +84,33 @@ def _in_image(inspection: Inspection, name: str, known: bytes, source: str) -> F
     notes = stored_notes(inspection, name)
     stored = inspection.placed[name].stored
     places = [format_address(stored.start + note.offset) for note in notes]
+    ids = [note.build_id for note in notes]
+    others = [
+        other
+        for other in inspection.layout.builds
+        if other != name and {recorded_id(inspection, other), _given_id(inspection, other)} & {*ids}
+    ]
     first = notes[0]
     return Finding(
         f"the image holds another build {name} than {source} names",
         _parties(inspection, name),
         where=f"build {name} in {stored}, build id note at {', '.join(places[:3])}",
-        found=id_words([note.build_id for note in notes]),
+        found=id_words(ids),
         expected=f"{known.hex()}, as in {source}",
         span=Span(stored.start + first.offset, 16 + len(first.build_id)),
+        next_step=f"join again, each file by the name of its own build: {name}=FILE" if others else "",
+        lines=tuple(f"that is the build id of build {other}" for other in others),
+        follows_from=(("seal-over-this-record", _record_area(inspection)),) if source == "the record" else (),
     )
+
+
+def _given_id(inspection: Inspection, name: str) -> bytes | None:
+    build = inspection.builds.get(name)
+    return build.build_id if build else None
+
+
+def _record_area(inspection: Inspection) -> str:
+    return inspection.layout.record.area if inspection.layout.record else ""
 
 
 RULE = Rule(

@@ -9,6 +9,7 @@ from gemel.checking.findings.unknown_places import no_place
 from gemel.checking.rule import Rule
 from gemel.checksums.in_layout import algorithm_of, checksum_bytes
 from gemel.errors import GemelError, Problem
+from gemel.inspection.changed_bytes import Cause, causes_in, changed_checksums, cut_causes
 from gemel.inspection.checksum_ranges import known_coverage, ranges_elsewhere
 from gemel.inspection.image_bytes import cut_before
 from gemel.inspection.inspection import Inspection
@@ -61,8 +62,9 @@ def _outcome(inspection: Inspection, checksum: Checksum) -> Outcome:
         return Holds(where)
     lines: tuple[str, ...] = ()
     next_step = ""
+    fits = False
     if inspection.explains:
-        lines, next_step = _explanations(inspection, checksum, place, covered, found)
+        lines, next_step, fits = _explanations(inspection, checksum, place, covered, found)
     return Finding(
         f"checksum {checksum.name} does not match the bytes it covers",
         (checksum.name, *_areas_of(inspection, covered)),
@@ -72,7 +74,31 @@ def _outcome(inspection: Inspection, checksum: Checksum) -> Outcome:
         span=place,
         next_step=next_step,
         lines=lines,
+        follows_from=() if fits else tuple(_causes(inspection, checksum, place, covered)),
     )
+
+
+def _causes(
+    inspection: Inspection, checksum: Checksum, place: Span, covered: Sequence[Span]
+) -> Iterator[Cause]:
+    """What the value that nothing fits follows from: bytes that it covers changed, or its own were lost with others."""
+    changed = changed_checksums(inspection)
+    if changed.get(checksum.name):
+        return
+    yield from cut_causes(inspection, place)
+    if not unchanged_since_join(inspection, covered):
+        yield from _in_covered(inspection, covered)
+        if checksum.name not in changed:
+            yield "rest-digest-matches", "rest"
+
+
+def _in_covered(inspection: Inspection, covered: Sequence[Span]) -> Iterator[Cause]:
+    """Other bytes of builds, and values that the join writes, among what a checksum covers."""
+    for stamp in inspection.layout.stamps:
+        stamped = inspection.patches.known.get(stamp.name)
+        if stamped and any(span.overlaps(stamped) for span in covered):
+            yield "stamps-match", stamp.name
+    yield from causes_in(inspection, covered)
 
 
 def _areas_of(inspection: Inspection, covered: Sequence[Span]) -> tuple[str, ...]:
@@ -86,8 +112,8 @@ def _areas_of(inspection: Inspection, covered: Sequence[Span]) -> tuple[str, ...
 
 def _explanations(
     inspection: Inspection, checksum: Checksum, place: Span, covered: Sequence[Span], found: bytes
-) -> tuple[tuple[str, ...], str]:
-    """What would make the stored value right, and what to do then."""
+) -> tuple[tuple[str, ...], str, bool]:
+    """What would make the stored value right, what to do then, and whether anything would."""
     from gemel.checksums.coverages import declared_coverage, usual_alternatives
     from gemel.checksums.diagnosis import diagnose
 
@@ -108,7 +134,7 @@ def _explanations(
     if diagnosis.blank:
         hint = "join the image with this layout, or look for what erased the place afterwards"
         line = "the stored value is blank: nothing was written there, or it was erased"
-        return cut_before(inspection.image, place) or (line,), hint
+        return cut_before(inspection.image, place) or (line,), hint, False
     hint = "correct that key of the layout to what the device computes, and join again"
     lines = [str(explanation) for explanation in diagnosis.explanations]
     if not lines:
@@ -116,7 +142,7 @@ def _explanations(
         lines += [line, *([str(others)] if others.coverages else [])]
     if not diagnosis.complete:
         lines.append("not everything was tried, since the covered bytes are many")
-    return tuple(lines), hint
+    return tuple(lines), hint, bool(diagnosis.explanations)
 
 
 def _unexplained(inspection: Inspection, covered: Sequence[Span]) -> tuple[str, str]:

@@ -110,6 +110,10 @@ def _outside(
             span=each.plain,
             next_step=f"put it in a section of its own, and that section at {format_address(start)} in the linker "
             f"script of build {each.plan.name}",
+            follows_from=(
+                *((("ram-claims-in-own-areas", each.plan.name),) if each.plain is None else ()),
+                *(((RULE.name, where),) if each.plain == found[0].plain else ()),
+            ),
         )
 
 

@@ -15,8 +15,10 @@ from gemel.inspection.contract_parties import (
     parties,
 )
 from gemel.inspection.inspection import Inspection
-from gemel.layout.model import Contract
+from gemel.inspection.shared_objects import contract_types_inside
+from gemel.layout.model import Contract, Layout
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.structs import replace
 
 if TYPE_CHECKING:
     from gemel.inspection.contract_parties import (
@@ -50,7 +52,7 @@ def _type(inspection: Inspection, contract: Contract, spelling: str) -> Iterator
     unknown = list(not_told(where, missing, [each.plan for each in found]))
     yield from unknown
     try:
-        findings = list(_findings(found, contract, spelling, where))
+        findings = list(_findings(inspection.layout, found, contract, spelling, where))
     except BuildError as error:
         yield NotChecked(where, error.problems[0].found)
         return
@@ -61,7 +63,9 @@ def _type(inspection: Inspection, contract: Contract, spelling: str) -> Iterator
         yield NotChecked(where, "the builds of a single core define it")
 
 
-def _findings(found: list[DefinedType], contract: Contract, spelling: str, where: str) -> Iterator[Finding]:
+def _findings(
+    layout: Layout, found: list[DefinedType], contract: Contract, spelling: str, where: str
+) -> Iterator[Finding]:
     if not found:
         return
     from gemel.checking.contract.types import not_for_others, unlike, unlike_in_one_build
@@ -72,8 +76,11 @@ def _findings(found: list[DefinedType], contract: Contract, spelling: str, where
         return
     for each in found:
         yield from unlike_in_one_build(each, spelling, where, contract.follow_pointers)
+    own = ("contract-types-agree", where)
     for each in found[1:]:
-        yield from unlike(found[0], each, spelling, where, contract.follow_pointers)
+        for finding in unlike(found[0], each, spelling, where, contract.follow_pointers):
+            inside = contract_types_inside(layout, each.types, each.references)
+            yield replace(finding, follows_from=tuple(cause for cause in inside if cause != own))
 
 
 RULE = Rule(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from gemel.checking.rule import Rule
+from gemel.inspection.changed_bytes import causes_in, cut_causes
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import counted, lines_in_short, place_words, sized
 from gemel.layout.addresses import locate
@@ -79,7 +80,11 @@ def _finding(
         expected=f"every write unit ({unit}) written, with the erased byte if nothing else",
         span=holes[0],
         lines=lines_in_short([f"hole {sized(hole)}" for hole in holes[1:]], "hole"),
-        follows_from=tuple((rule, name) for rule in _OF_ERASED_WORDS for name in parties[:1]),
+        follows_from=(
+            *((rule, name) for rule in _OF_ERASED_WORDS for name in parties[:1]),
+            *causes_in(inspection, holes),
+            *cut_causes(inspection, holes[0]),
+        ),
     )
 
 

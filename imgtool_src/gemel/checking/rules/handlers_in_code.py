@@ -21,6 +21,7 @@ from gemel.inspection.vector_tables import (
 from gemel.inspection.wording import counted
 from gemel.m_profile.memory_map import DEVICE_REGIONS
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.structs import replace
 
 WHAT: dict[Fault, str] = {
     "blank": "build {build} has handlers where the image holds no code",
@@ -43,12 +44,24 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         faults = {
             fault: left for fault, indices in faults.items() if (left := [i for i in indices if i not in cut])
         }
+        short = _is_short(table, [index for indices in faults.values() for index in indices])
         for fault, indices in faults.items():
-            yield _finding(inspection, table, fault, indices)
+            found = _finding(inspection, table, fault, indices)
+            first = ((RULE.name, table.plan.name),) if short else ()
+            yield replace(found, follows_from=(*found.follows_from, *first))
         for reason, indices in untold.items():
             yield NotChecked(f"build {table.plan.name}, {named_words(indices)}", reason)
         if not faults and not untold:
             yield Holds(f"build {table.plan.name}")
+
+
+_MANY = 16
+"""Faulty words from which on a table may be shorter than its core's."""
+
+
+def _is_short(table: VectorTable, indices: list[int]) -> bool:
+    """Whether the table ends before the words that the core may have: what comes after it is read as handlers."""
+    return len(indices) > _MANY and 2 * len(indices) > len(table.words) - min(indices)
 
 
 def _finding(inspection: Inspection, table: VectorTable, fault: Fault, indices: list[int]) -> Finding:

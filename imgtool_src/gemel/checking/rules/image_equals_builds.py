@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
+from gemel.inspection.changed_bytes import Cause, cut_causes
 from gemel.inspection.image_bytes import Deviation, differing, differs_only_as
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.patch_locations import PatchLocations, UnknownLocation, needs_of_places
@@ -101,8 +102,18 @@ def _finding(
         expected=f"{expected.hex(' ')} in {build.file}",
         span=extent,
         lines=tuple(_explanations(inspection, differences, count)),
-        follows_from=(("build-ids-equal", plan.name), ("vectors-of-own-build", plan.name)),
+        follows_from=(
+            ("build-ids-equal", plan.name),
+            ("vectors-of-own-build", plan.name),
+            *_cut(inspection, placement),
+        ),
     )
+
+
+def _cut(inspection: Inspection, placement: Placement) -> tuple[Cause, ...]:
+    """What a build that is missing after the end of the image follows from: the one before is missing in part."""
+    first = min(piece.span.start for piece in placement.pieces)
+    return tuple(each for each in cut_causes(inspection, Span(first, 1)) if each[0] == RULE.name)
 
 
 def _explanations(inspection: Inspection, differences: list[_Difference], count: int) -> Iterator[str]:

@@ -12,6 +12,9 @@ from gemel.layout.model import Memory
 from gemel.outcomes import Finding, Holds, Outcome
 from gemel.spans import Span, without
 
+PADDING = 64
+"""Bytes of one value from which on they are taken for padding."""
+
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for each flash or rom memory, one finding for each gap between areas that holds bytes."""
@@ -44,6 +47,8 @@ def _finding(inspection: Inspection, memory: Memory, gap: Span, found: Deviation
         if any(piece.span.overlaps(found.span) for piece in placement.pieces)
     ]
     whose = f", with bytes of build {' and build '.join(builds)}" if builds else ""
+    values = {byte for _, piece in inspection.image.pieces(found.span) for byte in {*bytes(piece)}}
+    padded = found.count > PADDING and values in ({0x00}, {0xFF})
     return Finding(
         f"the image has bytes in {memory.words} that belong to no area",
         concerned(memory.name, *before, *behind, *builds),
@@ -51,6 +56,13 @@ def _finding(inspection: Inspection, memory: Memory, gap: Span, found: Deviation
         found=f"{counted(found.count, 'byte')} at {place_words(found.span)}{whose}",
         expected=f"0x{memory.erased_byte:02X}, as erased, in all of {sized(gap)}",
         span=found.span,
+        follows_from=(("record-of-this-layout", "layout"),)
+        if any(
+            entry.stored.overlaps(gap) for entry in (inspection.record.builds if inspection.record else ())
+        )
+        else (),
+        next_step=f"pad with the erased byte 0x{memory.erased_byte:02X}, or not at all" if padded else "",
+        lines=(f"all of them are 0x{min(values):02X}, as padding of a file is",) if padded else (),
     )
 
 

@@ -48,7 +48,7 @@ def _common(first: list[Span], second: list[Span]) -> Iterator[Span]:
 
 def _finding(layout: Layout, takers: list[tuple[BuildPlan, Build]], span: Span) -> Finding:
     areas = [name for name in layout.areas if layout.span_of(name).overlaps(span)]
-    astray = [plan.name for plan, _ in takers if areas and without([span], own_ram(layout, plan.core))]
+    astray = [plan.name for plan, _ in takers if without([span], own_ram(layout, plan.core))]
     names = [plan.name for plan, _ in takers]
     cores = [plan.core for plan, _ in takers]
     shared = ", ".join(str(each) for each in shared_ram(layout)) or "none in this layout"
@@ -60,7 +60,9 @@ def _finding(layout: Layout, takers: list[tuple[BuildPlan, Build]], span: Span) 
         expected=f"separate spans, or both inside a shared area: {shared}",
         span=span,
         lines=tuple(line for plan, build in takers for line in taken_lines(layout, plan, build, span)),
-        follows_from=tuple(("ram-claims-in-own-areas", name) for name in astray) if len(astray) == 1 else (),
+        follows_from=tuple(("ram-claims-in-own-areas", name) for name in astray)
+        if len(astray) == 1 or not areas
+        else (),
     )
 
 

@@ -8,6 +8,7 @@ from gemel.builds.build import Build
 from gemel.checking.findings.build_evidence import builds_that_state
 from gemel.checking.findings.taken_ram import taken_lines
 from gemel.checking.rule import Rule
+from gemel.inspection.contract_parties import DefinedSymbol, defined_symbol
 from gemel.inspection.core_views import owned_areas
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram_claims import Claim, claims_of, own_ram, reserve_claims, shared_ram
@@ -73,17 +74,22 @@ def _findings(inspection: Inspection, plan: BuildPlan, build: Build) -> Iterator
     for claim, span, area in _astray(layout, plan, build):
         if area or layout.cores[plan.core].ram:
             found = _foreign(layout, plan, build, claim, span, area, _others_there(inspection, plan, span))
-            astray.setdefault(area.name if area else "", []).append(found)
+            causes = tuple(_causes(inspection, plan, build, claim))
+            astray.setdefault(area.name if area else "", []).append(replace(found, follows_from=causes))
     yield from map(_as_one, astray.values())
     own, shared = own_ram(layout, plan.core), shared_ram(layout)
+    elsewhere: dict[str, list[Finding]] = {}
     for claim in claims_of(layout, plan, build):
         if not claim.in_ram:
-            yield _no_ram(layout, plan, build, claim)
+            elsewhere.setdefault(claim.memory.name if claim.memory else "", []).append(
+                _no_ram(layout, plan, build, claim)
+            )
             continue
         rest = without([claim.plain], shared)
         whole_segment = claim.reserve is None
         if whole_segment and rest and rest != [claim.plain] and not without(rest, own):
             yield _runs_over(layout, plan, build, claim)
+    yield from map(_as_one, elsewhere.values())
     for claim in reserve_claims(layout, plan, build):
         for span in (common for each in shared if (common := each.intersection(claim.plain)).size):
             yield _in_shared(layout, plan, build, claim, span)
@@ -165,6 +171,17 @@ def _foreign(
         span=span,
         lines=(*_symbol_lines(build, _seen(claim, span)), *others),
     )
+
+
+def _causes(inspection: Inspection, plan: BuildPlan, build: Build, claim: Claim) -> Iterator[tuple[str, str]]:
+    """The reset handler is in it, so all code is linked for there; or what a contract names is."""
+    if build.entry is not None and claim.seen.holds(build.entry & ~1):
+        yield "reset-handler-in-code", plan.name
+    for contract in inspection.layout.contracts.values():
+        for name in contract.symbols:
+            symbol = defined_symbol(inspection, plan, name)
+            if isinstance(symbol, DefinedSymbol) and claim.seen.holds(symbol.symbol.address):
+                yield "contract-symbols-agree", f"contract {contract.name}, {name}"
 
 
 def _runs_over(layout: Layout, plan: BuildPlan, build: Build, claim: Claim) -> Finding:

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
+from gemel.inspection.changed_bytes import OTHER_BYTES, Cause, changed_checksums
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import record_not_sound
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placed import digests_of
+from gemel.record.record import BuildEntry
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -44,7 +46,25 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             found=f"CRC-32 0x{actual.crc32:08X}, SHA-256 {actual.sha256.hex()[:16]}...",
             expected=f"CRC-32 0x{entry.crc32:08X}, SHA-256 {entry.sha256.hex()[:16]}... as the record says",
             span=entry.stored,
+            follows_from=tuple(_causes(inspection, entry)),
         )
+
+
+def _causes(inspection: Inspection, entry: BuildEntry) -> Iterator[Cause]:
+    """Another build is there, its bytes are other ones by more than a digest, or the record is of another image."""
+    yield "build-ids-equal", entry.name
+    for rule in OTHER_BYTES:
+        if rule != RULE.name:
+            yield rule, entry.name
+    for checksum in changed_checksums(inspection):
+        if entry.stored.covers(inspection.patches.known[checksum]):
+            yield "checksums-match", checksum
+    for stamp in inspection.layout.stamps:
+        place = inspection.patches.known.get(stamp.name)
+        if place and entry.stored.covers(place):
+            yield "stamps-match", stamp.name
+    if inspection.layout.record:
+        yield "seal-over-this-record", inspection.layout.record.area
 
 
 RULE = Rule(

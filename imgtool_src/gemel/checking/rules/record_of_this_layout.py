@@ -14,6 +14,8 @@ from gemel.placement.placed import has_vectors, identities_of
 from gemel.record.record import BuildEntry, Record
 from gemel.spans import Span, format_address
 
+_ANOTHER = (("record-of-this-layout", "layout"),)
+
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One finding for each thing in which the record and the layout differ."""
@@ -52,6 +54,7 @@ def _identity(inspection: Inspection, record: Record, plan: RecordPlan) -> Itera
             found=f"layout digest {record.layout_sha256.hex()[:16]}...",
             expected=f"layout digest {inspection.read.digest.hex()[:16]}... ({inspection.read.name})",
             next_step=_next_step(inspection),
+            follows_from=((RULE.name, "product"),),
             lines=tuple(_differences(inspection, record)),
         )
 
@@ -90,6 +93,7 @@ def _builds(inspection: Inspection, record: Record, plan: RecordPlan) -> Iterato
             where=where,
             found=", ".join(names),
             expected=expected,
+            follows_from=_ANOTHER,
         )
     for entry in record.builds:
         build = inspection.layout.builds.get(entry.name)
@@ -99,7 +103,14 @@ def _builds(inspection: Inspection, record: Record, plan: RecordPlan) -> Iterato
         if (entry.core, entry.role) != (build.core, role):
             found, expected = f"{entry.role} {entry.core}", f"{role} {build.core}"
             what = f"build {entry.name} is recorded for another core"
-            yield Finding(what, (entry.name, build.core), where=where, found=found, expected=expected)
+            yield Finding(
+                what,
+                (entry.name, build.core),
+                where=where,
+                found=found,
+                expected=expected,
+                follows_from=_ANOTHER,
+            )
         area = inspection.layout.span_of(build.stored_in)
         if not area.covers(entry.stored):
             what = f"build {entry.name} is recorded outside its area"
@@ -111,6 +122,7 @@ def _builds(inspection: Inspection, record: Record, plan: RecordPlan) -> Iterato
                 found=str(entry.stored),
                 expected=expected,
                 span=entry.stored,
+                follows_from=_ANOTHER,
             )
         else:
             yield from _addresses(inspection.layout, build, entry, where)
@@ -136,6 +148,7 @@ def _addresses(layout: Layout, build: BuildPlan, entry: BuildEntry, where: str) 
             found=f"runs at {format_address(entry.run_start)}, as core {build.core} sees it",
             expected=expected,
             span=entry.stored,
+            follows_from=_ANOTHER,
         )
         return
     vectors = entry.run_start + area.start + build.vector_offset - entry.stored.start
@@ -148,6 +161,7 @@ def _addresses(layout: Layout, build: BuildPlan, entry: BuildEntry, where: str) 
             found=_address_words(entry.vector_address),
             expected=f"{_address_words(due)} (vector_offset {format_address(build.vector_offset)})",
             span=entry.stored,
+            follows_from=_ANOTHER,
         )
 
 

@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
+from gemel.inspection.changed_bytes import cut_causes
 from gemel.inspection.image_bytes import cut_before
 from gemel.inspection.inspection import Inspection
+from gemel.inspection.wording import lines_in_short
 from gemel.outcomes import Finding, Holds, Outcome
+from gemel.record.format import RecordFault
 from gemel.record.record import Record
 
 
@@ -21,7 +24,9 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     if isinstance(found, Record):
         yield Holds(f"area {plan.area}")
     elif found is not None:
-        for problem in found.problems:
+        damaged = found.faults[0] in (RecordFault.WRONG_CRC, RecordFault.WRONG_SIZES)
+        others = [f"{each.what}: {each.where}" for each in found.problems[1:]] if damaged else []
+        for problem in found.problems[:1] if damaged else found.problems:
             yield Finding(
                 f"the record is not sound: {problem.what}",
                 (plan.area,),
@@ -30,7 +35,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
                 expected=problem.expected,
                 span=span,
                 next_step=problem.next_step,
-                lines=cut_before(inspection.image, span),
+                lines=(*lines_in_short(others, "fault"), *cut_before(inspection.image, span)),
+                follows_from=cut_causes(inspection, span),
             )
 
 

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
+from gemel.inspection.changed_bytes import Cause, changed_checksums
 from gemel.inspection.image_bytes import not_erased
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.unchanged import joined_with_other_layout, spans_of_rest
 from gemel.inspection.wording import record_not_sound, see
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placed import sha256_of
+from gemel.spans import Span, without
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -31,20 +33,40 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         reason = "the image was joined with another layout, which states what is outside the builds"
         yield NotChecked("flash outside the builds", see("record-of-this-layout", reason))
         return
+    written = list(inspection.patches.known.values())
     runs = [
         str(found.span)
-        for span in spans
+        for span in without(spans, written)
         for part in inspection.image.held_in(span)
         if (found := not_erased(inspection.image, part, inspection.erased_byte_at(part.start)))
     ]
-    shown = f"{', '.join(runs[:4])}{', ...' if runs[4:] else ''}" if runs else "nothing"
+    shown = f"{', '.join(runs[:4])}{', ...' if runs[4:] else ''}" if runs else "only stamps and checksums"
     yield Finding(
         "flash outside the builds is not as it was at the join",
         ("rest", plan.area),
         where=f"flash outside the builds, where not erased: {shown}",
         found=f"SHA-256 {actual.hex()[:16]}...",
         expected=f"SHA-256 {record.rest_sha256.hex()[:16]}... as the record says",
+        follows_from=tuple(_causes(inspection, spans)),
     )
+
+
+def _causes(inspection: Inspection, spans: list[Span]) -> Iterator[Cause]:
+    """Bytes in no area, values that the join writes, other builds, or another record."""
+    layout, places = inspection.layout, inspection.patches.known
+    yield from (("image-inside-areas", name) for name in layout.memories)
+    for rule, names in (
+        ("checksums-match", list(changed_checksums(inspection))),
+        ("stamps-match", [stamp.name for stamp in layout.stamps if stamp.name in places]),
+    ):
+        for name in names:
+            if any(span.covers(places[name]) for span in spans):
+                yield rule, name
+    for name in layout.builds:
+        yield "vectors-of-own-build", name
+        yield "build-ids-equal", name
+    if layout.record:
+        yield "seal-over-this-record", layout.record.area
 
 
 RULE = Rule(

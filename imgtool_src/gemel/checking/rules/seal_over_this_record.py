@@ -30,6 +30,9 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             found="no sound record" if inspection.layout.record else "the layout has no record",
             expected="the record that was sealed",
             span=seal.span,
+            follows_from=(("record-sound", inspection.layout.record.area),)
+            if inspection.layout.record
+            else (),
         )
     else:
         from gemel.seals.seal import Outcome as Became

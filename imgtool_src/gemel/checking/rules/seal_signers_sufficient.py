@@ -32,7 +32,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         found=f"{len(counted)} that count{f': {words}' if words else ''}; missing {', '.join(lacking)}",
         expected=demanded_words(seal.demands),
         span=seal.span,
-        follows_from=(("seal-by-trusted-key", seal.plan.area),),
+        follows_from=(("seal-by-trusted-key", seal.plan.area), ("seal-over-this-record", seal.plan.area)),
     )
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import Finding, Holds, Outcome
-from gemel.seals.format import SealError
+from gemel.seals.format import SealError, SealFault
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -18,6 +18,9 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     if seal.absent and (missing := seal.unreadable()):
         yield missing
     elif isinstance(seal.found, SealError):
+        padded: tuple[tuple[str, str], ...] = ()
+        if seal.found.faults == (SealFault.BYTES_BEHIND,):
+            padded = (("image-inside-areas", inspection.layout.memory_of(seal.plan.area).name),)
         for problem in seal.found.problems:
             yield Finding(
                 f"the seal is not well formed: {problem.what}",
@@ -27,6 +30,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
                 expected=problem.expected or "a seal in its one form",
                 span=seal.span,
                 next_step=problem.next_step,
+                follows_from=padded,
             )
     else:
         yield Holds(seal.where)

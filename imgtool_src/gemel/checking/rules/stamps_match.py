@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from gemel.checking.findings.unknown_places import no_place
 from gemel.checking.rule import Rule
 from gemel.errors import GemelError, Problem
+from gemel.inspection.changed_bytes import Cause, causes_in, is_blank
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import needs_build
 from gemel.joining.stamps import StampSources, stamp_bytes
@@ -63,8 +64,16 @@ def _outcome(inspection: Inspection, stamp: Stamp, sources: StampSources) -> Out
         expected=shown[1],
         span=span,
         lines=lines,
-        follows_from=tuple(_causes(stamp)),
+        follows_from=(*_causes(stamp), *_of_other_bytes(inspection, span, found)),
     )
+
+
+def _of_other_bytes(inspection: Inspection, span: Span, found: bytes) -> Iterator[Cause]:
+    """Another build is where the stamp is, or nothing is left of the build that it is in."""
+    for rule, name in causes_in(inspection, [span]):
+        if is_blank(found) or rule == "vectors-of-own-build":
+            yield rule, name
+        yield "build-ids-equal", name
 
 
 def _causes(stamp: Stamp) -> Iterator[tuple[str, str]]:

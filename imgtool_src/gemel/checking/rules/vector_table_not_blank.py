@@ -52,6 +52,7 @@ def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
     if plan.name not in inspection.placed:
         what = f"core {plan.core} has no vector table: nothing of build {plan.name} is in the image"
         found = f"{words}, as in all of area {plan.stored_in}"
+        cut = cut_before(inspection.image, place)
         return Finding(
             what,
             parties,
@@ -59,8 +60,8 @@ def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
             found=found,
             expected="the vector table of the build",
             span=place,
-            next_step=moved,
-            lines=cut_before(inspection.image, place),
+            next_step=moved or ("get the whole image again, or join it with this build" if cut else ""),
+            lines=cut,
         )
     others = likely_tables(inspection, plan)
     start = place.start - plan.vector_offset

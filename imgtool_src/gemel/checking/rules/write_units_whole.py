@@ -43,6 +43,16 @@ def _by_area(layout: Layout, memory: Memory, runs: list[Span]) -> dict[str | Non
     return result
 
 
+_OTHER_BYTES = (
+    "image-inside-areas",
+    "image-equals-builds",
+    "record-sound",
+    "seal-well-formed",
+    "checksums-match",
+)
+"""Rules whose finding says what was cut off or added, and left units in part."""
+
+
 def _finding(memory: Memory, area: str | None, runs: list[Span]) -> Finding:
     unit = memory.write_unit
     first = runs[0]
@@ -57,6 +67,10 @@ def _finding(memory: Memory, area: str | None, runs: list[Span]) -> Finding:
         expected=f"runs that start and end on multiples of {format_size(unit)}, such as {whole} "
         f"({counted(missing, 'byte')} more)",
         span=first,
+        follows_from=(
+            *((rule, area or memory.name) for rule in _OTHER_BYTES),
+            ("rest-digest-matches", "rest"),
+        ),
         lines=lines_in_short([f"run {place_words(run)}" for run in runs[1:]], "run"),
     )
 

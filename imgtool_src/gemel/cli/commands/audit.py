@@ -13,6 +13,7 @@ from gemel.cli.echo import echo
 from gemel.cli.parameters import (
     FILE,
     INDEX,
+    INPUT,
     READ,
     at_least_option,
     at_option,
@@ -35,7 +36,7 @@ IMAGE = "image="
 
 @sub_command("audit", works_long=True, exits="0 all images pass; 1 a rule is broken, or --find finds nothing")
 @argument("words", metavar="[LAYOUT] [PATH]...", several=True)
-@option("--layout", metavar="LAYOUT", kind=FILE, help="The same as LAYOUT, for older scripts.")
+@option("--layout", metavar="LAYOUT", kind=INPUT, help="The same as LAYOUT, for older scripts.")
 @option(
     "--layouts",
     kind=FILE,

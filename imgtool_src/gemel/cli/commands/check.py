@@ -9,6 +9,8 @@ from gemel.cli.declared import argument, option, sub_command
 from gemel.cli.parameters import (
     FILE,
     INDEX,
+    INPUT,
+    INPUTS,
     as_option,
     at_least_option,
     date_option,
@@ -42,7 +44,7 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 
 
 @sub_command("check", works_long=True)
-@argument("words", metavar=USAGE, several=True)
+@argument("words", metavar=USAGE, several=True, kind=INPUTS)
 @several_at_option
 @from_device_option
 @as_option
@@ -61,10 +63,10 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 @option(
     "--previous",
     metavar="IMAGE",
-    kind=FILE,
+    kind=INPUT,
     help="Older image: the rollback counter must be at least its counter.",
 )
-@option("--index", kind=FILE, help=f"{INDEX}compare the dump with the versions that it knows.")
+@option("--index", kind=INPUT, help=f"{INDEX}compare the dump with the versions that it knows.")
 @option(
     "--release",
     metavar="FOLDER",
@@ -74,7 +76,7 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 @option(
     "--joined-with",
     metavar="LAYOUT",
-    kind=FILE,
+    kind=INPUT,
     help="Layout that the image was joined with: the tables in which it differs are listed.",
 )
 @paths_outside_option
@@ -204,9 +206,7 @@ def command(
         else:
             others = [*found.images, *([previous] if previous else [])]
             layout = layout_of(found, USAGE)
-            read, files, remarks = load_layout_and_files(
-                layout, found.builds, others, paths_outside=paths_outside
-            )
+            read, files, remarks = load_layout_and_files(layout, found.builds, paths_outside=paths_outside)
             older: Image | None
             if from_device:
                 older = read_image(previous, layout=read, form=as_form) if previous else None

@@ -8,24 +8,28 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from gemel.cli.declared import argument, option, sub_command
-from gemel.cli.parameters import FILE, as_option, at_option, form_option, from_device_option, result_option
+from gemel.cli.parameters import (
+    INPUT,
+    INPUTS,
+    as_option,
+    at_option,
+    form_option,
+    from_device_option,
+    result_option,
+)
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
-    from gemel.layout.reader import ReadLayout
-
-OLD = "old:"
-"""What stands before the name of a build of the old image."""
 
 
 @sub_command("compare", works_long=True, exits="0 the images are the same; 1 they differ")
-@argument("words", metavar="[LAYOUT] OLD NEW [[old:]NAME=BUILD]...", several=True)
+@argument("words", metavar="[LAYOUT] OLD NEW [[old:]NAME=BUILD]...", several=True, kind=INPUTS)
 @at_option
 @as_option
 @option(
     "--old-layout",
     metavar="LAYOUT",
-    kind=FILE,
+    kind=INPUT,
     help="Layout that the old image was joined with, where that is another one.",
 )
 @from_device_option
@@ -62,12 +66,12 @@ def command(
     from gemel.files.output_targets import refuse_targets
     from gemel.workflows.comparing import compare, refuse_builds
     from gemel.workflows.inputs import (
+        OLD,
         build_files,
         builds_of_image,
         load_builds,
         load_layout,
         read_images,
-        with_unreadable,
     )
 
     layout, images, builds = _sorted(words)
@@ -75,19 +79,14 @@ def command(
     of_new = [text for text in builds if not text.startswith(OLD)]
     if layout is None:
         refuse_builds([*builds, *(["--old-layout"] if old_layout else [])])
-
-    def read_them() -> tuple[ReadLayout | None, ReadLayout | None, dict[str, Path]]:
-        read, old_read = all_of(
-            *((lambda file=file: load_layout(file) if file else None) for file in (layout, old_layout))
-        )
-        old_read = old_read or read
-        _, files = all_of(
-            lambda: build_files(read, of_new) if read else {},
-            lambda: build_files(old_read, of_old) if old_read else {},
-        )
-        return read, old_read, files
-
-    read, old_read, old_files = with_unreadable(read_them, *images, *of_new, *of_old)
+    read, old_read = all_of(
+        *((lambda file=file: load_layout(file) if file else None) for file in (layout, old_layout))
+    )
+    old_read = old_read or read
+    _, old_files = all_of(
+        lambda: build_files(read, of_new) if read else {},
+        lambda: build_files(old_read, of_old) if old_read else {},
+    )
     form = form_by_suffix(output, form, "json", "html")
     (old, new), old_builds = all_of(
         lambda: read_images(images, [old_read, read], at, as_form), lambda: load_builds(old_read, old_files)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from gemel.cli.declared import argument, option, sub_command
 from gemel.cli.echo import echo
-from gemel.cli.parameters import ADDRESS, FILE, as_option
+from gemel.cli.parameters import ADDRESS, FILE, INPUT, INPUTS, as_option
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 
 @sub_command("draft", works_long=True, exits="0 all holds; 1 the draft does not join, or a rule is broken")
-@argument("given", metavar="NAME=BUILD... [IMAGE]", several=True, required=True)
+@argument("given", metavar="NAME=BUILD... [IMAGE]", kind=INPUTS, several=True, required=True)
 @option(
     "-o",
     "--output",
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 @option(
     "--map",
     "maps",
+    kind=INPUTS,
     metavar="[NAME=]FILE",
     multiple=True,
     help="Link map of a build (without NAME: of all), whose memory table states the regions.",
@@ -40,7 +41,7 @@ if TYPE_CHECKING:
 @as_option
 @option(
     "--svd",
-    kind=FILE,
+    kind=INPUT,
     help="CMSIS-SVD file of the device: its registers' reset values and names, for rehearsals.",
 )
 def command(

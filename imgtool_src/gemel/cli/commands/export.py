@@ -6,7 +6,7 @@ from pathlib import Path
 
 from gemel.cli.declared import Choice, argument, option, sub_command
 from gemel.cli.echo import echo
-from gemel.cli.parameters import FILE, key_option, result_option
+from gemel.cli.parameters import INPUT, key_option, result_option
 from gemel.cli.signing.pass_phrases import PassPhrases, open_keys_option, pass_phrase_options
 from gemel.workflows.exports import EXPORTS, Export
 
@@ -22,8 +22,8 @@ def _with_exports(text: str) -> str:
 
 @sub_command("export", finished=_with_exports, exits="0 done; 1 a rule is broken (suit)")
 @argument("what", metavar="WHAT", kind=Choice([*(export.name for export in EXPORTS), SUIT[0]]))
-@argument("layout", metavar="[LAYOUT]", kind=FILE, required=False)
-@argument("image", metavar="[IMAGE]", kind=FILE, required=False)
+@argument("layout", metavar="[LAYOUT]", kind=INPUT, required=False)
+@argument("image", metavar="[IMAGE]", kind=INPUT, required=False)
 @option("--core", metavar="CORE", help="Core whose view it is; else the primary.")
 @result_option()
 @key_option("Sign the SUIT envelope")

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from gemel.cli.declared import argument, option, sub_command
 from gemel.cli.parameters import (
+    INPUTS,
     as_option,
     date_option,
     disassemble_option,
@@ -26,13 +27,12 @@ from gemel.cli.signing.pass_phrases import open_keys_option, pass_phrase_options
 
 if TYPE_CHECKING:
     from gemel.inspection.inspection import Strict
-    from gemel.layout.reader import ReadLayout
 
 USAGE = "[LAYOUT] [NAME=BUILD]..."
 
 
 @sub_command("join", works_long=True)
-@argument("words", metavar=USAGE, several=True)
+@argument("words", metavar=USAGE, several=True, kind=INPUTS)
 @images_option(required=True)
 @memories_option
 @version_option("Version of the image; else the layout's.")
@@ -118,7 +118,6 @@ def command(
         load_builds,
         load_layout,
         version_of,
-        with_unreadable,
     )
     from gemel.workflows.joining import assumptions_of, join_and_check
     from gemel.workflows.sealing import refuse_unsealable
@@ -138,17 +137,11 @@ def command(
         refuse_suffixes(outputs, as_form)
         found = given(words, USAGE, least=0, most=0)
         layout = layout_of(found, USAGE)
-
-        def read_them() -> tuple[ReadLayout, dict[str, Path]]:
-            read = load_layout(layout, paths_outside=paths_outside)
-            return read, build_files(read, found.builds, by_path=True)
-
-        read, files = with_unreadable(read_them, *found.builds)
+        read = load_layout(layout, paths_outside=paths_outside)
+        files = build_files(read, found.builds, by_path=True)
         own = load_policy(policy) if policy else None
         phrases = PassPhrases(phrase_files, phrase_names)
-        with with_unreadable(
-            lambda: GivenKeys(key_texts, phrases, open_keys=open_keys), *found.builds
-        ) as keys:
+        with GivenKeys(key_texts, phrases, open_keys=open_keys) as keys:
             refuse_unsealable(read.layout, keys, leave_unsealed)
             whole = memory_files(read.layout, memories)
             targets = [path for path in outputs if path != STDOUT]

@@ -6,14 +6,14 @@ import sys
 from pathlib import Path
 
 from gemel.cli.declared import Choice, IntRange, argument, option, sub_command
-from gemel.cli.parameters import as_option, at_option, form_option, quiet_option, result_option
+from gemel.cli.parameters import INPUTS, as_option, at_option, form_option, quiet_option, result_option
 from gemel.layout.rehearsal_model import MAX_BUDGET
 
 USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 
 
 @sub_command("rehearse", works_long=True, exits="0 the rehearsal passes; 1 it fails")
-@argument("words", metavar=USAGE, several=True)
+@argument("words", metavar=USAGE, several=True, kind=INPUTS)
 @at_option
 @as_option
 @option(
@@ -73,7 +73,7 @@ def command(
     found = given(words, USAGE)
     form = form_by_suffix(output, form, "json", "svg")
     layout, image = layout_of(found, USAGE), found.images[0]
-    read, files, remarks = load_layout_and_files(layout, found.builds, found.images)
+    read, files, remarks = load_layout_and_files(layout, found.builds)
     refuse_targets([output] if output else [], [layout, image, *files.values()])
     loaded, builds_given = all_of(
         lambda: read_image(image, layout=read, at=at, form=as_form), lambda: load_builds(read, files)

@@ -9,6 +9,8 @@ from gemel.cli.declared import Choice, argument, option, sub_command
 from gemel.cli.parameters import (
     FILE,
     INDEX,
+    INPUT,
+    INPUTS,
     date_option,
     disassemble_option,
     key_option,
@@ -28,7 +30,7 @@ USAGE = "[LAYOUT] [[old:]NAME=BUILD]..."
 
 
 @sub_command("release", works_long=True)
-@argument("words", metavar=USAGE, several=True)
+@argument("words", metavar=USAGE, several=True, kind=INPUTS)
 @option(
     "-o",
     "--output",
@@ -60,7 +62,7 @@ USAGE = "[LAYOUT] [[old:]NAME=BUILD]..."
 @option(
     "--previous",
     metavar="IMAGE",
-    kind=FILE,
+    kind=INPUT,
     help="Older image: the rollback counter must be at least its counter, and notes say what changed.",
 )
 @policy_option
@@ -73,7 +75,7 @@ USAGE = "[LAYOUT] [[old:]NAME=BUILD]..."
 )
 @option(
     "--vex",
-    kind=FILE,
+    kind=INPUT,
     multiple=True,
     help="VEX of a team as JSON (CycloneDX, OpenVEX, CSAF), to ship byte for byte in vex/.",
 )
@@ -143,7 +145,6 @@ def command(
     from gemel.cli.signing.pass_phrases import PassPhrases
     from gemel.files.folders import refuse_folder
     from gemel.text.wrapping import labelled_lines
-    from gemel.workflows.inputs import with_unreadable
     from gemel.workflows.read_back import read_back_words
     from gemel.workflows.release_index import refuse_index, write_release
     from gemel.workflows.release_inputs import ReleaseRequest
@@ -172,7 +173,7 @@ def command(
         paths_outside=paths_outside,
     )
     phrases = PassPhrases(phrase_files, phrase_names)
-    with with_unreadable(lambda: GivenKeys(key_texts, phrases, open_keys=open_keys), *found.builds) as keys:
+    with GivenKeys(key_texts, phrases, open_keys=open_keys) as keys:
         released = make_release(request, keys)
     print_remarks(released.remarks)
     result, done = released.check, []

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 from gemel.cli.declared import argument, option, sub_command
 from gemel.cli.parameters import (
-    FILE,
+    INPUT,
+    INPUTS,
     as_option,
     form_option,
     from_device_option,
@@ -43,11 +44,11 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 
 
 @sub_command("show", works_long=True, exits="0 done; 1 the seal does not hold (--trust)")
-@argument("words", metavar=USAGE, several=True)
+@argument("words", metavar=USAGE, several=True, kind=INPUTS)
 @several_at_option
 @from_device_option
 @as_option
-@option("--layout", metavar="LAYOUT", kind=FILE, help="The same as LAYOUT, for older scripts.")
+@option("--layout", metavar="LAYOUT", kind=INPUT, help="The same as LAYOUT, for older scripts.")
 @option(
     "--no-layout",
     "alone",
@@ -167,7 +168,7 @@ def _described(
     if found.layout is None:
         refuse_builds_without_layout(found.builds)
     read, files, remarks = (
-        load_layout_and_files(found.layout, found.builds, found.images, paths_outside=paths_outside)
+        load_layout_and_files(found.layout, found.builds, paths_outside=paths_outside)
         if found.layout
         else (None, {}, [])
     )

@@ -7,6 +7,7 @@ from pathlib import Path
 from gemel.cli.declared import argument, option, sub_command
 from gemel.cli.parameters import (
     FILE,
+    INPUTS,
     as_option,
     at_option,
     date_option,
@@ -36,7 +37,7 @@ USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 
 
 @sub_command("sign", works_long=True, finished=_with_openssl)
-@argument("words", metavar=USAGE, several=True)
+@argument("words", metavar=USAGE, several=True, kind=INPUTS)
 @images_option()
 @memories_option
 @key_option()
@@ -124,7 +125,6 @@ def command(
     from gemel.cli.signing.key_options import GivenKeys
     from gemel.cli.signing.pass_phrases import PassPhrases
     from gemel.cli.signing.sign_request import hand_over, seal_image
-    from gemel.workflows.inputs import with_unreadable
     from gemel.workflows.signing import SignRequest, refuse_mixture
 
     found = given(words, USAGE)
@@ -152,6 +152,5 @@ def command(
     if to_be_signed:
         return hand_over(request, quiet)
     phrases = PassPhrases(phrase_files, phrase_names)
-    inputs: list[str | Path] = [*found.images, *found.builds]
-    with with_unreadable(lambda: GivenKeys(key_texts, phrases, open_keys=open_keys), *inputs) as keys:
+    with GivenKeys(key_texts, phrases, open_keys=open_keys) as keys:
         return seal_image(request, keys, quiet)

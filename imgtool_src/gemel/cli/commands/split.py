@@ -6,13 +6,13 @@ import sys
 from pathlib import Path
 
 from gemel.cli.declared import DONE, argument, option, sub_command
-from gemel.cli.parameters import FILE, as_option, at_option
+from gemel.cli.parameters import FILE, INPUTS, as_option, at_option
 
 USAGE = "[LAYOUT] IMAGE [NAME=BUILD]..."
 
 
 @sub_command("split", works_long=True, exits=DONE)
-@argument("words", metavar=USAGE, several=True)
+@argument("words", metavar=USAGE, several=True, kind=INPUTS)
 @option("-o", "--output", "folder", metavar="FOLDER", kind=FILE, required=True, help="Folder for the parts.")
 @at_option
 @as_option
@@ -37,7 +37,7 @@ def command(words: tuple[str, ...], folder: Path, at: int | None, as_form: str |
 
     found = given(words, USAGE)
     layout, image = layout_of(found, USAGE), found.images[0]
-    read, _, _ = load_layout_and_files(layout, found.builds, [image])
+    read, _, _ = load_layout_and_files(layout, found.builds)
     loaded = read_image(image, layout=read, at=at, form=as_form)
     files, builds, remarks = builds_of_image(read, loaded, found.builds)
     parts = split(read, loaded, builds)

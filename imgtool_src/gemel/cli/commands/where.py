@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from gemel.cli.declared import DONE, argument, option, sub_command
 from gemel.cli.echo import echo
-from gemel.cli.parameters import FILE, INDEX, as_option, at_option, form_option
+from gemel.cli.parameters import FILE, INDEX, INPUT, as_option, at_option, form_option
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
@@ -23,7 +23,7 @@ BLOCK = 1 << 16
 
 @sub_command("where", exits=DONE)
 @argument("words", metavar="[LAYOUT] [NAME=BUILD]... [ADDRESS|SYMBOL]...", several=True)
-@option("--image", metavar="IMAGE", kind=FILE, help="Image whose bytes and record are used too.")
+@option("--image", metavar="IMAGE", kind=INPUT, help="Image whose bytes and record are used too.")
 @at_option
 @as_option
 @option(
@@ -42,7 +42,7 @@ BLOCK = 1 << 16
     help="Take the build with this build id, or its first digits, from --symbols.",
 )
 @option("--version", metavar="X.Y.Z", help="Take the builds of this version from --symbols, by --index.")
-@option("--index", kind=FILE, help=f"{INDEX}it has the build ids of each version.")
+@option("--index", kind=INPUT, help=f"{INDEX}it has the build ids of each version.")
 @option("--core", "cores", multiple=True, metavar="CORE", help="Core whose view it is; else all of them.")
 @form_option("text", "json")
 def command(

@@ -34,7 +34,8 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
     again = {event.core: event for event in run.events if _recurs(event) and event.core in loops}
     causes = [error_about(event, words_for(event, names), names, event.kind) for event in again.values()]
     causes += [finding for finding in _handlers(run, names) if finding.core not in again]
-    causes += _sleepers(plan, run, names)
+    stuck = {core for core, event in loops.items() if not _polls_other(plan, event)} | _stopped(run)
+    causes += _sleepers(plan, run, names, stuck)
     named = {finding.core for finding in causes} | _stopped(run)
     for core, event in loops.items():
         if core in named or event.numbers["interrupts"]:
@@ -103,14 +104,16 @@ def _vectors_of_its_handler(run: RawRun, core: RawCore, names: CodeNames) -> int
     return count if count >= SHARED_BY else 0
 
 
-def _sleepers(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
-    """Cores that sleep for good."""
+def _sleepers(plan: DevicePlan, run: RawRun, names: CodeNames, stuck: set[str]) -> Iterator[RehearsalFinding]:
+    """Cores that sleep for good, unless one of the ``stuck`` cores, which have findings, could wake them."""
     if run.ended == "budget":
         return
     can_wake = wakeable(plan, run)
     unreached = {goal.core for goal, reached in zip(plan.goals, run.goals, strict=True) if not reached}
     for core in run.cores:
         if core.state != "sleeping" or core.name in can_wake or core.handler:
+            continue
+        if any(_senders(plan, core.name).get(number) in stuck - {core.name} for number in core.could_wake):
             continue
         if plan.goals and not core.held_off and (run.ended == "asleep" or core.name not in unreached):
             continue  # a goal that it has not reached says so, or it has reached its goals
@@ -126,12 +129,7 @@ def _sleepers(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator[Rehea
 
 def wakeable(plan: DevicePlan, run: RawRun) -> set[str]:
     """The cores that something from outside, their own timer, or a core that can be woken, could wake."""
-    between: dict[str, dict[int, str]] = {core.name: {} for core in plan.cores}
-    for each in plan.registers.interrupts:
-        for bit in range(32):
-            if each.mask >> bit & 1:
-                number = 16 + each.interrupt + (0 if each.shared_line else bit)
-                between[each.receiver][number] = each.sender
+    between = {core.name: _senders(plan, core.name) for core in plan.cores}
     found: set[str] = set()
     while True:
         more = {
@@ -142,6 +140,17 @@ def wakeable(plan: DevicePlan, run: RawRun) -> set[str]:
         if more <= found:
             return found
         found |= more
+
+
+def _senders(plan: DevicePlan, receiver: str) -> dict[int, str]:
+    """The core that sends each interrupt of ``receiver`` that another core sends, by the exception's number."""
+    return {
+        16 + each.interrupt + (0 if each.shared_line else bit): each.sender
+        for each in plan.registers.interrupts
+        if each.receiver == receiver
+        for bit in range(32)
+        if each.mask >> bit & 1
+    }
 
 
 def _waits_for_register(event: RawEvent, names: CodeNames) -> RehearsalFinding:

@@ -19,14 +19,11 @@ from gemel.rehearsal.result import (
     RehearsalFinding,
     StackUse,
 )
+from gemel.rehearsal.verdict.causes import causes_first
 from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.endings import ending_findings
 from gemel.rehearsal.verdict.findings import finding_of
-from gemel.rehearsal.verdict.release_findings import (
-    lock_up_findings,
-    release_findings,
-    unreached_goals,
-)
+from gemel.rehearsal.verdict.release_findings import release_findings, unreached_goals
 from gemel.rehearsal.verdict.telling import telling
 from gemel.rehearsal.verdict.wording import words_for
 
@@ -47,10 +44,11 @@ FIRST_PUSH = 64
 def rehearsal_of(subject: Inspection, plan: DevicePlan, run: RawRun, names: CodeNames) -> Rehearsal:
     """What ``run`` says of the image."""
     findings = [*_findings(run, names), *release_findings(plan, run, names)]
-    findings += [*lock_up_findings(run, names), *ending_findings(plan, run, names)]
+    findings += ending_findings(plan, run, names)
     if not any(finding.severity == "error" for finding in findings):
         findings += unreached_goals(plan, run, names)
     findings.sort(key=lambda finding: (finding.time, finding.kind, finding.core))
+    findings = causes_first(findings, plan, run)
     return Rehearsal(
         product=subject.layout.product,
         budget=plan.budget,

@@ -94,27 +94,6 @@ def _budget(run: RawRun) -> str:
     return "the budget ended; " if run.ended == "budget" else ""
 
 
-def lock_up_findings(run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
-    """Cores that met a fault and have no handler for it."""
-    for event in run.events:
-        if event.numbers.get("locked_up"):
-            handler = event.numbers.get("handler")
-            shown = format_address(handler) if handler is not None else "in no memory"
-            words = Words(
-                f"core {event.core} is locked up",
-                f"a fault ({event.kind}) with no handler: its HardFault vector is {shown}",
-                "a HardFault handler in code of this core",
-                "correct the fault, and fill the HardFault vector so that a later one is reported",
-            )
-            if event.numbers.get("nested"):
-                words = words._replace(
-                    found=f"a fault ({event.kind}) in the handler of HardFault or NMI",
-                    expected="a handler that causes no fault",
-                    next_step="correct the fault that led there, and the handler",
-                )
-            yield error_about(event, words, names, "locked-up")
-
-
 def unreached_goals(plan: DevicePlan, run: RawRun, names: CodeNames) -> Iterator[RehearsalFinding]:
     """One finding for each goal that was not reached."""
     for goal, reached in zip(plan.goals, run.goals, strict=True):

@@ -16,15 +16,21 @@ _WORDS = {**FAULT_WORDS, **SHARING_WORDS}
 def words_for(event: RawEvent, names: CodeNames) -> Words:
     """The words of an event that is a finding."""
     words = _WORDS[event.kind](event, names)
-    if "handler" not in event.numbers:
+    locked = event.numbers.get("locked_up")
+    if "handler" not in event.numbers and not locked:
         return words
     then = _what_follows(event, names)
-    return words._replace(found=f"{words.found}; {then}" if words.found else then)
+    next_step = words.next_step
+    if locked and not event.numbers.get("nested") and not event.kind.startswith("vectors-"):
+        next_step += "; and fill the HardFault vector, so that a later fault is reported"
+    return words._replace(found=f"{words.found}; {then}" if words.found else then, next_step=next_step)
 
 
 def _what_follows(event: RawEvent, names: CodeNames) -> str:
     """What the hardware does after a fault."""
-    handler = event.numbers["handler"]
+    handler = event.numbers.get("handler")
+    if handler is None:
+        return "the core locks up: its HardFault vector is in no memory"
     if not event.numbers["locked_up"]:
         function = names.function_name(event.core, handler)
         taken = exception_name(event.numbers.get("exception", HARD_FAULT))

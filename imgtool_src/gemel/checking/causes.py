@@ -1,0 +1,190 @@
+"""Which findings follow from which: one finding for one cause, and the cause first."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from typing import TypeAlias
+
+from gemel.checking.rule import Rule, Severity
+from gemel.inspection.inspection import Inspection
+from gemel.inspection.unchanged import builds_as_recorded
+from gemel.outcomes import Finding
+from gemel.structs import NamedTuple, replace
+
+EXPLAINS_ALL = "image-bytes-in-order"
+"""The rule whose finding is the cause of all others: bytes that are not where they should be at all."""
+
+DIFFERS = "image-equals-builds"
+"""The rule whose finding is the cause of all that would not be there if the image held the builds as given."""
+
+OTHER_LAYOUT = "record-of-this-layout"
+"""The rule whose finding, that the image was joined with another layout, is the cause of all that this one states."""
+
+OTHER_BUILD = "build-ids-equal"
+"""The rule whose finding is that another build was given than the image holds."""
+
+OF_LAYOUT = ("checksums-match", "stamps-match", "record-of-these-builds")
+"""Rules about the image that depend on the layout alone where the builds are as they were joined."""
+
+CHANGED = "record-digests-match"
+"""The rule whose finding, that a build's bytes changed, is the cause of what rules about the device find in them."""
+
+OTHERS = "vectors-of-own-build"
+"""The rule that says which other build is there."""
+
+OWN_AREAS = "builds-in-own-areas"
+"""The rule whose finding that a build has no byte in its own area is the cause of all else about that build."""
+
+_RANKS = {"note": 0, "warning": 1, "error": 2}
+
+
+class Place(NamedTuple):
+    """A finding by its rule and its number among the findings of that rule."""
+
+    rule: str
+    number: int
+
+
+class OpenFinding(NamedTuple):
+    """A finding that no waiver covers, with its rule and how serious it is in this product."""
+
+    rule: Rule
+    severity: Severity
+    finding: Finding
+
+
+Open: TypeAlias = Mapping[Place, OpenFinding]
+Apply: TypeAlias = Callable[[Rule, Inspection], Iterable[Finding]]
+"""The findings of a rule."""
+
+
+def roots_of(found: Open, inspection: Inspection, apply: Apply) -> dict[Place, Place]:
+    """The first cause of each finding that follows from another one.
+
+    A cause refuses no less than what follows from it, and no finding follows from itself.
+    """
+    everything = Place(EXPLAINS_ALL, 0)
+    if everything in found and found[everything].severity == "error":
+        return {place: everything for place in found if place.rule != EXPLAINS_ALL}
+    causes: dict[Place, Place] = {}
+    for source in (
+        _of_the_misplaced(found, inspection),
+        _of_the_builds(found, inspection, apply),
+        _of_what_was_given(found, inspection),
+        _stated(found),
+        _of_changed_bytes(found),
+    ):
+        for place, candidates in source.items():
+            for cause in candidates:
+                weighs = _RANKS[found[cause].severity] >= _RANKS[found[place].severity]
+                if weighs and place not in causes and _first(cause, causes) != place:
+                    causes[place] = cause
+    return {place: _first(place, causes) for place in causes}
+
+
+def _first(place: Place, causes: Mapping[Place, Place]) -> Place:
+    """The cause of a place that follows from nothing."""
+    while place in causes:
+        place = causes[place]
+    return place
+
+
+_Causes: TypeAlias = dict[Place, list[Place]]
+"""What may be the cause of each finding, the first that leads in no circle."""
+
+
+def _stated(found: Open) -> _Causes:
+    """What findings name as their causes."""
+    named: dict[tuple[str, str], Place] = {}
+    for place, (_, _, finding) in found.items():
+        for party in (*finding.parties, finding.where):
+            named.setdefault((place.rule, party), place)
+    return {
+        place: [named[cause] for cause in finding.follows_from if cause in named]
+        for place, (_, _, finding) in found.items()
+    }
+
+
+def _of_changed_bytes(found: Open) -> _Causes:
+    """Findings about the device in bytes that the record shows to have changed."""
+    changed = [
+        (finding.span, place)
+        for place, (rule, _, finding) in found.items()
+        if rule.name == CHANGED and finding.span
+    ]
+    return {
+        place: [cause for span, cause in changed if finding.span and span.covers(finding.span)]
+        for place, (rule, _, finding) in found.items()
+        if rule.guards == "device"
+    }
+
+
+def _of_the_misplaced(found: Open, inspection: Inspection) -> _Causes:
+    """Findings about builds that have no byte in their own areas, such as swapped ones, by what says that."""
+    layout = inspection.layout
+    misplaced = {
+        name: place
+        for place, (_, severity, finding) in found.items()
+        if place.rule == OWN_AREAS and severity == "error"
+        for name in finding.parties
+        if (placement := inspection.placements.get(name))
+        and not any(
+            piece.span.overlaps(layout.span_of(placement.plan.stored_in)) for piece in placement.pieces
+        )
+    }
+    return {
+        place: [misplaced[name] for name in finding.parties if name in misplaced]
+        for place, (_, _, finding) in found.items()
+        if place.rule != OWN_AREAS
+    }
+
+
+def _of_the_builds(found: Open, inspection: Inspection, apply: Apply) -> _Causes:
+    """Findings about the device that go where the image holds the bytes of the builds, by what says that it does not.
+
+    One that says which other build is there stays: it is the cause.
+    """
+    differs = [
+        place for place, (_, severity, _) in found.items() if (place.rule, severity) == (DIFFERS, "error")
+    ]
+    if not differs:
+        return {}
+    held = replace(inspection, image=inspection.image_of_builds())
+    known: dict[str, set[tuple[str, str]]] = {}
+    causes: _Causes = {}
+    for place, (rule, _, finding) in found.items():
+        if rule.guards != "device":
+            continue
+        if rule.name not in known:
+            known[rule.name] = {(each.what, each.where) for each in apply(rule, held)}
+        of_others = rule.name == OTHERS and len(inspection.builds.keys() & finding.parties) > 1
+        if (finding.what, finding.where) not in known[rule.name] and not of_others:
+            about = [each for each in differs if {*finding.parties} & {*found[each].finding.parties}]
+            causes[place] = [*about, *differs]
+    return causes
+
+
+def _of_what_was_given(found: Open, inspection: Inspection) -> _Causes:
+    """Findings that follow from another layout or other builds than the image was joined with.
+
+    These are all where the record shows that the builds are still as they were joined, which was then checked.
+    """
+    record = inspection.record
+    if record is None or not builds_as_recorded(inspection, record.builds):
+        return {}
+    other_builds: dict[str, Place] = {}
+    other_layout = None
+    for place, (_, severity, finding) in found.items():
+        if severity == "error" and place.rule == OTHER_BUILD:
+            other_builds |= dict.fromkeys(finding.parties, place)
+        elif severity == "error" and place.rule == OTHER_LAYOUT and "layout" in finding.parties:
+            other_layout = place
+    differs = any(place.rule == DIFFERS for place in found)
+    causes: _Causes = {}
+    for place, (rule, _, finding) in found.items():
+        if rule.guards != "device" and rule.name not in OF_LAYOUT:
+            continue
+        causes[place] = [other_builds[name] for name in finding.parties if name in other_builds]
+        if other_layout and not differs:
+            causes[place].append(other_layout)
+    return causes

@@ -1,0 +1,78 @@
+"""What bytes that changed after the join lead to: names of rules whose findings are causes of others.
+
+Each cause is a rule and a party of its finding, as ``Finding.follows_from`` has them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from gemel.errors import Problem
+from gemel.inspection.image_bytes import cut_before
+from gemel.inspection.inspection import Inspection, once
+from gemel.inspection.unchanged import as_recorded, unchanged_since_join
+from gemel.spans import Span
+from gemel.structs import replace
+
+Cause = tuple[str, str]
+"""A rule and a party of its finding."""
+
+OTHER_BYTES = (
+    "image-equals-builds",
+    "vectors-of-own-build",
+    "vector-table-not-blank",
+    "record-digests-match",
+)
+"""Rules that say of a build that the image holds other bytes than its own."""
+
+
+def causes_in(inspection: Inspection, spans: Iterable[Span]) -> tuple[Cause, ...]:
+    """That other bytes are in the areas of builds which ``spans`` touch."""
+    layout, wanted = inspection.layout, list(spans)
+    names = [
+        plan.name
+        for plan in layout.builds.values()
+        if any(layout.span_of(plan.stored_in).overlaps(span) for span in wanted)
+    ]
+    return tuple((rule, name) for name in names for rule in OTHER_BYTES)
+
+
+def cut_causes(inspection: Inspection, span: Span) -> tuple[Cause, ...]:
+    """That the image ends before ``span``, in or before the area of a build that is missing then."""
+    bounds = inspection.image.bounds()
+    if bounds is None or not cut_before(inspection.image, span):
+        return ()
+    lost = [area for area in map(inspection.layout.span_of, inspection.layout.areas) if area.end > bounds.end]
+    record = inspection.layout.record
+    return (*causes_in(inspection, lost), *((("record-sound", record.area),) if record else ()))
+
+
+@once
+def changed_checksums(inspection: Inspection) -> dict[str, bool]:
+    """Checksums whose own bytes changed after the join, and whether nothing else did.
+
+    Their place is blank, or the record's digests vouch for what they cover, or with the right checksum for all else.
+    """
+    from gemel.checksums.in_layout import checksum_bytes
+    from gemel.inspection.checksum_ranges import known_coverage
+
+    found = {}
+    for checksum in inspection.layout.checksums:
+        covered, place = known_coverage(inspection, checksum), inspection.patches.known.get(checksum.name)
+        if inspection.record is None or isinstance(covered, str) or place is None:
+            continue
+        expected = checksum_bytes(inspection.layout, inspection.image, checksum, covered)
+        stored = inspection.bytes_of(place)
+        if isinstance(expected, Problem) or stored == expected:
+            continue
+        restored = inspection.image.copy()
+        restored.write(place.start, expected)
+        alone = as_recorded(replace(inspection, image=restored)) is True
+        if alone or is_blank(stored) or unchanged_since_join(inspection, covered):
+            found[checksum.name] = alone
+    return found
+
+
+def is_blank(data: bytes) -> bool:
+    """Whether bytes are all erased, or all zero."""
+    return data.count(data[0]) == len(data) and data[0] in (0x00, 0xFF)

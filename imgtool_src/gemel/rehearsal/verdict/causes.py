@@ -1,0 +1,77 @@
+"""One finding for one cause: what follows from another finding of a rehearsal is named by it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from gemel.rehearsal.kinds import FATAL
+from gemel.rehearsal.plan import DevicePlan
+from gemel.rehearsal.raw_run import RawRun
+from gemel.rehearsal.result import RehearsalFinding
+from gemel.structs import replace
+
+RELEASES = frozenset(
+    {"release-without-key", "released-before-vector", "released-at-wrong-address", "copy-differs"}
+)
+"""Faults of a release, which are causes of what the released core does then."""
+
+STUCK = FATAL | {"endless-loop", "waits-for-register", "stays-in-handler", "no-wake-up-source"}
+"""Kinds after which a core does nothing more, such as releasing another one."""
+
+
+def causes_first(
+    findings: Sequence[RehearsalFinding], plan: DevicePlan, run: RawRun
+) -> list[RehearsalFinding]:
+    """``findings``, in order of time, without errors that follow from another one, which names them."""
+    follows = _Follows(plan, run)
+    led_to: dict[int, dict[str, None]] = {at: {} for at in range(len(findings))}
+    causes: dict[int, int] = {}
+    for at, finding in enumerate(findings):
+        for cause, other in enumerate(findings):
+            if cause != at and follows(finding, other, cause < at):
+                causes[at] = cause
+                break
+    for at, cause in causes.items():
+        while cause in causes:
+            cause = causes[cause]
+        if findings[at].what != findings[cause].what:
+            led_to[cause][findings[at].what] = None
+    return [
+        replace(finding, found=f"{finding.found}; so {', and '.join(led_to[at])}") if led_to[at] else finding
+        for at, finding in enumerate(findings)
+        if at not in causes
+    ]
+
+
+class _Follows:
+    """Whether one finding of a run follows from another one."""
+
+    def __init__(self, plan: DevicePlan, run: RawRun) -> None:
+        self.primary = next(core.name for core in plan.cores if core.primary)
+        self.about = {
+            (event.time, event.core): event.words["of"] for event in run.events if "of" in event.words
+        }
+        self.waited = {
+            event.core: event.words["waited"].split(", ")
+            for event in run.events
+            if event.kind == "lock-not-given-back"
+        }
+        self.nested = {(event.time, event.core) for event in run.events if event.numbers.get("nested")}
+
+    def __call__(self, finding: RehearsalFinding, cause: RehearsalFinding, before: bool) -> bool:
+        """``before``: the cause was found first."""
+        if finding.severity != "error" or cause.severity != "error":
+            return False
+        if finding.kind == "never-released":
+            return cause.kind == "release-without-key" or (cause.kind in STUCK and cause.core == self.primary)
+        if cause.kind == "lock-not-given-back":
+            return finding.kind in STUCK - FATAL and finding.core in self.waited[cause.core]
+        if not before:
+            return False
+        if cause.kind in RELEASES:
+            return finding.core == self.about.get((cause.time, cause.core))
+        if finding.core != cause.core:
+            return False
+        return finding.kind == cause.kind == "below-stack-limit" or (
+            cause.kind in FATAL and (finding.time, finding.core) in self.nested
+        )

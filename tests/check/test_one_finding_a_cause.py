@@ -1,0 +1,295 @@
+"""The usual faults of images, builds and layouts: for each one cause one error, which names what follows from it."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+from functools import cache
+
+import pytest
+from gauge_builds import ROOT, gauge, gauge_builds
+from seal_keys import key_for, other_key
+from small_device import TODAY
+
+from gemel.builds.build import Build
+from gemel.checking.runner import RulesApplied, check
+from gemel.image.sparse import SparseBytes
+from gemel.inspection.inspection import Inspection
+from gemel.joining.pipeline import join
+from gemel.layout.reader import ReadLayout, read_layout
+from gemel.seals.keys.keys import PrivateKey
+from gemel.seals.seal import make_seal
+from gemel.seals.sealing import put_seal, record_bytes, signatures_by
+from gemel.spans import Span
+
+KEY: PrivateKey = key_for("Ed25519")
+STATION, SAMPLER, RECORD, SEAL, END = 0x1000_0000, 0x1000_8000, 0x1001_0000, 0x1001_1000, 0x1008_0000
+STATION_CRC, SAMPLER_CRC = STATION + 0x7FFC, SAMPLER + 0x7FFC
+LENGTH = 0x1000_0258
+"""Where the station's stamp is, by the symbol ``image_length``."""
+
+Edit = Callable[[SparseBytes], None]
+Errors = dict[str, int]
+
+
+@cache
+def _read(*changes: tuple[str, str]) -> ReadLayout:
+    text = (ROOT / "layouts" / "tide-gauge-in-place.toml").read_text(encoding="utf-8")
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    return read_layout(text.encode(), "gauge.toml")
+
+
+@cache
+def _builds(**files: str) -> dict[str, Build]:
+    return gauge_builds(**files)
+
+
+@cache
+def _sealed() -> SparseBytes:
+    image = join(gauge(), _builds()).image
+    record = record_bytes(gauge().layout, image)
+    put_seal(gauge().layout, image, make_seal(record, signatures_by(record, [KEY])))
+    return image
+
+
+def _errors(result: RulesApplied) -> Errors:
+    return dict(Counter(rule.name for rule, _ in result.open_findings("error")))
+
+
+def _flip(address: int) -> Edit:
+    def edit(image: SparseBytes) -> None:
+        (byte,) = image.read(Span(address, 1), 0xFF)
+        image.write(address, bytes((byte ^ 0x10,)))
+
+    return edit
+
+
+def _erase(start: int, end: int) -> Edit:
+    return lambda image: image.erase(Span.from_bounds(start, end))
+
+
+def _write(address: int, data: bytes) -> Edit:
+    return lambda image: image.write(address, data)
+
+
+def _moved(distance: int) -> Edit:
+    def edit(image: SparseBytes) -> None:
+        pieces = [(address, bytes(data)) for address, data in image.pieces()]
+        for address, data in pieces:
+            image.erase(Span(address, len(data)))
+        for address, data in pieces:
+            image.write(address + distance, data)
+
+    return edit
+
+
+def _padded(image: SparseBytes) -> None:
+    image.write(STATION, image.read(Span.from_bounds(STATION, END), 0x00))
+
+
+def _as_text(image: SparseBytes) -> None:
+    size = SEAL + 0x1000 - STATION
+    image.write(STATION, image.read(Span(STATION, size), 0xFF).replace(b"\n", b"\r\n")[:size])
+
+
+def _repeated(image: SparseBytes) -> None:
+    image.write(STATION + 0x410, image.read(Span(STATION + 0x400, 16), 0xFF))
+
+
+def _reversed(unit: int) -> Edit:
+    def edit(image: SparseBytes) -> None:
+        data = image.read(Span.from_bounds(STATION, SEAL), 0xFF)
+        whole = b"".join(data[at : at + unit][::-1] for at in range(0, len(data), unit))
+        image.write(STATION, whole)
+
+    return edit
+
+
+def _with_record_of_another(image: SparseBytes) -> None:
+    other = join(gauge(), _builds(station="station-embedding")).image
+    image.erase(Span(RECORD, 0x1000))
+    image.write(RECORD, record_bytes(gauge().layout, other))
+
+
+CHANGED = ("image-equals-builds", "record-digests-match")
+BLANK = ("image-equals-builds", "vector-table-not-blank")
+ORDER = ("image-bytes-in-order", "image-bytes-in-order")
+
+
+def _both(rule: str) -> tuple[str, str]:
+    return rule, rule
+
+
+IMAGES: dict[str, tuple[Edit, tuple[str, str]]] = {
+    "a byte of code": (_flip(STATION + 0x800), CHANGED),
+    "a byte of a handler": (_flip(STATION + 0x1C), CHANGED),
+    "a byte of a reset handler": (_flip(SAMPLER + 5), CHANGED),
+    "a byte of a stack pointer": (_flip(STATION + 2), CHANGED),
+    "a row that is missing": (_erase(STATION + 0x400, STATION + 0x410), CHANGED),
+    "a row twice": (_repeated, CHANGED),
+    "a stamp": (_flip(LENGTH), ("stamps-match", "record-digests-match")),
+    "a checksum": (_flip(STATION_CRC), _both("checksums-match")),
+    "no checksum": (_erase(SAMPLER_CRC, SAMPLER_CRC + 4), _both("checksums-match")),
+    "a byte after a build": (_write(STATION + 0x7000, b"\0"), _both("rest-digest-matches")),
+    "a byte after the record": (_write(RECORD + 0xE00, b"\1"), _both("rest-digest-matches")),
+    "bytes in no area": (_write(STATION + 0x4_0000, b"\x12\x34"), _both("image-inside-areas")),
+    "zeros to the end": (_padded, _both("image-inside-areas")),
+    "a byte of the record": (_flip(RECORD + 40), _both("record-sound")),
+    "the record's mark": (_flip(RECORD), _both("record-sound")),
+    "no record": (_erase(RECORD, RECORD + 0x1000), _both("record-sound")),
+    "half a record": (_erase(RECORD + 64, RECORD + 0x1000), _both("record-sound")),
+    "the record of another image": (_with_record_of_another, _both("seal-over-this-record")),
+    "a byte of a signature": (_flip(SEAL + 60), _both("seal-by-trusted-key")),
+    "a byte of the seal": (_flip(SEAL), _both("seal-well-formed")),
+    "half a seal": (_erase(SEAL + 30, SEAL + 0x4000), _both("seal-well-formed")),
+    "no station": (_erase(STATION, SAMPLER), BLANK),
+    "no sampler": (_erase(SAMPLER, RECORD), BLANK),
+    "no station but its checksum": (_erase(STATION, STATION_CRC), BLANK),
+    "zeros for the sampler": (_write(SAMPLER, bytes(0x8000)), BLANK),
+    "without its first KiB": (_erase(STATION, STATION + 0x400), BLANK),
+    "cut in the station": (_erase(STATION + 0x800, END), BLANK),
+    "cut before the sampler": (_erase(SAMPLER, END), BLANK),
+    "cut in the sampler": (_erase(SAMPLER + 0x600, END), _both("record-sound")),
+    "cut before the record": (_erase(RECORD, END), _both("record-sound")),
+    "moved by 4": (_moved(4), ORDER),
+    "moved by 4 KiB": (_moved(0x1000), ORDER),
+    "moved before flash": (_moved(-0x200), ORDER),
+    "moved out of flash": (_moved(0x100_0000), ORDER),
+    "halfwords swapped": (_reversed(2), ORDER),
+    "words swapped": (_reversed(4), ORDER),
+    "line ends converted": (_as_text, ORDER),
+}
+"""What is done to a sealed image, and the one error that is found with the builds and without."""
+
+
+@pytest.mark.parametrize("case", IMAGES)
+@pytest.mark.parametrize("given", [True, False], ids=["builds", "alone"])
+def test_one_fault_of_an_image_is_one_error(case: str, given: bool) -> None:
+    """All else is not checked for that cause, and names it."""
+    edit, rules = IMAGES[case]
+    image = _sealed().copy()
+    edit(image)
+    rule = rules[0 if given else 1]
+    subject = Inspection(gauge(), image, _builds() if given else {}, trusted=(KEY.public_key,))
+    result = check(subject, TODAY)
+    assert _errors(result) == {rule: 1}
+    assert not result.passes
+    follows = {
+        need.name
+        for each in result.results
+        for missing in each.not_checked
+        if "follows from" in missing.reason
+        for need in missing.needs
+    }
+    lines = [line for _, finding in result.open_findings("error") for line in finding.lines]
+    assert follows in ({rule}, set())
+    assert bool(follows) == any(line.startswith(("leads to ", "also: ")) for line in lines)
+
+
+def test_a_wrong_key_is_one_error() -> None:
+    """That the signer does not count, too few do and nothing is verified is one cause."""
+    subject = Inspection(gauge(), _sealed(), {}, trusted=(other_key(9).public_key,))
+    assert _errors(check(subject, TODAY)) == {"seal-by-trusted-key": 1}
+
+
+LAYOUTS: dict[str, tuple[tuple[tuple[str, str], ...], Errors]] = {
+    "fewer interrupts": ((("interrupts = 124", "interrupts = 16"),), {}),
+    "more interrupts": (
+        (('interrupts = 124\nram = ["sampler-ram"]', 'interrupts = 200\nram = ["sampler-ram"]'),),
+        {"vector-table-complete": 1},
+    ),
+    "the shared area elsewhere": (
+        (
+            (
+                'offset = "64 KiB"\nsize = "4 KiB"\npurpose = "shared"',
+                'offset = "72 KiB"\nsize = "4 KiB"\npurpose = "shared"',
+            ),
+        ),
+        {"contract-symbols-agree": 1},
+    ),
+    "the shared area too small": (
+        (('size = "4 KiB"\npurpose = "shared"', 'size = 16\npurpose = "shared"'),),
+        {"contract-symbols-agree": 1},
+    ),
+    "less RAM for the sampler": (
+        (
+            (
+                'offset = "32 KiB"\nsize = "32 KiB"\npurpose = "data"',
+                'offset = "32 KiB"\nsize = 256\npurpose = "data"',
+            ),
+        ),
+        {"ram-claims-in-own-areas": 1},
+    ),
+    "RAM at another address": (
+        (("start = 0x3800_0000", "start = 0x3000_0000"),),
+        {"ram-claims-in-own-areas": 2},
+    ),
+    "another symbol that releases": (
+        (('symbol = "sampler_start_address"', 'symbol = "image_length"'),),
+        {"boot-constant-agrees": 1},
+    ),
+    "larger erase blocks": (
+        (('erase_block = "4 KiB"', 'erase_block = "64 KiB"'),),
+        {"erase-blocks-apart": 1},
+    ),
+}
+"""What is other in the layout that the builds are joined with, and the errors: one, or one for each build."""
+
+
+@pytest.mark.parametrize("case", LAYOUTS)
+def test_one_fault_of_a_layout_is_one_error(case: str) -> None:
+    """The image is joined with the faulty layout; an image of the right one is found to have another layout."""
+    changes, errors = LAYOUTS[case]
+    read = _read(*changes)
+    assert _errors(check(Inspection(read, join(read, _builds()).image, _builds()), TODAY)) == errors
+    for builds in (_builds(), {}):
+        found = _errors(check(Inspection(read, _sealed(), builds, trusted=(KEY.public_key,)), TODAY))
+        assert found == {"record-of-this-layout": 1}
+
+
+@pytest.mark.parametrize(
+    ("files", "errors"),
+    [
+        ({"sampler": "sampler-misplaced"}, {"vector-table-not-blank": 1}),
+        ({"sampler": "sampler-wide-enums"}, {"contract-types-agree": 1}),
+    ],
+    ids=["linked elsewhere in its area", "other enumerations"],
+)
+def test_one_fault_of_a_build_is_one_error(files: dict[str, str], errors: Errors) -> None:
+    """Joined with it; and of an image without it that it is another build."""
+    builds = _builds(**files)
+    assert _errors(check(Inspection(gauge(), join(gauge(), builds).image, builds), TODAY)) == errors
+    assert _errors(check(Inspection(gauge(), _sealed(), builds), TODAY)) == {"build-ids-equal": 1}
+
+
+def test_a_build_for_ram_in_flash_is_one_error() -> None:
+    """A sampler that is linked for where another layout copies it to: it would start in RAM that holds nothing."""
+    builds = {**_builds(), "sampler": gauge_builds("copied")["sampler"]}
+    found = _errors(check(Inspection(gauge(), join(gauge(), builds).image, builds), TODAY))
+    assert found == {"reset-handler-in-code": 1}
+
+
+def test_a_consequence_stays_where_its_cause_is_waived() -> None:
+    """Where the layout waives one cause, or makes it a note, all that it led to is found and fails the check."""
+    image = _sealed().copy()
+    _flip(STATION + 0x800)(image)
+    waived = _read(
+        (
+            "[record]",
+            '[rules]\nwaive = [{ rule = "image-equals-builds", where = "station", reason = "a test", '
+            "until = 2099-12-31 }]\n\n[record]",
+        )
+    )
+    lowered = _read(
+        (
+            "[record]",
+            '[rules]\nseverity = [{ rule = "image-equals-builds", severity = "note", reason = "a test" }]\n\n'
+            "[record]",
+        )
+    )
+    for read in (waived, lowered):
+        result = check(Inspection(read, image, _builds()), TODAY)
+        assert not result.passes
+        assert "record-digests-match" in _errors(result)
