@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import Finding, Holds, Outcome
-from gemel.seals.format import SealError, SealFault
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -17,11 +16,13 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         return
     if seal.absent and (missing := seal.unreadable()):
         yield missing
-    elif isinstance(seal.found, SealError):
+    elif seal.error:
+        from gemel.seals.format import SealFault
+
         padded: tuple[tuple[str, str], ...] = ()
-        if seal.found.faults == (SealFault.BYTES_BEHIND,):
+        if seal.error.faults == (SealFault.BYTES_BEHIND,):
             padded = (("image-inside-areas", inspection.layout.memory_of(seal.plan.area).name),)
-        for problem in seal.found.problems:
+        for problem in seal.error.problems:
             yield Finding(
                 f"the seal is not well formed: {problem.what}",
                 (seal.plan.area,),
@@ -49,4 +50,5 @@ RULE = Rule(
     "`gemel explain seal`",
     absent="the layout has no seal",
     check=check,
+    only_with="seal",
 )
