@@ -38,12 +38,14 @@ class Kind:
     """What a value is: text, as it stands, if nothing else is said; ``metavar`` is what the help calls it."""
 
     metavar: str | None = None
-    is_input = False
-    """Whether it names a file that is read: as it stands, or as NAME=FILE."""
 
     def read(self, text: str) -> Any:
         """The value of a text; ``UNCLEAR`` where it is not fit."""
         return text
+
+    def files_read(self, values: Sequence[Any]) -> Sequence[Any]:
+        """Which of the values name a file that is read, as it stands or as NAME=FILE."""
+        return ()
 
 
 class FileName(Kind):
@@ -59,13 +61,21 @@ class FileName(Kind):
 class Input(FileName):
     """The name of a file that is read."""
 
-    is_input = True
+    def files_read(self, values: Sequence[Any]) -> Sequence[Any]:
+        """All of them."""
+        return values
 
 
 class InputWord(Kind):
     """A layout, an image, NAME=BUILD, or a key: text, which the command takes apart."""
 
-    is_input = True
+    def __init__(self, among_others: bool = False) -> None:
+        """``among_others``: only the layout and NAME=BUILD name files."""
+        self.among_others = among_others
+
+    def files_read(self, values: Sequence[Any]) -> Sequence[Any]:
+        """All of them, or those that cannot be anything else."""
+        return [each for each in values if not self.among_others or "=" in each or each.endswith(".toml")]
 
 
 class Choice(Kind):
@@ -169,9 +179,11 @@ class Command:
         choose_colour(values.pop(COLOUR.name))
         values.pop(VERBOSE.name, None)  # read from the line where an error is printed
         be_quiet(bool(values.get("quiet")))
-        inputs = [values[each.name] for each in self.parameters if each.kind.is_input]
         FILES_READ[:] = [
-            file for value in inputs for file in (value if isinstance(value, tuple) else [value])
+            file
+            for each in self.parameters
+            if each.name in values
+            for file in each.kind.files_read(values[each.name] if each.multiple else (values[each.name],))
         ]
         try:
             if not (self.works_long and takes_control_sequences(sys.stderr)):

@@ -73,9 +73,7 @@ def added_to(error: GemelError, files: Iterable[str | Path | None]) -> GemelErro
 
 
 def _unreadable(file: str | Path) -> Iterator[Problem]:
-    """Why an image (a path) or a build (NAME=FILE) cannot be read; nothing of a pipe, which can be read once only."""
-    from gemel.workflows.not_images import refuse_no_image
-
+    """Why a file (a path) or a build (NAME=FILE) cannot be read; nothing of a pipe, which can be read once only."""
     name, equals, text = (
         str(file).removeprefix(OLD).partition("=") if isinstance(file, str) else ("", "", str(file))
     )
@@ -84,8 +82,6 @@ def _unreadable(file: str | Path) -> Iterator[Problem]:
         return
     try:
         beginning_of(path, 0)
-        if not equals:
-            refuse_no_image(path)
     except GemelError as error:
         yield from (of_build(each, name, path) if equals else each for each in error.problems)
 

@@ -8,7 +8,7 @@ from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gemel.cli.declared import IntRange, argument, option, sub_command
+from gemel.cli.declared import InputWord, IntRange, argument, option, sub_command
 from gemel.cli.echo import echo
 from gemel.cli.parameters import (
     FILE,
@@ -35,7 +35,7 @@ IMAGE = "image="
 
 
 @sub_command("audit", works_long=True, exits="0 all images pass; 1 a rule is broken, or --find finds nothing")
-@argument("words", metavar="[LAYOUT] [PATH]...", several=True)
+@argument("words", metavar="[LAYOUT] [PATH]...", several=True, kind=InputWord(among_others=True))
 @option("--layout", metavar="LAYOUT", kind=INPUT, help="The same as LAYOUT, for older scripts.")
 @option(
     "--layouts",

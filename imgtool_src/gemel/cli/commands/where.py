@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gemel.cli.declared import DONE, argument, option, sub_command
+from gemel.cli.declared import DONE, InputWord, argument, option, sub_command
 from gemel.cli.echo import echo
 from gemel.cli.parameters import FILE, INDEX, INPUT, as_option, at_option, form_option
 
@@ -22,7 +22,12 @@ BLOCK = 1 << 16
 
 
 @sub_command("where", exits=DONE)
-@argument("words", metavar="[LAYOUT] [NAME=BUILD]... [ADDRESS|SYMBOL]...", several=True)
+@argument(
+    "words",
+    metavar="[LAYOUT] [NAME=BUILD]... [ADDRESS|SYMBOL]...",
+    several=True,
+    kind=InputWord(among_others=True),
+)
 @option("--image", metavar="IMAGE", kind=INPUT, help="Image whose bytes and record are used too.")
 @at_option
 @as_option
