@@ -8,7 +8,6 @@ from contextlib import suppress
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Literal
 
-from gemel.checking.causes import OpenFinding, Place, roots_of
 from gemel.checking.conditions import outcomes
 from gemel.checking.policy.receiver import refused_change, refused_waiver
 from gemel.checking.registry import all_rules
@@ -20,6 +19,7 @@ from gemel.progress import tracked
 from gemel.structs import NamedTuple, Struct, replace
 
 if TYPE_CHECKING:
+    from gemel.checking.causes import OpenFinding, Place
     from gemel.inspection.without_image import WithoutImage
 
 Status = Literal["holds", "broken", "warning", "note", "waived", "not checked", "does not apply"]
@@ -194,17 +194,25 @@ def _causes_first(
     results: list[RuleResult], inspection: Inspection, today: datetime.date
 ) -> list[RuleResult]:
     """``results`` without the findings that follow from another one, which names their rules."""
+    from gemel.checking.causes import OpenFinding, Place, roots_of
+
     found = {
         Place(result.rule.name, number): OpenFinding(result.rule, result.severity, judged.finding)
         for result in results
         for number, judged in enumerate(result.findings)
         if judged.waiver is None
     }
-    roots = roots_of(
-        found,
-        inspection,
-        lambda rule, held: [each.finding for each in _apply(rule, held, today, set()).findings],
-    )
+    decided = {
+        Place(result.rule.name, number)
+        for result in results
+        for number, judged in enumerate(result.findings)
+        if judged.ended or judged.refused  # a waiver that does not count is reported where it is
+    }
+    roots = {
+        place: root
+        for place, root in roots_of(found, inspection, lambda rule, held: _found(rule, held, today)).items()
+        if place not in decided
+    }
     led_to: dict[Place, list[Place]] = {}
     for place, root in sorted(roots.items()):
         led_to.setdefault(root, []).append(place)
@@ -212,10 +220,16 @@ def _causes_first(
     return [_without_consequences(result, roots, lines) for result in results]
 
 
+def _found(rule: Rule, inspection: Inspection, today: datetime.date) -> list[Finding]:
+    return [each.finding for each in _apply(rule, inspection, today, set()).findings]
+
+
 def _without_consequences(
     result: RuleResult, roots: dict[Place, Place], lines: dict[Place, list[str]]
 ) -> RuleResult:
     """A result without the findings that have a root; those that are one name what they lead to."""
+    from gemel.checking.causes import Place
+
     places = [Place(result.rule.name, index) for index in range(len(result.findings))]
     explained = dict.fromkeys(
         NotChecked(

@@ -69,7 +69,7 @@ def test_it_tells_where_to_look() -> None:
     (finding,) = findings(BREAKS["a changed checksum"]())
     assert finding.where == "flash outside the builds, where not erased: only stamps and checksums"
     (finding,) = findings(BREAKS["the checksum taken away"]())
-    assert finding.where == "flash outside the builds, where not erased: nothing"
+    assert finding.where == "flash outside the builds, where not erased: only stamps and checksums"
     (finding,) = findings(BREAKS["many runs"]())
     assert str(Span(FLASH + 0x3000, 1)) in finding.where
     assert finding.where.endswith(", ...")

@@ -9,7 +9,6 @@ from gemel.checking.findings.unknown_places import no_place
 from gemel.checking.rule import Rule
 from gemel.checksums.in_layout import algorithm_of, checksum_bytes
 from gemel.errors import GemelError, Problem
-from gemel.inspection.changed_bytes import Cause, causes_in, changed_checksums, cut_causes
 from gemel.inspection.checksum_ranges import known_coverage, ranges_elsewhere
 from gemel.inspection.image_bytes import cut_before
 from gemel.inspection.inspection import Inspection
@@ -22,6 +21,7 @@ from gemel.structs import replace
 
 if TYPE_CHECKING:
     from gemel.checksums.diagnosis import Coverage
+    from gemel.inspection.changed_bytes import Cause
 
 _NOTHING_FITS = (
     "no other byte order, feed, reflection, algorithm, fill or range that was tried explains the stored value"
@@ -82,6 +82,8 @@ def _causes(
     inspection: Inspection, checksum: Checksum, place: Span, covered: Sequence[Span]
 ) -> Iterator[Cause]:
     """What the value that nothing fits follows from: bytes that it covers changed, or its own were lost with others."""
+    from gemel.inspection.changed_bytes import changed_checksums, cut_causes
+
     changed = changed_checksums(inspection)
     if changed.get(checksum.name):
         return
@@ -94,6 +96,8 @@ def _causes(
 
 def _in_covered(inspection: Inspection, covered: Sequence[Span]) -> Iterator[Cause]:
     """Other bytes of builds, and values that the join writes, among what a checksum covers."""
+    from gemel.inspection.changed_bytes import causes_in
+
     for stamp in inspection.layout.stamps:
         stamped = inspection.patches.known.get(stamp.name)
         if stamped and any(span.overlaps(stamped) for span in covered):

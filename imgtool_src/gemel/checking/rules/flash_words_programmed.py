@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from gemel.checking.rule import Rule
-from gemel.inspection.changed_bytes import causes_in, cut_causes
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import counted, lines_in_short, place_words, sized
 from gemel.layout.addresses import locate
@@ -69,6 +68,8 @@ def _unprogrammed(inspection: Inspection, span: Span) -> Iterator[Span]:
 def _finding(
     inspection: Inspection, where: str, parties: tuple[str, ...], spans: list[Span], holes: list[Span]
 ) -> Finding:
+    from gemel.inspection.changed_bytes import causes_in, cut_causes
+
     located = locate(inspection.layout, holes[0].start)
     unit = format_size(located.memory.write_unit) if located else "1 byte"
     size = format_size(sum(hole.size for hole in holes))

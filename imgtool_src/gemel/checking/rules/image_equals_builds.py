@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
-from gemel.inspection.changed_bytes import Cause, cut_causes
 from gemel.inspection.image_bytes import Deviation, differing, differs_only_as
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.patch_locations import PatchLocations, UnknownLocation, needs_of_places
@@ -15,6 +15,9 @@ from gemel.outcomes import Finding, Holds, NotChecked, Outcome, Reason
 from gemel.placement.placing import Piece, Placement
 from gemel.spans import Span, format_address, without
 from gemel.structs import NamedTuple
+
+if TYPE_CHECKING:
+    from gemel.inspection.changed_bytes import Cause
 
 TELLING = 4
 """Differing bytes from which on a value that they all have points to a cause."""
@@ -112,6 +115,8 @@ def _finding(
 
 def _cut(inspection: Inspection, placement: Placement) -> tuple[Cause, ...]:
     """What a build that is missing after the end of the image follows from: the one before is missing in part."""
+    from gemel.inspection.changed_bytes import cut_causes
+
     first = min(piece.span.start for piece in placement.pieces)
     return tuple(each for each in cut_causes(inspection, Span(first, 1)) if each[0] == RULE.name)
 

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
-from gemel.inspection.changed_bytes import OTHER_BYTES, Cause, changed_checksums
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import record_not_sound
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placed import digests_of
 from gemel.record.record import BuildEntry
+
+if TYPE_CHECKING:
+    from gemel.inspection.changed_bytes import Cause
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -52,6 +55,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 def _causes(inspection: Inspection, entry: BuildEntry) -> Iterator[Cause]:
     """Another build is there, its bytes are other ones by more than a digest, or the record is of another image."""
+    from gemel.inspection.changed_bytes import OTHER_BYTES, changed_checksums
+
     yield "build-ids-equal", entry.name
     for rule in OTHER_BYTES:
         if rule != RULE.name:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
-from gemel.inspection.changed_bytes import cut_causes
 from gemel.inspection.image_bytes import cut_before
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import lines_in_short
@@ -16,6 +15,8 @@ from gemel.record.record import Record
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for the record; a finding for each problem that reading it met."""
+    from gemel.inspection.changed_bytes import cut_causes
+
     plan = inspection.layout.record
     if plan is None:
         return

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from gemel.checking.rule import Rule
-from gemel.inspection.changed_bytes import Cause, changed_checksums
 from gemel.inspection.image_bytes import not_erased
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.unchanged import joined_with_other_layout, spans_of_rest
@@ -13,6 +13,9 @@ from gemel.inspection.wording import record_not_sound, see
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placed import sha256_of
 from gemel.spans import Span, without
+
+if TYPE_CHECKING:
+    from gemel.inspection.changed_bytes import Cause
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -53,6 +56,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 def _causes(inspection: Inspection, spans: list[Span]) -> Iterator[Cause]:
     """Bytes in no area, values that the join writes, other builds, or another record."""
+    from gemel.inspection.changed_bytes import changed_checksums
+
     layout, places = inspection.layout, inspection.patches.known
     yield from (("image-inside-areas", name) for name in layout.memories)
     for rule, names in (

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from gemel.checking.findings.unknown_places import no_place
 from gemel.checking.rule import Rule
 from gemel.errors import GemelError, Problem
-from gemel.inspection.changed_bytes import Cause, causes_in, is_blank
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import needs_build
 from gemel.joining.stamps import StampSources, stamp_bytes
@@ -16,6 +16,9 @@ from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
 from gemel.placement.placed import Version
 from gemel.placement.places import address_of
 from gemel.spans import Span
+
+if TYPE_CHECKING:
+    from gemel.inspection.changed_bytes import Cause
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -70,6 +73,8 @@ def _outcome(inspection: Inspection, stamp: Stamp, sources: StampSources) -> Out
 
 def _of_other_bytes(inspection: Inspection, span: Span, found: bytes) -> Iterator[Cause]:
     """Another build is where the stamp is, or nothing is left of the build that it is in."""
+    from gemel.inspection.changed_bytes import causes_in, is_blank
+
     for rule, name in causes_in(inspection, [span]):
         if is_blank(found) or rule == "vectors-of-own-build":
             yield rule, name

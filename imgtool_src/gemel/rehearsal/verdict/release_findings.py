@@ -85,7 +85,8 @@ def _never_released(plan: DevicePlan, core: CorePlan, run: RawRun, names: CodeNa
         f"core {core.name} is never released",
         f"{_budget(run)}after {run.time:,} instructions core {primary.name} {STATES[raw.state]}",
         f"a write to {control} that lets it run",
-        "see why the primary does not get there; a register that it waits for may need describing",
+        ("allow more instructions (--budget), or " if run.ended == "budget" else "")
+        + "see why the primary does not get there; a register that it waits for may need describing",
     )
     return at_end(raw, run, words, names, "never-released")
 
