@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import functools
+import importlib.util
 import os
 import sys
-from typing import TYPE_CHECKING
+from pathlib import Path
+from types import ModuleType
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from hypothesis import settings
@@ -28,6 +32,38 @@ def pytest_configure(config: pytest.Config) -> None:
     if not hands_out:
         os.environ.pop("COVERAGE_PROCESS_START", None)
     _keep_bytecode(config)
+    _defer_iri_grammar()
+
+
+def _defer_iri_grammar() -> None:
+    """Let jsonschema read the grammar of IRIs at the first IRI that it judges.
+
+    The package that it asks, rfc3987_syntax, makes a parser of each rule of the grammar when it is imported, forty
+    in ten seconds; the same grammar and parser are used here, for the rule that is asked for.
+    """
+    spec = importlib.util.find_spec("rfc3987_syntax")
+    if spec is None or not spec.submodule_search_locations or "rfc3987_syntax" in sys.modules:
+        return
+    grammar = Path(spec.submodule_search_locations[0], "syntax_rfc3987.lark")
+
+    @functools.cache
+    def parser(term: str) -> Any:
+        from lark import Lark
+
+        return Lark(grammar.read_text(encoding="utf-8"), start=term, parser="earley")
+
+    def is_valid_syntax(term: str, value: str) -> bool:
+        from lark.exceptions import LarkError
+
+        try:
+            parser(term).parse(value)
+        except LarkError:
+            return False
+        return True
+
+    module = ModuleType("rfc3987_syntax")
+    module.is_valid_syntax = is_valid_syntax  # type: ignore[attr-defined]
+    sys.modules["rfc3987_syntax"] = module
 
 
 def _keep_bytecode(config: pytest.Config) -> None:
