@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import gc
 import importlib.util
 import os
 import sys
@@ -14,6 +15,8 @@ import pytest
 from hypothesis import settings
 
 if TYPE_CHECKING:
+    from collections.abc import Generator
+
     from xdist.remote import Producer
     from xdist.scheduler import Scheduling
 
@@ -78,6 +81,17 @@ def _keep_bytecode(config: pytest.Config) -> None:
     sys.pycache_prefix, sys.dont_write_bytecode = folder, False
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     os.environ["PYTHONPYCACHEPREFIX"] = folder
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection() -> Generator[None, object, object]:
+    """Leave what is made here out of Python's searches for cycles: ten thousand tests and all that they import."""
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.freeze()
+        gc.enable()
 
 
 @pytest.hookimpl(optionalhook=True)
