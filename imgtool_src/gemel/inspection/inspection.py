@@ -158,7 +158,11 @@ class Inspection(Struct, dict=True):
         registers = frozenset(
             register for each in releases for register in (each.control_register, each.vector_register)
         )
-        return {name: settings_of(build, registers) for name, build in self.builds.items() if build.symbols}
+        return {
+            name: settings_of(build, registers, self.start_runs.get(name))
+            for name, build in self.builds.items()
+            if build.symbols
+        }
 
     @cached_property
     def start_blocks(self) -> dict[str, StartBlocks]:

@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from gemel.inspection.address_literals import holders_of
+from gemel.inspection.address_users import reached_from
 from gemel.inspection.start_labels import is_most_code
 from gemel.inspection.start_tables import StartBlocks, StartEntry
 from gemel.inspection.windows import parts_of, windows_of
@@ -206,3 +208,23 @@ def _is_moved_otherwise(piece: Piece, run: StartRun) -> bool:
     return any(
         each.value is not None and any(span.holds(each.value) for span in spans) for each in run.stores
     )
+
+
+def never_initialised(layout: Layout, placement: Placement, reset: int, run: StartRun | None) -> list[Piece]:
+    """The pieces of initialised data that no code which the reset handler leads to copies."""
+    pieces = list(_moved_pieces(layout, placement))
+    if run and not run.why_not:
+        return [piece for piece in pieces if not any(_copied(layout, placement, piece, run))]
+    functions = reached_from(placement.build, reset)
+    codes = [
+        (each.address, placement.build.read_at_run(each.address, each.size) or b"") for each in functions
+    ]
+    return [
+        piece
+        for piece in pieces
+        if not any(
+            next(holders_of(address, code, start), None)
+            for start, code in codes
+            for address in (piece.address, piece.segment.load_address)
+        )
+    ]

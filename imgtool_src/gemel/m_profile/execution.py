@@ -15,6 +15,8 @@ from gemel.m_profile.halfwords import CALLER_SAVED
 from gemel.m_profile.known_registers import CPACR, KnownStore
 
 MASK = 0xFFFF_FFFF
+FLOAT_ACCESS = 0x0050_0000
+"""Bits of CPACR of which each must be set for privileged access to coprocessors 10 and 11."""
 ZERO, OTHER = 1 << 40, 1 << 41
 """Where a word came from that was written: the distance of its copy, ZERO, or anything else.
 
@@ -78,6 +80,7 @@ class Core:
         self.other_stack: int | None = None
         self.blind = ""
         self.float_at: int | None = None
+        self.enabled = False
 
     def copy(self) -> Core:
         """The same, to go another way."""
@@ -150,6 +153,7 @@ class Core:
             self.stores[KnownStore(self.pc, address, value)] = None
             if address != CPACR:
                 return
+            self.enabled |= self.float_at is None and (value is None or value & FLOAT_ACCESS == FLOAT_ACCESS)
         if address & (size - 1):
             for at in range(size):
                 self.store(address + at, None if value is None else value >> 8 * at & 0xFF, 1)

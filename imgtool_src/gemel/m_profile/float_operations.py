@@ -5,11 +5,8 @@ Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
 
 from __future__ import annotations
 
-from gemel.m_profile.execution import MASK, Core, Operation
+from gemel.m_profile.execution import FLOAT_ACCESS, MASK, Core, Operation
 from gemel.m_profile.known_registers import CPACR
-
-ACCESS = 0x0050_0000
-"""Bits of CPACR of which each must be set for privileged access to coprocessors 10 and 11."""
 
 FLOAT = (10, 11)
 
@@ -28,7 +25,7 @@ def float_operation(pc: int, first: int, second: int) -> Operation:
 
     def execute(core: Core) -> int | None:
         access = core.words.get(CPACR)
-        if core.float_at is None and access is not None and access & ACCESS != ACCESS:
+        if core.float_at is None and access is not None and access & FLOAT_ACCESS != FLOAT_ACCESS:
             core.float_at = pc
         return does(core)
 

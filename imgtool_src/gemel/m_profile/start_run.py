@@ -43,6 +43,7 @@ class StartRun(NamedTuple):
     copies: tuple[Block, ...]
     later: tuple[Block, ...]
     stores: tuple[KnownStore, ...]
+    enables_float: bool
     float_at: int | None
 
 
@@ -67,6 +68,7 @@ def start_run(
         _copies(before),
         _copies(after),
         tuple({store: None for each in cores for store in each.stores}),
+        any(each.enabled for each in cores),
         floats[0] if floats else None,
     )
 

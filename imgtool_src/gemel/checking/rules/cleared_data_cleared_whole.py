@@ -99,7 +99,7 @@ def _not_cleared(plan: BuildPlan, build: Build, left: list[Section], start: Star
         next_step=unused
         or "place the input sections in the linker script: *(.bss .bss.* COMMON), between the two symbols",
         lines=lines_in_short(lines, "section"),
-        follows_from=(("start-clears-own-ram", plan.name),),
+        follows_from=(("start-clears-own-ram", plan.name), ("reset-handler-in-code", plan.name)),
     )
 
 
@@ -152,6 +152,7 @@ def _findings(
             expected=f"cleared up to {format_address(section.span.last)}, the end of the section",
             span=plain,
             lines=(f"largest objects there: {symbols}",),
+            follows_from=(("reset-handler-in-code", plan.name),),
         )
 
 
