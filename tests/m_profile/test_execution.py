@@ -93,8 +93,12 @@ def test_agrees_with_an_emulated_core(seed: int, tmp_path: Path) -> None:
         machine.emu_start(pc | 1, 0, count=1)
         flags = machine.reg_read(arm.UC_ARM_REG_XPSR) >> 28
         mine = [int(bool(each)) for each in (core.n, core.z, core.c, core.v)]
-        assert mine == [flags >> 3 & 1, flags >> 2 & 1, flags >> 1 & 1, flags & 1], f"{pc:#x} {first:04x} {second:04x}"
-        assert core.registers[:15] == [machine.reg_read(name) for name in names], f"{pc:#x} {first:04x} {second:04x}"
+        assert mine == [flags >> 3 & 1, flags >> 2 & 1, flags >> 1 & 1, flags & 1], (
+            f"{pc:#x} {first:04x} {second:04x}"
+        )
+        assert core.registers[:15] == [machine.reg_read(name) for name in names], (
+            f"{pc:#x} {first:04x} {second:04x}"
+        )
         assert core.pc == machine.reg_read(arm.UC_ARM_REG_PC)
     words = struct.unpack(f"<{SIZE // 4}I", machine.mem_read(RAM, SIZE))
     assert [core.load(RAM + 4 * at, 4) for at in range(SIZE // 4)] == list(words)

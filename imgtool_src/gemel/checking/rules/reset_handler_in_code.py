@@ -14,7 +14,6 @@ from gemel.inspection.core_views import (
 )
 from gemel.inspection.inspection import Inspection, VectorTable
 from gemel.inspection.vector_tables import moved_words, place_of, tables, word_span
-from gemel.inspection.wording import segment_words
 from gemel.layout.addresses import locate
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.placement.placing import forgotten_run_area
@@ -78,7 +77,7 @@ def _skipped(inspection: Inspection, table: VectorTable, reset: int) -> str:
     left = never_initialised(inspection.layout, placement, reset, inspection.start_runs.get(name))
     if not left:
         return ""
-    segments = ", ".join(segment_words(placement.build, piece.segment) for piece in left)
+    segments = " and ".join(piece.segment.words for piece in left)
     entry = placement.build.entry
     starts = symbols.function_at(entry) if entry is not None and entry != reset else None
     handler = f", such as {starts[0].name}, the file's entry point" if starts and not starts[1] else ""
