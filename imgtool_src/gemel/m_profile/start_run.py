@@ -200,7 +200,7 @@ class _Run:
 
 
 def _split(pc: int, first: int, second: int) -> tuple[Operation | None, tuple[int, bool, int] | None]:
-    """The operation of an instruction, or what a conditional branch asks for and where it leads."""
+    """The operation of an instruction, or the condition of a branch and where it leads."""
     distance = branch_distance(first, second)
     if distance is not None and first & 0xF500 == 0xB100:
         return _never, (first & 7, not first & 0x800, pc + 4 + distance)
@@ -211,4 +211,4 @@ def _split(pc: int, first: int, second: int) -> tuple[Operation | None, tuple[in
 
 
 def _never(_: Core) -> None:
-    """In the place of an operation: the branch asks for a register."""
+    """In the place of an operation: the branch tests a register."""

@@ -294,7 +294,7 @@ def _narrow(pc: int, first: int) -> Operation:
     if group == 28 and distance is not None:
         target = pc + 4 + distance
         return lambda _: target
-    return _stops("an exception that the code asks for" if first >> 8 == 0xDF else "an undefined instruction")
+    return _stops("a supervisor call" if first >> 8 == 0xDF else "an undefined instruction")
 
 
 def _narrow_of_two(first: int) -> Operation:
