@@ -25,7 +25,8 @@ from gemel.builds.elf.symbol_entries import (
     words_of,
 )
 from gemel.errors import BuildError, Problem
-from gemel.spans import Span, format_address
+from gemel.span_index import SpanIndex
+from gemel.spans import ADDRESS_SPACE, Span, format_address
 
 if TYPE_CHECKING:
     from gemel.builds.source import ByteSource
@@ -34,6 +35,11 @@ _BINDING_ORDER = {"global": 0, "weak": 1, "local": 2}
 _BINDING_RANKS = {1: 3, 2: 2, 0: 1}
 _CODE_KINDS = (0, FUNCTION)
 _PLACE_KINDS = (0, OBJECT, FUNCTION, 5)
+
+_WEAK = _BINDING_RANKS[2]
+_Code = tuple[int, bool, int, int, int, int, int]
+"""Address, whether it is a function, rank of its binding, number from the end, size, section and name of code."""
+_Index = SpanIndex[tuple[int, int]]
 
 Extent = tuple[int, int, bool]
 """Address and size of a function or an object, and whether it is a function."""
@@ -83,9 +89,9 @@ class SymbolTable:
         self._loaded: tuple[bytes, bytes] | None = None
         self._columns: Columns | None = None
         self._extents: dict[int, list[Extent]] | None = None
-        self._functions: _FunctionIndex | None = None
+        self._functions: _Index | None = None
         self._labels: tuple[Symbol, ...] | None = None
-        self._objects: _ObjectIndex | None = None
+        self._objects: _Index | None = None
         self._marks: dict[int, list[tuple[int, str]]] | None = None
         self._by_value: tuple[list[int], list[int]] | None = None
         self._asked: dict[frozenset[str], dict[str, Symbol]] = {}
@@ -220,18 +226,35 @@ class SymbolTable:
         nearest preceding function or plain label without a size in the same section of code, which reaches to
         the next function.
         """
-        if self._functions is None:
-            self._functions = _FunctionIndex(*self._load(), self._read_columns(), self._code)
-        return self._functions.at(address & ~1)
+        return self._found(self._function_index().at(address & ~1), address & ~1)
 
     def object_at(self, address: int) -> tuple[Symbol, int] | None:
         """The object of known size that holds ``address``, and how many bytes into it that is.
 
         Of several the one that starts last.  The table is gone through once, for all questions.
         """
+        return self._found(self._object_index().at(address), address)
+
+    def place_edges(self) -> list[int]:
+        """Where the answer of `function_at` or `object_at` may be another than at the address before."""
+        return self._function_index().edges + self._object_index().edges
+
+    def _found(self, found: tuple[int, int] | None, address: int) -> tuple[Symbol, int] | None:
+        if found is None:
+            return None
+        table, strings = self._load()
+        start, number = found
+        return symbol_of(ENTRY.unpack_from(table, number * ENTRY_SIZE), strings), address - start
+
+    def _function_index(self) -> _Index:
+        if self._functions is None:
+            self._functions = _functions(self._load()[1], self._read_columns(), self._code)
+        return self._functions
+
+    def _object_index(self) -> _Index:
         if self._objects is None:
-            self._objects = _ObjectIndex(*self._load(), self._read_columns())
-        return self._objects.at(address)
+            self._objects = _objects(self._read_columns())
+        return self._objects
 
     def objects_in(self, span: Span) -> tuple[Symbol, ...]:
         """The defined objects and labels without a type whose value is in ``span``, in file order."""
@@ -315,112 +338,76 @@ class SymbolTable:
         )
 
 
-class _FunctionIndex:
-    """Functions and labels of code sorted by address.
+def _functions(strings: bytes, columns: Columns, sections: Mapping[int, Span]) -> _Index:
+    """Start and number of the functions and labels of code by address, as ``SymbolTable.function_at`` chooses them.
 
     Works on the raw entries: of a large build's symbols only the few that are needed get a name.
     """
-
-    __slots__ = (
-        "_label_starts",
-        "_labels",
-        "_reach",
-        "_sections",
-        "_sized",
-        "_sized_starts",
-        "_strings",
-        "_table",
-    )
-
-    def __init__(self, table: bytes, strings: bytes, columns: Columns, sections: Mapping[int, Span]) -> None:
-        # Of several at one address the last is taken: a function before a plain label, global before
-        # weak before local, and otherwise the first in the file.
-        entries = [
-            (
-                value & ~1,
-                tail & 0xF == FUNCTION,
-                _BINDING_RANKS.get(tail >> 4 & 0xF, 0),
-                -number,
-                size,
-                tail >> 16,
-            )
-            for number, name, value, size, tail in columns.others
-            if tail & 0xF in _CODE_KINDS
-            and tail >> 16 != UNDEFINED
-            and strings[name : name + 1] not in (b"", b"\0")
-        ]
-        entries.sort()
-        sized = [entry[:5] for entry in entries if entry[1] and entry[4]]
-        labels = [entry[:5] for entry in entries if not (entry[1] and entry[4]) and entry[5] in sections]
-        self._table = table
-        self._strings = strings
-        self._sections = sections
-        self._sized = sized
-        self._sized_starts = [entry[0] for entry in sized]
-        self._reach = list(accumulate((entry[0] + entry[4] for entry in sized), max))
-        self._labels = labels
-        self._label_starts = [entry[0] for entry in labels]
-
-    def at(self, address: int) -> tuple[Symbol, int] | None:
-        """See ``SymbolTable.function_at``; ``address`` is even."""
-        nearest = at = bisect_right(self._sized_starts, address) - 1
-        while at >= 0 and self._reach[at] > address:
-            start, _, _, _, size = self._sized[at]
-            if start + size > address:
-                return self._default_first(self._sized, at), address - start
-            at -= 1
-        at = bisect_right(self._label_starts, address) - 1
-        if at >= 0 and (nearest < 0 or self._sized_starts[nearest] <= self._label_starts[at]):
-            symbol = self._default_first(self._labels, at)
-            if self._sections[symbol.section_index].holds(address):
-                return symbol, address - self._label_starts[at]
-        return None
-
-    def _default_first(self, entries: Sequence[tuple[int, bool, int, int, int]], at: int) -> Symbol:
-        """The function of entry ``at``; of weak names for one address that of the default handler, if there is one.
-
-        Start-up code in assembler makes every handler a weak alias of a default one, itself weak (common practice).
-        """
-        first = symbol = self.symbol_of(-entries[at][3])
-        start = entries[at][0]
-        while symbol.binding == "weak" and "default" not in symbol.name.lower():
-            at -= 1
-            if at < 0 or entries[at][0] != start:
-                return first
-            symbol = self.symbol_of(-entries[at][3])
-        return symbol
-
-    def symbol_of(self, number: int) -> Symbol:
-        return symbol_of(ENTRY.unpack_from(self._table, number * ENTRY_SIZE), self._strings)
+    # Of several at one address the last is taken: a function before a plain label, global before
+    # weak before local, and otherwise the first in the file.
+    entries = [
+        (
+            value & ~1,
+            tail & 0xF == FUNCTION,
+            _BINDING_RANKS.get(tail >> 4 & 0xF, 0),
+            -number,
+            size,
+            tail >> 16,
+            name,
+        )
+        for number, name, value, size, tail in columns.others
+        if tail & 0xF in _CODE_KINDS
+        and tail >> 16 != UNDEFINED
+        and strings[name : name + 1] not in (b"", b"\0")
+    ]
+    entries.sort()
+    sized = [entry for entry in entries if entry[1] and entry[4]]
+    labels = [entry for entry in entries if not (entry[1] and entry[4]) and entry[5] in sections]
+    found = [
+        (start, _even(start + size), (start, -chosen[3]))
+        for (start, _, _, _, size, _, _), chosen in zip(sized, _defaults(sized, strings), strict=True)
+    ]
+    # What no function covers belongs to the label before it, in its section, up to the next function or label.
+    starts = [entry[0] for entry in sized]
+    covered = [0, *accumulate((end for _, end, _ in found), max)]
+    nexts = [*(entry[0] for entry in labels[1:]), ADDRESS_SPACE]
+    for (start, *_), chosen, end in zip(labels, _defaults(labels, strings), nexts, strict=False):
+        place, section = bisect_right(starts, start), sections[chosen[5]]
+        begin = max(start, covered[place], _even(section.start))
+        end = min(end, *starts[place : place + 1], _even(section.end))
+        if begin < end:
+            found.append((begin, end, (start, -chosen[3])))
+    return SpanIndex(sorted(found, key=itemgetter(0)))
 
 
-class _ObjectIndex:
-    """Objects of known size sorted by address; only those that are needed get a name."""
+def _defaults(entries: Sequence[_Code], strings: bytes) -> Iterator[_Code]:
+    """For each entry itself; for a weak name the last one at its address, up to it, that is not weak or a default.
 
-    __slots__ = ("_entries", "_reach", "_starts", "_strings", "_table")
+    Start-up code in assembler makes every handler a weak alias of a default one, itself weak (common practice).
+    """
+    first: _Code | None = None
+    for entry in entries:
+        if first and first[0] != entry[0]:
+            first = None
+        if entry[2] != _WEAK or "default" in name_at(strings, entry[6]).lower():
+            first = entry
+        yield first or entry
 
-    def __init__(self, table: bytes, strings: bytes, columns: Columns) -> None:
-        entries = [
-            (value, size, number)
-            for number, _, value, size, tail in columns.others
-            if size and tail & 0xF == OBJECT and tail >> 16 != UNDEFINED
-        ]
-        entries.sort(key=lambda entry: (entry[0], -entry[1], -entry[2]))
-        self._table, self._strings, self._entries = table, strings, entries
-        self._starts = [entry[0] for entry in entries]
-        self._reach = list(accumulate((start + size for start, size, _ in entries), max))
 
-    def at(self, address: int) -> tuple[Symbol, int] | None:
-        """See ``SymbolTable.object_at``."""
-        at = bisect_right(self._starts, address) - 1
-        while at >= 0 and self._reach[at] > address:
-            start, size, number = self._entries[at]
-            if start + size > address:
-                return symbol_of(
-                    ENTRY.unpack_from(self._table, number * ENTRY_SIZE), self._strings
-                ), address - start
-            at -= 1
-        return None
+def _even(address: int) -> int:
+    """The first even address from ``address`` on: code is looked up without the Thumb bit."""
+    return address + 1 & ~1
+
+
+def _objects(columns: Columns) -> _Index:
+    """Start and number of the objects of known size; of several at one address the smallest, the first in the file."""
+    entries = [
+        (value, -size, -number)
+        for number, _, value, size, tail in columns.others
+        if size and tail & 0xF == OBJECT and tail >> 16 != UNDEFINED
+    ]
+    entries.sort()
+    return SpanIndex((value, value - size, (value, -number)) for value, size, number in entries)
 
 
 def _best(candidates: list[Symbol]) -> list[Symbol]:
