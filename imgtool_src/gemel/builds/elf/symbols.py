@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterator, Mapping, Sequence
-from itertools import accumulate, groupby
-from operator import itemgetter
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from gemel.builds.elf.symbol_entries import (
@@ -19,27 +17,19 @@ from gemel.builds.elf.symbol_entries import (
     Columns,
     Symbol,
     columns_of,
-    marks_of,
     name_at,
     symbol_of,
     words_of,
 )
 from gemel.errors import BuildError, Problem
-from gemel.span_index import SpanIndex
-from gemel.spans import ADDRESS_SPACE, Span, format_address
+from gemel.spans import Span, format_address
 
 if TYPE_CHECKING:
+    from gemel.builds.elf.symbol_indexes import Places
     from gemel.builds.source import ByteSource
 
 _BINDING_ORDER = {"global": 0, "weak": 1, "local": 2}
-_BINDING_RANKS = {1: 3, 2: 2, 0: 1}
-_CODE_KINDS = (0, FUNCTION)
 _PLACE_KINDS = (0, OBJECT, FUNCTION, 5)
-
-_WEAK = _BINDING_RANKS[2]
-_Code = tuple[int, bool, int, int, int, int, int]
-"""Address, whether it is a function, rank of its binding, number from the end, size, section and name of code."""
-_Index = SpanIndex[tuple[int, int]]
 
 Extent = tuple[int, int, bool]
 """Address and size of a function or an object, and whether it is a function."""
@@ -62,7 +52,6 @@ class SymbolTable:
         "_functions",
         "_labels",
         "_loaded",
-        "_marks",
         "_objects",
         "_source",
         "_strings_at",
@@ -89,10 +78,9 @@ class SymbolTable:
         self._loaded: tuple[bytes, bytes] | None = None
         self._columns: Columns | None = None
         self._extents: dict[int, list[Extent]] | None = None
-        self._functions: _Index | None = None
+        self._functions: Places | None = None
         self._labels: tuple[Symbol, ...] | None = None
-        self._objects: _Index | None = None
-        self._marks: dict[int, list[tuple[int, str]]] | None = None
+        self._objects: Places | None = None
         self._by_value: tuple[list[int], list[int]] | None = None
         self._asked: dict[frozenset[str], dict[str, Symbol]] = {}
 
@@ -129,7 +117,7 @@ class SymbolTable:
 
     def _place_entries(self) -> Iterator[tuple[int, int, int, int, int]]:
         strings = self._load()[1]
-        for entry in self._read_columns().others:
+        for entry in self._read_columns().rows():
             _, name, _, _, tail = entry
             if (
                 tail >> 16 != UNDEFINED
@@ -145,7 +133,7 @@ class SymbolTable:
             table, strings = self._load()
             self._labels = tuple(
                 symbol_of(ENTRY.unpack_from(table, number * ENTRY_SIZE), strings)
-                for number, name, _, _, tail in self._read_columns().others
+                for number, name, _, _, tail in self._read_columns().rows()
                 if tail & 0xF == 0
                 and tail >> 16 != UNDEFINED
                 and 0 < name < len(strings)
@@ -246,21 +234,26 @@ class SymbolTable:
         start, number = found
         return symbol_of(ENTRY.unpack_from(table, number * ENTRY_SIZE), strings), address - start
 
-    def _function_index(self) -> _Index:
+    def _function_index(self) -> Places:
         if self._functions is None:
-            self._functions = _functions(self._load()[1], self._read_columns(), self._code)
+            from gemel.builds.elf.symbol_indexes import functions_of
+
+            self._functions = functions_of(self._load()[1], self._read_columns(), self._code)
         return self._functions
 
-    def _object_index(self) -> _Index:
+    def _object_index(self) -> Places:
         if self._objects is None:
-            self._objects = _objects(self._read_columns())
+            from gemel.builds.elf.symbol_indexes import objects_of
+
+            self._objects = objects_of(self._read_columns())
         return self._objects
 
     def objects_in(self, span: Span) -> tuple[Symbol, ...]:
         """The defined objects and labels without a type whose value is in ``span``, in file order."""
         table, strings = self._load()
         if self._by_value is None:
-            pairs = sorted((value, number) for number, _, value, _, _ in self._read_columns().others)
+            columns = self._read_columns()
+            pairs = sorted(zip(columns.values, columns.numbers, strict=True))
             self._by_value = [value for value, _ in pairs], [number for _, number in pairs]
         values, order = self._by_value
         found = sorted(order[bisect_left(values, span.start) : bisect_left(values, span.end)])
@@ -274,23 +267,19 @@ class SymbolTable:
     @property
     def marks(self) -> Mapping[int, list[tuple[int, str]]]:
         """Address and name of the mapping symbols of each section by its number, sorted by address."""
-        if self._marks is None:
-            self._marks = marks_of(self._read_columns())
-        return self._marks
+        return self._read_columns().marks
 
     @property
     def extents(self) -> Mapping[int, list[Extent]]:
         """Address, size, and whether it is a function, of each function and object by section, sorted."""
         if self._extents is None:
-            rows = [
-                (tail >> 16, value & ~1, size, tail & 0xF == FUNCTION)
-                for _, _, value, size, tail in self._read_columns().others
-                if tail & 0xF in (OBJECT, FUNCTION)
-            ]
-            rows.sort()
-            self._extents = {
-                section: [row[1:] for row in group] for section, group in groupby(rows, itemgetter(0))
-            }
+            columns, self._extents = self._read_columns(), {}
+            for value, size, tail in zip(columns.values, columns.sizes, columns.tails, strict=True):
+                if tail & 0xF in (OBJECT, FUNCTION):
+                    extent = value & ~1, size, tail & 0xF == FUNCTION
+                    self._extents.setdefault(tail >> 16, []).append(extent)
+            for of_section in self._extents.values():
+                of_section.sort()
         return self._extents
 
     def mark_at(self, section: int, address: int) -> tuple[int, str] | None:
@@ -336,78 +325,6 @@ class SymbolTable:
             expected=f"one definition (nearest names: {', '.join(near)})" if near else "one definition",
             next_step="correct the name, or keep the symbol from being dropped by the linker",
         )
-
-
-def _functions(strings: bytes, columns: Columns, sections: Mapping[int, Span]) -> _Index:
-    """Start and number of the functions and labels of code by address, as ``SymbolTable.function_at`` chooses them.
-
-    Works on the raw entries: of a large build's symbols only the few that are needed get a name.
-    """
-    # Of several at one address the last is taken: a function before a plain label, global before
-    # weak before local, and otherwise the first in the file.
-    entries = [
-        (
-            value & ~1,
-            tail & 0xF == FUNCTION,
-            _BINDING_RANKS.get(tail >> 4 & 0xF, 0),
-            -number,
-            size,
-            tail >> 16,
-            name,
-        )
-        for number, name, value, size, tail in columns.others
-        if tail & 0xF in _CODE_KINDS
-        and tail >> 16 != UNDEFINED
-        and strings[name : name + 1] not in (b"", b"\0")
-    ]
-    entries.sort()
-    sized = [entry for entry in entries if entry[1] and entry[4]]
-    labels = [entry for entry in entries if not (entry[1] and entry[4]) and entry[5] in sections]
-    found = [
-        (start, _even(start + size), (start, -chosen[3]))
-        for (start, _, _, _, size, _, _), chosen in zip(sized, _defaults(sized, strings), strict=True)
-    ]
-    # What no function covers belongs to the label before it, in its section, up to the next function or label.
-    starts = [entry[0] for entry in sized]
-    covered = [0, *accumulate((end for _, end, _ in found), max)]
-    nexts = [*(entry[0] for entry in labels[1:]), ADDRESS_SPACE]
-    for (start, *_), chosen, end in zip(labels, _defaults(labels, strings), nexts, strict=False):
-        place, section = bisect_right(starts, start), sections[chosen[5]]
-        begin = max(start, covered[place], _even(section.start))
-        end = min(end, *starts[place : place + 1], _even(section.end))
-        if begin < end:
-            found.append((begin, end, (start, -chosen[3])))
-    return SpanIndex(sorted(found, key=itemgetter(0)))
-
-
-def _defaults(entries: Sequence[_Code], strings: bytes) -> Iterator[_Code]:
-    """For each entry itself; for a weak name the last one at its address, up to it, that is not weak or a default.
-
-    Start-up code in assembler makes every handler a weak alias of a default one, itself weak (common practice).
-    """
-    first: _Code | None = None
-    for entry in entries:
-        if first and first[0] != entry[0]:
-            first = None
-        if entry[2] != _WEAK or "default" in name_at(strings, entry[6]).lower():
-            first = entry
-        yield first or entry
-
-
-def _even(address: int) -> int:
-    """The first even address from ``address`` on: code is looked up without the Thumb bit."""
-    return address + 1 & ~1
-
-
-def _objects(columns: Columns) -> _Index:
-    """Start and number of the objects of known size; of several at one address the smallest, the first in the file."""
-    entries = [
-        (value, -size, -number)
-        for number, _, value, size, tail in columns.others
-        if size and tail & 0xF == OBJECT and tail >> 16 != UNDEFINED
-    ]
-    entries.sort()
-    return SpanIndex((value, value - size, (value, -number)) for value, size, number in entries)
 
 
 def _best(candidates: list[Symbol]) -> list[Symbol]:
