@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from gemel.inspection.rehearsed import Rehearsed
     from gemel.inspection.seal import SealUnderCheck
     from gemel.inspection.start_tables import StartBlocks
+    from gemel.m_profile.start_run import StartRun
     from gemel.seals.keys.keys import PublicKey
 
 Found = TypeVar("Found")
@@ -165,14 +166,36 @@ class Inspection(Struct, dict=True):
         registers = frozenset(
             register for each in releases for register in (each.control_register, each.vector_register)
         )
-        return {name: settings_of(build, registers) for name, build in self.builds.items() if build.symbols}
+        return {
+            name: settings_of(build, registers, self.start_runs.get(name))
+            for name, build in self.builds.items()
+            if build.symbols
+        }
 
     @cached_property
     def start_blocks(self) -> dict[str, StartBlocks]:
         """What start-up code of each build with symbols copies and clears."""
         from gemel.inspection.start_tables import start_blocks
+        from gemel.inspection.started import blocks_as_run
 
-        return {name: start_blocks(build) for name, build in self.builds.items() if build.symbols}
+        return {
+            name: blocks_as_run(
+                self.layout, self.placements[name], start_blocks(build), self.start_runs.get(name)
+            )
+            for name, build in self.builds.items()
+            if build.symbols
+        }
+
+    @cached_property
+    def start_runs(self) -> dict[str, StartRun | None]:
+        """What start-up code of each build does as it runs, where that can be said."""
+        from gemel.inspection.started import run_of
+
+        return {
+            name: run_of(self.layout, self.placements[name], table.words, self.bytes_of)
+            for name in self.builds
+            if (table := self.vector_table(name))
+        }
 
     @cached_property
     def seal(self) -> SealUnderCheck | None:
