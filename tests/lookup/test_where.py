@@ -237,6 +237,21 @@ def test_an_address_in_any_style_is_named(lookup, style):
     assert out.count(" <run_sampler, main.c:82>") == 1
 
 
+def test_words_before_numbers(lookup):
+    """A colour's end, a letter of another language or a number with letters hides no address after it."""
+    address = f"{symbol_address('sampler', 'run_sampler'):x}"
+    for line in (
+        f"\x1b[31m{address} {address}",
+        f"é0x{address} {address}",
+        f"deadbeef {address}",
+        f"m{address} {address}",
+    ):
+        (out,) = annotated([line], lookup, lookup.cores)
+        assert out.count("<run_sampler") == line.replace(f"m{address}", "", line[0] == "m").count(address), (
+            line
+        )
+
+
 @pytest.mark.parametrize(
     "line",
     [

@@ -5,7 +5,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Callable, Mapping
 from functools import cached_property, wraps
-from typing import TYPE_CHECKING, Literal, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from gemel.builds.build import Build
 from gemel.errors import Problem
@@ -83,6 +83,13 @@ class Inspection(Struct, dict=True):
     explains: bool = True
     as_layout_states: bool = False
 
+    def kept(self, name: str, function: Callable[[Any], Any]) -> Any:
+        """What ``function`` works out from an inspection, once; ``name`` says all else that it depends on."""
+        known = vars(self)
+        if name not in known:
+            known[name] = function(self)
+        return known[name]
+
     @property
     def layout(self) -> Layout:
         """The layout."""
@@ -127,7 +134,8 @@ class Inspection(Struct, dict=True):
     @property
     def record(self) -> Record | None:
         """The image's record if there is one and it is sound."""
-        return self.record_or_error if isinstance(self.record_or_error, Record) else None
+        found = self.record_or_error
+        return found if isinstance(found, Record) else None
 
     @cached_property
     def record_bytes(self) -> bytes | None:
@@ -195,7 +203,7 @@ class Inspection(Struct, dict=True):
         from gemel.inspection.seal import seal_under_check
 
         return seal_under_check(
-            self.layout, self.bytes_of, self.record_bytes, self.trusted, self.known, self.receiver
+            self.layout, self.bytes_of, lambda: self.record_bytes, self.trusted, self.known, self.receiver
         )
 
     @property
@@ -306,10 +314,7 @@ def once(function: Callable[[Inspection], Found]) -> Callable[[Inspection], Foun
 
     @wraps(function)
     def kept(inspection: Inspection) -> Found:
-        known = vars(inspection)
-        if name not in known:
-            known[name] = function(inspection)
-        found: Found = known[name]
+        found: Found = inspection.kept(name, function)
         return found
 
     return kept
