@@ -169,9 +169,6 @@ def _of_what_was_given(found: Open, inspection: Inspection) -> _Causes:
 
     These are all where the record shows that the builds are still as they were joined, which was then checked.
     """
-    record = inspection.record
-    if record is None or not builds_as_recorded(inspection, record.builds):
-        return {}
     other_builds: dict[str, Place] = {}
     other_layout = None
     for place, (_, severity, finding) in found.items():
@@ -179,6 +176,11 @@ def _of_what_was_given(found: Open, inspection: Inspection) -> _Causes:
             other_builds |= dict.fromkeys(finding.parties, place)
         elif severity == "error" and place.rule == OTHER_LAYOUT and "layout" in finding.parties:
             other_layout = place
+    record = inspection.record
+    if not (other_builds or other_layout) or record is None:
+        return {}
+    if not builds_as_recorded(inspection, record.builds):
+        return {}
     differs = any(place.rule == DIFFERS for place in found)
     causes: _Causes = {}
     for place, (rule, _, finding) in found.items():

@@ -453,7 +453,7 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "name": "reset-handler-in-code",
         "severity": "error",
         "guards": "device",
-        "checks": "The reset handler of each build, word 1 of its vector table, is an address inside the bytes that the build runs from, in memory that can be executed, with bit 0 set.",
+        "checks": "The reset handler of each build, word 1 of its vector table, is an address inside the bytes that the build runs from, in memory that can be executed, with bit 0 set, and not main where that leaves initialised data uninitialised.",
         "absent": "the layout has no build in an area of purpose code",
     },
     {

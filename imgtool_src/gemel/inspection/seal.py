@@ -116,14 +116,14 @@ NO_TRUST = Reason("needs a trusted key: --trust PUBKEY", Need("key"))
 def seal_under_check(
     layout: Layout,
     area_bytes: Callable[[Span], bytes],
-    record_bytes: bytes | None,
+    record_bytes: Callable[[], bytes | None],
     trusted: tuple[PublicKey, ...],
     known: tuple[PublicKey, ...] = (),
     receiver: Receiver = NO_RECEIVER,
 ) -> SealUnderCheck | None:
     """What the seal's area of the image holds; None where the layout has no seal.
 
-    ``area_bytes`` reads a plain span of the image, ``record_bytes`` are the sound record's.
+    ``area_bytes`` reads a plain span of the image, ``record_bytes`` the sound record, for a seal that is read.
     """
     plan = layout.seal
     if plan is None:
@@ -140,7 +140,8 @@ def seal_under_check(
             seal = read_seal(data, erased, f"area {plan.area}, {span}")
         except SealError as found:
             error = found.with_traceback(None)  # which would keep the image alive
-    return SealUnderCheck(plan, demands_of(plan, receiver), span, seal, error, record_bytes, trusted, known)
+    record = record_bytes() if seal else None
+    return SealUnderCheck(plan, demands_of(plan, receiver), span, seal, error, record, trusted, known)
 
 
 def key_words(fingerprint: bytes) -> str:

@@ -65,12 +65,6 @@ def _next_step(placement: Placement, piece: Piece) -> str:
     )
 
 
-def _entry(placement: Placement) -> int:
-    """The entry point of the file; -1 where it has none."""
-    entry = placement.build.entry
-    return -1 if entry is None else entry & ~1
-
-
 def _is_padding(placement: Placement, rest: Span) -> bool:
     """Whether no section has bytes in ``rest``: the linker has filled up to the next one."""
     sections = placement.build.sections.all() if placement.build.sections else ()
@@ -108,7 +102,7 @@ def _findings(
             span=stored,
             next_step=unused_words(unused, rest) or _next_step(placement, piece),
             lines=(f"largest objects there: {symbols}",) if symbols else (),
-            follows_from=(("reset-handler-in-code", plan.name),) if run.holds(_entry(placement)) else (),
+            follows_from=(("start-copies-stored-data", plan.name), ("reset-handler-in-code", plan.name)),
         )
 
 

@@ -8,10 +8,9 @@ from typing import TYPE_CHECKING
 from gemel.checking.rule import Rule
 from gemel.inspection.image_bytes import not_erased
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.unchanged import joined_with_other_layout, spans_of_rest
+from gemel.inspection.unchanged import digest_of_rest, joined_with_other_layout, spans_of_rest
 from gemel.inspection.wording import record_not_sound, see
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
-from gemel.placement.placed import sha256_of
 from gemel.spans import Span, without
 
 if TYPE_CHECKING:
@@ -27,8 +26,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     if record is None:
         yield NotChecked("record", record_not_sound())
         return
-    spans = spans_of_rest(inspection, record)
-    actual = sha256_of(inspection.layout, inspection.image, spans)
+    actual = digest_of_rest(inspection, record)
     if actual == record.rest_sha256:
         yield Holds("flash outside the builds")
         return
@@ -36,7 +34,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         reason = "the image was joined with another layout, which states what is outside the builds"
         yield NotChecked("flash outside the builds", see("record-of-this-layout", reason))
         return
-    written = list(inspection.patches.known.values())
+    spans, written = spans_of_rest(inspection, record), list(inspection.patches.known.values())
     runs = [
         str(found.span)
         for span in without(spans, written)
