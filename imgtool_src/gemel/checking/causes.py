@@ -23,7 +23,7 @@ OTHER_LAYOUT = "record-of-this-layout"
 OTHER_BUILD = "build-ids-equal"
 """The rule whose finding is that another build was given than the image holds."""
 
-OF_LAYOUT = ("checksums-match", "stamps-match", "record-of-these-builds")
+OF_LAYOUT = ("stamps-match", "record-of-these-builds")
 """Rules about the image that depend on the layout alone where the builds are as they were joined."""
 
 CHANGED = "record-digests-match"

@@ -92,6 +92,7 @@ def _causes(
         yield from _in_covered(inspection, covered)
         if checksum.name not in changed:
             yield "rest-digest-matches", "rest"
+    yield "record-of-this-layout", "layout"
 
 
 def _in_covered(inspection: Inspection, covered: Sequence[Span]) -> Iterator[Cause]:
