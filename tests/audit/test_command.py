@@ -74,7 +74,7 @@ def test_an_index_answers(archive):
         "PASS in/b.srec",
         "FAIL in/c.hex",
     ]
-    both = ("--find", "version=1.2.3", "--find", "finding=checksums-match")
+    both = ("--find", "version=1.2.3", "--find", "finding=record-digests-match")
     assert run_here("audit", "--index", "i.sqlite", *both, cwd=archive).stdout.startswith("FAIL in/c.hex")
     none = run_here("audit", "--index", "i.sqlite", "--find", "version=9.9.9", cwd=archive)
     assert (none.returncode, none.stdout) == (1, "")

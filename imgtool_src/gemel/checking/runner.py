@@ -162,7 +162,7 @@ def check(
         if applied.waivers:
             used |= applied.waivers
         results.append(applied.result)
-    if any(result.findings for result in results):
+    if sum(len(result.findings) for result in results) > 1:
         results = _causes_first(results, inspection, today)
     silent = {result.rule.name for result in results if result.not_checked}
     if rules is not None:
@@ -179,7 +179,7 @@ def _causes_first(
     results: list[RuleResult], inspection: Inspection, today: datetime.date
 ) -> list[RuleResult]:
     """``results`` without the findings that follow from another one, which names their rules."""
-    from gemel.checking.causes import OpenFinding, Place, roots_of
+    from gemel.checking.causes import OTHER_LAYOUT, OpenFinding, Place, roots_of
 
     found = {
         Place(result.rule.name, number): OpenFinding(result.rule, result.severity, judged.finding)
@@ -191,12 +191,12 @@ def _causes_first(
         Place(result.rule.name, number)
         for result in results
         for number, judged in enumerate(result.findings)
-        if judged.ended or judged.refused  # a waiver that does not count is reported where it is
+        if judged.ended or judged.refused  # another layout keeps no waiver from being reported
     }
     roots = {
         place: root
         for place, root in roots_of(found, inspection, lambda rule, held: _found(rule, held, today)).items()
-        if place not in decided
+        if place not in decided or root.rule != OTHER_LAYOUT
     }
     led_to: dict[Place, list[Place]] = {}
     for place, root in sorted(roots.items()):

@@ -65,12 +65,17 @@ def changed_checksums(inspection: Inspection) -> dict[str, bool]:
         stored = inspection.bytes_of(place)
         if isinstance(expected, Problem) or stored == expected:
             continue
-        restored = inspection.image.copy()
-        restored.write(place.start, expected)
-        alone = as_recorded(replace(inspection, image=restored)) is True
+        alone = inspection.explains and _as_recorded_with(inspection, place, expected)
         if alone or is_blank(stored) or unchanged_since_join(inspection, covered):
             found[checksum.name] = alone
     return found
+
+
+def _as_recorded_with(inspection: Inspection, place: Span, data: bytes) -> bool:
+    """Whether the image would be as recorded with these bytes."""
+    restored = inspection.image.copy()
+    restored.write(place.start, data)
+    return as_recorded(replace(inspection, image=restored)) is True
 
 
 def is_blank(data: bytes) -> bool:

@@ -15,8 +15,6 @@ from gemel.record.record import Record
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
     """One outcome for the record; a finding for each problem that reading it met."""
-    from gemel.inspection.changed_bytes import cut_causes
-
     plan = inspection.layout.record
     if plan is None:
         return
@@ -25,6 +23,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     if isinstance(found, Record):
         yield Holds(f"area {plan.area}")
     elif found is not None:
+        from gemel.inspection.changed_bytes import cut_causes
+
         damaged = found.faults[0] in (RecordFault.WRONG_CRC, RecordFault.WRONG_SIZES)
         others = [f"{each.what}: {each.where}" for each in found.problems[1:]] if damaged else []
         for problem in found.problems[:1] if damaged else found.problems:
