@@ -144,7 +144,7 @@ class EmulatedCore:
             self.faults.stop("vectors-unreadable", None, {"address": vectors})
             return
         self.registers.stack = stack & ~3
-        self.registers.link = 0xFFFF_FFFF
+        self.registers.set_link(0xFFFF_FFFF)
         self.initial_stack = stack & ~3
         self.bus.begin_stack(stack & ~3)
         self.pc = reset & ~1
@@ -170,7 +170,7 @@ class EmulatedCore:
             self.state = "running"
             self.coming.advance(self.time)
             self.exceptions.take_due()
-            if not self.runs:
+            if not self.runs or self.hand_over:
                 break
             coming = self.coming.next()
             stop = until if coming is None else min(until, max(coming, self.time + 1))

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from gemel.rehearsal.plan import PAGE
+
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.emulated_core import EmulatedCore
 
@@ -36,10 +38,21 @@ class StackWatch:
 
     def _saw_main(self, pointer: int) -> None:
         top = self._core.initial_stack
-        if top is None or pointer > top:
+        if top is None or pointer > top or self.moved_to(pointer):
             return
         if self.lowest_main is None or pointer < self.lowest_main:
             self.lowest_main = pointer
+
+    def moved_to(self, pointer: int) -> bool:
+        """Whether a main stack pointer below the limit is on another stack: code moved it there.
+
+        A stack that grows past its limit uses the bytes above that first, unless one frame is larger.
+        """
+        core, limit = self._core, self._core.plan.stack_limit or 0
+        if pointer >= limit or not core.blocks.moves_stack:
+            return False
+        located = core.bus.locate(limit)
+        return located is not None and not located[0].touched(located[1], PAGE)
 
     def _saw_process(self, pointer: int) -> None:
         stack = self._current

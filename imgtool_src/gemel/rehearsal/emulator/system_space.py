@@ -194,7 +194,7 @@ class SystemSpace:
 
     def float_saved(self) -> None:
         """The running code used the float unit: what was put off is stacked."""
-        if self._float_used():
+        if self._words[FLOAT_CONTEXT] & LAZY_ACTIVE and self._float_used():
             self._words[FLOAT_CONTEXT] &= ~LAZY_ACTIVE
 
     def set_lazy_frame(self, address: int | None) -> None:
