@@ -26,7 +26,7 @@ class CoreExceptions:
     def __init__(self, core: EmulatedCore) -> None:
         self._core = core
         self.since = self._chained = self._bad_returns = self._came = 0
-        self._returned_at = -1
+        self._returned_at = self._faulted_at = -1
 
     def take_due(self) -> None:
         """Take the exception that is pending, if one is."""
@@ -57,11 +57,11 @@ class CoreExceptions:
             if core.calls is not None:
                 core.calls.enter_exception(interrupted)
 
-    def _starves_threads(self, number: int) -> bool:
-        """Thread code is interrupted; True if it never gets to do anything any more."""
+    def _starves_threads(self, number: int, executed: int = 0) -> bool:
+        """Thread code is interrupted; True if it never gets to do more than ``executed`` instructions any more."""
         core = self._core
         self.since = core.time
-        self._chained = self._chained + 1 if self._returned_at == core.instructions else 0
+        self._chained = self._chained + 1 if core.instructions - self._returned_at <= executed else 0
         if self._chained < LIVELOCK:
             return False
         core.faults.stop("interrupt-livelock", core.pc, {"number": number})
@@ -78,8 +78,10 @@ class CoreExceptions:
     def take_fault(self, number: int, return_address: int) -> None:
         """Take a fault's exception; the caller has seen that it can be taken."""
         core = self._core
-        if not core.interrupts.active:
-            self.since = core.time
+        again, self._faulted_at = return_address == self._faulted_at, return_address
+        # An instruction that faults may count as executed.
+        if not core.interrupts.active and self._starves_threads(number, 1 if again else 0):
+            return
         if enter(core, number, return_address) and core.calls is not None:
             core.calls.enter_exception(return_address)
 

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from gemel.rehearsal.plan import PAGE
-
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.emulated_core import EmulatedCore
 
 NEAR = 1 << 16
 """A stack pointer that moves further without an exception has gone to another stack."""
+
+LARGEST_FRAME = 1 << 14
+"""Bytes of a frame that one instruction may make; a main stack pointer that moves further is moved to a stack."""
 
 MAX_STACKS = 64
 
@@ -46,13 +47,17 @@ class StackWatch:
     def moved_to(self, pointer: int) -> bool:
         """Whether a main stack pointer below the limit is on another stack: code moved it there.
 
-        A stack that grows past its limit uses the bytes above that first, unless one frame is larger.
+        A stack that grows past its limit uses the bytes above that first, as no frame is larger than those.
         """
         core, limit = self._core, self._core.plan.stack_limit or 0
-        if pointer >= limit or not core.blocks.moves_stack:
+        if (
+            pointer >= limit
+            or not core.blocks.moves_stack
+            or limit + LARGEST_FRAME > (core.initial_stack or 0)
+        ):
             return False
         located = core.bus.locate(limit)
-        return located is not None and not located[0].touched(located[1], PAGE)
+        return located is not None and not located[0].touched(located[1], LARGEST_FRAME)
 
     def _saw_process(self, pointer: int) -> None:
         stack = self._current
