@@ -77,10 +77,13 @@ def test_find(texts, files):
     index.close()
 
 
-def test_a_new_result_replaces_what_the_file_is_found_by():
-    """Once corrected, an image is not found by its old findings any more."""
-    index = filled(None)
-    index.put(_renamed(TWO, "a.hex"), "s", "b")
+def test_a_new_result_replaces_what_the_file_is_found_by(tmp_path):
+    """Once corrected, an image is not found by its old findings any more; one audit takes a file once."""
+    filled(tmp_path / "index").close()
+    index = Index(tmp_path / "index")
+    assert index.put(_renamed(TWO, "a.hex"), "s", "b")
+    assert not index.put(_renamed(ONE, "a.hex"), "s", "b")
+    assert not index.keep(_renamed(ONE, "a.hex"))
     assert found(index, "finding=checksums-match") == []
     assert found(index, "version=1.2.4") == ["a.hex", "b.hex"]
     index.close()

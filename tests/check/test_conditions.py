@@ -9,9 +9,11 @@ from tide_gauge import ROOT
 
 from gemel.checking.conditions import ONLY_WITH, outcomes
 from gemel.checking.registry import all_rules
+from gemel.checking.rule import stored
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.layout.reader import read_layout
+from gemel.policy.receiver import NO_RECEIVER, Receiver
 
 LAYOUTS = sorted([*ROOT.glob("layouts/*.toml"), *ROOT.glob("testdata/*/*.toml")])
 CONDITIONAL = [rule for rule in all_rules() if rule.only_with or rule.of_elf]
@@ -28,6 +30,39 @@ def test_a_rule_that_is_passed_over_would_say_the_same(path: Path) -> None:
     inspection = _inspection(path)
     for rule in CONDITIONAL:
         assert list(outcomes(rule, inspection)) == list(rule.check(inspection)), rule.name
+
+
+SEALABLE = [path for path in LAYOUTS if read_layout(path.read_bytes(), path.name).layout.seal]
+
+
+@pytest.mark.parametrize("path", SEALABLE, ids=lambda path: path.stem)
+@pytest.mark.parametrize(
+    ("given", "receiver", "passed_over"),
+    [
+        ("erased", NO_RECEIVER, True),
+        ("one byte at the end", NO_RECEIVER, False),
+        ("erased", Receiver(trusts_keys=True), False),
+    ],
+)
+def test_rules_on_seals_say_the_same_where_there_is_none(
+    path: Path, given: str, receiver: Receiver, passed_over: bool
+) -> None:
+    """An erased area, one byte in it, and a receiver that asks for a seal; rules are passed over in the first alone."""
+    read = read_layout(path.read_bytes(), path.name)
+    layout = read.layout
+    assert layout.seal
+    span, erased = layout.span_of(layout.seal.area), layout.memory_of(layout.seal.area).erased_byte
+    image = SparseBytes()
+    if given != "erased":
+        image.write(span.last, bytes([erased ^ 0xFF]))
+    inspection = Inspection(read, image, {}, receiver=receiver)
+    rules = [rule for rule in CONDITIONAL if rule.only_with == "seal"]
+    assert len(rules) == 7
+    for rule in rules:
+        assert list(outcomes(rule, inspection)) == list(rule.check(inspection)), rule.name
+    asked: list[Inspection] = []
+    outcomes(stored(name="seal-of-nobody", only_with="seal", check=asked.append), inspection)
+    assert (not asked) == (passed_over and not layout.seal.required)
 
 
 def test_each_condition_is_met_and_missed() -> None:

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from gemel.builds.mapped_code import mapped_code
 from gemel.layout.model import Core
 from gemel.m_profile.capabilities import lacking
+from gemel.m_profile.instruction_table import WIDE
 from gemel.m_profile.sieve import Sieve, Unfit
 
 CORES = [
@@ -51,6 +52,20 @@ def test_any_stream_is_walked_halfword_by_halfword(
 ) -> None:
     """On any bytes the one-pass search finds what a plain walk finds."""
     code = b"".join(half.to_bytes(2, "little") for half in halves)
+    sieve = _sieve(architecture, extensions)
+    assert list(sieve.unfit(code)) == _walked(sieve, code)
+
+
+@pytest.mark.parametrize(("architecture", "extensions"), CORES)
+def test_every_encoding_of_the_table_is_looked_at(architecture: str, extensions: tuple[str, ...]) -> None:
+    """Each entry of the table, with 40 values of its free bits each, is found where it is lacking, and only there."""
+    choose = random.Random(11)
+    words = [
+        each.value | choose.getrandbits(32) & ~each.mask & 0xFFFF_FFFF for each in WIDE for _ in range(40)
+    ]
+    code = b"".join(
+        (word >> 16).to_bytes(2, "little") + (word & 0xFFFF).to_bytes(2, "little") for word in words
+    )
     sieve = _sieve(architecture, extensions)
     assert list(sieve.unfit(code)) == _walked(sieve, code)
 

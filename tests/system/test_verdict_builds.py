@@ -206,6 +206,30 @@ BOARD: dict[tuple[str, str], dict[str, int]] = {
 }
 """Names of their own for what is copied and cleared; start registers at an address that a shift makes."""
 
+SAMPLE: dict[tuple[str, str], dict[str, int]] = {
+    ("station-board", "sampler-copies-pairs"): {},
+    ("station-board", "sampler-copies-table"): {},
+    ("station-board", "sampler-copies-down"): {},
+    ("station-board", "sampler-copies-late"): NOT_COPIED,
+    ("station-board", "sampler-copies-short"): NOT_COPIED,
+    ("station-board", "sampler-copies-next"): {"start-copies-stored-data": 1},
+    ("station-board", "sampler-copies-beside"): {"start-copies-stored-data": 1},
+    ("station-board", "sampler-clears-late"): NOT_CLEARED,
+    ("station-board", "sampler-clears-short"): NOT_CLEARED,
+    ("station-board", "sampler-vtor-member"): {},
+    ("station-board", "sampler-vtor-member-station"): {"vector-register-own-table": 1},
+    ("station-board", "sampler-vtor-pointer-station"): {"vector-register-own-table": 1},
+    ("station-board", "sampler-float-member"): {},
+    ("station-board", "sampler-float-listed"): {},
+    ("station-board", "sampler-float-member-late"): {"float-enabled-before-use": 1},
+    ("station-starts-pointer", "sampler-board"): {},
+    ("station-starts-member-value", "sampler-board"): RELEASE,
+    ("station-starts-listed-table", "sampler-board"): RELEASE,
+    ("station-board", "sampler-at-main"): {"reset-handler-in-code": 1},
+    ("station-board", "sampler-at-main-copies"): {"entry-point-agrees": 1},
+}
+"""A sample of the corpus: start-up code whose labels are right and whose instructions may not be."""
+
 REGISTERS = (
     ("start = 0x4002_1000", "start = 0x5800_0000"),
     ("vector_register = 0x4002_1114", "vector_register = 0x5800_0010"),
@@ -277,6 +301,13 @@ def test_names_and_registers_of_another_board(files: tuple[str, str], family: st
     """Blocks are known by the words of their labels, registers by how code puts their addresses together."""
     changes = REGISTERS + (SECURITY if "callback" in files[0] else ())
     assert broken_in(judged(family, files, changes)) == BOARD[files]
+
+
+@pytest.mark.parametrize(("files", "family"), _built(*SAMPLE))
+def test_what_start_up_code_does_counts(files: tuple[str, str], family: str) -> None:
+    """Blocks, settings and floating point are judged by a run of the code, whatever its shape."""
+    changes = REGISTERS + (FLOAT if "float" in files[1] else ())
+    assert broken_in(judged(family, files, changes)) == SAMPLE[files]
 
 
 @pytest.mark.parametrize(("files", "family"), _built(("station-board-copies", "sampler-board-copied")))
@@ -397,7 +428,7 @@ def test_types_without_own_debug_information_are_not_checked() -> None:
 
 def test_every_build_is_in_a_table() -> None:
     """No committed ELF file is left out, and none in the tables is missing."""
-    groups = (*SOUND, *PAIRS, *LANGUAGES, *LOADERS, *STARTUP, *BOARD)
+    groups = (*SOUND, *PAIRS, *LANGUAGES, *LOADERS, *STARTUP, *BOARD, *SAMPLE)
     listed = {
         "station",
         "sampler",

@@ -11,12 +11,13 @@ from audit.audited import IN_CODE, plan_of_layout, write_image
 from small_device import joined, layout
 
 import gemel
+from gemel.checking.conditions import ONLY_WITH
 from gemel.checking.registry import all_rules
 from gemel.checking.runner import RuleResult
 from gemel.image.image import Image, ImageFile
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.without_image import OF_THE_IMAGE, ImageNeeded, WithoutImage
+from gemel.inspection.watched import OF_THE_IMAGE, Watched
 from gemel.spans import Span
 from gemel.structs import fields, replace
 from gemel.workflows.audit_worker import Judge
@@ -75,15 +76,22 @@ def changed(image: SparseBytes, place: int) -> SparseBytes:
 
 @pytest.mark.parametrize("add", ["", WAIVED])
 def test_each_result_is_that_of_a_check_by_itself(add):
-    """Sound, broken and foreign images in any order: every outcome, waiver and verdict is the same.
+    """Sound, broken and foreign images in several orders: every outcome, waiver and verdict is the same.
 
     But for the causes of wrong checksums, which are not searched for.
     """
     read = layout(add=add)
     checker = Checker(read, trust_in(read), min_rollback=7, disassemble=False, today=TODAY)
     verdicts = set()
-    for name, image in images().items():
-        alone = gemel.check(read, image, min_rollback=7, disassemble=False, rehearsal=False, today=TODAY)
+    shuffled = random.Random(5)
+    made = images()
+    singles = {}
+    for name in [*made, *shuffled.sample([*made], len(made)), *shuffled.sample([*made], len(made))]:
+        image = made[name]
+        alone = singles.get(name) or gemel.check(
+            read, image, min_rollback=7, disassemble=False, rehearsal=False, today=TODAY
+        )
+        singles[name] = alone
         found = checker.check(image)
         for one, other in zip(found.results, alone.results, strict=True):
             assert one == (unexplained(other) if other.rule.name == "checksums-match" else other), name
@@ -100,14 +108,14 @@ def unexplained(result: RuleResult) -> RuleResult:
     return replace(result, findings=tuple(bare))
 
 
-def test_what_does_not_depend_on_the_image_is_applied_once(monkeypatch):
-    """Of all rules at least a third is applied no more than once, however many images there are."""
+def test_a_rule_is_applied_again_where_it_reads_something_else_alone(monkeypatch):
+    """To an image that is the same no rule; to another version no more than a few; to another code more of them."""
     read = layout()
-    applied: dict[str, int] = {}
+    applied: list[str] = []
 
     def counting(rule):  # type: ignore[no-untyped-def]
         def check(inspection):  # type: ignore[no-untyped-def]
-            applied[rule.name] = applied.get(rule.name, 0) + 1
+            applied.append(rule.name)
             return rule.check(inspection)
 
         return replace(rule, check=check)
@@ -115,31 +123,121 @@ def test_what_does_not_depend_on_the_image_is_applied_once(monkeypatch):
     rules = tuple(counting(rule) for rule in all_rules())
     monkeypatch.setattr("gemel.checking.runner.all_rules", lambda: rules)
     checker = Checker(read, trust_in(read), min_rollback=None, disassemble=False, today=TODAY)
-    for _ in range(3):
-        checker.check(Image(joined().image))
-    assert set(applied.values()) == {1, 4}
-    assert sum(applied.get(rule.name, 0) <= 1 for rule in rules) > len(rules) / 3
+    made = images()
+    found = {}
+    for name in ("sound", "sound", "another version", "a byte of code changed"):
+        applied.clear()
+        checker.check(Image(made[name].data.copy(), file=name))
+        found.setdefault(name, []).append(len(applied))
+    first, same = found["sound"]
+    assert len(set(applied)) == len(applied)
+    assert (same, first) == (0, sum(not rule.of_elf for rule in rules) - skipped(read, rules))
+    assert 0 < found["another version"][0] < first / 3
+    assert 0 < found["a byte of code changed"][0] < first / 3
 
 
-def test_every_field_of_an_image_is_withheld():
-    """``OF_THE_IMAGE`` are the fields that an image changes; each raises where there is none, and all others do not."""
-    read = layout()
-    fixed = Inspection(read, SparseBytes())
-    data = joined().image
-    image = Image(
-        data, 5, (gemel.errors.Problem("p"),), "f", leaves_bytes_out=False, read_from=ImageFile(1, b"")
+def skipped(read, rules) -> int:  # type: ignore[no-untyped-def]
+    """How many rules have conditions that say all for this layout."""
+    return sum(
+        bool(rule.only_with) and not rule.of_elf and not ONLY_WITH[rule.only_with](read.layout)
+        for rule in rules
     )
-    filled = with_image(fixed, image)
-    assert {name for name in fields(filled) if getattr(filled, name) != getattr(fixed, name)} == set(
-        OF_THE_IMAGE
-    )
-    without = WithoutImage.of(fixed)
-    for name in fields(without):
-        if name in OF_THE_IMAGE:
-            with pytest.raises(ImageNeeded):
-                getattr(without, name)
-        else:
-            assert getattr(without, name) == getattr(fixed, name)
+
+
+def test_everything_of_an_image_is_watched():
+    """All that differs between images is what the image has, and no more: fields, bytes and runs."""
+    fixed = Inspection(layout(), SparseBytes())
+    made = images()
+    watched = Watched.of(fixed)
+    problem = (gemel.errors.Problem("p"),)
+    for name, image in made.items():
+        filled = with_image(fixed, replace(image, remarks=problem if name == "raw" else ()))
+        watched.over(filled)
+        for field in (*fields(fixed), "record", "placed", "blank_tables"):
+            if field != "image":
+                mine, its = getattr(watched, field), getattr(filled, field)
+                assert mine == its or (isinstance(mine, Exception) and str(mine) == str(its)), (name, field)
+        watched.settle()
+        ours, theirs = watched.image, image.data
+        inner = Span(5, 0x2000) if theirs.bounds() is None else Span(theirs.bounds().start - 3, 5000)
+        assert ours == theirs
+        assert ours.copy() == theirs
+        for method, *words in READINGS:
+            given = [inner if word == "span" else word for word in words]
+            one, other = (getattr(each, method) for each in (ours, theirs))
+            if callable(one):
+                one, other = one(*given), other(*given)
+            if method == "pieces":
+                one, other = list(one), list(other)
+            assert one == other, (name, method)
+    changed = [with_image(fixed, replace(each, remarks=problem)) for each in made.values()]
+    differing = {
+        name
+        for each in changed
+        for name in fields(fixed)
+        if getattr(each, name) != getattr(fixed, name) and name != "image"
+    }
+    assert differing == set(OF_THE_IMAGE)
+
+
+READINGS = (
+    ("size",),
+    ("bounds",),
+    ("spans",),
+    ("held_in", "span"),
+    ("holds", "span"),
+    ("pieces",),
+    ("pieces", "span"),
+    ("read", "span", 0xFF),
+)
+"""What can be read of an image, with what it is given; ``copy`` and comparing are left."""
+
+
+def test_readings_are_all_that_there_are():
+    """A new method of an image is watched too, or changes it, which a rule must not."""
+    methods = {name for name in vars(SparseBytes) if not name.startswith("_")}
+    assert methods - {name for name, *_ in READINGS} == {"copy", "write", "add", "erase"}
+    image = Watched.of(Inspection(layout(), SparseBytes())).image
+    for change in (
+        lambda: image.write(0, b"1"),
+        lambda: image.add(0, b"1"),
+        lambda: image.erase(Span(0, 1)),
+    ):
+        with pytest.raises(AttributeError):
+            change()
+
+
+def test_what_cannot_be_read_of_the_next_image_is_for_its_reader():
+    """A read that raises for the next image is caught by what catches it for one."""
+    fixed = Inspection(layout(), SparseBytes())
+    watched = Watched.of(fixed)
+
+    def whole(inspection):  # type: ignore[no-untyped-def]
+        try:
+            return inspection.image.read(Span(0, 4), None)
+        except ValueError:
+            return None
+
+    found = []
+    for size in (4, 3, 4, 3):
+        image = SparseBytes()
+        image.write(0, bytes(size))
+        found.append(watched.over(with_image(fixed, Image(image))).kept("whole", whole))
+        watched.settle()
+    assert found == [bytes(4), None, bytes(4), None]
+
+
+@pytest.mark.parametrize("name", ["MOST_BYTES", "MOST_RUNS"])
+@pytest.mark.parametrize(("less", "kept"), [(0, True), (1, False)])
+def test_a_large_image_is_checked_by_itself(name, less, kept, monkeypatch):
+    """One of more bytes or runs than are kept several times has the same result, and nothing of it is kept."""
+    read, image = layout(), joined().image
+    at = {"MOST_BYTES": image.size, "MOST_RUNS": len(image.spans())}[name]
+    monkeypatch.setattr(f"gemel.workflows.checking_many.{name}", at - less)
+    checker = Checker(read, trust_in(read), min_rollback=None, disassemble=False, today=TODAY)
+    alone = gemel.check(read, Image(image), disassemble=False, rehearsal=False, today=TODAY)
+    assert checker.check(Image(image)).results == alone.results
+    assert bool(vars(checker._watched)["_kept"]) == kept
 
 
 def test_no_image_is_left_in_memory(tmp_path):

@@ -44,8 +44,11 @@ TABLES = (
 PUT = (
     "INSERT INTO images (path, named, stamp, judged_by, run, place, content, result) VALUES (?,?,?,?,?,?,?,?) "
     "ON CONFLICT (path) DO UPDATE SET named=excluded.named, stamp=excluded.stamp, judged_by=excluded.judged_by, "
-    "run=excluded.run, place=excluded.place, content=excluded.content, result=excluded.result RETURNING id"
+    "run=excluded.run, place=excluded.place, content=excluded.content, result=excluded.result "
 )
+NOT_YET = "WHERE images.run <> excluded.run "
+"""After which ``PUT`` leaves a row as it is that this audit has put."""
+
 LONGEST = 1 << 20
 """Bytes of the longest value that is read; a result takes some kilobytes."""
 
@@ -82,6 +85,7 @@ class Index:
     def __init__(self, file: Path | None, *, write: bool = True) -> None:
         """Open ``file``, made if it is not there and ``write``; None: one of its own that ends with the process."""
         self._file, self._waiting, self._place = file, 0, 0
+        self._terms: list[tuple[str, str, int]] = []
         self._connection = self._opened(write)
         try:
             self._prepare(write)
@@ -130,7 +134,7 @@ class Index:
 
     def known(self, path: str) -> Known | None:
         """What the index has of a file; None if it has nothing, or nothing that can be read."""
-        row = self._one(
+        row = self.run > 1 and self._one(
             "SELECT stamp, judged_by, run, result FROM images WHERE path = ?", (stored_path(path),)
         )
         with suppress(ValueError, TypeError):
@@ -145,15 +149,19 @@ class Index:
         judged_by: str,
         blocks: Sequence[IndexedBlock] = (),
         line: str = "",
-    ) -> None:
+    ) -> bool:
         """Keep what was found in a file; ``stamp`` is how the file looked, ``judged_by`` by what it was judged.
 
-        ``line`` is the result as ``line_of`` writes it, whatever path it names, if that is known.
+        ``line`` is the result as ``line_of`` writes it, whatever path it names, if that is known.  False, and
+        nothing is kept, if this audit has one of the file.
         """
-        self._put(stored_path(result.path), result, (stamp, judged_by), terms_of(result), line)
+        judged = (stamp, judged_by)
+        if not self._put(stored_path(result.path), result, judged, terms_of(result), line, NOT_YET):
+            return False
         if blocks:
             self._put_blocks(result.content_sha256 or "", blocks)
         self._written()
+        return True
 
     def put_release(
         self, result: ImageResult, digests: Iterable[str], blocks: Iterable[IndexedBlock]
@@ -187,25 +195,28 @@ class Index:
         judged: tuple[str, str],
         terms: Iterable[Term],
         line: str = "",
-    ) -> None:
+        condition: str = "",
+    ) -> bool:
         self._place += 1
         row = (path, os.fsencode(result.path), *judged, self.run, self._place, result.content_sha256)
-        image = self._one(PUT, (*row, line or line_of(result)))
-        self._do("DELETE FROM terms WHERE image = ?", image)
-        rows = [(*term, *image) for term in terms]
-        self._do_many("INSERT OR IGNORE INTO terms VALUES (?,?,?)", rows)
+        found = self._one(f"{PUT}{condition}RETURNING id", (*row, line or line_of(result)))
+        if not found:
+            return False
+        image: int = found[0]
+        if self.run > 1 or not condition:
+            self._do("DELETE FROM terms WHERE image = ?", (image,))
+        self._terms += [(*term, image) for term in terms]
+        return True
 
-    def has_seen(self, path: str) -> bool:
-        """Whether this audit has kept a result of the file."""
-        values = (stored_path(path), self.run)
-        return bool(self._one("SELECT 1 FROM images WHERE path = ? AND run = ?", values))
-
-    def keep(self, result: ImageResult) -> None:
-        """Note that a file was seen again, unchanged."""
+    def keep(self, result: ImageResult) -> bool:
+        """Note that a file was seen again, unchanged; false if this audit has it."""
         self._place += 1
-        values = (self.run, self._place, os.fsencode(result.path), stored_path(result.path))
-        self._do("UPDATE images SET run = ?, place = ?, named = ? WHERE path = ?", values)
+        values = (self.run, self._place, os.fsencode(result.path), stored_path(result.path), self.run)
+        words = "UPDATE images SET run = ?, place = ?, named = ? WHERE path = ? AND run <> ? RETURNING id"
+        if not self._one(words, values):
+            return False
         self._written()
+        return True
 
     def first_with(self, result: ImageResult) -> str | None:
         """The first other file of this audit with the same content."""
@@ -230,6 +241,7 @@ class Index:
         yield from self._results("content = ?", [content])
 
     def _results(self, condition: str, values: Iterable[Any]) -> Iterator[ImageResult]:
+        self._put_terms()
         for path, named, line in self._rows(
             f"SELECT path, named, result FROM images WHERE {condition} ORDER BY path",  # noqa: S608 (our words)
             values,
@@ -266,6 +278,7 @@ class Index:
     def close(self) -> None:
         """Write what was not written yet, and close."""
         if self._connection.in_transaction:
+            self._put_terms()
             self._do("COMMIT")
         self._connection.close()
 
@@ -279,8 +292,13 @@ class Index:
         self._waiting += 1
         if self._waiting >= ROWS_A_COMMIT:
             self._waiting = 0
+            self._put_terms()
             self._do("COMMIT")
             self._do("BEGIN IMMEDIATE")
+
+    def _put_terms(self) -> None:
+        terms, self._terms = self._terms, []
+        self._do_many("INSERT OR IGNORE INTO terms VALUES (?,?,?)", terms)
 
     def _do(self, statement: str, values: Iterable[Any] = ()) -> None:
         for _ in self._rows(statement, values):

@@ -8,7 +8,7 @@ mapping symbol or function, is data.
 
 from __future__ import annotations
 
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator
 from itertools import accumulate
 
@@ -74,34 +74,41 @@ def _is_stored(build: Build, span: Span) -> bool:
 
 
 def _mapped(section: Span, data: bytes, marks: list[Mark], extents: list[Extent]) -> MappedSection:
-    base, whole = section.start, section.size
-    starts = [min(max(at - base, 0), whole) for at, _ in marks]
-    stretches = [
-        (first, last, name[1])
-        for first, last, (_, name) in zip(starts, [*starts[1:], whole], marks, strict=True)
-        if first < last
-    ]
-    parts = [data[first:last] if kind == "t" else bytes(last - first) for first, last, kind in stretches]
-    code = bytearray(bytes(starts[0]) + b"".join(parts))
-    for start, end in _unmarked_data(section, marks, extents):
-        code[start - base : end - base] = bytes(end - start)
-    size = sum([last - first for first, last, kind in stretches if kind == "t"])
-    for first, last in [stretch[:2] for stretch in stretches if code[stretch[1] - 1] == 0xFF]:
-        filled = _fill_at_end(bytes(code[first:last]))
-        code[last - filled : last] = bytes(filled)
-        size -= filled
-    arm = tuple(Span(base + first, last - first) for first, last, kind in stretches if kind == "a")
+    base, end = section.start, section.end
+    places = [at for at, _ in marks]
+    before, inside = bisect_left(places, base), bisect_right(places, end)
+    places = [base] * before + places[before:inside] + [end] * (len(places) - inside)
+    stretches = list(zip(places, [*places[1:], end], [name for _, name in marks], strict=True))
+    others = [(first, last) for first, last, name in stretches if name != "$t" and first < last]
+    code = bytearray(data)
+    for first, last in (base, places[0]), *others, *_unmarked_data(section, marks, extents):
+        code[first - base : last - base] = bytes(last - first)
+    size = end - places[0] - sum([last - first for first, last in others])
+    for first, last, name in stretches if b"\xff\xff" in code else ():
+        if name == "$t" and first < last and code[last - base - 1] == 0xFF:
+            filled = _fill_at_end(bytes(code[first - base : last - base]))
+            code[last - base - filled : last - base] = bytes(filled)
+            size -= filled
+    arm = tuple(Span(first, last - first) for first, last, name in stretches if name == "$a" and first < last)
     return MappedSection(base, bytes(code), size, arm)
 
 
 def _unmarked_data(section: Span, marks: list[Mark], extents: list[Extent]) -> Iterator[tuple[int, int]]:
     """Objects, and what is between the end of a function and the next function or mapping symbol: start and end."""
+    functions = [(start, start + size) for start, size, is_function in extents if is_function]
     begun = {at for at, _ in marks}
-    begun.update([start for start, _, is_function in extents if is_function])
+    begun.update([start for start, _ in functions])
     begun.add(section.end)
-    ends = accumulate([start + size if is_function else 0 for start, size, is_function in extents], max)
-    unmarked = [(start, start + size) for start, size, is_function in extents if not is_function]
-    if behind := {end for end, extent in zip(ends, extents, strict=True) if extent[1] and extent[2]} - begun:
+    unmarked: list[tuple[int, int]] = []
+    first = last = section.start
+    for start, size, is_function in extents:
+        if start > last and not is_function:
+            unmarked.append((first, last))
+            first = last = start
+        if start + size > last and not is_function:
+            last = start + size
+    unmarked.append((first, last))
+    if behind := {*accumulate([end for _, end in functions], max)} - begun:
         starts = sorted(begun)
         unmarked += [(end, starts[bisect_left(starts, end)]) for end in behind if end < section.end]
     for start, end in unmarked:

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterable, Mapping
-from contextlib import suppress
-from types import MappingProxyType
-from typing import TYPE_CHECKING, Literal
+from collections.abc import Callable, Iterable
+from functools import cached_property
+from typing import Literal
 
 from gemel.checking.conditions import outcomes
 from gemel.checking.policy.receiver import refused_change, refused_waiver
@@ -17,9 +16,6 @@ from gemel.layout.model import SeverityChange, Waiver
 from gemel.outcomes import DoesNotApply, Finding, Holds, Need, NotChecked, Reason
 from gemel.progress import tracked
 from gemel.structs import NamedTuple, Struct, replace
-
-if TYPE_CHECKING:
-    from gemel.inspection.without_image import WithoutImage
 
 Status = Literal["holds", "broken", "warning", "note", "waived", "not checked", "does not apply"]
 """What became of a rule; one with open findings is ``broken``, ``warning`` or ``note`` by its severity."""
@@ -37,7 +33,7 @@ class Judged(Struct):
     refused: str = ""
 
 
-class RuleResult(Struct):
+class RuleResult(Struct, dict=True):
     """What one rule said: places where it holds, findings, places that it could not look at or does not apply to.
 
     ``change`` is the layout's word on how serious its findings are, where that is not the rule's own.
@@ -55,7 +51,7 @@ class RuleResult(Struct):
         """How serious a finding of this rule is in this product."""
         return self.change.severity if self.change else self.rule.severity
 
-    @property
+    @cached_property
     def status(self) -> Status:
         """Open findings before waived before not checked: one place that is not known keeps a rule from holding."""
         if self.findings:
@@ -97,7 +93,7 @@ class RulesApplied(Struct):
 
     def count(self, status: Status) -> int:
         """How many rules ended so."""
-        return sum(result.status == status for result in self.results)
+        return [result.status for result in self.results].count(status)
 
     @property
     def findings(self) -> tuple[RuleFinding, ...]:
@@ -136,46 +132,33 @@ class RulesApplied(Struct):
         return [each for each in self.results if each.status in statuses or (inputs and each.lacks_input)]
 
 
-class SameForAll(NamedTuple):
-    """What a rule says of every image by one layout, and which of the layout's waivers it uses."""
+class Applied(NamedTuple):
+    """The result of a rule, and which of the layout's waivers it uses."""
 
     result: RuleResult
     waivers: frozenset[int]
-
-
-def same_for_all(inspection: WithoutImage, today: datetime.date) -> dict[str, SameForAll]:
-    """The results of the rules that do not request the image, by their names."""
-    from gemel.inspection.without_image import ImageNeeded
-
-    found = {}
-    for rule in all_rules():
-        used: set[int] = set()
-        with suppress(ImageNeeded):
-            found[rule.name] = SameForAll(_apply(rule, inspection, today, used), frozenset(used))
-    return found
 
 
 def check(
     inspection: Inspection,
     today: datetime.date,
     rules: Iterable[Rule] | None = None,
-    known: Mapping[str, SameForAll] = MappingProxyType({}),
+    apply: Callable[[Rule, Inspection, datetime.date], Applied] | None = None,
 ) -> RulesApplied:
     """Apply ``rules`` (all, if None) to ``inspection``; waivers count up to and including their last day.
 
     A waiver is idle if it covers nothing and its rule looked everywhere, or if there is no such rule.
-    ``known`` are results of ``same_for_all``, whose rules are not applied again.
+    ``apply`` stands for ``apply_rule``.
     """
     waivers = inspection.layout.rules.waive
     used: set[int] = set()
-    results = []
-    applied = list(all_rules() if rules is None else rules)
-    for rule in tracked(applied, "rules", len(applied)):
-        if same := known.get(rule.name):
-            used |= same.waivers
-            results.append(same.result)
-        else:
-            results.append(_apply(rule, inspection, today, used))
+    results: list[RuleResult] = []
+    given = list(all_rules() if rules is None else rules)
+    for rule in tracked(given, "rules", len(given)):
+        applied = (apply or apply_rule)(rule, inspection, today)
+        if applied.waivers:
+            used |= applied.waivers
+        results.append(applied.result)
     if any(result.findings for result in results):
         results = _of_the_misplaced(results, inspection)
         results = _cause_first(_of_the_builds(results, inspection, today))
@@ -265,7 +248,7 @@ def _of_the_builds(
     for result in results:
         about_the_device = result.rule.guards == "device" and result.rule.name not in (DIFFERS, EXPLAINS_ALL)
         if result.findings and about_the_device:
-            sound = _apply(result.rule, held, today, set())
+            sound = apply_rule(result.rule, held, today).result
             known = {(each.finding.what, each.finding.where) for each in sound.findings}
             result = _without_consequences(
                 result,
@@ -315,7 +298,9 @@ def _cause_of(judged: Judged, result: RuleResult, causes: dict[str, tuple[Severi
     return ""
 
 
-def _apply(rule: Rule, inspection: Inspection, today: datetime.date, used: set[int]) -> RuleResult:
+def apply_rule(rule: Rule, inspection: Inspection, today: datetime.date) -> Applied:
+    """What ``rule`` says of ``inspection``."""
+    used: set[int] = set()
     holds: list[Holds] = []
     findings: list[Judged] = []
     not_checked: list[NotChecked] = []
@@ -338,7 +323,8 @@ def _apply(rule: Rule, inspection: Inspection, today: datetime.date, used: set[i
     change = next((it for it in changes if it.rule == rule.name and it.severity != rule.severity), None)
     if change and refused_change(rule, change, inspection):
         change = None
-    return RuleResult(rule, tuple(holds), tuple(findings), tuple(not_checked), change, tuple(not_applicable))
+    found = (tuple(holds), tuple(findings), tuple(not_checked), change, tuple(not_applicable))
+    return Applied(RuleResult(rule, *found), frozenset(used))
 
 
 def _judged(

@@ -453,7 +453,7 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "name": "reset-handler-in-code",
         "severity": "error",
         "guards": "device",
-        "checks": "The reset handler of each build, word 1 of its vector table, is an address inside the bytes that the build runs from, in memory that can be executed, with bit 0 set.",
+        "checks": "The reset handler of each build, word 1 of its vector table, is an address inside the bytes that the build runs from, in memory that can be executed, with bit 0 set, and not main where that leaves initialised data uninitialised.",
         "absent": "the layout has no build in an area of purpose code",
     },
     {
@@ -475,6 +475,7 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "image",
         "checks": "Each signer of the seal has an algorithm that layout and policy allow, and a trusted key its own.",
         "absent": "the layout has no seal",
+        "only_with": "seal",
     },
     {
         "name": "seal-by-trusted-key",
@@ -482,6 +483,7 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "image",
         "checks": "At least one signer of the seal is a key that the layout trusts and the command line does not leave out.",
         "absent": "the layout has no seal",
+        "only_with": "seal",
     },
     {
         "name": "seal-over-this-record",
@@ -489,6 +491,7 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "image",
         "checks": "The signature of each signer with a trusted key holds over the record's exact bytes.",
         "absent": "the layout has no seal",
+        "only_with": "seal",
     },
     {
         "name": "seal-present",
@@ -496,6 +499,7 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "image",
         "checks": "Where the layout or the receiver (--trust, --policy) requires a seal, its area holds something.",
         "absent": "the layout has no seal",
+        "only_with": "seal",
     },
     {
         "name": "seal-signers-known",
@@ -503,6 +507,7 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "image",
         "checks": "The key of every signer of the seal is one that is trusted or that the layout names, except for as many signers as unknown_signers in [seal] and in the policy allow.",
         "absent": "the layout has no seal",
+        "only_with": "seal",
     },
     {
         "name": "seal-signers-sufficient",
@@ -510,6 +515,7 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "image",
         "checks": "As many signers as layout and policy demand have a trusted key, an allowed algorithm and a signature that holds, and where one demands a pair, one classical and one ML-DSA signature are among them.",
         "absent": "the layout has no seal",
+        "only_with": "seal",
     },
     {
         "name": "seal-well-formed",
@@ -517,6 +523,7 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "guards": "image",
         "checks": "The seal's area begins with a seal in its one deterministic form, and every byte after it is erased.",
         "absent": "the layout has no seal",
+        "only_with": "seal",
     },
     {
         "name": "secure-entries-agree",

@@ -77,16 +77,13 @@ class SparseBytes:
         addresses until the chunk grows; do not write, add or erase while iterating, and let go of the
         views before writing much: a chunk that is viewed must be copied to change its length.
         """
-        wanted = Span(0, ADDRESS_SPACE) if span is None else span
-        index = max(0, bisect_right(self._starts, wanted.start) - 1)
-        while index < len(self._starts) and self._starts[index] < wanted.end:
-            start = self._starts[index]
+        first, last = (0, ADDRESS_SPACE) if span is None else (span.start, span.start + span.size)
+        starts = self._starts
+        for start in starts[max(0, bisect_right(starts, first) - 1) : bisect_left(starts, last)]:
             chunk = self._chunks[start]
-            part = Span(start, len(chunk)).intersection(wanted)
-            if part.size:
-                view = memoryview(chunk)[part.start - start : part.end - start]
-                yield part.start, view.toreadonly()
-            index += 1
+            begin, end = max(start, first), min(start + len(chunk), last)
+            if begin < end:
+                yield begin, memoryview(chunk)[begin - start : end - start].toreadonly()
 
     def read(self, span: Span, fill: int | None) -> bytes:
         """Return the bytes of ``span``, with the byte ``fill`` (0 to 255) wherever nothing is held.

@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING
 from gemel.builds.build import Build
 from gemel.builds.segment import Segment
 from gemel.inspection.address_literals import holders_of
+from gemel.m_profile.halfwords import instructions
+from gemel.m_profile.known_stores import branch_distance
 
 if TYPE_CHECKING:
     from gemel.builds.elf.symbol_entries import Symbol
@@ -41,6 +43,25 @@ def one_holds(build: Build, first: int, second: int) -> bool:
         function is None or (function in seconds and _is_called(build, function))
         for function in _holders(build, first)
     )
+
+
+def reached_from(build: Build, start: int) -> set[Symbol]:
+    """The functions that one leads to, by branches and by the words of its literals, itself included."""
+    found: set[Symbol] = set()
+    pending = [start]
+    while pending and build.symbols:
+        known = build.symbols.function_at(pending.pop())
+        if known is None or known[0] in found or not known[0].size:
+            continue
+        found.add(known[0])
+        start = known[0].address
+        code = build.read_at_run(start, known[0].size) or b""
+        words = [code[at : at + 4] for at in range(-start % 4, len(code) - 3, 4)]
+        pending += [word for each in words if (word := int.from_bytes(each, "little")) & 1]
+        for at, first, second in instructions(code):
+            distance = branch_distance(first, second, calls=True)
+            pending += [] if distance is None else [start + at + 4 + distance]
+    return found
 
 
 def _code(build: Build) -> list[Segment]:

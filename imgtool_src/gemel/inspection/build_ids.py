@@ -45,6 +45,11 @@ def stored_notes(inspection: Inspection, name: str) -> list[BuildIdNote]:
 
     The place is searched a window at a time; windows overlap by the longest note.
     """
+    notes: list[BuildIdNote] = inspection.kept(f"notes of {name}", lambda each: _stored_notes(each, name))
+    return notes
+
+
+def _stored_notes(inspection: Inspection, name: str) -> list[BuildIdNote]:
     placed = inspection.placed.get(name)
     if placed is None:
         return []

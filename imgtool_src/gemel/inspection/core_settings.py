@@ -20,6 +20,7 @@ from gemel.structs import NamedTuple
 if TYPE_CHECKING:
     from gemel.builds.elf.symbol_entries import Symbol
     from gemel.builds.segment import Segment
+    from gemel.m_profile.start_run import StartRun
 
 
 REACH, REACH_NARROW = 0xFFF, 0x7C
@@ -114,10 +115,13 @@ class Setting(NamedTuple):
         return format_address(self.store.at) + (f" ({self.function})" if self.function else "")
 
 
-def settings_of(build: Build, registers: frozenset[int] = frozenset()) -> tuple[Setting, ...]:
+def settings_of(
+    build: Build, registers: frozenset[int] = frozenset(), run: StartRun | None = None
+) -> tuple[Setting, ...]:
     """Every store of the build to a system register, or one of ``registers``, whose address it puts together.
 
-    Only functions that hold such an address, or set a special register, are gone through.
+    Only functions that hold such an address, or set a special register, are gone through.  What a run of the
+    start-up code has stored is known too.
     """
     found = []
     for function in _functions(build, _signs(sorted(registers))):
@@ -127,7 +131,28 @@ def settings_of(build: Build, registers: frozenset[int] = frozenset()) -> tuple[
         if any(each.value is None and each.target != CPACR and each.changed is None for each in stores):
             stores = _with_arguments(build, start, code, registers) or stores
         found += [Setting(store, function.name) for store in stores]
-    return tuple(sorted(found, key=lambda each: each.store.at))
+    return tuple(sorted(_with_run(build, found, run, registers), key=lambda each: each.store.at))
+
+
+def _with_run(
+    build: Build, found: list[Setting], run: StartRun | None, registers: frozenset[int]
+) -> list[Setting]:
+    """The settings with those of a run, which has values where the code alone does not show them."""
+    seen: dict[tuple[int, int | str], list[Setting]] = {}
+    for store in _wanted(run.stores, registers) if run and build.symbols else ():
+        function = build.symbols.function_at(store.at) if build.symbols else None
+        seen.setdefault((store.at, store.target), []).append(
+            Setting(store, function[0].name if function else "")
+        )
+    known = [each for each in found if each.store.value is not None or each.store.changed]
+    for each in known:
+        seen.pop((each.store.at, each.store.target), None)
+    of_run = [each for group in seen.values() for each in group]
+    return (
+        known
+        + of_run
+        + [each for each in found if each not in known and (each.store.at, each.store.target) not in seen]
+    )
 
 
 def _wanted(stores: Iterable[KnownStore], registers: frozenset[int]) -> list[KnownStore]:

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from gemel.builds.build import Build
 from gemel.inspection.core_settings import constant_word
+from gemel.m_profile.execution import FLOAT_ACCESS
 from gemel.m_profile.guards import is_guarded
 from gemel.m_profile.halfwords import instructions
 from gemel.m_profile.known_registers import CALL, CPACR, KnownStore
 from gemel.m_profile.known_stores import call_distance, known_stores
 from gemel.structs import NamedTuple
+
+if TYPE_CHECKING:
+    from gemel.m_profile.start_run import StartRun
 
 WALK_LIMIT, DEPTH_LIMIT = 20_000, 32
 """Instructions from the reset handler on that are followed, and calls inside each other."""
@@ -16,16 +22,14 @@ WALK_LIMIT, DEPTH_LIMIT = 20_000, 32
 
 CONSTRUCTORS_LIMIT = 256
 _INIT_ARRAY = frozenset({"__init_array_start", "__init_array_end"})
-_ACCESS = 0x0050_0000
-"""Bits of CPACR of which each must be set for privileged access to coprocessors 10 and 11."""
 
 
 def enables_float(store: KnownStore) -> bool:
     """Whether a store to CPACR gives access to the floating-point unit, as far as its value is known."""
     if store.value is not None:
-        return store.value & _ACCESS == _ACCESS
+        return store.value & FLOAT_ACCESS == FLOAT_ACCESS
     changed = store.changed
-    return changed is None or not changed.ones | changed.zeros or changed.ones & _ACCESS == _ACCESS
+    return changed is None or not changed.ones | changed.zeros or changed.ones & FLOAT_ACCESS == FLOAT_ACCESS
 
 
 class FirstFloat(NamedTuple):
@@ -35,11 +39,17 @@ class FirstFloat(NamedTuple):
     function: str
 
 
-def first_float(build: Build, reset: int) -> FirstFloat | None:
+def first_float(build: Build, reset: int, run: StartRun | None = None) -> FirstFloat | None:
     """The float instruction that the reset handler comes to before a store to CPACR; None if there is none.
 
-    Functions are gone through from start to end, calls where they stand; both sides of branches count.
+    A run of the start-up code shows it, or that the unit is enabled before.  Else functions are gone through from
+    start to end, calls where they stand; both sides of branches count.
     """
+    if run and run.enables_float:
+        return None
+    if run and run.float_at is not None and build.symbols:
+        function = build.symbols.function_at(run.float_at)
+        return FirstFloat(run.float_at, function[0].name if function else "")
     walk = _Walk(build)
     walk.function(reset & ~1, 0)
     return walk.found

@@ -5,7 +5,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Callable, Mapping
 from functools import cached_property, wraps
-from typing import TYPE_CHECKING, Literal, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from gemel.builds.build import Build
 from gemel.errors import Problem
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from gemel.inspection.rehearsed import Rehearsed
     from gemel.inspection.seal import SealUnderCheck
     from gemel.inspection.start_tables import StartBlocks
+    from gemel.m_profile.start_run import StartRun
     from gemel.seals.keys.keys import PublicKey
 
 Found = TypeVar("Found")
@@ -82,6 +83,13 @@ class Inspection(Struct, dict=True):
     explains: bool = True
     as_layout_states: bool = False
 
+    def kept(self, name: str, function: Callable[[Any], Any]) -> Any:
+        """What ``function`` works out from an inspection, once; ``name`` says all else that it depends on."""
+        known = vars(self)
+        if name not in known:
+            known[name] = function(self)
+        return known[name]
+
     @property
     def layout(self) -> Layout:
         """The layout."""
@@ -126,7 +134,8 @@ class Inspection(Struct, dict=True):
     @property
     def record(self) -> Record | None:
         """The image's record if there is one and it is sound."""
-        return self.record_or_error if isinstance(self.record_or_error, Record) else None
+        found = self.record_or_error
+        return found if isinstance(found, Record) else None
 
     @cached_property
     def record_bytes(self) -> bytes | None:
@@ -157,14 +166,36 @@ class Inspection(Struct, dict=True):
         registers = frozenset(
             register for each in releases for register in (each.control_register, each.vector_register)
         )
-        return {name: settings_of(build, registers) for name, build in self.builds.items() if build.symbols}
+        return {
+            name: settings_of(build, registers, self.start_runs.get(name))
+            for name, build in self.builds.items()
+            if build.symbols
+        }
 
     @cached_property
     def start_blocks(self) -> dict[str, StartBlocks]:
         """What start-up code of each build with symbols copies and clears."""
         from gemel.inspection.start_tables import start_blocks
+        from gemel.inspection.started import blocks_as_run
 
-        return {name: start_blocks(build) for name, build in self.builds.items() if build.symbols}
+        return {
+            name: blocks_as_run(
+                self.layout, self.placements[name], start_blocks(build), self.start_runs.get(name)
+            )
+            for name, build in self.builds.items()
+            if build.symbols
+        }
+
+    @cached_property
+    def start_runs(self) -> dict[str, StartRun | None]:
+        """What start-up code of each build does as it runs, where that can be said."""
+        from gemel.inspection.started import run_of
+
+        return {
+            name: run_of(self.layout, self.placements[name], table.words, self.bytes_of)
+            for name in self.builds
+            if (table := self.vector_table(name))
+        }
 
     @cached_property
     def seal(self) -> SealUnderCheck | None:
@@ -172,7 +203,7 @@ class Inspection(Struct, dict=True):
         from gemel.inspection.seal import seal_under_check
 
         return seal_under_check(
-            self.layout, self.bytes_of, self.record_bytes, self.trusted, self.known, self.receiver
+            self.layout, self.bytes_of, lambda: self.record_bytes, self.trusted, self.known, self.receiver
         )
 
     @property
@@ -283,10 +314,7 @@ def once(function: Callable[[Inspection], Found]) -> Callable[[Inspection], Foun
 
     @wraps(function)
     def kept(inspection: Inspection) -> Found:
-        known = vars(inspection)
-        if name not in known:
-            known[name] = function(inspection)
-        found: Found = known[name]
+        found: Found = inspection.kept(name, function)
         return found
 
     return kept

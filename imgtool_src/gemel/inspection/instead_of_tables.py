@@ -54,7 +54,7 @@ def instead_of_table(
             "place the note after the vectors in the linker script: .note.gnu.build-id : "
             "{ KEEP(*(.note.gnu.build-id)) } after the section of the vectors",
         )
-    if placed and (moved := _table_behind(layout, plan, bytes_of(placed.stored), placed, start)):
+    if placed and (moved := _table_behind(layout, plan, bytes_of, placed, start)):
         return moved
     if build is None or build.symbols is None or placed is None:
         return None if _could_be_table(layout, plan, bytes_of(Span(start, 16))) else _NO_TABLE
@@ -76,14 +76,18 @@ def instead_of_table(
 
 
 def _table_behind(
-    layout: Layout, plan: BuildPlan, data: bytes, placed: PlacedBuild, start: int
+    layout: Layout, plan: BuildPlan, bytes_of: Callable[[Span], bytes], placed: PlacedBuild, start: int
 ) -> Instead | None:
     """The build's only vector table, if it is not where the layout has it but further on, at any word."""
-    words = memoryview(data[: len(data) & ~3]).cast("I") if sys.byteorder == "little" else ()
     runs = Span(placed.run_start, placed.stored.size)
-    declared = (start - placed.stored.start) // 4
-    if not 0 <= declared < len(words) - 4 or _starts_core(layout, plan, words, declared, runs, either=True):
+    declared, rest = divmod(start - placed.stored.start, 4)
+    if sys.byteorder != "little" or not 0 <= declared < placed.stored.size // 4 - 4:
         return None
+    head = struct.unpack("<4I", bytes_of(Span(start - rest, 16)))
+    if _starts_core(layout, plan, head, 0, runs, either=True):
+        return None
+    data = bytes_of(placed.stored)
+    words = memoryview(data[: len(data) & ~3]).cast("I")
     found = [
         index
         for index in range(min(len(words) - 4, declared + MAX_WORDS + 1))

@@ -20,15 +20,13 @@ from typing import TYPE_CHECKING
 from gemel.layout.model import Layout, SealPlan
 from gemel.outcomes import DoesNotApply, Need, NotChecked, Reason
 from gemel.policy.receiver import NO_RECEIVER
-from gemel.seals.demands import demands_of
-from gemel.seals.format import Seal, SealError, SealFault
-from gemel.seals.reading import read_seal
+from gemel.seals.demands import NOT_REQUIRED, demands_of
 from gemel.structs import Struct
 
 if TYPE_CHECKING:
     from gemel.policy.receiver import Receiver
     from gemel.seals.demands import SealDemands
-    from gemel.seals.format import SealSigner
+    from gemel.seals.format import Seal, SealError, SealSigner
     from gemel.seals.keys.algorithms import SignatureAlgorithm
     from gemel.seals.keys.keys import PublicKey
     from gemel.seals.seal import Outcome, Verdict
@@ -36,7 +34,7 @@ if TYPE_CHECKING:
 
 
 class SealUnderCheck(Struct, dict=True):
-    """The seal's area of an image; ``found`` is its seal, or why there is none to look into.
+    """The seal's area of an image: its ``seal``, or the ``error`` in it; neither where it is erased.
 
     ``demands`` are those of layout and receiver.  ``trusted`` are the keys that count, ``known`` further ones
     whose signatures are verified and do not: those that the layout trusts and --trust leaves out.
@@ -45,7 +43,8 @@ class SealUnderCheck(Struct, dict=True):
     plan: SealPlan
     demands: SealDemands
     span: Span
-    found: Seal | SealError
+    seal: Seal | None
+    error: SealError | None
     record_bytes: bytes | None
     trusted: tuple[PublicKey, ...]
     known: tuple[PublicKey, ...] = ()
@@ -56,14 +55,9 @@ class SealUnderCheck(Struct, dict=True):
         return f"area {self.plan.area}, {self.span}"
 
     @property
-    def seal(self) -> Seal | None:
-        """The seal, if the area holds a well-formed one."""
-        return self.found if isinstance(self.found, Seal) else None
-
-    @property
     def absent(self) -> bool:
         """Whether every byte of the area is erased."""
-        return isinstance(self.found, SealError) and self.found.faults == (SealFault.NO_SEAL,)
+        return self.seal is None and self.error is None
 
     @property
     def allowed(self) -> tuple[SignatureAlgorithm, ...]:
@@ -106,7 +100,7 @@ class SealUnderCheck(Struct, dict=True):
         if self.seal:
             return None
         if self.absent:
-            return DoesNotApply(self.where, "there is no seal")
+            return DoesNotApply(self.where, "there is no seal" if self.demands.required else NOT_REQUIRED)
         return NotChecked(self.where, Reason("the seal is not well formed", Need("rule", "seal-well-formed")))
 
     def unverifiable(self) -> NotChecked | DoesNotApply | None:
@@ -122,27 +116,32 @@ NO_TRUST = Reason("needs a trusted key: --trust PUBKEY", Need("key"))
 def seal_under_check(
     layout: Layout,
     area_bytes: Callable[[Span], bytes],
-    record_bytes: bytes | None,
+    record_bytes: Callable[[], bytes | None],
     trusted: tuple[PublicKey, ...],
     known: tuple[PublicKey, ...] = (),
     receiver: Receiver = NO_RECEIVER,
 ) -> SealUnderCheck | None:
     """What the seal's area of the image holds; None where the layout has no seal.
 
-    ``area_bytes`` reads a plain span of the image, ``record_bytes`` are the sound record's.
+    ``area_bytes`` reads a plain span of the image, ``record_bytes`` the sound record, for a seal that is read.
     """
     plan = layout.seal
     if plan is None:
         return None
     span = layout.span_of(plan.area)
-    found: Seal | SealError
-    try:
-        found = read_seal(
-            area_bytes(span), layout.memory_of(plan.area).erased_byte, f"area {plan.area}, {span}"
-        )
-    except SealError as error:
-        found = error.with_traceback(None)  # which would keep the image alive
-    return SealUnderCheck(plan, demands_of(plan, receiver), span, found, record_bytes, trusted, known)
+    data, erased = area_bytes(span), layout.memory_of(plan.area).erased_byte
+    seal: Seal | None = None
+    error: SealError | None = None
+    if data.count(erased) < len(data):
+        from gemel.seals.format import SealError
+        from gemel.seals.reading import read_seal
+
+        try:
+            seal = read_seal(data, erased, f"area {plan.area}, {span}")
+        except SealError as found:
+            error = found.with_traceback(None)  # which would keep the image alive
+    record = record_bytes() if seal else None
+    return SealUnderCheck(plan, demands_of(plan, receiver), span, seal, error, record, trusted, known)
 
 
 def key_words(fingerprint: bytes) -> str:

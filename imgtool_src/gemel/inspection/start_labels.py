@@ -41,7 +41,7 @@ def copied_by_labels(build: Build, known: list[Span], *, tables: bool) -> Iterat
 
     ``tables``: words that could be an entry of a table count too, since no symbols say where its tables are.
     """
-    left = [each for each in _sections(build, known) if each.stored and not _is_most_code(build, each)]
+    left = [each for each in _sections(build, known) if each.stored and not is_most_code(build, each)]
     while left:
         section = left.pop(0)
         source = _stored_at(build, section)
@@ -98,7 +98,7 @@ def _sections(build: Build, known: list[Span]) -> list[Section]:
     return left
 
 
-def _is_most_code(build: Build, section: Section) -> bool:
+def is_most_code(build: Build, section: Section) -> bool:
     """Whether the build as a whole moves to RAM by the section, of which the layout is to say so.
 
     Then it holds most of the code, or begins with a vector table.

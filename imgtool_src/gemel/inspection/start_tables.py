@@ -48,7 +48,8 @@ class StartBlocks(NamedTuple):
     """What start-up code of a build copies and clears, and the blocks whose symbols no code of it uses.
 
     ``tells_copies``: it has the labels of a copy table or of copied data, be they empty; ``tells_clears`` the same
-    of what is cleared.
+    of what is cleared.  ``written`` is all that the code clears or copies before ``main``, None where that is
+    not known.
     """
 
     copies: list[StartEntry]
@@ -56,6 +57,7 @@ class StartBlocks(NamedTuple):
     unused: list[StartEntry]
     tells_copies: bool = False
     tells_clears: bool = False
+    written: tuple[Span, ...] | None = None
 
 
 def start_blocks(build: Build) -> StartBlocks:

@@ -40,14 +40,16 @@ def table_signs(inspection: Inspection) -> list[TableSign]:
 def _sign(inspection: Inspection, plan: BuildPlan) -> TableSign | None:
     place = table_span(inspection.layout, plan).start
     memory = inspection.layout.memory_of(plan.stored_in).span
+    if place + HEAD > memory.end:
+        return None
+    head = inspection.bytes_of(Span(place, HEAD))
+    area = inspection.layout.span_of(plan.runs_in or plan.stored_in)
+    runs = Span(seen_by(inspection.layout, area.start, plan.core), area.size)
+    if _plausible(inspection, plan, runs, head, 1):
+        return None
     around = Span.from_bounds(max(memory.start, place - NEAR), min(memory.end, place + NEAR))
     data = inspection.bytes_of(around)
     declared = place - around.start
-    head = data[declared : declared + HEAD]
-    area = inspection.layout.span_of(plan.runs_in or plan.stored_in)
-    runs = Span(seen_by(inspection.layout, area.start, plan.core), area.size)
-    if len(head) < HEAD or _plausible(inspection, plan, runs, head, 1):
-        return None
     for unit in (2, 4, 8):
         turned = b"".join(head[at : at + unit][::-1] for at in range(0, HEAD, unit))
         if _plausible(inspection, plan, runs, turned, 3):

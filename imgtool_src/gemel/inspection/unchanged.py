@@ -30,6 +30,14 @@ def spans_of_rest(inspection: Inspection, record: Record) -> list[Span]:
     return rest_spans(inspection.layout, recorded, Span(start, record_size(len(record.builds))))
 
 
+def digest_of_rest(inspection: Inspection, record: Record) -> bytes:
+    """The SHA-256 that ``rest_sha256`` of the record is of an unchanged image."""
+    spans = spans_of_rest(inspection, record)
+    name = f"SHA-256 of {spans}"
+    digest: bytes = inspection.kept(name, lambda each: sha256_of(each.layout, each.image, spans))
+    return digest
+
+
 def unchanged_since_join(inspection: Inspection, spans: Sequence[Span]) -> bool:
     """Whether the record's digests vouch for all bytes of ``spans``.
 
@@ -45,7 +53,7 @@ def unchanged_since_join(inspection: Inspection, spans: Sequence[Span]) -> bool:
     others = without(spans, [entry.stored for entry in touched])
     if not any(not_erased(inspection.image, span, inspection.erased_byte_at(span.start)) for span in others):
         return bool(touched)
-    return _rest_matches(inspection, record)
+    return digest_of_rest(inspection, record) == record.rest_sha256
 
 
 def as_recorded(inspection: Inspection) -> bool | None:
@@ -58,7 +66,7 @@ def as_recorded(inspection: Inspection) -> bool | None:
         return None
     if not _builds_match(inspection, record.builds):
         return False
-    return _rest_matches(inspection, record) if inspection.read.given else None
+    return digest_of_rest(inspection, record) == record.rest_sha256 if inspection.read.given else None
 
 
 def _builds_match(inspection: Inspection, builds: Sequence[BuildEntry]) -> bool:
@@ -70,8 +78,3 @@ def _builds_match(inspection: Inspection, builds: Sequence[BuildEntry]) -> bool:
         if (found.crc32, found.sha256) != (entry.crc32, entry.sha256):
             return False
     return True
-
-
-def _rest_matches(inspection: Inspection, record: Record) -> bool:
-    spans = spans_of_rest(inspection, record)
-    return sha256_of(inspection.layout, inspection.image, spans) == record.rest_sha256

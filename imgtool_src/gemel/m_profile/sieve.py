@@ -1,20 +1,21 @@
 """Finding the instructions in a stretch of code that a core lacks, fast enough for every byte of it.
 
-In a stream of Thumb instructions the five highest bits of a halfword show whether it is an instruction or
-the first half of one (from 0b11101 on).  So a regular expression walks the stream, and stops only where a first
-halfword could be something lacking.
+Each byte of an instruction has a mask of eight bits, one for each group of encodings; where the four masks of two
+halfwords have a bit in common, something lacking may begin.  This is looked up for all halfwords at once, in
+whole numbers of as many bytes.  In a stream of Thumb instructions the five highest bits of a halfword show
+whether it is an instruction or the first half of one (from 0b11101 on), so whether a halfword begins an instruction
+is known from those before it alone, back to the last that cannot be a first half.
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator, Set
 from functools import cache, cached_property
 from typing import get_args
 
 from gemel.m_profile.capabilities import Capability
 from gemel.m_profile.halfwords import FIRST_WIDE
-from gemel.m_profile.instruction_table import NARROW, OTHER_WIDE, WIDE, Encoding, encoding_of, possible
+from gemel.m_profile.instruction_table import NARROW, OTHER_WIDE, WIDE, Encoding, encoding_of
 from gemel.structs import NamedTuple
 
 NEWEST: frozenset[Capability] = frozenset({"v8.1", "mve", "mve-fp"})
@@ -24,7 +25,23 @@ _CLEAR = ((0xEC00_0000, 0xEE00_0000, 0x0040_0000), (0xFE00_0000, 0xFF00_0000, 0x
 """Value and mask of loads and stores, and of operations that constants of logarithms read as; and bits that
 are clear in (nearly all of) these where they are vector instructions."""
 
-_EVERY_BYTE = frozenset(range(0x100))
+_FIRST_WIDE = FIRST_WIDE >> 8
+_WIDE = bytes(0xFF * (high >= _FIRST_WIDE) for high in range(0x100))
+_ANY = b"\0" + b"\xff" * 0xFF
+
+_COPROCESSOR = (*range(0xEC, 0xF0), *range(0xFC, 0x100))
+_GROUPS = (
+    ((0xE8, 0xE9), 0, 0),
+    ((0xEA, 0xEB), 0, 0),
+    (_COPROCESSOR, 0x0A, 0x0E),  # floating point
+    (_COPROCESSOR, 0, 0),
+    (range(0xF0, 0xF8), 0, 0x80),
+    (range(0xF0, 0xF8), 0x80, 0x80),
+    ((0xF8, 0xF9, 0xFA), 0, 0),
+    ((0xFB,), 0, 0),
+)
+"""High bytes of a first halfword, then value and mask of that of the second.  Encodings of one group are alike: few
+instructions have the bytes of several of them."""
 
 
 class Unfit(NamedTuple):
@@ -40,66 +57,84 @@ class Sieve:
 
     def __init__(self, lacking: Set[Capability]) -> None:
         self._lacking = lacking
+        self._has_few = OTHER_WIDE.needs[0] in lacking
         lacked = [each for each in NARROW if each.is_lacking(lacking)]
         self._narrow = {
             value: each
             for each in reversed(lacked)
-            for high in range(FIRST_WIDE >> 8)
+            for high in range(_FIRST_WIDE)
             if (high << 8 ^ each.value) & each.mask & 0xFF00 == 0
             for value in range(high << 8, (high + 1) << 8)
             if value & each.mask == each.value
         }
-        self._wide: dict[int, tuple[tuple[int, int], ...]] = {}
 
     @cached_property
-    def _walk(self) -> re.Pattern[bytes]:
-        """Over pairs of bytes: what the core has, then (if there is one) an instruction that it may lack."""
-        wide = range(FIRST_WIDE >> 8, 0x100)
-        narrow = {value >> 8 for value in self._narrow}
+    def _narrow_masks(self) -> bytes:
+        """0xFF for the high bytes of 16-bit instructions that are lacking."""
+        highs = {value >> 8 for value in self._narrow}
+        return bytes(0xFF * (high in highs) for high in range(0x100))
+
+    @cached_property
+    def _masks(self) -> tuple[bytes, ...]:
+        """Of each byte of a 32-bit instruction, high bytes first.
+
+        They have a bit in common in all that is lacking; for a core that has few of them, in most of those that it has.
+        """
         lacking = [each for each in WIDE if each.is_lacking(self._lacking)]
-        firsts: dict[tuple[frozenset[int], frozenset[int]], list[int]] = {}
-        for high in wide:
-            firsts.setdefault(self._harmless(high, lacking), []).append(high)
-        passed = [rb".[^" + _escaped([*wide, *narrow]) + rb"]"]
-        for (lows, seconds), highs in firsts.items():
-            if lows:
-                passed.append(rb"[" + _escaped(lows) + rb"][" + _escaped(highs) + rb"]..")
-            if seconds and len(lows) < 256:
-                passed.append(rb".[" + _escaped(highs) + rb"].[" + _escaped(seconds) + rb"]")
-        unsure = [high for (lows, _), highs in firsts.items() if len(lows) < 256 for high in highs]
-        found = _escaped([*narrow, *unsure])
-        return re.compile(
-            rb"(?:" + rb"|".join(passed) + rb")*+" + (rb"(.[" + found + rb"])?" if found else b""), re.DOTALL
-        )
+        tables = [0, 0, 0, 0]
+        if self._has_few:
+            own = sorted(
+                [each for each in WIDE if each not in lacking], key=lambda each: each.mask.bit_count()
+            )
+            for group, each in enumerate(own[: len(_GROUPS)]):
+                for index, values in enumerate(_bytes_of(each)):
+                    tables[index] |= values << group
+        else:
+            for group, (firsts, seconds) in enumerate(_bytes_of_groups()):
+                for first, first_low, second, low in map(_bytes_of, lacking):
+                    if first & firsts and second & seconds:
+                        for index, values in enumerate((first & firsts, first_low, second & seconds, low)):
+                            tables[index] |= values << group
+        return tuple(table.to_bytes(0x100, "little") for table in tables)
 
     def unfit(self, code: bytes) -> Iterator[Unfit]:
         """Each instruction in ``code`` that the core lacks, in order; ``code`` begins with an instruction."""
-        narrow, wide, end = self._narrow, self._wide, len(code) - 3
-        find, at = self._walk.match, 0
-        while (match := find(code, at)) and match.lastindex:
-            at = match.start(1)
-            first = code[at + 1] << 8 | code[at]
-            if first < FIRST_WIDE:
-                if first in narrow:
-                    yield Unfit(at, 2, narrow[first])
-                at += 2
-                continue
-            if at >= end:
-                return
-            candidates = wide.get(first)
-            if candidates is None:
-                candidates = wide[first] = self._lacking_from(first)
-            second = code[at + 3] << 8 | code[at + 2]
-            for value, mask in candidates:
-                if second & mask == value:
-                    encoding = self.of_wide(first << 16 | second)
-                    if encoding is not None:
-                        yield Unfit(at, 4, encoding)
-                    break
-            at += 4
+        last, begins = 0, True
+        for at in self._likely(code):
+            start = at
+            while start > last and code[start - 1] >= _FIRST_WIDE:
+                start -= 2
+            begins = (at - start) % 4 == (0 if begins or start > last else 2)
+            last = at
+            if begins:
+                size = 4 if code[at + 1] >= _FIRST_WIDE else 2
+                if encoding := self.of(code[at : at + size]):
+                    yield Unfit(at, size, encoding)
+
+    def _likely(self, code: bytes) -> Iterator[int]:
+        """Offsets in ``code`` where something lacking may begin, if an instruction begins there."""
+        first, first_low, second, second_low = self._masks
+        highs = code[1::2]
+        lows = code[: 2 * len(highs) : 2]
+        wide = _number(highs, _WIDE)
+        found = _number(highs, first) & _number(lows, first_low)
+        found &= (_number(highs, second) & _number(lows, second_low)) >> 8
+        if self._has_few:
+            found = wide ^ (wide & _number(found.to_bytes(len(highs), "little"), _ANY))
+        surely_begin = wide ^ (wide & wide << 8)
+        found ^= found & surely_begin << 8
+        found |= _number(highs, self._narrow_masks)
+        places = found.to_bytes(len(highs), "little").translate(_ANY)
+        at = places.find(0xFF)
+        while at >= 0:
+            yield 2 * at
+            at = places.find(0xFF, at + 1)
 
     def of(self, instruction: bytes) -> Encoding | None:
-        """What one instruction of 2 or 4 bytes is if the core lacks it; None if it has it."""
+        """What one instruction is if the core lacks it; None if it has it, or if it is cut.
+
+        ``instruction`` has 2 bytes, or 4 if it is a 32-bit one.
+        """
         first = int.from_bytes(instruction[:2], "little")
         if len(instruction) == 2:
             return self._narrow.get(first)
@@ -110,47 +145,33 @@ class Sieve:
         encoding = encoding_of(word >> 16, word & 0xFFFF)
         return encoding if encoding.is_lacking(self._lacking) else None
 
-    def _harmless(self, high: int, lacking: list[Encoding]) -> tuple[frozenset[int], frozenset[int]]:
-        """Of a first halfword with this high byte: the low bytes with which it begins nothing that is lacking.
 
-        Then the high bytes of a second halfword that make nothing lacking of any of the others.
-        """
-        if OTHER_WIDE.needs[0] in self._lacking:
-            return frozenset(), frozenset()
-        beginning = [each for each in lacking if (high << 24 ^ each.value) & each.mask & 0xFF00_0000 == 0]
-        return (
-            _EVERY_BYTE.difference(
-                *{_bytes_of(each.value >> 16 & 0xFF, each.mask >> 16 & 0xFF) for each in beginning}
-            ),
-            _EVERY_BYTE.difference(
-                *{_bytes_of(each.value >> 8 & 0xFF, each.mask >> 8 & 0xFF) for each in beginning}
-            ),
-        )
-
-    def _lacking_from(self, first: int) -> tuple[tuple[int, int], ...]:
-        """Value and mask of the second halfword of what is lacking with this first one; others stand before some."""
-        return tuple(
-            (each.value & 0xFFFF, each.mask & 0xFFFF)
-            for each in possible(first)
-            if each.is_lacking(self._lacking)
-        )
+def _number(data: bytes, masks: bytes) -> int:
+    """``data`` with each byte's mask in its place, as one number."""
+    return int.from_bytes(data.translate(masks), "little")
 
 
 @cache
-def _bytes_of(value: int, mask: int) -> frozenset[int]:
-    """The bytes that have ``value`` in the bits of ``mask``."""
-    return frozenset(byte for byte in range(0x100) if byte & mask == value)
+def _bytes_of(encoding: Encoding) -> tuple[int, ...]:
+    """Which values each byte of an encoding has, high bytes first: numbers whose byte 1 is 1 if it can be 1."""
+    return tuple(
+        _byte(encoding.value >> shift & 0xFF, encoding.mask >> shift & 0xFF) for shift in (24, 16, 8, 0)
+    )
 
 
-def _escaped(highs: Iterable[int]) -> bytes:
-    """What stands for these bytes in a set of a regular expression: runs, which compile faster than single bytes."""
-    runs: list[list[int]] = []
-    for high in sorted(highs):
-        if runs and high == runs[-1][1] + 1:
-            runs[-1][1] = high
-        else:
-            runs.append([high, high])
-    return b"".join(b"\\x%02x-\\x%02x" % (first, last) for first, last in runs)
+@cache
+def _bytes_of_groups() -> tuple[tuple[int, int], ...]:
+    return tuple((_values(highs), _byte(value, mask)) for highs, value, mask in _GROUPS)
+
+
+@cache
+def _byte(value: int, mask: int) -> int:
+    """The values of a byte that have ``value`` in the bits of ``mask``."""
+    return _values(byte for byte in range(0x100) if byte & mask == value)
+
+
+def _values(values: Iterable[int]) -> int:
+    return sum([1 << 8 * value for value in values])
 
 
 def is_beyond_disassembler(instruction: bytes) -> bool:

@@ -155,13 +155,13 @@ def _text_fault(text: bytes, padding: bytes) -> str:
     """What keeps ``text`` from being a name; empty if nothing does."""
     if not text:
         return "the name is empty"
-    if any(padding):
+    if padding.strip(b"\0"):
         return "bytes after the end of the name are not zero"
     try:
         decoded = text.decode("utf-8")
     except UnicodeDecodeError:
         return "the name is not UTF-8"
-    if any(ord(sign) < 0x20 or 0x7F <= ord(sign) < 0xA0 for sign in decoded):
+    if not decoded.isprintable() and any(ord(sign) < 0x20 or 0x7F <= ord(sign) < 0xA0 for sign in decoded):
         return "the name holds control characters"
     return ""
 
@@ -172,7 +172,7 @@ def _shown(text: bytes) -> str:
 
 def _zero_findings(fields: Iterable[Field], values: Values, where: str) -> Iterator[RecordFinding]:
     for field in fields:
-        if field.kind == "zero" and any(values[field.name]):
+        if field.kind == "zero" and values[field.name].strip(b"\0"):
             found = values[field.name].hex(" ").upper()
             what = "a reserved byte of the record is not zero"
             problem = Problem(
@@ -207,7 +207,7 @@ def _entry_findings(entry: Values, where: str) -> Iterator[RecordFinding]:
             next_step=_DAMAGED,
         )
         yield RecordFault.WRONG_BUILD_ID, problem
-    elif any(field[size:]):
+    elif field[size:].strip(b"\0"):
         what = "bytes after the end of the build id are not zero"
         problem = Problem(
             what, where=where, found=field[size:].hex(" ").upper(), expected="zeros", next_step=_DAMAGED

@@ -240,7 +240,7 @@ def _refuse_changed(record: Record, read: Record) -> None:
 
 
 def _values(table: tuple[Field, ...], form: struct.Struct, view: memoryview, offset: int) -> dict[str, Any]:
-    return dict(zip((field.name for field in table), form.unpack_from(view, offset), strict=True))
+    return dict(zip([field.name for field in table], form.unpack_from(view, offset), strict=True))
 
 
 def _record_of(header: dict[str, Any], entries: list[dict[str, Any]]) -> Record:

@@ -22,6 +22,9 @@ from gemel.seals.keys.algorithms import (
 )
 from gemel.structs import Struct
 
+NOT_REQUIRED = "there is no seal, and none is required"
+"""Why rules on seals do not apply."""
+
 SEAL_RULES = "seal-"
 """What the names of the rules about the seal begin with."""
 

@@ -65,6 +65,9 @@ _PLAIN: dict[Any, dict[str, Any]] = {
     type(None): {"type": "null"},
 }
 
+_AS_IT_IS = frozenset((str, int, bool, float, type(None)))
+"""Types, and not what is derived from them, whose values JSON has."""
+
 
 def json_text(data: Any) -> str:
     """Plain data as JSON text in ASCII, the same for equal data; ends with a newline."""
@@ -73,6 +76,8 @@ def json_text(data: Any) -> str:
 
 def data_of(value: Any) -> Any:
     """A value, and all that is in it, as what ``json`` can write."""
+    if type(value) in _AS_IT_IS:
+        return value
     if isinstance(value, Span):
         return {"start": value.start, "size": value.size, "text": str(value)}
     if isinstance(value, Address):

@@ -44,9 +44,8 @@ def audit(
     tasks = ((each, None if each.known else json.dumps(os.path.abspath(each.path))) for each in files)
     with Pool(CODE, plan.as_line(), jobs or cores()) as pool:
         for file, answer in pool.answers(tasks):
-            if index.has_seen(file.path):
-                continue
-            yield _kept(file, answer, plan, index)
+            if result := _kept(file, answer, plan, index):
+                yield result
 
 
 def audit_images(
@@ -112,15 +111,18 @@ def _asked(path: str, plan: Plan, index: Index, again: bool) -> _File:
     return _File(path, stamp, known)
 
 
-def _kept(file: _File, answer: Answer | None, plan: Plan, index: Index) -> ImageResult:
+def _kept(file: _File, answer: Answer | None, plan: Plan, index: Index) -> ImageResult | None:
+    """The result of a file, kept in the index; None if this audit has it."""
     if file.known:
         result = replace(file.known.result, path=file.path, unchanged=True)
-        index.keep(result)
+        is_new = index.keep(result)
     else:
         result, blocks, line = _result(file.path, answer)
         layout = plan.layout_for(result.layout_digest)
         judged = layout.judged_by if layout and result.status != "not judged" else ""
-        index.put(result, file.stamp, judged, blocks, line)
+        is_new = index.put(result, file.stamp, judged, blocks, line)
+    if not is_new:
+        return None
     first = index.first_with(result)
     return replace(result, duplicate_of=first) if first else result
 

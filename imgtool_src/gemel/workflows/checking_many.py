@@ -1,21 +1,25 @@
-"""Checking many images by one layout: what is the same for each of them is worked out once."""
+"""Checking many images by one layout: what is the same for one and the next is not worked out again."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from gemel.checking.runner import check, same_for_all
+from gemel.checking.runner import Applied, apply_rule, check
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.without_image import WithoutImage
+from gemel.inspection.watched import Watched
 from gemel.workflows.checking import CheckResult, with_image
 
 if TYPE_CHECKING:
     import datetime
 
+    from gemel.checking.rule import Rule
     from gemel.image.image import Image
     from gemel.layout.reader import ReadLayout
     from gemel.workflows.trust import Trust
+
+MOST_BYTES, MOST_RUNS = 4 << 20, 1 << 10
+"""Of an image from which anything is kept for the next one: what is compared takes several times its memory."""
 
 
 class Checker:
@@ -33,7 +37,7 @@ class Checker:
         disassemble: bool,
         today: datetime.date,
     ) -> None:
-        """Apply the rules that do not depend on the image."""
+        """Take what all the images are checked by."""
         self._fixed = Inspection(
             read,
             SparseBytes(),
@@ -45,14 +49,20 @@ class Checker:
             judged_on=today,
             explains=False,
         )
-        without = WithoutImage.of(self._fixed)
+        self._watched = Watched.of(self._fixed)
         self.read, self._today = read, today
-        self._known = same_for_all(without, today)
-        self._worked_out = vars(without)
 
     def check(self, image: Image) -> CheckResult:
         """What came of one image."""
         inspection = with_image(self._fixed, image)
-        vars(inspection).update(self._worked_out)
-        applied = check(inspection, self._today, known=self._known)
+        if image.data.size > MOST_BYTES or len(image.data.spans()) > MOST_RUNS:
+            applied = check(inspection, self._today)
+        else:
+            applied = check(self._watched.over(inspection), self._today, apply=_kept)
+            self._watched.settle()
         return CheckResult(applied.results, applied.idle_waivers, applied.strict, inspection)
+
+
+def _kept(rule: Rule, inspection: Inspection, today: datetime.date) -> Applied:
+    applied: Applied = inspection.kept(rule.name, lambda each: apply_rule(rule, each, today))
+    return applied

@@ -29,6 +29,7 @@ from small_device import (
     sampler_elf,
     station_elf,
 )
+from verdict_builds import of as of_verdict
 
 RULE = "reset-handler-in-code"
 BEHIND = STATION + 0x130
@@ -65,8 +66,10 @@ BREAKS = {
         RULE, read=copied_layout(), sampler=copied_sampler({1: SAMPLER + 0x81})
     ),
     "image alone": lambda: alone(RULE, station=_station(SAMPLER + 0x81)),
+    "main, which copies nothing": lambda: of_verdict(RULE, "v7", "sampler-at-main"),
 }
 KEEPS = {
+    "main, which copies its data": lambda: of_verdict(RULE, "v8", "sampler-at-main-copies"),
     "both builds": lambda: of(RULE),
     "last half-word of its bytes": lambda: of(RULE, station=_station(BEHIND - 1)),
     "image alone": lambda: alone(RULE),

@@ -12,9 +12,11 @@ Layout of one entry (gABI, "Symbol Table"; 16 bytes, little-endian)::
 
 from __future__ import annotations
 
+import re
 import struct
 import sys
-from itertools import groupby
+from collections.abc import Iterator
+from itertools import compress
 from operator import itemgetter
 
 from gemel.spans import Span
@@ -33,6 +35,8 @@ _ABSOLUTE = 0xFFF1
 KINDS = {0: "notype", 1: "object", 2: "function", 3: "section", 4: "file", 5: "common", 6: "tls"}
 _BINDINGS = {0: "local", 1: "global", 2: "weak"}
 OBJECT, FUNCTION = 1, 2
+_MARKING = re.compile(rb"\$[adt](?=[\0.]|\Z)")
+"""The beginnings of names of mapping symbols (AAELF32, "Mapping symbols")."""
 
 
 class Symbol(NamedTuple):
@@ -79,50 +83,35 @@ class Symbol(NamedTuple):
 class Columns(NamedTuple):
     """The table, gone through once: mapping symbols, three of four entries of a large build, and all others.
 
-    ``marks`` are name, address and section of each mapping symbol; ``others`` number, name, value, size, and type,
-    binding and section together.  Names are offsets.
+    ``marks`` are address and name of the mapping symbols of each section by its number, sorted by address.  The other
+    columns are of all other entries: numbers, offsets of names, values, sizes, and type, binding and section together.
     """
 
-    marks: list[tuple[str, int, int]]
-    others: list[tuple[int, int, int, int, int]]
+    marks: dict[int, list[tuple[int, str]]]
+    numbers: list[int]
+    names: list[int]
+    values: list[int]
+    sizes: list[int]
+    tails: list[int]
+
+    def rows(self) -> Iterator[tuple[int, int, int, int, int]]:
+        """The other entries: number, offset of the name, value, size, and type, binding and section together."""
+        return zip(self.numbers, self.names, self.values, self.sizes, self.tails, strict=True)
 
 
 def columns_of(table: bytes, strings: bytes) -> Columns:
     """The columns of a table whose names are in ``strings``."""
     words = words_of(table)
-    columns = words[0::4], words[1::4], words[2::4], words[3::4]
-    names = columns[0].tolist()
-    marking = {
-        offset: strings[offset : offset + 2].decode("ascii")
-        for offset in set(names)
-        if strings[offset : offset + 1] == b"$" and _marks(strings[offset : offset + 3])
-    }
-    values, sizes, tails = (each.tolist() for each in columns[1:])
-    marks = [
-        (marking[name], value & ~1, tail >> 16)
-        for name, value, tail in zip(names, values, tails, strict=True)
-        if name in marking
-    ]
-    others = [
-        entry
-        for entry in zip(range(len(names)), names, values, sizes, tails, strict=True)
-        if entry[1] not in marking
-    ]
-    return Columns(marks, others)
-
-
-def marks_of(columns: Columns) -> dict[int, list[tuple[int, str]]]:
-    """Address and name ($a, $d or $t) of the mapping symbols of each section by its number, sorted by address."""
-    marks = sorted(sorted(columns.marks, key=itemgetter(1)), key=itemgetter(2))
-    return {
-        section: [(address, name) for name, address, _ in group]
-        for section, group in groupby(marks, itemgetter(2))
-    }
-
-
-def _marks(start: bytes) -> bool:
-    """Whether a name of which this is the start is a mapping symbol's."""
-    return start[:2] in (b"$a", b"$t", b"$d") and start[2:] in (b"", b"\0", b".")
+    columns = names, values, _, tails = [words[first::4].tolist() for first in range(4)]
+    marking = {found.start(): found[0].decode() for found in _MARKING.finditer(strings)}
+    is_mark = [name in marking for name in names]
+    marks: dict[int, list[tuple[int, str]]] = {}
+    for name, value, tail in compress(zip(names, values, tails, strict=True), is_mark):
+        marks.setdefault(tail >> 16, []).append((value & ~1, marking[name]))
+    for of_section in marks.values():
+        of_section.sort(key=itemgetter(0))
+    is_other = [not each for each in is_mark]
+    return Columns(marks, *[list(compress(column, is_other)) for column in (range(len(names)), *columns)])
 
 
 def is_mapping(name: str) -> bool:

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterator, Mapping, Sequence
-from itertools import accumulate, groupby
-from operator import itemgetter
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from gemel.builds.elf.symbol_entries import (
@@ -19,7 +17,6 @@ from gemel.builds.elf.symbol_entries import (
     Columns,
     Symbol,
     columns_of,
-    marks_of,
     name_at,
     symbol_of,
     words_of,
@@ -28,11 +25,10 @@ from gemel.errors import BuildError, Problem
 from gemel.spans import Span, format_address
 
 if TYPE_CHECKING:
+    from gemel.builds.elf.symbol_indexes import Places
     from gemel.builds.source import ByteSource
 
 _BINDING_ORDER = {"global": 0, "weak": 1, "local": 2}
-_BINDING_RANKS = {1: 3, 2: 2, 0: 1}
-_CODE_KINDS = (0, FUNCTION)
 _PLACE_KINDS = (0, OBJECT, FUNCTION, 5)
 
 Extent = tuple[int, int, bool]
@@ -56,7 +52,6 @@ class SymbolTable:
         "_functions",
         "_labels",
         "_loaded",
-        "_marks",
         "_objects",
         "_source",
         "_strings_at",
@@ -83,10 +78,9 @@ class SymbolTable:
         self._loaded: tuple[bytes, bytes] | None = None
         self._columns: Columns | None = None
         self._extents: dict[int, list[Extent]] | None = None
-        self._functions: _FunctionIndex | None = None
+        self._functions: Places | None = None
         self._labels: tuple[Symbol, ...] | None = None
-        self._objects: _ObjectIndex | None = None
-        self._marks: dict[int, list[tuple[int, str]]] | None = None
+        self._objects: Places | None = None
         self._by_value: tuple[list[int], list[int]] | None = None
         self._asked: dict[frozenset[str], dict[str, Symbol]] = {}
 
@@ -123,7 +117,7 @@ class SymbolTable:
 
     def _place_entries(self) -> Iterator[tuple[int, int, int, int, int]]:
         strings = self._load()[1]
-        for entry in self._read_columns().others:
+        for entry in self._read_columns().rows():
             _, name, _, _, tail = entry
             if (
                 tail >> 16 != UNDEFINED
@@ -139,7 +133,7 @@ class SymbolTable:
             table, strings = self._load()
             self._labels = tuple(
                 symbol_of(ENTRY.unpack_from(table, number * ENTRY_SIZE), strings)
-                for number, name, _, _, tail in self._read_columns().others
+                for number, name, _, _, tail in self._read_columns().rows()
                 if tail & 0xF == 0
                 and tail >> 16 != UNDEFINED
                 and 0 < name < len(strings)
@@ -220,24 +214,46 @@ class SymbolTable:
         nearest preceding function or plain label without a size in the same section of code, which reaches to
         the next function.
         """
-        if self._functions is None:
-            self._functions = _FunctionIndex(*self._load(), self._read_columns(), self._code)
-        return self._functions.at(address & ~1)
+        return self._found(self._function_index().at(address & ~1), address & ~1)
 
     def object_at(self, address: int) -> tuple[Symbol, int] | None:
         """The object of known size that holds ``address``, and how many bytes into it that is.
 
         Of several the one that starts last.  The table is gone through once, for all questions.
         """
+        return self._found(self._object_index().at(address), address)
+
+    def place_edges(self) -> list[int]:
+        """Where the answer of `function_at` or `object_at` may be another than at the address before."""
+        return self._function_index().edges + self._object_index().edges
+
+    def _found(self, found: tuple[int, int] | None, address: int) -> tuple[Symbol, int] | None:
+        if found is None:
+            return None
+        table, strings = self._load()
+        start, number = found
+        return symbol_of(ENTRY.unpack_from(table, number * ENTRY_SIZE), strings), address - start
+
+    def _function_index(self) -> Places:
+        if self._functions is None:
+            from gemel.builds.elf.symbol_indexes import functions_of
+
+            self._functions = functions_of(self._load()[1], self._read_columns(), self._code)
+        return self._functions
+
+    def _object_index(self) -> Places:
         if self._objects is None:
-            self._objects = _ObjectIndex(*self._load(), self._read_columns())
-        return self._objects.at(address)
+            from gemel.builds.elf.symbol_indexes import objects_of
+
+            self._objects = objects_of(self._read_columns())
+        return self._objects
 
     def objects_in(self, span: Span) -> tuple[Symbol, ...]:
         """The defined objects and labels without a type whose value is in ``span``, in file order."""
         table, strings = self._load()
         if self._by_value is None:
-            pairs = sorted((value, number) for number, _, value, _, _ in self._read_columns().others)
+            columns = self._read_columns()
+            pairs = sorted(zip(columns.values, columns.numbers, strict=True))
             self._by_value = [value for value, _ in pairs], [number for _, number in pairs]
         values, order = self._by_value
         found = sorted(order[bisect_left(values, span.start) : bisect_left(values, span.end)])
@@ -251,23 +267,19 @@ class SymbolTable:
     @property
     def marks(self) -> Mapping[int, list[tuple[int, str]]]:
         """Address and name of the mapping symbols of each section by its number, sorted by address."""
-        if self._marks is None:
-            self._marks = marks_of(self._read_columns())
-        return self._marks
+        return self._read_columns().marks
 
     @property
     def extents(self) -> Mapping[int, list[Extent]]:
         """Address, size, and whether it is a function, of each function and object by section, sorted."""
         if self._extents is None:
-            rows = [
-                (tail >> 16, value & ~1, size, tail & 0xF == FUNCTION)
-                for _, _, value, size, tail in self._read_columns().others
-                if tail & 0xF in (OBJECT, FUNCTION)
-            ]
-            rows.sort()
-            self._extents = {
-                section: [row[1:] for row in group] for section, group in groupby(rows, itemgetter(0))
-            }
+            columns, self._extents = self._read_columns(), {}
+            for value, size, tail in zip(columns.values, columns.sizes, columns.tails, strict=True):
+                if tail & 0xF in (OBJECT, FUNCTION):
+                    extent = value & ~1, size, tail & 0xF == FUNCTION
+                    self._extents.setdefault(tail >> 16, []).append(extent)
+            for of_section in self._extents.values():
+                of_section.sort()
         return self._extents
 
     def mark_at(self, section: int, address: int) -> tuple[int, str] | None:
@@ -313,114 +325,6 @@ class SymbolTable:
             expected=f"one definition (nearest names: {', '.join(near)})" if near else "one definition",
             next_step="correct the name, or keep the symbol from being dropped by the linker",
         )
-
-
-class _FunctionIndex:
-    """Functions and labels of code sorted by address.
-
-    Works on the raw entries: of a large build's symbols only the few that are needed get a name.
-    """
-
-    __slots__ = (
-        "_label_starts",
-        "_labels",
-        "_reach",
-        "_sections",
-        "_sized",
-        "_sized_starts",
-        "_strings",
-        "_table",
-    )
-
-    def __init__(self, table: bytes, strings: bytes, columns: Columns, sections: Mapping[int, Span]) -> None:
-        # Of several at one address the last is taken: a function before a plain label, global before
-        # weak before local, and otherwise the first in the file.
-        entries = [
-            (
-                value & ~1,
-                tail & 0xF == FUNCTION,
-                _BINDING_RANKS.get(tail >> 4 & 0xF, 0),
-                -number,
-                size,
-                tail >> 16,
-            )
-            for number, name, value, size, tail in columns.others
-            if tail & 0xF in _CODE_KINDS
-            and tail >> 16 != UNDEFINED
-            and strings[name : name + 1] not in (b"", b"\0")
-        ]
-        entries.sort()
-        sized = [entry[:5] for entry in entries if entry[1] and entry[4]]
-        labels = [entry[:5] for entry in entries if not (entry[1] and entry[4]) and entry[5] in sections]
-        self._table = table
-        self._strings = strings
-        self._sections = sections
-        self._sized = sized
-        self._sized_starts = [entry[0] for entry in sized]
-        self._reach = list(accumulate((entry[0] + entry[4] for entry in sized), max))
-        self._labels = labels
-        self._label_starts = [entry[0] for entry in labels]
-
-    def at(self, address: int) -> tuple[Symbol, int] | None:
-        """See ``SymbolTable.function_at``; ``address`` is even."""
-        nearest = at = bisect_right(self._sized_starts, address) - 1
-        while at >= 0 and self._reach[at] > address:
-            start, _, _, _, size = self._sized[at]
-            if start + size > address:
-                return self._default_first(self._sized, at), address - start
-            at -= 1
-        at = bisect_right(self._label_starts, address) - 1
-        if at >= 0 and (nearest < 0 or self._sized_starts[nearest] <= self._label_starts[at]):
-            symbol = self._default_first(self._labels, at)
-            if self._sections[symbol.section_index].holds(address):
-                return symbol, address - self._label_starts[at]
-        return None
-
-    def _default_first(self, entries: Sequence[tuple[int, bool, int, int, int]], at: int) -> Symbol:
-        """The function of entry ``at``; of weak names for one address that of the default handler, if there is one.
-
-        Start-up code in assembler makes every handler a weak alias of a default one, itself weak (common practice).
-        """
-        first = symbol = self.symbol_of(-entries[at][3])
-        start = entries[at][0]
-        while symbol.binding == "weak" and "default" not in symbol.name.lower():
-            at -= 1
-            if at < 0 or entries[at][0] != start:
-                return first
-            symbol = self.symbol_of(-entries[at][3])
-        return symbol
-
-    def symbol_of(self, number: int) -> Symbol:
-        return symbol_of(ENTRY.unpack_from(self._table, number * ENTRY_SIZE), self._strings)
-
-
-class _ObjectIndex:
-    """Objects of known size sorted by address; only those that are needed get a name."""
-
-    __slots__ = ("_entries", "_reach", "_starts", "_strings", "_table")
-
-    def __init__(self, table: bytes, strings: bytes, columns: Columns) -> None:
-        entries = [
-            (value, size, number)
-            for number, _, value, size, tail in columns.others
-            if size and tail & 0xF == OBJECT and tail >> 16 != UNDEFINED
-        ]
-        entries.sort(key=lambda entry: (entry[0], -entry[1], -entry[2]))
-        self._table, self._strings, self._entries = table, strings, entries
-        self._starts = [entry[0] for entry in entries]
-        self._reach = list(accumulate((start + size for start, size, _ in entries), max))
-
-    def at(self, address: int) -> tuple[Symbol, int] | None:
-        """See ``SymbolTable.object_at``."""
-        at = bisect_right(self._starts, address) - 1
-        while at >= 0 and self._reach[at] > address:
-            start, size, number = self._entries[at]
-            if start + size > address:
-                return symbol_of(
-                    ENTRY.unpack_from(self._table, number * ENTRY_SIZE), self._strings
-                ), address - start
-            at -= 1
-        return None
 
 
 def _best(candidates: list[Symbol]) -> list[Symbol]:

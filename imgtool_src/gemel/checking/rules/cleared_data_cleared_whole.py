@@ -42,12 +42,20 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         plan, build = told
         start = inspection.start_blocks[plan.name]
         blocks = start.clears
-        written = [block.span for block in (*blocks, *start.copies)]
-        sections = [section for section in unstored_sections(build) if _meant(section, blocks)]
+        by_run = start.written is not None
+        written = (
+            [block.span for block in (*blocks, *start.copies)] if start.written is None else [*start.written]
+        )
+        unstored = unstored_sections(build)
+        sections = [
+            each for each in unstored if _meant(each, blocks) or (by_run and _is_begun(build, each, written))
+        ]
         left = _left_out(build, written) if start.tells_clears else []
         if sections or left:
             findings = [
-                each for section in sections for each in _findings(inspection, plan, build, section, written)
+                each
+                for section in sections
+                for each in _findings(inspection, plan, build, section, written, by_run=by_run)
             ]
             left = [section for section in left if section not in sections]
             findings += [_not_cleared(plan, build, left, start)] if left else []
@@ -58,14 +66,20 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 def _left_out(build: Build, written: list[Span]) -> list[Section]:
     """The sections that are named as cleared data, hold objects, and that no block reaches."""
-    return [
-        section
-        for section in unstored_sections(build)
-        if _CLEARED.search(section.name)
+    named = [each for each in unstored_sections(build) if _is_named_so(build, each)]
+    return [section for section in named if not any(span.overlaps(section.span) for span in written)]
+
+
+def _is_named_so(build: Build, section: Section) -> bool:
+    return bool(
+        _CLEARED.search(section.name)
         and not _named_as(KEPT, section.name)
-        and not any(span.overlaps(section.span) for span in written)
         and _data_in(build, section, section.span)
-    ]
+    )
+
+
+def _is_begun(build: Build, section: Section, written: list[Span]) -> bool:
+    return _is_named_so(build, section) and any(span.overlaps(section.span) for span in written)
 
 
 def _not_cleared(plan: BuildPlan, build: Build, left: list[Section], start: StartBlocks) -> Finding:
@@ -85,7 +99,7 @@ def _not_cleared(plan: BuildPlan, build: Build, left: list[Section], start: Star
         next_step=unused
         or "place the input sections in the linker script: *(.bss .bss.* COMMON), between the two symbols",
         lines=lines_in_short(lines, "section"),
-        follows_from=(("start-clears-own-ram", plan.name),),
+        follows_from=(("start-clears-own-ram", plan.name), ("reset-handler-in-code", plan.name)),
     )
 
 
@@ -110,12 +124,22 @@ def _named_as(words: tuple[str, ...], name: str) -> bool:
 
 
 def _findings(
-    inspection: Inspection, plan: BuildPlan, build: Build, section: Section, written: list[Span]
+    inspection: Inspection,
+    plan: BuildPlan,
+    build: Build,
+    section: Section,
+    written: list[Span],
+    *,
+    by_run: bool,
 ) -> Iterator[Finding]:
     layout = inspection.layout
     for rest in without([section.span], written):
         plain = plain_span(layout, rest, plan.core)
-        if rest.end != section.span.end or plain is None or not _data_in(build, section, rest):
+        if (
+            (rest.end != section.span.end and not by_run)
+            or plain is None
+            or not _data_in(build, section, rest)
+        ):
             continue
         if not any(own.covers(plain) for own in without(own_ram(layout, plan.core), shared_ram(layout))):
             continue
@@ -128,6 +152,7 @@ def _findings(
             expected=f"cleared up to {format_address(section.span.last)}, the end of the section",
             span=plain,
             lines=(f"largest objects there: {symbols}",),
+            follows_from=(("reset-handler-in-code", plan.name),),
         )
 
 

@@ -35,7 +35,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             continue
         from gemel.inspection.first_float import first_float
 
-        found = first_float(core.build, table.words[1])
+        found = first_float(core.build, table.words[1], inspection.start_runs.get(name))
         yield _finding(core, found) if found else Holds(f"build {name}")
 
 

@@ -21,7 +21,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     homes = [memory for memory in inspection.layout.memories.values() if memory.holds_image]
     strays = without(inspection.image.spans(), [memory.span for memory in homes])
     for memory in homes:
-        if next(inspection.image.pieces(memory.span), None):
+        if inspection.image.held_in(memory.span):
             yield Holds(f"memory {memory.name}")
     windows = windows_of(inspection.layout)
     groups: dict[tuple[str, str], list[Span]] = {}

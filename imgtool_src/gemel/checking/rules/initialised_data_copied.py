@@ -102,6 +102,7 @@ def _findings(
             span=stored,
             next_step=unused_words(unused, rest) or _next_step(placement, piece),
             lines=(f"largest objects there: {symbols}",) if symbols else (),
+            follows_from=(("start-copies-stored-data", plan.name), ("reset-handler-in-code", plan.name)),
         )
 
 

@@ -45,6 +45,10 @@ def _outcome(inspection: Inspection, table: VectorTable) -> Outcome:
         expected = "an instruction"
         next_step = "was a section left out when the file was made (objcopy -j)?"
         cause = (("handlers-executable", name),)
+    elif skipped := _skipped(inspection, table, reset):
+        what = f"the reset vector of build {name} is main; start-up is skipped"
+        expected = "the reset handler of the start-up code, which initialises RAM and calls main"
+        next_step = skipped
     else:
         return Holds(f"build {name}")
     parties, found = (name, core, table.plan.stored_in), described_word(inspection, core, reset)
@@ -57,6 +61,28 @@ def _outcome(inspection: Inspection, table: VectorTable) -> Outcome:
         span=word_span(table, 1),
         next_step=next_step,
         follows_from=(*cause, ("build-ids-equal", table.plan.name)),
+    )
+
+
+def _skipped(inspection: Inspection, table: VectorTable, reset: int) -> str:
+    """What to do about a core that starts at ``main``, whose data nobody initialises; empty if it does not."""
+    name = table.plan.name
+    placement = inspection.placements.get(name)
+    symbols = placement.build.symbols if placement else None
+    function = symbols.function_at(reset) if symbols else None
+    if placement is None or symbols is None or function is None or function[0].name != "main":
+        return ""
+    from gemel.inspection.started import never_initialised
+
+    left = never_initialised(inspection.layout, placement, reset, inspection.start_runs.get(name))
+    if not left:
+        return ""
+    segments = " and ".join(piece.segment.words for piece in left)
+    entry = placement.build.entry
+    starts = symbols.function_at(entry) if entry is not None and entry != reset else None
+    handler = f", such as {starts[0].name}, the file's entry point" if starts and not starts[1] else ""
+    return (
+        f"name the start-up code's handler in word 1{handler}: nothing that main leads to copies {segments}"
     )
 
 
@@ -81,7 +107,8 @@ RULE = Rule(
     severity="error",
     guards="device",
     checks="The reset handler of each build, word 1 of its vector table, is an address inside the bytes "
-    "that the build runs from, in memory that can be executed, with bit 0 set.",
+    "that the build runs from, in memory that can be executed, with bit 0 set, and not main where that leaves "
+    "initialised data uninitialised.",
     why="At reset the core takes this word as its first address. Outside its code it runs whatever is "
     "there; with bit 0 clear it leaves Thumb state, which M-profile cores do not have, and the first "
     "instruction faults.",

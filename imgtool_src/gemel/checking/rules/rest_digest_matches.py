@@ -7,10 +7,9 @@ from collections.abc import Iterator
 from gemel.checking.rule import Rule
 from gemel.inspection.image_bytes import not_erased
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.unchanged import joined_with_other_layout, spans_of_rest
+from gemel.inspection.unchanged import digest_of_rest, joined_with_other_layout, spans_of_rest
 from gemel.inspection.wording import record_not_sound, see
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
-from gemel.placement.placed import sha256_of
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -22,8 +21,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     if record is None:
         yield NotChecked("record", record_not_sound())
         return
-    spans = spans_of_rest(inspection, record)
-    actual = sha256_of(inspection.layout, inspection.image, spans)
+    actual = digest_of_rest(inspection, record)
     if actual == record.rest_sha256:
         yield Holds("flash outside the builds")
         return
@@ -33,7 +31,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         return
     runs = [
         str(found.span)
-        for span in spans
+        for span in spans_of_rest(inspection, record)
         for part in inspection.image.held_in(span)
         if (found := not_erased(inspection.image, part, inspection.erased_byte_at(part.start)))
     ]

@@ -57,4 +57,5 @@ RULE = Rule(
     "common practice",
     absent="the layout has no seal",
     check=check,
+    only_with="seal",
 )

@@ -8,6 +8,7 @@ from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.seal import NO_TRUST, SealUnderCheck, signer_words, trusted_words
 from gemel.outcomes import DoesNotApply, Finding, Holds, NotChecked, Outcome
+from gemel.seals.demands import NOT_REQUIRED
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -16,7 +17,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
     if seal is None:
         return
     if seal.absent and not seal.demands.required:
-        yield DoesNotApply(seal.where, "there is no seal, and none is required")
+        yield DoesNotApply(seal.where, NOT_REQUIRED)
     elif not seal.trusted:
         yield _no_trust(seal)
     elif missing := seal.unreadable():
@@ -66,4 +67,5 @@ RULE = Rule(
     source="RFC 9124 section 4.2.9, THREAT.IMG.NON_AUTH; section 4.3.4, REQ.SEC.AUTHENTIC (draft 13 read)",
     absent="the layout has no seal",
     check=check,
+    only_with="seal",
 )

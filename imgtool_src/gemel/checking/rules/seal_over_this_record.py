@@ -80,4 +80,5 @@ RULE = Rule(
     "THREAT.IMG.NON_AUTH (draft 13 read)",
     absent="the layout has no seal",
     check=check,
+    only_with="seal",
 )

@@ -8,6 +8,7 @@ from gemel.checking.rule import Rule
 from gemel.inspection.image_bytes import cut_before
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import DoesNotApply, Finding, Holds, Outcome
+from gemel.seals.demands import NOT_REQUIRED
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -17,7 +18,9 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         return
     if not seal.absent:
         yield Holds(seal.where)
-    elif seal.demands.required:
+    elif not seal.demands.required:
+        yield DoesNotApply(seal.where, NOT_REQUIRED)
+    else:
         found = "every byte of the area is erased"
         expected = f"a seal ({seal.demands.demanded_by})"
         yield Finding(
@@ -29,8 +32,6 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             span=seal.span,
             lines=() if inspection.record else cut_before(inspection.image, seal.span),
         )
-    else:
-        yield DoesNotApply(seal.where, "there is no seal, and none is required")
 
 
 RULE = Rule(
@@ -44,4 +45,5 @@ RULE = Rule(
     source="RFC 9124 section 4.2.9, THREAT.IMG.NON_AUTH (draft 13 read)",
     absent="the layout has no seal",
     check=check,
+    only_with="seal",
 )

@@ -53,4 +53,5 @@ RULE = Rule(
     "REQ.SEC.IMG.COMPLETE_DIGEST (draft 13 read); common practice",
     absent="the layout has no seal",
     check=check,
+    only_with="seal",
 )

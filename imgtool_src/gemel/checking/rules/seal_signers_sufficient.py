@@ -51,4 +51,5 @@ RULE = Rule(
     "THREAT.UPD.UNAPPROVED (draft 13 read)",
     absent="the layout has no seal",
     check=check,
+    only_with="seal",
 )

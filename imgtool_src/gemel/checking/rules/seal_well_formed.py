@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.outcomes import Finding, Holds, Outcome
-from gemel.seals.format import SealError
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -17,8 +16,8 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         return
     if seal.absent and (missing := seal.unreadable()):
         yield missing
-    elif isinstance(seal.found, SealError):
-        for problem in seal.found.problems:
+    elif seal.error:
+        for problem in seal.error.problems:
             yield Finding(
                 f"the seal is not well formed: {problem.what}",
                 (seal.plan.area,),
@@ -45,4 +44,5 @@ RULE = Rule(
     "`gemel explain seal`",
     absent="the layout has no seal",
     check=check,
+    only_with="seal",
 )

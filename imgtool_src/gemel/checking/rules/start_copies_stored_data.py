@@ -7,12 +7,11 @@ from collections.abc import Iterator
 from gemel.checking.findings.start_blocks import block_outcomes, block_place
 from gemel.checking.findings.start_reach import copied_build_at, not_stored, written_lines
 from gemel.checking.rule import Rule
-from gemel.inspection.core_views import run_span
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.start_tables import StartEntry
+from gemel.inspection.started import plain_at_reset
 from gemel.inspection.windows import parts_of, windows_of
 from gemel.inspection.wording import concerned, segment_words, sized
-from gemel.layout.addresses import locate
 from gemel.outcomes import Finding, Outcome, Reason
 from gemel.placement.placing import Placement
 from gemel.spans import Span, format_address, format_size
@@ -33,7 +32,7 @@ def _findings(inspection: Inspection, placement: Placement, entry: StartEntry) -
         met = True
         stored = piece.address + shared.start - segment.run_address
         source = (entry.source or 0) + shared.start - entry.start
-        if _plain(inspection, placement, source) != stored:
+        if plain_at_reset(inspection.layout, placement, source) != stored:
             owner = segment_words(placement.build, segment)
             yield _elsewhere(inspection, placement, entry, owner, Span(source, shared.size), stored)
     if not met:
@@ -50,21 +49,9 @@ def _of_another_build(inspection: Inspection, placement: Placement, entry: Start
     brought = copied_build_at(inspection, placement, entry)
     if brought is None:
         yield _nothing_stored(placement, entry)
-    elif _plain(inspection, placement, entry.source or 0) != brought.stored:
+    elif plain_at_reset(inspection.layout, placement, entry.source or 0) != brought.stored:
         source = Span(entry.source or 0, entry.span.size)
         yield _elsewhere(inspection, placement, entry, f"build {brought.build}", source, brought.stored)
-
-
-def _plain(inspection: Inspection, placement: Placement, source: int) -> int | None:
-    """The plain address in the image of what the core reads at ``source`` when it starts."""
-    located = locate(inspection.layout, source, placement.plan.core)
-    if located is None:
-        return None
-    if placement.plan.runs_in and placement.placed:
-        runs = run_span(inspection, placement.placed)
-        if runs.holds(located.plain):
-            return placement.placed.stored.start + located.plain - runs.start
-    return located.plain if located.memory.holds_image else None
 
 
 def _parties(placement: Placement) -> tuple[str, ...]:
@@ -75,7 +62,7 @@ def _elsewhere(
     inspection: Inspection, placement: Placement, entry: StartEntry, owner: str, source: Span, stored: int
 ) -> Finding:
     plan = placement.plan
-    plain = _plain(inspection, placement, source.start)
+    plain = plain_at_reset(inspection.layout, placement, source.start)
     there = "RAM, which holds nothing of it yet" if plain is None else "flash, but of other bytes"
     lines: tuple[str, ...] = (f"it belongs to {owner}",)
     if source.start == entry.start:

@@ -247,9 +247,9 @@ def _put(text: str, form: Form, *, of_image: bool = False) -> None:
     from gemel.text.wrapping import wrapped
 
     wraps = not of_image or (sys.stdout and sys.stdout.isatty())
-    width = prose_width(sys.stdout) if wraps else sys.maxsize
     for line in text.splitlines():
-        echo("\n".join(wrapped(line, width, indent=len("FAIL "))))
+        parts = wrapped(line, prose_width(sys.stdout), indent=len("FAIL ")) if wraps else [line]
+        echo("\n".join(parts))
 
 
 def _usage(what: str, found: str, expected: str) -> GemelError:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from gemel.image.sparse import SparseBytes
 from gemel.inspection.inspection import Inspection
 from gemel.seals.finding import FoundSeal, find_seals
-from gemel.seals.seal import Outcome, SealError, SealFault, verify
+from gemel.seals.seal import Outcome, SealFault, verify
 from gemel.show.facts.contents import RecordFacts, SealFacts, SealSignerFacts, SignerVerdict
 from gemel.spans import Address, Span
 
@@ -28,13 +28,12 @@ def seals(
     """Every seal by address; with a layout that names an area for one, first what is there."""
     area = _area(inspection)
     found = find_seals(image)
-    error = inspection.seal.found if area and inspection and inspection.seal else None
+    seal = inspection.seal if inspection else None
     facts = []
-    if area and isinstance(error, SealError):
+    if area and seal and not seal.seal:
         found = [each for each in found if each.span.start != area.start]
-        facts = [
-            SealFacts(area, True, error.faults == (SealFault.NO_SEAL,), error.problems[0].what, None, ())
-        ]
+        problem = seal.error.problems[0].what if seal.error else SealFault.NO_SEAL.value
+        facts = [SealFacts(area, True, seal.absent, problem, None, ())]
     return (*facts, *(_facts(image, each, area, records, trusted) for each in found))
 
 

@@ -1,0 +1,261 @@
+"""Instructions executed with values that are known or not, as start-up code is run without its device.
+
+A register, flag or word of memory that is not known is None, and so is all that is computed of it.  A word loaded
+from what the image stores remembers where from, so that a store of it is known as a copy.  Floating-point registers
+are moved, loaded and stored; what else is done with them is not known.
+Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory); tests hold them to a machine.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from gemel.m_profile.halfwords import CALLER_SAVED
+from gemel.m_profile.known_registers import CPACR, KnownStore
+
+MASK = 0xFFFF_FFFF
+FLOAT_ACCESS = 0x0050_0000
+"""Bits of CPACR of which each must be set for privileged access to coprocessors 10 and 11."""
+ZERO, OTHER = 1 << 40, 1 << 41
+"""Where a word came from that was written: the distance of its copy, ZERO, or anything else.
+
+A word that was copied or cleared first stays so, whatever is written to it later.
+"""
+
+_MISSING = object()
+
+
+class Loaded(int):
+    """A number that was loaded from ``source``, an address of what the image stores."""
+
+    source: int
+
+
+class Stop(Exception):
+    """Execution cannot go on; ``blind`` if what comes next is not known."""
+
+    def __init__(self, reason: str, *, blind: bool = False) -> None:
+        super().__init__(reason)
+        self.blind = blind
+
+
+Operation = Callable[["Core"], "int | None"]
+"""Executes one instruction; the address that it leads to if that is not the next one."""
+
+
+def _loaded(value: int, source: int) -> Loaded:
+    number = Loaded(value)
+    number.source = source
+    return number
+
+
+def is_device(address: int) -> bool:
+    """Whether it is of devices or of the system, by the architecture's memory map."""
+    return 0x4000_0000 <= address < 0x6000_0000 or address >= 0xA000_0000
+
+
+class Core:
+    """A core's registers and memory on one way through its code."""
+
+    def __init__(self, byte_at: Callable[[int], int | None], pc: int, stack: int | None) -> None:
+        """``byte_at`` gives what the image stores for an address, as the core sees it at reset."""
+        self.byte_at = byte_at
+        self.pc = pc
+        self.registers: list[int | None] = [*[None] * 13, stack, MASK, None]
+        self.floats: list[int | None] = [None] * 64
+        self.n: int | None = None
+        self.z: int | None = None
+        self.c: int | None = None
+        self.v: int | None = None
+        self.words: dict[int, Any] = {CPACR: 0}
+        self.words_written: dict[int, int] = {}
+        self.bytes_written: dict[int, int] = {}
+        self.also: set[tuple[int, int, int]] = set()
+        self.conditions: list[int] = []
+        self.goes: bool | None = None
+        self.in_block = self.on_process_stack = False
+        self.stores: dict[KnownStore, None] = {}
+        self.version = self.changes = 0
+        self.other_stack: int | None = None
+        self.blind = ""
+        self.float_at: int | None = None
+        self.enabled = False
+
+    def copy(self) -> Core:
+        """The same, to go another way."""
+        other = Core(self.byte_at, self.pc, None)
+        other.__dict__.update(self.__dict__)
+        for name in ("registers", "floats", "words", "words_written", "bytes_written", "also", "conditions"):
+            setattr(other, name, getattr(self, name).copy())
+        other.stores = self.stores.copy()
+        return other
+
+    def written(self) -> set[tuple[int, int, int]]:
+        """Address, size and origin of all that was written."""
+        of = ((4, self.words_written), (1, self.bytes_written))
+        return self.also.union((at, size, origin) for size, each in of for at, origin in each.items())
+
+    def call_unknown(self) -> None:
+        """Forget what a function may change of which nothing is known (AAPCS32)."""
+        self.blind = self.blind or "a call of a function that is not known"
+        for register in CALLER_SAVED:
+            self.registers[register] = None
+
+    def forget_changes(self, before: Core) -> None:
+        """Forget what is not as it was ``before``, as after a loop that was left early."""
+        self.registers = [
+            mine if mine == theirs else None
+            for mine, theirs in zip(self.registers, before.registers, strict=True)
+        ]
+        for at, word in self.words.items():
+            if before.words.get(at, _MISSING) != word:
+                self.words[at] = None
+
+    # --- memory ---
+
+    def load(self, address: int | None, size: int) -> int | None:
+        """What is at an address; None if that is not known."""
+        if address is None:
+            return None
+        address &= MASK
+        if address & (size - 1):
+            parts = [self.load(address + at, 1) for at in range(size)]
+            return None if None in parts else int.from_bytes(bytes(each or 0 for each in parts), "little")
+        aligned = address & ~3
+        word: Any = self.words.get(aligned, _MISSING)
+        if word is _MISSING:
+            return self._stored(address, size)
+        shift = 8 * (address & 3)
+        mask = (1 << 8 * size) - 1
+        if type(word) is tuple:
+            word = word[0] if word[1] >> shift & mask == mask else None
+        if word is None or size == 4:
+            return word  # type: ignore[no-any-return]
+        return int(word >> shift & mask)
+
+    def _stored(self, address: int, size: int) -> int | None:
+        value = 0
+        for at in range(size):
+            byte = self.byte_at(address + at)
+            if byte is None:
+                return None
+            value |= byte << 8 * at
+        return _loaded(value, address)
+
+    def store(self, address: int | None, value: int | None, size: int) -> None:
+        """Write a value, known or not, to an address; where that is not known, anything may be changed."""
+        if address is None:
+            self.blind = self.blind or "a store to an address that is not known"
+            return
+        address &= MASK
+        if address >= 0x4000_0000 and is_device(address):
+            self.stores[KnownStore(self.pc, address, value)] = None
+            if address != CPACR:
+                return
+            self.enabled |= self.float_at is None and (value is None or value & FLOAT_ACCESS == FLOAT_ACCESS)
+        if address & (size - 1):
+            for at in range(size):
+                self.store(address + at, None if value is None else value >> 8 * at & 0xFF, 1)
+            return
+        origin = address - value.source if type(value) is Loaded else ZERO if value == 0 else OTHER
+        if size == 4:
+            self._note(self.words_written, address, 4, origin)
+        else:
+            for each in range(address, address + size):
+                self._note(self.bytes_written, each, 1, origin)
+        aligned = address & ~3
+        word: Any = value
+        if size < 4:
+            word = self._merged(aligned, 8 * (address & 3), value, (1 << 8 * size) - 1)
+        if self.words.get(aligned, _MISSING) != word:
+            self.words[aligned] = word
+            self.version += 1
+        elif size == 4:
+            self.words[aligned] = word
+
+    def _note(self, written: dict[int, int], address: int, size: int, origin: int) -> None:
+        known = written.get(address)
+        if known is None or (known != origin and known >= ZERO and origin < known):
+            written[address] = origin
+            self.changes += 1
+        elif known != origin and origin < ZERO:
+            self.also.add((address, size, origin))
+
+    def _merged(self, aligned: int, shift: int, value: int | None, mask: int) -> object:
+        word = self.words.get(aligned, _MISSING)
+        if word is _MISSING:
+            word = self._stored(aligned, 4)
+        before, known = word if type(word) is tuple else (word or 0, 0 if word is None else MASK)
+        mask <<= shift
+        before = before & ~mask | ((value or 0) << shift & mask)
+        known = known & ~mask if value is None else known | mask
+        return before if known == MASK else (before, known)
+
+    # --- flags ---
+
+    def add(self, one: int | None, two: int | None, carry: int | None, *, flags: bool) -> int | None:
+        """The sum, with the flags that it sets."""
+        if one is None or two is None or carry is None:
+            if flags:
+                self.n = self.z = self.c = self.v = None
+            return None
+        total = one + two + carry
+        result = total & MASK
+        if flags:
+            self.n, self.z, self.c = result >> 31, result == 0, total >> 32
+            self.v = (~(one ^ two) & (one ^ result)) >> 31 & 1
+        return result
+
+    def logic(self, result: int | None, carry: int | None, *, flags: bool) -> int | None:
+        """The result, with the flags that a logical instruction sets."""
+        if flags:
+            self.c = carry
+            self.n, self.z = (None, None) if result is None else (result >> 31, result == 0)
+        return result
+
+    def holds(self, condition: int) -> bool | None:
+        """Whether a condition holds; None if that is not known."""
+        kind = condition >> 1
+        flags: tuple[int | None, ...] = (
+            (self.z,), (self.c,), (self.n,), (self.v,),
+            (self.c, self.z), (self.n, self.v), (self.n, self.v, self.z), (),
+        )[kind]  # fmt: skip
+        if None in flags:
+            return None
+        if kind < 4:
+            result = bool(flags[0])
+        elif kind == 4:
+            result = bool(self.c) and not self.z
+        elif kind < 7:
+            result = self.n == self.v and not (kind == 6 and self.z)
+        else:
+            return True
+        return result != bool(condition & 1)
+
+
+def shifted(
+    value: int | None, kind: int, amount: int | None, carry: int | None
+) -> tuple[int | None, int | None]:
+    """A value shifted by LSL, LSR, ASR or ROR (0 to 3), and the last bit that was shifted out."""
+    if value is None or amount is None:
+        return None, None
+    if not amount:
+        return value, carry
+    if kind == 0:
+        wide = value << amount
+        return wide & MASK, wide >> 32 & 1
+    if kind == 3:
+        amount %= 32
+        value = (value >> amount | value << 32 - amount) & MASK
+        return value, value >> 31
+    wide = value - (1 << 32) if kind == 2 and value >> 31 else value
+    return wide >> amount & MASK, wide >> amount - 1 & 1
+
+
+def signed(value: int | None, bits: int) -> int | None:
+    """The lowest bits of a value, extended by their sign to a word."""
+    if value is None:
+        return None
+    value &= (1 << bits) - 1
+    return (value - (value >> bits - 1 << bits)) & MASK

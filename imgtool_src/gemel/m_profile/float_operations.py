@@ -1,0 +1,112 @@
+"""Floating-point registers: loaded, stored and moved; what is computed in them is not known.
+
+Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory).
+"""
+
+from __future__ import annotations
+
+from gemel.m_profile.execution import FLOAT_ACCESS, MASK, Core, Operation
+from gemel.m_profile.known_registers import CPACR
+
+FLOAT = (10, 11)
+
+
+def float_operation(pc: int, first: int, second: int) -> Operation:
+    """What a coprocessor's instruction at ``pc`` does, as far as registers of the core and memory are concerned."""
+    coprocessor = second >> 8 & 15
+    if coprocessor & 14 != FLOAT[0]:
+        moves = first & 0xFF00 == 0xEE00 and second & 0x10 and first & 0x10
+        target = second >> 12
+        return _sets_unknown((target,) if moves and target != 15 else ())
+    lazy = first & 0xFFE0 == 0xEC20 and coprocessor == FLOAT[0] and not second & 0xFF
+    does = _nothing if lazy else _transfer(first, second) or _move(first, second) or _computed
+    if lazy:
+        return does
+
+    def execute(core: Core) -> int | None:
+        access = core.words.get(CPACR)
+        if core.float_at is None and access is not None and access & FLOAT_ACCESS != FLOAT_ACCESS:
+            core.float_at = pc
+        return does(core)
+
+    return execute
+
+
+def _nothing(_: Core) -> None:
+    """VLSTM and VLLDM, which do nothing where the unit is off."""
+
+
+def _computed(core: Core) -> None:
+    """Anything else: what is in the registers then is not known."""
+    core.floats = [None] * len(core.floats)
+
+
+def _sets_unknown(registers: tuple[int, ...]) -> Operation:
+    def execute(core: Core) -> None:
+        for each in registers:
+            core.registers[each] = None
+
+    return execute
+
+
+def _transfer(first: int, second: int) -> Operation | None:
+    """VLDR, VSTR, VLDM, VSTM, VPUSH, VPOP."""
+    if first & 0xFE00 != 0xEC00 or not first & 0x1A0:
+        return None
+    loads, adds, single = bool(first & 0x10), bool(first & 0x80), not second & 0x100
+    base, imm8, high, low = first & 15, second & 0xFF, second >> 12, first >> 6 & 1
+    start = high << 1 | low if single else 2 * (low << 4 | high)
+    one = bool(first & 0x100) and not first & 0x20
+    count = (1 if single else 2) if one else imm8 & ~(not single)
+    back = 0 if one or not first & 0x20 else 4 * imm8 if adds else -4 * imm8
+    offset = (4 * imm8 if adds else -4 * imm8) if one else min(back, 0)
+
+    def execute(core: Core) -> None:
+        value = core.pc + 4 & ~3 if base == 15 else core.registers[base]
+        for each in range(count):
+            at = None if value is None else value + offset + 4 * each
+            if loads:
+                core.floats[(start + each) % 64] = core.load(at, 4)
+            else:
+                core.store(at, core.floats[(start + each) % 64], 4)
+        if back and value is not None:
+            core.registers[base] = value + back & MASK
+
+    return execute
+
+
+def _move(first: int, second: int) -> Operation | None:
+    """VMOV between a register and half of a double, or all of a single; VMRS."""
+    register, number = second >> 12, 0
+    if first & 0xFFE0 == 0xEC40 and second & 0xD0 == 0x10:
+        other, single = first & 15, not second & 0x100
+        pair = (second & 15) << 1 | second >> 5 & 1 if single else 2 * (second >> 1 & 0x10 | second & 15)
+        return _moves(bool(first & 0x10), ((register, pair), (other, pair + 1)))
+    if first & 0xFFE0 == 0xEE00 and second & 0x7F == 0x10:
+        number = (first & 15) << 1 | second >> 7
+        number = number & 31
+        return _moves(bool(first & 0x10), ((register, number),))
+    if first & 0xFFF0 == 0xEEF0 and second & 0xFFF == 0xA10:
+        return _status(register)
+    return None
+
+
+def _moves(loads: bool, pairs: tuple[tuple[int, int], ...]) -> Operation:
+    def execute(core: Core) -> None:
+        for register, number in pairs:
+            if loads:
+                core.registers[register] = core.floats[number % 64]
+            else:
+                core.floats[number % 64] = core.registers[register]
+
+    return execute
+
+
+def _status(register: int) -> Operation:
+    def execute(core: Core) -> None:
+        if register == 15:
+            core.n = core.z = core.c = core.v = None
+        else:
+            core.registers[register] = None
+
+    return execute

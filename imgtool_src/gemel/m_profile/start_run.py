@@ -1,0 +1,235 @@
+"""Start-up code run from the reset handler on, on the ways that it may go where a condition is not known.
+
+What devices answer is not known.  Where code asks them, both ways are gone, each once; a loop that waits is left.
+A way ends at ``main``, or where it goes round without doing anything new.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+
+from gemel.m_profile.execution import ZERO, Core, Operation, Stop
+from gemel.m_profile.halfwords import FIRST_WIDE
+from gemel.m_profile.known_registers import KnownStore
+from gemel.m_profile.known_stores import branch_distance
+from gemel.m_profile.thumb_operations import operation_of
+from gemel.spans import Span
+from gemel.structs import NamedTuple
+
+STEPS_LIMIT, STEPS_AFTER, IDLE_STEPS = 150_000, 50_000, 512
+"""Instructions of all ways up to ``main`` and after it, and without anything new until another way is tried."""
+
+WAYS_LIMIT = 100
+"""Conditions that are not known, of each of which the other way is gone too."""
+
+_Entry = tuple[int, "Operation | None", "tuple[int, bool, int] | None"]
+"""Size, operation, and of a conditional branch its condition or register, whether that is to be zero, its target."""
+
+
+class Block(NamedTuple):
+    """Bytes that were copied from ``source``, one after the other, or written with anything else (None)."""
+
+    source: int | None
+    span: Span
+
+
+class StartRun(NamedTuple):
+    """What start-up code did: ``why_not`` says why it may do more than was seen (empty: it does not).
+
+    ``written`` is what was cleared or copied on any way, ``copies`` what of that came from where; ``later`` is copied
+    after ``main`` has begun.  ``stores`` are those to devices and the system, after that too; ``float_at`` is the first
+    floating-point instruction with the unit off.
+    """
+
+    why_not: str
+    written: tuple[Span, ...]
+    copies: tuple[Block, ...]
+    later: tuple[Block, ...]
+    stores: tuple[KnownStore, ...]
+    enables_float: bool
+    float_at: int | None
+
+
+def start_run(
+    byte_at: Callable[[int], int | None], reset: int, stack: int | None, main: int | None
+) -> StartRun:
+    """Run code from ``reset`` on; ``byte_at`` gives what is stored for an address, as the core sees it at reset."""
+    run = _Run(frozenset() if main is None else frozenset((main & ~1,)))
+    run.go_all(Core(byte_at, reset & ~1, stack), STEPS_LIMIT)
+    before = _written(run.ended)
+    after: set[tuple[int, int, int]] = set()
+    cores, why_not = run.ended, run.why_not
+    for each in run.arrived[:1]:
+        then = _Run(frozenset())
+        then.go_all(each.copy(), STEPS_AFTER)
+        after = _written(then.ended) - before
+        cores = cores + then.ended
+    floats = [each.float_at for each in cores if each.float_at is not None]
+    return StartRun(
+        why_not,
+        _joined(before),
+        _copies(before),
+        _copies(after),
+        tuple({store: None for each in cores for store in each.stores}),
+        any(each.enabled for each in cores),
+        floats[0] if floats else None,
+    )
+
+
+def _written(cores: list[Core]) -> set[tuple[int, int, int]]:
+    return {entry for core in cores for entry in core.written()}
+
+
+def _joined(written: Iterable[tuple[int, int, int]]) -> tuple[Span, ...]:
+    """What was copied or cleared, neighbours as one."""
+    found: list[list[int]] = []
+    for at, size in sorted((at, size) for at, size, origin in written if origin <= ZERO):
+        if found and at <= found[-1][1]:
+            found[-1][1] = max(found[-1][1], at + size)
+        else:
+            found.append([at, at + size])
+    return tuple(Span.from_bounds(start, end) for start, end in found)
+
+
+def _copies(written: Iterable[tuple[int, int, int]]) -> tuple[Block, ...]:
+    """The copies of neighbours by the same distance, each as one."""
+    found: list[Block] = []
+    for distance, at, size in sorted((origin, at, size) for at, size, origin in written if origin < ZERO):
+        last = found[-1] if found else None
+        if last and last.source == last.span.start - distance and at <= last.span.end:
+            found[-1] = Block(last.source, Span.from_bounds(last.span.start, max(last.span.end, at + size)))
+        else:
+            found.append(Block(at - distance, Span(at, size)))
+    return tuple(found)
+
+
+class _Run:
+    """All ways through the code from one place."""
+
+    def __init__(self, stops: frozenset[int]) -> None:
+        self.stops = stops
+        self._entries: dict[int, _Entry] = {}
+        self._signatures: dict[object, int] = {}
+        self._turns: dict[int, int] = {}
+        self._gone: set[tuple[int, bool]] = set()
+        self._pending: list[Core] = []
+        self._steps = 0
+        self._idle: Core | None = None
+        self.ended: list[Core] = []
+        self.arrived: list[Core] = []
+        self.why_not = ""
+
+    def go_all(self, core: Core, limit: int) -> None:
+        """Go each way there is, up to so many instructions together."""
+        self._pending, self._steps = [core], limit
+        while self._pending and self._steps > 0:
+            core = self._pending.pop()
+            self.ended.append(core)
+            try:
+                self._go(core)
+            except Stop as stop:
+                if stop.blind:
+                    self._note(f"{stop} at {core.pc:#010x}")
+            if core.blind:
+                self._note(core.blind)
+        if self._steps <= 0:
+            self._note("more instructions than are followed")
+
+    def _note(self, reason: str) -> None:
+        self.why_not = self.why_not or reason
+
+    def _go(self, core: Core) -> None:
+        entries, stops = self._entries, self.stops
+        left, last, news = IDLE_STEPS, core.changes, len(entries)
+        self._idle = None
+        while True:
+            pc = core.pc
+            if pc in stops:
+                self.arrived.append(core)
+                return
+            entry = entries.get(pc) or self._decoded(core, pc)
+            left -= 1
+            if not left:
+                self._steps -= IDLE_STEPS
+                if self._steps <= 0:
+                    return
+                idle = last == core.changes and news == len(entries)
+                if idle and self._idle:
+                    return
+                left, last, news = IDLE_STEPS, core.changes, len(entries)
+                self._idle = core.copy() if idle else None
+            size, operation, branch = entry
+            if core.conditions:
+                condition = core.conditions.pop(0)
+                if not self._decided(core, core.holds(condition), [condition]):
+                    core.pc = pc + size
+                    continue
+                core.in_block = True
+            if branch:
+                what, zero, target = branch
+                if operation is None:
+                    known = core.holds(what)
+                else:
+                    value = core.registers[what]
+                    known = None if value is None else (value == 0) == zero
+                core.pc = target if self._decided(core, known, []) else pc + size
+            else:
+                led = operation(core) if operation else None
+                core.pc = pc + size if led is None else led
+            if core.in_block:
+                core.in_block = False
+
+    def _decided(self, core: Core, known: bool | None, block: list[int]) -> bool:
+        """Which way to go at a condition; if it is not known, the other way is gone later."""
+        pc = core.pc
+        if core.goes is not None:
+            known, core.goes = core.goes, None
+            return known
+        if known is not None:
+            if self._idle and (pc, not known) not in self._gone:
+                core.forget_changes(self._idle)
+                self._idle, known = None, not known
+            self._gone.add((pc, known))
+            return known
+        signature = pc, tuple(core.registers), core.version, core.changes
+        gone = self._signatures.get(signature, 0)
+        if gone:
+            self._signatures[signature] = 3
+            if gone == 3:
+                raise Stop("the same as on another way")
+            return gone == 1
+        turn = self._turns[pc] = self._turns.get(pc, -1) + 1
+        if not turn and len(self._turns) > WAYS_LIMIT:
+            self._note("more conditions that are not known than are followed")
+        elif not turn:
+            other = core.copy()
+            other.conditions[:0] = block
+            other.goes = True
+            self._pending.insert(0, other)
+        self._signatures[signature] = 3 if not turn else 1 + turn % 2
+        return bool(turn & 1)
+
+    def _decoded(self, core: Core, pc: int) -> _Entry:
+        first = core.load(pc, 2)
+        second = core.load(pc + 2, 2) if first is not None and first >= FIRST_WIDE else 0
+        if first is None or second is None:
+            raise Stop("a branch to where no code is stored", blind=True)
+        entry = 4 if first >= FIRST_WIDE else 2, *_split(pc, first, second)
+        if pc & ~3 not in core.words:
+            self._entries[pc] = entry
+        return entry
+
+
+def _split(pc: int, first: int, second: int) -> tuple[Operation | None, tuple[int, bool, int] | None]:
+    """The operation of an instruction, or the condition of a branch and where it leads."""
+    distance = branch_distance(first, second)
+    if distance is not None and first & 0xF500 == 0xB100:
+        return _never, (first & 7, not first & 0x800, pc + 4 + distance)
+    narrow = first & 0xF000 == 0xD000
+    if distance is not None and (narrow or (first >= FIRST_WIDE and second & 0xD000 == 0x8000)):
+        return None, (first >> 8 & 15 if narrow else first >> 6 & 15, False, pc + 4 + distance)
+    return operation_of(pc, first, second), None
+
+
+def _never(_: Core) -> None:
+    """In the place of an operation: the branch tests a register."""
