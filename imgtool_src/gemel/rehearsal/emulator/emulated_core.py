@@ -4,8 +4,7 @@ The emulator executes code natively and stops only where something is decided he
 
 - at each write to the private peripheral space, since it may let an exception be taken;
 - at WFI, WFE, SVC, at faults and at returns from exceptions, where it stops by itself;
-- at instructions that change a mask (CPSIE, MSR), but only while an exception is pending and held off: then
-  their addresses are exits of the emulator;
+- after instructions that change a mask (CPSIE, MSR), but only while an exception is pending and held off;
 - before a new block that has to be looked at (``code_blocks``).
 """
 
