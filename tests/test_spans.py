@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from gemel.span_index import SpanIndex, Stretches
 from gemel.spans import (
     ADDRESS_SPACE,
     Span,
@@ -172,3 +173,18 @@ def test_sizes_are_printed_in_the_largest_unit_that_divides_them(size: int, expe
 def test_spans_sort_by_address_then_size() -> None:
     """The order of a list of spans is that of a memory map."""
     assert sorted([Span(8, 1), Span(0, 9), Span(0, 4)]) == [Span(0, 4), Span(0, 9), Span(8, 1)]
+
+
+@given(SPANS, st.integers(0, 90))
+def test_of_overlapping_spans_the_one_that_starts_last_counts(spans, address):
+    """The index gives what a walk from the last span back gives, and between its edges nothing changes."""
+    spans = sorted(spans, key=lambda span: span.start)
+    index = SpanIndex((span.start, span.end, number) for number, span in enumerate(spans))
+    assert index.at(address) == next(
+        (number for number, span in reversed([*enumerate(spans)]) if span.holds(address)), None
+    )
+    assert index.edges == sorted(index.edges)
+    asked: list[int] = []
+    stretches = Stretches(index.edges, lambda edge: asked.append(edge) or index.at(edge))
+    assert [stretches.at(address), stretches.at(address)] == [index.at(address)] * 2
+    assert len(asked) == 1

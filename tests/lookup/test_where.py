@@ -7,13 +7,15 @@ import json
 import re
 import subprocess
 import sys
+from pathlib import Path
 
 import jsonschema
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from in_process import bytes_here
 from seconds import within
-from tide_gauge import BUILT, ROOT, join, layout_file
+from tide_gauge import BUILT, join, layout_file
 from tools import required_tool
 
 import gemel
@@ -52,16 +54,7 @@ def symbol_address(name: str, symbol: str) -> int:
 
 
 def run(*words: str, cwd=None, text: bytes = b"") -> subprocess.CompletedProcess[bytes]:
-    import os
-
-    return subprocess.run(
-        [sys.executable, "-m", "gemel", "where", *words],
-        env={**os.environ, "PYTHONPATH": str(ROOT / "imgtool_src"), "PYTHONIOENCODING": "utf-8"},
-        capture_output=True,
-        input=text,
-        cwd=cwd,
-        check=False,
-    )
+    return bytes_here("where", *words, cwd=cwd or Path.cwd(), stdin=text)
 
 
 def test_code_of_a_copied_build_is_found_where_it_runs_and_where_it_is_stored(lookup):
@@ -242,6 +235,21 @@ def test_an_address_in_any_style_is_named(lookup, style):
     line = style.replace("%X" if upper else "%x", f"{address:{'X' if upper else 'x'}}")
     (out,) = annotated([line], lookup, lookup.cores)
     assert out.count(" <run_sampler, main.c:82>") == 1
+
+
+def test_words_before_numbers(lookup):
+    """A colour's end, a letter of another language or a number with letters hides no address after it."""
+    address = f"{symbol_address('sampler', 'run_sampler'):x}"
+    for line in (
+        f"\x1b[31m{address} {address}",
+        f"é0x{address} {address}",
+        f"deadbeef {address}",
+        f"m{address} {address}",
+    ):
+        (out,) = annotated([line], lookup, lookup.cores)
+        assert out.count("<run_sampler") == line.replace(f"m{address}", "", line[0] == "m").count(address), (
+            line
+        )
 
 
 @pytest.mark.parametrize(

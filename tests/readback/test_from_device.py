@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 from audit.audited import write_layout
-from reliability.runs import one_error, run
+from in_process import run_here as run
+from reliability.runs import one_error
 from small_device import (
     FLASH,
     RECORD,

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from builds.elf_writer import SymbolSpec
+from builds.elf_writer import SegmentSpec, SymbolSpec, elf
 from releases import release_folder
 from reliability.test_cost_debug import packed, station, unit
 from seal_cli.sealed_device import BUILDS, Run, run_here, write_device, write_key
@@ -151,6 +151,28 @@ def test_names_that_repeat_themselves(gemel: Run, monkeypatch: pytest.MonkeyPatc
     assert (ended.code, NAMES[0] in ended.out) == (0, True)
     assert gemel("where", "station=x.elf", "A::f").code == 2
     assert gemel("draft", "station=x.elf", "sampler=sampler.elf").code < 2
+
+
+OVERLAPPING = {
+    "functions": [
+        SymbolSpec("f", 0x1000_0001 + 8 * number, 2 if number else 80_000) for number in range(10_000)
+    ],
+    "objects": [
+        SymbolSpec("o", 0x1000_0000 + 8 * number, 2 if number else 80_000, "object")
+        for number in range(10_000)
+    ],
+    "weak names": [SymbolSpec("w", 0x1000_0001, 80_000, binding="weak") for _ in range(10_000)],
+}
+
+
+@pytest.mark.parametrize("kind", OVERLAPPING)
+def test_names_that_overlap(gemel: Run, kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The attack: an address inside one long function is looked for in all the short ones before it: minutes."""
+    Path("x.elf").write_bytes(elf([SegmentSpec(0x1000_0000, bytes(80_000))], symbols=OVERLAPPING[kind]))
+    lines = "".join(f"{0x1000_0004 + 2 * number:08x}\n" for number in range(39_000))
+    monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(lines.encode())))
+    ended = gemel("where", "station=x.elf", "-")
+    assert (ended.code, ended.out.count(f"<{kind[0]}")) == (0, 39_000)
 
 
 @pytest.mark.parametrize(("less", "spelled"), [(0, True), (1, False)])

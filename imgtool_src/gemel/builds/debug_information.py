@@ -56,17 +56,18 @@ class DebugInformation:
 
         The first few questions read one program each, where none that was read has the answer, then all are read.
         """
+        if self._lines is not None:
+            return self._lines.at(address)
         from gemel.builds.dwarf.lines import read_lines
 
         for table in self._read:
             if found := table.at(address):
                 return found
-        if self._lines is None and len(self._read) < SINGLE:
+        if len(self._read) < SINGLE:
             self._read.append(read_lines(self._sections, address))
             if found := self._read[-1].at(address):
                 return found
-        if self._lines is None:
-            self._lines = read_lines(self._sections)
+        self._lines = read_lines(self._sections)
         return self._lines.at(address)
 
     def types(self) -> DebugTypes:

@@ -6,9 +6,10 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import lru_cache
 
-from gemel.lookup.facts import Hit, Lookup
+from gemel.lookup.facts import Found, Lookup
 from gemel.m_profile.fault_registers import (
     ADDRESS,
+    FIRST_RETURN,
     NO_ADDRESS,
     RETURN,
     exception_return,
@@ -19,31 +20,48 @@ from gemel.m_profile.fault_registers import (
 from gemel.text.demangled import LONGEST_TOGETHER, demangled
 from gemel.text.escaping import on_one_line
 
+_COLOURED = r"(?<=\x1b\[m)|(?<=\x1b\[[0-9]m)|(?<=\x1b\[[0-9]{2}m)|(?<=\x1b\[[0-9];[0-9]{2}m)"
+_SUFFIX = r"(?:[hH]|[uU]?[lL]{0,2})(?![0-9A-Za-z_])"
 _NUMBER = re.compile(
-    r"(?:(?<![0-9A-Za-z_.])|(?<=\x1b\[m)|(?<=\x1b\[[0-9]m)|(?<=\x1b\[[0-9]{2}m)|(?<=\x1b\[[0-9];[0-9]{2}m))"
-    r"(?P<mark>0[xX])?(?P<zeros>0{8}(?=[0-9A-Fa-f]{8}))?"
-    r"(?P<digits>(?(mark)[0-9A-Fa-f]{1,4}|[0-9A-Fa-f]{4})_[0-9A-Fa-f]{4}|[0-9A-Fa-f]{1,8})"
-    r"(?:[hH]|[uU]?[lL]{0,2})(?![0-9A-Za-z_])(?!-[0-9A-Fa-f]{4}-)"
+    rf"(?:(?<![A-Za-z_])(?!m[0-9A-Fa-f]|[0-9A-Fa-f]{{1,8}}{_SUFFIX})(?P<word>[A-Za-z_][0-9A-Za-z_]{{0,39}}+)\W{{0,12}}+)?+"
+    rf"(?:(?<![0-9A-Za-z_.])|{_COLOURED})"
+    r"(?P<number>(?P<mark>0[xX])?(?:0{8}(?=[0-9A-Fa-f]{8}))?"
+    r"(?P<digits>(?(mark)[0-9A-Fa-f]{1,4}|[0-9A-Fa-f]{4})_[0-9A-Fa-f]{4}|[0-9A-Fa-f]{1,8}))"
+    rf"{_SUFFIX}(?!-[0-9A-Fa-f]{{4}}-)"
 )
 """A hexadecimal number of up to 32 bits, with eight zeros before it where a tool prints 64, with what assemblers and C
-write after it, and right after a colour of a terminal; not the first part of a UUID."""
+write after it, and right after a colour of a terminal; not the first part of a UUID.  ``word`` is the word before it,
+no number itself nor the end of a colour, with what may stand between them: ``CFSR: ``, ``lr = ``."""
 
-SHORTEST, SHORTEST_AFTER_REGISTER = len("100"), len("10000")
-"""Digits of what may be an address, with 0x, and without it after the name of a register; else it has eight."""
+SHORTEST, SHORTEST_AFTER_REGISTER, SHORTEST_ALONE = len("100"), len("10000"), len("10000000")
+"""Digits of what may be an address: with 0x, without it after the name of a register, and with neither."""
 
-SHORTEST_TEXT = len("r 1")
-"""Characters of a line in which anything is named."""
+_STATUS = re.compile(r"fsr|status", re.IGNORECASE)
+"""What stands in a line that has a fault status register."""
 
 _REGISTER = re.compile(r"([A-Za-z_]\w*)\W{0,12}$")
-"""The word before a number, with what may stand between them: ``CFSR: ``, ``lr = ``."""
 
 NEAR, FAR = 40, 80
-"""Characters before a number in which the name of a register, and its name in words, is looked for."""
+"""Characters before a number in which the name of a status register, and its name in words, is looked for."""
 
 MAX_LINE = 1 << 16
 """Characters of a line that are searched; the rest is passed on as it is."""
 
 CACHED = 1 << 16
+"""Addresses whose names are kept."""
+
+
+class _Spelled(dict[str, str]):
+    """Symbols as their sources spell them, but for those after the first LONGEST_TOGETHER characters."""
+
+    def __init__(self) -> None:
+        self._left = LONGEST_TOGETHER
+
+    def __missing__(self, symbol: str) -> str:
+        if symbol.startswith("_Z"):
+            self._left -= len(symbol)
+        self[symbol] = demangled(symbol) if self._left >= 0 else symbol
+        return self[symbol]
 
 
 def annotated(lines: Iterable[str], lookup: Lookup, cores: Sequence[str]) -> Iterator[str]:
@@ -52,33 +70,37 @@ def annotated(lines: Iterable[str], lookup: Lookup, cores: Sequence[str]) -> Ite
     Only what a build names is written: functions, objects and source lines.  Fault status registers and exception
     return values are written out.  ``cores`` are those whose view counts.
     """
-    spelled: dict[str, str] = {}
-    left = LONGEST_TOGETHER
-
-    def spell(symbol: str) -> str:
-        nonlocal left
-        if symbol.startswith("_Z") and symbol not in spelled:
-            left -= len(symbol)
-            spelled[symbol] = demangled(symbol) if left >= 0 else symbol
-        return spelled.get(symbol, symbol)
+    found, spelled = lookup.found_by(tuple(cores)), _Spelled()
 
     @lru_cache(CACHED)
     def named(address: int) -> str:
-        return name_of(lookup.hits(address, cores), spell)
+        returns_to = exception_return(address) if address >= FIRST_RETURN else ""
+        return returns_to or _names(found(address), address, cores, spelled)
 
     for line in lines:
         text = line.rstrip("\r\n")
-        numbers = list(_NUMBER.finditer(text[:MAX_LINE])) if len(text) >= SHORTEST_TEXT else []
-        yield "".join(_pieces(text, numbers, named)) if numbers or not text.isprintable() else text
-
-
-def _pieces(text: str, numbers: Iterable[re.Match[str]], named: Callable[[int], str]) -> Iterator[str]:
-    at = 0
-    for match in numbers:
-        if (said := _said(match, named)) is not None:
-            yield _without_controls(text[at : match.end()]) + f" <{said}>"
-            at = match.end()
-    yield _without_controls(text[at:])
+        is_plain = text.isprintable() or text.replace("\t", "").isprintable()
+        has_status = _STATUS.search(text)
+        pieces: list[str] = []
+        at = 0
+        for match in _NUMBER.finditer(text[:MAX_LINE]):
+            said = _flags(match) if has_status else None
+            if said is None:
+                word, mark, digits = match.group("word", "mark", "digits")
+                shortest, shortest_marked, returns = _role(word) if word else _ORDINARY
+                if len(digits) < (shortest_marked if mark else shortest):
+                    continue
+                value = int(digits, 16)
+                said = named(value)
+                if returns and value & 1 and (call := _call_before(value, said, named)):
+                    said += f"; as a return address: after {call}"
+            if said:
+                end = match.end()
+                pieces += (text[at:end] if is_plain else _without_controls(text[at:end]), " <", said, ">")
+                at = end
+        rest = text[at:] if at else text
+        pieces.append(rest if is_plain else _without_controls(rest))
+        yield "".join(pieces)
 
 
 def _without_controls(text: str) -> str:
@@ -86,25 +108,35 @@ def _without_controls(text: str) -> str:
     return "\t".join(map(on_one_line, text.split("\t")))
 
 
-def _said(match: re.Match[str], named: Callable[[int], str]) -> str | None:
-    text, start, is_marked = match.string, match.start(), bool(match["mark"])
+_NEVER = 1 << 16
+_ORDINARY = SHORTEST_ALONE, SHORTEST, False
+
+
+@lru_cache(1 << 12)
+def _role(word: str) -> tuple[int, int, bool]:
+    """Digits of an address after a word, without 0x and with it, and whether the word names the link register."""
+    if NO_ADDRESS.match(word):
+        return _NEVER, _NEVER, False
+    return (
+        SHORTEST_AFTER_REGISTER if ADDRESS.match(word) else SHORTEST_ALONE,
+        SHORTEST,
+        bool(RETURN.match(word)),
+    )
+
+
+def _flags(match: re.Match[str]) -> str | None:
+    """The bits of a fault status register by name; None for any other number."""
+    text, start, is_marked = match.string, match.start("number"), bool(match["mark"])
     digits = match["digits"].replace("_", "")
-    count = len(digits)
     word = _REGISTER.search(text, max(0, start - NEAR), start)
-    register = word[1] if word else ""
-    if count < SHORTEST_AFTER_REGISTER and not word and not is_marked:
+    if len(digits) < SHORTEST_AFTER_REGISTER and not word and not is_marked:
         return None
-    value = int(digits, 16)
-    for status in filter(None, (register, spelled_out(text[max(0, start - FAR) : start]))):
-        if (is_marked or has_its_width(status, count)) and (flags := flags_of(status, value)) is not None:
-            return flags
-    shortest = SHORTEST if is_marked else SHORTEST_AFTER_REGISTER if ADDRESS.match(register) else 8
-    if count < shortest or NO_ADDRESS.match(register):
-        return None
-    name = exception_return(value) or named(value)
-    if value & 1 and RETURN.match(register) and (call := _call_before(value, name, named)):
-        name += f"; as a return address: after {call}"
-    return name or None
+    for status in filter(None, (word and word[1], spelled_out(text[max(0, start - FAR) : start]))):
+        if is_marked or has_its_width(status, len(digits)):
+            flags = flags_of(status, int(digits, 16))
+            if flags is not None:
+                return flags
+    return None
 
 
 def _call_before(value: int, name: str, named: Callable[[int], str]) -> str:
@@ -118,21 +150,17 @@ def _call_before(value: int, name: str, named: Callable[[int], str]) -> str:
     return call if " + " in call else ""
 
 
-def name_of(found: Mapping[str, Sequence[Hit]], spell: Callable[[str], str] = demangled) -> str:
-    """The names of what is found by core in one line, by core where they differ; empty where no build has one."""
-    words = {}
-    for core, hits in found.items():
-        if text := "; ".join(dict.fromkeys(filter(None, (hit_name(hit, spell) for hit in hits)))):
-            words[core] = text
-    if len(set(words.values())) < 2:
-        return on_one_line(next(iter(words.values()), ""))
-    return on_one_line(" | ".join(f"{core}: {text}" for core, text in words.items()))
-
-
-def hit_name(hit: Hit, spell: Callable[[str], str] = demangled) -> str:
-    """``name + 12, file.c:34`` of what a build has at an address; empty where it has no symbol there."""
-    if not hit.symbol:
-        return ""
-    symbol = spell(hit.symbol)
-    name = f"{symbol} + {hit.offset}" if hit.offset else symbol
-    return f"{name}, {hit.source}" if hit.source else name
+def _names(found: Found, address: int, cores: Sequence[str], spelled: Mapping[str, str]) -> str:
+    """The names of what groups of cores find in one line, by core where they differ; empty where none has one."""
+    words: dict[str, list[str]] = {}
+    for group, ways in found:
+        texts: list[str] = []
+        for _, _, _, distance, names in ways:
+            if names and (text := names.text_at(address + distance, spelled)) and text not in texts:
+                texts.append(text)
+        if texts:
+            words.setdefault(texts[0] if len(texts) == 1 else "; ".join(texts), []).extend(group)
+    if len(words) < 2:
+        return on_one_line(next(iter(words), ""))
+    by_core = {core: said for said, group in words.items() for core in group}
+    return on_one_line(" | ".join(f"{core}: {by_core[core]}" for core in cores if core in by_core))

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gemel.lookup.annotating import hit_name
+from gemel.lookup.build_names import name_text
 from gemel.lookup.facts import AddressFacts, Answer, Hit, SymbolFacts, SymbolUse, View
 from gemel.spans import format_address, format_size
+from gemel.text.demangled import demangled
 from gemel.text.wrapping import wrapped
 
 
@@ -50,7 +51,7 @@ def _place(view: View) -> str:
 
 
 def _hit(hit: Hit, view: View) -> str:
-    name = hit_name(hit) or "no symbol"
+    name = name_text(demangled(hit.symbol), hit.offset, hit.source) if hit.symbol else "no symbol"
     size = f" ({format_size(hit.size)})" if hit.size else ""
     section = f", section {hit.section}" if hit.section else ""
     if hit.use == "stored":

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from functools import cached_property
-from typing import TYPE_CHECKING
+from operator import itemgetter
+from typing import TYPE_CHECKING, TypeVar
 
-from gemel.lookup.span_index import SpanIndex
+from gemel.span_index import SpanIndex, Stretches
 from gemel.structs import NamedTuple
 from gemel.text.demangled import LONGEST_TOGETHER, demangled
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
     from gemel.builds.elf.symbol_entries import Symbol
+    from gemel.spans import Span
 
 NAMED_KINDS = ("function", "object", "notype", "common")
 """The kinds of symbols that stand for a place; sections, files and thread-local ones do not."""
@@ -30,6 +32,33 @@ class NameAt(NamedTuple):
     source: str
 
 
+class _Named(NamedTuple):
+    """What is the same over a stretch of addresses: a symbol that starts at ``start``, by the ``bits`` that count."""
+
+    section: str
+    symbol: str
+    start: int
+    size: int
+    bits: int
+    line_at: Callable[[int], str] | None
+
+
+def name_text(symbol: str, offset: int, source: str) -> str:
+    """``name + 12, file.c:34``: a symbol as it is spelled, with what is known besides."""
+    name = f"{symbol} + {offset}" if offset else symbol
+    return f"{name}, {source}" if source else name
+
+
+T = TypeVar("T")
+
+
+def index_of(pairs: Iterable[tuple[Span, T]]) -> SpanIndex[T]:
+    """An index of spans with values; of several that start at one address the first one counts."""
+    entries = [(span.start, span.end, value) for span, value in pairs]
+    entries.reverse()
+    return SpanIndex(sorted(entries, key=itemgetter(0)))
+
+
 class BuildNames:
     """The names of one build's run addresses; nothing is read before the first question."""
 
@@ -38,15 +67,19 @@ class BuildNames:
 
     def at(self, address: int) -> NameAt | None:
         """What is at ``address``; None where the build takes no memory there."""
-        section = self.section(address)
-        if not section and not self._segments.at(address):
+        if (named := self._stretches.at(address)) is None:
             return None
-        found = self._symbol_at(address)
-        if found is None:
-            return NameAt(address, section, "", 0, 0, self.source(address))
-        symbol, offset = found
-        source = self.source(address) if symbol.kind != "object" else ""
-        return NameAt(address, section, symbol.name, offset, symbol.size, source)
+        section, symbol, start, size, bits, line_at = named
+        source = line_at(address) if line_at else ""
+        return NameAt(address, section, symbol, (address & bits) - start, size, source)
+
+    def text_at(self, address: int, spelled: Mapping[str, str]) -> str:
+        """The `name_text` of ``address``, the symbol as ``spelled``; empty where the build has no symbol there."""
+        named = self._stretches.at(address)
+        if named is None or not named[1]:
+            return ""
+        _, symbol, start, _, bits, line_at = named
+        return name_text(spelled[symbol], (address & bits) - start, line_at(address) if line_at else "")
 
     def named(self, name: str) -> tuple[Symbol, ...]:
         """The definitions of ``name``, mangled or as its source spells it, that stand for a place or a plain number."""
@@ -62,11 +95,11 @@ class BuildNames:
     @cached_property
     def _sections(self) -> SpanIndex[str]:
         sections = self._build.sections.all() if self._build.sections else ()
-        return SpanIndex((each.span, each.name) for each in sections if each.allocated)
+        return index_of((each.span, each.name) for each in sections if each.allocated)
 
     @cached_property
     def _segments(self) -> SpanIndex[bool]:
-        return SpanIndex((each.run_span, True) for each in self._build.segments)
+        return index_of((each.run_span, True) for each in self._build.segments)
 
     def section(self, address: int) -> str:
         """The allocated section at ``address``; empty where there is none or the file has no sections."""
@@ -76,11 +109,24 @@ class BuildNames:
         """``file:line``; empty where no line program covers ``address``."""
         return self._build.debug.line_at(address) if self._build.debug else ""
 
-    def _symbol_at(self, address: int) -> tuple[Symbol, int] | None:
-        symbols = self._build.symbols
-        if symbols is None:
+    @cached_property
+    def _stretches(self) -> Stretches[_Named | None]:
+        edges = [*self._sections.edges, *self._segments.edges]
+        edges += self._build.symbols.place_edges() if self._build.symbols else []
+        return Stretches(edges, self._named_from)
+
+    def _named_from(self, address: int) -> _Named | None:
+        section, symbols, debug = self.section(address), self._build.symbols, self._build.debug
+        if not section and not self._segments.at(address):
             return None
-        return symbols.object_at(address) or symbols.function_at(address)
+        line_at = debug.line_at if debug else None
+        if symbols and (found := symbols.object_at(address)):
+            symbol, offset = found
+            return _Named(section, symbol.name, address - offset, symbol.size, -1, None)
+        if symbols and (found := symbols.function_at(address)):
+            symbol, offset = found
+            return _Named(section, symbol.name, (address & ~1) - offset, symbol.size, ~1, line_at)
+        return _Named(section, "", 0, 0, 0, line_at)
 
 
 def _spelled_so(name: str, symbols: Iterable[Symbol]) -> Iterator[Symbol]:

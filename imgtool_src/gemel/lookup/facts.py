@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Literal
 
 from gemel.errors import Problem, UsageProblem
 from gemel.layout.addresses import Located, locate, starts_of
-from gemel.lookup.build_names import BuildNames, NameAt
-from gemel.lookup.span_index import SpanIndex
+from gemel.lookup.build_names import BuildNames, NameAt, index_of
+from gemel.span_index import SpanIndex, Stretches
 from gemel.spans import ADDRESS_SPACE, Address, Span
-from gemel.structs import Struct
+from gemel.structs import NamedTuple, Struct
 
 if TYPE_CHECKING:
     from gemel.builds.build import Build
@@ -110,6 +110,23 @@ class Answers(Struct):
     symbols: tuple[SymbolFacts, ...]
 
 
+class Way(NamedTuple):
+    """How a byte of a build is reached: its run address is the requested one + ``distance``.
+
+    ``names`` is None where the build is known from the image's record alone.
+    """
+
+    build: str
+    core: str
+    use: Literal["runs", "stored"]
+    distance: int
+    names: BuildNames | None
+
+
+Found = list[tuple[Sequence[str], list[Way]]]
+"""Cores that find the same byte at an address, and the ways to builds there."""
+
+
 class Lookup:
     """Answers questions about one device, or, without a layout, about builds that share no memory."""
 
@@ -118,7 +135,8 @@ class Lookup:
         self._inspection = inspection
         self._names = {name: BuildNames(build) for name, build in builds.items()}
         self._builds = builds
-        self._stored: dict[str, SpanIndex[Piece]] = {}
+        self._pieces: dict[str, SpanIndex[Piece]] = {}
+        self._found: dict[tuple[str, ...], Stretches[Found]] = {}
 
     @property
     def cores(self) -> tuple[str, ...]:
@@ -133,14 +151,17 @@ class Lookup:
         views = tuple(self._view(core, address) for core in (self.cores if cores is None else cores))
         return AddressFacts(query, Address(address), views)
 
-    def hits(self, address: int, cores: Iterable[str]) -> dict[str, Sequence[Hit]]:
-        """What builds have at ``address`` by core, without all else that `address` says."""
-        if self._inspection is None:
-            return {core: self._hits_seen(core, address) for core in cores}
-        located = {core: locate(self._inspection.layout, address, core) for core in cores}
-        plain = {core: each.plain if each else None for core, each in located.items()}
-        hits = {each: self._hits_at(each) for each in dict.fromkeys(plain.values())}
-        return {core: hits[each] for core, each in plain.items()}
+    def found_by(self, cores: tuple[str, ...]) -> Callable[[int], Found]:
+        """What gives, for an address, what builds have there for each group of ``cores`` that find the same byte.
+
+        Without a layout, what a core finds is its own build.
+        """
+        if cores not in self._found and self._inspection:
+            self._found[cores] = self._stretches(cores, self._inspection)
+        elif cores not in self._found:
+            alone: Found = [((core,), [Way(core, core, "runs", 0, self._names[core])]) for core in cores]
+            self._found[cores] = Stretches((), lambda _: alone)
+        return self._found[cores].at
 
     def symbol(self, name: str, offset: int = 0) -> SymbolFacts:
         """Every definition of ``name``, ``offset`` bytes further on; none where no build has it.
@@ -180,11 +201,11 @@ class Lookup:
         return build if self._inspection is None else self._inspection.layout.builds[build].core
 
     def _view(self, core: str, address: int) -> View:
-        hits = self._hits_seen(core, address)
+        hits = tuple(self._hits(core, address))
         layout = self._inspection.layout if self._inspection else None
         located = locate(layout, address, core) if layout else None
         if layout is None or located is None:
-            return View(core, Address(address), "", "", "", (), None, tuple(hits))
+            return View(core, Address(address), "", "", "", (), None, hits)
         others = (start + located.offset for start in starts_of(located.memory, core))
         return View(
             core,
@@ -201,25 +222,62 @@ class Lookup:
             ),
             tuple(Address(other) for other in others if other != address),
             self._word(located.plain) if located.memory.holds_image else None,
-            tuple(hits),
+            hits,
         )
 
-    def _hits_seen(self, core: str, address: int) -> Sequence[Hit]:
-        """What builds have where ``core`` finds ``address``; without a layout what its own build has there."""
-        if self._inspection is None:
-            return _hits(core, core, "runs", self._names[core].at(address))
-        located = locate(self._inspection.layout, address, core)
-        return self._hits_at(located.plain if located else None)
+    def _hits(self, core: str, address: int) -> Iterator[Hit]:
+        """What builds have where ``core`` finds ``address``."""
+        for _, ways in self.found_by((core,))(address):
+            for build, used_by, use, distance, names in ways:
+                run = (address + distance) % ADDRESS_SPACE
+                found = names.at(run) if names else NameAt(run, "", "", 0, 0, "")
+                if found:
+                    yield Hit(build, used_by, use, Address(run), *found[1:])
 
-    def _hits_at(self, plain: int | None) -> list[Hit]:
-        """What the builds of the layout have at a plain address; nothing outside of memories."""
-        if plain is None or self._inspection is None:
-            return []
-        layout, hits = self._inspection.layout, list[Hit]()
-        located = locate(layout, plain)
-        for build, plan in layout.builds.items():
-            hits += self._hits_of(build, plan.core, plain, located)
-        return hits
+    def _stretches(self, cores: tuple[str, ...], inspection: Inspection) -> Stretches[Found]:
+        """What `found_by` gives: the same between the ends of memories and of builds' pieces, as the cores see them."""
+        layout = inspection.layout
+        spans = [each.stored for each in inspection.placed.values()]
+        for build in self._names:
+            pieces = inspection.placements[build].pieces
+            self._pieces[build] = index_of((each.span, each) for each in pieces)
+            spans += [each.span for each in pieces]
+        stored = {edge for span in spans for edge in (span.start, span.end)}
+        edges = {
+            start + edge - memory.start
+            for memory in layout.memories.values()
+            for edge in (memory.start, memory.span.end, *filter(memory.span.holds, stored))
+            for start in {start for core in cores for start in starts_of(memory, core)}
+        }
+
+        def ask(address: int) -> Found:
+            groups: dict[int | None, list[str]] = {}
+            for core in cores:
+                located = locate(layout, address, core)
+                groups.setdefault(located.plain if located else None, []).append(core)
+            return [
+                (group, [] if plain is None else list(self._ways(address, plain, inspection)))
+                for plain, group in groups.items()
+            ]
+
+        return Stretches(edges, ask)
+
+    def _ways(self, address: int, plain: int, inspection: Inspection) -> Iterator[Way]:
+        """The ways to builds, in the layout's order: given as files, or as the image's record places them."""
+        located = locate(inspection.layout, plain)
+        for build, plan in inspection.layout.builds.items():
+            seen, names = _seen_at(plain, located, plan.core), self._names.get(build)
+            if names is None:
+                placed = inspection.placed.get(build)
+                if placed and placed.stored.holds(plain):
+                    run = placed.run_address(plain)
+                    yield Way(build, plan.core, "runs" if run in seen else "stored", run - address, None)
+                continue
+            yield from (Way(build, plan.core, "runs", run - address, names) for run in seen)
+            piece = self._pieces[build].at(plain)
+            run = piece.segment.run_address + plain - piece.address if piece else plain
+            if piece and run not in seen:
+                yield Way(build, plan.core, "stored", run - address, names)
 
     def _word(self, plain: int) -> Address | None:
         word = Span(plain & ~3, 4)
@@ -227,35 +285,6 @@ class Lookup:
         if inspection is None or not any(span.overlaps(word) for span in inspection.image.spans()):
             return None
         return Address(int.from_bytes(inspection.bytes_of(word), "little"))
-
-    def _hits_of(self, build: str, core: str, plain: int, located: Located | None) -> list[Hit]:
-        """What a build has at a plain address: given as a file, or as the image's record places it."""
-        inspection = self._inspection
-        if inspection is None:
-            return []
-        names = self._names.get(build)
-        if names is None:
-            placed = inspection.placed.get(build)
-            if placed is None or not placed.stored.holds(plain):
-                return []
-            run = placed.run_address(plain)
-            use: Literal["runs", "stored"] = "runs" if run in _seen_at(plain, located, core) else "stored"
-            return [Hit(build, core, use, Address(run), "", "", 0, 0, "")]
-        hits: list[Hit] = []
-        for address in _seen_at(plain, located, core):
-            hits += _hits(build, core, "runs", names.at(address))
-        if piece := self._pieces(build).at(plain):
-            run = piece.segment.run_address + plain - piece.address
-            if all(hit.run_address != run for hit in hits):
-                hits += _hits(build, core, "stored", names.at(run))
-        return hits
-
-    def _pieces(self, build: str) -> SpanIndex[Piece]:
-        """The pieces of a given build by where they are stored."""
-        if build not in self._stored and self._inspection:
-            pieces = self._inspection.placements[build].pieces
-            self._stored[build] = SpanIndex((each.span, each) for each in pieces)
-        return self._stored[build]
 
     def _use(self, build: str, symbol: Symbol, offset: int) -> SymbolUse:
         names, core = self._names[build], self._core_of(build)
@@ -302,20 +331,3 @@ def _seen_at(plain: int, located: Located | None, core: str) -> Sequence[int]:
         return (plain,)
     starts = starts_of(located.memory, core)
     return [start + located.offset for start in (starts if len(starts) == 1 else dict.fromkeys(starts))]
-
-
-def _hits(build: str, core: str, use: Literal["runs", "stored"], found: NameAt | None) -> tuple[Hit, ...]:
-    if found is None:
-        return ()
-    hit = Hit(
-        build,
-        core,
-        use,
-        Address(found.address),
-        found.section,
-        found.symbol,
-        found.offset,
-        found.size,
-        found.source,
-    )
-    return (hit,)

@@ -149,7 +149,7 @@ class Core:
             self.blind = self.blind or "a store to an address that is not known"
             return
         address &= MASK
-        if is_device(address):
+        if address >= 0x4000_0000 and is_device(address):
             self.stores[KnownStore(self.pc, address, value)] = None
             if address != CPACR:
                 return

@@ -71,6 +71,10 @@ NO_ADDRESS = re.compile(
 """Names of registers and values that hold no address."""
 
 
+FIRST_RETURN = 0xFFFF_FF80
+"""The first value of EXC_RETURN."""
+
+
 def flags_of(register: str, value: int) -> str | None:
     """The set bits of a fault status register by name, ``no bit set`` for 0; None for any other register.
 
@@ -100,7 +104,7 @@ def exception_return(value: int) -> str:
 
     Bit 2 names the stack, bit 3 the mode, bit 4 is clear where the frame holds float registers.
     """
-    if value >> 8 != 0xFF_FFFF or value & 0x83 not in (0x81, 0x80) or value == 0xFFFF_FFFF:
+    if value < FIRST_RETURN or value & 0x83 not in (0x81, 0x80) or value == 0xFFFF_FFFF:
         return ""
     mode = "thread mode" if value & 8 else "handler mode"
     stack = "process stack" if value & 4 else "main stack"

@@ -13,11 +13,14 @@ from gemel.m_profile.halfwords import FIRST_WIDE
 from gemel.m_profile.known_registers import KnownStore
 from gemel.m_profile.known_stores import branch_distance
 from gemel.m_profile.thumb_operations import operation_of
-from gemel.spans import Span, merge
+from gemel.spans import Span
 from gemel.structs import NamedTuple
 
-STEPS_LIMIT, STEPS_AFTER, IDLE_STEPS = 250_000, 60_000, 1024
+STEPS_LIMIT, STEPS_AFTER, IDLE_STEPS = 150_000, 50_000, 512
 """Instructions of all ways up to ``main`` and after it, and without anything new until another way is tried."""
+
+WAYS_LIMIT = 100
+"""Conditions that are not known, of each of which the other way is gone too."""
 
 _Entry = tuple[int, "Operation | None", "tuple[int, bool, int] | None"]
 """Size, operation, and of a conditional branch its condition or register, whether that is to be zero, its target."""
@@ -64,7 +67,7 @@ def start_run(
     floats = [each.float_at for each in cores if each.float_at is not None]
     return StartRun(
         why_not,
-        tuple(merge([Span(at, size) for at, size, origin in before if origin <= ZERO])),
+        _joined(before),
         _copies(before),
         _copies(after),
         tuple({store: None for each in cores for store in each.stores}),
@@ -75,6 +78,17 @@ def start_run(
 
 def _written(cores: list[Core]) -> set[tuple[int, int, int]]:
     return {entry for core in cores for entry in core.written()}
+
+
+def _joined(written: Iterable[tuple[int, int, int]]) -> tuple[Span, ...]:
+    """What was copied or cleared, neighbours as one."""
+    found: list[list[int]] = []
+    for at, size in sorted((at, size) for at, size, origin in written if origin <= ZERO):
+        if found and at <= found[-1][1]:
+            found[-1][1] = max(found[-1][1], at + size)
+        else:
+            found.append([at, at + size])
+    return tuple(Span.from_bounds(start, end) for start, end in found)
 
 
 def _copies(written: Iterable[tuple[int, int, int]]) -> tuple[Block, ...]:
@@ -95,7 +109,7 @@ class _Run:
     def __init__(self, stops: frozenset[int]) -> None:
         self.stops = stops
         self._entries: dict[int, _Entry] = {}
-        self._signatures: set[object] = set()
+        self._signatures: dict[object, int] = {}
         self._turns: dict[int, int] = {}
         self._gone: set[tuple[int, bool]] = set()
         self._pending: list[Core] = []
@@ -162,7 +176,8 @@ class _Run:
             else:
                 led = operation(core) if operation else None
                 core.pc = pc + size if led is None else led
-            core.in_block = False
+            if core.in_block:
+                core.in_block = False
 
     def _decided(self, core: Core, known: bool | None, block: list[int]) -> bool:
         """Which way to go at a condition; if it is not known, the other way is gone later."""
@@ -177,15 +192,21 @@ class _Run:
             self._gone.add((pc, known))
             return known
         signature = pc, tuple(core.registers), core.version, core.changes
-        if signature in self._signatures:
-            raise Stop("the same as on another way")
-        self._signatures.add(signature)
+        gone = self._signatures.get(signature, 0)
+        if gone:
+            self._signatures[signature] = 3
+            if gone == 3:
+                raise Stop("the same as on another way")
+            return gone == 1
         turn = self._turns[pc] = self._turns.get(pc, -1) + 1
-        if not turn:
+        if not turn and len(self._turns) > WAYS_LIMIT:
+            self._note("more conditions that are not known than are followed")
+        elif not turn:
             other = core.copy()
             other.conditions[:0] = block
             other.goes = True
             self._pending.insert(0, other)
+        self._signatures[signature] = 3 if not turn else 1 + turn % 2
         return bool(turn & 1)
 
     def _decoded(self, core: Core, pc: int) -> _Entry:

@@ -201,6 +201,9 @@ def _transfers(pc: int, access: MemoryAccess, first: int, second: int) -> Operat
     prefetch = loads and size < 4 and PC in listed
     offset, shift, writeback = access.offset, access.shift, access.writeback
     test = first & 0xFFF0 == 0xE840 and second >> 12 == PC
+    special = bits or popped or prefetch or test or base == PC or done is not None
+    if len(listed) == 1 and by is None and writeback is None and not special:
+        return _transfers_one(access)
 
     def execute(core: Core) -> int | None:
         registers = core.registers
@@ -238,6 +241,22 @@ def _transfers(pc: int, access: MemoryAccess, first: int, second: int) -> Operat
         return _target(registers[PC]) if popped else None
 
     return execute
+
+
+def _transfers_one(access: MemoryAccess) -> Operation:
+    """The most frequent ones: one register, at an offset."""
+    base, (register,), offset, size = access.base, access.registers, access.offset, access.size
+
+    def load(core: Core) -> None:
+        start = core.registers[base]
+        core.registers[register] = None if start is None else core.load(start + offset, size)
+
+    def store(core: Core) -> None:
+        start, value = core.registers[base], core.registers[register]
+        at = None if start is None else start + offset
+        core.store(at, value if size == 4 else _lowest(value, size), size)
+
+    return load if access.loads else store
 
 
 def _literal(pc: int, target: int, distance: int, size: int = 4, bits: int = 0) -> Operation:

@@ -7,7 +7,7 @@ keep the format ends the reading of that program alone; what was read of it befo
 from __future__ import annotations
 
 import re
-from bisect import bisect_right
+from bisect import bisect_left
 
 from gemel.builds.dwarf.abbreviations import sleb, uleb
 from gemel.builds.dwarf.fault import DwarfFault
@@ -46,13 +46,9 @@ class LineTable(NamedTuple):
 
     def at(self, address: int) -> str:
         """``file:line`` of the instruction at ``address``; empty where no sequence covers it."""
-        index = bisect_right(self.rows, address, key=_row_address) - 1
+        index = bisect_left(self.rows, (address + 1, "", 0)) - 1
         _, file, line = self.rows[index] if index >= 0 else (0, "", 0)
         return f"{file}:{line}" if file else ""
-
-
-def _row_address(row: Row) -> int:
-    return row[0]
 
 
 class _Header(NamedTuple):

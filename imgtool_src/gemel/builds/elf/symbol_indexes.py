@@ -1,22 +1,15 @@
-"""The symbols of a build sorted by address: whose code or object holds one."""
+"""Functions and objects of a symbol table by address; read only where something is asked by address."""
 
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import accumulate
+from operator import itemgetter
 
-from gemel.builds.elf.symbol_entries import (
-    ENTRY,
-    ENTRY_SIZE,
-    FUNCTION,
-    OBJECT,
-    UNDEFINED,
-    Columns,
-    Symbol,
-    symbol_of,
-)
-from gemel.spans import Span
+from gemel.builds.elf.symbol_entries import FUNCTION, OBJECT, UNDEFINED, Columns, name_at
+from gemel.span_index import SpanIndex
+from gemel.spans import ADDRESS_SPACE, Span
 
 _FUNCTION_RANK = 4
 _BINDING_RANKS = {1: 3, 2: 2, 0: 1}
@@ -28,106 +21,74 @@ _RANKS = [
 ]
 """Which goes first of several at one address, by the binding and type of an entry: a function before a plain
 label, global before weak before local, and otherwise the first in the file; 0 for what is no code."""
+_WEAK = _RANKS[0x20], _RANKS[0x20 | FUNCTION]
+
+_Code = tuple[int, int, int, int, int, int]
+"""Address, rank, number from the end, size, section and name of code."""
+
+Places = SpanIndex[tuple[int, int]]
+"""Where a symbol starts and its number in the table, by the addresses that it stands for."""
 
 
-class FunctionIndex:
-    """Functions and labels of code sorted by address.
+def functions_of(strings: bytes, columns: Columns, sections: Mapping[int, Span]) -> Places:
+    """Start and number of the functions and labels of code by address, as ``SymbolTable.function_at`` chooses them.
 
     Works on the raw entries: of a large build's symbols only the few that are needed get a name.
     """
-
-    __slots__ = (
-        "_label_starts",
-        "_labels",
-        "_reach",
-        "_sections",
-        "_sized",
-        "_sized_starts",
-        "_strings",
-        "_table",
-    )
-
-    def __init__(self, table: bytes, strings: bytes, columns: Columns, sections: Mapping[int, Span]) -> None:
-        entries = [
-            (value & ~1, rank, -number, size, tail >> 16)
-            for number, name, value, size, tail in columns.rows()
-            if (rank := _RANKS[tail & 0xFF])
-            and tail >> 16 != UNDEFINED
-            and strings[name : name + 1] not in (b"", b"\0")
-        ]
-        entries.sort()
-        sized = [entry for entry in entries if entry[3] and entry[1] >= _FUNCTION_RANK]
-        labels = [
-            entry
-            for entry in entries
-            if not (entry[3] and entry[1] >= _FUNCTION_RANK) and entry[4] in sections
-        ]
-        self._table = table
-        self._strings = strings
-        self._sections = sections
-        self._sized = sized
-        self._sized_starts = [entry[0] for entry in sized]
-        self._reach = list(accumulate([entry[0] + entry[3] for entry in sized], max))
-        self._labels = labels
-        self._label_starts = [entry[0] for entry in labels]
-
-    def at(self, address: int) -> tuple[Symbol, int] | None:
-        """See ``SymbolTable.function_at``; ``address`` is even."""
-        nearest = at = bisect_right(self._sized_starts, address) - 1
-        while at >= 0 and self._reach[at] > address:
-            start, _, _, size, _ = self._sized[at]
-            if start + size > address:
-                return self._default_first(self._sized, at), address - start
-            at -= 1
-        at = bisect_right(self._label_starts, address) - 1
-        if at >= 0 and (nearest < 0 or self._sized_starts[nearest] <= self._label_starts[at]):
-            symbol = self._default_first(self._labels, at)
-            if self._sections[symbol.section_index].holds(address):
-                return symbol, address - self._label_starts[at]
-        return None
-
-    def _default_first(self, entries: Sequence[tuple[int, int, int, int, int]], at: int) -> Symbol:
-        """The function of entry ``at``; of weak names for one address that of the default handler, if there is one.
-
-        Start-up code in assembler makes every handler a weak alias of a default one, itself weak (common practice).
-        """
-        first = symbol = self._symbol(-entries[at][2])
-        start = entries[at][0]
-        while symbol.binding == "weak" and "default" not in symbol.name.lower():
-            at -= 1
-            if at < 0 or entries[at][0] != start:
-                return first
-            symbol = self._symbol(-entries[at][2])
-        return symbol
-
-    def _symbol(self, number: int) -> Symbol:
-        return symbol_of(ENTRY.unpack_from(self._table, number * ENTRY_SIZE), self._strings)
+    entries = [
+        (value & ~1, rank, -number, size, tail >> 16, name)
+        for number, name, value, size, tail in columns.rows()
+        if (rank := _RANKS[tail & 0xFF])
+        and tail >> 16 != UNDEFINED
+        and strings[name : name + 1] not in (b"", b"\0")
+    ]
+    entries.sort()
+    sized = [entry for entry in entries if entry[3] and entry[1] >= _FUNCTION_RANK]
+    labels = [
+        entry for entry in entries if not (entry[3] and entry[1] >= _FUNCTION_RANK) and entry[4] in sections
+    ]
+    found = [
+        (start, _even(start + size), (start, -chosen[2]))
+        for (start, _, _, size, _, _), chosen in zip(sized, _defaults(sized, strings), strict=True)
+    ]
+    # What no function covers belongs to the label before it, in its section, up to the next function or label.
+    starts = [entry[0] for entry in sized]
+    covered = [0, *accumulate((end for _, end, _ in found), max)]
+    nexts = [*(entry[0] for entry in labels[1:]), ADDRESS_SPACE]
+    for (start, *_), chosen, end in zip(labels, _defaults(labels, strings), nexts, strict=False):
+        place, section = bisect_right(starts, start), sections[chosen[4]]
+        begin = max(start, covered[place], _even(section.start))
+        end = min(end, *starts[place : place + 1], _even(section.end))
+        if begin < end:
+            found.append((begin, end, (start, -chosen[2])))
+    return SpanIndex(sorted(found, key=itemgetter(0)))
 
 
-class ObjectIndex:
-    """Objects of known size sorted by address; only those that are needed get a name."""
+def _defaults(entries: Sequence[_Code], strings: bytes) -> Iterator[_Code]:
+    """For each entry itself; for a weak name the last one at its address, up to it, that is not weak or a default.
 
-    __slots__ = ("_entries", "_reach", "_starts", "_strings", "_table")
+    Start-up code in assembler makes every handler a weak alias of a default one, itself weak (common practice).
+    """
+    first: _Code | None = None
+    for entry in entries:
+        if first and first[0] != entry[0]:
+            first = None
+        if entry[1] not in _WEAK or "default" in name_at(strings, entry[5]).lower():
+            first = entry
+        yield first or entry
 
-    def __init__(self, table: bytes, strings: bytes, columns: Columns) -> None:
-        entries = [
-            (value, size, number)
-            for number, _, value, size, tail in columns.rows()
-            if size and tail & 0xF == OBJECT and tail >> 16 != UNDEFINED
-        ]
-        entries.sort(key=lambda entry: (entry[0], -entry[1], -entry[2]))
-        self._table, self._strings, self._entries = table, strings, entries
-        self._starts = [entry[0] for entry in entries]
-        self._reach = list(accumulate((start + size for start, size, _ in entries), max))
 
-    def at(self, address: int) -> tuple[Symbol, int] | None:
-        """See ``SymbolTable.object_at``."""
-        at = bisect_right(self._starts, address) - 1
-        while at >= 0 and self._reach[at] > address:
-            start, size, number = self._entries[at]
-            if start + size > address:
-                return symbol_of(
-                    ENTRY.unpack_from(self._table, number * ENTRY_SIZE), self._strings
-                ), address - start
-            at -= 1
-        return None
+def _even(address: int) -> int:
+    """The first even address from ``address`` on: code is looked up without the Thumb bit."""
+    return address + 1 & ~1
+
+
+def objects_of(columns: Columns) -> Places:
+    """Start and number of the objects of known size; of several at one address the smallest, the first in the file."""
+    entries = [
+        (value, -size, -number)
+        for number, _, value, size, tail in columns.rows()
+        if size and tail & 0xF == OBJECT and tail >> 16 != UNDEFINED
+    ]
+    entries.sort()
+    return SpanIndex((value, value - size, (value, -number)) for value, size, number in entries)

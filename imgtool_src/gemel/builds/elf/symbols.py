@@ -25,7 +25,7 @@ from gemel.errors import BuildError, Problem
 from gemel.spans import Span, format_address
 
 if TYPE_CHECKING:
-    from gemel.builds.elf.symbol_indexes import FunctionIndex, ObjectIndex
+    from gemel.builds.elf.symbol_indexes import Places
     from gemel.builds.source import ByteSource
 
 _BINDING_ORDER = {"global": 0, "weak": 1, "local": 2}
@@ -78,9 +78,9 @@ class SymbolTable:
         self._loaded: tuple[bytes, bytes] | None = None
         self._columns: Columns | None = None
         self._extents: dict[int, list[Extent]] | None = None
-        self._functions: FunctionIndex | None = None
+        self._functions: Places | None = None
         self._labels: tuple[Symbol, ...] | None = None
-        self._objects: ObjectIndex | None = None
+        self._objects: Places | None = None
         self._by_value: tuple[list[int], list[int]] | None = None
         self._asked: dict[frozenset[str], dict[str, Symbol]] = {}
 
@@ -214,22 +214,39 @@ class SymbolTable:
         nearest preceding function or plain label without a size in the same section of code, which reaches to
         the next function.
         """
-        if self._functions is None:
-            from gemel.builds.elf.symbol_indexes import FunctionIndex
-
-            self._functions = FunctionIndex(*self._load(), self._read_columns(), self._code)
-        return self._functions.at(address & ~1)
+        return self._found(self._function_index().at(address & ~1), address & ~1)
 
     def object_at(self, address: int) -> tuple[Symbol, int] | None:
         """The object of known size that holds ``address``, and how many bytes into it that is.
 
         Of several the one that starts last.  The table is gone through once, for all questions.
         """
-        if self._objects is None:
-            from gemel.builds.elf.symbol_indexes import ObjectIndex
+        return self._found(self._object_index().at(address), address)
 
-            self._objects = ObjectIndex(*self._load(), self._read_columns())
-        return self._objects.at(address)
+    def place_edges(self) -> list[int]:
+        """Where the answer of `function_at` or `object_at` may be another than at the address before."""
+        return self._function_index().edges + self._object_index().edges
+
+    def _found(self, found: tuple[int, int] | None, address: int) -> tuple[Symbol, int] | None:
+        if found is None:
+            return None
+        table, strings = self._load()
+        start, number = found
+        return symbol_of(ENTRY.unpack_from(table, number * ENTRY_SIZE), strings), address - start
+
+    def _function_index(self) -> Places:
+        if self._functions is None:
+            from gemel.builds.elf.symbol_indexes import functions_of
+
+            self._functions = functions_of(self._load()[1], self._read_columns(), self._code)
+        return self._functions
+
+    def _object_index(self) -> Places:
+        if self._objects is None:
+            from gemel.builds.elf.symbol_indexes import objects_of
+
+            self._objects = objects_of(self._read_columns())
+        return self._objects
 
     def objects_in(self, span: Span) -> tuple[Symbol, ...]:
         """The defined objects and labels without a type whose value is in ``span``, in file order."""

@@ -1,0 +1,91 @@
+"""Start-up code run with what the image stores: loops that wait, ways that depend on devices, and its bounds."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from builds.elf_writer import SegmentSpec
+from small_device import STATION, STATION_RAM, builds, joined, layout, station_elf
+from thumb import assembled
+
+from gemel.inspection import started
+from gemel.inspection.inspection import Inspection
+from gemel.m_profile import start_run as module
+from gemel.m_profile.start_run import Block, StartRun, start_run
+from gemel.spans import Span
+
+CODE, RAM, STACK = 0x0800_0000, 0x2000_0000, 0x2000_8000
+COPY = (
+    "ldr r0, =0x20000000\nldr r1, =0x08001000\nmovs r2, #16\n"
+    "3: ldr r3, [r1], #4\nstr r3, [r0], #4\nsubs r2, #4\nbne 3b\n"
+)
+COPIED = (Block(CODE + 0x1000, Span(RAM, 16)),)
+
+
+def ran(source: str, folder: Path) -> StartRun:
+    """A run of assembly at ``CODE``; sixteen bytes are stored 4 KiB after its start."""
+    stored = dict(enumerate(assembled(source + "\n.ltorg", folder), CODE))
+    stored |= dict(enumerate(range(1, 17), CODE + 0x1000))
+    return start_run(stored.get, CODE | 1, STACK, None)
+
+
+BEFORE = {
+    "nothing": "",
+    "a flag of a device that is to be set": "ldr r4, =0x40020000\n1: ldr r5, [r4]\nlsls r5, #4\nbpl 1b\n",
+    "the same, left by the branch": "ldr r4, =0x40020000\n1: ldr r5, [r4]\nlsls r5, #4\nbmi 2f\nb 1b\n2:\n",
+    "the same, with a time limit": "ldr r4, =0x40020000\nldr r6, =100000\n1: ldr r5, [r4]\nlsls r5, #4\nbmi 2f\n"
+    "subs r6, #1\nbne 1b\n2:\n",
+    "a delay": "ldr r6, =10000000\n1: subs r6, #1\nbne 1b\n",
+    "a sum of flash that is to be zero": "ldr r4, =0x08000000\nldr r6, =0x08001000\nmovs r5, #0\n1: ldr r7, [r4], #4\n"
+    "adds r5, r7\ncmp r4, r6\nblo 1b\ncmp r5, #0\nbeq 2f\n4: b 4b\n2:\n",
+    "a condition in an IT block": "ldr r4, =0x40020000\nldr r5, [r4]\ncmp r5, #3\nitt eq\nmoveq r6, #1\n"
+    "streq r6, [r4]\n",
+    "a call": "ldr r4, =0x40020000\nbl 8f\nbl 8f\nb 9f\n8: ldr r5, [r4]\ncmp r5, #0\nbeq 8b\nbx lr\n9:\n",
+}
+
+
+@pytest.mark.parametrize("before", BEFORE)
+def test_what_comes_before_is_gone_through(before: str, tmp_path: Path) -> None:
+    """Code that waits for a device or passes time does not keep the run from what it copies afterwards."""
+    run = ran(f"{BEFORE[before]}{COPY}5: b 5b", tmp_path)
+    assert (run.why_not, run.copies) == ("", COPIED)
+
+
+OPEN = {
+    "a pointer that a device gives": "ldr r4, =0x40020000\nldr r5, [r4]\nmovs r6, #0\nstr r6, [r5]\n",
+    "a call of a function that nobody knows": "ldr r4, =0x20000100\nldr r5, [r4]\nblx r5\n",
+    "a supervisor call": "svc #0\n",
+    "code of a ROM": "ldr r5, =0x1FFF0001\nblx r5\n",
+}
+
+
+@pytest.mark.parametrize("before", OPEN)
+def test_what_is_not_known_is_said(before: str, tmp_path: Path) -> None:
+    """Where anything may have been written, the run does not claim to show all."""
+    assert ran(f"{OPEN[before]}{COPY}5: b 5b", tmp_path).why_not
+
+
+def test_steps_and_ways_are_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """More instructions than STEPS_LIMIT, or more conditions than WAYS_LIMIT, and the run says so."""
+    fill = "ldr r0, =0x20000000\nldr r1, =0x20010000\nmovs r2, #0\n1: str r2, [r0], #4\ncmp r0, r1\nblo 1b\n5: b 5b"
+    asks = "ldr r4, =0x40020000\n" + "ldr r5, [r4]\ncmp r5, #0\nit eq\nmoveq r6, #1\n" * 4 + "5: b 5b"
+    assert not ran(fill, tmp_path).why_not
+    assert not ran(asks, tmp_path).why_not
+    monkeypatch.setattr(module, "STEPS_LIMIT", 10_000)
+    monkeypatch.setattr(module, "WAYS_LIMIT", 4)
+    assert ran(fill, tmp_path).why_not == "more instructions than are followed"
+    assert not ran(asks, tmp_path).why_not
+    monkeypatch.setattr(module, "WAYS_LIMIT", 3)
+    assert ran(asks, tmp_path).why_not == "more conditions that are not known than are followed"
+
+
+def test_a_variable_that_code_sets_is_no_block() -> None:
+    """From LEAST_BLOCK bytes on, what comes from elsewhere is initialised data from the wrong place."""
+    data = SegmentSpec(STATION + 0x400, bytes(range(1, 65)), STATION_RAM, flags="rw")
+    given = builds(station=station_elf(ram=None, extra=(data,)))
+    placement = Inspection(layout(), joined(handed=given).image, given).placements["station"]
+    for size, is_block in ((started.LEAST_BLOCK - 1, False), (started.LEAST_BLOCK, True)):
+        run = StartRun("", (), (Block(STATION + 0x500, Span(STATION_RAM, size)),), (), (), False, None)
+        left = started.never_initialised(layout().layout, placement, STATION | 1, run)
+        assert (not left) is is_block
