@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import functools
+import gc
+import importlib.util
 import os
 import sys
-from typing import TYPE_CHECKING
+from pathlib import Path
+from types import ModuleType
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from hypothesis import settings
 
 if TYPE_CHECKING:
+    from collections.abc import Generator
+
     from xdist.remote import Producer
     from xdist.scheduler import Scheduling
 
@@ -28,6 +35,38 @@ def pytest_configure(config: pytest.Config) -> None:
     if not hands_out:
         os.environ.pop("COVERAGE_PROCESS_START", None)
     _keep_bytecode(config)
+    _defer_iri_grammar()
+
+
+def _defer_iri_grammar() -> None:
+    """Let jsonschema read the grammar of IRIs at the first IRI that it judges.
+
+    The package that it asks, rfc3987_syntax, makes a parser of each rule of the grammar when it is imported, forty
+    in ten seconds; the same grammar and parser are used here, for the rule that is asked for.
+    """
+    spec = importlib.util.find_spec("rfc3987_syntax")
+    if spec is None or not spec.submodule_search_locations or "rfc3987_syntax" in sys.modules:
+        return
+    grammar = Path(spec.submodule_search_locations[0], "syntax_rfc3987.lark")
+
+    @functools.cache
+    def parser(term: str) -> Any:
+        from lark import Lark
+
+        return Lark(grammar.read_text(encoding="utf-8"), start=term, parser="earley")
+
+    def is_valid_syntax(term: str, value: str) -> bool:
+        from lark.exceptions import LarkError
+
+        try:
+            parser(term).parse(value)
+        except LarkError:
+            return False
+        return True
+
+    module = ModuleType("rfc3987_syntax")
+    module.is_valid_syntax = is_valid_syntax  # type: ignore[attr-defined]
+    sys.modules["rfc3987_syntax"] = module
 
 
 def _keep_bytecode(config: pytest.Config) -> None:
@@ -42,6 +81,17 @@ def _keep_bytecode(config: pytest.Config) -> None:
     sys.pycache_prefix, sys.dont_write_bytecode = folder, False
     os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
     os.environ["PYTHONPYCACHEPREFIX"] = folder
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection() -> Generator[None, object, object]:
+    """Leave what is made here out of Python's searches for cycles: ten thousand tests and all that they import."""
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.freeze()
+        gc.enable()
 
 
 @pytest.hookimpl(optionalhook=True)

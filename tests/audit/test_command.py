@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 from audit.audited import write_image, write_layout
+from in_process import run_here
 from reliability.runs import environment, one_error, run
 
 
@@ -30,7 +31,7 @@ def archive(tmp_path: Path) -> Path:
 
 def test_one_line_an_image_and_the_worst_exit_code(archive):
     """Every image has its line and the end counts them; the code is the highest that one check ends with."""
-    done = run("audit", "small.toml", "in", cwd=archive)
+    done = run_here("audit", "small.toml", "in", cwd=archive)
     assert done.returncode == 2, done.stderr
     lines = done.stdout.splitlines()
     assert [line.split(":")[0] for line in lines[:4]] == [
@@ -42,15 +43,15 @@ def test_one_line_an_image_and_the_worst_exit_code(archive):
     assert "duplicate of in/a.hex" in lines[1]
     assert "not sealed" in lines[0]
     assert lines[-1] == "FAIL: 4 images: 2 pass, 1 broken, 1 not judged."
-    assert run("audit", "small.toml", "in/a.hex", "in/c.hex", cwd=archive).returncode == 1
-    assert run("audit", "--layout", "small.toml", "in/a.hex", cwd=archive).returncode == 0
+    assert run_here("audit", "small.toml", "in/a.hex", "in/c.hex", cwd=archive).returncode == 1
+    assert run_here("audit", "--layout", "small.toml", "in/a.hex", cwd=archive).returncode == 0
 
 
 def test_forms_reports_and_lists(archive):
     """CSV on stdout, JSON lines and text in files, paths from a list; all name the same images."""
     (archive / "list").write_text("in/a.hex\nin/c.hex\n")
     words = ("--list", "list", "--format", "csv", "--report", "r.jsonl", "--report", "r.txt")
-    done = run("audit", "small.toml", *words, cwd=archive)
+    done = run_here("audit", "small.toml", *words, cwd=archive)
     assert done.returncode == 1, done.stderr
     rows = list(csv.DictReader(io.StringIO(done.stdout)))
     data = [json.loads(line) for line in (archive / "r.jsonl").read_text().splitlines()]
@@ -62,11 +63,11 @@ def test_forms_reports_and_lists(archive):
 
 def test_an_index_answers(archive):
     """By version and finding, from the index alone, after the images are gone; 1 where nothing fits."""
-    run("audit", "small.toml", "in", "--index", "i.sqlite", cwd=archive)
-    again = run("audit", "small.toml", "in", "--index", "i.sqlite", cwd=archive)
+    run_here("audit", "small.toml", "in", "--index", "i.sqlite", cwd=archive)
+    again = run_here("audit", "small.toml", "in", "--index", "i.sqlite", cwd=archive)
     assert "not read again, as the index knows them: 3" in again.stdout
     (archive / "in/a.hex").unlink()
-    done = run("audit", "--index", "i.sqlite", "--find", "version=1.2.3", cwd=archive)
+    done = run_here("audit", "--index", "i.sqlite", "--find", "version=1.2.3", cwd=archive)
     assert done.returncode == 0
     assert [line.split(":")[0] for line in done.stdout.splitlines()] == [
         "PASS in/a.hex",
@@ -74,15 +75,15 @@ def test_an_index_answers(archive):
         "FAIL in/c.hex",
     ]
     both = ("--find", "version=1.2.3", "--find", "finding=checksums-match")
-    assert run("audit", "--index", "i.sqlite", *both, cwd=archive).stdout.startswith("FAIL in/c.hex")
-    none = run("audit", "--index", "i.sqlite", "--find", "version=9.9.9", cwd=archive)
+    assert run_here("audit", "--index", "i.sqlite", *both, cwd=archive).stdout.startswith("FAIL in/c.hex")
+    none = run_here("audit", "--index", "i.sqlite", "--find", "version=9.9.9", cwd=archive)
     assert (none.returncode, none.stdout) == (1, "")
 
 
 def test_the_folders_own_layout(archive):
     """gemel.toml in the folder is the layout where none is named."""
     (archive / "small.toml").rename(archive / "gemel.toml")
-    assert run("audit", "in/a.hex", cwd=archive).returncode == 0
+    assert run_here("audit", "in/a.hex", cwd=archive).returncode == 0
 
 
 WRONG = {
@@ -109,7 +110,7 @@ WRONG = {
 def test_wrong_usage(archive, name):
     """One error in plain words, exit code 2, and no file is made or changed."""
     before = {path: path.read_bytes() for path in archive.rglob("*") if path.is_file()}
-    one_error(run("audit", *WRONG[name], cwd=archive))
+    one_error(run_here("audit", *WRONG[name], cwd=archive))
     assert {path: path.read_bytes() for path in archive.rglob("*") if path.is_file()} == before
 
 
@@ -128,7 +129,7 @@ def test_hostile_file_names(archive):
     for name in HOSTILE:
         write_image(archive / "hostile" / name)
     for form in ("text", "csv", "jsonl"):
-        done = run("audit", "small.toml", "hostile", "--format", form, cwd=archive)
+        done = run_here("audit", "small.toml", "hostile", "--format", form, cwd=archive)
         assert done.returncode == 0, done.stderr
         assert len([line for line in done.stdout.split("\n") if "hostile/" in line]) == len(HOSTILE)
         assert "\x1b" not in done.stdout
@@ -169,7 +170,7 @@ def test_ctrl_c_ends_at_once_and_keeps_what_was_judged(archive):
     assert "Traceback" not in said
     with pytest.raises(ProcessLookupError):
         os.killpg(child.pid, 0)
-    again = run(*words, cwd=archive)
+    again = run_here(*words, cwd=archive)
     assert again.returncode == 0
     assert "not read again, as the index knows them" in again.stdout
 

@@ -100,12 +100,16 @@ def test_every_changed_byte_of_flash_is_found(image: SparseBytes, handed: dict[s
 
 
 def test_the_whole_check_fails_for_every_held_byte(image: SparseBytes) -> None:
-    """With all rules applied a changed byte fails the check, and none of them stumbles over it."""
+    """With all rules applied a changed byte fails the check, and none of them stumbles over it.
+
+    What explains a wrong checksum takes as long as all rules, and is looked for at each fourth byte.
+    """
     for span in image.spans():
         for address in range(span.start, span.end):
             (byte,) = image.read(Span(address, 1), None)
             image.write(address, bytes((byte ^ 0xFF,)))
-            result = check(Inspection(READ, image, BUILDS if address % 4 == 0 else {}), TODAY)
+            builds = BUILDS if address % 4 == 0 else {}
+            result = check(Inspection(READ, image, builds, explains=address % 8 < 2), TODAY)
             image.write(address, bytes((byte,)))
             assert not result.passes, hex(address)
 

@@ -87,11 +87,12 @@ def binding_rules() -> list[Rule]:
 
 def passes(image: SparseBytes, *trusted: PrivateKey) -> bool:
     """Whether the rules of BINDING pass for one who trusts these keys."""
-    keys = tuple(key.public_key for key in trusted)
-    return check(Inspection(READ, image, trusted=keys), TODAY, RULES).passes
+    inspection = Inspection(READ, image, trusted=tuple(key.public_key for key in trusted))
+    return all(check(inspection, TODAY, rules).passes for rules in (QUICK, [*RULES]))
 
 
 RULES = binding_rules()
+QUICK = [rule for rule in RULES if rule.name != SLOW]
 ED25519 = KEYS["Ed25519"]
 WHOLE = sealed_image(ED25519)
 
@@ -146,7 +147,7 @@ def test_every_single_byte_that_is_taken_away_is_found() -> None:
 def test_every_flipped_bit_of_the_seals_area_is_found() -> None:
     """Each bit of the seal and of the erased bytes behind it, flipped alone, fails the check."""
     image = WHOLE.copy()
-    rules = [rule for rule in RULES if rule.name.startswith("seal-") and rule.name != SLOW]
+    rules = [rule for rule in QUICK if rule.name.startswith("seal-")]
     trusted = (ED25519.public_key,)
     for address in range(SEAL.start, SEAL.end):
         (byte,) = WHOLE.read(Span(address, 1), 0xFF)

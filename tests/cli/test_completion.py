@@ -9,12 +9,12 @@ import sys
 from pathlib import Path
 
 import pytest
+from in_process import run_here
 from reliability.runs import environment, write_device
 from seal_cli.terminal import program_on_terminal
 from tools import required_tool
 
 SHELLS = ("bash", "zsh", "fish")
-GEMEL = [sys.executable, "-m", "gemel"]
 
 
 @pytest.fixture(scope="module")
@@ -35,14 +35,7 @@ def offered(shell: str, device: Path, *words: str) -> set[str]:
     variables = {"_GEMEL_COMPLETE": f"{shell}_complete", "COMP_WORDS": line, "COMP_CWORD": str(len(words))}
     if shell == "fish":
         variables["COMP_CWORD"] = words[-1]
-    done = subprocess.run(
-        [sys.executable, "-c", "import sys; sys.argv[0] = 'gemel'; from gemel.cli.entry import run; run()"],
-        cwd=device,
-        env={**environment(), **variables},
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+    done = run_here(cwd=device, changes=variables)
     assert done.stderr == ""
     lines = done.stdout.splitlines()
     if shell == "zsh":

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import json
-import os
 import random
 import re
 import subprocess
-import sys
+from pathlib import Path
 
 import jsonschema
 import pytest
 from check.sealed import NEW, OLD, P256, REQUIRED, STRANGER, sealed, unsealed
 from hypothesis import given
 from hypothesis import strategies as st
+from in_process import bytes_here
 from show.cases import digests_apart
 from tide_gauge import BUILT, ROOT, layout_file
 from tools import required_tool
@@ -38,13 +38,7 @@ def builds(*names: str, folder=BUILT / "in-place") -> dict[str, object]:
 
 
 def run(*words: object, cwd=None) -> subprocess.CompletedProcess[bytes]:
-    return subprocess.run(
-        [sys.executable, "-m", "gemel", "compare", *map(str, words)],
-        env={**os.environ, "PYTHONPATH": str(ROOT / "imgtool_src"), "PYTHONIOENCODING": "utf-8"},
-        capture_output=True,
-        cwd=cwd,
-        check=False,
-    )
+    return bytes_here("compare", *map(str, words), cwd=cwd or Path.cwd())
 
 
 @pytest.fixture(scope="module")

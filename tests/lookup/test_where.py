@@ -7,13 +7,15 @@ import json
 import re
 import subprocess
 import sys
+from pathlib import Path
 
 import jsonschema
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from in_process import bytes_here
 from seconds import within
-from tide_gauge import BUILT, ROOT, join, layout_file
+from tide_gauge import BUILT, join, layout_file
 from tools import required_tool
 
 import gemel
@@ -52,16 +54,7 @@ def symbol_address(name: str, symbol: str) -> int:
 
 
 def run(*words: str, cwd=None, text: bytes = b"") -> subprocess.CompletedProcess[bytes]:
-    import os
-
-    return subprocess.run(
-        [sys.executable, "-m", "gemel", "where", *words],
-        env={**os.environ, "PYTHONPATH": str(ROOT / "imgtool_src"), "PYTHONIOENCODING": "utf-8"},
-        capture_output=True,
-        input=text,
-        cwd=cwd,
-        check=False,
-    )
+    return bytes_here("where", *words, cwd=cwd or Path.cwd(), stdin=text)
 
 
 def test_code_of_a_copied_build_is_found_where_it_runs_and_where_it_is_stored(lookup):

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
-from reliability.runs import BUILDS, JOIN, environment, write_device
+from in_process import run_here
+from reliability.runs import BUILDS, JOIN, write_device
 
-RUN = (sys.executable, "-c", "from gemel.cli.entry import run; run()")
 
-
-def gemel(folder: Path, *words: str) -> subprocess.CompletedProcess[bytes]:
+def gemel(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
     """One run of the command."""
-    return subprocess.run([*RUN, *words], cwd=folder, env=environment(), capture_output=True, check=False)
+    return run_here(*words, cwd=folder)
 
 
 @pytest.fixture(scope="module")
@@ -30,11 +28,11 @@ def test_show(device: Path) -> None:
     words = ("show", "small.toml", "tide.hex", *BUILDS)
     printed = gemel(device, *words, "--format", "html")
     assert printed.returncode == 0
-    assert printed.stdout.startswith(b"<!DOCTYPE html>")
+    assert printed.stdout.startswith("<!DOCTYPE html>")
     for more in (("--format", "html", "-o", "one.html"), ("-o", "two.html")):
         done = gemel(device, *words, *more)
-        assert (done.returncode, done.stdout) == (0, b"")
-        assert (device / more[-1]).read_bytes() == printed.stdout
+        assert (done.returncode, done.stdout) == (0, "")
+        assert (device / more[-1]).read_bytes().decode() == printed.stdout
 
 
 def test_check(device: Path) -> None:
@@ -43,8 +41,8 @@ def test_check(device: Path) -> None:
     for more, code, verdict in (((), 0, "PASS"), (("--version", "9.9.9"), 1, "FAIL")):
         done = gemel(device, *words, *more, "--format", "html", "--report", "check.html")
         assert done.returncode == code
-        assert (device / "check.html").read_bytes() == done.stdout
-        assert verdict in done.stdout.decode()
+        assert (device / "check.html").read_bytes().decode() == done.stdout
+        assert verdict in done.stdout
 
 
 def test_no_result(device: Path) -> None:

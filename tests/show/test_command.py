@@ -7,8 +7,10 @@ import os
 import re
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
+from in_process import bytes_here
 from show.make_golden import GOLDEN
 from tide_gauge import BUILT, ROOT, join, layout_file
 
@@ -17,8 +19,13 @@ from gemel.text.styled import width_of
 SOURCE = str(ROOT / "imgtool_src")
 
 
-def gemel(*arguments: str, **environment: str) -> subprocess.CompletedProcess[bytes]:
-    """Runs ``gemel show``; output that goes to no terminal."""
+def gemel(*arguments: str, **changes: str) -> subprocess.CompletedProcess[bytes]:
+    """Runs ``gemel show`` in this process; output that goes to no terminal."""
+    return bytes_here("show", *arguments, cwd=Path.cwd(), changes=changes)
+
+
+def process(*arguments: str, **environment: str) -> subprocess.CompletedProcess[bytes]:
+    """The same as a process of its own, for what Python itself makes of the environment."""
     kept = {name: value for name, value in os.environ.items() if name not in ("COLUMNS", "NO_COLOR")}
     variables = {**kept, "PYTHONPATH": SOURCE, "PYTHONIOENCODING": "utf-8", **environment}
     return subprocess.run(
@@ -43,7 +50,7 @@ def arguments(image):
 
 def test_prints_the_stored_text(arguments):
     """The command prints the stored rendering of the gauge at 80 columns, without colour, and ends with 0."""
-    done = gemel(*arguments)
+    done = process(*arguments)
     assert done.returncode == 0, done.stderr
     assert done.stderr == b""
     assert done.stdout.decode() == (GOLDEN / "in-place-80.txt").read_text(encoding="utf-8")
@@ -52,7 +59,7 @@ def test_prints_the_stored_text(arguments):
 def test_same_bytes_whatever_the_hash_seed(arguments):
     """Two runs with different hash seeds print the same bytes, as text and as JSON."""
     for form in ("text", "json"):
-        runs = [gemel(*arguments, "--format", form, PYTHONHASHSEED=seed) for seed in ("1", "2")]
+        runs = [process(*arguments, "--format", form, PYTHONHASHSEED=seed) for seed in ("1", "2")]
         assert runs[0].stdout == runs[1].stdout
         assert runs[0].stdout
 
@@ -69,7 +76,7 @@ def test_json(arguments):
 @pytest.mark.parametrize("encoding", ["ascii", "cp1252", "latin-1"])
 def test_falls_back_to_ascii(arguments, encoding):
     """Where the output's encoding has no block characters, the picture is made of ASCII."""
-    done = gemel(*arguments, PYTHONIOENCODING=encoding)
+    done = process(*arguments, PYTHONIOENCODING=encoding)
     assert done.stdout.decode() == (GOLDEN / "in-place-80-ascii.txt").read_text(encoding="utf-8")
 
 

@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from records import tide_gauge_record
 
-from gemel.record.format import BUILD, HEADER, MARK, Field
+from gemel.record.format import BUILD, HEADER, MARK, Field, record_size
 from gemel.record.record import encode
 from gemel.structs import replace
 
@@ -34,7 +34,7 @@ def small_image(builds: int, generator: random.Random) -> tuple[bytes, int]:
     before = 4 * generator.randrange(0, 12)
     sizes = [generator.randrange(1, 90) for _ in range(builds)]
     base = tide_gauge_record().builds[0]
-    offset = before + len(encode(replace(tide_gauge_record(), builds=(base,)))) + 160 * (builds - 1)
+    offset = before + record_size(builds)
     entries = []
     tail = b""
     for index, size in enumerate(sizes):
@@ -122,11 +122,11 @@ def _damage(data: bytearray, at: int, count: int, generator: random.Random) -> b
 
 
 def cases(number: int, seed: int) -> Iterator[Case]:
-    """``number`` cases: about one in twenty whole, the others damaged once or more often."""
+    """``number`` cases of some hundred images: about one in twenty whole, the others damaged once or more often."""
     generator = random.Random(seed)
+    images = [(count, *small_image(count, generator)) for count in (1, 1, 2, 2, 3, 16) * 100]
     for _ in range(number):
-        count = generator.choice([1, 1, 2, 2, 3, 16])
-        whole, at = small_image(count, generator)
+        count, whole, at = generator.choice(images)
         data = bytearray(whole)
         for _ in range(generator.choice([0, 1, 1, 1, 1, 1, 1, 2, 2, 3])):
             if len(data) == len(whole):

@@ -7,11 +7,9 @@ worked out from the ELF files (read by pyelftools), from the pressure table in t
 
 from __future__ import annotations
 
-import os
 import re
 import struct
 import subprocess
-import sys
 import threading
 import tomllib
 import zlib
@@ -23,6 +21,7 @@ from typing import Any
 
 import pytest
 from elftools.elf.elffile import ELFFile
+from in_process import run_here
 from tools import required_tool
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -185,14 +184,12 @@ def run_join(
     arrangement: str, *outputs: Path, station: str = "station", sampler: str = "sampler"
 ) -> subprocess.CompletedProcess[str]:
     """Joins committed ELF files, named without their suffix, through the command line."""
-    command = [sys.executable, "-m", "gemel", "join", str(layout_file(arrangement))]
+    words = ["join", str(layout_file(arrangement))]
     for build, name in (("station", station), ("sampler", sampler)):
-        command.append(f"{build}={BUILT / arrangement / name}.elf")
+        words.append(f"{build}={BUILT / arrangement / name}.elf")
     for output in outputs:
-        command += ["-o", str(output)]
-    source = os.pathsep.join([str(ROOT / "imgtool_src"), os.environ.get("PYTHONPATH", "")])
-    environment = {**os.environ, "PYTHONPATH": source}
-    return subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
+        words += ["-o", str(output)]
+    return run_here(*words, cwd=Path.cwd())
 
 
 def join(arrangement: str, *outputs: Path) -> None:

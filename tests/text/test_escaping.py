@@ -15,10 +15,11 @@ from gemel.text.escaping import in_toml, on_one_line, toml_string, xml_character
 ANYTHING = st.text(st.characters())
 """Every code point, surrogates too."""
 
+TURNING = {"LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI"}
 BIDIRECTIONAL = [
-    char for char in map(chr, range(0x11_0000)) if unicodedata.bidirectional(char) in ("LRE", "RLE", "LRO", "RLO")
-    or unicodedata.bidirectional(char) in ("PDF", "LRI", "RLI", "FSI", "PDI") or char in "\u200e\u200f\u061c"
-]  # fmt: skip
+    *"\u200e\u200f\u061c",
+    *(char for char in map(chr, range(0x11_0000)) if unicodedata.bidirectional(char) in TURNING),
+]
 """Characters that turn the direction of text: Unicode Standard Annex 9, section 2, by the standard library."""
 
 

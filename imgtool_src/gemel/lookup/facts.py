@@ -111,7 +111,7 @@ class Answers(Struct):
 
 
 class Way(NamedTuple):
-    """How a byte of a build is reached: its run address is the address asked for + ``distance``.
+    """How a byte of a build is reached: its run address is the requested one + ``distance``.
 
     ``names`` is None where the build is known from the image's record alone.
     """
