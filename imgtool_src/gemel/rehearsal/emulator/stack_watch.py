@@ -32,8 +32,9 @@ class StackWatch:
 
     def look(self) -> None:
         """Look at both stack pointers."""
-        main, process = self._core.registers.stacks
-        self._saw_main(main)
+        main, process = self._core.stacks
+        if main:
+            self._saw_main(main)
         if process and not self._core.on_main_stack:
             self._saw_process(process)
 
