@@ -4,8 +4,7 @@ The emulator executes code natively and stops only where something is decided he
 
 - at each write to the private peripheral space, since it may let an exception be taken;
 - at WFI, WFE, SVC, at faults and at returns from exceptions, where it stops by itself;
-- at instructions that change a mask (CPSIE, MSR), but only while an exception is pending and held off: then
-  their addresses are exits of the emulator;
+- after instructions that change a mask (CPSIE, MSR), but only while an exception is pending and held off;
 - before a new block that has to be looked at (``code_blocks``).
 """
 
@@ -53,6 +52,8 @@ class EmulatedCore:
         self.hand_over = False
         self.calls: CallStack | None = None
         self.initial_stack: int | None = None
+        self.stacks = [0, 0]
+        """The main and the process stack pointer at the last stop; 0 before the first."""
         self._block_hook: int | None = None
         self.executing = False
         self._interrupt: int | None = None
@@ -144,7 +145,7 @@ class EmulatedCore:
             self.faults.stop("vectors-unreadable", None, {"address": vectors})
             return
         self.registers.stack = stack & ~3
-        self.registers.link = 0xFFFF_FFFF
+        self.registers.set_link(0xFFFF_FFFF)
         self.initial_stack = stack & ~3
         self.bus.begin_stack(stack & ~3)
         self.pc = reset & ~1
@@ -170,7 +171,7 @@ class EmulatedCore:
             self.state = "running"
             self.coming.advance(self.time)
             self.exceptions.take_due()
-            if not self.runs:
+            if not self.runs or self.hand_over:
                 break
             coming = self.coming.next()
             stop = until if coming is None else min(until, max(coming, self.time + 1))
@@ -207,7 +208,7 @@ class EmulatedCore:
             self.executing = False
         self.time += begun
         self.instructions += begun
-        self.pc = self.registers.pc & ~1
+        self.pc, *self.stacks = self.registers.after_run()
         while self.faults.after_run:
             self.faults.after_run.pop()()
         if self.faults.noted:
