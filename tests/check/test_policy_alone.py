@@ -17,7 +17,7 @@ from gemel.image.intel_hex import encode
 from gemel.image.sparse import SparseBytes
 from gemel.record.record import record_size
 from gemel.spans import Span
-from gemel.workflows.checking_alone import APPLIED, NEEDS_LAYOUT, REST
+from gemel.workflows.checking_alone import APPLIED, ENTRY, NEEDS_LAYOUT, REST
 
 POLICY = 'format = 1\ntrust = ["old.pem"]\nproduct = "small-device"\nvendor = "harbour.example"\n'
 
@@ -60,7 +60,7 @@ def test_a_sealed_image_passes_and_says_what_was_not_checked(bench: Bench) -> No
     held = {name for name, rule in rules.items() if rule["status"] == "holds"}
     assert held == set(APPLIED) - {"rollback-not-lower"}
     for name, rule in rules.items():
-        if name not in APPLIED and name != REST:
+        if name not in (*APPLIED, REST, ENTRY):
             assert [each["reason"] for each in rule["not_checked"]] == [NEEDS_LAYOUT], name
 
 
@@ -120,6 +120,19 @@ def test_what_is_not_as_it_was_sealed_is_refused(bench: Bench, case: str) -> Non
     code, rules = bench.check(image())
     assert code == 1
     assert broken(rules) == expected
+
+
+@pytest.mark.parametrize(
+    ("entry", "code"), [(None, 0), (0, 0), (-1, 0), (8, 1), (SAMPLER, 1), (-0x1000_0080, 1)]
+)
+def test_the_start_address_is_a_reset_handler(bench: Bench, entry: int | None, code: int) -> None:
+    """The attack: a HEX file that starts elsewhere passed, since the layout names the primary's first build."""
+    image = sealed(OLD)
+    handler = int.from_bytes(image.read(Span(0x1000_0004, 4), None), "little")
+    Path("own.toml").write_text(POLICY, encoding="utf-8")
+    start = None if entry is None else entry if entry == SAMPLER else handler + entry
+    Path("image.hex").write_bytes(b"".join(encode(image, start)))
+    assert exit_code(["check", "image.hex", "--policy", "own.toml"]) == code
 
 
 def test_the_policy_is_held_to(bench: Bench) -> None:

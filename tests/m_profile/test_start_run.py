@@ -67,7 +67,7 @@ def test_what_is_not_known_is_said(before: str, tmp_path: Path) -> None:
 
 
 def test_steps_and_ways_are_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """More instructions than STEPS_LIMIT, or more conditions than WAYS_LIMIT, and the run says so."""
+    """More instructions than STEPS_LIMIT or CODE_LIMIT, or more conditions than WAYS_LIMIT, and the run says so."""
     fill = "ldr r0, =0x20000000\nldr r1, =0x20010000\nmovs r2, #0\n1: str r2, [r0], #4\ncmp r0, r1\nblo 1b\n5: b 5b"
     asks = "ldr r4, =0x40020000\n" + "ldr r5, [r4]\ncmp r5, #0\nit eq\nmoveq r6, #1\n" * 4 + "5: b 5b"
     assert not ran(fill, tmp_path).why_not
@@ -78,6 +78,11 @@ def test_steps_and_ways_are_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     assert not ran(asks, tmp_path).why_not
     monkeypatch.setattr(module, "WAYS_LIMIT", 3)
     assert ran(asks, tmp_path).why_not == "more conditions that are not known than are followed"
+    monkeypatch.setattr(module, "CODE_LIMIT", 7)
+    monkeypatch.setattr(module, "STEPS_LIMIT", 60_000)
+    assert not ran(fill, tmp_path).why_not
+    monkeypatch.setattr(module, "CODE_LIMIT", 6)
+    assert ran(fill, tmp_path).why_not == "more code than is followed"
 
 
 def test_a_variable_that_code_sets_is_no_block() -> None:

@@ -42,10 +42,10 @@ LONG = bytes(range(1, 250)) * 12
 """Code of some erase blocks."""
 
 
-def version(number: str) -> SparseBytes:
+def version(number: str, size: int = len(LONG)) -> SparseBytes:
     """The joined device in a version; each byte of the new one's code differs from the old one's."""
     read = layout({**EDITS, 'version = "1.2.3"': f'version = "{number}"'})
-    code = LONG if number == OLD else LONG[::-1]
+    code = LONG[:size] if number == OLD else LONG[::-1][:size]
     ids = {"build_id": bytes([len(code) % 251, int(number[2])]) * 10}
     station, sampler = station_elf(code=code, **ids), sampler_elf(code=code, **ids)
     return joined(read, builds(station, sampler)).image
@@ -117,6 +117,16 @@ def test_a_half_done_update_names_the_block(folder, boundary, erased):
     found = re.search(rf"an update to {NEW} stopped half way, at block (0x[0-9A-F_]+)", text)
     assert found, done.stdout
     assert int(found[1], 0) == boundary
+
+
+def test_a_block_with_a_checksum_alone_is_of_a_version(folder):
+    """Where a build ends early, the block of its checksum says how far an update came, by what an index knows of it."""
+    gemel.write_images(Image(version(NEW, 128)), folder / "new.hex", layout=layout(EDITS))
+    run("audit", "small.toml", "new.hex", "--index", "i.sqlite", cwd=folder)
+    data = dumped(version(NEW, 128))[: STATION + 0x400 - FLASH]
+    data += dumped(version(OLD, 128))[STATION + 0x400 - FLASH :]
+    text = " ".join(checked(folder, data, "--index", "i.sqlite", "--previous", "new.hex").stdout.split())
+    assert f"an update to {NEW} stopped half way, at block 0x1000_0C00" in text
 
 
 @pytest.mark.parametrize(

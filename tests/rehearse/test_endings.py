@@ -76,6 +76,16 @@ def test_ending_is_named(kind: str) -> None:
     assert rehearsal.outcome == ("no verdict" if kind in UNJUDGED else "fails")
 
 
+def test_a_handler_that_returns_to_what_faults_is_named() -> None:
+    """A handler that counts and returns to the instruction that faults leads nowhere, which is named."""
+    count = "ldr r0, =0x38001000\n ldr r1, [r0]\n adds r1, #1\n str r1, [r0]\n"
+    rehearsal = run(f"ldr r1, ={NO_RAM}\n ldr r2, [r1]\n" + SLEEP, "", handler=count)
+    finding = rehearsal.finding("interrupt-livelock")
+    assert finding is not None, rehearsal.findings
+    assert "returns to the instruction that faults" in finding.what
+    assert rehearsal.outcome == "fails"
+
+
 def test_a_handler_behind_a_table_that_moved_may_be_its_own() -> None:
     """That vectors share a handler is said only of the table that the core started with."""
     program, _ = ENDINGS["stays-in-handler"]

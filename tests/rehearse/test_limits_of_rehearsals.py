@@ -169,7 +169,7 @@ def _compared(count: int) -> bool:
     memories = iter([0, *range(1, count), 0])
     state._turns, state._renew_at = 15, 16
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(SameState, "_quick", lambda _: (1,))
+        patch.setattr(SameState, "_quick", lambda _: (("running", 1),))
         patch.setattr(SameState, "_whole", lambda _: (next(memories),))
         state._by_chance = False
         assert not state.again()
@@ -297,6 +297,7 @@ def _pushed(below: int) -> bool:
     reported: list[object] = []
     core = SimpleNamespace(
         on_main_stack=True,
+        stack_watch=SimpleNamespace(moved_to=lambda _: False),
         registers=SimpleNamespace(stack=0x1FF0, pc=0),
         report=lambda *what: reported.append(what),
     )

@@ -128,3 +128,16 @@ def test_stack_limit_is_held_however_it_is_passed(way: str, size: int, tmp_path:
         options = RehearsalOptions(budget=50_000, apart=False, exact=False)
         rehearsal = rehearse(read_layout(layout.encode(), "x.toml"), image, {}, options)
         assert (rehearsal.finding("below-stack-limit") is not None) is found, rehearsal.findings
+
+
+def test_a_main_stack_that_is_moved_to_a_variable_is_another_stack(tmp_path: Path) -> None:
+    """A coroutine's stack in a variable right below the first stack's limit does not pass that limit."""
+    program = (
+        "mov r4, sp\n ldr r1, =0x38001000\n mov sp, r1\n push {r0-r3}\n mov sp, r4\n9: wfi\n b 9b\n .ltorg\n"
+    )
+    image = image_of(program, tmp_path)
+    layout = gauge("in-place", with_table=False).read.text
+    layout += "\n[rehearsal.stack_size]\nstation = 0x7000\n"
+    options = RehearsalOptions(budget=50_000, apart=False, exact=False)
+    rehearsal = rehearse(read_layout(layout.encode(), "x.toml"), image, {}, options)
+    assert rehearsal.finding("below-stack-limit") is None, rehearsal.findings

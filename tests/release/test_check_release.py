@@ -114,6 +114,12 @@ CARELESS: dict[str, tuple[Callable[[Path], object], str]] = {
     "the provenance lost": (lambda out: (out / "provenance.json").unlink(), LISTED),
     "the SBOM lost": (lambda out: (out / "sbom.cdx.json").unlink(), LISTED),
     "a line end in the layout": (edit("small.toml", lambda data: data + b"\n"), LISTED),
+    "an image lost": (lambda out: (out / f"{STEM}.hex").unlink(), LISTED),
+    "an image renamed": (lambda out: (out / f"{STEM}.hex").rename(out / "x.hex"), LISTED),
+    "an image that is none": (edit(f"{STEM}.hex", lambda data: b":00"), LISTED),
+    "a digit of an image changed": (edit(f"{STEM}.hex", lambda data: data.replace(b"0", b"1", 1)), LISTED),
+    "an image cut": (edit(f"{STEM}.hex", lambda data: data[: len(data) // 2]), LISTED),
+    "a whole-memory binary cut": (edit(f"{STEM}-flash.bin", lambda data: data[:5000]), LISTED),
 }
 """What happens on the way; the list of digests shows it."""
 
@@ -412,13 +418,21 @@ HOSTILE: dict[str, Callable[[Path], object]] = {
     "an image elsewhere": edit_json(
         "release.json", lambda data: data["images"][0].update(file="/etc/passwd")
     ),
+    "all images elsewhere": edit_json(
+        "release.json", lambda data: [each.update(file="/etc/passwd") for each in data["images"]]
+    ),
+    "all images lost": lambda out: [each.unlink() for each in out.glob(f"{STEM}*")],
+    "the layout lost": lambda out: (out / "small.toml").unlink(),
     "no image": edit_json("release.json", lambda data: data["images"].clear()),
     "an image of no format": edit_json(
         "release.json", lambda data: data["images"][1].update(file="check.txt")
     ),
     "a key that is none": edit("release.pem", lambda data: b"no key"),
     "a layout that is none": edit("small.toml", lambda data: b"\xff"),
-    "an image that is none": edit(f"{STEM}.hex", lambda data: b":00"),
+    "images that are none": lambda out: (
+        [each.write_bytes(b":00") for each in out.glob(f"{STEM}*.hex")]
+        + [each.write_bytes(b"") for each in out.glob(f"{STEM}*.bin")]
+    ),
     "no contents": lambda out: (out / "release.json").unlink(),
     "contents of another kind": edit("release.json", lambda data: b'{"format": 1}'),
     "too many files": lambda out: [(out / f"x{number}").write_bytes(b"") for number in range(MAX_FILES + 1)],

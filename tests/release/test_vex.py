@@ -14,7 +14,7 @@ from releases import released, write_device
 from gemel.errors import UsageProblem
 from gemel.files.folders import write_folder
 from gemel.release.dsse import read_envelope
-from gemel.release.folder import MAX_REFS
+from gemel.release.folder import MAX_REFS, MAX_REFS_TOGETHER
 from gemel.release.vex import read_vex, refs_in, unknown_refs
 from gemel.workflows.checking_release import check_release
 
@@ -240,6 +240,19 @@ def test_references_to_no_component_are_bounded(tmp_path, count, named, last):
     made = released(device, vex=[device / "vex.json"])
     assert len(made.remarks) == named == MAX_REFS
     assert made.remarks[-1].found == last
+
+
+def test_references_of_many_documents_are_bounded_together(tmp_path):
+    """The attack: 900 documents with 20 each printed 2 MB of remarks; once 200 are named, each names its first."""
+    device = write_device(tmp_path / "device")
+    affects = [{"ref": f"r{number}"} for number in range(MAX_REFS)]
+    document = json.dumps({**CYCLONEDX, "vulnerabilities": [{"id": "CVE-2024-1", "affects": affects}]})
+    files = [device / f"v{number:02}.json" for number in range(MAX_REFS_TOGETHER // MAX_REFS + 2)]
+    for file in files:
+        file.write_text(document)
+    made = released(device, vex=files)
+    assert len(made.remarks) == MAX_REFS_TOGETHER + 2
+    assert made.remarks[-1].found == f"r0, and {MAX_REFS - 1} more"
 
 
 def test_components_of_its_own_and_nested_ones_are_found():

@@ -77,10 +77,11 @@ PLANTED += (
 )
 
 
-@pytest.mark.parametrize("path", [None, "", "."])
+@pytest.mark.parametrize("path", [None, "", ".", "link"])
 def test_modules_in_the_working_folder_are_not_imported(tmp_path: Path, path: str | None) -> None:
     """The attack: a received folder has modules of its own; ``python -m gemel`` or a part of PYTHONPATH loads them."""
     write_device(tmp_path)
+    (tmp_path / "link").symlink_to(tmp_path)
     for name in PLANTED:
         (tmp_path / f"{name}.py").write_text(f"open({name!r} + '.ran', 'w').close()\n", encoding="utf-8")
     metadata = tmp_path / "planted-1.dist-info"

@@ -22,12 +22,16 @@ def leave_out_the_working_folder() -> None:
 
     It is there with ``python -m gemel``, and by an empty part of PYTHONPATH.  Where gemel itself is in it, it stays.
     """
-    try:
-        here = os.getcwd()
-    except OSError:  # it is gone
-        here = ""
     ours = os.path.dirname(os.path.dirname(os.path.dirname(os.path.abspath(__file__))))
-    sys.path[:] = [path for path in sys.path if path not in ("", ".", here) or (path and here == ours)]
+    sys.path[:] = [path for path in sys.path if not _is_here(path) or (path and _is_here(ours))]
+
+
+def _is_here(path: str) -> bool:
+    """Whether a folder is the working folder, by whatever links; an empty path is, too."""
+    try:
+        return not path or os.path.samefile(path, os.curdir)
+    except OSError:  # one of them is gone
+        return False
 
 
 leave_out_the_working_folder()

@@ -16,8 +16,11 @@ from gemel.m_profile.thumb_operations import operation_of
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
-STEPS_LIMIT, STEPS_AFTER, IDLE_STEPS = 150_000, 50_000, 512
+STEPS_LIMIT, STEPS_AFTER, IDLE_STEPS = 60_000, 10_000, 512
 """Instructions of all ways up to ``main`` and after it, and without anything new until another way is tried."""
+
+CODE_LIMIT = 1_000
+"""Different instructions up to ``main``, and after it: start-up code has a few hundred."""
 
 WAYS_LIMIT = 100
 """Conditions that are not known, of each of which the other way is gone too."""
@@ -135,6 +138,11 @@ class _Run:
         if self._steps <= 0:
             self._note("more instructions than are followed")
 
+    def _give_up(self, reason: str) -> None:
+        self._note(reason)
+        self._steps = 0
+        raise Stop(reason)
+
     def _note(self, reason: str) -> None:
         self.why_not = self.why_not or reason
 
@@ -200,8 +208,8 @@ class _Run:
             return gone == 1
         turn = self._turns[pc] = self._turns.get(pc, -1) + 1
         if not turn and len(self._turns) > WAYS_LIMIT:
-            self._note("more conditions that are not known than are followed")
-        elif not turn:
+            self._give_up("more conditions that are not known than are followed")
+        if not turn:
             other = core.copy()
             other.conditions[:0] = block
             other.goes = True
@@ -214,6 +222,8 @@ class _Run:
         second = core.load(pc + 2, 2) if first is not None and first >= FIRST_WIDE else 0
         if first is None or second is None:
             raise Stop("a branch to where no code is stored", blind=True)
+        if len(self._entries) >= CODE_LIMIT:
+            self._give_up("more code than is followed")
         entry = 4 if first >= FIRST_WIDE else 2, *_split(pc, first, second)
         if pc & ~3 not in core.words:
             self._entries[pc] = entry

@@ -77,14 +77,20 @@ def blocks_of(layout: Layout, image: SparseBytes, stored: Sequence[Span]) -> dic
 
 
 def stretches(inspection: Inspection, known: Sequence[KnownVersion]) -> list[Stretch]:
-    """The versions of all blocks that builds are stored in, by the dump's record and by ``known`` versions.
+    """The versions of all blocks that builds are stored in, and of those that ``known`` versions have but the record's.
 
     A block that fits several versions is taken for that of its neighbours.
     """
     layout, own = inspection.layout, inspection.record
     stored = [each.stored for each in own.builds] if own else []
     held = blocks_of(layout, inspection.image, stored)
-    wanted = {block.span for one in known for block in one.blocks.values() if block.holds_build}
+    record = layout.span_of(layout.record.area) if layout.record else None
+    wanted = {
+        block.span
+        for one in known
+        for block in one.blocks.values()
+        if block.holds_build or not (record and record.overlaps(block.span))
+    }
     for memory in layout.memories.values():
         wanted |= set(_blocks(memory, stored) if memory.holds_image else ())
     is_own = _of_record(inspection, own) if own else None

@@ -15,19 +15,21 @@ from gemel.inspection.image_bytes import not_erased
 from gemel.inspection.wording import counted
 from gemel.layout.model import Area, BuildPlan, Core, Layout, Memory, RecordPlan, SealPlan
 from gemel.layout.reader import ReadLayout
-from gemel.outcomes import Need, NotChecked, Reason
+from gemel.outcomes import Finding, Holds, Need, NotChecked, Outcome, Reason
+from gemel.placement.reset import THUMB
 from gemel.record.record import Record, record_size
 from gemel.record.sound import sound_records
 from gemel.seals.finding import find_seals
 from gemel.spans import Span, format_address, merge, without
+from gemel.structs import replace
 
 if TYPE_CHECKING:
     import datetime
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from gemel.checking.runner import RuleResult
     from gemel.image.image import Image
-    from gemel.inspection.inspection import Strict
+    from gemel.inspection.inspection import Inspection, Strict
     from gemel.policy.reader import ReadPolicy
     from gemel.seals.keys.keys import PublicKey
     from gemel.workflows.checking import CheckResult
@@ -46,6 +48,9 @@ APPLIED = (
     "seal-well-formed",
 )
 """The rules that need no layout."""
+
+ENTRY = "file-entry-is-reset-handler"
+"""The rule that is applied by the record: which of the primary's builds starts, the layout alone says."""
 
 NEEDS_LAYOUT = Reason("needs the layout, which says what else is in the flash", Need("layout"))
 NO_LAYOUT = "no layout"
@@ -81,7 +86,10 @@ def check_alone(
         today=today,
         rehearsal=False,
         strict=strict,
-        rules=[rule for rule in rules if rule.name in APPLIED],
+        rules=[
+            *(rule for rule in rules if rule.name in APPLIED),
+            *(replace(rule, check=_entry_of_record) for rule in rules if rule.name == ENTRY),
+        ],
     )
     applied = {each.rule.name: each for each in result.results}
     missing = dict.fromkeys((rule.name for rule in rules), NotChecked("", NEEDS_LAYOUT))
@@ -90,6 +98,31 @@ def check_alone(
         applied.get(rule.name) or RuleResult(rule, (), (), (missing[rule.name],)) for rule in rules
     ]
     return CheckResult(tuple(every), result.idle_waivers, result.strict, result.inspection)
+
+
+def _entry_of_record(inspection: Inspection) -> Iterator[Outcome]:
+    """One outcome, if the file names a start address: a reset handler of one of the primary's builds."""
+    entry, image = inspection.entry, inspection.image
+    found = _the_record(image, "")
+    if entry is None:
+        return
+    primary = [build for build in found[1].builds if build.role == "primary"] if found else []
+    handlers = set()
+    for build in primary:
+        if build.vector_address is not None:
+            word = Span(build.stored_start + build.vector_address - build.run_start + 4, 4)
+            if build.stored.covers(word) and image.holds(word):
+                handlers.add(int.from_bytes(image.read(word, None), "little"))
+    if entry in {handler & ~THUMB for handler in handlers} | handlers:
+        yield Holds(f"start address {format_address(entry)}")
+    else:
+        yield Finding(
+            "the image's file starts at another place than a reset handler of the primary",
+            tuple(build.name for build in primary),
+            where="the file's start address (Intel HEX 03 or 05, S-record S7, S8 or S9)",
+            found=format_address(entry),
+            expected=f"{' or '.join(map(format_address, sorted(handlers))) or 'a vector table in the record'}, or none",
+        )
 
 
 def unverified(result: CheckResult) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from gemel.errors import GemelError, Problem, UsageProblem
+from gemel.errors import GemelError, ImageFormatError, Problem, UsageProblem
 from gemel.files.output_targets import kind_of
 from gemel.files.reading import blocks_of_file
 from gemel.image.formats import format_of
@@ -128,7 +128,7 @@ def _entries(path: Path) -> list[tuple[str, os.DirEntry[str]]]:
 
 
 def _contents(folder: ReleaseFolder, path: Path) -> ReleaseContents:
-    """The list of contents, with a layout and an image that are there; raises UsageProblem."""
+    """The list of contents, with its layout and one of its images there; raises UsageProblem."""
     step = "name the folder that gemel release made, or check an image by gemel check LAYOUT IMAGE"
     if CONTENTS not in folder.files:
         raise UsageProblem(
@@ -141,9 +141,9 @@ def _contents(folder: ReleaseFolder, path: Path) -> ReleaseContents:
             )
         )
     contents = folder.contents
-    needed = [contents.layout, *(each.file for each in contents.images[:1])]
-    missing = [name for name in needed if name not in folder.files]
-    if missing or not contents.images:
+    images = [each.file for each in contents.images]
+    missing = [name for name in [contents.layout, *images] if name not in folder.files]
+    if contents.layout in missing or set(images) <= set(missing):
         found = ", ".join(missing) or "no image"
         what = "the release lacks what a check needs"
         raise UsageProblem(
@@ -155,18 +155,28 @@ def _contents(folder: ReleaseFolder, path: Path) -> ReleaseContents:
 
 
 def _image(folder: ReleaseFolder, contents: ReleaseContents, read: ReadLayout, name: str) -> Image:
-    """The first image file, decoded as ``read_image`` does; ``name`` is the folder's."""
+    """The first image file that can be read, decoded as ``read_image`` does; ``name`` is the folder's.
+
+    What is wrong with the others, the folder's rules say.  Raises ImageFormatError where none can be read.
+    """
     import hashlib
 
-    first = contents.images[0]
-    form, data = format_of(first.file), folder.files[first.file]
     flash = [memory.start for memory in read.layout.memories.values() if memory.kind == "flash"]
-    start = 0 if form.has_addresses else min(flash, default=0)
-    decoded = form.decode([data], first.file, start)
     sums = folder.files.get(SUMS)
     whole = Folder(name, hashlib.sha256(sums).hexdigest() if sums is not None else None)
-    file = ImageFile(len(data), hashlib.sha256(data).digest(), folder=whole)
-    return Image(decoded.image, decoded.entry, decoded.remarks, first.file, form.has_addresses, file)
+    problems: list[Problem] = []
+    for each in contents.images:
+        form, data = format_of(each.file), folder.files.get(each.file)
+        if data is None:
+            continue
+        try:
+            decoded = form.decode([data], each.file, 0 if form.has_addresses else min(flash, default=0))
+        except ImageFormatError as error:
+            problems += error.problems
+            continue
+        file = ImageFile(len(data), hashlib.sha256(data).digest(), folder=whole)
+        return Image(decoded.image, decoded.entry, decoded.remarks, each.file, form.has_addresses, file)
+    raise ImageFormatError(problems)
 
 
 def _keys(folder: ReleaseFolder, contents: ReleaseContents) -> list[PublicKey]:

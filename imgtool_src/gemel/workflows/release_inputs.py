@@ -131,10 +131,11 @@ def _vex(paths: Sequence[Path]) -> dict[ReleasedVex, bytes]:
     from gemel.release.vex import read_vex
 
     found: dict[ReleasedVex, bytes] = {}
+    names: set[str] = set()
     problems: list[Problem] = []
     for path in paths:
         name = f"vex/{path.name}"
-        if not is_safe_name(name) or any(name.casefold() == each.file.casefold() for each in found):
+        if not is_safe_name(name) or name.casefold() in names:
             what, step = "a VEX document cannot have its name in the folder", "give the file another name"
             expected = 'names that differ, without \\ : * ? " < > |'
             problems.append(
@@ -144,6 +145,7 @@ def _vex(paths: Sequence[Path]) -> dict[ReleasedVex, bytes]:
         try:
             data = _document(path)
             found[ReleasedVex(name, read_vex(data, f"--vex {path}").form)] = data
+            names.add(name.casefold())
         except UsageProblem as error:
             problems += error.problems
     if problems:

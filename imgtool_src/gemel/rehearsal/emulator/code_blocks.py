@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from functools import cache
 
 from gemel.m_profile.capabilities import Capability
 from gemel.m_profile.halfwords import instructions
@@ -16,6 +17,7 @@ from gemel.rehearsal.emulator.instruction_needs import (
     is_sleep,
     is_unmask,
     lowers_stack_far,
+    moves_stack,
     non_secure_target,
     sets_control,
     sets_stack_limit,
@@ -57,6 +59,27 @@ class Doubtful(NamedTuple):
     within: tuple[int, int] | None = None
 
 
+class _Traits(NamedTuple):
+    """What an instruction is: if-then conditions that it begins, and the reasons of ``Doubtful``."""
+
+    encoding: Encoding
+    conditions: tuple[int, ...]
+    sets_stack: bool
+    non_secure_target: int | None
+    base: tuple[int, int] | None
+
+
+@cache
+def _traits(first: int, second: int) -> _Traits:
+    return _Traits(
+        encoding_of(first, second),
+        tuple(if_then_conditions(first)),
+        sets_stack_pointer(first, second),
+        non_secure_target(first),
+        aligned_base(first, second),
+    )
+
+
 class CodeBlocks:
     """Knows which instructions of a core were looked at, and where those are that the core stops at.
 
@@ -78,16 +101,16 @@ class CodeBlocks:
         self.entered_data: int | None = None
         """Where the core last went into RAM that no build says is code."""
         self.starts: set[int] = set()
-        self.unmasks: set[int] = set()
-        """Addresses of instructions that may let an exception through: CPSIE and MSR of a mask."""
+        self.unmasked: set[int] = set()
+        """Addresses after instructions that may let an exception through: CPSIE and MSR of a mask."""
         self.sleeps: set[int] = set()
         """Addresses of WFI."""
         self.uses_exclusives = self.sets_limits = self.sets_control = self.acts_as_user = False
-        self.lowers_stack_far = False
+        self.lowers_stack_far = self.moves_stack = False
         self.divisions: set[int] = set()
         """Addresses of SDIV and UDIV, while a division by zero traps."""
         self.traps_division = self.found_stop = False
-        """A block seen since this was last cleared holds an address of ``unmasks`` or ``sleeps``."""
+        """A block seen since this was last cleared holds an address of ``unmasked`` or ``sleeps``."""
         self._plan, self._read, self._float_on = plan, read, float_on
         self._seen: dict[int, bytes] = {}
         self._noted: set[tuple[int, bytes]] = set()
@@ -167,7 +190,7 @@ class CodeBlocks:
         self._noted.add((address, code))
         for offset, first, second in instructions(code):
             if is_unmask(first, second):
-                self.unmasks.add(address + offset)
+                self.unmasked.add(address + offset + (4 if second else 2))
             elif is_sleep(first, second):
                 self.sleeps.add(address + offset)
             elif self.traps_division and is_division(first, second) is not None:
@@ -178,6 +201,7 @@ class CodeBlocks:
                 self.sets_control |= sets_control(first, second)
                 self.acts_as_user |= is_as_user(first, second)
                 self.lowers_stack_far |= lowers_stack_far(first, second)
+                self.moves_stack |= moves_stack(first, second)
                 continue
             self.found_stop = True
 
@@ -186,24 +210,24 @@ class CodeBlocks:
         block, conditions = (0, 0), list[int]()
         for count, (offset, first, second) in enumerate(instructions(code)):
             condition = conditions.pop(0) if conditions else None
-            if condition is None and (conditions := if_then_conditions(first)):
-                block = address + offset, count
-            at, encoding = address + offset, encoding_of(first, second)
+            encoding, begun, sets_stack, target, base = _traits(first, second)
+            at = address + offset
+            if condition is None and begun:
+                block, conditions = (at, count), list(begun)
             if encoding.is_lacking(self._lacks):
                 yield Doubtful(at, count, encoding.in_words)
                 continue
             if off and _FLOAT.intersection(encoding.needs):
                 yield Doubtful(at, count, encoding.in_words, switched_off=True)
                 continue
-            if at not in self._aligned and sets_stack_pointer(first, second):
+            if at not in self._aligned and sets_stack:
                 yield Doubtful(at, count, sets_stack=True)
                 continue
-            if (target := non_secure_target(first)) is not None:
+            if target is not None:
                 need = f"{'BLXNS' if first & 0x80 else 'BXNS'} r{target}"
                 yield Doubtful(at, count, need, non_secure_target=target)
                 continue
-            base = aligned_base(first, second) if self._checks_alignment else None
-            if base is not None and at not in self._aligned:
+            if base is not None and self._checks_alignment and at not in self._aligned:
                 if condition is None:
                     yield Doubtful(at, count, base=base)
                 else:

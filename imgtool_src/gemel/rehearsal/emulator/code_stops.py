@@ -5,11 +5,15 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from gemel.rehearsal.emulator.exception_frames import RETURN_MAGIC
-from gemel.rehearsal.emulator.instruction_needs import is_division, is_sleep
+from gemel.rehearsal.emulator.instruction_needs import is_division, is_exclusive_access, is_sleep
 from gemel.rehearsal.emulator.interrupts import Masks
+from gemel.rehearsal.emulator.native import block_function
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.emulated_core import EmulatedCore
+
+MOST_NEEDLESS = 32
+"""Calls after a mask, for each mask, with nothing held off, before they are done without."""
 
 MAX_STEPS = 64
 """Doubtful instructions that are walked up to in one go."""
@@ -24,22 +28,45 @@ class CodeStops:
         self._goals = set(goals)
         self._exits: frozenset[int] = frozenset()
         self._walked_from: int | None = None
-        self._stops = False
+        self._stops = self._armed = False
+        self._watched: set[int] = set()
+        self._hooks: list[int] = []
+        self._needless = 0
+        self._call = block_function(self._unmasked)
 
     def set_exits(self) -> None:
-        """Stop at goals; at masks and WFI while something pending is held off; at divisions that may trap."""
+        """Stop at goals; after masks while something pending is held off; at divisions that may trap."""
         core = self._core
         core.blocks.found_stop = False
-        armed = bool(core.interrupts.pending) and core.interrupts.to_take(Masks()) is not None
+        self._armed = bool(core.interrupts.pending) and core.interrupts.to_take(Masks()) is not None
+        if self._armed:
+            self._needless = 0
+            if core.blocks.unmasked != self._watched:
+                self._hooks += core.native.at_blocks(core.blocks.unmasked - self._watched, self._call)
+                self._watched |= core.blocks.unmasked
+        elif self._needless > MOST_NEEDLESS * len(self._hooks):
+            self._forget_masks()
         wanted = set(self._goals)
-        if armed:
-            wanted |= core.blocks.unmasks
-        self._stops = armed or bool(wanted) or core.blocks.traps_division
+        self._stops = self._armed or bool(wanted) or core.blocks.traps_division
         if wanted:
             wanted |= core.blocks.sleeps
         wanted |= core.blocks.divisions
         if wanted != self._exits:
             self._install_exits(frozenset(wanted))
+
+    def _unmasked(self, uc: int, address: int, size: int, data: object) -> None:
+        """From a callback: the core has executed an instruction that may let an exception through."""
+        self._needless += 1
+        native = self._core.native
+        if native.begun and (self._armed or self._needless > MOST_NEEDLESS * len(self._hooks)):
+            native.stop_soon()
+
+    def _forget_masks(self) -> None:
+        """Nothing was held off for long: no calls after masks until something is again."""
+        for hook in self._hooks:
+            self._core.native.unhook(hook)
+        self._hooks.clear()
+        self._watched.clear()
 
     def _install_exits(self, exits: frozenset[int]) -> None:
         core = self._core
@@ -136,6 +163,8 @@ class CodeStops:
                 return
             at, condition = doubtful.within or (core.pc, None)
             if condition is not None and not core.registers.holds(condition):
+                if is_exclusive_access(*core.instruction(at)):  # the load of a pair is checked by the library
+                    core.blocks.alignment_seen(at)
                 core.go(1)
                 return
             base, size = core.registers.value(doubtful.base[0]), doubtful.base[1]

@@ -21,7 +21,7 @@ from gemel.rehearsal.emulator.core_mapping import (
 )
 from gemel.rehearsal.emulator.exception_frames import RETURN_MAGIC
 from gemel.rehearsal.emulator.instruction_needs import is_single_load
-from gemel.rehearsal.emulator.system_space import ALIGNMENT_TRAP, BASE, SIZE
+from gemel.rehearsal.emulator.system_space import ALIGNMENT_TRAP, BASE, SIZE, SOFTWARE_TRIGGER, USER_TRIGGERS
 from gemel.spans import Span, without
 
 if TYPE_CHECKING:
@@ -292,7 +292,7 @@ class CoreBus:
         if not self._core.on_main_stack:
             return
         stack = registers.stack
-        if stack < limit and stack - MOST_PUSHED <= address:
+        if stack < limit and stack - MOST_PUSHED <= address and not self._core.stack_watch.moved_to(stack):
             numbers = {"address": address, "limit": limit, "stack": stack}
             self._core.report("below-stack-limit", registers.pc & ~1, numbers)
 
@@ -307,8 +307,10 @@ class CoreBus:
         return self._core.system.read(offset, size)
 
     def _system_write(self, offset: int, size: int, value: int) -> None:
-        if self._core.unprivileged:
-            self._core.note_fault("unprivileged-access", {"address": BASE + offset, "size": size})
+        core = self._core
+        triggers = BASE + offset == SOFTWARE_TRIGGER and core.system.configuration & USER_TRIGGERS
+        if core.unprivileged and not triggers:
+            core.note_fault("unprivileged-access", {"address": BASE + offset, "size": size})
             return
         self._core.system.write(offset, size, value)
 

@@ -5,13 +5,16 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from gemel.rehearsal.emulator.exception_frames import enter, leave
-from gemel.rehearsal.emulator.interrupts import SUPERVISOR_CALL
+from gemel.rehearsal.emulator.interrupts import SUPERVISOR_CALL, TICK
 
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.emulated_core import EmulatedCore
 
 MAX_BAD_RETURNS = 100
 """Returns that do not fit, of one core: a handler that answers each with another one would go on without end."""
+
+INTERRUPTS_A_LOOK = 4
+"""Ticks and interrupts of thread code after which the device looks whether it is in the same state again."""
 
 LIVELOCK = 5000
 """Times in a row that an exception is taken right after another one's return: thread code is starved."""
@@ -22,8 +25,8 @@ class CoreExceptions:
 
     def __init__(self, core: EmulatedCore) -> None:
         self._core = core
-        self.since = self._chained = self._bad_returns = 0
-        self._returned_at = -1
+        self.since = self._chained = self._bad_returns = self._came = 0
+        self._returned_at = self._faulted_at = -1
 
     def take_due(self) -> None:
         """Take the exception that is pending, if one is."""
@@ -45,28 +48,40 @@ class CoreExceptions:
     def _take(self, number: int) -> None:
         core, interrupted = self._core, self._core.pc
         core.sleep.interrupted()
-        if not core.interrupts.active and self._starves_threads(number):
-            return
+        if not core.interrupts.active:
+            if self._starves_threads(number):
+                return
+            self._look_for_same_state(number)
         if enter(core, number, interrupted):
             core.report("exception-taken", core.pc, {"number": number})
             if core.calls is not None:
                 core.calls.enter_exception(interrupted)
 
-    def _starves_threads(self, number: int) -> bool:
-        """Thread code is interrupted; True if it never gets to do anything any more."""
+    def _starves_threads(self, number: int, executed: int = 0) -> bool:
+        """Thread code is interrupted; True if it never gets to do more than ``executed`` instructions any more."""
         core = self._core
         self.since = core.time
-        self._chained = self._chained + 1 if self._returned_at == core.instructions else 0
+        self._chained = self._chained + 1 if core.instructions - self._returned_at <= executed else 0
         if self._chained < LIVELOCK:
             return False
         core.faults.stop("interrupt-livelock", core.pc, {"number": number})
         return True
 
+    def _look_for_same_state(self, number: int) -> None:
+        """Look at the device where a tick or an interrupt comes: there a state that repeats is the same soonest."""
+        self._came += number >= TICK
+        if self._came == INTERRUPTS_A_LOOK:
+            self._came = 0
+            self._core.device.look_soon()
+            self._core.hand_over = True
+
     def take_fault(self, number: int, return_address: int) -> None:
         """Take a fault's exception; the caller has seen that it can be taken."""
         core = self._core
-        if not core.interrupts.active:
-            self.since = core.time
+        again, self._faulted_at = return_address == self._faulted_at, return_address
+        # An instruction that faults may count as executed.
+        if not core.interrupts.active and self._starves_threads(number, 1 if again else 0):
+            return
         if enter(core, number, return_address) and core.calls is not None:
             core.calls.enter_exception(return_address)
 

@@ -5,14 +5,14 @@ from __future__ import annotations
 import struct
 
 from gemel.rehearsal.emulator.interrupts import Masks
-from gemel.rehearsal.emulator.native import READ_MSPLIM, READ_PSPLIM, THUMB_STATUS, Native
+from gemel.rehearsal.emulator.native import THUMB_STATUS, Native
 
 THUMB_STATE = 1 << 5
 IF_THEN = 0x0600_FC00
 """Bits of the status register that hold the state of an if-then block."""
 
 FLAGS = 0xF80F_0000
-PRIVILEGE, PROCESS_STACK, FLOAT_ACTIVE = 1 << 0, 1 << 1, 1 << 2
+PRIVILEGE, PROCESS_STACK, FLOAT_ACTIVE, SECURE_FLOAT = 1 << 0, 1 << 1, 1 << 2, 1 << 3
 
 
 class CoreRegisters:
@@ -37,14 +37,19 @@ class CoreRegisters:
         self._masks = native.group(
             numbers.UC_ARM_REG_PRIMASK, numbers.UC_ARM_REG_BASEPRI, numbers.UC_ARM_REG_FAULTMASK
         )
-        self._scratch = native.group(*scratch)
+        main, process, faultmask = (
+            numbers.UC_ARM_REG_MSP,
+            numbers.UC_ARM_REG_PSP,
+            numbers.UC_ARM_REG_FAULTMASK,
+        )
         self._before_entry = native.group(*scratch, stack, state, control)
+        self._entry = native.group(stack, control, link, status, state)
+        self._before_return = native.group(main, process, control, faultmask)
+        self._return = native.group(faultmask, *scratch, status, state, control, stack)
         self._status, self._state = native.group(status), native.group(state)
         self._control, self._pc = native.group(control), native.group(pc)
         self._stack, self._link = native.group(stack), native.group(link)
-        self._stacks = native.group(numbers.UC_ARM_REG_MSP, numbers.UC_ARM_REG_PSP)
-        self._faultmask = native.group(numbers.UC_ARM_REG_FAULTMASK)
-        self._result = native.group(first)
+        self._stacks = native.group(main, process)
         # What the state register holds below the flags, whatever the code does: mode and endianness.
         self._mode_bits = self._state.read()[0] & 0x3DF & ~THUMB_STATE | THUMB_STATE
 
@@ -84,23 +89,14 @@ class CoreRegisters:
         """Take the two lowest bits from both stack pointers, which hold none there."""
         self._stacks.write([pointer & ~3 for pointer in self._stacks.read()])
 
-    @property
-    def link(self) -> int:
-        """The link register."""
-        return self._link.read()[0]
-
-    @link.setter
-    def link(self, value: int) -> None:
+    def set_link(self, value: int) -> None:
+        """Write the link register."""
         self._link.write((value,))
 
     @property
     def control(self) -> int:
         """The control register."""
         return self._control.read()[0]
-
-    @control.setter
-    def control(self, value: int) -> None:
-        self._control.write((value,))
 
     @property
     def masks(self) -> Masks:
@@ -144,10 +140,6 @@ class CoreRegisters:
         self._control.write((0,))
         self._state.write((self._mode_bits,))
 
-    def clear_faultmask(self) -> None:
-        """As at the return from an exception."""
-        self._faultmask.write((0,))
-
     # -- exception entry and return ------------------------------------------------------------------
 
     def before_entry(self) -> tuple[list[int], int, int, int]:
@@ -155,17 +147,23 @@ class CoreRegisters:
         *scratch, stack, state, control = self._before_entry.read()
         return scratch, stack, state & (FLAGS | IF_THEN), control
 
-    def enter_handler(self, number: int, link: int) -> None:
-        """Handler mode of exception ``number``, the frame being on the stack in use."""
-        self._link.write((link,))
-        self._status.write((number | THUMB_STATUS | self._state.read()[0] & FLAGS,))
-        self._state.write((self._mode_bits | self._state.read()[0] & FLAGS,))
+    def enter_handler(self, number: int, link: int, frame: int, flags: int, control: int) -> None:
+        """Handler mode of exception ``number``, with its frame on the stack that was in use."""
+        flags &= FLAGS
+        self._entry.write((frame, control, link, number | THUMB_STATUS | flags, self._mode_bits | flags))
 
-    def leave_handler(self, scratch: tuple[int, ...], status: int, outer: int) -> None:
+    def before_return(self) -> tuple[int, int, int, int]:
+        """Main and process stack pointer, control register, FAULTMASK."""
+        main, process, control, faultmask = self._before_return.read()
+        return main, process, control, faultmask
+
+    def leave_handler(
+        self, scratch: list[int], status: int, outer: int, control: int, stack: int, faultmask: int
+    ) -> None:
         """R0 to R3, R12, link and flags of a frame; back to exception ``outer`` or, with 0, thread mode."""
-        self._scratch.write(scratch)
-        self._status.write((outer | THUMB_STATUS | status & (FLAGS | IF_THEN),))
-        self._state.write((self._mode_bits | status & (FLAGS | IF_THEN),))
+        flags = status & (FLAGS | IF_THEN)
+        state = outer | THUMB_STATUS | flags, self._mode_bits | flags
+        self._return.write((faultmask, *scratch, *state, control, stack))
 
     def float_frame(self) -> bytes:
         """S0 to S15 and the float status, as an extended frame ends."""
@@ -177,14 +175,7 @@ class CoreRegisters:
 
     def stack_limits(self) -> tuple[int, int]:
         """The limit registers of the main and the process stack (Armv8-M Mainline)."""
-        kept = self.snapshot()
-        limits = []
-        for offset in (READ_MSPLIM, READ_PSPLIM):
-            self._native.execute_scratch(offset)
-            limits.append(self._result.read()[0])
-        self._result.write((kept[0],))
-        self._state.write((kept[16],))
-        return limits[0], limits[1]
+        return self._native.stack_limits()
 
     def float_active(self) -> bool:
         """Whether code of this context used the float unit."""

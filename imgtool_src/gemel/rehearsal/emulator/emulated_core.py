@@ -4,8 +4,7 @@ The emulator executes code natively and stops only where something is decided he
 
 - at each write to the private peripheral space, since it may let an exception be taken;
 - at WFI, WFE, SVC, at faults and at returns from exceptions, where it stops by itself;
-- at instructions that change a mask (CPSIE, MSR), but only while an exception is pending and held off: then
-  their addresses are exits of the emulator;
+- after instructions that change a mask (CPSIE, MSR), but only while an exception is pending and held off;
 - before a new block that has to be looked at (``code_blocks``).
 """
 
@@ -144,7 +143,7 @@ class EmulatedCore:
             self.faults.stop("vectors-unreadable", None, {"address": vectors})
             return
         self.registers.stack = stack & ~3
-        self.registers.link = 0xFFFF_FFFF
+        self.registers.set_link(0xFFFF_FFFF)
         self.initial_stack = stack & ~3
         self.bus.begin_stack(stack & ~3)
         self.pc = reset & ~1
@@ -170,7 +169,7 @@ class EmulatedCore:
             self.state = "running"
             self.coming.advance(self.time)
             self.exceptions.take_due()
-            if not self.runs:
+            if not self.runs or self.hand_over:
                 break
             coming = self.coming.next()
             stop = until if coming is None else min(until, max(coming, self.time + 1))

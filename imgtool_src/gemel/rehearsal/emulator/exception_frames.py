@@ -8,7 +8,8 @@ from __future__ import annotations
 import struct
 from typing import TYPE_CHECKING
 
-from gemel.rehearsal.emulator.core_registers import FLOAT_ACTIVE, PRIVILEGE, PROCESS_STACK
+from gemel.rehearsal.emulator.core_registers import FLOAT_ACTIVE, PRIVILEGE, PROCESS_STACK, SECURE_FLOAT
+from gemel.rehearsal.emulator.interrupts import NMI
 from gemel.rehearsal.emulator.native import THUMB_STATUS
 
 if TYPE_CHECKING:
@@ -17,7 +18,9 @@ if TYPE_CHECKING:
 RETURN_MAGIC = 0xFF00_0000
 """Lowest value of a program counter that stands for a return from an exception."""
 
-STACK_ALIGNED = 1 << 9
+STACK_ALIGNED, FLOAT_WAS_SECURE = 1 << 9, 1 << 20
+OF_CONTEXT = FLOAT_ACTIVE | PROCESS_STACK
+"""Bits of the control register that an exception clears and its return restores, on every architecture."""
 STANDARD_FRAME, THREAD_MODE, FROM_PROCESS_STACK = 1 << 4, 1 << 3, 1 << 2
 FRAME, FLOAT_FRAME = 32, 72
 NUMBER = 0x1FF
@@ -36,6 +39,8 @@ def enter(core: EmulatedCore, number: int, return_address: int) -> bool:
     frame = (stack - size) & ~7 & 0xFFFF_FFFF
     status = flags | THUMB_STATUS | (active[-1] if active else 0)
     status |= STACK_ALIGNED if (stack - size) & 4 else 0
+    secure_float = SECURE_FLOAT if core.plan.secure else 0
+    status |= FLOAT_WAS_SECURE if control & secure_float else 0
     on_process_stack = thread and bool(control & PROCESS_STACK)
     data = struct.pack("<8I", *scratch, return_address, status)
     if with_float:
@@ -43,7 +48,7 @@ def enter(core: EmulatedCore, number: int, return_address: int) -> bool:
     system.float_saved()
     limit = core.stack_watch.limit_above(frame, stack, on_process_stack, return_address)
     wrong = "stack-limit-fault" if limit else ""
-    if not wrong and not core.guard.allows("write", frame, size, core.unprivileged):
+    if not wrong and not core.guard.allows("write", frame, size, thread and bool(control & PRIVILEGE)):
         wrong = "protected-stacking"
     elif not wrong and not core.bus.write_stack(frame, data):
         wrong = "stacking"
@@ -58,11 +63,8 @@ def enter(core: EmulatedCore, number: int, return_address: int) -> bool:
     link |= (THREAD_MODE if thread else 0) | (FROM_PROCESS_STACK if on_process_stack else 0)
     if core.plan.architecture.startswith("armv8") and not core.plan.secure:
         link &= ~0x41  # neither the Secure stack nor Secure state
-    registers.stack = frame
-    if control & (FLOAT_ACTIVE | PROCESS_STACK):
-        registers.control = control & ~(FLOAT_ACTIVE | PROCESS_STACK)
     core.interrupts.activate(number)
-    registers.enter_handler(number, link)
+    registers.enter_handler(number, link, frame, flags, control & ~(OF_CONTEXT | secure_float))
     if with_float:
         system.set_lazy_frame(frame + FRAME)
     core.left_exclusive()
@@ -88,11 +90,11 @@ def leave(core: EmulatedCore, link: int) -> tuple[int, bool] | None:
         core.exceptions.cannot_return(number, link)
         return None
     from_process_stack = bool(link & FROM_PROCESS_STACK) and to_thread
-    main, process = registers.stacks
+    main, process, control, faultmask = registers.before_return()
     frame = process if from_process_stack else main
     size = FRAME + (0 if link & STANDARD_FRAME else FLOAT_FRAME)
     data = core.bus.read_bytes(frame, size)
-    user = to_thread and bool(registers.control & PRIVILEGE)
+    user = to_thread and bool(control & PRIVILEGE)
     protected = not core.guard.allows("read", frame, size, user)
     if len(data) < size or protected:
         kind = "protected-unstacking" if protected else "unstacking"
@@ -103,17 +105,17 @@ def leave(core: EmulatedCore, link: int) -> tuple[int, bool] | None:
     if to_thread == bool(status & NUMBER):
         core.exceptions.cannot_return(number, link)
         return None
-    if number != 2:
-        registers.clear_faultmask()
     core.interrupts.deactivate(number)
     outer = 0 if to_thread else core.interrupts.active[-1] if core.interrupts.active else 0
     if to_thread:
         core.interrupts.active.clear()
-    registers.leave_handler(tuple(scratch), status, outer)
-    control = registers.control & ~(FLOAT_ACTIVE | PROCESS_STACK)
+    secure_float = SECURE_FLOAT if core.plan.secure else 0
+    control &= ~(OF_CONTEXT | secure_float)
     control |= 0 if link & STANDARD_FRAME else FLOAT_ACTIVE
-    registers.control = control | (PROCESS_STACK if from_process_stack else 0)
-    registers.stack = pointer = frame + size + (4 if status & STACK_ALIGNED else 0)
+    control |= secure_float if status & FLOAT_WAS_SECURE else 0
+    control |= PROCESS_STACK if from_process_stack else 0
+    pointer = frame + size + (4 if status & STACK_ALIGNED else 0)
+    registers.leave_handler(scratch, status, outer, control, pointer, faultmask if number == NMI else 0)
     if from_process_stack:
         core.stack_watch.resumes(frame, pointer)
     if size > FRAME:

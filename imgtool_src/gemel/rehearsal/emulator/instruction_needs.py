@@ -72,6 +72,18 @@ def lowers_stack_far(first: int, second: int) -> bool:
     return first & 0xFF87 in (0x4485, 0x4685) and first not in (0x46BD, 0x46DD)
 
 
+def moves_stack(first: int, second: int) -> bool:
+    """Whether it may take the main stack pointer to another stack: MOV of a register, LDR, MSR of MSP.
+
+    Moves from R7 and R11, which compilers take back frames with, are left out.
+    """
+    if sets_stack_pointer(first, second):
+        return second & 0xFF == 8
+    if first & 0xFF87 == 0x4685:
+        return first not in (0x46BD, 0x46DD)
+    return first & 0xFF70 == 0xF850 and second & 0xF000 == 0xD000
+
+
 def non_secure_target(first: int) -> int | None:
     """The register with the target of BXNS or BLXNS, which leave Secure state where its bit 0 is clear."""
     return first >> 3 & 0xF if first & 0xFF07 == 0x4704 else None
@@ -82,6 +94,13 @@ def is_exclusive(first: int, second: int) -> bool:
     if first & 0xFFF0 == 0xE850:
         return True
     return first & 0xFFF0 == 0xE8D0 and (second & 0xF0 in (0x40, 0x50) or second & 0xF0 in (0xC0, 0xD0, 0xE0))
+
+
+def is_exclusive_access(first: int, second: int) -> bool:
+    """Whether it is a load or store of the exclusive monitor."""
+    if first & 0xFFE0 == 0xE840:
+        return bool(first & 0x10 or second & 0xF000 != 0xF000)
+    return first & 0xFFE0 == 0xE8C0 and second >> 4 & 0xF in (4, 5, 12, 13, 14)
 
 
 def is_ordered(first: int, second: int) -> bool:

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import ctypes
 import struct
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
 from gemel.spans import Span
@@ -25,11 +25,10 @@ THUMB_STATUS = 1 << 24
 _HIGHEST_SCRATCH = 0x9FFF_F000
 """The last page of the addresses from which an M-profile core executes."""
 
-CLEAR_EXCLUSIVE, READ_MSPLIM, READ_PSPLIM = 0x00, 0x10, 0x20
+CLEAR_EXCLUSIVE, WRITE_LIMITS = 0x00, 0x10
 _SCRATCH_CODE = {
     CLEAR_EXCLUSIVE: bytes.fromhex("bff32f8f"),
-    READ_MSPLIM: bytes.fromhex("eff30a80"),
-    READ_PSPLIM: bytes.fromhex("eff30b80"),
+    WRITE_LIMITS: bytes.fromhex("80f30a8881f30b88"),
 }
 _ENDLESS = bytes.fromhex("fee7")
 _SEARCHED = 1 << 14
@@ -58,6 +57,7 @@ _FillFunction = ctypes.CFUNCTYPE(
     ctypes.POINTER(_Translation),
     ctypes.c_void_p,
 )
+block_function = ctypes.CFUNCTYPE(None, ctypes.c_void_p, ctypes.c_uint64, ctypes.c_uint32, ctypes.c_void_p)
 MANY_FILLS = 1000
 """Translations after which the library's table is emptied, which makes it larger."""
 
@@ -126,9 +126,14 @@ class Native:
         for offset, code in _SCRATCH_CODE.items():
             self.uc.mem_write(self._scratch + offset, code + _ENDLESS)
         self._find_counters()
+        self._find_limits()
         self.uc.mem_protect(self._scratch, PAGE, unicorn.UC_PROT_EXEC)
         self.uc.ctl_exits_enabled(True)
-        self._translate(library)
+        self._add = library.uc_hook_add
+        self._delete = library.uc_hook_del
+        self._delete.argtypes = [pointer, size]
+        self._add.argtypes = [pointer, pointer, ctypes.c_int, pointer, pointer, word, word]
+        self._translate()
 
     def unmap(self, span: Span) -> None:
         """Take a mapping away; the library fetches from its pages to find translated code there."""
@@ -172,11 +177,11 @@ class Native:
         """Whether the last run ended by its count or ``stop_soon``."""
         return bool(self.counter.value > self._limit.value)
 
-    def execute_scratch(self, offset: int) -> None:
-        """Execute one instruction of the scratch page."""
-        self._start(self.handle, self._scratch + offset | 1, 0, 0, 1)
+    def execute_scratch(self, offset: int, count: int = 1) -> None:
+        """Execute instructions of the scratch page."""
+        self._start(self.handle, self._scratch + offset | 1, 0, 0, count)
 
-    def _translate(self, library: ctypes.CDLL) -> None:
+    def _translate(self) -> None:
         """Answer which pages are executable: those that the core has fetched from; every address is its own."""
         u, code = self._unicorn, set[int]()
         fetch, data_rights, all_rights = u.UC_MEM_FETCH, u.UC_PROT_READ | u.UC_PROT_WRITE, u.UC_PROT_ALL
@@ -194,11 +199,24 @@ class Native:
         function, hook = _FillFunction(fill), ctypes.c_size_t()
         self._functions.append(function)
         self.uc.ctl_set_tlb_mode(u.UC_TLB_VIRTUAL)
-        pointer, word = ctypes.c_void_p, ctypes.c_uint64
-        add = library.uc_hook_add
-        add.argtypes = [pointer, pointer, ctypes.c_int, _FillFunction, pointer, word, word]
-        if add(self.handle, ctypes.byref(hook), u.UC_HOOK_TLB_FILL, function, None, 1, 0):
+        if self._add(self.handle, ctypes.byref(hook), u.UC_HOOK_TLB_FILL, function, None, 1, 0):
             raise UnknownLibrary("this version of unicorn asks nobody for translations; 2.1.4 is known")
+
+    def at_blocks(self, starts: Iterable[int], function: Callable[..., None]) -> list[int]:
+        """Call a ``block_function`` before the blocks of code that begin at ``starts``; not from a callback.
+
+        The library's numbers of the hooks, for ``unhook``.
+        """
+        hook, hooks = ctypes.c_size_t(), []
+        for at in starts:
+            self.uc.ctl_remove_cache(at, at + 2)
+            self._add(self.handle, ctypes.byref(hook), self._unicorn.UC_HOOK_BLOCK, function, None, at, at)
+            hooks.append(hook.value)
+        return hooks
+
+    def unhook(self, hook: int) -> None:
+        """Take away a hook of ``at_blocks``; not from a callback."""
+        self._delete(self.handle, hook)
 
     def clear_if_then(self) -> None:
         """From a callback about a data access: take back what the library does to the if-then state.
@@ -221,6 +239,31 @@ class Native:
         at = self.handle + places.pop()
         self.counter = ctypes.c_size_t.from_address(at)
         self._limit = ctypes.c_size_t.from_address(at + ctypes.sizeof(ctypes.c_size_t))
+
+    def _find_limits(self) -> None:
+        """Find the stack limit registers in a saved context, where they are whatever the code may read."""
+        from unicorn import arm_const
+
+        registers, limits = (
+            self.group(arm_const.UC_ARM_REG_R0, arm_const.UC_ARM_REG_R1),
+            (0x5AA5_1238, 0x6996_4560),
+        )
+        registers.write(limits)
+        self.execute_scratch(WRITE_LIMITS, 2)
+        registers.write((0, 0))
+        self._context = self.uc.context_save()
+        at = self._context.context.value
+        places = [
+            ctypes.string_at(at, self._context.size).find(limit.to_bytes(4, "little")) for limit in limits
+        ]
+        self._limits = [ctypes.c_uint32.from_address(at + place) for place in places if place >= 0]
+        self.execute_scratch(WRITE_LIMITS, 2)
+
+    def stack_limits(self) -> tuple[int, int]:
+        """The limit registers of the main and the process stack; zeros where the core has none."""
+        self.uc.context_update(self._context)
+        main, process = (limit.value for limit in self._limits) if self._limits else (0, 0)
+        return main, process
 
     # -- memory-mapped registers ---------------------------------------------------------------------
 

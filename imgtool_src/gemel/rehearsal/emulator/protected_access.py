@@ -61,7 +61,7 @@ class ProtectedAccess:
 
     def may_execute(self, address: int) -> bool:
         """Whether the code that runs now may go on at ``address``."""
-        return self.allows("execute", address, 2, self._core.unprivileged)
+        return not self._guards or self.allows("execute", address, 2, self._core.unprivileged)
 
     def refresh(self) -> None:
         """Watch what is forbidden now; not from a callback."""
@@ -102,6 +102,6 @@ class ProtectedAccess:
         core.note_fault(f"protected-{what}", {"address": address, "size": size})
 
     def _on_block(self, uc: Any, address: int, size: int, data: object) -> None:
-        if not self.may_execute(address):
+        if self._core.executing and not self.may_execute(address):
             self._core.note_fault("protected-fetch", {"address": address}, address)
             uc.emu_stop()

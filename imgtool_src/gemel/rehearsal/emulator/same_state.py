@@ -11,11 +11,14 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.device import Device
 
-AGAIN_BY_CHANCE = 8
-"""Times that a state must come again where turns are drawn by chance: the cores' distance in time then never does."""
+AGAIN_APART = 8
+"""Times that a state must come again where the cores' distance in time does not count.
 
-MAX_USELESS = 8
-"""Times that memory is compared in vain against one kept state; then the next one is waited for."""
+That is where turns are drawn by chance, and for a core at WFE, which looks again after other times than the others.
+"""
+
+MAX_USELESS = 32
+"""Times in a row that memory is compared in vain with one kept state; then the next one is waited for."""
 
 
 class SameState:
@@ -24,7 +27,7 @@ class SameState:
     def __init__(self, device: Device) -> None:
         self._device = device
         self._turns, self._renew_at = 0, 4
-        self._registers: tuple[object, ...] | None = None
+        self._registers: tuple[tuple[object, ...], ...] | None = None
         self._memory: tuple[object, ...] = ()
         self._useless = self._matches = 0
         self._by_chance = device.plan.interleaving != 0
@@ -36,11 +39,10 @@ class SameState:
         if registers == self._registers and self._useless < MAX_USELESS:
             if self._whole() != self._memory:
                 self._useless += 1
-            elif not self._by_chance:
-                return True
             else:
-                self._matches += 1
-                if self._matches == AGAIN_BY_CHANCE:
+                self._matches, self._useless = self._matches + 1, 0
+                apart = self._by_chance or any(state == "waiting" for state, *_ in registers)
+                if self._matches == (AGAIN_APART if apart else 1):
                     return True
         if self._turns >= self._renew_at:
             self._renew_at = 2 * self._turns
@@ -48,15 +50,16 @@ class SameState:
             self._useless = self._matches = 0
         return False
 
-    def _quick(self) -> tuple[object, ...]:
+    def _quick(self) -> tuple[tuple[object, ...], ...]:
         cores = [core for core in self._device.cores.values() if core.state != "reset"]
         common = self._device.schedule.common
-        earliest = min((common(core, core.time) for core in cores if core.runs), default=0)
+        counted = [core for core in cores if core.state == "running" and not self._by_chance]
+        earliest = min((common(core, core.time) for core in counted), default=0)
         return tuple(
             (
                 core.state,
                 core.pc,
-                common(core, core.time) - earliest if core.runs and not self._by_chance else 0,
+                common(core, core.time) - earliest if core in counted else 0,
                 core.registers.snapshot(),
             )
             for core in cores

@@ -41,7 +41,7 @@ PENDSV_SET, PENDSV_CLEAR, TICK_PENDING_SET, TICK_PENDING_CLEAR = 1 << 28, 1 << 2
 NMI_SET, INTERRUPT_PENDING, RETURN_TO_BASE = 1 << 31, 1 << 22, 1 << 11
 RESET_KEY, RESET_READS, RESET_REQUEST, GROUP_BITS = 0x05FA, 0xFA05, 1 << 2, 0x700
 SLEEP_ON_EXIT, WAKE_BY_PENDING = 1 << 1, 1 << 4
-DIVISION_TRAP, ALIGNMENT_TRAP = 1 << 4, 1 << 3
+DIVISION_TRAP, ALIGNMENT_TRAP, USER_TRIGGERS = 1 << 4, 1 << 3, 1 << 1
 IGNORES_BUS_FAULTS = 1 << 8
 FLOAT_UNIT = 0xF << 20
 FLOAT_UNIT_ON = (0xF << 20, 0x5 << 20)
@@ -194,7 +194,7 @@ class SystemSpace:
 
     def float_saved(self) -> None:
         """The running code used the float unit: what was put off is stacked."""
-        if self._float_used():
+        if self._words[FLOAT_CONTEXT] & LAZY_ACTIVE and self._float_used():
             self._words[FLOAT_CONTEXT] &= ~LAZY_ACTIVE
 
     def set_lazy_frame(self, address: int | None) -> None:

@@ -7,6 +7,9 @@ from gemel.rehearsal.verdict.code_names import CodeNames
 from gemel.rehearsal.verdict.words import ERASED, Wording, Words, at_address, exception_name, plain
 from gemel.spans import format_address
 
+LAST_FAULT = 7
+"""The highest number of an exception that is a fault: SecureFault."""
+
 
 def _access(verb: str, next_step: str) -> Wording:
     def words(event: RawEvent, names: CodeNames) -> Words:
@@ -140,6 +143,13 @@ def _vectors_erased(event: RawEvent, names: CodeNames) -> Words:
 
 def _livelock(event: RawEvent, names: CodeNames) -> Words:
     name = exception_name(event.numbers["number"])
+    if event.numbers["number"] <= LAST_FAULT:
+        return Words(
+            f"core {event.core} does nothing but fault: the handler of {name} returns to the instruction that faults",
+            "the same instruction faults again each time that the handler returns",
+            "a handler that removes the cause, or goes on after the instruction",
+            "correct what faults, or let the handler stop the core",
+        )
     return Words(
         f"core {event.core} does nothing but take {name}: its source is never cleared",
         f"{name} is pending again each time that its handler returns",

@@ -309,7 +309,46 @@ void scenario(void)
         yield Scenario(f"default-{name}", code, fails=True)
 
 
+def many_sections(random: Random) -> Iterator[Scenario]:
+    """An interrupt held off, then thousands of sections with nothing pending, then one held off again."""
+    count = random.randint(2000, 6000)
+    for name, mask, unmask in (
+        ("primask", "CPSID();", "CPSIE();"),
+        ("basepri", 'MSR("basepri", 0x40);', 'MSR("basepri", 0);'),
+    ):
+        code = f"""
+static volatile uint32_t calls, early;
+void irq60_handler(void) {{ calls++; }}
+static void held_off(void)
+{{
+    uint32_t before = calls;
+
+    {mask}
+    pend_irq(60);
+    DSB();
+    early += calls - before;
+    {unmask}
+    ISB();
+    show("calls", calls);
+}}
+void scenario(void)
+{{
+    enable_irq(60, 0x80);
+    held_off();
+    for (uint32_t i = 0; i < {count}; i++) {{
+        {mask}
+        early += calls == 0;
+        {unmask}
+    }}
+    held_off();
+    show("early", early);
+}}
+"""
+        yield Scenario(f"many-sections-{name}", code, times=1)
+
+
 FAMILIES = (
+    many_sections,
     taken_at_the_write,
     waits_two_instructions,
     held_by_mask,

@@ -172,4 +172,70 @@ void scenario(void)
     yield Scenario("code-in-ram", code)
 
 
-FAMILIES = (regions, stack_guard, privilege, execute_never)
+def limited_task(random: Random) -> Iterator[Scenario]:
+    """An unprivileged task with a stack limit and exclusives calls a kernel, sleeps through ticks, and is ended."""
+    calls = "".join(f"svc {number}\\n " for number in random.sample(range(1, 9), 4))
+    code = f"""{REGION}
+static uint32_t stack[64] __attribute__((aligned(256)));
+static volatile uint32_t calls, ticks;
+void systick_handler(void) {{ ticks++; }}
+USED void called(uint32_t *frame)
+{{
+    uint8_t number = ((uint8_t *)frame[6])[-2];
+
+    calls = calls * 10 + number;
+    if (number == 9) {{
+        MSR("control", MRS("control") & ~1u);
+    }}
+}}
+NAKED void svc_handler(void) {{ __asm volatile("mrs r0, psp\\n b called\\n"); }}
+NAKED static void run_task(uint32_t *top, uint32_t *limit)
+{{
+    __asm volatile("push {{r4-r11, lr}}\\n msr psplim, r1\\n msr psp, r0\\n movs r2, #3\\n msr control, r2\\n"
+        "isb 0xF\\n sub sp, #DEEP\\n ldrex r2, [sp]\\n strex r3, r2, [sp]\\n {calls}"
+        "mov r4, #1000\\n1: subs r4, #1\\n bne 1b\\n"
+        "svc 9\\n movs r2, #0\\n msr control, r2\\n isb 0xF\\n pop {{r4-r11, pc}}\\n");
+}}
+void scenario(void)
+{{
+    region(0, OWN_CODE, OWN_CODE + CODE_SIZE, 3, 0);
+    region(7, (uint32_t)stack, (uint32_t)stack + 256, 1, 1);
+    switch_on(5);
+    start_tick({random.randint(150, 400)});
+    run_task(&stack[64], &stack[8]);
+    stop_tick();
+    MPU_CTRL = 0;
+    show("calls", calls);
+    show("ticked", ticks > 1);
+}}
+"""
+    yield Scenario("limited-task", code.replace("DEEP", str(8 * random.randint(1, 12))))
+    deep = code.replace("DEEP", str(8 * random.randint(25, 27)))
+    yield Scenario("limited-task-deep", deep, fails=True)
+
+
+def user_trigger(random: Random) -> Iterator[Scenario]:
+    """Unprivileged code may write STIR where CCR.USERSETMPEND says so."""
+    code = f"""
+static volatile uint32_t count;
+void irq63_handler(void) {{ count++; }}
+void svc_handler(void) {{ MSR("control", MRS("control") & ~1u); }}
+void scenario(void)
+{{
+    enable_irq(63, {random.choice([0x20, 0x80, 0xE0])});
+    CCR |= ALLOWED;
+    MSR("control", 1);
+    ISB();
+    STIR = 63;
+    DSB();
+    ISB();
+    SVC(1);
+    ISB();
+    show("count", count);
+}}
+"""
+    yield Scenario("user-trigger", code.replace("ALLOWED", "CCR_USERSETMPEND"))
+    yield Scenario("user-trigger-denied", code.replace("ALLOWED", "0"), fails=True, times=1)
+
+
+FAMILIES = (regions, stack_guard, privilege, execute_never, limited_task, user_trigger)

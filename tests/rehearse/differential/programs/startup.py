@@ -137,7 +137,7 @@ void scenario(void)
     for (uint32_t i = 0; i < 4; i++) {{
         ((volatile uint16_t *)place)[i] = code[i];
     }}
-    *(volatile uint32_t *)&place[4] = (uint32_t)irq60_handler;
+    ((volatile uint32_t *)(uint32_t)place)[2] = (uint32_t)irq60_handler;
     for (uint32_t i = 0; i < 112; i++) {{
         vectors[i] = ((const volatile uint32_t *)OWN_CODE)[i];
     }}
