@@ -206,7 +206,10 @@ POLICY = {
         "seal_cli/test_policy_at_signing.py::test_join_holds_the_image_to_a_policy_of_ones_own"
     ),
     "Without a layout, `gemel check --policy FILE IMAGE` verifies what needs none: the record in the image, the seal "
-    "over it, the digest of every build.": "check/test_policy_alone.py::test_what_is_not_as_it_was_sealed_is_refused",
+    "over it, the digest of every build,": "check/test_policy_alone.py::test_what_is_not_as_it_was_sealed_is_refused",
+    "and that a start address in the file is a reset handler of the primary.": (
+        "check/test_policy_alone.py::test_the_start_address_is_a_reset_handler"
+    ),
     "Bytes outside the builds are not checked then, and the report says so.": (
         "check/test_policy_alone.py::test_a_sealed_image_passes_and_says_what_was_not_checked"
     ),

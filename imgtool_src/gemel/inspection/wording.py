@@ -172,3 +172,12 @@ def biggest_symbols(build: Build, span: Span, count: int = 3) -> str:
         f"{symbol.name} at {format_address(symbol.address)}, {format_size(symbol.size)}"
         for symbol in largest[:count]
     )
+
+
+def in_source(name: str) -> str:
+    """The name of a symbol as its source has it, such as ``tide::link``."""
+    if not name.startswith("_Z"):
+        return name
+    from gemel.text.demangled import demangled
+
+    return demangled(name)

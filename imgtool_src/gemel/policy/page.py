@@ -26,8 +26,9 @@ With a policy
 - the record must say what the policy demands of it.
 
 Without a layout, `gemel check --policy FILE IMAGE` verifies what needs none:
-the record in the image, the seal over it, the digest of every build. Bytes
-outside the builds are not checked then, and the report says so.
+the record in the image, the seal over it, the digest of every build, and that a
+start address in the file is a reset handler of the primary. Bytes outside the
+builds are not checked then, and the report says so.
 
 A policy is read by people before a release: keep it under review, next to the
 public keys that it names, where those who send images cannot write.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import stat
 from pathlib import Path
 from typing import Literal
 
@@ -22,11 +23,12 @@ def refuse_no_image(path: Path, form: str | None = None) -> None:
     ``form`` is the format that was requested: then only what is no image in any format is refused.
     """
     try:
-        if os.path.isdir(path):
+        mode = os.stat(path).st_mode
+        if stat.S_ISDIR(mode):
             raise UsageProblem(
                 Problem("this cannot be read as a file", where=str(path), found="a folder", expected=IMAGES)
             )
-        if not os.path.isfile(path):
+        if not stat.S_ISREG(mode):
             return  # a pipe can be read once only, and a missing file is for the reader of images to report
         with path.open("rb") as file:
             start = file.read(LOOK)

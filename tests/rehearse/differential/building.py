@@ -15,7 +15,14 @@ SOURCES = Path(__file__).parent / "source"
 GCC = "arm-none-eabi-gcc"
 COMMON = ("-mthumb", "-ffreestanding", "-fno-common", "-g1")
 GCC_OPTIONS = (
-    *("-Wall", "-Werror", "-Wno-unused-function", "-Wno-array-bounds", "-Wno-stringop-overflow"),
+    *(
+        "-Wall",
+        "-Werror",
+        "-Wno-unused-function",
+        "-Wno-array-bounds",
+        "-Wno-stringop-overflow",
+        "-Wno-infinite-recursion",
+    ),
     "-fno-tree-loop-distribute-patterns",
 )
 CLANG_OPTIONS = ("--target=arm-none-eabi", "-w", "-fno-builtin")

@@ -142,11 +142,20 @@ class SymbolTable:
         return self._labels
 
     def named(self, name: str) -> tuple[Symbol, ...]:
-        """Every symbol called exactly ``name``, defined or not, in the order of the file."""
+        """Every symbol called exactly ``name``, defined or not, in the order of the file.
+
+        An object of C++ in a namespace is found by its name in the source too, ``tide::link``, or ``link`` where no
+        other is called so.
+        """
         if not name:
             return ()
         table, strings = self._load()
         wanted = _offsets_of(name.encode("utf-8", "surrogatepass") + b"\0", strings)
+        if not wanted:
+            from gemel.text.mangled import of_namespaces
+
+            for each in of_namespaces(name, strings):
+                wanted |= _offsets_of(each.encode() + b"\0", strings)
         if not wanted:
             return ()
         return tuple(

@@ -18,7 +18,7 @@ from gemel.inspection.contract_parties import (
 )
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.shared_objects import contract_types_inside
-from gemel.inspection.wording import concerned, sized
+from gemel.inspection.wording import concerned, in_source, sized
 from gemel.layout.addresses import seen_by
 from gemel.layout.model import Contract
 from gemel.outcomes import Finding, Holds, Outcome
@@ -102,7 +102,7 @@ def _outside(
         seen = f", which core {each.plan.core} sees at {format_address(start)}" if start != area.start else ""
         place = _place(each) if each.plain else f"{_place(each)}, in no memory that the core sees"
         yield Finding(
-            f"{each.symbol.name} of build {each.plan.name} is not inside area {contract.area}",
+            f"{in_source(each.symbol.name)} of build {each.plan.name} is not inside area {contract.area}",
             _names(contract, each),
             where=where,
             found=f"{place} in {_file(each)}",
@@ -116,7 +116,7 @@ def _outside(
 def _apart(
     inspection: Inspection, contract: Contract, where: str, first: DefinedSymbol, each: DefinedSymbol
 ) -> Iterator[Finding]:
-    name, builds = each.symbol.name, f"builds {first.plan.name} and {each.plan.name}"
+    name, builds = in_source(each.symbol.name), f"builds {first.plan.name} and {each.plan.name}"
     lines = tuple(f"build {side.plan.name:<{_width(first, each)}}  {_place(side)}" for side in (first, each))
     names = _names(contract, each, first)
     if first.plain and each.plain and first.plain.start != each.plain.start:

@@ -24,7 +24,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
         name = table.plan.name
         build = inspection.builds.get(name)
         if build is None or build.symbols is None:
-            if unlikely := list(_implausible(inspection, table)):
+            if unlikely := _unlikely(inspection, name):
                 yield from unlikely
                 continue
             yield NotChecked(
@@ -37,6 +37,15 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             yield _finding(inspection, table, inside, indices)
         if not faults:
             yield Holds(f"build {name}")
+
+
+def _unlikely(inspection: Inspection, name: str) -> list[Finding]:
+    """What ``_implausible`` finds of a build, worked out for it alone: the next image may differ in another."""
+    found: list[Finding] = inspection.kept(
+        f"implausible handlers of {name}",
+        lambda each: list(_implausible(each, table)) if (table := each.vector_table(name)) else [],
+    )
+    return found
 
 
 def _implausible(inspection: Inspection, table: VectorTable) -> Iterator[Finding]:

@@ -15,7 +15,7 @@ from gemel.inspection.shared_objects import (
     shared_areas,
     shared_objects,
 )
-from gemel.inspection.wording import concerned, in_short, sized
+from gemel.inspection.wording import concerned, in_short, in_source, sized
 from gemel.layout.model import Layout
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
 from gemel.spans import format_address
@@ -48,8 +48,9 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
 
 def _pair(inspection: Inspection, name: str, first: SharedObject, each: SharedObject) -> Iterator[Outcome]:
     builds = f"builds {first.of.plan.name} and {each.of.plan.name}"
-    where = f"{name} in {builds}"
-    named = {symbol for contract in inspection.layout.contracts.values() for symbol in contract.symbols}
+    where = f"{in_source(name)} in {builds}"
+    symbols = {symbol for contract in inspection.layout.contracts.values() for symbol in contract.symbols}
+    named = symbols if name in symbols or in_source(name) not in symbols else {name}
     findings = [] if name in named else list(_places(where, builds, first, each))
     if findings:
         yield from findings
@@ -137,7 +138,7 @@ def _places(where: str, builds: str, first: SharedObject, each: SharedObject) ->
         return
     what = "at different places" if mine.plain.start != theirs.plain.start else "in different sizes"
     yield Finding(
-        f"{builds} have {theirs.symbol.name} {what} in what they share",
+        f"{builds} have {in_source(theirs.symbol.name)} {what} in what they share",
         concerned(theirs.plan.name, mine.plan.name, theirs.plan.core, mine.plan.core, each.area, first.area),
         where=where,
         found=f"{sized(theirs.plain)} in build {theirs.plan.name} ({theirs.build.file})",

@@ -12,7 +12,7 @@ from gemel.rehearsal.emulator.native import block_function
 if TYPE_CHECKING:
     from gemel.rehearsal.emulator.emulated_core import EmulatedCore
 
-MOST_NEEDLESS = 32
+NEEDLESS_CALLS = 32
 """Calls after a mask, for each mask, with nothing held off, before they are done without."""
 
 MAX_STEPS = 64
@@ -44,7 +44,7 @@ class CodeStops:
             if core.blocks.unmasked != self._watched:
                 self._hooks += core.native.at_blocks(core.blocks.unmasked - self._watched, self._call)
                 self._watched |= core.blocks.unmasked
-        elif self._needless > MOST_NEEDLESS * len(self._hooks):
+        elif self._needless > NEEDLESS_CALLS * len(self._hooks):
             self._forget_masks()
         wanted = set(self._goals)
         self._stops = self._armed or bool(wanted) or core.blocks.traps_division
@@ -58,7 +58,7 @@ class CodeStops:
         """From a callback: the core has executed an instruction that may let an exception through."""
         self._needless += 1
         native = self._core.native
-        if native.begun and (self._armed or self._needless > MOST_NEEDLESS * len(self._hooks)):
+        if native.begun and (self._armed or self._needless > NEEDLESS_CALLS * len(self._hooks)):
             native.stop_soon()
 
     def _forget_masks(self) -> None:

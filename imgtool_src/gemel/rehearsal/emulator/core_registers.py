@@ -48,6 +48,7 @@ class CoreRegisters:
         self._return = native.group(faultmask, *scratch, status, state, control, stack)
         self._status, self._state = native.group(status), native.group(state)
         self._control, self._pc = native.group(control), native.group(pc)
+        self._after_run = native.group(pc, main, process)
         self._stack, self._link = native.group(stack), native.group(link)
         self._stacks = native.group(main, process)
         # What the state register holds below the flags, whatever the code does: mode and endianness.
@@ -69,6 +70,11 @@ class CoreRegisters:
     def pc(self) -> int:
         """The program counter."""
         return self._pc.read()[0]
+
+    def after_run(self) -> tuple[int, int, int]:
+        """The program counter, the main and the process stack pointer."""
+        pc, main, process = self._after_run.read()
+        return pc & ~1, main, process
 
     @property
     def stack(self) -> int:

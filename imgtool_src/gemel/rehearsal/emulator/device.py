@@ -33,8 +33,8 @@ LAST_LINE = 50_000
 MAX_RESTARTS = 2
 """Resets of the device that code may request; one more is a finding."""
 
-LOOK_EVERY = 4096
-"""Instructions between two looks at goals in memory and at whether anything still changes."""
+LOOK_EVERY, LOOKS_APART = 4096, 1024
+"""Instructions between two looks at goals in memory and for a repeating state; in long runs this part of the time."""
 
 
 class Device:
@@ -108,7 +108,7 @@ class Device:
             elif until is not None and time > until:
                 ended = "replayed"
             elif time >= self._look_at or time >= self.plan.budget:
-                self._look_at = time - time % LOOK_EVERY + LOOK_EVERY
+                self._look_at = time - time % LOOK_EVERY + max(LOOK_EVERY, time // LOOKS_APART)
                 ended = self._end(time, same)
         if ended == "same state":
             probe_loops(self)

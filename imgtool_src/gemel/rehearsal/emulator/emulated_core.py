@@ -52,6 +52,8 @@ class EmulatedCore:
         self.hand_over = False
         self.calls: CallStack | None = None
         self.initial_stack: int | None = None
+        self.stacks = [0, 0]
+        """The main and the process stack pointer at the last stop; 0 before the first."""
         self._block_hook: int | None = None
         self.executing = False
         self._interrupt: int | None = None
@@ -206,7 +208,7 @@ class EmulatedCore:
             self.executing = False
         self.time += begun
         self.instructions += begun
-        self.pc = self.registers.pc & ~1
+        self.pc, *self.stacks = self.registers.after_run()
         while self.faults.after_run:
             self.faults.after_run.pop()()
         if self.faults.noted:

@@ -10,7 +10,7 @@ if TYPE_CHECKING:
 NEAR = 1 << 16
 """A stack pointer that moves further without an exception has gone to another stack."""
 
-LARGEST_FRAME = 1 << 14
+FRAME_REACH = 1 << 14
 """Bytes of a frame that one instruction may make; a main stack pointer that moves further is moved to a stack."""
 
 MAX_STACKS = 64
@@ -32,8 +32,9 @@ class StackWatch:
 
     def look(self) -> None:
         """Look at both stack pointers."""
-        main, process = self._core.registers.stacks
-        self._saw_main(main)
+        main, process = self._core.stacks
+        if main:
+            self._saw_main(main)
         if process and not self._core.on_main_stack:
             self._saw_process(process)
 
@@ -53,11 +54,11 @@ class StackWatch:
         if (
             pointer >= limit
             or not core.blocks.moves_stack
-            or limit + LARGEST_FRAME > (core.initial_stack or 0)
+            or limit + FRAME_REACH > (core.initial_stack or 0)
         ):
             return False
         located = core.bus.locate(limit)
-        return located is not None and not located[0].touched(located[1], LARGEST_FRAME)
+        return located is not None and not located[0].touched(located[1], FRAME_REACH)
 
     def _saw_process(self, pointer: int) -> None:
         stack = self._current
