@@ -51,11 +51,7 @@ class StackWatch:
         A stack that grows past its limit uses the bytes above that first, as no frame is larger than those.
         """
         core, limit = self._core, self._core.plan.stack_limit or 0
-        if (
-            pointer >= limit
-            or not core.blocks.moves_stack
-            or limit + FRAME_REACH > (core.initial_stack or 0)
-        ):
+        if pointer >= limit or not core.blocks.moves_stack or limit + FRAME_REACH > (core.initial_stack or 0):
             return False
         located = core.bus.locate(limit)
         return located is not None and not located[0].touched(located[1], FRAME_REACH)
