@@ -9,7 +9,7 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from reliability.runs import run
+from in_process import run_here as run
 from small_device import layout
 from tide_gauge import BUILT, layout_file
 

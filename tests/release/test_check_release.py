@@ -10,8 +10,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from in_process import run_here as run
 from releases import ED25519, NO_KEYS, SEAL, Keys, broken, release_folder, released, write_device
-from reliability.runs import run
 from seal_keys import key_for, other_key
 from small_device import station_elf
 

@@ -17,8 +17,8 @@ from cryptography.hazmat.primitives import hashes
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.hazmat.primitives.asymmetric.utils import encode_dss_signature
 from cryptography.hazmat.primitives.serialization import load_pem_public_key
+from in_process import run_here as run
 from releases import NO_KEYS, Keys, write_device
-from reliability.runs import run
 from seal_keys import key_for
 from small_device import FLASH, SAMPLER, STATION
 from tide_gauge import ROOT

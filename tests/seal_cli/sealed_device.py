@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -77,9 +78,18 @@ def write_device(folder: Path, seal: str = REQUIRED, replace: dict[str, str] | N
     (folder / "sampler.elf").write_bytes(small_device.sampler_elf())
 
 
+@functools.cache
+def _rsa_key(algorithm: str, name: str) -> PrivateKey:
+    """The RSA key of the files of that name."""
+    return new_private_key(algorithm)
+
+
 def write_key(path: Path, algorithm: str = "Ed25519", pass_phrase: bytes | None = None) -> PrivateKey:
-    """A fresh private key in ``path`` for its owner alone, its public part beside it as ``NAME-pub.pem``."""
-    key = new_private_key(algorithm)
+    """A private key in ``path`` for its owner alone, its public part beside it as ``NAME-pub.pem``.
+
+    It is a fresh one; of RSA, which takes a second, one is made for each name of a file.
+    """
+    key = _rsa_key(algorithm, path.name) if algorithm.startswith("RSA") else new_private_key(algorithm)
     path.touch(0o600)
     path.write_bytes(key.to_pem(pass_phrase))
     public_file(path).write_bytes(key.public_key.to_pem())

@@ -8,6 +8,7 @@ the return values.
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 
 _MEMORY = {0: "IACCVIOL", 1: "DACCVIOL", 3: "MUNSTKERR", 4: "MSTKERR", 5: "MLSPERR", 7: "MMARVALID"}
 _BUS = {
@@ -75,6 +76,7 @@ FIRST_RETURN = 0xFFFF_FF80
 """The first value of EXC_RETURN."""
 
 
+@lru_cache(1 << 10)
 def flags_of(register: str, value: int) -> str | None:
     """The set bits of a fault status register by name, ``no bit set`` for 0; None for any other register.
 
