@@ -75,7 +75,8 @@ def test_the_misplaced_sampler_is_found_out() -> None:
     reasons = {each.reason for result in results.values() for each in result.not_checked}
     assert reasons == {
         "its vector table is blank: see vector-table-not-blank",
-        "what it finds follows from vector-table-not-blank",
+        "build station would release core sampler with the wrong vector table, which follows from "
+        "vector-table-not-blank",
     }
 
 
