@@ -193,7 +193,7 @@ class Command:
             with shown_progress():
                 return self.function(**values)
         except GemelError as error:
-            raise with_missing_files(error) from error
+            raise with_missing_files(error) from error.__cause__
 
     def written_out(self, words: Sequence[str]) -> list[str]:
         """``words`` with the implied value after each option that stands alone."""

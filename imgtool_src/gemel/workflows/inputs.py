@@ -56,7 +56,7 @@ def with_unreadable(work: Callable[[], Made], *files: str | Path | None) -> Made
     try:
         return work()
     except GemelError as error:
-        raise added_to(error, files) from error
+        raise added_to(error, files) from error.__cause__
 
 
 def added_to(error: GemelError, files: Iterable[str | Path | None]) -> GemelError:
