@@ -8,7 +8,7 @@ import pytest
 from click.testing import CliRunner
 
 from gemel.cli.catalogue import COMMANDS, TOPICS, loaded
-from gemel.cli.declared import Choice, Command, Converted, FileName, IntRange, Parameter
+from gemel.cli.declared import Choice, Command, Converted, FileName, Input, InputWord, IntRange, Parameter
 from gemel.cli.option_groups import GROUPS, group_of
 from gemel.cli.with_click import gemel
 from gemel.seals.keys.algorithms import algorithm_names
@@ -75,6 +75,8 @@ def kind_of(option: Parameter) -> str:
 
 METAVARS = {
     "FileName": {"FILE", "FOLDER", "IMAGE", "KEY", "LAYOUT", "PUBKEY"},
+    "Input": {"FILE", "IMAGE", "LAYOUT", "PUBKEY"},
+    "InputWord": {"KEY", "[NAME=]FILE"},
     "IntRange": {"N"},
     "Converted": {"ADDRESS"},
     "Choice": {None, "[=inputs]"},
@@ -88,7 +90,7 @@ METAVARS = {
 
 def test_one_metavar_a_kind() -> None:
     """A kind of value has one name, and an option the same name in every command (-o: that of what it writes)."""
-    assert {FileName, IntRange, Converted, Choice} == {
+    assert {FileName, Input, InputWord, IntRange, Converted, Choice} == {
         type(each.kind) for _, each in OPTIONS if kind_of(each) != "Kind"
     }
     for words, each in OPTIONS:
@@ -131,7 +133,10 @@ MEANINGS: dict[str, tuple[str, ...]] = {
 
 
 def test_an_option_means_the_same_in_every_command() -> None:
-    """Same words, same kind of value and same help; where more must be said it comes after the same beginning."""
+    """Same words, same kind of value and same help; where more must be said it comes after the same beginning.
+
+    A file that one command reads and another one writes, such as an index, is of one kind.
+    """
     shared: dict[str, list[Parameter]] = {}
     for command in ALL.values():
         for each in command.parameters:
@@ -139,7 +144,9 @@ def test_an_option_means_the_same_in_every_command() -> None:
                 shared.setdefault(max(each.words, key=len), []).append(each)
     for word, several in shared.items():
         assert len({each.words for each in several}) == 1, word
-        assert len({(type(each.kind), each.is_flag, each.off_words) for each in several}) == 1, word
+        kinds = [FileName if isinstance(each.kind, FileName) else type(each.kind) for each in several]
+        assert len(set(kinds)) == 1, word
+        assert len({(each.is_flag, each.off_words) for each in several}) == 1, word
         helps = {str(each.help) for each in several}
         if word not in MEANINGS:
             assert len(helps) == 1, word

@@ -287,6 +287,7 @@ def test_several_files_of_one_device(folder):
 def test_what_belongs_to_dumps_alone(folder):
     """An index needs a dump; a dump needs a layout and is one image without --from-device."""
     (folder / "dump.bin").write_bytes(dumped(version(OLD)))
+    (folder / "i.sqlite").touch()
     one_error(run("check", "small.toml", "dump.bin", "--index", "i.sqlite", cwd=folder))
     one_error(run("check", "small.toml", "dump.bin", "dump.bin", cwd=folder))
 

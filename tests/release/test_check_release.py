@@ -467,6 +467,8 @@ def test_the_command_says_what_it_has_no_use_for(out):
     folder = out.parent
     assert run("check", "--release", "out", "--report", "found.json", cwd=folder).returncode == 0
     assert json.loads((folder / "found.json").read_bytes())["passes"] is True
+    for name in ("layout.toml", "x.hex"):
+        (folder / name).touch()
     for words in (("layout.toml",), ("--previous", "x.hex"), ("--at", "0"), ("--report", "out/x.json")):
         done = run("check", "--release", "out", *words, cwd=folder)
         assert (done.returncode, done.stderr.count("error: ")) == (2, 1), done.stderr

@@ -244,7 +244,7 @@ def test_blocks_of_audited_images_are_kept_where_they_are_asked_for(shipped, tmp
         ] == [number]
     with closing(Index(index, write=False)) as opened:
         broken_content = next(
-            each.content_sha256 for each in opened.find([term_in("finding=checksums-match")])
+            each.content_sha256 for each in opened.find([term_in("finding=record-digests-match")])
         )
         assert opened.blocks_of(broken_content or "") == []
     data = shipped.flash[NEW][: SAMPLER - FLASH] + shipped.flash[OLD][SAMPLER - FLASH :]

@@ -113,7 +113,9 @@ def rehearsal_disagreements(case: Case, texts: Mapping[str, str], result: Rehear
         said.append(f"warns of a sound program ({shown})")
     if case.fails is not None and result.passes:
         said.append(f"passes though the {case.fails} fails ({result.ended})")
-    elif case.fails is not None and case.fails not in {core for _, core, _ in result.errors}:
+    elif case.fails is not None and not any(
+        case.fails == core or f"core {case.fails}" in what for _, core, what in result.errors
+    ):
         said.append(f"does not name the {case.fails} ({shown})")
     for core, text in texts.items():
         found = result.texts[core]
