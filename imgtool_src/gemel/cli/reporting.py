@@ -65,7 +65,7 @@ def reports_of_problems(files: Sequence[Path]) -> Iterator[None]:
             forms = forms_of(files).items()
             write_all({file: [_encoded(problem_document(error.problems, form))] for file, form in forms})
             print_diagnostic(written_words(files))
-        raise error from found
+        raise error from found.__cause__
 
 
 def give_reports(
