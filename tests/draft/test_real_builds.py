@@ -88,7 +88,10 @@ def test_a_note_before_the_vectors(compiler: str, march: str, where: str) -> Non
     (finding,) = [
         it for rule, it in checked(made).open_findings("error") if rule.name == "vector-table-aligned"
     ]
-    assert finding.lines == ("section .note.gnu.build-id, 0x0804_0000..0x0804_0023, is before it",)
+    assert finding.lines == (
+        "section .note.gnu.build-id, 0x0804_0000..0x0804_0023, is before it",
+        "leads to primary-holds-vector-address",
+    )
     assert ".note.gnu.build-id : { KEEP(*(.note.gnu.build-id)) } > FLASH" in finding.next_step
 
 
