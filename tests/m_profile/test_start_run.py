@@ -6,13 +6,15 @@ from pathlib import Path
 
 import pytest
 from builds.elf_writer import SegmentSpec
+from seconds import within
 from small_device import STATION, STATION_RAM, builds, joined, layout, station_elf
 from thumb import assembled
 
 from gemel.inspection import started
 from gemel.inspection.inspection import Inspection
 from gemel.m_profile import start_run as module
-from gemel.m_profile.start_run import Block, StartRun, start_run
+from gemel.m_profile.execution import Block
+from gemel.m_profile.start_run import StartRun, start_run
 from gemel.spans import Span
 
 CODE, RAM, STACK = 0x0800_0000, 0x2000_0000, 0x2000_8000
@@ -94,3 +96,64 @@ def test_a_variable_that_code_sets_is_no_block() -> None:
         run = StartRun("", (), (Block(STATION + 0x500, Span(STATION_RAM, size)),), (), (), False, None)
         left = started.never_initialised(layout().layout, placement, STATION | 1, run)
         assert (not left) is is_block
+
+
+KNOWN_ON_THIS_WAY = {
+    "ANDS and BNE": "ands r5, r5, r6\nbne 9f\n",
+    "CMP and BNE": "cmp r5, #0\nbne 9f\n",
+    "CBNZ": "cbnz r5, 9f\n",
+    "CMP and BEQ": "cmp r5, #0\nbeq 3f\nb 9f\n3:\n",
+}
+
+
+@pytest.mark.parametrize("asks", KNOWN_ON_THIS_WAY)
+def test_what_a_condition_shows_of_a_register_is_known(asks: str, tmp_path: Path) -> None:
+    """As where GCC clears memory with the register that it has just found to be zero."""
+    device = "ldr r4, =0x40020000\nldr r5, [r4]\nmovs r6, #4\n"
+    clears = "ldr r0, =0x20000000\nstr r5, [r0]\nstr r5, [r0, #4]\n9: b 9b"
+    assert ran(device + KNOWN_ON_THIS_WAY[asks] + clears, tmp_path).written == (Span(0x2000_0000, 8),)
+    elsewhere = (
+        KNOWN_ON_THIS_WAY[asks].replace("bne", "ldr r5, [r4]\nbne").replace("beq", "ldr r5, [r4]\nbeq")
+    )
+    assert ran(f"{device}cbz r5, 9f\n{clears}", tmp_path).written == ()
+    if asks != "CBNZ":  # read anew between the comparison and the branch
+        assert ran(device + elsewhere + clears, tmp_path).written == ()
+
+
+def test_a_pattern_is_no_copy(tmp_path: Path) -> None:
+    """A literal that memory is filled with is not where it came from; what is cleared after that counts."""
+    fill = (
+        "ldr r0, =0x20000000\nmovs r1, #{}\nldr r2, =0x5AA5C33C\n1: str r2, [r0], #4\nsubs r1, #1\nbne 1b\n"
+    )
+    some = ran(fill.format(module.MAX_COPIES) + "5: b 5b", tmp_path)
+    assert some.written == (Span(0x2000_0000, 4 * module.MAX_COPIES),)
+    assert ran(fill.format(module.MAX_COPIES + 1) + "5: b 5b", tmp_path).written == ()
+    clear = "ldr r0, =0x20000000\nmovs r2, #0\nstr r2, [r0]\n5: b 5b"
+    assert ran(fill.format(40) + clear, tmp_path).written == (Span(0x2000_0000, 4),)
+
+
+def test_little_more_is_run_once_all_is_initialised(tmp_path: Path) -> None:
+    """A program without a main that goes on for ever: with all copied and cleared it is not too long to follow."""
+    code = f"{COPY}ldr r0, =0x20001000\n5: str r6, [r0], #4\nb 5b"
+    stored = dict(enumerate(assembled(code + "\n.ltorg", tmp_path), CODE))
+    stored |= dict(enumerate(range(1, 17), CODE + 0x1000))
+    whole = start_run(stored.get, CODE | 1, STACK, None)
+    assert whole.why_not == "more instructions than are followed"
+    (copied,) = whole.copies
+    done = start_run(stored.get, CODE | 1, STACK, None, (copied,))
+    assert (done.why_not, done.copies) == ("", whole.copies)
+    more = copied._replace(span=Span(copied.span.start, copied.span.size + 4))
+    assert start_run(stored.get, CODE | 1, STACK, None, (more,)).why_not == whole.why_not
+
+
+def test_what_code_writes_is_bounded(tmp_path: Path) -> None:
+    """Twelve words an instruction at an odd address, and 90 ways from where much is written."""
+    asks = "".join(f"ldr r5, [r4]\ncmp r5, #{value}\nbne 2f\nadds r6, #1\n2:\n" for value in range(90))
+    block = (
+        "ldr r0, =0x2000000{}\nldr r7, =0x20038000\nmovs r1, #0\n"
+        "1: stmia r0!, {{r1-r3, r8-r12}}\ncmp r0, r7\nblo 1b\n"
+    )
+    for code in (block.format(1) + "5: b 5b", f"ldr r4, =0x40020000\n{block.format(0)}{asks}5: b 5b"):
+        with within(2):
+            run = ran(code, tmp_path)
+        assert run.why_not == "more instructions than are followed"

@@ -11,10 +11,13 @@ from typing import TYPE_CHECKING
 
 from gemel.inspection.address_literals import holders_of
 from gemel.inspection.address_users import reached_from
+from gemel.inspection.ram_claims import shared_ram
 from gemel.inspection.start_labels import is_most_code
 from gemel.inspection.start_tables import StartBlocks, StartEntry
+from gemel.inspection.unstored import KEPT, named_as, unstored_sections
 from gemel.inspection.windows import parts_of, windows_of
-from gemel.layout.addresses import locate
+from gemel.layout.addresses import locate, plain_span
+from gemel.m_profile.execution import Block
 from gemel.m_profile.start_run import STEPS_LIMIT, StartRun, start_run
 from gemel.spans import Span, without
 
@@ -51,7 +54,20 @@ def run_of(
         (each.value for each in build.symbols.named("main") if each.kind == "function" and each.defined), None
     )
     memory = _Memory(layout, placement, bytes_of)
-    return start_run(memory.byte_at, reset, words[0], main if main != reset else None)
+    return start_run(
+        memory.byte_at, reset, words[0], main if main != reset else None, tuple(_expected(layout, placement))
+    )
+
+
+def _expected(layout: Layout, placement: Placement) -> Iterator[Block]:
+    """What start-up code is to copy and clear of the core's own memory."""
+    for piece in _moved_pieces(layout, placement):
+        yield Block(piece.segment.load_address, _run_span(piece))
+    shared = shared_ram(layout)
+    for section in unstored_sections(placement.build):
+        plain = plain_span(layout, section.span, placement.plan.core)
+        if not named_as(KEPT, section.name) and not (plain and any(each.overlaps(plain) for each in shared)):
+            yield Block(None, section.span)
 
 
 class _Memory:

@@ -8,11 +8,13 @@ Encodings: Armv7-M and Armv8-M architecture reference manuals (from memory); tes
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any
 
 from gemel.m_profile.halfwords import CALLER_SAVED
 from gemel.m_profile.known_registers import CPACR, KnownStore
+from gemel.spans import Span
+from gemel.structs import NamedTuple
 
 MASK = 0xFFFF_FFFF
 FLOAT_ACCESS = 0x0050_0000
@@ -24,6 +26,13 @@ A word that was copied or cleared first stays so, whatever is written to it late
 """
 
 _MISSING = object()
+
+
+class Block(NamedTuple):
+    """Bytes that were copied from ``source``, one after the other, or written with anything else (None)."""
+
+    source: int | None
+    span: Span
 
 
 class Loaded(int):
@@ -81,6 +90,8 @@ class Core:
         self.blind = ""
         self.float_at: int | None = None
         self.enabled = False
+        self.if_zero: tuple[int, int, int] | None = None
+        """Where Z was set by something that is not known, and the register and its value if Z is set."""
 
     def copy(self) -> Core:
         """The same, to go another way."""
@@ -95,6 +106,18 @@ class Core:
         """Address, size and origin of all that was written."""
         of = ((4, self.words_written), (1, self.bytes_written))
         return self.also.union((at, size, origin) for size, each in of for at, origin in each.items())
+
+    def has_written(self, expected: Iterable[Block]) -> bool:
+        """Whether all of the blocks was copied from their sources, or cleared."""
+        words, single = self.words_written, self.bytes_written
+        if 4 * len(words) + len(single) < sum(each.span.size for each in expected):
+            return False
+        return all(
+            words.get(at & ~3) == origin or single.get(at) == origin
+            for source, span in expected
+            for origin in [ZERO if source is None else span.start - source]
+            for at in range(span.start, span.end)
+        )
 
     def call_unknown(self) -> None:
         """Forget what a function may change of which nothing is known (AAPCS32)."""
@@ -179,7 +202,7 @@ class Core:
         if known is None or (known != origin and known >= ZERO and origin < known):
             written[address] = origin
             self.changes += 1
-        elif known != origin and origin < ZERO:
+        elif known != origin and origin <= ZERO:
             self.also.add((address, size, origin))
 
     def _merged(self, aligned: int, shift: int, value: int | None, mask: int) -> object:

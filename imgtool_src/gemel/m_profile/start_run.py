@@ -6,9 +6,10 @@ A way ends at ``main``, or where it goes round without doing anything new.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable
 
-from gemel.m_profile.execution import ZERO, Core, Operation, Stop
+from gemel.m_profile.execution import ZERO, Block, Core, Operation, Stop
 from gemel.m_profile.halfwords import FIRST_WIDE
 from gemel.m_profile.known_registers import KnownStore
 from gemel.m_profile.known_stores import branch_distance
@@ -16,24 +17,24 @@ from gemel.m_profile.thumb_operations import operation_of
 from gemel.spans import Span
 from gemel.structs import NamedTuple
 
-STEPS_LIMIT, STEPS_AFTER, IDLE_STEPS = 60_000, 10_000, 512
-"""Instructions of all ways up to ``main`` and after it, and without anything new until another way is tried."""
+STEPS_LIMIT, STEPS_AFTER, STEPS_DONE, IDLE_STEPS = 60_000, 10_000, 1_024, 512
+"""Instructions of all ways up to ``main``, after it, and once all is initialised; and those without anything new until
+another way is tried.  What one writes counts too, where that is more, and a way with much written as several."""
 
 CODE_LIMIT = 1_000
 """Different instructions up to ``main``, and after it: start-up code has a few hundred."""
 
+MAX_COPIES = 4
+"""Places that one word is copied to: more are a pattern that memory is filled with."""
+
 WAYS_LIMIT = 100
 """Conditions that are not known, of each of which the other way is gone too."""
 
+EQ, NE = 0, 1
+"""Conditions of branches."""
+
 _Entry = tuple[int, "Operation | None", "tuple[int, bool, int] | None"]
 """Size, operation, and of a conditional branch its condition or register, whether that is to be zero, its target."""
-
-
-class Block(NamedTuple):
-    """Bytes that were copied from ``source``, one after the other, or written with anything else (None)."""
-
-    source: int | None
-    span: Span
 
 
 class StartRun(NamedTuple):
@@ -54,18 +55,26 @@ class StartRun(NamedTuple):
 
 
 def start_run(
-    byte_at: Callable[[int], int | None], reset: int, stack: int | None, main: int | None
+    byte_at: Callable[[int], int | None],
+    reset: int,
+    stack: int | None,
+    main: int | None,
+    expected: tuple[Block, ...] | None = None,
 ) -> StartRun:
-    """Run code from ``reset`` on; ``byte_at`` gives what is stored for an address, as the core sees it at reset."""
-    run = _Run(frozenset() if main is None else frozenset((main & ~1,)))
+    """Run code from ``reset`` on; ``byte_at`` gives what is stored for an address, as the core sees it at reset.
+
+    ``expected`` is all that is to be copied and (without a source) cleared: where that is done, little is left to see.
+    """
+    run = _Run(frozenset() if main is None else frozenset((main & ~1,)), expected)
     run.go_all(Core(byte_at, reset & ~1, stack), STEPS_LIMIT)
-    before = _written(run.ended)
+    before = _written(run.ended, byte_at)
     after: set[tuple[int, int, int]] = set()
     cores, why_not = run.ended, run.why_not
     for each in run.arrived[:1]:
-        then = _Run(frozenset())
-        then.go_all(each.copy(), STEPS_AFTER)
-        after = _written(then.ended) - before
+        then = _Run(frozenset(), None)
+        done = expected is not None and each.has_written(expected)
+        then.go_all(each.copy(), STEPS_DONE if done else STEPS_AFTER)
+        after = _written(then.ended, byte_at) - before
         cores = cores + then.ended
     floats = [each.float_at for each in cores if each.float_at is not None]
     return StartRun(
@@ -79,8 +88,16 @@ def start_run(
     )
 
 
-def _written(cores: list[Core]) -> set[tuple[int, int, int]]:
-    return {entry for core in cores for entry in core.written()}
+def _written(cores: list[Core], byte_at: Callable[[int], int | None]) -> set[tuple[int, int, int]]:
+    """Address, size and origin of what was written on any way, without patterns that memory is filled with."""
+    entries = {entry for core in cores for entry in core.written()}
+    times = Counter([(at - origin, size) for at, size, origin in entries if origin < ZERO])
+    patterns = {
+        (source, size)
+        for (source, size), count in times.items()
+        if count > MAX_COPIES and any(byte_at(source + each) for each in range(size))
+    }
+    return {entry for entry in entries if (entry[0] - entry[2], entry[1]) not in patterns}
 
 
 def _joined(written: Iterable[tuple[int, int, int]]) -> tuple[Span, ...]:
@@ -109,8 +126,9 @@ def _copies(written: Iterable[tuple[int, int, int]]) -> tuple[Block, ...]:
 class _Run:
     """All ways through the code from one place."""
 
-    def __init__(self, stops: frozenset[int]) -> None:
+    def __init__(self, stops: frozenset[int], expected: tuple[Block, ...] | None) -> None:
         self.stops = stops
+        self._expected = expected
         self._entries: dict[int, _Entry] = {}
         self._signatures: dict[object, int] = {}
         self._turns: dict[int, int] = {}
@@ -118,6 +136,7 @@ class _Run:
         self._pending: list[Core] = []
         self._steps = 0
         self._idle: Core | None = None
+        self._is_done = False
         self.ended: list[Core] = []
         self.arrived: list[Core] = []
         self.why_not = ""
@@ -135,7 +154,7 @@ class _Run:
                     self._note(f"{stop} at {core.pc:#010x}")
             if core.blind:
                 self._note(core.blind)
-        if self._steps <= 0:
+        if self._steps <= 0 and not self._is_done:
             self._note("more instructions than are followed")
 
     def _give_up(self, reason: str) -> None:
@@ -158,7 +177,9 @@ class _Run:
             entry = entries.get(pc) or self._decoded(core, pc)
             left -= 1
             if not left:
-                self._steps -= IDLE_STEPS
+                self._steps -= max(IDLE_STEPS, core.changes - last)
+                if not self._is_done and self._expected is not None and core.has_written(self._expected):
+                    self._is_done, self._steps = True, min(self._steps, STEPS_DONE)
                 if self._steps <= 0:
                     return
                 idle = last == core.changes and news == len(entries)
@@ -180,12 +201,26 @@ class _Run:
                 else:
                     value = core.registers[what]
                     known = None if value is None else (value == 0) == zero
-                core.pc = target if self._decided(core, known, []) else pc + size
+                taken = self._decided(core, known, [])
+                if known is None:
+                    self._learn(core, branch, operation is None, taken)
+                core.pc = target if taken else pc + size
             else:
                 led = operation(core) if operation else None
                 core.pc = pc + size if led is None else led
             if core.in_block:
                 core.in_block = False
+
+    def _learn(self, core: Core, branch: tuple[int, bool, int], of_flags: bool, taken: bool) -> None:
+        """A register that is known on this way alone: that a CBZ tests, or that set Z, or was compared, just before."""
+        what, zero, _ = branch
+        if not of_flags:
+            if taken == zero:
+                core.registers[what] = 0
+        elif what in (EQ, NE) and taken == (what == EQ) and core.if_zero:
+            at, register, value = core.if_zero
+            if at + self._entries.get(at, (0,))[0] == core.pc:
+                core.registers[register] = value
 
     def _decided(self, core: Core, known: bool | None, block: list[int]) -> bool:
         """Which way to go at a condition; if it is not known, the other way is gone later."""
@@ -210,6 +245,7 @@ class _Run:
         if not turn and len(self._turns) > WAYS_LIMIT:
             self._give_up("more conditions that are not known than are followed")
         if not turn:
+            self._steps -= (len(core.words_written) + len(core.bytes_written)) // 4
             other = core.copy()
             other.conditions[:0] = block
             other.goes = True

@@ -124,11 +124,16 @@ def _computes(
         second = constant if two is None else pc + 4 if two == PC else registers[two]
         if shift[1]:
             second, carry = shifted(second, *shift, carry)
-        result = does(core, first, second, carry, not core.in_block if flags is None else flags)
+        sets = not core.in_block if flags is None else flags
+        result = does(core, first, second, carry, sets)
         if target == PC:
             return _target(result)
         if target is not None:
             registers[target] = result
+            if result is None and sets:
+                core.if_zero = core.pc, target, 0
+        elif first is None and second is not None and one is not None and does is _sub:
+            core.if_zero = core.pc, one, second
         return None
 
     return execute

@@ -26,7 +26,11 @@ from gemel.layout.reader import read_layout
 
 NOT_COPIED, ELSEWHERE = {"initialised-data-copied": 1}, {"start-copies-stored-data": 1}
 NOT_CLEARED = {"cleared-data-cleared-whole": 1}
-VTOR, RELEASE, FLOAT = {"vector-register-own-table": 1}, {"release-value-agrees": 1}, {"float-enabled-before-use": 1}
+VTOR, RELEASE, FLOAT = (
+    {"vector-register-own-table": 1},
+    {"release-value-agrees": 1},
+    {"float-enabled-before-use": 1},
+)
 FLOATS = "-DFLOAT -mfpu=fpv4-sp-d16 -mfloat-abi=hard"
 COPYING: dict[str, tuple[str, dict[str, int]]] = {
     "sound": ("", {}),
@@ -150,7 +154,16 @@ def main(names: list[str]) -> None:
     """Build and judge all."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        script = ["arm-none-eabi-gcc", "-E", "-P", "-x", "c", "-I", str(FOLDER), str(FOLDER / "board" / "core.ld")]
+        script = [
+            "arm-none-eabi-gcc",
+            "-E",
+            "-P",
+            "-x",
+            "c",
+            "-I",
+            str(FOLDER),
+            str(FOLDER / "board" / "core.ld"),
+        ]
         for core, more in (("station", ["-DSTATION"]), ("sampler", [])):
             text = subprocess.run([*script, *more], check=True, capture_output=True).stdout
             (folder / f"{core}.ld").write_bytes(text)

@@ -12,6 +12,7 @@ from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram_claims import claims_of, own_ram
 from gemel.inspection.reserves import reserves_of
 from gemel.inspection.start_tables import StartEntry
+from gemel.inspection.unstored import unstored_sections
 from gemel.inspection.windows import Part, parts_of, windows_of
 from gemel.inspection.wording import biggest_symbols, concerned, sized
 from gemel.layout.addresses import locate
@@ -21,7 +22,7 @@ from gemel.spans import Span, without
 from gemel.structs import NamedTuple, replace
 
 if TYPE_CHECKING:
-    from gemel.builds.elf.section_table import Section
+    pass
 
 ROUNDING = 8
 """Start-up code that copies in words or pairs of words may have ends rounded up by less than this."""
@@ -44,21 +45,6 @@ class Brought(NamedTuple):
     build: str
     area: Span
     stored: int
-
-
-def unstored_sections(build: Build) -> list[Section]:
-    """The sections that take memory at run time and have no bytes in the file, such as cleared data.
-
-    Those of thread-local data (``.tbss``) are left out: their addresses are those of what follows.
-    """
-    return [
-        section
-        for section in (build.sections.all() if build.sections else ())
-        if section.allocated
-        and not section.stored
-        and section.span.size
-        and not section.name.startswith(".tbss")
-    ]
 
 
 def not_stored(placement: Placement, block: StartEntry) -> list[Span]:

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 from gemel.builds.build import Build
 from gemel.checking.findings.build_evidence import builds_that_state
 from gemel.checking.findings.start_blocks import unused_words
-from gemel.checking.findings.start_reach import unstored_sections
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram_claims import own_ram, shared_ram
 from gemel.inspection.start_tables import StartBlocks, StartEntry
+from gemel.inspection.unstored import KEPT, named_as, unstored_sections
 from gemel.inspection.wording import biggest_symbols, concerned, found_or_holds, lines_in_short, sized
 from gemel.layout.addresses import plain_span
 from gemel.layout.model import BuildPlan
@@ -26,11 +26,8 @@ if TYPE_CHECKING:
 ROUNDED = 16
 """A block that reaches less far into a section has its end rounded up and is meant for the one before."""
 
-KEPT = ("noinit", "uninit", "persist", "retain", "retention", "keep", "backup", "heap", "stack")
-"""Parts of names, without underscores, of what is not cleared on purpose; common practice."""
-
 KEPT_SECTIONS = (*KEPT, "link", "shared", "mailbox")
-"""The same for the names of sections."""
+"""The same for the names of sections that a block reaches."""
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -73,7 +70,7 @@ def _left_out(build: Build, written: list[Span]) -> list[Section]:
 def _is_named_so(build: Build, section: Section) -> bool:
     return bool(
         _CLEARED.search(section.name)
-        and not _named_as(KEPT, section.name)
+        and not named_as(KEPT, section.name)
         and _data_in(build, section, section.span)
     )
 
@@ -109,18 +106,13 @@ _CLEARED = re.compile(r"bss|^COMMON$", re.IGNORECASE)
 
 def _meant(section: Section, blocks: list[StartEntry]) -> bool:
     """Whether a block is there to clear the section, and no name says that it keeps what it holds."""
-    if _named_as(KEPT_SECTIONS, section.name):
+    if named_as(KEPT_SECTIONS, section.name):
         return False
     return any(
         block.span.size
         and (section.span.holds(block.start) or section.span.intersection(block.span).size >= ROUNDED)
         for block in blocks
     )
-
-
-def _named_as(words: tuple[str, ...], name: str) -> bool:
-    plain = name.lower().replace("_", "")
-    return any(word in plain for word in words)
 
 
 def _findings(
@@ -164,7 +156,7 @@ def _data_in(build: Build, section: Section, rest: Span) -> bool:
     symbols = build.symbols.objects_in(section.span) if build.symbols else ()
     there = [each for each in symbols if each.span.overlaps(rest) or rest.holds(each.address)]
     return any(each.kind == "object" and each.size for each in there) and not any(
-        _named_as(KEPT, each.name) for each in there
+        named_as(KEPT, each.name) for each in there
     )
 
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.findings.start_blocks import block_outcomes, block_place
-from gemel.checking.findings.start_reach import misplaced, unstored_sections, written_lines
+from gemel.checking.findings.start_reach import misplaced, written_lines
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram_claims import shared_ram
 from gemel.inspection.start_tables import BY_SYMBOLS, StartEntry
+from gemel.inspection.unstored import unstored_sections
 from gemel.inspection.windows import parts_of, windows_of
 from gemel.inspection.wording import concerned, segment_words, sized
 from gemel.outcomes import Finding, Outcome, Reason
