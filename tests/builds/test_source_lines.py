@@ -8,8 +8,10 @@ from pathlib import Path
 
 import pytest
 from elftools.elf.elffile import ELFFile
+from gauge_builds import gauge_builds
 from tide_gauge import BUILT as GAUGES
 
+from gemel.builds import debug_information
 from gemel.builds.reader import read_build
 from gemel.builds.source import BytesSource
 
@@ -55,3 +57,16 @@ def test_damage_never_raises() -> None:
         for _ in range(randomness.randint(1, 40)):
             changed[start + randomness.randrange(size)] = randomness.randrange(256)
         rows_of(bytes(changed))
+
+
+@pytest.mark.parametrize("questions", [1, 1_000_000])
+def test_single_questions_and_many_have_the_same_answers(
+    questions: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From one program each, and from all of them after QUESTIONS."""
+    monkeypatch.setattr(debug_information, "QUESTIONS", questions)
+    for build in gauge_builds("in-place").values():
+        assert build.debug
+        whole = build.debug.lines()
+        for address in {row[0] + near for row in whole.rows for near in (-2, 0, 2)}:
+            assert build.debug.line_at(address) == whole.at(address), hex(address)

@@ -12,14 +12,14 @@ if TYPE_CHECKING:
     from gemel.builds.dwarf.unit_sources import UnitMakers, UnitSources
 
 
-SINGLE = 16
-"""Questions for one source line that are answered from one program each, before all are read."""
+SINGLE, QUESTIONS = 16, 64
+"""Line programs that are read one by one, and questions that are answered from these, before all are read."""
 
 
 class DebugInformation:
     """What a file's debug information shows, if it has any; nothing of it is read before it is needed."""
 
-    __slots__ = ("_answer", "_file", "_lines", "_read", "_sections", "beside")
+    __slots__ = ("_answer", "_file", "_lines", "_questions", "_read", "_sections", "beside")
 
     def __init__(self, sections: DebugSections, file: str) -> None:
         """``file`` is the path as the user wrote it, for messages.
@@ -32,6 +32,7 @@ class DebugInformation:
         self._answer: DebugTypes | str | None = None
         self._lines: LineTable | None = None
         self._read: list[LineTable] = []
+        self._questions = 0
 
     def lines(self) -> LineTable:
         """Source lines by address; a table without rows says why it has none."""
@@ -60,10 +61,11 @@ class DebugInformation:
             return self._lines.at(address)
         from gemel.builds.dwarf.lines import read_lines
 
-        for table in self._read:
+        self._questions += 1
+        for table in self._read if self._questions <= QUESTIONS else ():
             if found := table.at(address):
                 return found
-        if len(self._read) < SINGLE:
+        if len(self._read) < SINGLE and self._questions <= QUESTIONS:
             self._read.append(read_lines(self._sections, address))
             if found := self._read[-1].at(address):
                 return found

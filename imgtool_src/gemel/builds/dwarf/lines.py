@@ -7,12 +7,13 @@ keep the format ends the reading of that program alone; what was read of it befo
 from __future__ import annotations
 
 import re
-from bisect import bisect_left
+from bisect import bisect_right
+from functools import cached_property
 
 from gemel.builds.dwarf.abbreviations import sleb, uleb
 from gemel.builds.dwarf.fault import DwarfFault
 from gemel.builds.dwarf.sections import DebugSections, read_named_sections
-from gemel.structs import NamedTuple
+from gemel.structs import NamedTuple, Struct
 
 MAX_STEPS = 3_000_000
 """Operations of all programs together that are carried out at most."""
@@ -34,7 +35,7 @@ _SET_ADDRESS = re.compile(rb"\x00\x05\x02(.{4})", re.DOTALL)
 Row = tuple[int, str, int]
 
 
-class LineTable(NamedTuple):
+class LineTable(Struct, dict=True):
     """Rows of (address, file, line), by address; the file is empty where a sequence ends.
 
     Rows of one address stand in the order of their program, the ends of sequences before the others, so that
@@ -44,9 +45,13 @@ class LineTable(NamedTuple):
     rows: list[Row]
     damaged: str
 
+    @cached_property
+    def _starts(self) -> list[int]:
+        return [row[0] for row in self.rows]
+
     def at(self, address: int) -> str:
         """``file:line`` of the instruction at ``address``; empty where no sequence covers it."""
-        index = bisect_left(self.rows, (address + 1, "", 0)) - 1
+        index = bisect_right(self._starts, address) - 1
         _, file, line = self.rows[index] if index >= 0 else (0, "", 0)
         return f"{file}:{line}" if file else ""
 
