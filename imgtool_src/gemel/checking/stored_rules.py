@@ -741,7 +741,7 @@ FIELDS: tuple[dict[str, str | bool], ...] = (
         "name": "written-places-free",
         "severity": "error",
         "guards": "device",
-        "checks": "At the place of each stamp and checksum, no given build stores bytes other than erased ones or zeros, or the place is inside the symbol that it is given by.",
+        "checks": "At the place of each stamp and checksum, no other one is written, and no given build stores bytes other than erased ones or zeros, or the place is inside the symbol that it is given by.",
         "absent": "the layout has no stamp and no checksum",
     },
 )

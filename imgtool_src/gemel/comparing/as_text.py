@@ -5,7 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from gemel.checking.identity import identity_rows
-from gemel.comparing.changes import BuildChange, Comparison, SectionChange, SymbolChange, VectorChange
+from gemel.comparing.changes import (
+    BuildChange,
+    Comparison,
+    SectionChange,
+    SharedBreak,
+    SymbolChange,
+    VectorChange,
+)
 from gemel.spans import Span, format_address, format_size
 from gemel.text.numbers import counted, share
 from gemel.text.wrapping import labelled_lines, wrapped
@@ -21,7 +28,7 @@ def text_of(comparison: Comparison, width: int, everything: bool = False) -> lis
     most = None if everything else MAX_LISTED
     parts = [
         _sides(comparison, width),
-        *(_break(each.contract, each.name, each.build, each.lines, width) for each in comparison.breaks),
+        *(_break(each, width) for each in comparison.shared_breaks),
         _proofs(comparison, width),
         _bytes(comparison, width, most),
         *(_build(build, comparison, width, most) for build in comparison.builds),
@@ -44,7 +51,8 @@ def verdict(comparison: Comparison) -> str:
     if all(memory.unit_known for memory in comparison.memories):
         words += f" in {counted(blocks, 'erase block')}"
     if comparison.breaks:
-        words += f"; {counted(len(comparison.breaks), 'contract break')}: an old and a new core must not run together"
+        breaks = counted(len(comparison.shared_breaks), "contract break")
+        words += f"; {breaks}: an old and a new core must not run together"
     if comparison.rollback == "falls":
         words += "; the rollback counter falls: devices with rollback protection refuse the new image"
     return words
@@ -61,9 +69,8 @@ def _sides(comparison: Comparison, width: int) -> list[str]:
     return [*lines, *labelled_lines(common, width)]
 
 
-def _break(contract: str, name: str, build: str, lines: Sequence[str], width: int) -> list[str]:
-    text = f"{name} of contract {contract} is another one in the new build {build}"
-    return [*wrapped(text, width, "BREAK  "), *(f"  {line}" for line in lines)]
+def _break(each: SharedBreak, width: int) -> list[str]:
+    return [*wrapped(each.what, width, "BREAK  "), *(f"  {line}" for line in each.lines)]
 
 
 def _proofs(comparison: Comparison, width: int) -> list[str]:

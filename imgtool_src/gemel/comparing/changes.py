@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 
 from gemel.checking.identity import Identity
 from gemel.spans import Address, Span
-from gemel.structs import Struct
+from gemel.structs import NamedTuple, Struct
 
 FORMAT = 2
 """Version of the JSON form; 2: ``old`` and ``new`` are identities, as in a check's report."""
@@ -123,6 +123,13 @@ class ContractBreak(Struct):
     lines: Annotated[tuple[str, ...], "old and new next to each other"]
 
 
+class SharedBreak(NamedTuple):
+    """One break of all the builds that have it: a sentence, and old and new next to each other."""
+
+    what: str
+    lines: tuple[str, ...]
+
+
 class Comparison(Struct):
     """Everything that changed from the old image to the new one."""
 
@@ -140,3 +147,18 @@ class Comparison(Struct):
     areas: Annotated[tuple[AreaChange, ...], "areas whose bytes differ, by address"]
     vectors: Annotated[tuple[VectorChange, ...], "vector table entries that differ"]
     builds: Annotated[tuple[BuildChange, ...], "the layout's builds"]
+
+    @property
+    def shared_breaks(self) -> list[SharedBreak]:
+        """The breaks, those that several builds have alike as one."""
+        builds: dict[tuple[str, str, tuple[str, ...]], list[str]] = {}
+        for each in self.breaks:
+            builds.setdefault((each.contract, each.name, each.lines), []).append(each.build)
+        return [
+            SharedBreak(
+                f"{name} of contract {contract} is another one in the new build{'s' if names[1:] else ''} "
+                f"{' and '.join(names)}",
+                lines,
+            )
+            for (contract, name, lines), names in builds.items()
+        ]

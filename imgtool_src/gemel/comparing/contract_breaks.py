@@ -10,14 +10,17 @@ from gemel.checking.contract.picture import side_by_side
 from gemel.checking.contract.rows import rows_of
 from gemel.comparing.changes import ContractBreak
 from gemel.errors import BuildError
+from gemel.inspection.contract_constants import constant_values
 from gemel.inspection.contract_parties import (
     DefinedSymbol,
     DefinedType,
+    Missing,
     defined_symbol,
     defined_type,
     parties,
 )
 from gemel.inspection.inspection import Inspection
+from gemel.inspection.shared_objects import types_in_symbol
 
 if TYPE_CHECKING:
     from gemel.layout.model import BuildPlan, Contract
@@ -39,10 +42,13 @@ def contract_breaks(old: Inspection, new: Inspection) -> Iterator[ContractBreak 
 def _of_build(
     old: Inspection, new: Inspection, contract: Contract, plan: BuildPlan
 ) -> Iterator[ContractBreak | str]:
+    broken = []
     for spelling in contract.types:
         sides = defined_type(old, plan, spelling), defined_type(new, plan, spelling)
         if isinstance(sides[0], DefinedType) and isinstance(sides[1], DefinedType):
-            yield from _type(sides[0], sides[1], contract, spelling)
+            found = list(_type(sides[0], sides[1], contract, spelling))
+            broken += [f"contract {contract.name}, {spelling}"] if found else []
+            yield from found
         elif all(not isinstance(side, DefinedType) and side.absent for side in sides):
             continue
         else:
@@ -53,9 +59,20 @@ def _of_build(
         before, after = defined_symbol(old, plan, name), defined_symbol(new, plan, name)
         if isinstance(before, DefinedSymbol) and isinstance(after, DefinedSymbol):
             one, other = before.symbol.span, after.symbol.span
-            if one != other:
+            if one.start != other.start or (one != other and not _in_types(new, after, broken)):
                 lines = (f"old: {one}", f"new: {other}")
                 yield ContractBreak(contract.name, name, plan.name, lines)
+    for name in contract.constants:
+        values = constant_values(old, plan, name), constant_values(new, plan, name)
+        numbers = [[each.number for each in side] for side in values if not isinstance(side, Missing)]
+        if len(numbers) == 2 and numbers[0] != numbers[1]:
+            lines = (f"old: {numbers[0][0]}", f"new: {numbers[1][0]}")
+            yield ContractBreak(contract.name, name, plan.name, lines)
+
+
+def _in_types(new: Inspection, symbol: DefinedSymbol, broken: list[str]) -> bool:
+    """Whether the size of a symbol follows from a type that changed and is listed itself."""
+    return any(where in broken for _, where in types_in_symbol(new, symbol))
 
 
 def _type(

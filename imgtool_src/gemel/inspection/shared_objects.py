@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from gemel.builds.build import Build
 from gemel.errors import BuildError
-from gemel.inspection.contract_parties import DefinedSymbol
+from gemel.inspection.contract_parties import DefinedSymbol, Missing, debug_types
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.ram_claims import claims_of, shared_ram
 from gemel.layout.addresses import starts_of
@@ -134,3 +134,14 @@ def contract_types_inside(
         for spelling in contract.types
         if not inside.isdisjoint(types.resolved(each)[0] for each in types.named(spelling))
     )
+
+
+def types_in_symbol(inspection: Inspection, each: DefinedSymbol) -> tuple[tuple[str, str], ...]:
+    """The types of contracts in a symbol, from which its size follows."""
+    types = debug_types(inspection, each.plan)
+    if isinstance(types, Missing):
+        return ()
+    try:
+        return contract_types_inside(inspection.layout, types, types.variables(each.symbol.name))
+    except BuildError:
+        return ()

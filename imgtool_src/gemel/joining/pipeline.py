@@ -56,7 +56,10 @@ def join(
 
     placements = place_all(layout, builds)
     image, problems = merge_builds(layout, placements)
-    problems = [problem for each in placements.values() for problem in each.problems] + problems
+    if problems or not all(each.placed and not each.problems for each in placements.values()):
+        from gemel.placement.elsewhere import problems_of
+
+        problems = problems_of(layout, placements) + problems
     if problems:
         raise JoinRefused(problems)
     placed = {name: each.placed for name, each in placements.items() if each.placed}

@@ -71,8 +71,6 @@ def place(layout: Layout, plan: BuildPlan, build: Build) -> Placement:
     problems.extend(_distance_problems(layout, plan, build, own))
     placed, unreachable = _placed(layout, plan, build, own) if own else (None, None)
     problems += [unreachable] if unreachable else []
-    if not own and not problems:
-        problems.append(_not_in_its_area(layout, plan, build, pieces))
     return Placement(plan, build, tuple(pieces), placed, tuple(problems), unreachable)
 
 
@@ -122,9 +120,9 @@ def over_the_memory(layout: Layout, plan: BuildPlan, build: Build) -> Span | Non
 def _too_large(layout: Layout, plan: BuildPlan, build: Build, over: Span) -> Problem:
     return Problem(
         f"build {plan.name} is {format_size(over.size)} too large for area {plan.stored_in}",
-        where=_where(plan, build),
+        where=build_words(plan, build),
         found=f"bytes up to {format_address(over.last)}; {layout.memory_of(plan.stored_in).words} ends before",
-        expected=_area_words(layout, plan),
+        expected=area_words(layout, plan),
         next_step="make the build smaller, or enlarge its area in the layout",
     )
 
@@ -191,7 +189,7 @@ def _placed(
 def _runs_outside(plan: BuildPlan, build: Build, run_start: int, stored: Span) -> Problem:
     return Problem(
         f"build {plan.name} would run where there are no addresses",
-        where=_where(plan, build),
+        where=build_words(plan, build),
         found=f"{_signed(run_start)} to {_signed(run_start + stored.size - 1)}, for what is stored at {stored}",
         expected=f"addresses from 0 to {format_address(ADDRESS_SPACE - 1)}",
         next_step="correct the run or the load address in the linker script; whole write units are stored, from "
@@ -202,7 +200,7 @@ def _runs_outside(plan: BuildPlan, build: Build, run_start: int, stored: Span) -
 def _vectors_outside(plan: BuildPlan, build: Build, run_start: int, vectors: int, begins: int) -> Problem:
     return Problem(
         f"by vector_offset the vector table of build {plan.name} is where there are no addresses",
-        where=_where(plan, build),
+        where=build_words(plan, build),
         found=f"vector_offset = 0x{plan.vector_offset:X} puts it at {_signed(vectors)}: the build's bytes begin "
         f"0x{begins:X} after the start of area {plan.stored_in} and run from {format_address(run_start)} on",
         expected=f"an address from 0 to {format_address(ADDRESS_SPACE - 1)}",
@@ -217,21 +215,23 @@ def _signed(address: int) -> str:
     return f"-0x{-address:X}" if address < 0 else f"0x{address:X}"
 
 
-def _where(plan: BuildPlan, build: Build, segment: Segment | None = None) -> str:
+def build_words(plan: BuildPlan, build: Build, segment: Segment | None = None) -> str:
+    """A build, its file and a segment of it, for people."""
     tail = f", {segment.words}" if segment else ""
     return f"build {plan.name} ({build.file}{tail})"
 
 
-def _area_words(layout: Layout, plan: BuildPlan) -> str:
+def area_words(layout: Layout, plan: BuildPlan) -> str:
+    """Where the bytes of a build belong, for people."""
     return f"inside area {plan.stored_in}, {layout.span_of(plan.stored_in)}"
 
 
 def _in_no_memory(layout: Layout, plan: BuildPlan, build: Build, segments: list[Segment]) -> Problem:
     return Problem(
         f"build {plan.name} has bytes to store where the layout has no memory",
-        where=_where(plan, build, segments[0] if len(segments) == 1 else None),
+        where=build_words(plan, build, segments[0] if len(segments) == 1 else None),
         found=", ".join(str(segment.load_span) for segment in segments[:4]),
-        expected=_area_words(layout, plan),
+        expected=area_words(layout, plan),
         next_step="correct the load address in the linker script, or the memory in the layout",
     )
 
@@ -241,7 +241,7 @@ def _memory_problems(layout: Layout, plan: BuildPlan, build: Build, piece: Piece
     if located is None:
         return []
     memory = located.memory
-    where = _where(plan, build, piece.segment)
+    where = build_words(plan, build, piece.segment)
     if not memory.holds_image:
         from gemel.builds.elf.segment_sections import stored_for_ram
 
@@ -260,7 +260,7 @@ def _memory_problems(layout: Layout, plan: BuildPlan, build: Build, piece: Piece
                 what,
                 where=where,
                 found=str(piece.segment.load_span),
-                expected=_area_words(layout, plan),
+                expected=area_words(layout, plan),
                 next_step=hint,
             )
         ]
@@ -282,21 +282,6 @@ def _stored_sections(build: Build) -> Iterable[tuple[str, Span, int]]:
         (section.name, section.span, section.offset)
         for section in (build.sections.all() if build.sections else ())
         if section.allocated and section.stored
-    )
-
-
-def _not_in_its_area(layout: Layout, plan: BuildPlan, build: Build, pieces: list[Piece]) -> Problem:
-    found = ", ".join(str(piece.span) for piece in pieces[:4]) or "no bytes"
-    hint = "the build's linker script and the layout name different origins; correct one of them"
-    for other in layout.builds.values():
-        if pieces and all(layout.span_of(other.stored_in).covers(piece.span) for piece in pieces):
-            hint = f"all of it is in area {other.stored_in} of build {other.name}: were the files swapped?"
-    return Problem(
-        f"build {plan.name} has no byte in its own area",
-        where=_where(plan, build),
-        found=found,
-        expected=_area_words(layout, plan),
-        next_step=hint,
     )
 
 
@@ -328,11 +313,16 @@ def _distance_problems(layout: Layout, plan: BuildPlan, build: Build, own: list[
             found = f"stored at {format_address(piece.address)}, runs at {runs_at}"
             expected = f"runs at {format_address(piece.address + distance)}, as segment {first.index} does"
             hint = "a copied build moves as one block: link all it stores for consecutive run addresses"
+            if first.run_address == seen_by(layout, own[0].address, plan.core):
+                hint = (
+                    f"build {plan.name} is linked to run where it is stored: take runs_in out of "
+                    f"[build.{plan.name}], or link it for area {plan.runs_in}"
+                )
             what = f"build {plan.name} is copied as one block, but its segments do not run as one block"
             problems.append(
                 Problem(
                     what,
-                    where=_where(plan, build, piece.segment),
+                    where=build_words(plan, build, piece.segment),
                     found=found,
                     expected=expected,
                     next_step=hint,

@@ -96,6 +96,7 @@ ONCE_A_PLACE = frozenset(
         "lock-given-back",
         "woken",
         "sleeps",
+        "control-register",
         "vector-register",
         "held-back-again",
     }
@@ -111,6 +112,7 @@ THINNED = frozenset(
         "lock-taken",
         "sleeps",
         "text",
+        "control-register",
         "vector-register",
         "vector-table-moved",
         "woken",

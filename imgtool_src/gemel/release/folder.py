@@ -10,7 +10,7 @@ from contextlib import suppress
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from gemel.errors import GemelError
+from gemel.errors import GemelError, Problem, UsageProblem
 from gemel.release.contents import CONTENTS, PROVENANCE, SBOM, SUMS, ReleaseContents, read_contents, read_sums
 from gemel.release.dsse import Envelope, holds, read_envelope
 from gemel.release.provenance import Statement, read_statement
@@ -27,16 +27,12 @@ MAX_REFS, MAX_REFS_TOGETHER = 20, 200
 
 
 class Fault(NamedTuple):
-    """One thing that is wrong: the file that it concerns, what it is, what was found and expected.
-
-    ``listed``: where the list of digests has the same file wrong, that says it already.
-    """
+    """One thing that is wrong: the file that it concerns, what it is, what was found and expected."""
 
     file: str
     what: str
     found: str = ""
     expected: str = ""
-    listed: bool = False
 
 
 class ReleaseFolder(Struct, dict=True):
@@ -58,7 +54,9 @@ class ReleaseFolder(Struct, dict=True):
     @cached_property
     def envelope(self) -> Envelope:
         """The provenance's envelope; raises UsageProblem."""
-        return read_envelope(self.files.get(PROVENANCE, b""), PROVENANCE)
+        if PROVENANCE not in self.files:
+            raise UsageProblem(Problem("the provenance is missing", found="none", expected=PROVENANCE))
+        return read_envelope(self.files[PROVENANCE], PROVENANCE)
 
     @cached_property
     def statement(self) -> Statement:
@@ -164,7 +162,7 @@ def contents_faults(folder: ReleaseFolder, record: Record | None, sealed: bool) 
     for name in sorted(set(folder.files) - roles):
         if not re.fullmatch(r"(check|rehearsal|notes)\.[a-z.]+", name):
             what = f"a file that is none of a release, or that {CONTENTS} does not name"
-            yield Fault(name, what, name, "no such file", listed=True)
+            yield Fault(name, what, name, "no such file")
     if record:
         said = {
             "product": contents.product,
@@ -212,7 +210,7 @@ def report_faults(folder: ReleaseFolder) -> Iterator[Fault]:
 def sbom_faults(folder: ReleaseFolder, record: Record | None, given: Mapping[str, str]) -> Iterator[Fault]:
     """What the SBOM says otherwise than the list of contents, the record and ``given`` builds' digests by name."""
     if SBOM not in folder.files:
-        yield Fault(SBOM, "the SBOM is missing", "none", SBOM, listed=True)
+        yield Fault(SBOM, "the SBOM is missing", "none", SBOM)
         return
     try:
         contents = folder.contents
@@ -329,13 +327,11 @@ def _compared(
     for name in sorted(set(listed) | (set(folder.digests) - without)):
         found, said = folder.digests.get(name), listed.get(name)
         if said is None:
-            yield Fault(
-                name, f"the folder holds a file that {where} does not list", name, "no such file", True
-            )
+            yield Fault(name, f"the folder holds a file that {where} does not list", name, "no such file")
         elif found is None:
-            yield Fault(name, f"a file that {where} lists is missing", "none", said, True)
+            yield Fault(name, f"a file that {where} lists is missing", "none", said)
         elif found != said:
-            yield Fault(name, f"the file is not the one that {where} lists", found, said, True)
+            yield Fault(name, f"the file is not the one that {where} lists", found, said)
 
 
 _OF_RECORD = ("product", "version", "rollback", "layoutDigest")

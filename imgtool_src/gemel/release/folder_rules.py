@@ -6,6 +6,7 @@ They are made for one folder, so they are not in the registry, and no layout can
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import suppress
 
 from gemel.checking.rule import Rule
 from gemel.errors import GemelError
@@ -26,9 +27,13 @@ from gemel.release.folder import (
     vex_refs_unknown,
 )
 from gemel.seals.keys.keys import PublicKey
+from gemel.structs import replace
 
 LISTED = "release-files-as-listed"
 """The rule that others' findings about the same file follow from."""
+
+AGREES = "release-provenance-agrees"
+"""The rule that says, where the list of digests was changed too, which file the signed provenance has otherwise."""
 
 LONGEST = 300
 """Characters of a text from a document that a finding quotes."""
@@ -42,7 +47,8 @@ def folder_rules(folder: ReleaseFolder, keys: list[PublicKey], builds: Mapping[s
     def rule(
         name: str, checks: str, why: str, source: str, check: Callable[[Inspection], Iterable[Outcome]]
     ) -> Rule:
-        return Rule(name, "error", "image", checks, why, AGAIN, source, "there was nothing to look at", check)
+        made = Rule(name, "error", "image", checks, why, AGAIN, source, "there was nothing to look at", check)
+        return made if name == LISTED else received(made, folder)
 
     return (
         rule(
@@ -69,7 +75,7 @@ def folder_rules(folder: ReleaseFolder, keys: list[PublicKey], builds: Mapping[s
             ),
         ),
         rule(
-            "release-provenance-agrees",
+            AGREES,
             "The provenance lists the files of the folder, and layout, builds and version of the image's record.",
             "Evidence of how another version was made stands for this one.",
             "in-toto attestation framework, Statement v1; SLSA provenance v1",
@@ -99,6 +105,24 @@ def folder_rules(folder: ReleaseFolder, keys: list[PublicKey], builds: Mapping[s
     )
 
 
+def received(rule: Rule, folder: ReleaseFolder) -> Rule:
+    """``rule`` for a received folder: what it finds follows from files that are not as listed, and from the image's."""
+    names = [CONTENTS]
+    with suppress(GemelError):
+        names += [folder.contents.layout, *(each.file for each in folder.contents.images)]
+
+    def check(inspection: Inspection) -> Iterator[Outcome]:
+        for outcome in rule.check(inspection):
+            if isinstance(outcome, Finding):
+                files = (*outcome.parties, *names)
+                causes = tuple((each, file) for each in (LISTED, AGREES) for file in files)
+                yield replace(outcome, follows_from=causes)
+            else:
+                yield outcome
+
+    return replace(rule, check=check, remedy=AGAIN)
+
+
 def _outcomes(faults: Iterable[Fault], party: str, where: str) -> Iterator[Outcome]:
     found = list(faults)
     more = len(found[MAX_FAULTS:])
@@ -109,7 +133,6 @@ def _outcomes(faults: Iterable[Fault], party: str, where: str) -> Iterator[Outco
             where=fault.file,
             found=fault.found,
             expected=fault.expected,
-            follows_from=((LISTED, fault.file),) if fault.listed and party != SUMS else (),
             lines=(f"and {more:,} more like this",) if more and number == MAX_FAULTS else (),
         )
     if not found:
@@ -119,7 +142,7 @@ def _outcomes(faults: Iterable[Fault], party: str, where: str) -> Iterator[Outco
 def _bounded(fault: Fault) -> Fault:
     """``fault`` with no text of a document longer than a line or two in it."""
     file, what, found, expected = (_shortened(each) for each in fault[:4])
-    return Fault(file, what, found, expected, fault.listed)
+    return Fault(file, what, found, expected)
 
 
 def _shortened(text: str) -> str:

@@ -14,10 +14,10 @@ from gemel.image.formats import format_of
 from gemel.image.image import Folder, Image, ImageFile
 from gemel.release.contents import CONTENTS, SUMS, is_safe_name
 from gemel.release.folder import ReleaseFolder
-from gemel.release.folder_rules import folder_rules
+from gemel.release.folder_rules import folder_rules, received
 from gemel.workflows.checking import CheckResult, applied_too, check
 from gemel.workflows.inputs import build_files, layout_from, load_builds
-from gemel.workflows.read_back import build_bytes, with_read_back
+from gemel.workflows.read_back import build_bytes, rules_of
 from gemel.workflows.trust import trust_of
 
 if TYPE_CHECKING:
@@ -77,16 +77,24 @@ def check_release(
         each.file: (None, [folder.files[each.file]]) for each in contents.images if each.file in folder.files
     }
     digests = {name: hashlib.sha256(file.data).hexdigest() for name, file in data.items()}
-    result = applied_too(result, folder_rules(folder, _keys(folder, contents), digests), today)
-    return with_read_back(result, written, memories, data, today)
+    others = rules_of(read.layout, written, memories, data)
+    rules = folder_rules(folder, _keys(folder, contents), digests)
+    return applied_too(result, (*rules, *(received(each, folder) for each in others)), today)
 
 
 def read_folder(path: Path) -> ReleaseFolder:
     """Every file in a folder; links are not followed.  Raises UsageProblem where it cannot be read or is too large."""
     if not os.path.isdir(path):
-        what = "not a release folder"
+        around = path.resolve().parent
+        inside = os.path.isfile(path) and os.path.isfile(around / CONTENTS)
         raise UsageProblem(
-            Problem(what, where=str(path), found="no folder", expected="a folder of gemel release")
+            Problem(
+                "not a release folder",
+                where=str(path),
+                found="a file" if os.path.isfile(path) else "no folder",
+                expected="a folder of gemel release",
+                next_step=f"give the folder that it is in: --release {path.parent}" if inside else "",
+            )
         )
     files: dict[str, bytes] = {}
     strange: list[tuple[str, str]] = []

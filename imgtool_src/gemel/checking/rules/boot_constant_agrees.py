@@ -220,13 +220,20 @@ def _finding(inspection: Inspection, constant: Constant, taken: list[Start], due
         expected=" or ".join(map(str, due)),
         span=constant.place,
         next_step=_next_step(inspection, constant, due),
-        follows_from=tuple(
-            ("vector-table-not-blank", start.plan.name)
-            for start in due
-            if start.declared is not None
-            and distance(inspection.layout, start.plan.core, start.declared, constant.value) == 0
-        ),
+        follows_from=tuple(_causes(inspection, constant, due)),
     )
+
+
+def _causes(inspection: Inspection, constant: Constant, due: list[Start]) -> Iterator[tuple[str, str]]:
+    """A table that is not where the constant and the layout have it, or that runs elsewhere than the layout says."""
+    for start in due:
+        declared = start.declared
+        if declared is not None and not distance(
+            inspection.layout, start.plan.core, declared, constant.value
+        ):
+            yield "vector-table-not-blank", start.plan.name
+        if forgotten_run_area(inspection.layout, start.plan, constant.value):
+            yield "reset-handler-in-code", start.plan.name
 
 
 def _seen(inspection: Inspection, core: str, address: int) -> str:

@@ -37,11 +37,20 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
                 where, see("load-addresses-in-flash", "it is larger than what the memory has left")
             )
             continue
+        if placement.placed is None and _with_another(inspection, name):
+            continue
         in_flash = [piece for piece in placement.pieces if _in_flash(inspection, piece).size]
         if not in_flash:
             yield NotChecked(where, see("load-addresses-in-flash", "none of its bytes is in flash"))
             continue
         yield from found_or_holds(_findings(inspection, placement, in_flash), where)
+
+
+def _with_another(inspection: Inspection, name: str) -> bool:
+    """Whether a build's file was swapped with that of another one, which is reported with it."""
+    from gemel.placement.elsewhere import swapped
+
+    return name in swapped(inspection.layout, inspection.placements, name)[1:]
 
 
 def _in_flash(inspection: Inspection, piece: Piece) -> Span:
@@ -143,29 +152,21 @@ def _astray(
 
 
 def _none_in_own(inspection: Inspection, placement: Placement, pieces: list[Piece]) -> Finding:
+    from gemel.placement.elsewhere import home_of, in_words, next_step, swapped
+
     layout, plan = inspection.layout, placement.plan
     own = layout.span_of(plan.stored_in)
-    others = [
-        other
-        for other in layout.builds.values()
-        if other.name != plan.name
-        and all(layout.span_of(other.stored_in).covers(piece.span) for piece in pieces)
-    ]
-    lines = [
-        f"all of them are in area {other.stored_in} of build {other.name}: were the files of {plan.name} and "
-        f"{other.name} swapped?"
-        for other in others
-    ]
+    placements = inspection.placements
+    names = swapped(layout, placements, plan.name)
     extent = Span.from_bounds(pieces[0].address, max(piece.span.end for piece in pieces))
     return Finding(
-        f"build {plan.name} has no byte in its own area",
-        concerned(plan.name, plan.core, plan.stored_in, *(other.name for other in others)),
+        in_words(names) if names else f"build {plan.name} has no byte in its own area",
+        concerned(plan.name, plan.core, plan.stored_in, home_of(layout, placement), *names),
         where=f"build {plan.name} ({placement.build.file})",
         found=f"bytes in {extent}",
         expected=f"bytes in area {plan.stored_in}, {own}",
         span=extent,
-        next_step="its linker script and the layout differ in origin: correct one of them, or give the right file",
-        lines=tuple(lines),
+        next_step="give each build its own file" if names else next_step(layout, placement, placements),
     )
 
 

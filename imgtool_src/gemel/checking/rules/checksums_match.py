@@ -84,6 +84,7 @@ def _causes(
     """What the value that nothing fits follows from: bytes that it covers changed, or its own were lost with others."""
     from gemel.inspection.changed_bytes import changed_checksums, cut_causes
 
+    yield "written-places-free", checksum.name
     changed = changed_checksums(inspection)
     if changed.get(checksum.name):
         return

@@ -5,26 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
-from gemel.errors import BuildError
-from gemel.inspection.contract_parties import Missing, debug_types, known_to_nobody, not_told, parties
+from gemel.inspection.contract_constants import Value, constant_values
+from gemel.inspection.contract_parties import Missing, known_to_nobody, not_told, parties
 from gemel.inspection.inspection import Inspection
 from gemel.inspection.wording import concerned
-from gemel.layout.model import BuildPlan, Contract
+from gemel.layout.model import Contract
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
-from gemel.placement.symbol_places import SymbolNotPlaced
-from gemel.spans import format_address
-from gemel.structs import NamedTuple
-
-SIZES = (1, 2, 4, 8)
-"""Bytes of an object that is read as a number."""
-
-
-class Value(NamedTuple):
-    """What a constant is in one build, and how that is known."""
-
-    plan: BuildPlan
-    number: int
-    words: str
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -42,7 +28,7 @@ def _constant(inspection: Inspection, contract: Contract, name: str) -> Iterator
     missing: list[Missing] = []
     findings: list[Finding] = []
     for plan in parties(inspection.layout):
-        values = _values(inspection, plan, name)
+        values = constant_values(inspection, plan, name)
         if isinstance(values, Missing):
             missing.append(values)
             continue
@@ -64,49 +50,6 @@ def _constant(inspection: Inspection, contract: Contract, name: str) -> Iterator
         yield NotChecked(where, "the builds of a single core have it")
 
 
-def _values(inspection: Inspection, plan: BuildPlan, name: str) -> list[Value] | Missing:
-    """The values of a constant in one build, the first found first: of its symbol, else of enumerators."""
-    build = inspection.builds.get(plan.name)
-    why = ""
-    if build is not None and build.symbols is not None:
-        try:
-            symbol = build.symbols.find(name)
-        except BuildError as error:
-            return Missing(plan, f"{error.problems[0].what}: {error.problems[0].found}", False)
-        if symbol is not None and symbol.absolute:
-            return [Value(plan, symbol.value, "an absolute symbol")]
-        if symbol is not None and symbol.kind == "object":
-            stored = _stored(inspection, plan, name, symbol.size)
-            if isinstance(stored, Value):
-                return [stored]
-            why = stored
-    types = debug_types(inspection, plan)
-    if isinstance(types, Missing):
-        return types._replace(reason=f"{why}; {types.reason}") if why else types
-    try:
-        numbers = types.constants(name)
-    except BuildError as error:
-        return Missing(plan, error.problems[0].found, False)
-    if numbers:
-        return [Value(plan, number, "by the debug information") for number in numbers]
-    reason = why or f"it has neither a symbol nor an enumerator {name}"
-    if types.elsewhere:
-        return Missing(plan, f"{reason}; {types.elsewhere}", False)
-    return Missing(plan, reason, not why)
-
-
-def _stored(inspection: Inspection, plan: BuildPlan, name: str, size: int) -> Value | str:
-    """The number that the image holds for an object, or why there is none."""
-    if size not in SIZES:
-        return f"its object {name} has {size} bytes, and a number has 1, 2, 4 or 8"
-    try:
-        span = inspection.symbols.span_of(plan.name, name)
-    except SymbolNotPlaced as error:
-        return str(error.problems[0].what)
-    number = int.from_bytes(inspection.bytes_of(span), "little")
-    return Value(plan, number, f"an object of {size} bytes at {format_address(span.start)} of the image")
-
-
 def _in_words(value: Value) -> str:
     shown = f"{value.number}" + (f" ({value.number:#x})" if value.number > 9 else "")
     return f"{shown} in build {value.plan.name}, {value.words}"
@@ -125,12 +68,15 @@ def _several(contract: Contract, where: str, values: list[Value]) -> Finding:
 
 
 def _unequal(contract: Contract, where: str, first: Value, each: Value) -> Finding:
+    """Two values of a constant; further ones, and other types too, come from another version of one header."""
+    name = where.removeprefix(f"contract {contract.name}, ")
     return Finding(
-        f"builds {first.plan.name} and {each.plan.name} have different values of a constant",
+        f"builds {first.plan.name} and {each.plan.name} have different values of {name}",
         concerned(each.plan.name, first.plan.name, each.plan.core, first.plan.core, contract.name),
         where=where,
         found=_in_words(each),
         expected=_in_words(first),
+        follows_from=(("contract-types-agree", contract.name), (RULE.name, contract.name)),
     )
 
 

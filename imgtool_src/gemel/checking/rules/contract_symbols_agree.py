@@ -5,11 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.checking.rule import Rule
-from gemel.errors import BuildError
 from gemel.inspection.contract_parties import (
     DefinedSymbol,
     Missing,
-    debug_types,
     defined_symbol,
     known_to_nobody,
     lacking,
@@ -17,7 +15,7 @@ from gemel.inspection.contract_parties import (
     without_a_voice,
 )
 from gemel.inspection.inspection import Inspection
-from gemel.inspection.shared_objects import contract_types_inside
+from gemel.inspection.shared_objects import types_in_symbol
 from gemel.inspection.wording import concerned, in_source, sized
 from gemel.layout.addresses import seen_by
 from gemel.layout.model import Contract
@@ -108,7 +106,9 @@ def _outside(
             found=f"{place} in {_file(each)}",
             expected=f"inside {area}{seen}",
             span=each.plain,
-            next_step=f"put it in a section of its own, and that section at {format_address(start)} in the linker "
+            next_step=f"all builds have it there: correct area {contract.area} in the layout, or their linker scripts"
+            if len(found) > 1 and len({other.plain for other in found}) == 1 and each.plain
+            else f"put it in a section of its own, and that section at {format_address(start)} in the linker "
             f"script of build {each.plan.name}",
             follows_from=(
                 *((("ram-claims-in-own-areas", each.plan.name),) if each.plain is None else ()),
@@ -147,19 +147,11 @@ def _apart(
             next_step="compile one header on both sides with the same options; name its type in the contract too, "
             "to see what differs",
             lines=lines,
-            follows_from=(("shared-symbols-agree", f"{name} in {builds}"), *_types_of(inspection, each)),
+            follows_from=(
+                ("shared-symbols-agree", f"{name} in {builds}"),
+                *types_in_symbol(inspection, each),
+            ),
         )
-
-
-def _types_of(inspection: Inspection, each: DefinedSymbol) -> tuple[tuple[str, str], ...]:
-    """The types of contracts in the symbol, from which its size follows."""
-    types = debug_types(inspection, each.plan)
-    if isinstance(types, Missing):
-        return ()
-    try:
-        return contract_types_inside(inspection.layout, types, types.variables(each.symbol.name))
-    except BuildError:
-        return ()
 
 
 def _width(*found: DefinedSymbol) -> int:

@@ -69,7 +69,11 @@ def _finding(
         expected=f"{format_address(placed.vector_address)}, the vector table of build {plan.name}",
         span=Span.from_bounds(code[0].stored.start, code[0].stored.end),
         lines=tuple(lines),
-        follows_from=(("boot-constant-agrees", plan.name), ("vector-table-aligned", plan.name)),
+        follows_from=(
+            ("boot-constant-agrees", plan.name),
+            ("vector-table-aligned", plan.name),
+            ("reset-handler-in-code", plan.name),
+        ),
     )
 
 

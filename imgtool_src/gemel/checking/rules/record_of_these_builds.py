@@ -40,7 +40,7 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
                     where=where,
                     found=found,
                     expected=f"{expected} ({placement.build.file})",
-                    follows_from=(("build-ids-equal", name),),
+                    follows_from=(("build-ids-equal", name), ("image-equals-builds", name)),
                 )
             if not differences:
                 yield Holds(f"build {name}")

@@ -15,6 +15,7 @@ from gemel.record.record import BuildEntry, Record
 from gemel.spans import Span, format_address
 
 _ANOTHER = (("record-of-this-layout", "layout"),)
+_PRODUCT = (("record-of-this-layout", "product"),)
 
 
 def check(inspection: Inspection) -> Iterator[Outcome]:
@@ -44,7 +45,12 @@ def _identity(inspection: Inspection, record: Record, plan: RecordPlan) -> Itera
         if found != expected:
             what_words = f"the image is for another {what}"
             yield Finding(
-                what_words, (plan.area, what), where=where, found=_words(found), expected=_words(expected)
+                what_words,
+                (plan.area, what),
+                where=where,
+                found=_words(found),
+                expected=f"{_words(expected)} ({inspection.read.name})",
+                follows_from=() if what == "product" else _PRODUCT,
             )
     if record.layout_sha256 != inspection.read.digest:
         yield Finding(
@@ -54,7 +60,7 @@ def _identity(inspection: Inspection, record: Record, plan: RecordPlan) -> Itera
             found=f"layout digest {record.layout_sha256.hex()[:16]}...",
             expected=f"layout digest {inspection.read.digest.hex()[:16]}... ({inspection.read.name})",
             next_step=_next_step(inspection),
-            follows_from=((RULE.name, "product"),),
+            follows_from=_PRODUCT,
             lines=tuple(_differences(inspection, record)),
         )
 

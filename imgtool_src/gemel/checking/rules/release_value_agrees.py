@@ -15,7 +15,9 @@ from gemel.inspection.wording import concerned, lines_in_short
 from gemel.layout.model import Core, Release
 from gemel.m_profile.known_registers import KnownStore
 from gemel.outcomes import Finding, Holds, NotChecked, Outcome
+from gemel.placement.placing import forgotten_run_area
 from gemel.spans import Span, format_address
+from gemel.structs import replace
 
 if TYPE_CHECKING:
     from gemel.inspection.core_settings import Setting
@@ -83,20 +85,44 @@ def _outcomes(inspection: Inspection, code: CoreCode, core: Core) -> Iterator[Ou
     release = core.release
     if release is None:
         return
-    stores = code.of(release.control_register)
+    stores, vectors = code.of(release.control_register), code.of(release.vector_register)
+    tables = list(_tables(inspection, core))
+    known = {address & -ALIGNMENT for address in (*tables, *_named_constants(inspection, code))}
+    if _crossed(release, known, stores, vectors):
+        yield _other_way_round(code, core, release, stores[0])
+        return
     if any(_may_release(release, each.store) for each in stores):
         yield Holds(f"core {core.name}, by build {code.plan.name}")
     elif stores:
         yield _finding(code, core, release, stores)
-    stores = code.of(release.vector_register)
-    tables = list(_tables(inspection, core))
-    if not stores or not tables:
+    if not vectors or not tables:
         return
-    known = {address & -ALIGNMENT for address in (*tables, *_named_constants(inspection, code))}
-    if any(each.store.value is None or each.store.value & -ALIGNMENT in known for each in stores):
+    if any(each.store.value is None or each.store.value & -ALIGNMENT in known for each in vectors):
         yield Holds(f"vectors of core {core.name}, by build {code.plan.name}")
     else:
-        yield _other_table(code, core, release, stores, tables)
+        yield _other_table(inspection, code, core, release, vectors, tables)
+
+
+def _crossed(release: Release, known: set[int], control: list[Setting], vectors: list[Setting]) -> bool:
+    """Whether code writes the address of vectors to the one register and the value that releases to the other."""
+    values = [each.store.value for each in control]
+    return any(value is not None and value & -ALIGNMENT in known for value in values) and any(
+        each.store.value is not None and _releases(release, each.store.value) for each in vectors
+    )
+
+
+def _other_way_round(code: CoreCode, core: Core, release: Release, first: Setting) -> Finding:
+    plan, register = code.plan, format_address(release.control_register)
+    return Finding(
+        f"build {plan.name} writes the two registers that release core {core.name} the other way round",
+        concerned(plan.name, plan.core, core.name),
+        where=f"build {plan.name} ({code.build.file}), store to {register} at {first.place}",
+        found=f"{format_address(first.store.value or 0)}, a vector table of core {core.name}, to the control register",
+        expected=f"it at {format_address(release.vector_register)}, the vector register",
+        span=Span(first.store.at, 4),
+        next_step=f"swap vector_register and control_register in [core.{core.name}.release], or correct the code of "
+        f"build {plan.name}",
+    )
 
 
 def _tables(inspection: Inspection, core: Core) -> Iterator[int]:
@@ -117,8 +143,22 @@ def _named_constants(inspection: Inspection, code: CoreCode) -> Iterator[int]:
                 yield from (word for (word,) in struct.iter_unpack("<I", data))
 
 
+def _linked_for(inspection: Inspection, core: Core, store: Setting) -> list[str]:
+    """The builds of a core that are linked for the address, in RAM, which the layout does not say."""
+    return [
+        plan.name
+        for plan in vector_builds(inspection.layout)
+        if plan.core == core.name and forgotten_run_area(inspection.layout, plan, store.store.value or 0)
+    ]
+
+
 def _other_table(
-    code: CoreCode, core: Core, release: Release, stores: list[Setting], tables: list[int]
+    inspection: Inspection,
+    code: CoreCode,
+    core: Core,
+    release: Release,
+    stores: list[Setting],
+    tables: list[int],
 ) -> Finding:
     plan, first = code.plan, stores[0]
     lines = [f"{format_address(each.store.value or 0)} at {each.place}" for each in stores[1:]]
@@ -132,6 +172,7 @@ def _other_table(
         span=Span(first.store.at, 4),
         lines=lines_in_short(lines, "store"),
         next_step=f"correct the address in the code of build {plan.name}, or place the build of core {core.name} there",
+        follows_from=tuple(("reset-handler-in-code", name) for name in _linked_for(inspection, core, first)),
     )
 
 
@@ -151,13 +192,11 @@ def _may_release(release: Release, store: KnownStore) -> bool:
     return bool((changed.ones | changed.zeros) & release.release_mask) and not wrong & release.release_mask
 
 
-def _written(store: KnownStore, mask: int) -> str:
-    """What a store writes, for people, with what the bits of the mask are then."""
+def _written(store: KnownStore, *masks: int) -> str:
+    """What a store writes, for people, with what the bits of each mask are then."""
     if store.value is not None:
-        return (
-            f"{format_address(store.value)}, of which the bits {format_address(mask)} are "
-            + format_address(store.value & mask)
-        )
+        bits = [f"the bits {format_address(mask)} are {format_address(store.value & mask)}" for mask in masks]
+        return f"{format_address(store.value)}, of which {' and '.join(bits)}"
     ones, zeros = (store.changed.ones, store.changed.zeros) if store.changed else (0, 0)
     changes = [f"{format_address(bits)} {how}" for bits, how in ((ones, "set"), (zeros, "cleared")) if bits]
     return f"what it reads there with the bits {' and '.join(changes)}"
@@ -166,13 +205,17 @@ def _written(store: KnownStore, mask: int) -> str:
 def _finding(code: CoreCode, core: Core, release: Release, stores: list[Setting]) -> Finding:
     plan, first = code.plan, stores[0]
     key = f", with {format_address(release.key_value)} in the bits {format_address(release.key_mask)}"
-    lines = [f"{_written(each.store, release.release_mask)} at {each.place}" for each in stores[1:]]
+    masks = (release.release_mask, *([release.key_mask] if release.key_mask else []))
+    lines = [f"{_written(each.store, *masks)} at {each.place}" for each in stores[1:]]
+    unlocked = replace(release, key_mask=0)
+    no_key = any(each.store.value is not None and _releases(unlocked, each.store.value) for each in stores)
+    what = "the release of core {} without its key" if no_key else "no value that releases core {}"
     return Finding(
-        f"build {plan.name} never writes the value that releases core {core.name}",
+        f"build {plan.name} writes {what.format(core.name)}",
         concerned(plan.name, plan.core, core.name),
         where=f"build {plan.name} ({code.build.file}), store to {format_address(release.control_register)} at "
         f"{first.place}",
-        found=_written(first.store, release.release_mask),
+        found=_written(first.store, *masks),
         expected=f"{format_address(release.release_value)} in the bits {format_address(release.release_mask)}"
         + (key if release.key_mask else ""),
         span=Span(first.store.at, 4),

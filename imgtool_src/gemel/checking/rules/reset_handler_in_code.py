@@ -31,6 +31,8 @@ def _outcome(inspection: Inspection, table: VectorTable) -> Outcome:
     cause: tuple[tuple[str, str], ...] = ()
     if not runs_from(inspection, table.placed, reset & ~1):
         what = f"core {core} would start outside the code of build {name}"
+        if forgotten_run_area(inspection.layout, table.plan, reset):
+            what = f"build {name} is linked to run in RAM; the layout says that it runs where it is stored"
         expected = f"inside {run_span_as_seen(table.placed)}"
         next_step = _next_step(inspection, table, reset)
     elif closed := in_execute_never(reset):

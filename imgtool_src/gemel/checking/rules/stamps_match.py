@@ -83,6 +83,7 @@ def _of_other_bytes(inspection: Inspection, span: Span, found: bytes) -> Iterato
 
 def _causes(stamp: Stamp) -> Iterator[tuple[str, str]]:
     """What another value may follow from: another version or counter was required, another build given."""
+    yield "written-places-free", stamp.name
     value = stamp.value
     if isinstance(value, StampValue):
         if value.version:

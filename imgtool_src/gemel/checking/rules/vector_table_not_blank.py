@@ -65,23 +65,22 @@ def _finding(inspection: Inspection, plan: BuildPlan, place: Span) -> Finding:
         )
     others = likely_tables(inspection, plan)
     start = place.start - plan.vector_offset
-    hint = ""
+    what, hint, seen = f"the vector table of build {plan.name} is blank", "", ""
     if others:
+        what = f"the vector table of build {plan.name} is not where core {plan.core} looks for it"
+        seen = f"words of a vector table at {', '.join(map(format_address, others[:4]))}; "
         hint = (
             f"link build {plan.name} so that its vector table is at {format_address(place.start)}, or show "
             f"the layout where it is: vector_offset = {others[0] - start:#x} in [build.{plan.name}]"
         )
     return Finding(
-        f"the vector table of build {plan.name} is blank",
+        what,
         parties,
         where=where,
-        found=f"{words} in both words that core {plan.core} starts with",
+        found=f"{seen}{words} in both words that core {plan.core} starts with",
         expected="an initial stack pointer and a reset handler",
         span=place,
         next_step=moved or hint,
-        lines=tuple(
-            f"what could be its vector table is at {format_address(address)}" for address in others[:4]
-        ),
     )
 
 

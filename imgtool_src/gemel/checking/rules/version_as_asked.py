@@ -56,6 +56,7 @@ def _another(area: str, part: str, found: str, due: str, given: bool) -> Finding
         found=found,
         expected=f"{due} ({option if given else 'layout'})",
         next_step=f"take the image that is meant, or {step}",
+        follows_from=(("record-of-this-layout", "product"),),
     )
 
 
@@ -74,6 +75,7 @@ def _by_layout(least: int, found: int, where: str, area: str) -> Outcome:
         found=str(found),
         expected=f"{least} or more (layout)",
         next_step=f"take a newer image, or give --rollback {found} if this older one is meant",
+        follows_from=(("record-of-this-layout", "product"),),
     )
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from itertools import pairwise
 
 from gemel.checking.rule import Rule
 from gemel.inspection.inspection import Inspection
@@ -36,6 +37,23 @@ def check(inspection: Inspection) -> Iterator[Outcome]:
             yield NotChecked(where, reason)
         else:
             yield from found_or_holds(_findings(inspection, where, item, places.known[item.name]), where)
+    yield from _shared(places.known)
+
+
+def _shared(places: Mapping[str, Span]) -> Iterator[Finding]:
+    """Values that are written to the same bytes, of which symbols alone show the places."""
+    by_address = sorted(places.items(), key=lambda pair: pair[1])
+    for (first, span), (second, other) in pairwise(by_address):
+        if span.overlaps(other):
+            yield Finding(
+                f"{first} and {second} are written to the same bytes",
+                (first, second),
+                where=f"{first} at {span}, {second} at {other}",
+                found=sized(span.intersection(other)),
+                expected="separate places",
+                span=span.intersection(other),
+                next_step=f"give {second} a place of its own in the layout (at)",
+            )
 
 
 def _not_seen(inspection: Inspection, place: Span) -> str:
@@ -109,8 +127,8 @@ RULE = Rule(
     name="written-places-free",
     severity="error",
     guards="device",
-    checks="At the place of each stamp and checksum, no given build stores bytes other than erased ones or "
-    "zeros, or the place is inside the symbol that it is given by.",
+    checks="At the place of each stamp and checksum, no other one is written, and no given build stores bytes other "
+    "than erased ones or zeros, or the place is inside the symbol that it is given by.",
     why="The value replaces what the build has there. Where code or data grew into the place, often the last "
     "word of an area, the device runs into the bytes of a checksum as if they were instructions; a value "
     "wider than its symbol changes the constant after it. Every checksum still matches.",

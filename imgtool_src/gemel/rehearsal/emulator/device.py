@@ -34,7 +34,7 @@ MAX_RESTARTS = 2
 """Resets of the device that code may request; one more is a finding."""
 
 LOOK_EVERY, LOOKS_APART = 4096, 1024
-"""Instructions between two looks at goals in memory and for a repeating state; in long runs this part of the time."""
+"""Instructions between two looks for a repeating state; in long runs this part of the time."""
 
 
 class Device:
@@ -46,6 +46,7 @@ class Device:
         slacks = {window.memory: window.start % PAGE for core in plan.cores for window in core.windows}
         self.memories = {each.name: Backing(each, slacks.get(each.name, 0)) for each in plan.memories}
         self.reached_goals = [False] * len(plan.goals)
+        self._words_sought = {index: goal.word for index, goal in enumerate(plan.goals) if goal.word}
         self.running: EmulatedCore | None = None
         self._to_start: list[tuple[str, int]] = []
         self._released: set[str] = set()
@@ -92,6 +93,8 @@ class Device:
             look_at = self.schedule.on_core(core, self._look_at + LOOK_EVERY)
             self._run(core, min(self.schedule.limit(core), look_at, self.plan.budget))
             now = self.schedule.common(core, core.time)
+            if self._words_sought:
+                self._look_at_words()
             if self._to_restart:
                 self._restart(now)
                 same = SameState(self)
@@ -151,7 +154,6 @@ class Device:
 
     def _end(self, time: int, same: SameState) -> str:
         """Why the run ends here; empty if it goes on."""
-        self._look_at_words()
         if self._all_done(time):
             return "goals"
         fault = self.log.first_fault
@@ -173,17 +175,16 @@ class Device:
 
     def _end_asleep(self) -> str:
         """Why the run ends where nothing runs or will wake."""
-        self._look_at_words()
         if self.plan.goals and all(self.reached_goals):
             return "goals"
         return "finding" if self.log.first_fault is not None else "asleep"
 
     def _look_at_words(self) -> None:
-        for index, goal in enumerate(self.plan.goals):
-            if goal.word and not self.reached_goals[index]:
-                memory, offset, value, mask = goal.word
-                if self.memories[memory].word(offset) & mask == value & mask:
-                    self._reach(index, None)
+        """After each turn of a core, since another turn may write a word again."""
+        for index, (memory, offset, value, mask) in list(self._words_sought.items()):
+            if self.memories[memory].word(offset) & mask == value & mask:
+                del self._words_sought[index]
+                self._reach(index, None)
 
     # -- what cores and registers ask of it ---------------------------------------------------------
 

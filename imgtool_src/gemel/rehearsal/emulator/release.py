@@ -70,6 +70,8 @@ class ReleaseWatch:
         if releases and not self.released:
             self.released = True
             self._start(self.core, self.vector if self.vector is not None else 0)
+        elif not self.released and value & mask:
+            self._report("control-register", {"value": value & mask}, {"of": self.core})
         elif self.released and not releases:
             self.released = False
             self._report("held-back-again", {"value": wanted}, {"of": self.core})

@@ -38,7 +38,9 @@ text { font-family: sans-serif; font-size: 12px; fill: #1b1f24 }
 
 def picture_of(rehearsal: Rehearsal, style: str = STYLE) -> str:
     """The SVG text; ``style`` is empty where the page that it goes into has one for its classes."""
-    events = [event for event in rehearsal.events if event.kind != "vector-register"]
+    events = [
+        event for event in rehearsal.events if event.kind not in ("control-register", "vector-register")
+    ]
     scale = _Scale(sorted({0, rehearsal.time, *(event.time for event in events)}))
     lanes = {core.name: TOP + index * LANE for index, core in enumerate(rehearsal.cores)}
     parts = [_title(rehearsal)]

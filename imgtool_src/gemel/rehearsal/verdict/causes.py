@@ -8,6 +8,7 @@ from gemel.rehearsal.kinds import FATAL
 from gemel.rehearsal.plan import DevicePlan
 from gemel.rehearsal.raw_run import RawRun
 from gemel.rehearsal.result import RehearsalFinding
+from gemel.rehearsal.verdict.endings import polls_other
 from gemel.structs import replace
 
 RELEASES = frozenset(
@@ -56,14 +57,23 @@ class _Follows:
             for event in run.events
             if event.kind == "lock-not-given-back"
         }
+        self.polls = {
+            event.core for event in run.events if event.kind == "loops" and polls_other(plan, event)
+        }
         self.nested = {(event.time, event.core) for event in run.events if event.numbers.get("nested")}
 
     def __call__(self, finding: RehearsalFinding, cause: RehearsalFinding, before: bool) -> bool:
         """``before``: the cause was found first."""
         if finding.severity != "error" or cause.severity != "error":
             return False
+        if finding.kind == "endless-loop" and finding.core == self.primary and finding.core in self.polls:
+            return cause.kind in ("never-released", "release-without-key")
         if finding.kind == "never-released":
-            return cause.kind == "release-without-key" or (cause.kind in STUCK and cause.core == self.primary)
+            return cause.kind == "release-without-key" or (
+                cause.kind in STUCK
+                and cause.core == self.primary
+                and not (cause.kind == "endless-loop" and self.primary in self.polls)
+            )
         if cause.kind == "lock-not-given-back":
             return finding.kind in STUCK - FATAL and finding.core in self.waited[cause.core]
         if not before:

@@ -34,7 +34,7 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
     again = {event.core: event for event in run.events if _recurs(event) and event.core in loops}
     causes = [error_about(event, words_for(event, names), names, event.kind) for event in again.values()]
     causes += [finding for finding in _handlers(run, names) if finding.core not in again]
-    stuck = {core for core, event in loops.items() if not _polls_other(plan, event)} | _stopped(run)
+    stuck = {core for core, event in loops.items() if not polls_other(plan, event)} | _stopped(run)
     causes += _sleepers(plan, run, names, stuck)
     named = {finding.core for finding in causes} | _stopped(run)
     for core, event in loops.items():
@@ -42,7 +42,7 @@ def ending_findings(plan: DevicePlan, run: RawRun, names: CodeNames) -> list[Reh
             continue
         if "register" in event.numbers:
             causes.append(_waits_for_register(event, names))
-        elif not (named - {core} and _polls_other(plan, event)):
+        elif not (named - {core} and polls_other(plan, event)):
             causes.append(_loop(event, names))
     if not plan.goals and run.ended == "budget":
         causes += _busy(plan, run, names, {finding.core for finding in causes})
@@ -54,7 +54,7 @@ def _recurs(event: RawEvent) -> bool:
     return "recovered" in event.numbers and event.numbers.get("times", 1) >= MANY_TIMES
 
 
-def _polls_other(plan: DevicePlan, event: RawEvent) -> bool:
+def polls_other(plan: DevicePlan, event: RawEvent) -> bool:
     """Whether a loop reads memory that is not its core's own: it waits for another core."""
     address = event.numbers.get("memory")
     core = next(each for each in plan.cores if each.name == event.core)

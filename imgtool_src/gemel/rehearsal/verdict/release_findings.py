@@ -81,11 +81,22 @@ def _never_released(plan: DevicePlan, core: CorePlan, run: RawRun, names: CodeNa
     raw = next(each for each in run.cores if each.name == primary.name)
     release = core.release
     control = names.register(release.control_register) if release else ""
+    writes = [e for e in run.events if e.kind == "control-register" and e.words["of"] == core.name]
+    written = (
+        f"{control} gets {format_address(writes[-1].numbers['value'])}, and no value that releases it; "
+        if writes
+        else ""
+    )
     words = Words(
         f"core {core.name} is never released",
-        f"{_budget(run)}after {run.time:,} instructions core {primary.name} {STATES[raw.state]}",
-        f"a write to {control} that lets it run",
-        ("allow more instructions (--budget), or " if run.ended == "budget" else "")
+        f"{written}{_budget(run)}after {run.time:,} instructions core {primary.name} {STATES[raw.state]}",
+        f"a write of {format_address(release.release_value)} in the bits {format_address(release.release_mask)} to "
+        f"{control}"
+        if release
+        else "",
+        "write the value of the data sheet, or correct release_mask and release_value in the layout"
+        if writes
+        else ("allow more instructions (--budget), or " if run.ended == "budget" else "")
         + "see why the primary does not get there; a register that it waits for may need describing",
     )
     return at_end(raw, run, words, names, "never-released")

@@ -39,6 +39,11 @@ def _vector(event: RawEvent, names: CodeNames) -> str:
     return f"vector register of {event.words['of']} = {format_address(event.numbers['value'])}"
 
 
+def _control(event: RawEvent, names: CodeNames) -> str:
+    value = format_address(event.numbers["value"])
+    return f"control register of {event.words['of']} = {value}, which does not release it"
+
+
 def _text(event: RawEvent, names: CodeNames) -> str:
     return f"{event.words['port']}: {on_one_line(event.words['line'][:200])}"
 
@@ -97,6 +102,7 @@ _TELL: dict[str, Callable[[RawEvent, CodeNames], str]] = {
     "start": _start,
     "restarts": lambda event, names: "resets the device",
     "released": _released,
+    "control-register": _control,
     "vector-register": _vector,
     "text": _text,
     "goal": _goal,
