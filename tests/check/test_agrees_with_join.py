@@ -30,6 +30,7 @@ from gemel.checking.runner import check
 from gemel.inspection.inspection import Inspection
 from gemel.joining.merging import merge_builds
 from gemel.layout.reader import ReadLayout
+from gemel.placement.elsewhere import problems_of
 from gemel.placement.placing import place_all
 
 RULES = (
@@ -96,7 +97,7 @@ def test_check_finds_what_join_refuses(case: str) -> None:
     read, handed = CASES[case]
     placements = place_all(read.layout, handed)
     _, problems = merge_builds(read.layout, placements)
-    refused = bool(problems or any(placement.problems for placement in placements.values()))
+    refused = bool(problems or problems_of(read.layout, placements))
     rules = [rule for rule in map(rule_named, RULES) if rule]
     assert len(rules) == len(RULES)
     result = check(Inspection(read, joined().image, handed), TODAY, rules)
@@ -108,6 +109,5 @@ def test_both_outcomes_are_among_the_cases() -> None:
     refused = set()
     for read, handed in CASES.values():
         placements = place_all(read.layout, handed)
-        problems = [problem for each in placements.values() for problem in each.problems]
-        refused.add(bool(problems + merge_builds(read.layout, placements)[1]))
+        refused.add(bool(problems_of(read.layout, placements) + merge_builds(read.layout, placements)[1]))
     assert refused == {True, False}

@@ -33,7 +33,7 @@ FAULTS = [
         'size = "4 KiB"',
         'size = "4 kB"',
         'value of the wrong kind: memory.control.size; found "4 kB"; expected a size of 1 to 4 GiB: bytes as a '
-        'number, or text such as "4 KiB" (B, KiB, MiB, GiB)',
+        'number, or text such as "4 KiB" (B, KiB, MiB, GiB); did you mean "4 KiB"?',
     ),
     (
         "start = 0x5000_0000",

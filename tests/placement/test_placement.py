@@ -348,13 +348,24 @@ def test_over_the_end_of_a_memory() -> None:
 
 
 def test_swapped_files() -> None:
-    """Each file in the other's area is told as such, once for each build."""
-    problems = refused(lambda: joined(None, builds(sampler_elf(), station_elf())))
-    assert whats(problems) == [
-        "build station has no byte in its own area",
-        "build sampler has no byte in its own area",
-    ]
-    assert problems[0].next_step.endswith("in area sampler-code of build sampler: were the files swapped?")
+    """Files in each other's areas are one problem."""
+    (problem,) = refused(lambda: joined(None, builds(sampler_elf(), station_elf())))
+    assert problem.what == "the files of builds sampler and station are swapped"
+    assert problem.found.count("..") == 2
+
+
+def test_one_file_for_two_builds() -> None:
+    """The same file given for both builds is no swap, and the problem says which build lacks its own."""
+    (problem,) = refused(lambda: joined(None, builds(sampler=station_elf())))
+    assert problem.what == "build sampler has no byte in its own area"
+    assert problem.next_step.startswith("builds sampler and station have the same file")
+
+
+def test_a_build_linked_for_the_place_of_another_one() -> None:
+    """A second build at the place of the first, which is there too, is to be linked again, not swapped."""
+    (problem,) = refused(lambda: joined(None, builds(sampler=sampler_elf(base=STATION))))
+    assert "link build sampler for 0x1000_1000" in problem.next_step
+    assert "swapped" not in problem.next_step
 
 
 def test_a_build_linked_for_another_origin() -> None:

@@ -144,6 +144,8 @@ def _opened(path: Path, *, plain: bool) -> BinaryIO:
             "a file" if plain else "a file, or a pipe that is open already",
             "copy it into a file first",
         )
+    if (path / "release.json").is_file():
+        hint = f"gemel check --release {path} checks the whole folder"
     raise UsageProblem(
         Problem(
             "this cannot be read as a file", where=str(path), found=kind, expected=expected, next_step=hint
@@ -175,13 +177,21 @@ def _cannot_read(path: Path, error: OSError | ValueError) -> Problem:
     return Problem(what, where=str(path), found=reason, expected=expected, next_step=step)
 
 
+LEAST_ALIKE = 0.5
+"""How alike two names must be without their suffixes, which files of one kind have in common."""
+
+
 def _nearest(path: Path) -> str:
     """What to do about a file that is not there: a name like it in its folder, or that there is no such folder."""
-    from difflib import get_close_matches
+    from difflib import SequenceMatcher, get_close_matches
 
     try:
         names = sorted(os.listdir(path.parent))
     except OSError:
         return f"check the path: there is no folder {path.parent}"
-    near = get_close_matches(path.name, names[:MAX_NAMES], n=1)
+    near = [
+        name
+        for name in get_close_matches(path.name, names[:MAX_NAMES], n=3)
+        if SequenceMatcher(None, path.stem, name.rpartition(".")[0] or name).ratio() >= LEAST_ALIKE
+    ]
     return f"did you mean {path.parent / near[0]}?" if near else "check the path"

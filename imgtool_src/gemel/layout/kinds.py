@@ -173,7 +173,7 @@ class Size(ValueType):
         elif isinstance(value, str) and (match := re.fullmatch(self.pattern, value)):
             size = int(match[1].replace("_", "")) * self.units[match[2]]
         if size is None:
-            return self.refuse(value, path, report, next_step=_quoted_number_hint(value))
+            return self.refuse(value, path, report, next_step=_unit_hint(value) or _quoted_number_hint(value))
         if not self.low <= size <= 1 << 32:
             return self.refuse(value, path, report, "size out of range")
         return size
@@ -185,6 +185,12 @@ class Size(ValueType):
                 {"type": "string", "pattern": f"^{self.pattern}$"},
             ]
         }
+
+
+def _unit_hint(value: object) -> str:
+    """The unit that a size was meant in, for ``"4 KB"``, ``"4K"`` and the like."""
+    other = re.fullmatch(r"\s*([0-9_]+)\s*([KMG])i?B?\s*", value, re.I) if isinstance(value, str) else None
+    return f'did you mean "{other[1]} {other[2].upper()}iB"?' if other else ""
 
 
 class Flag(ValueType):

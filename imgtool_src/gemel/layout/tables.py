@@ -145,6 +145,10 @@ class Either(ValueType):
         return {"anyOf": [kind.schema() for kind in self.kinds]}
 
 
+OF_OTHERS = ("format", "product", "version", "rollback")
+"""Keys that say nothing of what kind a file is: a policy has some of them, too."""
+
+
 class Table(ValueType):
     """A table with exactly the keys that struct ``model`` declares; read as an instance of it.
 
@@ -164,15 +168,25 @@ class Table(ValueType):
         self.label = "table"
         self.words = f"a table with one of {listed}" if exactly_one else f"a table with {listed}"
 
-    def none_known(self, document: dict[str, object], what: str) -> LayoutFault | None:
-        """The fault of a document that is another file: keys, and none of this table's.  It names none of them."""
-        if not document or any(name in self.keys for name in document):
+    def none_known(
+        self, document: dict[str, object], what: str, neither: tuple[str, ...] = ()
+    ) -> LayoutFault | None:
+        """The fault of a document that is another file: keys, and none of this table's.  It names none of them.
+
+        ``neither`` are keys that files of other kinds have too, and so do not count.
+        """
+        counted = [name for name in document if name not in neither]
+        if not counted or any(name in self.keys or nearest_hint(name, self.keys) for name in counted):
             return None
-        count = len(document)
+        count = len(counted)
         found = f"{count} other{'' if count == 1 else 's'}"
         expected = f"format = 1 and keys of a {what}"
         return LayoutFault(
-            (), f"this is no {what}: none of its keys is one of a {what}", found=found, expected=expected
+            (),
+            f"this is no {what}: none of its keys is one of a {what}",
+            found=found,
+            expected=expected,
+            next_step="a layout comes before the image, a policy after --policy" if neither else "",
         )
 
     def likeness(self, value: dict[str, object]) -> int:

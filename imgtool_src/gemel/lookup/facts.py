@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Literal
 
@@ -192,7 +193,9 @@ class Lookup:
             where=searched or "no build given",
             found=name,
             expected="an address, or a symbol of a given build",
-            next_step=f"nearest names: {', '.join(near[:3])}"
+            next_step=f"as an address, write 0x{name}"
+            if re.fullmatch(r"[0-9A-Fa-f]{4,7}", name)
+            else f"nearest names: {', '.join(near[:3])}"
             if near
             else "give the build that defines it: NAME=BUILD",
         )

@@ -10,7 +10,7 @@ from typing import Any
 
 from gemel.errors import GemelError, Problem
 from gemel.layout.kinds import INVALID, LayoutFault, nearest_hint
-from gemel.layout.tables import Table, dotted
+from gemel.layout.tables import OF_OTHERS, Table, dotted
 from gemel.policy.model import Policy
 from gemel.structs import Struct
 from gemel.text.escaping import in_toml
@@ -54,7 +54,7 @@ def read_policy(
     document = _parse(data, file)
     faults: list[LayoutFault] = []
     table = Table(Policy)
-    strange = table.none_known(document, "policy")
+    strange = table.none_known(document, "policy", OF_OTHERS)
     faults += [strange] if strange else []
     policy = INVALID if strange else table.read(document, (), faults.append)
     if policy is not INVALID:

@@ -111,11 +111,13 @@ def received(rule: Rule, folder: ReleaseFolder) -> Rule:
     with suppress(GemelError):
         names += [folder.contents.layout, *(each.file for each in folder.contents.images)]
 
+    earlier = (LISTED,) if rule.name == AGREES else (LISTED, AGREES)
+
     def check(inspection: Inspection) -> Iterator[Outcome]:
         for outcome in rule.check(inspection):
             if isinstance(outcome, Finding):
                 files = (*outcome.parties, *names)
-                causes = tuple((each, file) for each in (LISTED, AGREES) for file in files)
+                causes = tuple((each, file) for each in earlier for file in files)
                 yield replace(outcome, follows_from=causes)
             else:
                 yield outcome

@@ -156,7 +156,9 @@ def _unknown_build(layout: Layout, name: str) -> Problem | None:
         "the layout has no such build",
         found=name,
         expected=f"one of {', '.join(layout.builds)}",
-        next_step=nearest_hint(name, layout.builds),
+        next_step="builds of an older image (old:) are for gemel compare, and for gemel release with --previous"
+        if name.startswith("old:")
+        else nearest_hint(name, layout.builds),
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
@@ -61,17 +62,34 @@ def answers_of(lookup: Lookup, queries: Sequence[str], cores: Sequence[str] = ()
         try:
             answers.append(_answer(lookup, query, cores or lookup.cores))
         except UsageProblem as error:
-            problems.extend(error.problems)
+            problems += [_a_log(query)] if os.path.isfile(query) else error.problems
     if problems:
         raise UsageProblem(problems)
     return answers
 
 
+def _a_log(name: str) -> Problem:
+    return Problem(
+        "this is a file's name, not a symbol",
+        found=name,
+        expected="an address or a symbol; a log is read from standard input",
+        next_step=f"gemel where LAYOUT < {name}",
+    )
+
+
 def unknown_cores(lookup: Lookup, cores: Sequence[str]) -> list[Problem]:
     """A problem for each of ``cores`` that the lookup does not have."""
+    from gemel.layout.kinds import nearest_hint
+
     expected = f"one of {', '.join(lookup.cores)}"
     return [
-        Problem("unknown core", where="--core", found=core, expected=expected)
+        Problem(
+            "unknown core",
+            where="--core",
+            found=core,
+            expected=expected,
+            next_step=nearest_hint(core, lookup.cores),
+        )
         for core in cores
         if core not in lookup.cores
     ]

@@ -53,8 +53,8 @@ def signatures_from(
         try:
             made.append((key, signature_made_elsewhere(record_bytes, key, _signature_bytes(path), str(path))))
         except SealError as error:
-            other = _other_request(record_bytes, path)
-            problems = [replace(each, found=f"{each.found}{other}") for each in error.problems]
+            other = _other_request(record_bytes, key, path)
+            problems = [replace(each, **other) for each in error.problems]
             findings += zip(error.faults, problems, strict=True)
     if findings:
         raise SealError(findings)
@@ -67,20 +67,38 @@ def _signature_bytes(path: Path) -> bytes:
     return limited(path, LARGEST_SIGNATURE, "a signature")
 
 
-def _other_request(record_bytes: bytes, path: Path) -> str:
-    """How the request next to a signature's file (x.tbs next to x.tbs.sig) differs from what is sealed here."""
+def _other_request(record_bytes: bytes, key: PublicKey, path: Path) -> dict[str, str]:
+    """What a signature is of, where it is a request itself or one is next to it (x.tbs next to x.tbs.sig).
+
+    Parts of a problem that say more than that the signature does not hold.
+    """
     from gemel.files.reading import limited
     from gemel.record.record import decode
     from gemel.seals.to_be_signed import LARGEST_REQUEST, RequestError, differences, read_to_be_signed
 
     request = path.with_suffix("")
+    if path.suffix == ".tbs":
+        return {
+            "found": "the bytes to be signed",
+            "next_step": f"sign them, and give the signature, such as {path.name}.sig",
+        }
     try:
         if request == path:
-            return ""
+            return {}
         asked = read_to_be_signed(limited(request, LARGEST_REQUEST, "a request", plain=True), str(request))
     except (UsageProblem, RequestError):
-        return ""
+        return {}
     told = list(differences(decode(record_bytes, "the record"), asked.record))
-    if not told:
-        return ""
-    return f"; {request.name} next to it is for another image: {'; '.join(told)}"
+    if told:
+        return {
+            "what": "a signature is for another image",
+            "found": f"{request.name}, next to it, has {'; '.join(told)}",
+            "next_step": "give the image whose bytes were signed, or have those of this image signed",
+        }
+    if asked.key_fingerprint != key.fingerprint:
+        return {
+            "what": "a signature is given with another key than it was requested of",
+            "found": f"{request.name}, next to it, names key {asked.key_fingerprint.hex()}",
+            "next_step": "give the public key of that signature as its --public",
+        }
+    return {}

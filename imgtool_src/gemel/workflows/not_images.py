@@ -26,7 +26,13 @@ def refuse_no_image(path: Path, form: str | None = None) -> None:
         mode = os.stat(path).st_mode
         if stat.S_ISDIR(mode):
             raise UsageProblem(
-                Problem("this cannot be read as a file", where=str(path), found="a folder", expected=IMAGES)
+                Problem(
+                    "this cannot be read as a file",
+                    where=str(path),
+                    found="a folder",
+                    expected=IMAGES,
+                    next_step=_inside(path),
+                )
             )
         if not stat.S_ISREG(mode):
             return  # a pipe can be read once only, and a missing file is for the reader of images to report
@@ -54,6 +60,14 @@ def refuse_no_image(path: Path, form: str | None = None) -> None:
     misnamed = _misnamed(path, suffix, start) if form is None else None
     if misnamed:
         raise UsageProblem(misnamed)
+
+
+def _inside(folder: Path) -> str:
+    """What to do with a folder in place of an image: a release has one, and is checked by itself."""
+    if not (folder / "release.json").is_file():
+        return ""
+    image = next(iter(sorted(folder.glob("*.hex"))), folder / "IMAGE")
+    return f"give an image in it, such as {image}; gemel check --release {folder} checks the whole folder"
 
 
 def _a_build(path: Path, start: bytes) -> Problem:

@@ -63,7 +63,8 @@ KEEPS = {
 def test_the_finding_says_where_the_table_went() -> None:
     """For a build linked elsewhere in its area, the finding gives its table's address and the way out."""
     (finding,) = findings(BREAKS["linked after its place"]())
-    assert finding.lines == ("what could be its vector table is at 0x1000_1800",)
+    assert finding.what == "the vector table of build sampler is not where core sampler looks for it"
+    assert finding.found.startswith("words of a vector table at 0x1000_1800; ")
     assert "vector_offset = 0x800" in finding.next_step
     assert "0x1000_1000" in finding.next_step
     assert finding.span == Span(SAMPLER, 8)

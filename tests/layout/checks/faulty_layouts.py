@@ -287,12 +287,11 @@ OF_CORES = [
         "two-primaries",
         'role = "primary" #',
         "a device has one primary core: core.sampler.role; found station, sampler; expected one "
-        'core with role = "primary"',
+        'core with role = "primary"; say role = "secondary" of all but one of station, sampler',
         {
             'role = "secondary"': 'role = "primary" #',
             "[core.sampler.release]": f"{_THIRD_CORE}[core.third.release]",
         },
-        count=2,
     ),
     Faulty(
         "no-primary",
@@ -435,6 +434,23 @@ OF_CORES = [
 
 OF_AREAS = [
     Faulty(
+        "memory-without-its-unit",
+        "size = 16",
+        "memory flash ends before 5 of its areas: station-code, sampler-code, spare, record and more: "
+        "memory.flash.size; found 16 bytes; expected at least 12 KiB (12,288 bytes), or areas that end earlier; "
+        '16 is a number of bytes: is "16 KiB" meant?',
+        {'start = 0x1000_0000\nsize = "16 KiB"': "start = 0x1000_0000\nsize = 16"},
+    ),
+    Faulty(
+        "offset-without-its-unit",
+        "sampler-run = ",
+        "areas overlap: station-ram and sampler-run share 0x2000_000D..0x2000_0C0C: area.sampler-run; found "
+        "station-ram "
+        "0x2000_0000..0x2000_1FFF, sampler-run 0x2000_000D..0x2000_0C0C; expected separate areas; "
+        '13 is a number of bytes: is "13 KiB" meant?',
+        {'sampler-run = { memory = "ram", offset = "13 KiB"': 'sampler-run = { memory = "ram", offset = 13'},
+    ),
+    Faulty(
         "area-behind-its-memory",
         "sampler-run = ",
         "area ends after its memory: area.sampler-run; found 0x2000_3400..0x2000_43FF, 4 KiB "
@@ -488,14 +504,14 @@ OF_AREAS = [
         "two-builds-in-one-area",
         'stored_in = "station-code" # 2',
         "area already taken by build station: build.sampler.stored_in; found station-code; "
-        "expected an area of its own",
+        "expected an area of its own; no build is in sampler-code",
         {'stored_in = "sampler-code"': 'stored_in = "station-code" # 2'},
     ),
     Faulty(
         "build-twice-in-its-area",
         "also_stored_in",
         "area already taken by build sampler: build.sampler.also_stored_in[0]; found "
-        "sampler-code; expected an area of its own",
+        "sampler-code; expected an area of its own; add an area for build sampler",
         {'stored_in = "sampler-code"': 'stored_in = "sampler-code"\nalso_stored_in = ["sampler-code"]'},
     ),
     Faulty(
@@ -771,7 +787,7 @@ OF_VALUES = [
         "at = { area",
         "a checksum over its own place: checksum[0].at; found station-crc is written to "
         "0x1000_0FFC, which it covers; expected a place it does not cover; add its place to "
-        'except, as { area = "station-code", offset = 0xFFC, size = SIZE }',
+        'except, as { area = "station-code", offset = 0xFFC, size = 4 }',
         {_OVER: 'over = ["station-code"]'},
     ),
     Faulty(

@@ -62,8 +62,8 @@ RULE = Rule(
     "leave out.",
     why="Anyone can make a seal that holds, with a key of their own. Only a key that was known before says "
     "where the image comes from.",
-    remedy="Get the image from the holder of a trusted key; trust another key only after its fingerprint was "
-    "compared with its owner (gemel keys show).",
+    remedy="Sign with a trusted key, or get the image from its holder; trust another key only after its fingerprint "
+    "was compared with its owner (gemel keys show).",
     source="RFC 9124 section 4.2.9, THREAT.IMG.NON_AUTH; section 4.3.4, REQ.SEC.AUTHENTIC (draft 13 read)",
     absent="the layout has no seal",
     check=check,

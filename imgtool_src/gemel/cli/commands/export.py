@@ -93,7 +93,17 @@ def _text(export: Export, layout: Path | None, core: str | None) -> str:
     read = load_layout(layout or OWN)
     cores = read.layout.cores
     if core is not None and core not in cores:
+        from gemel.layout.kinds import nearest_hint
+
         expected = f"one of {', '.join(cores)}"
-        raise UsageProblem(Problem("unknown core", where="--core", found=core, expected=expected))
+        raise UsageProblem(
+            Problem(
+                "unknown core",
+                where="--core",
+                found=core,
+                expected=expected,
+                next_step=nearest_hint(core, cores),
+            )
+        )
     primary = next(each.name for each in cores.values() if each.role == "primary")
     return export.of_layout(read, core or primary) if export.of_layout else ""

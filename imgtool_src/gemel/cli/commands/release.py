@@ -143,6 +143,7 @@ def command(
     from gemel.cli.reporting import Shown
     from gemel.cli.signing.key_options import GivenKeys
     from gemel.cli.signing.pass_phrases import PassPhrases
+    from gemel.cli.signing.seal_lines import unsealed_lines
     from gemel.files.folders import refuse_folder
     from gemel.text.wrapping import labelled_lines
     from gemel.workflows.read_back import read_back_words
@@ -183,6 +184,8 @@ def command(
         print_remarks(write_release(folder, released, index))
         files = [("wrote", f"{folder}/{name}") for name in sorted(released.files)]
         done = labelled_lines([*read_back_words(result), *files], shown.width)
+        if result.inspection.layout.seal and not key_texts:
+            done += unsealed_lines(shown.width, "release --key")
     else:
         print_diagnostic(NOTHING_WRITTEN)
     shown.verdict(done)

@@ -12,13 +12,13 @@ if TYPE_CHECKING:
 
 NOT_SEALED = (
     "NOT SEALED: nothing shows who made this image, and devices that require a seal refuse it;"
-    " seal it with: gemel sign"
+    " seal it with: gemel"
 )
 
 
-def unsealed_lines(width: int) -> list[str]:
-    """What is said of an image without a seal, ``width`` columns wide."""
-    return wrapped(NOT_SEALED, width, "  ")
+def unsealed_lines(width: int, command: str = "sign") -> list[str]:
+    """What is said of an image without a seal, ``width`` columns wide; ``command`` is the one that seals it."""
+    return wrapped(f"{NOT_SEALED} {command}", width, "  ")
 
 
 def missing_lines(layout: Layout, seal: Seal, width: int) -> list[str]:

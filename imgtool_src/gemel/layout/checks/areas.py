@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from gemel.layout.copy_model import CopiedBy
 from gemel.layout.kinds import KeyPath, LayoutFault
-from gemel.layout.model import BuildPlan, Layout, RecordPlan
+from gemel.layout.model import BuildPlan, Layout, Memory, RecordPlan
 from gemel.spans import Span, format_address, format_size
 from gemel.uuids import uuid_in
 
@@ -15,20 +15,47 @@ RECORD_ALIGNMENT = 4
 RECORD_HEAD, RECORD_ENTRY = 196, 160
 """Bytes of a record without entries and of an entry; the tests hold all four to the record's format."""
 
+SMALL = 4096
+"""Numbers below this one are likely meant in KiB where they are no whole number of erase blocks."""
+
 MIN_VECTORS_SIZE = 8
 """Bytes of the two words that a core reads at its start: stack pointer and reset handler."""
+
+
+def ends_after_memory(layout: Layout, name: str) -> bool:
+    """Whether an area ends after its memory: what is at its places is not looked at then."""
+    area = layout.areas[name]
+    return area.offset + area.size > layout.memories[area.memory].size
+
+
+def in_kib(size: int, memory: Memory) -> str:
+    """The question whether a small number, which is no whole number of blocks, is one of KiB."""
+    if not 0 < size < SMALL or size % (memory.erase_block or 1024) == 0:
+        return ""
+    return f'{size} is a number of bytes: is "{size} KiB" meant?'
 
 
 def area_faults(layout: Layout) -> Iterator[LayoutFault]:
     """Areas that are not inside one memory, or not apart."""
     by_memory: dict[str, list[tuple[Span, str]]] = {}
+    after: dict[str, list[str]] = {}
+    for name, area in layout.areas.items():
+        if ends_after_memory(layout, name):
+            after.setdefault(area.memory, []).append(name)
+    for name, areas_after in after.items():
+        if areas_after[1:]:
+            yield _too_small(layout, layout.memories[name], areas_after)
     for area in layout.areas.values():
         memory, span = layout.memories[area.memory], layout.span_of(area.name)
-        if area.offset + area.size > memory.size:
+        if after.get(area.memory) == [area.name]:
             found = f"{span}, {format_size(area.size)}"
             expected = f"inside memory {memory.name}, {memory.span}"
             yield LayoutFault(
-                ("area", area.name), "area ends after its memory", found=found, expected=expected
+                ("area", area.name),
+                "area ends after its memory",
+                found=found,
+                expected=expected,
+                next_step=in_kib(memory.size, memory),
             )
         if memory.kind == "device":
             path: KeyPath = ("area", area.name, "memory")
@@ -51,7 +78,28 @@ def area_faults(layout: Layout) -> Iterator[LayoutFault]:
                     what,
                     found=f"{first} {span}, {second} {other}",
                     expected="separate areas",
+                    next_step=next(
+                        (hint for name in (second, first) if (hint := _offset_in_kib(layout, name))), ""
+                    ),
                 )
+
+
+def _too_small(layout: Layout, memory: Memory, areas: list[str]) -> LayoutFault:
+    """A memory that ends before several of its areas: its size is more likely wrong than all of these."""
+    end = max(layout.areas[name].offset + layout.areas[name].size for name in areas)
+    return LayoutFault(
+        ("memory", memory.name, "size"),
+        f"memory {memory.name} ends before {len(areas)} of its areas: {', '.join(areas[:4])}"
+        + (" and more" if areas[4:] else ""),
+        found=format_size(memory.size),
+        expected=f"at least {format_size(end)}, or areas that end earlier",
+        next_step=in_kib(memory.size, memory),
+    )
+
+
+def _offset_in_kib(layout: Layout, name: str) -> str:
+    area = layout.areas[name]
+    return in_kib(area.offset, layout.memories[area.memory])
 
 
 def build_faults(layout: Layout) -> Iterator[LayoutFault]:
@@ -110,9 +158,25 @@ def _stored(
         )
     if area in taken:
         yield LayoutFault(
-            path, f"area already taken by build {taken[area]}", found=area, expected="an area of its own"
+            path,
+            f"area already taken by build {taken[area]}",
+            found=area,
+            expected="an area of its own",
+            next_step=_free(layout, build),
         )
     taken.setdefault(area, build)
+
+
+def _free(layout: Layout, build: str) -> str:
+    """The areas of flash that no build is in, of purpose code first, as what a build could be stored in."""
+    used = {area for each in layout.builds.values() for area in (each.stored_in, *each.also_stored_in)}
+    free = [
+        name
+        for purpose in ("code", "data")
+        for name, each in layout.areas.items()
+        if each.purpose == purpose and name not in used and layout.memory_of(name).holds_image
+    ]
+    return f"no build is in {', '.join(free[:4])}" if free else f"add an area for build {build}"
 
 
 def _running(

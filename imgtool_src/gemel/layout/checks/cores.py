@@ -10,18 +10,28 @@ from gemel.m_profile.architectures import EXTENSIONS_OF, MAX_INTERRUPTS_ARMV6_M
 from gemel.spans import format_address, is_power_of_two
 
 
+def _primaries(layout: Layout) -> list[str]:
+    return [core.name for core in layout.cores.values() if core.role == "primary"]
+
+
 def core_faults(layout: Layout) -> Iterator[LayoutFault]:
     """What is wrong with the cores, each and together."""
-    primaries = [core.name for core in layout.cores.values() if core.role == "primary"]
+    primaries = _primaries(layout)
     if len(primaries) != 1:
         path: KeyPath = ("core", primaries[1], "role") if primaries else ("core",)
         found = ", ".join(primaries) or "none"
+        hint = f'say role = "secondary" of all but one of {found}' if primaries[1:] else ""
         yield LayoutFault(
-            path, "a device has one primary core", found=found, expected='one core with role = "primary"'
+            path,
+            "a device has one primary core",
+            found=found,
+            expected='one core with role = "primary"',
+            next_step=hint,
         )
     for core in layout.cores.values():
         yield from _architecture(core)
-        yield from _start(core)
+        if len(primaries) == 1:
+            yield from _start(core)
         if core.release:
             yield from _release(layout, ("core", core.name, "release"), core.release)
     yield from _own_ram(layout)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gemel.layout.addresses import starts_of
+from gemel.layout.checks.areas import in_kib
 from gemel.layout.kinds import KeyPath, LayoutFault
 from gemel.layout.model import Layout, Memory
 from gemel.spans import ADDRESS_SPACE, Span, format_address, format_size, is_power_of_two
@@ -46,7 +47,7 @@ def _ends(memory: Memory) -> Iterator[LayoutFault]:
 def _units(memory: Memory) -> Iterator[LayoutFault]:
     path: KeyPath = ("memory", memory.name)
     block, unit = memory.erase_block, memory.write_unit
-    if block and memory.size % block:
+    if block and memory.size % block and not in_kib(memory.size, memory):
         found = f"{format_size(block)} blocks in {format_size(memory.size)}"
         hint = "blocks of several sizes: describe each stretch of equal blocks as a memory of its own"
         yield LayoutFault(
@@ -75,7 +76,10 @@ def _units(memory: Memory) -> Iterator[LayoutFault]:
 
 def _views(layout: Layout, memory: Memory) -> Iterator[LayoutFault]:
     for core, start in memory.views.items():
-        if layout.cores[core].role == "primary":
+        if (
+            layout.cores[core].role == "primary"
+            and [core.role for core in layout.cores.values()].count("primary") == 1
+        ):
             found, expected = format_address(start), f"views of secondaries, as {core} sees it at its start"
             hint = "give start as the primary sees it, and further addresses as aliases"
             yield LayoutFault(

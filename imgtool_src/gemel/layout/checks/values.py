@@ -6,9 +6,11 @@ at join, which looks at the same things again.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 
 from gemel.layout.addresses import locate
+from gemel.layout.checks.areas import ends_after_memory
 from gemel.layout.kinds import KeyPath, LayoutFault
 from gemel.layout.model import (
     LEFT_ALONE,
@@ -83,8 +85,12 @@ def _with_width(
 
 
 def _width_of(checksum: Checksum) -> int | None:
-    """Bytes that it takes; None where only its algorithm's name would show."""
-    return -(-checksum.algorithm.width // 8) if isinstance(checksum.algorithm, CrcTable) else None
+    """Bytes that it takes; None where its algorithm's name does not begin with its width."""
+    algorithm = checksum.algorithm
+    if isinstance(algorithm, CrcTable):
+        return -(-algorithm.width // 8)
+    named = re.match(r"CRC-([0-9]{1,2})(?=/|$)", algorithm)
+    return -(-int(named[1]) // 8) if named else None
 
 
 def _names(written: list[_Written]) -> Iterator[LayoutFault]:
@@ -153,6 +159,8 @@ def _place(layout: Layout, path: KeyPath, place: PatchPlace, span: Span) -> Iter
         expected = f"inside area {place.area}, {layout.span_of(place.area)}"
         yield LayoutFault(path, "place ends after its area", found=found, expected=expected)
         return
+    if isinstance(place, AreaPlace) and ends_after_memory(layout, place.area):
+        return
     if not any(memory.holds_image and memory.span.covers(span) for memory in layout.memories.values()):
         expected, hint = "inside one flash or rom memory", _alias_hint(layout, span.start)
         yield LayoutFault(path, "place is not in flash", found=found, expected=expected, next_step=hint)
@@ -201,6 +209,9 @@ def _range(layout: Layout, path: KeyPath, item: Range) -> Iterator[LayoutFault]:
                 path, "range ends after its area", found=found, expected=f"inside {format_size(size)}"
             )
             return
+    area = item if isinstance(item, str) else item.area if isinstance(item, AreaRange) else ""
+    if area and ends_after_memory(layout, area):
+        return
     if not any(memory.holds_image and memory.span.covers(span) for memory in layout.memories.values()):
         expected = "inside one flash or rom memory"
         yield LayoutFault(
