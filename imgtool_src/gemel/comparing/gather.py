@@ -19,6 +19,7 @@ from gemel.spans import Address
 if TYPE_CHECKING:
     from gemel.builds.build import Build
     from gemel.layout.reader import ReadLayout
+    from gemel.seals.keys.keys import PublicKey
 
 
 def comparison_of(
@@ -29,13 +30,14 @@ def comparison_of(
     new_builds: Mapping[str, Build],
     options: Sequence[str] = (),
     old_layout: ReadLayout | None = None,
+    trusted: tuple[PublicKey, ...] = (),
 ) -> Comparison:
     """What changed from ``old`` to ``new``; without a layout, bytes, records and signers alone.
 
-    ``old_layout`` is the old image's, where that is another one.
+    ``old_layout`` is the old image's, where that is another one; seals are verified with the ``trusted`` keys.
     """
-    before = _inspection(old_layout or layout, old, old_builds) if layout else None
-    after = _inspection(layout, new, new_builds) if layout else None
+    before = _inspection(old_layout or layout, old, old_builds, trusted) if layout else None
+    after = _inspection(layout, new, new_builds, trusted) if layout else None
     records = record_of(old.data, before), record_of(new.data, after)
     changed = ChangedBytes(layout.layout if layout else None, old.data, new.data)
     found = list(contract_breaks(before, after)) if before and after else []
@@ -71,8 +73,12 @@ def _other_layouts(
             )
 
 
-def _inspection(layout: ReadLayout, image: Image, builds: Mapping[str, Build]) -> Inspection:
-    return Inspection(layout, image.data, builds, file=image.file, image_file=image.read_from)
+def _inspection(
+    layout: ReadLayout, image: Image, builds: Mapping[str, Build], trusted: tuple[PublicKey, ...]
+) -> Inspection:
+    return Inspection(
+        layout, image.data, builds, trusted=trusted, file=image.file, image_file=image.read_from
+    )
 
 
 def _builds(old: Inspection, new: Inspection) -> Iterator[BuildChange]:

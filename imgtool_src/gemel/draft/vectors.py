@@ -22,6 +22,9 @@ from gemel.structs import NamedTuple
 ALIGNMENT = 128
 """Bytes; no vector table of an M-profile core starts between two multiples of it."""
 
+LARGEST_RAM = 1 << 20
+"""Bytes after the start of data in which a stack may end that is in RAM at addresses of code."""
+
 HANDLERS = (1, 2, 3)
 """Words that are a handler in every table that a core can start with: Reset, NMI, HardFault."""
 
@@ -119,12 +122,16 @@ def in_code(build: Build, address: int) -> bool:
 
 
 def _in_ram(build: Build, address: int) -> bool:
+    """Whether RAM is there: by the memory map, or after the start of RAM elsewhere that the build uses."""
     if region_of(RAM_REGIONS, address):
         return True
+    in_place = [each for each in build.stored if each.run_address == each.load_address]
+    if any(Span(each.run_address, len(each.data)).holds(address) for each in in_place):
+        return False
     return any(
-        segment.run_span.holds(address)
+        0 <= address - segment.run_address < LARGEST_RAM
         for segment in build.segments
-        if not segment.data or segment.run_address != segment.load_address
+        if segment.run_span.size > len(segment.data) or segment.run_address != segment.load_address
     )
 
 

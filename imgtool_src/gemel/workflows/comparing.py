@@ -27,13 +27,16 @@ def compare(
     """What changed from ``old`` to ``new``: by the layout, and by symbol where both ELF files are given.
 
     ``options`` are those of the command line that the result names.  ``old_layout`` is the layout that ``old`` was
-    joined with, where that is another one.  Raises UsageProblem for builds or ``old_layout`` without a layout.
+    joined with, where that is another one.  Seals are verified with the keys that ``layout`` names.  Raises
+    UsageProblem for builds or ``old_layout`` without a layout.
     """
     from gemel.comparing.gather import comparison_of
+    from gemel.workflows.describing import keys_of
 
     if layout is None:
         refuse_builds([*(old_builds or ()), *(new_builds or ()), *([old_layout.name] if old_layout else [])])
-    return comparison_of(layout, old, new, old_builds or {}, new_builds or {}, options, old_layout)
+    keys = keys_of(layout) if layout else ()
+    return comparison_of(layout, old, new, old_builds or {}, new_builds or {}, options, old_layout, keys)
 
 
 def refuse_builds(given: Sequence[str]) -> None:

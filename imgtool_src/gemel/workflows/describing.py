@@ -82,7 +82,7 @@ def described(
         return Described(_with_trust(alone, trusted), image, None)
     from gemel.inspection.inspection import Inspection
 
-    keys = _keys_of(layout) if trusted is None else tuple(trusted)
+    keys = keys_of(layout) if trusted is None else tuple(trusted)
     inspection = Inspection(
         layout, image.data, builds or {}, trusted=keys, file=image.file, image_file=image.read_from
     )
@@ -98,7 +98,7 @@ def _with_trust(contents: Contents, trusted: Sequence[PublicKey] | None) -> Cont
     return replace(contents, identity=replace(identity, options=(*identity.options, "--trust")))
 
 
-def _keys_of(layout: ReadLayout) -> tuple[PublicKey, ...]:
+def keys_of(layout: ReadLayout) -> tuple[PublicKey, ...]:
     """The layout's keys, or none where a file of them cannot be read: what is in an image is shown all the same."""
     if layout.layout.seal is None:
         return ()

@@ -260,12 +260,21 @@ def builds_of_image(
 
     For commands that read an image of any age: a build of another build id in the layout's folder is not its own.
     """
-    from gemel.inspection.inspection import Inspection
-
     given = list(given)
     files, remarks = builds_at(read, given)
-    named = build_files(read, given)
     builds = load_builds(read, files)
+    remarks += without_others(read, image, given, files, builds)
+    return files, builds, remarks
+
+
+def without_others(
+    read: ReadLayout, image: Image, given: Iterable[str], files: dict[str, Path], builds: dict[str, Build]
+) -> list[Problem]:
+    """Remarks on builds that are taken out of ``files`` and ``builds``: neither ``given`` nor those of the image."""
+    from gemel.inspection.inspection import Inspection
+
+    remarks = []
+    named = build_files(read, given)
     record = Inspection(read, image.data).record
     for entry in record.builds if record else ():
         build = builds.get(entry.name)
@@ -281,7 +290,7 @@ def builds_of_image(
             where = str(files.pop(entry.name))
             remarks.append(Problem(what, where=where, found=found, expected=expected, next_step=step))
             del builds[entry.name]
-    return files, builds, remarks
+    return remarks
 
 
 def read_image(

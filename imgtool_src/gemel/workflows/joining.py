@@ -137,10 +137,27 @@ def stripped(build: Build) -> list[Problem]:
     ]
 
 
+def _without_debug(layout: Layout, build: Build) -> list[Problem]:
+    """The remark on an ELF file whose types a contract names and that has none."""
+    if build.sections is None or not any(each.types for each in layout.contracts.values()):
+        return []
+    if any(section.name in (".debug_info", ".zdebug_info") for section in build.sections.all()):
+        return []
+    return [
+        Problem(
+            "the types of contracts are not compared with this build",
+            where=f"build {build.name} ({build.file})",
+            found="an ELF file without debug information",
+            expected="debug information, as the compiler writes it with -g",
+            next_step="give the file as the linker wrote it; the debug information takes no place in the image",
+        )
+    ]
+
+
 def assumptions_of(layout: Layout, build: Build) -> list[Problem]:
     """What is to be said of a build that is no whole ELF file: what was assumed, and that it shows less."""
     if build.kind == "elf":
-        return stripped(build)
+        return stripped(build) or _without_debug(layout, build)
     from gemel.builds.build import KIND_NAMES
 
     area = layout.builds[build.name].stored_in

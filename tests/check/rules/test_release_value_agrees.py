@@ -13,8 +13,15 @@ ROM = (
 )
 ELSEWHERE = (("control_register = 0x4002_1118", "control_register = 0x4002_1F18"),)
 """A control register that the station does not write."""
+CROSSED = (
+    ("vector_register = 0x4002_1114", "vector_register = 0x4002_1118 #"),
+    ("control_register = 0x4002_1118", "control_register = 0x4002_1114"),
+)
+KEYED = (("release_value = 0x0", "release_value = 0x0\nkey_mask = 0xFFFF_0000\nkey_value = 0x5AFE_0000"),)
 
 BREAKS = {
+    "registers the other way round": lambda: of(RULE, "v6", changes=CROSSED),
+    "no key": lambda: of(RULE, "v7", changes=KEYED),
     "never written, by GCC": lambda: of(RULE, "v8", changes=ELSEWHERE),
     "never written, by clang": lambda: of(RULE, "v7", changes=ELSEWHERE),
     "never written, by loops and library code": lambda: of(
@@ -55,3 +62,19 @@ def test_code_of_a_rom_may_write_it() -> None:
     result = of(RULE, "v8", changes=(*ELSEWHERE, ROM))
     assert not findings(result)
     assert [each.reason.split(",")[0] for each in result.not_checked] == ["code of the ROM"]
+
+
+def test_registers_the_other_way_round_are_one_finding() -> None:
+    """What each of the two takes is not judged by itself."""
+    (finding,) = findings(BREAKS["registers the other way round"]())
+    assert (
+        finding.what == "build station writes the two registers that release core sampler the other way round"
+    )
+    assert "swap vector_register and control_register" in finding.next_step
+
+
+def test_a_release_without_its_key_says_so() -> None:
+    """The value is right: what is missing is the key."""
+    (finding,) = findings(BREAKS["no key"]())
+    assert finding.what == "build station writes the release of core sampler without its key"
+    assert "the bits 0xFFFF_0000 are 0x0000_0000" in finding.found

@@ -113,7 +113,7 @@ class _Text:
 
     def lines(self, everything: bool) -> Iterator[str]:
         """Findings, waived ones, changed severities, all else where requested, what was not checked."""
-        yield from self._findings()
+        yield from self._findings(everything or not self.result.count("broken"))
         yield from self._waived()
         yield from self._severities()
         if everything:
@@ -125,14 +125,19 @@ class _Text:
     def _wrapped(self, text: str, head: str = "") -> list[str]:
         return wrapped(text, self.width, head)
 
-    def _findings(self) -> Iterator[str]:
+    def _findings(self, notes_whole: bool) -> Iterator[str]:
+        """Each finding; beside errors a note is its sentence alone, so that the errors stay in sight."""
+        short = []
         for severity, sign in SIGNS.items():
             for each in self.result.results:
                 for judged in each.findings if each.severity == severity else ():
-                    if judged.waiver is None:
+                    if judged.waiver is None and (severity != "note" or notes_whole):
                         yield f"{sign} {each.rule.name}"
                         yield from finding_lines(each.rule, judged, self.width)
                         yield ""
+                    elif judged.waiver is None:
+                        short += self._wrapped(f"{each.rule.name}: {judged.finding.what}", f"{sign} ")
+        yield from [*short, ""] if short else ()
 
     def _waived(self) -> Iterator[str]:
         for each in self.result.results:

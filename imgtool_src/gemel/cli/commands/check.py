@@ -276,11 +276,21 @@ def _check_layout(found: Given, form: str, reports: Sequence[Path], quiet: bool)
 
     from gemel.checking.layout_report import layout_report
     from gemel.cli.positions import layout_of
-    from gemel.cli.printing import prose_width
+    from gemel.cli.printing import print_remarks, prose_width
     from gemel.cli.reporting import forms_of, give_forms
     from gemel.workflows.inputs import load_layout
 
     read = load_layout(layout_of(found, USAGE))
+    if read.layout.seal:
+        from gemel.errors import UsageProblem
+        from gemel.workflows.trust import trusted_keys
+
+        try:
+            trusted_keys(read)
+        except (
+            UsageProblem
+        ) as error:  # keys are needed for images alone, and the layout may be there before them
+            print_remarks(error.problems)
     width = prose_width(sys.stdout)
     files = {file: layout_report(read, each) for file, each in forms_of(reports).items()}
     give_forms(layout_report(read, form, width), form, files, quiet)

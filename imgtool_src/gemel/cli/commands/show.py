@@ -163,7 +163,7 @@ def _described(
     from gemel.cli.printing import print_remarks
     from gemel.errors import all_of
     from gemel.workflows.describing import described, refuse_builds_without_layout
-    from gemel.workflows.inputs import load_builds, load_layout_and_files, read_image
+    from gemel.workflows.inputs import load_builds, load_layout_and_files, read_image, without_others
 
     if found.layout is None:
         refuse_builds_without_layout(found.builds)
@@ -189,7 +189,7 @@ def _described(
         from gemel.workflows.key_inputs import public_keys
 
         return described(loaded, trusted=public_keys(trust) if trust else None)
-    print_remarks(remarks)
+    print_remarks([*remarks, *without_others(read, loaded, found.builds, files, builds)])
     if not trust:
         return described(loaded, read, builds)
     from gemel.workflows.trust import trust_of

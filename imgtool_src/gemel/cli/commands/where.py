@@ -80,7 +80,7 @@ def command(
     from gemel.workflows.looking_up import answers_of, lookup_of
 
     layout, builds, queries = _sorted(words)
-    read, given = _inputs(layout, builds)
+    read, files, given = _inputs(layout, builds)
     if image is not None and read is None:
         from gemel.errors import Problem, UsageProblem
 
@@ -90,6 +90,11 @@ def command(
             )
         )
     loaded = read_image(image, layout=read, at=at, form=as_form) if image else None
+    if loaded and read:
+        from gemel.cli.printing import print_remarks
+        from gemel.workflows.inputs import without_others
+
+        print_remarks(without_others(read, loaded, builds, files, given))
     if folders or build_ids or version or index:
         from gemel.cli.printing import print_remarks
         from gemel.workflows.symbol_files import (
@@ -131,19 +136,21 @@ def _sorted(words: Sequence[str]) -> tuple[Path | None, list[str], list[str]]:
     return layout, [word for word in words if "=" in word], queries
 
 
-def _inputs(layout: Path | None, builds: Sequence[str]) -> tuple[ReadLayout | None, dict[str, Build]]:
+def _inputs(
+    layout: Path | None, builds: Sequence[str]
+) -> tuple[ReadLayout | None, dict[str, Path], dict[str, Build]]:
     from gemel.cli.printing import print_remarks
     from gemel.workflows.inputs import load_builds, load_layout_and_files
 
     if layout is not None:
         read, files, remarks = load_layout_and_files(layout, builds)
         print_remarks(remarks)
-        return read, load_builds(read, files)
+        return read, files, load_builds(read, files)
     files = {}
     for text in builds:
         name, _, file = text.partition("=")
         files[name] = Path(file)
-    return None, load_builds(None, files)
+    return None, files, load_builds(None, files)
 
 
 def _annotate(lookup: Lookup, cores: Sequence[str]) -> int:

@@ -181,7 +181,8 @@ def unknown_algorithm(name: str, where: str = "") -> Problem:
     known = {**_OTHER_NAMES, **_BY_NAME}
     longer = [each for each in _BY_NAME if name and each.startswith(name.lower())]
     near = longer or (get_close_matches(name.lower(), known, 1, 0.65) if len(name) <= 80 else [])
-    hint = f"did you mean {' or '.join(in_toml(known[each].name) for each in near)}?" if near else ""
+    named = " or ".join(f'"{known[each].name}"' for each in near)
+    hint = f"did you mean {named}?" if near else ""
     expected = f"one of {', '.join(algorithm_names())}"
     return Problem(
         "unknown signature algorithm",
