@@ -10,7 +10,9 @@ from pathlib import Path
 
 import jsonschema
 import pytest
+from check.contract_fixtures import contract
 from check.sealed import NEW, OLD, P256, REQUIRED, STRANGER, sealed, unsealed
+from contract_builds import sides
 from hypothesis import given
 from hypothesis import strategies as st
 from in_process import bytes_here
@@ -22,7 +24,10 @@ import gemel
 from gemel.comparing.as_json import compare_schema, report
 from gemel.comparing.as_text import text_of
 from gemel.comparing.changed_bytes import ChangedBytes
+from gemel.image.image import Image
 from gemel.image.sparse import SparseBytes
+from gemel.joining.pipeline import join
+from gemel.structs import replace
 from gemel.workflows.comparing import compare
 from gemel.workflows.inputs import builds_of_image
 
@@ -291,3 +296,19 @@ def test_signers(before, after, expected):
             f"signer {change}: {algorithm} key {key.hex()[:16]}..." for algorithm, key, change in keys
         ]
         jsonschema.validate(json.loads(report(found)), compare_schema())
+
+
+def test_a_changed_header_is_one_break_a_type_and_one_a_constant():
+    """Both builds of the new image have the new header: each break names both, and sizes follow from the type."""
+    read = contract(
+        'types = ["enum link_protocol"]', 'constants = ["link_version"]', 'symbols = ["link_frames"]'
+    )
+    old, new = sides(), sides("station", "sampler-protocol")
+    images = [Image(join(read, each).image) for each in (old, new)]
+    found = compare(*images, read, old_builds=old, new_builds=new)
+    assert {each.name for each in found.breaks} == {"enum link_protocol", "link_version"}
+    assert [each.lines for each in found.breaks if each.name == "link_version"] == [("old: 3", "new: 4")]
+    twice = replace(found, breaks=(*found.breaks, *(replace(each, build="station") for each in found.breaks)))
+    assert len(twice.shared_breaks) == len(found.breaks)
+    assert "new builds sampler and station" in twice.shared_breaks[0].what
+    assert "2 contract breaks" in text_of(twice, 200)[-1]

@@ -190,3 +190,36 @@ def test_a_handler_that_answers_each_bad_return_with_another_ends(link: str) -> 
     assert not rehearsal.passes
     if link.endswith("0xE"):
         assert rehearsal.finding("bad-exception-return") is not None
+
+
+WAITS_FOR_SAMPLER = "ldr r0, =0x38010000\n1: ldr r1, [r0]\n cmp r1, #0\n beq 1b\n .ltorg\n"
+
+
+@pytest.mark.parametrize(
+    ("writes", "found"),
+    [("", "after "), (store(CONTROL, "3"), "0x5002_1118 gets 0x0000_0003, and no value that releases it")],
+)
+def test_a_core_that_waits_for_one_that_is_never_released(writes: str, found: str) -> None:
+    """That the other core is never released is the cause: the wait for what it would write follows."""
+    cleared = "ldr r0, =0x38010000\n str r4, [r0]\n"
+    rehearsal = run(cleared + writes + WAITS_FOR_SAMPLER, "")
+    (finding,) = rehearsal.findings
+    assert finding.kind == "never-released"
+    assert finding.found.startswith(found)
+    assert "so core station is in an endless loop" in finding.found
+    events = [each.kind for each in rehearsal.events]
+    assert events.count("control-register") == bool(writes)
+
+
+def test_a_word_that_has_its_value_for_one_turn_only() -> None:
+    """Two cores count in turns: a value in between is a goal that is reached."""
+    odd_or_even = (
+        "{0}: ldr r1, [r0]\n lsls r2, r1, #31\n b{1} {0}b\n adds r1, #1\n str r1, [r0]\n b {0}b\n .ltorg\n"
+    )
+    address = "ldr r0, =0x38010000\n"
+    station = address + "str r4, [r0]\n" + odd_or_even.format(1, "ne")
+    sampler = address + odd_or_even.format(2, "eq")
+    goal = '[[rehearsal.goal]]\ncore = "sampler"\nword = { at = 0x3801_0000, value = 3 }\n'
+    release = store(VECTORS, "0x10008000") + "ldr r0, =0x38010000\n str r4, [r0]\n" + store(CONTROL, "0")
+    rehearsal = run(release + station, goal, sampler=sampler)
+    assert rehearsal.passes, rehearsal.findings

@@ -115,6 +115,18 @@ def test_a_signature_from_elsewhere_beside_a_key_here(plain: Path, gemel: Run) -
     assert [verdict.good for verdict in found] == [True, True]
 
 
+def test_what_was_given_in_place_of_a_signature_is_named(plain: Path, gemel: Run) -> None:
+    """The request itself, another key than the request names, another image than was asked for."""
+    key, _ = write_key(plain / "key.pem"), write_key(plain / "other.pem")
+    gemel(*SIGN, "--to-be-signed", "t.tbs", "--public", "key-pub.pem")
+    Path("t.tbs.sig").write_bytes(key.sign(Path("t.tbs").read_bytes()))
+    itself = gemel(*SIGN, "--signature", "t.tbs", "--public", "key-pub.pem", "-o", "x.hex")
+    assert (itself.code, "the bytes to be signed" in itself.err) == (2, True)
+    wrong_key = gemel(*SIGN, "--signature", "t.tbs.sig", "--public", "other-pub.pem", "-o", "x.hex")
+    assert (wrong_key.code, "given with another key than it was requested of" in wrong_key.err) == (2, True)
+    assert not Path("x.hex").exists()
+
+
 WRONG = ("of another key", "over other bytes", "with a flipped bit", "cut", "grown", "empty", "huge")
 
 

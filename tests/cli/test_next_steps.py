@@ -1,0 +1,123 @@
+"""Slips on the command line: the error names what was given, and a next step that is possible."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from in_process import run_here
+from reliability.runs import JOIN, write_device
+
+
+def flat(text: str) -> str:
+    """The text with its line breaks taken out."""
+    return " ".join(text.split())
+
+
+@pytest.fixture(scope="module")
+def device(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The small device, joined, with a policy, a log, and a folder that looks like a release's."""
+    folder = write_device(tmp_path_factory.mktemp("device"))
+    assert run_here(*JOIN, "-o", "tide.hex", cwd=folder).returncode == 0
+    (folder / "own.toml").write_text(
+        'format = 1\ntrust = ["a.pem"]\nrollback_at_least = 2\n', encoding="utf-8"
+    )
+    (folder / "crash.log").write_text("pc=0x10000080\n", encoding="utf-8")
+    (folder / "released").mkdir()
+    for name in ("release.json", "tide.hex"):
+        (folder / "released" / name).touch()
+    return folder
+
+
+SLIPS = {
+    "a layout as policy": (
+        ("check", "--policy", "small.toml", "tide.hex"),
+        "this is no policy",
+        "a layout comes",
+    ),
+    "a policy as layout": (("check", "own.toml", "tide.hex"), "this is no layout", "a policy after --policy"),
+    "an image as layout": (
+        ("join", "tide.hex", "-o", "x.hex"),
+        "found an Intel HEX file",
+        "give the layout here",
+    ),
+    "a release as image": (
+        ("check", "small.toml", "released"),
+        "a folder",
+        "such as released/tide.hex; gemel check --release released",
+    ),
+    "a file of a release": (
+        ("check", "--release", "released/tide.hex"),
+        "not a release folder",
+        "give the folder that it is in: --release released",
+    ),
+    "a log as symbol": (("where", "small.toml", "crash.log"), "a file's name, not a symbol", "< crash.log"),
+    "an address of seven digits": (
+        ("where", "small.toml", "station=station.elf", "100008a"),
+        "unknown symbol",
+        "as an address, write 0x100008a",
+    ),
+    "a core misspelt": (("export", "linker", "small.toml", "--core", "smapler"), "unknown core", '"sampler"'),
+    "a kind misspelt": (("export", "linkr", "small.toml"), "unknown value", 'did you mean "linker"?'),
+    "half a name of an algorithm": (
+        ("keys", "new", "ecdsa", "-o", "k.pem"),
+        "unknown signature algorithm",
+        '"ECDSA-P256" or "ECDSA-P384"',
+    ),
+    "an old build where none is compared": (
+        ("check", "small.toml", "tide.hex", "old:station=station.elf"),
+        "the layout has no such build",
+        "gemel compare",
+    ),
+}
+
+
+@pytest.mark.parametrize("case", SLIPS)
+def test_a_slip_is_named_with_a_next_step(case: str, device: Path) -> None:
+    """What was given is recognised, and it is one error."""
+    words, what, step = SLIPS[case]
+    done = run_here(*words, cwd=device)
+    assert done.returncode == 2
+    assert done.stderr.count("error: ") == 1
+    assert what in flat(done.stderr)
+    assert step in flat(done.stderr.partition("next")[2])
+
+
+@pytest.mark.parametrize(
+    ("words", "wrong"),
+    [
+        (("where", "small.toml", "--log", "x"), "--color"),
+        (("join", "small.toml", "-o", "x.hex", "--force"), "--format"),
+        (("check", "small.toml", "tide.hex", "station=none.elf"), "station.elf?"),
+    ],
+)
+def test_nothing_is_suggested_that_is_hardly_alike(words: tuple[str, ...], wrong: str, device: Path) -> None:
+    """Hyphens and suffixes make no two names alike."""
+    done = run_here(*words, cwd=device)
+    assert done.returncode == 2
+    assert f"did you mean {wrong}" not in flat(done.stderr)
+
+
+def test_a_layout_whose_trusted_key_is_missing(device: Path) -> None:
+    """The layout alone passes, with a remark: the key is needed once there is an image."""
+    text = (device / "small.toml").read_text(encoding="utf-8")
+    sealed = text.replace('[seal]\narea = "seal"\n', '[seal]\narea = "seal"\ntrust = ["gone.pem"]\n')
+    if sealed == text:
+        sealed = text + '\n[seal]\narea = "seal"\ntrust = ["gone.pem"]\n'
+    (device / "trusting.toml").write_text(sealed, encoding="utf-8")
+    done = run_here("check", "trusting.toml", cwd=device)
+    assert done.returncode == 0
+    assert "remark: the file cannot be read" in done.stderr
+    assert "gone.pem" in done.stderr
+
+
+def test_quiet_shows_warnings(device: Path) -> None:
+    """A rule that warns does not hold: --quiet prints it, and the image is written all the same."""
+    text = (device / "small.toml").read_text(encoding="utf-8")
+    asked = text.replace('name = "station-crc"\n', 'name = "station-crc"\nhamming_distance = 6\n')
+    (device / "asked.toml").write_text(asked, encoding="utf-8")
+    words = [asked if each == "small.toml" else each for each in JOIN for asked in ["asked.toml"]]
+    done = run_here(*words, "-o", "warned.hex", "--quiet", cwd=device)
+    assert done.returncode == 0
+    assert "WARNING checksum-distance-as-asked" in done.stdout
+    assert (device / "warned.hex").is_file()
